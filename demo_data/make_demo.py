@@ -1,0 +1,47 @@
+"""Make the shipped demo data again: `python demo_data/make_demo.py`.
+
+A virtual car is drawn around `vehicles/club_racer.toml` with a fixed seed; its crew pulls on
+every wheel and writes one load down wrongly, then drives a slalom.  Car, data and course are
+invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+
+from recon.car.reader import read_vehicle
+from recon.records.writing import write_log, write_pulls, write_tares
+from recon.virtual.drawing import draw_car
+from recon.virtual.drive import virtual_drive
+from recon.virtual.pulls import virtual_pulls, virtual_verification
+from recon.virtual.slalom import slalom_states
+
+HERE = Path(__file__).parent
+CAR = HERE.parent / "vehicles" / "club_racer.toml"
+SEED = 1897  # any number; another one gives another car and another day
+MISTYPED = ("FR", "inward", 4)
+
+
+def make_demo(car_file: Path, folder: Path) -> None:
+    """Write pulls, verification pulls, tares and the slalom's log into `folder`."""
+    car = read_vehicle(car_file)
+    rng = np.random.default_rng(SEED)
+    drawn = draw_car(car, rng)
+    pulls = virtual_pulls(drawn, None, rng, mistyped=MISTYPED)
+    verification = virtual_verification(drawn, rng)
+    log, tares, _ = virtual_drive(drawn, slalom_states(drawn, rng), rng)
+    write_pulls(folder / "pulls.csv", pulls, car, overwrite=True)
+    write_pulls(folder / "verification.csv", verification, car, overwrite=True)
+    write_tares(folder / "tares.csv", tares, car, overwrite=True)
+    write_log(folder / "slalom.csv.gz", log, car, overwrite=True)
+
+
+if __name__ == "__main__":
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--car", type=Path, default=CAR, help="vehicle file")
+    words.add_argument("--folder", type=Path, default=HERE, help="where the files go")
+    chosen = words.parse_args()
+    make_demo(chosen.car, chosen.folder)

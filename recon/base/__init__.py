@@ -1,0 +1,1 @@
+"""Words, units, flags and errors that every stage shares."""

@@ -1,0 +1,112 @@
+"""The one table of names, axes and units.
+
+ISO 8855 axes: x forward, y left, z up.  Forces are those of the road on the tyre.
+Inside the package everything is SI; units are accepted and echoed at the edges only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from recon.base.errors import DataError, nearest
+
+CORNERS = ("FL", "FR", "RL", "RR")
+COMPONENTS = ("x", "y", "z")
+WRENCH_COMPONENTS = ("Fx", "Fy", "Fz", "Mx", "My", "Mz")
+STANDARD_GRAVITY = 9.80665  # m/s2, exact by definition (CGPM 1901)
+POUND_FORCE = 4.4482216152605  # N, exact by definition of pound and standard gravity
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit of the edge: ``si = value * factor + offset``."""
+
+    dimension: str
+    factor: float
+    offset: float = 0.0
+
+
+_ANGLE = 3.141592653589793 / 180.0
+
+# Spellings that are accepted; anything else is refused with the nearest one offered.
+# "kg" is a load here only where the column is a load: scales and hanging cells read so.
+UNITS: dict[str, dict[str, Unit]] = {
+    "time": {"s": Unit("time", 1.0), "ms": Unit("time", 1e-3), "min": Unit("time", 60.0)},
+    "force": {
+        "N": Unit("force", 1.0),
+        "kN": Unit("force", 1e3),
+        "daN": Unit("force", 10.0),
+        "kgf": Unit("force", STANDARD_GRAVITY),
+        "kg": Unit("force", STANDARD_GRAVITY),
+        "lbf": Unit("force", POUND_FORCE),
+    },
+    "length": {
+        "mm": Unit("length", 1e-3),
+        "cm": Unit("length", 1e-2),
+        "m": Unit("length", 1.0),
+        "in": Unit("length", 0.0254),
+    },
+    "angle": {"rad": Unit("angle", 1.0), "deg": Unit("angle", _ANGLE)},
+    "angular_rate": {
+        "rad/s": Unit("angular_rate", 1.0),
+        "deg/s": Unit("angular_rate", _ANGLE),
+        "rpm": Unit("angular_rate", 2 * 3.141592653589793 / 60),
+    },
+    "acceleration": {
+        "m/s2": Unit("acceleration", 1.0),
+        "gn": Unit("acceleration", STANDARD_GRAVITY),
+        "g": Unit("acceleration", STANDARD_GRAVITY),
+    },
+    "speed": {
+        "m/s": Unit("speed", 1.0),
+        "km/h": Unit("speed", 1 / 3.6),
+        "mph": Unit("speed", 0.44704),
+    },
+    "pressure": {
+        "bar": Unit("pressure", 1e5),
+        "kPa": Unit("pressure", 1e3),
+        "MPa": Unit("pressure", 1e6),
+        "Pa": Unit("pressure", 1.0),
+        "psi": Unit("pressure", POUND_FORCE / 0.0254**2),
+    },
+    "temperature": {
+        "degC": Unit("temperature", 1.0),
+        "K": Unit("temperature", 1.0, -273.15),
+        "degF": Unit("temperature", 5 / 9, -160 / 9),
+    },
+    "ratio": {"1": Unit("ratio", 1.0), "%": Unit("ratio", 0.01), "percent": Unit("ratio", 0.01)},
+    # Indications keep the unit of their channel: mV/V, microstrain, V or counts are joined to
+    # newtons by the pulls alone.  The factor joins spellings of one unit, never two kinds.
+    "mV/V": {"mV/V": Unit("mV/V", 1.0), "uV/V": Unit("mV/V", 1e-3)},
+    "microstrain": {
+        "microstrain": Unit("microstrain", 1.0),
+        "um/m": Unit("microstrain", 1.0),
+        "\u00b5m/m": Unit("microstrain", 1.0),
+        "\u03bcm/m": Unit("microstrain", 1.0),
+    },
+    "V": {"V": Unit("V", 1.0), "mV": Unit("V", 1e-3)},
+    "counts": {"counts": Unit("counts", 1.0), "count": Unit("counts", 1.0)},
+}
+
+INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
+
+
+def unit_of(spelling: str, dimension: str, where: str) -> Unit:
+    """Return the unit spelled `spelling` of `dimension`.
+
+    Raises
+    ------
+    DataError
+        The spelling is not known for that dimension; `lb` is refused because it may be
+        a mass or a force.
+    """
+    table = UNITS[dimension]
+    if spelling in table:
+        return table[spelling]
+    raise DataError(
+        where,
+        f"unit '{spelling}' for a quantity of kind {dimension}",
+        nearest(spelling, tuple(table)),
+        "Write the unit so in the header's brackets, in the units row or in the column map"
+        + (" ('lb' may be a mass or a force: say lbf or kg)." if spelling == "lb" else "."),
+    )

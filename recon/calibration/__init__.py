@@ -1,0 +1,1 @@
+"""From pulls to the map: fit of K with covariance, cross-talk, verification, calibration file."""

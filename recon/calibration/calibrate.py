@@ -1,0 +1,323 @@
+"""`calibrate`: from pull sheets and a car to a `Calibration`.
+
+In: pulls to fit, pulls to verify, the car's geometry and bridges.  Out: K with covariance per
+corner.  What matters most: directions and points of the pulls, which the fit treats as unknown
+within their stated uncertainties.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import warnings
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
+from recon.base.threads import one_thread
+from recon.calibration.fit import Fit, Prior, noise_of
+from recon.calibration.gross import GrossError, fit_without_gross
+from recon.calibration.map import Calibration, CornerCalibration, PullReport
+from recon.calibration.pulls import Floats, Pull, pulls_of
+from recon.calibration.see import BLIND, in_words, prior_shares, seen_directions
+from recon.calibration.verify import verify_corner
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Corner, Vehicle
+    from recon.records.sheets import PullSheet
+
+GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
+GEOMETRY_CROSSTALK = 0.10  # of the own slope: other links' loads in a gauge, common practice, no source
+FLOOR_NOISE = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
+LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
+
+
+def calibrate(
+    pulls: PullSheet, car: Vehicle, *, verification: PullSheet | None = None
+) -> Calibration:
+    """Fit the map of every pulled corner and verify it with pulls that are not in the fit.
+
+    Loaded straps and a jacked car can hurt people: keep out of the strap's line and from under
+    the car, stay below the strap's working limit and half of the weakest link's limit, and
+    follow local codes and licensed practice.
+
+    Parameters
+    ----------
+    pulls : PullSheet
+        Rows with purpose `fit` are fitted; rows with purpose `verify` verify.
+    car : Vehicle
+    verification : PullSheet, optional
+        A further sheet; all its rows of purpose `verify` verify.
+
+    Returns
+    -------
+    Calibration
+        K (gauge, member) [unit/N] per corner with covariance; loads tension positive.
+
+    Raises
+    ------
+    DataError
+        No pull to fit, a tare missing, or a gauge without indications.
+    RankError
+        The pulls leave a direction unseen and no bridge slope closes the map.
+
+    Warns
+    -----
+    PriorWarning
+        A direction rests on bridge slopes and geometry more than on the pulls.
+    SafetyWarning
+        A pull above the strap's working limit or half of a link's stated limit.
+
+    References
+    ----------
+    .. [1] Skopinski, Aiken and Huston, Calibration of strain-gage installations in aircraft
+       structures for the measurement of flight loads, NACA Report 1178, 1954: calibration by
+       known loads and least squares (from memory of its abstract).
+    """
+    names = [c for c in car.corners if np.any((pulls.corner == c) & (pulls.purpose == "fit"))]
+    if not names:
+        raise DataError(
+            pulls.path,
+            f"no row with purpose fit for {', '.join(car.corners)}",
+            "pulls to fit",
+            "Set purpose to fit in the rows that are to be fitted.",
+        )
+    corners = {}
+    for name in names:
+        corner = car.corners[name]
+        fitted = pulls_of(pulls, car, corner, "fit")
+        held_out = pulls_of(pulls, car, corner, "verify")
+        if verification is not None:
+            held_out += pulls_of(verification, car, corner, "verify")
+        with one_thread():
+            corners[name] = _calibrate_corner(pulls.path, corner, fitted, held_out)
+    sources = [(car.path, car.checksum), (pulls.path, pulls.checksum)]
+    if verification is not None:
+        sources.append((verification.path, verification.checksum))
+    return Calibration(
+        vehicle=car.name,
+        vehicle_checksum=car.checksum,
+        created=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+        sources=tuple(sources),
+        corners=corners,
+    )
+
+
+def _calibrate_corner(
+    path: str, corner: Corner, fitted: list[Pull], held_out: list[Pull]
+) -> CornerCalibration:
+    gauges = corner.gauges
+    _require_indications(path, corner, fitted)
+    members = tuple(corner.supports[m].name for m in _members(corner))
+    prior = bridge_prior(path, corner, members, fitted)
+    values, directions = seen_directions(fitted)
+    weak = in_words(directions[-1])
+    closed = bool(np.all(np.isfinite(prior.u)))
+    if values[-1] < BLIND * values[0] and not closed:
+        _refuse(path, corner, values, directions, prior)
+    _warn_of_limits(path, corner, fitted + held_out)
+    noise = _noise(fitted)
+    fit, gross = fit_without_gross(fitted, prior, noise)
+    rests = prior_shares(fitted, prior, fit) if closed else ()
+    if rests:
+        warnings.warn(
+            f"{path}, corner {corner.name}: {'; '.join(rests)} not seen by the pulls: rests on the "
+            "bridges' slopes and the geometry, intervals are wider. Add a pull in that direction.",
+            PriorWarning,
+            stacklevel=3,
+        )
+    own, gains = split_gains(fit)
+    K_geometry = np.where(np.isfinite(prior.u), prior.mean, np.nan)
+    used = [p for p in fitted if p.purpose == "fit"]
+    lack, dof = _lack_of_fit(fit)
+    result = CornerCalibration(
+        corner=corner.name,
+        gauges=tuple(g.name for g in gauges),
+        units=tuple(g.unit for g in gauges),
+        members=members,
+        K=fit.K,
+        covariance=own,
+        devices=fit.layout.devices,
+        gain_effect=gains,
+        K_geometry=K_geometry,
+        noise=noise,
+        travel=float(np.mean([p.travel for p in used])),
+        rack=float(np.mean([p.rack for p in used])),
+        temperature=float(np.mean([p.temperature for p in used])),
+        hysteresis=_hysteresis(fit),
+        lack_of_fit=lack,
+        dof=dof,
+        force_reached=_force_reached(used, gross),
+        singular_values=values,
+        weak_direction=weak,
+        rests_on_prior=rests,
+        gross=gross,
+        pulls=_reports(fitted, fit),
+        verification=None,
+    )
+    return verify_corner(result, held_out) if held_out else result
+
+
+def _members(corner: Corner) -> tuple[int, ...]:
+    from recon.car.mechanism import mechanism_of
+
+    return mechanism_of(corner).members
+
+
+def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
+    for g, gauge in enumerate(corner.gauges):
+        if not all(np.all(np.isfinite(p.indication[:, g])) for p in pulls if g < _width(p)) or any(
+            _width(p) != len(corner.gauges) for p in pulls
+        ):
+            raise DataError(
+                f"{path}, corner {corner.name}, gauge {gauge.name}",
+                "no indication in some loaded rows",
+                f"an indication of each of the {len(corner.gauges)} gauges of the corner per row",
+                "Fill the cells, or take the gauge out of the vehicle file.",
+            )
+
+
+def _width(pull: Pull) -> int:
+    return int(pull.indication.shape[1])
+
+
+def bridge_prior(
+    path: str, corner: Corner, members: tuple[str, ...], pulls: list[Pull]
+) -> Prior:
+    """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
+
+    Raises
+    ------
+    DataError
+        A gauge sits on a support that does not hold the upright directly.
+    """
+    loads = np.concatenate([p.wrench() @ p.members.T for p in pulls])
+    seen = np.concatenate([p.indication for p in pulls])
+    mean = np.zeros((len(corner.gauges), len(members)))
+    u = np.full_like(mean, np.inf)
+    for g, gauge in enumerate(corner.gauges):
+        if gauge.on not in members:
+            raise DataError(
+                f"{path}, corner {corner.name}, gauge {gauge.name}",
+                f"sits on '{gauge.on}'",
+                f"a member that holds the upright: {', '.join(members)}",
+                "Leave the gauge out of the vehicle file or put it on one of those.",
+            )
+        if not np.isfinite(gauge.slope):
+            continue
+        m = members.index(gauge.on)
+        sign = float(np.sign(seen[:, g] @ loads[:, m])) or 1.0
+        if gauge.sign and gauge.sign != sign:
+            warnings.warn(
+                f"{path}, corner {corner.name}, gauge {gauge.name}: the pulls say the sign is "
+                f"{'+' if sign > 0 else '-'}, the vehicle file says "
+                f"{'+' if gauge.sign > 0 else '-'}; the pulls are taken. Wires exchanged?",
+                DataWarning,
+                stacklevel=4,
+            )
+        mean[g, m] = sign * gauge.slope
+        u[g] = GEOMETRY_CROSSTALK * gauge.slope
+        u[g, m] = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
+    return Prior(mean, u)
+
+
+def _refuse(
+    path: str, corner: Corner, values: Floats, directions: Floats, prior: Prior
+) -> None:
+    blind = [in_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]]
+    open_gauges = [
+        g.name for g, u in zip(corner.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
+    ]
+    shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
+    raise RankError(
+        f"{path}, corner {corner.name}",
+        f"the pulls span {6 - len(blind)} of 6 directions (singular values {shown}); not seen: "
+        f"{'; '.join(blind)}; no bridge slope is known for {', '.join(open_gauges)}",
+        "pulls in every direction, or tube and bridge (or a bench slope) of every gauge",
+        f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle file.",
+    )
+
+
+def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
+    limits = {s.name: s.limit for s in corner.supports}
+    members = [corner.supports[m].name for m in _members(corner)]
+    for pull in pulls:
+        force = float(np.max(np.sum(pull.load, axis=0)))
+        if force > pull.force_limit:
+            warnings.warn(
+                f"{path}, corner {corner.name}, pull {pull.name}: {force:.0f} N on the strap, its "
+                f"working load limit is {pull.force_limit:.0f} N. Do not repeat this pull.",
+                SafetyWarning,
+                stacklevel=4,
+            )
+        loads = np.max(np.abs(pull.wrench() @ pull.members.T), axis=0)
+        for name, load in zip(members, loads, strict=True):
+            if load > LIMIT_SHARE * limits[name]:
+                warnings.warn(
+                    f"{path}, corner {corner.name}, pull {pull.name}: link {name} saw {load:.0f} N, "
+                    f"more than half of its stated limit of {limits[name]:.0f} N. Pull less.",
+                    SafetyWarning,
+                    stacklevel=4,
+                )
+
+
+def _noise(pulls: list[Pull]) -> Floats:
+    largest = np.max([np.abs(p.indication).max(axis=0) for p in pulls], axis=0)
+    return np.fmax(noise_of(pulls), FLOOR_NOISE * largest)
+
+
+def split_gains(fit: Fit) -> tuple[Floats, Floats]:
+    """Covariance of K without the devices' gains, and K's change per standard uncertainty of each.
+
+    A prior enters the fit as an observation of weight 1/u^2, so the estimate moves by
+    covariance[:, gain] / u^2 per unit of that observation's error.
+    """
+    n = fit.K.size
+    effects = []
+    own = fit.covariance[:n, :n].copy()
+    for device in fit.layout.devices:
+        at = fit.layout.gain[device]
+        effect = fit.covariance[:n, at] / fit.gains[device]
+        effects.append(effect)
+        own -= np.outer(effect, effect)
+    return own, np.array(effects).reshape(len(effects), n)
+
+
+def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
+    """Largest force component that a load in the fit applied, (3,). [N]"""
+    out = {e.line for e in gross if e.left_out}
+    kept = [p.wrench()[~np.isin(p.line_of_file, list(out)), :3] for p in pulls]
+    return np.max(np.abs(np.concatenate(kept)), axis=0)
+
+
+def _hysteresis(fit: Fit) -> float:
+    values = [fit.unknowns[at] for at in fit.layout.hysteresis.values()]
+    return float(np.sqrt(np.mean(np.square(values)))) if values else float("nan")
+
+
+def _lack_of_fit(fit: Fit) -> tuple[float, float]:
+    """Cost over degrees of freedom (1 where everything agrees with its stated uncertainty)."""
+    dof = float(fit.residual.size - fit.K.size)
+    return (fit.cost / dof if dof > 0 else float("nan")), dof
+
+
+def _reports(pulls: list[Pull], fit: Fit) -> tuple[PullReport, ...]:
+    out = []
+    main = np.max(np.abs(fit.K), axis=1)
+    for p, pull in enumerate(pulls):
+        corrections = fit.line_corrections(pulls, p)
+        at = fit.layout.hysteresis.get(p)
+        peak = float(np.max(np.abs(pull.indication)))
+        out.append(
+            PullReport(
+                name=pull.name,
+                purpose=pull.purpose,
+                peak=float(np.max(np.sum(pull.load, axis=0))),
+                angle=float(np.linalg.norm(corrections[:, 2:])),
+                offset=float(np.linalg.norm(corrections[:, :2])),
+                hysteresis=float(fit.unknowns[at]) if at is not None else float("nan"),
+                zero_return=float(np.max(np.abs(pull.tare_change)) / peak),
+                influence=float(np.max(np.abs(fit.influence(p, pulls)) / main[:, None])),
+            )
+        )
+    return tuple(out)

@@ -1,0 +1,242 @@
+"""The pulls of one corner as the fit needs them: lines of action, wrenches, tared indications.
+
+In: a pull sheet and the posed corner.  Out: one `Pull` per pull, SI, vehicle axes, forces on
+the wheel, moments about the wheel centre.  The assumption that matters most: a strap is
+straight, so attachment point and both marks lie on one line.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, DataWarning
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import Pose, pose, rack_of_steer
+from recon.car.statics import member_matrix
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Corner, Vehicle
+    from recon.records.sheets import PullSheet
+
+Floats = NDArray[np.float64]
+OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Line of action of one device, with what is unsure about it.
+
+    `point` (3,) [m], `direction` (3,) unit, `across` (2, 3) two unit vectors across it; the
+    covariance (4, 4) is that of two offsets across [m] and two angles [rad].
+    """
+
+    point: Floats
+    direction: Floats
+    across: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One pull: loaded rows only; tares already taken off.
+
+    `load` (device, step) [N], zero where the device is not in use; `lines` one per device in
+    use; `indication` (step, gauge) less the tare interpolated in time; `members` (member, 6)
+    the geometry's loads per wrench about the hub; `turns_hub` is True where the wheel is held
+    by an outboard brake and the whole moment reaches the upright.
+    """
+
+    corner: str
+    name: str
+    purpose: str
+    turns_hub: bool
+    line_of_file: NDArray[np.int64]
+    devices: tuple[str, ...]
+    lines: tuple[Line, ...]
+    load: Floats
+    u_step: Floats
+    u_gain: Floats
+    falling: NDArray[np.bool_]
+    indication: Floats
+    tare_change: Floats
+    hub: Floats
+    spin: Floats
+    members: Floats
+    travel: float
+    rack: float
+    force_limit: float
+    temperature: float
+
+    def columns(self, line: Line) -> Floats:
+        """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""
+        arm = line.point - self.hub
+        force = np.column_stack([line.direction, np.zeros((3, 2)), line.across.T])
+        moment = np.cross(arm, force.T).T
+        moment[:, 1:3] += np.cross(line.across, line.direction).T
+        if not self.turns_hub:
+            moment = moment - np.outer(self.spin, self.spin @ moment)
+        return np.vstack([force, moment])
+
+    def wrench(self) -> Floats:
+        """Reference wrench about the hub at each step, (step, 6) [N, N m]."""
+        return np.einsum(
+            "ds,dw->sw", self.load, np.array([self.columns(line)[:, 0] for line in self.lines])
+        )
+
+
+def strap_line(attach: Floats, mark1: Floats, mark2: Floats, u: tuple[float, float]) -> Line:
+    """Best line through the attachment point and both marks, each weighted by its uncertainty.
+
+    Two straight-line fits, one per direction across the strap, with the same weights.
+    """
+    u_attach, u_mark = u
+    direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
+    across = _across(direction)
+    along = np.array([0.0, (mark1 - attach) @ direction, (mark2 - attach) @ direction])
+    weight = np.array([u_attach, u_mark, u_mark]) ** -2.0
+    design = np.column_stack([np.ones(3), along])
+    covariance = np.linalg.inv(design.T @ (weight[:, None] * design))
+    seen = across @ (np.stack([attach, mark1, mark2]) - attach).T  # (2, 3)
+    fitted = covariance @ design.T @ (weight[:, None] * seen.T)  # (offset, angle) by across
+    best = direction + across.T @ fitted[1]
+    best = best / np.linalg.norm(best)
+    turned = _across(best)
+    full = np.zeros((4, 4))
+    for k in range(2):
+        full[np.ix_([k, k + 2], [k, k + 2])] = covariance
+    return Line(attach + across.T @ fitted[0], best, turned, full)
+
+
+def off_line(attach: Floats, mark1: Floats, mark2: Floats) -> float:
+    """Distance of the attachment point from the line through the marks. [m]"""
+    direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
+    arm = attach - mark1
+    return float(np.linalg.norm(arm - (arm @ direction) * direction))
+
+
+def _given_line(point: Floats, direction: Floats, u_point: float, u_angle: float) -> Line:
+    covariance = np.diag([u_point**2, u_point**2, u_angle**2, u_angle**2])
+    return Line(point, direction, _across(direction), covariance)
+
+
+def _across(direction: Floats) -> Floats:
+    first = np.cross(direction, np.eye(3)[np.argmin(np.abs(direction))])
+    first = first / np.linalg.norm(first)
+    return np.stack([first, np.cross(direction, first)])
+
+
+def pulls_of(sheet: PullSheet, car: Vehicle, corner: Corner, purpose: str) -> list[Pull]:
+    """Every pull of `corner` with that purpose, tared, posed and given its lines of action.
+
+    Raises
+    ------
+    DataError
+        A pull has no tare before its first load; the message names pull and line.
+    """
+    chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
+    names = list(dict.fromkeys(sheet.pull[chosen].tolist()))
+    gauges = [sheet.gauges.index(g.name) for g in corner.gauges if g.name in sheet.gauges]
+    mechanism = mechanism_of(corner)
+    out = []
+    for name in names:
+        rows = np.flatnonzero(chosen & (sheet.pull == name))
+        loaded = rows[sheet.phase[rows] != "tare"]
+        travel = float(np.mean(sheet.travel[loaded]))
+        rack = float(rack_of_steer(car, np.mean(sheet.steer[loaded])))
+        at = pose(mechanism, travel, rack)
+        out.append(_pull(sheet, corner, rows, (at, travel, rack), gauges))
+    return out
+
+
+def _pull(
+    sheet: PullSheet,
+    corner: Corner,
+    rows: NDArray[np.int64],
+    posed: tuple[Pose, float, float],
+    gauges: list[int],
+) -> Pull:
+    at, travel, rack = posed
+    loaded = rows[sheet.phase[rows] != "tare"]
+    first = int(loaded[0])
+    indication, change = _tared(sheet, rows, gauges)
+    devices = tuple(
+        d
+        for d, load in (("strap", sheet.strap_load), ("pad", sheet.pad_load))
+        if np.any(np.isfinite(load[loaded]) & (load[loaded] != 0.0))
+    )
+    lines = tuple(_line_of(sheet, first, d) for d in devices)
+    loads = {"strap": sheet.strap_load, "pad": sheet.pad_load}
+    gains = {"strap": sheet.u_strap_gain, "pad": sheet.u_pad_gain}
+    return Pull(
+        corner=corner.name,
+        name=str(sheet.pull[first]),
+        purpose=str(sheet.purpose[first]),
+        turns_hub=bool(sheet.wheel_held_by[first] == "brake") and corner.brake.place == "outboard",
+        line_of_file=sheet.line[loaded],
+        devices=devices,
+        lines=lines,
+        load=np.array([np.nan_to_num(loads[d][loaded]) for d in devices]),
+        u_step=sheet.u_load_step[loaded],
+        u_gain=np.array([gains[d][first] for d in devices]),
+        falling=sheet.phase[loaded] == "falling",
+        indication=indication,
+        tare_change=change,
+        hub=at.hub,
+        spin=at.spin,
+        members=member_matrix(at),
+        travel=travel,
+        rack=rack,
+        force_limit=float(sheet.strap_limit[first]),
+        temperature=float(np.mean(sheet.temperature[loaded])),
+    )
+
+
+def _tared(
+    sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]
+) -> tuple[Floats, Floats]:
+    """Indications less the tare interpolated in time within the pull, and the tare's change."""
+    tare = rows[sheet.phase[rows] == "tare"]
+    loaded = rows[sheet.phase[rows] != "tare"]
+    if len(tare) == 0 or tare[0] > loaded[0]:
+        raise DataError(
+            f"{sheet.path}, line {sheet.line[loaded[0]]}, corner {sheet.corner[loaded[0]]}, "
+            f"pull {sheet.pull[loaded[0]]}",
+            "no tare row before the first load",
+            "one row with phase tare (strap slack, wheel off the pad) before and after the loads",
+            "Add the tare row or leave the pull out.",
+        )
+    clock = sheet.clock
+    zero = np.column_stack(
+        [np.interp(clock[loaded], clock[tare], sheet.indication[tare, g]) for g in gauges]
+    )
+    change = sheet.indication[tare[-1]][gauges] - sheet.indication[tare[0]][gauges]
+    return sheet.indication[np.ix_(loaded, gauges)] - zero, change
+
+
+def _line_of(sheet: PullSheet, row: int, device: str) -> Line:
+    if device == "pad":
+        up = np.array([0.0, 0.0, 1.0])
+        return _given_line(sheet.pad[row], up, sheet.u_pad_point[row], sheet.u_pad_tilt[row])
+    if np.all(np.isfinite(sheet.direction[row])):
+        return _given_line(
+            sheet.attach[row], sheet.direction[row], sheet.u_attach[row], sheet.u_direction[row]
+        )
+    attach, mark1, mark2 = sheet.attach[row], sheet.mark1[row], sheet.mark2[row]
+    u = (float(sheet.u_attach[row]), float(sheet.u_mark[row]))
+    line = strap_line(attach, mark1, mark2, u)
+    distance = off_line(attach, mark1, mark2)
+    allowed = OFF_LINE * float(np.hypot(u[0], 1.5 * u[1]))
+    if distance > allowed:
+        warnings.warn(
+            f"{sheet.path}, line {sheet.line[row]}, pull {sheet.pull[row]}: the attachment point "
+            f"lies {1e3 * distance:.0f} mm off the line through the marks, more than "
+            f"{1e3 * allowed:.0f} mm. Does the strap touch something, or is a coordinate mistyped?",
+            DataWarning,
+            stacklevel=2,
+        )
+    return line

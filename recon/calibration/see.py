@@ -1,0 +1,60 @@
+"""What the pulls see: singular values of the scaled wrenches and the weak direction in words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.quantities import WRENCH_COMPONENTS
+from recon.calibration.fit import Fit, Prior
+from recon.calibration.pulls import Floats, Pull
+
+MOMENT_ARM = 0.1  # m; a moment counts as the force that makes it on this arm
+BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls
+SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
+
+
+def scaled_wrenches(pulls: list[Pull]) -> Floats:
+    """Unit wrenches about the hub of every device of every pull, (direction, 6), moments scaled."""
+    rows = [pull.columns(line)[:, 0] / SCALE for pull in pulls for line in pull.lines]
+    unit = np.array(rows)
+    return unit / np.linalg.norm(unit, axis=1, keepdims=True)
+
+
+def seen_directions(pulls: list[Pull]) -> tuple[Floats, Floats]:
+    """Singular values (6,) and directions (6, 6) of the scaled wrenches; missing ones are zero."""
+    values = np.zeros(6)
+    found, directions = np.linalg.svd(scaled_wrenches(pulls))[1:]
+    values[: len(found)] = found
+    return values, directions
+
+
+def in_words(direction: Floats) -> str:
+    """A scaled wrench direction as a phrase, e.g. 'Mz with Fy (opposite)'."""
+    order = np.argsort(-np.abs(direction))
+    main = order[0]
+    words = [WRENCH_COMPONENTS[main]]
+    for k in order[1:3]:
+        if abs(direction[k]) > 0.35:
+            same = np.sign(direction[k]) == np.sign(direction[main])
+            words.append(f"{WRENCH_COMPONENTS[k]} ({'same sign' if same else 'opposite sign'})")
+    return " with ".join(words)
+
+
+def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
+    """Wrench directions whose column of H rests on the prior more than on the pulls, in words."""
+    G = pulls[0].members
+    values, directions = seen_directions(pulls)
+    out = []
+    gauges, members = fit.layout.shape
+    for value, direction in zip(values, directions, strict=True):
+        load = G @ (direction * SCALE)
+        before = after = 0.0
+        for g in range(gauges):
+            block = slice(g * members, (g + 1) * members)
+            if not np.all(np.isfinite(prior.u[g])):
+                continue
+            before += float(np.sum((prior.u[g] * load) ** 2))
+            after += float(load @ fit.covariance[block, block] @ load)
+        if before > 0 and (after > 0.5 * before or value < BLIND * values[0]):
+            out.append(in_words(direction))
+    return tuple(out)

@@ -1,0 +1,124 @@
+"""Verification: pulls that were not in the fit, measured by the gauges, against their loads.
+
+The load cell that pulled the fit pulled these too: its gain is common to both and cannot show
+here.  Weighing the car on pads is the check that can (`weigh_check`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError
+from recon.calibration.fit import CELL_RESOLUTION, HYSTERESIS_PRIOR
+from recon.calibration.map import Calibration, CornerCalibration, Verification
+from recon.calibration.pulls import Floats, Pull
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Vehicle
+    from recon.records.sheets import PullSheet
+
+# Moments of the reference wrench are held to this where fewer gauges than unknowns are there,
+# and left to the gauges otherwise.
+HELD_MOMENT = 5.0  # N m
+FREE_MOMENT = 1e5  # N m
+
+
+def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str, Verification]:
+    """Errors of verification pulls in newtons per component, by corner.
+
+    Raises
+    ------
+    DataError
+        The sheet has no row with purpose verify for a calibrated corner.
+    """
+    from recon.calibration.pulls import pulls_of
+
+    out = {}
+    for name, corner in calibration.corners.items():
+        held_out = pulls_of(pulls, car, car.corners[name], "verify")
+        if held_out:
+            verification = verify_corner(corner, held_out).verification
+            if verification is not None:
+                out[name] = verification
+    if not out:
+        raise DataError(
+            pulls.path,
+            "no row with purpose verify for a calibrated corner",
+            "verification pulls that were declared before the fit",
+            "Set purpose to verify in those rows, or name the sheet that holds them.",
+        )
+    return out
+
+
+def verify_corner(corner: CornerCalibration, pulls: list[Pull]) -> CornerCalibration:
+    """The same calibration with its verification filled in."""
+    parts = [_errors(corner, pull) for pull in pulls]
+    return replace(
+        corner,
+        verification=Verification(
+            pull=tuple(p.name for p in pulls for _ in range(p.load.shape[1])),
+            applied=np.concatenate([np.linalg.norm(p.wrench()[:, :3], axis=1) for p in pulls]),
+            reference=np.concatenate([p.wrench()[:, :3] for p in pulls]),
+            error=np.concatenate([e for e, _ in parts]),
+            u_error=np.concatenate([u for _, u in parts]),
+        ),
+    )
+
+
+def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
+    """Measured less reference force (step, 3) and its standard uncertainty."""
+    reference = pull.wrench()
+    estimator, prior = _estimator(corner, pull)
+    seen = pull.indication
+    wrench = seen @ estimator.T + reference @ prior.T
+    error = wrench[:, :3] - reference[:, :3]
+    # Cause by cause: K's own covariance, noise, the pull's own line, readings, hysteresis.
+    loads = reference @ pull.members.T
+    variance = np.zeros_like(error)
+    gauges, members = corner.K.shape
+    tensor = corner.covariance.reshape(gauges, members, gauges, members)
+    for i in range(len(reference)):
+        in_gauges = np.einsum("m,gmhn,n->gh", loads[i], tensor, loads[i])
+        in_gauges += np.diag(corner.noise**2)
+        variance[i] = np.diag(estimator[:3] @ in_gauges @ estimator[:3].T)
+    for d, line in enumerate(pull.lines):
+        columns = pull.columns(line)
+        change = columns[:, 1:]
+        effect = np.einsum("s,wk->swk", pull.load[d], change[:3] - prior[:3] @ change)
+        variance += np.einsum("swk,kl,swl->sw", effect, line.covariance, effect)
+        reading = np.hypot(pull.u_step * pull.load[d], CELL_RESOLUTION)
+        variance += (reading[:, None] * columns[:3, 0]) ** 2
+    variance += _gain_variance(corner, pull, estimator, reference)
+    peak = reference[np.argmax(np.sum(pull.load, axis=0)), :3]
+    size = max(HYSTERESIS_PRIOR, np.nan_to_num(corner.hysteresis))
+    variance += (pull.falling[:, None] * size * peak) ** 2
+    return error, np.sqrt(variance)
+
+
+def _estimator(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
+    """(6, gauge) and (6, 6): wrench = estimator y + prior part of the reference wrench."""
+    H = corner.K @ pull.members / corner.noise[:, None]
+    moment = FREE_MOMENT if len(corner.gauges) >= 6 else HELD_MOMENT
+    weight = np.array([0.0, 0.0, 0.0, *[moment**-2.0] * 3])
+    normal = H.T @ H + np.diag(weight)
+    return np.linalg.solve(normal, H.T / corner.noise), np.linalg.solve(normal, np.diag(weight))
+
+
+def _gain_variance(
+    corner: CornerCalibration, pull: Pull, estimator: Floats, reference: Floats
+) -> Floats:
+    """What the devices' gains leave: nothing for one device, the difference of two otherwise."""
+    gauges, members = corner.K.shape
+    loads = reference @ pull.members.T
+    out = np.zeros((len(reference), 3))
+    for device, effect in zip(corner.devices, corner.gain_effect, strict=True):
+        through_map = loads @ effect.reshape(gauges, members).T @ estimator[:3].T
+        if device in pull.devices:
+            d = pull.devices.index(device)
+            column = pull.columns(pull.lines[d])[:3, 0]
+            through_map = through_map + pull.u_gain[d] * pull.load[d][:, None] * column
+        out += through_map**2
+    return out

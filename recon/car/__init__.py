@@ -1,0 +1,1 @@
+"""The car: vehicle file, mechanism, motion, statics, bridges."""

@@ -1,0 +1,333 @@
+"""The vehicle file as written: keys, types and signs, in the units of its keys.
+
+A key that is not listed here is refused.  What a key means stands in `vehicles/README.md`;
+defaults that need a sentence in `Vehicle.assumed` are None here and filled in by the reader.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
+
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Strict, Tag, model_validator
+from pydantic_core import PydanticCustomError
+
+from recon.base.errors import nearest
+from recon.car.bridges import Bridge
+from recon.car.source import Loc
+
+if TYPE_CHECKING:
+    from pydantic import ValidationError
+    from pydantic_core import ErrorDetails
+
+Name = Annotated[str, Field(min_length=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+# TOML arrays come as lists; only the container is relaxed, the numbers stay strict.
+Point = Annotated[tuple[float, float, float], Strict(False)]
+PointU = Annotated[tuple[NotNegative, NotNegative, NotNegative], Strict(False)]
+Range = Annotated[tuple[float, float], Strict(False)]
+Names = Annotated[tuple[Name, ...], Strict(False)]
+
+
+class Table(BaseModel):
+    """Base of every table of the file."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def _fault(key: str, found: str, needed: str) -> PydanticCustomError:
+    """Fault of keys that do not go together; the reader words it like any other fault."""
+    return PydanticCustomError(
+        "together", "{found}; {needed}", {"key": key, "found": found, "needed": needed}
+    )
+
+
+def _require_rising(key: str, limits: tuple[float, float] | None) -> None:
+    if limits is not None and not limits[0] < limits[1]:
+        raise _fault(key, f"{limits[0]:g} before {limits[1]:g}", "the lower limit first")
+
+
+class MassTable(Table):
+    """Mass of the car as weighed for the run."""
+
+    total_kg: Positive
+    u_total_kg: NotNegative | None = None
+    centre_of_mass_mm: Point
+    u_centre_of_mass_mm: PointU | None = None
+
+
+class TyreTable(Table):
+    """Priors of the moments at the contact."""
+
+    pneumatic_trail_mm: float | None = None
+    u_pneumatic_trail_mm: NotNegative | None = None
+    patch_shift_mm_per_kN: float | None = None
+    u_patch_shift_mm: NotNegative | None = None
+
+
+class SteeringTable(Table):
+    """Rack."""
+
+    rack_mm: Range | None = None
+    rack_mm_per_turn: Positive | None = None
+
+    @model_validator(mode="after")
+    def _order(self) -> Self:
+        _require_rising("rack_mm", self.rack_mm)
+        return self
+
+
+class SensorsTable(Table):
+    """Fixed standard uncertainties of the ordinary sensors."""
+
+    u_travel_mm: NotNegative | None = None
+    u_travel_percent: NotNegative | None = None
+    u_steer_deg: NotNegative | None = None
+    u_attitude_deg: NotNegative | None = None
+    u_hub_acceleration_m_per_s2: NotNegative | None = None
+    u_hub_acceleration_percent: NotNegative | None = None
+
+
+class WheelTable(Table):
+    """Wheel at design height."""
+
+    on: Name
+    centre_mm: Point
+    u_centre_mm: NotNegative | None = None
+    loaded_radius_mm: Positive
+    u_loaded_radius_mm: NotNegative | None = None
+    toe_in_deg: Annotated[float, Field(gt=-20, lt=20)] | None = None
+    camber_deg: Annotated[float, Field(gt=-20, lt=20)] | None = None
+    spin_inertia_kg_m2: Positive | None = None
+    u_spin_inertia_kg_m2: NotNegative | None = None
+
+
+class PointTable(Table):
+    """A point on a body."""
+
+    on: Name
+    point_mm: Point
+    u_mm: NotNegative | None = None
+    moves_with_rack: bool = False
+
+    @model_validator(mode="after")
+    def _rack(self) -> Self:
+        if self.moves_with_rack and self.on != "chassis":
+            key, found = "moves_with_rack", f"true for a point on '{self.on}'"
+            raise _fault(key, found, "a point on 'chassis'")
+        return self
+
+
+class SupportTable(Table):
+    """One thing that joins two bodies."""
+
+    name: Name
+    kind: Literal["link", "spring", "pivot"]
+    outer: PointTable
+    inner: PointTable
+    axis_point_mm: Point | None = None
+    limit_N: Positive | None = None
+
+    @model_validator(mode="after")
+    def _axis(self) -> Self:
+        if (self.kind == "pivot") != (self.axis_point_mm is not None):
+            key, count = "axis_point_mm", "none" if self.axis_point_mm is None else "one"
+            raise _fault(key, f"{count} on a {self.kind}", "one on each pivot and on nothing else")
+        return self
+
+    @model_validator(mode="before")
+    @classmethod
+    def _pivot_point(cls, data: Any) -> Any:
+        """Both points of a pivot are one place: the inner point may be left out."""
+        if isinstance(data, dict) and data.get("kind") == "pivot":
+            outer, inner = data.get("outer"), data.get("inner")
+            if isinstance(outer, dict) and isinstance(inner, dict) and "point_mm" not in inner:
+                same = {k: outer[k] for k in ("point_mm", "u_mm") if k in outer}
+                return data | {"inner": same | inner}
+        return data
+
+
+class GaugeTable(Table):
+    """One channel."""
+
+    name: Name
+    on: Name
+    unit: Literal["mV/V", "microstrain", "V", "counts"]
+    bridge: Bridge
+    gauge_factor: Positive | None = None
+    u_gauge_factor: NotNegative | None = None
+    sign: Literal["unknown", "tension_positive", "tension_negative"] = "unknown"
+    tube_outside_diameter_mm: Positive | None = None
+    u_tube_outside_diameter_mm: NotNegative | None = None
+    tube_wall_mm: Positive | None = None
+    u_tube_wall_mm: NotNegative | None = None
+    youngs_modulus_GPa: Positive | None = None
+    u_youngs_modulus_GPa: NotNegative | None = None
+    poisson_ratio: Annotated[float, Field(ge=0, le=0.5)] | None = None
+    u_poisson_ratio: NotNegative | None = None
+    bench_slope_per_kN: Positive | None = None
+    u_bench_slope_per_kN: NotNegative | None = None
+    full_scale: Positive | None = None
+
+    @model_validator(mode="after")
+    def _tube(self) -> Self:
+        diameter, wall = self.tube_outside_diameter_mm, self.tube_wall_mm
+        if (diameter is None) != (wall is None):
+            missing = "tube_wall_mm" if wall is None else "tube_outside_diameter_mm"
+            raise _fault(missing, "no such key", "outside diameter and wall of the tube together")
+        if diameter is not None and wall is not None and 2 * wall > diameter:
+            key, found = "tube_wall_mm", f"{wall:g} mm in a tube of {diameter:g} mm"
+            raise _fault(key, found, "a wall of at most half the outside diameter")
+        return self
+
+
+class CornerTable(Table):
+    """One wheel with its suspension."""
+
+    bodies: Names
+    travel_mm: Range
+    droop_travel_mm: float | None = None
+    u_droop_travel_mm: NotNegative | None = None
+    driven: bool
+    brake: Literal["outboard", "inboard", "none"]
+    brake_torque_Nm_per_bar: Positive | None = None
+    u_brake_torque_Nm_per_bar: NotNegative | None = None
+    unsprung_mass_kg: Positive
+    u_unsprung_mass_kg: NotNegative | None = None
+    wheel: WheelTable
+    support: Annotated[tuple[SupportTable, ...], Strict(False)]
+    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+
+    @model_validator(mode="after")
+    def _travel(self) -> Self:
+        _require_rising("travel_mm", self.travel_mm)
+        low, high = self.travel_mm
+        droop = self.droop_travel_mm
+        if droop is not None and not low <= droop <= high:
+            key, limits = "droop_travel_mm", f"[{low:g}, {high:g}]"
+            raise _fault(key, f"{droop:g} mm", f"a travel within travel_mm = {limits}")
+        return self
+
+
+class MirrorTable(Table):
+    """A corner that is another one with y turned round."""
+
+    mirror_of: Literal["FL", "FR", "RL", "RR"]
+    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+
+
+def _corner_form(data: Any) -> str:
+    mirrored = isinstance(data, MirrorTable) or (isinstance(data, dict) and "mirror_of" in data)
+    return "mirrored" if mirrored else "described"
+
+
+AnyCorner = Annotated[
+    Annotated[CornerTable, Tag("described")] | Annotated[MirrorTable, Tag("mirrored")],
+    Discriminator(_corner_form),
+]
+FORMS: dict[str, type[Table]] = {"described": CornerTable, "mirrored": MirrorTable}
+
+
+class CornersTable(Table):
+    """The corners that the file describes."""
+
+    FL: AnyCorner | None = None
+    FR: AnyCorner | None = None
+    RL: AnyCorner | None = None
+    RR: AnyCorner | None = None
+
+    @model_validator(mode="after")
+    def _some(self) -> Self:
+        if not self.present:
+            key = ""
+            raise _fault(key, "no corner", "at least one of the tables FL, FR, RL, RR")
+        return self
+
+    @property
+    def present(self) -> dict[str, CornerTable | MirrorTable]:
+        """The corners described, in the order FL FR RL RR."""
+        return {name: corner for name, corner in self if corner is not None}
+
+
+class VehicleTable(Table):
+    """The whole file."""
+
+    format: Literal[1]
+    name: Name
+    source: Name
+    mass: MassTable
+    tyre: TyreTable = TyreTable()
+    steering: SteeringTable = SteeringTable()
+    sensors: SensorsTable = SensorsTable()
+    corner: CornersTable
+
+
+LONGEST = 60  # characters of a wrong value that a message repeats
+Fault = tuple[Loc, str, str]  # key path, what was found, what is needed
+
+_NEEDED = {
+    "float_type": "a number",
+    "string_type": "a text in quotes",
+    "bool_type": "true or false",
+    "tuple_type": "a list in brackets",
+    "model_type": "a table",
+    "string_too_short": "a text that is not empty",
+}
+
+
+def faults_of(error: ValidationError) -> list[Fault]:
+    """Faults that the schema found, in the words of the file; none is told twice."""
+    return list(dict.fromkeys(_worded(e) for e in error.errors(include_url=False)))
+
+
+def _worded(error: ErrorDetails) -> Fault:
+    given, context = error["input"], error.get("ctx", {})
+    loc = tuple(part for part in error["loc"] if part not in FORMS)
+    match error["type"]:
+        case "together":
+            loc += tuple(filter(None, [context["key"]]))
+            found, needed = context["found"], context["needed"]
+        case "extra_forbidden":
+            found = f"unknown key '{loc[-1]}'"
+            needed = nearest(str(loc[-1]), _keys(error["loc"][:-1]))
+        case "missing" if isinstance(loc[-1], int):
+            loc = loc[:-1]
+            found, needed = f"{len(given)} entries", "more entries, one for each axis or limit"
+        case "missing":
+            found, needed = "no such key", f"the key '{loc[-1]}', which has no default"
+        case "too_long":
+            found = f"{context['actual_length']} entries"
+            needed = f"{context['max_length']} entries"
+        case "literal_error":
+            choices = tuple(re.findall(r"'([^']*)'", context["expected"]))
+            found = _short(given)
+            needed = nearest(str(given), choices) if choices else context["expected"]
+        case kind:
+            found = _short(given)
+            needed = _NEEDED.get(kind, error["msg"].replace("Input should be", "a number"))
+    return loc, found, needed
+
+
+def _short(given: Any) -> str:
+    text = repr(given)
+    return text if len(text) <= LONGEST else text[:LONGEST] + "..."
+
+
+def _keys(loc: Loc) -> tuple[str, ...]:
+    """Legal keys of the table at `loc` (with the form of each corner, as pydantic tells it)."""
+    table: type[Table] = VehicleTable
+    for part in loc:
+        if part in FORMS:
+            table = FORMS[str(part)]
+        elif isinstance(part, str):
+            table = next(_tables(table.model_fields[part].annotation))
+    return tuple(table.model_fields)
+
+
+def _tables(annotation: Any) -> Iterator[type[Table]]:
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables(part)

@@ -1,0 +1,257 @@
+"""From the tables of the vehicle file to the frozen dataclasses in SI, defaults filled in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from math import nan, pi, radians
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from recon.car.bridges import Tube, ratio_slope, strain_slope
+from recon.car.vehicle import (
+    Attachment,
+    Brake,
+    Corner,
+    Gauge,
+    Sensors,
+    Steering,
+    Support,
+    Tyre,
+    Vec,
+    Wheel,
+)
+
+if TYPE_CHECKING:
+    from recon.car import schema
+
+MM = 1e-3
+DEGREE = pi / 180
+BAR = 1e5
+T = TypeVar("T")
+D = TypeVar("D", Tyre, Sensors)
+
+TYRE_KEYS = {
+    "pneumatic_trail_mm": ("trail", MM),
+    "u_pneumatic_trail_mm": ("u_trail", MM),
+    "patch_shift_mm_per_kN": ("shift_per_force", 1e-6),
+    "u_patch_shift_mm": ("u_shift", MM),
+}
+SENSOR_KEYS = {
+    "u_travel_mm": ("u_travel", MM),
+    "u_travel_percent": ("u_travel_share", 0.01),
+    "u_steer_deg": ("u_steer", DEGREE),
+    "u_attitude_deg": ("u_attitude", DEGREE),
+    "u_hub_acceleration_m_per_s2": ("u_hub_acceleration", 1.0),
+    "u_hub_acceleration_percent": ("u_hub_acceleration_share", 0.01),
+}
+
+
+@dataclass(slots=True)
+class Notes:
+    """Collects which defaults were used for what, to tell each in one sentence."""
+
+    owner: str
+    used: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+
+    def take(self, stated: T | None, default: T, key: str, told: str, of: str = "") -> T:
+        """`stated`, or `default` with a note; `told` words the default, `of` whose key it is."""
+        if stated is not None:
+            return stated
+        self.used.setdefault((key, told), []).append(of)
+        return default
+
+    def sentences(self) -> tuple[str, ...]:
+        """One sentence per default."""
+        return tuple(
+            f"{self.owner}: {key}{_of(names)} not stated, taken as {told} "
+            "(common practice, no source)"
+            for (key, told), names in self.used.items()
+        )
+
+
+def _of(names: list[str]) -> str:
+    if not any(names):
+        return ""
+    shown, rest = names[:3], names[3:]
+    return f" of {', '.join(shown)}" + (f" and {len(rest)} more" if rest else "")
+
+
+def _overlaid(default: D, table: Any, keys: dict[str, tuple[str, float]], notes: Notes) -> D:
+    """`default` with the stated keys in SI laid over it; each other key is noted."""
+    values = {}
+    for key, (attribute, factor) in keys.items():
+        edge = getattr(default, attribute) / factor
+        values[attribute] = factor * notes.take(getattr(table, key), edge, key, f"{edge:.2g}")
+    return replace(default, **values)
+
+
+def tyre_in_si(table: schema.TyreTable, notes: Notes) -> Tyre:
+    """Return the priors of the moments at the contact."""
+    return _overlaid(Tyre(), table, TYRE_KEYS, notes)
+
+
+def sensors_in_si(table: schema.SensorsTable, notes: Notes) -> Sensors:
+    """Return the fixed standard uncertainties of the ordinary sensors."""
+    return _overlaid(Sensors(), table, SENSOR_KEYS, notes)
+
+
+def _metres(point: Vec) -> Vec:
+    x, y, z = point
+    return x * MM, y * MM, z * MM
+
+
+def mass_in_si(table: schema.MassTable, notes: Notes) -> dict[str, Any]:
+    """Return mass and centre of mass as keywords of `Vehicle`."""
+    share = 0.01 * table.total_kg
+    spread = (10.0, 10.0, 30.0)
+    u_centre = notes.take(table.u_centre_of_mass_mm, spread, "u_centre_of_mass_mm", "[10, 10, 30]")
+    return {
+        "mass": table.total_kg,
+        "u_mass": notes.take(table.u_total_kg, share, "u_total_kg", f"1 %, {share:.3g} kg"),
+        "centre_of_mass": _metres(table.centre_of_mass_mm),
+        "u_centre_of_mass": _metres(u_centre),
+    }
+
+
+def steering_in_si(table: schema.SteeringTable) -> Steering:
+    """Return the rack: no range where none was stated."""
+    low, high = table.rack_mm or (0.0, 0.0)
+    per_turn = nan if table.rack_mm_per_turn is None else table.rack_mm_per_turn
+    return Steering((low * MM, high * MM), per_turn * MM / (2 * pi))
+
+
+def corner_in_si(name: str, table: schema.CornerTable, notes: Notes) -> Corner:
+    """Return the corner without its gauges."""
+    low, high = table.travel_mm
+    mass = table.unsprung_mass_kg
+    u_mass = notes.take(
+        table.u_unsprung_mass_kg, 0.08 * mass, "u_unsprung_mass_kg", f"8 %, {0.08 * mass:.3g} kg"
+    )
+    droop = notes.take(
+        table.droop_travel_mm, low, "droop_travel_mm", f"the lower end of travel_mm, {low:g} mm"
+    )
+    return Corner(
+        name=name,
+        bodies=table.bodies,
+        supports=tuple(_support(s, notes) for s in table.support),
+        gauges=(),
+        wheel=_wheel(table.wheel, notes),
+        brake=_brake(table, notes),
+        driven=table.driven,
+        unsprung_mass=mass,
+        u_unsprung_mass=u_mass,
+        travel_range=(low * MM, high * MM),
+        droop_travel=droop * MM,
+        u_droop_travel=MM * notes.take(table.u_droop_travel_mm, 3.0, "u_droop_travel_mm", "3 mm"),
+    )
+
+
+def _wheel(table: schema.WheelTable, notes: Notes) -> Wheel:
+    inertia = notes.take(table.spin_inertia_kg_m2, 1.0, "spin_inertia_kg_m2", "1.0")
+    key, share = "u_spin_inertia_kg_m2", 0.3 * inertia
+    return Wheel(
+        on=table.on,
+        centre=_metres(table.centre_mm),
+        u_centre=MM * notes.take(table.u_centre_mm, 3.0, "u_centre_mm", "3 mm"),
+        loaded_radius=MM * table.loaded_radius_mm,
+        u_loaded_radius=MM
+        * notes.take(table.u_loaded_radius_mm, 3.0, "u_loaded_radius_mm", "3 mm"),
+        toe_in=radians(notes.take(table.toe_in_deg, 0.0, "toe_in_deg", "0")),
+        camber=radians(notes.take(table.camber_deg, 0.0, "camber_deg", "0")),
+        spin_inertia=inertia,
+        u_spin_inertia=notes.take(table.u_spin_inertia_kg_m2, share, key, f"30 %, {share:.2g}"),
+    )
+
+
+def _brake(table: schema.CornerTable, notes: Notes) -> Brake:
+    torque = table.brake_torque_Nm_per_bar
+    if torque is None:
+        return Brake(table.brake, nan, nan)
+    key, share = "u_brake_torque_Nm_per_bar", 0.18 * torque
+    u_torque = notes.take(table.u_brake_torque_Nm_per_bar, share, key, f"18 %, {share:.2g}")
+    return Brake(table.brake, torque / BAR, u_torque / BAR)
+
+
+def _support(table: schema.SupportTable, notes: Notes) -> Support:
+    return Support(
+        name=table.name,
+        kind=table.kind,
+        outer=_attachment(table.outer, f"{table.name} outer", notes),
+        inner=_attachment(table.inner, f"{table.name} inner", notes),
+        axis_point=_metres(table.axis_point_mm or (0.0, 0.0, 0.0)),
+        limit=nan if table.limit_N is None else table.limit_N,
+    )
+
+
+def _attachment(table: schema.PointTable, name: str, notes: Notes) -> Attachment:
+    u_point = notes.take(table.u_mm, 3.0, "u_mm", "3 mm", name)
+    return Attachment(table.on, _metres(table.point_mm), u_point * MM, table.moves_with_rack)
+
+
+def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
+    """Return the channel with the slope that bench pull or tube lets expect."""
+    slope, u_slope = _slope(table, notes)
+    return Gauge(
+        name=table.name,
+        on=table.on,
+        unit=table.unit,
+        slope=slope,
+        u_slope=u_slope,
+        sign={"unknown": 0, "tension_positive": 1, "tension_negative": -1}[table.sign],
+        full_scale=nan if table.full_scale is None else table.full_scale,
+    )
+
+
+def _slope(table: schema.GaugeTable, notes: Notes) -> tuple[float, float]:
+    """Return the expected indication per newton: bench pull before tube, else NaN."""
+    bench = table.bench_slope_per_kN
+    if bench is not None:
+        u_bench = notes.take(
+            table.u_bench_slope_per_kN, 0.01 * bench, "u_bench_slope_per_kN", "1 %", table.name
+        )
+        return bench / 1e3, u_bench / 1e3
+    if table.tube_wall_mm is None or table.unit not in ("mV/V", "microstrain"):
+        return nan, nan
+    tube = _tube(table, notes)
+    if table.unit == "microstrain":
+        return strain_slope(tube)
+    factor = notes.take(table.gauge_factor, 2.0, "gauge_factor", "2.0", table.name)
+    u_factor = notes.take(table.u_gauge_factor, 0.02 * factor, "u_gauge_factor", "2 %", table.name)
+    return ratio_slope(table.bridge, tube, factor, u_factor)
+
+
+def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:
+    def take(key: str, default: float, told: str) -> float:
+        return notes.take(getattr(table, key), default, key, told, table.name)
+
+    return Tube(
+        outside_diameter=MM * take("tube_outside_diameter_mm", nan, ""),
+        u_outside_diameter=MM * take("u_tube_outside_diameter_mm", 0.05, "0.05 mm"),
+        wall=MM * take("tube_wall_mm", nan, ""),
+        u_wall=MM * take("u_tube_wall_mm", 0.05, "0.05 mm"),
+        youngs_modulus=1e9 * take("youngs_modulus_GPa", 205.0, "205 (steel)"),
+        u_youngs_modulus=1e9 * take("u_youngs_modulus_GPa", 5.0, "5"),
+        poisson_ratio=take("poisson_ratio", 0.29, "0.29 (steel)"),
+        u_poisson_ratio=take("u_poisson_ratio", 0.01, "0.01"),
+    )
+
+
+def mirrored(corner: Corner, name: str) -> Corner:
+    """Return the corner of the other side: y turned round, toe-in and camber kept."""
+
+    def across(point: Vec) -> Vec:
+        return point[0], -point[1], point[2]
+
+    return replace(
+        corner,
+        name=name,
+        supports=tuple(
+            replace(
+                s,
+                outer=replace(s.outer, point=across(s.outer.point)),
+                inner=replace(s.inner, point=across(s.inner.point)),
+                axis_point=across(s.axis_point),
+            )
+            for s in corner.supports
+        ),
+        wheel=replace(corner.wheel, centre=across(corner.wheel.centre)),
+    )

@@ -1,0 +1,176 @@
+"""What a person wrote down about the car, in SI, frozen.
+
+Vehicle axes of ISO 8855, x forward, y left, z up; the origin is wherever the file puts it,
+usually on the ground below the middle of the front axle.  Lengths in m, angles in rad,
+masses in kg, forces in N.  An uncertainty that was not stated is never None: the reader
+fills in the default and says so in `Vehicle.assumed`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Vec = tuple[float, float, float]
+CHASSIS = "chassis"
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A point that belongs to a body; `rack` says that it moves with the steering rack."""
+
+    on: str
+    point: Vec
+    u: float
+    rack: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Support:
+    """One thing that joins two bodies.
+
+    `link` is a two-force member of fixed length, `spring` one whose length is free,
+    `pivot` an axis through `outer.point` and `axis_point` about which the outer body turns
+    on the inner one.  Loads are tension positive.  `limit` is the load the user states as the
+    most that the member may see [N], NaN where none was stated.
+    """
+
+    name: str
+    kind: Literal["link", "spring", "pivot"]
+    outer: Attachment
+    inner: Attachment
+    axis_point: Vec = (0.0, 0.0, 0.0)
+    limit: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """One channel: the bridge on one support.
+
+    `slope` is the expected indication per newton of tension [unit/N], NaN where tube and
+    bench pull say nothing; `sign` is +1, -1, or 0 where nobody noted it.
+    """
+
+    name: str
+    on: str
+    unit: str
+    slope: float
+    u_slope: float
+    sign: int
+    full_scale: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Wheel:
+    """Wheel at design height; spin axis points left (+y); angles as in ISO 8855."""
+
+    on: str
+    centre: Vec
+    u_centre: float
+    loaded_radius: float
+    u_loaded_radius: float
+    toe_in: float
+    camber: float
+    spin_inertia: float
+    u_spin_inertia: float
+
+
+@dataclass(frozen=True, slots=True)
+class Brake:
+    """`outboard` on the upright, `inboard` on the chassis, or `none`; torque per pressure [N m/Pa]."""
+
+    place: Literal["outboard", "inboard", "none"]
+    torque_per_pressure: float
+    u_torque_per_pressure: float
+
+
+@dataclass(frozen=True, slots=True)
+class Corner:
+    """One wheel with its suspension."""
+
+    name: str
+    bodies: tuple[str, ...]
+    supports: tuple[Support, ...]
+    gauges: tuple[Gauge, ...]
+    wheel: Wheel
+    brake: Brake
+    driven: bool
+    unsprung_mass: float
+    u_unsprung_mass: float
+    travel_range: tuple[float, float]
+    droop_travel: float
+    u_droop_travel: float
+
+    @property
+    def left(self) -> bool:
+        """True for the corners on the left."""
+        return self.name.endswith("L")
+
+    @property
+    def steered(self) -> bool:
+        """True where a support moves with the rack."""
+        return any(s.inner.rack or s.outer.rack for s in self.supports)
+
+    def support_index(self, name: str) -> int:
+        """Position of the support called `name`."""
+        return [s.name for s in self.supports].index(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Tyre:
+    """Priors of the moments at the contact, stated, never "in or out".
+
+    Aligning moment Mz = -trail * Fy, overturning moment Mx = shift * Fz with
+    shift = shift_per_force * Fy.
+    """
+
+    trail: float = 0.020
+    u_trail: float = 0.015
+    shift_per_force: float = 5.0e-6
+    u_shift: float = 0.010
+    floor_moment: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Steering:
+    """Rack range [m] and rack shift per radian of the steering wheel [m/rad], NaN if not stated."""
+
+    rack_range: tuple[float, float] = (0.0, 0.0)
+    rack_per_angle: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Sensors:
+    """Fixed errors of the ordinary sensors (one draw per session), standard uncertainties, SI."""
+
+    u_travel: float = 0.001
+    u_travel_share: float = 0.005
+    u_steer: float = 0.0035
+    u_attitude: float = 0.0017
+    u_hub_acceleration: float = 0.2
+    u_hub_acceleration_share: float = 0.02
+    u_wander: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """The whole car as its file describes it; `corners` holds only the corners described."""
+
+    name: str
+    source: str
+    mass: float
+    u_mass: float
+    centre_of_mass: Vec
+    u_centre_of_mass: Vec
+    corners: dict[str, Corner]
+    tyre: Tyre
+    steering: Steering
+    sensors: Sensors
+    assumed: tuple[str, ...] = ()
+    path: str = ""
+    checksum: str = ""
+
+    @property
+    def gauges(self) -> tuple[tuple[str, Gauge], ...]:
+        """(corner, gauge) of every channel, in the order of corners and of the file."""
+        return tuple((c.name, g) for c in self.corners.values() for g in c.gauges)

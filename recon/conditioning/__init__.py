@@ -1,0 +1,1 @@
+"""What needs no map: health of channels, tares and drift, zero-phase filter."""

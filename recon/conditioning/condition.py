@@ -1,0 +1,159 @@
+"""`condition`: a raw log with tares to a log that a map can be applied to.
+
+In: log as read, car, tares.  Out: indications less their tare, low-passed, with the zero's
+and the noise's uncertainty, and flags of samples that cannot be trusted.  What matters most:
+the tare's state, which the reconstruction needs to know what load the tare carried.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.health import clipped_samples, flat_samples
+from recon.conditioning.zero import Zero, zero_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Vehicle
+    from recon.records.sheets import Tares
+
+Floats = NDArray[np.float64]
+# Of the sampling rate; a jolt of the driveline keeps its height, most of the noise goes.
+BANDWIDTH_SHARE = 0.25
+
+
+def condition(
+    log: xr.Dataset, car: Vehicle, tares: Tares, *, bandwidth: float | None = None
+) -> xr.Dataset:
+    """Flag bad samples, take the tares off, low-pass every channel with the same filter.
+
+    Parameters
+    ----------
+    log : Dataset (elapsed_time, gauge)
+        As `read_log` returns it, SI beside the gauges' own units.
+    car : Vehicle
+    tares : Tares
+        Before and after the drive, each with its state.
+    bandwidth : float, optional
+        Of the reported forces, -3 dB; a quarter of the sampling rate unless stated. [Hz]
+
+    Returns
+    -------
+    Dataset
+        `indication` (elapsed_time, gauge) less the tare, in the gauges' units; `u_zero`,
+        `noise` (gauge); `channel_status` (elapsed_time, corner) flags; the other channels
+        low-passed; attributes `bandwidth`, `rate` and each corner's tare state.
+
+    Raises
+    ------
+    DataError
+        A gauge of the log has no tare, or the log is too short to filter.
+    """
+    elapsed = log["elapsed_time"].to_numpy()
+    if len(elapsed) < 3:
+        raise DataError(
+            str(log.attrs.get("path", "log")),
+            f"{len(elapsed)} samples",
+            "at least 3 samples",
+            "Export the whole drive.",
+        )
+    rate = 1.0 / float(np.median(np.diff(elapsed)))
+    bandwidth = BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
+    out = log.copy(deep=False)
+    names = tuple(str(g) for g in log["gauge"].to_numpy())
+    raw = log["indication"].to_numpy()
+    status = _channel_status(car, names, raw, rate)
+    zeros = _zeros(log, car, tares, names, raw)
+    tared = np.full_like(raw, np.nan)
+    u_zero, noise = np.full(len(names), np.nan), np.full(len(names), np.nan)
+    gain = zero_phase_gain(bandwidth, rate)
+    for corner, zero in zeros.items():
+        at = _columns(car, corner, names)
+        tared[:, at] = raw[:, at] - zero.value
+        u_zero[at] = zero.u
+        noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
+    out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
+    out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate))
+    out["u_zero"] = (("gauge",), u_zero)
+    out["noise"] = (("gauge",), noise)
+    corners = list(zeros)
+    out["channel_status"] = (
+        ("elapsed_time", "tared_corner"),
+        np.stack([status[c] for c in corners], axis=1),
+    )
+    out = out.assign_coords(tared_corner=corners)
+    out["tare_state"] = (("tared_corner",), [zeros[c].state for c in corners])
+    out["tare_pad_load"] = (("tared_corner",), [zeros[c].pad_load for c in corners])
+    for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
+                 "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
+        if name in log:
+            _filter_channel(out, log, name, bandwidth, rate)
+    return out
+
+
+def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
+    return [names.index(g.name) for g in car.corners[corner].gauges if g.name in names]
+
+
+def _channel_status(
+    car: Vehicle, names: tuple[str, ...], raw: Floats, rate: float
+) -> dict[str, NDArray[np.uint16]]:
+    """Flags of each corner from the health of its gauges, (sample,)."""
+    scale = {g.name: g.full_scale for _, g in car.gauges}
+    full = np.array([scale.get(n, np.nan) for n in names])
+    flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
+    out = {}
+    for corner in car.corners:
+        at = _columns(car, corner, names)
+        word = np.zeros(len(raw), dtype=np.uint16)
+        for flag, found in (
+            ("channel_flat", flat),
+            ("channel_clipped", clipped),
+            ("missing_input", missing),
+        ):
+            word |= np.where(found[:, at].any(axis=1), BIT[flag], 0).astype(np.uint16)
+        out[corner] = word
+    return out
+
+
+def _zeros(
+    log: xr.Dataset, car: Vehicle, tares: Tares, names: tuple[str, ...], raw: Floats
+) -> dict[str, Zero]:
+    elapsed = log["elapsed_time"].to_numpy()
+    out = {}
+    for corner, described in car.corners.items():
+        gauges = tuple(g.name for g in described.gauges if g.name in names)
+        if not gauges:
+            continue
+        temperature = None
+        if "gauge_temperature" in log and corner in log["corner"]:
+            temperature = log["gauge_temperature"].sel(corner=corner).to_numpy()
+        at = _columns(car, corner, names)
+        largest = np.nanmax(np.abs(raw[:, at] - np.nanmedian(raw[:, at], axis=0)), axis=0)
+        out[corner] = zero_of(tares, gauges, elapsed, temperature, largest)
+    return out
+
+
+def _scatter(values: Floats) -> Floats:
+    """Noise of single samples from second differences, which slow signals hardly reach."""
+    second = np.diff(values, n=2, axis=0)
+    return 1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0)
+
+
+def _filter_channel(
+    out: xr.Dataset, log: xr.Dataset, name: str, bandwidth: float, rate: float
+) -> None:
+    values = log[name].to_numpy()
+    flat = values.reshape(len(values), -1)
+    passed = low_pass(flat, bandwidth, rate)
+    out[name] = (log[name].dims, passed.reshape(values.shape))
+    if name == "hub_acceleration":
+        noise = _scatter(flat) * out.attrs["noise_gain"]
+        out[f"noise_{name}"] = (log[name].dims[1:], noise.reshape(values.shape[1:]))

@@ -1,0 +1,145 @@
+"""Tares: the zero of every gauge along the log, and how well it is known.
+
+A tare says in which state it was taken: hanging (unsprung weight on the links) or on pads.
+Between a tare before and one after, the zero follows the gauge's temperature where it was
+logged and moved by more than a kelvin, else time.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, DataWarning
+
+if TYPE_CHECKING:
+    from recon.records.sheets import Tares
+
+Floats = NDArray[np.float64]
+ENOUGH_WARMING = 1.0  # K
+# The zero between two tares is not a straight line in temperature.  A rectangular
+# distribution as wide as the change that was seen has this standard deviation per width.
+RECTANGULAR = 1 / np.sqrt(12.0)
+# One tare only: the zero may wander by this much of the largest reading seen, common
+# practice, no source.
+LONE_TARE = 0.003
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """Zeros of the gauges of one corner: `value` (sample, gauge), `u` (gauge,), `noise` (gauge,)
+    scatter of single samples, `state` of the tare, `pad_load` [N], `temperature` [degC].
+    """
+
+    value: Floats
+    u: Floats
+    noise: Floats
+    state: str
+    pad_load: float
+    temperature: float
+
+
+def zero_of(
+    tares: Tares, gauges: tuple[str, ...], elapsed: Floats, temperature: Floats | None, largest: Floats
+) -> Zero:
+    """Zero of each gauge at every sample of the log.
+
+    Parameters
+    ----------
+    tares : Tares
+    gauges : of one corner
+    elapsed : (sample,)
+        Time of the log. [s]
+    temperature : (sample,) or None
+        Temperature at the gauges. [degC]
+    largest : (gauge,)
+        Largest excursion of the indication in the log, for the lone-tare uncertainty.
+
+    Raises
+    ------
+    DataError
+        A gauge has no tare; the message names it.
+    """
+    before, after = _rows(tares, gauges, "before"), _rows(tares, gauges, "after")
+    both = before is not None and after is not None
+    first = before if before is not None else after
+    if first is None:
+        raise DataError(
+            tares.path,
+            f"no tare of gauge {_first_missing(tares, gauges)}",
+            "a tare of every gauge, before or after the drive, better both",
+            "Add the row, or take the gauge out of the vehicle file.",
+        )
+    state = str(tares.state[first[0]])
+    noise = tares.sd[first]
+    value = np.broadcast_to(tares.indication[first], (len(elapsed), len(gauges)))
+    if not both:
+        warnings.warn(
+            f"{tares.path}: one tare only for {gauges[0]} and its corner; drift of the zero is not "
+            f"known and {100 * LONE_TARE:.1f} % of the largest reading is taken for it. Tare again "
+            "after the drive.",
+            DataWarning,
+            stacklevel=3,
+        )
+        u = LONE_TARE * largest
+    else:
+        assert after is not None  # noqa: S101 - for the type checker: `both` says so
+        change = tares.indication[after] - tares.indication[first]
+        share = _share(tares, first, after, elapsed, temperature)
+        value = tares.indication[first] + share[:, None] * change
+        # A few gauges' changes are pooled: one that happened to return is no better known.
+        u = np.full(len(gauges), RECTANGULAR * float(np.sqrt(np.mean(change**2))))
+    return Zero(
+        value=np.asarray(value),
+        u=u,
+        noise=noise,
+        state=state,
+        pad_load=float(tares.pad_load[first[0]]),
+        temperature=float(np.mean(tares.temperature[first])),
+    )
+
+
+def _rows(tares: Tares, gauges: tuple[str, ...], when: str) -> NDArray[np.int64] | None:
+    rows = []
+    for gauge in gauges:
+        # A hanging tare is the better zero where both states were recorded.
+        found = np.flatnonzero((tares.gauge == gauge) & (tares.when == when))
+        if len(found) == 0:
+            return None
+        hanging = found[tares.state[found] == "hanging"]
+        rows.append(int((hanging if len(hanging) else found)[0]))
+    return np.array(rows)
+
+
+def _first_missing(tares: Tares, gauges: tuple[str, ...]) -> str:
+    missing = [g for g in gauges if not np.any(tares.gauge == g)]
+    return missing[0] if missing else gauges[0]
+
+
+def _share(
+    tares: Tares,
+    first: NDArray[np.int64],
+    after: NDArray[np.int64],
+    elapsed: Floats,
+    temperature: Floats | None,
+) -> Floats:
+    """How far the zero has gone from the first tare to the second, (sample,)."""
+    start, end = float(tares.temperature[first[0]]), float(tares.temperature[after[0]])
+    if temperature is not None and abs(end - start) > ENOUGH_WARMING:
+        return (_smooth(temperature, elapsed) - start) / (end - start)
+    span = max(elapsed[-1] - elapsed[0], 1e-9)
+    return (elapsed - elapsed[0]) / span
+
+
+def _smooth(temperature: Floats, elapsed: Floats) -> Floats:
+    """Links warm within seconds, not milliseconds: a cubic in time takes the sensor's noise out."""
+    from numpy.polynomial import Polynomial
+
+    good = np.isfinite(temperature)
+    if good.sum() < 8:
+        return np.full_like(elapsed, np.nanmean(temperature))
+    return np.asarray(Polynomial.fit(elapsed[good], temperature[good], 3)(elapsed))

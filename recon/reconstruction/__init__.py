@@ -1,0 +1,1 @@
+"""From conditioned indications to tyre forces with intervals: prepare once, solve many."""

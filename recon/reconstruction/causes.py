@@ -1,0 +1,279 @@
+"""Causes of error as signed sensitivities: what each does to the forces of a corner.
+
+A cause has one value per session (a zero that is off, a hardpoint in another place).  Its
+effect on the forces is linear in features of the sample:
+
+    [1, Fx, Fy, Fz, T, t (Fx, Fy, Fz, T), r (Fx, Fy, Fz, T)]                      (1)
+
+with t and r travel and rack over their scale, forces in vehicle axes.  A loading
+(component, feature) gives newtons per standard uncertainty of the cause.  Causes keep their
+sign, so that sums, shares and differences of corners propagate rightly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.mechanism import Mechanism
+from recon.car.motion import pose
+from recon.reconstruction.estimator import MODES, AtPose, forward
+
+if TYPE_CHECKING:
+    from recon.calibration.map import CornerCalibration
+    from recon.car.vehicle import Corner
+    from recon.reconstruction.prepare import Bench
+
+Floats = NDArray[np.float64]
+PARTS = ("session", "calibration", "assumption")
+FEATURES = 13
+FORCES = slice(1, 5)  # Fx, Fy, Fz, T
+BY_TRAVEL = slice(5, 9)
+BY_RACK = slice(9, 13)
+KNOWN = [0, 1, 2, 4]  # places of Fx, Fy, Fz, T among the six unknowns
+THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
+PAD_SCRUB = 200.0  # N; tyres on pads hold side and fore-aft forces, common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """`loading` (mode, component, feature) [N] in vehicle axes; `turned` (component, feature)
+    comes on top in intermediate axes and `steered` in tyre axes.
+    """
+
+    name: str
+    part: str
+    loading: Floats
+    turned: Floats | None = None
+    steered: Floats | None = None
+
+
+def blank() -> Floats:
+    """A loading of zeros."""
+    return np.zeros((len(MODES), 3, FEATURES))
+
+
+def zero_causes(bench: Bench, u_zero: Floats, tare_u: Floats | None) -> list[Cause]:
+    """A zero that is off, gauge by gauge; `tare_u` (gauge, k) are signed effects of the tare."""
+    out = []
+    columns = list(np.diag(u_zero).T) + (list(tare_u.T) if tare_u is not None else [])
+    for column in columns:
+        loading = blank()
+        for m in range(len(MODES)):
+            loading[m, :, 0] = bench.centre[m].W[:3] @ column
+        out.append(Cause(f"{bench.corner.name} zeros", "session", loading))
+    return out
+
+
+def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
+    """K's own uncertainty by principal directions, and the devices' gains shared by corners."""
+    values, vectors = np.linalg.eigh(calibration.covariance)
+    keep = values > 1e-6 * values[-1]
+    factors = (vectors[:, keep] * np.sqrt(values[keep])).T
+    name = f"{bench.corner.name} pulls"
+    out = [Cause(name, "calibration", _map_loading(bench, calibration, f)) for f in factors]
+    for device, effect in zip(calibration.devices, calibration.gain_effect, strict=True):
+        loading = _map_loading(bench, calibration, effect)
+        out.append(Cause(f"{device} gain", "calibration", loading))
+    return out
+
+
+def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -> Floats:
+    """A change of K acts on the loads: e = -W dK (s + s_unsprung - s_hanging)."""
+    gain = change.reshape(calibration.K.shape)
+    inverse = np.linalg.pinv(calibration.K)
+    loading = blank()
+    for m, at in enumerate(bench.centre):
+        in_gauges = gain @ inverse  # loads from indications of the same map
+        loading[m, :, FORCES] = -at.W[:3] @ in_gauges @ at.H[:, KNOWN]
+        weight = bench.unsprung_weight
+        loading[m, :, 0] = -at.W[:3] @ in_gauges @ ((at.hub - bench.hanging) @ weight)
+    return loading
+
+
+def geometry_causes(bench: Bench, corner: Corner, mechanism: Mechanism) -> list[Cause]:
+    """Hardpoints, wheel centre and radius: they matter where the pose differs from the pulls'.
+
+    The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
+    K G(p0) G(p)^-1 there, and H elsewhere.
+    """
+    moves, u, centres = _moved_points(corner, mechanism)
+    travel, rack = bench.nodes
+    n = len(moves)
+    grid_t, grid_r = np.meshgrid(travel, rack, indexing="ij")
+    t = np.concatenate([[bench.pull_pose[0]], grid_t.ravel()])
+    r = np.concatenate([[bench.pull_pose[1]], grid_r.ravel()])
+    posed = pose(
+        mechanism, t[None, :], r[None, :], points=moves[:, None], centre=centres[:, None]
+    )
+    out = []
+    for m, mode in enumerate(MODES):
+        H, _ = forward(np.eye(bench.K.shape[1]), posed, bench.columns, mode)
+        absolute = bench.absolute_map(posed)
+        K = bench.K @ absolute[0, 0] @ np.linalg.inv(absolute[:, 0])  # (move, gauge, member)
+        H = K[:, None] @ H[:, 1:]
+        base = bench.at_nodes[m]
+        effect = -base.W[None, :, :3] @ (H - H[0:1])[..., KNOWN]  # (move, node, 3, 4)
+        loadings = _over_pose(effect, grid_t.ravel() / bench.scale[0], grid_r.ravel() / bench.scale[1])
+        out.append(loadings)
+    stacked = np.stack(out, axis=1)  # (move, mode, 3, feature)
+    return [
+        Cause(f"{corner.name} hardpoints", "assumption", stacked[k] * u[k]) for k in range(1, n)
+    ]
+
+
+def _over_pose(effect: Floats, t: Floats, r: Floats) -> Floats:
+    """Effects at nodes as loadings: constant, by travel, by rack (least squares)."""
+    design = np.column_stack([np.ones_like(t), t, r])
+    solved = np.einsum("kn,mnij->mkij", np.linalg.pinv(design), effect)
+    loading = np.zeros((len(effect), 3, FEATURES))
+    for k, place in enumerate((FORCES, BY_TRAVEL, BY_RACK)):
+        loading[:, :, place] = solved[:, k]
+    return loading
+
+
+def _moved_points(corner: Corner, mechanism: Mechanism) -> tuple[Floats, Floats, Floats]:
+    """Design points with one coordinate of one joint moved at a time; the first is unmoved.
+
+    Ends that share a place on one body are one joint and move together.
+    """
+    joints: dict[tuple, list[tuple[int, int]]] = {}
+    for i, support in enumerate(corner.supports):
+        ends = [(0, support.outer.on, support.outer.point, support.outer.u)]
+        if support.kind == "pivot":
+            ends.append((2, support.outer.on, support.axis_point, support.outer.u))
+        else:
+            ends.append((1, support.inner.on, support.inner.point, support.inner.u))
+        for slot, body, point, u in ends:
+            joints.setdefault((body, point, u), []).append((i, slot))
+    step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
+    points, centres, scale = [mechanism.points], [mechanism.centre], [0.0]
+    for (_, _, u), places in joints.items():
+        for axis in range(3):
+            moved = mechanism.points.copy()
+            for i, slot in places:
+                moved[i, slot, axis] += step
+                if mechanism.kinds[i] == "pivot" and slot == 0:
+                    moved[i, 1, axis] += step  # both halves of the pivot move together
+            points.append(moved)
+            centres.append(mechanism.centre)
+            scale.append(u / step)
+    for axis in range(3):
+        points.append(mechanism.points)
+        centres.append(mechanism.centre + step * np.eye(3)[axis])
+        scale.append(corner.wheel.u_centre / step)
+    return np.array(points), np.array(scale), np.array(centres)
+
+
+def prior_causes(bench: Bench, corner: Corner) -> list[Cause]:
+    """Tyre moments and the hub's moment: priors that are wrong shift the answer by I - W H."""
+    tyre, name = bench.tyre, corner.name
+    parts = [
+        ("aligning moment", 5, {2: tyre.u_trail}, tyre.floor_moment),
+        ("overturning moment", 3, {3: tyre.u_shift}, tyre.floor_moment),
+    ]
+    out = []
+    for words, column, slopes, floor in parts:
+        for feature, size in [*slopes.items(), (0, floor)]:
+            loading = blank()
+            for m, at in enumerate(bench.centre):
+                loading[m, :, feature] = at.prior[:3, column] * size
+            out.append(Cause(f"{name} {words}", "assumption", loading))
+    floors = bench.torque_floor
+    loading = blank()
+    for m, at in enumerate(bench.centre):
+        loading[m, :, 0] = at.prior[:3, 4] * floors[m]
+    out.append(Cause(f"{name} hub moment", "assumption", loading))
+    factor = corner.brake.torque_per_pressure
+    if factor > 0:
+        loading = blank()
+        relative = corner.brake.u_torque_per_pressure / factor
+        loading[1, :, 4] = bench.centre[1].prior[:3, 4] * relative
+        out.append(Cause(f"{name} brake torque per pressure", "session", loading))
+    return out
+
+
+def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: float) -> list[Cause]:
+    """Hysteresis seen in the pulls (half of it, either way) and the links' thermal slope."""
+    out = []
+    half = 0.5 * float(np.nan_to_num(calibration.hysteresis))
+    for axis in range(3):
+        loading = blank()
+        loading[:, axis, 1 + axis] = half
+        out.append(Cause(f"{bench.corner.name} hysteresis", "assumption", loading))
+    loading = blank()
+    for axis in range(3):
+        loading[:, axis, 1 + axis] = THERMAL_SLOPE * warming
+    out.append(Cause("thermal slope of the links", "assumption", loading))
+    return out
+
+
+def sensor_causes(bench: Bench, corner: Corner, u: dict[str, float]) -> list[Cause]:
+    """Fixed errors of travel, steer and hub accelerometer, unsprung mass.
+
+    `u` holds travel [m], travel_share, rack [m], acceleration [m/s2], acceleration_share.
+    """
+    by_travel, by_rack = bench.pose_slopes
+    name, out = corner.name, []
+    for words, slope, size, share in (
+        ("travel", by_travel, u["travel"], u["travel_share"] * bench.scale[0]),
+        ("steer", by_rack, u["rack"], 0.0),
+    ):
+        part = "assumption" if u.get(f"{words}_missing") else "session"
+        for feature, amount in ((FORCES, size), (BY_TRAVEL, share)):
+            if amount > 0:
+                loading = blank()
+                loading[:, :, feature] = slope * amount
+                shared = "steer" if words == "steer" else f"{name} {words}"
+                out.append(Cause(shared, part, loading))
+    mass = corner.unsprung_mass
+    for axis in range(3):
+        weight = STANDARD_GRAVITY if axis == 2 else 0.0
+        size = np.hypot(u["acceleration"], u["acceleration_share"] * weight)
+        loading = blank()
+        for m, at in enumerate(bench.centre):
+            loading[m, :, 0] = at.W[:3] @ at.hub[:, axis] * mass * size
+        out.append(Cause(f"{name} hub acceleration", "session", loading))
+    loading = blank()
+    for m, at in enumerate(bench.centre):
+        change = (at.hub - bench.hanging)[:, 2] * STANDARD_GRAVITY * corner.u_unsprung_mass
+        loading[m, :, 0] = at.W[:3] @ change
+    out.append(Cause(f"{name} unsprung mass", "session", loading))
+    return out
+
+
+def attitude_causes(u_roll: float, u_pitch: float, part: str) -> list[Cause]:
+    """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
+
+    x_intermediate = Ry(pitch) Rx(roll) x_vehicle, left side up and nose down positive.
+    """
+    roll, pitch = np.zeros((3, FEATURES)), np.zeros((3, FEATURES))
+    roll[1, 3], roll[2, 2] = -u_roll, u_roll
+    pitch[0, 3], pitch[2, 1] = u_pitch, -u_pitch
+    return [
+        Cause("roll of the body", part, blank(), turned=roll),
+        Cause("pitch of the body", part, blank(), turned=pitch),
+    ]
+
+
+def heading_cause(u_heading: float, part: str) -> Cause:
+    """An error of the steer channel turns the tyre axes of a steered corner."""
+    turn = np.zeros((3, FEATURES))
+    turn[0, 2], turn[1, 1] = u_heading, -u_heading
+    return Cause("steer heading", part, blank(), steered=turn)
+
+
+def pose_slopes(base: list[list[AtPose]], steps: tuple[float, float]) -> tuple[Floats, Floats]:
+    """-W dH/dq of Fx, Fy, Fz, T per metre of travel and of rack, (mode, 3, 4) each."""
+    out = []
+    for k, step in enumerate(steps):
+        slope = np.zeros((len(MODES), 3, 4))
+        for m in range(len(MODES)):
+            centre, low, high = base[0][m], base[1 + 2 * k][m], base[2 + 2 * k][m]
+            slope[m] = -centre.W[:3] @ ((high.H - low.H)[:, KNOWN] / (2 * step))
+        out.append(slope)
+    return out[0], out[1]

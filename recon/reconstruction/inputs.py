@@ -1,0 +1,320 @@
+"""What the log says about the car's state, and a stated widening for what it does not say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.status import BIT
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import pose, rack_of_steer
+from recon.car.statics import member_matrix
+from recon.reconstruction.causes import PAD_SCRUB
+from recon.reconstruction.prepare import Session
+from recon.reconstruction.solve import Samples
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.calibration.map import Calibration, CornerCalibration
+    from recon.car.vehicle import Corner, Vehicle
+
+Floats = NDArray[np.float64]
+
+# Stated widenings where a channel is not logged; common practice, no source.
+U_TRAVEL_UNKNOWN = 0.015  # m
+U_RACK_UNKNOWN = 0.010  # m
+U_ATTITUDE_UNKNOWN = 0.035  # rad, 2 degrees
+U_ATTITUDE_FROM_TRAVEL = 0.009  # rad, 0.5 degrees: tyres deflect too
+U_ACCELERATION_UNKNOWN = 4.0  # m/s2, unsprung inertia not measured
+BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
+STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
+LOW_SPEED = 0.3  # m/s
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What all corners share: attitude, rack, and how well they are known."""
+
+    elapsed: Floats
+    turn: Floats  # (sample, 3, 3) vehicle to intermediate axes
+    rack: Floats  # (sample,) m
+    u_roll: float
+    u_pitch: float
+    attitude_part: str
+    u_rack: float
+    rack_missing: bool
+    u_heading: float
+    notes: tuple[str, ...]
+
+
+def require_same_car(calibration: Calibration, car: Vehicle, where: str) -> None:
+    """Refuse a calibration that was made for another vehicle file."""
+    if calibration.vehicle_checksum != car.checksum:
+        raise DataError(
+            f"{where} with {car.path}",
+            f"a calibration of '{calibration.vehicle}', vehicle file "
+            f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
+            "the calibration that was made with this vehicle file",
+            "Calibrate again: a changed point or gauge changes the map.",
+        )
+
+
+def has_gauges(log: xr.Dataset, calibration: Calibration, name: str) -> bool:
+    """True where every gauge of the calibrated corner is in the log."""
+    there = {str(g) for g in log["gauge"].to_numpy()}
+    return set(calibration.corners[name].gauges) <= there
+
+
+def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
+    """Attitude and rack from what was logged, best source first."""
+    notes: list[str] = []
+    path = str(log.attrs.get("path", "log"))
+    elapsed = log["elapsed_time"].to_numpy()
+    roll, pitch, u_attitude, part = _attitude(log, car, path, notes)
+    rack, u_rack, missing = _rack(log, car, path, notes)
+    slope = _heading_slope(car)
+    return Shared(
+        elapsed=elapsed,
+        turn=attitude_matrix(roll, pitch),
+        rack=rack,
+        u_roll=u_attitude,
+        u_pitch=u_attitude,
+        attitude_part=part,
+        u_rack=u_rack,
+        rack_missing=missing,
+        u_heading=u_rack * slope,
+        notes=tuple(notes),
+    )
+
+
+def attitude_matrix(roll: Floats, pitch: Floats) -> Floats:
+    """Vehicle to intermediate axes, Ry(pitch) Rx(roll), (sample, 3, 3).
+
+    Roll is left side up, pitch nose down, both right-handed about x and y of ISO 8855.
+    """
+    cr, sr, cp, sp = np.cos(roll), np.sin(roll), np.cos(pitch), np.sin(pitch)
+    zero = np.zeros_like(cr)
+    rows = [
+        np.stack([cp, sp * sr, sp * cr], axis=-1),
+        np.stack([zero, cr, -sr], axis=-1),
+        np.stack([-sp, cp * sr, cp * cr], axis=-1),
+    ]
+    return np.stack(rows, axis=-2)
+
+
+def _attitude(
+    log: xr.Dataset, car: Vehicle, path: str, notes: list[str]
+) -> tuple[Floats, Floats, float, str]:
+    if "roll" in log and "pitch" in log:
+        return (
+            np.nan_to_num(log["roll"].to_numpy()),
+            np.nan_to_num(log["pitch"].to_numpy()),
+            car.sensors.u_attitude,
+            "session",
+        )
+    n = log.sizes["elapsed_time"]
+    if "travel" in log and {"FL", "FR", "RL", "RR"} <= set(map(str, log["corner"].to_numpy())):
+        t = {c: np.nan_to_num(log["travel"].sel(corner=c).to_numpy()) for c in car.corners}
+        if len(t) == 4:
+            place = {c: car.corners[c].wheel.centre for c in t}
+            track = np.mean([place["FL"][1] - place["FR"][1], place["RL"][1] - place["RR"][1]])
+            base = 0.5 * (place["FL"][0] + place["FR"][0] - place["RL"][0] - place["RR"][0])
+            roll = 0.5 * (t["FR"] - t["FL"] + t["RR"] - t["RL"]) / track
+            pitch = 0.5 * (t["FL"] + t["FR"] - t["RL"] - t["RR"]) / base
+            notes.append(
+                f"{path}: roll and pitch are not logged; taken from the four travels, within "
+                f"{np.degrees(U_ATTITUDE_FROM_TRAVEL):.1f} degrees."
+            )
+            return roll, pitch, U_ATTITUDE_FROM_TRAVEL, "assumption"
+    notes.append(
+        f"{path}: roll and pitch are not logged; the body is taken as level within "
+        f"{np.degrees(U_ATTITUDE_UNKNOWN):.1f} degrees. Forces in vehicle axes are not touched."
+    )
+    return np.zeros(n), np.zeros(n), U_ATTITUDE_UNKNOWN, "assumption"
+
+
+def _rack(
+    log: xr.Dataset, car: Vehicle, path: str, notes: list[str]
+) -> tuple[Floats, float, bool]:
+    n = log.sizes["elapsed_time"]
+    steers = any(c.steered for c in car.corners.values())
+    slope = _heading_slope(car)
+    u = car.sensors.u_steer / slope if slope > 0 else 0.0
+    if not steers:
+        return np.zeros(n), 0.0, False
+    if "rack" in log:
+        return np.nan_to_num(log["rack"].to_numpy()), u, False
+    if "steer" in log:
+        return rack_of_steer(car, np.nan_to_num(log["steer"].to_numpy())), u, False
+    per_angle = car.steering.rack_per_angle
+    if "steering_wheel_angle" in log and np.isfinite(per_angle):
+        return np.nan_to_num(log["steering_wheel_angle"].to_numpy()) * per_angle, u, False
+    notes.append(
+        f"{path}: steer is not logged; the rack is taken as straight within "
+        f"{1e3 * U_RACK_UNKNOWN:.0f} mm. Log steer, rack or steering_wheel_angle."
+    )
+    return np.zeros(n), U_RACK_UNKNOWN, True
+
+
+def _heading_slope(car: Vehicle) -> float:
+    """Heading per rack shift at design height, mean of the steered wheels. [rad/m]"""
+    slopes = []
+    for corner in car.corners.values():
+        if corner.steered:
+            at = pose(mechanism_of(corner), np.zeros(2), np.array([-1e-3, 1e-3]))
+            slopes.append(abs(float(np.diff(at.heading)[0]) / 2e-3))
+    return float(np.mean(slopes)) if slopes else 0.0
+
+
+def session_of(
+    log: xr.Dataset, car: Vehicle, corner: Corner, fitted: CornerCalibration, shared: Shared
+) -> Session:
+    """Noise, zeros and sensor errors of one corner in this session."""
+    chosen = log.sel(gauge=list(fitted.gauges))
+    sensors = car.sensors
+    travel_missing = not _logged(log, "travel", corner.name)
+    hub_missing = not _logged(log, "hub_acceleration", corner.name)
+    if travel_missing:
+        _note_missing(log, corner.name, "travel", f"{1e3 * U_TRAVEL_UNKNOWN:.0f} mm")
+    if hub_missing:
+        _note_missing(log, corner.name, "hub_acceleration", f"{U_ACCELERATION_UNKNOWN:.0f} m/s2")
+    u = {
+        "travel": U_TRAVEL_UNKNOWN if travel_missing else sensors.u_travel,
+        "travel_share": 0.0 if travel_missing else sensors.u_travel_share,
+        "travel_missing": float(travel_missing),
+        "rack": shared.u_rack if corner.steered else 0.0,
+        "steer_missing": float(shared.rack_missing),
+        "acceleration": sensors.u_hub_acceleration,
+        "acceleration_share": sensors.u_hub_acceleration_share,
+    }
+    noise_hub = U_ACCELERATION_UNKNOWN
+    if not hub_missing and "noise_hub_acceleration" in log:
+        per_axis = log["noise_hub_acceleration"].sel(corner=corner.name).to_numpy()
+        noise_hub = float(np.sqrt(np.mean(per_axis**2)))
+    warming = 0.0
+    if _logged(log, "gauge_temperature", corner.name) and np.isfinite(fitted.temperature):
+        temperature = log["gauge_temperature"].sel(corner=corner.name)
+        warming = float(abs(temperature.mean() - fitted.temperature))
+    tare_u = None
+    if _tare(log, corner.name)[0] == "pads":
+        at = pose(mechanism_of(corner), 0.0, 0.0)
+        tare_u = PAD_SCRUB * (fitted.K @ member_matrix(at))[:, :2]
+    return Session(
+        noise=chosen["noise"].to_numpy(),
+        u_zero=chosen["u_zero"].to_numpy(),
+        tare_u=tare_u,
+        u=u,
+        u_hub_noise=noise_hub,
+        warming=warming,
+    )
+
+
+def _note_missing(log: xr.Dataset, corner: str, channel: str, widening: str) -> None:
+    import warnings
+
+    from recon.base.errors import PriorWarning
+
+    warnings.warn(
+        f"{log.attrs.get('path', 'log')}, corner {corner}: {channel} is not logged; intervals are "
+        f"widened by {widening}.",
+        PriorWarning,
+        stacklevel=4,
+    )
+
+
+def _logged(log: xr.Dataset, name: str, corner: str) -> bool:
+    if name not in log or corner not in set(map(str, log["corner"].to_numpy())):
+        return False
+    return bool(np.any(np.isfinite(log[name].sel(corner=corner).to_numpy())))
+
+
+def _tare(log: xr.Dataset, corner: str) -> tuple[str, float]:
+    state = log["tare_state"].sel(tared_corner=corner)
+    return str(state.item()), float(log["tare_pad_load"].sel(tared_corner=corner))
+
+
+def samples_of(
+    log: xr.Dataset, car: Vehicle, corner: Corner, fitted: CornerCalibration, shared: Shared
+) -> tuple[Samples, NDArray[np.uint16]]:
+    """Inputs of one corner and the flags known before solving."""
+    name = corner.name
+    status = log["channel_status"].sel(tared_corner=name).to_numpy().copy()
+    n = len(status)
+
+    def channel(variable: str) -> Floats | None:
+        return log[variable].sel(corner=name).to_numpy() if _logged(log, variable, name) else None
+
+    travel = channel("travel")
+    travel = np.zeros(n) if travel is None else travel
+    hub = channel("hub_acceleration")
+    hub = _body_force(log, shared, n) if hub is None else hub
+    low, high = corner.travel_range
+    rack = shared.rack if corner.steered else np.zeros(n)
+    rack_low, rack_high = car.steering.rack_range
+    outside = (travel < low) | (travel > high)
+    outside |= corner.steered & ((rack < rack_low) | (rack > rack_high))
+    status[outside] |= BIT["beyond_pose"]
+    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1)
+    status[missing] |= BIT["missing_input"]
+    mode, torque = _hub_moment(log, corner, channel)
+    status[mode == 2] |= BIT["wheel_locked"]
+    state, pad = _tare(log, name)
+    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy()
+    if state == "pads":
+        indication = indication + _pad_offset(corner, fitted, pad)
+    samples = Samples(
+        indication=indication,
+        hub=hub,
+        brake_torque=torque,
+        travel=np.clip(np.nan_to_num(travel), low, high),
+        rack=rack,
+        mode=mode,
+    )
+    return samples, status
+
+
+def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats:
+    """Indication of the pad's load at design height, less the hanging weight it is added to."""
+    mechanism = mechanism_of(corner)
+    here = pose(mechanism, 0.0, 0.0)
+    droop = pose(mechanism, max(corner.droop_travel, corner.travel_range[0]), 0.0)
+    up = np.array([0.0, 0.0, 1.0])
+    weight = corner.unsprung_mass * STANDARD_GRAVITY
+    wrench = np.concatenate([pad * up, np.cross(here.contact - here.hub, pad * up)])
+    standing = member_matrix(here) @ wrench - member_matrix(here)[:, :3] @ (weight * up)
+    hanging = -member_matrix(droop)[:, :3] @ (weight * up)
+    return np.asarray(fitted.K @ (standing - hanging))
+
+
+def _body_force(log: xr.Dataset, shared: Shared, n: int) -> Floats:
+    """Specific force at the hub where it is not logged: the body's, or gravity alone."""
+    if "acceleration" in log:
+        return np.nan_to_num(log["acceleration"].to_numpy())
+    return STANDARD_GRAVITY * shared.turn[:, 2, :]
+
+
+def _hub_moment(log: xr.Dataset, corner: Corner, channel: object) -> tuple[NDArray[np.int64], Floats]:
+    """Mode of the hub's moment per sample and the caliper's torque from line pressure."""
+    n = log.sizes["elapsed_time"]
+    mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
+    if corner.brake.place != "outboard":
+        return mode, torque
+    pressure = channel("brake_pressure")  # type: ignore[operator]
+    if pressure is None:
+        # Nobody knows when the brake was on: the hub's moment is open at every sample.
+        return np.ones(n, dtype=np.int64), torque
+    braked = np.nan_to_num(pressure) > BRAKE_ON
+    mode[braked] = 1
+    if np.isfinite(corner.brake.torque_per_pressure):
+        torque = np.where(braked, np.nan_to_num(pressure) * corner.brake.torque_per_pressure, 0.0)
+    speed = channel("wheel_speed")  # type: ignore[operator]
+    if speed is not None:
+        locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
+        mode[locked], torque[locked] = 2, 0.0
+    return mode, torque

@@ -1,0 +1,39 @@
+"""95 % limits: symmetric where nothing is bounded, conditional at the bound of Fz.
+
+Where the vertical force is held at zero, or lies within its uncertainty of it, the limits are
+those of a normal distribution cut off at zero (Fz >= 0 is known): lower limit zero, upper
+limit the 95 % point of what is left.  The cut is known physics, so the interval is stated as
+conditional on contact forces that only push.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution
+
+
+def limits_of(force: Floats, u: Floats, free_vertical: Floats) -> tuple[Floats, Floats]:
+    """Lower and upper 95 % limits (..., 3); `free_vertical` (...) is the unbounded Fz.
+
+    Parameters
+    ----------
+    force, u : (..., 3)
+        Force and its standard uncertainty, z last. [N]
+    free_vertical : (...)
+        Vertical force before the bound. [N]
+    """
+    half = COVERAGE_FACTOR * u
+    lower, upper = force - half, force + half
+    near = free_vertical < half[..., 2]
+    if np.any(near):
+        from scipy.special import ndtr, ndtri
+
+        m, s = free_vertical[near], u[near][..., 2]
+        # Survival form keeps digits far below zero: P(F > f | F > 0) = 0.05.
+        left = ndtr(m / s)
+        upper[near, 2] = np.maximum(m - s * ndtri(0.05 * left), 0.0)
+        lower[near, 2] = 0.0
+    return lower, upper

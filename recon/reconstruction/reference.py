@@ -1,0 +1,59 @@
+"""Independent conic solve of one sample, against which the closed forms are judged."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import SolveError
+
+Floats = NDArray[np.float64]
+
+
+def bounded_reference(
+    H: Floats,  # noqa: N803 - the field's symbol
+    indication: Floats,
+    weights: tuple[Floats, Floats],
+    normal: Floats,
+) -> Floats:
+    """Forces and moments of one sample with the road able to push only, by a conic solver.
+
+    Parameters
+    ----------
+    H : (gauge, 6)
+        Indication per unknown Fx, Fy, Fz, Mx, T, Mz.
+    indication : (gauge,)
+    weights : (gauge, gauge), (6,)
+        Covariance of the indications; standard uncertainty of the priors (means zero).
+    normal : (3,)
+        Road normal; the force along it is held at or above zero.
+
+    Returns
+    -------
+    (6,) optimum.
+
+    Raises
+    ------
+    SolveError
+        The solver did not reach an optimum; the message carries its status.
+    """
+    import cvxpy as cp
+
+    V, u = weights
+    root = np.linalg.inv(np.linalg.cholesky(V))
+    # Unknowns in units of their size keep the solver's tolerance meaningful in newtons.
+    scaled = cp.Variable(6)
+    size = np.array([1e3, 1e3, 1e3, 1e2, 1e2, 1e2])
+    residual = root @ (indication - (H * size) @ scaled)
+    priors = cp.multiply(size / u, scaled)
+    objective = cp.Minimize(cp.sum_squares(residual) + cp.sum_squares(priors))
+    problem = cp.Problem(objective, [normal @ cp.multiply(size[:3], scaled[:3]) >= 0])
+    problem.solve(solver=cp.CLARABEL)
+    if problem.status != cp.OPTIMAL:
+        raise SolveError(
+            "reference solver",
+            f"status '{problem.status}'",
+            "an optimum",
+            "Report this with the vehicle file and the log: the problem is convex and bounded.",
+        )
+    return np.asarray(scaled.value) * size

@@ -1,0 +1,1 @@
+"""The only readers and writers of data files: logs, pull sheets, tares, maps, results."""

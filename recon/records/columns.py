@@ -1,0 +1,333 @@
+"""Our columns found in a table: position, unit and translation, and the cells as arrays in SI."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, DataWarning, nearest
+from recon.base.quantities import COMPONENTS, INDICATION_UNITS, UNITS, Unit, unit_of
+from recon.car.vehicle import Gauge, Vehicle
+from recon.records.files import existing_file
+from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
+from recon.records.sheets import Floats, Words
+from recon.records.tables import (
+    Layout,
+    clock_seconds,
+    find_layout,
+    number,
+    past_midnight,
+    read_rows,
+    stamp,
+)
+
+WHAT: dict[str, str] = {"pulls": "pull sheet", "log": "log", "tares": "tare table"}
+# At least one of each group must be there, as a column or a constant.
+REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
+    "pulls": (("corner",), ("pull",), ("wheel_held_by",), ("phase",), ("strap_load", "pad_load")),
+    "log": (("elapsed_time",),),
+    "tares": (("when",), ("gauge",), ("indication",)),
+}
+NO_UNIT = ("", "-", "flag")  # what a units row says of a plain ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """One of our columns: where it stands (None: a constant) and how it becomes SI.
+
+    `unit` is None for words, clock stamps, and indications whose unit depends on the row.
+    """
+
+    position: int | None
+    unit: Unit | None
+    spelling: str = ""
+    constant: str | float = ""
+    stamps: bool = False
+
+    def si(self, values: Floats) -> Floats:
+        """Convert values of the table to SI."""
+        if self.unit is None:
+            return values
+        return values * self.unit.factor + self.unit.offset
+
+
+@dataclass(frozen=True, slots=True)
+class BoundTable:
+    """A table whose columns have been found."""
+
+    layout: Layout
+    bound: dict[str, Bound]
+    values: Mapping[str, Mapping[str, str]]  # ours -> their word -> our word
+
+    def require(self, *names: str) -> None:
+        """Refuse the table if none of `names` is there.
+
+        Raises
+        ------
+        DataError
+            None of them is a column or a constant.
+        """
+        if not any(name in self.bound for name in names):
+            raise DataError(
+                str(self.layout.path),
+                f"no column {' or '.join(names)}",
+                f"that column; the table has {nearest(names[0], self.layout.named)}",
+                f"Add the column, or write {names[0]} = theirs in a column map.",
+            )
+
+
+def open_table(
+    path: str | Path, kind: Kind, car: Vehicle, column_map: str | Path | None
+) -> BoundTable:
+    """Find layout and columns of a table, through a column map where one is given.
+
+    Raises
+    ------
+    DataError
+        File or map cannot be read, a mapped or required column is missing, a unit is missing
+        or wrong.
+    """
+    file = existing_file(path, WHAT[kind])
+    chosen = ColumnMap() if column_map is None else read_map(column_map, kind, car)
+    layout = find_layout(
+        file,
+        separator=chosen.separator,
+        decimal=chosen.decimal,
+        skip_lines=chosen.skip_lines,
+        units_row=chosen.units_row,
+    )
+    gauges = {} if kind == "tares" else {gauge.name: gauge for _, gauge in car.gauges}
+    names = (*QUANTITIES[kind], *gauges)
+    bound = {}
+    for name in names:
+        dimension = QUANTITIES[kind].get(name, "gauge")
+        found = _bind(layout, chosen, name, dimension, gauges.get(name))
+        if found is not None:
+            bound[name] = found
+    _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
+    table = BoundTable(layout, bound, chosen.values)
+    for choices in REQUIRED[kind]:
+        table.require(*choices)
+    used = {b.position for b in bound.values()}
+    not_used = [n for p, n in enumerate(layout.names) if n and p not in used]
+    _warn_of_slips(file, not_used, [name for name in names if name not in bound])
+    return table
+
+
+def _bind(
+    layout: Layout, chosen: ColumnMap, name: str, dimension: str, gauge: Gauge | None
+) -> Bound | None:
+    if name in chosen.constants:
+        spelling, value = chosen.constants[name]
+        unit = _unit(f"{chosen.path}, constant '{name}'", dimension, spelling, gauge)
+        return Bound(None, unit, spelling, value)
+    source = chosen.columns.get(name)
+    position = layout.position(source.column if source else name)
+    if position is None:
+        if source is None:
+            return None
+        raise DataError(
+            str(layout.path),
+            f"no column '{source.column}', which {chosen.path} wants as {name}",
+            f"that column; the table has {nearest(source.column, layout.named)}",
+            "Mend the name in the column map, or skip_lines if this is not the header.",
+        )
+    if dimension == "time" and ":" in layout.first_row[position]:
+        return Bound(position, None, stamps=True)
+    spelling = (source.unit if source else "") or layout.units[position]
+    place = layout.where(layout.first_line - 1, position)
+    return Bound(position, _unit(place, dimension, spelling, gauge), spelling)
+
+
+def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Unit | None:
+    """Find the unit that `spelling` means for this quantity; None where no unit is wanted yet."""
+    if dimension == "word":
+        return None
+    if dimension == "ratio" and spelling in NO_UNIT:
+        return UNITS["ratio"]["1"]
+    kind = gauge.unit if gauge else dimension
+    if not spelling:
+        choices = UNITS.get(kind) or [u for k in INDICATION_UNITS for u in UNITS[k]]
+        raise DataError(
+            where,
+            f"no unit for a quantity of kind {kind}",
+            f"one of {', '.join(choices)}",
+            "Write the unit in the header's brackets, a units row or the column map.",
+        )
+    if gauge:
+        return gauge_unit(where, spelling, gauge)
+    return None if dimension == "gauge" else unit_of(spelling, dimension, where)
+
+
+def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
+    """Find the unit that `spelling` means for the indications of `gauge`.
+
+    Raises
+    ------
+    DataError
+        It is of another kind than the unit in the vehicle file.
+    """
+    if spelling in UNITS[gauge.unit]:
+        return UNITS[gauge.unit][spelling]
+    raise DataError(
+        where,
+        f"indications of {gauge.name} in '{spelling}'",
+        f"{' or '.join(UNITS[gauge.unit])}, because the vehicle file says {gauge.unit}",
+        "Mend the unit in the table, its column map or the vehicle file; "
+        "one kind is not converted into another.",
+    )
+
+
+def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
+    owner: dict[int | None, str] = {}
+    for name, bound in gauges.items():
+        if bound.position in owner:
+            raise DataError(
+                layout.where(layout.first_line - 1, bound.position),
+                f"this column as {owner[bound.position]} and as {name}",
+                "one column for each gauge",
+                "Mend the column map; a gauge it does not name is looked up under its own name.",
+            )
+        owner[bound.position] = name
+
+
+def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
+    for name in not_used:
+        for close in get_close_matches(name, missing, n=1, cutoff=0.85):
+            warnings.warn(
+                f"{file}: column '{name}' is not used; was '{close}' meant?",
+                DataWarning,
+                stacklevel=5,
+            )
+
+
+# --- rows of pull sheets and tares --------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The data rows of a bound table as words, with their line numbers."""
+
+    table: BoundTable
+    lines: list[int]
+    cells: list[list[str]]
+
+    def where(self, row: int, name: str = "") -> str:
+        """Place for a message: file, line and column of ours."""
+        bound = self.table.bound.get(name)
+        return self.table.layout.where(self.lines[row], bound.position if bound else None)
+
+    def refuse(
+        self, wrong: NDArray[np.bool_], found: Callable[[int], str], needed: str, do: str
+    ) -> None:
+        """Refuse the table at the first row that is `wrong`; `found` tells of a row.
+
+        Raises
+        ------
+        DataError
+            Any row is wrong.
+        """
+        if wrong.any():
+            row = int(np.argmax(wrong))
+            raise DataError(self.where(row), found(row), needed, do)
+
+    def words(self, name: str, default: str = "", legal: Sequence[str] = ()) -> Words:
+        """Words of one column, translated; empty cells take `default`.
+
+        Raises
+        ------
+        DataError
+            A word is not among `legal` (where any are given).
+        """
+        translation = self.table.values.get(name, {})
+        found = [translation.get(word, word) if word else default for word in self._texts(name)]
+        for row, word in enumerate(found):
+            if legal and word not in legal:
+                raise DataError(
+                    self.where(row, name),
+                    f"{name} '{word}'",
+                    nearest(word, tuple(legal)),
+                    f"Mend the cell, or translate it under [values.{name}] in a column map.",
+                )
+        return np.array(found, dtype=np.str_)
+
+    def _texts(self, name: str) -> list[str]:
+        bound = self.table.bound.get(name)
+        if bound is None:
+            return [""] * len(self.lines)
+        if bound.position is None:
+            return [str(bound.constant)] * len(self.lines)
+        return [cells[bound.position] for cells in self.cells]
+
+    def numbers(self, name: str, default: float = float("nan"), least: float = -np.inf) -> Floats:
+        """Numbers of one column in SI; empty cells take `default` (SI).
+
+        Raises
+        ------
+        DataError
+            A cell is no number, or lies below `least`.
+        """
+        bound = self.table.bound.get(name)
+        if bound is None:
+            return np.full(len(self.lines), default)
+        if bound.position is None:
+            values = np.full(len(self.lines), float(bound.constant))
+        else:
+            values = np.array(
+                [
+                    number(self.table.layout, cells[bound.position], line, bound.position)
+                    for line, cells in zip(self.lines, self.cells, strict=True)
+                ]
+            )
+        si = bound.si(values)
+        self.refuse(
+            np.asarray(si < least),
+            lambda row: f"{name} = {values[row]:g} {bound.spelling}",
+            f"a value not below {least:g}",
+            "Mend the cell; loads and uncertainties have no sign here.",
+        )
+        return np.where(np.isnan(si), default, si)
+
+    def clock(self, name: str) -> Floats:
+        """Read times of one column [s], from numbers or from clock stamps; NaN where empty."""
+        bound = self.table.bound.get(name)
+        if bound is None or not bound.stamps or bound.position is None:
+            return self.numbers(name)
+        import pandas as pd
+
+        layout, position = self.table.layout, bound.position
+        stamps = [
+            stamp(layout, cells[position], line, position)
+            for line, cells in zip(self.lines, self.cells, strict=True)
+        ]
+        return past_midnight(clock_seconds(pd.Series(stamps, dtype=str)))
+
+    def vector(self, name: str) -> Floats:
+        """Three columns `name_x`, `_y`, `_z` in SI, shape (row, 3); NaN where all are empty.
+
+        Raises
+        ------
+        DataError
+            A row has some of the three but not all.
+        """
+        vector = np.stack([self.numbers(f"{name}_{c}") for c in COMPONENTS], axis=1)
+        missing = np.isnan(vector)
+        self.refuse(
+            np.asarray(missing.any(axis=1) & ~missing.all(axis=1)),
+            lambda row: f"{name} without {name}_{COMPONENTS[int(np.argmax(missing[row]))]}",
+            f"{name}_x, {name}_y and {name}_z together",
+            "Fill in the missing coordinate or empty all three.",
+        )
+        return vector
+
+
+def open_rows(path: str | Path, kind: Kind, car: Vehicle, column_map: str | Path | None) -> Rows:
+    """Open a table with `open_table` and read its rows."""
+    table = open_table(path, kind, car, column_map)
+    return Rows(table, *read_rows(table.layout))

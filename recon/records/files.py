@@ -1,0 +1,109 @@
+"""Local files: existing ones, their checksums, and writing that leaves no half file behind."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from recon.base.errors import DataError, OutputError
+
+
+def existing_file(path: str | Path, what: str) -> Path:
+    """Return `path` if it is an existing regular file on this computer.
+
+    Parameters
+    ----------
+    path : str or Path
+        Name as the user gave it.
+    what : str
+        What the file should be, for the message ("log", "pull sheet").
+
+    Raises
+    ------
+    DataError
+        The name is an address of the network, or no regular file is there.
+    """
+    text = str(path)
+    if "://" in text:
+        raise DataError(
+            text,
+            f"an address of the network where a {what} is wanted",
+            "the name of a file on this computer",
+            "Fetch the file by hand, look at it and give its local name.",
+        )
+    local = Path(path)
+    try:
+        found = "" if local.is_file() else "a folder" if local.is_dir() else "no such file"
+    except (OSError, ValueError) as error:  # names that no file can have
+        found = f"an impossible name ({error})"
+    if found:
+        raise DataError(
+            text,
+            f"{found} where a {what} is wanted",
+            "the name of an existing file",
+            f"Check the spelling; names are looked up from {Path.cwd()}.",
+        )
+    return local
+
+
+def checksum(path: str | Path) -> str:
+    """Return the SHA-256 of the file's bytes as 64 hexadecimal digits."""
+    with Path(path).open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@contextmanager
+def replace_whole(path: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary name beside `path`; rename it to `path` when the body has ended well.
+
+    Whoever reads `path` sees the old file or the whole new one, never a part.  The temporary
+    name keeps the ending, so that writers that choose by the ending choose the same.
+
+    Raises
+    ------
+    OutputError
+        `path` exists and `overwrite` is false, it is a folder, its folder is missing, or the
+        file cannot be written (rights, full disk).
+    """
+    target = Path(path)
+    temporary = target.parent / f".part{os.getpid()}-{target.name}"
+    try:
+        _check_target(target, overwrite)
+        temporary.touch()
+        yield temporary
+        temporary.replace(target)
+    except OSError as error:
+        raise OutputError(
+            str(target),
+            f"writing failed: {error.strerror or error}",
+            "a folder with room where you may write",
+            f"Look at rights and free space of {target.parent} or choose another name.",
+        ) from error
+    finally:
+        # A name that could not be made (too long, no rights) cannot be removed either.
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _check_target(target: Path, overwrite: bool) -> None:
+    if not target.parent.is_dir():
+        raise OutputError(
+            str(target),
+            f"no folder {target.parent}",
+            "an existing folder",
+            "Make the folder first or choose another name.",
+        )
+    if target.is_dir():
+        raise OutputError(
+            str(target), f"{target} is a folder", "a file name", "Add a name to the folder."
+        )
+    if target.exists() and not overwrite:
+        raise OutputError(
+            str(target),
+            f"{target.name} is there already",
+            "a new name, or leave to overwrite",
+            "Choose another name or ask for overwriting.",
+        )

@@ -1,0 +1,212 @@
+"""Logs of a drive: one block of numbers, named and in SI."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError, DataWarning
+from recon.base.quantities import COMPONENTS
+from recon.car.vehicle import Gauge, Vehicle
+from recon.records.columns import BoundTable, open_table
+from recon.records.files import checksum
+from recon.records.sheets import Floats
+from recon.records.tables import line_of_row, parse_table, past_midnight
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+GAP_STEPS = 1.5  # a step longer than so many median steps is a gap
+GAPS_LISTED = 100
+_AXLE = {"F": "front", "R": "rear"}
+
+# Variables of the dataset: SI unit, and the dimensions that follow time.
+VARIABLES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "gauge_temperature": ("degC", ("corner",)),
+    "hub_acceleration": ("m/s2", ("corner", "component")),
+    "travel": ("m", ("corner",)),
+    "wheel_speed": ("rad/s", ("corner",)),
+    "brake_pressure": ("Pa", ("corner",)),
+    "acceleration": ("m/s2", ("component",)),
+    "rack": ("m", ()),
+    "steer": ("rad", ()),
+    "steering_wheel_angle": ("rad", ()),
+    "roll": ("rad", ()),
+    "pitch": ("rad", ()),
+    "speed": ("m/s", ()),
+    "yaw_rate": ("rad/s", ()),
+    "throttle": ("1", ()),
+    "gear": ("1", ()),
+}
+
+
+def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = None) -> xr.Dataset:
+    """Read the log of a drive.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV, plain or `.gz`.
+    car : Vehicle
+        Its corners, gauges and the units of the gauges.
+    column_map : str or Path, optional
+        Map (TOML) of foreign columns.
+
+    Returns
+    -------
+    xarray.Dataset
+        `indication` (elapsed_time, gauge) in the unit of each gauge, and whatever else was
+        logged, in SI, along elapsed_time [s], corner and component.  Missing samples are NaN,
+        so are corners that were not logged.  Attributes: path, checksum, encoding, not_used,
+        gaps.
+
+    Raises
+    ------
+    DataError
+        A column or unit is missing or wrong, a cell is no number, no gauge was logged, time
+        stands still or runs back.
+
+    Warns
+    -----
+    DataWarning
+        The log has gaps in time, or columns with missing samples.
+    """
+    import xarray as xr
+
+    table = open_table(path, "log", car, column_map)
+    gauges = _logged_gauges(table, car)
+    keys = {name: column_names(name, car) for name in VARIABLES}
+    logged = {n: k for n, k in keys.items() if not table.bound.keys().isdisjoint(k)}
+    wanted = [g.name for g in gauges] + [key for group in logged.values() for key in group]
+    names = [n for n in dict.fromkeys(["elapsed_time", *wanted]) if n in table.bound]
+    values = _values(table, names)
+    gaps = _check_time(table, values[0])
+    _warn_of_missing(table, names, values)
+    row = {name: index for index, name in enumerate(names)}
+    data = xr.Dataset(
+        coords={"elapsed_time": values[0], "gauge": [gauge.name for gauge in gauges]},
+        attrs={
+            "path": str(path),
+            "checksum": checksum(path),
+            "encoding": table.layout.encoding,
+            "not_used": _not_used(table, names),
+            "gaps": gaps,
+        },
+    )
+    data["elapsed_time"].attrs["units"] = "s"
+    data["indication"] = ("elapsed_time", "gauge"), values[1 : 1 + len(gauges)].T
+    if len({gauge.unit for gauge in gauges}) == 1:
+        data["indication"].attrs["units"] = gauges[0].unit
+    sizes = {"corner": list(car.corners), "component": list(COMPONENTS)}
+    for name, group in logged.items():
+        unit, dims = VARIABLES[name]
+        shape = tuple(len(sizes[dim]) for dim in dims)
+        block = np.moveaxis(_block(values, row, group).reshape(*shape, -1), -1, 0)
+        data[name] = ("elapsed_time", *dims), block, {"units": unit}
+        data = data.assign_coords({dim: sizes[dim] for dim in dims})
+    return data
+
+
+def _logged_gauges(table: BoundTable, car: Vehicle) -> list[Gauge]:
+    gauges = [gauge for _, gauge in car.gauges]
+    logged = [gauge for gauge in gauges if gauge.name in table.bound]
+    if not logged:
+        wanted = ", ".join(gauge.name for gauge in gauges)
+        raise DataError(
+            str(table.layout.path),
+            f"no column of any gauge among {', '.join(table.layout.names)}",
+            f"at least one of {wanted or 'the gauges, of which the vehicle file has none'}",
+            "Name the gauges' columns in a column map: ours = theirs.",
+        )
+    return logged
+
+
+def column_names(name: str, car: Vehicle) -> list[str]:
+    """Return the columns that fill the variable `name`, last dimension fastest."""
+    if name == "brake_pressure":
+        return [f"{name}_{_AXLE[corner[0]]}" for corner in car.corners]
+    ends = {"corner": tuple(car.corners), "component": COMPONENTS}
+    keys = [name]
+    for dim in VARIABLES[name][1]:
+        keys = [f"{key}_{end}" for key in keys for end in ends[dim]]
+    return keys
+
+
+def _values(table: BoundTable, names: list[str]) -> Floats:
+    """Columns in SI, shape (name, row)."""
+    bound = [table.bound[name] for name in names]
+    parsed = [b.position for b in bound if b.position is not None]
+    stamps = bound[0].position if bound[0].stamps else None
+    values = parse_table(table.layout, parsed, stamps)
+    for index, column in enumerate(bound):
+        if column.position is None:
+            values = np.insert(values, index, float(column.constant), axis=0)
+        if column.unit is not None and (column.unit.factor, column.unit.offset) != (1.0, 0.0):
+            values[index] = column.si(values[index])
+    if stamps is not None:
+        day = past_midnight(values[0])
+        values[0] = day - day[0]
+    return values
+
+
+def _block(values: Floats, row: dict[str, int], group: list[str]) -> Floats:
+    """Rows of `group`, shape (len(group), time): a view where they stand together, else a copy."""
+    rows = [row.get(key, -1) for key in group]
+    if rows == list(range(rows[0], rows[0] + len(rows))):
+        return values[rows[0] : rows[0] + len(rows)]
+    block = np.full((len(rows), values.shape[1]), np.nan)
+    for index, place in enumerate(rows):
+        if place >= 0:
+            block[index] = values[place]
+    return block
+
+
+def _not_used(table: BoundTable, names: list[str]) -> list[str]:
+    positions = {table.bound[name].position for name in names}
+    return [n for p, n in enumerate(table.layout.names) if n and p not in positions]
+
+
+def _check_time(table: BoundTable, time: Floats) -> list[str]:
+    """Refuse time that does not increase; tell of gaps."""
+    step = np.diff(time)
+    wrong = np.flatnonzero(~(step > 0))
+    if wrong.size or not step.size:
+        row = int(wrong[0]) + 1 if wrong.size else 0
+        line = line_of_row(table.layout, row)
+        found = f"{time[row]:.6g} s after {time[row - 1]:.6g} s" if row else "a single sample"
+        raise DataError(
+            table.layout.where(line, table.bound["elapsed_time"].position),
+            found,
+            "at least two samples, and time that increases from each to the next",
+            "Sort or cut the log; if two recordings were joined, read them one by one.",
+        )
+    usual = float(np.median(step))
+    gaps = np.flatnonzero(step > GAP_STEPS * usual)
+    texts = [f"{time[i]:.6g} s: {step[i]:.6g} s" for i in gaps[:GAPS_LISTED]]
+    if gaps.size:
+        longest = gaps[np.argmax(step[gaps])]
+        warnings.warn(
+            f"{table.layout.path}: {gaps.size} gap(s) in time, the longest {step[longest]:.6g} s "
+            f"after {time[longest]:.6g} s "
+            f"(usual step {usual:.6g} s); the samples are kept as they are",
+            DataWarning,
+            stacklevel=3,
+        )
+    if gaps.size > GAPS_LISTED:
+        texts.append(f"and {gaps.size - GAPS_LISTED} more")
+    return texts
+
+
+def _warn_of_missing(table: BoundTable, names: list[str], values: Floats) -> None:
+    # The sum of a column is NaN if and only if a sample is missing: infinity was refused.
+    gone = np.flatnonzero(np.isnan(values.sum(axis=1)))
+    if gone.size:
+        counts = ", ".join(f"{names[i]} {int(np.isnan(values[i]).sum())}" for i in gone)
+        warnings.warn(
+            f"{table.layout.path}: samples without a number, of {values.shape[1]}: {counts}",
+            DataWarning,
+            stacklevel=3,
+        )

@@ -1,0 +1,235 @@
+"""Column maps: which foreign column is which of ours, and in which unit.
+
+A map is a TOML file of names, units, words and constants.  It can hold no path and no
+formula; whatever it does not know it refuses.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from recon.base.errors import DataError, nearest
+from recon.base.quantities import COMPONENTS, CORNERS
+from recon.car.vehicle import Vehicle
+from recon.records.files import existing_file
+from recon.records.tables import split_unit
+
+Kind = Literal["pulls", "log", "tares"]
+
+
+def _each(names: tuple[str, ...], dimension: str, *ends: tuple[str, ...]) -> dict[str, str]:
+    for part in ends:
+        names = tuple(f"{name}_{end}" for name in names for end in part)
+    return dict.fromkeys(names, dimension)
+
+
+# Ours, with the kind of quantity; gauges come on top under their own names.
+QUANTITIES: dict[str, dict[str, str]] = {
+    "pulls": {
+        **_each(("corner", "pull", "purpose", "wheel_held_by", "phase", "notes"), "word"),
+        "clock": "time",
+        **_each(("strap_load", "pad_load", "strap_limit"), "force"),
+        **_each(("attach", "mark1", "mark2", "pad"), "length", COMPONENTS),
+        **_each(("direction",), "ratio", COMPONENTS),
+        "travel": "length",
+        "steer": "angle",
+        "temperature": "temperature",
+        **_each(("u_load_step", "u_strap_gain", "u_pad_gain"), "ratio"),
+        **_each(("u_attach", "u_mark", "u_pad_point"), "length"),
+        **_each(("u_direction", "u_pad_tilt"), "angle"),
+    },
+    "tares": {
+        **_each(("when", "gauge", "state"), "word"),
+        **_each(("indication", "sd"), "gauge"),
+        "temperature": "temperature",
+        "pad_load": "force",
+        "time": "time",
+    },
+    "log": {
+        "elapsed_time": "time",
+        **_each(("gauge_temperature",), "temperature", CORNERS),
+        **_each(("hub_acceleration",), "acceleration", CORNERS, COMPONENTS),
+        **_each(("travel",), "length", CORNERS),
+        **_each(("wheel_speed",), "angular_rate", CORNERS),
+        **_each(("brake_pressure",), "pressure", ("front", "rear")),
+        **_each(("acceleration",), "acceleration", COMPONENTS),
+        "rack": "length",
+        **_each(("steer", "steering_wheel_angle", "roll", "pitch"), "angle"),
+        "speed": "speed",
+        "yaw_rate": "angular_rate",
+        **_each(("throttle", "gear"), "ratio"),
+    },
+}
+
+# The legal words of every column of words that has some.
+WORDS: dict[str, tuple[str, ...]] = {
+    "purpose": ("fit", "verify"),
+    "wheel_held_by": ("brake", "half-shaft", "free"),
+    "phase": ("tare", "rising", "falling"),
+    "when": ("before", "after"),
+    "state": ("hanging", "pads"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Their column, and its unit where the map says it ("" where the table says it)."""
+
+    column: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMap:
+    """What a map file says; an empty one reads files that have our own header."""
+
+    path: str = ""
+    separator: str | None = None
+    decimal: str = "."
+    skip_lines: int = 0
+    units_row: bool | None = None
+    columns: Mapping[str, Source] = field(default_factory=dict)
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    constants: Mapping[str, tuple[str, str | float]] = field(default_factory=dict)  # unit, value
+
+
+def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
+    """Read a column map for tables of `kind`.
+
+    Raises
+    ------
+    DataError
+        No such file, no TOML, an unknown key, name, unit or word, another kind, or a column
+        that is also a constant.
+    """
+    file = existing_file(path, "column map")
+    try:
+        raw = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+    except ValueError as error:  # TOML and encoding errors are both of this class
+        raise DataError(
+            str(file), f"no TOML text: {error}", "a column map", "Mend the line it names."
+        ) from error
+    checked = _validated(file, raw)
+    if checked.kind != kind:
+        raise DataError(
+            str(file),
+            f"a map for {checked.kind}",
+            f"a map for {kind}",
+            f'Give the map that belongs to this file, or mend its line kind = "{checked.kind}".',
+        )
+    known = QUANTITIES[kind] if kind == "tares" else {**QUANTITIES[kind], **_gauges(car)}
+    columns = {
+        _known(file, ours, tuple(known)): Source(theirs)
+        if isinstance(theirs, str)
+        else Source(theirs.column, theirs.unit)
+        for ours, theirs in checked.columns.items()
+    }
+    constants = _constants(file, checked.constants, QUANTITIES[kind], columns)
+    for ours, words in checked.values.items():
+        _known(file, ours, tuple(n for n, d in QUANTITIES[kind].items() if d == "word"))
+        for theirs, word in words.items():
+            if word not in WORDS.get(ours, (word,)):
+                raise DataError(
+                    _place(file, f"values.{ours}"),
+                    f"'{theirs}' put into '{word}'",
+                    nearest(word, WORDS[ours]),
+                    "Write theirs = ours.",
+                )
+    return ColumnMap(
+        path=str(file),
+        separator=checked.file.separator,
+        decimal=checked.file.decimal,
+        skip_lines=checked.file.skip_lines,
+        units_row=checked.file.units_row,
+        columns=columns,
+        values=checked.values,
+        constants=constants,
+    )
+
+
+def _place(file: Path, key: str) -> str:
+    return f"{file}, {key}"
+
+
+def _gauges(car: Vehicle) -> dict[str, str]:
+    return {gauge.name: "gauge" for _, gauge in car.gauges}
+
+
+def _known(file: Path, name: str, known: tuple[str, ...]) -> str:
+    if name not in known:
+        raise DataError(
+            str(file),
+            f"'{name}', which no column of ours is called",
+            nearest(name, known),
+            "Write ours = theirs: the name on the left is ours.",
+        )
+    return name
+
+
+def _constants(
+    file: Path,
+    raw: Mapping[str, str | float],
+    known: Mapping[str, str],
+    columns: Mapping[str, Source],
+) -> dict[str, tuple[str, str | float]]:
+    constants = {}
+    for key, value in raw.items():
+        name, unit = split_unit(key)
+        dimension = known[_known(file, name, tuple(known))]
+        if name in columns or (dimension == "word") != isinstance(value, str):
+            raise DataError(
+                _place(file, "constants"),
+                f"'{key}' = {value!r}" + (", also mapped as a column" if name in columns else ""),
+                "words for columns of words, numbers with a unit for the others, each name once",
+                "Mend the line in the map.",
+            )
+        constants[name] = (unit, value)
+    return constants
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _FileKeys(_Strict):
+    separator: Literal[",", ";", "\t"] | None = None
+    decimal: Literal[".", ","] = "."
+    skip_lines: int = Field(default=0, ge=0)
+    units_row: bool | None = None
+
+
+class _ColumnKeys(_Strict):
+    column: str
+    unit: str = ""
+
+
+class _MapKeys(_Strict):
+    """The map as it stands in the file."""
+
+    format: Literal[1]
+    kind: Kind
+    file: _FileKeys = _FileKeys()
+    columns: dict[str, str | _ColumnKeys] = Field(default_factory=dict)
+    values: dict[str, dict[str, str]] = Field(default_factory=dict)
+    constants: dict[str, str | Annotated[float, Field(allow_inf_nan=False)]] = Field(
+        default_factory=dict
+    )
+
+
+def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
+    try:
+        return _MapKeys.model_validate(raw)
+    except ValidationError as error:
+        first = error.errors()[-1]  # of a choice of types the last one is the richest
+        raise DataError(
+            _place(file, ".".join(str(part) for part in first["loc"])),
+            f"{first['input']!r}",
+            first["msg"][0].lower() + first["msg"][1:],
+            "A map holds format, kind, [file], [columns], [values] and [constants] only.",
+        ) from error

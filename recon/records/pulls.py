@@ -1,0 +1,246 @@
+"""Pull sheets: every load step of every pull, checked for what a hand gets wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, nearest
+from recon.car.vehicle import Vehicle
+from recon.records.columns import Rows, open_rows
+from recon.records.files import checksum
+from recon.records.maps import WORDS
+from recon.records.sheets import Floats, PullSheet, Words
+
+SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
+CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
+
+# Standard uncertainties where the sheet states none (common practice, no source).
+DEFAULT_U = {
+    "u_load_step": 0.005,
+    "u_strap_gain": 0.005,
+    "u_pad_gain": 0.005,
+    "u_attach": 0.003,  # m
+    "u_mark": 0.003,
+    "u_pad_point": 0.003,
+    "u_direction": 0.0175,  # rad
+    "u_pad_tilt": 0.0035,
+}
+
+
+def read_pulls(
+    path: str | Path,
+    car: Vehicle,
+    *,
+    column_map: str | Path | None = None,
+    purpose: str | None = None,
+) -> PullSheet:
+    """Read and check a pull sheet.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV, plain or `.gz`, one row for each load step.
+    car : Vehicle
+        Its corners, gauges and the units of the gauges.
+    column_map : str or Path, optional
+        Map (TOML) of foreign columns.
+    purpose : {"fit", "verify"}, optional
+        Overrides the column `purpose` in every row.
+
+    Returns
+    -------
+    PullSheet
+        Rows in the order of the file, in SI; forces are those on the wheel.
+
+    Raises
+    ------
+    DataError
+        Anything missing, unknown or impossible, with file, line and what stands there.
+    """
+    rows = open_rows(path, "pulls", car, column_map)
+    if purpose is not None and purpose not in WORDS["purpose"]:
+        raise DataError(
+            str(path),
+            f"purpose '{purpose}' asked for",
+            nearest(purpose, WORDS["purpose"]),
+            "Ask for one of these, or leave it to the column of the sheet.",
+        )
+    corner = rows.words("corner", legal=tuple(car.corners))
+    gauges = _gauges(rows, car, corner)
+    columns: dict[str, Any] = {
+        "corner": corner,
+        "pull": rows.words("pull"),
+        "purpose": rows.words("purpose", "fit", WORDS["purpose"]),
+        "wheel_held_by": rows.words("wheel_held_by", legal=WORDS["wheel_held_by"]),
+        "phase": rows.words("phase", legal=WORDS["phase"]),
+        "clock": _clock(rows),
+        **{n: rows.numbers(n, least=0.0) for n in ("strap_load", "pad_load", "strap_limit")},
+        **{n: rows.vector(n) for n in ("attach", "mark1", "mark2", "direction", "pad")},
+        "travel": rows.numbers("travel", 0.0),
+        "steer": rows.numbers("steer", 0.0),
+        "temperature": rows.numbers("temperature"),
+        "notes": rows.words("notes"),
+        **{name: rows.numbers(name, u, least=0.0) for name, u in DEFAULT_U.items()},
+        "indication": _indications(rows, car, corner, gauges),
+    }
+    if purpose is not None:
+        columns["purpose"] = np.full(len(rows.lines), purpose)
+    _check_pulls(rows, columns)
+    _check_loads(rows, columns)
+    _check_strap(rows, columns)
+    length = np.linalg.norm(columns["direction"], axis=1, keepdims=True)
+    columns["direction"] = columns["direction"] / length
+    return PullSheet(
+        path=str(path),
+        checksum=checksum(path),
+        line=np.array(rows.lines, dtype=np.int64),
+        gauges=gauges,
+        **columns,
+    )
+
+
+def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
+    """Gauges of the car that the sheet holds; those of a pulled corner must all be there."""
+    bare = [name for name, described in car.corners.items() if not described.gauges]
+    rows.refuse(
+        np.isin(corner, bare),
+        lambda row: f"a pull at {corner[row]}, which has no gauge in the vehicle file",
+        "pulls at corners with gauges",
+        "Describe the gauges of this corner in the vehicle file, or remove its rows.",
+    )
+    for name, gauge in car.gauges:
+        if name in corner:
+            rows.table.require(gauge.name)
+    return tuple(gauge.name for _, gauge in car.gauges if gauge.name in rows.table.bound)
+
+
+def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...]) -> Floats:
+    values = np.stack([rows.numbers(name) for name in gauges], axis=1)
+    home = {gauge.name: name for name, gauge in car.gauges}
+    own = corner[:, None] == np.array([home[name] for name in gauges])
+    rows.refuse(
+        ~(own & ~np.isnan(values)).any(axis=1),
+        lambda row: f"no indication of any gauge of {corner[row]}",
+        f"a number for {gauges[0]} or its fellows in every row",
+        "Fill in what the channels said, or remove the row.",
+    )
+    return values
+
+
+def _clock(rows: Rows) -> Floats:
+    """Read times [s]; the number of the row where the sheet has no clock."""
+    clock = rows.clock("clock")
+    if np.isnan(clock).all():
+        return np.arange(len(rows.lines), dtype=np.float64)
+    rows.refuse(
+        np.isnan(clock),
+        lambda row: (
+            f"no time of the clock beside {rows.table.layout.names[0]} '{rows.cells[row][0]}'"
+        ),
+        "a time in every row or in none",
+        "Fill in the time of this row, or empty the column.",
+    )
+    return clock
+
+
+def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
+    """Each pull begins with a tare and its clock does not run back."""
+    rows.refuse(
+        columns["pull"] == "",
+        lambda row: f"no word in column pull at corner {columns['corner'][row]}",
+        "a number or name that tells the pulls of one corner apart",
+        "Fill it in; the rows of one pull have the same word.",
+    )
+    keys = np.char.add(np.char.add(columns["corner"], " "), columns["pull"])
+    _, first, pull = np.unique(keys, return_index=True, return_inverse=True)
+    opens = np.zeros(len(keys), dtype=bool)
+    opens[first] = True
+    rows.refuse(
+        opens & (columns["phase"] != "tare"),
+        lambda row: f"pull {keys[row]} begins with phase '{columns['phase'][row]}'",
+        "a row with phase tare before the first loaded step of every pull",
+        "Add the tare that was read before this pull; without it the zero is not known.",
+    )
+    order = np.argsort(pull, kind="stable")
+    back = np.zeros(len(keys), dtype=bool)
+    back[order[1:]] = np.diff(columns["clock"][order]) < 0
+    rows.refuse(
+        back & ~opens,
+        lambda row: f"the clock runs back within pull {keys[row]} to {columns['clock'][row]:g} s",
+        "rows of one pull in the order in which they were read",
+        "Sort the rows or mend the time; the zero is followed through the pull by it.",
+    )
+
+
+def _used(load: Floats, phase: Words) -> NDArray[np.bool_]:
+    """Rows in which a device pulls or pushes; a 0 beside a tare says nothing about its place."""
+    return np.asarray(~np.isnan(load) & ((phase != "tare") | (load > 0)))
+
+
+def _check_loads(rows: Rows, columns: dict[str, Any]) -> None:
+    strap, pad, phase, pull = (columns[n] for n in ("strap_load", "pad_load", "phase", "pull"))
+    rows.refuse(
+        (phase != "tare") & np.isnan(strap) & np.isnan(pad),
+        lambda row: f"pull {pull[row]}, phase {phase[row]}, without strap_load and pad_load",
+        "the load of at least one device in every row that is no tare",
+        "Fill in what the load cell or the pad showed.",
+    )
+    rows.refuse(
+        _used(pad, phase) & np.isnan(columns["pad"][:, 0]),
+        lambda row: f"pull {pull[row]} has pad_load {pad[row]:g} N and no pad_x, pad_y, pad_z",
+        "the point at which the pad carries the tyre",
+        "Measure the middle of the contact and fill it in.",
+    )
+    rows.refuse(
+        _used(strap, phase) & np.isnan(columns["attach"][:, 0]),
+        lambda row: f"pull {pull[row]} has strap_load {strap[row]:g} N and no attach_x, _y, _z",
+        "the point at which the strap holds the wheel",
+        "Measure the point on the strap's line at the wheel and fill it in.",
+    )
+
+
+def _check_strap(rows: Rows, columns: dict[str, Any]) -> None:
+    """Check that a strap has one direction, and that mark1 is its wheel end: it only pulls."""
+    used = _used(columns["strap_load"], columns["phase"])
+    pull, mark1, mark2 = (columns[n] for n in ("pull", "mark1", "mark2"))
+    length = np.linalg.norm(columns["direction"], axis=1)
+    apart = np.linalg.norm(mark2 - mark1, axis=1)
+    rows.refuse(
+        used & (np.isnan(length) == np.isnan(apart)),
+        lambda row: (
+            f"pull {pull[row]} has "
+            + (
+                "neither direction nor two marks"
+                if np.isnan(length[row])
+                else "direction and marks"
+            )
+        ),
+        "either direction_x, _y, _z or both mark1 and mark2",
+        "Fill in one of the two and empty the other.",
+    )
+    rows.refuse(
+        length < SHORTEST_DIRECTION,
+        lambda row: f"pull {pull[row]} has a direction of length {length[row]:g}",
+        "the direction in which the strap pulls the wheel, of any length above zero",
+        "Mend direction_x, _y, _z.",
+    )
+    rows.refuse(
+        apart < CLOSEST_MARKS,
+        lambda row: f"the marks of pull {pull[row]} are {1e3 * apart[row]:.1f} mm apart",
+        f"marks at least {1e3 * CLOSEST_MARKS:.0f} mm apart on the strap",
+        "Mend mark1 or mark2; the farther apart they are, the better the direction.",
+    )
+    near, far = (np.linalg.norm(m - columns["attach"], axis=1) for m in (mark1, mark2))
+    rows.refuse(
+        near > far,
+        lambda row: (
+            f"mark1 of pull {pull[row]} is {1e3 * near[row]:.0f} mm from the attachment, "
+            f"mark2 {1e3 * far[row]:.0f} mm: marks exchanged?"
+        ),
+        "mark1 at the wheel end of the strap, for a strap pulls from mark1 to mark2",
+        "Exchange the marks, or mend the attachment point.",
+    )

@@ -1,0 +1,85 @@
+"""Tare tables: what the gauges say at a known load, before and after a drive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from recon.car.vehicle import Gauge, Vehicle
+from recon.records.columns import Rows, gauge_unit, open_rows
+from recon.records.files import checksum
+from recon.records.maps import WORDS
+from recon.records.sheets import Floats, Tares, Words
+
+GAUGE_UNIT = "gauge unit"  # header of a column whose rows have the unit of their own gauge
+
+
+def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None = None) -> Tares:
+    """Read a tare table.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV, plain or `.gz`.
+    car : Vehicle
+        Its gauges and their units.
+    column_map : str or Path, optional
+        Map (TOML) of foreign columns.
+
+    Returns
+    -------
+    Tares
+        Indications and scatter in the unit of each gauge, pad load [N], time [s].
+
+    Raises
+    ------
+    DataError
+        A column, unit or word is missing or unknown, a gauge is not in the vehicle file, an
+        indication is empty, a pad load is missing or not above 0 in state `pads`, or the
+        scatter is negative.
+    """
+    rows = open_rows(path, "tares", car, column_map)
+    gauges = {gauge.name: gauge for _, gauge in car.gauges}
+    names = rows.words("gauge", legal=tuple(gauges))
+    state = rows.words("state", "hanging", WORDS["state"])
+    indication = rows.numbers("indication") * _factors(rows, "indication", names, gauges)
+    pad_load = np.where(state == "pads", rows.numbers("pad_load", least=0.0), np.nan)
+    rows.refuse(
+        np.isnan(indication),
+        lambda row: f"no indication of {names[row]}",
+        "a number in every row",
+        "Fill in what the channel said, or remove the row.",
+    )
+    rows.refuse(
+        (state == "pads") & ~(pad_load > 0),
+        lambda row: f"state 'pads' for {names[row]} without a pad_load above 0",
+        "the load that the pad under this wheel showed",
+        "Fill in pad_load, or write 'hanging' if the wheel was off the ground.",
+    )
+    return Tares(
+        path=str(path),
+        checksum=checksum(path),
+        line=np.array(rows.lines, dtype=np.int64),
+        when=rows.words("when", legal=WORDS["when"]),
+        gauge=names,
+        state=state,
+        indication=indication,
+        sd=rows.numbers("sd", least=0.0) * _factors(rows, "sd", names, gauges),
+        temperature=rows.numbers("temperature"),
+        pad_load=pad_load,
+        time=rows.clock("time"),
+    )
+
+
+def _factors(rows: Rows, column: str, names: Words, gauges: dict[str, Gauge]) -> Floats:
+    """Factor of each row from the unit of the column to that of the row's gauge."""
+    bound = rows.table.bound.get(column)
+    if bound is None or bound.spelling == GAUGE_UNIT:
+        return np.ones(len(names))
+    return np.array(
+        [
+            gauge_unit(rows.where(row, column), bound.spelling, gauges[name]).factor
+            for row, name in enumerate(names)
+        ]
+    )

@@ -1,0 +1,282 @@
+"""The pulls as the virtual crew wrote them down.
+
+In: a virtual car and a plan.  Out: a pull sheet with everything that goes wrong on such a day:
+straps not quite where planned (the marks follow), marks and points read with errors, devices
+with a gain, wandering zeros, friction on the way down, compliance under load.  Assumption that
+matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, nearest
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.records.sheets import PullSheet
+from recon.virtual.channels import Reading, sensed, shown
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
+from recon.virtual.elastic import Settled, no_load, settle
+from recon.virtual.hub import PullLoad
+from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
+
+if TYPE_CHECKING:
+    from recon.virtual.drawing import VirtualCar
+
+Floats = NDArray[np.float64]
+PHASE = ("tare", *["rising"] * 5, *["falling"] * 3, "tare")
+SHARE = np.array([0, 0.2, 0.4, 0.6, 0.8, 1.0, 0.75, 0.5, 0.25, 0])
+STEP_TIME, PULL_TIME = 60.0, 240.0  # s, between steps and from one pull to the next
+# What the crew states; the errors are drawn with the same figures.
+U_MARK, U_ATTACH, U_PAD_POINT, U_PAD_TILT = 0.003, 0.002, 0.002, 0.0035  # m, m, m, rad
+U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
+ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
+MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
+STRAP_LIMIT = 10000.0  # N, invented
+LIMIT_SHARE = 0.5  # of a member's stated limit; common practice, no source
+PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
+
+
+@dataclass(frozen=True, slots=True)
+class _Geometry:
+    """True lines of a corner's pulls, (pull, xyz) each, and travel of the held wheel [m]."""
+
+    attach: Floats
+    direction: Floats
+    pad: Floats
+    pad_direction: Floats
+    height: float
+
+
+def virtual_pulls(
+    virtual_car: VirtualCar,
+    plan: tuple[PlannedPull, ...] | None,
+    rng: np.random.Generator,
+    *,
+    corners: tuple[str, ...] | None = None,
+    mistyped: tuple[str, str, int] | None = None,
+) -> PullSheet:
+    """Make the pulls of `plan` and write them down.
+
+    Parameters
+    ----------
+    virtual_car : VirtualCar
+    plan : tuple of PlannedPull, or None
+        None stands for `pull_plan` of `corners`.
+    rng : numpy.random.Generator
+    corners : tuple of str, optional
+        Corners to pull, all that the car describes when left out.
+    mistyped : (corner, pull, step), optional
+        The load step (1 the first rising one) whose load is written with a wrong digit.
+
+    Returns
+    -------
+    PullSheet
+        SI; only the gauges of a pulled corner are read, NaN elsewhere.
+
+    Raises
+    ------
+    DataError
+        `mistyped` names no step of the plan.
+    """
+    names = corners or tuple(c for c in CORNERS if c in virtual_car.car.corners)
+    plan = plan if plan is not None else pull_plan(virtual_car.car, names)
+    columns: list[dict[str, NDArray]] = []
+    for name in names:
+        of_corner = tuple(p for p in plan if p.corner == name)
+        columns.append(_corner_columns(virtual_car, of_corner, rng))
+    table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0] if key != "read"}
+    if mistyped is not None:
+        _mistype(table, mistyped)
+    rows = len(table["corner"])
+    gauges = tuple(g for n in names for g in virtual_car.channels[n].names)
+    read = np.full((rows, len(gauges)), np.nan)
+    row = column = 0
+    for name, part in zip(names, columns, strict=True):
+        n, width = part["read"].shape
+        read[row : row + n, column : column + width] = part["read"]
+        row, column = row + n, column + len(virtual_car.channels[name].names)
+    return PullSheet(
+        path="virtual pulls",
+        checksum="",
+        line=np.arange(2, rows + 2),
+        direction=np.full((rows, 3), np.nan),
+        travel=np.zeros(rows),
+        steer=np.zeros(rows),
+        u_load_step=np.full(rows, U_LOAD_STEP),
+        u_strap_gain=np.full(rows, U_DEVICE_GAIN),
+        u_pad_gain=np.full(rows, U_DEVICE_GAIN),
+        u_attach=np.full(rows, U_ATTACH),
+        u_mark=np.full(rows, U_MARK),
+        u_pad_point=np.full(rows, U_PAD_POINT),
+        u_direction=np.full(rows, 0.0175),
+        u_pad_tilt=np.full(rows, U_PAD_TILT),
+        strap_limit=np.full(rows, STRAP_LIMIT),
+        gauges=gauges,
+        indication=read,
+        **table,
+    )
+
+
+def virtual_verification(
+    virtual_car: VirtualCar,
+    rng: np.random.Generator,
+    *,
+    corners: tuple[str, ...] | None = None,
+) -> PullSheet:
+    """Make four verification pulls per corner, on other lines and loads than the plan's."""
+    names = corners or tuple(c for c in CORNERS if c in virtual_car.car.corners)
+    plan = verification_plan(virtual_car.car, names)
+    return virtual_pulls(virtual_car, plan, rng, corners=names)
+
+
+def _corner_columns(
+    virtual_car: VirtualCar, plan: tuple[PlannedPull, ...], rng: np.random.Generator
+) -> dict[str, NDArray]:
+    name = plan[0].corner
+    geometry = _geometry(virtual_car, plan, rng)
+    peak = _bearable(virtual_car, plan, geometry)  # (pull, device)
+    n, steps = len(plan), len(SHARE)
+    share = SHARE * (1 + 0.02 * rng.standard_normal((n, steps)).clip(-2, 2))
+    load = peak[:, None, :] * share[:, :, None]  # true, (pull, step, device)
+    which = np.repeat(np.arange(n), steps)
+    settled = _pulled(virtual_car, plan, geometry, load.reshape(-1, 2), which)
+    clock = (np.arange(n)[:, None] * ((steps - 1) * STEP_TIME + PULL_TIME)
+             + STEP_TIME * np.arange(steps)).ravel()  # fmt: skip
+    warm = 18.5 + 1.5 * clock / clock[-1]
+    channels = virtual_car.channels[name]
+    reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
+    read = shown(channels, sensed(channels, settled.tension, reading, rng))
+    scale = virtual_car.effects.readings
+    written = _written_points(geometry, plan, scale, rng)
+    strap, pad = (
+        _written_load(load[:, :, d].ravel() / (1 + gain), scale * U_LOAD_STEP, step, rng)
+        for d, (gain, step) in enumerate(
+            ((virtual_car.strap_gain, 1.0), (virtual_car.pad_gain, 5.0))
+        )
+    )
+    uses = np.array([[p.strap_peak > 0, p.pad_peak > 0] for p in plan])[which]
+    return {
+        "corner": np.full(n * steps, name),
+        "pull": np.array([p.name for p in plan])[which],
+        "purpose": np.array([p.purpose for p in plan])[which],
+        "wheel_held_by": np.array([p.held_by for p in plan])[which],
+        "phase": np.tile(PHASE, n),
+        "clock": clock,
+        "strap_load": np.where(uses[:, 0], strap, np.nan),
+        "pad_load": np.where(uses[:, 1], pad, np.nan),
+        **{key: value[which] for key, value in written.items()},
+        "temperature": np.round(warm + 0.15 * rng.standard_normal(n * steps), 1),
+        "notes": np.full(n * steps, ""),
+        "read": read,
+    }
+
+
+def _geometry(
+    virtual_car: VirtualCar, plan: tuple[PlannedPull, ...], rng: np.random.Generator
+) -> _Geometry:
+    """Draw the lines that the pulls really had: as planned on the described wheel, scattered."""
+    corner = virtual_car.car.corners[plan[0].corner]
+    side = np.array([1.0, 1.0 if corner.left else -1.0, 1.0])
+    hub = np.array(corner.wheel.centre)
+    contact = virtual_car.elastic[corner.name].hub * [1, 1, 0] + hub * [0, 0, 1]
+    contact = contact - [0.0, 0.0, corner.wheel.loaded_radius]
+    start = np.array([hub if p.high else contact for p in plan])
+    n = len(plan)
+    scatter = ATTACH_SCATTER * rng.standard_normal((n, 3))
+    attach = start + side * np.array([p.attach for p in plan]) + scatter
+    direction = side * np.array([p.direction for p in plan])
+    direction = direction / np.linalg.norm(direction, axis=1, keepdims=True)
+    direction = direction + DIRECTION_SCATTER * rng.standard_normal((n, 3))
+    pad = contact + side * np.array([(*p.pad, 0.0) for p in plan])
+    pad[:, :2] += 0.003 * rng.standard_normal((n, 2))
+    tilt = virtual_car.effects.readings * U_PAD_TILT * rng.standard_normal((n, 2))
+    up = np.column_stack([np.sin(tilt), np.sqrt(1 - np.sum(np.sin(tilt) ** 2, axis=1))])
+    length = np.linalg.norm(direction, axis=1, keepdims=True)
+    height = virtual_car.effects.facts * U_HEIGHT * rng.standard_normal()
+    return _Geometry(attach, direction / length, pad, up, height)
+
+
+def _pulled(
+    virtual_car: VirtualCar,
+    plan: tuple[PlannedPull, ...],
+    geometry: _Geometry,
+    load: Floats,
+    which: NDArray[np.int64],
+) -> Settled:
+    """Settle under true loads (row, strap/pad) [N]; `which` names the pull of each row."""
+    name = plan[0].corner
+    truth, elastic = virtual_car.truth.corners[name], virtual_car.elastic[name]
+    outboard = truth.brake.place == "outboard"
+    held = np.array([p.held_by == "brake" and outboard for p in plan])
+    at_rest = settle(elastic, no_load, np.zeros(1), travel=geometry.height)
+    pull = PullLoad(
+        attach=geometry.attach[which],
+        strap_force=load[:, :1] * geometry.direction[which],
+        pad=geometry.pad[which],
+        pad_force=load[:, 1:] * geometry.pad_direction[which],
+        hub=elastic.hub,
+        weight=truth.unsprung_mass * STANDARD_GRAVITY,
+        held=held[which],
+    )
+    return settle(elastic, pull, np.zeros(len(which)), solid_length=at_rest.spring_length[0])
+
+
+def _bearable(
+    virtual_car: VirtualCar,
+    plan: tuple[PlannedPull, ...],
+    geometry: _Geometry,
+) -> Floats:
+    """Lower the planned peaks (pull, strap/pad) [N] where a member's stated limit comes near."""
+    peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
+    corner = virtual_car.car.corners[plan[0].corner]
+    limit = np.array([s.limit for s in corner.supports if s.kind != "pivot"])
+    limit = np.where(np.isfinite(limit), limit, np.inf)
+    settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))
+    share = np.max(np.abs(settled.tension) / (LIMIT_SHARE * limit), axis=1)
+    return peak / np.maximum(1.0, share)[:, None]
+
+
+def _written_points(
+    geometry: _Geometry, plan: tuple[PlannedPull, ...], scale: float, rng: np.random.Generator
+) -> dict[str, Floats]:
+    """Read the points (pull, xyz) with a tape, to whole millimetres; NaN where not in use."""
+
+    def read(points: Floats, u: float, used: list[bool]) -> Floats:
+        seen = np.round(points + scale * u * rng.standard_normal(points.shape), 3)
+        return np.where(np.array(used)[:, None], seen, np.nan)
+
+    strap, pad = [p.strap_peak > 0 for p in plan], [p.pad_peak > 0 for p in plan]
+    near, far = (geometry.attach + at * geometry.direction for at in MARKS_AT)
+    return {
+        "attach": read(geometry.attach, U_ATTACH, strap),
+        "mark1": read(near, U_MARK, strap),
+        "mark2": read(far, U_MARK, strap),
+        "pad": read(geometry.pad, U_PAD_POINT, pad),
+    }
+
+
+def _written_load(load: Floats, share: float, step: float, rng: np.random.Generator) -> Floats:
+    read = load * (1 + share * rng.standard_normal(len(load)))
+    return np.asarray(step * np.round(read / step))
+
+
+def _mistype(table: dict[str, NDArray], mistyped: tuple[str, str, int]) -> None:
+    """Write the second digit of one load two too high, as a slip of the pen would."""
+    corner, pull, step = mistyped
+    rows = np.flatnonzero((table["corner"] == corner) & (table["pull"] == pull))
+    if len(rows) <= step:
+        names = tuple(dict.fromkeys(table["pull"][table["corner"] == corner].tolist()))
+        raise DataError(
+            where=f"virtual pulls, corner {corner}",
+            found=f"no step {step} of a pull '{pull}' to mistype",
+            needed=nearest(pull, names) if names else "a corner that is pulled",
+            do=f"Name a pull of the plan and a step from 1 to {len(SHARE) - 2}.",
+        )
+    row = rows[step]
+    device = "strap_load" if np.isfinite(table["strap_load"][row]) else "pad_load"
+    load = table[device][row]
+    table[device][row] = load + 2 * 10 ** np.floor(np.log10(load / 10))

@@ -1,0 +1,152 @@
+"""What the wheels of the virtual car go through, and random examples of it.
+
+Level axes ("intermediate": car's heading, horizontal) turn into vehicle axes by
+x_vehicle = Rx(-roll) Ry(-pitch) x_level.  All figures are invented; magnitudes from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.virtual.elastic import no_load, settle
+
+if TYPE_CHECKING:
+    from recon.virtual.drawing import VirtualCar
+
+Floats = NDArray[np.float64]
+GRIP = 1.5  # Fy/Fz at which the trail is gone
+WARM_START, WARM_GAIN = 21.0, 5.0  # degC, K
+LEAST_BRAKING = 20.0  # N m; random states with less have the brake off
+FRICTION_CIRCLE = 1.3  # of Fz
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """What each wheel goes through; corners in the order of `corners`, SI, n samples.
+
+    `force` (n, corner, xyz) of the road on the tyre in level axes; `specific_force` (n, corner,
+    xyz) of the hubs and `acceleration` (n, xyz) of the centre of mass, vehicle axes, gravity
+    included; `brake_torque` (n, corner) of caliper about the spin axis; `steer` is the mean
+    heading of the steered wheels that `rack` alone gives at zero travel.
+    """
+
+    corners: tuple[str, ...]
+    time: Floats
+    travel: Floats
+    steer: Floats
+    rack: Floats
+    force: Floats
+    roll: Floats
+    pitch: Floats
+    speed: Floats
+    yaw_rate: Floats
+    acceleration: Floats
+    specific_force: Floats
+    brake_pressure: Floats
+    brake_torque: Floats
+    wheel_speed: Floats
+    locked: NDArray[np.bool_]
+    temperature: Floats
+
+    @property
+    def force_vehicle(self) -> Floats:
+        """Forces of the road in vehicle axes (n, corner, xyz) [N]."""
+        return np.einsum("nij,ncj->nci", level_to_vehicle(self.roll, self.pitch), self.force)
+
+    @property
+    def road_normal(self) -> Floats:
+        """Upward normal of the level road in vehicle axes (n, xyz)."""
+        return level_to_vehicle(self.roll, self.pitch)[:, :, 2]
+
+
+def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:
+    """Return the matrices (n, 3, 3) from level to vehicle axes: Rx(-roll) Ry(-pitch)."""
+    from scipy.spatial.transform import Rotation
+
+    # Lower case: turns about fixed axes, y first, so x stands on the left of the product.
+    return np.asarray(Rotation.from_euler("yx", -np.column_stack([pitch, roll])).as_matrix())
+
+
+def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
+    """Return the rack shift [m] that gives the unloaded wheels the mean heading `steer` [rad]."""
+    steer = np.asarray(steer, dtype=float)
+    steered = [n for n, c in virtual_car.truth.corners.items() if c.steered]
+    low, high = virtual_car.truth.steering.rack_range
+    if not steered or low == high:
+        return np.zeros_like(steer)
+    from scipy.interpolate import CubicSpline
+
+    rack = np.linspace(low, high, 25)
+    zero = np.concatenate([rack, [0.0]])
+    headings = [
+        settle(virtual_car.elastic[n], no_load, zero, travel=0.0).wheel.heading for n in steered
+    ]
+    mean = np.mean([h[:-1] - h[-1] for h in headings], axis=0)
+    order = np.argsort(mean)
+    inverse = CubicSpline(mean[order], rack[order])
+    return np.asarray(inverse(np.clip(steer, mean.min(), mean.max())))
+
+
+def random_states(
+    virtual_car: VirtualCar,
+    n: int,
+    rng: np.random.Generator,
+    *,
+    corners: tuple[str, ...] | None = None,
+    locked_share: float = 0.0,
+) -> States:
+    """Draw `n` unrelated states of each of `corners`, sensible for that corner alone.
+
+    Samples stand one second apart; forces stay within a friction circle of 1.3 Fz.
+    `locked_share` of the braked samples have the wheel standing still.
+    """
+    truth = virtual_car.truth
+    names = corners or tuple(c for c in CORNERS if c in truth.corners)
+    parts = [truth.corners[c] for c in names]
+    shape = (n, len(names))
+    static = truth.mass * STANDARD_GRAVITY / 4
+    upward = static * rng.uniform(0.3, 2.6, shape)
+    use = FRICTION_CIRCLE * np.sqrt(rng.uniform(0, 1, shape))
+    way = rng.uniform(-np.pi, np.pi, shape)
+    driven = np.array([c.driven for c in parts])
+    braked = np.array([c.brake.place != "none" for c in parts])
+    ahead, aside = use * upward * np.cos(way), use * upward * np.sin(way)
+    ahead = np.where(ahead > 0, np.where(driven, ahead, 0.02 * ahead), ahead)
+    ahead = np.where((ahead < 0) & ~braked, 0.02 * ahead, ahead)
+    radius = np.array([c.wheel.loaded_radius for c in parts])
+    factor = np.array([c.brake.torque_per_pressure for c in parts])
+    torque = np.where(braked, np.maximum(-ahead, 0) * radius, 0.0)
+    torque = np.where(torque > LEAST_BRAKING, torque, 0.0)
+    locked = (torque > 0) & (rng.uniform(size=shape) < locked_share)
+    low, high = np.array([c.travel_range for c in parts]).T
+    steer = rng.uniform(-0.12, 0.12, n)
+    roll, pitch = rng.uniform(-0.05, 0.05, n), rng.uniform(-0.025, 0.025, n)
+    level = np.column_stack([rng.uniform(-9, 6, n), rng.uniform(-10, 10, n),
+                             STANDARD_GRAVITY + rng.standard_normal(n)])  # fmt: skip
+    hubs = level[:, None] + np.array([1.0, 1.5, 5.0]) * rng.standard_normal((*shape, 3))
+    to_vehicle = level_to_vehicle(roll, pitch)
+    speed = rng.uniform(8.0, 30.0, n)
+    return States(
+        corners=names,
+        time=np.arange(n, dtype=float),
+        travel=rng.uniform(0.7 * low, 0.7 * high, shape),
+        steer=steer,
+        rack=rack_of(virtual_car, steer),
+        force=np.stack([ahead, aside, upward], axis=2),
+        roll=roll,
+        pitch=pitch,
+        speed=speed,
+        yaw_rate=level[:, 1] / speed,
+        acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
+        specific_force=np.einsum("nij,ncj->nci", to_vehicle, hubs),
+        brake_pressure=torque / factor,
+        brake_torque=torque,
+        wheel_speed=np.where(locked, 0.0, speed[:, None] / radius),
+        locked=locked,
+        temperature=WARM_START + rng.uniform(0.0, WARM_GAIN, shape),
+    )

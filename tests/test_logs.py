@@ -1,0 +1,168 @@
+"""Logs: variables in SI, missing samples, time, and what is refused."""
+
+import warnings
+
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError, DataWarning
+from recon.records.logs import read_log
+from tests.small_car import small_car
+
+CORNERS = ("FL", "FR", "RL", "RR")
+DEGREE = np.pi / 180
+EXACT = {"rtol": 1e-12, "atol": 0}  # a few roundings of double precision
+
+
+def save(folder, content, name="log.csv"):
+    path = folder / name
+    path.write_text(content)
+    return path
+
+
+def log(folder, time=("0", "0.01", "0.02"), **columns):
+    """Write a log of our own form; a value is one column's cells."""
+    columns = {"elapsed_time [s]": time, "G1 [mV/V]": ("0.1", "0.2", "0.3"), **columns}
+    rows = zip(*columns.values(), strict=True)
+    return save(folder, "\n".join([",".join(columns), *map(",".join, rows)]) + "\n")
+
+
+def test_every_known_column_becomes_si(tmp_path):
+    units = {
+        "steer [deg]": DEGREE,
+        "rack [mm]": 1e-3,
+        "steering_wheel_angle [deg]": DEGREE,
+        "roll [deg]": DEGREE,
+        "pitch [rad]": 1.0,
+        "speed [km/h]": 1 / 3.6,
+        "yaw_rate [deg/s]": DEGREE,
+        "throttle [%]": 0.01,
+        "gear": 1.0,
+    }
+    columns = {key: (str(i), str(i + 1), str(i + 2)) for i, key in enumerate(units)}
+    read = read_log(log(tmp_path, **columns), small_car())
+    for i, (key, factor) in enumerate(units.items()):
+        variable = read[key.split(" ")[0]]
+        assert variable.dims == ("elapsed_time",)
+        np.testing.assert_allclose(variable, np.array([i, i + 1, i + 2]) * factor, **EXACT)
+    assert read["yaw_rate"].attrs["units"] == "rad/s"
+    assert read["indication"].dims == ("elapsed_time", "gauge")
+    assert read["gauge"].values.tolist() == ["G1"]
+
+
+def test_corners_and_components_stand_in_their_places(tmp_path):
+    names = [f"hub_acceleration_{c}_{k} [g]" for c in CORNERS for k in "xyz"]
+    columns = {name: (str(i),) * 3 for i, name in enumerate(names)}
+    columns |= {f"wheel_speed_{c} [rpm]": ("60",) * 3 for c in reversed(CORNERS)}
+    columns |= {"brake_pressure_front [bar]": ("20",) * 3, "brake_pressure_rear [bar]": ("9",) * 3}
+    columns |= {"travel_RL [mm]": ("7",) * 3, "acceleration_z [m/s2]": ("9.8",) * 3}
+    columns |= {f"gauge_temperature_{c} [degF]": ("68",) * 3 for c in CORNERS}
+    read = read_log(log(tmp_path, **columns), small_car(corners=CORNERS)).isel(elapsed_time=1)
+    expected = np.arange(12.0).reshape(4, 3) * 9.80665
+    np.testing.assert_allclose(read["hub_acceleration"], expected, **EXACT)
+    np.testing.assert_allclose(read["wheel_speed"], 2 * np.pi, **EXACT)
+    np.testing.assert_allclose(read["brake_pressure"], [2e6, 2e6, 9e5, 9e5], **EXACT)
+    np.testing.assert_allclose(read["travel"], [np.nan, np.nan, 0.007, np.nan], **EXACT)
+    np.testing.assert_allclose(read["acceleration"], [np.nan, np.nan, 9.8], **EXACT)
+    np.testing.assert_allclose(read["gauge_temperature"], 20.0, **EXACT)
+    assert read["corner"].values.tolist() == list(CORNERS)
+
+
+def test_unknown_columns_and_corners_are_left_out_by_name(tmp_path):
+    columns = {"note": ("x",) * 3, "travel_RL [mm]": ("1",) * 3, "travel_FL [mm]": ("2",) * 3}
+    read = read_log(log(tmp_path, **columns), small_car())
+    assert read.attrs["not_used"] == ["note", "travel_RL"]
+    assert read.attrs["encoding"] == "utf-8-sig"
+    assert len(read.attrs["checksum"]) == 64
+    np.testing.assert_allclose(read["travel"].isel(elapsed_time=0), [0.002, np.nan], **EXACT)
+
+
+def test_empty_cells_are_missing_samples_and_told(tmp_path):
+    path = log(tmp_path, **{"G2 [mV/V]": ("", "nan", "0.5"), "roll [deg]": ("1", "", "3")})
+    with pytest.warns(DataWarning, match=r"log.csv: .* of 3: G2 2, roll 1"):
+        read = read_log(path, small_car())
+    assert np.isnan(read["indication"].sel(gauge="G2")).values.tolist() == [True, True, False]
+
+
+def test_gap_in_time_is_kept_and_told(tmp_path):
+    time = tuple(f"{t:.2f}" for t in (0, 0.01, 0.02, 0.08, 0.09))
+    cells = ("1",) * 5
+    with pytest.warns(DataWarning, match=r"1 gap.* 0\.06 s after 0\.02 s \(usual step 0\.01 s"):
+        read = read_log(log(tmp_path, time, **{"G1 [mV/V]": cells}), small_car())
+    assert read.attrs["gaps"] == ["0.02 s: 0.06 s"]
+    assert read.sizes["elapsed_time"] == 5
+
+
+def test_long_lists_of_gaps_are_cut_short(tmp_path):
+    time = np.cumsum(np.where(np.arange(500) % 3 == 0, 0.03, 0.01))
+    text = "elapsed_time [s],G1 [mV/V]\n" + "".join(f"{t:.2f},1\n" for t in time)
+    with pytest.warns(DataWarning, match="log.csv: 166 gap"):
+        read = read_log(save(tmp_path, text), small_car())
+    assert read.attrs["gaps"][-1] == "and 66 more"
+
+
+@pytest.mark.parametrize(
+    ("unit", "time", "expected"),
+    [
+        ("s", ("5", "6", "7"), (5.0, 6.0, 7.0)),
+        ("ms", ("0", "10", "20"), (0.0, 0.01, 0.02)),
+        ("min", ("0", "1", "2"), (0.0, 60.0, 120.0)),
+        ("s", ("10:41:07.318", "10:41:07.320", "10:41:07.322"), (0.0, 0.002, 0.004)),
+        ("s", ("23:59:59", "24:00:00", "24:00:01"), (0.0, 1.0, 2.0)),
+        ("s", ("23:59:59", "00:00:00", "00:00:01"), (0.0, 1.0, 2.0)),
+    ],
+)
+def test_time_in_every_form(tmp_path, unit, time, expected):
+    header = {f"elapsed_time [{unit}]": time, "G1 [mV/V]": ("1", "2", "3")}
+    rows = "\n".join(map(",".join, zip(*header.values(), strict=True)))
+    read = read_log(save(tmp_path, ",".join(header) + "\n" + rows + "\n"), small_car())
+    # stamps of a day are known to 1e-11 s in double precision
+    np.testing.assert_allclose(read["elapsed_time"], expected, rtol=1e-12, atol=2e-11)
+
+
+@pytest.mark.parametrize(
+    ("time", "message"),
+    [
+        (("0", "0.01", "0.01"), r"log.csv, line 4, .*: 0.01 s after 0.01 s"),
+        (("0", "0.02", "0.01"), r"line 4, column 'elapsed_time \[s\]': 0.01 s after 0.02 s"),
+        (("0", "", "0.01"), r"line 3, .*: nan s after 0 s"),
+    ],
+)
+def test_time_must_increase(tmp_path, time, message):
+    with pytest.raises(DataError, match=message):
+        read_log(log(tmp_path, time), small_car())
+
+
+def test_empty_lines_count_in_the_line_told(tmp_path):
+    path = save(tmp_path, "elapsed_time [s],G1 [mV/V]\n0,1\n\n1,2\n\n1,3\n")
+    with pytest.raises(DataError, match=r"log.csv, line 6, .*: 1 s after 1 s"):
+        read_log(path, small_car())
+
+
+def test_a_single_sample_is_no_log(tmp_path):
+    path = save(tmp_path, "elapsed_time [s],G1 [mV/V]\n0,1\n")
+    with pytest.raises(DataError, match=r"log.csv, line 2, .*: a single sample"):
+        read_log(path, small_car())
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("time [s],G1 [mV/V]\n0,1\n1,2\n", r"log.csv: no column elapsed_time; .*time"),
+        ("elapsed_time,G1 [mV/V]\n0,1\n1,2\n", r"column 'elapsed_time': no unit .*s, ms, min"),
+        ("elapsed_time [s],H1 [mV/V]\n0,1\n1,2\n", r"no column of any gauge among .*H1.*G1, G2"),
+        ("elapsed_time [s],G1 [mV/V]\n0,1\n1,OVERLOAD\n", r"line 3, column 'G1 .*: 'OVERLOAD'"),
+        ("elapsed_time [s],G1 [mV/V]\n0,1\n1,inf\n", r"line 3, column 'G1 .*: 'inf'"),
+        ("elapsed_time [s],G1 [V]\n0,1\n1,2\n", r"G1 in 'V'; need .*vehicle file says mV/V"),
+        ("elapsed_time [s],G1 [mV/V]\n0:00,1\n,2\n", r"line 3, .*: '' where .*'0:00'"),
+    ],
+)
+def test_logs_refused(tmp_path, content, message):
+    with pytest.raises(DataError, match=message):
+        read_log(save(tmp_path, content), small_car())
+
+
+def test_a_clean_log_gives_no_warning(tmp_path):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert read_log(log(tmp_path), small_car()).attrs["gaps"] == []
