@@ -10,7 +10,8 @@ import pytest
 
 from recon.base.errors import DataError, OutputError
 from recon.records.files import checksum, existing_file, replace_whole
-from recon.records.tables import find_layout, parse_table, read_rows
+from recon.records.layout import find_layout
+from recon.records.tables import parse_table, read_rows
 
 ROWS = "0.00,1.5,-2\n0.01,1.6,\n0.02, 1.7 ,nan\n"
 PLAIN = "time [s],a [mV/V],b [mm]\n" + ROWS
@@ -90,6 +91,9 @@ def test_many_blocks_are_one_table(tmp_path, monkeypatch, size):
         ("time,a\n1,2\n\n3,4,5\n", r"line 4: 3 fields; need 2 fields"),
         ('time,a\n1,2\n3,"4\n', r"table.csv, lines 2 to 3: the parser stopped: .*inside string"),
         ('time,a\n1,2\n"3",4,5\n', r"line 3: 3 fields"),
+        ("x" * 200_000 + "\n1,2\n", r"line 1: a header 'xxx"),
+        ('time,a\n1,2\n3,"4\n' + "5,6\n" * 40_000, r"line 3: a cell without end \(field larger"),
+        ('time,"a\nb"\n1,2\n', r"line 2: 1 fields; need 2"),
         ("time,a\n1,2\n3,--\n", r"line 3, column 'a': '--'"),
         ("time,a\n1,2\n3,NAN\n", r"line 3, column 'a': 'NAN'"),
         ("time,a\n1,2\n3,-inf\n", r"line 3, column 'a': '-inf'"),
@@ -109,6 +113,12 @@ def test_point_beside_decimal_comma_is_refused(tmp_path):
     layout = find_layout(save(tmp_path, "time;a\n1;2,5\n2;1.234\n"), decimal=",")
     with pytest.raises(DataError, match=r"line 3, column 'a': '1\.234'"):
         parse_table(layout, range(2))
+
+
+def test_quoted_line_ends_keep_the_place_of_a_bad_cell(tmp_path):
+    text = 'time,note,a\n0,"up\nthen down",2\n1,,OVERLOAD\n'
+    with pytest.raises(DataError, match=r"line 4, column 'a': 'OVERLOAD'"):
+        parse_table(find_layout(save(tmp_path, text)), [0, 2])
 
 
 def test_rows_of_words_tell_short_lines_and_nul(tmp_path):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.gross import GrossError
 
 Floats = NDArray[np.float64]
@@ -51,7 +52,7 @@ class Verification:
     @property
     def share_inside(self) -> float:
         """Share of components whose error lies inside its 95 % interval."""
-        return float(np.mean(np.abs(self.error) <= 1.96 * self.u_error))
+        return float(np.mean(np.abs(self.error) <= COVERAGE_FACTOR * self.u_error))
 
 
 @dataclass(frozen=True, slots=True)

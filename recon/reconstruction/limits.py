@@ -11,8 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.uncertainty import COVERAGE_FACTOR
+
 Floats = NDArray[np.float64]
-COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution
 
 
 def limits_of(force: Floats, u: Floats, free_vertical: Floats) -> tuple[Floats, Floats]:

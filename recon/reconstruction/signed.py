@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Floats = NDArray[np.float64]
+WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
 
 def signed_errors(
@@ -55,10 +56,7 @@ def signed_errors(
         if axes == "tyre":
             steered = forces["loading_steered"].to_numpy()[:, k]
             out[:, :, k] += np.einsum("cif,nf->cni", steered, features)
-            angle = chosen["heading"].to_numpy()[:, k]
-            c, s = np.cos(angle), np.sin(angle)
-            x, y = out[:, :, k, 0].copy(), out[:, :, k, 1].copy()
-            out[:, :, k, 0], out[:, :, k, 1] = c * x + s * y, c * y - s * x
+            out[:, :, k] = _steered(out[:, :, k], chosen["heading"].to_numpy()[:, k])
     return out
 
 
@@ -72,6 +70,38 @@ def _features(chosen: xr.Dataset, k: int) -> Floats:
     return features_of(force, travel, rack, (float(scale[0]), float(scale[1])))
 
 
-def random_errors(forces: xr.Dataset, samples: NDArray[np.int64]) -> Floats:
-    """Standard uncertainty per sample from noise alone, (sample, corner, component). [N]"""
-    return forces["u_tyre_force_random"].isel(elapsed_time=samples).to_numpy().astype(float)
+def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats:
+    """Effects on corner `k` alone in tyre axes, by its strongest directions.
+
+    Returns
+    -------
+    ndarray (direction, sample, component)
+        As `signed_errors`, with causes turned into a few directions that keep all sums of
+        squares and products within the corner; quick enough for every sample of a log.
+    """
+    loading = forces["loading"].to_numpy()[:, :, k]
+    for name in ("loading_turned", "loading_steered"):
+        loading = loading + forces[name].to_numpy()[:, None, k]
+    chosen = forces.isel(elapsed_time=samples)
+    features = _features(chosen, k)
+    size = np.sqrt(np.nanmean(features**2, axis=0)) + 1e-12
+    flat = (loading * size).reshape(len(loading), -1)
+    _, strength, right = np.linalg.svd(flat, full_matrices=False)
+    keep = strength > WEAKEST * strength[0]
+    kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
+    mode = chosen["hub_mode"].to_numpy()[:, k]
+    out = np.zeros((len(kept), len(samples), 3))
+    for m in np.unique(mode):
+        at = mode == m
+        out[:, at] = np.einsum("cif,nf->cni", kept[:, m], features[at])
+    angle = chosen["heading"].to_numpy()[:, k]
+    return _steered(out, angle)
+
+
+def _steered(effect: Floats, angle: Floats) -> Floats:
+    """Intermediate to tyre axes: turn about z by the wheel's heading."""
+    c, s = np.cos(angle), np.sin(angle)
+    out = effect.copy()
+    out[..., 0] = c * effect[..., 0] + s * effect[..., 1]
+    out[..., 1] = c * effect[..., 1] - s * effect[..., 0]
+    return out

@@ -15,12 +15,11 @@ from recon.base.errors import DataError, DataWarning, nearest
 from recon.base.quantities import COMPONENTS, INDICATION_UNITS, UNITS, Unit, unit_of
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.files import existing_file
+from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
 from recon.records.sheets import Floats, Words
 from recon.records.tables import (
-    Layout,
     clock_seconds,
-    find_layout,
     number,
     past_midnight,
     read_rows,

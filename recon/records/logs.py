@@ -85,7 +85,6 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
     values = _values(table, names)
     gaps = _check_time(table, values[0])
     _warn_of_missing(table, names, values)
-    row = {name: index for index, name in enumerate(names)}
     data = xr.Dataset(
         coords={"elapsed_time": values[0], "gauge": [gauge.name for gauge in gauges]},
         attrs={
@@ -100,14 +99,20 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
     data["indication"] = ("elapsed_time", "gauge"), values[1 : 1 + len(gauges)].T
     if len({gauge.unit for gauge in gauges}) == 1:
         data["indication"].attrs["units"] = gauges[0].unit
-    sizes = {"corner": list(car.corners), "component": list(COMPONENTS)}
+    row = {name: index for index, name in enumerate(names)}
     for name, group in logged.items():
-        unit, dims = VARIABLES[name]
-        shape = tuple(len(sizes[dim]) for dim in dims)
-        block = np.moveaxis(_block(values, row, group).reshape(*shape, -1), -1, 0)
-        data[name] = ("elapsed_time", *dims), block, {"units": unit}
-        data = data.assign_coords({dim: sizes[dim] for dim in dims})
+        data = _with_variable(data, name, _block(values, row, group), car)
     return data
+
+
+def _with_variable(data: xr.Dataset, name: str, block: Floats, car: Vehicle) -> xr.Dataset:
+    """Add the variable `name` whose columns are the rows of `block`."""
+    unit, dims = VARIABLES[name]
+    coords = {"corner": list(car.corners), "component": list(COMPONENTS)}
+    shape = tuple(len(coords[dim]) for dim in dims)
+    values = np.moveaxis(block.reshape(*shape, -1), -1, 0)
+    data = data.assign_coords({dim: coords[dim] for dim in dims})
+    return data.assign({name: (("elapsed_time", *dims), values, {"units": unit})})
 
 
 def _logged_gauges(table: BoundTable, car: Vehicle) -> list[Gauge]:

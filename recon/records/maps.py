@@ -18,7 +18,7 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.car.vehicle import Vehicle
 from recon.records.files import existing_file
-from recon.records.tables import split_unit
+from recon.records.layout import split_unit
 
 Kind = Literal["pulls", "log", "tares"]
 

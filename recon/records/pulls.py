@@ -69,9 +69,28 @@ def read_pulls(
             nearest(purpose, WORDS["purpose"]),
             "Ask for one of these, or leave it to the column of the sheet.",
         )
+    gauges, columns = _columns(rows, car)
+    if purpose is not None:
+        columns["purpose"] = np.full(len(rows.lines), purpose)
+    _check_pulls(rows, columns)
+    _check_loads(rows, columns)
+    _check_strap(rows, columns)
+    length = np.linalg.norm(columns["direction"], axis=1, keepdims=True)
+    columns["direction"] = columns["direction"] / length
+    return PullSheet(
+        path=str(path),
+        checksum=checksum(path),
+        line=np.array(rows.lines, dtype=np.int64),
+        gauges=gauges,
+        **columns,
+    )
+
+
+def _columns(rows: Rows, car: Vehicle) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Read gauges and the fields of the sheet that are read from the table."""
     corner = rows.words("corner", legal=tuple(car.corners))
     gauges = _gauges(rows, car, corner)
-    columns: dict[str, Any] = {
+    columns = {
         "corner": corner,
         "pull": rows.words("pull"),
         "purpose": rows.words("purpose", "fit", WORDS["purpose"]),
@@ -87,20 +106,7 @@ def read_pulls(
         **{name: rows.numbers(name, u, least=0.0) for name, u in DEFAULT_U.items()},
         "indication": _indications(rows, car, corner, gauges),
     }
-    if purpose is not None:
-        columns["purpose"] = np.full(len(rows.lines), purpose)
-    _check_pulls(rows, columns)
-    _check_loads(rows, columns)
-    _check_strap(rows, columns)
-    length = np.linalg.norm(columns["direction"], axis=1, keepdims=True)
-    columns["direction"] = columns["direction"] / length
-    return PullSheet(
-        path=str(path),
-        checksum=checksum(path),
-        line=np.array(rows.lines, dtype=np.int64),
-        gauges=gauges,
-        **columns,
-    )
+    return gauges, columns
 
 
 def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:

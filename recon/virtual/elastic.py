@@ -231,18 +231,21 @@ def settle(
     if not np.all(open_ends < limit):
         held_at = "wheel held at" if solid_length is None else "spring of"
         worst = int(np.argmax(np.nan_to_num(open_ends, nan=np.inf)))
-        raise VehicleError(
-            where=f"virtual corner {corner.name}",
-            found=f"no equilibrium with the {held_at} {1e3 * target[worst]:.1f} mm and the rack at "
-            f" {1e3 * rack[worst]:.1f} mm",
-            needed="poses that the supports reach",
-            do="Check the points of links and rocker, or stay within the range of travel and rack.",
-        )
+        raise _no_balance(corner, f"{held_at} {1e3 * target[worst]:.1f} mm", rack[worst])
     return Settled(
         tension=parts.tension(force)[:, corner.member_element],
         wheel=parts.wheel,
         spring_length=parts.length[:, corner.spring],
         unbalanced=open_ends,
+    )
+
+
+def _no_balance(corner: ElasticCorner, held_at: str, rack: float) -> VehicleError:
+    return VehicleError(
+        where=f"virtual corner {corner.name}",
+        found=f"no equilibrium with the {held_at} and the rack at {1e3 * rack:.1f} mm",
+        needed="poses that the supports reach",
+        do="Check the points of links and rocker, or stay within the range of travel and rack.",
     )
 
 

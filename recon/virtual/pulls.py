@@ -32,10 +32,20 @@ SHARE = np.array([0, 0.2, 0.4, 0.6, 0.8, 1.0, 0.75, 0.5, 0.25, 0])
 STEP_TIME, PULL_TIME = 60.0, 240.0  # s, between steps and from one pull to the next
 # What the crew states; the errors are drawn with the same figures.
 U_MARK, U_ATTACH, U_PAD_POINT, U_PAD_TILT = 0.003, 0.002, 0.002, 0.0035  # m, m, m, rad
+STATED = {
+    "u_load_step": U_LOAD_STEP,
+    "u_strap_gain": U_DEVICE_GAIN,
+    "u_pad_gain": U_DEVICE_GAIN,
+    "u_attach": U_ATTACH,
+    "u_mark": U_MARK,
+    "u_pad_point": U_PAD_POINT,
+    "u_direction": 0.0175,  # rad; not used, all straps have marks
+    "u_pad_tilt": U_PAD_TILT,
+    "strap_limit": 10000.0,  # N, invented
+}
 U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
 ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
-STRAP_LIMIT = 10000.0  # N, invented
 LIMIT_SHARE = 0.5  # of a member's stated limit; common practice, no source
 PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
 
@@ -68,7 +78,7 @@ def virtual_pulls(
         None stands for `pull_plan` of `corners`.
     rng : numpy.random.Generator
     corners : tuple of str, optional
-        Corners to pull, all that the car describes when left out.
+        Corners to pull where no plan is given; all that the car describes when left out.
     mistyped : (corner, pull, step), optional
         The load step (1 the first rising one) whose load is written with a wrong digit.
 
@@ -82,23 +92,17 @@ def virtual_pulls(
     DataError
         `mistyped` names no step of the plan.
     """
-    names = corners or tuple(c for c in CORNERS if c in virtual_car.car.corners)
-    plan = plan if plan is not None else pull_plan(virtual_car.car, names)
-    columns: list[dict[str, NDArray]] = []
-    for name in names:
-        of_corner = tuple(p for p in plan if p.corner == name)
-        columns.append(_corner_columns(virtual_car, of_corner, rng))
-    table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0] if key != "read"}
+    plan = plan or pull_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    names = tuple(dict.fromkeys(p.corner for p in plan))
+    columns = [
+        _corner_columns(virtual_car, tuple(p for p in plan if p.corner == name), rng)
+        for name in names
+    ]
+    read = _side_by_side([c.pop("read") for c in columns])
+    table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0]}
     if mistyped is not None:
         _mistype(table, mistyped)
     rows = len(table["corner"])
-    gauges = tuple(g for n in names for g in virtual_car.channels[n].names)
-    read = np.full((rows, len(gauges)), np.nan)
-    row = column = 0
-    for name, part in zip(names, columns, strict=True):
-        n, width = part["read"].shape
-        read[row : row + n, column : column + width] = part["read"]
-        row, column = row + n, column + len(virtual_car.channels[name].names)
     return PullSheet(
         path="virtual pulls",
         checksum="",
@@ -106,19 +110,26 @@ def virtual_pulls(
         direction=np.full((rows, 3), np.nan),
         travel=np.zeros(rows),
         steer=np.zeros(rows),
-        u_load_step=np.full(rows, U_LOAD_STEP),
-        u_strap_gain=np.full(rows, U_DEVICE_GAIN),
-        u_pad_gain=np.full(rows, U_DEVICE_GAIN),
-        u_attach=np.full(rows, U_ATTACH),
-        u_mark=np.full(rows, U_MARK),
-        u_pad_point=np.full(rows, U_PAD_POINT),
-        u_direction=np.full(rows, 0.0175),
-        u_pad_tilt=np.full(rows, U_PAD_TILT),
-        strap_limit=np.full(rows, STRAP_LIMIT),
-        gauges=gauges,
+        **{key: np.full(rows, value) for key, value in STATED.items()},
+        gauges=tuple(g for n in names for g in virtual_car.channels[n].names),
         indication=read,
         **table,
     )
+
+
+def _all_corners(virtual_car: VirtualCar) -> tuple[str, ...]:
+    return tuple(c for c in CORNERS if c in virtual_car.car.corners)
+
+
+def _side_by_side(blocks: list[Floats]) -> Floats:
+    """Set the corners' readings corner to corner; NaN where a gauge was not read."""
+    rows, width = np.sum([b.shape for b in blocks], axis=0)
+    out = np.full((rows, width), np.nan)
+    row = column = 0
+    for block in blocks:
+        out[row : row + len(block), column : column + block.shape[1]] = block
+        row, column = row + len(block), column + block.shape[1]
+    return out
 
 
 def virtual_verification(
@@ -128,9 +139,8 @@ def virtual_verification(
     corners: tuple[str, ...] | None = None,
 ) -> PullSheet:
     """Make four verification pulls per corner, on other lines and loads than the plan's."""
-    names = corners or tuple(c for c in CORNERS if c in virtual_car.car.corners)
-    plan = verification_plan(virtual_car.car, names)
-    return virtual_pulls(virtual_car, plan, rng, corners=names)
+    plan = verification_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    return virtual_pulls(virtual_car, plan, rng)
 
 
 def _corner_columns(

@@ -1,0 +1,51 @@
+"""Tyre forces at the contact patches from strain gauges on a car's own suspension links.
+
+>>> import recon
+>>> car = recon.read_vehicle(recon.shipped("vehicles", "club_racer.toml"))
+>>> pulls = recon.read_pulls(recon.shipped("demo_data", "pulls.csv"), car)
+>>> calibration = recon.calibrate(pulls, car)
+>>> log = recon.read_log(recon.shipped("demo_data", "slalom.csv.gz"), car)
+>>> tares = recon.read_tares(recon.shipped("demo_data", "tares.csv"), car)
+>>> forces = recon.reconstruct(recon.condition(log, car, tares), calibration, car)
+>>> peaks = recon.slalom(forces)
+>>> use = recon.friction_use(forces)
+"""
+
+from importlib import import_module
+
+# Public names in the order of the data's flow; each is loaded when it is first asked for.
+_PLACES = {
+    "shipped": "recon.base.shipped",
+    "read_vehicle": "recon.car.reader",
+    "read_pulls": "recon.records.pulls",
+    "read_tares": "recon.records.tares",
+    "read_log": "recon.records.logs",
+    "condition": "recon.conditioning.condition",
+    "calibrate": "recon.calibration.calibrate",
+    "verify": "recon.calibration.verify",
+    "write_calibration": "recon.calibration.store",
+    "read_calibration": "recon.calibration.store",
+    "reconstruct": "recon.reconstruction.reconstruct",
+    "signed_errors": "recon.reconstruction.signed",
+    "weigh_check": "recon.reconstruction.weigh",
+    "write_result": "recon.records.results",
+    "read_result": "recon.records.results",
+    "slalom": "recon.analysis.slalom",
+    "friction_use": "recon.analysis.friction",
+    "plot_lateral_force": "recon.report.figures",
+    "plot_friction_plane": "recon.report.figures",
+    "plot_crosstalk": "recon.report.figures",
+    "plot_verification": "recon.report.figures",
+    "save_figure": "recon.report.figures",
+    "pipeline": "recon",
+}
+__all__ = list(_PLACES)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> object:
+    if name not in _PLACES:
+        message = f"module 'recon' has no attribute '{name}'"
+        raise AttributeError(message)
+    if name == "pipeline":
+        return import_module("recon.pipeline")
+    return getattr(import_module(_PLACES[name]), name)

@@ -1,0 +1,1 @@
+"""Answers from forces: slalom, friction use."""

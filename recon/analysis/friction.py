@@ -1,0 +1,142 @@
+"""Friction use per tyre: sqrt(Fx^2 + Fy^2) / Fz, and the highest use that was demonstrated.
+
+Gate: vertical force above a stated load, no bound active, forces known.  The highest
+demonstrated use is a noise-corrected high quantile; it says what the tyre did, not what it
+could do.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.reconstruction.signed import own_errors
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Floats = NDArray[np.float64]
+LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of the tyre
+DEMONSTRATED_SHARE = 0.99
+FEWEST_SAMPLES = 100
+BLOCK = 8192
+
+
+def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Dataset:
+    """Friction use of every tyre at every sample, and the highest demonstrated use.
+
+    Tyre axes; forces are those of the road on the tyre.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    low_load : float
+        Samples with less vertical force are NaN. [N]
+
+    Returns
+    -------
+    Dataset
+        `friction_use`, `u_friction_use` (elapsed_time, corner) [1]; per corner
+        `highest_demonstrated_use` with `u_`, `_lower`, `_upper` and `samples_used`.
+
+    Raises
+    ------
+    DataError
+        No tyre has enough samples above the gate.
+    """
+    import xarray as xr
+
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    n = forces.sizes["elapsed_time"]
+    use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
+    best = np.full((3, len(corners)), np.nan)
+    for k in range(len(corners)):
+        at = _gate(forces, k, low_load)
+        if len(at) < FEWEST_SAMPLES:
+            continue
+        values, random, u = _use(forces, k, at)
+        use[at, k], u_use[at, k] = values, u
+        best[:, k] = *_highest(forces, k, at, (values, random)), len(at)
+    if np.all(np.isnan(best[2])):
+        raise DataError(
+            str(forces.attrs.get("title", "forces")),
+            f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
+            f"at least {FEWEST_SAMPLES} known samples of one tyre",
+            "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
+        )
+    dims = ("elapsed_time", "corner")
+    data = {
+        "friction_use": (dims, use, {"units": "1", "long_name": "friction use"}),
+        "u_friction_use": (dims, u_use, {"units": "1", "long_name": "standard uncertainty of friction use"}),
+    }  # fmt: skip
+    for name, values in (
+        ("highest_demonstrated_use", best[0]),
+        ("u_highest_demonstrated_use", best[1]),
+        ("highest_demonstrated_use_lower", best[0] - COVERAGE_FACTOR * best[1]),
+        ("highest_demonstrated_use_upper", best[0] + COVERAGE_FACTOR * best[1]),
+        ("samples_used", best[2]),
+    ):
+        data[name] = (("corner",), values, {"units": "1", "long_name": name.replace("_", " ")})
+    return xr.Dataset(
+        data,
+        coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
+        attrs={
+            "title": f"Friction use: {forces.attrs.get('vehicle', '')}",
+            "source": "reconstructed tyre forces, tyre axes",
+            "institution": forces.attrs.get("institution", "not stated"),
+            "references": "ISO 8855:2011 for axes",
+            "comment": f"samples under {low_load:g} N of vertical force or at a bound are left out; the "
+            f"highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % quantile",
+            "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
+            "low_load_N": low_load,
+        },
+    )
+
+
+def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
+    force = forces["tyre_force"].to_numpy()[:, k]
+    bound = (forces["status"].to_numpy()[:, k] & BIT["bound_active"]) > 0
+    return np.flatnonzero(np.isfinite(force).all(axis=1) & (force[:, 2] > low_load) & ~bound)
+
+
+def _use(forces: xr.Dataset, k: int, at: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+    """Use, its noise per sample and its standard uncertainty in total, (sample,) each."""
+    force = forces["tyre_force"].to_numpy()[at, k].astype(float)
+    slope, values = _slopes(force)
+    random = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
+    noise = np.sqrt(np.sum((slope * random) ** 2, axis=1))
+    variance = noise**2
+    for start in range(0, len(at), BLOCK):
+        part = slice(start, start + BLOCK)
+        effect = own_errors(forces, k, at[part])
+        variance[part] += np.sum(np.einsum("cni,ni->cn", effect, slope[part]) ** 2, axis=0)
+    return values, noise, np.sqrt(variance)
+
+
+def _slopes(force: Floats) -> tuple[Floats, Floats]:
+    """Change of the use per newton of each component, (sample, 3), and the use itself."""
+    flat = np.hypot(force[:, 0], force[:, 1])
+    values = flat / force[:, 2]
+    safe = np.maximum(flat, 1.0)
+    slope = np.column_stack(
+        [force[:, 0] / (safe * force[:, 2]), force[:, 1] / (safe * force[:, 2]), -values / force[:, 2]]
+    )
+    return slope, values
+
+
+def _highest(
+    forces: xr.Dataset, k: int, at: NDArray[np.int64], use: tuple[Floats, Floats]
+) -> tuple[float, float]:
+    values, noise = use
+    height = noise_corrected_quantile(values, noise, DEMONSTRATED_SHARE)
+    top = np.flatnonzero(values >= np.quantile(values, DEMONSTRATED_SHARE))
+    slope, _ = _slopes(forces["tyre_force"].to_numpy()[at[top], k].astype(float))
+    effect = np.einsum("cni,ni->cn", own_errors(forces, k, at[top]), slope).mean(axis=1)
+    u = np.sqrt(np.sum(effect**2) + np.mean(noise[top] ** 2))
+    return height, float(u)

@@ -1,0 +1,202 @@
+"""Slalom: peak lateral force per cone, tyre and axle, and the front axle's share.
+
+Gate: half-waves of the lateral force of all reconstructed tyres together, in intermediate
+axes, that rise above a share of the drive's own high quantile.  Peak: noise-corrected high
+quantile over the half-wave, at the stated bandwidth.  Invalid where a half-wave has gaps.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.reconstruction.signed import signed_errors
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Floats = NDArray[np.float64]
+BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
+PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 % low
+TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach
+FEWEST_CONES = 3
+AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
+
+
+def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
+    """Peak lateral force per cone with intervals, and front share.
+
+    Forces are those of the road on the tyre, intermediate axes; a peak keeps the sign of its
+    side (left positive).
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    bandwidth : float
+        At which peaks are read, -3 dB. [Hz]
+
+    Returns
+    -------
+    Dataset
+        `cone_time` (cone,) [s]; `peak_lateral_force` (cone, corner) [N] with `u_`, `_lower`,
+        `_upper`; `axle_peak_lateral_force` (cone, axle) the same; `front_share` (cone,) with
+        `u_front_share`, NaN where one axle is not reconstructed.
+
+    Raises
+    ------
+    DataError
+        Fewer than three alternations of the lateral force.
+    """
+    elapsed = forces["elapsed_time"].to_numpy()
+    rate = 1.0 / float(np.median(np.diff(elapsed)))
+    bandwidth = min(bandwidth, float(forces.attrs.get("bandwidth_Hz", np.inf)))
+    raw = forces["tyre_force_intermediate"].to_numpy().astype(float)[:, :, 1]
+    lateral = low_pass(raw, bandwidth, rate)
+    waves = half_waves(np.nansum(lateral, axis=1), rate)
+    if len(waves) < FEWEST_CONES:
+        raise DataError(
+            str(forces.attrs.get("title", "forces")),
+            f"{len(waves)} alternations of the lateral force in {elapsed[-1] - elapsed[0]:.1f} s",
+            f"at least {FEWEST_CONES} (a slalom)",
+            "Cut the log to the slalom, or use friction use, which needs no cones.",
+        )
+    passed = zero_phase_gain(bandwidth, rate) / zero_phase_gain(
+        float(forces.attrs.get("bandwidth_Hz", 0.5 * rate)), rate
+    )
+    noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
+    bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
+    return _answer(forces, (lateral, noise, bound), waves, bandwidth)
+
+
+def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
+    """Half-waves (slice, side) of a force that alternates; side is +1 left, -1 right.
+
+    A half-wave counts where its peak reaches `TURN_SHARE` of the 95 % quantile of the drive,
+    so that straight running and noise around zero are left out.
+    """
+    smooth = low_pass(np.nan_to_num(total)[:, None], min(2.0, 0.2 * rate), rate)[:, 0]
+    level = TURN_SHARE * float(np.quantile(np.abs(smooth), 0.95))
+    sign = np.sign(smooth)
+    edges = np.flatnonzero(np.concatenate([[True], sign[1:] != sign[:-1], [True]]))
+    waves: list[tuple[slice, int]] = []
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        if np.max(np.abs(smooth[first:last])) < level:
+            continue
+        side = int(sign[first])
+        if waves and waves[-1][1] == side:
+            waves[-1] = (slice(waves[-1][0].start, int(last)), side)
+        else:
+            waves.append((slice(int(first), int(last)), side))
+    return waves
+
+
+def _answer(
+    forces: xr.Dataset, series: tuple[Floats, Floats, NDArray[np.bool_]], waves: list, bandwidth: float
+) -> xr.Dataset:
+    import xarray as xr
+
+    lateral, noise, bound = series
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    axles = [a for a, names in AXLES.items() if set(names) <= set(corners)]
+    elapsed = forces["elapsed_time"].to_numpy()
+    n = len(waves)
+    peak, u_peak = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
+    axle, u_axle = np.full((n, len(axles)), np.nan), np.full((n, len(axles)), np.nan)
+    share, u_share, when = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    for i, (part, side) in enumerate(waves):
+        for k in range(len(corners)):
+            # A wheel that left the ground is at its bound there: no measurement of a peak.
+            use = np.isfinite(lateral[part, k]) & ~bound[part, k]
+            peak[i, k], u_peak[i, k], _ = _peak(forces, part, side, lateral, noise, [k], use)
+        for a, name in enumerate(axles):
+            members = [corners.index(c) for c in AXLES[name]]
+            use = np.isfinite(lateral[part][:, members]).all(axis=1)
+            axle[i, a], u_axle[i, a], _ = _peak(forces, part, side, lateral, noise, members, use)
+        every = list(range(len(corners)))
+        use = np.isfinite(lateral[part]).all(axis=1)
+        _, _, top = _peak(forces, part, side, lateral, noise, every, use)
+        if len(top):
+            when[i] = float(np.mean(elapsed[top]))
+            if len(axles) == 2:
+                share[i], u_share[i] = _front_share(forces, lateral, noise, top, corners)
+    limits = _limits(peak, u_peak, "peak_lateral_force", ("cone", "corner"))
+    limits |= _limits(axle, u_axle, "axle_peak_lateral_force", ("cone", "axle"))
+    limits |= _limits(share, u_share, "front_share", ("cone",))
+    result = xr.Dataset(
+        limits,
+        coords={
+            "cone": ("cone", np.arange(1, n + 1), {"long_name": "cone, counted along the drive"}),
+            "corner": forces["corner"],
+            "axle": ("axle", np.asarray(axles, dtype=str), {"long_name": "axle"}),
+        },
+    )
+    result["cone_time"] = ("cone", when, {"units": "s", "long_name": "time of the total peak"})
+    result["side"] = ("cone", np.array([s for _, s in waves], dtype=np.int8), {"long_name": "direction of the force", "flag_values": np.array([-1, 1], dtype=np.int8), "flag_meanings": "right left"})  # fmt: skip
+    result.attrs = {
+        "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
+        "source": "reconstructed tyre forces",
+        "institution": forces.attrs.get("institution", "not stated"),
+        "references": "ISO 8855:2011 for axes",
+        "comment": f"peaks are noise-corrected {100 * PEAK_SHARE:.0f} % quantiles of each half-wave at "
+        f"{bandwidth:g} Hz bandwidth, intermediate axes",
+        "bandwidth_Hz": bandwidth,
+    }
+    return result
+
+
+def _peak(
+    forces: xr.Dataset,
+    part: slice,
+    side: int,
+    lateral: Floats,
+    noise: Floats,
+    members: list[int],
+    use: NDArray[np.bool_],
+) -> tuple[float, float, NDArray[np.int64]]:
+    """Peak of the sum of some corners over a half-wave, its standard uncertainty, top samples."""
+    at = np.arange(part.start, part.stop)[use]
+    if len(at) < 0.8 * (part.stop - part.start) or len(at) < 5:
+        return np.nan, np.nan, np.empty(0, dtype=np.int64)
+    values = side * lateral[at][:, members].sum(axis=1)
+    spread = np.sqrt(np.sum(noise[at][:, members] ** 2, axis=1))
+    height = noise_corrected_quantile(values, spread, PEAK_SHARE)
+    top = at[values >= np.quantile(values, PEAK_SHARE)]
+    few = top[:: max(len(top) // 8, 1)]
+    effect = signed_errors(forces, few)[:, :, members, 1].sum(axis=2).mean(axis=1)
+    # The quantile averages over its neighbourhood; one sample's noise is the cautious choice.
+    u = float(np.sqrt(np.sum(effect**2) + np.mean(spread**2)))
+    return side * height, u, top
+
+
+def _front_share(
+    forces: xr.Dataset, lateral: Floats, noise: Floats, top: NDArray[np.int64], corners: list[str]
+) -> tuple[float, float]:
+    front = [corners.index(c) for c in AXLES["front"]]
+    rear = [corners.index(c) for c in AXLES["rear"]]
+    f, r = lateral[top][:, front].sum(axis=1).mean(), lateral[top][:, rear].sum(axis=1).mean()
+    total = f + r
+    share = f / total
+    few = top[:: max(len(top) // 8, 1)]
+    effect = signed_errors(forces, few)[..., 1].mean(axis=1)
+    by_cause = ((1 - share) * effect[:, front].sum(axis=1) - share * effect[:, rear].sum(axis=1)) / total
+    own = np.mean(noise[top] ** 2, axis=0)
+    random = ((1 - share) ** 2 * own[front].sum() + share**2 * own[rear].sum()) / total**2
+    return float(share), float(np.sqrt(np.sum(by_cause**2) + random))
+
+
+def _limits(value: Floats, u: Floats, name: str, dims: tuple[str, ...]) -> dict[str, tuple]:
+    unit = "1" if name.endswith("share") else "N"
+    words = name.replace("_", " ")
+    return {
+        name: (dims, value, {"units": unit, "long_name": words}),
+        f"u_{name}": (dims, u, {"units": unit, "long_name": f"standard uncertainty of {words}"}),
+        f"{name}_lower": (dims, value - COVERAGE_FACTOR * u, {"units": unit, "long_name": f"lower 95 % limit of {words}"}),
+        f"{name}_upper": (dims, value + COVERAGE_FACTOR * u, {"units": unit, "long_name": f"upper 95 % limit of {words}"}),
+    }  # fmt: skip

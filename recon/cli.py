@@ -1,0 +1,176 @@
+"""The command line: commands, printing, exit codes, progress; nothing else."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import sys
+import time
+import warnings
+from typing import NoReturn
+
+EXAMPLE = """
+a whole run, on your own files:
+  recon check car.toml
+  recon calibrate car.toml pulls.csv --verification checks.csv --out calibration
+  recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv --out forces
+  recon slalom forces/forces.nc --out slalom
+  recon friction forces/forces.nc --out friction
+
+no car yet?  recon demo
+file formats: vehicles/README.md and demo_data/README.md
+"""
+CAUTION = (
+    "Loaded straps and jacked cars hurt people: stay out of the strap's line and from under the "
+    "car, below the strap's working limit and half of the weakest link's limit; stands take no "
+    "side load; local codes and licensed practice decide."
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse that exits 2 with one clear message and offers the nearest command."""
+
+    def error(self, message: str) -> NoReturn:
+        if "invalid choice" in message:
+            typed = message.split("'")[1]
+            close = difflib.get_close_matches(typed, list(COMMANDS), n=1)
+            hint = f" Did you mean '{close[0]}'?" if close else ""
+            message = f"no command '{typed}'.{hint} Commands: {', '.join(COMMANDS)}"
+        sys.stderr.write(f"{self.prog}: {message}\n    See `{self.prog} --help`.\n")
+        raise SystemExit(2)
+
+
+def _check(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("vehicle", help="vehicle file (TOML)")
+
+
+def _calibrate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("vehicle", help="vehicle file (TOML)")
+    parser.add_argument("pulls", help="pull sheet (CSV), one row per load step")
+    parser.add_argument("--verification", help="sheet of pulls that were held out beforehand")
+    parser.add_argument("--map", help="column map (TOML) of the pull sheet")
+    parser.add_argument("--verification-map", help="column map of the verification sheet")
+    _outputs(parser, "calibration")
+
+
+def _reconstruct(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("vehicle", help="vehicle file (TOML)")
+    parser.add_argument("calibration", help="calibration file that `recon calibrate` wrote")
+    parser.add_argument("log", help="log (CSV, may be gzipped)")
+    parser.add_argument("tares", help="tares (CSV) before and after the drive")
+    parser.add_argument("--map", help="column map (TOML) of the log")
+    parser.add_argument("--tares-map", help="column map of the tares")
+    parser.add_argument("--bandwidth", type=float, help="of the forces in Hz (a quarter of the rate)")
+    parser.add_argument("--unbounded", action="store_true", help="do not hold Fz >= 0")
+    _outputs(parser, "forces")
+
+
+def _slalom(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc that `recon reconstruct` wrote")
+    parser.add_argument("--bandwidth", type=float, default=8.0, help="of the peaks in Hz (8)")
+    _outputs(parser, "slalom")
+
+
+def _friction(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc that `recon reconstruct` wrote")
+    parser.add_argument("--low-load", type=float, default=800.0, help="least Fz in N (800)")
+    _outputs(parser, "friction")
+
+
+def _demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", default="demo_result", help="fresh folder (demo_result)")
+
+
+def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
+    parser.add_argument("--out", default=folder, help=f"folder to write to ({folder})")
+    parser.add_argument("--overwrite", action="store_true", help="replace a result already there")
+
+
+COMMANDS = {
+    "demo": (_demo, "the whole chain on a shipped, invented car and slalom"),
+    "check": (_check, "check a vehicle file and show what each link carries"),
+    "calibrate": (_calibrate, "fit gauges to known pulls and verify the map"),
+    "reconstruct": (_reconstruct, "turn a log into tyre forces with intervals"),
+    "slalom": (_slalom, "peak lateral force per cone, tyre and axle"),
+    "friction": (_friction, "friction use per tyre"),
+}
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser with all commands."""
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--debug", action="store_true", help="show the traceback of a fault")
+    parser = _Parser(
+        prog="recon",
+        description="Tyre forces from strain gauges on a car's own suspension links.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(dest="command", metavar="command", required=True)
+    for name, (fill, words) in COMMANDS.items():
+        epilog = CAUTION if name == "calibrate" else None
+        sub = commands.add_parser(
+            name, help=words, description=words, epilog=epilog, parents=[common]
+        )
+        fill(sub)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit code of design: 0, 1, 2, 3, 4 or 130."""
+    options = vars(build_parser().parse_args(argv))
+    command, debug = options.pop("command"), options.pop("debug")
+    from recon import pipeline
+    from recon.base.errors import ReconError
+
+    if command != "check":
+        options["say"] = _Progress()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            from recon.base.errors import ReconWarning
+
+            warnings.simplefilter("always", ReconWarning)
+            warnings.showwarning = _show
+            report = getattr(pipeline, command)(**options)
+    except ReconError as fault:
+        sys.stderr.write(f"recon {command}: {fault}\n")
+        if debug:
+            raise
+        return fault.exit_code
+    except KeyboardInterrupt:
+        sys.stderr.write(f"recon {command}: stopped by you; nothing was left half-written\n")
+        return 130
+    except BrokenPipeError:
+        return 0
+    except Exception as fault:
+        if debug:
+            raise
+        sys.stderr.write(
+            f"recon {command}: unforeseen fault, {type(fault).__name__}: {fault}\n"
+            "    This is ours to mend: run again with --debug and report what it shows.\n"
+        )
+        return 1
+    for line in report.lines:
+        print(line)
+    if report.files:
+        print("written:")
+        for file in report.files:
+            print(f"  {file}")
+    return 0
+
+
+def _show(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:
+    name = category.__name__.removesuffix("Warning").lower()
+    sys.stderr.write(f"note ({name}): {message}\n")
+
+
+class _Progress:
+    """One line per stage on standard error, with the time it started."""
+
+    def __init__(self) -> None:
+        self.start = time.monotonic()
+
+    def __call__(self, stage: str) -> None:
+        sys.stderr.write(f"[{time.monotonic() - self.start:5.1f} s] {stage}\n")
+        sys.stderr.flush()

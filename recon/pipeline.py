@@ -1,0 +1,256 @@
+"""The whole chain on files, one function per command, no arithmetic of its own.
+
+Each function reads, calls the stages, writes into a folder and returns what to print.  Option
+names are those of the command line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recon.base.errors import OutputError
+from recon.base.shipped import shipped
+
+if TYPE_CHECKING:
+    from recon.calibration.map import Calibration
+
+Say = Callable[[str], None]
+
+
+def _quiet(_: str) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a command has to say: lines for people and the files it wrote."""
+
+    lines: tuple[str, ...]
+    files: tuple[Path, ...] = ()
+
+
+def check(vehicle: str | Path) -> Report:
+    """Read a vehicle file, pose every corner over its range, show what each link carries."""
+    from recon.car.reader import read_vehicle
+    from recon.report.summary import car_summary
+
+    return Report(tuple(car_summary(read_vehicle(vehicle))))
+
+
+def calibrate(
+    vehicle: str | Path,
+    pulls: str | Path,
+    *,
+    verification: str | Path | None = None,
+    map: str | Path | None = None,  # noqa: A002 - the option's name
+    verification_map: str | Path | None = None,
+    out: str | Path = "calibration",
+    overwrite: bool = False,
+    say: Say = _quiet,
+) -> Report:
+    """Pull sheets to a calibration file with pictures of cross-talk and verification."""
+    from recon.calibration.calibrate import calibrate as fit
+    from recon.calibration.store import write_calibration
+    from recon.car.reader import read_vehicle
+    from recon.records.pulls import read_pulls
+    from recon.report.figures import plot_crosstalk, plot_verification
+    from recon.report.summary import calibration_summary
+
+    car = read_vehicle(vehicle)
+    say("reading the pulls")
+    sheet = read_pulls(pulls, car, column_map=map)
+    held_out = None
+    if verification is not None:
+        held_out = read_pulls(
+            verification, car, column_map=verification_map or map, purpose="verify"
+        )
+    say("fitting the map of each corner")
+    calibration = fit(sheet, car, verification=held_out)
+    figures = {
+        f"crosstalk_{name}.png": lambda n=name: plot_crosstalk(calibration, n)  # type: ignore[misc]
+        for name in calibration.corners
+    }
+    if any(c.verification is not None for c in calibration.corners.values()):
+        figures["verification.png"] = lambda: plot_verification(calibration)
+    folder = _folder(out, ["calibration.nc", *figures], overwrite)
+    say("writing the calibration and its pictures")
+    files = [write_calibration(calibration, folder / "calibration.nc", overwrite=overwrite)]
+    files += _save(figures, folder, overwrite)
+    return Report(tuple(calibration_summary(calibration, car)), tuple(files))
+
+
+def reconstruct(
+    vehicle: str | Path,
+    calibration: str | Path,
+    log: str | Path,
+    tares: str | Path,
+    *,
+    map: str | Path | None = None,  # noqa: A002 - the option's name
+    tares_map: str | Path | None = None,
+    bandwidth: float | None = None,
+    unbounded: bool = False,
+    out: str | Path = "forces",
+    overwrite: bool = False,
+    say: Say = _quiet,
+) -> Report:
+    """A log to tyre forces with intervals, and the friction plane of every tyre."""
+    from recon.calibration.store import read_calibration
+    from recon.car.reader import read_vehicle
+    from recon.conditioning.condition import condition
+    from recon.reconstruction.reconstruct import reconstruct as solve
+    from recon.reconstruction.weigh import weigh_check
+    from recon.records.logs import read_log
+    from recon.records.results import write_result
+    from recon.records.tares import read_tares
+    from recon.report.figures import plot_friction_plane
+    from recon.report.summary import forces_summary
+
+    car = read_vehicle(vehicle)
+    fitted: Calibration = read_calibration(calibration)
+    zeros = read_tares(tares, car, column_map=tares_map)
+    say("reading the log")
+    raw = read_log(log, car, column_map=map)
+    say("taking tares off and filtering")
+    conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
+    say("reconstructing forces")
+    forces = solve(conditioned, fitted, car, bounded=not unbounded)
+    figures = {"friction_plane.png": lambda: plot_friction_plane(forces)}
+    folder = _folder(out, ["forces.nc", *figures], overwrite)
+    say("writing the forces and their picture")
+    files = [write_result(forces, folder / "forces.nc", overwrite=overwrite)]
+    files += _save(figures, folder, overwrite)
+    weighings = weigh_check(zeros, fitted, car)
+    return Report(tuple(forces_summary(forces, weighings)), tuple(files))
+
+
+def slalom(
+    forces: str | Path,
+    *,
+    bandwidth: float = 8.0,
+    out: str | Path = "slalom",
+    overwrite: bool = False,
+    say: Say = _quiet,
+) -> Report:
+    """Peak lateral force per cone, tyre and axle, with a picture through the cones."""
+    from recon.analysis.slalom import slalom as peaks
+    from recon.records.results import read_result, write_result
+    from recon.report.figures import plot_lateral_force
+    from recon.report.summary import slalom_summary
+
+    found = read_result(forces)
+    say("finding the cones")
+    answer = peaks(found, bandwidth=bandwidth)
+    figures = {"lateral_force.png": lambda: plot_lateral_force(found, answer)}
+    folder = _folder(out, ["slalom.nc", *figures], overwrite)
+    files = [write_result(answer, folder / "slalom.nc", overwrite=overwrite)]
+    files += _save(figures, folder, overwrite)
+    return Report(tuple(slalom_summary(answer)), tuple(files))
+
+
+def friction(
+    forces: str | Path,
+    *,
+    low_load: float = 800.0,
+    out: str | Path = "friction",
+    overwrite: bool = False,
+    say: Say = _quiet,
+) -> Report:
+    """Friction use of every tyre and the highest that was demonstrated."""
+    from recon.analysis.friction import friction_use
+    from recon.records.results import read_result, write_result
+    from recon.report.figures import plot_friction_plane
+    from recon.report.summary import friction_summary
+
+    found = read_result(forces)
+    say("working out friction use")
+    answer = friction_use(found, low_load=low_load)
+    figures = {"friction_plane.png": lambda: plot_friction_plane(found)}
+    folder = _folder(out, ["friction.nc", *figures], overwrite)
+    files = [write_result(answer, folder / "friction.nc", overwrite=overwrite)]
+    files += _save(figures, folder, overwrite)
+    return Report(tuple(friction_summary(answer)), tuple(files))
+
+
+def demo(*, out: str | Path = "demo_result", say: Say = _quiet) -> Report:
+    """The whole chain on the shipped, invented car and slalom, into a fresh folder."""
+    folder = _fresh(Path(out))
+    vehicle = shipped("vehicles", "club_racer.toml")
+    data = shipped("demo_data")
+    fitted = calibrate(
+        vehicle,
+        data / "pulls.csv",
+        verification=data / "verification.csv",
+        out=folder / "calibration",
+        say=say,
+    )
+    solved = reconstruct(
+        vehicle,
+        folder / "calibration" / "calibration.nc",
+        data / "slalom.csv.gz",
+        data / "tares.csv",
+        out=folder / "forces",
+        say=say,
+    )
+    forces = folder / "forces" / "forces.nc"
+    cones = slalom(forces, out=folder / "slalom", say=say)
+    used = friction(forces, out=folder / "friction", say=say)
+    lines = [
+        "An invented club car, pulled, driven through an invented slalom and reconstructed.",
+        "",
+        *(line for line in fitted.lines if not line.startswith("  least seen")),
+        "",
+        *solved.lines,
+        *cones.lines[:4],
+        f"  ... all {len(cones.lines) - 2} cones in {folder / 'slalom'}",
+        *used.lines,
+        "",
+        f"Everything is in {folder}. Look at slalom/lateral_force.png first.",
+        f"Next: copy {vehicle.name} and the sheets beside it, fill in your own car, and run",
+        "  recon check YOUR_CAR.toml",
+    ]
+    files = (*fitted.files, *solved.files, *cones.files, *used.files)
+    return Report(tuple(lines), files)
+
+
+def _folder(out: str | Path, names: list[str], overwrite: bool) -> Path:
+    """The folder to write to; refuses before the first byte where a result is already there."""
+    folder = Path(out)
+    there = [n for n in names if (folder / n).exists()]
+    if there and not overwrite:
+        raise OutputError(
+            str(folder / there[0]),
+            "a result already there",
+            "a fresh folder or permission to replace",
+            "Name another folder with --out, or say --overwrite.",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise OutputError(
+            str(folder),
+            f"cannot be made ({fault.strerror})",
+            "a folder that can be written",
+            "Name another folder with --out.",
+        ) from fault
+    return folder
+
+
+def _fresh(folder: Path) -> Path:
+    """`folder`, or the first of folder_2, folder_3, ... that is not there yet."""
+    if not folder.exists():
+        return folder
+    n = 2
+    while folder.with_name(f"{folder.name}_{n}").exists():
+        n += 1
+    return folder.with_name(f"{folder.name}_{n}")
+
+
+def _save(figures: dict, folder: Path, overwrite: bool) -> list[Path]:
+    from recon.report.figures import save_figure
+
+    return [
+        save_figure(make(), folder / name, overwrite=overwrite) for name, make in figures.items()
+    ]

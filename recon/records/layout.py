@@ -1,0 +1,251 @@
+"""How a text table is written: encoding, separator, header, units row, first line of data.
+
+Encoding is UTF-8 (with or without mark), UTF-16 by its mark, else Windows-1252.  A name that
+ends `.gz` is unpacked.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import gzip
+import re
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+from typing import IO, Any
+
+from recon.base.errors import DataError
+from recon.base.quantities import UNITS
+
+HEAD_BYTES = 1 << 20  # enough to see header, units row and the first data lines
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+BRACKETS = re.compile(r"(.*?)\s*\[([^\]]*)\]")
+_UNIT_SPELLINGS = {spelling for table in UNITS.values() for spelling in table} - {"1"}
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How one table is written: found by `find_layout`, used by every reader.
+
+    `header` holds the cells of the header as they stand, `names` the same without
+    `[unit]`, `units` the unit of brackets or units row ("" where none).  Lines count from 1.
+    """
+
+    path: Path
+    encoding: str
+    separator: str
+    decimal: str
+    header: tuple[str, ...]
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    first_line: int  # line of the first data row
+    first_row: tuple[str, ...]
+
+    def position(self, column: str) -> int | None:
+        """Position of the column whose name, with or without brackets, is `column`."""
+        for cells in (self.header, self.names):
+            if column in cells:
+                return cells.index(column)
+        return None
+
+    @property
+    def named(self) -> tuple[str, ...]:
+        """Names of the columns that have one."""
+        return tuple(name for name in self.names if name)
+
+    def where(self, line: int, position: int | None = None) -> str:
+        """Place for a message: file, line and column."""
+        column = "" if position is None else f", column '{self.header[position]}'"
+        return _place(self.path, line) + column
+
+
+def _place(path: Path, line: int) -> str:
+    return f"{path}, line {line}"
+
+
+def split_unit(cell: str) -> tuple[str, str]:
+    """Split a header cell `name [unit]` into name and unit ("" where no brackets stand)."""
+    match = BRACKETS.fullmatch(cell.strip())
+    return (match[1], match[2].strip()) if match else (cell.strip(), "")
+
+
+def find_layout(
+    path: Path,
+    *,
+    separator: str | None = None,
+    decimal: str = ".",
+    skip_lines: int = 0,
+    units_row: bool | None = None,
+) -> Layout:
+    """Find header, units row, separator and encoding of the table in `path`.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file.
+    separator : str, optional
+        Found by trying comma, semicolon and tab on the first lines where not given.
+    decimal : str
+        Decimal mark, "." or ",".
+    skip_lines : int
+        Lines before the header.
+    units_row : bool, optional
+        Whether the line below the header holds units; found where not given: such a line has
+        no number and at least one unit that is known.
+
+    Raises
+    ------
+    DataError
+        The file is no text, has no data rows, no separator splits the header like the data,
+        two columns have one name, or decimal mark and separator are the same.
+    """
+    encoding, text = _head(path)
+    lines = [(n, line.rstrip("\r")) for n, line in enumerate(text.split("\n"), 1)]
+    lines = [(n, line) for n, line in lines[skip_lines:] if line.strip()]
+    if not lines[1:]:
+        raise DataError(
+            str(path),
+            f"{len(lines)} lines that are not empty after the first {skip_lines}",
+            "a header line and at least one line of data",
+            "Export the table again, or mend skip_lines in the column map.",
+        )
+    separator = separator or _find_separator(path, lines)
+    table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
+    header = _header(path, table[0], separator, decimal)
+    with_units = _is_units_row(table[1][1]) if units_row is None else units_row
+    data = table[2 if with_units else 1 :]
+    if not data:
+        raise DataError(
+            str(path),
+            f"no data row below the header of line {table[0][0]}",
+            "at least one line of data",
+            "Export the table again; the recording may have been empty.",
+        )
+    below = table[1][1] if with_units else []
+    names, units = _names_and_units(header, below)
+    return Layout(
+        path=path,
+        encoding=encoding,
+        separator=separator,
+        decimal=decimal,
+        header=tuple(header),
+        names=names,
+        units=units,
+        first_line=data[0][0],
+        first_row=tuple(data[0][1]),
+    )
+
+
+@contextmanager
+def opened_bytes(path: Path) -> Iterator[IO[bytes]]:
+    """Open for bytes, unpacked; say which file it is when the packing is damaged."""
+    try:
+        opened: Any = gzip.open if path.name.endswith(".gz") else open
+        with opened(path, "rb") as stream:
+            yield stream
+    except (OSError, EOFError, zlib.error) as error:
+        raise DataError(
+            str(path),
+            f"reading failed: {error}",
+            "a whole file" + (" packed by gzip" if path.name.endswith(".gz") else ""),
+            "Copy the file again from the logger; it may be cut off or not packed at all.",
+        ) from error
+
+
+def _head(path: Path) -> tuple[str, str]:
+    with opened_bytes(path) as stream:
+        head = stream.read(HEAD_BYTES)
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16", codecs.getincrementaldecoder("utf-16")(errors="replace").decode(head)
+    refuse_nul(path, head, 0)
+    try:
+        return "utf-8-sig", codecs.getincrementaldecoder("utf-8-sig")().decode(head)
+    except UnicodeDecodeError:
+        # Windows-1252 leaves a few bytes undefined; they can only stand in words.
+        return "cp1252", head.decode("cp1252", errors="replace")
+
+
+def refuse_nul(path: Path, block: bytes, lines_before: int) -> None:
+    """Refuse bytes that no text has.
+
+    Raises
+    ------
+    DataError
+        There is a NUL byte in `block`, which follows `lines_before` lines of the file.
+    """
+    place = block.find(b"\0")
+    if place >= 0:
+        line = lines_before + block.count(b"\n", 0, place) + 1
+        raise DataError(
+            _place(path, line),
+            "a NUL byte, which no text has",
+            "a text table (CSV)",
+            "Export the data as text; if it is text, the file was damaged: copy it again.",
+        )
+
+
+def split_cells(line: str, separator: str) -> list[str]:
+    """Cut one line into cells; one that has no cells the reader can hold comes back whole."""
+    try:
+        return next(csv.reader([line], delimiter=separator, skipinitialspace=True))
+    except csv.Error:
+        return [line]
+
+
+def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
+    """Take the separator that cuts most lines into as many fields as the header."""
+
+    def score(separator: str) -> tuple[int, int]:
+        counts = [len(split_cells(line, separator)) for _, line in lines[:6]]
+        return (counts[0] > 1) * sum(n == counts[0] for n in counts[1:]), counts[0]
+
+    best = max((",", ";", "\t"), key=score)
+    if score(best)[0]:
+        return best
+    line, header = lines[0]
+    raise DataError(
+        _place(path, line),
+        f"a header '{header[:60]}' that no comma, semicolon or tab cuts like the data below",
+        "a header with as many fields as the data",
+        "If lines stand before the header, give their number as skip_lines in the column map.",
+    )
+
+
+def _header(path: Path, row: tuple[int, list[str]], separator: str, decimal: str) -> list[str]:
+    line, cells = row[0], [cell.strip() for cell in row[1]]
+    if decimal == separator or not cells[1:]:
+        raise DataError(
+            _place(path, line),
+            f"{len(cells)} fields with separator '{separator}' and decimal mark '{decimal}'",
+            "at least two columns, and a separator that is not the decimal mark",
+            "Mend separator, decimal or skip_lines in the column map.",
+        )
+    names = [split_unit(cell)[0] for cell in cells]
+    for position, name in enumerate(names):
+        if name and name in names[:position]:
+            raise DataError(
+                _place(path, line),
+                f"two columns named '{name}' ({names.index(name) + 1} and {position + 1})",
+                "one name for each column",
+                "Rename or remove one of them; which one is meant cannot be guessed.",
+            )
+    return cells
+
+
+def _names_and_units(
+    header: list[str], below: list[str]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Split names from units; brackets win over the cell of the units row."""
+    names, brackets = zip(*map(split_unit, header), strict=True)
+    cells = zip_longest(brackets, below[: len(header)], fillvalue="")
+    return names, tuple(bracket or cell.strip() for bracket, cell in cells)
+
+
+def _is_units_row(cells: list[str]) -> bool:
+    words = [cell.strip() for cell in cells if cell.strip() and cell.strip() != "1"]
+    numbers = any(NUMBER.fullmatch(word.replace(",", ".")) for word in words)
+    return not numbers and any(word in _UNIT_SPELLINGS for word in words)

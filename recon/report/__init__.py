@@ -1,0 +1,1 @@
+"""Pictures and words for people: figures, summaries."""

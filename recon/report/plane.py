@@ -1,0 +1,180 @@
+"""Forces in the road plane: Fy against Fx of every tyre, with Fz in three steps."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.status import BIT
+from recon.report.sheet import (
+    INK,
+    LOOKS,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    dress,
+    empty_sheet,
+    style_panel,
+    tyre_footer,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Floats = NDArray[np.float64]
+# Marker, size [pt] and colour of light, middle and heavy Fz, pale to dark.
+STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))
+
+
+def plot_friction_plane(forces: xr.Dataset) -> Figure:
+    """Draw Fy against Fx of each tyre; shade and marker tell in which third of Fz a sample lies.
+
+    Samples whose Fz was held at zero are left out: their bound is no measurement.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
+        axes, x forward, y left, z up; `status`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    held = {c: _held(forces, c) for c in corners}
+    known = {c: np.isfinite(_force(forces, c)).all(axis=1) for c in corners}
+    drawn = {c: _force(forces, c)[known[c] & ~held[c]] for c in corners}
+    everything = np.concatenate(list(drawn.values()))
+    edges = _edges(everything[:, 2])
+    reach = float(np.max(np.hypot(everything[:, 0], everything[:, 1]), initial=1.0))
+    columns = min(len(corners), 2)
+    rows = -(-len(corners) // columns)
+    figure = empty_sheet(1.0 + 4.3 * columns, 1.5 + 4.3 * rows)
+    panels = figure.subplots(rows, columns, squeeze=False).ravel()
+    for panel, corner in zip(panels, corners, strict=False):
+        _draw_tyre(panel, drawn[corner], edges)
+        _draw_circles(panel, reach, _empty_direction(everything))
+        out = int(np.sum(held[corner])), int(np.sum(~known[corner] & ~held[corner]))
+        style_panel(panel, _panel_name(corner, len(drawn[corner]), out))
+    for panel in panels[len(corners) :]:
+        panel.remove()
+    dress(figure, _title(drawn), _legend(edges), tyre_footer(forces), columns=columns)
+    return figure
+
+
+def _force(forces: xr.Dataset, corner: str) -> Floats:
+    order = ("elapsed_time", "component")
+    return forces["tyre_force"].sel(corner=corner, component=["x", "y", "z"]).transpose(*order).to_numpy()  # fmt: skip
+
+
+def _held(forces: xr.Dataset, corner: str) -> NDArray[np.bool_]:
+    return (forces["status"].sel(corner=corner).to_numpy() & BIT["bound_active"]) != 0
+
+
+def _edges(vertical: Floats) -> Floats:
+    """Two round values of Fz [N] that part all samples into thirds."""
+    if not vertical.size:
+        return np.array([1000.0, 2000.0])
+    low, high = np.round(np.quantile(vertical, [1 / 3, 2 / 3]), -2)
+    return np.array([low, max(high, low + 100.0)])
+
+
+def _draw_tyre(panel: Axes, force: Floats, edges: Floats) -> None:
+    step = np.digitize(force[:, 2], edges)
+    # Heavy first: light samples lie near the middle and would be hidden otherwise.
+    for k in (2, 1, 0):
+        marker, size, colour = STEPS[k]
+        part = force[step == k]
+        panel.plot(
+            part[:, 0],
+            part[:, 1],
+            linestyle="none",
+            marker=marker,
+            markersize=size,
+            markeredgewidth=0,
+            color=colour,
+            zorder=4 - k,
+        )
+
+
+def _draw_circles(panel: Axes, reach: float, direction: float) -> None:
+    """Circles of constant size of the force, at most five, labelled in kN."""
+    from matplotlib.ticker import MultipleLocator
+
+    spacing = next(s for s in _round_steps() if reach / s <= 5)
+    limit = 1.05 * reach
+    turn = np.linspace(0, 2 * np.pi, 181)
+    for radius in spacing * np.arange(1, int(reach // spacing) + 1):
+        panel.plot(radius * np.cos(turn), radius * np.sin(turn), color=MIDDLE, linewidth=0.6, linestyle=(0, (4, 3)), zorder=1)  # fmt: skip
+        panel.text(
+            radius * np.cos(direction),
+            radius * np.sin(direction),
+            f"{radius / 1000:g} kN",
+            fontsize=SMALL,
+            ha="center",
+            va="center",
+            color=INK,
+            zorder=5,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
+        )
+    panel.set_xlim(-limit, limit)
+    panel.set_ylim(-limit, limit)
+    panel.set_aspect("equal")
+    panel.xaxis.set_major_locator(MultipleLocator(2 * spacing))
+    panel.yaxis.set_major_locator(MultipleLocator(2 * spacing))
+    panel.set_xlabel("longitudinal force Fx [N]", fontsize=TEXT)
+    panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
+
+
+def _round_steps() -> Floats:
+    return np.outer(10.0 ** np.arange(0, 7), [1.0, 2.0, 5.0]).ravel()
+
+
+def _empty_direction(force: Floats) -> float:
+    """Direction in which the fewest samples lie, for the circles' labels. [rad]"""
+    choices = np.radians(np.arange(-165, 181, 30))
+    angle = np.arctan2(force[:, 1], force[:, 0])
+    away = np.abs(np.angle(np.exp(1j * (angle[:, None] - choices))))
+    size = np.hypot(force[:, 0], force[:, 1])
+    return float(choices[np.argmin(size @ (away < np.radians(15)))])
+
+
+def _panel_name(corner: str, drawn: int, left_out: tuple[int, int]) -> str:
+    held, unknown = left_out
+    return (
+        f"{corner} {LOOKS[corner].name}: {drawn} samples drawn\n"
+        f"left out: {held} with Fz held at 0, {unknown} not known"
+    )
+
+
+def _legend(edges: Floats) -> list[Artist]:
+    from matplotlib.lines import Line2D
+
+    low, high = edges
+    words = (
+        f"light: Fz below {low:.0f} N",
+        f"middle: Fz {low:.0f} N to {high:.0f} N",
+        f"heavy: Fz above {high:.0f} N",
+    )
+    entries: list[Artist] = [
+        Line2D([], [], linestyle="none", marker=m, markersize=6, color=c, label=w)
+        for (m, _, c), w in zip(STEPS, words, strict=True)
+    ]
+    circle = "circle: equal size of force"
+    entries.append(Line2D([], [], color=MIDDLE, linewidth=0.8, linestyle=(0, (4, 3)), label=circle))
+    return entries
+
+
+def _title(drawn: dict[str, Floats]) -> str:
+    largest = {c: np.max(np.hypot(f[:, 0], f[:, 1])) for c, f in drawn.items() if len(f)}
+    if not largest:
+        return "Forces in the road plane: none known"
+    corner = max(largest, key=lambda c: largest[c])
+    return f"Forces in the road plane: largest {largest[corner]:.0f} N ({corner})"

@@ -1,0 +1,127 @@
+"""What all pictures share: strips for title, legend and footer, looks that survive grey print.
+
+Nothing here touches matplotlib's global state: figures are made without pyplot and every size
+and colour is stated where it is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import OutputError
+from recon.records.files import replace_whole
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
+LINE_OF_TEXT = 0.19  # in, one line of the legend
+DOTS_PER_INCH = 150
+COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
+INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
+ACCENT = "#b5401f"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How one corner is drawn: its marker tells it in grey, its lightness helps."""
+
+    name: str
+    colour: str
+    marker: str
+
+
+LOOKS = {
+    "FL": Look("front left", "#14202e", "o"),
+    "FR": Look("front right", "#b5401f", "s"),
+    "RL": Look("rear left", "#3f8fb0", "^"),
+    "RR": Look("rear right", "#dca53a", "D"),
+}
+
+
+def empty_sheet(width: float, height: float) -> Figure:
+    """Return a white figure of the given size [in]."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), dpi=DOTS_PER_INCH, facecolor="white")
+
+
+def dress(
+    figure: Figure, title: str, legend: Sequence[Artist], footer: str, columns: int = 4
+) -> None:
+    """Write title, legend and footer into strips of their own, and fit the panels between them."""
+    width, height = figure.get_size_inches()
+    lines = -(-len(legend) // columns)
+    head = 0.45 + LINE_OF_TEXT * lines
+    foot = 0.32
+    room = (0.0, foot / height, 1.0, 1.0 - (head + foot) / height)
+    figure.set_layout_engine("constrained", rect=room)
+    left = 0.12 / width
+    figure.text(left, 1 - 0.12 / height, title, fontsize=TITLE, va="top", color=INK)
+    figure.text(left, 0.1 / height, footer, fontsize=SMALL, va="bottom", color=INK)
+    figure.legend(
+        handles=list(legend),
+        loc="upper left",
+        bbox_to_anchor=(0.0, 1 - 0.36 / height),
+        ncols=columns,
+        fontsize=TEXT,
+        frameon=False,
+        borderaxespad=0.0,
+        borderpad=0.25,
+        labelspacing=0.25,
+    ).set_in_layout(False)
+
+
+def style_panel(panel: Axes, name: str) -> None:
+    """Name the panel at its top left and draw a quiet frame and grid."""
+    panel.set_title(name, loc="left", fontsize=TEXT, color=INK, pad=4)
+    panel.tick_params(labelsize=SMALL, color=MIDDLE, labelcolor=INK)
+    panel.grid(color=FAINT, linewidth=0.6)
+    panel.set_axisbelow(True)
+    panel.spines[["top", "right"]].set_visible(False)
+    panel.spines[["left", "bottom"]].set_color(MIDDLE)
+
+
+def tyre_footer(forces: xr.Dataset) -> str:
+    """Axes, sign and bandwidth of the forces drawn, in words."""
+    bandwidth = float(forces.attrs.get("bandwidth_Hz", np.nan))
+    stated = f"{bandwidth:.4g} Hz bandwidth" if np.isfinite(bandwidth) else "bandwidth not stated"
+    return f"tyre axes, {stated}; force of the road on the tyre, x forward, y left, z up"
+
+
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> None:
+    """Save the figure as PNG with 150 dots per inch, the whole file or none.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        One of this package's pictures.
+    path : str or Path
+        Target; its name ends `.png`.
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        The name does not end `.png`, the folder is missing, the target exists and `overwrite`
+        is false, or the file cannot be written.
+    """
+    target = Path(path)
+    if target.suffix.lower() != ".png":
+        raise OutputError(
+            str(target),
+            f"a name that ends '{target.suffix}'",
+            "a name that ends '.png'",
+            f"Call the picture {target.with_suffix('.png').name}.",
+        )
+    with replace_whole(target, overwrite=overwrite) as temporary:
+        figure.savefig(temporary, format="png", dpi=DOTS_PER_INCH)

@@ -1,0 +1,193 @@
+"""Summaries in words: at most a screen each, every number with its unit and interval."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.status import FLAGS
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import pose_corner
+from recon.car.statics import member_matrix, road_columns
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.calibration.map import Calibration
+    from recon.car.vehicle import Vehicle
+    from recon.reconstruction.weigh import Weighing
+
+CAUTIONS = (
+    "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
+    "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports and",
+    "stands take no side load. Hold the steering with a clamp, keep wiring clear of wheel and brake.",
+    "Stay below the strap's working limit and half of the weakest link's limit. Local codes and",
+    "licensed practice decide; nothing here clears a part for use.",
+)
+
+
+def car_summary(car: Vehicle) -> list[str]:
+    """What the vehicle file says, and what each link carries per kN at the contact."""
+    lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
+    shown: set[tuple] = set()
+    for corner in car.corners.values():
+        mechanism = mechanism_of(corner)
+        low, high = corner.travel_range
+        steps = np.linspace(low, high, 9)
+        racks = car.steering.rack_range if corner.steered else (0.0, 0.0)
+        for rack in racks:
+            pose_corner(corner, steps, rack)  # refuses what the mechanism does not reach
+        at = pose_corner(corner, 0.0)
+        loads = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=True)
+        rolling = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=False)
+        lines.append("")
+        lines.append(
+            f"{corner.name}: {len(corner.gauges)} gauges on {len(mechanism.members)} members, travel "
+            f"{1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
+            + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if corner.steered else "")
+        )
+        lines.append("  member load in N per 1000 N at the contact, tension positive")
+        lines.append(f"  {'':14}{'Fx braked':>10}{'Fx rolling':>11}{'Fy':>8}{'Fz':>8}  gauge")
+        for row, m in enumerate(mechanism.members):
+            name = mechanism.supports[m]
+            gauge = next((g.name for g in corner.gauges if g.on == name), "none")
+            lines.append(
+                f"  {name:14}{loads[row, 0]:10.0f}{rolling[row, 0]:11.0f}{loads[row, 1]:8.0f}"
+                f"{loads[row, 2]:8.0f}  {gauge}"
+            )
+        limits = [s.name for s in corner.supports if s.kind != "pivot" and not np.isfinite(s.limit)]
+        key = tuple(limits)
+        if limits and key not in shown:
+            lines.append(f"  no load limit is stated for {', '.join(limits)}: pulls are not checked there")
+            shown.add(key)
+    if car.assumed:
+        lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
+    return lines
+
+
+def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
+    """What was fitted, how well, what was left out."""
+    lines = [f"Calibration of {calibration.vehicle}, {len(calibration.corners)} corner(s)"]
+    for name, c in calibration.corners.items():
+        slope = np.max(np.abs(c.K), axis=1)
+        relative = 100 * np.max(np.abs(c.u_K), axis=1) / slope
+        off = np.abs(c.crosstalk_percent)
+        off[off >= 99.999] = 0.0
+        lines.append(
+            f"{name}: {len(c.pulls)} pulls, main slopes to {np.median(relative):.1f} % (k = 1), "
+            f"cross-talk up to {off.max():.1f} %, condition {c.condition:.1f}, hysteresis "
+            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {c.lack_of_fit:.2f} (1 expected)"
+        )
+        lines += [f"  least seen direction: {c.weak_direction}"]
+        lines += [f"  rests on slopes and geometry: {r}" for r in c.rests_on_prior]
+        lines += [f"  mistyped? {g.sentence(name)}" for g in c.gross]
+        if c.verification is None:
+            lines.append("  not verified: no pull was held out")
+            continue
+        v = c.verification
+        rms = np.sqrt(np.mean(v.error**2, axis=0))
+        half = 1.96 * np.sqrt(np.mean(v.u_error**2, axis=0))
+        lines.append(
+            f"  verification, {len(set(v.pull))} pulls to {v.applied.max():.0f} N: error rms "
+            f"{rms[0]:.0f} / {rms[1]:.0f} / {rms[2]:.0f} N in x / y / z, claimed 95 % +-"
+            f"{half[0]:.0f} / {half[1]:.0f} / {half[2]:.0f} N, {100 * v.share_inside:.0f} % inside"
+        )
+    lines.append(
+        "The load cell's gain is common to pulls and verification: only weighing the car on pads shows it."
+    )
+    bare = sorted(
+        {s.name for n in calibration.corners for s in car.corners[n].supports
+         if s.kind != "pivot" and not np.isfinite(s.limit)}
+    )  # fmt: skip
+    if bare:
+        lines.append(f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one.")
+    return [*lines, *CAUTIONS]
+
+
+def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> list[str]:
+    """Peak forces with intervals, flags, and what was assumed."""
+    elapsed = forces["elapsed_time"].to_numpy()
+    lines = [
+        f"{forces.attrs['title']}: {len(elapsed)} samples, {elapsed[-1] - elapsed[0]:.1f} s, "
+        f"bandwidth {forces.attrs['bandwidth_Hz']:.0f} Hz; largest forces in tyre axes, N, 95 %:"
+    ]
+    for k, name in enumerate(forces["corner"].to_numpy()):
+        cells = []
+        for i, axis in enumerate("xyz"):
+            values = forces["tyre_force"].to_numpy()[:, k, i]
+            if not np.any(np.isfinite(values)):
+                cells.append(f"F{axis} not known")
+                continue
+            at = int(np.nanargmax(np.abs(values)))
+            low = forces["tyre_force_lower"].to_numpy()[at, k, i]
+            high = forces["tyre_force_upper"].to_numpy()[at, k, i]
+            cells.append(f"F{axis} {values[at]:.0f} [{low:.0f}, {high:.0f}] at {elapsed[at]:.2f} s")
+        lines.append(f"  {name}: " + ", ".join(cells))
+    lines += _flag_lines(forces)
+    for w in weighings:
+        verdict = "agree" if w.agrees else "DISAGREE: suspect the load cell, the pad or the tare"
+        lines.append(
+            f"  weighed {w.when}, {w.corner}: gauges {w.measured:.0f} N, pad {w.pad:.0f} N, "
+            f"difference +-{1.96 * w.u:.0f} N (95 %): {verdict}"
+        )
+    return lines
+
+
+def _flag_lines(forces: xr.Dataset) -> list[str]:
+    status = forces["status"].to_numpy()
+    out = []
+    for flag in FLAGS:
+        share = np.mean((status & flag.bit) > 0, axis=0)
+        if np.any(share > 0):
+            where = ", ".join(
+                f"{c} {100 * s:.1f} %"
+                for c, s in zip(forces["corner"].to_numpy(), share, strict=True)
+                if s > 0
+            )
+            out.append(f"  {flag.name.replace('_', ' ')}: {where}")
+    return out
+
+
+def slalom_summary(answer: xr.Dataset) -> list[str]:
+    """Peaks per cone, tyre and axle."""
+    bandwidth = answer.attrs["bandwidth_Hz"]
+    lines = [
+        f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
+        "intermediate axes, +- is 95 %"
+    ]
+    corners = [str(c) for c in answer["corner"].to_numpy()]
+    axles = [str(a) for a in answer["axle"].to_numpy()]
+    head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
+    lines.append(head + "".join(f"{a:>15}" for a in axles) + ("   front share" if len(axles) == 2 else ""))
+    for i in range(answer.sizes["cone"]):
+        row = f"  {i + 1:4d}{float(answer['cone_time'][i]):8.2f}"
+        for name, n in (("peak_lateral_force", len(corners)), ("axle_peak_lateral_force", len(axles))):
+            for k in range(n):
+                value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
+                cell = f"{value:.0f} +-{1.96 * u:.0f}" if np.isfinite(value) else "not known"
+                row += f"{cell:>14}" if name.startswith("peak") else f"{cell:>15}"
+        if len(axles) == 2:
+            share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
+            row += f"{100 * share:7.1f} +-{196 * u:.1f} %"
+        lines.append(row)
+    return lines
+
+
+def friction_summary(answer: xr.Dataset) -> list[str]:
+    """Highest demonstrated friction use per tyre."""
+    lines = [
+        f"Friction use sqrt(Fx^2 + Fy^2) / Fz above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
+        f"{answer.attrs['bandwidth_Hz']:.0f} Hz"
+    ]
+    for k, name in enumerate(answer["corner"].to_numpy()):
+        value = float(answer["highest_demonstrated_use"][k])
+        if not np.isfinite(value):
+            lines.append(f"  {name}: too few samples above the load gate")
+            continue
+        u = float(answer["u_highest_demonstrated_use"][k])
+        lines.append(
+            f"  {name}: highest demonstrated {value:.3f} +-{1.96 * u:.3f} (95 %), "
+            f"{int(answer['samples_used'][k])} samples; what was used, not what the tyre could do"
+        )
+    return lines
