@@ -94,6 +94,8 @@ def test_many_blocks_are_one_table(tmp_path, monkeypatch, size):
         ("x" * 200_000 + "\n1,2\n", r"line 1: a header 'xxx"),
         ('time,a\n1,2\n3,"4\n' + "5,6\n" * 40_000, r"line 3: a cell without end \(field larger"),
         ('time,"a\nb"\n1,2\n', r"line 2: 1 fields; need 2"),
+        ("time,a\n1,2\n3,4\r5,6\n", r"line 3: a carriage return after '3,4'"),
+        ("time,a\n1\n2\n3,4\n", r"line 2: 1 fields; need 2"),
         ("time,a\n1,2\n3,--\n", r"line 3, column 'a': '--'"),
         ("time,a\n1,2\n3,NAN\n", r"line 3, column 'a': 'NAN'"),
         ("time,a\n1,2\n3,-inf\n", r"line 3, column 'a': '-inf'"),

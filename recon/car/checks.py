@@ -40,8 +40,8 @@ def require_millimetres(name: str, corner: schema.CornerTable, source: Source) -
             guess = "metres" if number < METRES else "inches"
             raise VehicleError(
                 source.at(here + key, f"corner {name}"),
-                f"{what} = {number:g}",
-                f"more than {least:g} mm; were these {guess}?",
+                f"{what} = {number:g} ({guess}?)",
+                f"more than {least:g} mm",
                 "Write all points and the radius in mm.",
             )
 
@@ -160,8 +160,8 @@ def _require_hub_height(corner: Corner, source: Source) -> None:
             source.at(("corner", corner.name, "wheel", "centre_mm"), f"corner {corner.name}"),
             f"wheel centre {1e3 * height:.1f} mm high, but {1e3 * expected:.1f} mm by the loaded "
             "radius",
-            f"the two within {1e3 * HUB_HEIGHT:g} mm: was the wheel hanging, or is the origin not "
-            "on the ground?",
+            f"the two within {1e3 * HUB_HEIGHT:g} mm (was the wheel hanging, or is the origin not "
+            "on the ground?)",
             "Measure all points at design height, z from the ground on which the car stands.",
         )
 

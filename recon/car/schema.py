@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 Name = Annotated[str, Field(min_length=1)]
 Positive = Annotated[float, Field(gt=0)]
+# Sizes and stiffness of tubes that exist, in mm and GPa; beyond these a key was mistaken.
+TubeSize = Annotated[float, Field(ge=0.01, le=1000)]
+Stiffness = Annotated[float, Field(ge=0.1, le=2000)]
 NotNegative = Annotated[float, Field(ge=0)]
 # TOML arrays come as lists; only the container is relaxed, the numbers stay strict.
 Point = Annotated[tuple[float, float, float], Strict(False)]
@@ -159,11 +162,11 @@ class GaugeTable(Table):
     gauge_factor: Positive | None = None
     u_gauge_factor: NotNegative | None = None
     sign: Literal["unknown", "tension_positive", "tension_negative"] = "unknown"
-    tube_outside_diameter_mm: Positive | None = None
+    tube_outside_diameter_mm: TubeSize | None = None
     u_tube_outside_diameter_mm: NotNegative | None = None
-    tube_wall_mm: Positive | None = None
+    tube_wall_mm: TubeSize | None = None
     u_tube_wall_mm: NotNegative | None = None
-    youngs_modulus_GPa: Positive | None = None
+    youngs_modulus_GPa: Stiffness | None = None
     u_youngs_modulus_GPa: NotNegative | None = None
     poisson_ratio: Annotated[float, Field(ge=0, le=0.5)] | None = None
     u_poisson_ratio: NotNegative | None = None
@@ -271,6 +274,7 @@ _NEEDED = {
     "float_type": "a number",
     "string_type": "a text in quotes",
     "bool_type": "true or false",
+    "finite_number": "a finite number",
     "tuple_type": "a list in brackets",
     "model_type": "a table",
     "string_too_short": "a text that is not empty",

@@ -137,7 +137,7 @@ def _bind(
             f"that column; the table has {nearest(source.column, layout.named)}",
             "Mend the name in the column map, or skip_lines if this is not the header.",
         )
-    if dimension == "time" and ":" in layout.first_row[position]:
+    if dimension == "time" and ":" in layout.first_cell(position):
         return Bound(position, None, stamps=True)
     spelling = (source.unit if source else "") or layout.units[position]
     place = layout.where(layout.first_line - 1, position)

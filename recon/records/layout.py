@@ -57,6 +57,10 @@ class Layout:
         """Names of the columns that have one."""
         return tuple(name for name in self.names if name)
 
+    def first_cell(self, position: int) -> str:
+        """Cell of the first data row, "" where that row is too short."""
+        return self.first_row[position] if position < len(self.first_row) else ""
+
     def where(self, line: int, position: int | None = None) -> str:
         """Place for a message: file, line and column."""
         column = "" if position is None else f", column '{self.header[position]}'"

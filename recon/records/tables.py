@@ -24,6 +24,7 @@ MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
 STAMP = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?")
 HALF_DAY = 43200.0  # s
 NEWLINE = b"\n"
+STRAY_RETURN = re.compile(rb"\r(?!\n)")
 
 
 class Wanted(NamedTuple):
@@ -175,6 +176,15 @@ def _blocks(layout: Layout) -> Iterator[bytes]:
 
 def _check_fields(layout: Layout, block: bytes, first_line: int) -> None:
     """Count the fields of every line; the parser itself passes short lines over."""
+    stray = STRAY_RETURN.search(block)
+    if stray:
+        *above, before = block[: stray.start()].decode("utf-8", "replace").split("\n")
+        raise DataError(
+            layout.where(first_line + len(above)),
+            f"a carriage return after '{before[-20:]}'",
+            "lines that end with a line feed",
+            "Export the table again; the line may be two that were joined.",
+        )
     if b'"' in block:
         for line, cells in _records(layout, block.decode("utf-8", "replace"), first_line):
             _check_count(layout, line, len(cells))
@@ -258,7 +268,7 @@ def stamp(layout: Layout, text: str, line: int, position: int) -> str:
         return text
     raise DataError(
         layout.where(line, position),
-        f"'{text}' where the column begins with the clock stamp '{layout.first_row[position]}'",
+        f"'{text}' where the column begins with the clock stamp '{layout.first_cell(position)}'",
         "a stamp HH:MM, HH:MM:SS or HH:MM:SS.sss",
         "Mend the cell; one column holds either stamps or numbers.",
     )

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from recon.calibration.map import Calibration, CornerCalibration
 
 Floats = NDArray[np.float64]
+NARROWEST = 8.0  # in, so that title and legend fit
 TALL_TICK = (19.0, 2.2)  # pt, length and width of the mark of the prediction
 
 
@@ -70,13 +71,14 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     whiskers = COVERAGE * 100 * one.u_K / main
     predicted = np.where(_is_own(one, own), np.nan, 100 * one.K_geometry / main)
     limit = _limit(bars, whiskers, predicted)
-    figure = empty_sheet(1.4 + 1.5 * len(one.members), 2.0 + 0.62 * len(one.gauges))
+    figure = empty_sheet(max(1.4 + 1.5 * len(one.members), NARROWEST), 2.0 + 0.62 * len(one.gauges))
     panels = figure.subplots(1, len(one.members), sharey=True, squeeze=False)[0]
     for m, (panel, member) in enumerate(zip(panels, one.members, strict=True)):
         _draw_member(panel, bars[:, m], whiskers[:, m], predicted[:, m])
         style_panel(panel, _wrapped(member))
         panel.grid(visible=False, axis="y")
         panel.set_xlim(-limit, limit)
+        panel.set_xticks([-limit / 2, 0, limit / 2])
         panel.set_xlabel("indication per newton\n[% of own slope]", fontsize=SMALL)
         for g in np.flatnonzero(own == m):
             _write_own(panel, one, int(g), m)
@@ -92,7 +94,7 @@ def _is_own(one: CornerCalibration, own: NDArray[np.intp]) -> NDArray[np.bool_]:
 def _limit(bars: Floats, whiskers: Floats, predicted: Floats) -> float:
     reach = np.concatenate([(np.abs(bars) + whiskers).ravel(), np.abs(predicted).ravel()])
     reach = reach[np.isfinite(reach)]
-    return 5.0 * np.ceil(max(np.max(reach, initial=1.0) * 1.05, 1.0) / 5.0)
+    return 4.0 * np.ceil(1.05 * np.max(reach, initial=1.0) / 4.0)
 
 
 def _draw_member(panel: Axes, bars: Floats, whiskers: Floats, predicted: Floats) -> None:
@@ -112,17 +114,18 @@ def _draw_member(panel: Axes, bars: Floats, whiskers: Floats, predicted: Floats)
 
 
 def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int) -> None:
-    """The slope in the gauge's own member, per kN, with its interval and its prediction."""
+    """Write the slope in the gauge's own member with its interval and its prediction."""
     slope, u, stated = (1000 * x[g, m] for x in (one.K, one.u_K, one.K_geometry))
-    places = max(0, 2 - int(np.floor(np.log10(abs(slope))))) if slope else 3
+    places = max(0, 1 - int(np.floor(np.log10(max(COVERAGE * u, 1e-9)))))
     lines = [
         f"{slope:.{places}f} ± {COVERAGE * u:.{places}f}",
         f"{one.units[g]} per kN",
         f"predicted {stated:.{places}f}" if np.isfinite(stated) else "none predicted",
     ]
-    panel.axhspan(g - 0.5, g + 0.5, color=FAINT, zorder=0.5, linewidth=0)
+    words = "\n".join(lines).replace("-", "\N{MINUS SIGN}")
+    panel.axhspan(g - 0.5, g + 0.5, color=FAINT, zorder=1.5, linewidth=0)
     panel.text(
-        0.5, g, "\n".join(lines), transform=panel.get_yaxis_transform(), ha="center",
+        0.5, g, words, transform=panel.get_yaxis_transform(), ha="center",
         va="center", fontsize=SMALL, linespacing=1.05, zorder=5,
         bbox={"facecolor": FAINT, "edgecolor": "none", "pad": 1.0},
     )  # fmt: skip

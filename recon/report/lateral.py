@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.status import BIT, FLAGS
+from recon.reconstruction.result import NOT_KNOWN
 from recon.report.sheet import (
     ACCENT,
-    FAINT,
     INK,
     LOOKS,
     MIDDLE,
@@ -30,7 +30,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
+Ends = tuple[float, float]
 DRAWN = 4000  # samples; more than a picture has columns of dots
+CLOSE_UP = 0.4  # s, length of the close-up around the largest force
+DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
@@ -38,8 +41,9 @@ HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> Figure:
     """Draw the lateral force of each tyre with its 95 % interval against elapsed time.
 
-    One panel for each corner of `forces`, all with the same scales.  More than 4000 samples are
-    thinned so that the smallest and largest value of every short stretch stay.
+    One panel for each corner of `forces`, all with the same scales, and a close-up around the
+    largest force beside it.  More than 4000 samples are thinned so that the smallest and largest
+    value of every short stretch stay.
 
     Parameters
     ----------
@@ -55,27 +59,32 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     matplotlib.figure.Figure
     """
     cones = _cones(slalom)
-    shown = forces.sel(component="y").sel(elapsed_time=_window(forces, cones))
+    shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
     corners = [str(c) for c in shown["corner"].to_numpy()]
-    figure = empty_sheet(10.0, 1.6 + 1.85 * len(corners))
-    panels = figure.subplots(len(corners), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
     hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
     held = bool((shown["status"] & BIT["bound_active"]).any())
-    for panel, corner in zip(panels, corners, strict=True):
-        _draw_tyre(panel, shown.sel(corner=corner), corner)
+    scale = _scale(shown, held=held, numbered=bool(cones))
+    figure = empty_sheet(11.0, 1.6 + 2.25 * len(corners))
+    panels = figure.subplots(len(corners), 2, squeeze=False, width_ratios=[5, 1.3])
+    for (panel, beside), corner in zip(panels, corners, strict=True):
+        tyre = shown.sel(corner=corner)
+        _draw_force(panel, tyre)
+        style_panel(panel, _panel_name(tyre, corner))
         _mark_cones(panel, cones)
-        _shade_gaps(panel, shown.sel(corner=corner), hatches)
+        _shade_gaps(panel, tyre, hatches)
         if held:
-            _draw_lane(panel, shown.sel(corner=corner))
-    _scale(panels[0], shown, held=held, numbered=bool(cones))
-    panels[-1].set_xlabel("elapsed time [s]", fontsize=TEXT)
+            _draw_lane(panel, tyre)
+        panel.set(xlim=scale[0], ylim=scale[1])
+        panel.tick_params(labelbottom=corner == corners[-1])
+        _close_up(beside, tyre)
+    panels[-1, 0].set_xlabel("elapsed time [s]", fontsize=TEXT)
     legend = _legend(hatches, held=held, cones=bool(cones))
     dress(figure, _title(shown, slalom is not None), legend, tyre_footer(forces))
     return figure
 
 
 def _cones(slalom: xr.Dataset | None) -> dict[str, float]:
-    """Time of each cone that was passed, by number."""
+    """Return the time [s] of each cone that was passed, by number."""
     if slalom is None:
         return {}
     times = slalom["cone_time"].to_numpy()
@@ -83,7 +92,8 @@ def _cones(slalom: xr.Dataset | None) -> dict[str, float]:
     return {str(n): float(t) for n, t in zip(numbers, times, strict=True) if np.isfinite(t)}
 
 
-def _window(forces: xr.Dataset, cones: dict[str, float]) -> slice:
+def _window(cones: dict[str, float]) -> slice:
+    """Return the span of the cones and one spacing more on either side."""
     if not cones:
         return slice(None)
     first, last = min(cones.values()), max(cones.values())
@@ -91,22 +101,44 @@ def _window(forces: xr.Dataset, cones: dict[str, float]) -> slice:
     return slice(first - spacing, last + spacing)
 
 
-def _draw_tyre(panel: Axes, tyre: xr.Dataset, corner: str) -> None:
+def _draw_force(panel: Axes, tyre: xr.Dataset) -> None:
     series = [tyre[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
     kept = _kept(np.stack(series))
     time = tyre["elapsed_time"].to_numpy()[kept]
     force, lower, upper = (s[kept] for s in series)
     panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
-    panel.plot(time, force, color=INK, linewidth=0.7, zorder=3)
-    known = np.isfinite(upper - lower)
-    half = f": half-width {np.median((upper - lower)[known]) / 2:.0f} N" if known.any() else ""
-    name = f"{corner} {LOOKS[corner].name}"
-    style_panel(panel, f"{name}, 95 % interval{half} (median)" if half else name)
+    panel.plot(time, force, color=INK, linewidth=0.6, zorder=3)
     panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
 
 
+def _panel_name(tyre: xr.Dataset, corner: str) -> str:
+    name = f"{corner} {LOOKS[corner].name}"
+    width = (tyre["tyre_force_upper"] - tyre["tyre_force_lower"]).to_numpy()
+    known = width[np.isfinite(width)]
+    if not known.size:
+        return f"{name}, nowhere known"
+    return f"{name}, 95 % interval: half-width {np.median(known) / 2:.0f} N (median)"
+
+
+def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
+    """Draw the moments around the largest force, where the interval is wide enough to be seen."""
+    from matplotlib.ticker import MaxNLocator
+
+    size = np.abs(tyre["tyre_force"].to_numpy())
+    if not np.isfinite(size).any():
+        panel.remove()
+        return
+    peak = float(tyre["elapsed_time"][np.nanargmax(size)])
+    near = tyre.sel(elapsed_time=slice(peak - CLOSE_UP / 2, peak + CLOSE_UP / 2))
+    _draw_force(panel, near)
+    style_panel(panel, "around its largest force")
+    panel.set_ylabel("Fy [N]", fontsize=TEXT)
+    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    panel.xaxis.set_major_locator(MaxNLocator(3))
+
+
 def _kept(series: Floats) -> NDArray[np.intp]:
-    """Samples that hold the extremes of any of the series (series, sample) in short stretches."""
+    """Return the samples that hold the extremes of any series (series, sample) in each stretch."""
     count = series.shape[1]
     if count <= DRAWN:
         return np.arange(count)
@@ -120,13 +152,14 @@ def _kept(series: Floats) -> NDArray[np.intp]:
     start = length * np.arange(stretches)
     # Both sides of a gap stay, so that the line is broken where the numbers are missing.
     edges = np.flatnonzero(np.diff(np.isnan(series[0]).astype(np.int8)))
-    kept = np.unique(np.concatenate([(lowest + start).ravel(), (highest + start).ravel(), edges, edges + 1]))  # fmt: skip
+    extremes = np.concatenate([lowest + start, highest + start]).ravel()
+    kept = np.unique(np.concatenate([extremes, edges, edges + 1]))
     return kept[kept < count]
 
 
 def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
     for number, time in cones.items():
-        panel.axvline(time, color=ACCENT, linewidth=0.9, linestyle=(0, (1, 2)), zorder=1)
+        panel.axvline(time, color=ACCENT, linewidth=0.9, linestyle=DOTS, zorder=1)
         panel.annotate(
             number,
             (time, 1.0),
@@ -136,23 +169,20 @@ def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
             va="top",
             fontsize=SMALL,
             color=ACCENT,
+            zorder=5,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
         )
 
 
 def _hatches(status: NDArray[np.uint16], force: Floats) -> dict[str, str]:
-    """A hatch for each cause of missing numbers that occurs."""
+    """Return a hatch for each cause of missing numbers that occurs."""
     causes = sorted({_cause(s) for s in np.unique(status[np.isnan(force)])})
     return {cause: HATCHES[i % len(HATCHES)] for i, cause in enumerate(causes)}
 
 
 def _cause(status: int) -> str:
-    names = [f.name.replace("_", " ") for f in FLAGS if status & f.bit & _NOT_KNOWN]
+    names = [f.name.replace("_", " ") for f in FLAGS if status & f.bit & NOT_KNOWN]
     return " and ".join(names) or "no cause flagged"
-
-
-_NOT_KNOWN = (
-    BIT["channel_flat"] | BIT["channel_clipped"] | BIT["beyond_pose"] | BIT["missing_input"]
-)
 
 
 def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
@@ -167,13 +197,12 @@ def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
                 edgecolor=MIDDLE,
                 hatch=hatches[_cause(value)],
                 linewidth=0.5,
-                zorder=1,
+                zorder=0.8,
             )
 
 
 def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
     """Stretches with Fz held at zero, in a lane that the force never reaches."""
-    panel.axhspan(0, 0, color=FAINT)
     held = (tyre["status"].to_numpy() & BIT["bound_active"]) != 0
     across = panel.get_xaxis_transform()
     panel.broken_barh(
@@ -196,17 +225,15 @@ def _runs(mask: NDArray[np.bool_], tyre: xr.Dataset) -> list[tuple[float, float]
     ]
 
 
-def _scale(panel: Axes, shown: xr.Dataset, *, held: bool, numbered: bool) -> None:
-    """One scale for all panels, with room for the lane beneath and the cones' numbers above."""
-    limits = np.concatenate([shown[f"tyre_force_{e}"].to_numpy().ravel() for e in ("lower", "upper")])  # fmt: skip
+def _scale(shown: xr.Dataset, *, held: bool, numbered: bool) -> tuple[Ends, Ends]:
+    """Return the ends of time [s] and force [N], with room for lane and cones' numbers."""
+    time = shown["elapsed_time"].to_numpy()
+    limits = np.stack([shown[f"tyre_force_{end}"].to_numpy() for end in ("lower", "upper")])
     limits = limits[np.isfinite(limits)]
     low, high = (limits.min(), limits.max()) if limits.size else (-1000.0, 1000.0)
-    below, above = (2 * LANE if held else 0.04), (0.15 if numbered else 0.04)
+    below, above = (2 * LANE if held else 0.04), (0.12 if numbered else 0.04)
     height = max(high - low, 1.0) / (1 - below - above)
-    panel.set_ylim(low - below * height, high + above * height)
-    time = shown["elapsed_time"].to_numpy()
-    if len(time) > 1:
-        panel.set_xlim(time[0], time[-1])
+    return (time[0], time[-1]), (low - below * height, high + above * height)
 
 
 def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]:
@@ -218,7 +245,7 @@ def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]
         Patch(color=PALE, label="95 % interval"),
     ]
     if cones:
-        entries.append(Line2D([], [], color=ACCENT, linestyle=(0, (1, 2)), label="cone, numbered"))
+        entries.append(Line2D([], [], color=ACCENT, linestyle=DOTS, label="cone, numbered"))
     if held:
         entries.append(Patch(color=INK, label="Fz held at 0"))
     for cause, hatch in hatches.items():
@@ -228,9 +255,11 @@ def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]
 
 
 def _title(shown: xr.Dataset, through_slalom: bool) -> str:
-    what = "Lateral force of the tyres through the slalom" if through_slalom else "Lateral force of the tyres over the run"  # fmt: skip
+    what = (
+        f"Lateral force of the tyres {'through the slalom' if through_slalom else 'over the run'}"
+    )
     size = np.abs(shown["tyre_force"].to_numpy())
     if not np.isfinite(size).any():
         return f"{what}: nowhere known"
     _, corner = np.unravel_index(np.nanargmax(size), size.shape)
-    return f"{what}: largest {np.nanmax(size):.0f} N ({shown['corner'].to_numpy()[corner]})"
+    return f"{what}: largest {np.nanmax(size) / 1000:.1f} kN ({shown['corner'].to_numpy()[corner]})"

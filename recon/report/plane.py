@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.report.sheet import (
     INK,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 # Marker, size [pt] and colour of light, middle and heavy Fz, pale to dark.
+DASHES = (0, (4, 3))
 STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))
 
 
@@ -60,7 +62,7 @@ def plot_friction_plane(forces: xr.Dataset) -> Figure:
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for panel, corner in zip(panels, corners, strict=False):
         _draw_tyre(panel, drawn[corner], edges)
-        _draw_circles(panel, reach, _empty_direction(everything))
+        _draw_circles(panel, reach, drawn[corner])
         out = int(np.sum(held[corner])), int(np.sum(~known[corner] & ~held[corner]))
         style_panel(panel, _panel_name(corner, len(drawn[corner]), out))
     for panel in panels[len(corners) :]:
@@ -70,8 +72,8 @@ def plot_friction_plane(forces: xr.Dataset) -> Figure:
 
 
 def _force(forces: xr.Dataset, corner: str) -> Floats:
-    order = ("elapsed_time", "component")
-    return forces["tyre_force"].sel(corner=corner, component=["x", "y", "z"]).transpose(*order).to_numpy()  # fmt: skip
+    force = forces["tyre_force"].sel(corner=corner, component=list(COMPONENTS))
+    return force.transpose("elapsed_time", "component").to_numpy()
 
 
 def _held(forces: xr.Dataset, corner: str) -> NDArray[np.bool_]:
@@ -104,15 +106,18 @@ def _draw_tyre(panel: Axes, force: Floats, edges: Floats) -> None:
         )
 
 
-def _draw_circles(panel: Axes, reach: float, direction: float) -> None:
+def _draw_circles(panel: Axes, reach: float, force: Floats) -> None:
     """Circles of constant size of the force, at most five, labelled in kN."""
     from matplotlib.ticker import MultipleLocator
 
     spacing = next(s for s in _round_steps() if reach / s <= 5)
     limit = 1.05 * reach
+    radii = spacing * np.arange(1, int(reach // spacing) + 1)
+    direction = _empty_direction(force, radii, 0.08 * limit)
     turn = np.linspace(0, 2 * np.pi, 181)
-    for radius in spacing * np.arange(1, int(reach // spacing) + 1):
-        panel.plot(radius * np.cos(turn), radius * np.sin(turn), color=MIDDLE, linewidth=0.6, linestyle=(0, (4, 3)), zorder=1)  # fmt: skip
+    for radius in radii:
+        circle = radius * np.cos(turn), radius * np.sin(turn)
+        panel.plot(*circle, color=MIDDLE, linewidth=0.6, linestyle=DASHES, zorder=1)
         panel.text(
             radius * np.cos(direction),
             radius * np.sin(direction),
@@ -127,8 +132,9 @@ def _draw_circles(panel: Axes, reach: float, direction: float) -> None:
     panel.set_xlim(-limit, limit)
     panel.set_ylim(-limit, limit)
     panel.set_aspect("equal")
-    panel.xaxis.set_major_locator(MultipleLocator(2 * spacing))
-    panel.yaxis.set_major_locator(MultipleLocator(2 * spacing))
+    between = spacing if len(radii) < 4 else 2 * spacing
+    panel.xaxis.set_major_locator(MultipleLocator(between))
+    panel.yaxis.set_major_locator(MultipleLocator(between))
     panel.set_xlabel("longitudinal force Fx [N]", fontsize=TEXT)
     panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
 
@@ -137,13 +143,15 @@ def _round_steps() -> Floats:
     return np.outer(10.0 ** np.arange(0, 7), [1.0, 2.0, 5.0]).ravel()
 
 
-def _empty_direction(force: Floats) -> float:
-    """Direction in which the fewest samples lie, for the circles' labels. [rad]"""
-    choices = np.radians(np.arange(-165, 181, 30))
-    angle = np.arctan2(force[:, 1], force[:, 0])
-    away = np.abs(np.angle(np.exp(1j * (angle[:, None] - choices))))
-    size = np.hypot(force[:, 0], force[:, 1])
-    return float(choices[np.argmin(size @ (away < np.radians(15)))])
+def _empty_direction(force: Floats, radii: Floats, clear: float) -> float:
+    """Return the direction [rad] in which labels on the circles hide the fewest samples."""
+    choices = np.radians(np.arange(45, 405, 15))
+    plane = force[:, 0] + 1j * force[:, 1]
+    hidden = [
+        sum(np.sum(np.abs(plane - radius * np.exp(1j * choice)) < clear) for radius in radii)
+        for choice in choices
+    ]
+    return float(choices[np.argmin(hidden)])
 
 
 def _panel_name(corner: str, drawn: int, left_out: tuple[int, int]) -> str:
@@ -168,7 +176,7 @@ def _legend(edges: Floats) -> list[Artist]:
         for (m, _, c), w in zip(STEPS, words, strict=True)
     ]
     circle = "circle: equal size of force"
-    entries.append(Line2D([], [], color=MIDDLE, linewidth=0.8, linestyle=(0, (4, 3)), label=circle))
+    entries.append(Line2D([], [], color=MIDDLE, linewidth=0.8, linestyle=DASHES, label=circle))
     return entries
 
 
@@ -177,4 +185,4 @@ def _title(drawn: dict[str, Floats]) -> str:
     if not largest:
         return "Forces in the road plane: none known"
     corner = max(largest, key=lambda c: largest[c])
-    return f"Forces in the road plane: largest {largest[corner]:.0f} N ({corner})"
+    return f"Forces in the road plane: largest {largest[corner] / 1000:.1f} kN ({corner})"

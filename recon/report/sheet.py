@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
-LINE_OF_TEXT = 0.19  # in, one line of the legend
+LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
 DOTS_PER_INCH = 150
 COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
 INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
@@ -42,8 +42,8 @@ class Look:
 LOOKS = {
     "FL": Look("front left", "#14202e", "o"),
     "FR": Look("front right", "#b5401f", "s"),
-    "RL": Look("rear left", "#3f8fb0", "^"),
-    "RR": Look("rear right", "#dca53a", "D"),
+    "RL": Look("rear left", "#4b9cc0", "^"),
+    "RR": Look("rear right", "#e3b04b", "D"),
 }
 
 
@@ -60,8 +60,8 @@ def dress(
     """Write title, legend and footer into strips of their own, and fit the panels between them."""
     width, height = figure.get_size_inches()
     lines = -(-len(legend) // columns)
-    head = 0.45 + LINE_OF_TEXT * lines
-    foot = 0.32
+    head = 0.45 + LEGEND_LINE * lines
+    foot = 0.2 + FOOTER_LINE * (footer.count("\n") + 1)
     room = (0.0, foot / height, 1.0, 1.0 - (head + foot) / height)
     figure.set_layout_engine("constrained", rect=room)
     left = 0.12 / width
@@ -70,12 +70,12 @@ def dress(
     figure.legend(
         handles=list(legend),
         loc="upper left",
-        bbox_to_anchor=(0.0, 1 - 0.36 / height),
+        bbox_to_anchor=(left, 1 - 0.38 / height),
         ncols=columns,
         fontsize=TEXT,
         frameon=False,
         borderaxespad=0.0,
-        borderpad=0.25,
+        borderpad=0.0,
         labelspacing=0.25,
     ).set_in_layout(False)
 

@@ -59,7 +59,9 @@ def car_summary(car: Vehicle) -> list[str]:
         limits = [s.name for s in corner.supports if s.kind != "pivot" and not np.isfinite(s.limit)]
         key = tuple(limits)
         if limits and key not in shown:
-            lines.append(f"  no load limit is stated for {', '.join(limits)}: pulls are not checked there")
+            lines.append(
+                f"  no load limit is stated for {', '.join(limits)}: pulls are not checked there"
+            )
             shown.add(key)
     if car.assumed:
         lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
@@ -101,7 +103,9 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
          if s.kind != "pivot" and not np.isfinite(s.limit)}
     )  # fmt: skip
     if bare:
-        lines.append(f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one.")
+        lines.append(
+            f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one."
+        )
     return [*lines, *CAUTIONS]
 
 
@@ -159,10 +163,15 @@ def slalom_summary(answer: xr.Dataset) -> list[str]:
     corners = [str(c) for c in answer["corner"].to_numpy()]
     axles = [str(a) for a in answer["axle"].to_numpy()]
     head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
-    lines.append(head + "".join(f"{a:>15}" for a in axles) + ("   front share" if len(axles) == 2 else ""))
+    lines.append(
+        head + "".join(f"{a:>15}" for a in axles) + ("   front share" if len(axles) == 2 else "")
+    )
     for i in range(answer.sizes["cone"]):
         row = f"  {i + 1:4d}{float(answer['cone_time'][i]):8.2f}"
-        for name, n in (("peak_lateral_force", len(corners)), ("axle_peak_lateral_force", len(axles))):
+        for name, n in (
+            ("peak_lateral_force", len(corners)),
+            ("axle_peak_lateral_force", len(axles)),
+        ):
             for k in range(n):
                 value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
                 cell = f"{value:.0f} +-{1.96 * u:.0f}" if np.isfinite(value) else "not known"

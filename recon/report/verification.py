@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -10,7 +10,6 @@ from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS
 from recon.report.sheet import (
     COVERAGE,
-    FAINT,
     INK,
     LOOKS,
     PALE,
@@ -27,6 +26,9 @@ if TYPE_CHECKING:
 
     from recon.calibration.map import Calibration, Verification
 
+RING: dict[str, Any] = {
+    "markersize": 11, "markerfacecolor": "none", "markeredgecolor": INK, "markeredgewidth": 1.2,
+}  # fmt: skip
 NAMES = {"x": "longitudinal", "y": "lateral", "z": "vertical"}
 
 
@@ -52,20 +54,22 @@ def plot_verification(calibration: Calibration) -> Figure:
     checks = {c: k.verification for c, k in calibration.corners.items() if k.verification}
     if not checks:
         raise DataError(
-            f"calibration of {calibration.vehicle}",
+            calibration.vehicle,
             f"no verification at any of the corners {', '.join(calibration.corners)}",
             "at least one corner with verification pulls",
             "Verify the calibration with a sheet of verification pulls first.",
         )
-    figure = empty_sheet(10.0, 8.0)
-    panels = figure.subplots(3, 1, sharex=True, sharey=True)
+    figure = empty_sheet(11.0, 9.0)
+    panels = figure.subplots(3, 1, sharex=True)
     for i, (panel, component) in enumerate(zip(panels, COMPONENTS, strict=True)):
         _draw_component(panel, checks, i)
         style_panel(panel, f"{NAMES[component]} force F{component}: {_inside(checks, i)}")
         panel.set_ylabel(f"error of F{component} [N]", fontsize=TEXT)
     panels[-1].set_xlabel("applied load [N]", fontsize=TEXT)
-    panels[-1].set_xlim(left=0)
-    footer = f"vehicle axes, still loads, so no bandwidth; error: measured less reference force; {calibration.vehicle}"  # fmt: skip
+    footer = (
+        "vehicle axes, still loads, so no bandwidth; error: measured less reference force; "
+        f"{calibration.vehicle}, made {calibration.created[:10]}"
+    )
     title = f"Verification: {_inside(checks, slice(None))}"
     dress(figure, title, _legend(checks), footer, columns=6)
     return figure
@@ -74,10 +78,7 @@ def plot_verification(calibration: Calibration) -> Figure:
 def _inside(checks: dict[str, Verification], component: int | slice) -> str:
     """How many errors lie inside their intervals, in words."""
     inside = np.concatenate(
-        [
-            (np.abs(v.error) <= COVERAGE * v.u_error)[:, component].ravel()
-            for v in checks.values()
-        ]
+        [(np.abs(v.error) <= COVERAGE * v.u_error)[:, component].ravel() for v in checks.values()]
     )
     share = 100 * np.mean(inside)
     return f"{np.sum(inside)} of {len(inside)} errors ({share:.0f} %) inside their 95 % intervals"
@@ -88,20 +89,14 @@ def _draw_component(panel: Axes, checks: dict[str, Verification], i: int) -> Non
     for corner, check in checks.items():
         error, half = check.error[:, i], COVERAGE * check.u_error[:, i]
         panel.vlines(check.applied, -half, half, color=PALE, linewidth=1.6, zorder=1)
-        _points(panel, check.applied, error, corner)
+        panel.plot(
+            check.applied, error, linestyle="none", marker=LOOKS[corner].marker, markersize=4.5,
+            color=LOOKS[corner].colour, markeredgecolor=INK, markeredgewidth=0.5, zorder=3,
+        )  # fmt: skip
         outside = np.abs(error) > half
         panel.plot(
-            check.applied[outside], error[outside], linestyle="none", marker="o", markersize=11,
-            markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.2, zorder=4,
+            check.applied[outside], error[outside], linestyle="none", marker="o", zorder=4, **RING,
         )  # fmt: skip
-
-
-def _points(panel: Axes, applied: object, error: object, corner: str) -> None:
-    look = LOOKS[corner]
-    panel.plot(
-        applied, error, linestyle="none", marker=look.marker, markersize=4.5, color=look.colour,
-        markeredgecolor="white", markeredgewidth=0.5, zorder=3,
-    )  # fmt: skip
 
 
 def _legend(checks: dict[str, Verification]) -> list[Artist]:
@@ -114,5 +109,7 @@ def _legend(checks: dict[str, Verification]) -> list[Artist]:
         )
         for c in checks
     ]  # fmt: skip
-    entries.append(Line2D([], [], color=PALE, linewidth=4, label="95 % interval claimed for 0"))
+    entries.append(Line2D([], [], color=PALE, linewidth=4, label="95 % interval claimed"))
+    ring = Line2D([], [], linestyle="none", marker="o", label="outside its interval", **RING)
+    entries.append(ring)
     return entries

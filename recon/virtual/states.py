@@ -131,6 +131,7 @@ def random_states(
     hubs = level[:, None] + np.array([1.0, 1.5, 5.0]) * rng.standard_normal((*shape, 3))
     to_vehicle = level_to_vehicle(roll, pitch)
     speed = rng.uniform(8.0, 30.0, n)
+    warming = np.sqrt(np.linspace(0.0, 1.0, n))[:, None]
     return States(
         corners=names,
         time=np.arange(n, dtype=float),
@@ -148,5 +149,6 @@ def random_states(
         brake_torque=torque,
         wheel_speed=np.where(locked, 0.0, speed[:, None] / radius),
         locked=locked,
-        temperature=WARM_START + rng.uniform(0.0, WARM_GAIN, shape),
+        # Gauges warm over minutes, however unrelated the loads of the samples are.
+        temperature=WARM_START + WARM_GAIN * rng.uniform(0.3, 1.0, len(names)) * warming,
     )

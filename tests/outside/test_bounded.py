@@ -1,0 +1,149 @@
+"""The bound Fz >= 0 against published answers and against a general convex solver."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cvxpy as cp
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import pose
+from recon.car.vehicle import Corner, Tyre
+from recon.reconstruction.estimator import Reference, estimator, prior_u, tyre_columns
+from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
+from recon.reconstruction.solve import bound_vertical
+
+Floats = NDArray[np.float64]
+Differ = Callable[..., bool]
+N = 200
+# In standard uncertainties.  A conic solver stops on its objective, here at 1e-9: half the
+# squared distance from the optimum, so the answer itself is good to sqrt(2e-9) = 4.5e-5.
+STOP = 5e-5
+
+
+def bounded_both(design: Floats, seen: Floats) -> Floats:
+    """Least squares with both unknowns >= 0 for columns at right angles: one bound at a time."""
+    covariance = np.eye(3)
+    covariance[:2, :2] = np.linalg.inv(design.T @ design)
+    force = np.zeros((1, 3))
+    force[0, :2] = np.linalg.lstsq(design, seen, rcond=None)[0]
+    for normal in (np.array([[1.0, 0, 0]]), np.array([[0.0, 1, 0]])):
+        force, _ = bound_vertical(force, covariance[None], normal)
+    return force[0, :2]
+
+
+DESIGN = np.array([[1.0, 0], [1, 0], [0, 1]])
+
+
+@pytest.mark.source("H1: non-negative least squares")
+@pytest.mark.parametrize(
+    ("seen", "answer", "residual"),
+    [([2.0, 1, 1], [1.5, 1.0], 0.70710678), ([-1.0, -1, -1], [0.0, 0.0], 1.73205081)],
+)
+def test_published_non_negative_answers(
+    far_apart: Differ, seen: list, answer: list, residual: float
+) -> None:
+    found = bounded_both(DESIGN, np.array(seen))
+    assert_allclose(found, answer, atol=1e-12)  # exact: rounding only
+    assert np.linalg.norm(DESIGN @ found - seen) == pytest.approx(residual, abs=5e-9)  # printed
+    # Twin: one reading's sign lost, or no bound at all, misses answer or residual.
+    spoiled = np.array(seen) * [1, 1, -1]
+    twin = np.linalg.norm(DESIGN @ bounded_both(DESIGN, spoiled) - seen)
+    assert far_apart(twin, residual)
+
+
+@dataclass(frozen=True, slots=True)
+class Problems:
+    """Random problems of one corner: readings, what the estimator makes of them, road normals."""
+
+    H: Floats
+    V: Floats
+    u: Floats
+    seen: Floats
+    force: Floats
+    covariance: Floats
+    normal: Floats
+
+
+@pytest.fixture(scope="module")
+def problems(hmmwv: Corner) -> Problems:
+    """Six gauges with cross-talk, priors of a car, wheels near and off the ground."""
+    rng = np.random.default_rng(11)
+    K = np.eye(6) + 0.05 * rng.standard_normal((6, 6))
+    noise = rng.uniform(5.0, 100.0, 6)  # N
+    at = pose(mechanism_of(hmmwv), rng.uniform(-0.05, 0.05, N))
+    u = prior_u(hmmwv, Tyre(), Reference(4000.0, 1500.0), "braked")
+    V = np.diag(noise**2)
+    found = estimator(K, at, tyre_columns(Tyre(), 4000.0), "braked", (V, u))
+    truth = rng.standard_normal((N, 6)) * [800, 800, 60, 30, 300, 60]  # N and N m
+    seen = np.einsum("ngu,nu->ng", found.H, truth) + noise * rng.standard_normal((N, 6))
+    normal = np.array([0.0, 0, 1]) + 0.05 * rng.standard_normal((N, 3))
+    return Problems(
+        H=found.H,
+        V=V,
+        u=u,
+        seen=seen,
+        force=np.einsum("nug,ng->nu", found.W, seen)[:, :3],
+        covariance=found.C[:, :3, :3],
+        normal=normal / np.linalg.norm(normal, axis=1, keepdims=True),
+    )
+
+
+def solved_by_cvxpy(p: Problems) -> Floats:
+    """Each problem in all six unknowns (in units of their priors), bound as a constraint."""
+    x = cp.Variable(6)
+    design, seen, up = cp.Parameter((6, 6)), cp.Parameter(6), cp.Parameter(6)
+    objective = cp.Minimize(cp.sum_squares(design @ x - seen) + cp.sum_squares(x))
+    problem = cp.Problem(objective, [up @ x >= 0])
+    root = np.diag(1 / np.sqrt(np.diag(p.V)))
+    out = []
+    for H, y, n in zip(p.H, p.seen, p.normal, strict=True):
+        design.value, seen.value = root @ H * p.u, root @ y
+        toward = np.concatenate([n * p.u[:3], np.zeros(3)])
+        up.value = toward / np.linalg.norm(toward)
+        problem.solve(
+            solver=cp.CLARABEL, tol_gap_abs=1e-9, tol_gap_rel=1e-14, tol_feas=1e-12,
+        )  # fmt: skip
+        out.append(x.value[:3] * p.u[:3])
+    return np.array(out)
+
+
+def standardised(error: Floats, covariance: Floats) -> Floats:
+    return np.sqrt(np.einsum("ni,nij,nj->n", error, np.linalg.inv(covariance), error))
+
+
+@pytest.mark.source("H5: convex solver")
+def test_bound_agrees_with_a_convex_solver(problems: Problems) -> None:
+    bounded, active = bound_vertical(problems.force, problems.covariance, problems.normal)
+    assert 50 < active.sum() < N - 50  # both kinds are there
+    theirs = solved_by_cvxpy(problems)
+    assert np.max(standardised(bounded - theirs, problems.covariance)) < STOP
+    # Twin: cutting off the force along the normal forgets that errors go together.
+    up = np.einsum("nk,nk->n", problems.force, problems.normal)
+    cut = problems.force - np.minimum(up, 0.0)[:, None] * problems.normal
+    assert np.max(standardised(cut - theirs, problems.covariance)) > 100 * STOP
+
+
+@pytest.mark.source("H4: a bound that is not active")
+def test_bound_that_is_not_active_changes_nothing(problems: Problems) -> None:
+    bounded, active = bound_vertical(problems.force, problems.covariance, problems.normal)
+    assert np.array_equal(bounded[~active], problems.force[~active])
+    assert not np.any(np.all(bounded[active] == problems.force[active], axis=1))
+
+
+@pytest.mark.source("H4: nor its limits")
+def test_limits_far_from_the_bound_are_those_without_it(far_apart: Differ) -> None:
+    u = np.full((2, 3), 50.0)
+    force = np.array([[100.0, -200.0, 3000.0], [100.0, -200.0, 60.0]])
+    lower, upper = limits_of(force, u, force[:, 2])
+    half = COVERAGE_FACTOR * u
+    assert np.array_equal(lower[0], (force - half)[0])
+    assert np.array_equal(upper[0], (force + half)[0])
+    # Twin: within its uncertainty of the bound the vertical limits do change.
+    assert lower[1, 2] == 0.0
+    assert far_apart(upper[1, 2], (force + half)[1, 2])

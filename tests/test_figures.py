@@ -1,0 +1,457 @@
+"""Pictures: what is drawn, what is left out, and that everything can be read."""
+
+import re
+import subprocess
+import sys
+from itertools import combinations
+
+import numpy as np
+import pytest
+import xarray as xr
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from recon.base.errors import DataError, OutputError
+from recon.base.status import BIT
+from recon.calibration.map import Calibration, CornerCalibration, Verification
+from recon.report.figures import (
+    plot_crosstalk,
+    plot_friction_plane,
+    plot_lateral_force,
+    plot_verification,
+    save_figure,
+)
+
+ALL = ("FL", "FR", "RL", "RR")
+
+
+def forces_of(corners=ALL, samples=1001, rate=500.0):
+    """Forces of a made-up weave; every corner has a half-width of 100 N in y."""
+    time = np.arange(samples) / rate
+    force = np.empty((samples, len(corners), 3))
+    for k in range(len(corners)):
+        force[:, k, 0] = 800 * np.cos(2 * np.pi * time)
+        force[:, k, 1] = (2000 + 100 * k) * np.sin(2 * np.pi * time)
+        force[:, k, 2] = 2500 + 1500 * np.sin(2 * np.pi * time + k)
+    dims = ("elapsed_time", "corner", "component")
+    u = np.full(force.shape, 100 / 1.96)
+    return xr.Dataset(
+        {
+            "tyre_force": (dims, force),
+            "u_tyre_force": (dims, u),
+            "tyre_force_lower": (dims, force - 100),
+            "tyre_force_upper": (dims, force + 100),
+            "status": (dims[:2], np.zeros(force.shape[:2], dtype=np.uint16)),
+        },
+        coords={
+            "elapsed_time": time,
+            "corner": list(corners),
+            "component": ["x", "y", "z"],
+        },
+        attrs={"bandwidth_Hz": 124.9999999},
+    )
+
+
+def slalom_of(*times):
+    return xr.Dataset({"cone_time": ("cone", list(times))})
+
+
+def lose(forces, part, corner, *flags):
+    """Take the numbers of one corner away and flag why."""
+    for name in ("tyre_force", "tyre_force_lower", "tyre_force_upper"):
+        forces[name].loc[{"corner": corner}][part] = np.nan
+    forces["status"].loc[{"corner": corner}][part] = sum(BIT[f] for f in flags)
+
+
+def corner_of(name, verification=True):
+    K = np.array([[-80e-6, 4e-6, -2e-6], [1e-6, 60e-6, 6e-6]])
+    geometry = np.array([[-78e-6, 0.0, 0.0], [np.nan] * 3])
+    error = np.array([[5.0, -5.0, 0.0], [30.0, 10.0, -10.0]])
+    checks = Verification(
+        pull=("side", "side"),
+        applied=np.array([1000.0, 2000.0]),
+        reference=np.zeros((2, 3)),
+        error=error,
+        u_error=np.full((2, 3), 10.0),
+    )
+    return CornerCalibration(
+        corner=name,
+        gauges=(f"{name}1", f"{name}2"),
+        units=("mV/V", "mV/V"),
+        members=("upper_front", "lower_rear", "push_rod"),
+        K=K,
+        covariance=np.eye(6) * (0.4e-6) ** 2,
+        devices=("strap",),
+        gain_effect=np.zeros((1, 6)),
+        K_geometry=geometry,
+        noise=np.full(2, 1e-4),
+        travel=0.0,
+        rack=0.0,
+        temperature=20.0,
+        hysteresis=0.002,
+        lack_of_fit=1.0,
+        dof=10.0,
+        force_reached=np.full(3, 3000.0),
+        singular_values=np.ones(3),
+        weak_direction="none",
+        rests_on_prior=(),
+        gross=(),
+        pulls=(),
+        verification=checks if verification else None,
+    )
+
+
+def calibration_of(*corners, verification=True):
+    return Calibration(
+        "Invented racer", "0" * 64, "2031-05-04T10:00:00", (),
+        {c: corner_of(c, verification) for c in corners},
+    )  # fmt: skip
+
+
+PICTURES = {
+    "lateral": lambda c: plot_lateral_force(forces_of(c), slalom_of(0.25, 0.75, 1.25)),
+    "lateral of a run": lambda c: plot_lateral_force(with_trouble(c)),
+    "plane": lambda c: plot_friction_plane(forces_of(c)),
+    "cross-talk": lambda c: plot_crosstalk(calibration_of(*c), c[0]),
+    "verification": lambda c: plot_verification(calibration_of(*c)),
+}
+
+
+def with_trouble(corners):
+    forces = forces_of(corners)
+    forces["status"][100:150, 0] = BIT["bound_active"]
+    lose(forces, slice(300, 400), corners[0], "missing_input")
+    lose(forces, slice(600, 640), corners[0], "channel_flat", "channel_clipped")
+    return forces
+
+
+def words_of(figure: Figure) -> list[Text]:
+    """Every text that is seen: titles, labels, tick labels inside the view, legend, footer."""
+    FigureCanvasAgg(figure).draw()
+    seen = [*figure.texts, *figure.legends[0].get_texts()]
+    for panel in figure.axes:
+        seen += [panel.title, panel._left_title, panel.xaxis.label, panel.yaxis.label]
+        seen += panel.texts
+        for axis, (low, high) in (
+            (panel.xaxis, sorted(panel.get_xlim())),
+            (panel.yaxis, sorted(panel.get_ylim())),
+        ):
+            ticks = axis.get_major_ticks()
+            seen += [t.label1 for t in ticks if low <= t.get_loc() <= high]
+    return [t for t in seen if t.get_visible() and t.get_text().strip()]
+
+
+def legend_of(figure: Figure) -> str:
+    return "; ".join(t.get_text() for t in figure.legends[0].get_texts())
+
+
+def panel_named(figure: Figure, start: str):
+    return next(a for a in figure.axes if a.get_title(loc="left").startswith(start))
+
+
+@pytest.mark.parametrize("corners", [ALL, ("RL",)], ids=["four corners", "one corner"])
+@pytest.mark.parametrize("picture", PICTURES)
+def test_words_are_inside_the_picture_apart_and_large_enough(picture, corners):
+    figure = PICTURES[picture](corners)
+    words = words_of(figure)
+    assert min(t.get_fontsize() for t in words) >= 8
+    width, height = figure.bbox.size
+    boxes = [(t.get_text(), t.get_window_extent()) for t in words]
+    for text, box in boxes:
+        assert box.x0 >= 0, text
+        assert box.y0 >= 0, text
+        assert box.x1 <= width, text
+        assert box.y1 <= height, text
+    for (one, a), (other, b) in combinations(boxes, 2):
+        # One dot: text boxes carry a margin of their own beyond the ink.
+        across = min(a.x1, b.x1) - max(a.x0, b.x0)
+        along = min(a.y1, b.y1) - max(a.y0, b.y0)
+        assert across <= 1 or along <= 1, (one, other)
+
+
+@pytest.mark.parametrize("picture", PICTURES)
+def test_every_labelled_axis_has_a_unit_and_the_footer_says_axes_and_bandwidth(picture):
+    figure = PICTURES[picture](ALL)
+    labels = [a.get_ylabel() for a in figure.axes] + [a.get_xlabel() for a in figure.axes]
+    quantities = [label for label in labels if label not in {"", "gauge"}]
+    assert quantities
+    for label in quantities:
+        assert re.search(r"\[(N|s|% of own slope)\]$", label), label
+    footer = figure.texts[-1].get_text()
+    assert "bandwidth" in footer
+    if picture.startswith(("lateral", "plane")):
+        assert footer.startswith("tyre axes, 125 Hz bandwidth")
+
+
+def test_a_bandwidth_that_nobody_stated_is_not_made_up():
+    forces = forces_of()
+    forces.attrs = {}
+    assert "bandwidth not stated" in plot_friction_plane(forces).texts[-1].get_text()
+
+
+def test_lateral_force_has_a_panel_for_each_corner_with_cones_between_its_limits():
+    figure = plot_lateral_force(forces_of(), slalom_of(0.5, np.nan, 1.0, 1.25))
+    for k, corner in enumerate(ALL):
+        panel = panel_named(figure, corner)
+        assert "half-width 100 N" in panel.get_title(loc="left")
+        # Cone 2 was not found: the others keep their numbers.
+        assert [t.get_text() for t in panel.texts] == ["1", "3", "4"]
+        marks = [np.mean(line.get_xdata()) for line in panel.lines[1:]]
+        np.testing.assert_allclose(marks, [0.5, 1.0, 1.25])
+        # One mean spacing of cones, 0.375 s, on either side; samples lie 2 ms apart.
+        np.testing.assert_allclose(panel.get_xlim(), [0.125, 1.625], atol=0.002)
+        np.testing.assert_allclose(panel.lines[0].get_ydata().max(), 2000 + 100 * k, rtol=1e-4)
+    assert "cone" in legend_of(figure)
+    assert "95 % interval" in legend_of(figure)
+    assert figure.texts[0].get_text().endswith("largest 2.3 kN (RR)")
+
+
+def test_interval_is_drawn_at_its_limits():
+    figure = plot_lateral_force(forces_of(("FR",)))
+    band = panel_named(figure, "FR").collections[0].get_paths()[0].vertices
+    np.testing.assert_allclose([band[:, 1].min(), band[:, 1].max()], [-2100, 2100])
+
+
+def test_thinning_keeps_lonely_peaks_and_gaps():
+    forces = forces_of(("FL",), samples=50_001)
+    forces["tyre_force"][31_313, 0, 1] = 9876.5
+    forces["tyre_force"][12_345, 0, 1] = -8765.4
+    forces["tyre_force_upper"][40_404, 0, 1] = 9999.0
+    lose(forces, slice(20_000, 20_003), "FL", "missing_input")
+    panel = panel_named(plot_lateral_force(forces), "FL")
+    time, force = panel.lines[0].get_data()
+    assert len(time) <= 4010  # 4000 and the sides of one gap
+    assert np.nanmax(force) == 9876.5
+    assert np.nanmin(force) == -8765.4
+    assert time[np.nanargmax(force)] == 31_313 / 500
+    band = np.concatenate([p.vertices for p in panel.collections[0].get_paths()])
+    assert band[:, 1].max() == 9999.0
+    # The line is broken inside the gap of three samples.
+    assert np.isnan(force[(time >= 40.0) & (time < 40.006)]).all()
+    assert ((time >= 40.0) & (time < 40.006)).any()
+
+
+def test_missing_numbers_are_shaded_and_named_by_cause():
+    figure = plot_lateral_force(with_trouble(ALL))
+    legend = legend_of(figure)
+    assert "not known: missing input" in legend
+    assert "not known: channel flat and channel clipped" in legend
+    spans = [
+        (p.get_x(), p.get_x() + p.get_width(), p.get_hatch())
+        for p in panel_named(figure, "FL").patches
+    ]
+    assert len(spans) == 2
+    np.testing.assert_allclose(sorted(spans)[0][:2], [0.599, 0.799])
+    np.testing.assert_allclose(sorted(spans)[1][:2], [1.199, 1.279])
+    assert len({hatch for _, _, hatch in spans}) == 2
+    assert not panel_named(figure, "FR").patches
+    sound = legend_of(plot_lateral_force(forces_of()))
+    assert "not known" not in sound
+    assert "held" not in sound
+
+
+def test_held_stretches_stand_in_a_lane_below_the_force():
+    figure = plot_lateral_force(with_trouble(("FL",)))
+    assert "Fz held at 0" in legend_of(figure)
+    panel = panel_named(figure, "FL")
+    assert "Fz held\nat 0" in [t.get_text() for t in panel.texts]
+    bars = panel.collections[1].get_paths()
+    assert len(bars) == 1
+    np.testing.assert_allclose(
+        [bars[0].vertices[:, 0].min(), bars[0].vertices[:, 0].max()], [0.199, 0.299]
+    )
+    low, high = panel.get_ylim()
+    lane = low + bars[0].vertices[:, 1].max() * (high - low)
+    assert lane < -2100  # lowest limit of the interval
+
+
+def test_a_tyre_that_is_nowhere_known_is_said_to_be_so():
+    forces = forces_of(("FL", "FR"))
+    lose(forces, slice(None), "FL", "channel_flat")
+    figure = plot_lateral_force(forces)
+    assert panel_named(figure, "FL front left, nowhere known")
+    lose(forces, slice(None), "FR", "channel_flat")
+    assert "nowhere known" in plot_lateral_force(forces).texts[0].get_text()
+    assert "none known" in plot_friction_plane(forces).texts[0].get_text()
+
+
+def drawn_points(panel):
+    dots = [line for line in panel.lines if line.get_linestyle() == "None"]
+    return np.concatenate([np.column_stack(line.get_data()) for line in dots])
+
+
+def test_friction_plane_leaves_bounded_and_missing_samples_out_and_counts_them():
+    forces = forces_of()
+    forces["tyre_force"][10, 1] = [5555.0, 0.0, 0.0]
+    forces["status"][10, 1] = BIT["bound_active"] | BIT["beyond_pulls"]
+    forces["status"][11, 1] = BIT["beyond_pulls"]
+    lose(forces, slice(20, 25), "FR", "missing_input")
+    figure = plot_friction_plane(forces)
+    points = drawn_points(panel_named(figure, "FR"))
+    assert len(points) == 995
+    assert points[:, 0].max() < 1000
+    title = panel_named(figure, "FR").get_title(loc="left")
+    assert "995 samples drawn" in title
+    assert "1 with Fz held at 0, 5 not known" in title
+    assert len(drawn_points(panel_named(figure, "FL"))) == 1001
+
+
+def test_friction_plane_has_one_scale_and_round_circles():
+    figure = plot_friction_plane(forces_of())
+    assert len(figure.axes) == 4
+    assert len({(a.get_xlim(), a.get_ylim()) for a in figure.axes}) == 1
+    for panel in figure.axes:
+        assert panel.get_aspect() == 1
+        assert panel.get_xlim() == panel.get_ylim()
+        circles = [line for line in panel.lines if line.get_linestyle() != "None"]
+        radii = [np.unique(np.round(np.hypot(*c.get_data()), 6)) for c in circles]
+        assert [f"{r[0] / 1000:g} kN" for r in radii] == [t.get_text() for t in panel.texts]
+        assert all(len(r) == 1 for r in radii)
+
+
+def test_vertical_force_shows_in_three_named_steps():
+    forces = forces_of(("FL",))
+    panel = plot_friction_plane(forces).axes[0]
+    legend = legend_of(plot_friction_plane(forces))
+    low, high = map(float, re.search(r"middle: Fz (\d+) N to (\d+) N", legend).groups())
+    assert f"light: Fz below {low:.0f} N" in legend
+    assert f"heavy: Fz above {high:.0f} N" in legend
+    vertical = forces["tyre_force"][:, 0, 2].to_numpy()
+    counts = [
+        np.sum(vertical < low),
+        np.sum((vertical >= low) & (vertical < high)),
+        np.sum(vertical >= high),
+    ]
+    dots = {
+        line.get_marker(): len(line.get_xdata())
+        for line in panel.lines
+        if line.get_linestyle() == "None"
+    }
+    assert sorted(dots.values()) == sorted(counts)
+    assert len(dots) == 3
+
+
+def lightness(colour) -> float:
+    """Relative luminance by ITU-R BT.709 weights, as a grey print shows it."""
+    return float(np.dot(to_rgb(colour), [0.2126, 0.7152, 0.0722]))
+
+
+@pytest.mark.parametrize("picture", ["plane", "verification"])
+def test_marks_stay_apart_in_grey(picture):
+    entries = PICTURES[picture](ALL).legends[0].legend_handles
+    marked = [h for h in entries if h.get_marker() not in {"None", None}]
+    filled = [h for h in marked if h.get_markerfacecolor() != "none"]
+    assert len({h.get_marker() for h in filled}) == len(filled) >= 3
+    shades = sorted(lightness(h.get_color()) for h in filled)
+    assert min(np.diff(shades)) > 0.1  # of the way from black to white
+
+
+def test_crosstalk_shows_measured_predicted_and_own_slope():
+    figure = plot_crosstalk(calibration_of("FL", "RR"), "RR")
+    titles = [a.get_title(loc="left") for a in figure.axes]
+    assert titles == ["upper front", "lower rear", "push rod"]
+    rows = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert rows == ["RR1", "RR2\nprediction\nnot stated"]
+    push_rod = panel_named(figure, "push rod")
+    bars = [bar.get_width() for bar in push_rod.patches]
+    np.testing.assert_allclose(bars, [-2.5, 10.0])  # -2/80 and 6/60 in percent
+    whisker = push_rod.collections[0].get_segments()[0][:, 0]
+    # 1.96 times 0.4e-6 over 80e-6, in percent, on either side of the bar's end
+    np.testing.assert_allclose(whisker, [-2.5 - 0.98, -2.5 + 0.98])
+    predicted = next(line for line in push_rod.lines if line.get_markersize() > 15)
+    np.testing.assert_array_equal(predicted.get_xdata(), [0.0, np.nan])
+    assert [t.get_text() for t in titles_of_cells(figure)] == [
+        "−0.08000 ± 0.00078\nmV/V per kN\npredicted −0.07800",
+        "0.06000 ± 0.00078\nmV/V per kN\nnone predicted",
+    ]
+    assert figure.texts[0].get_text() == "Cross-talk of RR rear right: up to 10.0 % of own slope"
+    for word in ("measured", "95 % interval", "predicted", "own slope"):
+        assert word in legend_of(figure)
+
+
+def titles_of_cells(figure):
+    return [t for panel in figure.axes for t in panel.texts]
+
+
+def test_crosstalk_of_a_corner_without_calibration_is_refused():
+    with pytest.raises(DataError, match=r"Invented racer: no calibration of corner 'FX'.*'F[LR]'"):
+        plot_crosstalk(calibration_of("FL", "FR"), "FX")
+
+
+def test_verification_counts_and_rings_what_lies_outside():
+    calibration = calibration_of("FL", "FR")
+    figure = plot_verification(calibration)
+    # Of 6 components a corner, 30 N lies outside 1.96 times 10 N.
+    assert figure.texts[0].get_text().startswith("Verification: 10 of 12 errors (83 %) inside")
+    titles = [a.get_title(loc="left") for a in figure.axes]
+    assert "2 of 4 errors (50 %)" in titles[0]
+    assert "4 of 4 errors (100 %)" in titles[1]
+    rings = [line for line in figure.axes[0].lines if line.get_markerfacecolor() == "none"]
+    for ring in rings:
+        np.testing.assert_array_equal(ring.get_data(), [[2000.0], [30.0]])
+    assert len(rings) == 2
+    claimed = figure.axes[0].collections[0].get_segments()
+    np.testing.assert_allclose(claimed[0], [[1000, -19.6], [1000, 19.6]])
+    assert "FL front left" in legend_of(figure)
+    assert "RL" not in legend_of(figure)
+
+
+def test_a_calibration_without_verification_is_refused():
+    with pytest.raises(DataError, match=r"Invented racer: no verification at any of .*RL, RR"):
+        plot_verification(calibration_of("RL", "RR", verification=False))
+
+
+def test_corners_without_verification_are_left_out():
+    calibration = calibration_of("FL", "FR")
+    calibration.corners["FR"] = corner_of("FR", verification=False)
+    assert "FR" not in legend_of(plot_verification(calibration))
+
+
+def test_saved_picture_has_150_dots_per_inch_and_replaces_only_when_asked(tmp_path):
+    from matplotlib.image import imread
+
+    figure = plot_friction_plane(forces_of(("FL",)))
+    target = tmp_path / "plane.png"
+    save_figure(figure, target)
+    expected = figure.get_size_inches() * 150
+    np.testing.assert_allclose(imread(target).shape[1::-1], expected, atol=1)  # whole dots
+    first = target.read_bytes()
+    with pytest.raises(OutputError, match=r"plane\.png: plane\.png is there already"):
+        save_figure(plot_lateral_force(forces_of()), target)
+    assert target.read_bytes() == first
+    save_figure(plot_lateral_force(forces_of()), target, overwrite=True)
+    assert target.read_bytes() != first
+    assert [p.name for p in tmp_path.iterdir()] == ["plane.png"]
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("nowhere/plane.png", r"plane\.png: no folder .*nowhere"),
+        ("plane.svg", r"plane\.svg: a name that ends '\.svg'; need .*\n.*plane\.png"),
+    ],
+)
+def test_a_target_that_cannot_be_is_refused(tmp_path, name, message):
+    with pytest.raises(OutputError, match=message):
+        save_figure(plot_friction_plane(forces_of(("FL",))), tmp_path / name)
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_door_loads_no_plot_library_until_a_picture_is_wanted():
+    code = (
+        "import sys, recon.report.figures as f; "
+        "print(sorted({'matplotlib', 'xarray', 'pandas', 'scipy'} & set(sys.modules)))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"
+
+
+def test_settings_of_the_plot_library_stay_untouched():
+    import matplotlib
+
+    before = dict(matplotlib.rcParams)
+    for draw in PICTURES.values():
+        draw(("FL",))
+    assert dict(matplotlib.rcParams) == before

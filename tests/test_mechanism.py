@@ -1,0 +1,98 @@
+"""Rows of supports: gradients of the gaps they close, and supports that must hold exactly once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from recon.base.errors import VehicleError
+from recon.car.mechanism import Mechanism, mechanism_of, rows_of, spin_axis
+from recon.car.motion import pose
+from recon.car.vehicle import Corner, Support, Vehicle
+
+Floats = NDArray[np.float64]
+
+
+def gaps_after(mechanism: Mechanism, state: tuple[Floats, Floats, Floats], twist: Floats) -> Floats:
+    """Gaps of all rows after a small motion of the bodies, rotation vectors by scipy."""
+    rotation, shift, rack = state
+    parts = twist.reshape(-1, 6)
+    turn = Rotation.from_rotvec(parts[:, 3:]).as_matrix()
+    moved = np.einsum("bij,bj->bi", turn, shift) + parts[:, :3]
+    return rows_of(mechanism, turn @ rotation, moved, mechanism.points, rack).gap
+
+
+def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]) -> None:
+    """Central differences over 1e-4 m or rad, away from design, one motion at a time."""
+    car, corner = any_corner
+    mechanism = mechanism_of(corner)
+    rack = np.float64(0.5 * car.steering.rack_range[1])
+    at = pose(mechanism, 0.02, rack)
+    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    step = 1e-4
+    for k in range(rows.gradient.shape[1]):
+        twist = np.zeros(rows.gradient.shape[1])
+        twist[k] = step
+        state = (at.rotation, at.shift, at.rack)
+        there, back = gaps_after(mechanism, state, twist), gaps_after(mechanism, state, -twist)
+        # Differences of third order: step^2 over lengths of 0.05 m squared, 4e-6.
+        assert_allclose((there - back) / (2 * step), rows.gradient[:, k], atol=1e-5)
+
+
+def test_rows_count_five_for_a_pivot_and_one_for_each_member(club_racer: Vehicle) -> None:
+    mechanism = mechanism_of(club_racer.corners["FL"])
+    at = pose(mechanism, 0.0)
+    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    pivot = mechanism.kinds.index("pivot")
+    counts = np.bincount(rows.support)
+    assert counts[pivot] == 5
+    assert np.all(np.delete(counts, pivot) == 1)
+    assert np.flatnonzero(rows.free).tolist() == [
+        int(np.flatnonzero(rows.support == mechanism.kinds.index("spring"))[0])
+    ]
+    assert_allclose(rows.gap, 0.0, atol=1e-12)  # design height is closed: rounding
+
+
+def test_members_are_the_two_force_members_on_the_upright(club_racer: Vehicle) -> None:
+    def names(corner: str) -> list[str]:
+        mechanism = mechanism_of(club_racer.corners[corner])
+        return [mechanism.supports[m] for m in mechanism.members]
+
+    front = ["upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod", "push_rod"]
+    rear = ["upper_fore", "upper_aft", "lower_fore", "lower_aft", "toe_link", "coil_over"]
+    assert names("FL") == front  # the spring sits on the rocker
+    assert names("RL") == rear  # the coil-over sits on the upright
+
+
+def test_spin_axes_of_both_sides_are_mirror_images() -> None:
+    left, right = spin_axis(True, 0.01, -0.02), spin_axis(False, 0.01, -0.02)
+    # The axis points left on both sides, so its mirror image is turned round as well.
+    assert_allclose(right, left * [-1, 1, -1], atol=1e-15)  # rounding
+    assert np.linalg.norm(left) == pytest.approx(1.0, rel=1e-14)  # rounding
+
+
+def without(corner: Corner, name: str) -> Corner:
+    return replace(corner, supports=tuple(s for s in corner.supports if s.name != name))
+
+
+def as_link(support: Support) -> Support:
+    return replace(support, kind="link")
+
+
+def test_missing_support_names_corner_and_counts(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["RR"]
+    with pytest.raises(VehicleError, match=r"corner RR: 5 rows .* for 6 motions of upright"):
+        mechanism_of(without(corner, "toe_link"))
+
+
+def test_corner_without_a_spring_is_refused(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["FL"]
+    rigid = replace(corner, supports=tuple(as_link(s) for s in corner.supports
+                                           if s.kind != "pivot"))  # fmt: skip
+    with pytest.raises(VehicleError, match=r"corner FL: 7 rows of support \(of them 0 of free"):
+        mechanism_of(rigid)
