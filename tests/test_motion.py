@@ -40,8 +40,8 @@ def test_links_keep_their_length_and_the_wheel_rises_by_the_travel(
     """Lengths are measured here from the bodies' motion, not taken from the package's gaps."""
     car, corner = any_corner
     travel, rack, at = poses_of(car, corner)
-    assert_allclose(at.hub[:, 2] - corner.wheel.centre[2], travel, atol=CLOSED)
-    assert_allclose(at.hub, moved(at, corner.wheel.centre), atol=CLOSED)
+    assert_allclose(at.hub[:, 2] - corner.wheel.centre[2], travel, rtol=0, atol=CLOSED)
+    assert_allclose(at.hub, moved(at, corner.wheel.centre), rtol=0, atol=CLOSED)
     for s in corner.supports:
         if s.kind != "link":
             continue
@@ -51,16 +51,16 @@ def test_links_keep_their_length_and_the_wheel_rises_by_the_travel(
         inner = moved(at, s.inner.point, body) if on_body else np.array(s.inner.point) + shift
         length = np.linalg.norm(moved(at, s.outer.point) - inner, axis=1)
         design = np.linalg.norm(np.subtract(s.outer.point, s.inner.point))
-        assert_allclose(length, design, atol=CLOSED)
+        assert_allclose(length, design, rtol=0, atol=CLOSED)
 
 
 def test_gaps_are_closed_and_bodies_stay_rigid(any_corner: tuple[Vehicle, Corner]) -> None:
     _, _, at = poses_of(*any_corner)
     rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
-    assert_allclose(rows.gap[:, ~rows.free], 0.0, atol=CLOSED)
+    assert_allclose(rows.gap[:, ~rows.free], 0.0, rtol=0, atol=CLOSED)
     turned = at.rotation @ np.swapaxes(at.rotation, -1, -2)
     # Products of some ten rotation matrices, rounding of each.
-    assert_allclose(turned, np.broadcast_to(np.eye(3), turned.shape), atol=1e-13)
+    assert_allclose(turned, np.broadcast_to(np.eye(3), turned.shape), rtol=0, atol=1e-13)
 
 
 def test_contact_is_the_lowest_point_of_the_wheel(any_corner: tuple[Vehicle, Corner]) -> None:
@@ -68,7 +68,7 @@ def test_contact_is_the_lowest_point_of_the_wheel(any_corner: tuple[Vehicle, Cor
     arm = at.contact - at.hub
     radius = at.mechanism.radius
     assert_allclose(np.linalg.norm(arm, axis=1), radius, rtol=1e-13)  # rounding
-    assert_allclose(np.sum(arm * at.spin, axis=1), 0.0, atol=1e-15)  # rounding
+    assert_allclose(np.sum(arm * at.spin, axis=1), 0.0, rtol=0, atol=1e-15)  # rounding
     # A circle across the spin axis has no lower point: its depth is the cosine of the tilt.
     assert_allclose(-arm[:, 2], radius * np.cos(at.inclination), rtol=1e-13)  # rounding
 
@@ -76,11 +76,11 @@ def test_contact_is_the_lowest_point_of_the_wheel(any_corner: tuple[Vehicle, Cor
 def test_design_height_is_where_nothing_has_moved(any_corner: tuple[Vehicle, Corner]) -> None:
     _, corner = any_corner
     at = pose(mechanism_of(corner), 0.0)
-    assert_allclose(at.hub, corner.wheel.centre, atol=CLOSED)
-    assert_allclose(at.rotation, np.broadcast_to(np.eye(3), at.rotation.shape), atol=CLOSED)
+    assert_allclose(at.hub, corner.wheel.centre, rtol=0, atol=CLOSED)
+    assert_allclose(at.rotation, np.broadcast_to(np.eye(3), at.rotation.shape), rtol=0, atol=CLOSED)
     sign = -1.0 if corner.left else 1.0
-    assert_allclose(at.heading, sign * corner.wheel.toe_in, atol=1e-12)  # rounding
-    assert_allclose(at.inclination, sign * corner.wheel.camber, atol=1e-12)  # rounding
+    assert_allclose(at.heading, sign * corner.wheel.toe_in, rtol=0, atol=1e-12)  # rounding
+    assert_allclose(at.inclination, sign * corner.wheel.camber, rtol=0, atol=1e-12)  # rounding
 
 
 def mirrored(corner: Corner) -> Corner:
@@ -107,10 +107,12 @@ def test_the_other_side_is_the_mirror_image(any_corner: tuple[Vehicle, Corner]) 
     car, corner = any_corner
     travel, rack, here = poses_of(car, corner)
     there = pose(mechanism_of(mirrored(corner)), travel, -rack)
-    assert_allclose(there.hub, here.hub * FLIP, atol=CLOSED)
-    assert_allclose(there.contact, here.contact * FLIP, atol=CLOSED)
-    assert_allclose(there.heading, -here.heading, atol=1e-10)  # rad; closed to 1e-11 m on 0.1 m
-    assert_allclose(there.inclination, -here.inclination, atol=1e-10)  # rad, the same
+    assert_allclose(there.hub, here.hub * FLIP, rtol=0, atol=CLOSED)
+    assert_allclose(there.contact, here.contact * FLIP, rtol=0, atol=CLOSED)
+    assert_allclose(
+        there.heading, -here.heading, rtol=0, atol=1e-10
+    )  # rad; closed to 1e-11 m on 0.1 m
+    assert_allclose(there.inclination, -here.inclination, rtol=0, atol=1e-10)  # rad, the same
     if corner.steered:  # the rack goes the other way as well
         wrong = pose(mechanism_of(mirrored(corner)), travel, rack)
         assert np.max(np.abs(wrong.heading + here.heading)) > 0.01  # rad
@@ -133,10 +135,10 @@ def test_turning_the_car_turns_the_answer(any_corner: tuple[Vehicle, Corner]) ->
     turn = Rotation.from_euler("z", 0.7).as_matrix()
     travel = np.linspace(*corner.travel_range, 9)
     here, there = pose(mechanism, travel), pose(turned(mechanism, turn), travel)
-    assert_allclose(there.hub, here.hub @ turn.T, atol=CLOSED)
-    assert_allclose(there.contact, here.contact @ turn.T, atol=CLOSED)
-    assert_allclose(there.heading, here.heading + 0.7, atol=1e-10)  # rad; 1e-11 m on 0.1 m
-    assert_allclose(there.inclination, here.inclination, atol=1e-10)  # rad, the same
+    assert_allclose(there.hub, here.hub @ turn.T, rtol=0, atol=CLOSED)
+    assert_allclose(there.contact, here.contact @ turn.T, rtol=0, atol=CLOSED)
+    assert_allclose(there.heading, here.heading + 0.7, rtol=0, atol=1e-10)  # rad; 1e-11 m on 0.1 m
+    assert_allclose(there.inclination, here.inclination, rtol=0, atol=1e-10)  # rad, the same
 
 
 def test_a_batch_is_its_poses_one_by_one(club_racer: Vehicle) -> None:
@@ -146,29 +148,27 @@ def test_a_batch_is_its_poses_one_by_one(club_racer: Vehicle) -> None:
     assert batch.hub.shape == (2, 2, 3)
     for i, j in np.ndindex(2, 2):
         alone = pose_corner(corner, travel[i, j], rack[j])
-        assert_allclose(batch.contact[i, j], alone.contact, atol=CLOSED)
+        assert_allclose(batch.contact[i, j], alone.contact, rtol=0, atol=CLOSED)
 
 
 def test_points_given_beside_the_mechanism_count(club_racer: Vehicle) -> None:
     corner = club_racer.corners["RL"]
     mechanism = mechanism_of(corner)
-    shifted = mechanism.points + [0.1, 0.0, 0.0]
-    centre = mechanism.centre + [0.1, 0.0, 0.0]
-    here, there = pose(mechanism, 0.03), pose(mechanism, 0.03, points=shifted, centre=centre)
-    assert_allclose(there.contact, here.contact + [0.1, 0.0, 0.0], atol=CLOSED)
+    ahead = np.array([0.1, 0.0, 0.0])
+    points, centre = mechanism.points + ahead, mechanism.centre + ahead
+    here, there = pose(mechanism, 0.03), pose(mechanism, 0.03, points=points, centre=centre)
+    assert_allclose(there.contact, here.contact + ahead, rtol=0, atol=CLOSED)
 
 
 def test_rotation_matrix_is_that_of_scipy() -> None:
     vectors = np.random.default_rng(5).standard_normal((50, 3)) * 2.0
     vectors[0] = 0.0
     expected = Rotation.from_rotvec(vectors).as_matrix()
-    assert_allclose(rotation_matrix(vectors), expected, atol=1e-14)  # rounding
+    assert_allclose(rotation_matrix(vectors), expected, rtol=0, atol=1e-14)  # rounding
 
 
 @pytest.mark.parametrize("name", ["club_racer", "case_car"])
-def test_rack_of_steer_inverts_the_mean_heading(
-    request: pytest.FixtureRequest, name: str
-) -> None:
+def test_rack_of_steer_inverts_the_mean_heading(request: pytest.FixtureRequest, name: str) -> None:
     car: Vehicle = request.getfixturevalue(name)
     steer = np.linspace(-0.15, 0.15, 13)
     rack = rack_of_steer(car, steer)
@@ -178,13 +178,13 @@ def test_rack_of_steer_inverts_the_mean_heading(
         heading = pose(mechanism, np.zeros_like(rack), rack).heading
         mean += 0.5 * (heading - pose(mechanism, 0.0).heading)
     # Interpolated among 81 rack positions: a thousandth of the steer channel's 1e-3 rad.
-    assert_allclose(mean, steer, atol=1e-6)
+    assert_allclose(mean, steer, rtol=0, atol=1e-6)
     assert np.all(np.diff(rack) * np.sign(rack[-1] - rack[0]) > 0)
 
 
 def test_steer_beyond_the_rack_is_held_at_its_end(club_racer: Vehicle) -> None:
     ends = rack_of_steer(club_racer, np.array([-5.0, 5.0]))
-    assert_allclose(np.sort(ends), club_racer.steering.rack_range, atol=1e-12)  # rounding
+    assert_allclose(np.sort(ends), club_racer.steering.rack_range, rtol=0, atol=1e-12)  # rounding
 
 
 def test_car_that_does_not_steer_has_no_rack_shift(club_racer: Vehicle) -> None:

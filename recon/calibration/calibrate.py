@@ -126,10 +126,12 @@ def _calibrate_corner(
             PriorWarning,
             stacklevel=3,
         )
+    lack, dof = _lack_of_fit(fit)
     own, gains = split_gains(fit)
+    # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
+    own = own * max(lack, 1.0)
     K_geometry = np.where(np.isfinite(prior.u), prior.mean, np.nan)
     used = [p for p in fitted if p.purpose == "fit"]
-    lack, dof = _lack_of_fit(fit)
     result = CornerCalibration(
         corner=corner.name,
         gauges=tuple(g.name for g in gauges),
@@ -141,6 +143,7 @@ def _calibrate_corner(
         gain_effect=gains,
         K_geometry=K_geometry,
         noise=noise,
+        friction=_friction(fitted, fit),
         travel=float(np.mean([p.travel for p in used])),
         rack=float(np.mean([p.rack for p in used])),
         temperature=float(np.mean([p.temperature for p in used])),
@@ -293,6 +296,12 @@ def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
 def _hysteresis(fit: Fit) -> float:
     values = [fit.unknowns[at] for at in fit.layout.hysteresis.values()]
     return float(np.sqrt(np.mean(np.square(values)))) if values else float("nan")
+
+
+def _friction(pulls: list[Pull], fit: Fit) -> Floats:
+    """Half-width of the loop between rising and falling loads at a usual load, per gauge. [unit]"""
+    usual = np.sqrt(np.mean([np.abs(p.indication).max(axis=0) ** 2 for p in pulls], axis=0))
+    return 0.5 * float(np.nan_to_num(_hysteresis(fit))) * usual
 
 
 def _lack_of_fit(fit: Fit) -> tuple[float, float]:

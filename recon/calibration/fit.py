@@ -3,7 +3,10 @@
 Model of step i of pull p, indications y (gauge), geometry G (member, wrench):
 
     y = K G w,   w = sum over devices (load (1 + gain) + reading) column(offsets, angles)   (1)
-                     + falling * hysteresis * wrench at the peak
+                     + (falling - branch / 2) * hysteresis * wrench at the peak
+
+`branch` says which side of a loop between rising and falling loads is the true one: 0 the
+rising branch, 1 the middle.  One unknown per corner; nobody knows beforehand.
 
 Each unknown that is not K has a prior, shared by all steps of its pull (offsets, angles,
 hysteresis), by all pulls of its device (gain) or by nothing (reading).  K has a prior where the
@@ -24,6 +27,7 @@ from numpy.typing import NDArray
 from recon.calibration.pulls import Pull
 
 Floats = NDArray[np.float64]
+BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
 
@@ -44,6 +48,7 @@ class Layout:
     devices: tuple[str, ...]
     line: dict[tuple[int, int], int]  # (pull, device) -> first of four
     hysteresis: dict[int, int]
+    branch: int  # -1 where no pull was lowered in steps
     gain: dict[str, int]
     reading: dict[tuple[int, int], int]  # (pull, device) -> first of its steps
     size: int
@@ -124,6 +129,8 @@ def layout_of(pulls: list[Pull], members: int) -> Layout:
         if np.any(pull.falling):
             hysteresis[p] = at
             at += 1
+    branch = at if hysteresis else -1
+    at += 1 if hysteresis else 0
     devices = tuple(sorted({d for pull in pulls for d in pull.devices}))
     gain = {d: at + i for i, d in enumerate(devices)}
     at += len(devices)
@@ -131,7 +138,7 @@ def layout_of(pulls: list[Pull], members: int) -> Layout:
         for d in range(len(pull.devices)):
             reading[p, d] = at
             at += pull.load.shape[1]
-    return Layout((gauges, members), devices, line, hysteresis, gain, reading, at)
+    return Layout((gauges, members), devices, line, hysteresis, branch, gain, reading, at)
 
 
 def fit_map(
@@ -149,6 +156,7 @@ def fit_map(
     problem = _Problem(pulls, prior, noise, left_out)
     start = np.zeros(problem.layout.size)
     start[: prior.mean.size] = problem.first_guess().ravel()
+    start[prior.mean.size :] = problem.mean[prior.mean.size :]
     answer = least_squares(
         lambda x: problem.terms(x)[0],
         start / problem.scale,
@@ -194,6 +202,9 @@ class _Problem:
             for p, pull in enumerate(pulls)
         ]
         self.u = self._prior_u()
+        self.mean = np.concatenate([prior.mean.ravel(), np.zeros(len(self.u) - prior.mean.size)])
+        if self.layout.branch >= 0:
+            self.mean[self.layout.branch] = BRANCH_PRIOR[0]
         # K in units of its typical slope, everything else in units of its prior.
         self.scale = np.where(np.isfinite(self.u), self.u, 1.0)
         n = prior.mean.size
@@ -210,6 +221,8 @@ class _Problem:
             u[at : at + 4] = 1.0  # whitened by the Cholesky factor of the line's covariance
         for at in self.layout.hysteresis.values():
             u[at] = HYSTERESIS_PRIOR
+        if self.layout.branch >= 0:
+            u[self.layout.branch] = BRANCH_PRIOR[1]
         for device, at in self.layout.gain.items():
             u[at] = max(
                 pull.u_gain[pull.devices.index(device)]
@@ -247,10 +260,9 @@ class _Problem:
             residual, jacobian = self._pull_terms(p, pull, K, x)
             rows.append(residual)
             jacobians.append(jacobian)
-        prior_x = np.concatenate([x[:n] - self.prior.mean.ravel(), x[n:]])
         known = np.isfinite(self.u)
         eye = np.diag(self.scale / np.where(known, self.u, 1.0))[known]
-        rows.append((prior_x / np.where(known, self.u, 1.0))[known])
+        rows.append(((x - self.mean) / np.where(known, self.u, 1.0))[known])
         jacobians.append(eye)
         return np.concatenate(rows), np.concatenate(jacobians)
 
@@ -283,9 +295,11 @@ class _Problem:
             at = self.layout.hysteresis[p]
             whole = np.sum(parts, axis=0)
             peak = whole[np.argmax(np.sum(pull.load, axis=0))]
-            slope = pull.falling[:, None] * peak
+            branch = x[self.layout.branch]
+            slope = (pull.falling - 0.5 * branch)[:, None] * peak
             wrench += x[at] * slope
             slopes.append((at, slope))
+            slopes.append((self.layout.branch, np.tile(-0.5 * x[at] * peak, (steps, 1))))
         weight = self.weight[p][:, None] / self.noise  # (step, gauge)
         residual = (wrench @ pull.members.T @ K.T - pull.indication) * weight
         jacobian = np.zeros((steps, gauges, self.layout.size))

@@ -61,7 +61,8 @@ class CornerCalibration:
 
     `covariance` (gauge * member, gauge * member) is that of K without the devices' gains;
     `gain_effect` (device, gauge * member) is the change of K per standard uncertainty of each
-    device's gain, shared by every corner that used the device.
+    device's gain, shared by every corner that used the device.  `noise` and `friction` (gauge,)
+    are the scatter of one tared indication and the half-width of the loop that friction made.
     """
 
     corner: str
@@ -74,6 +75,7 @@ class CornerCalibration:
     gain_effect: Floats
     K_geometry: Floats
     noise: Floats
+    friction: Floats
     travel: float
     rack: float
     temperature: float

@@ -24,6 +24,7 @@ ARRAYS = {
     "covariance": ("term", "term_"),
     "gain_effect": ("device", "term"),
     "noise": ("gauge",),
+    "friction": ("gauge",),
     "force_reached": ("component",),
     "singular_values": ("direction",),
 }

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import DataError
-from recon.calibration.fit import CELL_RESOLUTION, HYSTERESIS_PRIOR
+from recon.calibration.fit import CELL_RESOLUTION
 from recon.calibration.map import Calibration, CornerCalibration, Verification
 from recon.calibration.pulls import Floats, Pull
 
@@ -92,9 +92,8 @@ def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
         reading = np.hypot(pull.u_step * pull.load[d], CELL_RESOLUTION)
         variance += (reading[:, None] * columns[:3, 0]) ** 2
     variance += _gain_variance(corner, pull, estimator, reference)
-    peak = reference[np.argmax(np.sum(pull.load, axis=0)), :3]
-    size = max(HYSTERESIS_PRIOR, np.nan_to_num(corner.hysteresis))
-    variance += (pull.falling[:, None] * size * peak) ** 2
+    # Friction may hold every gauge anywhere within its loop, whatever the direction.
+    variance += np.sum((estimator[:3] * corner.friction) ** 2, axis=1)
     return error, np.sqrt(variance)
 
 

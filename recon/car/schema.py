@@ -193,6 +193,8 @@ class CornerTable(Table):
     travel_mm: Range
     droop_travel_mm: float | None = None
     u_droop_travel_mm: NotNegative | None = None
+    bush_rate_N_per_mm: NotNegative | None = None
+    u_bush_rate_N_per_mm: NotNegative | None = None
     driven: bool
     brake: Literal["outboard", "inboard", "none"]
     brake_torque_Nm_per_bar: Positive | None = None

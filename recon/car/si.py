@@ -126,6 +126,15 @@ def corner_in_si(name: str, table: schema.CornerTable, notes: Notes) -> Corner:
     u_mass = notes.take(
         table.u_unsprung_mass_kg, 0.08 * mass, "u_unsprung_mass_kg", f"8 %, {0.08 * mass:.3g} kg"
     )
+    bush_rate = notes.take(
+        table.bush_rate_N_per_mm, 0.0, "bush_rate_N_per_mm", "0, spherical bearings at every end"
+    )
+    u_bush_rate = notes.take(
+        table.u_bush_rate_N_per_mm,
+        0.5 * bush_rate,
+        "u_bush_rate_N_per_mm",
+        f"half of the rate, {0.5 * bush_rate:.3g} N/mm",
+    )
     droop = notes.take(
         table.droop_travel_mm, low, "droop_travel_mm", f"the lower end of travel_mm, {low:g} mm"
     )
@@ -141,6 +150,8 @@ def corner_in_si(name: str, table: schema.CornerTable, notes: Notes) -> Corner:
         u_unsprung_mass=u_mass,
         travel_range=(low * MM, high * MM),
         droop_travel=droop * MM,
+        bush_rate=bush_rate / MM,
+        u_bush_rate=u_bush_rate / MM,
         u_droop_travel=MM * notes.take(table.u_droop_travel_mm, 3.0, "u_droop_travel_mm", "3 mm"),
     )
 

@@ -86,7 +86,11 @@ class Brake:
 
 @dataclass(frozen=True, slots=True)
 class Corner:
-    """One wheel with its suspension."""
+    """One wheel with its suspension.
+
+    `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the links
+    [N/m]: no gauge on a link sees it.  Spherical bearings have none.
+    """
 
     name: str
     bodies: tuple[str, ...]
@@ -100,6 +104,8 @@ class Corner:
     travel_range: tuple[float, float]
     droop_travel: float
     u_droop_travel: float
+    bush_rate: float = 0.0
+    u_bush_rate: float = 0.0
 
     @property
     def left(self) -> bool:

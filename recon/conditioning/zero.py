@@ -21,9 +21,11 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 ENOUGH_WARMING = 1.0  # K
-# The zero between two tares is not a straight line in temperature.  A rectangular
-# distribution as wide as the change that was seen has this standard deviation per width.
-RECTANGULAR = 1 / np.sqrt(12.0)
+# Between two tares the zero may leave the straight line by this much of the change that was
+# seen, as a standard uncertainty: a rectangular distribution as wide as the change where time
+# alone is known, half as wide where the gauges' temperature tells the course.  Common practice,
+# no source.
+BY_TIME, BY_TEMPERATURE = 1 / np.sqrt(12.0), 0.5 / np.sqrt(12.0)
 # One tare only: the zero may wander by this much of the largest reading seen, common
 # practice, no source.
 LONE_TARE = 0.003
@@ -89,10 +91,10 @@ def zero_of(
     else:
         assert after is not None  # noqa: S101 - for the type checker: `both` says so
         change = tares.indication[after] - tares.indication[first]
-        share = _share(tares, first, after, elapsed, temperature)
+        share, spread = _share(tares, first, after, elapsed, temperature)
         value = tares.indication[first] + share[:, None] * change
         # A few gauges' changes are pooled: one that happened to return is no better known.
-        u = np.full(len(gauges), RECTANGULAR * float(np.sqrt(np.mean(change**2))))
+        u = np.full(len(gauges), spread * float(np.sqrt(np.mean(change**2))))
     return Zero(
         value=np.asarray(value),
         u=u,
@@ -126,13 +128,13 @@ def _share(
     after: NDArray[np.int64],
     elapsed: Floats,
     temperature: Floats | None,
-) -> Floats:
-    """How far the zero has gone from the first tare to the second, (sample,)."""
+) -> tuple[Floats, float]:
+    """How far the zero has gone from the first tare to the second, (sample,), and its spread."""
     start, end = float(tares.temperature[first[0]]), float(tares.temperature[after[0]])
     if temperature is not None and abs(end - start) > ENOUGH_WARMING:
-        return (_smooth(temperature, elapsed) - start) / (end - start)
+        return (_smooth(temperature, elapsed) - start) / (end - start), BY_TEMPERATURE
     span = max(elapsed[-1] - elapsed[0], 1e-9)
-    return (elapsed - elapsed[0]) / span
+    return (elapsed - elapsed[0]) / span, BY_TIME
 
 
 def _smooth(temperature: Floats, elapsed: Floats) -> Floats:

@@ -3,7 +3,7 @@
 A cause has one value per session (a zero that is off, a hardpoint in another place).  Its
 effect on the forces is linear in features of the sample:
 
-    [1, Fx, Fy, Fz, T, t (Fx, Fy, Fz, T), r (Fx, Fy, Fz, T)]                      (1)
+    [1, Fx, Fy, Fz, T, t (Fx, Fy, Fz, T), r (Fx, Fy, Fz, T), t]                   (1)
 
 with t and r travel and rack over their scale, forces in vehicle axes.  A loading
 (component, feature) gives newtons per standard uncertainty of the cause.  Causes keep their
@@ -30,12 +30,19 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 PARTS = ("session", "calibration", "assumption")
-FEATURES = 13
+FEATURES = 14
 FORCES = slice(1, 5)  # Fx, Fy, Fz, T
 BY_TRAVEL = slice(5, 9)
 BY_RACK = slice(9, 13)
+TRAVEL = 13
 KNOWN = [0, 1, 2, 4]  # places of Fx, Fy, Fz, T among the six unknowns
 THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
+# Friction holds a link's load off by up to the half-width of its loop, either way: all of it
+# while driving (two-point distribution), anything between at the tare (rectangular).
+FRICTION_SPREAD = float(np.sqrt(1.0 + 1.0 / 3.0))
+# Links, bushes and brackets give under load and turn the links a little: share of the force,
+# common practice, no source.
+LINEARITY = 0.002
 PAD_SCRUB = 200.0  # N; tyres on pads hold side and fore-aft forces, common practice, no source
 
 
@@ -198,13 +205,22 @@ def prior_causes(bench: Bench, corner: Corner) -> list[Cause]:
 
 
 def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: float) -> list[Cause]:
-    """Hysteresis seen in the pulls (half of it, either way) and the links' thermal slope."""
-    out = []
-    half = 0.5 * float(np.nan_to_num(calibration.hysteresis))
+    """Friction seen in the pulls, linearity, bushes beside the links, the links' thermal slope."""
+    name, out = bench.corner.name, []
+    for column in np.diag(FRICTION_SPREAD * calibration.friction):
+        loading = blank()
+        for m, at in enumerate(bench.centre):
+            loading[m, :, 0] = at.W[:3] @ column
+        out.append(Cause(f"{name} friction", "assumption", loading))
     for axis in range(3):
         loading = blank()
-        loading[:, axis, 1 + axis] = half
-        out.append(Cause(f"{bench.corner.name} hysteresis", "assumption", loading))
+        loading[:, axis, 1 + axis] = LINEARITY
+        out.append(Cause(f"{name} linearity", "assumption", loading))
+    if bench.corner.u_bush_rate > 0:
+        loading = blank()
+        loading[:, 2, TRAVEL] = bench.corner.u_bush_rate * bench.scale[0]
+        loading[:, 2, 0] = -bench.corner.u_bush_rate * bench.tare_travel
+        out.append(Cause(f"{name} bushes", "assumption", loading))
     loading = blank()
     for axis in range(3):
         loading[:, axis, 1 + axis] = THERMAL_SLOPE * warming

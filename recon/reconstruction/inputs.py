@@ -212,6 +212,7 @@ def session_of(
         u=u,
         u_hub_noise=noise_hub,
         warming=warming,
+        tare_travel=0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0]),
     )
 
 

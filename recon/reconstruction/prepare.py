@@ -59,6 +59,7 @@ class Session:
     u: dict[str, float]
     u_hub_noise: float
     warming: float
+    tare_travel: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ class Bench:
     hanging: Floats
     unsprung_weight: Floats
     torque_floor: tuple[float, float, float]
+    tare_travel: float
     pose_slopes: tuple[Floats, Floats]
 
     def absolute_map(self, at: Pose) -> Floats:
@@ -110,6 +112,8 @@ class Prepared:
     spread: Floats
     heading: Floats
     u_random: Floats
+    bush_rate: float
+    tare_travel: float
     causes: tuple[Cause, ...]
     force_reached: Floats
     interpolation_error: float
@@ -148,7 +152,8 @@ def prepare_corner(
     reference = reference_of(car, corner)
     columns = tyre_columns(tyre, reference.vertical)
     rack_range = car.steering.rack_range if corner.steered else (0.0, 0.0)
-    u_gauge = np.hypot(session.noise, session.u_zero)
+    friction = because.FRICTION_SPREAD * calibration.friction
+    u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
     here = pose(mechanism, 0.0, 0.0)
 
     weights = []
@@ -165,7 +170,8 @@ def prepare_corner(
 
     centre = at(here)
     _require_seen(corner, calibration, centre[0])
-    bench = _bench(car, corner, calibration, (mechanism, columns, rack_range), at)
+    frame = (mechanism, columns, rack_range, session.tare_travel)
+    bench = _bench(car, corner, calibration, frame, at)
     powers, nodes = _nodes(rack_range)
     posed = pose(mechanism, _scaled(nodes[:, 0], corner.travel_range), _scaled(nodes[:, 1], rack_range))
     table, spread = _tabulate(at(posed), bench, nodes, powers)
@@ -182,6 +188,8 @@ def prepare_corner(
         spread=spread,
         heading=heading,
         u_random=_random(centre, corner, session),
+        bush_rate=corner.bush_rate,
+        tare_travel=session.tare_travel,
         causes=tuple(causes),
         force_reached=calibration.force_reached,
         interpolation_error=_interpolation_error(mechanism, bench, table, powers, at),
@@ -252,7 +260,7 @@ def _interpolation_error(
 def _bench(
     car: Vehicle, corner: Corner, calibration: CornerCalibration, frame: tuple, at: object
 ) -> Bench:
-    mechanism, columns, rack_range = frame
+    mechanism, columns, rack_range, tare_travel = frame
     half_t = 0.5 * min(abs(corner.travel_range[0]), abs(corner.travel_range[1]))
     half_r = 0.5 * (rack_range[1] - rack_range[0]) / 2
     travel = np.array([-half_t, 0.0, half_t])
@@ -284,6 +292,7 @@ def _bench(
             BEARING_DRAG if factor > 0 else reference.torque,
             LOCKED_FLOOR,
         ),
+        tare_travel=tare_travel,
         pose_slopes=because.pose_slopes(around, (STEP, STEP)),
     )
 

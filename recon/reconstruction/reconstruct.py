@@ -143,7 +143,7 @@ def _typical(car: Vehicle, name: str) -> Floats:
 
     size = reference_of(car, car.corners[name])
     forces = np.array([size.vertical, size.vertical, size.vertical, size.torque])
-    return np.concatenate([[1.0], forces, 0.4 * forces, 0.4 * forces])
+    return np.concatenate([[1.0], forces, 0.4 * forces, 0.4 * forces, [0.4]])
 
 
 def _block(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.reconstruction.causes import FEATURES, PARTS, Cause
+from recon.reconstruction.causes import FEATURES, PARTS, TRAVEL, Cause
 from recon.reconstruction.estimator import MODES
 from recon.reconstruction.prepare import Prepared
 
@@ -54,6 +54,8 @@ def forces_of(prepared: Prepared, samples: Samples) -> tuple[Floats, Floats]:
         flat = x @ table.transpose(1, 0, 2).reshape(table.shape[1], -1)
         part = np.einsum("nb,nbo->no", phi, flat.reshape(len(x), -1, 4))
         out[chosen] = part
+    # Twisted bushes carry their share beside the links; the tare has it at its own travel.
+    out[:, 2] += prepared.bush_rate * (samples.travel - prepared.tare_travel)
     return out, basis
 
 
@@ -94,6 +96,7 @@ def features_of(force: Floats, travel: Floats, rack: Floats, scale: tuple[float,
     out[:, 1:5] = force
     np.multiply(force, (travel / scale[0])[:, None], out=out[:, 5:9])
     np.multiply(force, (rack / scale[1])[:, None], out=out[:, 9:13])
+    out[:, TRAVEL] = travel / scale[0]
     return out
 
 

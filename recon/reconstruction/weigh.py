@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.reconstruction.causes import FEATURES
 from recon.reconstruction.prepare import Session, prepare_corner
 from recon.reconstruction.solve import Samples, forces_of
 
@@ -85,6 +86,7 @@ def _weighing(tares: Tares, calibration: Calibration, car: Vehicle, job: tuple) 
         },
         u_hub_noise=0.0,
         warming=0.0,
+        tare_travel=max(corner.droop_travel, corner.travel_range[0]),
     )
     prepared = prepare_corner(car, corner, fitted, session)
     seen = tares.indication[pads] - tares.indication[hanging]
@@ -98,7 +100,7 @@ def _weighing(tares: Tares, calibration: Calibration, car: Vehicle, job: tuple) 
         mode=np.ones(1, dtype=np.int64),
     )
     force = forces_of(prepared, samples)[0][0]
-    features = np.zeros(13)
+    features = np.zeros(FEATURES)
     features[0], features[1:5] = 1.0, force
     by_cause = [c.loading[1, 2] @ features for c in prepared.causes]
     pad = float(tares.pad_load[pads[0]])

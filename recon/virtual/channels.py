@@ -1,6 +1,6 @@
 """From member loads to indications: slope, cross-talk, friction, creep, temperature, noise.
 
-    indication = K (s + h + creep) (1 + a (T - T0)) + zero + b (T - T0) + wander + noise     (1)
+    indication = K (s - h + creep) (1 + a (T - T0)) + zero + b (T - T0) + wander + noise     (1)
 
 s are member loads, h the friction's memory of them.  T0 is 20 degC.  Friction is a Jenkins
 element per member, an elastic part in series with a slider of given half width: what it keeps
@@ -86,7 +86,7 @@ def sensed(channels: Channels, load: Floats, reading: Reading, rng: np.random.Ge
     """Sense the loads (n, member) [N] in their order in time by (1): (n, gauge) [unit]."""
     time = reading.time
     warm = (reading.temperature - REFERENCE_TEMPERATURE)[:, None]
-    felt = (load + remembered(load, channels.friction)) @ channels.K.T
+    felt = (load - remembered(load, channels.friction)) @ channels.K.T
     felt += channels.creep * (crept(load, time) @ channels.K.T)
     zero = channels.zero + (channels.zero_shift if reading.after_shift else 0.0)
     ticks = np.sqrt(np.diff(time, prepend=time[0]))[:, None]

@@ -188,9 +188,9 @@ def _true_corner(corner: Corner, scale: float, rng: np.random.Generator) -> Corn
 def _stiffness(corner: Corner, effects: Effects, rng: np.random.Generator) -> Stiffness:
     n = len(corner.supports)
     # A tube of 16 x 1.5 mm and 300 mm has 4.7e7 N/m (E A / L); the joints at its ends leave less.
-    axial = np.exp(rng.uniform(np.log(5e6), np.log(2e7), n)) / effects.compliance
+    axial = np.exp(rng.uniform(np.log(8e6), np.log(3e7), n)) / effects.compliance
     # Torsion of one bush; ten of them resist travel with about 2 % of a racing wheel's rate.
-    tilt = np.exp(rng.uniform(np.log(3.0), np.log(15.0), (n, 2))) * effects.bushes
+    tilt = np.exp(rng.uniform(np.log(1.5), np.log(7.5), (n, 2))) * effects.bushes
     return Stiffness(axial, tilt)
 
 
@@ -230,7 +230,7 @@ def _own_slope(gauge: Gauge, scale: float, rng: np.random.Generator) -> float:
 
 
 def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) -> Floats:
-    """Half width (member,) [N]: about 0.3 % of the largest load that the typical pulls give."""
+    """Half width (member,) [N]: about 0.1 % of the largest load that the typical pulls give."""
     three = np.eye(3)
     load = PullLoad(
         attach=np.broadcast_to(elastic.hub - [0.0, 0.0, elastic.radius], (3, 3)),
@@ -244,7 +244,7 @@ def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) 
     at_rest = settle(elastic, no_load, np.zeros(1), travel=0.0)
     most = settle(elastic, load, np.zeros(3), solid_length=at_rest.spring_length[0])
     peak = np.max(np.abs(most.tension), axis=0)
-    return np.asarray(peak * rng.uniform(0.002, 0.004, len(peak)))
+    return np.asarray(peak * rng.uniform(0.0006, 0.0014, len(peak)))
 
 
 def _sensor_errors(car: Vehicle, scale: float, rng: np.random.Generator) -> SensorErrors:

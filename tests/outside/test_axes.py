@@ -29,14 +29,16 @@ UP, AHEAD, LEFT = np.array([0.0, 0, 1]), np.array([1.0, 0, 0]), np.array([0.0, 1
 @pytest.mark.source("E1: vehicle axes")
 def test_axes_are_right_handed_x_forward_y_left_z_up(hmmwv: Corner, far_apart: Differ) -> None:
     at = pose(mechanism_of(hmmwv), 0.0)
-    assert_allclose(at.spin, LEFT, atol=1e-15)  # no toe, no camber: exact
-    assert_allclose(np.cross(at.spin, UP), AHEAD, atol=1e-15)  # left x up = forward: exact
-    assert_allclose(at.contact - at.hub, -hmmwv.wheel.loaded_radius * UP, atol=1e-12)  # rounding
+    assert_allclose(at.spin, LEFT, rtol=0, atol=1e-15)  # no toe, no camber: exact
+    assert_allclose(np.cross(at.spin, UP), AHEAD, rtol=0, atol=1e-15)  # left x up = forward: exact
+    assert_allclose(
+        at.contact - at.hub, -hmmwv.wheel.loaded_radius * UP, rtol=0, atol=1e-12
+    )  # rounding
     # A forward force below the wheel centre turns about -y, one to the left about +x.
     moment = road_columns(at, hub_passes_spin=True)[3:, :3]
     radius = hmmwv.wheel.loaded_radius
     expected = np.array([[0, radius, 0], [-radius, 0, 0], [0, 0, 0]])
-    assert_allclose(moment, expected, atol=1e-12)  # rounding
+    assert_allclose(moment, expected, rtol=0, atol=1e-12)  # rounding
     assert far_apart(-moment, expected)
 
 
@@ -45,7 +47,7 @@ def test_vertical_force_of_the_road_is_never_negative(far_apart: Differ) -> None
     force = np.array([[100.0, 50.0, 3000.0], [100.0, 50.0, -3000.0]])
     bounded, active = bound_vertical(force, np.tile(np.eye(3), (2, 1, 1)), np.tile(UP, (2, 1)))
     assert active.tolist() == [False, True]
-    assert_allclose(bounded, [[100, 50, 3000], [100, 50, 0]], atol=1e-9)  # exact: rounding
+    assert_allclose(bounded, [[100, 50, 3000], [100, 50, 0]], rtol=0, atol=1e-9)  # exact: rounding
     z_down = bound_vertical(force, np.tile(np.eye(3), (2, 1, 1)), np.tile(-UP, (2, 1)))[0]
     assert far_apart(z_down, bounded)
 
@@ -124,7 +126,7 @@ def test_two_degrees_about_x_move_the_top_inwards_on_the_left(far_apart: Differ)
     top = np.cross(AHEAD, spin_axis(True, 0.0, np.radians(-2.0)))  # negative camber, left
     assert top[1] == pytest.approx(-0.0348995, abs=5e-8)  # seven digits given
     right_top = np.cross(AHEAD, spin_axis(False, 0.0, np.radians(2.0)))  # positive camber, right
-    assert_allclose(right_top, top, atol=1e-15)  # the same rotation: rounding
+    assert_allclose(right_top, top, rtol=0, atol=1e-15)  # the same rotation: rounding
     assert far_apart(np.cross(AHEAD, spin_axis(True, 0.0, np.radians(2.0)))[1], top[1])
     assert far_apart(np.cross(AHEAD, spin_axis(True, 0.0, -2.0))[1], top[1])  # degrees for rad
 
@@ -152,6 +154,6 @@ def test_toe_in_is_negative_on_the_left_and_steer_positive_to_the_left(
 def test_half_turn_about_x_gives_z_down_axes(far_apart: Differ) -> None:
     turn = attitude_matrix(np.array([np.pi]), np.array([0.0]))[0]
     z_down = turn @ [1000.0, -2000.0, 3000.0]
-    assert_allclose(z_down, [1000, 2000, -3000], atol=1e-9)  # rounding of pi
+    assert_allclose(z_down, [1000, 2000, -3000], rtol=0, atol=1e-9)  # rounding of pi
     about_y = attitude_matrix(np.array([0.0]), np.array([np.pi]))[0]
     assert far_apart(about_y @ [1000.0, -2000.0, 3000.0], z_down)

@@ -16,6 +16,7 @@ from recon.car.motion import pose
 from recon.car.vehicle import Corner, Tyre
 from recon.reconstruction.estimator import Reference, estimator, prior_u, tyre_columns
 from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
+from recon.reconstruction.reference import bounded_reference
 from recon.reconstruction.solve import bound_vertical
 
 Floats = NDArray[np.float64]
@@ -49,12 +50,33 @@ def test_published_non_negative_answers(
     far_apart: Differ, seen: list, answer: list, residual: float
 ) -> None:
     found = bounded_both(DESIGN, np.array(seen))
-    assert_allclose(found, answer, atol=1e-12)  # exact: rounding only
+    assert_allclose(found, answer, rtol=0, atol=1e-12)  # exact: rounding only
     assert np.linalg.norm(DESIGN @ found - seen) == pytest.approx(residual, abs=5e-9)  # printed
     # Twin: one reading's sign lost, or no bound at all, misses answer or residual.
     spoiled = np.array(seen) * [1, 1, -1]
     twin = np.linalg.norm(DESIGN @ bounded_both(DESIGN, spoiled) - seen)
     assert far_apart(twin, residual)
+
+
+@pytest.mark.source("H1: the reference solver")
+@pytest.mark.parametrize(
+    ("seen", "answer"), [([2.0, 1, 1], [1.5, 1.0]), ([-1.0, -1, -1], [0.0, 0.0])]
+)
+def test_reference_solver_gives_the_published_answers(
+    far_apart: Differ, seen: list, answer: list
+) -> None:
+    """In kilonewtons, each unknown bounded in turn as above; the other four are not seen."""
+    H = np.zeros((3, 6))
+    H[:, :2] = DESIGN
+    # Readings to 1 N, priors of 1e8 N: shift the answer by 1e-16.
+    weights = (np.eye(3), np.full(6, 1e8))
+    found = [
+        bounded_reference(H, 1e3 * np.array(seen), weights, normal)[k]
+        for k, normal in enumerate(np.eye(3)[:2])
+    ]
+    assert_allclose(found, 1e3 * np.array(answer), rtol=0, atol=0.1)  # N; see STOP, of 1 N
+    free = np.linalg.lstsq(DESIGN, 1e3 * np.array(seen), rcond=None)[0]
+    assert far_apart(found, free) == (min(seen) < 0)  # twin: without the bound
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +139,7 @@ def standardised(error: Floats, covariance: Floats) -> Floats:
     return np.sqrt(np.einsum("ni,nij,nj->n", error, np.linalg.inv(covariance), error))
 
 
-@pytest.mark.source("H5: convex solver")
+@pytest.mark.source("P2: convex solver")
 def test_bound_agrees_with_a_convex_solver(problems: Problems) -> None:
     bounded, active = bound_vertical(problems.force, problems.covariance, problems.normal)
     assert 50 < active.sum() < N - 50  # both kinds are there
@@ -127,6 +149,23 @@ def test_bound_agrees_with_a_convex_solver(problems: Problems) -> None:
     up = np.einsum("nk,nk->n", problems.force, problems.normal)
     cut = problems.force - np.minimum(up, 0.0)[:, None] * problems.normal
     assert np.max(standardised(cut - theirs, problems.covariance)) > 100 * STOP
+
+
+@pytest.mark.source("P2: the reference solver of the package")
+def test_reference_solver_agrees_too(problems: Problems) -> None:
+    some = slice(0, 40)
+    bounded, active = bound_vertical(problems.force, problems.covariance, problems.normal)
+    assert 10 < active[some].sum() < 30  # both kinds are there
+    theirs = [
+        bounded_reference(H, y, (problems.V, problems.u), n)[:3]
+        for H, y, n in zip(
+            problems.H[some], problems.seen[some], problems.normal[some], strict=True
+        )
+    ]
+    error = standardised(bounded[some] - theirs, problems.covariance[some])
+    # Standard uncertainties.  Default stopping, 1e-8 of the readings' sum of squares (2e5), would
+    # allow 0.06; the last step of an interior-point method lands far inside (measured: 6e-6).
+    assert np.max(error) < 1e-3
 
 
 @pytest.mark.source("H4: a bound that is not active")

@@ -56,9 +56,9 @@ TRUSS = {"up y": (0, 1, 0), "down z": (0, 0, -1), "slanted": (1, 1, -1)}
 @pytest.mark.source("D1: three cords, 40 lb")
 def test_three_cords_carry_a_crate(links_corner: Builder, far_apart: Differ) -> None:
     found = joint_tensions(links_corner, CRATE, [0, 0, -40.0], free="B")
-    assert_allclose(found[:3], [23.6, 23.6, 15.0], atol=0.05)  # printed to three digits
+    assert_allclose(found[:3], [23.6, 23.6, 15.0], rtol=0, atol=0.05)  # printed to three digits
     assert_allclose(found[:3], [23.584953, 23.584953, 15.0], rtol=1e-7)  # digits recomputed
-    assert_allclose(found[3:], 0.0, atol=1e-12)  # through the joint: rounding only
+    assert_allclose(found[3:], 0.0, rtol=0, atol=1e-12)  # through the joint: rounding only
     spoiled = CRATE | {"D": (-1, 0, 0)}
     twin = joint_tensions(links_corner, spoiled, [0, 0, -40.0], free="B")
     assert far_apart(twin[:3], found[:3])
@@ -67,8 +67,8 @@ def test_three_cords_carry_a_crate(links_corner: Builder, far_apart: Differ) -> 
 @pytest.mark.source("D2: three cords, 981 N")
 def test_three_cords_given_by_direction_angles(links_corner: Builder, far_apart: Differ) -> None:
     found = joint_tensions(links_corner, ANGLES, [0, 0, -981.0], free="C")
-    assert_allclose(found[:3], [694, 813, 862], atol=0.5)  # printed to three digits
-    assert_allclose(found[:3], [693.672, 812.687, 861.985], atol=1e-3)  # digits recomputed
+    assert_allclose(found[:3], [694, 813, 862], rtol=0, atol=0.5)  # printed to three digits
+    assert_allclose(found[:3], [693.672, 812.687, 861.985], rtol=0, atol=1e-3)  # digits recomputed
     in_kilograms = joint_tensions(links_corner, ANGLES, [0, 0, -100.0], free="C")
     assert far_apart(in_kilograms[:3], found[:3])
 
@@ -78,18 +78,16 @@ def test_container_weight_from_one_cable(links_corner: Builder, far_apart: Diffe
     per_weight = joint_tensions(links_corner, CABLES, [0, -1.0, 0], free="AD")[:3]
     weight = 6.0 / per_weight[0]  # kN, with 6 kN in AB
     assert weight == pytest.approx(13.98, rel=1e-9)  # exact in decimal figures
-    assert_allclose(weight * per_weight, [6.0, 5.508, 6.192], atol=5e-4)  # printed digits
+    assert_allclose(weight * per_weight, [6.0, 5.508, 6.192], rtol=0, atol=5e-4)  # printed digits
     spoiled = CABLES | {"AC": (0, 600, 320)}
     twin = joint_tensions(links_corner, spoiled, [0, -1.0, 0], free="AB")[:3]
     assert far_apart(weight * twin, weight * per_weight)
 
 
 @pytest.mark.source("D4: space truss joint")
-def test_members_that_carry_nothing_stay_at_zero(
-    links_corner: Builder, far_apart: Differ
-) -> None:
+def test_members_that_carry_nothing_stay_at_zero(links_corner: Builder, far_apart: Differ) -> None:
     found = joint_tensions(links_corner, TRUSS, [0, -4.0, 0], free="down z")
-    assert_allclose(found[:3], [4.0, 0.0, 0.0], atol=1e-14)  # zero members: rounding only
+    assert_allclose(found[:3], [4.0, 0.0, 0.0], rtol=0, atol=1e-14)  # zero members: rounding only
     twin = joint_tensions(links_corner, TRUSS, [0, 4.0, 0], free="down z")
     assert far_apart(twin[:3], found[:3])
 
@@ -120,7 +118,7 @@ STRUT_TENSIONS = np.array(
 def test_six_struts_by_hand_moments(links_corner: Builder, far_apart: Differ) -> None:
     corner = links_corner(struts(), (0.3, 0.4, -0.5), spring="z1")
     found = load_matrix(at_design(corner))[:, :3].T * 10.0
-    assert_allclose(found, STRUT_TENSIONS, atol=1e-12)  # exact: rounding only
+    assert_allclose(found, STRUT_TENSIONS, rtol=0, atol=1e-12)  # exact: rounding only
     pushed_from_below = links_corner(struts(above=-1.0), (0.3, 0.4, -0.5), spring="z1")
     assert far_apart(load_matrix(at_design(pushed_from_below))[:, :3].T * 10.0, found)
     load_elsewhere = links_corner(struts(), (0.3, 0.4, 0.5), spring="z1")
@@ -152,7 +150,9 @@ def test_cubic_legs_are_equally_stiff_in_all_directions(
     links_corner: Builder, far_apart: Differ
 ) -> None:
     corner = links_corner(legs_of_a_cube(), (1.0, 1.0, 1.0))
-    assert_allclose(sum_of_leg_squares(corner), 2 * np.eye(3), atol=1e-14)  # exact: rounding
+    assert_allclose(
+        sum_of_leg_squares(corner), 2 * np.eye(3), rtol=0, atol=1e-14
+    )  # exact: rounding
     lines = legs_of_a_cube()
     lines["leg 0"] = (lines["leg 0"][0], (0.5, 0.5, 0.0))  # one leg off its edge
     skewed = links_corner(lines, (1.0, 1.0, 1.0))
@@ -181,9 +181,9 @@ def patch_loads(corner: Corner) -> Floats:
 @pytest.mark.source("D7a: double wishbone as six two-force members")
 def test_published_wishbone_loads(hmmwv: Corner) -> None:
     loads = patch_loads(hmmwv)
-    assert_allclose(1000 * loads[:, :3].T, PATCH_LOADS, atol=DIGITS)
-    assert_allclose(loads[:, :3] @ [1500, -3000, 4000], COMBINED, atol=5 * DIGITS)
-    assert_allclose(1000 * member_matrix(at_design(hmmwv))[:, 0], CENTRE_LOADS, atol=DIGITS)
+    assert_allclose(1000 * loads[:, :3].T, PATCH_LOADS, rtol=0, atol=DIGITS)
+    assert_allclose(loads[:, :3] @ [1500, -3000, 4000], COMBINED, rtol=0, atol=DIGITS)
+    assert_allclose(1000 * member_matrix(at_design(hmmwv))[:, 0], CENTRE_LOADS, rtol=0, atol=DIGITS)
     assert np.linalg.cond(loads[:, :3]) == pytest.approx(3.369815, rel=1e-6)  # seven digits
 
 
@@ -216,7 +216,7 @@ def test_right_hand_corner_mirrors_the_published_loads(
         lines, tuple(flip * hmmwv.wheel.centre), name="FR", radius=hmmwv.wheel.loaded_radius
     )
     loads = 1000 * patch_loads(right)[:, :3].T
-    assert_allclose(loads, PATCH_LOADS * flip[:, None], atol=DIGITS)
+    assert_allclose(loads, PATCH_LOADS * flip[:, None], rtol=0, atol=DIGITS)
     assert far_apart(loads, PATCH_LOADS)  # taking the corner for the other one is seen
 
 
@@ -227,9 +227,7 @@ def recovered(corner: Corner, tensions: Floats, moments: float) -> Floats:
     huge that all six are.  Forces have no prior worth the name.
     """
     u = np.array([1e9, 1e9, 1e9, moments, moments, moments])
-    found = estimator(
-        np.eye(6), at_design(corner), np.eye(6), "locked", (100.0 * np.eye(6), u)
-    )
+    found = estimator(np.eye(6), at_design(corner), np.eye(6), "locked", (100.0 * np.eye(6), u))
     return found.W @ tensions
 
 
@@ -243,19 +241,19 @@ def drive_tensions(corner: Corner, force: float) -> Floats:
 def test_drive_force_read_as_brake_force_comes_back_wrong(hmmwv: Corner) -> None:
     tensions = drive_tensions(hmmwv, 1000.0)
     wrong = recovered(hmmwv, tensions, moments=1e-6)
-    assert_allclose(wrong[:3], [73.43, 197.95, -353.93], atol=0.005)  # rounded to 0.01 N
+    assert_allclose(wrong[:3], [73.43, 197.95, -353.93], rtol=0, atol=0.005)  # rounded to 0.01 N
     residual = tensions - patch_loads(hmmwv)[:, :3] @ wrong[:3]
     assert np.linalg.norm(residual) == pytest.approx(1528.10, abs=0.005)  # rounded to 0.01 N
     whole = recovered(hmmwv, tensions, moments=1e9)
     # Priors of 1e9 beside gauges of 10 N: the rest is rounding of the inverse.
-    assert_allclose(whole, [1000, 0, 0, 0, 467.0, 0], atol=1e-3)
+    assert_allclose(whole, [1000, 0, 0, 0, 467.0, 0], rtol=0, atol=1e-3)
 
 
 @pytest.mark.source("D8: twin, an outboard brake")
 def test_brake_force_comes_back_whole(hmmwv: Corner, far_apart: Differ) -> None:
     tensions = patch_loads(hmmwv)[:, 0] * 1000.0
     right = recovered(hmmwv, tensions, moments=1e-6)
-    assert_allclose(right[:3], [1000, 0, 0], atol=1e-3)  # rounding of the inverse
+    assert_allclose(right[:3], [1000, 0, 0], rtol=0, atol=1e-3)  # rounding of the inverse
     assert far_apart(right[:3], [73.43, 197.95, -353.93])
 
 
@@ -276,8 +274,8 @@ SIX_UNKNOWNS = [9.6208, 21.0332, 8.0650]
 def test_noise_of_links_spreads_as_the_geometry_says(hmmwv: Corner, far_apart: Differ) -> None:
     three = spread(hmmwv, moments=1e-6)
     six = spread(hmmwv, moments=1e9)
-    assert_allclose(three, THREE_UNKNOWNS, atol=1e-3)  # given to 1e-4 N
-    assert_allclose(six, SIX_UNKNOWNS, atol=1e-3)  # given to 1e-4 N
+    assert_allclose(three, THREE_UNKNOWNS, rtol=0, atol=1e-3)  # given to 1e-4 N
+    assert_allclose(six, SIX_UNKNOWNS, rtol=0, atol=1e-3)  # given to 1e-4 N
     assert far_apart(three, SIX_UNKNOWNS)
     assert far_apart(spread(hmmwv, moments=1e-6, noise=1.0), THREE_UNKNOWNS)
 
@@ -297,7 +295,9 @@ def test_lost_gauge_widens_the_spread(hmmwv: Corner, far_apart: Differ, lost: st
     kept = [i for i, s in enumerate(hmmwv.supports) if s.name != lost]
     H, _ = forward(np.eye(6)[kept], at_design(hmmwv), np.eye(6), "locked")
     assert np.linalg.cond(H[:, :3]) == pytest.approx(condition, abs=5e-4)  # given to 1e-3
-    assert_allclose(spread(hmmwv, moments=1e-6, lost=lost), expected, atol=1e-3)  # to 1e-4 N
+    assert_allclose(
+        spread(hmmwv, moments=1e-6, lost=lost), expected, rtol=0, atol=1e-3
+    )  # to 1e-4 N
     # Twin: with another gauge lost the numbers are far off.
     other = "strut" if lost != "strut" else "UF"
     assert far_apart(spread(hmmwv, moments=1e-6, lost=other), expected)
@@ -308,6 +308,6 @@ def test_lost_gauge_widens_the_spread(hmmwv: Corner, far_apart: Differ, lost: st
 def test_moment_about_a_new_point(far_apart: Differ) -> None:
     force, arm = np.array([1000.0, 2000.0, 3000.0]), np.array([0.1, -0.2, -0.3])
     same, moment = shift_wrench(force, np.zeros(3), arm)
-    assert_allclose(same, force, atol=0)  # passed through
-    assert_allclose(moment, [0, -600, 400], atol=1e-9)  # exact: rounding only
+    assert_allclose(same, force, rtol=0, atol=0)  # passed through
+    assert_allclose(moment, [0, -600, 400], rtol=0, atol=1e-9)  # exact: rounding only
     assert far_apart(shift_wrench(force, np.zeros(3), -arm)[1], [0, -600, 400])

@@ -52,7 +52,7 @@ def frame_of(corner: Corner, at: Pose, k: int) -> Frame:
         if on in index:
             b = index[on]
             return at.rotation[k, b] @ (np.array(point) - reference) + reference + at.shift[k, b]
-        return np.array(point) + [0.0, at.rack[k] if rack else 0.0, 0.0]
+        return np.array(point) + np.array([0.0, at.rack[k] if rack else 0.0, 0.0])
 
     ends = [
         [
@@ -120,10 +120,7 @@ def tensions_of(frame: Frame, wrenches: Floats, *, stiffness: float = 1.0) -> Fl
     model.analyze_linear(check_stability=False)
     names = [s.name for s in frame.corner.supports if s.kind != "pivot"]
     return np.array(
-        [
-            [-model.members[m].f(f"combo {n}")[0, 0] for m in names]
-            for n in range(len(wrenches))
-        ]
+        [[-model.members[m].f(f"combo {n}")[0, 0] for m in names] for n in range(len(wrenches))]
     )
 
 
@@ -155,9 +152,7 @@ def test_loads_agree_with_a_structural_engine(any_corner: tuple[Vehicle, Corner]
     rng = np.random.default_rng(20)
     at, wrenches = random_poses(car, corner, rng), random_wrenches(rng)
     ours = our_tensions(corner, at, wrenches)
-    theirs = np.array(
-        [tensions_of(frame_of(corner, at, k), wrenches[k]) for k in range(POSES)]
-    )
+    theirs = np.array([tensions_of(frame_of(corner, at, k), wrenches[k]) for k in range(POSES)])
     assert np.ptp(ours) > 1e4  # N: the loads are those of a car, not zeros that agree
     assert_allclose(ours, theirs, rtol=0, atol=SHARE * np.max(np.abs(theirs)))
 
