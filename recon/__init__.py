@@ -39,7 +39,7 @@ _PLACES = {
     "save_figure": "recon.report.figures",
     "pipeline": "recon",
 }
-__all__ = list(_PLACES)  # noqa: PLE0605
+__all__ = list(_PLACES)
 
 
 def __getattr__(name: str) -> object:

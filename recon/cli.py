@@ -60,7 +60,9 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("tares", help="tares (CSV) before and after the drive")
     parser.add_argument("--map", help="column map (TOML) of the log")
     parser.add_argument("--tares-map", help="column map of the tares")
-    parser.add_argument("--bandwidth", type=float, help="of the forces in Hz (a quarter of the rate)")
+    parser.add_argument(
+        "--bandwidth", type=float, help="of the forces in Hz (a quarter of the rate)"
+    )
     parser.add_argument("--unbounded", action="store_true", help="do not hold Fz >= 0")
     _outputs(parser, "forces")
 
@@ -98,7 +100,7 @@ COMMANDS = {
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all commands."""
-    common = argparse.ArgumentParser(add_help=False)
+    common = _Parser(add_help=False)
     common.add_argument("--debug", action="store_true", help="show the traceback of a fault")
     parser = _Parser(
         prog="recon",

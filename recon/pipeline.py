@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,9 +16,12 @@ from recon.base.errors import OutputError
 from recon.base.shipped import shipped
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from recon.calibration.map import Calibration
 
 Say = Callable[[str], None]
+Figures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
 
 
 def _quiet(_: str) -> None:
@@ -45,7 +49,7 @@ def calibrate(
     pulls: str | Path,
     *,
     verification: str | Path | None = None,
-    map: str | Path | None = None,  # noqa: A002 - the option's name
+    map: str | Path | None = None,
     verification_map: str | Path | None = None,
     out: str | Path = "calibration",
     overwrite: bool = False,
@@ -69,12 +73,12 @@ def calibrate(
         )
     say("fitting the map of each corner")
     calibration = fit(sheet, car, verification=held_out)
-    figures = {
-        f"crosstalk_{name}.png": lambda n=name: plot_crosstalk(calibration, n)  # type: ignore[misc]
+    figures: Figures = {
+        f"crosstalk_{name}.png": partial(plot_crosstalk, calibration, name)
         for name in calibration.corners
     }
     if any(c.verification is not None for c in calibration.corners.values()):
-        figures["verification.png"] = lambda: plot_verification(calibration)
+        figures["verification.png"] = partial(plot_verification, calibration)
     folder = _folder(out, ["calibration.nc", *figures], overwrite)
     say("writing the calibration and its pictures")
     files = [write_calibration(calibration, folder / "calibration.nc", overwrite=overwrite)]
@@ -88,7 +92,7 @@ def reconstruct(
     log: str | Path,
     tares: str | Path,
     *,
-    map: str | Path | None = None,  # noqa: A002 - the option's name
+    map: str | Path | None = None,
     tares_map: str | Path | None = None,
     bandwidth: float | None = None,
     unbounded: bool = False,
@@ -117,7 +121,7 @@ def reconstruct(
     conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
     say("reconstructing forces")
     forces = solve(conditioned, fitted, car, bounded=not unbounded)
-    figures = {"friction_plane.png": lambda: plot_friction_plane(forces)}
+    figures: Figures = {"friction_plane.png": partial(plot_friction_plane, forces)}
     folder = _folder(out, ["forces.nc", *figures], overwrite)
     say("writing the forces and their picture")
     files = [write_result(forces, folder / "forces.nc", overwrite=overwrite)]
@@ -143,7 +147,7 @@ def slalom(
     found = read_result(forces)
     say("finding the cones")
     answer = peaks(found, bandwidth=bandwidth)
-    figures = {"lateral_force.png": lambda: plot_lateral_force(found, answer)}
+    figures: Figures = {"lateral_force.png": partial(plot_lateral_force, found, answer)}
     folder = _folder(out, ["slalom.nc", *figures], overwrite)
     files = [write_result(answer, folder / "slalom.nc", overwrite=overwrite)]
     files += _save(figures, folder, overwrite)
@@ -167,7 +171,7 @@ def friction(
     found = read_result(forces)
     say("working out friction use")
     answer = friction_use(found, low_load=low_load)
-    figures = {"friction_plane.png": lambda: plot_friction_plane(found)}
+    figures: Figures = {"friction_plane.png": partial(plot_friction_plane, found)}
     folder = _folder(out, ["friction.nc", *figures], overwrite)
     files = [write_result(answer, folder / "friction.nc", overwrite=overwrite)]
     files += _save(figures, folder, overwrite)
@@ -248,7 +252,7 @@ def _fresh(folder: Path) -> Path:
     return folder.with_name(f"{folder.name}_{n}")
 
 
-def _save(figures: dict, folder: Path, overwrite: bool) -> list[Path]:
+def _save(figures: Figures, folder: Path, overwrite: bool) -> list[Path]:
     from recon.report.figures import save_figure
 
     return [

@@ -70,33 +70,41 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
             f"at least {FEWEST_SAMPLES} known samples of one tyre",
             "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
         )
-    dims = ("elapsed_time", "corner")
-    data = {
-        "friction_use": (dims, use, {"units": "1", "long_name": "friction use"}),
-        "u_friction_use": (dims, u_use, {"units": "1", "long_name": "standard uncertainty of friction use"}),
-    }  # fmt: skip
-    for name, values in (
-        ("highest_demonstrated_use", best[0]),
-        ("u_highest_demonstrated_use", best[1]),
-        ("highest_demonstrated_use_lower", best[0] - COVERAGE_FACTOR * best[1]),
-        ("highest_demonstrated_use_upper", best[0] + COVERAGE_FACTOR * best[1]),
-        ("samples_used", best[2]),
-    ):
-        data[name] = (("corner",), values, {"units": "1", "long_name": name.replace("_", " ")})
+    per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
+    half = COVERAGE_FACTOR * best[1]
+    entries = (
+        ("friction_use", per_sample, use),
+        ("u_friction_use", per_sample, u_use),
+        ("highest_demonstrated_use", per_corner, best[0]),
+        ("u_highest_demonstrated_use", per_corner, best[1]),
+        ("highest_demonstrated_use_lower", per_corner, best[0] - half),
+        ("highest_demonstrated_use_upper", per_corner, best[0] + half),
+        ("samples_used", per_corner, best[2]),
+    )
     return xr.Dataset(
-        data,
+        {
+            name: (dims, values, {"units": "1", "long_name": _in_words(name)})
+            for name, dims, values in entries
+        },
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
         attrs={
             "title": f"Friction use: {forces.attrs.get('vehicle', '')}",
             "source": "reconstructed tyre forces, tyre axes",
             "institution": forces.attrs.get("institution", "not stated"),
             "references": "ISO 8855:2011 for axes",
-            "comment": f"samples under {low_load:g} N of vertical force or at a bound are left out; the "
-            f"highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % quantile",
+            "comment": f"samples under {low_load:g} N or at a bound are left out; "
+            f"the highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % "
+            "quantile",
             "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
             "low_load_N": low_load,
         },
     )
+
+
+def _in_words(name: str) -> str:
+    bare = name.removeprefix("u_")
+    prefix = "" if bare == name else "standard uncertainty of "
+    return prefix + bare.replace("_", " ")
 
 
 def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
@@ -124,10 +132,8 @@ def _slopes(force: Floats) -> tuple[Floats, Floats]:
     flat = np.hypot(force[:, 0], force[:, 1])
     values = flat / force[:, 2]
     safe = np.maximum(flat, 1.0)
-    slope = np.column_stack(
-        [force[:, 0] / (safe * force[:, 2]), force[:, 1] / (safe * force[:, 2]), -values / force[:, 2]]
-    )
-    return slope, values
+    x, y = force[:, 0] / (safe * force[:, 2]), force[:, 1] / (safe * force[:, 2])
+    return np.column_stack([x, y, -values / force[:, 2]]), values
 
 
 def _highest(

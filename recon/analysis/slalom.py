@@ -7,6 +7,7 @@ quantile over the half-wave, at the stated bandwidth.  Invalid where a half-wave
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -86,7 +87,7 @@ def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
     sign = np.sign(smooth)
     edges = np.flatnonzero(np.concatenate([[True], sign[1:] != sign[:-1], [True]]))
     waves: list[tuple[slice, int]] = []
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         if np.max(np.abs(smooth[first:last])) < level:
             continue
         side = int(sign[first])
@@ -98,7 +99,10 @@ def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
 
 
 def _answer(
-    forces: xr.Dataset, series: tuple[Floats, Floats, NDArray[np.bool_]], waves: list, bandwidth: float
+    forces: xr.Dataset,
+    series: tuple[Floats, Floats, NDArray[np.bool_]],
+    waves: list,
+    bandwidth: float,
 ) -> xr.Dataset:
     import xarray as xr
 
@@ -138,13 +142,18 @@ def _answer(
         },
     )
     result["cone_time"] = ("cone", when, {"units": "s", "long_name": "time of the total peak"})
-    result["side"] = ("cone", np.array([s for _, s in waves], dtype=np.int8), {"long_name": "direction of the force", "flag_values": np.array([-1, 1], dtype=np.int8), "flag_meanings": "right left"})  # fmt: skip
+    words = {
+        "long_name": "direction of the force",
+        "flag_values": np.array([-1, 1], dtype=np.int8),
+        "flag_meanings": "right left",
+    }
+    result["side"] = ("cone", np.array([s for _, s in waves], dtype=np.int8), words)
     result.attrs = {
         "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
         "source": "reconstructed tyre forces",
         "institution": forces.attrs.get("institution", "not stated"),
         "references": "ISO 8855:2011 for axes",
-        "comment": f"peaks are noise-corrected {100 * PEAK_SHARE:.0f} % quantiles of each half-wave at "
+        "comment": f"peaks are noise-corrected {100 * PEAK_SHARE:.0f} % quantiles per half-wave, "
         f"{bandwidth:g} Hz bandwidth, intermediate axes",
         "bandwidth_Hz": bandwidth,
     }
@@ -185,7 +194,9 @@ def _front_share(
     share = f / total
     few = top[:: max(len(top) // 8, 1)]
     effect = signed_errors(forces, few)[..., 1].mean(axis=1)
-    by_cause = ((1 - share) * effect[:, front].sum(axis=1) - share * effect[:, rear].sum(axis=1)) / total
+    by_cause = (
+        (1 - share) * effect[:, front].sum(axis=1) - share * effect[:, rear].sum(axis=1)
+    ) / total
     own = np.mean(noise[top] ** 2, axis=0)
     random = ((1 - share) ** 2 * own[front].sum() + share**2 * own[rear].sum()) / total**2
     return float(share), float(np.sqrt(np.sum(by_cause**2) + random))
@@ -194,9 +205,11 @@ def _front_share(
 def _limits(value: Floats, u: Floats, name: str, dims: tuple[str, ...]) -> dict[str, tuple]:
     unit = "1" if name.endswith("share") else "N"
     words = name.replace("_", " ")
-    return {
-        name: (dims, value, {"units": unit, "long_name": words}),
-        f"u_{name}": (dims, u, {"units": unit, "long_name": f"standard uncertainty of {words}"}),
-        f"{name}_lower": (dims, value - COVERAGE_FACTOR * u, {"units": unit, "long_name": f"lower 95 % limit of {words}"}),
-        f"{name}_upper": (dims, value + COVERAGE_FACTOR * u, {"units": unit, "long_name": f"upper 95 % limit of {words}"}),
-    }  # fmt: skip
+    half = COVERAGE_FACTOR * u
+    entries = (
+        (name, value, words),
+        (f"u_{name}", u, f"standard uncertainty of {words}"),
+        (f"{name}_lower", value - half, f"lower 95 % limit of {words}"),
+        (f"{name}_upper", value + half, f"upper 95 % limit of {words}"),
+    )
+    return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}

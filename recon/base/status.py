@@ -30,8 +30,9 @@ FLAGS = (
         "zero_or_sign_suspect",
         2,
         "The vertical force came out clearly negative while the suspension was compressed, which "
-        "a wheel off the ground is not. Usual causes: (a) a zero that moved since the tare; (b) a "
-        "channel with a changed sign; (c) a wrong travel channel. Look at the tares of this corner.",
+        "a wheel off the ground is not. Usual causes: (a) a zero that moved since the tare; (b) "
+        "a channel with a changed sign; (c) a wrong travel channel. Look at the tares of this "
+        "corner.",
     ),
     Flag(
         "channel_flat",

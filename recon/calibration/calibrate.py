@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from recon.records.sheets import PullSheet
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
-GEOMETRY_CROSSTALK = 0.10  # of the own slope: other links' loads in a gauge, common practice, no source
+GEOMETRY_CROSSTALK = (
+    0.10  # of the own slope: other links' loads in a gauge, common practice, no source
+)
 FLOOR_NOISE = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
 LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
 
@@ -173,10 +175,11 @@ def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
             _width(p) != len(corner.gauges) for p in pulls
         ):
             raise DataError(
-                f"{path}, corner {corner.name}, gauge {gauge.name}",
-                "no indication in some loaded rows",
-                f"an indication of each of the {len(corner.gauges)} gauges of the corner per row",
-                "Fill the cells, or take the gauge out of the vehicle file.",
+                where=f"{path}, corner {corner.name}, gauge {gauge.name}",
+                found="no indication in some loaded rows",
+                needed=f"an indication of each of the {len(corner.gauges)} gauges of the corner "
+                "per row",
+                do="Fill the cells, or take the gauge out of the vehicle file.",
             )
 
 
@@ -184,9 +187,7 @@ def _width(pull: Pull) -> int:
     return int(pull.indication.shape[1])
 
 
-def bridge_prior(
-    path: str, corner: Corner, members: tuple[str, ...], pulls: list[Pull]
-) -> Prior:
+def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: list[Pull]) -> Prior:
     """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
 
     Raises
@@ -201,10 +202,10 @@ def bridge_prior(
     for g, gauge in enumerate(corner.gauges):
         if gauge.on not in members:
             raise DataError(
-                f"{path}, corner {corner.name}, gauge {gauge.name}",
-                f"sits on '{gauge.on}'",
-                f"a member that holds the upright: {', '.join(members)}",
-                "Leave the gauge out of the vehicle file or put it on one of those.",
+                where=f"{path}, corner {corner.name}, gauge {gauge.name}",
+                found=f"sits on '{gauge.on}'",
+                needed=f"a member that holds the upright: {', '.join(members)}",
+                do="Leave the gauge out of the vehicle file or put it on one of those.",
             )
         if not np.isfinite(gauge.slope):
             continue
@@ -224,20 +225,20 @@ def bridge_prior(
     return Prior(mean, u)
 
 
-def _refuse(
-    path: str, corner: Corner, values: Floats, directions: Floats, prior: Prior
-) -> None:
+def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior: Prior) -> None:
     blind = [in_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]]
     open_gauges = [
         g.name for g, u in zip(corner.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
     ]
     shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
     raise RankError(
-        f"{path}, corner {corner.name}",
-        f"the pulls span {6 - len(blind)} of 6 directions (singular values {shown}); not seen: "
+        where=f"{path}, corner {corner.name}",
+        found=f"the pulls span {6 - len(blind)} of 6 directions (singular values {shown}); not "
+        "seen: "
         f"{'; '.join(blind)}; no bridge slope is known for {', '.join(open_gauges)}",
-        "pulls in every direction, or tube and bridge (or a bench slope) of every gauge",
-        f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle file.",
+        needed="pulls in every direction, or tube and bridge (or a bench slope) of every gauge",
+        do=f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle "
+        "file.",
     )
 
 
@@ -257,8 +258,9 @@ def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
         for name, load in zip(members, loads, strict=True):
             if load > LIMIT_SHARE * limits[name]:
                 warnings.warn(
-                    f"{path}, corner {corner.name}, pull {pull.name}: link {name} saw {load:.0f} N, "
-                    f"more than half of its stated limit of {limits[name]:.0f} N. Pull less.",
+                    f"{path}, corner {corner.name}, pull {pull.name}: link {name} saw "
+                    f"{load:.0f} N, more than half of its stated limit of {limits[name]:.0f} N. "
+                    "Pull less.",
                     SafetyWarning,
                     stacklevel=4,
                 )
@@ -270,7 +272,7 @@ def _noise(pulls: list[Pull]) -> Floats:
 
 
 def split_gains(fit: Fit) -> tuple[Floats, Floats]:
-    """Covariance of K without the devices' gains, and K's change per standard uncertainty of each.
+    """Covariance of K without the devices' gains, and K's change with each gain's uncertainty.
 
     A prior enters the fit as an observation of weight 1/u^2, so the estimate moves by
     covariance[:, gain] / u^2 per unit of that observation's error.
@@ -287,7 +289,7 @@ def split_gains(fit: Fit) -> tuple[Floats, Floats]:
 
 
 def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
-    """Largest force component that a load in the fit applied, (3,). [N]"""
+    """Largest force component [N] that a load in the fit applied, (3,)."""
     out = {e.line for e in gross if e.left_out}
     kept = [p.wrench()[~np.isin(p.line_of_file, list(out)), :3] for p in pulls]
     return np.max(np.abs(np.concatenate(kept)), axis=0)
@@ -299,7 +301,7 @@ def _hysteresis(fit: Fit) -> float:
 
 
 def _friction(pulls: list[Pull], fit: Fit) -> Floats:
-    """Half-width of the loop between rising and falling loads at a usual load, per gauge. [unit]"""
+    """Half-width [unit] of the loop between rising and falling at a usual load, per gauge."""
     usual = np.sqrt(np.mean([np.abs(p.indication).max(axis=0) ** 2 for p in pulls], axis=0))
     return 0.5 * float(np.nan_to_num(_hysteresis(fit))) * usual
 

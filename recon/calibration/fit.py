@@ -68,7 +68,7 @@ class Fit:
     terms: tuple[Floats, Floats, Floats]  # residuals, Jacobian, scale of the unknowns
 
     @property
-    def K(self) -> Floats:  # noqa: N802 - the field's symbol
+    def K(self) -> Floats:
         """K (gauge, member) [unit/N]."""
         n = self.layout.shape[0] * self.layout.shape[1]
         return self.unknowns[:n].reshape(self.layout.shape)
@@ -82,7 +82,7 @@ class Fit:
         return np.array(out)
 
     def influence(self, p: int, pulls: list[Pull]) -> Floats:
-        """Change of K (gauge, member) if pull `p` were left out, to first order. [unit/N]"""
+        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order."""
         residual, jacobian, scale = self.terms
         steps = [pull.load.shape[1] for pull in pulls]
         gauges = self.layout.shape[0]
@@ -158,9 +158,9 @@ def fit_map(
     start[: prior.mean.size] = problem.first_guess().ravel()
     start[prior.mean.size :] = problem.mean[prior.mean.size :]
     answer = least_squares(
-        lambda x: problem.terms(x)[0],
+        problem.residual,
         start / problem.scale,
-        jac=lambda x: problem.terms(x)[1],
+        jac=problem.jacobian,
         method="trf",
         x_scale=1.0,
         xtol=1e-9,
@@ -249,6 +249,12 @@ class _Problem:
             )
             out[g] = np.linalg.lstsq(a, b, rcond=None)[0]
         return out
+
+    def residual(self, scaled: Floats) -> Floats:
+        return self.terms(scaled)[0]
+
+    def jacobian(self, scaled: Floats) -> Floats:
+        return self.terms(scaled)[1]
 
     def terms(self, scaled: Floats) -> tuple[Floats, Floats]:
         x = scaled * self.scale

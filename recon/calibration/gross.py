@@ -58,7 +58,7 @@ def within_pull(pull: Pull) -> Floats:
 
 
 def standardised_readings(pulls: list[Pull], fit: Fit) -> dict[tuple[int, int, int], float]:
-    """Estimated error of each reading over its own standard uncertainty, by (pull, device, step)."""
+    """Estimated error of each reading over its standard uncertainty, by (pull, device, step)."""
     out = {}
     for (p, d), at in fit.layout.reading.items():
         pull = pulls[p]

@@ -96,14 +96,14 @@ class CornerCalibration:
         return float(self.singular_values[0] / max(self.singular_values[-1], 1e-300))
 
     @property
-    def u_K(self) -> Floats:  # noqa: N802 - the field's symbol
-        """Standard uncertainty of K, devices' gains included. [unit/N]"""
+    def u_K(self) -> Floats:
+        """Standard uncertainty of K [unit/N], devices' gains included."""
         variance = np.diag(self.covariance) + np.sum(self.gain_effect**2, axis=0)
         return np.sqrt(variance).reshape(self.K.shape)
 
     @property
     def crosstalk_percent(self) -> Floats:
-        """Indication per newton of each member over that of the gauge's strongest member. [%]"""
+        """Indication per newton of each member over that of the strongest member, in percent."""
         main = np.max(np.abs(self.K), axis=1, keepdims=True)
         return 100.0 * self.K / main
 

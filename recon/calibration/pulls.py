@@ -113,7 +113,7 @@ def strap_line(attach: Floats, mark1: Floats, mark2: Floats, u: tuple[float, flo
 
 
 def off_line(attach: Floats, mark1: Floats, mark2: Floats) -> float:
-    """Distance of the attachment point from the line through the marks. [m]"""
+    """Distance [m] of the attachment point from the line through the marks."""
     direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
     arm = attach - mark1
     return float(np.linalg.norm(arm - (arm @ direction) * direction))
@@ -196,19 +196,18 @@ def _pull(
     )
 
 
-def _tared(
-    sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]
-) -> tuple[Floats, Floats]:
+def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple[Floats, Floats]:
     """Indications less the tare interpolated in time within the pull, and the tare's change."""
     tare = rows[sheet.phase[rows] == "tare"]
     loaded = rows[sheet.phase[rows] != "tare"]
     if len(tare) == 0 or tare[0] > loaded[0]:
         raise DataError(
-            f"{sheet.path}, line {sheet.line[loaded[0]]}, corner {sheet.corner[loaded[0]]}, "
+            where=f"{sheet.path}, line {sheet.line[loaded[0]]}, corner {sheet.corner[loaded[0]]}, "
             f"pull {sheet.pull[loaded[0]]}",
-            "no tare row before the first load",
-            "one row with phase tare (strap slack, wheel off the pad) before and after the loads",
-            "Add the tare row or leave the pull out.",
+            found="no tare row before the first load",
+            needed="one row with phase tare (strap slack, wheel off the pad) before and after the "
+            "loads",
+            do="Add the tare row or leave the pull out.",
         )
     clock = sheet.clock
     zero = np.column_stack(

@@ -1,4 +1,4 @@
-"""The calibration as a file that a later run reads back: netCDF, one set of variables per corner."""
+"""The calibration as a file that a later run reads back: netCDF, variables per corner."""
 
 from __future__ import annotations
 
@@ -88,7 +88,10 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
 
     data: dict[str, Any] = {
         "corners": (("corner_list",), np.asarray(list(calibration.corners), dtype=str)),
-        "source_path": (("source_list",), np.asarray([p for p, _ in calibration.sources], dtype=str)),
+        "source_path": (
+            ("source_list",),
+            np.asarray([p for p, _ in calibration.sources], dtype=str),
+        ),
         "source_checksum": (
             ("source_list",),
             np.asarray([c for _, c in calibration.sources], dtype=str),
@@ -96,8 +99,10 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
     }
     for name, corner in calibration.corners.items():
         data |= {f"{name}_{key}": value for key, value in _corner_to(name, corner).items()}
-    for key, (_, values) in data.items():
-        data[key] = (*data[key], {"long_name": key.replace("_", " "), "units": "1"} if np.asarray(values).dtype.kind == "f" else {"long_name": key.replace("_", " ")})  # fmt: skip
+    for key, (dims, values) in data.items():
+        words = {"long_name": key.replace("_", " ")}
+        number = np.asarray(values).dtype.kind == "f"
+        data[key] = (dims, values, words | ({"units": "1"} if number else {}))
     return xr.Dataset(
         data,
         attrs={
@@ -109,7 +114,7 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
             "source": "pulls with known forces on gauged suspension links",
             "institution": "not stated",
             "references": "JCGM 100:2008",
-            "comment": "K maps member loads (tension positive, N) to indications in each gauge's unit",
+            "comment": "K maps member loads (tension positive, N) to indications in gauges' units",
         },
     )
 
@@ -174,11 +179,12 @@ def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
             error=read("verification_error").to_numpy(),
             u_error=read("verification_u_error").to_numpy(),
         )
+    fields: dict[str, Any] = {key: read(key).to_numpy() for key in ARRAYS}
+    fields |= {key: _words(read(key)) for key in WORDS}
+    fields |= {key: float(read(key)) for key in NUMBERS}
     return CornerCalibration(
         corner=name,
-        **{key: read(key).to_numpy() for key in ARRAYS},
-        **{key: _words(read(key)) for key in WORDS},
-        **{key: float(read(key)) for key in NUMBERS},
+        **fields,
         weak_direction=str(read("weak_direction").item()),
         gross=_records_from(dataset, f"{name}_gross", GrossError),
         pulls=_records_from(dataset, f"{name}_pull", PullReport),

@@ -103,7 +103,8 @@ def _estimator(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
     moment = FREE_MOMENT if len(corner.gauges) >= 6 else HELD_MOMENT
     weight = np.array([0.0, 0.0, 0.0, *[moment**-2.0] * 3])
     normal = H.T @ H + np.diag(weight)
-    return np.linalg.solve(normal, H.T / corner.noise), np.linalg.solve(normal, np.diag(weight))
+    inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    return inverse @ H.T / corner.noise, inverse @ np.diag(weight)
 
 
 def _gain_variance(

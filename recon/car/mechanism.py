@@ -117,11 +117,12 @@ def _require_determinate(mechanism: Mechanism) -> None:
     springs = mechanism.kinds.count("spring")
     if rows != motions or springs != 1:
         raise VehicleError(
-            f"corner {mechanism.name}",
-            f"{rows} rows of support (of them {springs} of free length) for {motions} motions "
+            where=f"corner {mechanism.name}",
+            found=f"{rows} rows of support (of them {springs} of free length) for {motions} "
+            "motions "
             f"of {', '.join(mechanism.bodies)}",
-            f"{motions} rows, exactly one of them a spring",
-            "Add the missing support or take out the one too many.",
+            needed=f"{motions} rows, exactly one of them a spring",
+            do="Add the missing support or take out the one too many.",
         )
 
 
@@ -209,7 +210,5 @@ def _pivot_rows(design: Floats, now: Floats) -> tuple[list, list, list]:
     at = [(first, first)] * 3 + [(other, other)] * 2
     off_first = design[..., INNER, :] - first
     off_other = design[..., AXIS, :] - other
-    gap = [
-        np.sum(n * (off_first if k < 3 else off_other), axis=-1) for k, n in enumerate(normals)
-    ]
+    gap = [np.sum(n * (off_first if k < 3 else off_other), axis=-1) for k, n in enumerate(normals)]
     return normals, at, gap

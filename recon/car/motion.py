@@ -150,11 +150,13 @@ def _require_closed(mechanism: Mechanism, gap: Floats, travel: Floats, rack: Flo
     if np.any(bad):
         at = np.argmax(np.where(bad, np.abs(travel), -1.0))
         raise VehicleError(
-            f"corner {mechanism.name}",
-            f"the mechanism does not reach travel {1e3 * travel.flat[at]:.1f} mm with the rack at "
+            where=f"corner {mechanism.name}",
+            found=f"the mechanism does not reach travel {1e3 * travel.flat[at]:.1f} mm with the "
+            "rack at "
             f"{1e3 * rack.flat[at]:.1f} mm",
-            "supports that stay whole over the stated ranges",
-            "Check the points of the links and of the rocker, or state shorter travel_mm, rack_mm.",
+            needed="supports that stay whole over the stated ranges",
+            do="Check the points of the links and of the rocker, or state shorter travel_mm, "
+            "rack_mm.",
         )
 
 
@@ -197,10 +199,12 @@ def pose_corner(corner: Corner, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pos
     if np.any(out):
         value = t[out].flat[0] if t.ndim else float(t)
         raise DataError(
-            f"corner {corner.name}",
-            f"travel {1e3 * value:.1f} mm",
-            f"travel within {1e3 * low:.0f} to {1e3 * high:.0f} mm (travel_mm of the vehicle file)",
-            "State the range that the suspension really has, or check the travel channel's zero.",
+            where=f"corner {corner.name}",
+            found=f"travel {1e3 * value:.1f} mm",
+            needed=f"travel within {1e3 * low:.0f} to {1e3 * high:.0f} mm (travel_mm of the "
+            "vehicle file)",
+            do="State the range that the suspension really has, or check the travel channel's "
+            "zero.",
         )
     return pose(mechanism_of(corner), t, rack)
 

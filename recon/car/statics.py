@@ -25,7 +25,7 @@ def load_matrix(at: Pose) -> Floats:
     Raises
     ------
     VehicleError
-        The corner passes a dead centre; the message names travel and corner.
+        The corner passes a dead centre; the message names corner and condition.
     """
     mechanism = at.mechanism
     rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
@@ -41,12 +41,12 @@ def load_matrix(at: Pose) -> Floats:
     condition = np.linalg.cond(transposed)
     if not np.all(condition < 1e9):
         raise VehicleError(
-            f"corner {mechanism.name}",
-            f"the supports pass a dead centre (condition {np.max(condition):.1e})",
-            "supports that hold the upright at every travel and steer of the stated ranges",
-            "Check the points of the links and of the rod or rocker.",
+            where=f"corner {mechanism.name}",
+            found=f"the supports pass a dead centre (condition {np.max(condition):.1e})",
+            needed="supports that hold the upright at every travel and steer of the stated ranges",
+            do="Check the points of the links and of the rod or rocker.",
         )
-    return np.linalg.solve(transposed, wrench)
+    return np.asarray(np.linalg.solve(transposed, wrench), dtype=np.float64)
 
 
 def member_matrix(at: Pose) -> Floats:

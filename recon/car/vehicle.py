@@ -77,7 +77,7 @@ class Wheel:
 
 @dataclass(frozen=True, slots=True)
 class Brake:
-    """`outboard` on the upright, `inboard` on the chassis, or `none`; torque per pressure [N m/Pa]."""
+    """`outboard` on the upright, `inboard` on the chassis, or `none`; torque in N m per Pa."""
 
     place: Literal["outboard", "inboard", "none"]
     torque_per_pressure: float

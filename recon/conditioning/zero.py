@@ -33,8 +33,10 @@ LONE_TARE = 0.003
 
 @dataclass(frozen=True, slots=True)
 class Zero:
-    """Zeros of the gauges of one corner: `value` (sample, gauge), `u` (gauge,), `noise` (gauge,)
-    scatter of single samples, `state` of the tare, `pad_load` [N], `temperature` [degC].
+    """Zeros of the gauges of one corner.
+
+    `value` (sample, gauge), `u` (gauge,), `noise` (gauge,) scatter of single samples, `state`
+    of the tare, `pad_load` [N], `temperature` [degC].
     """
 
     value: Floats
@@ -46,7 +48,11 @@ class Zero:
 
 
 def zero_of(
-    tares: Tares, gauges: tuple[str, ...], elapsed: Floats, temperature: Floats | None, largest: Floats
+    tares: Tares,
+    gauges: tuple[str, ...],
+    elapsed: Floats,
+    temperature: Floats | None,
+    largest: Floats,
 ) -> Zero:
     """Zero of each gauge at every sample of the log.
 
@@ -89,7 +95,7 @@ def zero_of(
         )
         u = LONE_TARE * largest
     else:
-        assert after is not None  # noqa: S101 - for the type checker: `both` says so
+        assert after is not None
         change = tares.indication[after] - tares.indication[first]
         share, spread = _share(tares, first, after, elapsed, temperature)
         value = tares.indication[first] + share[:, None] * change

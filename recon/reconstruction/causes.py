@@ -48,7 +48,9 @@ PAD_SCRUB = 200.0  # N; tyres on pads hold side and fore-aft forces, common prac
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """`loading` (mode, component, feature) [N] in vehicle axes; `turned` (component, feature)
+    """One cause with its part of the uncertainty.
+
+    `loading` (mode, component, feature) [N] in vehicle axes; `turned` (component, feature)
     comes on top in intermediate axes and `steered` in tyre axes.
     """
 
@@ -114,9 +116,7 @@ def geometry_causes(bench: Bench, corner: Corner, mechanism: Mechanism) -> list[
     grid_t, grid_r = np.meshgrid(travel, rack, indexing="ij")
     t = np.concatenate([[bench.pull_pose[0]], grid_t.ravel()])
     r = np.concatenate([[bench.pull_pose[1]], grid_r.ravel()])
-    posed = pose(
-        mechanism, t[None, :], r[None, :], points=moves[:, None], centre=centres[:, None]
-    )
+    posed = pose(mechanism, t[None, :], r[None, :], points=moves[:, None], centre=centres[:, None])
     out = []
     for m, mode in enumerate(MODES):
         H, _ = forward(np.eye(bench.K.shape[1]), posed, bench.columns, mode)
@@ -125,7 +125,9 @@ def geometry_causes(bench: Bench, corner: Corner, mechanism: Mechanism) -> list[
         H = K[:, None] @ H[:, 1:]
         base = bench.at_nodes[m]
         effect = -base.W[None, :, :3] @ (H - H[0:1])[..., KNOWN]  # (move, node, 3, 4)
-        loadings = _over_pose(effect, grid_t.ravel() / bench.scale[0], grid_r.ravel() / bench.scale[1])
+        loadings = _over_pose(
+            effect, grid_t.ravel() / bench.scale[0], grid_r.ravel() / bench.scale[1]
+        )
         out.append(loadings)
     stacked = np.stack(out, axis=1)  # (move, mode, 3, feature)
     return [

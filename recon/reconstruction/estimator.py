@@ -41,7 +41,7 @@ T_COLUMN = 4
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """Typical size of a corner's load, at which the priors' widths are stated. [N], [N m]"""
+    """Typical size of a corner's load [N] and torque [N m], where the priors' widths are stated."""
 
     vertical: float
     torque: float
@@ -54,7 +54,7 @@ def reference_of(car: Vehicle, corner: Corner) -> Reference:
     rear = [v for n, v in x.items() if n.startswith("R")]
     share = 0.5
     if front and rear:
-        share = (car.centre_of_mass[0] - np.mean(rear)) / (np.mean(front) - np.mean(rear))
+        share = float((car.centre_of_mass[0] - np.mean(rear)) / (np.mean(front) - np.mean(rear)))
         share = share if corner.name.startswith("F") else 1 - share
     vertical = float(0.5 * share * car.mass * STANDARD_GRAVITY)
     return Reference(vertical, vertical * corner.wheel.loaded_radius)
@@ -91,7 +91,9 @@ def prior_u(corner: Corner, tyre: Tyre, reference: Reference, mode: str) -> Floa
 
 @dataclass(frozen=True, slots=True)
 class AtPose:
-    """Everything of one mode at a batch of poses: `H` (..., gauge, 6), `W` (..., 6, gauge),
+    """Everything of one mode at a batch of poses.
+
+    `H` (..., gauge, 6), `W` (..., 6, gauge),
     `C` (..., 6, 6) the covariance of the unknowns, `hub` (..., gauge, 3) indications per newton
     at the wheel centre.
     """

@@ -57,11 +57,11 @@ def require_same_car(calibration: Calibration, car: Vehicle, where: str) -> None
     """Refuse a calibration that was made for another vehicle file."""
     if calibration.vehicle_checksum != car.checksum:
         raise DataError(
-            f"{where} with {car.path}",
-            f"a calibration of '{calibration.vehicle}', vehicle file "
+            where=f"{where} with {car.path}",
+            found=f"a calibration of '{calibration.vehicle}', vehicle file "
             f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
-            "the calibration that was made with this vehicle file",
-            "Calibrate again: a changed point or gauge changes the map.",
+            needed="the calibration that was made with this vehicle file",
+            do="Calibrate again: a changed point or gauge changes the map.",
         )
 
 
@@ -139,9 +139,7 @@ def _attitude(
     return np.zeros(n), np.zeros(n), U_ATTITUDE_UNKNOWN, "assumption"
 
 
-def _rack(
-    log: xr.Dataset, car: Vehicle, path: str, notes: list[str]
-) -> tuple[Floats, float, bool]:
+def _rack(log: xr.Dataset, car: Vehicle, path: str, notes: list[str]) -> tuple[Floats, float, bool]:
     n = log.sizes["elapsed_time"]
     steers = any(c.steered for c in car.corners.values())
     slope = _heading_slope(car)
@@ -163,7 +161,7 @@ def _rack(
 
 
 def _heading_slope(car: Vehicle) -> float:
-    """Heading per rack shift at design height, mean of the steered wheels. [rad/m]"""
+    """Heading per rack shift [rad/m] at design height, mean of the steered wheels."""
     slopes = []
     for corner in car.corners.values():
         if corner.steered:
@@ -254,7 +252,7 @@ def samples_of(
     travel = channel("travel")
     travel = np.zeros(n) if travel is None else travel
     hub = channel("hub_acceleration")
-    hub = _body_force(log, shared, n) if hub is None else hub
+    hub = _body_force(log, shared) if hub is None else hub
     low, high = corner.travel_range
     rack = shared.rack if corner.steered else np.zeros(n)
     rack_low, rack_high = car.steering.rack_range
@@ -293,14 +291,16 @@ def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats
     return np.asarray(fitted.K @ (standing - hanging))
 
 
-def _body_force(log: xr.Dataset, shared: Shared, n: int) -> Floats:
+def _body_force(log: xr.Dataset, shared: Shared) -> Floats:
     """Specific force at the hub where it is not logged: the body's, or gravity alone."""
     if "acceleration" in log:
         return np.nan_to_num(log["acceleration"].to_numpy())
     return STANDARD_GRAVITY * shared.turn[:, 2, :]
 
 
-def _hub_moment(log: xr.Dataset, corner: Corner, channel: object) -> tuple[NDArray[np.int64], Floats]:
+def _hub_moment(
+    log: xr.Dataset, corner: Corner, channel: object
+) -> tuple[NDArray[np.int64], Floats]:
     """Mode of the hub's moment per sample and the caliper's torque from line pressure."""
     n = log.sizes["elapsed_time"]
     mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)

@@ -89,7 +89,7 @@ class Bench:
         turn[..., :, :] = np.eye(6)
         for k in range(3):
             turn[..., 3:, k] = np.cross(arm, np.eye(3)[k])
-        return member_matrix(at) @ turn
+        return np.asarray(member_matrix(at) @ turn, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +98,8 @@ class Prepared:
 
     `table` (mode, basis, input, 4): inputs are gauges, hub accelerometer (3), brake torque and
     a constant one; outputs Fx, Fy, Fz, T in vehicle axes.  `spread` (mode, basis, 6) is the
-    covariance of the forces (xx, yy, zz, xy, xz, yz) for the bound.  `u_random` (mode, 3).
-    `axis` (basis, 2) are sine and cosine... of the wheel's heading.
+    covariance of the forces (xx, yy, zz, xy, xz, yz) for the bound; `heading` (basis,) the
+    wheel's heading [rad]; `u_random` (mode, 3) [N].
     """
 
     name: str
@@ -131,10 +131,10 @@ def _unit(value: Floats, limits: tuple[float, float]) -> Floats:
 
 
 def _basis(x: Floats, y: Floats, powers: NDArray[np.int64]) -> Floats:
-    in_x = chebvander(x, DEGREE_TRAVEL)
-    if not np.any(powers[:, 1]):
-        return in_x[:, powers[:, 0]]
-    return in_x[:, powers[:, 0]] * chebvander(y, DEGREE_RACK)[:, powers[:, 1]]
+    out = np.asarray(chebvander(x, DEGREE_TRAVEL)[:, powers[:, 0]], dtype=np.float64)
+    if np.any(powers[:, 1]):
+        out *= chebvander(y, DEGREE_RACK)[:, powers[:, 1]]
+    return out
 
 
 def prepare_corner(
@@ -173,11 +173,13 @@ def prepare_corner(
     frame = (mechanism, columns, rack_range, session.tare_travel)
     bench = _bench(car, corner, calibration, frame, at)
     powers, nodes = _nodes(rack_range)
-    posed = pose(mechanism, _scaled(nodes[:, 0], corner.travel_range), _scaled(nodes[:, 1], rack_range))
+    posed = pose(
+        mechanism, _scaled(nodes[:, 0], corner.travel_range), _scaled(nodes[:, 1], rack_range)
+    )
     table, spread = _tabulate(at(posed), bench, nodes, powers)
-    heading = np.linalg.lstsq(_basis(nodes[:, 0], nodes[:, 1], powers), posed.heading, rcond=None)[0]
+    heading = np.linalg.pinv(_basis(nodes[:, 0], nodes[:, 1], powers)) @ posed.heading
     causes = _causes(bench, corner, calibration, session, mechanism)
-    prepared = Prepared(
+    return Prepared(
         name=corner.name,
         gauges=calibration.gauges,
         travel_range=corner.travel_range,
@@ -194,7 +196,6 @@ def prepare_corner(
         force_reached=calibration.force_reached,
         interpolation_error=_interpolation_error(mechanism, bench, table, powers, at),
     )
-    return prepared
 
 
 def _scaled(unit: Floats, limits: tuple[float, float]) -> Floats:
@@ -298,7 +299,11 @@ def _bench(
 
 
 def _causes(
-    bench: Bench, corner: Corner, calibration: CornerCalibration, session: Session, mechanism: object
+    bench: Bench,
+    corner: Corner,
+    calibration: CornerCalibration,
+    session: Session,
+    mechanism: object,
 ) -> list[Cause]:
     return [
         *because.zero_causes(bench, session.u_zero, session.tare_u),
@@ -311,7 +316,7 @@ def _causes(
 
 
 def _random(centre: list[AtPose], corner: Corner, session: Session) -> Floats:
-    """Standard uncertainty per sample from gauge and accelerometer noise, (mode, 3). [N]"""
+    """Standard uncertainty [N] per sample from gauge and accelerometer noise, (mode, 3)."""
     out = []
     for at in centre:
         gauges = np.sum((at.W[:3] * session.noise) ** 2, axis=1)
@@ -330,9 +335,9 @@ def _require_seen(corner: Corner, calibration: CornerCalibration, at: AtPose) ->
     )
     bare = [m for m in calibration.members if m not in {g.on for g in corner.gauges}]
     raise RankError(
-        f"corner {corner.name}",
-        f"{len(calibration.gauges)} gauges leave {words} unknown (standard uncertainty "
+        where=f"corner {corner.name}",
+        found=f"{len(calibration.gauges)} gauges leave {words} unknown (standard uncertainty "
         f"{np.sqrt(values[-1]):.0f} N)",
-        "gauges that see Fx, Fy and Fz",
-        f"Gauge one of the bare members: {', '.join(bare) or 'none is bare, check the map'}.",
+        needed="gauges that see Fx, Fy and Fz",
+        do=f"Gauge one of the bare members: {', '.join(bare) or 'none is bare, check the map'}.",
     )

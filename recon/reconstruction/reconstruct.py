@@ -91,7 +91,9 @@ def reconstruct(
     pass no moment about the spin axis but bearing drag and the caliper's torque.
     """
     given.require_same_car(calibration, car, str(log.attrs.get("path", "log")))
-    names = [c for c in calibration.corners if c in car.corners and given.has_gauges(log, calibration, c)]
+    names = [
+        c for c in calibration.corners if c in car.corners and given.has_gauges(log, calibration, c)
+    ]
     if not names:
         raise DataError(
             str(log.attrs.get("path", "log")),
@@ -135,7 +137,9 @@ def _one_corner(
     out.keep(k, prepared, causes)
     for start in range(0, len(status), BLOCK):
         part = slice(start, min(start + BLOCK, len(status)))
-        _block(prepared, samples.block(part), (parts, shared, part, bounded), status[part], (out, k))
+        _block(
+            prepared, samples.block(part), (parts, shared, part, bounded), status[part], (out, k)
+        )
 
 
 def _typical(car: Vehicle, name: str) -> Floats:
@@ -179,7 +183,7 @@ def _block(
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
     for k, name in enumerate(out.corners):
         for flag, words, cure in (
-            ("beyond_pulls", "forces beyond the largest pull; intervals are widened", "Pull harder"),
+            ("beyond_pulls", "forces beyond the largest pull and wider intervals", "Pull harder"),
             ("beyond_pose", "travel or steer beyond the stated range; forces are NaN there",
              "State the real range in the vehicle file"),
         ):  # fmt: skip

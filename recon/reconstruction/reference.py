@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 
 
 def bounded_reference(
-    H: Floats,  # noqa: N803 - the field's symbol
+    H: Floats,
     indication: Floats,
     weights: tuple[Floats, Floats],
     normal: Floats,
@@ -51,9 +51,9 @@ def bounded_reference(
     problem.solve(solver=cp.CLARABEL)
     if problem.status != cp.OPTIMAL:
         raise SolveError(
-            "reference solver",
-            f"status '{problem.status}'",
-            "an optimum",
-            "Report this with the vehicle file and the log: the problem is convex and bounded.",
+            where="reference solver",
+            found=f"status '{problem.status}'",
+            needed="an optimum",
+            do="Report this with the vehicle file and the log: the problem is convex and bounded.",
         )
     return np.asarray(scaled.value) * size

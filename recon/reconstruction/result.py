@@ -24,9 +24,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-NOT_KNOWN = (
-    BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
-)
+NOT_KNOWN = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
 AXES = {
     "": "tyre axes: x along the wheel's heading in the road plane, z normal to the road",
     "_intermediate": "intermediate axes: x along the car's heading, level with the road",
@@ -50,7 +48,9 @@ class Collected:
         """Arrays of NaN for every quantity."""
         names = [f"tyre_force{a}" for a in AXES] + [f"u_tyre_force{a}" for a in AXES]
         names += [f"u_tyre_force_{part}" for part in ("random", *PARTS)]
-        names += [f"tyre_force{a}_{end}" for a in ("", "_intermediate") for end in ("lower", "upper")]
+        names += [
+            f"tyre_force{a}_{end}" for a in ("", "_intermediate") for end in ("lower", "upper")
+        ]
         names += ["tyre_force_unbounded"]
         shape = (samples, len(corners), 3)
         arrays = {n: np.full(shape, np.nan, dtype=np.float32) for n in names}
@@ -67,9 +67,7 @@ class Collected:
         """Remember what the intervals of corner `k` rest on."""
         self.prepared[k], self.causes[k] = prepared, causes
 
-    def put(
-        self, k: int, part: slice, solved: tuple, spread: tuple, flags: tuple
-    ) -> None:
+    def put(self, k: int, part: slice, solved: tuple, spread: tuple, flags: tuple) -> None:
         """Turn one block into the three axes and store it."""
         force, free, turn, heading = solved
         status, mode = flags
@@ -108,7 +106,8 @@ class Collected:
 
 
 def _turned(level: Floats, c: Floats, s: Floats) -> Floats:
-    return np.stack([c * level[:, 0] + s * level[:, 1], c * level[:, 1] - s * level[:, 0], level[:, 2]], axis=1)  # fmt: skip
+    x, y = level[:, 0], level[:, 1]
+    return np.stack([c * x + s * y, c * y - s * x, level[:, 2]], axis=1)
 
 
 def _turned_variance(variance: Floats, xy: Floats | float, c: Floats, s: Floats) -> Floats:
@@ -144,14 +143,26 @@ def result_of(
             "flag_meanings": " ".join(MODES),
         },
     )
-    data["travel"] = (dims[:2], _travel(log, out), {"units": "m", "long_name": "travel, bump positive"})
+    data["travel"] = (
+        dims[:2],
+        _travel(log, out),
+        {"units": "m", "long_name": "travel, bump positive"},
+    )
     data["rack"] = (dims[:1], shared.rack, {"units": "m", "long_name": "rack shift to the left"})
     data |= _loadings(out)
     result = xr.Dataset(
         data,
         coords={
-            "elapsed_time": ("elapsed_time", shared.elapsed, {"units": "s", "long_name": "elapsed time"}),
-            "corner": ("corner", np.asarray(out.corners, dtype=str), {"long_name": "corner of the car"}),
+            "elapsed_time": (
+                "elapsed_time",
+                shared.elapsed,
+                {"units": "s", "long_name": "elapsed time"},
+            ),
+            "corner": (
+                "corner",
+                np.asarray(out.corners, dtype=str),
+                {"long_name": "corner of the car"},
+            ),
             "component": ("component", np.asarray(COMPONENTS, dtype=str), {"long_name": "axis"}),
         },
     )
@@ -161,8 +172,9 @@ def result_of(
 
 def _attributes(name: str) -> dict[str, str]:
     if name == "hub_moment":
-        return {"units": "N m", "long_name": "moment of the hub on the upright about the spin axis, "
-                "a feature of the uncertainty model and not a result"}  # fmt: skip
+        words = "moment of the hub on the upright about the spin axis"
+        note = "a feature of the uncertainty model, not a result"
+        return {"units": "N m", "long_name": words, "comment": note}
     if name == "heading":
         return {"units": "rad", "long_name": "heading of the wheel against the car, left positive"}
     axes = next((a for a in ("_intermediate", "_vehicle") if a in name), "")
@@ -228,15 +240,27 @@ def _loadings(out: Collected) -> dict[str, tuple]:
             turned[i, k] = cause.turned
         if cause.steered is not None:
             steered[i, k] = cause.steered
-    words = {"units": "N", "comment": "per standard uncertainty of the cause and unit of the feature"}
+    words = {
+        "units": "N",
+        "comment": "per standard uncertainty of the cause and unit of the feature",
+    }
+    names = np.asarray([n for n, _ in keys], dtype=str)
+    parts = np.asarray(list(part), dtype=str)
+    scale = np.array([out.prepared[k].scale for k in range(len(out.corners))])
+    pair = ("cause", "corner", "component", "feature")
+    whole = ("cause", "mode", "corner", "component", "feature")
     return {
-        "cause_name": (("cause",), np.asarray([n for n, _ in keys], dtype=str), {"long_name": "cause of error"}),
-        "cause_part": (("cause",), np.asarray(list(part), dtype=str), {"long_name": "part of the uncertainty"}),
-        "loading": (("cause", "mode", "corner", "component", "feature"), loading, {**words, "long_name": "signed effect of each cause, vehicle axes"}),
-        "loading_turned": (("cause", "corner", "component", "feature"), turned, {**words, "long_name": "further effect in intermediate axes"}),
-        "loading_steered": (("cause", "corner", "component", "feature"), steered, {**words, "long_name": "further effect in tyre axes"}),
-        "feature_scale": (("corner", "pose"), np.array([out.prepared[k].scale for k in range(len(out.corners))]), {"units": "m", "long_name": "scale of travel and rack in the features"}),
-    }  # fmt: skip
+        "cause_name": (("cause",), names, {"long_name": "cause of error"}),
+        "cause_part": (("cause",), parts, {"long_name": "part of the uncertainty"}),
+        "loading": (whole, loading, words | {"long_name": "effect of each cause, vehicle axes"}),
+        "loading_turned": (pair, turned, words | {"long_name": "more in intermediate axes"}),
+        "loading_steered": (pair, steered, words | {"long_name": "more in tyre axes"}),
+        "feature_scale": (
+            ("corner", "pose"),
+            scale,
+            {"units": "m", "long_name": "scale of travel and rack in the features"},
+        ),
+    }
 
 
 def _provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[str, object]:
@@ -245,7 +269,8 @@ def _provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict
         "source": "strain gauges on suspension links, reconstructed",
         "institution": "not stated",
         "references": "ISO 8855:2011 for axes; JCGM 100:2008 for uncertainty",
-        "comment": "Forces are those of the road on the tyre. A bound in contact is a flag, never a measurement.",
+        "comment": "Forces are those of the road on the tyre. A bound in contact is a flag, "
+        "never a measurement.",
         "vehicle": car.name,
         "vehicle_checksum": car.checksum,
         "log_checksum": str(log.attrs.get("checksum", "")),

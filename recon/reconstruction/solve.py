@@ -16,13 +16,16 @@ from recon.reconstruction.estimator import MODES
 from recon.reconstruction.prepare import Prepared
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
 KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its least directions
 
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Inputs of one corner: `indication` (sample, gauge), `hub` (sample, 3) specific force
+    """Inputs of one corner.
+
+    `indication` (sample, gauge), `hub` (sample, 3) specific force
     [m/s2], `brake_torque` (sample,) [N m], `travel`, `rack` (sample,) [m], `mode` (sample,).
     """
 
@@ -83,7 +86,7 @@ def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[F
 
 
 def spread_of(prepared: Prepared, basis: Floats, mode: NDArray[np.int64]) -> Floats:
-    """Covariance of the forces (sample, 3, 3) for the bound. [N2]"""
+    """Covariance [N2] of the forces (sample, 3, 3) for the bound."""
     flat = np.einsum("nb,nbk->nk", basis, prepared.spread[mode])
     order = np.array([[0, 3, 4], [3, 1, 5], [4, 5, 2]])
     return flat[:, order]
@@ -100,7 +103,7 @@ def features_of(force: Floats, travel: Floats, rack: Floats, scale: tuple[float,
     return out
 
 
-def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Floats]:
+def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Singles]:
     """Each part's causes by their strongest directions, (mode, feature, 3 * direction).
 
     The sums of squares and products over all causes are kept to `KEPT_VARIANCE`; `typical`
@@ -118,9 +121,7 @@ def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Floats]:
         lost = 1 - np.cumsum(size**2) / np.sum(size**2)
         keep = int(np.searchsorted(-lost, -KEPT_VARIANCE)) + 1
         kept = (size[:keep, None] * right[:keep]).reshape(keep, len(MODES), 3, FEATURES) / typical
-        out.append(
-            kept.transpose(1, 3, 2, 0).reshape(len(MODES), FEATURES, -1).astype(np.float32)
-        )
+        out.append(kept.transpose(1, 3, 2, 0).reshape(len(MODES), FEATURES, -1).astype(np.float32))
     return out
 
 
@@ -129,9 +130,9 @@ def _intermediate(cause: Cause) -> Floats:
 
 
 def variances_of(
-    features: Floats, mode: NDArray[np.int64], parts: list[Floats]
-) -> tuple[Floats, Floats]:
-    """Variance (part, sample, 3) of each part and covariance xy (part, sample). [N2]"""
+    features: Floats, mode: NDArray[np.int64], parts: list[Singles]
+) -> tuple[Singles, Singles]:
+    """Variance (part, sample, 3) [N2] of each part and covariance xy (part, sample)."""
     n = len(features)
     variance = np.zeros((len(parts), n, 3), dtype=np.float32)
     xy = np.zeros((len(parts), n), dtype=np.float32)

@@ -27,7 +27,7 @@ PAD_SHARE = 0.005  # relative standard uncertainty of a pad, common practice, no
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """One corner on its pad: gauges' and pad's vertical force, and the difference's u. [N]"""
+    """One corner on its pad: vertical force of gauges and of pad, u of the difference, all N."""
 
     corner: str
     when: str

@@ -97,7 +97,7 @@ def tyre_footer(forces: xr.Dataset) -> str:
     return f"tyre axes, {stated}; force of the road on the tyre, x forward, y left, z up"
 
 
-def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> None:
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:
     """Save the figure as PNG with 150 dots per inch, the whole file or none.
 
     Parameters
@@ -125,3 +125,4 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
         )
     with replace_whole(target, overwrite=overwrite) as temporary:
         figure.savefig(temporary, format="png", dpi=DOTS_PER_INCH)
+    return target

@@ -20,8 +20,10 @@ if TYPE_CHECKING:
 
 CAUTIONS = (
     "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
-    "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports and",
-    "stands take no side load. Hold the steering with a clamp, keep wiring clear of wheel and brake.",
+    "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports "
+    "and",
+    "stands take no side load. Hold the steering with a clamp, keep wiring clear of wheel and "
+    "brake.",
     "Stay below the strap's working limit and half of the weakest link's limit. Local codes and",
     "licensed practice decide; nothing here clears a part for use.",
 )
@@ -43,7 +45,8 @@ def car_summary(car: Vehicle) -> list[str]:
         rolling = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=False)
         lines.append("")
         lines.append(
-            f"{corner.name}: {len(corner.gauges)} gauges on {len(mechanism.members)} members, travel "
+            f"{corner.name}: {len(corner.gauges)} gauges on {len(mechanism.members)} members, "
+            "travel "
             f"{1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
             + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if corner.steered else "")
         )
@@ -79,7 +82,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         lines.append(
             f"{name}: {len(c.pulls)} pulls, main slopes to {np.median(relative):.1f} % (k = 1), "
             f"cross-talk up to {off.max():.1f} %, condition {c.condition:.1f}, hysteresis "
-            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {c.lack_of_fit:.2f} (1 expected)"
+            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {c.lack_of_fit:.2f} (1 "
+            "expected)"
         )
         lines += [f"  least seen direction: {c.weak_direction}"]
         lines += [f"  rests on slopes and geometry: {r}" for r in c.rests_on_prior]
@@ -96,7 +100,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
             f"{half[0]:.0f} / {half[1]:.0f} / {half[2]:.0f} N, {100 * v.share_inside:.0f} % inside"
         )
     lines.append(
-        "The load cell's gain is common to pulls and verification: only weighing the car on pads shows it."
+        "The load cell's gain is common to pulls and verification: only weighing the car on pads "
+        "shows it."
     )
     bare = sorted(
         {s.name for n in calibration.corners for s in car.corners[n].supports

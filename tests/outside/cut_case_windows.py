@@ -1,0 +1,80 @@
+"""Cut windows of the case car's drives from a folder that holds the whole drives.
+
+    python tests/outside/cut_case_windows.py CASE_FOLDER
+
+Logs keep their full rate and their values as they were written, header and units row included.
+Pulls, checks and tares are copied whole: a tare holds for the whole drive, since the zero
+follows the gauges' temperature and not the place in the log.  Of the truth only what the tests
+read is kept, in single precision (1/4096 N at 4 kN).
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import json
+import shutil
+import sys
+from pathlib import Path
+
+import xarray as xr
+
+WINDOWS = Path(__file__).parent / "case_windows"
+# Seconds, both ends included.  Slalom: five cones at the full swing.  Braking: from 31 m/s in a
+# straight line, driving off, then braking in a right turn.  Launch: wheel hop, launch, the shift
+# at 4.00-4.28 s and the hop after it.  Lap: front wheels off the ground, the right one standing
+# still at 14.6-15.2 s and spinning up with a jolt.
+SPANS = {
+    "slalom": (6.0, 12.0),
+    "braking": (1.2, 10.2),
+    "launch": (0.4, 5.4),
+    "lap": (12.6, 20.6),
+}
+TRUTH = ("force_road", "force_tyre")
+HEAD_LINES = 2  # header and units row
+
+
+def cut_log(source: Path, target: Path, span: tuple[float, float]) -> None:
+    """Copy the lines of `span` [s] as they are; the same input makes the same bytes."""
+    with gzip.open(source, "rt", encoding="utf-8", newline="") as stream:
+        lines = stream.readlines()
+    inside = [x for x in lines[HEAD_LINES:] if span[0] <= float(x.partition(",")[0]) <= span[1]]
+    content = "".join(lines[:HEAD_LINES] + inside).encode()
+    target.write_bytes(gzip.compress(content, compresslevel=9, mtime=0))
+
+
+def cut_truth(source: Path, target: Path, span: tuple[float, float]) -> None:
+    """Forces of the road on the tyres in `span` [s], single precision."""
+    with xr.open_dataset(source) as truth:
+        chosen = truth[list(TRUTH)].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
+        packing = {"dtype": "float32", "zlib": True, "complevel": 9, "shuffle": True}
+        chosen.to_netcdf(target, encoding=dict.fromkeys(TRUTH, packing))
+
+
+def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int]]:
+    """Corner, pull and line of the file of every load that was mistyped."""
+    with sheet.open(newline="", encoding="utf-8") as a, truth.open(encoding="utf-8") as b:
+        rows = zip(csv.DictReader(a), csv.DictReader(b), strict=True)
+        return [
+            {"corner": row["corner"], "pull": row["pull"], "line": line}
+            for line, (row, known) in enumerate(rows, start=HEAD_LINES)
+            if int(known["load_mistyped"])
+        ]
+
+
+def cut(folder: Path) -> None:
+    """All windows of the case in `folder`."""
+    WINDOWS.mkdir(exist_ok=True)
+    drives, pulls = folder / "drives", folder / "pulls"
+    for name, span in SPANS.items():
+        cut_log(drives / f"{name}_log.csv.gz", WINDOWS / f"{name}_log.csv.gz", span)
+        cut_truth(drives / "truth" / f"{name}_truth.nc", WINDOWS / f"{name}_truth.nc", span)
+        shutil.copyfile(drives / f"{name}_tares.csv", WINDOWS / f"{name}_tares.csv")
+    for sheet in ("pulls.csv", "checks.csv"):
+        shutil.copyfile(pulls / sheet, WINDOWS / sheet)
+    known = mistyped(pulls / "pulls.csv", pulls / "truth" / "pulls_truth.csv")
+    (WINDOWS / "mistyped.json").write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    cut(Path(sys.argv[1]))
