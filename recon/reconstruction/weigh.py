@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.causes import FEATURES
 from recon.reconstruction.prepare import Session, prepare_corner
 from recon.reconstruction.solve import Samples, forces_of
@@ -38,7 +39,7 @@ class Weighing:
     @property
     def agrees(self) -> bool:
         """True where the difference lies inside its 95 % interval."""
-        return abs(self.measured - self.pad) <= 1.96 * self.u
+        return abs(self.measured - self.pad) <= COVERAGE_FACTOR * self.u
 
 
 def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[Weighing, ...]:

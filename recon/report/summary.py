@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.status import FLAGS
+from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
 from recon.car.statics import member_matrix, road_columns
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
 
+Floats = NDArray[np.float64]
+PEAK_SHARE = 0.999
 CAUTIONS = (
     "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
     "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports "
@@ -93,7 +97,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
             continue
         v = c.verification
         rms = np.sqrt(np.mean(v.error**2, axis=0))
-        half = 1.96 * np.sqrt(np.mean(v.u_error**2, axis=0))
+        half = COVERAGE_FACTOR * np.sqrt(np.mean(v.u_error**2, axis=0))
         lines.append(
             f"  verification, {len(set(v.pull))} pulls to {v.applied.max():.0f} N: error rms "
             f"{rms[0]:.0f} / {rms[1]:.0f} / {rms[2]:.0f} N in x / y / z, claimed 95 % +-"
@@ -119,28 +123,37 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
     elapsed = forces["elapsed_time"].to_numpy()
     lines = [
         f"{forces.attrs['title']}: {len(elapsed)} samples, {elapsed[-1] - elapsed[0]:.1f} s, "
-        f"bandwidth {forces.attrs['bandwidth_Hz']:.0f} Hz; largest forces in tyre axes, N, 95 %:"
+        f"bandwidth {forces.attrs['bandwidth_Hz']:.0f} Hz",
+        f"peaks in tyre axes, N, with 95 % limits (noise-corrected {100 * PEAK_SHARE:g} % "
+        "quantiles, not the largest samples):",
     ]
     for k, name in enumerate(forces["corner"].to_numpy()):
-        cells = []
-        for i, axis in enumerate("xyz"):
-            values = forces["tyre_force"].to_numpy()[:, k, i]
-            if not np.any(np.isfinite(values)):
-                cells.append(f"F{axis} not known")
-                continue
-            at = int(np.nanargmax(np.abs(values)))
-            low = forces["tyre_force_lower"].to_numpy()[at, k, i]
-            high = forces["tyre_force_upper"].to_numpy()[at, k, i]
-            cells.append(f"F{axis} {values[at]:.0f} [{low:.0f}, {high:.0f}] at {elapsed[at]:.2f} s")
+        cells = [_peak_cell(forces, elapsed, k, i) for i in range(3)]
         lines.append(f"  {name}: " + ", ".join(cells))
     lines += _flag_lines(forces)
     for w in weighings:
         verdict = "agree" if w.agrees else "DISAGREE: suspect the load cell, the pad or the tare"
         lines.append(
             f"  weighed {w.when}, {w.corner}: gauges {w.measured:.0f} N, pad {w.pad:.0f} N, "
-            f"difference +-{1.96 * w.u:.0f} N (95 %): {verdict}"
+            f"difference +-{COVERAGE_FACTOR * w.u:.0f} N (95 %): {verdict}"
         )
     return lines
+
+
+def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
+    """Peak of one component with limits and the time of a sample at it."""
+    axis = "xyz"[i]
+    known = np.isfinite(forces["tyre_force"].to_numpy()[:, k, i])
+    if np.count_nonzero(known) < 10:
+        return f"F{axis} not known"
+    values = forces["tyre_force"].to_numpy()[known, k, i].astype(float)
+    noise = forces["u_tyre_force_random"].to_numpy()[known, k, i].astype(float)
+    side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0
+    peak = side * noise_corrected_quantile(side * values, noise, PEAK_SHARE)
+    at = int(np.argmin(np.abs(values - peak)))
+    u = float(forces["u_tyre_force"].to_numpy()[known, k, i][at])
+    low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
+    return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[known][at]:.2f} s"
 
 
 def _flag_lines(forces: xr.Dataset) -> list[str]:
@@ -179,7 +192,11 @@ def slalom_summary(answer: xr.Dataset) -> list[str]:
         ):
             for k in range(n):
                 value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
-                cell = f"{value:.0f} +-{1.96 * u:.0f}" if np.isfinite(value) else "not known"
+                cell = (
+                    f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}"
+                    if np.isfinite(value)
+                    else "not known"
+                )
                 row += f"{cell:>14}" if name.startswith("peak") else f"{cell:>15}"
         if len(axles) == 2:
             share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
@@ -201,7 +218,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
             continue
         u = float(answer["u_highest_demonstrated_use"][k])
         lines.append(
-            f"  {name}: highest demonstrated {value:.3f} +-{1.96 * u:.3f} (95 %), "
+            f"  {name}: highest demonstrated {value:.3f} +-{COVERAGE_FACTOR * u:.3f} (95 %), "
             f"{int(answer['samples_used'][k])} samples; what was used, not what the tyre could do"
         )
     return lines

@@ -46,7 +46,7 @@ STATED = {
 U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
 ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
-LIMIT_SHARE = 0.5  # of a member's stated limit; common practice, no source
+LIMIT_SHARE = 0.45  # of a stated limit, a tenth below the half that nobody should pass
 PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
 
 

@@ -5,7 +5,7 @@
 Logs keep their full rate and their values as they were written, header and units row included.
 Pulls, checks and tares are copied whole: a tare holds for the whole drive, since the zero
 follows the gauges' temperature and not the place in the log.  Of the truth only what the tests
-read is kept, in single precision (1/4096 N at 4 kN).
+read is kept, in single precision (steps of 0.0005 N at 4 kN).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int]]:
         rows = zip(csv.DictReader(a), csv.DictReader(b), strict=True)
         return [
             {"corner": row["corner"], "pull": row["pull"], "line": line}
-            for line, (row, known) in enumerate(rows, start=HEAD_LINES)
+            for line, (row, known) in enumerate(rows, start=2)  # line 1 is the header
             if int(known["load_mistyped"])
         ]
 
