@@ -23,6 +23,7 @@ _PLACES = {
     "condition": "recon.conditioning.condition",
     "calibrate": "recon.calibration.calibrate",
     "verify": "recon.calibration.verify",
+    "crosstalk": "recon.calibration.crosstalk",
     "write_calibration": "recon.calibration.store",
     "read_calibration": "recon.calibration.store",
     "reconstruct": "recon.reconstruction.reconstruct",

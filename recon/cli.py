@@ -7,7 +7,10 @@ import difflib
 import sys
 import time
 import warnings
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
+
+if TYPE_CHECKING:
+    from recon.pipeline import Report
 
 EXAMPLE = """
 a whole run, on your own files:
@@ -143,8 +146,6 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         sys.stderr.write(f"recon {command}: stopped by you; nothing was left half-written\n")
         return 130
-    except BrokenPipeError:
-        return 0
     except Exception as fault:
         if debug:
             raise
@@ -153,12 +154,21 @@ def main(argv: list[str] | None = None) -> int:
             "    This is ours to mend: run again with --debug and report what it shows.\n"
         )
         return 1
-    for line in report.lines:
-        print(line)
-    if report.files:
-        print("written:")
-        for file in report.files:
-            print(f"  {file}")
+    return _printed(report)
+
+
+def _printed(report: Report) -> int:
+    try:
+        for line in report.lines:
+            print(line)
+        if report.files:
+            print("written:")
+            for file in report.files:
+                print(f"  {file}")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader (head, a pager) has seen enough; a quiet end is what it expects.
+        sys.stdout = None  # type: ignore[assignment]
     return 0
 
 

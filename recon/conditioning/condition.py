@@ -7,12 +7,13 @@ the tare's state, which the reconstruction needs to know what load the tare carr
 
 from __future__ import annotations
 
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
@@ -71,6 +72,13 @@ def condition(
     raw = log["indication"].to_numpy()
     status = _channel_status(car, names, raw, rate)
     zeros = _zeros(log, car, tares, names, raw)
+    if not zeros:
+        raise DataError(
+            where=tares.path,
+            found=f"no tare of any of the log's gauges ({names[0]} and others)",
+            needed="a tare of every gauge of at least one corner",
+            do="Check the gauge names in the tare table against the vehicle file.",
+        )
     tared = np.full_like(raw, np.nan)
     u_zero, noise = np.full(len(names), np.nan), np.full(len(names), np.nan)
     gain = zero_phase_gain(bandwidth, rate)
@@ -131,6 +139,14 @@ def _zeros(
     for corner, described in car.corners.items():
         gauges = tuple(g.name for g in described.gauges if g.name in names)
         if not gauges:
+            continue
+        if not np.isin(tares.gauge, gauges).any():
+            warnings.warn(
+                f"{tares.path}: no tare of corner {corner} ({gauges[0]} and others); the corner is "
+                "left out. Add its tares to have it reconstructed.",
+                DataWarning,
+                stacklevel=4,
+            )
             continue
         temperature = None
         if "gauge_temperature" in log and corner in log["corner"]:

@@ -66,7 +66,9 @@ def require_same_car(calibration: Calibration, car: Vehicle, where: str) -> None
 
 
 def has_gauges(log: xr.Dataset, calibration: Calibration, name: str) -> bool:
-    """True where every gauge of the calibrated corner is in the log."""
+    """True where every gauge of the calibrated corner is in the log and was tared."""
+    if name not in set(map(str, log["tared_corner"].to_numpy())):
+        return False
     there = {str(g) for g in log["gauge"].to_numpy()}
     return set(calibration.corners[name].gauges) <= there
 
@@ -195,6 +197,8 @@ def session_of(
     if not hub_missing and "noise_hub_acceleration" in log:
         per_axis = log["noise_hub_acceleration"].sel(corner=corner.name).to_numpy()
         noise_hub = float(np.sqrt(np.mean(per_axis**2)))
+    if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
+        _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
     warming = 0.0
     if _logged(log, "gauge_temperature", corner.name) and np.isfinite(fitted.temperature):
         temperature = log["gauge_temperature"].sel(corner=corner.name)
@@ -210,6 +214,7 @@ def session_of(
         u=u,
         u_hub_noise=noise_hub,
         warming=warming,
+        pressure_logged=_logged(log, "brake_pressure", corner.name),
         tare_travel=0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0]),
     )
 

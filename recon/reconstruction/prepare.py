@@ -24,6 +24,7 @@ from recon.reconstruction.estimator import (
     BEARING_DRAG,
     LOCKED_FLOOR,
     MODES,
+    T_COLUMN,
     AtPose,
     estimator,
     forward,
@@ -60,6 +61,7 @@ class Session:
     u_hub_noise: float
     warming: float
     tare_travel: float
+    pressure_logged: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +162,10 @@ def prepare_corner(
     for mode in MODES:
         H, _ = forward(calibration.K, here, columns, mode)
         V = gauge_covariance(calibration, H, u_gauge, reference)
-        weights.append((V, prior_u(corner, tyre, reference, mode)))
+        u = prior_u(corner, tyre, reference, mode)
+        if mode == "braked" and not session.pressure_logged:
+            u[T_COLUMN] = reference.torque  # nobody knows what the caliper gave
+        weights.append((V, u))
 
     def at(posed: Pose) -> list[AtPose]:
         return [
@@ -170,7 +175,7 @@ def prepare_corner(
 
     centre = at(here)
     _require_seen(corner, calibration, centre[0])
-    frame = (mechanism, columns, rack_range, session.tare_travel)
+    frame = (mechanism, columns, rack_range, session)
     bench = _bench(car, corner, calibration, frame, at)
     powers, nodes = _nodes(rack_range)
     posed = pose(
@@ -261,7 +266,7 @@ def _interpolation_error(
 def _bench(
     car: Vehicle, corner: Corner, calibration: CornerCalibration, frame: tuple, at: object
 ) -> Bench:
-    mechanism, columns, rack_range, tare_travel = frame
+    mechanism, columns, rack_range, session = frame
     half_t = 0.5 * min(abs(corner.travel_range[0]), abs(corner.travel_range[1]))
     half_r = 0.5 * (rack_range[1] - rack_range[0]) / 2
     travel = np.array([-half_t, 0.0, half_t])
@@ -290,10 +295,10 @@ def _bench(
         unsprung_weight=np.array([0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]),
         torque_floor=(
             BEARING_DRAG,
-            BEARING_DRAG if factor > 0 else reference.torque,
+            BEARING_DRAG if factor > 0 and session.pressure_logged else reference.torque,
             LOCKED_FLOOR,
         ),
-        tare_travel=tare_travel,
+        tare_travel=session.tare_travel,
         pose_slopes=because.pose_slopes(around, (STEP, STEP)),
     )
 

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
 
 Floats = NDArray[np.float64]
-EXCESS_SHARE = 0.01  # of what a force exceeds the largest pull; common practice, no source
+EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
 
 

@@ -87,6 +87,7 @@ def _weighing(tares: Tares, calibration: Calibration, car: Vehicle, job: tuple) 
         },
         u_hub_noise=0.0,
         warming=0.0,
+        pressure_logged=False,
         tare_travel=max(corner.droop_travel, corner.travel_range[0]),
     )
     prepared = prepare_corner(car, corner, fitted, session)

@@ -1,0 +1,72 @@
+"""H(q) = K G(q): indication per unit wrench at the contact, at any travel and rack."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.quantities import WRENCH_COMPONENTS
+from recon.car.motion import pose_corner
+from recon.car.statics import member_matrix, road_columns
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.calibration.map import Calibration
+    from recon.car.vehicle import Vehicle
+
+
+def crosstalk(
+    calibration: Calibration,
+    car: Vehicle,
+    corner: str,
+    *,
+    travel: float = 0.0,
+    rack: float = 0.0,
+    wheel_held: bool = True,
+) -> xr.Dataset:
+    """Map from the wrench at the contact to indications.
+
+    Forces of the road on the tyre, vehicle axes, moments about the contact centre.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    car : Vehicle
+    corner : str
+    travel, rack : float
+        Pose, bump and left positive. [m]
+    wheel_held : bool
+        The wheel is held by an outboard brake: the whole moment reaches the upright.
+        Otherwise its part about the spin axis stays in the wheel.
+
+    Returns
+    -------
+    Dataset
+        `crosstalk`, `u_crosstalk` (gauge, wrench_component) in each gauge's unit per N or N m,
+        the devices' gains included; never its inverse.
+    """
+    import xarray as xr
+
+    fitted = calibration.corners[corner]
+    at = pose_corner(car.corners[corner], travel, rack)
+    loads = member_matrix(at) @ road_columns(at, hub_passes_spin=wheel_held)
+    # T is no component of the contact's wrench; My is what it stands for where the wheel is held.
+    loads[:, 4] = member_matrix(at)[:, 4] if wheel_held else 0.0
+    gauges, members = fitted.K.shape
+    whole = fitted.covariance + fitted.gain_effect.T @ fitted.gain_effect
+    tensor = whole.reshape(gauges, members, gauges, members)
+    variance = np.einsum("mw,gmgn,nw->gw", loads, tensor, loads)
+    dims = ("gauge", "wrench_component")
+    words = {"units": "gauge unit per N or N m"}
+    return xr.Dataset(
+        {
+            "crosstalk": (dims, fitted.K @ loads, words | {"long_name": "indication per wrench"}),
+            "u_crosstalk": (dims, np.sqrt(variance), words | {"long_name": "its uncertainty"}),
+        },
+        coords={
+            "gauge": np.asarray(fitted.gauges, dtype=str),
+            "wrench_component": np.asarray(WRENCH_COMPONENTS, dtype=str),
+        },
+    )

@@ -1,0 +1,207 @@
+"""From the rows of a pull sheet to lines of action, wrenches and tared indications."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from recon.base.errors import DataError, DataWarning
+from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import pose, rack_of_steer
+from recon.records.sheets import PullSheet
+from tests.roundtrip.test_roundtrip import exact
+
+ATTACH = np.array([0.1, 0.7, 0.02])
+ALONG = np.array([2.0, 1.0, 0.5]) / np.linalg.norm([2.0, 1.0, 0.5])
+MARKS = ATTACH + 0.3 * ALONG, ATTACH + 1.4 * ALONG
+U = (0.002, 0.003)  # m, attachment point and marks
+
+
+def rows(sheet: PullSheet, chosen: np.ndarray, **changed: object) -> PullSheet:
+    """The sheet with some columns changed in the chosen rows."""
+    new = {}
+    for name, value in changed.items():
+        column = np.array(getattr(sheet, name), copy=True)
+        column[chosen] = value
+        new[name] = column
+    return dataclasses.replace(sheet, **new)
+
+
+def pull_named(sheet: PullSheet, name: str) -> Pull:
+    car = exact().car
+    return next(p for p in pulls_of(sheet, car, car.corners["FL"], "fit") if p.name == name)
+
+
+def test_points_on_a_line_give_that_line() -> None:
+    line = strap_line(ATTACH, *MARKS, U)
+    assert_allclose(line.direction, ALONG, rtol=0, atol=1e-14)  # rounding of double precision
+    assert_allclose(line.point, ATTACH, rtol=0, atol=1e-14)  # the same
+    axes = np.vstack([line.direction, line.across])
+    assert_allclose(axes @ axes.T, np.eye(3), rtol=0, atol=1e-14)  # the same
+
+
+@pytest.mark.parametrize(("u", "follows"), [((1e-6, 0.003), True), ((0.003, 1e-6), False)])
+def test_best_line_trusts_the_better_point(u: tuple[float, float], follows: bool) -> None:
+    """A sure attachment point holds the line; sure marks leave it aside."""
+    aside = np.array([0.0, 0.0, 0.01])
+    line = strap_line(ATTACH + aside, *MARKS, u)
+    # Weights of one to nine million: the better point is met to a millionth of 10 mm.
+    assert (off_line(line.point, *MARKS) > 0.009) == follows
+    if follows:
+        distance = np.linalg.norm(np.cross(ATTACH + aside - line.point, line.direction))
+        assert distance < 1e-7  # m
+    else:
+        assert_allclose(line.direction, ALONG, rtol=0, atol=1e-7)  # 1e-6 of 10 mm on 1 m
+
+
+def test_covariance_of_the_line_against_monte_carlo() -> None:
+    rng, n = np.random.default_rng(3), 4000
+    line = strap_line(ATTACH, *MARKS, U)
+    seen = []
+    for _ in range(n):
+        noise = rng.standard_normal((3, 3)) * np.array([[U[0]], [U[1]], [U[1]]])
+        drawn = strap_line(ATTACH + noise[0], MARKS[0] + noise[1], MARKS[1] + noise[2], U)
+        # Where the drawn line passes the plane across the true one at the attachment point.
+        reach = ((ATTACH - drawn.point) @ ALONG) / (drawn.direction @ ALONG)
+        offset = line.across @ (drawn.point + reach * drawn.direction - ATTACH)
+        seen.append([*offset, *(line.across @ drawn.direction)])
+    sample, scale = np.cov(np.array(seen).T), np.sqrt(np.diag(line.covariance))
+    # Standard error of a variance is sqrt(2/n) = 2.2 % and of a correlation at most 1.6 %; four.
+    assert_allclose(
+        sample / np.outer(scale, scale),
+        line.covariance / np.outer(scale, scale),
+        rtol=0,
+        atol=0.09,
+    )
+    assert_allclose(np.mean(seen, axis=0) / scale, 0, atol=0.07)  # 1/sqrt(n), four times
+
+
+@pytest.mark.parametrize("name", ["fore", "pad", "rim top inward"])
+@pytest.mark.parametrize("held", ["brake", "half-shaft"])
+def test_columns_are_wrench_and_its_derivatives(name: str, held: str) -> None:
+    """Moving the line along each of its unsure parts changes the wrench as the columns say."""
+    sheet = exact().pulls
+    pull = pull_named(rows(sheet, sheet.pull == name, wheel_held_by=held), name)
+    line, h = pull.lines[0], 1e-6
+    moves = [(line.across[0], 0), (line.across[1], 0), (line.across[0], 1), (line.across[1], 1)]
+    columns = pull.columns(line)
+    for k, (way, turns) in enumerate(moves):
+        both = []
+        for sign in (1.0, -1.0):
+            point = line.point + (0 if turns else sign * h) * way
+            direction = line.direction + (sign * h if turns else 0) * way
+            both.append(pull.columns(Line(point, direction, line.across, line.covariance))[:, 0])
+        slope = (both[0] - both[1]) / (2 * h)
+        assert_allclose(columns[:, 1 + k], slope, rtol=0, atol=1e-9)  # 1e-16 / 1e-6, per N or N m
+
+
+def test_wrench_is_force_and_moment_about_the_hub_at_the_pose() -> None:
+    """Statics by hand; travel and steer move the hub."""
+    sheet, car = exact().pulls, exact().car
+    moved = rows(sheet, sheet.pull == "fore", travel=0.02, steer=0.05)
+    pull = pull_named(moved, "fore")
+    rack = float(rack_of_steer(car, 0.05))
+    at = pose(mechanism_of(car.corners["FL"]), 0.02, rack)
+    assert (pull.travel, pull.rack) == (pytest.approx(0.02), pytest.approx(rack))
+    line = pull.lines[0]
+    force = pull.load[0][:, None] * line.direction
+    expected = np.column_stack([force, np.cross(line.point - at.hub, force)])
+    assert_allclose(pull.wrench(), expected, rtol=1e-12, atol=1e-9)  # rounding
+    assert abs(at.hub[2] - pull_named(sheet, "fore").hub[2] - 0.02) < 1e-9  # m, Newton's end
+
+
+def test_only_an_outboard_brake_passes_the_moment_about_the_spin_axis() -> None:
+    sheet = exact().pulls
+    car = exact().car
+    held = pull_named(sheet, "fore")
+    free = pull_named(rows(sheet, sheet.pull == "fore", wheel_held_by="half-shaft"), "fore")
+    about = free.wrench()[:, 3:] @ free.spin
+    assert_allclose(about, 0, atol=1e-9)  # N m, rounding of 900 N m
+    lost = held.wrench()[:, 3:] @ held.spin
+    assert np.min(np.abs(lost)) > 100  # N m; 600 N or more on nearly 0.28 m
+    back = held.wrench()[:, 3:] - lost[:, None] * held.spin
+    assert_allclose(free.wrench()[:, 3:], back, rtol=0, atol=1e-9)  # rounding
+    inboard = dataclasses.replace(
+        car.corners["FL"], brake=dataclasses.replace(car.corners["FL"].brake, place="inboard")
+    )
+    through_shaft = pulls_of(sheet, car, inboard, "fit")[0]
+    assert through_shaft.wrench()[:, 3:] @ through_shaft.spin == pytest.approx(0, abs=1e-9)
+
+
+def test_devices_in_use_and_their_loads() -> None:
+    sheet = exact().pulls
+    both = pull_named(sheet, "outward on the pad")
+    assert both.devices == ("strap", "pad")
+    chosen = (sheet.pull == "outward on the pad") & (sheet.phase != "tare")
+    assert np.array_equal(both.load, [sheet.strap_load[chosen], sheet.pad_load[chosen]])
+    assert pull_named(sheet, "fore").devices == ("strap",)
+    pad = pull_named(sheet, "pad")
+    assert pad.devices == ("pad",)
+    assert np.array_equal(pad.lines[0].direction, [0, 0, 1])
+    assert np.array_equal(pad.line_of_file, sheet.line[(sheet.pull == "pad") & (sheet.phase != "tare")])  # fmt: skip
+    assert pad.falling.tolist() == [False] * 5 + [True] * 3
+
+
+def test_a_written_direction_stands_for_the_marks() -> None:
+    sheet = exact().pulls
+    chosen = sheet.pull == "fore"
+    away = np.array([1.0, 0.2, 0.1]) / np.linalg.norm([1.0, 0.2, 0.1])
+    pull = pull_named(rows(sheet, chosen, direction=away, u_direction=0.02), "fore")
+    assert np.array_equal(pull.lines[0].direction, away)
+    assert np.array_equal(pull.lines[0].point, sheet.attach[np.flatnonzero(chosen)[0]])
+    assert_allclose(
+        np.sqrt(np.diag(pull.lines[0].covariance)), [0.002, 0.002, 0.02, 0.02], rtol=1e-12
+    )  # the stated figures
+
+
+def test_tare_follows_time_within_the_pull() -> None:
+    """A zero that drifts evenly between the two tares leaves nothing; its change is told."""
+    sheet = exact().pulls
+    chosen = sheet.pull == "fore"
+    clock = sheet.clock[chosen] - sheet.clock[chosen][0]
+    drift = np.linspace(0.2, 0.7, 6)  # mV/V each
+    zeros = drift * (1 + clock[:, None] / clock[-1])
+    clean = pull_named(sheet, "fore")
+    pull = pull_named(
+        rows(sheet, chosen, indication=sheet.indication[chosen] + zeros), "fore"
+    )  # fmt: skip
+    assert_allclose(pull.indication, clean.indication, rtol=0, atol=1e-12)  # rounding of 1 mV/V
+    assert_allclose(pull.tare_change - clean.tare_change, drift, rtol=0, atol=1e-12)  # the same
+
+
+def test_a_lone_tare_before_the_loads_is_enough() -> None:
+    sheet = exact().pulls
+    chosen = np.flatnonzero(sheet.pull == "fore")
+    pull = pull_named(rows(sheet, chosen[-1:], phase="falling", strap_load=100.0), "fore")
+    first = sheet.indication[chosen[0]]
+    assert_allclose(pull.indication, sheet.indication[chosen[1:]] - first, rtol=0, atol=1e-15)
+    assert np.all(pull.tare_change == 0)
+
+
+@pytest.mark.parametrize("where", [0, slice(None)])
+def test_a_missing_tare_is_told_by_pull_and_line(where: object) -> None:
+    """No tare before the loads (one after them is not enough), or none at all."""
+    sheet = exact().pulls
+    tares = np.flatnonzero((sheet.pull == "aft") & (sheet.phase == "tare"))[where]
+    spoiled = rows(sheet, tares, phase="rising", strap_load=50.0)
+    with pytest.raises(DataError, match=r"line 12, corner FL, pull aft: no tare row"):
+        pull_named(spoiled, "aft")
+
+
+def test_an_attachment_far_off_the_strap_is_told_in_millimetres() -> None:
+    sheet = exact().pulls
+    chosen = sheet.pull == "outward"
+    spoiled = rows(sheet, chosen, attach=sheet.attach[chosen] + [0.06, 0, 0])
+    with pytest.warns(DataWarning, match=r"line 23.*pull outward.*lies 59 mm off.*than 25 mm"):
+        pull_named(spoiled, "outward")
+
+
+def test_distance_from_the_line_through_the_marks() -> None:
+    assert off_line(ATTACH, *MARKS) == pytest.approx(0, abs=1e-15)
+    aside = np.cross(ALONG, [0, 0, 1.0])
+    aside = aside / np.linalg.norm(aside)
+    assert off_line(ATTACH + 0.01 * aside + 0.2 * ALONG, *MARKS) == pytest.approx(0.01, rel=1e-12)
