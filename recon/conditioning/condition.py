@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 # Of the sampling rate; a jolt of the driveline keeps its height, most of the noise goes.
-BANDWIDTH_SHARE = 0.25
+BANDWIDTH_SHARE = 0.35
 
 
 def condition(
@@ -43,7 +43,7 @@ def condition(
     tares : Tares
         Before and after the drive, each with its state.
     bandwidth : float, optional
-        Of the reported forces, -3 dB; a quarter of the sampling rate unless stated. [Hz]
+        Of the reported forces, -3 dB; 0.35 of the sampling rate unless stated. [Hz]
 
     Returns
     -------

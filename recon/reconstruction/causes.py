@@ -37,12 +37,12 @@ BY_RACK = slice(9, 13)
 TRAVEL = 13
 KNOWN = [0, 1, 2, 4]  # places of Fx, Fy, Fz, T among the six unknowns
 THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
-# Friction holds a link's load off by up to the half-width of its loop, either way: all of it
-# while driving (two-point distribution), anything between at the tare (rectangular).
-FRICTION_SPREAD = float(np.sqrt(1.0 + 1.0 / 3.0))
+# Friction holds a link's load off by up to the half-width of its loop, either way and anywhere
+# between, once while driving and once at the tare: two rectangular distributions.
+FRICTION_SPREAD = float(np.sqrt(1.0 / 3.0 + 1.0 / 3.0))
 # Links, bushes and brackets give under load and turn the links a little: share of the force,
 # common practice, no source.
-LINEARITY = 0.002
+LINEARITY = 0.003
 PAD_SCRUB = 200.0  # N; tyres on pads hold side and fore-aft forces, common practice, no source
 
 

@@ -74,6 +74,8 @@ class Collected:
         random, variance, xy = spread
         known = (status & NOT_KNOWN) == 0
         level = np.einsum("nij,nj->ni", turn, force[:, :3])
+        # Exactly zero in the axes in which the bound holds, not to rounding.
+        level[(status & BIT["bound_active"]) > 0, 2] = 0.0
         free_level = np.einsum("nij,nj->ni", turn, free)
         c, s = np.cos(heading), np.sin(heading)
         total = random + variance.sum(axis=0)

@@ -230,7 +230,7 @@ def _own_slope(gauge: Gauge, scale: float, rng: np.random.Generator) -> float:
 
 
 def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) -> Floats:
-    """Half width (member,) [N]: about 0.1 % of the largest load that the typical pulls give."""
+    """Half width (member,) [N]: about 0.08 % of the largest load that the typical pulls give."""
     three = np.eye(3)
     load = PullLoad(
         attach=np.broadcast_to(elastic.hub - [0.0, 0.0, elastic.radius], (3, 3)),
@@ -244,7 +244,7 @@ def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) 
     at_rest = settle(elastic, no_load, np.zeros(1), travel=0.0)
     most = settle(elastic, load, np.zeros(3), solid_length=at_rest.spring_length[0])
     peak = np.max(np.abs(most.tension), axis=0)
-    return np.asarray(peak * rng.uniform(0.0006, 0.0014, len(peak)))
+    return np.asarray(peak * rng.uniform(0.0005, 0.0011, len(peak)))
 
 
 def _sensor_errors(car: Vehicle, scale: float, rng: np.random.Generator) -> SensorErrors:

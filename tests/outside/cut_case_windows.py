@@ -13,6 +13,7 @@ from __future__ import annotations
 import csv
 import gzip
 import json
+import math
 import shutil
 import sys
 from pathlib import Path
@@ -51,12 +52,17 @@ def cut_truth(source: Path, target: Path, span: tuple[float, float]) -> None:
         chosen.to_netcdf(target, encoding=dict.fromkeys(TRUTH, packing))
 
 
-def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int]]:
-    """Corner, pull and line of the file of every load that was mistyped."""
+def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int | float]]:
+    """Corner, pull, line of the file and true force [N] of every load that was mistyped."""
     with sheet.open(newline="", encoding="utf-8") as a, truth.open(encoding="utf-8") as b:
         rows = zip(csv.DictReader(a), csv.DictReader(b), strict=True)
         return [
-            {"corner": row["corner"], "pull": row["pull"], "line": line}
+            {
+                "corner": row["corner"],
+                "pull": row["pull"],
+                "line": line,
+                "applied_N": round(math.hypot(*(float(known[f"F{x}_N"]) for x in "xyz")), 1),
+            }
             for line, (row, known) in enumerate(rows, start=2)  # line 1 is the header
             if int(known["load_mistyped"])
         ]

@@ -1,0 +1,312 @@
+"""What a user sees and a script gets when something is wrong: text, exit code, earlier results."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from recon import pipeline
+from recon.calibration.store import read_calibration
+from recon.records.files import checksum
+from tests.commands.session import CAR, OneCorner, Run, rows_of, write_rows
+
+Log = Callable[..., Path]
+
+
+def no_traceback(text: str) -> bool:
+    return "Traceback" not in text
+
+
+def reconstruct(files: OneCorner, log: Path) -> tuple[object, ...]:
+    """The command without options."""
+    return ("reconstruct", CAR, files.calibration, log, files.tares)
+
+
+# --- 2: the user's files --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["check", "calibrate", "reconstruct", "slalom", "friction"])
+def test_a_missing_file_is_named(
+    command: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    missing = tmp_path / "nowhere.csv"
+    words = {
+        "check": [missing],
+        "calibrate": [CAR, missing],
+        "reconstruct": [CAR, one_corner.calibration, missing, one_corner.tares],
+        "slalom": [missing],
+        "friction": [missing],
+    }[command]
+    ended = run(command, *words)
+    assert ended.code == 2
+    assert f"recon {command}: {missing}" in ended.err
+    assert "no such file" in ended.err
+    assert no_traceback(ended.err)
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        *("check 0", "calibrate 1", "calibrate --map", "calibrate --verification"),
+        *("reconstruct 1", "reconstruct 2", "reconstruct 3", "reconstruct --tares-map"),
+        *("slalom 0", "friction 0"),
+    ],
+)
+def test_an_address_of_the_network_is_refused(
+    place: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    command, which = place.split()
+    address = "https://example.org/file.csv"
+    words: list[object] = {
+        "check": [CAR],
+        "calibrate": [CAR, one_corner.pulls],
+        "reconstruct": [CAR, one_corner.calibration, one_corner.log, one_corner.tares],
+        "slalom": [one_corner.forces],
+        "friction": [one_corner.forces],
+    }[command]
+    if which.startswith("--"):
+        words += [which, address]
+    else:
+        words[int(which)] = address
+    if command != "check":
+        words += ["--out", tmp_path / "out"]
+    ended = run(command, *words)
+    assert ended.code == 2
+    assert address in ended.err
+    assert "address of the network" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_wrong_toml_is_told_with_its_line(run: Run, tmp_path: Path) -> None:
+    lines = CAR.read_text(encoding="utf-8").splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("total_kg"))
+    lines[at] = "total_kg = 742 kg"
+    car = tmp_path / "car.toml"
+    car.write_text("\n".join(lines), encoding="utf-8")
+    ended = run("check", car)
+    assert ended.code == 2
+    assert f"{car}, line {at + 1}" in ended.err
+    assert "not TOML" in ended.err
+
+
+@pytest.mark.parametrize(("typed", "nearest"), [("calibrat", "calibrate"), ("slalon", "slalom")])
+def test_an_unknown_command_offers_the_nearest(typed: str, nearest: str, run: Run) -> None:
+    ended = run(typed, "car.toml")
+    assert ended.code == 2
+    assert f"no command '{typed}'" in ended.err
+    assert f"Did you mean '{nearest}'?" in ended.err
+
+
+def test_an_option_without_its_number_is_told(run: Run, one_corner: OneCorner) -> None:
+    ended = run("slalom", one_corner.forces, "--bandwidth", "eight")
+    assert ended.code == 2
+    assert "'eight'" in ended.err
+
+
+def test_a_column_of_the_map_that_the_log_lacks(
+    run: Run, one_corner: OneCorner, short_log: Log, tmp_path: Path
+) -> None:
+    column_map = tmp_path / "map.toml"
+    column_map.write_text(
+        'format = 1\nkind = "log"\n[columns]\nFL_tie_rod = { column = "ch_17", unit = "mV/V" }\n',
+        encoding="utf-8",
+    )
+    log = short_log()
+    ended = run(*reconstruct(one_corner, log), "--map", column_map)
+    assert ended.code == 2
+    assert "'ch_17'" in ended.err
+    assert str(log) in ended.err or str(column_map) in ended.err
+
+
+def test_text_in_a_column_of_numbers(
+    run: Run, one_corner: OneCorner, short_log: Log, tmp_path: Path
+) -> None:
+    log = short_log((41, "FL_push_rod", "OVERLOAD"))
+    ended = run(*reconstruct(one_corner, log), "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{log}, line 42, column 'FL_push_rod [mV/V]': 'OVERLOAD'" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_time_that_runs_back(run: Run, one_corner: OneCorner, short_log: Log) -> None:
+    log = short_log((31, "elapsed_time", "0.1"))
+    ended = run(*reconstruct(one_corner, log))
+    assert ended.code == 2
+    assert f"{log}, line 32, column 'elapsed_time [s]'" in ended.err
+    assert "0.1 s after 0.145 s" in ended.err
+
+
+def test_the_calibration_of_another_car(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
+    car = tmp_path / "car.toml"
+    text = CAR.read_text(encoding="utf-8")
+    changed = re.sub(r'(?m)^name = ".*"$', 'name = "Another car"', text, count=1)
+    assert changed != text
+    car.write_text(changed, encoding="utf-8")
+    ended = run("reconstruct", car, one_corner.calibration, one_corner.log, one_corner.tares)
+    assert ended.code == 2
+    assert f"this one is {checksum(car)[:12]}" in ended.err
+    assert "'Invented club racer'" in ended.err
+
+
+# --- 3: the data cannot answer ---------------------------------------------------------------
+
+
+def test_one_pull_without_bridges_cannot_answer(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    car = tmp_path / "car.toml"
+    text = CAR.read_text(encoding="utf-8")
+    bare = re.sub(r"(?m)^(u_)?tube_.*\n", "", text)
+    assert bare != text
+    car.write_text(bare, encoding="utf-8")
+    header, *rows = rows_of(one_corner.pulls)
+    pull = header.index("pull")
+    pulls = write_rows(
+        tmp_path / "pulls.csv", [header, *(r for r in rows if r[pull] == rows[0][pull])]
+    )
+    ended = run("calibrate", car, pulls, "--out", tmp_path / "out")
+    assert ended.code == 3
+    assert f"{pulls}, corner FL" in ended.err
+    assert "the pulls span 1 of 6 directions" in ended.err
+    assert "FL_upper_front" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+# --- 4: nothing earlier is lost --------------------------------------------------------------
+
+
+def test_an_earlier_result_stays_as_it_is(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
+    out = tmp_path / "friction"
+    assert run("friction", one_corner.forces, "--out", out).code == 0
+    before = {file: checksum(file) for file in out.iterdir()}
+    assert len(before) == 2
+    ended = run("friction", one_corner.forces, "--out", out, "--low-load", "900")
+    assert ended.code == 4
+    assert str(out / "friction.nc") in ended.err
+    assert "--overwrite" in ended.err
+    assert {file: checksum(file) for file in out.iterdir()} == before
+    replaced = run("friction", one_corner.forces, "--out", out, "--low-load", "900", "--overwrite")
+    assert replaced.code == 0
+    assert "above 900 N" in replaced.out
+    assert checksum(out / "friction.nc") != before[out / "friction.nc"]
+
+
+def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.write_text("in the way", encoding="utf-8")
+    ended = run("slalom", one_corner.forces, "--out", file / "slalom")
+    assert ended.code == 4
+    assert str(file) in ended.err
+    assert file.read_text(encoding="utf-8") == "in the way"
+
+
+# --- 130: stopped by the user ----------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
+@pytest.mark.parametrize("stage", ["fitting the map", "writing the calibration"])
+def test_stopping_leaves_nothing_half_written(
+    stage: str, one_corner: OneCorner, environment: dict[str, str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    with subprocess.Popen(
+        [sys.executable, "-m", "recon", "calibrate", CAR, one_corner.pulls, "--out", out],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as started:
+        assert started.stderr is not None
+        for line in started.stderr:
+            if stage in line:
+                break
+        else:
+            pytest.fail(f"no stage '{stage}'")
+        started.send_signal(signal.SIGINT)
+        _, err = started.communicate(timeout=30)
+    assert started.returncode == 130, err
+    assert "recon calibrate: stopped by you" in err
+    assert no_traceback(err)
+    left = {file.name for file in out.iterdir()} if out.exists() else set()
+    assert left <= {"calibration.nc", "crosstalk_FL.png"}  # no name of a half-written file
+    if "calibration.nc" in left:
+        assert list(read_calibration(out / "calibration.nc").corners) == ["FL"]
+    if "crosstalk_FL.png" in left:
+        assert b"IEND" in (out / "crosstalk_FL.png").read_bytes()[-12:]
+
+
+# --- 1: our own faults -----------------------------------------------------------------------
+
+
+def test_an_unforeseen_fault_is_one_message(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(vehicle: str) -> None:
+        message = f"nobody thought of {vehicle}"
+        raise ValueError(message)
+
+    monkeypatch.setattr(pipeline, "check", broken)
+    ended = run("check", "odd.toml")
+    assert ended.code == 1
+    assert "ValueError: nobody thought of odd.toml" in ended.err
+    assert "--debug" in ended.err
+    assert no_traceback(ended.err)
+    with pytest.raises(ValueError, match=r"nobody thought of odd\.toml"):
+        run("check", "odd.toml", "--debug")
+
+
+def test_debug_shows_where_a_fault_was_met(spawn: Run, tmp_path: Path) -> None:
+    words = ("-m", "recon", "check", "nowhere.toml")
+    assert no_traceback(spawn(*words, folder=tmp_path).err)
+    told = spawn(*words, "--debug", folder=tmp_path)
+    assert told.code != 0
+    assert "Traceback" in told.err
+    assert "nowhere.toml: no such file" in told.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows tells of closed pipes in another way")
+def test_a_reader_that_stops_reading_is_no_fault(environment: dict[str, str]) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-m", "recon", "check", CAR],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as started:
+        assert started.stdout is not None
+        started.stdout.close()  # as `| head` does once it has its lines
+        assert started.stderr is not None
+        err = started.stderr.read()
+    assert "BrokenPipeError" not in err
+    assert started.returncode == 0
+
+
+# --- warnings --------------------------------------------------------------------------------
+
+
+def test_warnings_are_notes_on_standard_error(
+    run: Run, one_corner: OneCorner, short_log: Log, tmp_path: Path
+) -> None:
+    log = short_log((31, "FL_push_rod", ""), rows=200)
+    ended = run(*reconstruct(one_corner, log), "--out", tmp_path / "out")
+    assert ended.code == 0, ended.err
+    assert f"note (data): {log}: samples without a number, of 200" in ended.err
+    assert "note (" not in ended.out
+    assert "missing input: FL 0.5 %" in ended.out
+
+
+def test_a_pull_beyond_its_strap_is_a_safety_note(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    header, *rows = rows_of(one_corner.pulls)
+    header = [*header, "strap_limit [N]"] if "strap_limit [N]" not in header else header
+    at = header.index("strap_limit [N]")
+    limited = [[*r[:at], "1234", *r[at + 1 :]] for r in rows]
+    pulls = write_rows(tmp_path / "pulls.csv", [header, *limited])
+    ended = run("calibrate", CAR, pulls, "--out", tmp_path / "out")
+    assert ended.code == 0, ended.err
+    assert re.search(r"(?m)^note \(safety\): .*working load limit is 1234 N", ended.err)

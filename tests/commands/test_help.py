@@ -1,0 +1,83 @@
+"""Help, names of options, and how quickly the command line starts."""
+
+from __future__ import annotations
+
+import inspect
+
+import pytest
+
+from recon import pipeline
+from recon.cli import CAUTION, COMMANDS, EXAMPLE, build_parser
+from tests.commands.session import ROOT, Run
+
+HEAVY = ("xarray", "pandas", "scipy", "cvxpy", "matplotlib")
+
+
+def parameters(command: str) -> dict[str, inspect.Parameter]:
+    """Parameters of the public call behind a command; `say` belongs to programs alone."""
+    found = inspect.signature(getattr(pipeline, command)).parameters
+    return {name: p for name, p in found.items() if name != "say"}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_options_and_defaults_are_those_of_the_public_call(command: str) -> None:
+    wanted = parameters(command)
+    files = [n for n, p in wanted.items() if p.default is inspect.Parameter.empty]
+    parsed = vars(build_parser().parse_args([command, *files]))
+    own = {n: v for n, v in parsed.items() if n not in ("command", "debug")}
+    assert list(own) == list(wanted)  # files stand in the same order
+    assert {n: own[n] for n in files} == {n: n for n in files}
+    for name, p in wanted.items():
+        if name not in files:
+            assert own[name] == p.default, name
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_shows_one_complete_example(command: str, run: Run) -> None:
+    shown = run(command, "--help")
+    assert shown.code == 0
+    lines = [line.split() for line in shown.out.splitlines()]
+    examples = [words for words in lines if words[:2] == ["recon", command]]
+    assert examples, f"no line that begins 'recon {command}' in\n{shown.out}"
+    for words in examples:
+        assert build_parser().parse_args(words[1:]).command == command
+
+
+def test_the_first_help_tells_the_whole_run(run: Run) -> None:
+    shown = run("--help")
+    assert shown.code == 0
+    assert EXAMPLE.strip() in shown.out
+    told = {words[1] for line in EXAMPLE.splitlines() if (words := line.split())[:1] == ["recon"]}
+    assert told == set(COMMANDS) - {"demo"}
+    for command in COMMANDS:
+        assert command in shown.out
+
+
+def test_help_of_the_pulls_warns_of_straps_and_jacks(run: Run) -> None:
+    shown = " ".join(run("calibrate", "--help").out.split())
+    assert CAUTION in shown
+    for word in ("strap", "under the car", "working limit", "half", "side load", "licensed"):
+        assert word in CAUTION, word
+
+
+def test_help_of_every_command_loads_nothing_heavy(spawn: Run) -> None:
+    code = f"""\
+import sys
+from recon.cli import main
+for words in [[], *([c] for c in {list(COMMANDS)!r})]:
+    try:
+        main([*words, "--help"])
+    except SystemExit as end:
+        assert not end.code, (words, end.code)
+    loaded = [m for m in {HEAVY!r} if m in sys.modules]
+    assert not loaded, (words, loaded)
+"""
+    ended = spawn("-c", code)
+    assert ended.code == 0, ended.err
+    assert ended.out.count("usage: recon") == 1 + len(COMMANDS)
+
+
+def test_the_package_runs_as_a_module(spawn: Run) -> None:
+    shown = spawn("-m", "recon", "check", "vehicles/club_racer.toml", folder=ROOT)
+    assert shown.code == 0, shown.err
+    assert "Invented club racer" in shown.out
