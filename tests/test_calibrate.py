@@ -89,11 +89,13 @@ def test_what_the_pulls_see_lies_in_its_intervals(corner: str) -> None:
     """Six full virtual cars: friction, compliance, creep and wrong facts included.
 
     Pulls see indications per wrench, K times geometry; K alone takes up what is wrong with the
-    geometry.  Both wrenches are about the described hub.
+    geometry.  Both wrenches are about the described hub.  Pulls held by the half-shaft stay out:
+    they lean on the wheel centre, which is no unknown of the fit but a cause of its own later.
     """
     z = []
     for seed in range(6):
         drawn, sheet = pulled(corner, seed)
+        sheet = rows_of(sheet, sheet.wheel_held_by == "brake")
         found = fitted(sheet, drawn.car)
         told, true = (pose(mechanism_of(c.corners[corner]), 0.0) for c in (drawn.car, drawn.truth))
         G = member_matrix(told)
@@ -108,9 +110,9 @@ def test_what_the_pulls_see_lies_in_its_intervals(corner: str) -> None:
             + sum((e.reshape(gauges, members) @ G) ** 2 for e in found.gain_effect)
         )
         z.append((found.K @ G - seen) / u)
-    # Six cars with some 15 independent directions each: 1 +- 0.08; compliance of the links and
-    # friction are not in the model of the pulls and may add a fifth.
-    assert np.sqrt(np.mean(np.square(z))) == pytest.approx(1.0, abs=0.35)
+    # Six cars with some 10 independent directions each: 1 +- 0.09.  Links that give under load are
+    # no unknown of the fit either: measured here they add a tenth (front) to a third (rear).
+    assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.4
 
 
 def test_result_says_what_it_was_made_from() -> None:
@@ -172,7 +174,7 @@ def test_gain_of_a_device_is_one_cause_for_every_corner() -> None:
         sheet, strap_load=sheet.strap_load / 1.003, pad_load=sheet.pad_load / 1.003
     )  # fmt: skip
     here = np.isin(sheet.corner, ["FL", "RL"])
-    one, other = (_rows_of(s, here) for s in (sheet, light))
+    one, other = (rows_of(s, here) for s in (sheet, light))
     with unwarned():
         before, after = calibrate(one, car), calibrate(other, car)
     for name in ("FL", "RL"):
@@ -186,7 +188,7 @@ def test_gain_of_a_device_is_one_cause_for_every_corner() -> None:
         assert np.max(np.abs(told)) > 0.5 * 0.003 * size  # twin: the effect is there
 
 
-def _rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
+def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
     changed = {
         name: value[chosen]
         for name in sheet.__dataclass_fields__

@@ -87,6 +87,7 @@ def corner_of(name, verification=True):
         gain_effect=np.zeros((1, 6)),
         K_geometry=geometry,
         noise=np.full(2, 1e-4),
+        friction=np.zeros(2),
         travel=0.0,
         rack=0.0,
         temperature=20.0,

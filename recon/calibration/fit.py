@@ -289,7 +289,7 @@ class _Problem:
             column = columns[:, 0] + columns[:, 1:] @ (root @ x[at : at + 4])
             load = pull.load[d] * (1 + x[gain]) + x[reading : reading + steps]
             wrench += load[:, None] * column
-            parts.append(pull.load[d][:, None] * column)
+            parts.append(pull.load[d][:, None] * columns[:, 0])  # loops follow the written line
             for k in range(4):
                 slopes.append((at + k, load[:, None] * (columns[:, 1:] @ root[:, k])))
             slopes.append((gain, pull.load[d][:, None] * column))

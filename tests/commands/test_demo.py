@@ -1,0 +1,47 @@
+"""The demo: one screen, every file it names, and nothing of an earlier run touched."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from recon.base.quantities import CORNERS
+from recon.calibration.store import read_calibration
+from recon.records.results import read_result
+from tests.commands.session import Run
+
+SCREEN = 50  # lines
+WANTED = {
+    *("calibration/calibration.nc", "calibration/verification.png"),
+    *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
+    *("forces/forces.nc", "forces/friction_plane.png"),
+    *("slalom/slalom.nc", "slalom/lateral_force.png"),
+    *("friction/friction.nc", "friction/friction_plane.png"),
+}
+
+
+def test_the_demo_fills_a_fresh_folder_and_a_screen(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    earlier = tmp_path / "demo_result" / "mine.txt"
+    earlier.parent.mkdir()
+    earlier.write_text("an earlier run", encoding="utf-8")
+    ended = run("demo")
+    assert ended.code == 0, ended.err
+    assert [f.name for f in earlier.parent.iterdir()] == ["mine.txt"]
+    fresh = tmp_path / "demo_result_2"
+    files = {str(f.relative_to(fresh)).replace("\\", "/") for f in fresh.rglob("*") if f.is_file()}
+    assert files == WANTED
+    assert {p.name for p in tmp_path.iterdir()} == {"demo_result", "demo_result_2"}
+    lines = ended.out.splitlines()
+    assert len(lines) <= SCREEN
+    for name in WANTED:
+        assert str(Path("demo_result_2") / name) in ended.out, name
+    assert "None" not in ended.out
+    assert "invented" in lines[0].lower()
+    assert "nan" not in ended.out.lower()
+    assert set(read_calibration(fresh / "calibration" / "calibration.nc").corners) == set(CORNERS)
+    assert read_result(fresh / "forces" / "forces.nc").sizes["corner"] == 4
+    assert "note (safety)" not in ended.err  # the demo shows how it ought to be done

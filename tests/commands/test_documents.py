@@ -1,0 +1,167 @@
+"""README and DEVELOPERS say what is so: commands, Python, output, numbers."""
+
+from __future__ import annotations
+
+import contextlib
+import doctest
+import importlib
+import io
+import re
+import shlex
+import tomllib
+from collections.abc import Iterator
+from itertools import chain
+from pathlib import Path
+
+import pytest
+
+import recon
+from recon.cli import COMMANDS, build_parser, main
+from tests.commands.session import ROOT, Run, rows_of
+
+PAGES = ("README.md", "DEVELOPERS.md")
+
+
+def text_of(page: str) -> str:
+    return (ROOT / page).read_text(encoding="utf-8")
+
+
+def blocks(page: str, kind: str) -> list[str]:
+    """Texts of the code blocks of one kind."""
+    return re.findall(rf"(?ms)^```{kind}\n(.*?)^```$", text_of(page))
+
+
+def commands(page: str) -> list[list[str]]:
+    """Words of every command of the shell blocks; `&&` parts two."""
+    lines = [line for block in blocks(page, "sh") for line in block.splitlines()]
+    return [shlex.split(part) for line in lines for part in line.split(" && ")]
+
+
+def own(page: str) -> list[list[str]]:
+    """Words after `recon` of every command of ours."""
+    return [words[1:] for words in commands(page) if Path(words[0]).name == "recon"]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_command_of_ours_is_understood(page: str) -> None:
+    found = own(page)
+    assert found
+    for words in found:
+        assert build_parser().parse_args(words).command == words[0]
+
+
+def test_the_readme_shows_every_command() -> None:
+    assert {words[0] for words in own("README.md")} == set(COMMANDS)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_file_that_a_command_reads_is_there(page: str) -> None:
+    made = ("demo_result", ".venv", "OTHER", "dist/")
+    for words in commands(page):
+        for word in words[1:]:
+            if "/" in word and not word.startswith(made):
+                assert (ROOT / word).exists(), shlex.join(words)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_that_is_named_is_there(page: str) -> None:
+    named = re.findall(r"`((?:\w+/)*(?:\w|\.|-)+\.(?:md|toml|py|txt))`", text_of(page))
+    assert named
+    files = [str(p.relative_to(ROOT)) for p in ROOT.rglob("*.*") if ".venv" not in p.parts]
+    for name in named:
+        assert any(f == name or f.endswith(f"/{name}") for f in files), name
+
+
+def test_markers_and_extras_of_the_commands_exist() -> None:
+    project = tomllib.loads(text_of("pyproject.toml"))
+    described = project["tool"]["pytest"]["ini_options"]["markers"]
+    markers = {re.split(r"[(:]", m)[0] for m in described}
+    extras = set(project["project"]["optional-dependencies"])
+    for page in PAGES:
+        for words in commands(page):
+            if "pytest" in words and words.count("-m") > 1:
+                assert words[len(words) - words[::-1].index("-m")] in markers, shlex.join(words)
+            for word in words:
+                if match := re.fullmatch(r"\.\[(.*)\]", word):
+                    assert set(match[1].split(",")) <= extras, shlex.join(words)
+
+
+def test_the_first_two_commands_are_one_line_each() -> None:
+    demo, tests = blocks("README.md", "sh")[0].splitlines()
+    assert demo.endswith("recon demo")
+    assert "pytest" in tests
+    for line in (demo, tests):
+        assert line.startswith("python3 -m venv ")
+        assert " && " in line
+
+
+def test_the_python_is_that_of_the_package_and_runs(spawn: Run, tmp_path: Path) -> None:
+    (code,) = blocks("README.md", "python")
+    examples = doctest.DocTestParser().get_examples(recon.__doc__ or "")
+    assert code == "".join(e.source for e in examples)
+    assert len(code.splitlines()) <= 10
+    ended = spawn("-c", code + "print(use.sizes['corner'], peaks.sizes['cone'])", folder=tmp_path)
+    assert ended.code == 0, ended.err
+    corners, cones = map(int, ended.out.split())
+    assert corners == 4
+    assert cones >= 3  # a slalom has no fewer
+    assert not list(tmp_path.iterdir())  # what was not asked for is not written
+
+
+NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
+
+
+def shape(line: str) -> str:
+    """A line without its numbers and spaces: wording must not drift, digits may."""
+    return " ".join(NUMBER.sub("#", line).split())
+
+
+@pytest.mark.slow
+def test_the_steps_run_as_they_stand_and_print_what_is_shown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for folder in ("vehicles", "demo_data"):
+        (tmp_path / folder).symlink_to(ROOT / folder)
+    monkeypatch.chdir(tmp_path)
+    printed = io.StringIO()
+    with contextlib.redirect_stdout(printed):
+        for words in own("README.md"):
+            assert main(words) == 0, shlex.join(words)
+    shapes = {shape(line) for line in printed.getvalue().splitlines()}
+    shown = [line for block in blocks("README.md", "text") for line in block.splitlines()]
+    assert len(shown) > 10
+    for line in shown:
+        assert line.strip() == "..." or shape(line) in shapes, line
+
+
+def assumptions() -> Iterator[tuple[str, str]]:
+    """(constant, value) of the rows of the table of stated assumptions."""
+    return iter(re.findall(r"(?m)^\| `([\w.]+\.[A-Z_]+)` \| (\S+) \|", text_of("DEVELOPERS.md")))
+
+
+def test_stated_assumptions_are_those_of_the_code() -> None:
+    told = list(assumptions())
+    assert len(told) > 15
+    for constant, value in told:
+        module, _, name = constant.rpartition(".")
+        real = float(getattr(importlib.import_module(f"recon.{module}"), name))
+        digits = len(value.partition("e")[0].partition(".")[2])
+        scale = 10 ** int(value.partition("e")[2] or 0)
+        # Half a unit of the last digit written, and a hair for rounding in binary.
+        assert abs(real - float(value)) <= 0.5001 * scale * 10.0**-digits, f"{constant} is {real}"
+
+
+FILES = ("pulls.csv", "verification.csv", "tares.csv", "slalom.csv.gz")
+
+
+def test_shipped_demo_data_are_those_that_the_command_makes(spawn: Run, tmp_path: Path) -> None:
+    command = next(w for w in commands("DEVELOPERS.md") if "demo_data/make_demo.py" in w)
+    ended = spawn(*command[1:], "--folder", tmp_path, folder=ROOT)
+    assert ended.code == 0, ended.err
+    for name in FILES:
+        rows = zip(rows_of(tmp_path / name), rows_of(ROOT / "demo_data" / name), strict=True)
+        different = [zip(*pair, strict=True) for pair in rows if pair[0] != pair[1]]
+        for made, there in chain.from_iterable(different):
+            digits = len(made.partition(".")[2])
+            # Another rounding of the last digit, as another numpy may give.
+            assert made == there or abs(float(made) - float(there)) <= 2.0 * 10.0**-digits, name

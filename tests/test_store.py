@@ -1,0 +1,134 @@
+"""The calibration file: what is read back is what was written, and nothing else is taken."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError, OutputError
+from recon.calibration.gross import GrossError
+from recon.calibration.map import Calibration
+from recon.calibration.store import read_calibration, write_calibration
+from recon.records.results import read_result, write_result
+from tests.roundtrip.test_roundtrip import day, exact
+
+GROSS = GrossError("inward", 36, "strap", 3065.0, 2316.25, 22.5, True)
+KEPT = GrossError("aft", 17, "pad", 3677.0, 3049.5, -40.75, False)
+
+
+def same(found: object, expected: object, place: str = "") -> None:
+    """Every field equal to the last bit, NaN equal to NaN, types included."""
+    if dataclasses.is_dataclass(expected):
+        assert type(found) is type(expected), place
+        for field in dataclasses.fields(expected):
+            name = f"{place}.{field.name}"
+            same(getattr(found, field.name), getattr(expected, field.name), name)
+    elif isinstance(expected, dict):
+        assert list(found) == list(expected), place
+        for key in expected:
+            same(found[key], expected[key], f"{place}[{key}]")
+    elif isinstance(expected, np.ndarray):
+        assert found.shape == expected.shape, place
+        assert found.dtype == expected.dtype, place
+        assert np.array_equal(found, expected, equal_nan=True), place
+    elif isinstance(expected, tuple):
+        assert len(found) == len(expected), place
+        for i, (a, b) in enumerate(zip(found, expected, strict=True)):
+            same(a, b, f"{place}[{i}]")
+    elif isinstance(expected, float):
+        assert found == expected or (np.isnan(found) and np.isnan(expected)), place
+        assert isinstance(found, float), place
+    else:
+        assert found == expected, place
+        assert type(found) is type(expected), place
+
+
+def with_everything() -> Calibration:
+    """The day's calibration with gross errors, open priors and a NaN here and there."""
+    found = day().calibration
+    corner = found.corners["FL"]
+    geometry = corner.K_geometry.copy()
+    geometry[2] = np.nan
+    spoiled = dataclasses.replace(
+        corner,
+        K_geometry=geometry,
+        gross=(GROSS, KEPT),
+        rests_on_prior=("Mz with Fy (opposite sign)", "Fx"),
+        temperature=float("nan"),
+    )
+    bare = dataclasses.replace(found.corners["RR"], verification=None)
+    return dataclasses.replace(found, corners={**found.corners, "FL": spoiled, "RR": bare})
+
+
+@pytest.mark.parametrize("which", ["day", "everything", "one corner"])
+def test_what_is_read_back_is_what_was_written(tmp_path: Path, which: str) -> None:
+    calibration = {
+        "day": lambda: day().calibration,
+        "everything": with_everything,
+        "one corner": lambda: exact().calibration,
+    }[which]()
+    path = write_calibration(calibration, tmp_path / "calibration.nc")
+    same(read_calibration(path), calibration)
+
+
+def test_a_result_already_there_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "kept.nc"
+    path.write_text("mine")
+    with pytest.raises(OutputError, match=r"kept\.nc is there already"):
+        write_calibration(exact().calibration, path)
+    assert path.read_text() == "mine"
+    write_calibration(exact().calibration, path, overwrite=True)
+    same(read_calibration(path), exact().calibration)
+
+
+def test_a_missing_folder_is_told(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match=rf"no folder {tmp_path}/nowhere"):
+        write_calibration(exact().calibration, tmp_path / "nowhere" / "calibration.nc")
+
+
+def test_another_result_is_no_calibration(tmp_path: Path) -> None:
+    path = write_result(day().forces, tmp_path / "forces.nc")
+    title = "a file titled 'Tyre forces of Invented club racer'"
+    with pytest.raises(DataError, match=rf"forces\.nc: {title}; need a calibration"):
+        read_calibration(path)
+
+
+def test_a_newer_format_is_refused(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    with netCDF4.Dataset(path, "a") as opened:
+        opened.format = np.int64(2)
+    with pytest.raises(DataError, match=r"calibration\.nc: format 2; need format 1 or older"):
+        read_calibration(path)
+
+
+def test_a_truncated_file_is_refused(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    path.write_bytes(path.read_bytes()[:5000])
+    with pytest.raises(DataError, match=r"calibration\.nc: not readable as netCDF"):
+        read_calibration(path)
+
+
+def test_a_missing_file_is_told(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match=r"gone\.nc: no such file"):
+        read_calibration(tmp_path / "gone.nc")
+
+
+def test_foreign_netcdf_is_told_by_its_missing_format(tmp_path: Path) -> None:
+    with netCDF4.Dataset(tmp_path / "other.nc", "w") as opened:
+        opened.title = "something else"
+    with pytest.raises(DataError, match=r"other\.nc: format 0"):
+        read_calibration(tmp_path / "other.nc")
+
+
+def test_units_and_names_stand_in_the_file(tmp_path: Path) -> None:
+    """Whoever opens the file with other tools finds the words."""
+    stored = read_result(write_calibration(day().calibration, tmp_path / "calibration.nc"))
+    assert stored.attrs["kind"] == "calibration"
+    assert [str(c) for c in stored["corners"].to_numpy()] == ["FL", "FR", "RL", "RR"]
+    assert stored["FL_K"].dims == ("FL_gauge", "FL_member")
+    assert all("long_name" in v.attrs for v in stored.data_vars.values())
+    assert not list(tmp_path.glob(".part*"))  # nothing half written is left

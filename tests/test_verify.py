@@ -1,0 +1,159 @@
+"""Verification pulls: errors in newtons against intervals that include the pulls' own slips."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from recon.base.errors import DataError
+from recon.calibration.calibrate import calibrate
+from recon.calibration.verify import verify
+from recon.records.sheets import PullSheet
+from recon.virtual.drawing import draw_car
+from recon.virtual.pulls import virtual_pulls, virtual_verification
+from tests.roundtrip.test_roundtrip import NOTHING, club_car, day, exact, unwarned
+
+
+def test_exact_pulls_verify_to_the_last_digit() -> None:
+    rng = np.random.default_rng(21)
+    checks = virtual_verification(exact().drawn, rng, corners=("FL",))
+    found = verify(checks, exact().calibration, exact().car)["FL"]
+    # Points to whole millimetres: 0.3 mm on 0.3 m of arm, 0.1 % of 3 kN, four times; pads are
+    # read to 5 N.
+    assert np.max(np.abs(found.error)) < 15.0
+    assert found.share_inside == 1.0
+    loaded = checks.phase != "tare"
+    assert found.pull == tuple(checks.pull[loaded])
+    # Reference values are the written loads: the strap's pull along its line, the pad's upwards.
+    strap, pad = (np.nan_to_num(a[loaded]) for a in (checks.strap_load, checks.pad_load))
+    alone = pad == 0
+    assert_allclose(found.applied[alone], strap[alone], rtol=1e-12)  # rounding
+    assert_allclose(np.linalg.norm(found.reference, axis=1), found.applied, rtol=1e-12)
+    assert np.all(found.reference[pad > 0, 2] > 0.9 * pad[pad > 0])  # straps slope by 5 %
+
+
+def test_error_is_measured_less_reference() -> None:
+    """Gauges that show 2 % more than the map's measure 2 % more force."""
+    rng = np.random.default_rng(21)
+    checks = virtual_verification(exact().drawn, rng, corners=("FL",))
+    more = replace(checks, indication=1.02 * checks.indication)
+    before, after = (
+        verify(c, exact().calibration, exact().car)["FL"] for c in (checks, more)
+    )  # fmt: skip
+    change = after.error - before.error
+    # Exactly 2 % of what was measured, which is the reference but for the error before.
+    assert_allclose(change, 0.02 * (before.reference + before.error), rtol=0, atol=0.5)  # N, prior
+    assert after.share_inside < before.share_inside
+
+
+def test_share_inside_its_intervals() -> None:
+    """Ten full virtual corners of both kinds, pulled, fitted and verified by the same cell."""
+    inside, z = [], []
+    for seed in range(5):
+        for corner in ("FL", "RL"):
+            car, rng = club_car(corner), np.random.default_rng([23, seed])
+            drawn = draw_car(car, rng)
+            sheet = virtual_pulls(drawn, None, rng)
+            with unwarned():
+                found = calibrate(sheet, car, verification=virtual_verification(drawn, rng))
+            checked = found.corners[corner].verification
+            inside.append(checked.share_inside)
+            z.append(checked.error / checked.u_error)
+    # 10 corners times 4 pulls times 3 components: 120 draws, 2 % each, and twice that because
+    # steps of a pull and pulls of a corner share their slips.
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.06)
+    assert np.sqrt(np.mean(np.square(z))) == pytest.approx(1.0, abs=0.25)
+
+
+def test_the_common_cell_cannot_show_in_a_verification() -> None:
+    """A cell 3 % wrong in pulls and checks alike leaves relative errors as they were."""
+    rng = np.random.default_rng(24)
+    car = club_car("FL")
+    wrong = replace(draw_car(car, rng, effects=NOTHING), strap_gain=0.03, pad_gain=0.03)
+    sheet, checks = virtual_pulls(wrong, None, rng), virtual_verification(wrong, rng)
+    with unwarned():
+        calibration = calibrate(sheet, car, verification=checks)
+    found = calibration.corners["FL"].verification
+    assert np.max(np.abs(found.error)) < 20.0  # N; 3 % would be 90 N
+    assert found.share_inside > 0.95
+
+
+def test_gains_of_two_devices_do_not_cancel() -> None:
+    """A check on the pad alone, against a map from straps alone, is less sure by both gains."""
+    sheet, car = exact().pulls, exact().car
+    straps = rows_of(sheet, np.isnan(sheet.pad_load))
+    pads = rows_of(sheet, np.isin(sheet.pull, ["pad", "fore"]))
+    pads = replace(pads, purpose=np.full(len(pads.line), "verify"))
+    with unwarned():
+        calibration = calibrate(with_tares(straps, sheet), car)
+    loose = replace(pads, u_pad_gain=np.full(len(pads.line), 0.05))
+    tight, wide = (verify(p, calibration, car)["FL"] for p in (pads, loose))
+    on_pad = np.array(tight.pull) == "pad"
+    extra = np.sqrt(wide.u_error[on_pad, 2] ** 2 - tight.u_error[on_pad, 2] ** 2)
+    # 5 % of the load against 0.3 %, joined by the strap's 0.3 %.
+    assert_allclose(extra, 0.05 * tight.applied[on_pad], rtol=0.01)
+    assert_allclose(wide.u_error[~on_pad], tight.u_error[~on_pad], rtol=1e-12)  # no pad in there
+
+
+def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
+    changed = {
+        name: value[chosen]
+        for name in sheet.__dataclass_fields__
+        if isinstance(value := getattr(sheet, name), np.ndarray)
+    }
+    return replace(sheet, **changed)
+
+
+def with_tares(sheet: PullSheet, whole: PullSheet) -> PullSheet:
+    """Pulls of `sheet` that use no pad in any of their rows."""
+    pads = set(whole.pull[np.isfinite(whole.pad_load)])
+    return rows_of(sheet, ~np.isin(sheet.pull, list(pads)))
+
+
+def test_fewer_gauges_than_unknowns_hold_the_moments() -> None:
+    """Five gauges: the pull's own moment stands in, and forces are still met."""
+    car = exact().car
+    corner = car.corners["FL"]
+    fewer = replace(car, corners={"FL": replace(corner, gauges=corner.gauges[:-1])})
+    sheet = exact().pulls
+    less = replace(sheet, gauges=sheet.gauges[:-1], indication=sheet.indication[:, :-1])
+    rng = np.random.default_rng(21)
+    checks = virtual_verification(exact().drawn, rng, corners=("FL",))
+    checks = replace(checks, gauges=sheet.gauges[:-1], indication=checks.indication[:, :-1])
+    with unwarned():
+        calibration = calibrate(less, fewer)
+    found = verify(checks, calibration, fewer)["FL"]
+    assert found.share_inside > 0.9
+    assert np.max(np.abs(found.error)) < 150.0  # N of 3 kN; without the rod Fz hangs on moments
+    six = verify(virtual_checks(), exact().calibration, car)["FL"]
+    assert np.mean(found.u_error) > np.mean(six.u_error)
+
+
+def virtual_checks() -> PullSheet:
+    return virtual_verification(exact().drawn, np.random.default_rng(21), corners=("FL",))
+
+
+def test_calibrate_and_verify_say_the_same() -> None:
+    for name, found in verify(day().checks, day().calibration, day().car).items():
+        told = day().calibration.corners[name].verification
+        assert np.array_equal(found.error, told.error)
+        assert np.array_equal(found.u_error, told.u_error)
+        assert found.pull == told.pull
+
+
+def test_verification_rows_of_the_same_sheet_count_too() -> None:
+    sheet = exact().pulls
+    chosen = sheet.pull == "fore-out"
+    mixed = replace(sheet, purpose=np.where(chosen, "verify", sheet.purpose))
+    with unwarned():
+        found = calibrate(mixed, exact().car).corners["FL"]
+    assert set(found.verification.pull) == {"fore-out"}
+    assert "fore-out" not in {p.name for p in found.pulls}  # held out of the fit
+
+
+def test_a_sheet_without_verification_rows_is_refused() -> None:
+    with pytest.raises(DataError, match="virtual pulls: no row with purpose verify"):
+        verify(day().pulls, day().calibration, day().car)
