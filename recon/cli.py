@@ -63,9 +63,7 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("tares", help="tares (CSV) before and after the drive")
     parser.add_argument("--map", help="column map (TOML) of the log")
     parser.add_argument("--tares-map", help="column map of the tares")
-    parser.add_argument(
-        "--bandwidth", type=float, help="of the forces in Hz (0.35 of the rate)"
-    )
+    parser.add_argument("--bandwidth", type=float, help="of the forces in Hz (0.35 of the rate)")
     parser.add_argument("--unbounded", action="store_true", help="do not hold Fz >= 0")
     _outputs(parser, "forces")
 

@@ -16,6 +16,7 @@ from recon.base.errors import OutputError
 from recon.base.shipped import shipped
 
 if TYPE_CHECKING:
+    import xarray as xr
     from matplotlib.figure import Figure
 
     from recon.calibration.map import Calibration
@@ -107,7 +108,6 @@ def reconstruct(
     from recon.reconstruction.reconstruct import reconstruct as solve
     from recon.reconstruction.weigh import weigh_check
     from recon.records.logs import read_log
-    from recon.records.results import write_result
     from recon.records.tares import read_tares
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import forces_summary
@@ -122,12 +122,10 @@ def reconstruct(
     say("reconstructing forces")
     forces = solve(conditioned, fitted, car, bounded=not unbounded)
     figures: Figures = {"friction_plane.png": partial(plot_friction_plane, forces)}
-    folder = _folder(out, ["forces.nc", *figures], overwrite)
     say("writing the forces and their picture")
-    files = [write_result(forces, folder / "forces.nc", overwrite=overwrite)]
-    files += _save(figures, folder, overwrite)
+    files = _store(forces, "forces.nc", figures, Path(out), overwrite)
     weighings = weigh_check(zeros, fitted, car)
-    return Report(tuple(forces_summary(forces, weighings)), tuple(files))
+    return Report(tuple(forces_summary(forces, weighings)), files)
 
 
 def slalom(
@@ -140,7 +138,7 @@ def slalom(
 ) -> Report:
     """Peak lateral force per cone, tyre and axle, with a picture through the cones."""
     from recon.analysis.slalom import slalom as peaks
-    from recon.records.results import read_result, write_result
+    from recon.records.results import read_result
     from recon.report.figures import plot_lateral_force
     from recon.report.summary import slalom_summary
 
@@ -148,10 +146,8 @@ def slalom(
     say("finding the cones")
     answer = peaks(found, bandwidth=bandwidth)
     figures: Figures = {"lateral_force.png": partial(plot_lateral_force, found, answer)}
-    folder = _folder(out, ["slalom.nc", *figures], overwrite)
-    files = [write_result(answer, folder / "slalom.nc", overwrite=overwrite)]
-    files += _save(figures, folder, overwrite)
-    return Report(tuple(slalom_summary(answer)), tuple(files))
+    files = _store(answer, "slalom.nc", figures, Path(out), overwrite)
+    return Report(tuple(slalom_summary(answer)), files)
 
 
 def friction(
@@ -164,7 +160,7 @@ def friction(
 ) -> Report:
     """Friction use of every tyre and the highest that was demonstrated."""
     from recon.analysis.friction import friction_use
-    from recon.records.results import read_result, write_result
+    from recon.records.results import read_result
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import friction_summary
 
@@ -172,10 +168,8 @@ def friction(
     say("working out friction use")
     answer = friction_use(found, low_load=low_load)
     figures: Figures = {"friction_plane.png": partial(plot_friction_plane, found)}
-    folder = _folder(out, ["friction.nc", *figures], overwrite)
-    files = [write_result(answer, folder / "friction.nc", overwrite=overwrite)]
-    files += _save(figures, folder, overwrite)
-    return Report(tuple(friction_summary(answer)), tuple(files))
+    files = _store(answer, "friction.nc", figures, Path(out), overwrite)
+    return Report(tuple(friction_summary(answer)), files)
 
 
 def demo(*, out: str | Path = "demo_result", say: Say = _quiet) -> Report:
@@ -250,6 +244,17 @@ def _fresh(folder: Path) -> Path:
     while folder.with_name(f"{folder.name}_{n}").exists():
         n += 1
     return folder.with_name(f"{folder.name}_{n}")
+
+
+def _store(
+    dataset: xr.Dataset, name: str, figures: Figures, out: Path, overwrite: bool
+) -> tuple[Path, ...]:
+    """Write a result and its pictures into `out`."""
+    from recon.records.results import write_result
+
+    folder = _folder(out, [name, *figures], overwrite)
+    result = write_result(dataset, folder / name, overwrite=overwrite)
+    return (result, *_save(figures, folder, overwrite))
 
 
 def _save(figures: Figures, folder: Path, overwrite: bool) -> list[Path]:
