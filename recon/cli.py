@@ -166,7 +166,7 @@ def _printed(report: Report) -> int:
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
     return 0
 
 

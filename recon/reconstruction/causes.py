@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Mechanism
 from recon.car.motion import pose
-from recon.reconstruction.estimator import MODES, AtPose, forward
+from recon.car.unknowns import MODES
+from recon.reconstruction.estimator import AtPose, forward
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration

@@ -20,73 +20,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.motion import Pose
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
-    from recon.car.vehicle import Corner, Tyre, Vehicle
+    from recon.car.unknowns import Reference
 
 Floats = NDArray[np.float64]
-
-# What the hub passes about the spin axis: nothing but drag; the caliper's torque; what the
-# road asks for (wheel at rest or locked).
-MODES = ("rolling", "braked", "locked")
-BEARING_DRAG = 5.0  # N m, common practice, no source
-LOCKED_FLOOR = 10.0  # N m, wheel about to turn, common practice, no source
-OPEN_FORCE = 1e5  # N, no prior on forces: shifts an answer known to 10 N by one in 1e8
-T_COLUMN = 4
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """Typical size of a corner's load [N] and torque [N m], where the priors' widths are stated."""
-
-    vertical: float
-    torque: float
-
-
-def reference_of(car: Vehicle, corner: Corner) -> Reference:
-    """Static vertical force of the corner from mass and centre of mass, or a quarter of it all."""
-    x = {name: c.wheel.centre[0] for name, c in car.corners.items()}
-    front = [v for n, v in x.items() if n.startswith("F")]
-    rear = [v for n, v in x.items() if n.startswith("R")]
-    share = 0.5
-    if front and rear:
-        share = float((car.centre_of_mass[0] - np.mean(rear)) / (np.mean(front) - np.mean(rear)))
-        share = share if corner.name.startswith("F") else 1 - share
-    vertical = float(0.5 * share * car.mass * STANDARD_GRAVITY)
-    return Reference(vertical, vertical * corner.wheel.loaded_radius)
-
-
-def tyre_columns(tyre: Tyre, vertical: float) -> Floats:
-    """(6, 6): means of Mz and Mx that follow Fy at the reference vertical force."""
-    out = np.eye(6)
-    out[5, 1] = -tyre.trail
-    out[3, 1] = tyre.shift_per_force * vertical
-    return out
-
-
-def prior_u(corner: Corner, tyre: Tyre, reference: Reference, mode: str) -> Floats:
-    """Standard uncertainty of the priors of Fx, Fy, Fz, Mx, T, Mz in that mode, (6,)."""
-    factor = corner.brake.torque_per_pressure
-    relative = corner.brake.u_torque_per_pressure / factor if factor > 0 else np.nan
-    torque = {
-        "rolling": BEARING_DRAG,
-        "locked": LOCKED_FLOOR,
-        "braked": reference.torque * (relative if np.isfinite(relative) else 1.0),
-    }[mode]
-    return np.array(
-        [
-            OPEN_FORCE,
-            OPEN_FORCE,
-            OPEN_FORCE,
-            np.hypot(tyre.u_shift * reference.vertical, tyre.floor_moment),
-            torque,
-            np.hypot(tyre.u_trail * reference.vertical, tyre.floor_moment),
-        ]
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,20 +18,22 @@ from recon.base.quantities import STANDARD_GRAVITY, WRENCH_COMPONENTS
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
-from recon.reconstruction import causes as because
-from recon.reconstruction.causes import Cause
-from recon.reconstruction.estimator import (
+from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
     MODES,
     T_COLUMN,
+    prior_u,
+    reference_of,
+    tyre_columns,
+)
+from recon.reconstruction import causes as because
+from recon.reconstruction.causes import Cause
+from recon.reconstruction.estimator import (
     AtPose,
     estimator,
     forward,
     gauge_covariance,
-    prior_u,
-    reference_of,
-    tyre_columns,
 )
 
 if TYPE_CHECKING:

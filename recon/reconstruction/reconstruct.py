@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError, ExtrapolationWarning, PriorWarning
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.car.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import Cause, attitude_causes, heading_cause
 from recon.reconstruction.limits import limits_of
@@ -143,8 +144,6 @@ def _one_corner(
 
 
 def _typical(car: Vehicle, name: str) -> Floats:
-    from recon.reconstruction.estimator import reference_of
-
     size = reference_of(car, car.corners[name])
     forces = np.array([size.vertical, size.vertical, size.vertical, size.torque])
     return np.concatenate([[1.0], forces, 0.4 * forces, 0.4 * forces, [0.4]])

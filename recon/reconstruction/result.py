@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT, FLAGS
+from recon.car.unknowns import MODES
 from recon.reconstruction.causes import FEATURES, PARTS, Cause
-from recon.reconstruction.estimator import MODES
 from recon.reconstruction.limits import limits_of
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.car.unknowns import MODES
 from recon.reconstruction.causes import FEATURES, PARTS, TRAVEL, Cause
-from recon.reconstruction.estimator import MODES
 from recon.reconstruction.prepare import Prepared
 
 Floats = NDArray[np.float64]

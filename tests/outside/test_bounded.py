@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose
+from recon.car.unknowns import Reference, prior_u, tyre_columns
 from recon.car.vehicle import Corner, Tyre
-from recon.reconstruction.estimator import Reference, estimator, prior_u, tyre_columns
+from recon.reconstruction.estimator import estimator
 from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
 from recon.reconstruction.reference import bounded_reference
 from recon.reconstruction.solve import bound_vertical
