@@ -17,6 +17,7 @@ from importlib import import_module
 _PLACES = {
     "shipped": "recon.base.shipped",
     "read_vehicle": "recon.car.reader",
+    "observe": "recon.car.observability",
     "read_pulls": "recon.records.pulls",
     "read_tares": "recon.records.tares",
     "read_log": "recon.records.logs",

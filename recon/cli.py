@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 EXAMPLE = """
 a whole run, on your own files:
   recon check car.toml
+  recon observe car.toml
   recon calibrate car.toml pulls.csv --verification checks.csv --out calibration
   recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv --out forces
   recon slalom forces/forces.nc --out slalom
@@ -45,6 +46,13 @@ class _Parser(argparse.ArgumentParser):
 
 def _check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
+
+
+def _observe(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("vehicle", help="vehicle file (TOML)")
+    parser.add_argument("--corner", help="one corner only (all gauged ones)")
+    parser.add_argument("--gauged", help="members to judge, with commas (those of the file)")
+    parser.add_argument("--noise", type=float, default=10.0, help="per gauge in N (10)")
 
 
 def _calibrate(parser: argparse.ArgumentParser) -> None:
@@ -92,6 +100,7 @@ def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
 COMMANDS = {
     "demo": (_demo, "the whole chain on a shipped, invented car and slalom"),
     "check": (_check, "check a vehicle file and show what each link carries"),
+    "observe": (_observe, "what a set of gauges can know, before anything is bonded"),
     "calibrate": (_calibrate, "fit gauges to known pulls and verify the map"),
     "reconstruct": (_reconstruct, "turn a log into tyre forces with intervals"),
     "slalom": (_slalom, "peak lateral force per cone, tyre and axle"),
@@ -126,7 +135,7 @@ def main(argv: list[str] | None = None) -> int:
     from recon import pipeline
     from recon.base.errors import ReconError
 
-    if command != "check":
+    if command not in ("check", "observe"):
         options["say"] = _Progress()
     try:
         with warnings.catch_warnings():

@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.base.errors import OutputError
+from recon.base.errors import OutputError, VehicleError, nearest
 from recon.base.shipped import shipped
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from recon.calibration.map import Calibration
+    from recon.car.vehicle import Vehicle
 
 Say = Callable[[str], None]
 Figures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
@@ -43,6 +44,35 @@ def check(vehicle: str | Path) -> Report:
     from recon.report.summary import car_summary
 
     return Report(tuple(car_summary(read_vehicle(vehicle))))
+
+
+def observe(vehicle: str | Path, *, gauged: str | None = None, noise: float = 10.0) -> Report:
+    """What the gauges of each corner can know, lose and could win, before anything is bonded."""
+    from recon.car.observability import observe as judge
+    from recon.car.reader import read_vehicle
+    from recon.report.summary import observability_summary
+
+    car = read_vehicle(vehicle)
+    chosen = tuple(name.strip() for name in gauged.split(",")) if gauged else None
+    lines: list[str] = []
+    for name in _asked(car, corner):
+        seen = judge(car, name, gauged=chosen, noise=noise)
+        lines += [*observability_summary(seen), ""]
+    return Report(tuple(lines[:-1]))
+
+
+def _asked(car: Vehicle, corner: str | None) -> list[str]:
+    """The corner that was asked for, or every gauged one."""
+    if corner is None:
+        return [name for name, described in car.corners.items() if described.gauges]
+    if corner not in car.corners:
+        raise VehicleError(
+            where=car.path,
+            found=f"no corner '{corner}'",
+            needed=nearest(corner, tuple(car.corners)),
+            do="Name a corner of the vehicle file.",
+        )
+    return [corner]
 
 
 def calibrate(

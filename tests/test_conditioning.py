@@ -86,8 +86,9 @@ def test_gaps_stay_gaps_and_do_not_spread() -> None:
     gap[[0, *range(700, 712)]] = True
     assert np.array_equal(np.isnan(seen[:, 0]), gap)
     assert np.all(np.isfinite(seen[:, 1]))
-    # A straight line bridges 60 ms of a 2 s sine to (pi * 0.06)^2 / 8 * ... = 0.5 %.
-    assert_allclose(seen[~gap, 0], seen[~gap, 1], rtol=0, atol=0.005)
+    # A straight line bridges 65 ms of a 2 s sine to (pi * 0.065)^2 / 8 = 0.5 %.
+    inner = ~gap & (time > 0.1)  # a gap at the very start has only one neighbour
+    assert_allclose(seen[inner, 0], seen[inner, 1], rtol=0, atol=0.005)
     # Twin: what a filter does that knows no gaps.
     from scipy.signal import butter, sosfiltfilt
 
@@ -125,7 +126,7 @@ def test_every_channel_is_filtered_alike() -> None:
     )  # fmt: skip
     out = condition(log, small_car(), ZERO, bandwidth=20.0)
     expected = out["indication"].to_numpy()[:, 0]
-    assert np.max(np.abs(expected[500:-500])) == pytest.approx(np.sqrt(0.5), rel=1e-3)
+    assert np.std(expected[500:-500]) == pytest.approx(0.5, rel=1e-3)  # sqrt(1/2) of sqrt(1/2)
     for name in ("travel", "hub_acceleration", "roll", "brake_pressure"):
         columns = out[name].to_numpy().reshape(n, -1)
         assert_allclose(columns, np.tile(expected[:, None], columns.shape[1]), rtol=0, atol=1e-12)

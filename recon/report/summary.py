@@ -11,12 +11,14 @@ from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
+from recon.car.observability import NOT_KNOWN
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from recon.calibration.map import Calibration
+    from recon.car.observability import Observability
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
 
@@ -73,6 +75,36 @@ def car_summary(car: Vehicle) -> list[str]:
     if car.assumed:
         lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
     return lines
+
+
+def observability_summary(seen: Observability) -> list[str]:
+    """What the gauges of one corner know, lose and could win."""
+    lines = [
+        f"{seen.corner}: {len(seen.gauged)} gauges ({', '.join(seen.gauged)})",
+        f"  rank {seen.rank} of 6 unknowns, {seen.noise:g} N of noise per gauge",
+        "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
+        f"  seen least: {seen.weak}",
+    ]
+    for mode, u in seen.u.items():
+        lines.append(f"  {mode:8} wheel: u of {_three(u)}")
+    for name, bias in seen.bias.items():
+        lines.append(f"  {name} left out at its usual size would shift {_three(bias)}")
+    for member, u in seen.without.items():
+        lines.append(f"  without {member:14} {_three(u)}")
+    for member, u in seen.with_.items():
+        lines.append(f"  with {member + ' too':17} {_three(u)}")
+    for name in seen.lost:
+        lines.append(f"  {name} is not known with these gauges; cheapest cure: {seen.cure}")
+    if seen.known:
+        lines.append(f"  what is known of them: {seen.known}")
+    return lines
+
+
+def _three(values: Floats) -> str:
+    return ", ".join(
+        f"F{axis} {value:.0f} N" if abs(value) < NOT_KNOWN else f"F{axis} not known"
+        for axis, value in zip("xyz", values, strict=True)
+    )
 
 
 def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
