@@ -46,7 +46,13 @@ def check(vehicle: str | Path) -> Report:
     return Report(tuple(car_summary(read_vehicle(vehicle))))
 
 
-def observe(vehicle: str | Path, *, gauged: str | None = None, noise: float = 10.0) -> Report:
+def observe(
+    vehicle: str | Path,
+    *,
+    corner: str | None = None,
+    gauged: str | None = None,
+    noise: float = 10.0,
+) -> Report:
     """What the gauges of each corner can know, lose and could win, before anything is bonded."""
     from recon.car.observability import observe as judge
     from recon.car.reader import read_vehicle
