@@ -57,7 +57,9 @@ def test_without_the_rod_the_vertical_force_is_lost_and_the_rod_is_the_cure(club
     assert seen.lost == ("Fz",)
     assert seen.u["rolling"][2] > NOT_KNOWN > seen.u["rolling"][0]
     assert seen.cure == "gauge push_rod"
-    assert observe(club_racer, "FL").lost == ()
+    whole = observe(club_racer, "FL")
+    assert whole.lost == ()
+    assert whole.cure == ""
 
 
 def test_a_known_sum_of_lost_forces_is_told(club_racer):

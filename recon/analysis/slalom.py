@@ -59,6 +59,14 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     rate = 1.0 / float(np.median(np.diff(elapsed)))
     bandwidth = min(bandwidth, float(forces.attrs.get("bandwidth_Hz", np.inf)))
     raw = forces["tyre_force_intermediate"].to_numpy().astype(float)[:, :, 1]
+    known = np.isfinite(raw).any(axis=0)
+    if not np.any(known):
+        raise DataError(
+            where=str(forces.attrs.get("title", "forces")),
+            found=f"no lateral force at {', '.join(map(str, forces['corner'].to_numpy()))}",
+            needed="at least one tyre whose lateral force is known",
+            do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
+        )
     lateral = low_pass(raw, bandwidth, rate)
     waves = half_waves(np.nansum(lateral, axis=1), rate)
     if len(waves) < FEWEST_CONES:

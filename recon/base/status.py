@@ -69,6 +69,13 @@ FLAGS = (
         128,
         "A gauge or a needed channel has no number there (gap in the log). The forces are NaN.",
     ),
+    Flag(
+        "not_observable",
+        256,
+        "A force component of the corner is not seen by its gauges and is NaN at every sample; the "
+        "result's attribute not_known gives the reason and the cheapest cure. Usual causes: (a) "
+        "no gauge in the spring's path; (b) a gauge left out of the calibration.",
+    ),
 )
 
 BIT = {flag.name: flag.bit for flag in FLAGS}

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 MOMENT_ARM = 0.1  # m; columns of moments are scaled by it, 1 N on that arm counts as 1 N
 RANK_SHARE = 1e-6  # singular values below this share of the largest are rounding
-NOT_KNOWN = 2000.0  # N; half of a tyre's load: a force no better known is not known
+NOT_KNOWN = 1000.0  # N; a third of a light car's wheel load: no better known is not known
 FORCES = UNKNOWNS[:3]
 
 
@@ -38,7 +38,8 @@ class Observability:
     rounding; `weak` the combination of unknowns that the gauges see least, in words; `u` by
     mode (Fx, Fy, Fz) [N]; `bias` by omitted unknown (Fx, Fy, Fz) [N] at its typical size;
     `without` by gauged member and `with_` by bare member, u of the forces [N] in the mode
-    `rolling`, cheapest first; `lost` the forces that are not known, with `cure` in words.
+    `rolling`, best first; `lost` the forces that are not known, `known` what is known of them
+    together, `cure` the further gauge that helps most (empty where no member is bare).
     """
 
     corner: str
@@ -201,10 +202,8 @@ def _lost(covariance: Floats) -> tuple[tuple[str, ...], str]:
 
 
 def _cure(lost: tuple[str, ...], won: dict[str, Floats]) -> str:
-    if not lost:
-        return ""
+    """The single further gauge that helps most, the first that finds everything lost."""
     at = [FORCES.index(name) for name in lost]
-    for member, u in won.items():
-        if np.all(u[at] < NOT_KNOWN):
-            return f"gauge {member}"
-    return f"gauge {' and '.join(list(won)[:2])}" if won else "no bare member is left"
+    enough = [member for member, u in won.items() if np.all(u[at] < NOT_KNOWN)]
+    best = enough or list(won)
+    return f"gauge {best[0]}" if best else ""

@@ -6,6 +6,7 @@ corner that `solve` applies to any number of samples.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,10 +14,11 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
-from recon.base.errors import RankError
+from recon.base.errors import PriorWarning, RankError
 from recon.base.quantities import STANDARD_GRAVITY, WRENCH_COMPONENTS
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import Pose, pose
+from recon.car.observability import NOT_KNOWN, observe
 from recon.car.statics import member_matrix
 from recon.car.unknowns import (
     BEARING_DRAG,
@@ -41,7 +43,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Tyre, Vehicle
 
 Floats = NDArray[np.float64]
-UNKNOWN_FORCE = 5e3  # N; a force no better known than that is not known
 DEGREE_TRAVEL, DEGREE_RACK = 6, 5
 TOTAL_DEGREE = 6
 STEP = 1e-3  # m, for slopes over travel and rack
@@ -120,6 +121,8 @@ class Prepared:
     tare_travel: float
     causes: tuple[Cause, ...]
     force_reached: Floats
+    lost: tuple[int, ...]
+    reason: str
     interpolation_error: float
 
     def basis(self, travel: Floats, rack: Floats) -> Floats:
@@ -149,7 +152,12 @@ def prepare_corner(
     Raises
     ------
     RankError
-        A force component is not seen by the gauges; the message names it and the cure.
+        No force component is seen by the gauges; the message names the cure.
+
+    Warns
+    -----
+    PriorWarning
+        Some force components are not seen: they are NaN in the result, with reason and cure.
     """
     tyre = car.tyre
     mechanism = mechanism_of(corner)
@@ -176,7 +184,7 @@ def prepare_corner(
         ]
 
     centre = at(here)
-    _require_seen(corner, calibration, centre[0])
+    lost, reason = _lost(car, corner, calibration, centre[0])
     frame = (mechanism, columns, rack_range, session)
     bench = _bench(car, corner, calibration, frame, at)
     powers, nodes = _nodes(rack_range)
@@ -201,6 +209,8 @@ def prepare_corner(
         tare_travel=session.tare_travel,
         causes=tuple(causes),
         force_reached=calibration.force_reached,
+        lost=lost,
+        reason=reason,
         interpolation_error=_interpolation_error(mechanism, bench, table, powers, at),
     )
 
@@ -332,19 +342,28 @@ def _random(centre: list[AtPose], corner: Corner, session: Session) -> Floats:
     return np.array(out)
 
 
-def _require_seen(corner: Corner, calibration: CornerCalibration, at: AtPose) -> None:
-    values, vectors = np.linalg.eigh(at.C[:3, :3])
-    if np.sqrt(values[-1]) < UNKNOWN_FORCE:
-        return
-    direction = vectors[:, -1]
-    words = " and ".join(
-        WRENCH_COMPONENTS[k] for k in np.argsort(-np.abs(direction)) if abs(direction[k]) > 0.3
+def _lost(
+    car: Vehicle, corner: Corner, calibration: CornerCalibration, at: AtPose
+) -> tuple[tuple[int, ...], str]:
+    """Force components that the gauges do not see, and the reason with the cure in words."""
+    u = np.sqrt(np.diag(at.C)[:3])
+    lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
+    if not lost:
+        return lost, ""
+    gauged = tuple(g.on for g in corner.gauges if g.name in calibration.gauges)
+    cure = observe(car, corner.name, gauged=gauged).cure
+    names = " and ".join(WRENCH_COMPONENTS[k] for k in lost)
+    if len(lost) == 3:
+        raise RankError(
+            where=f"corner {corner.name}",
+            found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {names} unknown, u up to "
+            f"{np.max(u):.0f} N",
+            needed="gauges that see at least one force component",
+            do=f"Cheapest cure: {cure}. `recon observe` shows what each further gauge buys.",
+        )
+    reason = (
+        f"corner {corner.name}: {names} not known with gauges on {', '.join(gauged)} (u "
+        f"{np.max(u):.0f} N), given as NaN; cheapest cure: {cure}"
     )
-    bare = [m for m in calibration.members if m not in {g.on for g in corner.gauges}]
-    raise RankError(
-        where=f"corner {corner.name}",
-        found=f"{len(calibration.gauges)} gauges leave {words} unknown (standard uncertainty "
-        f"{np.sqrt(values[-1]):.0f} N)",
-        needed="gauges that see Fx, Fy and Fz",
-        do=f"Gauge one of the bare members: {', '.join(bare) or 'none is bare, check the map'}.",
-    )
+    warnings.warn(reason, PriorWarning, stacklevel=5)
+    return lost, reason

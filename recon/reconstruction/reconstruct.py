@@ -77,12 +77,13 @@ def reconstruct(
     DataError
         The calibration belongs to another car or none of its corners is in the log.
     RankError
-        A force component is not seen by the gauges of a corner.
+        No force component of a corner is seen by its gauges.
 
     Warns
     -----
     PriorWarning
-        A channel is not logged and a stated widening stands for it.
+        A channel is not logged and a stated widening stands for it, or a force component
+        is not seen by the gauges: it is NaN, with the reason in the attribute `not_known`.
     ExtrapolationWarning
         Forces beyond the largest pull, or poses beyond the stated range.
 
@@ -159,7 +160,10 @@ def _block(
     turn = shared.turn[part]
     normal = turn[:, 2, :]  # road normal in vehicle axes
     vertical = np.einsum("nk,nk->n", free, normal)
-    low = vertical < 0.0
+    # The bound says something of a vertical force that is known, and nothing of another.
+    low = (vertical < 0.0) & (2 not in prepared.lost)
+    if prepared.lost:
+        status |= BIT["not_observable"]
     if bounded and np.any(low):
         cov = spread_of(prepared, basis[low], samples.mode[low])
         force[low, :3] = bound_vertical(free[low], cov, normal[low])[0]

@@ -101,6 +101,7 @@ class Collected:
             values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
         for name, value in values.items():
             self.arrays[name][part, k] = np.where(known[:, None], value, np.nan)
+            self.arrays[name][part, k, list(self.prepared[k].lost)] = np.nan
         self.arrays["hub_moment"][part, k] = np.where(known, force[:, 3], np.nan)
         self.arrays["heading"][part, k] = heading
         self.status[part, k] = status
@@ -169,6 +170,8 @@ def result_of(
         },
     )
     result.attrs = _provenance(log, car, calibration)
+    reasons = [p.reason for p in out.prepared.values() if p.reason]
+    result.attrs["not_known"] = "; ".join(reasons)
     return result
 
 

@@ -8,6 +8,7 @@ import importlib
 import io
 import re
 import shlex
+import shutil
 import tomllib
 from collections.abc import Iterator
 from itertools import chain
@@ -121,7 +122,7 @@ def test_the_steps_run_as_they_stand_and_print_what_is_shown(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for folder in ("vehicles", "demo_data"):
-        (tmp_path / folder).symlink_to(ROOT / folder)
+        shutil.copytree(ROOT / folder, tmp_path / folder)
     monkeypatch.chdir(tmp_path)
     printed = io.StringIO()
     with contextlib.redirect_stdout(printed):
@@ -132,6 +133,21 @@ def test_the_steps_run_as_they_stand_and_print_what_is_shown(
     assert len(shown) > 10
     for line in shown:
         assert line.strip() == "..." or shape(line) in shapes, line
+
+
+def test_the_house_names_every_file_under_its_stage() -> None:
+    stage, named = "", set()
+    house = text_of("DEVELOPERS.md").partition("## The house")[2].partition("\n## ")[0]
+    for first, files in re.findall(r"(?m)^\| ([^|]*)\| ([^|]+) \| [^|]+ \|$", house):
+        stage = first.strip("` ") or stage
+        named |= {(stage, file) for file in re.findall(r"`(\w+)`", files)}
+    package = ROOT / "recon"
+    there = {(p.parent.name, p.stem) for p in package.glob("*/*.py")}
+    there |= {("the chain", p.stem) for p in package.glob("*.py")}
+    there = {(folder, stem) for folder, stem in there if not stem.startswith("__")}
+    assert there <= named, f"no line for {sorted(there - named)}"
+    stages = {folder for folder, _ in there}
+    assert {n for n in named if n[0] in stages} <= there, f"gone: {sorted(named - there)}"
 
 
 def assumptions() -> Iterator[tuple[str, str]]:
