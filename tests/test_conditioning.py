@@ -308,16 +308,35 @@ def test_a_lone_tare_is_told_and_widens(when: str) -> None:
 
 
 def test_a_gauge_without_tare_is_named() -> None:
-    table = tares_of(np.zeros(4), np.zeros(4))
-    keep = table.gauge != "G4"
-    less = Tares(
-        **{
-            f: getattr(table, f) if isinstance(getattr(table, f), str) else getattr(table, f)[keep]
-            for f in table.__dataclass_fields__
-        }
-    )
     with pytest.raises(DataError, match=r"zeros\.csv: no tare of gauge G4"):
-        condition(log_of(noisy()), small_car(), less)
+        condition(log_of(noisy()), small_car(), without_gauges("G4"))
+
+
+def without_gauges(*names: str) -> Tares:
+    """Tares of all gauges but those named."""
+    table = tares_of(np.zeros(4), np.zeros(4))
+    keep = ~np.isin(table.gauge, names)
+    kept = {
+        f: value[keep]
+        for f in table.__dataclass_fields__
+        if isinstance(value := getattr(table, f), np.ndarray)
+    }
+    return replace(table, **kept)
+
+
+def test_a_corner_without_any_tare_is_left_out_and_told() -> None:
+    with pytest.warns(DataWarning, match=r"zeros\.csv: no tare of corner FR \(G3 and others\)"):
+        out = condition(log_of(noisy()), small_car(), without_gauges("G3", "G4"))
+    assert out["tared_corner"].to_numpy().tolist() == ["FL"]
+
+
+def test_tares_of_other_gauges_alone_are_refused() -> None:
+    other = replace(ZERO, gauge=np.array(["H1", "H2", "H3", "H4"] * 2))
+    with (
+        pytest.warns(DataWarning, match="no tare of corner F[LR]"),
+        pytest.raises(DataError, match=r"no tare of any of the log's gauges \(G1 and others\)"),
+    ):
+        condition(log_of(noisy()), small_car(), other)
 
 
 def test_tares_of_different_gauges_before_and_after_do_not_make_one() -> None:

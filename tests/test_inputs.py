@@ -46,15 +46,15 @@ def test_all_channels_nothing_to_say() -> None:
 @pytest.mark.parametrize(
     ("channel", "sentences", "grows"),
     [
-        (("travel",), ["corner FL: travel is not logged; intervals are widened by 15 mm"], "xyz"),
+        (("travel",), ["corner FL: travel is not logged; intervals are widened by 15 mm"], "yz"),
         (("hub_acceleration", "noise_hub_acceleration"),
          ["corner RR: hub_acceleration is not logged; intervals are widened by 4 m/s2"], "xyz"),
         (("steer",), ["virtual log: steer is not logged; the rack is taken as straight within "
-                      "10 mm. Log steer, rack or steering_wheel_angle."], "xy"),
+                      "10 mm. Log steer, rack or steering_wheel_angle."], "x"),
         (("roll", "pitch"), ["virtual log: roll and pitch are not logged; taken from the four "
-                             "travels, within 0.5 degrees."], "y"),
+                             "travels, within 0.5 degrees."], "xyz"),
         (("roll", "pitch", "travel"), ["virtual log: roll and pitch are not logged; the body is "
-                                       "taken as level within 2.0 degrees."], "y"),
+                                       "taken as level within 2.0 degrees."], "xyz"),
     ],
 )  # fmt: skip
 def test_a_missing_channel_is_told_and_widens(
@@ -68,7 +68,8 @@ def test_a_missing_channel_is_told_and_widens(
     for axis in grows:
         k = "xyz".index(axis)
         assert more[k] > 1.02 * less[k], axis
-    assert np.all(more > 0.999 * less)  # nothing becomes surer
+    # Nothing becomes surer but for what hung on the travel that is no longer there.
+    assert np.all(more > 0.98 * less)
     # The widening is an assumption or noise, never part of session or calibration.
     assert_allclose(
         mean_u(found, "u_tyre_force_calibration"),

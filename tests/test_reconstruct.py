@@ -94,7 +94,8 @@ def test_a_launch_read_as_a_held_wheel_would_be_wrong() -> None:
     agree(level(right), driving())
     log["brake_pressure"].values[:] = 3e6
     log["wheel_speed"].values[:] = 0.0
-    found = reconstruct(condition(log, car, tares, bandwidth=1e9), calibration, car)
+    with unwarned():  # what comes out may be anything
+        found = reconstruct(condition(log, car, tares, bandwidth=1e9), calibration, car)
     assert np.all(found["hub_mode"] == 2)
     wrong, true = level(found)[:, 0], driving()[:, 0]
     assert np.all(wrong < -0.3 * true)  # of the wrong sign even

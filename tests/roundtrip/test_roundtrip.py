@@ -206,8 +206,9 @@ def test_slalom_peaks_lie_in_their_intervals() -> None:
     assert found.sizes["cone"] == 10
     lower, upper = (found[f"peak_lateral_force_{end}"].to_numpy() for end in ("lower", "upper"))
     inside = (lower <= true) & (true <= upper)
-    # 40 peaks, but ten cones share one day's errors: four tyres, two sides, 8 draws or so.
-    assert inside.mean() >= 0.8
+    # 40 peaks, but ten cones share one day's errors: four tyres on two sides are 8 draws or so,
+    # 0.95 +- 0.08; three of that.  `test_coverage` pools many days.
+    assert inside.mean() > 0.95 - 3 * 0.08
     z = (found["peak_lateral_force"].to_numpy() - true) / found["u_peak_lateral_force"].to_numpy()
     assert 0.4 < np.sqrt(np.mean(z**2)) < 1.6  # 8 draws: 1 +- 0.25, twice and a half
 

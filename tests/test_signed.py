@@ -1,0 +1,126 @@
+"""Signed errors: the same variance as the stated parts, and signs that cancel where they should."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.reconstruction.signed import own_errors, signed_errors
+from recon.reconstruction.solve import KEPT_VARIANCE
+from tests.roundtrip.test_roundtrip import day
+
+SAMPLES = np.arange(100, 3000, 29)
+PARTS = ("session", "calibration", "assumption")
+AXES = {"tyre": "", "intermediate": "_intermediate", "vehicle": "_vehicle"}
+
+
+@cache
+def errors(axes: str) -> np.ndarray:
+    return signed_errors(day().forces, SAMPLES, axes)
+
+
+def at_samples(name: str) -> np.ndarray:
+    return day().forces[name].to_numpy()[SAMPLES].astype(float)
+
+
+def test_the_day_is_within_its_pulls() -> None:
+    """Widening beyond the pulls is no cause of its own; these samples have none."""
+    assert not np.any(day().forces["status"].to_numpy()[SAMPLES])
+
+
+def test_sum_of_squares_is_the_stated_variance_in_intermediate_axes() -> None:
+    stated = at_samples("u_tyre_force_intermediate") ** 2
+    random = at_samples("u_tyre_force_vehicle") ** 2 * 0
+    for k in range(4):
+        # Turned into tyre axes by the heading: turned back by its two components' sum.
+        random[:, k] = at_samples("u_tyre_force_random")[:, k] ** 2
+    found = np.sum(errors("intermediate") ** 2, axis=0)
+    # x and y of the random part stand in tyre axes; their sum does not care.
+    both = lambda a: np.stack([a[..., 0] + a[..., 1], a[..., 2]], axis=-1)  # noqa: E731
+    told = both(stated) - both(random)
+    # Directions that are dropped hold a thousandth of a part's variance at the typical loads they
+    # are judged at, and some more away from them; singles.
+    assert_allclose(both(found), told, rtol=20 * KEPT_VARIANCE)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_each_part_is_the_sum_of_its_causes_in_tyre_axes(part: str) -> None:
+    chosen = day().forces["cause_part"].to_numpy() == part
+    # The heading's own error turns tyre axes only and is left out of the parts.
+    steer = day().forces["cause_name"].to_numpy() == "steer heading"
+    found = np.sum(errors("tyre")[chosen & ~steer] ** 2, axis=0)
+    stated = at_samples(f"u_tyre_force_{part}") ** 2
+    assert_allclose(found[..., 2], stated[..., 2], rtol=20 * KEPT_VARIANCE)  # as above
+    flat = found[..., 0] + found[..., 1]
+    assert_allclose(flat, stated[..., 0] + stated[..., 1], rtol=20 * KEPT_VARIANCE)
+
+
+def test_total_is_the_sum_of_its_parts() -> None:
+    parts = sum(at_samples(f"u_tyre_force_{p}") ** 2 for p in ("random", *PARTS))
+    assert_allclose(at_samples("u_tyre_force") ** 2, parts, rtol=1e-5)  # single precision
+
+
+def test_roll_only_turns_level_axes() -> None:
+    names = day().forces["cause_name"].to_numpy()
+    roll = np.flatnonzero(names == "roll of the body")
+    assert len(roll) == 1
+    assert np.all(errors("vehicle")[roll] == 0.0)
+    turned = errors("intermediate")[roll[0]]
+    vertical = at_samples("tyre_force_vehicle")[..., 2]
+    # A lean by u turns the vertical force sideways: -u Fz.
+    assert_allclose(turned[..., 1], -day().car.sensors.u_attitude * vertical, rtol=1e-6, atol=1e-3)
+
+
+def test_shared_causes_are_one_cause_and_own_ones_stay_with_their_corner() -> None:
+    names = day().forces["cause_name"].to_numpy()
+    strap = np.flatnonzero(names == "strap gain")
+    assert len(strap) == 1
+    effect = errors("vehicle")[strap[0]]
+    force = at_samples("tyre_force_vehicle")
+    big = np.abs(force[..., 1]) > 1000
+    # A strap that reads too little makes every map too large, and every force too small, alike:
+    # signs of effect and force agree in every corner, or disagree in every corner.
+    agree = np.sign(effect[..., 1][big]) == np.sign(force[..., 1][big])
+    assert agree.mean() > 0.98 or agree.mean() < 0.02
+    assert all(np.any(effect[:, k] != 0) for k in range(4))
+    own = [i for i, n in enumerate(names) if str(n).startswith("RL ")]
+    assert own
+    others = [0, 1, 3]
+    assert np.all(errors("vehicle")[own][:, :, others] == 0.0)
+
+
+def test_a_difference_of_corners_knows_what_they_share() -> None:
+    """Front axle's sum less rear's: adding variances would count the shared gain twice over."""
+    lateral = errors("intermediate")[..., 1]
+    total = np.sum(lateral.sum(axis=2) ** 2, axis=0)
+    plain = np.sum(lateral**2, axis=(0, 2))
+    shared = np.flatnonzero(day().forces["cause_name"].to_numpy() == "roll of the body")[0]
+    weight = at_samples("tyre_force_vehicle")[..., 2].sum(axis=1)
+    # Roll leans on all four tyres at once: u times the whole weight, not its root sum of squares.
+    whole = np.abs(lateral[shared].sum(axis=1))
+    assert_allclose(whole, day().car.sensors.u_attitude * weight, rtol=1e-4)
+    assert not np.allclose(total, plain, rtol=0.01)  # twin
+
+
+@pytest.mark.parametrize("k", [0, 3])
+def test_own_errors_keep_sums_of_squares_and_products(k: int) -> None:
+    whole = errors("tyre")[:, :, k]
+    few = own_errors(day().forces, k, SAMPLES)
+    assert len(few) < 0.5 * len(whole)
+    for a, b in ((0, 0), (1, 1), (2, 2), (0, 1), (1, 2)):
+        found = np.sum(few[..., a] * few[..., b], axis=0)
+        told = np.sum(whole[..., a] * whole[..., b], axis=0)
+        size = np.sqrt(np.sum(whole[..., a] ** 2, axis=0) * np.sum(whole[..., b] ** 2, axis=0))
+        assert np.max(np.abs(found - told) / size) < 0.02  # as above
+
+
+def test_features_of_a_result_read_back_are_the_same(tmp_path: object) -> None:
+    from recon.records.results import read_result, write_result
+
+    path = write_result(day().forces, f"{tmp_path}/forces.nc")
+    back: xr.Dataset = read_result(path)
+    assert np.array_equal(signed_errors(back, SAMPLES[:5]), errors("intermediate")[:, :5])
