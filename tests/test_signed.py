@@ -33,18 +33,17 @@ def test_the_day_is_within_its_pulls() -> None:
 
 
 def test_sum_of_squares_is_the_stated_variance_in_intermediate_axes() -> None:
-    stated = at_samples("u_tyre_force_intermediate") ** 2
-    random = at_samples("u_tyre_force_vehicle") ** 2 * 0
-    for k in range(4):
-        # Turned into tyre axes by the heading: turned back by its two components' sum.
-        random[:, k] = at_samples("u_tyre_force_random")[:, k] ** 2
-    found = np.sum(errors("intermediate") ** 2, axis=0)
-    # x and y of the random part stand in tyre axes; their sum does not care.
-    both = lambda a: np.stack([a[..., 0] + a[..., 1], a[..., 2]], axis=-1)  # noqa: E731
-    told = both(stated) - both(random)
+    stated = flat_and_vertical(at_samples("u_tyre_force_intermediate") ** 2)
+    random = flat_and_vertical(at_samples("u_tyre_force_random") ** 2)
+    found = flat_and_vertical(np.sum(errors("intermediate") ** 2, axis=0))
     # Directions that are dropped hold a thousandth of a part's variance at the typical loads they
-    # are judged at, and some more away from them; singles.
-    assert_allclose(both(found), told, rtol=20 * KEPT_VARIANCE)
+    # are judged at, and some more away from them.
+    assert_allclose(found, stated - random, rtol=20 * KEPT_VARIANCE)
+
+
+def flat_and_vertical(variance: np.ndarray) -> np.ndarray:
+    """Variances of x and y together, which no turn about z changes, and of z."""
+    return np.stack([variance[..., 0] + variance[..., 1], variance[..., 2]], axis=-1)
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -54,9 +53,9 @@ def test_each_part_is_the_sum_of_its_causes_in_tyre_axes(part: str) -> None:
     steer = day().forces["cause_name"].to_numpy() == "steer heading"
     found = np.sum(errors("tyre")[chosen & ~steer] ** 2, axis=0)
     stated = at_samples(f"u_tyre_force_{part}") ** 2
-    assert_allclose(found[..., 2], stated[..., 2], rtol=20 * KEPT_VARIANCE)  # as above
-    flat = found[..., 0] + found[..., 1]
-    assert_allclose(flat, stated[..., 0] + stated[..., 1], rtol=20 * KEPT_VARIANCE)
+    assert_allclose(
+        flat_and_vertical(found), flat_and_vertical(stated), rtol=20 * KEPT_VARIANCE
+    )  # as above
 
 
 def test_total_is_the_sum_of_its_parts() -> None:

@@ -35,11 +35,12 @@ def test_mean_over_noise_is_the_quantile_without_it(u: float, share: float) -> N
         plain.append(np.quantile(seen, share))
         corrected.append(noise_corrected_quantile(seen, np.full(N, u), share))
     left, stretched = np.mean(corrected) - true, np.mean(plain) - true
-    # First order: what is left is well below what the noise had added, and below u itself.
-    assert abs(left) < 0.5 * max(stretched, 0.3 * u)
-    assert abs(left) < 0.4 * u
-    if share == 0.98:
-        assert stretched > 0.5 * u  # twin: uncorrected peaks are too high
+    # Standard error of the means: 0.05 u.  First order in the variance, on 240 samples of which
+    # five lie above the quantile: a third of the noise may be left, a tenth of a percent here.
+    assert abs(left) < 0.3 * u
+    if (u, share) == (20.0, 0.98):  # where the noise is wider than the top 2 % are high
+        assert stretched > 0.4 * u  # twin: uncorrected peaks are too high
+        assert abs(left) < 0.25 * stretched
 
 
 def test_each_sample_may_have_its_own_noise() -> None:

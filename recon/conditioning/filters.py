@@ -33,16 +33,20 @@ def low_pass(values: Floats, bandwidth: float, rate: float) -> Floats:
         return values
     from scipy.signal import sosfiltfilt
 
-    missing = ~np.isfinite(values)
-    filled = values
-    if np.any(missing):
-        filled = values.copy()
-        sample = np.arange(len(values))
-        for k in np.flatnonzero(missing.any(axis=0)):
-            good = ~missing[:, k]
-            filled[:, k] = np.interp(sample, sample[good], values[good, k]) if good.any() else 0.0
-    out = np.asarray(sosfiltfilt(_sections(bandwidth, rate), filled, axis=0))
-    out[missing] = np.nan
+    out = np.empty_like(values)
+    sections = _sections(bandwidth, rate)
+    # Column by column: the filter copies its whole input for either pass, a column stays in cache.
+    for k in range(values.shape[1]):
+        column = np.ascontiguousarray(values[:, k])
+        good = np.isfinite(column)
+        if good.all():
+            out[:, k] = sosfiltfilt(sections, column)
+        elif good.any():
+            sample = np.arange(len(column))
+            bridged = np.interp(sample, sample[good], column[good])
+            out[:, k] = np.where(good, sosfiltfilt(sections, bridged), np.nan)
+        else:
+            out[:, k] = np.nan
     return out
 
 

@@ -11,16 +11,10 @@ FLAT_SHARE = 8.0  # times the length of the longest run that the channel's quiet
 CLIPPED_RUN = 5  # equal samples at the very end of the channel's range
 
 
-def runs_of_equal(values: Floats) -> NDArray[np.int64]:
-    """Length of the run of equal numbers to which each sample belongs, (sample, channel)."""
-    n, channels = values.shape
-    out = np.ones((n, channels), dtype=np.int64)
-    same = values[1:] == values[:-1]
-    for k in np.flatnonzero(same.any(axis=0)):
-        edges = np.flatnonzero(np.concatenate([[True], ~same[:, k], [True]]))
-        lengths = np.diff(edges)
-        out[:, k] = np.repeat(lengths, lengths)
-    return out
+def runs_of_equal(column: Floats) -> NDArray[np.int64]:
+    """Length of the run of equal numbers to which each sample of a channel belongs, (sample,)."""
+    lengths = np.diff(_edges(column))
+    return np.repeat(lengths, lengths)
 
 
 def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
@@ -29,22 +23,39 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
     A run of equal numbers counts where it lasts longer than `FLAT_TIME` and much longer than
     the runs that the channel's own resolution makes elsewhere.
     """
-    runs = runs_of_equal(values)
-    usual = np.quantile(runs, 0.5, axis=0)
-    needed = np.maximum(FLAT_TIME * rate, FLAT_SHARE * usual)
-    moves = np.nanmax(values, axis=0) > np.nanmin(values, axis=0)
-    # A channel that never moved is flat from end to end, whatever its usual run.
-    return np.where(moves, runs >= needed, runs >= FLAT_TIME * rate)
+    least = FLAT_TIME * rate
+    out = np.zeros(values.shape, dtype=bool)
+    for k in range(values.shape[1]):
+        edges = _edges(values[:, k])
+        lengths = np.diff(edges)
+        if lengths.max(initial=0) < least:
+            continue  # the usual case: no run is long enough to ask further
+        needed = least
+        if len(lengths) > 1:
+            # The median over samples, not over runs: how long a sample's run usually is.
+            order = np.sort(lengths)
+            usual = order[np.searchsorted(np.cumsum(order), 0.5 * len(values))]
+            needed = max(least, FLAT_SHARE * usual)
+        out[:, k] = np.repeat(lengths >= needed, lengths)
+    return out
+
+
+def _edges(column: Floats) -> NDArray[np.int64]:
+    """Where runs of equal numbers begin, and the end."""
+    changes = np.flatnonzero(column[1:] != column[:-1]) + 1
+    return np.concatenate([[0], changes, [len(column)]])
 
 
 def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
     """Samples at the end of the range: at the stated full scale, or runs at the extreme value."""
-    known = np.isfinite(full_scale)
-    out = np.abs(values) >= np.where(known, full_scale, np.inf)
-    runs = None
-    for extreme in (np.nanmax(values, axis=0), np.nanmin(values, axis=0)):
-        at_end = (values == extreme) & ~known
-        if np.any(np.count_nonzero(at_end, axis=0) >= CLIPPED_RUN):
-            runs = runs_of_equal(values) if runs is None else runs
-            out |= at_end & (runs >= CLIPPED_RUN)
+    out = np.zeros(values.shape, dtype=bool)
+    for k, limit in enumerate(full_scale):
+        column = values[:, k]
+        if np.isfinite(limit):
+            out[:, k] = np.abs(column) >= limit
+            continue
+        for extreme in (np.nanmax(column), np.nanmin(column)):
+            at_end = column == extreme
+            if np.count_nonzero(at_end) >= CLIPPED_RUN:
+                out[:, k] |= at_end & (runs_of_equal(column) >= CLIPPED_RUN)
     return out

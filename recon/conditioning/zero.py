@@ -52,7 +52,7 @@ def zero_of(
     gauges: tuple[str, ...],
     elapsed: Floats,
     temperature: Floats | None,
-    largest: Floats,
+    raw: Floats,
 ) -> Zero:
     """Zero of each gauge at every sample of the log.
 
@@ -64,8 +64,8 @@ def zero_of(
         Time of the log. [s]
     temperature : (sample,) or None
         Temperature at the gauges. [degC]
-    largest : (gauge,)
-        Largest excursion of the indication in the log, for the lone-tare uncertainty.
+    raw : (sample, gauge)
+        Indications of the log, whose excursion sizes the drift that a lone tare cannot show.
 
     Raises
     ------
@@ -93,7 +93,7 @@ def zero_of(
             DataWarning,
             stacklevel=3,
         )
-        u = LONE_TARE * largest
+        u = LONE_TARE * np.nanmax(np.abs(raw - np.nanmedian(raw, axis=0)), axis=0)
     else:
         assert after is not None
         change = tares.indication[after] - tares.indication[first]

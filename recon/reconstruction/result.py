@@ -45,7 +45,7 @@ class Collected:
 
     @classmethod
     def empty(cls, corners: list[str], samples: int) -> Collected:
-        """Arrays of NaN for every quantity."""
+        """Arrays for every quantity; every block of every corner is put in."""
         names = [f"tyre_force{a}" for a in AXES] + [f"u_tyre_force{a}" for a in AXES]
         names += [f"u_tyre_force_{part}" for part in ("random", *PARTS)]
         names += [
@@ -53,9 +53,9 @@ class Collected:
         ]
         names += ["tyre_force_unbounded"]
         shape = (samples, len(corners), 3)
-        arrays = {n: np.full(shape, np.nan, dtype=np.float32) for n in names}
-        arrays["hub_moment"] = np.full(shape[:2], np.nan, dtype=np.float32)
-        arrays["heading"] = np.full(shape[:2], np.nan, dtype=np.float32)
+        arrays = {n: np.empty(shape, dtype=np.float32) for n in names}
+        arrays["hub_moment"] = np.empty(shape[:2], dtype=np.float32)
+        arrays["heading"] = np.empty(shape[:2], dtype=np.float32)
         return cls(
             corners,
             np.zeros((samples, len(corners)), dtype=np.uint16),
@@ -100,8 +100,10 @@ class Collected:
             lower, upper = limits_of(values[f"tyre_force{axes}"], values[u], free_level[:, 2])
             values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
         for name, value in values.items():
-            self.arrays[name][part, k] = np.where(known[:, None], value, np.nan)
-            self.arrays[name][part, k, list(self.prepared[k].lost)] = np.nan
+            target = self.arrays[name][part, k]
+            target[:] = value
+            target[~known] = np.nan
+            target[:, list(self.prepared[k].lost)] = np.nan
         self.arrays["hub_moment"][part, k] = np.where(known, force[:, 3], np.nan)
         self.arrays["heading"][part, k] = heading
         self.status[part, k] = status

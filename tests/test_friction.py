@@ -1,0 +1,141 @@
+"""Friction use: gate, uncertainty against Monte Carlo, and the highest that was demonstrated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR
+from tests.roundtrip.test_roundtrip import day
+from tests.test_slalom import Made
+
+N = 1000
+
+
+def made(force: np.ndarray, noise: float = 0.0, u: tuple[float, float, float] = (0, 0, 0)) -> xr.Dataset:  # fmt: skip
+    """A result with forces (sample, 3) of FL and one constant cause per component, `u` [N]."""
+    forces = Made(np.zeros((len(force), 1)), noise=noise).forces
+    for name in ("tyre_force_intermediate", "tyre_force_vehicle"):
+        forces[name].values[:, 0] = force
+    forces["tyre_force"] = forces["tyre_force_vehicle"].copy()
+    loading = np.zeros((3, 3, 1, 3, 14))
+    for k in range(3):
+        loading[k, :, 0, k, 0] = u[k]
+    forces = forces.drop_dims("cause")
+    forces["loading"] = (("cause", "mode", "corner", "component", "feature"), loading)
+    for name in ("loading_turned", "loading_steered"):
+        forces[name] = (("cause", "corner", "component", "feature"), 0 * loading[:, 0])
+    return forces
+
+
+def steady(fx: float = 1200.0, fy: float = -1600.0, fz: float = 2500.0, n: int = N) -> np.ndarray:
+    return np.tile([fx, fy, fz], (n, 1))
+
+
+def test_use_is_the_flat_force_over_the_vertical_one() -> None:
+    found = friction_use(made(steady()))
+    assert_allclose(found["friction_use"], 0.8, rtol=1e-12)  # 3-4-5
+    assert_allclose(found["highest_demonstrated_use"], 0.8, rtol=1e-6)  # the search's stop
+    assert found["samples_used"].item() == N
+
+
+@pytest.mark.parametrize("u", [(30.0, 0.0, 0.0), (0.0, 30.0, 0.0), (0.0, 0.0, 40.0), (20.0, 30.0, 40.0)])  # fmt: skip
+def test_uncertainty_of_use_against_monte_carlo(u: tuple[float, float, float]) -> None:
+    found = friction_use(made(steady(), u=u))
+    rng = np.random.default_rng(17)
+    drawn = steady()[0] + np.array(u) * rng.standard_normal((200_000, 3))
+    spread = np.std(np.hypot(drawn[:, 0], drawn[:, 1]) / drawn[:, 2])
+    # First order: forces are off by 2 % at most, squared 0.04 %; 200 000 draws 0.2 %, three times.
+    assert_allclose(found["u_friction_use"], spread, rtol=0.01)
+    # One constant cause moves every sample alike, so also the highest use.
+    assert_allclose(found["u_highest_demonstrated_use"], spread, rtol=0.01)
+
+
+def test_noise_of_use_against_monte_carlo() -> None:
+    rng = np.random.default_rng(18)
+    force = steady(n=20_000) + 25.0 * rng.standard_normal((20_000, 3))
+    found = friction_use(made(force, noise=25.0))
+    # 20 000 samples: 0.5 %, three times.
+    assert float(found["u_friction_use"].mean()) == pytest.approx(
+        float(found["friction_use"].std()), rel=0.015
+    )
+    # All spread is noise: corrected, the highest use is near the one use there was.
+    noise = float(found["friction_use"].std())
+    plain = float(np.quantile(found["friction_use"], 0.99))
+    highest = found["highest_demonstrated_use"].item()
+    assert plain - 0.8 > 2.2 * noise  # 99 % of a normal distribution: 2.33
+    # First order takes off (sqrt 2 - 1) of 2.33, as for a signal without a spread of its own.
+    assert highest - 0.8 == pytest.approx((2 - np.sqrt(2)) * (plain - 0.8), rel=0.1)
+
+
+def test_highest_use_of_a_signal_that_spreads() -> None:
+    """Use swings from 0 to 1 with noise of 2 %: the 99 % quantile of the swing comes back."""
+    rng = np.random.default_rng(19)
+    n = 20_000
+    use = np.abs(np.sin(np.linspace(0, 200 * np.pi, n, endpoint=False)))
+    force = np.column_stack([np.zeros(n), 2500 * use, np.full(n, 2500.0)])
+    force[:, 1] += 50 * rng.standard_normal(n)
+    quiet = np.zeros((n, 3))
+    quiet[:, 1] = 50
+    forces = made(force)
+    forces["u_tyre_force_random"].values[:, 0] = quiet
+    found = friction_use(forces)["highest_demonstrated_use"].item()
+    true, plain = np.quantile(use, 0.99), np.quantile(np.abs(force[:, 1]) / 2500, 0.99)
+    assert plain - true > 0.02  # twin
+    assert abs(found - true) < 0.4 * (plain - true)  # first order, 20 000 samples
+
+
+def test_samples_with_little_load_and_at_the_bound_are_left_out() -> None:
+    force = steady()
+    force[:200, 2] = LOW_LOAD - 1
+    forces = made(force)
+    forces["status"].values[200:300, 0] = BIT["bound_active"]
+    forces["tyre_force"].values[300:350] = np.nan
+    found = friction_use(forces)
+    out = np.isnan(found["friction_use"].to_numpy()[:, 0])
+    assert np.array_equal(out, np.arange(N) < 350)
+    assert found["samples_used"].item() == N - 350
+    wider = friction_use(forces, low_load=100.0)
+    assert wider["samples_used"].item() == N - 150
+    assert wider.attrs["low_load_N"] == 100.0
+
+
+def test_a_held_sample_never_makes_the_highest_use() -> None:
+    """A wheel on its bound has hardly any vertical force and would show any ratio."""
+    forces = made(steady())
+    forces["status"].values[:50, 0] = BIT["bound_active"]
+    forces["tyre_force"].values[:50, 0] = [2000.0, 2000.0, 900.0]
+    assert friction_use(forces)["highest_demonstrated_use"].item() == pytest.approx(0.8, rel=1e-6)
+
+
+def test_too_few_samples_are_refused() -> None:
+    force = steady()
+    force[FEWEST_SAMPLES - 1 :, 2] = 300.0
+    with pytest.raises(DataError, match="made-up slalom: no tyre with 100 samples above 800 N"):
+        friction_use(made(force))
+    friction_use(made(force), low_load=200.0)  # twin: knowingly lowered
+
+
+def test_the_virtual_day() -> None:
+    found, truth = friction_use(day().forces), day().truth["tyre_force_intermediate"].to_numpy()
+    force = day().forces["tyre_force"].to_numpy()
+    use = np.hypot(force[..., 0], force[..., 1]) / force[..., 2]
+    seen = np.isfinite(found["friction_use"].to_numpy())
+    assert seen.mean() > 0.9
+    assert_allclose(found["friction_use"].to_numpy()[seen], use[seen], rtol=1e-5)  # singles
+    true = np.hypot(truth[..., 0], truth[..., 1]) / truth[..., 2]
+    z = ((found["friction_use"].to_numpy() - true) / found["u_friction_use"].to_numpy())[seen]
+    # One day's systematic errors; the road's shaking above the bandwidth is not in the forces.
+    assert np.sqrt(np.mean(z**2)) == pytest.approx(1.0, abs=0.4)
+    lower, upper = (found[f"highest_demonstrated_use_{e}"] for e in ("lower", "upper"))
+    highest = found["highest_demonstrated_use"]
+    assert_allclose(upper - highest, COVERAGE_FACTOR * found["u_highest_demonstrated_use"], rtol=1e-6)  # fmt: skip
+    expected = [np.quantile(true[seen[:, k], k], 0.99) for k in range(4)]
+    off = (highest - expected) / found["u_highest_demonstrated_use"]
+    assert np.max(np.abs(off)) < 3.0  # four tyres
+    assert np.all(lower < upper)

@@ -1,0 +1,154 @@
+"""Result files: conventions, safety of what is there, and what is refused; units and shipped files."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.friction import friction_use
+from recon.analysis.slalom import slalom
+from recon.base.errors import DataError, OutputError
+from recon.base.quantities import UNITS, unit_of
+from recon.base.shipped import shipped
+from recon.calibration.store import write_calibration
+from recon.records.results import read_result, write_result
+from tests.roundtrip.test_roundtrip import day
+
+
+@cache
+def results() -> dict[str, xr.Dataset]:
+    return {
+        "forces": day().forces,
+        "slalom": slalom(day().forces),
+        "friction": friction_use(day().forces),
+    }
+
+
+def written(name: str, folder: Path) -> Path:
+    if name == "calibration":
+        return write_calibration(day().calibration, folder / "calibration.nc")
+    return write_result(results()[name], folder / f"{name}.nc")
+
+
+@pytest.mark.parametrize("name", ["forces", "slalom", "friction"])
+def test_what_is_read_back_is_what_was_written(tmp_path: Path, name: str) -> None:
+    back = read_result(written(name, tmp_path))
+    xr.testing.assert_equal(back, results()[name])
+    for variable in results()[name].variables:
+        attributes = back[variable].attrs
+        for key, value in results()[name][variable].attrs.items():
+            assert np.array_equal(attributes[key], value), (variable, key)
+    assert back["elapsed_time" if "elapsed_time" in back else "cone"].dtype != "datetime64[ns]"
+    assert back.attrs["Conventions"] == "CF-1.11"
+    assert back.attrs["format"] == 1
+    assert back.attrs["history"].endswith("written by recon")
+
+
+@pytest.mark.slow  # the checker loads its tables for some 4 s each time
+@pytest.mark.parametrize("name", ["forces", "slalom", "friction", "calibration"])
+def test_the_conventions_checker_has_no_complaint(tmp_path: Path, name: str) -> None:
+    path = written(name, tmp_path)
+    program = Path(sys.executable).with_name("compliance-checker")
+    done = subprocess.run(
+        [program, "--test=cf:1.11", "--criteria=strict", str(path)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "All tests passed!" in done.stdout, done.stdout
+
+
+def test_labels_have_no_fill_value_and_numbers_have_nan(tmp_path: Path) -> None:
+    with netCDF4.Dataset(written("forces", tmp_path)) as opened:
+        assert "_FillValue" not in opened["status"].ncattrs()
+        assert "_FillValue" not in opened["elapsed_time"].ncattrs()
+        assert np.isnan(opened["tyre_force"].getncattr("_FillValue"))
+        assert opened["status"].dtype == np.uint16
+
+
+def test_nothing_is_overwritten_unless_asked(tmp_path: Path) -> None:
+    path = tmp_path / "friction.nc"
+    path.write_bytes(b"mine")
+    with pytest.raises(OutputError, match=r"friction\.nc is there already"):
+        write_result(results()["friction"], path)
+    assert path.read_bytes() == b"mine"
+    write_result(results()["friction"], path, overwrite=True)
+    xr.testing.assert_equal(read_result(path), results()["friction"])
+    assert [p.name for p in tmp_path.iterdir()] == ["friction.nc"]
+
+
+def test_a_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
+    path = written("friction", tmp_path)
+    before = path.read_bytes()
+    bad = xr.Dataset({"odd": ("x", np.array([object(), object()], dtype=object))})
+    with pytest.raises((TypeError, ValueError)):
+        write_result(bad, path, overwrite=True)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["friction.nc"]
+
+
+@pytest.mark.parametrize("version", [0, 2, 17])
+def test_another_format_is_refused(tmp_path: Path, version: int) -> None:
+    path = written("friction", tmp_path)
+    with netCDF4.Dataset(path, "a") as opened:
+        opened.format = np.int64(version)
+    with pytest.raises(DataError, match=rf"friction\.nc: format {version}; need format 1"):
+        read_result(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"no netCDF", b"\x89HDF\r\n\x1a\n" + bytes(200)])
+def test_what_is_no_netcdf_is_refused(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "odd.nc"
+    path.write_bytes(content)
+    with pytest.raises(DataError, match=r"odd\.nc: not readable as netCDF \(\w+\)"):
+        read_result(path)
+
+
+def test_addresses_are_not_fetched() -> None:
+    with pytest.raises(DataError, match=r"https://somewhere\.invalid/forces\.nc: an address"):
+        read_result("https://somewhere.invalid/forces.nc")
+
+
+# --- units and shipped files -----------------------------------------------------------------
+
+
+def test_units_by_their_definition() -> None:
+    assert unit_of("kgf", "force", "here").factor == 9.80665
+    fahrenheit = unit_of("degF", "temperature", "here")
+    assert 212 * fahrenheit.factor + fahrenheit.offset == pytest.approx(100.0, abs=1e-12)
+    assert unit_of("psi", "pressure", "here").factor == pytest.approx(6894.757, rel=1e-6)
+    assert unit_of("rpm", "angular_rate", "here").factor == pytest.approx(0.10471976, rel=1e-7)
+    assert all(u.dimension == d for d, table in UNITS.items() for u in table.values())
+
+
+@pytest.mark.parametrize(
+    ("spelling", "dimension", "found"),
+    [("Kgf", "force", "kgf"), ("mm/s", "length", "mm"), ("furlong", "length", "one of mm")],
+)
+def test_unknown_units_are_refused_with_the_nearest(
+    spelling: str, dimension: str, found: str
+) -> None:
+    message = f"line 3: unit '{spelling}' for a quantity of kind {dimension}; need .*{found}"
+    with pytest.raises(DataError, match=message):
+        unit_of(spelling, dimension, "pulls.csv, line 3")
+
+
+def test_pounds_may_be_two_things() -> None:
+    with pytest.raises(DataError, match=r"unit 'lb' .*\n.*'lb' may be a mass or a force"):
+        unit_of("lb", "force", "pulls.csv")
+
+
+def test_shipped_files_are_there() -> None:
+    assert shipped("vehicles", "club_racer.toml").is_file()
+    assert shipped("demo_data").is_dir()
+
+
+def test_a_file_that_is_not_shipped_is_told() -> None:
+    with pytest.raises(OutputError, match=r"no shipped file vehicles/hovercraft\.toml"):
+        shipped("vehicles", "hovercraft.toml")

@@ -1,0 +1,172 @@
+"""Slalom: half-waves, peaks with intervals, front share, and what is no slalom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.analysis.slalom import TURN_SHARE, half_waves, slalom
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR
+from tests.roundtrip.test_roundtrip import day
+
+RATE = 200.0
+
+
+@dataclass(frozen=True)
+class Made:
+    """A made-up result: lateral forces (sample, corner), known noise, one shared cause."""
+
+    lateral: np.ndarray
+    noise: float = 0.0
+    gain: float = 0.01
+
+    @property
+    def forces(self) -> xr.Dataset:
+        n, corners = self.lateral.shape
+        names = ["FL", "FR", "RL", "RR"][:corners]
+        force = np.stack([0 * self.lateral, self.lateral, np.full((n, corners), 3000.0)], axis=2)
+        loading = np.zeros((1, 3, corners, 3, 14))
+        loading[0, :, :, 1, 2] = self.gain  # Fy is off by a share common to all corners
+        t, c, xyz = "elapsed_time", "corner", "component"
+        flat = np.zeros((n, corners))
+        return xr.Dataset(
+            {
+                "tyre_force_intermediate": ((t, c, xyz), force),
+                "tyre_force_vehicle": ((t, c, xyz), force),
+                "u_tyre_force_random": ((t, c, xyz), np.full_like(force, self.noise)),
+                "status": ((t, c), np.zeros((n, corners), dtype=np.uint16)),
+                "hub_mode": ((t, c), np.zeros((n, corners), dtype=np.int8)),
+                "hub_moment": ((t, c), flat), "travel": ((t, c), flat), "heading": ((t, c), flat),
+                "rack": (t, np.zeros(n)),
+                "loading": (("cause", "mode", c, xyz, "feature"), loading),
+                "loading_turned": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
+                "loading_steered": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
+                "feature_scale": ((c, "pose"), np.ones((corners, 2))),
+            },
+            coords={t: np.arange(n) / RATE, c: names, xyz: ["x", "y", "z"]},
+            attrs={"title": "Forces of a made-up slalom", "vehicle": "made up"},
+        )  # fmt: skip
+
+
+def wave(cones: int, height: float = 1500.0, period: float = 2.4) -> np.ndarray:
+    time = np.arange(int(cones * 0.5 * period * RATE)) / RATE
+    return height * np.sin(2 * np.pi * time / period)
+
+
+def alternating(cones: int = 6, shares: tuple[float, ...] = (0.8, 1.2, 0.9, 1.1)) -> Made:
+    return Made(wave(cones)[:, None] * np.array(shares))
+
+
+def test_every_cone_has_its_time_side_and_peak() -> None:
+    found = slalom(alternating().forces)
+    assert found.sizes["cone"] == 6
+    assert found["side"].to_numpy().tolist() == [1, -1, 1, -1, 1, -1]
+    assert_allclose(found["cone_time"], 0.6 + 1.2 * np.arange(6), rtol=0, atol=0.01)  # 2 samples
+    expected = 1500 * np.outer([1, -1, 1, -1, 1, -1], [0.8, 1.2, 0.9, 1.1])
+    # 98 % quantile of a half sine: 0.05 % low; ends of the log ring a little in the filter.
+    assert_allclose(found["peak_lateral_force"], expected, rtol=0.003)
+    assert_allclose(found["axle_peak_lateral_force"].sel(axle="front"), expected[:, :2].sum(axis=1), rtol=0.003)  # fmt: skip
+    assert_allclose(found["front_share"], 0.5, atol=1e-6)  # 2.0 of 4.0
+
+
+def test_shared_gain_widens_peaks_and_leaves_the_share_alone() -> None:
+    """1 % common to all tyres: 1 % of every peak, 1 % of an axle, nothing of a share."""
+    found = slalom(alternating().forces)
+    for name in ("peak_lateral_force", "axle_peak_lateral_force"):
+        # The mean over the top 2 % instead of the quantile itself: 0.1 %.
+        ratio = found[f"u_{name}"] / np.abs(found[name])
+        assert_allclose(ratio, 0.01, rtol=0.005)
+        half = COVERAGE_FACTOR * found[f"u_{name}"]
+        assert_allclose(found[f"{name}_upper"] - found[name], half, rtol=1e-6, atol=1e-9)
+        assert_allclose(found[name] - found[f"{name}_lower"], half, rtol=1e-6, atol=1e-9)
+    assert np.all(found["u_front_share"] < 1e-6)
+
+
+def test_noise_is_that_at_the_bandwidth_and_does_not_lift_the_peaks() -> None:
+    rng = np.random.default_rng(16)
+    clean = alternating(20)
+    noisy = Made(clean.lateral + 60 * rng.standard_normal(clean.lateral.shape), noise=60.0, gain=0.0)
+    found, true = slalom(noisy.forces), slalom(clean.forces)
+    e = (found["peak_lateral_force"] - true["peak_lateral_force"]) * found["side"]
+    u = found["u_peak_lateral_force"]
+    # 8 of 100 Hz pass: sqrt(0.08) of 60 N, and a little for the slope of the filter.
+    assert_allclose(u, 60 * np.sqrt(0.08), rtol=0.1)
+    # 80 peaks: standard error of the mean u / 9; a third of u is what the correction may leave.
+    assert abs(float(e.mean())) < 0.45 * float(u.mean())
+    assert float(np.std(e)) < 1.3 * float(u.mean())  # averaging makes it smaller, never larger
+    z = np.abs(e / u)
+    assert float((z < COVERAGE_FACTOR).mean()) > 0.9  # 80 peaks: 2.4 %, twice
+
+
+def test_one_axle_alone_has_no_share() -> None:
+    found = slalom(alternating(6, (0.8, 1.2)).forces)
+    assert found["axle"].to_numpy().tolist() == ["front"]
+    assert np.all(np.isnan(found["front_share"]))
+    assert np.all(np.isfinite(found["peak_lateral_force"]))
+
+
+def test_a_half_wave_with_gaps_has_no_peak() -> None:
+    made = alternating()
+    made.lateral[300:420, 1] = np.nan  # half of the second half-wave (240 to 480)
+    found = slalom(made.forces)
+    missing = np.isnan(found["peak_lateral_force"].to_numpy())
+    assert np.argwhere(missing).tolist() == [[1, 1]]
+    front = found["axle_peak_lateral_force"].sel(axle="front").to_numpy()
+    assert np.isnan(front).tolist() == [False, True, False, False, False, False]
+
+
+def test_a_wheel_off_the_ground_has_no_peak_there() -> None:
+    forces = alternating().forces
+    forces["status"].values[250:400, 2] = BIT["bound_active"]
+    missing = np.isnan(slalom(forces)["peak_lateral_force"].to_numpy())
+    assert np.argwhere(missing).tolist() == [[1, 2]]
+
+
+def test_straight_running_and_small_wiggles_are_no_cones() -> None:
+    quiet = 0.1 * wave(4)
+    total = np.concatenate([np.zeros(400), wave(5), quiet, np.zeros(400)])
+    waves = half_waves(total, RATE)
+    assert [side for _, side in waves] == [1, -1, 1, -1, 1]
+    assert 0.1 < TURN_SHARE < 0.5
+    first, last = waves[0][0], waves[-1][0]
+    assert first.start >= 380  # samples; the run-in stays outside, but for the filter's foot
+    assert last.stop <= 400 + 5 * 240 + 20
+
+
+def test_two_humps_on_one_side_are_one_cone() -> None:
+    """Between them the force only touches zero: no wheel passed to the other side."""
+    hump = np.abs(wave(2))
+    total = np.concatenate([hump, -hump[:240], hump[:240]])
+    assert [side for _, side in half_waves(total, RATE)] == [1, -1, 1]
+
+
+@pytest.mark.parametrize(("cones", "seconds"), [(1, "1.2"), (2, "2.4")])
+def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> None:
+    message = f"a made-up slalom: {cones} alternations of the lateral force in {seconds} s"
+    with pytest.raises(DataError, match=message):
+        slalom(alternating(cones).forces)
+
+
+def test_the_forces_bandwidth_is_not_exceeded() -> None:
+    forces = alternating().forces.assign_attrs(bandwidth_Hz=5.0)
+    assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
+    assert slalom(forces, bandwidth=3.0).attrs["bandwidth_Hz"] == 3.0
+
+
+def test_ten_cones_of_the_virtual_day() -> None:
+    found = slalom(day().forces)
+    assert found.sizes["cone"] == 10
+    # 18 m at 15 m/s.
+    assert_allclose(np.diff(found["cone_time"]), 1.2, rtol=0, atol=0.1)
+    assert np.all(np.diff(found["side"]) != 0)
+    assert np.all(np.sign(found["peak_lateral_force"]) == found["side"])
+    total = np.abs(found["axle_peak_lateral_force"].sum("axle"))
+    # 8.5 m/s2 wished (less where a wheel would lift) of 742 kg; axles peak at nearly one time.
+    assert_allclose(total, total.mean(), rtol=0.08)
+    assert 5500 < float(total.mean()) < 7000
