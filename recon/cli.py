@@ -6,29 +6,29 @@ import argparse
 import difflib
 import sys
 import time
+import traceback
 import warnings
 from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
     from recon.pipeline import Report
 
-EXAMPLE = """
-a whole run, on your own files:
-  recon check car.toml
-  recon observe car.toml
-  recon calibrate car.toml pulls.csv --verification checks.csv --out calibration
-  recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv --out forces
-  recon slalom forces/forces.nc --out slalom
-  recon friction forces/forces.nc --out friction
-
-no car yet?  recon demo
-file formats: vehicles/README.md and demo_data/README.md
+EXAMPLES = {
+    "demo": "recon demo --out demo_result",
+    "check": "recon check car.toml",
+    "observe": "recon observe car.toml --corner FL",
+    "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
+    "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
+    "--out forces",
+    "slalom": "recon slalom forces/forces.nc --out slalom",
+    "friction": "recon friction forces/forces.nc --out friction",
+}
+FORMATS = "file formats: vehicles/README.md and demo_data/README.md"
+CAUTION = """
+Loaded straps and jacked cars hurt people: stay out of the strap's line and from
+under the car, below the strap's working limit and half of the weakest link's
+limit; stands take no side load; local codes and licensed practice decide.
 """
-CAUTION = (
-    "Loaded straps and jacked cars hurt people: stay out of the strap's line and from under the "
-    "car, below the strap's working limit and half of the weakest link's limit; stands take no "
-    "side load; local codes and licensed practice decide."
-)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -115,14 +115,20 @@ def build_parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="recon",
         description="Tyre forces from strain gauges on a car's own suspension links.",
-        epilog=EXAMPLE,
+        epilog="a whole run, on your own files (no car yet? start with the demo):\n"
+        + "".join(f"  {line}\n" for line in EXAMPLES.values())
+        + f"\n{FORMATS}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(dest="command", metavar="command", required=True)
     for name, (fill, words) in COMMANDS.items():
-        epilog = CAUTION if name == "calibrate" else None
         sub = commands.add_parser(
-            name, help=words, description=words, epilog=epilog, parents=[common]
+            name,
+            help=words,
+            description=words,
+            epilog=f"example:\n  {EXAMPLES[name]}\n" + (CAUTION if name == "calibrate" else ""),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            parents=[common],
         )
         fill(sub)
     return parser
@@ -132,36 +138,43 @@ def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code of design: 0, 1, 2, 3, 4 or 130."""
     options = vars(build_parser().parse_args(argv))
     command, debug = options.pop("command"), options.pop("debug")
-    from recon import pipeline
-    from recon.base.errors import ReconError
-
     if command not in ("check", "observe"):
         options["say"] = _Progress()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            from recon.base.errors import ReconWarning
-
-            warnings.simplefilter("always", ReconWarning)
-            warnings.showwarning = _show
-            report = getattr(pipeline, command)(**options)
-    except ReconError as fault:
-        sys.stderr.write(f"recon {command}: {fault}\n")
-        if debug:
-            raise
-        return fault.exit_code
+        return _printed(_run(command, options))
     except KeyboardInterrupt:
         sys.stderr.write(f"recon {command}: stopped by you; nothing was left half-written\n")
         return 130
     except Exception as fault:
         if debug:
-            raise
-        sys.stderr.write(
-            f"recon {command}: unforeseen fault, {type(fault).__name__}: {fault}\n"
-            "    This is ours to mend: run again with --debug and report what it shows.\n"
-        )
-        return 1
-    return _printed(report)
+            traceback.print_exc()
+        return _told(command, fault)
+
+
+def _run(command: str, options: dict[str, object]) -> Report:
+    from recon import pipeline
+    from recon.base.errors import ReconWarning
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        warnings.simplefilter("always", ReconWarning)
+        warnings.showwarning = _show
+        report: Report = getattr(pipeline, command)(**options)
+    return report
+
+
+def _told(command: str, fault: Exception) -> int:
+    """Say what happened in one message and return the exit code."""
+    from recon.base.errors import ReconError
+
+    if isinstance(fault, ReconError):
+        sys.stderr.write(f"recon {command}: {fault}\n")
+        return fault.exit_code
+    sys.stderr.write(
+        f"recon {command}: unforeseen fault, {type(fault).__name__}: {fault}\n"
+        "    This is ours to mend: run again with --debug and report what it shows.\n"
+    )
+    return 1
 
 
 def _printed(report: Report) -> int:
@@ -170,8 +183,9 @@ def _printed(report: Report) -> int:
             print(line)
         if report.files:
             print("written:")
-            for file in report.files:
-                print(f"  {file}")
+            for folder in dict.fromkeys(file.parent for file in report.files):
+                names = [file.name for file in report.files if file.parent == folder]
+                print(f"  {folder}: {', '.join(names)}")
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.

@@ -100,6 +100,7 @@ def calibrate(
     from recon.report.figures import plot_crosstalk, plot_verification
     from recon.report.summary import calibration_summary
 
+    _refuse_existing(Path(out) / "calibration.nc", overwrite)
     car = read_vehicle(vehicle)
     say("reading the pulls")
     sheet = read_pulls(pulls, car, column_map=map)
@@ -148,6 +149,7 @@ def reconstruct(
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import forces_summary
 
+    _refuse_existing(Path(out) / "forces.nc", overwrite)
     car = read_vehicle(vehicle)
     fitted: Calibration = read_calibration(calibration)
     zeros = read_tares(tares, car, column_map=tares_map)
@@ -178,6 +180,7 @@ def slalom(
     from recon.report.figures import plot_lateral_force
     from recon.report.summary import slalom_summary
 
+    _refuse_existing(Path(out) / "slalom.nc", overwrite)
     found = read_result(forces)
     say("finding the cones")
     answer = peaks(found, bandwidth=bandwidth)
@@ -200,6 +203,7 @@ def friction(
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import friction_summary
 
+    _refuse_existing(Path(out) / "friction.nc", overwrite)
     found = read_result(forces)
     say("working out friction use")
     answer = friction_use(found, low_load=low_load)
@@ -242,7 +246,8 @@ def demo(*, out: str | Path = "demo_result", say: Say = _quiet) -> Report:
         *used.lines,
         "",
         f"Everything is in {folder}. Look at slalom/lateral_force.png first.",
-        f"Next: copy {vehicle.name} and the sheets beside it, fill in your own car, and run",
+        f"Next: copy {vehicle}",
+        f"and the sheets in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",
     ]
     files = (*fitted.files, *solved.files, *cones.files, *used.files)
@@ -252,14 +257,8 @@ def demo(*, out: str | Path = "demo_result", say: Say = _quiet) -> Report:
 def _folder(out: str | Path, names: list[str], overwrite: bool) -> Path:
     """The folder to write to; refuses before the first byte where a result is already there."""
     folder = Path(out)
-    there = [n for n in names if (folder / n).exists()]
-    if there and not overwrite:
-        raise OutputError(
-            str(folder / there[0]),
-            "a result already there",
-            "a fresh folder or permission to replace",
-            "Name another folder with --out, or say --overwrite.",
-        )
+    for name in names:
+        _refuse_existing(folder / name, overwrite)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
@@ -270,6 +269,17 @@ def _folder(out: str | Path, names: list[str], overwrite: bool) -> Path:
             "Name another folder with --out.",
         ) from fault
     return folder
+
+
+def _refuse_existing(target: Path, overwrite: bool) -> None:
+    """Refuse before the work rather than after it."""
+    if target.exists() and not overwrite:
+        raise OutputError(
+            where=str(target),
+            found="a result already there",
+            needed="a fresh folder or permission to replace",
+            do="Name another folder with --out, or say --overwrite.",
+        )
 
 
 def _fresh(folder: Path) -> Path:

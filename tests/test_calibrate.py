@@ -144,9 +144,7 @@ def test_geometry_is_within_its_own_statement_of_the_map() -> None:
     percent = np.abs(corner.crosstalk_percent)
     assert_allclose(percent[own], 100.0, rtol=1e-12)  # rounding
     assert np.all(percent < 100.0 + 1e-9)
-    assert corner.condition == pytest.approx(
-        corner.singular_values[0] / corner.singular_values[-1]
-    )
+    assert corner.condition == pytest.approx(corner.singular_values[0] / corner.singular_values[-1])
 
 
 def test_friction_shows_as_hysteresis() -> None:
@@ -257,7 +255,10 @@ def test_no_false_alarm(corner: str) -> None:
 
 def test_few_pulls_with_slopes_go_on_and_say_what_rests_on_the_prior() -> None:
     drawn, sheet = pulled("FL", 42, "fore", "outward", "pad")
-    with unwarned(), pytest.warns(PriorWarning, match=r"virtual pulls, corner FL: .*M[xyz].* not seen"):
+    with (
+        unwarned(),
+        pytest.warns(PriorWarning, match=r"virtual pulls, corner FL: .*M[xyz].* not seen"),
+    ):
         (found,) = calibrate(sheet, drawn.car).corners.values()
     assert 1 <= len(found.rests_on_prior) <= 3  # three pulls see three of six directions
     whole = fitted(pulled("FL", 42)[1], drawn.car)
@@ -306,9 +307,12 @@ def test_a_wrong_stated_sign_is_overruled() -> None:
     )
     car = replace(drawn.car, corners={"FL": corner})
     said, written = ("+", "-") if true > 0 else ("-", "+")
-    with unwarned(), pytest.warns(
-        DataWarning,
-        match=rf"gauge {gauges[g].name}: .*sign is \{said}, the vehicle file says \{written}",
+    with (
+        unwarned(),
+        pytest.warns(
+            DataWarning,
+            match=rf"gauge {gauges[g].name}: .*sign is \{said}, the vehicle file says \{written}",
+        ),
     ):
         (found,) = calibrate(sheet, car).corners.values()
     assert_allclose(found.K, fitted(sheet, drawn.car).K, rtol=1e-9)  # the same problem

@@ -84,10 +84,14 @@ def test_highest_use_of_a_signal_that_spreads() -> None:
     quiet[:, 1] = 50
     forces = made(force)
     forces["u_tyre_force_random"].values[:, 0] = quiet
-    found = friction_use(forces)["highest_demonstrated_use"].item()
+    answer = friction_use(forces)
+    found = answer["highest_demonstrated_use"].item()
     true, plain = np.quantile(use, 0.99), np.quantile(np.abs(force[:, 1]) / 2500, 0.99)
     assert plain - true > 0.02  # twin
-    assert abs(found - true) < 0.4 * (plain - true)  # first order, 20 000 samples
+    # A swing ends abruptly at its top, which is farther from first order than anything smooth:
+    # half of the stretch may stay, and the interval holds it.
+    assert abs(found - true) < 0.6 * (plain - true)
+    assert answer["highest_demonstrated_use_lower"].item() < true
 
 
 def test_samples_with_little_load_and_at_the_bound_are_left_out() -> None:

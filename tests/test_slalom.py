@@ -91,7 +91,9 @@ def test_shared_gain_widens_peaks_and_leaves_the_share_alone() -> None:
 def test_noise_is_that_at_the_bandwidth_and_does_not_lift_the_peaks() -> None:
     rng = np.random.default_rng(16)
     clean = alternating(20)
-    noisy = Made(clean.lateral + 60 * rng.standard_normal(clean.lateral.shape), noise=60.0, gain=0.0)
+    noisy = Made(
+        clean.lateral + 60 * rng.standard_normal(clean.lateral.shape), noise=60.0, gain=0.0
+    )
     found, true = slalom(noisy.forces), slalom(clean.forces)
     e = (found["peak_lateral_force"] - true["peak_lateral_force"]) * found["side"]
     u = found["u_peak_lateral_force"]
@@ -130,7 +132,7 @@ def test_a_wheel_off_the_ground_has_no_peak_there() -> None:
 
 def test_straight_running_and_small_wiggles_are_no_cones() -> None:
     quiet = 0.1 * wave(4)
-    total = np.concatenate([np.zeros(400), wave(5), quiet, np.zeros(400)])
+    total = np.concatenate([np.zeros(400), wave(5), -quiet, np.zeros(400)])
     waves = half_waves(total, RATE)
     assert [side for _, side in waves] == [1, -1, 1, -1, 1]
     assert 0.1 < TURN_SHARE < 0.5
@@ -162,8 +164,9 @@ def test_the_forces_bandwidth_is_not_exceeded() -> None:
 def test_ten_cones_of_the_virtual_day() -> None:
     found = slalom(day().forces)
     assert found.sizes["cone"] == 10
-    # 18 m at 15 m/s.
-    assert_allclose(np.diff(found["cone_time"]), 1.2, rtol=0, atol=0.1)
+    # 18 m at 15 m/s; the first and the last turn are faded in and out, which moves their tops.
+    assert_allclose(np.diff(found["cone_time"])[1:-1], 1.2, rtol=0, atol=0.05)
+    assert_allclose(np.diff(found["cone_time"]), 1.2, rtol=0, atol=0.2)
     assert np.all(np.diff(found["side"]) != 0)
     assert np.all(np.sign(found["peak_lateral_force"]) == found["side"])
     total = np.abs(found["axle_peak_lateral_force"].sum("axle"))

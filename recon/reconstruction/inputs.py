@@ -34,7 +34,6 @@ U_ATTITUDE_FROM_TRAVEL = 0.009  # rad, 0.5 degrees: tyres deflect too
 U_ACCELERATION_UNKNOWN = 4.0  # m/s2, unsprung inertia not measured
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
-LOW_SPEED = 0.3  # m/s
 
 
 @dataclass(frozen=True, slots=True)

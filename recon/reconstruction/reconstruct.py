@@ -186,7 +186,11 @@ def _block(
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
     for k, name in enumerate(out.corners):
         for flag, words, cure in (
-            ("beyond_pulls", "forces beyond the largest pull and wider intervals", "Pull harder"),
+            (
+                "beyond_pulls",
+                "forces beyond the largest pull and wider intervals",
+                "Pull further, within the limits of strap and links,",
+            ),
             ("beyond_pose", "travel or steer beyond the stated range; forces are NaN there",
              "State the real range in the vehicle file"),
         ):  # fmt: skip

@@ -37,8 +37,10 @@ def test_the_demo_fills_a_fresh_folder_and_a_screen(
     assert {p.name for p in tmp_path.iterdir()} == {"demo_result", "demo_result_2"}
     lines = ended.out.splitlines()
     assert len(lines) <= SCREEN
-    for name in WANTED:
-        assert str(Path("demo_result_2") / name) in ended.out, name
+    listed = "\n".join(lines[lines.index("written:") :])
+    for name in map(Path, WANTED):
+        (line,) = (x for x in listed.splitlines() if f"{Path('demo_result_2') / name.parent}:" in x)
+        assert name.name in line.split(": ")[1].split(", "), name
     assert "None" not in ended.out
     assert "invented" in lines[0].lower()
     assert "nan" not in ended.out.lower()

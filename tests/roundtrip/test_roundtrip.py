@@ -173,7 +173,9 @@ def test_slalom_forces_lie_in_their_intervals() -> None:
     # Twelve columns whose errors hang together within the day: the systematic half of the
     # variance is drawn about a dozen times, so the share of one day scatters by some 4 points.
     assert 0.85 < inside.mean() < 1.0
-    assert 0.7 < np.sqrt(np.mean(z**2)) < 1.3  # 12 draws of half the variance: 1 +- 0.1, three times
+    assert (
+        0.7 < np.sqrt(np.mean(z**2)) < 1.3
+    )  # 12 draws of half the variance: 1 +- 0.1, three times
     # Largest of 37 000 normal numbers is 4.2; a mean error of one u under it is likely somewhere.
     assert np.max(np.abs(z)) < 5.5
 
@@ -217,9 +219,7 @@ def test_axles_and_front_share_lie_in_their_intervals() -> None:
     found = slalom(day().forces)
     elapsed = day().truth["elapsed_time"].to_numpy()
     rate = 1 / np.median(np.diff(elapsed))
-    lateral = low_pass(
-        day().truth["tyre_force_intermediate"].to_numpy()[:, :, 1], BANDWIDTH, rate
-    )
+    lateral = low_pass(day().truth["tyre_force_intermediate"].to_numpy()[:, :, 1], BANDWIDTH, rate)
     at = [int(np.argmin(np.abs(elapsed - t))) for t in found["cone_time"].to_numpy()]
     share = lateral[at, :2].sum(axis=1) / lateral[at].sum(axis=1)
     z = (found["front_share"].to_numpy() - share) / found["u_front_share"].to_numpy()
