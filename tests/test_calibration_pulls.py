@@ -142,7 +142,8 @@ def test_devices_in_use_and_their_loads() -> None:
     pad = pull_named(sheet, "pad")
     assert pad.devices == ("pad",)
     assert np.array_equal(pad.lines[0].direction, [0, 0, 1])
-    assert np.array_equal(pad.line_of_file, sheet.line[(sheet.pull == "pad") & (sheet.phase != "tare")])  # fmt: skip
+    loaded = (sheet.pull == "pad") & (sheet.phase != "tare")
+    assert np.array_equal(pad.line_of_file, sheet.line[loaded])
     assert pad.falling.tolist() == [False] * 5 + [True] * 3
 
 

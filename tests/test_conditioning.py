@@ -21,6 +21,7 @@ from tests.small_car import small_car
 
 RATE = 200.0
 NAMES = ("G1", "G2", "G3", "G4")
+THREE = ("elapsed_time", "corner", "component")
 
 
 def log_of(values: np.ndarray, rate: float = RATE, **more: tuple) -> xr.Dataset:
@@ -119,7 +120,7 @@ def test_every_channel_is_filtered_alike() -> None:
     log = log_of(
         np.tile(wave[:, None], 4),
         travel=(("elapsed_time", "corner"), corners),
-        hub_acceleration=(("elapsed_time", "corner", "component"), np.tile(wave[:, None, None], (1, 2, 3))),
+        hub_acceleration=(THREE, np.tile(wave[:, None, None], (1, 2, 3))),
         roll=(("elapsed_time",), wave),
         brake_pressure=(("elapsed_time", "corner"), corners),
         wheel_speed=(("elapsed_time", "corner"), corners),
@@ -138,9 +139,8 @@ def test_every_channel_is_filtered_alike() -> None:
 
 def test_bandwidth_unless_stated_and_noise_of_the_channels() -> None:
     raw = noisy(20_000)
-    log = log_of(raw, hub_acceleration=(
-        ("elapsed_time", "corner", "component"), 500 * noisy(20_000, 1)[:, :1, None] * np.ones((1, 2, 3)),
-    ))  # fmt: skip
+    shaking = 500 * noisy(20_000, 1)[:, :1, None] * np.ones((1, 2, 3))
+    log = log_of(raw, hub_acceleration=(THREE, shaking))
     out = condition(log, small_car(), ZERO)
     assert out.attrs["bandwidth"] == pytest.approx(BANDWIDTH_SHARE * RATE)
     # No scatter was written with the tares: found from the log, 20 000 samples by their median

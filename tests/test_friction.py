@@ -17,7 +17,10 @@ from tests.test_slalom import Made
 N = 1000
 
 
-def made(force: np.ndarray, noise: float = 0.0, u: tuple[float, float, float] = (0, 0, 0)) -> xr.Dataset:  # fmt: skip
+Three = tuple[float, float, float]
+
+
+def made(force: np.ndarray, noise: float = 0.0, u: Three = (0, 0, 0)) -> xr.Dataset:
     """A result with forces (sample, 3) of FL and one constant cause per component, `u` [N]."""
     forces = Made(np.zeros((len(force), 1)), noise=noise).forces
     for name in ("tyre_force_intermediate", "tyre_force_vehicle"):
@@ -44,8 +47,8 @@ def test_use_is_the_flat_force_over_the_vertical_one() -> None:
     assert found["samples_used"].item() == N
 
 
-@pytest.mark.parametrize("u", [(30.0, 0.0, 0.0), (0.0, 30.0, 0.0), (0.0, 0.0, 40.0), (20.0, 30.0, 40.0)])  # fmt: skip
-def test_uncertainty_of_use_against_monte_carlo(u: tuple[float, float, float]) -> None:
+@pytest.mark.parametrize("u", [(30, 0, 0), (0, 30, 0), (0, 0, 40), (20, 30, 40)])
+def test_uncertainty_of_use_against_monte_carlo(u: Three) -> None:
     found = friction_use(made(steady(), u=u))
     rng = np.random.default_rng(17)
     drawn = steady()[0] + np.array(u) * rng.standard_normal((200_000, 3))
@@ -138,8 +141,9 @@ def test_the_virtual_day() -> None:
     assert np.sqrt(np.mean(z**2)) == pytest.approx(1.0, abs=0.4)
     lower, upper = (found[f"highest_demonstrated_use_{e}"] for e in ("lower", "upper"))
     highest = found["highest_demonstrated_use"]
-    assert_allclose(upper - highest, COVERAGE_FACTOR * found["u_highest_demonstrated_use"], rtol=1e-6)  # fmt: skip
+    u = found["u_highest_demonstrated_use"]
+    assert_allclose(upper - highest, COVERAGE_FACTOR * u, rtol=1e-6)
     expected = [np.quantile(true[seen[:, k], k], 0.99) for k in range(4)]
-    off = (highest - expected) / found["u_highest_demonstrated_use"]
+    off = (highest - expected) / u
     assert np.max(np.abs(off)) < 3.0  # four tyres
     assert np.all(lower < upper)

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.base.errors import PriorWarning
+from recon.base.errors import DataError, PriorWarning, RankError
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.calibration.calibrate import calibrate
+from recon.calibration.map import Calibration
+from recon.car.motion import rack_of_steer
+from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.reconstruction.inputs import attitude_matrix, shared_inputs
 from recon.reconstruction.reconstruct import reconstruct
 from recon.virtual.states import level_to_vehicle
-from tests.roundtrip.test_roundtrip import Day, day, exact, exact_log, states, unwarned
+from tests.roundtrip.test_roundtrip import day, exact, exact_log, states, unwarned
 
 
 def short(names: tuple[str, ...] = ()) -> xr.Dataset:
@@ -25,12 +30,17 @@ def short(names: tuple[str, ...] = ()) -> xr.Dataset:
     return day().conditioned.isel(elapsed_time=slice(600, 700)).drop_vars(names)
 
 
-def solved(log: xr.Dataset, of: Day | None = None) -> tuple[xr.Dataset, list[str]]:
+@cache
+def whole() -> xr.Dataset:
+    """Forces where every channel is there."""
+    return solved(short())[0]
+
+
+def solved(log: xr.Dataset) -> tuple[xr.Dataset, list[str]]:
     """Forces and what was said of channels that are not logged."""
-    of = of or day()
     with unwarned(), warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", PriorWarning)
-        found = reconstruct(log, of.calibration, of.car)
+        found = reconstruct(log, day().calibration, day().car)
     return found, [str(w.message) for w in said if w.category is PriorWarning]
 
 
@@ -60,11 +70,10 @@ def test_all_channels_nothing_to_say() -> None:
 def test_a_missing_channel_is_told_and_widens(
     channel: tuple[str, ...], sentences: list[str], grows: str
 ) -> None:
-    whole, _ = solved(short())
     found, said = solved(short(channel))
     for sentence in sentences:
         assert any(sentence in text for text in said), said
-    more, less = mean_u(found), mean_u(whole)
+    more, less = mean_u(found), mean_u(whole())
     for axis in grows:
         k = "xyz".index(axis)
         assert more[k] > 1.02 * less[k], axis
@@ -73,7 +82,7 @@ def test_a_missing_channel_is_told_and_widens(
     # The widening is an assumption or noise, never part of session or calibration.
     assert_allclose(
         mean_u(found, "u_tyre_force_calibration"),
-        mean_u(whole, "u_tyre_force_calibration"),
+        mean_u(whole(), "u_tyre_force_calibration"),
         rtol=0.1,  # loads at other poses
     )
 
@@ -118,8 +127,6 @@ def test_attitude_turns_as_the_virtual_car_does() -> None:
 
 
 def test_rack_steering_wheel_and_steer_say_the_same() -> None:
-    from recon.car.motion import rack_of_steer
-
     steer = np.linspace(-0.1, 0.1, 100)
     rack = rack_of_steer(day().car, steer)
     log = short(("steer",))
@@ -147,10 +154,9 @@ def test_a_wheel_angle_without_a_stated_ratio_is_no_steer() -> None:
 def test_without_pressure_the_hubs_moment_is_open() -> None:
     """Nobody knows when the brake was on: every sample of an outboard brake may be braked."""
     found, _ = solved(short(("brake_pressure",)))
-    whole, _ = solved(short())
     assert np.all(found["hub_mode"] == 1)
-    assert np.all(whole["hub_mode"] == 0)
-    assert mean_u(found)[0] > mean_u(whole)[0]
+    assert np.all(whole()["hub_mode"] == 0)
+    assert mean_u(found)[0] > mean_u(whole())[0]
     truth = day().truth.isel(elapsed_time=slice(600, 700))["tyre_force_intermediate"]
     z = (found["tyre_force_intermediate"] - truth) / found["u_tyre_force_intermediate"]
     assert np.sqrt(np.mean(np.square(z))) < 1.6  # as above
@@ -237,3 +243,70 @@ def test_inboard_brakes_pass_nothing_about_the_spin_axis() -> None:
         condition(log, inboard, tares, bandwidth=1e9), exact("RL").calibration, inboard
     )
     assert np.all(found["hub_mode"] == 0)
+
+
+# --- too few gauges ---------------------------------------------------------------------------
+
+
+def test_a_log_without_any_whole_corner_is_refused() -> None:
+    keep = [g for g in day().conditioned["gauge"].to_numpy() if not g.endswith("lower_front")]
+    keep = [g for g in keep if not str(g).endswith("toe_link")]
+    less = day().conditioned.sel(gauge=keep)
+    with pytest.raises(
+        DataError, match=r"virtual log: no corner with all its gauges \(FL, FR, RL, RR are"
+    ):
+        reconstruct(less, day().calibration, day().car)
+
+
+def test_a_corner_that_lacks_a_gauge_is_left_out() -> None:
+    keep = [g for g in day().conditioned["gauge"].to_numpy() if g != "RR_toe_link"]
+    with unwarned():
+        found = reconstruct(day().conditioned.sel(gauge=keep), day().calibration, day().car)
+    assert found["corner"].to_numpy().tolist() == ["FL", "FR", "RL"]
+
+
+def gauged(*members: str) -> tuple[Vehicle, Calibration]:
+    """The exact front corner with gauges on some members only."""
+    corner = exact().car.corners["FL"]
+    kept = tuple(g for g in corner.gauges if g.on in members)
+    car = replace(exact().car, corners={"FL": replace(corner, gauges=kept)})
+    names = tuple(g.name for g in kept)
+    at = [exact().pulls.gauges.index(n) for n in names]
+    with unwarned():
+        sheet = replace(exact().pulls, gauges=names, indication=exact().pulls.indication[:, at])
+        return car, calibrate(sheet, car)
+
+
+def solved_with(*members: str, force: tuple[float, float, float]) -> xr.Dataset:
+    car, calibration = gauged(*members)
+    log, tares, _ = exact_log(exact(), states("FL", np.tile(force, (4, 1))))
+    log = log.sel(gauge=list(calibration.corners["FL"].gauges))
+    return reconstruct(condition(log, car, tares, bandwidth=1e9), calibration, car)
+
+
+def test_gauges_that_see_no_force_are_refused_with_number_and_cure() -> None:
+    message = (
+        r"corner FL: 2 gauges \(upper_front, upper_rear\) leave Fx and Fy and Fz unknown, "
+        r"u up to \d+ N"
+    )
+    with pytest.raises(RankError, match=message) as told:
+        solved_with("upper_front", "upper_rear", force=(0.0, 0.0, 2000.0))
+    assert "Cheapest cure: gauge" in str(told.value)
+
+
+def test_a_force_that_no_gauge_sees_is_not_given_and_the_others_are() -> None:
+    """Three gauges off the spring's path: Fz is NaN with its reason, Fx and Fy are met."""
+    members = ("upper_rear", "lower_rear", "tie_rod")
+    force = (0.0, 0.0, 2000.0)
+    with pytest.warns(PriorWarning, match=r"corner FL: Fz not known with gauges on upper_rear"):
+        found = solved_with(*members, force=force)
+    assert np.all((found["status"] & BIT["not_observable"]) > 0)
+    for name in ("tyre_force", "u_tyre_force", "tyre_force_lower", "tyre_force_unbounded"):
+        values = found[name].to_numpy()[:, 0]
+        assert np.all(np.isnan(values[:, 2])), name
+        assert np.all(np.isfinite(values[:, :2])), name
+    off = found["tyre_force_intermediate"].to_numpy()[0, 0, :2] - force[:2]
+    u = found["u_tyre_force_intermediate"].to_numpy()[0, 0, :2]
+    assert np.all(np.abs(off) < 3 * u)
+    assert "Fz not known" in found.attrs["not_known"]
+    assert "gauge push_rod" in found.attrs["not_known"]

@@ -67,6 +67,7 @@ def test_limits_hold_their_share_of_forces_that_only_push() -> None:
     assert inside[middle].mean() == pytest.approx(0.95, abs=0.01)
 
 
+@pytest.mark.filterwarnings("ignore:Solution may be inaccurate")
 def test_a_reference_solver_that_stops_early_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """One step is too few for any answer; the message carries the solver's own word."""
     import cvxpy

@@ -1,4 +1,4 @@
-"""Result files: conventions, safety of what is there, and what is refused; units and shipped files."""
+"""Result files: conventions, what is there stays, what is refused; units and shipped files."""
 
 from __future__ import annotations
 

@@ -71,7 +71,8 @@ def test_every_cone_has_its_time_side_and_peak() -> None:
     expected = 1500 * np.outer([1, -1, 1, -1, 1, -1], [0.8, 1.2, 0.9, 1.1])
     # 98 % quantile of a half sine: 0.05 % low; ends of the log ring a little in the filter.
     assert_allclose(found["peak_lateral_force"], expected, rtol=0.003)
-    assert_allclose(found["axle_peak_lateral_force"].sel(axle="front"), expected[:, :2].sum(axis=1), rtol=0.003)  # fmt: skip
+    front = found["axle_peak_lateral_force"].sel(axle="front")
+    assert_allclose(front, expected[:, :2].sum(axis=1), rtol=0.003)
     assert_allclose(found["front_share"], 0.5, atol=1e-6)  # 2.0 of 4.0
 
 
@@ -153,6 +154,13 @@ def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> 
     message = f"a made-up slalom: {cones} alternations of the lateral force in {seconds} s"
     with pytest.raises(DataError, match=message):
         slalom(alternating(cones).forces)
+
+
+def test_forces_that_are_nowhere_known_are_refused() -> None:
+    made = alternating(6, (0.8, 1.2))
+    made.lateral[:] = np.nan
+    with pytest.raises(DataError, match="a made-up slalom: no lateral force at FL, FR"):
+        slalom(made.forces)
 
 
 def test_the_forces_bandwidth_is_not_exceeded() -> None:

@@ -73,14 +73,19 @@ def read_calibration(path: str | Path) -> Calibration:
         vehicle_checksum=str(dataset.attrs["vehicle_checksum"]),
         created=str(dataset.attrs["created"]),
         sources=tuple(
-            zip(_words(dataset["source_path"]), _words(dataset["source_checksum"]), strict=True)
+            zip(_labels(dataset["source_path"]), _labels(dataset["source_checksum"]), strict=True)
         ),
         corners={name: _corner_from(dataset, name) for name in names},
     )
 
 
+def _labels(variable: Any) -> tuple[str, ...]:
+    return tuple(str(w) for w in np.atleast_1d(variable.to_numpy()))
+
+
 def _words(variable: Any) -> tuple[str, ...]:
-    return tuple(str(w) for w in np.atleast_1d(variable.to_numpy()) if str(w))
+    """Labels without the blank that stands for an empty list."""
+    return tuple(w for w in _labels(variable) if w)
 
 
 def _to_dataset(calibration: Calibration) -> xr.Dataset:

@@ -113,12 +113,15 @@ def _gain_variance(
     """What the devices' gains leave: nothing for one device, the difference of two otherwise."""
     gauges, members = corner.K.shape
     loads = reference @ pull.members.T
+    effects = dict(zip(corner.devices, corner.gain_effect, strict=True))
     out = np.zeros((len(reference), 3))
-    for device, effect in zip(corner.devices, corner.gain_effect, strict=True):
-        through_map = loads @ effect.reshape(gauges, members).T @ estimator[:3].T
-        if device in pull.devices:
+    for device in dict.fromkeys((*corner.devices, *pull.devices)):
+        error = np.zeros((len(reference), 3))
+        if device in effects:  # in the map, where the device pulled for the fit
+            error += loads @ effects[device].reshape(gauges, members).T @ estimator[:3].T
+        if device in pull.devices:  # in the reference value, where it pulled here
             d = pull.devices.index(device)
             column = pull.columns(pull.lines[d])[:3, 0]
-            through_map = through_map + pull.u_gain[d] * pull.load[d][:, None] * column
-        out += through_map**2
+            error += pull.u_gain[d] * pull.load[d][:, None] * column
+        out += error**2
     return out

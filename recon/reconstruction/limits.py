@@ -30,11 +30,11 @@ def limits_of(force: Floats, u: Floats, free_vertical: Floats) -> tuple[Floats, 
     lower, upper = force - half, force + half
     near = free_vertical < half[..., 2]
     if np.any(near):
-        from scipy.special import ndtr, ndtri
+        from scipy.special import log_ndtr, ndtri_exp
 
         m, s = free_vertical[near], u[near][..., 2]
-        # Survival form keeps digits far below zero: P(F > f | F > 0) = 0.05.
-        left = ndtr(m / s)
-        upper[near, 2] = np.maximum(m - s * ndtri(0.05 * left), 0.0)
+        # P(F > f | F > 0) = 0.05; logarithms keep digits however far below zero.
+        beyond = np.log(0.05) + log_ndtr(m / s)
+        upper[near, 2] = np.maximum(m - s * ndtri_exp(beyond), 0.0)
         lower[near, 2] = 0.0
     return lower, upper
