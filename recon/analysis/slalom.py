@@ -188,7 +188,9 @@ def _peak(
     few = top[:: max(len(top) // 8, 1)]
     effect = signed_errors(forces, few)[:, :, members, 1].sum(axis=2).mean(axis=1)
     # The quantile averages over its neighbourhood; one sample's noise is the cautious choice.
-    u = float(np.sqrt(np.sum(effect**2) + np.mean(spread**2)))
+    # Ripple on the crest leaves open what its peak is: somewhere up to the largest sample.
+    crest = (float(np.max(values)) - height) / np.sqrt(3.0)
+    u = float(np.sqrt(np.sum(effect**2) + np.mean(spread**2) + crest**2))
     return side * height, u, top
 
 

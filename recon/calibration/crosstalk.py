@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.car.motion import pose_corner
 from recon.car.statics import member_matrix, road_columns
@@ -46,9 +47,21 @@ def crosstalk(
     Dataset
         `crosstalk`, `u_crosstalk` (gauge, wrench_component) in each gauge's unit per N or N m,
         the devices' gains included; never its inverse.
+
+    Raises
+    ------
+    DataError
+        The corner was not calibrated; the message lists those that were.
     """
     import xarray as xr
 
+    if corner not in calibration.corners:
+        raise DataError(
+            where=f"calibration of {calibration.vehicle}",
+            found=f"no corner '{corner}'",
+            needed=nearest(corner, tuple(calibration.corners)),
+            do="Name a corner that was calibrated.",
+        )
     fitted = calibration.corners[corner]
     at = pose_corner(car.corners[corner], travel, rack)
     loads = member_matrix(at) @ road_columns(at, hub_passes_spin=wheel_held)

@@ -9,7 +9,8 @@ Model of step i of pull p, indications y (gauge), geometry G (member, wrench):
 rising branch, 1 the middle.  One unknown per corner; nobody knows beforehand.
 
 Each unknown that is not K has a prior, shared by all steps of its pull (offsets, angles,
-hysteresis), by all pulls of its device (gain) or by nothing (reading).  K has a prior where the
+hysteresis), by all pulls of its device (gain), by all pulls that turn about the bearing (the wheel
+centre's place) or by nothing (reading).  K has a prior where the
 bridge's slope is known.  The joint least squares problem is solved by scipy's trust-region
 Gauss-Newton with the exact Jacobian; its inverse normal matrix is the covariance.
 
@@ -49,6 +50,7 @@ class Layout:
     line: dict[tuple[int, int], int]  # (pull, device) -> first of four
     hysteresis: dict[int, int]
     branch: int  # -1 where no pull was lowered in steps
+    hub: int  # first of three, -1 where every pull was held by an outboard brake
     gain: dict[str, int]
     reading: dict[tuple[int, int], int]  # (pull, device) -> first of its steps
     size: int
@@ -131,6 +133,8 @@ def layout_of(pulls: list[Pull], members: int) -> Layout:
             at += 1
     branch = at if hysteresis else -1
     at += 1 if hysteresis else 0
+    hub = -1 if all(pull.turns_hub for pull in pulls) else at
+    at += 0 if hub < 0 else 3
     devices = tuple(sorted({d for pull in pulls for d in pull.devices}))
     gain = {d: at + i for i, d in enumerate(devices)}
     at += len(devices)
@@ -138,7 +142,7 @@ def layout_of(pulls: list[Pull], members: int) -> Layout:
         for d in range(len(pull.devices)):
             reading[p, d] = at
             at += pull.load.shape[1]
-    return Layout((gauges, members), devices, line, hysteresis, branch, gain, reading, at)
+    return Layout((gauges, members), devices, line, hysteresis, branch, hub, gain, reading, at)
 
 
 def fit_map(
@@ -223,6 +227,8 @@ class _Problem:
             u[at] = HYSTERESIS_PRIOR
         if self.layout.branch >= 0:
             u[self.layout.branch] = BRANCH_PRIOR[1]
+        if self.layout.hub >= 0:
+            u[self.layout.hub : self.layout.hub + 3] = self.pulls[0].u_hub
         for device, at in self.layout.gain.items():
             u[at] = max(
                 pull.u_gain[pull.devices.index(device)]
@@ -306,6 +312,14 @@ class _Problem:
             wrench += x[at] * slope
             slopes.append((at, slope))
             slopes.append((self.layout.branch, np.tile(-0.5 * x[at] * peak, (steps, 1))))
+        if not pull.turns_hub:
+            # The bearing passes nothing about an axis through the true wheel centre, which lies
+            # beside the written one by these three.
+            for k in range(3):
+                about = np.cross(np.eye(3)[k], wrench[:, :3]) @ pull.spin
+                slope = np.concatenate([np.zeros((steps, 3)), np.outer(about, pull.spin)], axis=1)
+                wrench += x[self.layout.hub + k] * slope
+                slopes.append((self.layout.hub + k, slope))
         weight = self.weight[p][:, None] / self.noise  # (step, gauge)
         residual = (wrench @ pull.members.T @ K.T - pull.indication) * weight
         jacobian = np.zeros((steps, gauges, self.layout.size))

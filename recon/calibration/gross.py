@@ -88,8 +88,11 @@ def fit_without_gross(
     best = fit_map(pulls, prior, noise, frozenset({(place[0], place[2])}))
     errors = [_named(pulls, best, place, score, left_out=True)]
     scores = standardised_readings(pulls, best)
+    told = {place[0]}
     for rest in _suspects(pulls, best):
-        if (rest[0], rest[2]) != (place[0], place[2]):
+        # A slip spoils its neighbours' scores too: the worst of a pull stands for the pull.
+        if rest[0] not in told:
+            told.add(rest[0])
             errors.append(_named(pulls, best, rest, abs(scores[rest]), left_out=False))
     return best, tuple(errors)
 

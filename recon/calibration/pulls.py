@@ -65,6 +65,8 @@ class Pull:
     indication: Floats
     tare_change: Floats
     hub: Floats
+    u_hub: float
+    contact: Floats
     spin: Floats
     members: Floats
     travel: float
@@ -187,6 +189,8 @@ def _pull(
         indication=indication,
         tare_change=change,
         hub=at.hub,
+        u_hub=corner.wheel.u_centre,
+        contact=at.contact,
         spin=at.spin,
         members=member_matrix(at),
         travel=travel,

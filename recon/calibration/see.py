@@ -14,10 +14,19 @@ SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
-    """Unit wrenches about the hub of every device of every pull, (direction, 6), moments scaled."""
-    rows = [pull.columns(line)[:, 0] / SCALE for pull in pulls for line in pull.lines]
+    """Unit wrenches at the contact of every device of every pull, (direction, 6), scaled."""
+    rows = [
+        _moved(pull.columns(line)[:, 0], pull.hub - pull.contact) / SCALE
+        for pull in pulls
+        for line in pull.lines
+    ]
     unit = np.array(rows)
     return unit / np.linalg.norm(unit, axis=1, keepdims=True)
+
+
+def _moved(wrench: Floats, arm: Floats) -> Floats:
+    """The wrench about a new point; `arm` points from the new point to the old one."""
+    return np.concatenate([wrench[:3], wrench[3:] + np.cross(arm, wrench[:3])])
 
 
 def seen_directions(pulls: list[Pull]) -> tuple[Floats, Floats]:
@@ -47,7 +56,7 @@ def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
     out = []
     gauges, members = fit.layout.shape
     for value, direction in zip(values, directions, strict=True):
-        load = G @ (direction * SCALE)
+        load = G @ _moved(direction * SCALE, pulls[0].contact - pulls[0].hub)
         before = after = 0.0
         for g in range(gauges):
             block = slice(g * members, (g + 1) * members)

@@ -184,7 +184,6 @@ def prepare_corner(
         ]
 
     centre = at(here)
-    lost, reason = _lost(car, corner, calibration, centre[0])
     frame = (mechanism, columns, rack_range, session)
     bench = _bench(car, corner, calibration, frame, at)
     powers, nodes = _nodes(rack_range)
@@ -194,6 +193,8 @@ def prepare_corner(
     table, spread = _tabulate(at(posed), bench, nodes, powers)
     heading = np.linalg.pinv(_basis(nodes[:, 0], nodes[:, 1], powers)) @ posed.heading
     causes = _causes(bench, corner, calibration, session, mechanism)
+    u = _usual_u(centre[0], causes, reference.vertical)
+    lost, reason = _lost(car, corner, calibration, u)
     return Prepared(
         name=corner.name,
         gauges=calibration.gauges,
@@ -342,11 +343,18 @@ def _random(centre: list[AtPose], corner: Corner, session: Session) -> Floats:
     return np.array(out)
 
 
+def _usual_u(at: AtPose, causes: list[Cause], vertical: float) -> Floats:
+    """Standard uncertainty [N] of the forces, (3,), at the corner's usual load."""
+    features = np.zeros(because.FEATURES)
+    features[:4] = 1.0, 0.3 * vertical, 0.7 * vertical, vertical
+    effects = np.array([cause.loading[0] @ features for cause in causes])
+    return np.asarray(np.sqrt(np.diag(at.C)[:3] + np.sum(effects**2, axis=0)))
+
+
 def _lost(
-    car: Vehicle, corner: Corner, calibration: CornerCalibration, at: AtPose
+    car: Vehicle, corner: Corner, calibration: CornerCalibration, u: Floats
 ) -> tuple[tuple[int, ...], str]:
     """Force components that the gauges do not see, and the reason with the cure in words."""
-    u = np.sqrt(np.diag(at.C)[:3])
     lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
     if not lost:
         return lost, ""

@@ -171,6 +171,7 @@ def _block(
     features = features_of(force, samples.travel, samples.rack, prepared.scale)
     variance, xy = variances_of(features, samples.mode, parts)
     beyond = np.abs(force[:, :3]) - prepared.force_reached * 1.02
+    beyond[:, list(prepared.lost)] = 0.0
     excess = np.where(beyond > 0, EXCESS_SHARE * beyond, 0.0)
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
     variance[2] += (excess**2).astype(np.float32)
