@@ -57,6 +57,8 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         indication=y[:, None],
         tare_change=np.zeros(1),
         hub=np.zeros(3),
+        u_hub=0.0,
+        contact=np.zeros(3),
         spin=axes[1],
         members=np.eye(6)[:n],
         travel=0.0,
