@@ -98,8 +98,10 @@ def test_noise_is_that_at_the_bandwidth_and_does_not_lift_the_peaks() -> None:
     found, true = slalom(noisy.forces), slalom(clean.forces)
     e = (found["peak_lateral_force"] - true["peak_lateral_force"]) * found["side"]
     u = found["u_peak_lateral_force"]
-    # 8 of 100 Hz pass: sqrt(0.08) of 60 N, and a little for the slope of the filter.
-    assert_allclose(u, 60 * np.sqrt(0.08), rtol=0.1)
+    # 8 of 100 Hz pass: sqrt(0.08) of 60 N, a tenth either way for the slope of the filter, and
+    # on top how far the crest's largest sample lies from its quantile: half of u at the most.
+    noise = 60 * np.sqrt(0.08)
+    assert np.all((0.9 * noise < u) & (u < 1.1 * noise * np.hypot(1, 0.5)))
     # 80 peaks: standard error of the mean u / 9; a third of u is what the correction may leave.
     assert abs(float(e.mean())) < 0.45 * float(u.mean())
     assert float(np.std(e)) < 1.3 * float(u.mean())  # averaging makes it smaller, never larger

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+OTHER_UNIT = 30.0  # mV/V and microstrain lie some thousand apart, volts and counts as much
 COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
 
 
@@ -40,3 +41,14 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
 
     low, high = float(np.min(values - 8 * u)), float(np.max(values + 8 * u))
     return 2 * plain - float(brentq(above, low, high, xtol=1e-6 * max(abs(plain), 1e-6)))
+
+
+def common_scale(largest: Floats) -> Floats:
+    """Scale of each gauge, (gauge,), that makes gauges of different units comparable.
+
+    Gauges of one unit differ by a few times and keep the scale 1; one whose largest indication
+    lies more than `OTHER_UNIT` times from the middle of its corner has another unit.
+    """
+    share = largest / max(float(np.median(largest)), 1e-300)
+    other = (share > OTHER_UNIT) | (share < 1 / OTHER_UNIT)
+    return np.where(other, np.maximum(share, 1e-300), 1.0)

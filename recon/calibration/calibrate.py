@@ -131,7 +131,7 @@ def _calibrate_corner(
     lack, dof = _lack_of_fit(fit)
     own, gains = split_gains(fit)
     # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
-    own = own * max(lack, 1.0)
+    own = own * (max(lack, 1.0) if np.isfinite(lack) else 1.0)
     K_geometry = np.where(np.isfinite(prior.u), prior.mean, np.nan)
     used = [p for p in fitted if p.purpose == "fit"]
     result = CornerCalibration(

@@ -25,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.uncertainty import common_scale
 from recon.calibration.pulls import Pull
 
 Floats = NDArray[np.float64]
@@ -96,16 +97,22 @@ class Fit:
         return change[: self.K.size].reshape(self.layout.shape)
 
 
+def gauge_scale(pulls: list[Pull]) -> Floats:
+    """Scale of each gauge of the corner, (gauge,); see `common_scale`."""
+    return common_scale(np.max([np.abs(p.indication).max(axis=0) for p in pulls], axis=0))
+
+
 def noise_of(pulls: list[Pull]) -> Floats:
     """Standard uncertainty of one tared indication per gauge, Type A.
 
     A pull moves its gauges along one pattern per device, whatever its loads: what is left
     across those patterns is noise and wander of the zero.
     """
-    square = np.zeros(pulls[0].indication.shape[1])
+    scale = gauge_scale(pulls)
+    square = np.zeros(len(scale))
     freedom = 0.0
     for pull in pulls:
-        y = pull.indication
+        y = pull.indication / scale
         left, size, right = np.linalg.svd(y, full_matrices=False)
         rank = len(pull.devices)
         rest = y - (left[:, :rank] * size[:rank]) @ right[:rank]
@@ -115,7 +122,7 @@ def noise_of(pulls: list[Pull]) -> Floats:
         return np.full_like(square, np.nan)
     # Few steps per gauge: half of the weight goes to the mean of all gauges of the corner.
     own = square / freedom
-    return np.sqrt(0.5 * own + 0.5 * np.mean(own))
+    return np.sqrt(0.5 * own + 0.5 * np.mean(own)) * scale
 
 
 def layout_of(pulls: list[Pull], members: int) -> Layout:
@@ -209,10 +216,11 @@ class _Problem:
         self.mean = np.concatenate([prior.mean.ravel(), np.zeros(len(self.u) - prior.mean.size)])
         if self.layout.branch >= 0:
             self.mean[self.layout.branch] = BRANCH_PRIOR[0]
-        # K in units of its typical slope, everything else in units of its prior.
+        # K in units of each gauge's largest slope, everything else in units of its prior.
         self.scale = np.where(np.isfinite(self.u), self.u, 1.0)
         n = prior.mean.size
-        self.scale[:n] = max(np.max(np.abs(self.first_guess())), 1e-30)
+        slopes = np.maximum(np.max(np.abs(self.first_guess()), axis=1), 1e-30)
+        self.scale[:n] = np.repeat(slopes, prior.mean.shape[1])
         self.factor = [np.linalg.cholesky(self._line_covariance(p, d)) for p, d in self.layout.line]
 
     def _line_covariance(self, p: int, d: int) -> Floats:

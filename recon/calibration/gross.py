@@ -10,7 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from recon.calibration.fit import CELL_RESOLUTION, HYSTERESIS_PRIOR, Fit, Prior, fit_map
+from recon.calibration.fit import (
+    CELL_RESOLUTION,
+    HYSTERESIS_PRIOR,
+    Fit,
+    Prior,
+    fit_map,
+    gauge_scale,
+)
 from recon.calibration.pulls import Floats, Pull
 
 GROSS = 5.0  # standard uncertainties: one false alarm in 1.7 million normal readings
@@ -38,16 +45,18 @@ class GrossError:
         )
 
 
-def within_pull(pull: Pull) -> Floats:
+def within_pull(pull: Pull, scale: Floats) -> Floats:
     """How far each written load contradicts its own pull, in standard uncertainties, (step,).
 
     A pull with one device moves its gauges along one pattern; the size of that pattern over
     the load is the same at every step but for reading and hysteresis.  No map is needed.
+    `scale` (gauge,) makes gauges of different units comparable.
     """
     if len(pull.devices) != 1:
         return np.zeros(pull.load.shape[1])
-    pattern = np.linalg.svd(pull.indication, full_matrices=False)[2][0]
-    size = pull.indication @ pattern
+    seen = pull.indication / scale
+    pattern = np.linalg.svd(seen, full_matrices=False)[2][0]
+    size = seen @ pattern
     load = pull.load[0]
     if np.count_nonzero(load) < 3:
         return np.zeros(len(load))
@@ -75,7 +84,8 @@ def fit_without_gross(
     pulls: list[Pull], prior: Prior, noise: Floats
 ) -> tuple[Fit, tuple[GrossError, ...]]:
     """Fit, leave out the one reading that is grossly wrong (if any), name the rest."""
-    alone = [np.abs(within_pull(pull)) for pull in pulls]
+    scale = gauge_scale(pulls)
+    alone = [np.abs(within_pull(pull, scale)) for pull in pulls]
     p = int(np.argmax([np.max(scores) for scores in alone]))
     place, score = (p, 0, int(np.argmax(alone[p]))), float(np.max(alone[p]))
     fit = None
@@ -88,10 +98,10 @@ def fit_without_gross(
     best = fit_map(pulls, prior, noise, frozenset({(place[0], place[2])}))
     errors = [_named(pulls, best, place, score, left_out=True)]
     scores = standardised_readings(pulls, best)
-    told = {place[0]}
+    told: set[int] = set()
     for rest in _suspects(pulls, best):
         # A slip spoils its neighbours' scores too: the worst of a pull stands for the pull.
-        if rest[0] not in told:
+        if rest[0] not in told and (rest[0], rest[2]) != (place[0], place[2]):
             told.add(rest[0])
             errors.append(_named(pulls, best, rest, abs(scores[rest]), left_out=False))
     return best, tuple(errors)

@@ -67,11 +67,18 @@ def condition(
             "Export the whole drive.",
         )
     rate = 1.0 / float(np.median(np.diff(elapsed)))
+    if bandwidth is not None and not bandwidth > 0:
+        raise DataError(
+            where=str(log.attrs.get("path", "log")),
+            found=f"bandwidth {bandwidth:g} Hz",
+            needed=f"more than 0 Hz (up to {0.5 * rate:g} Hz filters)",
+            do="Leave bandwidth out for the default.",
+        )
     bandwidth = BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    status = _channel_status(car, names, raw, rate)
+    status, bad = _channel_status(car, names, raw, rate)
     zeros = _zeros(log, car, tares, names, raw)
     if not zeros:
         raise DataError(
@@ -88,6 +95,8 @@ def condition(
         tared[:, at] = raw[:, at] - zero.value
         u_zero[at] = zero.u
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
+    # A stuck or clipped sample must not reach its neighbours through the filter.
+    tared[bad] = np.nan
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate))
     out["u_zero"] = (("gauge",), u_zero)
@@ -113,8 +122,8 @@ def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
 
 def _channel_status(
     car: Vehicle, names: tuple[str, ...], raw: Floats, rate: float
-) -> dict[str, NDArray[np.uint16]]:
-    """Flags of each corner from the health of its gauges, (sample,)."""
+) -> tuple[dict[str, NDArray[np.uint16]], NDArray[np.bool_]]:
+    """Flags of each corner from the health of its gauges, (sample,), and the bad samples."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
     flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
@@ -129,7 +138,7 @@ def _channel_status(
         ):
             word |= np.where(found[:, at].any(axis=1), BIT[flag], 0).astype(np.uint16)
         out[corner] = word
-    return out
+    return out, flat | clipped
 
 
 def _zeros(

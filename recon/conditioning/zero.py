@@ -15,12 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
+from recon.base.uncertainty import common_scale
 
 if TYPE_CHECKING:
     from recon.records.sheets import Tares
 
 Floats = NDArray[np.float64]
 ENOUGH_WARMING = 1.0  # K
+ENOUGH_READ = 8  # temperatures, for a cubic in time
 # Between two tares the zero may leave the straight line by this much of the change that was
 # seen, as a standard uncertainty: a rectangular distribution as wide as the change where time
 # alone is known, half as wide where the gauges' temperature tells the course.  Common practice,
@@ -72,8 +74,7 @@ def zero_of(
     DataError
         A gauge has no tare; the message names it.
     """
-    before, after = _rows(tares, gauges, "before"), _rows(tares, gauges, "after")
-    both = before is not None and after is not None
+    before, after = _rows_in_one_state(tares, gauges)
     first = before if before is not None else after
     if first is None:
         raise DataError(
@@ -85,22 +86,22 @@ def zero_of(
     state = str(tares.state[first[0]])
     noise = tares.sd[first]
     value = np.broadcast_to(tares.indication[first], (len(elapsed), len(gauges)))
-    if not both:
+    if before is None or after is None:
         warnings.warn(
-            f"{tares.path}: one tare only for {gauges[0]} and its corner; drift of the zero is not "
-            f"known and {100 * LONE_TARE:.1f} % of the largest reading is taken for it. Tare again "
-            "after the drive.",
+            f"{tares.path}: one tare only for {gauges[0]} and its corner ({state}; both times "
+            f"must be in one state); drift of the zero is not known and {100 * LONE_TARE:.1f} % of "
+            "the largest reading is taken for it. Tare again after the drive.",
             DataWarning,
             stacklevel=3,
         )
         u = LONE_TARE * np.nanmax(np.abs(raw - np.nanmedian(raw, axis=0)), axis=0)
     else:
-        assert after is not None
         change = tares.indication[after] - tares.indication[first]
         share, spread = _share(tares, first, after, elapsed, temperature)
         value = tares.indication[first] + share[:, None] * change
         # A few gauges' changes are pooled: one that happened to return is no better known.
-        u = np.full(len(gauges), spread * float(np.sqrt(np.mean(change**2))))
+        size = common_scale(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
+        u = size * spread * float(np.sqrt(np.mean((change / size) ** 2)))
     return Zero(
         value=np.asarray(value),
         u=u,
@@ -111,15 +112,31 @@ def zero_of(
     )
 
 
-def _rows(tares: Tares, gauges: tuple[str, ...], when: str) -> NDArray[np.int64] | None:
+Rows = NDArray[np.int64] | None
+
+
+def _rows_in_one_state(tares: Tares, gauges: tuple[str, ...]) -> tuple[Rows, Rows]:
+    """Rows before and after, all gauges of the corner in one state.
+
+    Tares in different states carry different loads and are no drift.  Hanging is the better
+    zero where both states were recorded.
+    """
+    found = [
+        (_rows(tares, gauges, "before", state), _rows(tares, gauges, "after", state))
+        for state in ("hanging", "pads")
+    ]
+    whole = [f for f in found if f[0] is not None and f[1] is not None]
+    part = [f for f in found if f[0] is not None or f[1] is not None]
+    return (whole or part or [(None, None)])[0]
+
+
+def _rows(tares: Tares, gauges: tuple[str, ...], when: str, state: str) -> Rows:
     rows = []
     for gauge in gauges:
-        # A hanging tare is the better zero where both states were recorded.
-        found = np.flatnonzero((tares.gauge == gauge) & (tares.when == when))
-        if len(found) == 0:
+        chosen = (tares.gauge == gauge) & (tares.when == when) & (tares.state == state)
+        if not np.any(chosen):
             return None
-        hanging = found[tares.state[found] == "hanging"]
-        rows.append(int((hanging if len(hanging) else found)[0]))
+        rows.append(int(np.argmax(chosen)))
     return np.array(rows)
 
 
@@ -137,7 +154,8 @@ def _share(
 ) -> tuple[Floats, float]:
     """How far the zero has gone from the first tare to the second, (sample,), and its spread."""
     start, end = float(tares.temperature[first[0]]), float(tares.temperature[after[0]])
-    if temperature is not None and abs(end - start) > ENOUGH_WARMING:
+    read = temperature is not None and np.count_nonzero(np.isfinite(temperature)) >= ENOUGH_READ
+    if temperature is not None and read and abs(end - start) > ENOUGH_WARMING:
         return (_smooth(temperature, elapsed) - start) / (end - start), BY_TEMPERATURE
     span = max(elapsed[-1] - elapsed[0], 1e-9)
     return (elapsed - elapsed[0]) / span, BY_TIME
@@ -148,6 +166,4 @@ def _smooth(temperature: Floats, elapsed: Floats) -> Floats:
     from numpy.polynomial import Polynomial
 
     good = np.isfinite(temperature)
-    if good.sum() < 8:
-        return np.full_like(elapsed, np.nanmean(temperature))
     return np.asarray(Polynomial.fit(elapsed[good], temperature[good], 3)(elapsed))

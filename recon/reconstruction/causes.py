@@ -256,7 +256,8 @@ def sensor_causes(bench: Bench, corner: Corner, u: dict[str, float]) -> list[Cau
         loading = blank()
         for m, at in enumerate(bench.centre):
             loading[m, :, 0] = at.W[:3] @ at.hub[:, axis] * mass * size
-        out.append(Cause(f"{name} hub acceleration", "session", loading))
+        part = "assumption" if u.get("acceleration_missing") else "session"
+        out.append(Cause(f"{name} hub acceleration", part, loading))
     loading = blank()
     for m, at in enumerate(bench.centre):
         change = (at.hub - bench.hanging)[:, 2] * STANDARD_GRAVITY * corner.u_unsprung_mass

@@ -31,7 +31,8 @@ U_TRAVEL_UNKNOWN = 0.015  # m
 U_RACK_UNKNOWN = 0.010  # m
 U_ATTITUDE_UNKNOWN = 0.035  # rad, 2 degrees
 U_ATTITUDE_FROM_TRAVEL = 0.009  # rad, 0.5 degrees: tyres deflect too
-U_ACCELERATION_UNKNOWN = 4.0  # m/s2, unsprung inertia not measured
+U_ACCELERATION_OF_BODY = 4.0  # m/s2, the body's acceleration stands for the hub's
+U_ACCELERATION_UNKNOWN = 10.0  # m/s2, no acceleration at all: a car corners at 1 g
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
 
@@ -68,8 +69,13 @@ def has_gauges(log: xr.Dataset, calibration: Calibration, name: str) -> bool:
     """True where every gauge of the calibrated corner is in the log and was tared."""
     if name not in set(map(str, log["tared_corner"].to_numpy())):
         return False
+    return not missing_gauges(log, calibration, name)
+
+
+def missing_gauges(log: xr.Dataset, calibration: Calibration, name: str) -> list[str]:
+    """Gauges of a calibrated corner that the log does not have."""
     there = {str(g) for g in log["gauge"].to_numpy()}
-    return set(calibration.corners[name].gauges) <= there
+    return [g for g in calibration.corners[name].gauges if g not in there]
 
 
 def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
@@ -122,7 +128,7 @@ def _attitude(
     n = log.sizes["elapsed_time"]
     if "travel" in log and {"FL", "FR", "RL", "RR"} <= set(map(str, log["corner"].to_numpy())):
         t = {c: np.nan_to_num(log["travel"].sel(corner=c).to_numpy()) for c in car.corners}
-        if len(t) == 4:
+        if len(t) == 4 and all(_logged(log, "travel", c) for c in t):
             place = {c: car.corners[c].wheel.centre for c in t}
             track = np.mean([place["FL"][1] - place["FR"][1], place["RL"][1] - place["RR"][1]])
             base = 0.5 * (place["FL"][0] + place["FR"][0] - place["RL"][0] - place["RR"][0])
@@ -181,21 +187,23 @@ def session_of(
     hub_missing = not _logged(log, "hub_acceleration", corner.name)
     if travel_missing:
         _note_missing(log, corner.name, "travel", f"{1e3 * U_TRAVEL_UNKNOWN:.0f} mm")
+    u_unknown = U_ACCELERATION_OF_BODY if "acceleration" in log else U_ACCELERATION_UNKNOWN
     if hub_missing:
-        _note_missing(log, corner.name, "hub_acceleration", f"{U_ACCELERATION_UNKNOWN:.0f} m/s2")
+        _note_missing(log, corner.name, "hub_acceleration", f"{u_unknown:.0f} m/s2")
     u = {
         "travel": U_TRAVEL_UNKNOWN if travel_missing else sensors.u_travel,
         "travel_share": 0.0 if travel_missing else sensors.u_travel_share,
         "travel_missing": float(travel_missing),
         "rack": shared.u_rack if corner.steered else 0.0,
         "steer_missing": float(shared.rack_missing),
-        "acceleration": sensors.u_hub_acceleration,
+        "acceleration": u_unknown if hub_missing else sensors.u_hub_acceleration,
+        "acceleration_missing": float(hub_missing),
         "acceleration_share": sensors.u_hub_acceleration_share,
     }
-    noise_hub = U_ACCELERATION_UNKNOWN
+    noise_hub = 0.0
     if not hub_missing and "noise_hub_acceleration" in log:
         per_axis = log["noise_hub_acceleration"].sel(corner=corner.name).to_numpy()
-        noise_hub = float(np.sqrt(np.mean(per_axis**2)))
+        noise_hub = float(np.sqrt(np.nanmean(per_axis**2)))
     if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
         _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
     warming = 0.0
@@ -256,14 +264,16 @@ def samples_of(
     travel = channel("travel")
     travel = np.zeros(n) if travel is None else travel
     hub = channel("hub_acceleration")
-    hub = _body_force(log, shared) if hub is None else hub
+    body = _body_force(log, shared)
+    # An axis that was never logged is taken from the body; a gap stays a gap.
+    hub = body if hub is None else np.where(np.isfinite(hub).any(axis=0), hub, body)
     low, high = corner.travel_range
     rack = shared.rack if corner.steered else np.zeros(n)
     rack_low, rack_high = car.steering.rack_range
     outside = (travel < low) | (travel > high)
     outside |= corner.steered & ((rack < rack_low) | (rack > rack_high))
     status[outside] |= BIT["beyond_pose"]
-    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1)
+    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1) | _gaps(log, corner)
     status[missing] |= BIT["missing_input"]
     mode, torque = _hub_moment(log, corner, channel)
     status[mode == 2] |= BIT["wheel_locked"]
@@ -297,9 +307,24 @@ def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats
 
 def _body_force(log: xr.Dataset, shared: Shared) -> Floats:
     """Specific force at the hub where it is not logged: the body's, or gravity alone."""
-    if "acceleration" in log:
-        return np.nan_to_num(log["acceleration"].to_numpy())
-    return STANDARD_GRAVITY * shared.turn[:, 2, :]
+    gravity = STANDARD_GRAVITY * shared.turn[:, 2, :]
+    if "acceleration" not in log:
+        return gravity
+    body = log["acceleration"].to_numpy()
+    return np.where(np.isfinite(body).any(axis=0), body, gravity)
+
+
+def _gaps(log: xr.Dataset, corner: Corner) -> NDArray[np.bool_]:
+    """Samples at which a channel that is logged has no number, (sample,)."""
+    names = ["roll", "pitch"]
+    names += ["rack", "steer", "steering_wheel_angle"] if corner.steered else []
+    out = np.zeros(log.sizes["elapsed_time"], dtype=bool)
+    for name in names:
+        if name in log:
+            out |= ~np.isfinite(log[name].to_numpy())
+    if corner.brake.place == "outboard" and _logged(log, "brake_pressure", corner.name):
+        out |= ~np.isfinite(log["brake_pressure"].sel(corner=corner.name).to_numpy())
+    return out
 
 
 def _hub_moment(

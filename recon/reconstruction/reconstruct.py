@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, ExtrapolationWarning, PriorWarning
+from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.unknowns import reference_of
@@ -103,6 +103,16 @@ def reconstruct(
             "the gauges of at least one calibrated corner",
             "Check the column map: gauges are looked up by the names of the vehicle file.",
         )
+    for name in calibration.corners:
+        missing = given.missing_gauges(log, calibration, name)
+        if name not in names and 0 < len(missing) < len(calibration.corners[name].gauges):
+            warnings.warn(
+                f"{log.attrs.get('path', 'log')}: corner {name} is left out, gauge "
+                f"{', '.join(missing)} is calibrated and not in the log. Map the channel, or "
+                "calibrate the corner without it.",
+                DataWarning,
+                stacklevel=2,
+            )
     with one_thread():
         shared = given.shared_inputs(log, car)
         for note in shared.notes:
@@ -131,7 +141,11 @@ def _one_corner(
     session = given.session_of(log, car, corner, fitted, shared)
     prepared = prepare_corner(car, corner, fitted, session)
     samples, status = given.samples_of(log, car, corner, fitted, shared)
-    heading = [heading_cause(shared.u_heading, "session")] if corner.steered else []
+    heading = (
+        [heading_cause(shared.u_heading, "assumption" if shared.rack_missing else "session")]
+        if corner.steered
+        else []
+    )
     causes = (*prepared.causes, *common, *heading)
     typical = _typical(car, name)
     parts = compressed(causes, typical)
@@ -181,7 +195,13 @@ def _block(
     compressed_now = samples.travel > 0.1 * prepared.travel_range[1]
     suspect = low & (vertical < -SUSPECT * np.sqrt(total)) & compressed_now
     status[suspect] |= BIT["zero_or_sign_suspect"]
-    out.put(k, part, (force, free, turn, heading), (random, variance, xy), (status, samples.mode))
+    out.put(
+        k,
+        part,
+        (force, free, turn, heading),
+        (random, variance, xy),
+        (status, samples.mode, samples.travel),
+    )
 
 
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:

@@ -56,6 +56,7 @@ class Collected:
         arrays = {n: np.empty(shape, dtype=np.float32) for n in names}
         arrays["hub_moment"] = np.empty(shape[:2], dtype=np.float32)
         arrays["heading"] = np.empty(shape[:2], dtype=np.float32)
+        arrays["travel"] = np.empty(shape[:2], dtype=np.float32)
         return cls(
             corners,
             np.zeros((samples, len(corners)), dtype=np.uint16),
@@ -70,7 +71,7 @@ class Collected:
     def put(self, k: int, part: slice, solved: tuple, spread: tuple, flags: tuple) -> None:
         """Turn one block into the three axes and store it."""
         force, free, turn, heading = solved
-        status, mode = flags
+        status, mode, travel = flags
         random, variance, xy = spread
         known = (status & NOT_KNOWN) == 0
         level = np.einsum("nij,nj->ni", turn, force[:, :3])
@@ -108,6 +109,7 @@ class Collected:
         self.arrays["heading"][part, k] = heading
         self.status[part, k] = status
         self.mode[part, k] = mode
+        self.arrays["travel"][part, k] = travel
 
 
 def _turned(level: Floats, c: Floats, s: Floats) -> Floats:
@@ -148,11 +150,6 @@ def result_of(
             "flag_meanings": " ".join(MODES),
         },
     )
-    data["travel"] = (
-        dims[:2],
-        _travel(log, out),
-        {"units": "m", "long_name": "travel, bump positive"},
-    )
     data["rack"] = (dims[:1], shared.rack, {"units": "m", "long_name": "rack shift to the left"})
     data |= _loadings(out)
     result = xr.Dataset(
@@ -182,6 +179,8 @@ def _attributes(name: str) -> dict[str, str]:
         words = "moment of the hub on the upright about the spin axis"
         note = "a feature of the uncertainty model, not a result"
         return {"units": "N m", "long_name": words, "comment": note}
+    if name == "travel":
+        return {"units": "m", "long_name": "travel as used, bump positive"}
     if name == "heading":
         return {"units": "rad", "long_name": "heading of the wheel against the car, left positive"}
     axes = next((a for a in ("_intermediate", "_vehicle") if a in name), "")
@@ -209,20 +208,6 @@ def _status_attributes() -> dict[str, object]:
         "flag_meanings": " ".join(f.name for f in FLAGS),
         "comment": " | ".join(f"{f.name}: {f.meaning}" for f in FLAGS),
     }
-
-
-def _travel(log: xr.Dataset, out: Collected) -> Floats:
-    n = len(out.status)
-    if "travel" not in log:
-        return np.zeros((n, len(out.corners)))
-    there = set(map(str, log["corner"].to_numpy()))
-    return np.stack(
-        [
-            log["travel"].sel(corner=c).to_numpy() if c in there else np.zeros(n)
-            for c in out.corners
-        ],
-        axis=1,
-    )
 
 
 def _loadings(out: Collected) -> dict[str, tuple]:

@@ -64,6 +64,8 @@ def _features(chosen: xr.Dataset, k: int) -> Floats:
     force = np.column_stack(
         [chosen["tyre_force_vehicle"].to_numpy()[:, k], chosen["hub_moment"].to_numpy()[:, k]]
     ).astype(float)
+    # A component that is not known has no effect that could be told; flagged samples stay NaN.
+    force[:, np.isnan(force).all(axis=0)] = 0.0
     travel = chosen["travel"].to_numpy()[:, k]
     rack = chosen["rack"].to_numpy()
     scale = chosen["feature_scale"].to_numpy()[k]

@@ -308,7 +308,7 @@ def test_launch_with_the_braked_load_path_misses(solve: Callable[..., Drive]) ->
     mean, slope = launch_figures(drive)
     assert np.all(drive.flagged("wheel_locked")[:, RL:])
     assert np.all(mean > DRIVE_FORCE)
-    assert np.all(slope > 3 * TRACE)
+    assert np.all(slope > 2 * TRACE)  # twice what the sound run may show at the most
     found = shortcomings(drive)
     assert {"Fx worse than careful", "Fx interval", "pooled interval"} <= found
     # Six gauges see the wheel's moment too and partly overrule the wrong assumption; what is
