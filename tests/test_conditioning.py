@@ -243,14 +243,14 @@ def test_gaps_are_missing_input() -> None:
 
 
 def test_zero_moves_evenly_in_time_where_no_temperature_was_logged() -> None:
-    start, end = np.array([0.1, -0.2, 0.3, 0.0]), np.array([0.2, -0.1, 0.3, 0.4])
+    start, end = np.array([0.1, -0.2, 0.3, 0.0]), np.array([0.2, -0.1, 0.35, 0.4])
     n = 1000
     share = np.linspace(0, 1, n)[:, None]
     out = condition(
         log_of(start + share * (end - start)), small_car(), tares_of(start, end), bandwidth=1e9
     )
     assert_allclose(out["indication"], 0.0, atol=1e-12)  # rounding
-    change = np.array([0.1, 0.1, 0.0, 0.4])
+    change = np.array([0.1, 0.1, 0.05, 0.4])
     pooled = [np.sqrt(np.mean(change[:2] ** 2))] * 2 + [np.sqrt(np.mean(change[2:] ** 2))] * 2
     assert_allclose(out["u_zero"], BY_TIME * np.array(pooled), rtol=1e-12)
 
