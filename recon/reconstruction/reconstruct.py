@@ -20,8 +20,7 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.unknowns import reference_of
 from recon.reconstruction import inputs as given
-from recon.reconstruction.causes import Cause, attitude_causes, heading_cause
-from recon.reconstruction.limits import limits_of
+from recon.reconstruction.causes import attitude_causes, heading_cause
 from recon.reconstruction.prepare import Prepared, prepare_corner
 from recon.reconstruction.result import Collected, result_of
 from recon.reconstruction.solve import (
@@ -223,6 +222,3 @@ def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
                     ExtrapolationWarning,
                     stacklevel=3,
                 )
-
-
-__all__ = ["Cause", "limits_of", "reconstruct"]
