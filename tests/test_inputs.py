@@ -87,6 +87,45 @@ def test_a_missing_channel_is_told_and_widens(
     )
 
 
+def test_one_axis_of_the_hub_is_told_and_widened_alone() -> None:
+    log = short()
+    hub = log["hub_acceleration"].copy()
+    hub.loc[{"corner": "FL", "component": "y"}] = np.nan
+    found, said = solved(log.assign(hub_acceleration=hub))
+    assert said == [
+        "virtual log, corner FL: hub_acceleration (y) is not logged; intervals are widened by 4 "
+        "m/s2, the body's stands for it."
+    ]
+    assert mean_u(found)[1] > 1.1 * mean_u(whole())[1]
+    assert_allclose(mean_u(found)[2], mean_u(whole())[2], rtol=0.05)
+    other = [np.sqrt(np.mean(f["u_tyre_force"].to_numpy()[:, 1, 1] ** 2)) for f in (found, whole())]
+    assert_allclose(other[0], other[1], rtol=1e-6)  # the other corners keep their own
+
+
+def test_no_acceleration_at_all_is_one_error_shared_by_the_corners() -> None:
+    gone = ("hub_acceleration", "noise_hub_acceleration", "acceleration")
+    log = short()
+    found, said = solved(log.drop_vars([name for name in gone if name in log]))
+    assert any("widened by 10 m/s2, gravity alone is taken" in text for text in said)
+    names = found["cause_name"].to_numpy().tolist()
+    assert names.count("body acceleration y") == 1
+    loading = found["loading"].to_numpy()[names.index("body acceleration y"), 0, :, 1, 0]
+    assert np.all(np.sign(loading) == np.sign(loading[0]))  # all corners are wrong the same way
+    assert "FL hub acceleration y" not in names
+
+
+def test_tyre_axes_are_wider_where_the_steer_is_not_logged() -> None:
+    found, _ = solved(short(("steer",)))
+    truth = day().truth.isel(elapsed_time=slice(600, 700))
+    force, angle = truth["tyre_force_intermediate"].to_numpy()[:, :2], whole()["heading"][:, :2]
+    c, s = np.cos(angle.to_numpy()), np.sin(angle.to_numpy())
+    true_x = c * force[..., 0] + s * force[..., 1]  # the full log knows the heading
+    z = (found["tyre_force"].to_numpy()[:, :2, 0] - true_x) / found["u_tyre_force"][:, :2, 0]
+    assert np.sqrt(np.mean(np.square(z))) < 1.6  # as below
+    ratio = mean_u(found)[0] / mean_u(whole())[0]
+    assert ratio > 3.0  # twin: 10 mm of rack turn 3 kN of side force by several degrees
+
+
 def test_stand_ins_stay_within_their_intervals() -> None:
     """The truth behind the log is still met where a channel was taken away."""
     for channel in ((), ("travel",), ("hub_acceleration",), ("steer",), ("roll", "pitch")):

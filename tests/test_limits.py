@@ -50,6 +50,14 @@ def test_far_from_the_bound_limits_are_symmetric() -> None:
     assert_allclose(upper[0, :2], (force + COVERAGE_FACTOR * u)[0, :2], rtol=1e-15)
 
 
+def test_without_the_bound_limits_are_symmetric_below_zero_too() -> None:
+    force, u = np.array([[100.0, -200.0, -70.0]]), np.array([[10.0, 20.0, 30.0]])
+    lower, upper = limits_of(force, u, np.array([-70.0]), bounded=False)
+    assert_allclose(lower, force - COVERAGE_FACTOR * u, rtol=1e-15)
+    assert_allclose(upper, force + COVERAGE_FACTOR * u, rtol=1e-15)
+    assert limits_of(force, u, np.array([-70.0]))[0][0, 2] == 0.0  # twin: with the bound
+
+
 def test_limits_hold_their_share_of_forces_that_only_push() -> None:
     """Every force up to 6 u is equally likely, seen with noise: conditional limits hold 95 %."""
     rng = np.random.default_rng(12)

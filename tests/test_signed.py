@@ -49,13 +49,43 @@ def flat_and_vertical(variance: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("part", PARTS)
 def test_each_part_is_the_sum_of_its_causes_in_tyre_axes(part: str) -> None:
     chosen = day().forces["cause_part"].to_numpy() == part
-    # The heading's own error turns tyre axes only and is left out of the parts.
-    steer = day().forces["cause_name"].to_numpy() == "steer heading"
-    found = np.sum(errors("tyre")[chosen & ~steer] ** 2, axis=0)
+    found = np.sum(errors("tyre")[chosen] ** 2, axis=0)
     stated = at_samples(f"u_tyre_force_{part}") ** 2
     assert_allclose(
         flat_and_vertical(found), flat_and_vertical(stated), rtol=20 * KEPT_VARIANCE
     )  # as above
+
+
+def test_vehicle_axes_know_nothing_of_roll_and_pitch() -> None:
+    stated = at_samples("u_tyre_force_vehicle") ** 2
+    found = np.sum(errors("vehicle") ** 2, axis=0)
+    random = flat_and_vertical(at_samples("u_tyre_force_random") ** 2)
+    # As above, and a difference of variances on top.
+    assert_allclose(
+        flat_and_vertical(found), flat_and_vertical(stated) - random, rtol=40 * KEPT_VARIANCE
+    )
+    level = np.sum(errors("intermediate") ** 2, axis=0)
+    assert np.max(level / found) > 1.05  # twin: the axes differ
+
+
+def test_steer_moves_the_loads_and_turns_the_axes_as_one_cause() -> None:
+    names = day().forces["cause_name"].to_numpy()
+    steer = np.flatnonzero(names == "steer")
+    assert len(steer) == 1
+    front = errors("tyre")[steer[0]][:, 0] - turned_by_heading(errors("intermediate")[steer[0]])
+    force = turned_by_heading(at_samples("tyre_force_intermediate"))
+    # u_steer [rad] turns Fy into Fx and Fx into -Fy, whatever the rack's ratio.
+    u = day().car.sensors.u_steer
+    assert_allclose(front[:, 0], u * force[:, 1], rtol=0.02, atol=0.5)  # ratio varies over travel
+    assert_allclose(front[:, 1], -u * force[:, 0], rtol=0.02, atol=0.5)
+
+
+def turned_by_heading(values: np.ndarray) -> np.ndarray:
+    """Front left, intermediate to tyre axes."""
+    angle = day().forces["heading"].to_numpy()[SAMPLES, 0].astype(float)
+    x, y = values[:, 0, 0], values[:, 0, 1]
+    c, s = np.cos(angle), np.sin(angle)
+    return np.stack([c * x + s * y, c * y - s * x, values[:, 0, 2]], axis=-1)
 
 
 def test_total_is_the_sum_of_its_parts() -> None:

@@ -18,16 +18,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.mechanism import Mechanism
 from recon.car.motion import pose
+from recon.car.statics import member_matrix, strip_spin
 from recon.car.unknowns import MODES
-from recon.reconstruction.estimator import AtPose, forward
+from recon.reconstruction.estimator import AtPose, loads_of
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
     from recon.car.vehicle import Corner
-    from recon.reconstruction.prepare import Bench
+    from recon.reconstruction.prepare import Bench, SensorErrors
 
 Floats = NDArray[np.float64]
 PARTS = ("session", "calibration", "assumption")
@@ -44,7 +45,10 @@ FRICTION_SPREAD = float(np.sqrt(1.0 / 3.0 + 1.0 / 3.0))
 # Links, bushes and brackets give under load and turn the links a little: share of the force,
 # common practice, no source.
 LINEARITY = 0.003
-PAD_SCRUB = 200.0  # N; tyres on pads hold side and fore-aft forces, common practice, no source
+# A wheel on a pad; common practice, no source.
+PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces
+PAD_SHARE = 0.005  # relative standard uncertainty of a pad's reading
+PAD_TRAVEL = 0.005  # m; the car stands near design height, nobody wrote the travel
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +56,8 @@ class Cause:
     """One cause with its part of the uncertainty.
 
     `loading` (mode, component, feature) [N] in vehicle axes; `turned` (component, feature)
-    comes on top in intermediate axes and `steered` in tyre axes.
+    comes on top in intermediate axes and `steered` in tyre axes, there with the forces of the
+    intermediate axes as features.
     """
 
     name: str
@@ -95,13 +100,11 @@ def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
 def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -> Floats:
     """A change of K acts on the loads: e = -W dK (s + s_unsprung - s_hanging)."""
     gain = change.reshape(calibration.K.shape)
-    inverse = np.linalg.pinv(calibration.K)
     loading = blank()
     for m, at in enumerate(bench.centre):
-        in_gauges = gain @ inverse  # loads from indications of the same map
-        loading[m, :, FORCES] = -at.W[:3] @ in_gauges @ at.H[:, KNOWN]
-        weight = bench.unsprung_weight
-        loading[m, :, 0] = -at.W[:3] @ in_gauges @ ((at.hub - bench.hanging) @ weight)
+        loading[m, :, FORCES] = -at.W[:3] @ gain @ at.loads[:, KNOWN]
+        unsprung = (at.hub_loads - bench.hanging_loads) @ bench.unsprung_weight
+        loading[m, :, 0] = -at.W[:3] @ gain @ unsprung
     return loading
 
 
@@ -120,10 +123,10 @@ def geometry_causes(bench: Bench, corner: Corner, mechanism: Mechanism) -> list[
     posed = pose(mechanism, t[None, :], r[None, :], points=moves[:, None], centre=centres[:, None])
     out = []
     for m, mode in enumerate(MODES):
-        H, _ = forward(np.eye(bench.K.shape[1]), posed, bench.columns, mode)
+        loads, _ = loads_of(posed, bench.columns, mode)
         absolute = bench.absolute_map(posed)
         K = bench.K @ absolute[0, 0] @ np.linalg.inv(absolute[:, 0])  # (move, gauge, member)
-        H = K[:, None] @ H[:, 1:]
+        H = K[:, None] @ loads[:, 1:]
         base = bench.at_nodes[m]
         effect = -base.W[None, :, :3] @ (H - H[0:1])[..., KNOWN]  # (move, node, 3, 4)
         loadings = _over_pose(
@@ -231,39 +234,69 @@ def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: flo
     return out
 
 
-def sensor_causes(bench: Bench, corner: Corner, u: dict[str, float]) -> list[Cause]:
-    """Fixed errors of travel, steer and hub accelerometer, unsprung mass.
-
-    `u` holds travel [m], travel_share, rack [m], acceleration [m/s2], acceleration_share.
-    """
+def sensor_causes(bench: Bench, corner: Corner, sensors: SensorErrors) -> list[Cause]:
+    """Fixed errors of travel, steer and hub accelerometer; unsprung mass, droop, loaded radius."""
     by_travel, by_rack = bench.pose_slopes
     name, out = corner.name, []
-    for words, slope, size, share in (
-        ("travel", by_travel, u["travel"], u["travel_share"] * bench.scale[0]),
-        ("steer", by_rack, u["rack"], 0.0),
+    part = "session" if sensors.travel_known else "assumption"
+    for amount, force, bushes in (
+        (sensors.travel, FORCES, 0),
+        (sensors.travel_share * bench.scale[0], BY_TRAVEL, TRAVEL),
     ):
-        part = "assumption" if u.get(f"{words}_missing") else "session"
-        for feature, amount in ((FORCES, size), (BY_TRAVEL, share)):
-            if amount > 0:
-                loading = blank()
-                loading[:, :, feature] = slope * amount
-                shared = "steer" if words == "steer" else f"{name} {words}"
-                out.append(Cause(shared, part, loading))
-    mass = corner.unsprung_mass
+        if amount > 0:
+            loading = blank()
+            loading[:, :, force] = by_travel * amount
+            loading[:, 2, bushes] = corner.bush_rate * amount
+            out.append(Cause(f"{name} travel", part, loading))
+    if sensors.rack > 0:
+        loading = blank()
+        loading[:, :, FORCES] = by_rack * sensors.rack
+        turn = np.zeros((3, FEATURES))
+        turn[0, 2], turn[1, 1] = sensors.heading, -sensors.heading
+        part = "session" if sensors.steer_known else "assumption"
+        out.append(Cause("steer", part, loading, steered=turn))
+    out += _acceleration_causes(bench, corner, sensors)
+    unsprung, droop, radius = blank(), blank(), blank()
+    for m, (at, mode) in enumerate(zip(bench.centre, MODES, strict=True)):
+        weight = (at.hub_loads - bench.hanging_loads)[:, 2] * STANDARD_GRAVITY
+        unsprung[m, :, 0] = at.W[:3] @ bench.K @ weight * corner.u_unsprung_mass
+        moved = bench.hanging_slope @ bench.unsprung_weight
+        droop[m, :, 0] = at.W[:3] @ bench.K @ moved * corner.u_droop_travel
+        radius[m, :, FORCES] = _lower_contact(bench, at, mode) * corner.wheel.u_loaded_radius
+    droop[:, 2, 0] -= corner.bush_rate * corner.u_droop_travel * (bench.tare_travel != 0.0)
+    out.append(Cause(f"{name} unsprung mass", "session", unsprung))
+    out.append(Cause(f"{name} droop travel", "session", droop))
+    out.append(Cause(f"{name} loaded radius", "assumption", radius))
+    return out
+
+
+def _acceleration_causes(bench: Bench, corner: Corner, sensors: SensorErrors) -> list[Cause]:
+    """What the hub's specific force leaves open, axis by axis; the body's is shared by corners."""
+    out = []
     for axis in range(3):
         weight = STANDARD_GRAVITY if axis == 2 else 0.0
-        size = np.hypot(u["acceleration"], u["acceleration_share"] * weight)
+        size = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
         loading = blank()
         for m, at in enumerate(bench.centre):
-            loading[m, :, 0] = at.W[:3] @ at.hub[:, axis] * mass * size
-        part = "assumption" if u.get("acceleration_missing") else "session"
-        out.append(Cause(f"{name} hub acceleration", part, loading))
-    loading = blank()
-    for m, at in enumerate(bench.centre):
-        change = (at.hub - bench.hanging)[:, 2] * STANDARD_GRAVITY * corner.u_unsprung_mass
-        loading[m, :, 0] = at.W[:3] @ change
-    out.append(Cause(f"{name} unsprung mass", "session", loading))
+            loading[m, :, 0] = at.W[:3] @ at.hub[:, axis] * corner.unsprung_mass * size
+        source = sensors.acceleration_from[axis]
+        name = f"{corner.name} hub acceleration" if source != "none" else "body acceleration"
+        part = "session" if source == "hub" else "assumption"
+        out.append(Cause(f"{name} {COMPONENTS[axis]}", part, loading))
     return out
+
+
+def _lower_contact(bench: Bench, at: AtPose, mode: str) -> Floats:
+    """Effect (3, 4) on the forces of a contact centre one metre lower than taken, per newton."""
+    here = bench.here
+    down = here.contact - here.hub
+    down = down / np.linalg.norm(down)
+    moment = np.cross(down, np.eye(3)).T  # columns Fx, Fy, Fz
+    if mode != "locked":
+        moment = strip_spin(moment, here.spin)
+    wrench = np.vstack([np.zeros((3, 3)), moment])
+    effect = -at.W[:3] @ bench.K @ member_matrix(here) @ wrench
+    return np.column_stack([effect, np.zeros(3)])
 
 
 def attitude_causes(u_roll: float, u_pitch: float, part: str) -> list[Cause]:
@@ -278,13 +311,6 @@ def attitude_causes(u_roll: float, u_pitch: float, part: str) -> list[Cause]:
         Cause("roll of the body", part, blank(), turned=roll),
         Cause("pitch of the body", part, blank(), turned=pitch),
     ]
-
-
-def heading_cause(u_heading: float, part: str) -> Cause:
-    """An error of the steer channel turns the tyre axes of a steered corner."""
-    turn = np.zeros((3, FEATURES))
-    turn[0, 2], turn[1, 1] = u_heading, -u_heading
-    return Cause("steer heading", part, blank(), steered=turn)
 
 
 def pose_slopes(base: list[list[AtPose]], steps: tuple[float, float]) -> tuple[Floats, Floats]:

@@ -34,11 +34,13 @@ Floats = NDArray[np.float64]
 class AtPose:
     """Everything of one mode at a batch of poses.
 
-    `H` (..., gauge, 6), `W` (..., 6, gauge),
-    `C` (..., 6, 6) the covariance of the unknowns, `hub` (..., gauge, 3) indications per newton
-    at the wheel centre.
+    `loads` (..., member, 6) per unknown and `hub_loads` (..., member, 3) per newton at the wheel
+    centre; `H` (..., gauge, 6) and `hub` (..., gauge, 3) the same as indications; `W`
+    (..., 6, gauge), `C` (..., 6, 6) the covariance of the unknowns.
     """
 
+    loads: Floats
+    hub_loads: Floats
     H: Floats
     W: Floats
     C: Floats
@@ -50,11 +52,11 @@ class AtPose:
         return np.eye(6) - self.W @ self.H
 
 
-def forward(K: Floats, at: Pose, columns: Floats, mode: str) -> tuple[Floats, Floats]:
-    """H (..., gauge, 6) and hub part (..., gauge, 3) at the poses."""
+def loads_of(at: Pose, columns: Floats, mode: str) -> tuple[Floats, Floats]:
+    """Loads per unknown (..., member, 6) and per newton at the wheel centre (..., member, 3)."""
     members = member_matrix(at)
     B = road_columns(at, hub_passes_spin=mode == "locked")
-    return K @ members @ B @ columns, K @ members[..., :3]
+    return members @ B @ columns, members[..., :3]
 
 
 def estimator(
@@ -62,27 +64,30 @@ def estimator(
 ) -> AtPose:
     """Equation (1) at the poses; `weights` are V (gauge, gauge) and the priors' u (6,)."""
     V, u = weights
-    H, hub = forward(K, at, columns, mode)
+    loads, hub_loads = loads_of(at, columns, mode)
+    H = K @ loads
     root = np.linalg.cholesky(np.linalg.inv(V)).T
     whitened = root @ H * u  # unknowns in units of their priors keep the normal matrix tame
     normal = np.swapaxes(whitened, -1, -2) @ whitened + np.eye(6)
     C = np.linalg.inv(normal)
     W = u[:, None] * (C @ np.swapaxes(whitened, -1, -2) @ root)
-    return AtPose(H, W, C * np.outer(u, u), hub)
+    return AtPose(loads, hub_loads, H, W, C * np.outer(u, u), K @ hub_loads)
 
 
 def gauge_covariance(
-    calibration: CornerCalibration, H: Floats, u_gauge: Floats, reference: Reference
+    calibration: CornerCalibration, loads: Floats, u_gauge: Floats, reference: Reference
 ) -> Floats:
-    """V (gauge, gauge): noise and zeros, and what K's uncertainty does at typical loads."""
+    """V (gauge, gauge): noise and zeros, and what K's uncertainty does at typical loads.
+
+    `loads` (member, 6) are those per unknown at design height.
+    """
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
     size = reference.vertical
     typical = size * np.array(
         [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
     )
-    loads = np.linalg.lstsq(calibration.K, H @ typical.T, rcond=None)[0]
     V = np.diag(u_gauge**2)
-    for load in loads.T:
+    for load in typical @ loads.T:
         V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)
     return V

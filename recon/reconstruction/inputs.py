@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose, rack_of_steer
-from recon.car.statics import member_matrix
-from recon.reconstruction.causes import PAD_SCRUB
-from recon.reconstruction.prepare import Session
+from recon.car.statics import member_matrix, road_columns
+from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
+from recon.reconstruction.prepare import SensorErrors, Session
 from recon.reconstruction.solve import Samples
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
 
 Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 # Stated widenings where a channel is not logged; common practice, no source.
 U_TRAVEL_UNKNOWN = 0.015  # m
@@ -32,6 +34,7 @@ U_RACK_UNKNOWN = 0.010  # m
 U_ATTITUDE_UNKNOWN = 0.035  # rad, 2 degrees
 U_ATTITUDE_FROM_TRAVEL = 0.009  # rad, 0.5 degrees: tyres deflect too
 U_ACCELERATION_OF_BODY = 4.0  # m/s2, the body's acceleration stands for the hub's
+WARMING_UNKNOWN = 15.0  # K between pulls and drive
 U_ACCELERATION_UNKNOWN = 10.0  # m/s2, no acceleration at all: a car corners at 1 g
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
@@ -86,6 +89,11 @@ def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
     roll, pitch, u_attitude, part = _attitude(log, car, path, notes)
     rack, u_rack, missing = _rack(log, car, path, notes)
     slope = _heading_slope(car)
+    if "gauge_temperature" not in log:
+        notes.append(
+            f"{path}: gauge_temperature is not logged; intervals are widened for "
+            f"{WARMING_UNKNOWN:.0f} K between pulls and drive."
+        )
     return Shared(
         elapsed=elapsed,
         turn=attitude_matrix(roll, pitch),
@@ -95,7 +103,7 @@ def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
         attitude_part=part,
         u_rack=u_rack,
         rack_missing=missing,
-        u_heading=u_rack * slope,
+        u_heading=u_rack * slope,  # signed: some racks sit behind the axle
         notes=tuple(notes),
     )
 
@@ -150,7 +158,7 @@ def _rack(log: xr.Dataset, car: Vehicle, path: str, notes: list[str]) -> tuple[F
     n = log.sizes["elapsed_time"]
     steers = any(c.steered for c in car.corners.values())
     slope = _heading_slope(car)
-    u = car.sensors.u_steer / slope if slope > 0 else 0.0
+    u = car.sensors.u_steer / abs(slope) if slope != 0 else 0.0
     if not steers:
         return np.zeros(n), 0.0, False
     if "rack" in log:
@@ -162,18 +170,24 @@ def _rack(log: xr.Dataset, car: Vehicle, path: str, notes: list[str]) -> tuple[F
         return np.nan_to_num(log["steering_wheel_angle"].to_numpy()) * per_angle, u, False
     notes.append(
         f"{path}: steer is not logged; the rack is taken as straight within "
-        f"{1e3 * U_RACK_UNKNOWN:.0f} mm. Log steer, rack or steering_wheel_angle."
+        f"{1e3 * U_RACK_UNKNOWN:.0f} mm. {_steer_cure(log)}"
     )
     return np.zeros(n), U_RACK_UNKNOWN, True
 
 
+def _steer_cure(log: xr.Dataset) -> str:
+    if "steering_wheel_angle" in log:
+        return "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
+    return "Log steer, rack or steering_wheel_angle."
+
+
 def _heading_slope(car: Vehicle) -> float:
-    """Heading per rack shift [rad/m] at design height, mean of the steered wheels."""
+    """Heading per rack shift [rad/m] at design height, mean of the steered wheels, signed."""
     slopes = []
     for corner in car.corners.values():
         if corner.steered:
             at = pose(mechanism_of(corner), np.zeros(2), np.array([-1e-3, 1e-3]))
-            slopes.append(abs(float(np.diff(at.heading)[0]) / 2e-3))
+            slopes.append(float(np.diff(at.heading)[0]) / 2e-3)
     return float(np.mean(slopes)) if slopes else 0.0
 
 
@@ -181,49 +195,83 @@ def session_of(
     log: xr.Dataset, car: Vehicle, corner: Corner, fitted: CornerCalibration, shared: Shared
 ) -> Session:
     """Noise, zeros and sensor errors of one corner in this session."""
+    name = corner.name
     chosen = log.sel(gauge=list(fitted.gauges))
-    sensors = car.sensors
-    travel_missing = not _logged(log, "travel", corner.name)
-    hub_missing = not _logged(log, "hub_acceleration", corner.name)
-    if travel_missing:
-        _note_missing(log, corner.name, "travel", f"{1e3 * U_TRAVEL_UNKNOWN:.0f} mm")
-    u_unknown = U_ACCELERATION_OF_BODY if "acceleration" in log else U_ACCELERATION_UNKNOWN
-    if hub_missing:
-        _note_missing(log, corner.name, "hub_acceleration", f"{u_unknown:.0f} m/s2")
-    u = {
-        "travel": U_TRAVEL_UNKNOWN if travel_missing else sensors.u_travel,
-        "travel_share": 0.0 if travel_missing else sensors.u_travel_share,
-        "travel_missing": float(travel_missing),
-        "rack": shared.u_rack if corner.steered else 0.0,
-        "steer_missing": float(shared.rack_missing),
-        "acceleration": u_unknown if hub_missing else sensors.u_hub_acceleration,
-        "acceleration_missing": float(hub_missing),
-        "acceleration_share": sensors.u_hub_acceleration_share,
-    }
     noise_hub = 0.0
-    if not hub_missing and "noise_hub_acceleration" in log:
-        per_axis = log["noise_hub_acceleration"].sel(corner=corner.name).to_numpy()
+    if _logged(log, "hub_acceleration", name) and "noise_hub_acceleration" in log:
+        per_axis = log["noise_hub_acceleration"].sel(corner=name).to_numpy()
         noise_hub = float(np.sqrt(np.nanmean(per_axis**2)))
-    if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
-        _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
-    warming = 0.0
-    if _logged(log, "gauge_temperature", corner.name) and np.isfinite(fitted.temperature):
-        temperature = log["gauge_temperature"].sel(corner=corner.name)
-        warming = float(abs(temperature.mean() - fitted.temperature))
+    if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", name):
+        _note_missing(log, name, "brake_pressure", "a hub moment that nobody knows")
     tare_u = None
-    if _tare(log, corner.name)[0] == "pads":
-        at = pose(mechanism_of(corner), 0.0, 0.0)
-        tare_u = PAD_SCRUB * (fitted.K @ member_matrix(at))[:, :2]
+    state, pad = _tare(log, name)
+    if state == "pads":
+        tare_u = _pad_effects(corner, fitted, pad)
     return Session(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare_u=tare_u,
-        u=u,
+        sensors=_sensor_errors(log, car, corner, shared),
         u_hub_noise=noise_hub,
-        warming=warming,
-        pressure_logged=_logged(log, "brake_pressure", corner.name),
+        warming=_warming(log, name, fitted),
+        pressure_logged=_logged(log, "brake_pressure", name),
         tare_travel=0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0]),
     )
+
+
+def _sensor_errors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Shared) -> SensorErrors:
+    """Stated errors of what was logged, stated widenings for what was not, each with a note."""
+    sensors, name = car.sensors, corner.name
+    travel_known = _logged(log, "travel", name)
+    if not travel_known:
+        _note_missing(log, name, "travel", f"{1e3 * U_TRAVEL_UNKNOWN:.0f} mm")
+    hub = _axes_logged(log, "hub_acceleration", name)
+    body = _axes_logged(log, "acceleration", None)
+    source = _three("hub" if h else "body" if b else "none" for h, b in zip(hub, body, strict=True))
+    u = {
+        "hub": sensors.u_hub_acceleration,
+        "body": U_ACCELERATION_OF_BODY,
+        "none": U_ACCELERATION_UNKNOWN,
+    }
+    for where, words in (("body", "the body's stands for it"), ("none", "gravity alone is taken")):
+        axes = [axis for axis, found in zip(COMPONENTS, source, strict=True) if found == where]
+        if axes:
+            which = "" if len(axes) == 3 else f" ({', '.join(axes)})"
+            _note_missing(log, name, f"hub_acceleration{which}", f"{u[where]:.0f} m/s2, {words}")
+    return SensorErrors(
+        travel=sensors.u_travel if travel_known else U_TRAVEL_UNKNOWN,
+        travel_share=sensors.u_travel_share if travel_known else 0.0,
+        travel_known=travel_known,
+        rack=shared.u_rack if corner.steered else 0.0,
+        heading=shared.u_heading if corner.steered else 0.0,
+        steer_known=not shared.rack_missing,
+        acceleration=_three(u[where] for where in source),
+        acceleration_share=_three(
+            sensors.u_hub_acceleration_share if where == "hub" else 0.0 for where in source
+        ),
+        acceleration_from=source,
+    )
+
+
+def _three(values: Iterable[T]) -> tuple[T, T, T]:
+    x, y, z = values
+    return x, y, z
+
+
+def _axes_logged(log: xr.Dataset, name: str, corner: str | None) -> NDArray[np.bool_]:
+    """Axes of an acceleration that hold any number, (3,)."""
+    if name not in log or (corner is not None and not _logged(log, name, corner)):
+        return np.zeros(3, dtype=bool)
+    values = log[name] if corner is None else log[name].sel(corner=corner)
+    return np.asarray(np.isfinite(values.to_numpy()).any(axis=0))
+
+
+def _warming(log: xr.Dataset, name: str, fitted: CornerCalibration) -> float:
+    """Mean temperature of the gauges above the pulls' [K], or a stated one."""
+    if _logged(log, "gauge_temperature", name) and np.isfinite(fitted.temperature):
+        temperature = log["gauge_temperature"].sel(corner=name)
+        return float(abs(temperature.mean() - fitted.temperature))
+    return WARMING_UNKNOWN
 
 
 def _note_missing(log: xr.Dataset, corner: str, channel: str, widening: str) -> None:
@@ -263,10 +311,11 @@ def samples_of(
 
     travel = channel("travel")
     travel = np.zeros(n) if travel is None else travel
-    hub = channel("hub_acceleration")
     body = _body_force(log, shared)
+    hub = channel("hub_acceleration")
     # An axis that was never logged is taken from the body; a gap stays a gap.
-    hub = body if hub is None else np.where(np.isfinite(hub).any(axis=0), hub, body)
+    logged = _axes_logged(log, "hub_acceleration", name)
+    hub = body if hub is None else np.where(logged, hub, body)
     low, high = corner.travel_range
     rack = shared.rack if corner.steered else np.zeros(n)
     rack_low, rack_high = car.steering.rack_range
@@ -305,13 +354,27 @@ def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats
     return np.asarray(fitted.K @ (standing - hanging))
 
 
+def _pad_effects(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats:
+    """Signed effects (gauge, k) of what a tare on pads leaves open.
+
+    Forces that the pad holds sideways and fore and aft, the pad's own error, and the height at
+    which the car stood.
+    """
+    travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
+    at = pose(mechanism_of(corner), travel, 0.0)
+    per_force = fitted.K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
+    scrub = PAD_SCRUB * per_force[1, :, :2]
+    share = PAD_SHARE * pad * per_force[1, :, 2]
+    height = 0.5 * pad * (per_force[2, :, 2] - per_force[0, :, 2])
+    return np.column_stack([scrub, share, height])
+
+
 def _body_force(log: xr.Dataset, shared: Shared) -> Floats:
     """Specific force at the hub where it is not logged: the body's, or gravity alone."""
     gravity = STANDARD_GRAVITY * shared.turn[:, 2, :]
     if "acceleration" not in log:
         return gravity
-    body = log["acceleration"].to_numpy()
-    return np.where(np.isfinite(body).any(axis=0), body, gravity)
+    return np.where(_axes_logged(log, "acceleration", None), log["acceleration"], gravity)
 
 
 def _gaps(log: xr.Dataset, corner: Corner) -> NDArray[np.bool_]:

@@ -16,7 +16,9 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 Floats = NDArray[np.float64]
 
 
-def limits_of(force: Floats, u: Floats, free_vertical: Floats) -> tuple[Floats, Floats]:
+def limits_of(
+    force: Floats, u: Floats, free_vertical: Floats, *, bounded: bool = True
+) -> tuple[Floats, Floats]:
     """Lower and upper 95 % limits (..., 3); `free_vertical` (...) is the unbounded Fz.
 
     Parameters
@@ -25,10 +27,12 @@ def limits_of(force: Floats, u: Floats, free_vertical: Floats) -> tuple[Floats, 
         Force and its standard uncertainty, z last. [N]
     free_vertical : (...)
         Vertical force before the bound. [N]
+    bounded : bool
+        Fz >= 0 is held; otherwise the limits are symmetric everywhere.
     """
     half = COVERAGE_FACTOR * u
     lower, upper = force - half, force + half
-    near = free_vertical < half[..., 2]
+    near = (free_vertical < half[..., 2]) & bounded
     if np.any(near):
         from scipy.special import log_ndtr, ndtri_exp
 

@@ -34,8 +34,8 @@ from recon.reconstruction.causes import Cause
 from recon.reconstruction.estimator import (
     AtPose,
     estimator,
-    forward,
     gauge_covariance,
+    loads_of,
 )
 
 if TYPE_CHECKING:
@@ -49,18 +49,38 @@ STEP = 1e-3  # m, for slopes over travel and rack
 
 
 @dataclass(frozen=True, slots=True)
+class SensorErrors:
+    """Fixed standard uncertainties of what was logged, or of what stands for it.
+
+    `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
+    (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
+    `acceleration_from` says for each axis "hub", "body" or "none".
+    """
+
+    travel: float = 0.0
+    travel_share: float = 0.0
+    travel_known: bool = True
+    rack: float = 0.0
+    heading: float = 0.0
+    steer_known: bool = True
+    acceleration: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    acceleration_share: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """What a log and its tares say about one corner.
 
     `noise` (gauge,) after filtering and `u_zero` (gauge,) in the gauges' units; `tare_u`
-    (gauge, k) signed effects of what the tare's state leaves open; `u` as in `sensor_causes`;
-    `u_hub_noise` [m/s2]; `warming` mean temperature above the pulls' [K].
+    (gauge, k) signed effects of what the tare's state leaves open; `u_hub_noise` [m/s2];
+    `warming` mean temperature above the pulls' [K].
     """
 
     noise: Floats
     u_zero: Floats
     tare_u: Floats | None
-    u: dict[str, float]
+    sensors: SensorErrors
     u_hub_noise: float
     warming: float
     tare_travel: float
@@ -75,17 +95,23 @@ class Bench:
     tyre: Tyre
     K: Floats
     columns: Floats
-    mechanism: object
+    here: Pose
     centre: list[AtPose]
     at_nodes: list[AtPose]
     nodes: tuple[Floats, Floats]
     scale: tuple[float, float]
     pull_pose: tuple[float, float]
-    hanging: Floats
+    hanging_loads: Floats
+    hanging_slope: Floats
     unsprung_weight: Floats
     torque_floor: tuple[float, float, float]
     tare_travel: float
     pose_slopes: tuple[Floats, Floats]
+
+    @property
+    def hanging(self) -> Floats:
+        """Indications per newton at the wheel centre of the hanging wheel, (gauge, 3)."""
+        return self.K @ self.hanging_loads
 
     def absolute_map(self, at: Pose) -> Floats:
         """Loads per wrench about the mechanism's reference point, (..., member, 6)."""
@@ -170,8 +196,8 @@ def prepare_corner(
 
     weights = []
     for mode in MODES:
-        H, _ = forward(calibration.K, here, columns, mode)
-        V = gauge_covariance(calibration, H, u_gauge, reference)
+        loads, _ = loads_of(here, columns, mode)
+        V = gauge_covariance(calibration, loads, u_gauge, reference)
         u = prior_u(corner, tyre, reference, mode)
         if mode == "braked" and not session.pressure_logged:
             u[T_COLUMN] = reference.torque  # nobody knows what the caliper gave
@@ -290,7 +316,7 @@ def _bench(
         steps[3:] = [(0, 0), (0, 0)]
     around = [at(pose(mechanism, t, r)) for t, r in steps]  # type: ignore[operator]
     droop = max(corner.droop_travel, corner.travel_range[0])
-    hanging = calibration.K @ member_matrix(pose(mechanism, droop, 0.0))[:, :3]
+    hanging = member_matrix(pose(mechanism, np.array([droop, droop + STEP]), 0.0))[..., :3]
     reference = reference_of(car, corner)
     factor = corner.brake.torque_per_pressure
     return Bench(
@@ -298,13 +324,14 @@ def _bench(
         tyre=car.tyre,
         K=calibration.K,
         columns=columns,
-        mechanism=mechanism,
+        here=pose(mechanism, 0.0, 0.0),
         centre=around[0],
         at_nodes=at(pose(mechanism, grid_t.ravel(), grid_r.ravel())),  # type: ignore[operator]
         nodes=(travel, rack),
         scale=(2 * half_t, 2 * half_r if half_r > 0 else 1.0),
         pull_pose=(calibration.travel, calibration.rack),
-        hanging=hanging,
+        hanging_loads=hanging[0],
+        hanging_slope=(hanging[1] - hanging[0]) / STEP,
         unsprung_weight=np.array([0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]),
         torque_floor=(
             BEARING_DRAG,
@@ -325,7 +352,7 @@ def _causes(
 ) -> list[Cause]:
     return [
         *because.zero_causes(bench, session.u_zero, session.tare_u),
-        *because.sensor_causes(bench, corner, session.u),
+        *because.sensor_causes(bench, corner, session.sensors),
         *because.map_causes(bench, calibration),
         *because.geometry_causes(bench, corner, mechanism),  # type: ignore[arg-type]
         *because.prior_causes(bench, corner),

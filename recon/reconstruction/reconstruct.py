@@ -9,7 +9,6 @@ longitudinal force reaches the links at hub height or at the ground.
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,16 +19,18 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.unknowns import reference_of
 from recon.reconstruction import inputs as given
-from recon.reconstruction.causes import attitude_causes, heading_cause
+from recon.reconstruction.causes import attitude_causes
 from recon.reconstruction.prepare import Prepared, prepare_corner
 from recon.reconstruction.result import Collected, result_of
 from recon.reconstruction.solve import (
     BLOCK,
     Samples,
+    Solved,
     bound_vertical,
     compressed,
     features_of,
     forces_of,
+    late_effect,
     spread_of,
     variances_of,
 )
@@ -117,44 +118,29 @@ def reconstruct(
         for note in shared.notes:
             warnings.warn(note, PriorWarning, stacklevel=2)
         common = attitude_causes(shared.u_roll, shared.u_pitch, shared.attitude_part)
-        collected = Collected.empty(names, len(shared.elapsed))
+        collected = Collected.empty(names, shared, bounded=bounded)
         for name in names:
-            _one_corner(log, calibration, car, (name, shared, common, bounded), collected)
+            _one_corner(log, calibration, car, (name, shared, common), collected)
     _warn_of_extrapolation(log, collected)
     return result_of(log, car, calibration, shared, collected)
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """Rotation of one block from vehicle into intermediate axes, and the wheel's heading."""
-
-    turn: Floats
-    heading: Floats
 
 
 def _one_corner(
     log: xr.Dataset, calibration: Calibration, car: Vehicle, job: tuple, out: Collected
 ) -> None:
-    name, shared, common, bounded = job
+    name, shared, common = job
     corner, fitted = car.corners[name], calibration.corners[name]
     session = given.session_of(log, car, corner, fitted, shared)
     prepared = prepare_corner(car, corner, fitted, session)
     samples, status = given.samples_of(log, car, corner, fitted, shared)
-    heading = (
-        [heading_cause(shared.u_heading, "assumption" if shared.rack_missing else "session")]
-        if corner.steered
-        else []
-    )
-    causes = (*prepared.causes, *common, *heading)
+    causes = (*prepared.causes, *common)
     typical = _typical(car, name)
     parts = compressed(causes, typical)
     k = out.corners.index(name)
     out.keep(k, prepared, causes)
     for start in range(0, len(status), BLOCK):
         part = slice(start, min(start + BLOCK, len(status)))
-        _block(
-            prepared, samples.block(part), (parts, shared, part, bounded), status[part], (out, k)
-        )
+        _block(prepared, samples.block(part), (parts, shared, part), status[part], (out, k))
 
 
 def _typical(car: Vehicle, name: str) -> Floats:
@@ -166,7 +152,7 @@ def _typical(car: Vehicle, name: str) -> Floats:
 def _block(
     prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.uint16], target: tuple
 ) -> None:
-    parts, shared, part, bounded = job
+    parts, shared, part = job
     out, k = target
     force, basis = forces_of(prepared, samples)
     free = force[:, :3].copy()
@@ -177,7 +163,7 @@ def _block(
     low = (vertical < 0.0) & (2 not in prepared.lost)
     if prepared.lost:
         status |= BIT["not_observable"]
-    if bounded and np.any(low):
+    if out.bounded and np.any(low):
         cov = spread_of(prepared, basis[low], samples.mode[low])
         force[low, :3] = bound_vertical(free[low], cov, normal[low])[0]
         status[low] |= BIT["bound_active"]
@@ -189,18 +175,25 @@ def _block(
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
     variance[2] += (excess**2).astype(np.float32)
     random = prepared.u_random[samples.mode] ** 2
-    heading = basis @ prepared.heading
-    total = random[:, 2] + variance[:, :, 2].sum(axis=0)
+    late = late_effect(out.late(k)[0], features, samples.mode)
+    total = random[:, 2] + variance[:, :, 2].sum(axis=0) + late[:, 2] ** 2
     compressed_now = samples.travel > 0.1 * prepared.travel_range[1]
     suspect = low & (vertical < -SUSPECT * np.sqrt(total)) & compressed_now
     status[suspect] |= BIT["zero_or_sign_suspect"]
-    out.put(
-        k,
-        part,
-        (force, free, turn, heading),
-        (random, variance, xy),
-        (status, samples.mode, samples.travel),
+    solved = Solved(
+        force=force,
+        free=free,
+        turn=turn,
+        heading=basis @ prepared.heading,
+        random=random,
+        variance=variance,
+        xy=xy,
+        late=late,
+        status=status,
+        mode=samples.mode,
+        travel=samples.travel,
     )
+    out.put(k, part, solved)
 
 
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.inputs import Shared
     from recon.reconstruction.prepare import Prepared
+    from recon.reconstruction.solve import Solved
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -40,12 +41,16 @@ class Collected:
     status: NDArray[np.uint16]
     mode: NDArray[np.int8]
     arrays: dict[str, Singles]
+    u_roll: float
+    u_pitch: float
+    bounded: bool
     causes: dict[int, tuple[Cause, ...]] = field(default_factory=dict)
     prepared: dict[int, Prepared] = field(default_factory=dict)
 
     @classmethod
-    def empty(cls, corners: list[str], samples: int) -> Collected:
+    def empty(cls, corners: list[str], shared: Shared, *, bounded: bool) -> Collected:
         """Arrays for every quantity; every block of every corner is put in."""
+        samples = len(shared.elapsed)
         names = [f"tyre_force{a}" for a in AXES] + [f"u_tyre_force{a}" for a in AXES]
         names += [f"u_tyre_force_{part}" for part in ("random", *PARTS)]
         names += [
@@ -62,54 +67,90 @@ class Collected:
             np.zeros((samples, len(corners)), dtype=np.uint16),
             np.zeros((samples, len(corners)), dtype=np.int8),
             arrays,
+            shared.u_roll,
+            shared.u_pitch,
+            bounded,
         )
 
     def keep(self, k: int, prepared: Prepared, causes: tuple[Cause, ...]) -> None:
         """Remember what the intervals of corner `k` rest on."""
         self.prepared[k], self.causes[k] = prepared, causes
 
-    def put(self, k: int, part: slice, solved: tuple, spread: tuple, flags: tuple) -> None:
+    def put(self, k: int, part: slice, block: Solved) -> None:
         """Turn one block into the three axes and store it."""
-        force, free, turn, heading = solved
-        status, mode, travel = flags
-        random, variance, xy = spread
-        known = (status & NOT_KNOWN) == 0
-        level = np.einsum("nij,nj->ni", turn, force[:, :3])
+        known = (block.status & NOT_KNOWN) == 0
+        level = np.einsum("nij,nj->ni", block.turn, block.force[:, :3])
         # Exactly zero in the axes in which the bound holds, not to rounding.
-        level[(status & BIT["bound_active"]) > 0, 2] = 0.0
-        free_level = np.einsum("nij,nj->ni", turn, free)
-        c, s = np.cos(heading), np.sin(heading)
-        total = random + variance.sum(axis=0)
+        level[(block.status & BIT["bound_active"]) > 0, 2] = 0.0
+        free_level = np.einsum("nij,nj->ni", block.turn, block.free)
+        c, s = np.cos(block.heading), np.sin(block.heading)
         values = {
-            "tyre_force_vehicle": force[:, :3],
+            "tyre_force_vehicle": block.force[:, :3],
             "tyre_force_intermediate": level,
             "tyre_force": _turned(level, c, s),
             "tyre_force_unbounded": _turned(free_level, c, s),
-            # Roll and pitch turn the axes by a few degrees: what that does to an uncertainty
-            # is of second order and left out.
-            "u_tyre_force_vehicle": np.sqrt(total),
-            "u_tyre_force_intermediate": np.sqrt(total),
-            "u_tyre_force_random": np.sqrt(_turned_variance(random, 0.0, c, s)),
         }
-        tyre_total = _turned_variance(random, 0.0, c, s)
-        for p, name in enumerate(PARTS):
-            turned = _turned_variance(variance[p], xy[p], c, s)
-            values[f"u_tyre_force_{name}"] = np.sqrt(turned)
-            tyre_total = tyre_total + turned
-        values["u_tyre_force"] = np.sqrt(tyre_total)
-        for axes, u in (("", "u_tyre_force"), ("_intermediate", "u_tyre_force_intermediate")):
-            lower, upper = limits_of(values[f"tyre_force{axes}"], values[u], free_level[:, 2])
+        values |= self._uncertainties(k, block, level, (c, s))
+        for axes in ("", "_intermediate"):
+            lower, upper = limits_of(
+                values[f"tyre_force{axes}"],
+                values[f"u_tyre_force{axes}"],
+                free_level[:, 2],
+                bounded=self.bounded,
+            )
             values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
         for name, value in values.items():
             target = self.arrays[name][part, k]
             target[:] = value
             target[~known] = np.nan
             target[:, list(self.prepared[k].lost)] = np.nan
-        self.arrays["hub_moment"][part, k] = np.where(known, force[:, 3], np.nan)
-        self.arrays["heading"][part, k] = heading
-        self.status[part, k] = status
-        self.mode[part, k] = mode
-        self.arrays["travel"][part, k] = travel
+        self.arrays["hub_moment"][part, k] = np.where(known, block.force[:, 3], np.nan)
+        self.arrays["heading"][part, k] = block.heading
+        self.status[part, k] = block.status
+        self.mode[part, k] = block.mode
+        self.arrays["travel"][part, k] = block.travel
+
+    def _uncertainties(
+        self, k: int, block: Solved, level: Floats, angle: tuple[Floats, Floats]
+    ) -> dict[str, Floats]:
+        """Standard uncertainties in the three axes, and of the four parts in tyre axes."""
+        c, s = angle
+        late, turned = self.late(k)
+        whole = block.random + block.variance.sum(axis=0) + block.late**2
+        x, y, z = block.force[:, :3].T
+        # The body's roll and pitch are causes of the intermediate axes, not of the vehicle's.
+        attitude = np.stack(
+            [
+                (self.u_pitch * z) ** 2,
+                (self.u_roll * z) ** 2,
+                (self.u_roll * y) ** 2 + (self.u_pitch * x) ** 2,
+            ],
+            axis=1,
+        )
+        # Directions that `compressed` dropped could leave a difference below zero.
+        body = np.maximum(whole - attitude, block.random)
+        tyre = _turned_variance(block.random, 0.0, c, s)
+        out = {
+            "u_tyre_force_vehicle": np.sqrt(body),
+            "u_tyre_force_intermediate": np.sqrt(whole),
+            "u_tyre_force_random": np.sqrt(tyre),
+        }
+        for p, name in enumerate(PARTS):
+            variance = _turned_variance(block.variance[p], block.xy[p], c, s)
+            if late is not None and late.part == name:
+                # An error of the steer moves the loads and turns the axes at once.
+                effect = block.late + np.einsum("if,nf->ni", turned, level)
+                variance = variance + _turned(effect, c, s) ** 2
+            out[f"u_tyre_force_{name}"] = np.sqrt(variance)
+            tyre = tyre + variance
+        return out | {"u_tyre_force": np.sqrt(tyre)}
+
+    def late(self, k: int) -> tuple[Cause | None, Floats]:
+        """The cause that turns the tyre axes of corner `k`, and its turn (3, 3) of Fx, Fy, Fz."""
+        for cause in self.causes[k]:
+            if cause.steered is not None:
+                return cause, cause.steered[:, 1:4]
+        return None, np.zeros((3, 3))
 
 
 def _turned(level: Floats, c: Floats, s: Floats) -> Floats:
@@ -246,7 +287,11 @@ def _loadings(out: Collected) -> dict[str, tuple]:
         "cause_part": (("cause",), parts, {"long_name": "part of the uncertainty"}),
         "loading": (whole, loading, words | {"long_name": "effect of each cause, vehicle axes"}),
         "loading_turned": (pair, turned, words | {"long_name": "more in intermediate axes"}),
-        "loading_steered": (pair, steered, words | {"long_name": "more in tyre axes"}),
+        "loading_steered": (
+            pair,
+            steered,
+            words | {"long_name": "more in tyre axes, intermediate forces"},
+        ),
         "feature_scale": (
             ("corner", "pose"),
             scale,

@@ -54,15 +54,20 @@ def signed_errors(
             turned = forces["loading_turned"].to_numpy()[:, k]
             out[:, :, k] += np.einsum("cif,nf->cni", turned, features)
         if axes == "tyre":
-            steered = forces["loading_steered"].to_numpy()[:, k]
-            out[:, :, k] += np.einsum("cif,nf->cni", steered, features)
+            out[:, :, k] += _headed(forces, chosen, k)
             out[:, :, k] = _steered(out[:, :, k], chosen["heading"].to_numpy()[:, k])
     return out
 
 
-def _features(chosen: xr.Dataset, k: int) -> Floats:
+def _headed(forces: xr.Dataset, chosen: xr.Dataset, k: int) -> Floats:
+    """What causes that turn the tyre axes add there, (cause, sample, 3), before the turn."""
+    steered = forces["loading_steered"].to_numpy()[:, k]
+    return np.einsum("cif,nf->cni", steered, _features(chosen, k, "tyre_force_intermediate"))
+
+
+def _features(chosen: xr.Dataset, k: int, axes: str = "tyre_force_vehicle") -> Floats:
     force = np.column_stack(
-        [chosen["tyre_force_vehicle"].to_numpy()[:, k], chosen["hub_moment"].to_numpy()[:, k]]
+        [chosen[axes].to_numpy()[:, k], chosen["hub_moment"].to_numpy()[:, k]]
     ).astype(float)
     # A component that is not known has no effect that could be told; flagged samples stay NaN.
     force[:, np.isnan(force).all(axis=0)] = 0.0
@@ -82,22 +87,24 @@ def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats
         squares and products within the corner; quick enough for every sample of a log.
     """
     loading = forces["loading"].to_numpy()[:, :, k]
-    for name in ("loading_turned", "loading_steered"):
-        loading = loading + forces[name].to_numpy()[:, None, k]
+    loading = loading + forces["loading_turned"].to_numpy()[:, None, k]
+    # A cause that turns the axes depends on the forces in them and stands by itself.
+    late = np.any(forces["loading_steered"].to_numpy()[:, k] != 0.0, axis=(1, 2))
     chosen = forces.isel(elapsed_time=samples)
     features = _features(chosen, k)
     size = np.sqrt(np.nanmean(features**2, axis=0)) + 1e-12
-    flat = (loading * size).reshape(len(loading), -1)
-    _, strength, right = np.linalg.svd(flat, full_matrices=False)
+    others = loading[~late]
+    _, strength, right = np.linalg.svd((others * size).reshape(len(others), -1), False)
     keep = strength > WEAKEST * strength[0]
     kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
+    kept = np.concatenate([kept, loading[late]])
     mode = chosen["hub_mode"].to_numpy()[:, k]
     out = np.zeros((len(kept), len(samples), 3))
     for m in np.unique(mode):
         at = mode == m
         out[:, at] = np.einsum("cif,nf->cni", kept[:, m], features[at])
-    angle = chosen["heading"].to_numpy()[:, k]
-    return _steered(out, angle)
+    out[np.count_nonzero(keep) :] += _headed(forces, chosen, k)[late]
+    return _steered(out, chosen["heading"].to_numpy()[:, k])
 
 
 def _steered(effect: Floats, angle: Floats) -> Floats:

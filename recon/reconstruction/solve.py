@@ -22,6 +22,29 @@ KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its 
 
 
 @dataclass(frozen=True, slots=True)
+class Solved:
+    """One block of one corner, ready to be turned into the three axes.
+
+    `force` (sample, 4) Fx, Fy, Fz, T and `free` (sample, 3) without the bound, vehicle axes;
+    `turn` (sample, 3, 3) into intermediate axes, `heading` (sample,) [rad]; `random`
+    (sample, 3), `variance` (part, sample, 3) and `xy` (part, sample) [N2] as in `variances_of`;
+    `late` (sample, 3) [N] as in `late_effect`; `status`, `mode`, `travel` (sample,).
+    """
+
+    force: Floats
+    free: Floats
+    turn: Floats
+    heading: Floats
+    random: Floats
+    variance: Singles
+    xy: Singles
+    late: Floats
+    status: NDArray[np.uint16]
+    mode: NDArray[np.int64]
+    travel: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Samples:
     """Inputs of one corner.
 
@@ -106,12 +129,13 @@ def features_of(force: Floats, travel: Floats, rack: Floats, scale: tuple[float,
 def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Singles]:
     """Each part's causes by their strongest directions, (mode, feature, 3 * direction).
 
-    The sums of squares and products over all causes are kept to `KEPT_VARIANCE`; `typical`
-    (feature,) are the sizes at which directions are judged.
+    Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
+    over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) are the sizes at
+    which directions are judged.
     """
     out = []
     for part in PARTS:
-        rows = [_intermediate(c) for c in causes if c.part == part]
+        rows = [_intermediate(c) for c in causes if c.part == part and c.steered is None]
         if not rows:
             out.append(np.zeros((len(MODES), FEATURES, 0), dtype=np.float32))
             continue
@@ -127,6 +151,16 @@ def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Singles]:
 
 def _intermediate(cause: Cause) -> Floats:
     return cause.loading if cause.turned is None else cause.loading + cause.turned
+
+
+def late_effect(cause: Cause | None, features: Floats, mode: NDArray[np.int64]) -> Floats:
+    """Effect (sample, 3) [N] of the cause that turns the tyre axes too, intermediate axes."""
+    out = np.zeros((len(features), 3))
+    if cause is not None:
+        for m in np.unique(mode):
+            chosen = mode == m
+            out[chosen] = features[chosen] @ cause.loading[m].T
+    return out
 
 
 def variances_of(

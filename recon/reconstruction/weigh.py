@@ -14,16 +14,14 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.reconstruction.causes import FEATURES
-from recon.reconstruction.prepare import Session, prepare_corner
+from recon.reconstruction.causes import FEATURES, PAD_SHARE, PAD_TRAVEL
+from recon.reconstruction.prepare import SensorErrors, Session, prepare_corner
 from recon.reconstruction.solve import Samples, forces_of
 
 if TYPE_CHECKING:
     from recon.calibration.map import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
-
-PAD_SHARE = 0.005  # relative standard uncertainty of a pad, common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +76,7 @@ def _weighing(tares: Tares, calibration: Calibration, car: Vehicle, job: tuple) 
         noise=np.fmax(noise, fitted.noise),
         u_zero=fitted.noise,
         tare_u=None,
-        u={
-            "travel": 0.005,  # m; the car stands near design height, nobody wrote the travel
-            "travel_share": 0.0,
-            "rack": 0.0,
-            "acceleration": 0.0,
-            "acceleration_share": 0.0,
-        },
+        sensors=SensorErrors(travel=PAD_TRAVEL),
         u_hub_noise=0.0,
         warming=0.0,
         pressure_logged=False,
