@@ -97,6 +97,47 @@ def test_gaps_stay_gaps_and_do_not_spread() -> None:
     assert np.isnan(spread).sum() > 100
 
 
+def test_the_filter_does_not_run_across_gaps_in_time() -> None:
+    """A step of the signal while nothing was recorded stays a step."""
+    values = np.concatenate([np.full((500, 4), 1.0), np.full((500, 4), 5.0)])
+    log = log_of(values + noisy(1000))
+    elapsed = log["elapsed_time"].to_numpy().copy()
+    elapsed[500:] += 2.0
+    out = condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO, bandwidth=8.0)
+    seen = out["indication"].to_numpy()
+    # 5 standard deviations of what passes an 8 Hz filter, beside the tares' own place.
+    assert_allclose(seen[499] - seen[300], 0.0, atol=5e-3)
+    assert_allclose(seen[500] - seen[700], 0.0, atol=5e-3)
+    through = condition(log, small_car(), ZERO, bandwidth=8.0)["indication"].to_numpy()
+    assert np.all(np.abs(through[499] - through[300]) > 0.5)  # twin: no gap, one filter
+
+
+def test_a_stretch_too_short_to_filter_is_flagged() -> None:
+    log = log_of(noisy(1000))
+    elapsed = log["elapsed_time"].to_numpy().copy()
+    elapsed[600:] += 1.0
+    elapsed[620:] += 1.0
+    out = condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO, bandwidth=8.0)
+    flagged = (out["channel_status"].to_numpy()[:, 0] & BIT["missing_input"]) > 0
+    assert np.flatnonzero(flagged).tolist() == list(range(600, 620))
+
+
+def test_a_log_of_nothing_but_gaps_is_refused() -> None:
+    log = log_of(noisy(60))
+    elapsed = log["elapsed_time"].to_numpy() + (np.arange(60) >= 31)
+    with pytest.raises(DataError, match=r"drive\.csv: 31 samples in the longest stretch"):
+        condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO)
+
+
+def test_travel_beyond_its_range_does_not_reach_its_neighbours() -> None:
+    travel = np.full((1000, 2), 0.01)
+    travel[500, 0] = 0.9
+    log = log_of(noisy(1000), travel=(("elapsed_time", "corner"), travel))
+    out = condition(log, small_car(), ZERO, bandwidth=8.0)["travel"].to_numpy()
+    assert out[500, 0] == 0.9  # stays to be flagged as beyond the pose
+    assert_allclose(np.delete(out[:, 0], 500), 0.01, rtol=1e-9)
+
+
 @pytest.mark.parametrize("bandwidth", [2.0, 20.0, 50.0, 90.0])
 def test_noise_that_passes_is_as_much_as_stated(bandwidth: float) -> None:
     white = np.random.default_rng(1).standard_normal((100_000, 1))
@@ -115,7 +156,7 @@ def test_a_bandwidth_beyond_half_the_rate_leaves_all_as_it_is(bandwidth: float) 
 def test_every_channel_is_filtered_alike() -> None:
     """Inputs of one equation must keep step: gauges, travel, hub acceleration, attitude."""
     n = 3000
-    wave = np.sin(2 * np.pi * 20.0 * np.arange(n) / RATE)
+    wave = 0.05 * np.sin(2 * np.pi * 20.0 * np.arange(n) / RATE)  # m, within the travel's range
     corners = np.column_stack([wave, wave])
     log = log_of(
         np.tile(wave[:, None], 4),
@@ -127,7 +168,7 @@ def test_every_channel_is_filtered_alike() -> None:
     )  # fmt: skip
     out = condition(log, small_car(), ZERO, bandwidth=20.0)
     expected = out["indication"].to_numpy()[:, 0]
-    assert np.std(expected[500:-500]) == pytest.approx(0.5, rel=1e-3)  # sqrt(1/2) of sqrt(1/2)
+    assert np.std(expected[500:-500]) == pytest.approx(0.025, rel=1e-3)  # half: sqrt(1/2) twice
     for name in ("travel", "hub_acceleration", "roll", "brake_pressure"):
         columns = out[name].to_numpy().reshape(n, -1)
         assert_allclose(columns, np.tile(expected[:, None], columns.shape[1]), rtol=0, atol=1e-12)

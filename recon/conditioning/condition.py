@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
-from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.filters import SHORTEST, low_pass, stretches, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
 from recon.conditioning.zero import Zero, zero_of
 
@@ -97,11 +97,18 @@ def condition(
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
     # A stuck or clipped sample must not reach its neighbours through the filter.
     tared[bad] = np.nan
+    parts = stretches(elapsed)
+    if bandwidth < 0.5 * rate:
+        _require_long_enough(log, parts)
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
-    out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate))
+    out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate, parts))
     out["u_zero"] = (("gauge",), u_zero)
     out["noise"] = (("gauge",), noise)
     corners = list(zeros)
+    short = np.isnan(out["indication"].to_numpy()) & np.isfinite(tared)
+    for corner in corners:
+        at = _columns(car, corner, names)
+        status[corner][short[:, at].any(axis=1)] |= BIT["missing_input"]
     out["channel_status"] = (
         ("elapsed_time", "tared_corner"),
         np.stack([status[c] for c in corners], axis=1),
@@ -112,7 +119,30 @@ def condition(
     for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
-            _filter_channel(out, log, name, bandwidth, rate)
+            _filter_channel(out, log[name], _beyond(log, car, name), (bandwidth, rate, parts))
+    return out
+
+
+def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:
+    longest = max(part.stop - part.start for part in parts)
+    if longest < SHORTEST:
+        raise DataError(
+            str(log.attrs.get("path", "log")),
+            f"{longest} samples in the longest stretch without a gap in time",
+            f"at least {SHORTEST} samples, evenly in time",
+            "Export the whole drive at one rate, or ask for no filter with a bandwidth of half "
+            "the rate.",
+        )
+
+
+def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_]:
+    """Readings that the filter must not smear: travel beyond the stated range."""
+    out = np.zeros(log[name].shape, dtype=bool)
+    if name == "travel":
+        for k, corner in enumerate(log["corner"].to_numpy()):
+            low, high = car.corners[str(corner)].travel_range
+            values = log[name].to_numpy()[:, k]
+            out[:, k] = (values < low) | (values > high)
     return out
 
 
@@ -175,12 +205,17 @@ def _scatter(values: Floats) -> Floats:
 
 
 def _filter_channel(
-    out: xr.Dataset, log: xr.Dataset, name: str, bandwidth: float, rate: float
+    out: xr.Dataset,
+    channel: xr.DataArray,
+    beyond: NDArray[np.bool_],
+    band: tuple[float, float, list[slice]],
 ) -> None:
-    values = log[name].to_numpy()
+    """Low-pass one channel; readings `beyond` stay as they are and do not reach others."""
+    values = channel.to_numpy()
     flat = values.reshape(len(values), -1)
-    passed = low_pass(flat, bandwidth, rate)
-    out[name] = (log[name].dims, passed.reshape(values.shape))
-    if name == "hub_acceleration":
+    passed = low_pass(np.where(beyond.reshape(flat.shape), np.nan, flat), *band)
+    passed = np.where(beyond, values, passed.reshape(values.shape))
+    out[channel.name] = (channel.dims, passed)
+    if channel.name == "hub_acceleration":
         noise = _scatter(flat) * out.attrs["noise_gain"]
-        out[f"noise_{name}"] = (log[name].dims[1:], noise.reshape(values.shape[1:]))
+        out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.records.logs import GAP_STEPS
+
 Floats = NDArray[np.float64]
 ORDER = 4  # of each of the two passes
+SHORTEST = 32  # samples between two gaps that a filter can still be run over
 
 
 def zero_phase_gain(bandwidth: float, rate: float) -> float:
@@ -23,30 +28,46 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
     return float(np.sqrt(np.mean(np.abs(response) ** 4)))
 
 
-def low_pass(values: Floats, bandwidth: float, rate: float) -> Floats:
+def stretches(elapsed: Floats) -> list[slice]:
+    """Parts of a log between gaps in time; a filter must not run across one.
+
+    A step longer than `GAP_STEPS` median steps is a gap.
+    """
+    step = np.diff(elapsed)
+    edges = np.flatnonzero(step > GAP_STEPS * np.median(step)) + 1
+    ends = [0, *edges.tolist(), len(elapsed)]
+    return [slice(a, b) for a, b in pairwise(ends)]
+
+
+def low_pass(
+    values: Floats, bandwidth: float, rate: float, parts: list[slice] | None = None
+) -> Floats:
     """Low-passed copy of columns (sample, channel); NaN stays NaN and does not spread.
 
     The response is -3 dB at `bandwidth` [Hz] after both passes.  Samples without a number are
-    bridged by a straight line for the filter only and are NaN again in the result.
+    bridged by a straight line for the filter only and are NaN again in the result.  Each of
+    `parts` (see `stretches`, the whole unless stated) is filtered by itself; parts too short to
+    filter are NaN.
     """
-    if not bandwidth < 0.5 * rate or len(values) < 32:
+    if not bandwidth < 0.5 * rate:
         return values
     from scipy.signal import sosfiltfilt
 
-    out = np.empty_like(values)
+    out = np.full_like(values, np.nan)
     sections = _sections(bandwidth, rate)
-    # Column by column: the filter copies its whole input for either pass, a column stays in cache.
-    for k in range(values.shape[1]):
-        column = np.ascontiguousarray(values[:, k])
-        good = np.isfinite(column)
-        if good.all():
-            out[:, k] = sosfiltfilt(sections, column)
-        elif good.any():
-            sample = np.arange(len(column))
-            bridged = np.interp(sample, sample[good], column[good])
-            out[:, k] = np.where(good, sosfiltfilt(sections, bridged), np.nan)
-        else:
-            out[:, k] = np.nan
+    for part in parts or [slice(0, len(values))]:
+        if part.stop - part.start < SHORTEST:
+            continue
+        # Column by column: the filter copies its input for either pass, a column stays in cache.
+        for k in range(values.shape[1]):
+            column = np.ascontiguousarray(values[part, k])
+            good = np.isfinite(column)
+            if good.all():
+                out[part, k] = sosfiltfilt(sections, column)
+            elif good.any():
+                sample = np.arange(len(column))
+                bridged = np.interp(sample, sample[good], column[good])
+                out[part, k] = np.where(good, sosfiltfilt(sections, bridged), np.nan)
     return out
 
 
