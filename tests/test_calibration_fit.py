@@ -10,8 +10,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.threads import one_thread
-from recon.calibration.calibrate import bridge_prior, split_gains
+from recon.calibration.calibrate import split_gains
 from recon.calibration.fit import Fit, Prior, _Problem, fit_map, noise_of
+from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Line, Pull, pulls_of
 from tests.roundtrip.test_roundtrip import exact
 

@@ -87,6 +87,18 @@ def test_a_missing_channel_is_told_and_widens(
     )
 
 
+def test_steer_beyond_the_rack_is_flagged_and_not_known() -> None:
+    log = short()
+    steer = log["steer"].to_numpy().copy()
+    steer[40:45] = 1.2
+    with unwarned():
+        found = reconstruct(log.assign(steer=("elapsed_time", steer)), day().calibration, day().car)
+    flagged = (found["status"].to_numpy() & BIT["beyond_pose"]) > 0
+    assert np.flatnonzero(flagged[:, 0]).tolist() == [40, 41, 42, 43, 44]
+    assert not np.any(flagged[:, 2:])  # the rear does not steer
+    assert np.all(np.isnan(found["tyre_force"].to_numpy()[40:45, 0]))
+
+
 def test_one_axis_of_the_hub_is_told_and_widened_alone() -> None:
     log = short()
     hub = log["hub_acceleration"].copy()

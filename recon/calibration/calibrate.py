@@ -15,9 +15,11 @@ import numpy as np
 
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.base.threads import one_thread
+from recon.calibration.doubts import doubts_of
 from recon.calibration.fit import Fit, Prior, noise_of
 from recon.calibration.gross import GrossError, fit_without_gross
 from recon.calibration.map import Calibration, CornerCalibration, PullReport
+from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Floats, Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, prior_shares, seen_directions
 from recon.calibration.verify import verify_corner
@@ -26,10 +28,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
     from recon.records.sheets import PullSheet
 
-GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
-GEOMETRY_CROSSTALK = (
-    0.10  # of the own slope: other links' loads in a gauge, common practice, no source
-)
 FLOOR_NOISE = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
 LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
 
@@ -59,12 +57,16 @@ def calibrate(
     Raises
     ------
     DataError
-        No pull to fit, a tare missing, or a gauge without indications.
+        No pull to fit, a tare missing, a gauge without indications or one that does not answer,
+        or a sign that neither file nor pulls tell.
     RankError
         The pulls leave a direction unseen and no bridge slope closes the map.
 
     Warns
     -----
+    DataWarning
+        What speaks against the map: pulls that contradict each other, a gauge far from its
+        bridge's slope or on another member, verification outside its intervals.
     PriorWarning
         A direction rests on bridge slopes and geometry more than on the pulls.
     SafetyWarning
@@ -160,7 +162,10 @@ def _calibrate_corner(
         pulls=_reports(fitted, fit),
         verification=None,
     )
-    return verify_corner(result, held_out) if held_out else result
+    result = verify_corner(result, held_out) if held_out else result
+    for sentence in doubts_of(result, corner):
+        warnings.warn(f"{path}, corner {corner.name}: {sentence}", DataWarning, stacklevel=3)
+    return result
 
 
 def _members(corner: Corner) -> tuple[int, ...]:
@@ -185,44 +190,6 @@ def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
 
 def _width(pull: Pull) -> int:
     return int(pull.indication.shape[1])
-
-
-def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: list[Pull]) -> Prior:
-    """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
-
-    Raises
-    ------
-    DataError
-        A gauge sits on a support that does not hold the upright directly.
-    """
-    loads = np.concatenate([p.wrench() @ p.members.T for p in pulls])
-    seen = np.concatenate([p.indication for p in pulls])
-    mean = np.zeros((len(corner.gauges), len(members)))
-    u = np.full_like(mean, np.inf)
-    for g, gauge in enumerate(corner.gauges):
-        if gauge.on not in members:
-            raise DataError(
-                where=f"{path}, corner {corner.name}, gauge {gauge.name}",
-                found=f"sits on '{gauge.on}'",
-                needed=f"a member that holds the upright: {', '.join(members)}",
-                do="Leave the gauge out of the vehicle file or put it on one of those.",
-            )
-        if not np.isfinite(gauge.slope):
-            continue
-        m = members.index(gauge.on)
-        sign = float(np.sign(seen[:, g] @ loads[:, m])) or 1.0
-        if gauge.sign and gauge.sign != sign:
-            warnings.warn(
-                f"{path}, corner {corner.name}, gauge {gauge.name}: the pulls say the sign is "
-                f"{'+' if sign > 0 else '-'}, the vehicle file says "
-                f"{'+' if gauge.sign > 0 else '-'}; the pulls are taken. Wires exchanged?",
-                DataWarning,
-                stacklevel=4,
-            )
-        mean[g, m] = sign * gauge.slope
-        u[g] = GEOMETRY_CROSSTALK * gauge.slope
-        u[g, m] = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
-    return Prior(mean, u)
 
 
 def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior: Prior) -> None:

@@ -138,7 +138,8 @@ def pulls_of(sheet: PullSheet, car: Vehicle, corner: Corner, purpose: str) -> li
     Raises
     ------
     DataError
-        A pull has no tare before its first load; the message names pull and line.
+        A pull has no tare before its first load, or was made at a travel or steer beyond the
+        stated range; the message names pull and line.
     """
     chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
     names = list(dict.fromkeys(sheet.pull[chosen].tolist()))
@@ -150,9 +151,32 @@ def pulls_of(sheet: PullSheet, car: Vehicle, corner: Corner, purpose: str) -> li
         loaded = rows[sheet.phase[rows] != "tare"]
         travel = float(np.mean(sheet.travel[loaded]))
         rack = float(rack_of_steer(car, np.mean(sheet.steer[loaded])))
+        _require_in_range(sheet, (int(loaded[0]), name), car, corner, (travel, rack))
         at = pose(mechanism, travel, rack)
         out.append(_pull(sheet, corner, rows, (at, travel, rack), gauges))
     return out
+
+
+def _require_in_range(
+    sheet: PullSheet,
+    place: tuple[int, str],
+    car: Vehicle,
+    corner: Corner,
+    at: tuple[float, float],
+) -> None:
+    row, name = place
+    ranges = [("travel", at[0], corner.travel_range, "travel_mm")]
+    if corner.steered:
+        ranges.append(("the rack's shift", at[1], car.steering.rack_range, "rack_mm"))
+    for words, value, (low, high), key in ranges:
+        if not low <= value <= high:
+            raise DataError(
+                where=f"{sheet.path}, line {sheet.line[row]}, corner {corner.name}, pull {name}",
+                found=f"{words} of {1e3 * value:.1f} mm",
+                needed=f"{1e3 * low:.0f} to {1e3 * high:.0f} mm ({key} of the vehicle file)",
+                do="Mend travel or steer of this pull, or state the range that the suspension "
+                "really has.",
+            )
 
 
 def _pull(

@@ -213,7 +213,8 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     """Rack shift [m] that gives the mean heading `steer` [rad] of the steered wheels.
 
     Headings are taken at zero travel, static toe left out (it cancels in the mean of two
-    wheels); left is positive.  Steer beyond the rack's range is held at its end.
+    wheels); left is positive.  Steer beyond the rack's range gives a shift beyond it, along
+    the last slope, for callers to refuse or flag.
     """
     steered = [c for c in car.corners.values() if c.steered]
     steer = np.asarray(steer, dtype=float)
@@ -228,5 +229,8 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     from scipy.interpolate import PchipInterpolator
 
     order = np.argsort(mean)
-    inverse = PchipInterpolator(mean[order], rack[order])
-    return np.asarray(inverse(np.clip(steer, mean.min(), mean.max())))
+    mean, rack = mean[order], rack[order]
+    inverse = PchipInterpolator(mean, rack)
+    held = np.clip(steer, mean[0], mean[-1])
+    slope = np.where(steer > held, *(inverse(mean[k], 1) for k in (-1, 0)))
+    return np.asarray(inverse(held) + slope * (steer - held))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.calibration.doubts import doubts_of
 from recon.car.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes
@@ -81,6 +82,8 @@ def reconstruct(
 
     Warns
     -----
+    DataWarning
+        What speaks against the calibration, corner by corner; see `doubts_of`.
     PriorWarning
         A channel is not logged and a stated widening stands for it, or a force component
         is not seen by the gauges: it is NaN, with the reason in the attribute `not_known`.
@@ -113,6 +116,10 @@ def reconstruct(
                 DataWarning,
                 stacklevel=2,
             )
+    for name in names:
+        for sentence in doubts_of(calibration.corners[name], car.corners[name]):
+            text = f"calibration of corner {name}: {sentence}"
+            warnings.warn(text, DataWarning, stacklevel=2)
     with one_thread():
         shared = given.shared_inputs(log, car)
         for note in shared.notes:

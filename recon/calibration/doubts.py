@@ -1,0 +1,79 @@
+"""What speaks against a calibration, in sentences: told when it is made and when it is used.
+
+In: one calibrated corner.  Out: nothing where all agrees, else one sentence for each doubt with
+the numbers it rests on.  The limits are common practice, no source, unless a comment says why.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.calibration.map import CornerCalibration, Verification
+from recon.calibration.prior import GEOMETRY_SLOPE
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Corner
+
+DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
+FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
+# Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
+SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
+
+
+def doubts_of(calibration: CornerCalibration, corner: Corner) -> tuple[str, ...]:
+    """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
+    out = []
+    if calibration.lack_of_fit > DISAGREE:
+        worst = max(calibration.pulls, key=lambda pull: pull.influence)
+        out.append(
+            f"the pulls contradict each other {calibration.lack_of_fit:.0f} times as much as their "
+            f"stated uncertainties allow, and the map is widened for it. Look at pull "
+            f"'{worst.name}' first: without it a main slope changes by "
+            f"{100 * worst.influence:.0f} %."
+        )
+    out += _of_gauges(calibration, corner)
+    if calibration.verification is not None:
+        out += _of_verification(calibration.verification)
+    return tuple(out)
+
+
+def _of_gauges(calibration: CornerCalibration, corner: Corner) -> list[str]:
+    """Gauges that answer to another member, or far from what their bridge predicts."""
+    out = []
+    gauges = {gauge.name: gauge for gauge in corner.gauges}
+    for g, name in enumerate(calibration.gauges):
+        gauge, row = gauges[name], calibration.K[g]
+        own = calibration.members.index(gauge.on)
+        strongest = int(np.argmax(np.abs(row)))
+        if strongest != own:
+            out.append(
+                f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
+                f"({abs(row[own] / row[strongest]):.2f} of it to its own member). Channels "
+                "exchanged?"
+            )
+            continue
+        predicted = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
+        u = float(np.hypot(predicted, calibration.u_K[g, own]))
+        if abs(abs(row[own]) - gauge.slope) > FAR * u:
+            out.append(
+                f"gauge {name} answers {abs(row[own]) / gauge.slope:.2f} times what its bridge "
+                f"should ({FAR * u / gauge.slope:.2f} would be {FAR:.0f} standard uncertainties). "
+                "Gauge factor, bridge, tube or unit mistaken?"
+            )
+    return out
+
+
+def _of_verification(found: Verification) -> list[str]:
+    z = np.abs(found.error) / found.u_error
+    rms = float(np.sqrt(np.mean(z**2)))
+    if found.share_inside >= SHARE_INSIDE and rms <= RMS_OVER_U:
+        return []
+    step, component = np.unravel_index(int(np.argmax(z)), z.shape)
+    return [
+        f"verification failed: {100 * found.share_inside:.0f} % of the errors lie inside their "
+        f"95 % intervals, and errors are {rms:.1f} times their standard uncertainty; the worst is "
+        f"pull '{found.pull[step]}', F{'xyz'[component]} wrong by "
+        f"{found.error[step, component]:.0f} N at {found.applied[step]:.0f} N. Do not trust this corner before the cause is found."
+    ]
