@@ -395,10 +395,8 @@ def test_nothing_speaks_against_an_honest_sheet() -> None:
 
 def test_pulls_that_contradict_each_other_are_told() -> None:
     drawn, sheet = pulled("FL", 0)
-    sure = replace(
-        sheet, **{n: 0.2 * getattr(sheet, n) for n in ("u_attach", "u_mark", "u_pad_point")}
-    )
-    said = doubts(sure, drawn.car)[-1]
+    load = np.where(sheet.pull == "hub fore", 1.3, 1.0) * sheet.strap_load  # another cell's units
+    said = doubts(replace(sheet, strap_load=load), drawn.car)[-1]
     assert re.search(
         r"corner FL: the pulls contradict each other \d+ times.*pull '[a-z ,-]+'", said
     )

@@ -75,5 +75,6 @@ def _of_verification(found: Verification) -> list[str]:
         f"verification failed: {100 * found.share_inside:.0f} % of the errors lie inside their "
         f"95 % intervals, and errors are {rms:.1f} times their standard uncertainty; the worst is "
         f"pull '{found.pull[step]}', F{'xyz'[component]} wrong by "
-        f"{found.error[step, component]:.0f} N at {found.applied[step]:.0f} N. Do not trust this corner before the cause is found."
+        f"{found.error[step, component]:.0f} N at {found.applied[step]:.0f} N. "
+        "Do not trust this corner before the cause is found."
     ]

@@ -18,7 +18,7 @@ from recon.car.mechanism import mechanism_of, rows_of
 from recon.car.motion import Pose, pose
 from recon.car.statics import load_matrix, member_matrix, road_columns, shift_wrench
 from recon.car.vehicle import Corner
-from recon.reconstruction.estimator import estimator, forward
+from recon.reconstruction.estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
 Builder = Callable[..., Corner]
@@ -293,7 +293,7 @@ LOST = {
 def test_lost_gauge_widens_the_spread(hmmwv: Corner, far_apart: Differ, lost: str) -> None:
     condition, expected = LOST[lost]
     kept = [i for i, s in enumerate(hmmwv.supports) if s.name != lost]
-    H, _ = forward(np.eye(6)[kept], at_design(hmmwv), np.eye(6), "locked")
+    H = loads_of(at_design(hmmwv), np.eye(6), "locked")[0][kept]
     assert np.linalg.cond(H[:, :3]) == pytest.approx(condition, abs=5e-4)  # given to 1e-3
     assert_allclose(
         spread(hmmwv, moments=1e-6, lost=lost), expected, rtol=0, atol=1e-3
