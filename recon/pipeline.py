@@ -6,13 +6,14 @@ names are those of the command line.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.base.errors import OutputError, VehicleError, nearest
+from recon.base.errors import DataWarning, OutputError, VehicleError, nearest
 from recon.base.shipped import shipped
 
 if TYPE_CHECKING:
@@ -142,6 +143,7 @@ def reconstruct(
     from recon.calibration.store import read_calibration
     from recon.car.reader import read_vehicle
     from recon.conditioning.condition import condition
+    from recon.reconstruction.plausible import implausible
     from recon.reconstruction.reconstruct import reconstruct as solve
     from recon.reconstruction.weigh import weigh_check
     from recon.records.logs import read_log
@@ -159,6 +161,8 @@ def reconstruct(
     conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
     say("reconstructing forces")
     forces = solve(conditioned, fitted, car, bounded=not unbounded)
+    for sentence in implausible(forces, raw, car):
+        warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     figures: Figures = {"friction_plane.png": partial(plot_friction_plane, forces)}
     say("writing the forces and their picture")
     files = _store(forces, "forces.nc", figures, Path(out), overwrite)

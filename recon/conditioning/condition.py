@@ -59,22 +59,7 @@ def condition(
         A gauge of the log has no tare, or the log is too short to filter.
     """
     elapsed = log["elapsed_time"].to_numpy()
-    if len(elapsed) < 3:
-        raise DataError(
-            str(log.attrs.get("path", "log")),
-            f"{len(elapsed)} samples",
-            "at least 3 samples",
-            "Export the whole drive.",
-        )
-    rate = 1.0 / float(np.median(np.diff(elapsed)))
-    if bandwidth is not None and not bandwidth > 0:
-        raise DataError(
-            where=str(log.attrs.get("path", "log")),
-            found=f"bandwidth {bandwidth:g} Hz",
-            needed=f"more than 0 Hz (up to {0.5 * rate:g} Hz filters)",
-            do="Leave bandwidth out for the default.",
-        )
-    bandwidth = BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
+    rate, bandwidth = _band(log, elapsed, bandwidth)
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
@@ -104,11 +89,11 @@ def condition(
     out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate, parts))
     out["u_zero"] = (("gauge",), u_zero)
     out["noise"] = (("gauge",), noise)
-    corners = list(zeros)
     short = np.isnan(out["indication"].to_numpy()) & np.isfinite(tared)
-    for corner in corners:
+    for corner in zeros:
         at = _columns(car, corner, names)
         status[corner][short[:, at].any(axis=1)] |= BIT["missing_input"]
+    corners = list(zeros)
     out["channel_status"] = (
         ("elapsed_time", "tared_corner"),
         np.stack([status[c] for c in corners], axis=1),
@@ -121,6 +106,24 @@ def condition(
         if name in log:
             _filter_channel(out, log[name], _beyond(log, car, name), (bandwidth, rate, parts))
     return out
+
+
+def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[float, float]:
+    """Sampling rate of the log and bandwidth of the forces, both in Hz."""
+    where = str(log.attrs.get("path", "log"))
+    if len(elapsed) < 3:
+        raise DataError(
+            where, f"{len(elapsed)} samples", "at least 3 samples", "Export the whole drive."
+        )
+    rate = 1.0 / float(np.median(np.diff(elapsed)))
+    if bandwidth is not None and not bandwidth > 0:
+        raise DataError(
+            where=where,
+            found=f"bandwidth {bandwidth:g} Hz",
+            needed=f"more than 0 Hz (up to {0.5 * rate:g} Hz filters)",
+            do="Leave bandwidth out for the default.",
+        )
+    return rate, BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
 
 
 def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:

@@ -1,0 +1,126 @@
+"""What a calibration refuses to guess, and what it says against itself."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError, DataWarning, PriorWarning
+from recon.calibration.calibrate import calibrate
+from recon.car.vehicle import Vehicle
+from recon.reconstruction.reconstruct import reconstruct
+from recon.records.sheets import PullSheet
+from recon.virtual.pulls import virtual_verification
+from tests.roundtrip.test_roundtrip import day, unwarned
+from tests.test_calibrate import fitted, pulled, rows_of, without_slopes
+
+
+def with_sign(car: Vehicle, gauge: str, sign: int) -> Vehicle:
+    """The car of one corner with another sign noted for one gauge."""
+    ((name, corner),) = car.corners.items()
+    gauges = tuple(replace(g, sign=sign) if g.name == gauge else g for g in corner.gauges)
+    return replace(car, corners={name: replace(corner, gauges=gauges)})
+
+
+def test_a_sign_that_nobody_noted_and_no_pull_shows_is_not_guessed() -> None:
+    """A pull straight up at the contact loads the upper links with a tenth of what it is."""
+    drawn, sheet = pulled("FL", 0)
+    chosen = sheet.pull == "pad"
+    noise = np.random.default_rng(0).standard_normal(len(chosen))
+    seen = sheet.indication.copy()
+    g = sheet.gauges.index("FL_upper_rear")
+    seen[:, g] += 2.0 * np.max(np.abs(seen[chosen, g])) * noise  # hidden in its own noise
+    only = rows_of(replace(sheet, indication=seen), chosen)
+    match = r"gauge FL_upper_rear: no sign in the vehicle file, and pulls that load upper_rear"
+    with pytest.raises(DataError, match=match):
+        fitted(only, with_sign(drawn.car, "FL_upper_rear", 0))
+    with pytest.warns((PriorWarning, DataWarning)):  # one pull, and the noise above
+        noted = fitted(only, with_sign(drawn.car, "FL_upper_rear", -1))
+    own = noted.K[noted.gauges.index("FL_upper_rear"), noted.members.index("upper_rear")]
+    assert own < 0.0
+
+
+def test_a_gauge_that_does_not_answer_is_refused() -> None:
+    drawn, sheet = pulled("FL", 0)
+    seen = sheet.indication.copy()
+    g = sheet.gauges.index("FL_push_rod")
+    seen[:, g] *= 1e-3
+    with pytest.raises(DataError, match=r"gauge FL_push_rod: at most [0-9.e-]+ mV/V in all pulls"):
+        fitted(replace(sheet, indication=seen), drawn.car)
+    seen[:, g] = 0.123
+    bare = without_slopes(drawn.car)
+    with pytest.raises(DataError, match=r"gauge FL_push_rod: at most 0 mV/V.*that moves with"):
+        fitted(replace(sheet, indication=seen), bare)
+
+
+def test_a_pull_beyond_the_ranges_is_refused_with_line_and_value() -> None:
+    drawn, sheet = pulled("FL", 0)
+    chosen = sheet.pull == "pad"
+    line = int(sheet.line[chosen & (sheet.phase != "tare")][0])
+    low = replace(sheet, travel=np.where(chosen, -0.075, 0.0))
+    with pytest.raises(DataError, match=rf"line {line}, corner FL, pull pad: travel of -75\.0 mm"):
+        fitted(low, drawn.car)
+    turned = replace(sheet, steer=np.where(chosen, 1.2, 0.0))
+    with pytest.raises(DataError, match=r"pull pad: the rack's shift of [0-9.]+ mm; need -40 to"):
+        fitted(turned, drawn.car)
+
+
+# --- what speaks against a map ----------------------------------------------------------------
+
+
+def doubts(sheet: PullSheet, car: Vehicle, checks: PullSheet | None = None) -> list[str]:
+    with unwarned(), warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", DataWarning)
+        calibrate(sheet, car, verification=checks)
+    return [str(w.message) for w in said if w.category is DataWarning]
+
+
+def test_nothing_speaks_against_an_honest_sheet() -> None:
+    drawn, sheet = pulled("FL", 0)
+    assert doubts(sheet, drawn.car, virtual_verification(drawn, np.random.default_rng(3))) == []
+
+
+def test_pulls_that_contradict_each_other_are_told() -> None:
+    drawn, sheet = pulled("FL", 0)
+    load = np.where(sheet.pull == "inward", 1.3, 1.0) * sheet.strap_load  # another cell's units
+    said = doubts(replace(sheet, strap_load=load), drawn.car)[-1]
+    assert re.search(
+        r"corner FL: the pulls contradict each other \d+ times.*pull '[a-z ,-]+'", said
+    )
+
+
+def test_exchanged_channels_are_told() -> None:
+    drawn, sheet = pulled("FL", 0)
+    a, b = (sheet.gauges.index(f"FL_{n}") for n in ("upper_front", "push_rod"))
+    seen = sheet.indication.copy()
+    seen[:, [a, b]] = seen[:, [b, a]]
+    said = doubts(replace(sheet, indication=seen), without_slopes(drawn.car))
+    assert any("gauge FL_upper_front on upper_front answers most to push_rod" in s for s in said)
+
+
+def test_a_gauge_far_from_its_bridges_slope_is_told() -> None:
+    drawn, sheet = pulled("FL", 0)
+    seen = sheet.indication.copy()
+    seen[:, sheet.gauges.index("FL_push_rod")] *= 2.0  # a half bridge noted as a full one
+    said = doubts(replace(sheet, indication=seen), drawn.car)
+    assert any(re.search(r"gauge FL_push_rod answers (1\.[89]|2\.[01])", s) for s in said), said
+
+
+def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
+    drawn, sheet = pulled("FL", 0)
+    checks = virtual_verification(drawn, np.random.default_rng(3))
+    wrong = replace(checks, indication=1.15 * checks.indication)
+    (said,) = doubts(sheet, drawn.car, wrong)
+    assert re.search(
+        r"corner FL: verification failed: \d+ % .*worst is pull '[a-z ,-]+', F[xyz]", said
+    )
+    with unwarned(), pytest.warns(DataWarning):
+        made = calibrate(sheet, drawn.car, verification=wrong)
+    log = day().conditioned.isel(elapsed_time=slice(600, 640))
+    used = replace(made, vehicle_checksum=day().car.checksum)
+    with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fail"):
+        reconstruct(log, used, day().car)
