@@ -16,6 +16,7 @@ from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
 from recon.reconstruction.signed import own_errors
+from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -25,6 +26,7 @@ LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = 100
 BLOCK = 8192
+NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
 def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Dataset:
@@ -48,10 +50,11 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
     Raises
     ------
     DataError
-        No tyre has enough samples above the gate.
+        No forces, or no tyre has enough samples above the gate.
     """
     import xarray as xr
 
+    require_forces(forces, *NEEDED)
     corners = [str(c) for c in forces["corner"].to_numpy()]
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)

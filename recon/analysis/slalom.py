@@ -18,6 +18,7 @@ from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.reconstruction.signed import signed_errors
+from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,6 +28,7 @@ BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 % low
 TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach
 FEWEST_CONES = 3
+NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
 AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
@@ -53,8 +55,9 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     Raises
     ------
     DataError
-        Fewer than three alternations of the lateral force.
+        No forces, or fewer than three alternations of the lateral force.
     """
+    require_forces(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
     rate = 1.0 / float(np.median(np.diff(elapsed)))
     bandwidth = min(bandwidth, float(forces.attrs.get("bandwidth_Hz", np.inf)))

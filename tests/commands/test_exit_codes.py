@@ -83,6 +83,17 @@ def test_an_address_of_the_network_is_refused(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("command", ["slalom", "friction"])
+def test_a_calibration_is_no_forces(
+    command: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    ended = run(command, one_corner.calibration, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{one_corner.calibration}: 'Calibration of Invented club racer', without" in ended.err
+    assert "recon reconstruct" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
 def test_wrong_toml_is_told_with_its_line(run: Run, tmp_path: Path) -> None:
     lines = CAR.read_text(encoding="utf-8").splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith("total_kg"))
