@@ -10,7 +10,7 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.analysis.slalom import TURN_SHARE, half_waves, slalom
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from tests.roundtrip.test_roundtrip import day
@@ -167,8 +167,22 @@ def test_forces_that_are_nowhere_known_are_refused() -> None:
 
 def test_the_forces_bandwidth_is_not_exceeded() -> None:
     forces = alternating().forces.assign_attrs(bandwidth_Hz=5.0)
-    assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
+    note = r"a made-up slalom: peaks are read at 5 Hz, the bandwidth .* 8 Hz asked for"
+    with pytest.warns(DataWarning, match=note):
+        assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
     assert slalom(forces, bandwidth=3.0).attrs["bandwidth_Hz"] == 3.0
+
+
+def test_half_of_the_rate_is_all_there_is() -> None:
+    with pytest.warns(DataWarning, match="peaks are read at 100 Hz, .* 300 Hz asked for"):
+        found = slalom(alternating().forces, bandwidth=300.0)
+    assert found.attrs["bandwidth_Hz"] == pytest.approx(0.5 * RATE)
+
+
+@pytest.mark.parametrize("bandwidth", [0.0, -8.0, np.nan])
+def test_a_bandwidth_that_is_none_is_refused(bandwidth: float) -> None:
+    with pytest.raises(DataError, match=f"made-up slalom: bandwidth = {bandwidth:g} Hz asked for"):
+        slalom(alternating().forces, bandwidth=bandwidth)
 
 
 def test_ten_cones_of_the_virtual_day() -> None:

@@ -50,11 +50,19 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
     Raises
     ------
     DataError
-        No forces, or no tyre has enough samples above the gate.
+        No forces, a load gate that is no number from zero up, or no tyre has enough samples
+        above it.
     """
     import xarray as xr
 
     require_forces(forces, *NEEDED)
+    if not 0 <= low_load < np.inf:
+        raise DataError(
+            str(forces.attrs.get("title", "forces")),
+            f"low_load = {low_load:g} N asked for",
+            "a vertical force from 0 N up",
+            f"Leave it out for the usual {LOW_LOAD:g} N.",
+        )
     corners = [str(c) for c in forces["corner"].to_numpy()]
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)

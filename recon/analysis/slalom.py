@@ -7,13 +7,14 @@ quantile over the half-wave, at the stated bandwidth.  Invalid where a half-wave
 
 from __future__ import annotations
 
+import warnings
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
 from recon.conditioning.filters import low_pass, zero_phase_gain
@@ -43,7 +44,7 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     forces : Dataset
         As `reconstruct` returns it.
     bandwidth : float
-        At which peaks are read, -3 dB. [Hz]
+        At which peaks are read, -3 dB; never more than that of the forces. [Hz]
 
     Returns
     -------
@@ -55,12 +56,18 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     Raises
     ------
     DataError
-        No forces, or fewer than three alternations of the lateral force.
+        No forces, a bandwidth that is not above zero, or fewer than three alternations of the
+        lateral force.
+
+    Warns
+    -----
+    DataWarning
+        The forces have less than that bandwidth.
     """
     require_forces(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
     rate = 1.0 / float(np.median(np.diff(elapsed)))
-    bandwidth = min(bandwidth, float(forces.attrs.get("bandwidth_Hz", np.inf)))
+    bandwidth = _bandwidth(forces, bandwidth, rate)
     raw = forces["tyre_force_intermediate"].to_numpy().astype(float)[:, :, 1]
     known = np.isfinite(raw).any(axis=0)
     if not np.any(known):
@@ -85,6 +92,27 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
     bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
     return _answer(forces, (lateral, noise, bound), waves, bandwidth)
+
+
+def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
+    """The bandwidth that was asked for, or as much of it as the forces have."""
+    place = str(forces.attrs.get("title", "forces"))
+    if not asked > 0:
+        raise DataError(
+            place,
+            f"bandwidth = {asked:g} Hz asked for",
+            "a bandwidth above 0 Hz",
+            f"Leave it out for the usual {BANDWIDTH:g} Hz, some twenty times a slalom's frequency.",
+        )
+    there = float(forces.attrs.get("bandwidth_Hz", 0.5 * rate))
+    if asked > there:
+        warnings.warn(
+            f"{place}: peaks are read at {there:g} Hz, the bandwidth of these forces; "
+            f"{asked:g} Hz asked for",
+            DataWarning,
+            stacklevel=3,
+        )
+    return min(asked, there)
 
 
 def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:

@@ -94,6 +94,20 @@ def test_a_calibration_is_no_forces(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    "words", ["slalom --bandwidth 0", "slalom --bandwidth=-8", "friction --low-load nan"]
+)
+def test_an_option_out_of_range_is_told(
+    words: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    command, *option = words.split()
+    ended = run(command, one_corner.forces, *option, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"= {option[-1].split('=')[-1]} " in ended.err
+    assert "asked for; need" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
 def test_wrong_toml_is_told_with_its_line(run: Run, tmp_path: Path) -> None:
     lines = CAR.read_text(encoding="utf-8").splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith("total_kg"))
