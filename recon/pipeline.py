@@ -262,18 +262,26 @@ def _folder(out: str | Path, names: list[str], overwrite: bool) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise OutputError(
-            str(folder),
-            f"cannot be made ({fault.strerror})",
-            "a folder that can be written",
-            "Name another folder with --out.",
-        ) from fault
+        raise _impossible(folder, fault) from fault
     return folder
+
+
+def _impossible(folder: Path, fault: OSError) -> OutputError:
+    return OutputError(
+        str(folder),
+        f"cannot be made or entered ({fault.strerror})",
+        "a folder that can be written",
+        "Name another folder with --out.",
+    )
 
 
 def _refuse_existing(target: Path, overwrite: bool) -> None:
     """Refuse before the work rather than after it."""
-    if target.exists() and not overwrite:
+    try:
+        there = target.exists()
+    except OSError as fault:  # a name that is too long, a folder that must not be looked into
+        raise _impossible(target.parent, fault) from fault
+    if there and not overwrite:
         raise OutputError(
             where=str(target),
             found="a result already there",

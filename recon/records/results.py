@@ -32,7 +32,8 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
     Raises
     ------
     OutputError
-        The file is there already (unless `overwrite`), or its folder cannot be written.
+        The file is there already (unless `overwrite`), or it cannot be written (rights, full
+        disk).
     """
     target = Path(path)
     stamped = dataset.assign_attrs(
@@ -47,7 +48,10 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
         label = name in stamped.coords or variable.dtype.kind in "iuUO"
         encoding[str(name)] = {"_FillValue": None} if label else {"_FillValue": np.nan}
     with replace_whole(target, overwrite=overwrite) as temporary:
-        stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+        try:
+            stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+        except RuntimeError as fault:  # how the library tells of a full disk
+            raise OSError(str(fault)) from fault
     return target
 
 

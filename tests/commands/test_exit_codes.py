@@ -231,6 +231,48 @@ def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path:
     assert file.read_text(encoding="utf-8") == "in the way"
 
 
+def test_a_folder_whose_name_is_too_long(run: Run, one_corner: OneCorner) -> None:
+    ended = run("friction", one_corner.forces, "--out", "much" * 100)
+    assert ended.code == 4
+    assert f"{'much' * 100}: cannot be made or entered (File name too long)" in ended.err
+
+
+FULL = """\
+import resource, sys
+from recon.cli import main
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit of a file's size")
+@pytest.mark.parametrize(
+    ("room", "gone"),
+    [(20_000, "friction.nc"), (None, "friction_plane.png")],
+    ids=["no room for the result", "room for the result alone"],
+)
+def test_a_full_disk_leaves_the_earlier_result(
+    room: int | None, gone: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    """A limit of a file's size stands for the end of the disk."""
+    out = tmp_path / "out"
+    words = ("friction", one_corner.forces, "--out", out, "--overwrite")
+    assert spawn("-m", "recon", *words).code == 0
+    picture = out / "friction_plane.png"
+    if room is None:
+        room = picture.stat().st_size - 1
+        assert room > (out / "friction.nc").stat().st_size
+    before = {file.name: checksum(file) for file in out.iterdir()}
+    ended = spawn("-c", FULL, room, *words)
+    assert ended.code == 4, ended.err
+    assert f"recon friction: {out / gone}: writing failed: " in ended.err
+    assert f"free space of {out}" in ended.err
+    assert no_traceback(ended.err)
+    after = {file.name: checksum(file) for file in out.iterdir()}
+    assert after.keys() == before.keys()
+    assert after[gone] == before[gone]
+
+
 # --- 130: stopped by the user ----------------------------------------------------------------
 
 
