@@ -179,6 +179,16 @@ def test_the_calibration_of_another_car(run: Run, one_corner: OneCorner, tmp_pat
     assert "'Invented club racer'" in ended.err
 
 
+def test_the_pulls_do_not_verify_themselves(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    same = one_corner.pulls
+    ended = run("calibrate", CAR, same, "--verification", same, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{same}: the same file as the pull sheet {same}" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
 # --- 3: the data cannot answer ---------------------------------------------------------------
 
 
