@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.reconstruction.signed import own_errors
 from recon.records.results import SIGNED, require_forces
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of the tyre
 DEMONSTRATED_SHARE = 0.99
-FEWEST_SAMPLES = 100
+FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
 BLOCK = 8192
 NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
 

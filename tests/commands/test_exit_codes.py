@@ -378,6 +378,26 @@ def test_warnings_are_notes_on_standard_error(
     assert "missing input: FL 0.5 %" in ended.out
 
 
+def test_one_gauged_corner_goes_through_every_command(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    for command in ("slalom", "friction"):
+        ended = run(command, one_corner.forces, "--out", tmp_path / command)
+        assert ended.code == 0, ended.err
+        assert "FL" in ended.out
+        assert "nan" not in ended.out.lower().replace(str(tmp_path).lower(), "")
+        if command == "slalom":
+            assert "FR not in the forces, so no peak of the front axle" in ended.out
+
+
+def test_a_short_log_has_no_peak_and_says_so(
+    run: Run, one_corner: OneCorner, short_log: Log, tmp_path: Path
+) -> None:
+    ended = run(*reconstruct(one_corner, short_log(rows=200)), "--out", tmp_path / "out")
+    assert ended.code == 0, ended.err
+    assert "  FL: Fx no peak (200 samples known, it needs 1000), Fy no peak" in ended.out
+
+
 def test_a_pull_beyond_its_strap_is_a_safety_note(
     run: Run, one_corner: OneCorner, tmp_path: Path
 ) -> None:
