@@ -11,13 +11,13 @@ from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN
+from recon.car.observability import NOT_KNOWN, RANK_SHARE
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.observability import Observability
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
@@ -117,9 +117,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         off[off >= 99.999] = 0.0
         lines.append(
             f"{name}: {len(c.pulls)} pulls, main slopes to {np.median(relative):.1f} % (k = 1), "
-            f"cross-talk up to {off.max():.1f} %, condition {c.condition:.1f}, hysteresis "
-            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {c.lack_of_fit:.2f} (1 "
-            "expected)"
+            f"cross-talk up to {off.max():.1f} %, condition {_condition(c)}, hysteresis "
+            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {_agreement(c)}"
         )
         lines += [f"  least seen direction: {c.weak_direction}"]
         lines += [f"  rests on slopes and geometry: {r}" for r in c.rests_on_prior]
@@ -148,6 +147,17 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
             f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one."
         )
     return [*lines, *CAUTIONS]
+
+
+def _condition(one: CornerCalibration) -> str:
+    seen = one.condition < 1 / RANK_SHARE
+    return f"{one.condition:.1f}" if seen else "not finite (a direction is not pulled at all)"
+
+
+def _agreement(one: CornerCalibration) -> str:
+    if np.isfinite(one.lack_of_fit):
+        return f"{one.lack_of_fit:.2f} (1 expected)"
+    return "not known (no more readings than unknowns)"
 
 
 def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> list[str]:
