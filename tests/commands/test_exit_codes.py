@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from recon import pipeline
+from recon.base.quantities import CORNERS
 from recon.calibration.store import read_calibration
 from recon.records.files import checksum
 from tests.commands.session import CAR, OneCorner, Run, rows_of, write_rows
@@ -232,6 +233,26 @@ def test_an_earlier_result_stays_as_it_is(run: Run, one_corner: OneCorner, tmp_p
     assert checksum(out / "friction.nc") != before[out / "friction.nc"]
 
 
+def test_pictures_of_a_replaced_calibration_do_not_stay(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    for name in ("crosstalk_RR.png", "verification.png", "crosstalk_mine.png", "crosstalk_FL.txt"):
+        (tmp_path / name).write_text("older", encoding="utf-8")
+    words = ("calibrate", CAR, one_corner.pulls, "--out", tmp_path)
+    for first in (words, (*words, "--overwrite")):
+        (tmp_path / "calibration.nc").unlink(missing_ok=True)
+        (tmp_path / "crosstalk_FL.png").unlink(missing_ok=True)
+        assert run(*first).code == 0
+        assert (tmp_path / "crosstalk_RR.png").exists()  # nothing was replaced
+    ended = run(*words, "--overwrite")
+    assert ended.code == 0, ended.err
+    mine = {"crosstalk_mine.png", "crosstalk_FL.txt"}
+    ours = {"calibration.nc", "crosstalk_FL.png"}
+    assert {file.name for file in tmp_path.iterdir()} == mine | ours
+    for name in ("crosstalk_RR.png", "verification.png"):
+        assert f"removed {tmp_path / name}, a picture of the calibration that was" in ended.out
+
+
 def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
     file = tmp_path / "file"
     file.write_text("in the way", encoding="utf-8")
@@ -316,6 +337,35 @@ def test_stopping_leaves_nothing_half_written(
         assert list(read_calibration(out / "calibration.nc").corners) == ["FL"]
     if "crosstalk_FL.png" in left:
         assert b"IEND" in (out / "crosstalk_FL.png").read_bytes()[-12:]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
+def test_a_stopped_demo_tells_which_results_are_complete(
+    environment: dict[str, str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    with subprocess.Popen(
+        [sys.executable, "-m", "recon", "demo", "--out", out],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as started:
+        assert started.stderr is not None
+        told = []
+        for line in started.stderr:
+            told.append(line)
+            if "reconstructing forces" in line:
+                break
+        started.send_signal(signal.SIGINT)
+        _, err = started.communicate(timeout=30)
+    assert started.returncode == 130, err
+    assert "folders told as complete above are so" in err
+    complete = [Path(x.split("complete: ")[1].strip()) for x in told if "complete: " in x]
+    assert complete == [out / "calibration"]
+    names = {f"crosstalk_{corner}.png" for corner in CORNERS} | {"verification.png"}
+    assert {file.name for file in complete[0].iterdir()} == names | {"calibration.nc"}
+    assert set(read_calibration(complete[0] / "calibration.nc").corners) == set(CORNERS)
 
 
 # --- 1: our own faults -----------------------------------------------------------------------
