@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.records.held_out import require_held_out
 from recon.records.logs import read_log
 from recon.records.maps import read_map
@@ -157,6 +157,28 @@ def test_a_fitted_pull_does_not_verify(tmp_path, name):
         judged(tmp_path, [*other(), *again])
 
 
+def test_columns_that_nobody_reads_are_noted(tmp_path):
+    rows = [row | {"temprature [degC]": "19", "tyre": "old", "G9 [mV/V]": "0"} for row in sheet()]
+    path = save(tmp_path, rows)
+    with pytest.warns(DataWarning) as noted:
+        read = read_pulls(path, small_car())
+    assert np.isnan(read.temperature).all()
+    words = [str(w.message) for w in noted]
+    assert words[0] == f"{path}: column 'temprature' is not used; was 'temperature' meant?"
+    assert re.fullmatch(
+        rf"{path}: not used: columns 'tyre'.*, 'G9' \(nearest of ours: 'G\d'\)",
+        words[1],
+    )
+    assert len(words) == 2
+
+
+def test_columns_that_a_map_leaves_out_are_not_noted(tmp_path):
+    chosen = tmp_path / "map.toml"
+    chosen.write_text('format = 1\nkind = "pulls"\n[constants]\npurpose = "verify"\n')
+    path = save(tmp_path, [row | {"tyre": "old"} for row in sheet()])
+    assert set(read_pulls(path, small_car(), column_map=chosen).purpose) == {"verify"}
+
+
 def test_direction_of_any_length_becomes_a_unit_vector(tmp_path):
     vector = point("direction", ("0", "3", "4"), "1")
     gone = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
@@ -277,7 +299,10 @@ def test_a_load_column_is_required(tmp_path):
 
 def test_corner_without_gauges_cannot_be_pulled(tmp_path):
     bare = small_car(names=())
-    with pytest.raises(DataError, match="line 2: a pull at FL, which has no gauge"):
+    with (
+        pytest.warns(DataWarning, match="not used: columns 'G1', 'G2'"),
+        pytest.raises(DataError, match="line 2: a pull at FL, which has no gauge"),
+    ):
         read_pulls(save(tmp_path, sheet()), bare)
 
 
