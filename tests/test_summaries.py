@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.report.summary import calibration_summary
+from recon.analysis.friction import friction_use
+from recon.base.status import BIT
+from recon.report.summary import calibration_summary, friction_summary
 from tests.roundtrip.test_roundtrip import day
 
 
@@ -38,3 +40,12 @@ def test_agreement_that_nothing_can_tell_is_told_in_words() -> None:
     lines = calibration_summary(replace(whole, corners={"RR": one}), day().car)
     assert "agreement not known (no more readings than unknowns)" in lines[1]
     assert "nan" not in "\n".join(lines)
+
+
+def test_a_tyre_without_enough_samples_has_no_highest_use() -> None:
+    forces = day().forces.copy(deep=True)
+    forces["status"].values[99:, 2] = BIT["bound_active"]
+    lines = friction_summary(friction_use(forces))
+    assert lines[3].startswith("  RL: highest demonstrated not known, fewer than 100 known samples")
+    assert "nan" not in "\n".join(lines)
+    assert "highest demonstrated 0" in lines[4] or "highest demonstrated 1" in lines[4]

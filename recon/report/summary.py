@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.mechanism import mechanism_of
@@ -277,7 +278,10 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
     for k, name in enumerate(answer["corner"].to_numpy()):
         value = float(answer["highest_demonstrated_use"][k])
         if not np.isfinite(value):
-            lines.append(f"  {name}: too few samples above the load gate")
+            lines.append(
+                f"  {name}: highest demonstrated not known, fewer than {FEWEST_SAMPLES} known "
+                "samples above the load gate"
+            )
             continue
         u = float(answer["u_highest_demonstrated_use"][k])
         lines.append(
