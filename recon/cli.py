@@ -143,7 +143,10 @@ def main(argv: list[str] | None = None) -> int:
     try:
         return _printed(_run(command, options))
     except KeyboardInterrupt:
-        sys.stderr.write(f"recon {command}: stopped by you; nothing was left half-written\n")
+        sys.stderr.write(
+            f"recon {command}: stopped by you; no file was left half-written, and "
+            "folders told as complete above are so\n"
+        )
         return 130
     except Exception as fault:
         if debug:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.base.errors import DataWarning, OutputError, VehicleError, nearest
+from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
 
 if TYPE_CHECKING:
@@ -23,12 +24,25 @@ if TYPE_CHECKING:
     from recon.calibration.map import Calibration
     from recon.car.vehicle import Vehicle
 
+    Answer = tuple[xr.Dataset, list[str], Callable[[], Figure]]  # result, words, its picture
+
 Say = Callable[[str], None]
 Figures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
+# Every picture that a calibration may have; which ones it has follows its pulls.
+CALIBRATION_PICTURES = (*(f"crosstalk_{corner}.png" for corner in CORNERS), "verification.png")
 
 
 def _quiet(_: str) -> None:
     """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where results go, whether one may be replaced, and who hears of it."""
+
+    folder: Path
+    overwrite: bool
+    say: Say
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +111,7 @@ def calibrate(
     from recon.calibration.calibrate import calibrate as fit
     from recon.calibration.store import write_calibration
     from recon.car.reader import read_vehicle
+    from recon.records.held_out import require_held_out
     from recon.records.pulls import read_pulls
     from recon.report.figures import plot_crosstalk, plot_verification
     from recon.report.summary import calibration_summary
@@ -110,6 +125,7 @@ def calibrate(
         held_out = read_pulls(
             verification, car, column_map=verification_map or map, purpose="verify"
         )
+        require_held_out(sheet, held_out)
     say("fitting the map of each corner")
     calibration = fit(sheet, car, verification=held_out)
     figures: Figures = {
@@ -119,10 +135,13 @@ def calibrate(
     if any(c.verification is not None for c in calibration.corners.values()):
         figures["verification.png"] = partial(plot_verification, calibration)
     folder = _folder(out, ["calibration.nc", *figures], overwrite)
+    replaced = (folder / "calibration.nc").exists()
     say("writing the calibration and its pictures")
     files = [write_calibration(calibration, folder / "calibration.nc", overwrite=overwrite)]
     files += _save(figures, folder, overwrite)
-    return Report(tuple(calibration_summary(calibration, car)), tuple(files))
+    gone = _remove_stale(folder, figures) if replaced else []
+    say(f"complete: {folder}")
+    return Report((*calibration_summary(calibration, car), *gone), tuple(files))
 
 
 def reconstruct(
@@ -163,10 +182,10 @@ def reconstruct(
     forces = solve(conditioned, fitted, car, bounded=not unbounded)
     for sentence in implausible(forces, raw, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
+    weighings = weigh_check(zeros, fitted, car)
     figures: Figures = {"friction_plane.png": partial(plot_friction_plane, forces)}
     say("writing the forces and their picture")
-    files = _store(forces, "forces.nc", figures, Path(out), overwrite)
-    weighings = weigh_check(zeros, fitted, car)
+    files = _store(forces, "forces.nc", figures, Target(Path(out), overwrite, say))
     return Report(tuple(forces_summary(forces, weighings)), files)
 
 
@@ -180,17 +199,16 @@ def slalom(
 ) -> Report:
     """Peak lateral force per cone, tyre and axle, with a picture through the cones."""
     from recon.analysis.slalom import slalom as peaks
-    from recon.records.results import read_result
     from recon.report.figures import plot_lateral_force
     from recon.report.summary import slalom_summary
 
-    _refuse_existing(Path(out) / "slalom.nc", overwrite)
-    found = read_result(forces)
-    say("finding the cones")
-    answer = peaks(found, bandwidth=bandwidth)
-    figures: Figures = {"lateral_force.png": partial(plot_lateral_force, found, answer)}
-    files = _store(answer, "slalom.nc", figures, Path(out), overwrite)
-    return Report(tuple(slalom_summary(answer)), files)
+    def answer(found: xr.Dataset) -> Answer:
+        say("finding the cones")
+        cones = peaks(found, bandwidth=bandwidth)
+        return cones, slalom_summary(cones), partial(plot_lateral_force, found, cones)
+
+    names = ("slalom.nc", "lateral_force.png")
+    return _analysis(forces, answer, names, Target(Path(out), overwrite, say))
 
 
 def friction(
@@ -203,17 +221,30 @@ def friction(
 ) -> Report:
     """Friction use of every tyre and the highest that was demonstrated."""
     from recon.analysis.friction import friction_use
-    from recon.records.results import read_result
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import friction_summary
 
-    _refuse_existing(Path(out) / "friction.nc", overwrite)
-    found = read_result(forces)
-    say("working out friction use")
-    answer = friction_use(found, low_load=low_load)
-    figures: Figures = {"friction_plane.png": partial(plot_friction_plane, found)}
-    files = _store(answer, "friction.nc", figures, Path(out), overwrite)
-    return Report(tuple(friction_summary(answer)), files)
+    def answer(found: xr.Dataset) -> Answer:
+        say("working out friction use")
+        used = friction_use(found, low_load=low_load)
+        return used, friction_summary(used), partial(plot_friction_plane, found)
+
+    names = ("friction.nc", "friction_plane.png")
+    return _analysis(forces, answer, names, Target(Path(out), overwrite, say))
+
+
+def _analysis(
+    forces: str | Path,
+    answer: Callable[[xr.Dataset], Answer],
+    names: tuple[str, str],
+    target: Target,
+) -> Report:
+    """Forces to an answer with its picture; `names` are those of the two files."""
+    from recon.records.results import read_result
+
+    _refuse_existing(target.folder / names[0], target.overwrite)
+    dataset, lines, picture = answer(read_result(forces))
+    return Report(tuple(lines), _store(dataset, names[0], {names[1]: picture}, target))
 
 
 def demo(*, out: str | Path = "demo_result", say: Say = _quiet) -> Report:
@@ -266,18 +297,26 @@ def _folder(out: str | Path, names: list[str], overwrite: bool) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise OutputError(
-            str(folder),
-            f"cannot be made ({fault.strerror})",
-            "a folder that can be written",
-            "Name another folder with --out.",
-        ) from fault
+        raise _impossible(folder, fault) from fault
     return folder
+
+
+def _impossible(folder: Path, fault: OSError) -> OutputError:
+    return OutputError(
+        str(folder),
+        f"cannot be made or entered ({fault.strerror})",
+        "a folder that can be written",
+        "Name another folder with --out.",
+    )
 
 
 def _refuse_existing(target: Path, overwrite: bool) -> None:
     """Refuse before the work rather than after it."""
-    if target.exists() and not overwrite:
+    try:
+        there = target.exists()
+    except OSError as fault:  # a name that is too long, a folder that must not be looked into
+        raise _impossible(target.parent, fault) from fault
+    if there and not overwrite:
         raise OutputError(
             where=str(target),
             found="a result already there",
@@ -296,15 +335,30 @@ def _fresh(folder: Path) -> Path:
     return folder.with_name(f"{folder.name}_{n}")
 
 
-def _store(
-    dataset: xr.Dataset, name: str, figures: Figures, out: Path, overwrite: bool
-) -> tuple[Path, ...]:
-    """Write a result and its pictures into `out`."""
+def _remove_stale(folder: Path, figures: Figures) -> list[str]:
+    """Remove pictures of the calibration that was replaced, and say so."""
+    stale = [
+        name for name in CALIBRATION_PICTURES if name not in figures and (folder / name).is_file()
+    ]
+    try:
+        for name in stale:
+            (folder / name).unlink()
+    except OSError as fault:
+        raise _impossible(folder, fault) from fault
+    return [
+        f"removed {folder / name}, a picture of the calibration that was replaced" for name in stale
+    ]
+
+
+def _store(dataset: xr.Dataset, name: str, figures: Figures, target: Target) -> tuple[Path, ...]:
+    """Write a result and its pictures."""
     from recon.records.results import write_result
 
-    folder = _folder(out, [name, *figures], overwrite)
-    result = write_result(dataset, folder / name, overwrite=overwrite)
-    return (result, *_save(figures, folder, overwrite))
+    folder = _folder(target.folder, [name, *figures], target.overwrite)
+    result = write_result(dataset, folder / name, overwrite=target.overwrite)
+    files = (result, *_save(figures, folder, target.overwrite))
+    target.say(f"complete: {folder}")
+    return files
 
 
 def _save(figures: Figures, folder: Path, overwrite: bool) -> list[Path]:

@@ -128,6 +128,12 @@ def test_too_few_samples_are_refused() -> None:
     friction_use(made(force), low_load=200.0)  # twin: knowingly lowered
 
 
+@pytest.mark.parametrize("low_load", [-1.0, np.nan, np.inf])
+def test_a_gate_that_is_none_is_refused(low_load: float) -> None:
+    with pytest.raises(DataError, match=f"made-up slalom: low_load = {low_load:g} N asked for"):
+        friction_use(made(steady()), low_load=low_load)
+
+
 def test_the_virtual_day() -> None:
     found, truth = friction_use(day().forces), day().truth["tyre_force_intermediate"].to_numpy()
     force = day().forces["tyre_force"].to_numpy()

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
+from recon.records.held_out import require_held_out
 from recon.records.logs import read_log
 from recon.records.maps import read_map
 from recon.records.pulls import DEFAULT_U, read_pulls
@@ -105,11 +106,77 @@ def test_stated_uncertainties_pose_and_limit(tmp_path):
     assert read.notes[1] == "first, of the day"
 
 
-def test_purpose_asked_for_wins_over_the_column(tmp_path):
-    path = save(tmp_path, [row | {"purpose": "fit"} for row in sheet()])
+def test_purpose_asked_for_is_that_of_rows_without_one(tmp_path):
+    path = save(tmp_path, sheet())
     assert set(read_pulls(path, small_car(), purpose="verify").purpose) == {"verify"}
+    second = [row | {"pull": "2"} for row in sheet()]
+    path = save(tmp_path, [*(row | {"purpose": "fit"} for row in sheet()), *second])
+    assert read_pulls(path, small_car(), purpose="verify").purpose[::3].tolist() == [
+        "fit",
+        "verify",
+    ]
     with pytest.raises(DataError, match="purpose 'verfy' asked for; need 'verify'"):
         read_pulls(path, small_car(), purpose="verfy")
+
+
+def other(**cells):
+    """A pull of its own, with some cells of every row changed."""
+    steps = (step("tare", "0"), step("rising", "61"), step("falling", "31"))
+    return [row | {"pull": "check", "purpose": "verify"} | cells for row in steps]
+
+
+def judged(folder, rows):
+    """Hold rows as a verification sheet against `sheet()` as the fit."""
+    fit = read_pulls(save(folder, sheet(), "fit.csv"), small_car())
+    checks = read_pulls(save(folder, rows, "checks.csv"), small_car(), purpose="verify")
+    require_held_out(fit, checks)
+
+
+def test_pulls_kept_apart_may_verify(tmp_path):
+    judged(tmp_path, other())
+    judged(tmp_path, [row | {"purpose": ""} for row in other()])
+    # Rows that were fitted stand beside them, and do not count.
+    judged(tmp_path, [*(row | {"purpose": "fit"} for row in sheet()), *other()])
+
+
+def test_the_pull_sheet_is_no_verification_sheet(tmp_path):
+    with pytest.raises(DataError, match=r"checks\.csv: the same file as the pull sheet .*fit\.csv"):
+        judged(tmp_path, sheet())
+
+
+def test_rows_declared_fit_do_not_verify(tmp_path):
+    with pytest.raises(DataError, match=r"checks\.csv: purpose 'fit' in all 3 rows; need .*verify"):
+        judged(tmp_path, other(purpose="fit"))
+
+
+@pytest.mark.parametrize("name", ["1", "renamed"])
+def test_a_fitted_pull_does_not_verify(tmp_path, name):
+    again = [row | {"pull": name, "purpose": "verify"} for row in sheet()]
+    told = rf"checks\.csv, line 6: verification pull '{name}' of FL .* pull '1', .*fit\.csv, line 3"
+    with pytest.raises(DataError, match=told):
+        judged(tmp_path, [*other(), *again])
+
+
+def test_columns_that_nobody_reads_are_noted(tmp_path):
+    rows = [row | {"temprature [degC]": "19", "tyre": "old", "G9 [mV/V]": "0"} for row in sheet()]
+    path = save(tmp_path, rows)
+    with pytest.warns(DataWarning) as noted:
+        read = read_pulls(path, small_car())
+    assert np.isnan(read.temperature).all()
+    words = [str(w.message) for w in noted]
+    assert words[0] == f"{path}: column 'temprature' is not used; was 'temperature' meant?"
+    assert re.fullmatch(
+        rf"{path}: not used: columns 'tyre'.*, 'G9' \(nearest of ours: 'G\d'\)",
+        words[1],
+    )
+    assert len(words) == 2
+
+
+def test_columns_that_a_map_leaves_out_are_not_noted(tmp_path):
+    chosen = tmp_path / "map.toml"
+    chosen.write_text('format = 1\nkind = "pulls"\n[constants]\npurpose = "verify"\n')
+    path = save(tmp_path, [row | {"tyre": "old"} for row in sheet()])
+    assert set(read_pulls(path, small_car(), column_map=chosen).purpose) == {"verify"}
 
 
 def test_direction_of_any_length_becomes_a_unit_vector(tmp_path):
@@ -157,6 +224,7 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
         (changed(1, phase="risng"), r"line 3, column 'phase': phase 'risng'; need 'rising'"),
         (changed(1, wheel_held_by="brakes"), r"wheel_held_by 'brakes'; need 'brake'"),
         (changed(1, wheel_held_by=""), r"wheel_held_by ''; need"),
+        (changed(1, purpose="verify"), "line 3: pull FL 1 with purpose 'verify' after another"),
         (changed(1, purpose="fitt"), r"line 3, .*: purpose 'fitt'; need 'fit'"),
         (changed(1, pull=""), r"line 3: no word in column pull at corner FL"),
         (changed(0, phase="rising"), r"line 2: pull FL 1 begins with phase 'rising'"),
@@ -231,7 +299,10 @@ def test_a_load_column_is_required(tmp_path):
 
 def test_corner_without_gauges_cannot_be_pulled(tmp_path):
     bare = small_car(names=())
-    with pytest.raises(DataError, match="line 2: a pull at FL, which has no gauge"):
+    with (
+        pytest.warns(DataWarning, match="not used: columns 'G1', 'G2'"),
+        pytest.raises(DataError, match="line 2: a pull at FL, which has no gauge"),
+    ):
         read_pulls(save(tmp_path, sheet()), bare)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from recon.base.quantities import UNITS, unit_of
 from recon.base.shipped import shipped
 from recon.calibration.store import write_calibration
 from recon.records.results import read_result, write_result
+from recon.report.figures import plot_friction_plane, plot_lateral_force
 from tests.roundtrip.test_roundtrip import day
 
 
@@ -118,6 +120,27 @@ def test_what_is_no_netcdf_is_refused(tmp_path: Path, content: bytes) -> None:
     path.write_bytes(content)
     with pytest.raises(DataError, match=r"odd\.nc: not readable as netCDF \(\w+\)"):
         read_result(path)
+
+
+@pytest.mark.parametrize("mark", [{}, {"format": "NetCDF-4"}])
+def test_a_netcdf_file_of_another_program_is_refused(tmp_path: Path, mark: dict[str, str]) -> None:
+    path = tmp_path / "weather.nc"
+    xr.Dataset({f"v{i}": ("x", np.arange(3.0)) for i in range(8)}, attrs=mark).to_netcdf(path)
+    message = r"weather\.nc: a netCDF file of another program, with v0, .*, v5 and 2 more; need"
+    with pytest.raises(DataError, match=message):
+        read_result(path)
+
+
+@pytest.mark.parametrize("use", [slalom, friction_use, plot_lateral_force, plot_friction_plane])
+def test_results_that_are_no_forces_are_refused(
+    tmp_path: Path, use: Callable[[xr.Dataset], object]
+) -> None:
+    read = read_result(written("calibration", tmp_path))
+    message = r"calibration\.nc: 'Calibration of .*', without tyre_force\w*, .*status"
+    with pytest.raises(DataError, match=message):
+        use(read)
+    with pytest.raises(DataError, match=r"Slalom: .*: 'Slalom: .*', without tyre_force"):
+        use(results()["slalom"])
 
 
 def test_addresses_are_not_fetched() -> None:

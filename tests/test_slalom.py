@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,9 +11,11 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.analysis.slalom import TURN_SHARE, half_waves, slalom
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.records.results import read_result, write_result
+from recon.report.summary import slalom_summary
 from tests.roundtrip.test_roundtrip import day
 
 RATE = 200.0
@@ -114,6 +117,62 @@ def test_one_axle_alone_has_no_share() -> None:
     assert found["axle"].to_numpy().tolist() == ["front"]
     assert np.all(np.isnan(found["front_share"]))
     assert np.all(np.isfinite(found["peak_lateral_force"]))
+    told = "RL and RR not in the forces, so no peak of the rear axle and no front share"
+    assert told == found.attrs["not_known"]
+    assert slalom_summary(found)[-1] == f"  {told}"
+
+
+def test_one_corner_alone_goes_through_to_its_file(tmp_path: Path) -> None:
+    found = slalom(alternating(6, (0.8,)).forces)
+    expected = 1200 * np.array([1, -1, 1, -1, 1, -1])
+    assert_allclose(found["peak_lateral_force"][:, 0], expected, rtol=0.003)  # half sine's crest
+    assert found.sizes["axle"] == 0
+    xr.testing.assert_equal(read_result(write_result(found, tmp_path / "slalom.nc")), found)
+    lines = slalom_summary(found)
+    assert lines[2].split()[:3] == ["1", "0.60", "1199"]  # 98 % quantile: 0.05 % low
+    assert "nan" not in "\n".join(lines)
+    assert "  FR not in the forces, so no peak of the front axle and no front share" in lines
+
+
+def test_one_lost_corner_spoils_nothing_but_its_own_sums() -> None:
+    made, whole = alternating(), slalom(alternating().forces)
+    made.lateral[:, 1] = np.nan
+    found = slalom(made.forces)
+    assert_allclose(found["cone_time"], whole["cone_time"], rtol=0, atol=0.01)
+    others = [0, 2, 3]
+    assert_allclose(
+        found["peak_lateral_force"][:, others], whole["peak_lateral_force"][:, others], rtol=1e-9
+    )
+    assert np.isnan(found["peak_lateral_force"][:, 1]).all()
+    for name in ("axle_peak_lateral_force", "u_axle_peak_lateral_force"):
+        assert np.isnan(found[name].sel(axle="front")).all()
+        assert_allclose(found[name].sel(axle="rear"), whole[name].sel(axle="rear"), rtol=1e-9)
+    assert np.isnan(found["front_share"]).all()
+    lines = slalom_summary(found)
+    assert lines[-1].startswith(
+        "  FR: lateral force nowhere known, so no peak of it, no sum of its"
+    )
+    assert "nan" not in "\n".join(lines)
+
+
+def test_a_corner_lost_half_way_leaves_the_later_cones_their_time() -> None:
+    made = alternating()
+    made.lateral[720:, 3] = np.nan  # from the fourth half-wave on
+    found = slalom(made.forces)
+    assert_allclose(found["cone_time"], 0.6 + 1.2 * np.arange(6), rtol=0, atol=0.01)
+    assert np.isfinite(found["front_share"]).to_numpy().tolist() == 3 * [True] + 3 * [False]
+    assert (
+        "RR: no peak at cones 4, 5, 6, forces not known over too much" in found.attrs["not_known"]
+    )
+
+
+def test_half_waves_of_few_samples_have_no_peak() -> None:
+    """At 200 Hz a half-wave of 0.2 s has 40 samples; the 98 % quantile wants 50."""
+    found = slalom(Made(wave(8, period=0.4)[:, None] * np.ones(4)).forces, bandwidth=50.0)
+    assert np.isnan(found["peak_lateral_force"]).all()
+    reason = "a half-wave of fewer than the 50 samples that it needs"
+    assert f"FL: no peak at cones 1, 2, 3, 4, 5, 6, 7, 8, {reason}" in found.attrs["not_known"]
+    assert "nan" not in "\n".join(slalom_summary(found))
 
 
 def test_a_half_wave_with_gaps_has_no_peak() -> None:
@@ -129,8 +188,14 @@ def test_a_half_wave_with_gaps_has_no_peak() -> None:
 def test_a_wheel_off_the_ground_has_no_peak_there() -> None:
     forces = alternating().forces
     forces["status"].values[250:400, 2] = BIT["bound_active"]
-    missing = np.isnan(slalom(forces)["peak_lateral_force"].to_numpy())
+    forces["status"].values[600:612, 0] = BIT["bound_active"]  # 5 % of the third
+    found = slalom(forces)
+    missing = np.isnan(found["peak_lateral_force"].to_numpy())
     assert np.argwhere(missing).tolist() == [[1, 2]]
+    assert found["share_at_bound"][2, 0].item() == pytest.approx(0.05, abs=0.005)  # one sample
+    lines = "\n".join(slalom_summary(found))
+    assert "RL: no peak at cone 2, Fz held at zero over too much of the half-wave" in lines
+    assert "FL: Fz held at zero in up to 5 % of the half-wave at cone 3; left out" in lines
 
 
 def test_straight_running_and_small_wiggles_are_no_cones() -> None:
@@ -167,8 +232,22 @@ def test_forces_that_are_nowhere_known_are_refused() -> None:
 
 def test_the_forces_bandwidth_is_not_exceeded() -> None:
     forces = alternating().forces.assign_attrs(bandwidth_Hz=5.0)
-    assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
+    note = r"a made-up slalom: peaks are read at 5 Hz, the bandwidth .* 8 Hz asked for"
+    with pytest.warns(DataWarning, match=note):
+        assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
     assert slalom(forces, bandwidth=3.0).attrs["bandwidth_Hz"] == 3.0
+
+
+def test_half_of_the_rate_is_all_there_is() -> None:
+    with pytest.warns(DataWarning, match="peaks are read at 100 Hz, .* 300 Hz asked for"):
+        found = slalom(alternating().forces, bandwidth=300.0)
+    assert found.attrs["bandwidth_Hz"] == pytest.approx(0.5 * RATE)
+
+
+@pytest.mark.parametrize("bandwidth", [0.0, -8.0, np.nan])
+def test_a_bandwidth_that_is_none_is_refused(bandwidth: float) -> None:
+    with pytest.raises(DataError, match=f"made-up slalom: bandwidth = {bandwidth:g} Hz asked for"):
+        slalom(alternating().forces, bandwidth=bandwidth)
 
 
 def test_ten_cones_of_the_virtual_day() -> None:

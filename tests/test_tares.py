@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.records.tares import read_tares
 from tests.small_car import small_car
 
@@ -63,3 +63,10 @@ def test_rows_may_have_the_unit_of_their_own_gauge(tmp_path):
 def test_tares_refused(tmp_path, content, message):
     with pytest.raises(DataError, match=message):
         read_tares(save(tmp_path, content), small_car())
+
+
+def test_a_column_that_nobody_reads_is_noted(tmp_path):
+    rows = ROWS.replace(",,\n", ",,,dry\n").replace("150,2\n", "150,2,dry\n")
+    path = save(tmp_path, HEADER.replace("\n", ",weather\n") + rows)
+    with pytest.warns(DataWarning, match=r"tares\.csv: not used: column 'weather'"):
+        read_tares(path, small_car())

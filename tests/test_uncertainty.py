@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 
 N = 240  # samples of a half-wave of 1.2 s at 200 Hz
 HALF_SINE = 2000.0 * np.sin(np.pi * (np.arange(N) + 0.5) / N)
@@ -41,6 +41,14 @@ def test_mean_over_noise_is_the_quantile_without_it(u: float, share: float) -> N
     if (u, share) == (20.0, 0.98):  # where the noise is wider than the top 2 % are high
         assert stretched > 0.4 * u  # twin: uncorrected peaks are too high
         assert abs(left) < 0.25 * stretched
+
+
+@pytest.mark.parametrize(("share", "fewest"), [(0.9, 10), (0.98, 50), (0.99, 100), (0.999, 1000)])
+def test_a_high_quantile_of_few_samples_is_not_defined(share: float, fewest: int) -> None:
+    assert fewest_samples(share) == fewest
+    values = np.linspace(0, 1, fewest)
+    assert np.isnan(noise_corrected_quantile(values[1:], np.zeros(fewest - 1), share))
+    assert np.isfinite(noise_corrected_quantile(values, np.zeros(fewest), share))
 
 
 def test_each_sample_may_have_its_own_noise() -> None:

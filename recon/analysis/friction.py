@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.reconstruction.signed import own_errors
+from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of the tyre
 DEMONSTRATED_SHARE = 0.99
-FEWEST_SAMPLES = 100
+FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
 BLOCK = 8192
+NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
 def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Dataset:
@@ -48,10 +50,19 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
     Raises
     ------
     DataError
-        No tyre has enough samples above the gate.
+        No forces, a load gate that is no number from zero up, or no tyre has enough samples
+        above it.
     """
     import xarray as xr
 
+    require_forces(forces, *NEEDED)
+    if not 0 <= low_load < np.inf:
+        raise DataError(
+            str(forces.attrs.get("title", "forces")),
+            f"low_load = {low_load:g} N asked for",
+            "a vertical force from 0 N up",
+            f"Leave it out for the usual {LOW_LOAD:g} N.",
+        )
     corners = [str(c) for c in forces["corner"].to_numpy()]
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)

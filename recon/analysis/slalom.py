@@ -7,17 +7,20 @@ quantile over the half-wave, at the stated bandwidth.  Invalid where a half-wave
 
 from __future__ import annotations
 
+import warnings
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.reconstruction.signed import signed_errors
+from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -26,7 +29,9 @@ Floats = NDArray[np.float64]
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 % low
 TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach
+KNOWN_SHARE = 0.8  # of a half-wave's samples; with less its peak may lie in the gap
 FEWEST_CONES = 3
+NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
 AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
@@ -41,23 +46,31 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     forces : Dataset
         As `reconstruct` returns it.
     bandwidth : float
-        At which peaks are read, -3 dB. [Hz]
+        At which peaks are read, -3 dB; never more than that of the forces. [Hz]
 
     Returns
     -------
     Dataset
         `cone_time` (cone,) [s]; `peak_lateral_force` (cone, corner) [N] with `u_`, `_lower`,
         `_upper`; `axle_peak_lateral_force` (cone, axle) the same; `front_share` (cone,) with
-        `u_front_share`, NaN where one axle is not reconstructed.
+        `u_front_share`, NaN where one axle is not known; `share_at_bound` (cone, corner) [1].
+        The attribute `not_known` says in words what is missing and why.
 
     Raises
     ------
     DataError
-        Fewer than three alternations of the lateral force.
+        No forces, a bandwidth that is not above zero, or fewer than three alternations of the
+        lateral force.
+
+    Warns
+    -----
+    DataWarning
+        The forces have less than that bandwidth.
     """
+    require_forces(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
     rate = 1.0 / float(np.median(np.diff(elapsed)))
-    bandwidth = min(bandwidth, float(forces.attrs.get("bandwidth_Hz", np.inf)))
+    bandwidth = _bandwidth(forces, bandwidth, rate)
     raw = forces["tyre_force_intermediate"].to_numpy().astype(float)[:, :, 1]
     known = np.isfinite(raw).any(axis=0)
     if not np.any(known):
@@ -81,7 +94,29 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     )
     noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
     bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
-    return _answer(forces, (lateral, noise, bound), waves, bandwidth)
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    return _answer(_Drive(forces, lateral, noise, bound, corners, waves), bandwidth)
+
+
+def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
+    """The bandwidth that was asked for, or as much of it as the forces have."""
+    place = str(forces.attrs.get("title", "forces"))
+    if not asked > 0:
+        raise DataError(
+            place,
+            f"bandwidth = {asked:g} Hz asked for",
+            "a bandwidth above 0 Hz",
+            f"Leave it out for the usual {BANDWIDTH:g} Hz, some twenty times a slalom's frequency.",
+        )
+    there = float(forces.attrs.get("bandwidth_Hz", 0.5 * rate))
+    if asked > there:
+        warnings.warn(
+            f"{place}: peaks are read at {there:g} Hz, the bandwidth of these forces; "
+            f"{asked:g} Hz asked for",
+            DataWarning,
+            stacklevel=3,
+        )
+    return min(asked, there)
 
 
 def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
@@ -106,87 +141,146 @@ def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
     return waves
 
 
-def _answer(
-    forces: xr.Dataset,
-    series: tuple[Floats, Floats, NDArray[np.bool_]],
-    waves: list,
-    bandwidth: float,
-) -> xr.Dataset:
+@dataclass(frozen=True, slots=True)
+class _Drive:
+    """Lateral force at the bandwidth, its noise, and where Fz is held at zero, (sample, corner)."""
+
+    forces: xr.Dataset
+    lateral: Floats
+    noise: Floats
+    bound: NDArray[np.bool_]
+    corners: list[str]
+    waves: list[tuple[slice, int]]
+
+    @property
+    def axles(self) -> dict[str, list[int]]:
+        """Positions of both corners of every axle that has both."""
+        return {
+            axle: [self.corners.index(name) for name in names]
+            for axle, names in AXLES.items()
+            if set(names) <= set(self.corners)
+        }
+
+    def known(self, part: slice, members: list[int]) -> NDArray[np.bool_]:
+        """Samples of a half-wave at which all members are known."""
+        return np.asarray(np.isfinite(self.lateral[part][:, members]).all(axis=1))
+
+
+def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
     import xarray as xr
 
-    lateral, noise, bound = series
-    corners = [str(c) for c in forces["corner"].to_numpy()]
-    axles = [a for a, names in AXLES.items() if set(names) <= set(corners)]
-    elapsed = forces["elapsed_time"].to_numpy()
-    n = len(waves)
-    peak, u_peak = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
-    axle, u_axle = np.full((n, len(axles)), np.nan), np.full((n, len(axles)), np.nan)
-    share, u_share, when = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
-    for i, (part, side) in enumerate(waves):
-        for k in range(len(corners)):
+    axles, forces, n = drive.axles, drive.forces, len(drive.waves)
+    peak, u_peak = (np.full((n, len(drive.corners)), np.nan) for _ in range(2))
+    axle, u_axle = (np.full((n, len(axles)), np.nan) for _ in range(2))
+    share, u_share, when = (np.full(n, np.nan) for _ in range(3))
+    for i, (part, side) in enumerate(drive.waves):
+        for k in range(len(drive.corners)):
             # A wheel that left the ground is at its bound there: no measurement of a peak.
-            use = np.isfinite(lateral[part, k]) & ~bound[part, k]
-            peak[i, k], u_peak[i, k], _ = _peak(forces, part, side, lateral, noise, [k], use)
-        for a, name in enumerate(axles):
-            members = [corners.index(c) for c in AXLES[name]]
-            use = np.isfinite(lateral[part][:, members]).all(axis=1)
-            axle[i, a], u_axle[i, a], _ = _peak(forces, part, side, lateral, noise, members, use)
-        every = list(range(len(corners)))
-        use = np.isfinite(lateral[part]).all(axis=1)
-        _, _, top = _peak(forces, part, side, lateral, noise, every, use)
-        if len(top):
-            when[i] = float(np.mean(elapsed[top]))
-            if len(axles) == 2:
-                share[i], u_share[i] = _front_share(forces, lateral, noise, top, corners)
+            use = drive.known(part, [k]) & ~drive.bound[part, k]
+            peak[i, k], u_peak[i, k], _ = _peak(drive, part, side, [k], use)
+        for a, members in enumerate(axles.values()):
+            use = drive.known(part, members)
+            axle[i, a], u_axle[i, a], _ = _peak(drive, part, side, members, use)
+        when[i], top = _crest(drive, part, side)
+        if len(axles) == 2 and len(top):
+            share[i], u_share[i] = _front_share(drive, top)
+    at_bound = np.array([drive.bound[part].mean(axis=0) for part, _ in drive.waves])
     limits = _limits(peak, u_peak, "peak_lateral_force", ("cone", "corner"))
     limits |= _limits(axle, u_axle, "axle_peak_lateral_force", ("cone", "axle"))
     limits |= _limits(share, u_share, "front_share", ("cone",))
-    result = xr.Dataset(
-        limits,
-        coords={
-            "cone": ("cone", np.arange(1, n + 1), {"long_name": "cone, counted along the drive"}),
-            "corner": forces["corner"],
-            "axle": ("axle", np.asarray(axles, dtype=str), {"long_name": "axle"}),
-        },
-    )
-    result["cone_time"] = ("cone", when, {"units": "s", "long_name": "time of the total peak"})
-    words = {
+    words = "share of the half-wave with Fz held at zero, left out of the tyre's peak"
+    limits["share_at_bound"] = (("cone", "corner"), at_bound, {"units": "1", "long_name": words})
+    limits["cone_time"] = (("cone",), when, {"units": "s", "long_name": "time of the total peak"})
+    direction = {
         "long_name": "direction of the force",
         "flag_values": np.array([-1, 1], dtype=np.int8),
         "flag_meanings": "right left",
     }
-    result["side"] = ("cone", np.array([s for _, s in waves], dtype=np.int8), words)
-    result.attrs = {
-        "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
-        "source": "reconstructed tyre forces",
-        "institution": forces.attrs.get("institution", "not stated"),
-        "references": "ISO 8855:2011 for axes",
-        "comment": f"peaks are noise-corrected {100 * PEAK_SHARE:.0f} % quantiles per half-wave, "
-        f"{bandwidth:g} Hz bandwidth, intermediate axes",
-        "bandwidth_Hz": bandwidth,
+    limits["side"] = (("cone",), np.array([s for _, s in drive.waves], dtype=np.int8), direction)
+    return xr.Dataset(
+        limits,
+        coords={
+            "cone": ("cone", np.arange(1, n + 1), {"long_name": "cone, counted along the drive"}),
+            "corner": forces["corner"],
+            "axle": ("axle", np.asarray(list(axles), dtype=str), {"long_name": "axle"}),
+        },
+        attrs={
+            "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
+            "source": "reconstructed tyre forces",
+            "institution": forces.attrs.get("institution", "not stated"),
+            "references": "ISO 8855:2011 for axes",
+            "comment": f"peaks are noise-corrected {100 * PEAK_SHARE:.0f} % quantiles per "
+            f"half-wave, {bandwidth:g} Hz bandwidth, intermediate axes",
+            "bandwidth_Hz": bandwidth,
+            "not_known": "; ".join(_reasons(drive, np.isnan(peak))),
+        },
+    )
+
+
+def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
+    """What is not told, and why, one sentence each; `missing` (cone, corner) has no peak."""
+    absent = {
+        axle: [name for name in names if name not in drive.corners] for axle, names in AXLES.items()
     }
-    return result
+    out = [
+        f"{' and '.join(names)} not in the forces, so no peak of the {axle} axle and no front share"
+        for axle, names in absent.items()
+        if names
+    ]
+    for k, name in enumerate(drive.corners):
+        if not np.isfinite(drive.lateral[:, k]).any():
+            out.append(
+                f"{name}: lateral force nowhere known, so no peak of it, no sum of its axle and no "
+                "front share (the other tyres tell the cones)"
+            )
+            continue
+        causes: dict[str, list[str]] = {}
+        for i in np.flatnonzero(missing[:, k]):
+            causes.setdefault(_cause(drive, drive.waves[i][0], k), []).append(str(i + 1))
+        out += [
+            f"{name}: no peak at cone{'s' if cones[1:] else ''} {', '.join(cones)}, {cause}"
+            for cause, cones in causes.items()
+        ]
+    return out
+
+
+def _cause(drive: _Drive, part: slice, k: int) -> str:
+    if part.stop - part.start < fewest_samples(PEAK_SHARE):
+        return f"a half-wave of fewer than the {fewest_samples(PEAK_SHARE)} samples that it needs"
+    if drive.bound[part, k].mean() > np.isnan(drive.lateral[part, k]).mean():
+        return "Fz held at zero over too much of the half-wave"
+    return "forces not known over too much of the half-wave"
+
+
+def _crest(drive: _Drive, part: slice, side: int) -> tuple[float, NDArray[np.int64]]:
+    """Time of the peak of all known tyres together; its top samples where all are known."""
+    every = list(range(len(drive.corners)))
+    seen = [k for k in every if _enough(drive.known(part, [k]))]
+    _, _, top = _peak(drive, part, side, seen, drive.known(part, seen))
+    if not len(top):
+        return np.nan, top
+    when = float(np.mean(drive.forces["elapsed_time"].to_numpy()[top]))
+    return when, top if seen == every else top[:0]
+
+
+def _enough(use: NDArray[np.bool_]) -> bool:
+    """Whether the samples in use tell the peak of a half-wave."""
+    return bool(use.mean() >= KNOWN_SHARE and use.sum() >= fewest_samples(PEAK_SHARE))
 
 
 def _peak(
-    forces: xr.Dataset,
-    part: slice,
-    side: int,
-    lateral: Floats,
-    noise: Floats,
-    members: list[int],
-    use: NDArray[np.bool_],
+    drive: _Drive, part: slice, side: int, members: list[int], use: NDArray[np.bool_]
 ) -> tuple[float, float, NDArray[np.int64]]:
     """Peak of the sum of some corners over a half-wave, its standard uncertainty, top samples."""
     at = np.arange(part.start, part.stop)[use]
-    if len(at) < 0.8 * (part.stop - part.start) or len(at) < 5:
+    if not (members and _enough(use)):
         return np.nan, np.nan, np.empty(0, dtype=np.int64)
-    values = side * lateral[at][:, members].sum(axis=1)
-    spread = np.sqrt(np.sum(noise[at][:, members] ** 2, axis=1))
+    values = side * drive.lateral[at][:, members].sum(axis=1)
+    spread = np.sqrt(np.sum(drive.noise[at][:, members] ** 2, axis=1))
     height = noise_corrected_quantile(values, spread, PEAK_SHARE)
     top = at[values >= np.quantile(values, PEAK_SHARE)]
     few = top[:: max(len(top) // 8, 1)]
-    effect = signed_errors(forces, few)[:, :, members, 1].sum(axis=2).mean(axis=1)
+    effect = signed_errors(drive.forces, few)[:, :, members, 1].sum(axis=2).mean(axis=1)
     # The quantile averages over its neighbourhood; one sample's noise is the cautious choice.
     # Ripple on the crest leaves open what its peak is: somewhere up to the largest sample.
     crest = (float(np.max(values)) - height) / np.sqrt(3.0)
@@ -194,20 +288,18 @@ def _peak(
     return side * height, u, top
 
 
-def _front_share(
-    forces: xr.Dataset, lateral: Floats, noise: Floats, top: NDArray[np.int64], corners: list[str]
-) -> tuple[float, float]:
-    front = [corners.index(c) for c in AXLES["front"]]
-    rear = [corners.index(c) for c in AXLES["rear"]]
-    f, r = lateral[top][:, front].sum(axis=1).mean(), lateral[top][:, rear].sum(axis=1).mean()
+def _front_share(drive: _Drive, top: NDArray[np.int64]) -> tuple[float, float]:
+    front, rear = drive.axles["front"], drive.axles["rear"]
+    lateral = drive.lateral[top]
+    f, r = lateral[:, front].sum(axis=1).mean(), lateral[:, rear].sum(axis=1).mean()
     total = f + r
     share = f / total
     few = top[:: max(len(top) // 8, 1)]
-    effect = signed_errors(forces, few)[..., 1].mean(axis=1)
+    effect = signed_errors(drive.forces, few)[..., 1].mean(axis=1)
     by_cause = (
         (1 - share) * effect[:, front].sum(axis=1) - share * effect[:, rear].sum(axis=1)
     ) / total
-    own = np.mean(noise[top] ** 2, axis=0)
+    own = np.mean(drive.noise[top] ** 2, axis=0)
     random = ((1 - share) ** 2 * own[front].sum() + share**2 * own[rear].sum()) / total**2
     return float(share), float(np.sqrt(np.sum(by_cause**2) + random))
 

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 OTHER_UNIT = 30.0  # mV/V and microstrain lie some thousand apart, volts and counts as much
 COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
+
+
+def fewest_samples(share: float) -> int:
+    """Samples without which the quantile `share` is no more than the largest of them."""
+    return math.ceil(round(1.0 / (1.0 - share), 6))
 
 
 def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> float:
@@ -25,6 +32,11 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
     share : float
         Of the distribution below the quantile, 0 to 1.
 
+    Returns
+    -------
+    float
+        NaN where there are less than `fewest_samples` of the share.
+
     Notes
     -----
     Source: simulation extrapolation, J. R. Cook and L. A. Stefanski, Journal of the American
@@ -33,6 +45,8 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
     from scipy.optimize import brentq
     from scipy.special import ndtr
 
+    if len(values) < fewest_samples(share):
+        return float("nan")
     plain = float(np.quantile(values, share))
     u = np.maximum(u_noise, 1e-12 * max(float(np.max(np.abs(values))), 1.0))
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import VehicleError
 from recon.car import checks, si
+from recon.car.plausibility import require_plausible
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
 from recon.car.vehicle import CHASSIS, Corner, Support, Vehicle
 
@@ -39,7 +40,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
     Warns
     -----
     VehicleWarning
-        A member's inner end lies farther out than its outer end.
+        A member's inner end lies farther out than its outer end, or a mass or size is unusual.
     """
     content = content_of(str(path))
     text = text_of(str(path), content)
@@ -52,7 +53,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
     corners, told = _corners(table, source)
     checks.require_unique_gauges(corners, source)
     checks.require_rack(table, corners, source)
-    return Vehicle(
+    car = Vehicle(
         name=table.name,
         source=table.source,
         **mass,
@@ -64,6 +65,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
         path=source.path,
         checksum=hashlib.sha256(content).hexdigest(),
     )
+    return require_plausible(car, source)
 
 
 def _validated(data: dict[str, Any], source: Source) -> schema.VehicleTable:

@@ -33,6 +33,8 @@ REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
     "log": (("elapsed_time",),),
     "tares": (("when",), ("gauge",), ("indication",)),
 }
+SLIP = 0.85  # likeness of two names from which one is a slip of the other
+ALIKE = 0.5  # likeness from which a name is worth offering
 NO_UNIT = ("", "-", "flag")  # what a units row says of a plain ratio
 
 
@@ -115,7 +117,11 @@ def open_table(
         table.require(*choices)
     used = {b.position for b in bound.values()}
     not_used = [n for p, n in enumerate(layout.names) if n and p not in used]
-    _warn_of_slips(file, not_used, [name for name in names if name not in bound])
+    missing = [name for name in names if name not in bound]
+    _warn_of_slips(file, not_used, missing)
+    # Whoever writes a table by hand means every column; loggers and maps leave some out.
+    if kind != "log" and column_map is None:
+        _warn_of_strangers(file, not_used, missing)
     return table
 
 
@@ -198,12 +204,26 @@ def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
 
 def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
     for name in not_used:
-        for close in get_close_matches(name, missing, n=1, cutoff=0.85):
+        for close in get_close_matches(name, missing, n=1, cutoff=SLIP):
             warnings.warn(
                 f"{file}: column '{name}' is not used; was '{close}' meant?",
                 DataWarning,
                 stacklevel=5,
             )
+
+
+def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> None:
+    strangers = [n for n in not_used if not get_close_matches(n, missing, n=1, cutoff=SLIP)]
+    if strangers:
+        told = []
+        for name in strangers:
+            close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
+            told.append(f"'{name}'" + (f" (nearest of ours: '{close[0]}')" if close else ""))
+        warnings.warn(
+            f"{file}: not used: column{'s' if strangers[1:] else ''} {', '.join(told)}",
+            DataWarning,
+            stacklevel=5,
+        )
 
 
 # --- rows of pull sheets and tares --------------------------------------------------------

@@ -36,7 +36,7 @@ def read_pulls(
     car: Vehicle,
     *,
     column_map: str | Path | None = None,
-    purpose: str | None = None,
+    purpose: str = "fit",
 ) -> PullSheet:
     """Read and check a pull sheet.
 
@@ -48,8 +48,8 @@ def read_pulls(
         Its corners, gauges and the units of the gauges.
     column_map : str or Path, optional
         Map (TOML) of foreign columns.
-    purpose : {"fit", "verify"}, optional
-        Overrides the column `purpose` in every row.
+    purpose : {"fit", "verify"}
+        Of the rows for which the sheet states none.
 
     Returns
     -------
@@ -62,16 +62,14 @@ def read_pulls(
         Anything missing, unknown or impossible, with file, line and what stands there.
     """
     rows = open_rows(path, "pulls", car, column_map)
-    if purpose is not None and purpose not in WORDS["purpose"]:
+    if purpose not in WORDS["purpose"]:
         raise DataError(
             str(path),
             f"purpose '{purpose}' asked for",
             nearest(purpose, WORDS["purpose"]),
-            "Ask for one of these, or leave it to the column of the sheet.",
+            "Ask for one of these; the sheet's own column wins.",
         )
-    gauges, columns = _columns(rows, car)
-    if purpose is not None:
-        columns["purpose"] = np.full(len(rows.lines), purpose)
+    gauges, columns = _columns(rows, car, purpose)
     _check_pulls(rows, columns)
     _check_loads(rows, columns)
     _check_strap(rows, columns)
@@ -86,14 +84,14 @@ def read_pulls(
     )
 
 
-def _columns(rows: Rows, car: Vehicle) -> tuple[tuple[str, ...], dict[str, Any]]:
+def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], dict[str, Any]]:
     """Read gauges and the fields of the sheet that are read from the table."""
     corner = rows.words("corner", legal=tuple(car.corners))
     gauges = _gauges(rows, car, corner)
     columns = {
         "corner": corner,
         "pull": rows.words("pull"),
-        "purpose": rows.words("purpose", "fit", WORDS["purpose"]),
+        "purpose": rows.words("purpose", purpose, WORDS["purpose"]),
         "wheel_held_by": rows.words("wheel_held_by", legal=WORDS["wheel_held_by"]),
         "phase": rows.words("phase", legal=WORDS["phase"]),
         "clock": _clock(rows),
@@ -154,7 +152,7 @@ def _clock(rows: Rows) -> Floats:
 
 
 def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
-    """Each pull begins with a tare and its clock does not run back."""
+    """Each pull has one purpose, begins with a tare, and its clock does not run back."""
     rows.refuse(
         columns["pull"] == "",
         lambda row: f"no word in column pull at corner {columns['corner'][row]}",
@@ -163,6 +161,13 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
     )
     keys = np.char.add(np.char.add(columns["corner"], " "), columns["pull"])
     _, first, pull = np.unique(keys, return_index=True, return_inverse=True)
+    purpose = columns["purpose"]
+    rows.refuse(
+        purpose != purpose[first][pull],
+        lambda row: f"pull {keys[row]} with purpose '{purpose[row]}' after another one",
+        "one purpose for all rows of a pull, which is either fitted or verifies",
+        "Mend the purpose of this pull's rows.",
+    )
     opens = np.zeros(len(keys), dtype=bool)
     opens[first] = True
     rows.refuse(

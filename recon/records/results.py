@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     import xarray as xr
 
 FORMAT = 1
+# What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
+SIGNED = (
+    *("loading", "loading_turned", "loading_steered", "feature_scale"),
+    *("tyre_force_vehicle", "hub_moment", "hub_mode", "heading", "travel", "rack"),
+)
 
 
 def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -27,7 +32,8 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
     Raises
     ------
     OutputError
-        The file is there already (unless `overwrite`), or its folder cannot be written.
+        The file is there already (unless `overwrite`), or it cannot be written (rights, full
+        disk).
     """
     target = Path(path)
     stamped = dataset.assign_attrs(
@@ -42,7 +48,10 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
         label = name in stamped.coords or variable.dtype.kind in "iuUO"
         encoding[str(name)] = {"_FillValue": None} if label else {"_FillValue": np.nan}
     with replace_whole(target, overwrite=overwrite) as temporary:
-        stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+        try:
+            stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+        except RuntimeError as fault:  # how the library tells of a full disk
+            raise OSError(str(fault)) from fault
     return target
 
 
@@ -52,7 +61,8 @@ def read_result(path: str | Path) -> xr.Dataset:
     Raises
     ------
     DataError
-        The file is missing, is no netCDF file, or has a newer format.
+        The file is missing, is no netCDF file, was written by another program, or has a newer
+        format.
     """
     import xarray as xr
 
@@ -69,7 +79,14 @@ def read_result(path: str | Path) -> xr.Dataset:
             "a result or calibration file of this package",
             "Write it again with `recon calibrate` or `recon reconstruct`.",
         ) from fault
-    written = int(dataset.attrs.get("format", 0))
+    written = dataset.attrs.get("format")
+    if not isinstance(written, int | np.integer):
+        raise DataError(
+            str(file),
+            f"a netCDF file of another program, with {_listed(dataset)}",
+            "a result or calibration file of this package",
+            "Name a file that `recon calibrate`, `recon reconstruct` or an analysis wrote.",
+        )
     if not 1 <= written <= FORMAT:
         raise DataError(
             str(file),
@@ -78,3 +95,35 @@ def read_result(path: str | Path) -> xr.Dataset:
             "Update the package, or write the file again with this one.",
         )
     return dataset
+
+
+def require_forces(dataset: xr.Dataset, *names: str) -> None:
+    """Refuse a dataset that is no result of the reconstruction.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        Meant to be what `reconstruct` returns.
+    names : str
+        Variables that are needed.
+
+    Raises
+    ------
+    DataError
+        One of them is not there; the message says what the dataset is instead.
+    """
+    missing = [name for name in names if name not in dataset]
+    if missing:
+        title = dataset.attrs.get("title", "without title")
+        raise DataError(
+            str(dataset.encoding.get("source", title)),
+            f"'{title}', without {', '.join(missing)}",
+            "forces, as `reconstruct` makes them (forces.nc)",
+            "Name the file that `recon reconstruct` wrote.",
+        )
+
+
+def _listed(dataset: xr.Dataset, most: int = 6) -> str:
+    names = [str(name) for name in dataset.variables]
+    rest = f" and {len(names) - most} more" if len(names) > most else ""
+    return (", ".join(names[:most]) or "no variable") + rest

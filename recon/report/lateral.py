@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.status import BIT, FLAGS
 from recon.reconstruction.result import NOT_KNOWN
+from recon.records.results import require_forces
 from recon.report.sheet import (
     ACCENT,
     INK,
@@ -57,7 +58,13 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     Returns
     -------
     matplotlib.figure.Figure
+
+    Raises
+    ------
+    DataError
+        `forces` is no result of the reconstruction.
     """
+    require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
     cones = _cones(slalom)
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
     corners = [str(c) for c in shown["corner"].to_numpy()]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
+from recon.records.results import require_forces
 from recon.report.sheet import (
     INK,
     LOOKS,
@@ -48,7 +49,13 @@ def plot_friction_plane(forces: xr.Dataset) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
+
+    Raises
+    ------
+    DataError
+        `forces` is no result of the reconstruction.
     """
+    require_forces(forces, "tyre_force", "status")
     corners = [str(c) for c in forces["corner"].to_numpy()]
     held = {c: _held(forces, c) for c in corners}
     known = {c: np.isfinite(_force(forces, c)).all(axis=1) for c in corners}

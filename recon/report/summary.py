@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
-from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN
+from recon.car.observability import NOT_KNOWN, RANK_SHARE
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.observability import Observability
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
@@ -117,9 +118,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         off[off >= 99.999] = 0.0
         lines.append(
             f"{name}: {len(c.pulls)} pulls, main slopes to {np.median(relative):.1f} % (k = 1), "
-            f"cross-talk up to {off.max():.1f} %, condition {c.condition:.1f}, hysteresis "
-            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {c.lack_of_fit:.2f} (1 "
-            "expected)"
+            f"cross-talk up to {off.max():.1f} %, condition {_condition(c)}, hysteresis "
+            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {_agreement(c)}"
         )
         lines += [f"  least seen direction: {c.weak_direction}"]
         lines += [f"  rests on slopes and geometry: {r}" for r in c.rests_on_prior]
@@ -150,6 +150,17 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     return [*lines, *CAUTIONS]
 
 
+def _condition(one: CornerCalibration) -> str:
+    seen = one.condition < 1 / RANK_SHARE
+    return f"{one.condition:.1f}" if seen else "not finite (a direction is not pulled at all)"
+
+
+def _agreement(one: CornerCalibration) -> str:
+    if np.isfinite(one.lack_of_fit):
+        return f"{one.lack_of_fit:.2f} (1 expected)"
+    return "not known (no more readings than unknowns)"
+
+
 def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> list[str]:
     """Peak forces with intervals, flags, and what was assumed."""
     elapsed = forces["elapsed_time"].to_numpy()
@@ -176,8 +187,11 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
     """Peak of one component with limits and the time of a sample at it."""
     axis = "xyz"[i]
     known = np.isfinite(forces["tyre_force"].to_numpy()[:, k, i])
-    if np.count_nonzero(known) < 10:
+    count, enough = int(np.count_nonzero(known)), fewest_samples(PEAK_SHARE)
+    if not count:
         return f"F{axis} not known"
+    if count < enough:
+        return f"F{axis} no peak ({count} samples known, it needs {enough})"
     values = forces["tyre_force"].to_numpy()[known, k, i].astype(float)
     noise = forces["u_tyre_force_random"].to_numpy()[known, k, i].astype(float)
     side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0
@@ -204,37 +218,55 @@ def _flag_lines(forces: xr.Dataset) -> list[str]:
 
 
 def slalom_summary(answer: xr.Dataset) -> list[str]:
-    """Peaks per cone, tyre and axle."""
+    """Peaks per cone, tyre and axle, and in words what is not known of them."""
     bandwidth = answer.attrs["bandwidth_Hz"]
-    lines = [
-        f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
-        "intermediate axes, +- is 95 %"
-    ]
     corners = [str(c) for c in answer["corner"].to_numpy()]
     axles = [str(a) for a in answer["axle"].to_numpy()]
+    share = len(axles) == 2
     head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
-    lines.append(
-        head + "".join(f"{a:>15}" for a in axles) + ("   front share" if len(axles) == 2 else "")
-    )
-    for i in range(answer.sizes["cone"]):
-        row = f"  {i + 1:4d}{float(answer['cone_time'][i]):8.2f}"
-        for name, n in (
-            ("peak_lateral_force", len(corners)),
-            ("axle_peak_lateral_force", len(axles)),
-        ):
-            for k in range(n):
-                value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
-                cell = (
-                    f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}"
-                    if np.isfinite(value)
-                    else "not known"
-                )
-                row += f"{cell:>14}" if name.startswith("peak") else f"{cell:>15}"
-        if len(axles) == 2:
-            share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
-            row += f"{100 * share:7.1f} +-{196 * u:.1f} %"
-        lines.append(row)
-    return lines
+    lines = [
+        f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
+        "intermediate axes, +- is 95 %",
+        head + "".join(f"{a:>15}" for a in axles) + ("   front share" if share else ""),
+    ]
+    for i, time in enumerate(answer["cone_time"].to_numpy()):
+        row = f"  {i + 1:4d}" + (f"{time:8.2f}" if np.isfinite(time) else f"{'unknown':>8}")
+        row += "".join(
+            f"{_with_interval(answer, 'peak_lateral_force', i, k):>14}" for k in range(len(corners))
+        )
+        row += "".join(
+            f"{_with_interval(answer, 'axle_peak_lateral_force', i, k):>15}"
+            for k in range(len(axles))
+        )
+        lines.append(row + (_share_cell(answer, i) if share else ""))
+    return lines + [f"  {sentence}" for sentence in _left_open(answer, corners)]
+
+
+def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
+    value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
+    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+
+
+def _share_cell(answer: xr.Dataset, i: int) -> str:
+    share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
+    if not np.isfinite(share):
+        return f"{'not known':>16}"
+    return f"{100 * share:7.1f} +-{100 * COVERAGE_FACTOR * u:.1f} %"
+
+
+def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
+    """What the attribute `not_known` says, and where samples at a bound were left out."""
+    out = [s for s in str(answer.attrs["not_known"]).split("; ") if s]
+    for k, name in enumerate(corners):
+        at_bound = answer["share_at_bound"].to_numpy()[:, k]
+        cones = [str(i + 1) for i in np.flatnonzero(at_bound)]
+        if cones:
+            out.append(
+                f"{name}: Fz held at zero in up to {100 * at_bound.max():.0f} % of the half-wave "
+                f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out of its own peaks, "
+                "not of its axle's"
+            )
+    return out
 
 
 def friction_summary(answer: xr.Dataset) -> list[str]:
@@ -246,7 +278,10 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
     for k, name in enumerate(answer["corner"].to_numpy()):
         value = float(answer["highest_demonstrated_use"][k])
         if not np.isfinite(value):
-            lines.append(f"  {name}: too few samples above the load gate")
+            lines.append(
+                f"  {name}: highest demonstrated not known, fewer than {FEWEST_SAMPLES} known "
+                "samples above the load gate"
+            )
             continue
         u = float(answer["u_highest_demonstrated_use"][k])
         lines.append(

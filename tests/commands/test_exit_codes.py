@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from recon import pipeline
+from recon.base.quantities import CORNERS
 from recon.calibration.store import read_calibration
 from recon.records.files import checksum
 from tests.commands.session import CAR, OneCorner, Run, rows_of, write_rows
@@ -80,6 +81,31 @@ def test_an_address_of_the_network_is_refused(
     assert ended.code == 2
     assert address in ended.err
     assert "address of the network" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("command", ["slalom", "friction"])
+def test_a_calibration_is_no_forces(
+    command: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    ended = run(command, one_corner.calibration, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{one_corner.calibration}: 'Calibration of Invented club racer', without" in ended.err
+    assert "recon reconstruct" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    "words", ["slalom --bandwidth 0", "slalom --bandwidth=-8", "friction --low-load nan"]
+)
+def test_an_option_out_of_range_is_told(
+    words: str, run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    command, *option = words.split()
+    ended = run(command, one_corner.forces, *option, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"= {option[-1].split('=')[-1]} " in ended.err
+    assert "asked for; need" in ended.err
     assert not (tmp_path / "out").exists()
 
 
@@ -154,6 +180,16 @@ def test_the_calibration_of_another_car(run: Run, one_corner: OneCorner, tmp_pat
     assert "'Invented club racer'" in ended.err
 
 
+def test_the_pulls_do_not_verify_themselves(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    same = one_corner.pulls
+    ended = run("calibrate", CAR, same, "--verification", same, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{same}: the same file as the pull sheet {same}" in ended.err
+    assert not (tmp_path / "out").exists()
+
+
 # --- 3: the data cannot answer ---------------------------------------------------------------
 
 
@@ -197,6 +233,26 @@ def test_an_earlier_result_stays_as_it_is(run: Run, one_corner: OneCorner, tmp_p
     assert checksum(out / "friction.nc") != before[out / "friction.nc"]
 
 
+def test_pictures_of_a_replaced_calibration_do_not_stay(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    for name in ("crosstalk_RR.png", "verification.png", "crosstalk_mine.png", "crosstalk_FL.txt"):
+        (tmp_path / name).write_text("older", encoding="utf-8")
+    words = ("calibrate", CAR, one_corner.pulls, "--out", tmp_path)
+    for first in (words, (*words, "--overwrite")):
+        (tmp_path / "calibration.nc").unlink(missing_ok=True)
+        (tmp_path / "crosstalk_FL.png").unlink(missing_ok=True)
+        assert run(*first).code == 0
+        assert (tmp_path / "crosstalk_RR.png").exists()  # nothing was replaced
+    ended = run(*words, "--overwrite")
+    assert ended.code == 0, ended.err
+    mine = {"crosstalk_mine.png", "crosstalk_FL.txt"}
+    ours = {"calibration.nc", "crosstalk_FL.png"}
+    assert {file.name for file in tmp_path.iterdir()} == mine | ours
+    for name in ("crosstalk_RR.png", "verification.png"):
+        assert f"removed {tmp_path / name}, a picture of the calibration that was" in ended.out
+
+
 def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
     file = tmp_path / "file"
     file.write_text("in the way", encoding="utf-8")
@@ -204,6 +260,48 @@ def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path:
     assert ended.code == 4
     assert str(file) in ended.err
     assert file.read_text(encoding="utf-8") == "in the way"
+
+
+def test_a_folder_whose_name_is_too_long(run: Run, one_corner: OneCorner) -> None:
+    ended = run("friction", one_corner.forces, "--out", "much" * 100)
+    assert ended.code == 4
+    assert f"{'much' * 100}: cannot be made or entered (File name too long)" in ended.err
+
+
+FULL = """\
+import resource, sys
+from recon.cli import main
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit of a file's size")
+@pytest.mark.parametrize(
+    ("room", "gone"),
+    [(20_000, "friction.nc"), (None, "friction_plane.png")],
+    ids=["no room for the result", "room for the result alone"],
+)
+def test_a_full_disk_leaves_the_earlier_result(
+    room: int | None, gone: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    """A limit of a file's size stands for the end of the disk."""
+    out = tmp_path / "out"
+    words = ("friction", one_corner.forces, "--out", out, "--overwrite")
+    assert spawn("-m", "recon", *words).code == 0
+    picture = out / "friction_plane.png"
+    if room is None:
+        room = picture.stat().st_size - 1
+        assert room > (out / "friction.nc").stat().st_size
+    before = {file.name: checksum(file) for file in out.iterdir()}
+    ended = spawn("-c", FULL, room, *words)
+    assert ended.code == 4, ended.err
+    assert f"recon friction: {out / gone}: writing failed: " in ended.err
+    assert f"free space of {out}" in ended.err
+    assert no_traceback(ended.err)
+    after = {file.name: checksum(file) for file in out.iterdir()}
+    assert after.keys() == before.keys()
+    assert after[gone] == before[gone]
 
 
 # --- 130: stopped by the user ----------------------------------------------------------------
@@ -239,6 +337,35 @@ def test_stopping_leaves_nothing_half_written(
         assert list(read_calibration(out / "calibration.nc").corners) == ["FL"]
     if "crosstalk_FL.png" in left:
         assert b"IEND" in (out / "crosstalk_FL.png").read_bytes()[-12:]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
+def test_a_stopped_demo_tells_which_results_are_complete(
+    environment: dict[str, str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    with subprocess.Popen(
+        [sys.executable, "-m", "recon", "demo", "--out", out],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as started:
+        assert started.stderr is not None
+        told = []
+        for line in started.stderr:
+            told.append(line)
+            if "reconstructing forces" in line:
+                break
+        started.send_signal(signal.SIGINT)
+        _, err = started.communicate(timeout=30)
+    assert started.returncode == 130, err
+    assert "folders told as complete above are so" in err
+    complete = [Path(x.split("complete: ")[1].strip()) for x in told if "complete: " in x]
+    assert complete == [out / "calibration"]
+    names = {f"crosstalk_{corner}.png" for corner in CORNERS} | {"verification.png"}
+    assert {file.name for file in complete[0].iterdir()} == names | {"calibration.nc"}
+    assert set(read_calibration(complete[0] / "calibration.nc").corners) == set(CORNERS)
 
 
 # --- 1: our own faults -----------------------------------------------------------------------
@@ -299,6 +426,26 @@ def test_warnings_are_notes_on_standard_error(
     assert f"note (data): {log}: samples without a number, of 200" in ended.err
     assert "note (" not in ended.out
     assert "missing input: FL 0.5 %" in ended.out
+
+
+def test_one_gauged_corner_goes_through_every_command(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    for command in ("slalom", "friction"):
+        ended = run(command, one_corner.forces, "--out", tmp_path / command)
+        assert ended.code == 0, ended.err
+        assert "FL" in ended.out
+        assert "nan" not in ended.out.lower().replace(str(tmp_path).lower(), "")
+        if command == "slalom":
+            assert "FR not in the forces, so no peak of the front axle" in ended.out
+
+
+def test_a_short_log_has_no_peak_and_says_so(
+    run: Run, one_corner: OneCorner, short_log: Log, tmp_path: Path
+) -> None:
+    ended = run(*reconstruct(one_corner, short_log(rows=200)), "--out", tmp_path / "out")
+    assert ended.code == 0, ended.err
+    assert "  FL: Fx no peak (200 samples known, it needs 1000), Fy no peak" in ended.out
 
 
 def test_a_pull_beyond_its_strap_is_a_safety_note(

@@ -1,0 +1,100 @@
+"""Masses and sizes of the whole car: what cannot be is refused, what is unusual is noted."""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import VehicleError, VehicleWarning
+
+if TYPE_CHECKING:
+    from recon.car.source import Loc, Source
+    from recon.car.vehicle import Vehicle
+
+    Size = tuple[str, float, tuple[float, float], Loc]
+
+# Ranges outside which a number is noted; common practice, no source.
+UNSPRUNG_SHARE = 0.4  # of the total mass
+HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
+WHEELBASE = (1.0, 5.0)  # m
+OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
+
+
+def require_plausible(car: Vehicle, source: Source) -> Vehicle:
+    """Return the car; refuse masses that leave a wheel without load.
+
+    Raises
+    ------
+    VehicleError
+        The centre of mass is not between the axles, or the wheels outweigh the car.
+
+    Warns
+    -----
+    VehicleWarning
+        Unsprung masses, height of the centre of mass, wheelbase or track are unusual.
+    """
+    front, rear = (
+        [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
+    )
+    if front and rear:
+        _require_between(car, source, float(np.mean(front)), float(np.mean(rear)))
+    _require_sprung(car, source)
+    for what, value, (low, high), loc in _sizes(car, front, rear):
+        if not low <= value <= high:
+            warnings.warn(
+                f"{source.at(loc, what)} {1e3 * value:.0f} mm, usually {1e3 * low:.0f} to "
+                f"{1e3 * high:.0f} mm. Check the axes (origin on the ground, z up) and the unit.",
+                VehicleWarning,
+                stacklevel=3,
+            )
+    return car
+
+
+def _require_between(car: Vehicle, source: Source, front: float, rear: float) -> None:
+    x = car.centre_of_mass[0]
+    if not rear < x < front:
+        raise VehicleError(
+            source.at(("mass", "centre_of_mass_mm"), "mass"),
+            f"centre of mass at x = {1e3 * x:.0f} mm",
+            f"x between the rear wheels at {1e3 * rear:.0f} mm and the front wheels at "
+            f"{1e3 * front:.0f} mm; outside of them an axle would carry less than nothing",
+            "x is forward and has one origin for all points: mend its sign, or measure it from "
+            "where the points are measured.",
+        )
+
+
+def _require_sprung(car: Vehicle, source: Source) -> None:
+    wheels = sum(c.unsprung_mass for c in car.corners.values())
+    where = source.at(("mass", "total_kg"), "mass")
+    if wheels >= car.mass:
+        raise VehicleError(
+            where,
+            f"unsprung masses of {wheels:g} kg at {', '.join(car.corners)} in a car of "
+            f"{car.mass:g} kg",
+            "a total mass above that of the wheels",
+            "total_kg is the whole car with driver, unsprung_mass_kg one wheel with its upright.",
+        )
+    if wheels > UNSPRUNG_SHARE * car.mass:
+        warnings.warn(
+            f"{where}: unsprung masses are {100 * wheels / car.mass:.0f} % of {car.mass:g} kg, "
+            f"usually less than {100 * UNSPRUNG_SHARE:.0f} %. unsprung_mass_kg is that of one "
+            "wheel.",
+            VehicleWarning,
+            stacklevel=4,
+        )
+
+
+def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:
+    """What is measured, its value [m], its usual range and its key in the file."""
+    centre: Loc = ("mass", "centre_of_mass_mm")
+    sizes: list[Size] = [("height of the centre of mass", car.centre_of_mass[2], HEIGHT, centre)]
+    if front and rear:
+        base = float(np.mean(front) - np.mean(rear))
+        sizes.append(("wheelbase", base, WHEELBASE, ("corner",)))
+    for name, corner in car.corners.items():
+        out = abs(corner.wheel.centre[1])
+        key = ("corner", name, "wheel", "centre_mm")
+        sizes.append((f"{name}: wheel centre beside the middle of the car", out, OUT, key))
+    return sizes

@@ -1,0 +1,92 @@
+"""Masses and sizes of a whole car: what is refused and what is noted."""
+
+import re
+
+import pytest
+
+from recon.base.errors import VehicleError, VehicleWarning
+from recon.car.reader import read_vehicle
+from tests.example_car import VEHICLES
+
+
+@pytest.fixture
+def written(tmp_path):
+    """Write the whole invented car with some of its text exchanged; return the file's name."""
+
+    def write(*changes):
+        text = (VEHICLES / "club_racer.toml").read_text(encoding="utf-8")
+        for old, new in changes:
+            assert old in text, f"the car holds no {old!r}"
+            text = text.replace(old, new)
+        path = tmp_path / "car.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+def line_of(path, words):
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return 1 + next(i for i, line in enumerate(lines) if line.startswith(words))
+
+
+CENTRE = "centre_of_mass_mm = [-1290, 0, 430]"
+
+
+@pytest.mark.parametrize("x", [1290, 30, -2600])
+def test_a_centre_of_mass_outside_the_axles(written, x):
+    path = written((CENTRE, f"centre_of_mass_mm = [{x}, 0, 430]"))
+    line = line_of(path, "centre_of_mass_mm")
+    told = (
+        f"car\\.toml, line {line}: mass: centre of mass at x = {x} mm; need .* at -2400 mm .* 0 mm"
+    )
+    with pytest.raises(VehicleError, match=told):
+        read_vehicle(path)
+
+
+def test_wheels_heavier_than_the_car(written):
+    path = written(("total_kg = 742", "total_kg = 105"))
+    told = "line 10: mass: unsprung masses of 105 kg at FL, FR, RL, RR in a car of 105 kg"
+    with pytest.raises(VehicleError, match=told):
+        read_vehicle(path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("total_kg = 742", "total_kg = 250", "unsprung masses are 42 % of 250 kg, usually"),
+        (CENTRE, "centre_of_mass_mm = [-1290, 0, 43]", "centre of mass 43 mm, usually 150 to"),
+        (CENTRE, "centre_of_mass_mm = [-1290, 0, 1300]", "centre of mass 1300 mm, usually 150 to"),
+    ],
+)
+def test_unusual_masses_are_noted(written, old, new, told):
+    path = written((old, new))
+    with pytest.warns(VehicleWarning, match=re.escape(told)) as noted:
+        car = read_vehicle(path)
+    assert len(noted) == 1
+    assert f"{path}, line " in str(noted[0].message)
+    assert len(car.corners) == 4
+
+
+def test_unusual_sizes_are_noted(written):
+    """Every y and x of the points and masses tripled: no such car stands on a road."""
+
+    def threefold(match):
+        x, y, z = (float(n) for n in match[2].split(","))
+        return f"{match[1]}[{3 * x:g}, {3 * y:g}, {z:g}]"
+
+    path = written()
+    text = path.read_text(encoding="utf-8")
+    text = re.sub(r"((?:point|centre)_mm = |centre_of_mass_mm = )\[(.*?)\]", threefold, text)
+    path.write_text(text, encoding="utf-8")
+    with pytest.warns(VehicleWarning) as noted:
+        read_vehicle(path)
+    words = [str(w.message) for w in noted]
+    assert any("wheelbase 7200 mm, usually 1000 to 5000 mm" in w for w in words)
+    for corner in ("FL", "FR", "RL", "RR"):
+        assert any(f"{corner}: wheel centre beside the middle of the car" in w for w in words)
+
+
+def test_shipped_cars_are_usual():
+    for name in ("club_racer.toml", "case_car.toml"):
+        read_vehicle(VEHICLES / name)  # a note would be an error here
