@@ -9,9 +9,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import VehicleError
+from recon.car.knowledge import NOT_KNOWN, in_words
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN, in_words, observe
+from recon.car.observability import observe
 from recon.car.statics import member_matrix, road_columns
 from recon.car.unknowns import prior_u, reference_of, tyre_columns
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, noise_corrected_quantile
+from recon.car.knowledge import NOT_KNOWN
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from recon.calibration.map import Calibration
     from recon.car.observability import Observability
+    from recon.car.selection import Selection
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
 
@@ -93,18 +94,34 @@ def observability_summary(seen: Observability) -> list[str]:
         lines.append(f"  without {member:14} {_three(u)}")
     for member, u in seen.with_.items():
         lines.append(f"  with {member + ' too':17} {_three(u)}")
-    for name in seen.lost:
-        lines.append(f"  {name} is not known with these gauges; cheapest cure: {seen.cure}")
-    if seen.known:
-        lines.append(f"  what is known of them: {seen.known}")
+    for lost in seen.knowledge.lost:
+        cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else "none among the members"
+        lines.append(f"  {lost.name} is not known: {lost.reason}; cheapest cure: {cure}")
+    lines += [f"  what is known of them: {c.words}" for c in seen.combinations]
     return lines
+
+
+def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
+    """The best gauges of a number, what they know, and how far from the best they may be."""
+    count = len(chosen.chosen)
+    lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the forces' variances)"]
+    for corner, members in by_corner.items():
+        lines.append(f"  {corner}: {', '.join(members) or 'none'}")
+    lines.append(
+        f"  root of the sum {np.sqrt(chosen.criterion):.0f} N; no choice of as many is below "
+        f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
+    )
+    return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 
 def _three(values: Floats) -> str:
     return ", ".join(
-        f"F{axis} {value:.0f} N" if abs(value) < NOT_KNOWN else f"F{axis} not known"
-        for axis, value in zip("xyz", values, strict=True)
+        f"F{axis} {_newtons(value)}" for axis, value in zip("xyz", values, strict=True)
     )
+
+
+def _newtons(value: float) -> str:
+    return f"{value:.0f} N" if abs(value) < NOT_KNOWN else "not known"
 
 
 def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
