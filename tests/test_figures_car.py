@@ -46,6 +46,12 @@ def one_gauge(case_car):
     return keeping(case_car, "RR", {"push_rod"})
 
 
+@pytest.fixture(scope="module")
+def bare_corner(club_racer):
+    """Front left corner alone, nothing bonded yet."""
+    return keeping(club_racer, "FL", ())
+
+
 PICTURES = {
     "rocker": lambda r: plot_corner(r("club_racer"), "FL"),
     "coil-over": lambda r: plot_corner(r("club_racer"), "RL", wrench=WRENCH, travel=-0.05),
@@ -61,6 +67,7 @@ PICTURES = {
     "knowledge of three": lambda r: plot_knowledge(
         observe(r("club_racer"), "RL", gauged=("upper_fore", "toe_link", "coil_over"))
     ),
+    "knowledge of none": lambda r: plot_knowledge(observe(r("bare_corner"), "FL")),
     "knowledge of one": lambda r: plot_knowledge(observe(r("one_gauge"), "RR")),
 }
 

@@ -191,6 +191,8 @@ def _relaxed(question: Question, count: int, kept: list[int]) -> Floats:
         own = np.flatnonzero(trace.of_unknown == block)
         asked = [k for k in question.asked if k in own]
         there = np.flatnonzero(trace.of_candidate == block)
+        if not there.size:
+            continue  # nobody sees it, whatever is chosen
         information = np.diag((unit[own] / question.prior[own]) ** 2)
         for k in there:
             information = information + weights[k] * np.outer(rows[k, own], rows[k, own])

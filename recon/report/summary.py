@@ -81,7 +81,7 @@ def car_summary(car: Vehicle) -> list[str]:
 def observability_summary(seen: Observability) -> list[str]:
     """What the gauges of one corner know, lose and could win."""
     lines = [
-        f"{seen.corner}: {len(seen.gauged)} gauges ({', '.join(seen.gauged)})",
+        f"{seen.corner}: {len(seen.gauged)} gauges ({', '.join(seen.gauged) or 'none'})",
         f"  rank {seen.rank} of 6 unknowns, {seen.noise:g} N of noise per gauge",
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
         f"  seen least: {seen.weak}",
@@ -89,14 +89,15 @@ def observability_summary(seen: Observability) -> list[str]:
     for mode, u in seen.u.items():
         lines.append(f"  {mode:8} wheel: u of {_three(u)}")
     for name, bias in seen.bias.items():
-        lines.append(f"  {name} left out at its usual size would shift {_three(bias)}")
+        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
     for member, u in seen.without.items():
         lines.append(f"  without {member:14} {_three(u)}")
     for member, u in seen.with_.items():
         lines.append(f"  with {member + ' too':17} {_three(u)}")
     for lost in seen.knowledge.lost:
         cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else "none among the members"
-        lines.append(f"  {lost.name} is not known: {lost.reason}; cheapest cure: {cure}")
+        lines.append(f"  {lost.name} is not known: {lost.reason}")
+        lines.append(f"    cheapest cure: {cure}")
     lines += [f"  what is known of them: {c.words}" for c in seen.combinations]
     return lines
 
@@ -112,6 +113,10 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
         f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
     )
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
+
+
+def _shift(bias: Floats) -> str:
+    return ", ".join(f"F{axis} {value:.0f} N" for axis, value in zip("xyz", bias, strict=True))
 
 
 def _three(values: Floats) -> str:
