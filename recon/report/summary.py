@@ -80,8 +80,9 @@ def car_summary(car: Vehicle) -> list[str]:
 
 def observability_summary(seen: Observability) -> list[str]:
     """What the gauges of one corner know, lose and could win."""
+    count = len(seen.gauged)
     lines = [
-        f"{seen.corner}: {len(seen.gauged)} gauges ({', '.join(seen.gauged) or 'none'})",
+        f"{seen.corner}: {count} gauge{'s' * (count != 1)} ({', '.join(seen.gauged) or 'none'})",
         f"  rank {seen.rank} of 6 unknowns, {seen.noise:g} N of noise per gauge",
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
         f"  seen least: {seen.weak}",
