@@ -245,7 +245,7 @@ def test_stopping_leaves_nothing_half_written(
 
 
 def test_an_unforeseen_fault_is_one_message(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(vehicle: str) -> None:
+    def broken(vehicle: str, **_: object) -> None:
         message = f"nobody thought of {vehicle}"
         raise ValueError(message)
 
