@@ -182,3 +182,11 @@ def test_a_solver_that_gives_up_is_told(monkeypatch):
     monkeypatch.setattr(cvxpy.Problem, "status", "user_limit")
     with pytest.raises(SolveError, match="invented rig: status 'user_limit' of the relaxed choice"):
         select(drawn(0), 4)
+
+
+def test_of_equal_choices_the_first_is_taken():
+    """Mirrored corners are equal up to rounding, which must not decide."""
+    question = drawn(0, candidates=6)
+    rows = np.repeat(question.rows[:3], 2, axis=0) * (1 + 1e-14 * np.arange(6))[:, None]
+    twins = replace(question, rows=rows, noise=np.full(6, 10.0))
+    assert select(twins, 3).chosen == ("gauge 0", "gauge 2", "gauge 4")

@@ -119,7 +119,7 @@ def _exchanged(trace: _Trace, count: int, kept: list[int]) -> tuple[int, ...]:
     greedy = tuple(kept)
     while len(greedy) < count:
         rest = [k for k in bare if k not in greedy]
-        greedy = (*greedy, min(rest, key=lambda k: trace((*greedy, k))))
+        greedy = _first_best(trace, [(*greedy, k) for k in rest])
     draw = np.random.default_rng(SEED)
     starts = [greedy]
     for _ in range(STARTS):
@@ -143,10 +143,16 @@ def _swapped(trace: _Trace, choice: tuple[int, ...], kept: list[int]) -> tuple[i
             if old not in kept
             for new in others
         ]
-        best = min(swaps, key=trace, default=choice)
+        best = _first_best(trace, swaps or [choice])
         if trace(best) >= trace(choice) * (1 - BETTER):
             return choice
         choice = best
+
+
+def _first_best(trace: _Trace, choices: list[tuple[int, ...]]) -> tuple[int, ...]:
+    """The first of those that are equally good, so that mirrored corners do not toss a coin."""
+    limit = min(map(trace, choices)) * (1 + BETTER)
+    return next(choice for choice in choices if trace(choice) <= limit)
 
 
 def _bound(question: Question, count: int, kept: list[int]) -> float:
