@@ -18,6 +18,8 @@ _PLACES = {
     "shipped": "recon.base.shipped",
     "read_vehicle": "recon.car.reader",
     "observe": "recon.car.observability",
+    "observe_car": "recon.car.observability",
+    "best_gauges": "recon.car.observability",
     "read_pulls": "recon.records.pulls",
     "read_tares": "recon.records.tares",
     "read_log": "recon.records.logs",
@@ -38,6 +40,9 @@ _PLACES = {
     "plot_friction_plane": "recon.report.figures",
     "plot_crosstalk": "recon.report.figures",
     "plot_verification": "recon.report.figures",
+    "plot_corner": "recon.report.figures",
+    "plot_travel": "recon.report.figures",
+    "plot_knowledge": "recon.report.figures",
     "save_figure": "recon.report.figures",
     "pipeline": "recon",
 }

@@ -46,6 +46,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
+    _pictures(parser)
 
 
 def _observe(parser: argparse.ArgumentParser) -> None:
@@ -53,6 +54,13 @@ def _observe(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--corner", help="one corner only (all gauged ones)")
     parser.add_argument("--gauged", help="members to judge, with commas (those of the file)")
     parser.add_argument("--noise", type=float, default=10.0, help="per gauge in N (10)")
+    parser.add_argument(
+        "--best",
+        type=int,
+        metavar="N",
+        help="choose the best N gauges of the corner or car, those of --gauged among them",
+    )
+    _pictures(parser)
 
 
 def _calibrate(parser: argparse.ArgumentParser) -> None:
@@ -95,6 +103,11 @@ def _demo(parser: argparse.ArgumentParser) -> None:
 def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
     parser.add_argument("--out", default=folder, help=f"folder to write to ({folder})")
     parser.add_argument("--overwrite", action="store_true", help="replace a result already there")
+
+
+def _pictures(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", help="folder for pictures (none are drawn without it)")
+    parser.add_argument("--overwrite", action="store_true", help="replace pictures already there")
 
 
 COMMANDS = {

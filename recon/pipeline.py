@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.base.errors import DataWarning, OutputError, VehicleError, nearest
+from recon.base.errors import DataWarning, OutputError
 from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
 
@@ -53,12 +53,22 @@ class Report:
     files: tuple[Path, ...] = ()
 
 
-def check(vehicle: str | Path) -> Report:
-    """Read a vehicle file, pose every corner over its range, show what each link carries."""
+def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool = False) -> Report:
+    """Read a vehicle file, pose every corner over its range, show what each link carries.
+
+    Pictures of every corner and of its loads over travel are written where `out` is given.
+    """
     from recon.car.reader import read_vehicle
+    from recon.report.figures import plot_corner, plot_travel
     from recon.report.summary import car_summary
 
-    return Report(tuple(car_summary(read_vehicle(vehicle))))
+    car = read_vehicle(vehicle)
+    lines = tuple(car_summary(car))
+    figures: Figures = {}
+    for name in car.corners:
+        figures[f"corner_{name}.png"] = partial(plot_corner, car, name)
+        figures[f"travel_{name}.png"] = partial(plot_travel, car, name)
+    return Report(lines, _pictured(figures, out, overwrite))
 
 
 def observe(
@@ -67,33 +77,45 @@ def observe(
     corner: str | None = None,
     gauged: str | None = None,
     noise: float = 10.0,
+    best: int | None = None,
+    out: str | Path | None = None,
+    overwrite: bool = False,
 ) -> Report:
-    """What the gauges of each corner can know, lose and could win, before anything is bonded."""
+    """What the gauges of each corner can know, lose and could win, before anything is bonded.
+
+    With `best` the gauges are that many, chosen here, `gauged` among them. A picture of every
+    corner is written where `out` is given.
+    """
+    from recon.car.observability import best_gauges, by_corner
     from recon.car.observability import observe as judge
     from recon.car.reader import read_vehicle
-    from recon.report.summary import observability_summary
+    from recon.report.figures import plot_knowledge
+    from recon.report.summary import observability_summary, selection_summary
 
     car = read_vehicle(vehicle)
-    chosen = tuple(name.strip() for name in gauged.split(",")) if gauged else None
+    named = None if gauged is None else tuple(name.strip() for name in gauged.split(","))
     lines: list[str] = []
-    for name in _asked(car, corner):
-        seen = judge(car, name, gauged=chosen, noise=noise)
+    if best is None:
+        sets = dict.fromkeys(_asked(car, corner), named)
+    else:
+        choice = best_gauges(car, best, corner=corner, keep=named or (), noise=noise)
+        split = by_corner(car, choice, corner)
+        lines += [*selection_summary(choice, split), ""]
+        sets = {name: members for name, members in split.items() if members}
+    figures: Figures = {}
+    for name, members in sets.items():
+        seen = judge(car, name, gauged=members, noise=noise)
         lines += [*observability_summary(seen), ""]
-    return Report(tuple(lines[:-1]))
+        figures[f"knowledge_{name}.png"] = partial(plot_knowledge, seen)
+    return Report(tuple(lines[:-1]), _pictured(figures, out, overwrite))
 
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
-    """The corner that was asked for, or every gauged one."""
-    if corner is None:
-        return [name for name, described in car.corners.items() if described.gauges]
-    if corner not in car.corners:
-        raise VehicleError(
-            where=car.path,
-            found=f"no corner '{corner}'",
-            needed=nearest(corner, tuple(car.corners)),
-            do="Name a corner of the vehicle file.",
-        )
-    return [corner]
+    """The corner that was asked for, or every gauged one, or all where none is."""
+    if corner is not None:
+        return [corner]
+    gauged = [name for name, described in car.corners.items() if described.gauges]
+    return gauged or list(car.corners)
 
 
 def calibrate(
@@ -359,6 +381,13 @@ def _store(dataset: xr.Dataset, name: str, figures: Figures, target: Target) -> 
     files = (result, *_save(figures, folder, target.overwrite))
     target.say(f"complete: {folder}")
     return files
+
+
+def _pictured(figures: Figures, out: str | Path | None, overwrite: bool) -> tuple[Path, ...]:
+    """Write the pictures into `out` where one is given."""
+    if out is None:
+        return ()
+    return tuple(_save(figures, _folder(out, [*figures], overwrite), overwrite))
 
 
 def _save(figures: Figures, folder: Path, overwrite: bool) -> list[Path]:

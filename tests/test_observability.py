@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.base.errors import VehicleError
+from recon.base.errors import DataError, VehicleError
+from recon.car.knowledge import NOT_KNOWN, in_words
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN, in_words, observe
+from recon.car.observability import observe, observe_car
 from recon.car.statics import member_matrix, road_columns
 from recon.car.unknowns import prior_u, reference_of, tyre_columns
 
@@ -66,7 +67,12 @@ def test_without_the_rod_the_vertical_force_is_lost_and_the_rod_is_the_cure(club
 def test_a_known_sum_of_lost_forces_is_told(club_racer):
     seen = observe(club_racer, "FL", gauged=("lower_front",))
     assert {"Fy", "Fz"} <= set(seen.lost)
-    assert "is known to" in seen.known or seen.known == ""
+    assert "is known to" in seen.known
+    (together,) = seen.combinations
+    assert together.words == seen.known
+    # The gauge's own row, of unit length, with its noise and the moments' priors.
+    assert np.linalg.norm(list(together.weights.values())) == pytest.approx(1, rel=1e-4)
+    assert 10 / seen.singular_values[0] < together.u < NOT_KNOWN
 
 
 def test_mirrored_corners_know_the_same(club_racer):
@@ -107,3 +113,77 @@ def test_a_member_that_does_not_exist_is_refused_with_the_nearest(club_racer):
     assert "tie_rod" in names
     with pytest.raises(VehicleError, match="corner FL: a gauge on 'tie_rood'; need 'tie_rod'"):
         observe(club_racer, "FL", gauged=("tie_rood",))
+
+
+@pytest.mark.parametrize("gauged", [(), ("",)])
+def test_an_empty_list_of_gauges_is_refused(club_racer, gauged):
+    with pytest.raises(VehicleError, match=r"corner RR: an empty list of gauges; .*toe_link"):
+        observe(club_racer, "RR", gauged=gauged)
+
+
+def test_a_member_named_twice_is_refused(club_racer):
+    with pytest.raises(VehicleError, match="corner FL: 'tie_rod' named twice"):
+        observe(club_racer, "FL", gauged=("tie_rod", "push_rod", "tie_rod"))
+
+
+def test_a_corner_that_the_car_has_not_is_refused(club_racer):
+    with pytest.raises(VehicleError, match=r"club_racer\.toml: no corner 'XX'; need one of FL, FR"):
+        observe(club_racer, "XX")
+    with pytest.raises(VehicleError, match=r"no corner 'LR'; need '[FR][LR]' "):
+        observe_car(club_racer, gauged={"LR": ("toe_link",)})
+
+
+@pytest.mark.parametrize(("noise", "words"), [(0.0, "0 N"), (-5.0, "-5 N"), (np.nan, "nan N")])
+def test_a_noise_that_is_none_is_refused(club_racer, noise, words):
+    with pytest.raises(DataError, match=f"corner FL: {words} of noise of 'upper_front'"):
+        observe(club_racer, "FL", noise=noise)
+
+
+def test_a_second_bridge_on_a_member_counts_as_a_channel_of_its_own(club_racer):
+    corner = club_racer.corners["FL"]
+    rod = next(g for g in corner.gauges if g.on == "push_rod")
+    doubled = replace(corner, gauges=(*corner.gauges, replace(rod, name="FL_spare")))
+    cars = (replace(club_racer, corners={"FL": c}) for c in (corner, doubled))
+    single, seen = (observe(car, "FL") for car in cars)
+    assert seen.gauged[-1] == "push_rod (2)"
+    assert np.all(seen.u["rolling"] <= single.u["rolling"] * (1 + 1e-9))  # rounding
+    assert seen.u["rolling"][2] < 0.9 * single.u["rolling"][2]  # noise of the mean of two
+    assert_allclose(seen.without["push_rod"], single.u["rolling"], rtol=1e-9)
+    assert_allclose(seen.without["push_rod (2)"], single.u["rolling"], rtol=1e-9)
+
+
+def test_a_lost_gauge_says_which_forces_go_with_it(club_racer):
+    seen = observe(club_racer, "FL", gauged=("lower_front", "lower_rear", "tie_rod", "push_rod"))
+    assert seen.lost == ()
+    for gauge, lost in seen.lost_without.items():
+        beyond = [f for f, u in zip(("Fx", "Fy", "Fz"), seen.without[gauge], strict=True)
+                  if u > NOT_KNOWN]  # fmt: skip
+        assert list(lost) == beyond
+    assert "Fz" in seen.lost_without["push_rod"]
+
+
+def test_every_lost_force_has_a_reason_and_a_cure_that_works(club_racer):
+    gauged = ("upper_front", "tie_rod")
+    seen = observe(club_racer, "FL", gauged=gauged)
+    assert len(seen.knowledge.lost) >= 2
+    for lost in seen.knowledge.lost:
+        assert lost.reason.startswith(f"the gauges hardly notice {lost.name} ")
+        assert lost.name not in observe(club_racer, "FL", gauged=(*gauged, *lost.cure)).lost
+    assert seen.cure == f"gauge {' and '.join(seen.knowledge.cure)}"
+    assert observe(club_racer, "FL", gauged=(*gauged, *seen.knowledge.cure)).lost == ()
+
+
+def test_the_car_is_its_corners(club_racer):
+    seen = observe_car(club_racer, gauged={"FL": ("push_rod",)}, noise=7.0)
+    assert list(seen) == ["FL", "FR", "RL", "RR"]
+    assert seen["FL"].gauged == ("push_rod",)
+    assert_allclose(seen["RR"].u["locked"], observe(club_racer, "RR", noise=7.0).u["locked"])
+
+
+def test_a_corner_without_gauges_is_told_what_each_would_buy(club_racer):
+    corner = replace(club_racer.corners["FL"], gauges=())
+    seen = observe(replace(club_racer, corners={"FL": corner}), "FL")
+    assert seen.rank == 0
+    assert seen.lost == ("Fx", "Fy", "Fz")
+    assert len(seen.with_) == 6
+    assert "push_rod" in seen.cure

@@ -1,9 +1,9 @@
-"""What a set of gauges can and cannot know, before anything is bonded.
+"""What a set of gauges of a car can and cannot know, before anything is bonded.
 
-In: a corner and the members that would be gauged.  Out: rank, the weak combination in words,
-the uncertainty of each force for a stated noise and the stated priors, what is lost with each
-gauge and won with each further one.  Assumes axial gauges of unit slope without cross-talk;
-a calibration changes the figures by a few percent, not the picture.
+Poses the car's corners and asks `knowledge`: members that hold the upright are the candidates,
+the six unknowns of a corner with their priors what is to be known.  Assumes axial gauges of
+unit slope without cross-talk; a calibration changes the figures by a few percent, not the
+picture.
 """
 
 from __future__ import annotations
@@ -15,46 +15,90 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError, nearest
+from recon.car.knowledge import MOMENT_ARM, Combination, Knowledge, Question, joined, judge
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
+from recon.car.selection import Selection, select
 from recon.car.statics import member_matrix, road_columns
 from recon.car.unknowns import MODES, UNKNOWNS, prior_u, reference_of, tyre_columns
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
+    from recon.car.vehicle import Corner, Vehicle
 
 Floats = NDArray[np.float64]
-MOMENT_ARM = 0.1  # m; columns of moments are scaled by it, 1 N on that arm counts as 1 N
-RANK_SHARE = 1e-6  # singular values below this share of the largest are rounding
-NOT_KNOWN = 1000.0  # N; a third of a light car's wheel load: no better known is not known
 FORCES = UNKNOWNS[:3]
+SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 
 
 @dataclass(frozen=True, slots=True)
 class Observability:
     """What one set of gauges knows of one corner.
 
-    `singular_values` (6,) of the gauges' map with scaled columns, `rank` how many are not
-    rounding; `weak` the combination of unknowns that the gauges see least, in words; `u` by
-    mode (Fx, Fy, Fz) [N]; `bias` by omitted unknown (Fx, Fy, Fz) [N] at its typical size;
-    `without` by gauged member and `with_` by bare member, u of the forces [N] in the mode
-    `rolling`, best first; `lost` the forces that are not known, `known` what is known of them
-    together, `cure` the further gauge that helps most (empty where no member is bare).
+    `u` by mode (Fx, Fy, Fz) [N]; `knowledge` all else, in the mode `rolling`, see there; its
+    parts can be read here too.  `known` says in words what is known of the lost forces
+    together, `cure` which further gauges help (empty where nothing is lost or nothing helps).
     """
 
     corner: str
     gauged: tuple[str, ...]
     noise: float
-    rank: int
-    singular_values: Floats
-    weak: str
     u: dict[str, Floats]
-    bias: dict[str, Floats]
-    without: dict[str, Floats]
-    with_: dict[str, Floats]
-    lost: tuple[str, ...]
-    known: str
-    cure: str
+    knowledge: Knowledge
+
+    @property
+    def rank(self) -> int:
+        """How many of the six unknowns the gauges see."""
+        return self.knowledge.rank
+
+    @property
+    def singular_values(self) -> Floats:
+        """Singular values (6,) of the gauges' map with scaled columns."""
+        return self.knowledge.singular_values
+
+    @property
+    def weak(self) -> str:
+        """The combination of unknowns that the gauges see least, in words."""
+        return self.knowledge.weak
+
+    @property
+    def bias(self) -> dict[str, Floats]:
+        """Shift of (Fx, Fy, Fz) [N] by omitted moment at its typical size."""
+        return self.knowledge.bias
+
+    @property
+    def without(self) -> dict[str, Floats]:
+        """U of the forces [N] without each gauge."""
+        return self.knowledge.without
+
+    @property
+    def lost_without(self) -> dict[str, tuple[str, ...]]:
+        """Forces that are known now and not without each gauge."""
+        return self.knowledge.lost_without
+
+    @property
+    def with_(self) -> dict[str, Floats]:
+        """U of the forces [N] with each further gauge, best first."""
+        return self.knowledge.with_
+
+    @property
+    def lost(self) -> tuple[str, ...]:
+        """Forces that are not known."""
+        return tuple(lost.name for lost in self.knowledge.lost)
+
+    @property
+    def combinations(self) -> tuple[Combination, ...]:
+        """What is known of the lost forces together, as data."""
+        return self.knowledge.combinations
+
+    @property
+    def known(self) -> str:
+        """What is known of the lost forces together, in words."""
+        return "; ".join(c.words for c in self.knowledge.combinations)
+
+    @property
+    def cure(self) -> str:
+        """The fewest further gauges that make all forces known, in words."""
+        return f"gauge {' and '.join(self.knowledge.cure)}" if self.knowledge.cure else ""
 
 
 def observe(
@@ -73,7 +117,8 @@ def observe(
     car : Vehicle
     corner : str
     gauged : tuple of str, optional
-        Members that carry a gauge; those of the vehicle file unless stated.
+        Members that carry a gauge; those of the vehicle file unless stated. A second bridge on
+        one member of the file is called '<member> (2)'.
     noise : float
         Standard uncertainty of each gauge's member load. [N]
     travel, rack : float
@@ -86,124 +131,178 @@ def observe(
     Raises
     ------
     VehicleError
-        A named member does not hold the upright; the nearest is offered.
-
-    References
-    ----------
-    .. [1] Generalised least squares with priors as pseudo-observations; from memory.
+        The car has no such corner, a named member does not hold the upright (the nearest is
+        offered), a member is named twice, or none is named.
+    DataError
+        The noise is not above zero, or the travel is outside the stated range.
     """
-    described = car.corners[corner]
-    mechanism = mechanism_of(described)
-    members = tuple(mechanism.supports[m] for m in mechanism.members)
-    chosen = tuple(g.on for g in described.gauges) if gauged is None else gauged
-    for name in chosen:
-        if name not in members:
-            raise VehicleError(
-                where=f"{car.path or 'car'}, corner {corner}",
-                found=f"a gauge on '{name}'",
-                needed=nearest(name, members),
-                do="Name members that hold the upright.",
-            )
-    at = pose_corner(described, travel, rack)
-    reference = reference_of(car, described)
-    columns = tyre_columns(car.tyre, reference.vertical)
-    loads = {
-        mode: member_matrix(at) @ road_columns(at, hub_passes_spin=mode == "locked") @ columns
-        for mode in MODES
-    }
-    priors = {mode: prior_u(described, car.tyre, reference, mode) for mode in MODES}
-
-    def judged(names: tuple[str, ...], mode: str) -> Floats:
-        rows = loads[mode][[members.index(n) for n in names]]
-        return _covariance(rows, noise, priors[mode])
-
-    covariance = judged(chosen, "rolling")
-    rows = loads["rolling"][[members.index(n) for n in chosen]]
-    values, weak = _weakest(rows)
-    bare = [m for m in members if m not in chosen]
-    won = {m: np.sqrt(np.diag(judged((*chosen, m), "rolling"))[:3]) for m in bare}
-    won = dict(sorted(won.items(), key=lambda item: float(np.max(item[1]))))
-    lost, known = _lost(covariance)
+    described = described_corner(car, corner)
+    if gauged is not None and not [name for name in gauged if name]:
+        raise VehicleError(
+            where=f"{car.path or 'car'}, corner {corner}",
+            found="an empty list of gauges",
+            needed=f"members out of {', '.join(_members(described))}",
+            do="Name the members to judge, or leave the option out for those of the file.",
+        )
+    chosen = _channels(described) if gauged is None else tuple(gauged)
+    pose = (travel, rack)
+    asked = {m: question_of(car, corner, mode=m, noise=noise, pose=pose) for m in MODES}
+    knowledge = judge(asked["rolling"], chosen)
     return Observability(
         corner=corner,
         gauged=chosen,
         noise=noise,
-        rank=int(np.sum(values > RANK_SHARE * values[0])),
-        singular_values=values,
-        weak=weak,
-        u={mode: np.sqrt(np.diag(judged(chosen, mode))[:3]) for mode in MODES},
-        bias=_biases(rows, noise, priors["rolling"]),
-        without={
-            g: np.sqrt(np.diag(judged(tuple(n for n in chosen if n != g), "rolling"))[:3])
-            for g in dict.fromkeys(chosen)
-        },
-        with_=won,
-        lost=lost,
-        known=known,
-        cure=_cure(lost, won),
+        u={mode: question.u(question.positions(chosen)) for mode, question in asked.items()},
+        knowledge=knowledge,
     )
 
 
-def _covariance(rows: Floats, noise: float, u: Floats) -> Floats:
-    """Covariance (6, 6) of the unknowns from unit-slope gauges and priors."""
-    # Unknowns in units of their priors: the open prior of a force is as wide as 100 kN.
-    scaled = rows * u / noise
-    return np.asarray(np.linalg.inv(scaled.T @ scaled + np.eye(6)) * np.outer(u, u))
+def observe_car(
+    car: Vehicle,
+    *,
+    gauged: dict[str, tuple[str, ...]] | None = None,
+    noise: float = 10.0,
+    travel: float = 0.0,
+    rack: float = 0.0,
+) -> dict[str, Observability]:
+    """Judge all corners, which stand alone and so are judged one by one; see `observe`.
+
+    Parameters
+    ----------
+    gauged : dict of corner to members, optional
+        Corners that it does not name keep the gauges of the vehicle file.
+
+    Raises
+    ------
+    VehicleError, DataError
+        As `observe`; also where `gauged` names a corner that the car has not.
+    """
+    gauged = gauged or {}
+    for name in gauged:
+        described_corner(car, name)
+    return {
+        name: observe(car, name, gauged=gauged.get(name), noise=noise, travel=travel, rack=rack)
+        for name in car.corners
+    }
 
 
-def _weakest(rows: Floats) -> tuple[Floats, str]:
-    """Singular values (6,) with scaled columns and the least seen combination in words."""
-    scale = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
-    _, found, directions = np.linalg.svd(rows * scale)
-    values = np.zeros(6)
-    values[: len(found)] = found
-    return values, in_words(directions[-1], UNKNOWNS)
+def best_gauges(
+    car: Vehicle,
+    count: int,
+    *,
+    corner: str | None = None,
+    keep: tuple[str, ...] = (),
+    noise: float = 10.0,
+    travel: float = 0.0,
+    rack: float = 0.0,
+) -> Selection:
+    """Choose the best `count` members of one corner, or of the whole car, to gauge.
+
+    Parameters
+    ----------
+    count : int
+        How many gauges, those of `keep` among them.
+    corner : str, optional
+        One corner; the whole car unless stated, members then being called 'FL push_rod'.
+    keep : tuple of str
+        Members that are to be in the choice whatever they are worth.
+    noise, travel, rack
+        As in `observe`.
+
+    Returns
+    -------
+    Selection
+        Least sum of the forces' variances, wheel rolling; see `selection.select`.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner, or `keep` names what is no member, or one twice.
+    DataError
+        The noise is not above zero, or `count` does not fit.
+    """
+    if corner is not None:
+        return select(question_of(car, corner, noise=noise, pose=(travel, rack)), count, keep)
+    parts = {c: question_of(car, c, noise=noise, pose=(travel, rack)) for c in car.corners}
+    return select(joined(parts, car.path or car.name), count, keep)
 
 
-def in_words(direction: Floats, names: tuple[str, ...]) -> str:
-    """A combination as a phrase: 'Fz rising with Mx falling'."""
-    order = np.argsort(-np.abs(direction))
-    lead = np.sign(direction[order[0]])
-    words = [f"{names[order[0]]} rising"]
-    for k in order[1:3]:
-        if abs(direction[k]) > 0.35:
-            words.append(f"{names[k]} {'rising' if direction[k] * lead > 0 else 'falling'}")
-    return " with ".join(words) if len(words) > 1 else f"{names[order[0]]} alone"
+def by_corner(car: Vehicle, chosen: Selection, corner: str | None) -> dict[str, tuple[str, ...]]:
+    """Members of a choice of `best_gauges` by corner, as `observe` takes them."""
+    if corner is not None:
+        return {corner: chosen.chosen}
+    return {
+        name: tuple(m.removeprefix(f"{name} ") for m in chosen.chosen if m.startswith(f"{name} "))
+        for name in car.corners
+    }
 
 
-def _biases(rows: Floats, noise: float, u: Floats) -> dict[str, Floats]:
-    """Shift of the forces [N] if a moment is left out, at its prior's standard uncertainty."""
-    out = {}
-    for k, name in enumerate(UNKNOWNS):
-        if name in FORCES:
-            continue
-        without = u.copy()
-        without[k] = 1e-6 * u[k]
-        covariance = _covariance(rows, noise, without)
-        shift = covariance @ rows.T @ (rows[:, k] * u[k]) / noise**2
-        out[name] = np.asarray(shift[:3])
-    return out
+def question_of(
+    car: Vehicle,
+    corner: str,
+    *,
+    mode: str = "rolling",
+    noise: float = 10.0,
+    pose: tuple[float, float] = (0.0, 0.0),
+) -> Question:
+    """The question of one corner at a pose (travel, rack) [m]: its members, its six unknowns.
 
-
-def _lost(covariance: Floats) -> tuple[tuple[str, ...], str]:
-    """Forces that are not known, and the best known combination of them in words."""
-    u = np.sqrt(np.diag(covariance)[:3])
-    lost = tuple(name for name, value in zip(FORCES, u, strict=True) if value > NOT_KNOWN)
-    if len(lost) < 2:
-        return lost, ""
-    at = [FORCES.index(name) for name in lost]
-    values, vectors = np.linalg.eigh(covariance[np.ix_(at, at)])
-    if np.sqrt(values[0]) > NOT_KNOWN:
-        return lost, ""
-    parts = " ".join(
-        f"{weight:+.2f} {name}" for weight, name in zip(vectors[:, 0], lost, strict=True)
+    Raises
+    ------
+    VehicleError, DataError
+        No such corner, or a noise that is not above zero.
+    """
+    described = described_corner(car, corner)
+    at = pose_corner(described, *pose)
+    reference = reference_of(car, described)
+    columns = tyre_columns(car.tyre, reference.vertical)
+    loads = member_matrix(at) @ road_columns(at, hub_passes_spin=mode == "locked") @ columns
+    members = _members(described)
+    # A second bridge on a member is one candidate more, with the row of its member.
+    on = dict(zip(members, members, strict=True)) | {
+        channel: gauge.on
+        for channel, gauge in zip(_channels(described), described.gauges, strict=True)
+        if gauge.on in members
+    }
+    return Question(
+        rows=loads[[members.index(name) for name in on.values()]],
+        candidates=tuple(on),
+        unknowns=UNKNOWNS,
+        prior=prior_u(described, car.tyre, reference, mode),
+        noise=np.full(len(on), noise),
+        forces=FORCES,
+        scale=SCALE,
+        where=f"{car.path or 'car'}, corner {corner}",
     )
-    return lost, f"{parts} is known to {np.sqrt(values[0]):.0f} N"
 
 
-def _cure(lost: tuple[str, ...], won: dict[str, Floats]) -> str:
-    """The single further gauge that helps most, the first that finds everything lost."""
-    at = [FORCES.index(name) for name in lost]
-    enough = [member for member, u in won.items() if np.all(u[at] < NOT_KNOWN)]
-    best = enough or list(won)
-    return f"gauge {best[0]}" if best else ""
+def described_corner(car: Vehicle, corner: str) -> Corner:
+    """The corner of that name.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner; the nearest is offered.
+    """
+    if corner not in car.corners:
+        raise VehicleError(
+            where=car.path or car.name,
+            found=f"no corner '{corner}'",
+            needed=nearest(corner, tuple(car.corners)),
+            do="Name a corner of the vehicle file.",
+        )
+    return car.corners[corner]
+
+
+def _members(corner: Corner) -> tuple[str, ...]:
+    mechanism = mechanism_of(corner)
+    return tuple(mechanism.supports[m] for m in mechanism.members)
+
+
+def _channels(corner: Corner) -> tuple[str, ...]:
+    """One name per gauge of the file: its member's, counted from the second one on."""
+    on = [gauge.on for gauge in corner.gauges]
+    return tuple(
+        name if (count := on[:k].count(name)) == 0 else f"{name} ({count + 1})"
+        for k, name in enumerate(on)
+    )

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from recon.base.errors import PriorWarning, RankError
 from recon.base.quantities import STANDARD_GRAVITY, WRENCH_COMPONENTS
+from recon.car.knowledge import NOT_KNOWN
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import Pose, pose
-from recon.car.observability import NOT_KNOWN, observe
+from recon.car.observability import observe
 from recon.car.statics import member_matrix
 from recon.car.unknowns import (
     BEARING_DRAG,

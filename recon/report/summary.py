@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
+from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
-from recon.car.observability import NOT_KNOWN, RANK_SHARE
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.observability import Observability
+    from recon.car.selection import Selection
     from recon.car.vehicle import Vehicle
     from recon.reconstruction.weigh import Weighing
 
@@ -80,8 +81,9 @@ def car_summary(car: Vehicle) -> list[str]:
 
 def observability_summary(seen: Observability) -> list[str]:
     """What the gauges of one corner know, lose and could win."""
+    count = len(seen.gauged)
     lines = [
-        f"{seen.corner}: {len(seen.gauged)} gauges ({', '.join(seen.gauged)})",
+        f"{seen.corner}: {count} gauge{'s' * (count != 1)} ({', '.join(seen.gauged) or 'none'})",
         f"  rank {seen.rank} of 6 unknowns, {seen.noise:g} N of noise per gauge",
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
         f"  seen least: {seen.weak}",
@@ -89,23 +91,44 @@ def observability_summary(seen: Observability) -> list[str]:
     for mode, u in seen.u.items():
         lines.append(f"  {mode:8} wheel: u of {_three(u)}")
     for name, bias in seen.bias.items():
-        lines.append(f"  {name} left out at its usual size would shift {_three(bias)}")
+        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
     for member, u in seen.without.items():
         lines.append(f"  without {member:14} {_three(u)}")
     for member, u in seen.with_.items():
         lines.append(f"  with {member + ' too':17} {_three(u)}")
-    for name in seen.lost:
-        lines.append(f"  {name} is not known with these gauges; cheapest cure: {seen.cure}")
-    if seen.known:
-        lines.append(f"  what is known of them: {seen.known}")
+    for lost in seen.knowledge.lost:
+        cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else "none among the members"
+        lines.append(f"  {lost.name} is not known: {lost.reason}")
+        lines.append(f"    cheapest cure: {cure}")
+    lines += [f"  what is known of them: {c.words}" for c in seen.combinations]
     return lines
+
+
+def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
+    """The best gauges of a number, what they know, and how far from the best they may be."""
+    count = len(chosen.chosen)
+    lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the forces' variances)"]
+    for corner, members in by_corner.items():
+        lines.append(f"  {corner}: {', '.join(members) or 'none'}")
+    lines.append(
+        f"  root of the sum {np.sqrt(chosen.criterion):.0f} N; no choice of as many is below "
+        f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
+    )
+    return [*lines, f"  {chosen.message}"] if chosen.message else lines
+
+
+def _shift(bias: Floats) -> str:
+    return ", ".join(f"F{axis} {value:.0f} N" for axis, value in zip("xyz", bias, strict=True))
 
 
 def _three(values: Floats) -> str:
     return ", ".join(
-        f"F{axis} {value:.0f} N" if abs(value) < NOT_KNOWN else f"F{axis} not known"
-        for axis, value in zip("xyz", values, strict=True)
+        f"F{axis} {_newtons(value)}" for axis, value in zip("xyz", values, strict=True)
     )
+
+
+def _newtons(value: float) -> str:
+    return f"{value:.0f} N" if abs(value) < NOT_KNOWN else "not known"
 
 
 def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:

@@ -372,7 +372,7 @@ def test_a_stopped_demo_tells_which_results_are_complete(
 
 
 def test_an_unforeseen_fault_is_one_message(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(vehicle: str) -> None:
+    def broken(vehicle: str, **_: object) -> None:
         message = f"nobody thought of {vehicle}"
         raise ValueError(message)
 

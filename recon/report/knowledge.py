@@ -1,0 +1,191 @@
+"""What a set of gauges knows of a corner: what each gauge gives and each further one would."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.car.knowledge import MOMENT_ARM, NOT_KNOWN, RANK_SHARE
+from recon.car.observability import FORCES
+from recon.report.sheet import (
+    ACCENT,
+    INK,
+    LOOKS,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from recon.car.observability import Observability
+
+Floats = NDArray[np.float64]
+NOW, WITHOUT, WITH = range(3)
+# Face and hatch of the bars of what there is, what a lost gauge leaves, what one more gives.
+BARS = ((MIDDLE, ""), ("white", "////"), (PALE, ""))
+BEYOND = 3.0  # of NOT_KNOWN, where bars of what is not known end
+COLUMN = 0.42  # of the bars' room, the column of words beside them
+ROW = 0.31  # in
+LIMIT_DASHES = (0, (4, 2))
+
+
+def plot_knowledge(seen: Observability) -> Figure:
+    """Draw what the gauges of one corner know now, without each and with each further one.
+
+    On the left the singular values of the gauges' map with scaled columns and the combination
+    that they see least; on the right bars of the standard uncertainty of Fx, Fy and Fz [N].
+
+    Parameters
+    ----------
+    seen : Observability
+        Answer of `recon.observe`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    rows = _rows(seen)
+    figure = empty_sheet(13.0, 2.6 + ROW * max(len(rows), 7))
+    grid = figure.add_gridspec(1, 4, width_ratios=[1.15, 1, 1, 1])
+    _draw_strip(figure.add_subplot(grid[0]), seen)
+    values = np.array([u for _, _, u in rows])
+    low = 10.0 ** np.floor(np.log10(0.9 * min(values.min(), NOT_KNOWN / 10)))
+    for k, force in enumerate(FORCES):
+        panel = figure.add_subplot(grid[k + 1])
+        _draw_force(panel, values[:, k], [kind for _, kind, _ in rows])
+        _scale(panel, low)
+        style_panel(panel, f"{force}: now {_words(values[0, k])}")
+        panel.grid(visible=False, axis="y")
+        panel.set_xlabel(f"standard uncertainty of {force} [N]", fontsize=TEXT)
+        panel.set_yticks(np.arange(len(rows)), [name for name, _, _ in rows] if k == 0 else [])
+        panel.tick_params(axis="y", length=0)
+    dress(figure, _title(seen), _legend(seen), _footer(seen), columns=4)
+    return figure
+
+
+def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
+    """Name, kind and u (3,) [N] of each row of bars, what there is first."""
+    rows = [("now", NOW, seen.u["rolling"])]
+    rows += [(f"without {_plain(m)}", WITHOUT, u) for m, u in seen.without.items()]
+    rows += [(f"with {_plain(m)}", WITH, u) for m, u in seen.with_.items()]
+    return rows
+
+
+def _draw_force(panel: Axes, u: Floats, kinds: list[int]) -> None:
+    panel.axvline(NOT_KNOWN, color=ACCENT, linewidth=1.2, linestyle=LIMIT_DASHES, zorder=3)
+    for row, (value, kind) in enumerate(zip(u, kinds, strict=True)):
+        face, hatch = BARS[kind]
+        panel.barh(
+            row, min(value, BEYOND * NOT_KNOWN), height=0.62, facecolor=face, hatch=hatch,
+            edgecolor=INK, linewidth=0.7, zorder=2,
+        )  # fmt: skip
+        panel.text(
+            0.99, row, _words(value), transform=panel.get_yaxis_transform(), ha="right",
+            va="center", fontsize=SMALL, color=INK,
+        )  # fmt: skip
+    for edge in np.flatnonzero(np.diff(kinds)):
+        panel.axhline(edge + 0.5, color=MIDDLE, linewidth=0.7, zorder=1)
+    panel.set_ylim(len(u) - 0.4, -0.6)
+
+
+def _scale(panel: Axes, low: float) -> None:
+    """Logarithmic from `low` [N] to the bars' end, with room for a column of words beside it."""
+    decades = np.arange(np.log10(low), np.log10(NOT_KNOWN) + 1)
+    panel.set_xscale("log")
+    panel.set_xlim(low, BEYOND * NOT_KNOWN * (BEYOND * NOT_KNOWN / low) ** COLUMN)
+    panel.set_xticks(10.0**decades, [f"{10.0**d:g}" for d in decades])
+    panel.minorticks_off()
+
+
+def _draw_strip(panel: Axes, seen: Observability) -> None:
+    """Singular values as a column of bars; those of no row of gauges are nought."""
+    values = seen.singular_values
+    rows = np.arange(len(values))
+    nought = values <= RANK_SHARE * values[0]
+    panel.barh(rows, np.where(nought, 0.0, values), height=0.5, color=PALE, edgecolor=INK,
+               linewidth=0.7, zorder=2)  # fmt: skip
+    for row, value in enumerate(values):
+        words = "0, not seen" if nought[row] else f"{value:.2f}"
+        panel.annotate(
+            words, (0.0 if nought[row] else value, row), (3, 0), textcoords="offset points",
+            va="center", fontsize=SMALL, color=INK,
+        )  # fmt: skip
+    style_panel(panel, f"rank {seen.rank} of {len(values)}; seen least:\n{_wrapped(seen.weak)}")
+    panel.grid(visible=False, axis="y")
+    panel.set_yticks(rows, [str(r + 1) for r in rows])
+    panel.set_ylim(len(values) - 0.4, -0.6)
+    panel.set_xlim(0, 1.3 * (values[0] or 1.0))
+    panel.set_xlabel("singular value of the gauges' map [N per N]", fontsize=TEXT)
+    panel.set_ylabel("combination of unknowns", fontsize=TEXT)
+
+
+def _legend(seen: Observability) -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    words = {
+        NOW: f"now: {_counted(seen)}",
+        WITHOUT: "without one of them",
+        WITH: "with one more",
+    }
+    present = {kind for _, kind, _ in _rows(seen)}
+    bars: list[Artist] = [
+        Patch(facecolor=BARS[k][0], hatch=BARS[k][1], edgecolor=INK, linewidth=0.7, label=w)
+        for k, w in words.items()
+        if k in present
+    ]
+    limit = f"{NOT_KNOWN:.0f} N: beyond it a force is not known"
+    return [*bars, Line2D([], [], color=ACCENT, linewidth=1.2, linestyle=LIMIT_DASHES, label=limit)]
+
+
+def _title(seen: Observability) -> str:
+    corner = f"{seen.corner} {LOOKS[seen.corner].name}"
+    if not seen.lost:
+        figures = ", ".join(
+            f"{f} to {_words(u)}" for f, u in zip(FORCES, seen.u["rolling"], strict=True)
+        )
+        return f"{corner}: {_counted(seen)} know {figures}"
+    cure = f"; cheapest cure: {_plain(seen.cure)}" if seen.cure else ""
+    return f"{corner}: {', '.join(seen.lost)} not known{cure}"
+
+
+def _footer(seen: Observability) -> str:
+    known = (
+        f"of them together: {seen.known};\n".replace(" -", " \N{MINUS SIGN}") if seen.known else ""
+    )
+    return (
+        f"{known}wheel rolling; noise {seen.noise:g} N of member load per gauge (standard "
+        "uncertainty); gauges without cross-talk, as geometry has them;\nforces of the road on "
+        "the tyre, vehicle axes, x forward, y left, z up; still loads, so no bandwidth; moments "
+        f"count as forces on an arm of {MOMENT_ARM:g} m"
+    )
+
+
+def _counted(seen: Observability) -> str:
+    count = len(seen.gauged)
+    return f"{count} gauge" if count == 1 else f"{count} gauges"
+
+
+def _words(u: float) -> str:
+    if u > NOT_KNOWN:
+        return "not known"
+    return f"{u:.2g} N" if u < 10 else f"{u:.0f} N"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _wrapped(sentence: str) -> str:
+    return textwrap.fill(sentence, 40)
