@@ -133,7 +133,6 @@ def calibrate(
     from recon.calibration.calibrate import calibrate as fit
     from recon.calibration.store import write_calibration
     from recon.car.reader import read_vehicle
-    from recon.records.held_out import require_held_out
     from recon.records.pulls import read_pulls
     from recon.report.figures import plot_crosstalk, plot_verification
     from recon.report.summary import calibration_summary
@@ -147,7 +146,6 @@ def calibrate(
         held_out = read_pulls(
             verification, car, column_map=verification_map or map, purpose="verify"
         )
-        require_held_out(sheet, held_out)
     say("fitting the map of each corner")
     calibration = fit(sheet, car, verification=held_out)
     figures: Figures = {

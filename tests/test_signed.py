@@ -9,6 +9,7 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
+from recon.base.errors import DataError
 from recon.reconstruction.signed import own_errors, signed_errors
 from recon.reconstruction.solve import KEPT_VARIANCE
 from tests.roundtrip.test_roundtrip import day
@@ -153,3 +154,11 @@ def test_features_of_a_result_read_back_are_the_same(tmp_path: object) -> None:
     path = write_result(day().forces, f"{tmp_path}/forces.nc")
     back: xr.Dataset = read_result(path)
     assert np.array_equal(signed_errors(back, SAMPLES[:5]), errors("intermediate")[:, :5])
+
+
+def test_something_else_than_forces_is_refused_by_name() -> None:
+    cones = xr.Dataset({"a": 1}, attrs={"title": "Cones of a car"})
+    with pytest.raises(DataError, match=r"'Cones of a car', without .*loading"):
+        signed_errors(cones, SAMPLES)
+    with pytest.raises(DataError, match=r"'Cones of a car', without .*loading"):
+        own_errors(cones, 0, SAMPLES)

@@ -23,6 +23,7 @@ from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Floats, Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, prior_shares, seen_directions
 from recon.calibration.verify import verify_corner
+from recon.records.held_out import require_held_out
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
@@ -58,7 +59,7 @@ def calibrate(
     ------
     DataError
         No pull to fit, a tare missing, a gauge without indications or one that does not answer,
-        or a sign that neither file nor pulls tell.
+        a sign that neither file nor pulls tell, or a verification sheet that is not held out.
     RankError
         The pulls leave a direction unseen and no bridge slope closes the map.
 
@@ -78,6 +79,8 @@ def calibrate(
        structures for the measurement of flight loads, NACA Report 1178, 1954: calibration by
        known loads and least squares (from memory of its abstract).
     """
+    if verification is not None:
+        require_held_out(pulls, verification)
     names = [c for c in car.corners if np.any((pulls.corner == c) & (pulls.purpose == "fit"))]
     if not names:
         raise DataError(

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.reconstruction.solve import features_of
+from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -39,7 +40,13 @@ def signed_errors(
     ndarray (cause, sample, corner, component)
         Newtons per standard uncertainty of the cause; sums of squares over causes give the
         variance beside the random part.
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`; the message says what it is.
     """
+    require_forces(forces, *SIGNED)
     chosen = forces.isel(elapsed_time=samples)
     loading = forces["loading"].to_numpy()
     n_causes, _, corners = loading.shape[:3]
@@ -85,7 +92,13 @@ def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats
     ndarray (direction, sample, component)
         As `signed_errors`, with causes turned into a few directions that keep all sums of
         squares and products within the corner; quick enough for every sample of a log.
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`.
     """
+    require_forces(forces, *SIGNED)
     loading = forces["loading"].to_numpy()[:, :, k]
     loading = loading + forces["loading_turned"].to_numpy()[:, None, k]
     # A cause that turns the axes depends on the forces in them and stands by itself.
