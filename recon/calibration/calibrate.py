@@ -59,7 +59,7 @@ def calibrate(
     ------
     DataError
         No pull to fit, a tare missing, a gauge without indications or one that does not answer,
-        a sign that neither file nor pulls tell, or a verification sheet that is not held out.
+        or a verification sheet that is not held out.
     RankError
         The pulls leave a direction unseen and no bridge slope closes the map.
 
@@ -69,7 +69,8 @@ def calibrate(
         What speaks against the map: pulls that contradict each other, a gauge far from its
         bridge's slope or on another member, verification outside its intervals.
     PriorWarning
-        A direction rests on bridge slopes and geometry more than on the pulls.
+        A direction rests on bridge slopes and geometry more than on the pulls, or neither file
+        nor pulls tell a gauge's sign.
     SafetyWarning
         A pull above the strap's working limit or half of a link's stated limit.
 
