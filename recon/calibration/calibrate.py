@@ -110,7 +110,7 @@ def _calibrate_corner(
 ) -> CornerCalibration:
     gauges = corner.gauges
     _require_indications(path, corner, fitted)
-    members = tuple(corner.supports[m].name for m in _members(corner))
+    members = _members(corner)
     prior = bridge_prior(path, corner, members, fitted)
     values, directions = seen_directions(fitted)
     weak = in_words(directions[-1])
@@ -163,10 +163,10 @@ def _calibrate_corner(
     return verify_corner(result, held_out) if held_out else result
 
 
-def _members(corner: Corner) -> tuple[int, ...]:
+def _members(corner: Corner) -> tuple[str, ...]:
     from recon.car.mechanism import mechanism_of
 
-    return mechanism_of(corner).members
+    return mechanism_of(corner).member_names
 
 
 def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
@@ -244,7 +244,7 @@ def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior
 
 def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
     limits = {s.name: s.limit for s in corner.supports}
-    members = [corner.supports[m].name for m in _members(corner)]
+    members = _members(corner)
     for pull in pulls:
         force = float(np.max(np.sum(pull.load, axis=0)))
         if force > pull.force_limit:

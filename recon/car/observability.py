@@ -94,7 +94,7 @@ def observe(
     """
     described = car.corners[corner]
     mechanism = mechanism_of(described)
-    members = tuple(mechanism.supports[m] for m in mechanism.members)
+    members = mechanism.member_names
     chosen = tuple(g.on for g in described.gauges) if gauged is None else gauged
     for name in chosen:
         if name not in members:

@@ -13,6 +13,7 @@ from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose_corner
 from recon.car.observability import NOT_KNOWN
 from recon.car.statics import member_matrix, road_columns
+from recon.car.structure import TWO_FORCE
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -58,14 +59,13 @@ def car_summary(car: Vehicle) -> list[str]:
         )
         lines.append("  member load in N per 1000 N at the contact, tension positive")
         lines.append(f"  {'':14}{'Fx braked':>10}{'Fx rolling':>11}{'Fy':>8}{'Fz':>8}  gauge")
-        for row, m in enumerate(mechanism.members):
-            name = mechanism.supports[m]
+        for row, name in enumerate(mechanism.member_names):
             gauge = next((g.name for g in corner.gauges if g.on == name), "none")
             lines.append(
                 f"  {name:14}{loads[row, 0]:10.0f}{rolling[row, 0]:11.0f}{loads[row, 1]:8.0f}"
                 f"{loads[row, 2]:8.0f}  {gauge}"
             )
-        limits = [s.name for s in corner.supports if s.kind != "pivot" and not np.isfinite(s.limit)]
+        limits = [s.name for s in corner.supports if s.kind in TWO_FORCE and not np.isfinite(s.limit)]
         key = tuple(limits)
         if limits and key not in shown:
             lines.append(
@@ -141,7 +141,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     )
     bare = sorted(
         {s.name for n in calibration.corners for s in car.corners[n].supports
-         if s.kind != "pivot" and not np.isfinite(s.limit)}
+         if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
     )  # fmt: skip
     if bare:
         lines.append(
