@@ -85,7 +85,9 @@ def as_link(support: Support) -> Support:
 
 def test_missing_support_names_corner_and_counts(club_racer: Vehicle) -> None:
     corner = club_racer.corners["RR"]
-    with pytest.raises(VehicleError, match=r"corner RR, body 'upright': the upright can still turn about"):
+    with pytest.raises(
+        VehicleError, match=r"corner RR, body 'upright': the upright can still turn about"
+    ):
         mechanism_of(without(corner, "toe_link"))
 
 

@@ -120,9 +120,7 @@ def test_the_other_side_is_the_mirror_image(any_corner: tuple[Vehicle, Corner]) 
 
 def turned(mechanism: Mechanism, turn: Floats) -> Mechanism:
     """The mechanism with the whole car turned by `turn`."""
-    wheels = tuple(
-        replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels
-    )
+    wheels = tuple(replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels)
     points = mechanism.points @ turn.T
     return replace(mechanism, points=points, wheels=wheels, reference=turn @ mechanism.reference)
 

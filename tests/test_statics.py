@@ -190,9 +190,7 @@ def test_turned_car_and_turned_wrench_give_the_same_loads(
     _, corner = any_corner
     mechanism = mechanism_of(corner)
     turn = Rotation.from_euler("z", -1.1).as_matrix()
-    wheels = tuple(
-        replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels
-    )
+    wheels = tuple(replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels)
     points, reference = mechanism.points @ turn.T, turn @ mechanism.reference
     away = replace(mechanism, points=points, wheels=wheels, reference=reference)
     travel = np.linspace(*corner.travel_range, 11)

@@ -1,14 +1,13 @@
 """The vehicle file: what each fault says, and that it names file, line, key and value."""
 
 import re
-from dataclasses import replace
 from functools import partial
 
 import pytest
 
 from recon.base.errors import VehicleError, VehicleWarning
 from recon.car.reader import read_vehicle
-from tests.example_car import EXAMPLE, MIRROR, VEHICLES, write_example
+from tests.example_car import EXAMPLE, MIRROR, write_example
 
 
 @pytest.fixture

@@ -243,7 +243,7 @@ def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
     joined = np.abs(found.unsplit @ found.unsplit.T) > TAKES_PART
     for _ in range(len(joined)):
         joined = joined | ((joined.astype(float) @ joined.astype(float)) > 0)
-    groups = {tuple(np.flatnonzero(joined[r])) for r in np.flatnonzero(open_rows)}
+    groups = {tuple(np.flatnonzero(joined[r]).tolist()) for r in np.flatnonzero(open_rows)}
     owner = mechanism.owner
 
     def names(chosen: list[int]) -> tuple[str, ...]:

@@ -138,8 +138,7 @@ def _require_closed(mechanism: Mechanism, state: State, gap: Floats, travels: Fl
         where=f"corner {mechanism.name}",
         found=f"the mechanism does not reach {place}",
         needed="supports that stay whole over the stated ranges",
-        do="Check the points of the links and of the rocker, or state shorter travel_mm, "
-        "rack_mm.",
+        do="Check the points of the links and of the rocker, or state shorter travel_mm, rack_mm.",
     )
 
 

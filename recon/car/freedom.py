@@ -106,9 +106,7 @@ def _clearest(free: Floats) -> tuple[Floats, int]:
     return best, chosen
 
 
-def _require_travel(
-    mechanism: Mechanism, held: Floats, lift: Floats, support: np.ndarray
-) -> None:
+def _require_travel(mechanism: Mechanism, held: Floats, lift: Floats, support: np.ndarray) -> None:
     """Rigid supports alone must let every wheel rise."""
     for k, wheel in enumerate(mechanism.wheels):
         by_rows, *_ = np.linalg.lstsq(held.T, lift[k], rcond=NOTHING)

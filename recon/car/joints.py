@@ -106,7 +106,7 @@ def _require_different(support: Support, other: Support, where: str) -> None:
     ):
         raise VehicleError(
             where,
-            f"the same two points and bodies as {other.kind} \"{other.name}\"",
+            f'the same two points and bodies as {other.kind} "{other.name}"',
             "each support once",
             f'Take out "{support.name}", or measure where it really ends.',
         )
@@ -168,9 +168,7 @@ def require_held(car: Vehicle, source: Source) -> None:
             mechanism = assembly_of(car, name)
         except VehicleError as error:
             where = error.where.removeprefix(f"{car.path}: ")
-            raise VehicleError(
-                source.at(loc, where), error.found, error.needed, error.do
-            ) from None
+            raise VehicleError(source.at(loc, where), error.found, error.needed, error.do) from None
         _require_sections(mechanism, source)
 
 
@@ -218,7 +216,11 @@ def _require_whole_joints(
         if np.any(beyond[mine]) and not np.all(beyond[mine]):
             raise VehicleError(
                 where,
-                f"the cut lies between the two points of {kind} \"{mechanism.supports[i]}\"",
+                f'the cut lies between the two points of {kind} "{mechanism.supports[i]}"',
                 "both points of a joint on one side of the cut",
                 "Move station_mm past the joint.",
             )
+
+
+def _mm(point: np.ndarray) -> str:
+    return ", ".join(f"{1e3 * x:.0f}" for x in point)

@@ -59,12 +59,12 @@ class Pose:
 
     @property
     def hub(self) -> Floats:
-        """Centre of the first wheel. [m]"""
+        """Centre of the first wheel, in m."""
         return self.wheels[0].hub
 
     @property
     def contact(self) -> Floats:
-        """Contact centre of the first wheel. [m]"""
+        """Contact centre of the first wheel, in m."""
         return self.wheels[0].contact
 
     @property
@@ -74,17 +74,17 @@ class Pose:
 
     @property
     def heading(self) -> Floats:
-        """Heading of the first wheel. [rad]"""
+        """Heading of the first wheel, in rad."""
         return self.wheels[0].heading
 
     @property
     def inclination(self) -> Floats:
-        """Inclination of the first wheel. [rad]"""
+        """Inclination of the first wheel, in rad."""
         return self.wheels[0].inclination
 
     @property
     def hubs(self) -> Floats:
-        """Centres of all wheels, (..., wheel, xyz). [m]"""
+        """Centres of all wheels in m, (..., wheel, xyz)."""
         return np.stack([w.hub for w in self.wheels], axis=-2)
 
 

@@ -204,23 +204,26 @@ class GaugeTable(Table):
     @model_validator(mode="after")
     def _section(self) -> Self:
         if (self.station_mm is None) != (self.along is None):
-            missing = "along" if self.along is None else "station_mm"
-            raise _fault(missing, "no such key", "station_mm and along of a cut together")
+            key = "along" if self.along is None else "station_mm"
+            raise _fault(key, "no such key", "station_mm and along of a cut together")
         if self.measures in ("bending", "shear"):
             for key in ("along", "across"):
                 if getattr(self, key) is None:
                     raise _fault(key, f"none for {self.measures}", f"the direction '{key}'")
         if self.across is not None and (self.along is None or _parallel(self.along, self.across)):
-            raise _fault("across", f"{list(self.across)}", "a direction that is not that of along")
+            key, found = "across", f"{list(self.across)}"
+            raise _fault(key, found, "a direction that is not that of along")
         if self.along is not None and not any(self.along):
-            raise _fault("along", "[0, 0, 0]", "a direction")
+            key, found = "along", "[0, 0, 0]"
+            raise _fault(key, found, "a direction")
         return self
 
     @model_validator(mode="after")
     def _bridge(self) -> Self:
         if (self.bridge is None) == (self.measures == "axial"):
-            found = "no such key" if self.bridge is None else f"one where it measures {self.measures}"
-            raise _fault("bridge", found, "a bridge where it measures axial load, none elsewhere")
+            key, found = "bridge", "no such key" if self.bridge is None else f"'{self.bridge}'"
+            needed = "a bridge where it measures axial load, none elsewhere"
+            raise _fault(key, f"{found} where it measures {self.measures}", needed)
         turning = self.measures in ("bending", "torsion")
         wrong = "bench_slope_per_kN" if turning else "bench_slope_per_kNm"
         right = "bench_slope_per_kNm" if turning else "bench_slope_per_kN"

@@ -249,7 +249,8 @@ def _slope(table: schema.GaugeTable, notes: Notes) -> tuple[float, float]:
             u_key = f"u_{key}"
             u_bench = notes.take(getattr(table, u_key), 0.01 * bench, u_key, "1 %", table.name)
             return bench / 1e3, u_bench / 1e3
-    if table.bridge is None or table.tube_wall_mm is None or table.unit not in ("mV/V", "microstrain"):
+    read = table.unit in ("mV/V", "microstrain")
+    if table.bridge is None or table.tube_wall_mm is None or not read:
         return nan, nan
     tube = _tube(table, notes)
     if table.unit == "microstrain":

@@ -152,7 +152,7 @@ class Corner:
 
 @dataclass(frozen=True, slots=True)
 class Axle:
-    """What ties the two corners of an axle: bodies and supports; a corner's body is `RL.upright`."""
+    """Bodies and supports that tie two corners; a corner's body is here `RL.upright`."""
 
     name: str
     bodies: tuple[str, ...]
@@ -226,7 +226,7 @@ class Vehicle:
 
         Gauges of an axle follow, with the axle's name in place of the corner's.
         """
-        parts = (*self.corners.values(), *self.axles.values())
+        parts: tuple[Corner | Axle, ...] = (*self.corners.values(), *self.axles.values())
         return tuple((part.name, g) for part in parts for g in part.gauges)
 
     def axle_of(self, corner: str) -> Axle | None:

@@ -65,7 +65,9 @@ def car_summary(car: Vehicle) -> list[str]:
                 f"  {name:14}{loads[row, 0]:10.0f}{rolling[row, 0]:11.0f}{loads[row, 1]:8.0f}"
                 f"{loads[row, 2]:8.0f}  {gauge}"
             )
-        limits = [s.name for s in corner.supports if s.kind in TWO_FORCE and not np.isfinite(s.limit)]
+        limits = [
+            s.name for s in corner.supports if s.kind in TWO_FORCE and not np.isfinite(s.limit)
+        ]
         key = tuple(limits)
         if limits and key not in shown:
             lines.append(
