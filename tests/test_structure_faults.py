@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import assembly_of
+from recon.car.mechanism import assembly_of, mechanism_of
 from recon.car.motion import pose
 from recon.car.reader import read_vehicle
 from recon.car.statics import load_matrix
 from recon.car.vehicle import Vehicle
+from recon.report.summary import car_summary
 from tests.example_car import write_example
-from tests.shipped_mechanisms import VEHICLES, shipped
+from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
 TIE = """[[corner.FL.support]]
 name = "tie_rod"
@@ -246,3 +247,15 @@ def test_compliance_of_nothing_leaves_a_split_open() -> None:
     mechanism = assembly_of(replace(car, corners=rear), "RL")
     with pytest.raises(VehicleError, match=r"bind by|a compliance of 0 for all of RL\.lower_link"):
         load_matrix(pose(mechanism, np.array([[20e-3, -20e-3]])))
+
+
+def test_tied_corner_does_not_stand_alone() -> None:
+    with pytest.raises(VehicleError, match=r"corner FL: a corner that \[axle\.front\] ties"):
+        mechanism_of(shipped("anti_roll_bar").corners["FL"])
+
+
+@pytest.mark.parametrize("file", dict.fromkeys(f for f, _ in SHIPPED))
+def test_every_shipped_file_is_told_in_words(file: str) -> None:
+    told = "\n".join(car_summary(shipped(file)))
+    assert "nan" not in told
+    assert ("one mechanism with its partner" in told) == bool(shipped(file).axles)

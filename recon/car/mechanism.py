@@ -79,8 +79,16 @@ def mechanism_of(corner: Corner) -> Mechanism:
     Raises
     ------
     VehicleError
-        A body can move at given travel and steer, or the wheel cannot travel.
+        A body can move at given travel and steer, or the wheel cannot travel; or an axle ties
+        the corner to its partner.
     """
+    if corner.axle:
+        raise VehicleError(
+            where=f"corner {corner.name}",
+            found=f"a corner that [axle.{corner.axle}] ties to its partner",
+            needed="a corner that stands alone",
+            do="This step does not treat tied corners yet; `recon check` shows their loads.",
+        )
     parts = _Parts(corner.name)
     parts.add(corner, "")
     parts.wheels.append((corner, corner.wheel.on))
@@ -175,8 +183,9 @@ def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Ite
 def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     """Choose the independent loads on which a calibration stands.
 
-    Gauged loads come first, then two-force supports of a wheel's body, then the rest; within a
-    class the one that adds most (pivoted QR).  They stand in the order of `row_names`.
+    Gauged loads come first (of those that depend on each other the one next to the wheel), then
+    two-force supports of a wheel's body, then the rest; within a class the one that adds most
+    (pivoted QR).  They stand in the order of `row_names`.
     """
     state = design_state(mechanism)
     hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
@@ -189,9 +198,10 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
         )
     ]
     n = len(owner)
-    first = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
-    first += list(range(n, len(names)))
+    bridged = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
     second = [r for r in range(n) if on_wheel[owner[r]]]
+    first = [r for r in bridged if r in second]
+    bridged += list(range(n, len(names)))
     try:
         found = balance(mechanism, state, hubs)
     except VehicleError:  # a dead centre at design height: told where loads are asked for
@@ -203,7 +213,7 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     by_arm = [couple[o] for o in owner]
     by_arm += [s.measures in ("bending", "torsion") for s in mechanism.sections]
     loads[by_arm] /= MOMENT_ARM
-    members = _independent(loads, [first, second, list(range(len(names)))])
+    members = _independent(loads, [first, bridged, second, list(range(len(names)))])
     return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 
 

@@ -50,6 +50,8 @@ def read_vehicle(path: str | Path) -> Vehicle:
     sensors = si.sensors_in_si(table.sensors, notes)
     corners, told = _corners(table, source)
     axles, more = _axles(table, source)
+    tied = {corner: name for name in axles for corner in SIDES[name]}
+    corners = {n: replace(c, axle=tied[n]) if n in tied else c for n, c in corners.items()}
     checks.require_unique_gauges((*corners.values(), *axles.values()), source)
     checks.require_rack(table, corners, source)
     car = Vehicle(

@@ -117,7 +117,8 @@ class Corner:
     """One wheel with its suspension.
 
     `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the links
-    [N/m]: no gauge on a link sees it.  Spherical bearings have none.
+    [N/m]: no gauge on a link sees it.  Spherical bearings have none.  `axle` names the axle that
+    ties the corner to its partner.
     """
 
     name: str
@@ -134,6 +135,7 @@ class Corner:
     u_droop_travel: float
     bush_rate: float = 0.0
     u_bush_rate: float = 0.0
+    axle: str = ""
 
     @property
     def left(self) -> bool:
