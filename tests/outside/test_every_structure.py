@@ -211,7 +211,7 @@ class Frame:
 
 
 def theirs(at: Pose, k: int, wrench: Floats, read: Callable, cut: Section | None = None) -> Any:
-    """What `read` gives of the frame, extrapolated to rigid bodies (Richardson) where it matters."""
+    """What `read` gives of the frame, where it matters extrapolated to rigid (Richardson)."""
     found: list[Floats] = []
     determinate = self_stress(at).shape[-1] == 0
     for scale in (STIFF,) if determinate else (STIFF, 2 * STIFF, 4 * STIFF):
