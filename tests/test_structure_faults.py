@@ -242,11 +242,12 @@ def test_axle_that_binds_without_compliance_is_refused_in_words() -> None:
 
 
 def test_compliance_of_nothing_leaves_a_split_open() -> None:
-    car = with_compliance(shipped("solid_axle"), 0.0)
-    rear = {n: replace(c, supports=c.supports) for n, c in car.corners.items()}
-    mechanism = assembly_of(replace(car, corners=rear), "RL")
-    with pytest.raises(VehicleError, match=r"bind by|a compliance of 0 for all of RL\.lower_link"):
-        load_matrix(pose(mechanism, np.array([[20e-3, -20e-3]])))
+    mechanism = assembly_of(with_compliance(shipped("anti_roll_bar"), 0.0), "FL")
+    soft = np.where(mechanism.free, 0.0, mechanism.compliance)
+    rigid = replace(mechanism, compliance=soft)
+    told = r"axle front: a compliance of 0 for all of .*FL\.coil_over.*bar_twist"
+    with pytest.raises(VehicleError, match=told):
+        load_matrix(pose(rigid, np.zeros((1, 2))))
 
 
 def test_tied_corner_does_not_stand_alone() -> None:

@@ -200,7 +200,7 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
     mean = np.zeros((len(corner.gauges), len(members)))
     u = np.full_like(mean, np.inf)
     for g, gauge in enumerate(corner.gauges):
-        if gauge.on not in members:
+        if gauge.member not in members:
             raise DataError(
                 where=f"{path}, corner {corner.name}, gauge {gauge.name}",
                 found=f"sits on '{gauge.on}'",
@@ -209,7 +209,7 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
             )
         if not np.isfinite(gauge.slope):
             continue
-        m = members.index(gauge.on)
+        m = members.index(gauge.member)
         sign = float(np.sign(seen[:, g] @ loads[:, m])) or 1.0
         if gauge.sign and gauge.sign != sign:
             warnings.warn(

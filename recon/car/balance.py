@@ -140,7 +140,8 @@ def _connected(stress: Floats, unstated: NDArray) -> NDArray:
 def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArray) -> Floats:
     """Least complementary energy; rows of open groups get any compliance, they are hidden."""
     compliance = np.where(open_rows, 1.0, np.nan_to_num(mechanism.compliance))
-    scale = np.max(compliance, axis=-1)[..., None]
+    largest = np.max(compliance, axis=-1)[..., None]
+    scale = np.where(largest > 0, largest, 1.0)
     weighted = np.swapaxes(stress, -1, -2) * (compliance / scale)[..., None, :]
     energy = weighted @ stress
     weakest = np.linalg.eigvalsh(energy)[..., 0]

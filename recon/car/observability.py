@@ -95,7 +95,7 @@ def observe(
     described = car.corners[corner]
     mechanism = mechanism_of(described)
     members = mechanism.member_names
-    chosen = tuple(g.on for g in described.gauges) if gauged is None else gauged
+    chosen = tuple(g.member for g in described.gauges) if gauged is None else gauged
     for name in chosen:
         if name not in members:
             raise VehicleError(
