@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import Mechanism, mechanism_of, rows_of, spin_axis
+from recon.car.mechanism import Mechanism, assembly_of, mechanism_of, rows_of, spin_axis
 from recon.car.motion import pose
 from recon.car.vehicle import Corner, Support, Vehicle
+from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
 
@@ -66,6 +67,29 @@ def test_members_are_the_two_force_members_on_the_upright(club_racer: Vehicle) -
     rear = ["upper_fore", "upper_aft", "lower_fore", "lower_aft", "toe_link", "coil_over"]
     assert names("FL") == front  # the spring sits on the rocker
     assert names("RL") == rear  # the coil-over sits on the upright
+
+
+def test_members_do_not_depend_on_how_many_links_are_gauged(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["FL"]
+    all_six = mechanism_of(corner).member_names
+    for n in range(6):
+        assert mechanism_of(replace(corner, gauges=corner.gauges[:n])).member_names == all_six
+
+
+def test_a_gauge_behind_the_rocker_takes_the_rods_place(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["FL"]
+    spring = replace(corner.gauges[-1], on="spring")
+    names = mechanism_of(replace(corner, gauges=(*corner.gauges[:-1], spring))).member_names
+    assert set(names) == {"upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod",
+                          "spring"}  # fmt: skip
+    both = mechanism_of(replace(corner, gauges=(*corner.gauges, spring))).member_names
+    assert "spring" not in both  # it says what the push rod says
+
+
+def test_corners_own_loads_come_before_those_of_a_bar() -> None:
+    names = assembly_of(shipped("anti_roll_bar"), "FR").member_names
+    assert len(names) == 12
+    assert all(name.startswith(("FL.", "FR.")) for name in names)
 
 
 def test_spin_axes_of_both_sides_are_mirror_images() -> None:

@@ -46,7 +46,12 @@ def refused(path: Path) -> str:
             TIE,
             "",
             r"corner FL, body 'upright': the upright can still turn about the line through "
-            r"\(.*\) mm, direction \(0\.08, 0\.11, -0\.99\)|direction \(-0\.08, -0\.1\d, 0\.99\)",
+            r"\(.*\) mm, direction \(-0\.0\d, -0\.1\d, 0\.99\).*; it is held by upper_front",
+        ),
+        (
+            SPRING + 'inner = { on = "chassis", point_mm = [-4, 72, 520] }\n',
+            "",
+            r"corner FL: 1 wheel\(s\) carried by no spring; need 1 more spring",
         ),
         ('"rocker"]', '"rocker", "bar"]', r"body 'bar': the bar can still .* held by nothing"),
         (

@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.base.errors import VehicleError
 from recon.car.structure import (
+    FREE,
     Floats,
     Mechanism,
     design_state,
@@ -58,7 +59,8 @@ def require_one_motion(mechanism: Mechanism) -> None:
     Raises
     ------
     VehicleError
-        A body can still turn or slide; or the rigid supports keep the wheel from rising.
+        A body can still turn or slide; or the rigid supports keep the wheel from rising; or
+        nothing carries it.
     """
     state = design_state(mechanism)
     rows = rows_of(mechanism, *state)
@@ -69,8 +71,11 @@ def require_one_motion(mechanism: Mechanism) -> None:
     _require_travel(mechanism, held / scale, lift / scale, rows.support[~rows.free])
     free = _null(np.concatenate([held, lift]) / scale)
     if free.shape[1] == 0:
+        _require_carried(mechanism, len(rows.support))
         return
-    motion, body = _clearest(free)
+    # With springs locked the motion is plain, like the turn about a steering axis.
+    locked = _null(np.concatenate([held, rows.gradient[rows.free]]) / scale)
+    motion, body = _clearest(locked if locked.shape[1] else free)
     motion = motion / scale
     sprung = np.any(np.abs(rows.gradient[rows.free] @ motion) > 1e-6 * np.max(np.abs(motion)))
     name = mechanism.bodies[body]
@@ -84,6 +89,22 @@ def require_one_motion(mechanism: Mechanism) -> None:
         do=f"Add what holds the {name} there, such as a link that does not meet that line, or "
         "correct the points of those it has.",
     )
+
+
+def _require_carried(mechanism: Mechanism, count: int) -> None:
+    """As many rows as motions: without springs the wheels fall."""
+    lacking = 6 * len(mechanism.bodies) - count - len(mechanism.idle)
+    if lacking > 0:
+        springs = [
+            s for s, kind in zip(mechanism.supports, mechanism.kinds, strict=True) if kind in FREE
+        ]
+        raise VehicleError(
+            where=f"corner {mechanism.name}",
+            found=f"{len(mechanism.wheels)} wheel(s) carried by "
+            f"{', '.join(springs) or 'no spring'}",
+            needed=f"{lacking} more spring(s), one for each wheel that travels",
+            do="Write the spring, or the rod and rocker that carry it, as supports.",
+        )
 
 
 def _null(matrix: Floats) -> Floats:

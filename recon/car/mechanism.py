@@ -23,10 +23,10 @@ from recon.car.structure import (
     hubs_of,
     rows_of,
 )
-from recon.car.vehicle import AXLE, CHASSIS
+from recon.car.vehicle import AXLE, CHASSIS, Corner
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Axle, Corner, Gauge, Support, Vehicle
+    from recon.car.vehicle import Axle, Gauge, Support, Vehicle
 
 __all__ = ["Mechanism", "Rows", "assembly_of", "mechanism_of", "rows_of", "spin_axis"]
 
@@ -55,6 +55,7 @@ class _Parts:
     supports: list[tuple[str, Support, str, str]] = field(default_factory=list)
     gauges: list[tuple[Gauge, str]] = field(default_factory=list)  # with what it sits on
     wheels: list[tuple[Corner, str]] = field(default_factory=list)
+    own: int = 0  # supports of corners, which stand before those of the axle
 
     def add(self, part: Corner | Axle, before: str) -> None:
         """Take in a corner or an axle whose own names get `before` in front."""
@@ -67,6 +68,7 @@ class _Parts:
         self.bodies += [before + body for body in part.bodies]
         for s in part.supports:
             self.supports.append((before + s.name, s, named(s.outer.on), named(s.inner.on)))
+        self.own += len(part.supports) if isinstance(part, Corner) else 0
         supports = [s.name for s in part.supports]
         for g in part.gauges:
             on = before + g.on if g.on in supports else named(g.on)
@@ -160,7 +162,7 @@ def _built(parts: _Parts) -> Mechanism:
     )
     held = replace(bare, idle=idle_turns(bare))
     require_one_motion(held)
-    return _with_members(held, [on for g, on in parts.gauges if not g.at_section])
+    return _with_members(held, [on for g, on in parts.gauges if not g.at_section], parts.own)
 
 
 def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Iterable[Section]:
@@ -180,12 +182,13 @@ def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Ite
         )
 
 
-def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
+def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanism:
     """Choose the independent loads on which a calibration stands.
 
-    Gauged loads come first (of those that depend on each other the one next to the wheel), then
-    two-force supports of a wheel's body, then the rest; within a class the one that adds most
-    (pivoted QR).  They stand in the order of `row_names`.
+    Gauged loads come first (of those that depend on each other the corner's own, next to the
+    wheel), then two-force supports of a wheel's body, then the rest; within a class the one that
+    adds most (pivoted QR).  They stand in the order of `row_names`; the first `own` supports are
+    those of corners.
     """
     state = design_state(mechanism)
     hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
@@ -200,7 +203,7 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     n = len(owner)
     bridged = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
     second = [r for r in range(n) if on_wheel[owner[r]]]
-    first = [r for r in bridged if r in second]
+    first = [r for r in bridged if r in second and owner[r] < own]
     bridged += list(range(n, len(names)))
     try:
         found = balance(mechanism, state, hubs)
