@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import Mechanism, mechanism_of, rows_of, spin_axis
+from recon.car.mechanism import Mechanism, assembly_of, mechanism_of, rows_of, spin_axis
 from recon.car.motion import pose
 from recon.car.vehicle import Corner, Support, Vehicle
+from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
 
@@ -60,13 +61,35 @@ def test_rows_count_five_for_a_pivot_and_one_for_each_member(club_racer: Vehicle
 
 def test_members_are_the_two_force_members_on_the_upright(club_racer: Vehicle) -> None:
     def names(corner: str) -> list[str]:
-        mechanism = mechanism_of(club_racer.corners[corner])
-        return [mechanism.supports[m] for m in mechanism.members]
+        return list(mechanism_of(club_racer.corners[corner]).member_names)
 
     front = ["upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod", "push_rod"]
     rear = ["upper_fore", "upper_aft", "lower_fore", "lower_aft", "toe_link", "coil_over"]
     assert names("FL") == front  # the spring sits on the rocker
     assert names("RL") == rear  # the coil-over sits on the upright
+
+
+def test_members_do_not_depend_on_how_many_links_are_gauged(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["FL"]
+    all_six = mechanism_of(corner).member_names
+    for n in range(6):
+        assert mechanism_of(replace(corner, gauges=corner.gauges[:n])).member_names == all_six
+
+
+def test_a_gauge_behind_the_rocker_takes_the_rods_place(club_racer: Vehicle) -> None:
+    corner = club_racer.corners["FL"]
+    spring = replace(corner.gauges[-1], on="spring")
+    names = mechanism_of(replace(corner, gauges=(*corner.gauges[:-1], spring))).member_names
+    assert set(names) == {"upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod",
+                          "spring"}  # fmt: skip
+    both = mechanism_of(replace(corner, gauges=(*corner.gauges, spring))).member_names
+    assert "spring" not in both  # it says what the push rod says
+
+
+def test_corners_own_loads_come_before_those_of_a_bar() -> None:
+    names = assembly_of(shipped("anti_roll_bar"), "FR").member_names
+    assert len(names) == 12
+    assert all(name.startswith(("FL.", "FR.")) for name in names)
 
 
 def test_spin_axes_of_both_sides_are_mirror_images() -> None:
@@ -86,13 +109,16 @@ def as_link(support: Support) -> Support:
 
 def test_missing_support_names_corner_and_counts(club_racer: Vehicle) -> None:
     corner = club_racer.corners["RR"]
-    with pytest.raises(VehicleError, match=r"corner RR: 5 rows .* for 6 motions of upright"):
+    with pytest.raises(
+        VehicleError, match=r"corner RR, body 'upright': the upright can still turn about"
+    ):
         mechanism_of(without(corner, "toe_link"))
 
 
 def test_corner_without_a_spring_is_refused(club_racer: Vehicle) -> None:
     corner = club_racer.corners["FL"]
-    rigid = replace(corner, supports=tuple(as_link(s) for s in corner.supports
-                                           if s.kind != "pivot"))  # fmt: skip
-    with pytest.raises(VehicleError, match=r"corner FL: 7 rows of support \(of them 0 of free"):
+    rigid = replace(
+        corner, supports=tuple(as_link(s) if s.kind == "spring" else s for s in corner.supports)
+    )
+    with pytest.raises(VehicleError, match=r"corner FL: .*push_rod.* keep the wheel from rising"):
         mechanism_of(rigid)

@@ -124,7 +124,8 @@ def test_virtual_work_gives_the_loads_of_equilibrium(any_corner: tuple[Vehicle, 
     largest = np.max(np.abs(by_work), axis=1, keepdims=True)
     assert_allclose(by_balance / largest, by_work / largest, rtol=0, atol=SAME)
     # Twin: a rotation centre 10 mm off the contact is seen.
-    off = replace(at, contact=at.contact + np.array([0.01, 0.0, 0.0]))
+    wheel = replace(at.wheels[0], contact=at.contact + np.array([0.01, 0.0, 0.0]))
+    off = replace(at, wheels=(wheel,))
     spoiled = np.einsum("nms,nm->ns", Closure(corner, off).displacement(), wrench)
     assert np.max(np.abs(by_balance - spoiled) / largest) > 1e-3
 
@@ -167,13 +168,11 @@ def test_no_wrench_no_load(any_corner: tuple[Vehicle, Corner]) -> None:
 
 
 def mirror_of(mechanism: Mechanism) -> Mechanism:
-    return replace(
-        mechanism,
-        points=mechanism.points * FLIP,
-        centre=mechanism.centre * FLIP,
-        spin=-mechanism.spin * FLIP,
-        reference=mechanism.reference * FLIP,
+    wheels = tuple(
+        replace(w, centre=w.centre * FLIP, spin=-w.spin * FLIP) for w in mechanism.wheels
     )
+    points = mechanism.points * FLIP
+    return replace(mechanism, points=points, wheels=wheels, reference=mechanism.reference * FLIP)
 
 
 def test_left_and_right_carry_mirrored_loads(any_corner: tuple[Vehicle, Corner]) -> None:
@@ -191,13 +190,9 @@ def test_turned_car_and_turned_wrench_give_the_same_loads(
     _, corner = any_corner
     mechanism = mechanism_of(corner)
     turn = Rotation.from_euler("z", -1.1).as_matrix()
-    away = replace(
-        mechanism,
-        points=mechanism.points @ turn.T,
-        centre=turn @ mechanism.centre,
-        spin=turn @ mechanism.spin,
-        reference=turn @ mechanism.reference,
-    )
+    wheels = tuple(replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels)
+    points, reference = mechanism.points @ turn.T, turn @ mechanism.reference
+    away = replace(mechanism, points=points, wheels=wheels, reference=reference)
     travel = np.linspace(*corner.travel_range, 11)
     here, there = pose(mechanism, travel), pose(away, travel)
     both = np.kron(np.eye(2), turn)

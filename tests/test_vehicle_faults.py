@@ -1,14 +1,13 @@
 """The vehicle file: what each fault says, and that it names file, line, key and value."""
 
 import re
-from dataclasses import replace
 from functools import partial
 
 import pytest
 
 from recon.base.errors import VehicleError, VehicleWarning
-from recon.car.reader import read_vehicle, require_supported_kind
-from tests.example_car import EXAMPLE, MIRROR, VEHICLES, write_example
+from recon.car.reader import read_vehicle
+from tests.example_car import EXAMPLE, MIRROR, write_example
 
 
 @pytest.fixture
@@ -373,57 +372,3 @@ def test_trailing_link_is_warned_about(written):
     with pytest.warns(VehicleWarning, match='link "lower_front": inner end 22 mm farther out'):
         car = read_vehicle(path)
     assert car.corners["FL"].supports[2].inner.point[1] == pytest.approx(0.69)
-
-
-# --- kinds of suspension ----------------------------------------------------------------------
-
-
-def test_supported_kinds():
-    car = read_vehicle(VEHICLES / "club_racer.toml")
-    for corner in car.corners.values():
-        require_supported_kind(corner)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "told"),
-    [
-        # A link written the wrong way round
-        (
-            'outer = { on = "upright", point_mm = [105, 655, 205] }\n'
-            'inner = { on = "chassis", point_mm = [112, 297, 192], moves_with_rack = true }',
-            'outer = { on = "chassis", point_mm = [112, 297, 192] }\n'
-            'inner = { on = "upright", point_mm = [105, 655, 205] }',
-            "understood: 1 link chassis to upright (tie_rod); lacking: 1 link upright to chassis",
-        ),
-        # A spring on the upright beside the rocker
-        (
-            'outer = { on = "rocker", point_mm = [-4, 286, 505] }',
-            'outer = { on = "upright", point_mm = [2, 632, 295] }',
-            "not understood: 1 spring upright to chassis (spring); lacking: 1 spring rocker to",
-        ),
-        # A third body
-        (
-            '["upright", "rocker"]',
-            '["upright", "rocker", "bar"]',
-            "bodies upright, rocker, bar;",
-        ),
-        # A push rod on the chassis: six links to the chassis
-        (
-            'inner = { on = "rocker", point_mm = [-4, 365, 480], u_mm = 5 }',
-            'inner = { on = "chassis", point_mm = [-4, 365, 480], u_mm = 5 }',
-            "lacking: 1 link upright to rocker",
-        ),
-    ],
-)
-def test_other_suspensions_are_refused(written, old, new, told):
-    path = written((old, new))
-    message = refused(path)
-    assert f"{path}: corner FL: bodies" in message
-    assert told in message
-    assert "a spring from upright to chassis, or a link from upright to one rocker" in message
-
-
-def test_kind_of_a_corner_made_in_code():
-    corner = read_vehicle(VEHICLES / "club_racer.toml").corners["RL"]
-    with pytest.raises(VehicleError, match=r"corner RL: bodies upright; .*lacking: 1 link upright"):
-        require_supported_kind(replace(corner, supports=corner.supports[1:]))

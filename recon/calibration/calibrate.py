@@ -116,7 +116,7 @@ def _calibrate_corner(
 ) -> CornerCalibration:
     gauges = corner.gauges
     _require_indications(path, corner, fitted)
-    members = tuple(corner.supports[m].name for m in _members(corner))
+    members = _members(corner)
     prior = bridge_prior(path, corner, members, fitted)
     values, directions = seen_directions(fitted)
     weak = in_words(directions[-1])
@@ -172,10 +172,10 @@ def _calibrate_corner(
     return result
 
 
-def _members(corner: Corner) -> tuple[int, ...]:
+def _members(corner: Corner) -> tuple[str, ...]:
     from recon.car.mechanism import mechanism_of
 
-    return mechanism_of(corner).members
+    return mechanism_of(corner).member_names
 
 
 def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
@@ -215,7 +215,7 @@ def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior
 
 def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
     limits = {s.name: s.limit for s in corner.supports}
-    members = [corner.supports[m].name for m in _members(corner)]
+    members = _members(corner)
     for pull in pulls:
         force = float(np.max(np.sum(pull.load, axis=0)))
         if force > pull.force_limit:
@@ -227,7 +227,7 @@ def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
             )
         loads = np.max(np.abs(pull.wrench() @ pull.members.T), axis=0)
         for name, load in zip(members, loads, strict=True):
-            if load > LIMIT_SHARE * limits[name]:
+            if load > LIMIT_SHARE * limits.get(name, np.inf):
                 warnings.warn(
                     f"{path}, corner {corner.name}, pull {pull.name}: link {name} saw "
                     f"{load:.0f} N, more than half of its stated limit of {limits[name]:.0f} N. "

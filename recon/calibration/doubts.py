@@ -45,7 +45,7 @@ def _of_gauges(calibration: CornerCalibration, corner: Corner) -> list[str]:
     gauges = {gauge.name: gauge for gauge in corner.gauges}
     for g, name in enumerate(calibration.gauges):
         gauge, row = gauges[name], calibration.K[g]
-        own = calibration.members.index(gauge.on)
+        own = calibration.members.index(gauge.member)
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(

@@ -48,14 +48,14 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
     u = np.full_like(mean, np.inf)
     for g, gauge in enumerate(corner.gauges):
         where = f"{path}, corner {corner.name}, gauge {gauge.name}"
-        if gauge.on not in members:
+        if gauge.member not in members:
             raise DataError(
                 where=where,
                 found=f"sits on '{gauge.on}'",
                 needed=f"a member that holds the upright: {', '.join(members)}",
                 do="Leave the gauge out of the vehicle file or put it on one of those.",
             )
-        m = members.index(gauge.on)
+        m = members.index(gauge.member)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
             sign = _sign(where, gauge, (seen[:, g], loads, m))

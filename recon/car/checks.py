@@ -1,4 +1,4 @@
-"""Checks of a vehicle file that need more than one key: units, names, lengths, sides."""
+"""Checks of a vehicle file that need more than one key: units, names, sides, rack."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ from math import cos, dist
 from typing import TYPE_CHECKING
 
 from recon.base.errors import VehicleError, VehicleWarning, nearest
-from recon.car.vehicle import CHASSIS, Corner, Support
+from recon.car.vehicle import CHASSIS, Axle, Corner, Support
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from recon.car import schema
     from recon.car.source import Loc, Source
 
-SHORTEST = 1e-3  # a member shorter than this has no direction [m]
 HUB_HEIGHT = 15e-3  # beyond any measuring error of hub height and loaded radius [m]
 METRES = 2.0  # no length of a car in inches is below this, each one in metres is
 PARTNER = {"FL": "FR", "FR": "FL", "RL": "RR", "RR": "RL"}
@@ -72,29 +71,35 @@ def require_original(
     )
 
 
-def require_names(corner: Corner, source: Source) -> None:
+def require_names(part: Corner | Axle, others: tuple[str, ...], source: Source) -> None:
     """Refuse names used twice and bodies that are not there.
+
+    `others` are bodies of other tables under the names that they have in this one.
 
     Raises
     ------
     VehicleError
         A name is used twice, or a point or the wheel is on an unknown body.
     """
-    here: Loc = ("corner", corner.name)
-    _require_once([*corner.bodies, CHASSIS], source.at((*here, "bodies"), "bodies"))
-    names = [s.name for s in corner.supports]
-    _require_once(names, source.at((*here, "support", _second(names)), f"corner {corner.name}"))
-    places: list[tuple[Loc, str]] = [(("wheel", "on"), corner.wheel.on)]
-    for i, s in enumerate(corner.supports):
+    what = "corner" if isinstance(part, Corner) else "axle"
+    here: Loc = (what, part.name)
+    _require_once([*part.bodies, CHASSIS], source.at((*here, "bodies"), "bodies"))
+    names = [s.name for s in part.supports]
+    _require_once(names, source.at((*here, "support", _second(names)), f"{what} {part.name}"))
+    moving = (*part.bodies, *others)
+    places: list[tuple[Loc, str]] = []
+    if isinstance(part, Corner):
+        places.append((("wheel", "on"), part.wheel.on))
+    for i, s in enumerate(part.supports):
         places += [(("support", i, "outer"), s.outer.on), (("support", i, "inner"), s.inner.on)]
     for loc, body in places:
-        choices = corner.bodies if loc[0] == "wheel" else (*corner.bodies, CHASSIS)
+        choices = moving if loc[0] == "wheel" else (*moving, CHASSIS)
         if body not in choices:
             raise VehicleError(
-                source.at(here + loc, f"corner {corner.name}"),
+                source.at(here + loc, f"{what} {part.name}"),
                 f"on = '{body}', a body that is not there",
                 nearest(body, choices),
-                "Correct the name, or add the body to `bodies` of the corner.",
+                f"Correct the name, or add the body to `bodies` of the {what}.",
             )
 
 
@@ -115,13 +120,12 @@ def _require_once(names: list[str], where: str) -> None:
 
 
 def require_sound(corner: Corner, source: Source) -> None:
-    """Check lengths, sides and the height of the hub.
+    """Check the wheel's side and the height of the hub.
 
     Raises
     ------
     VehicleError
-        The wheel is on the wrong side, the hub's height does not fit the loaded radius, or a
-        support has no length.
+        The wheel is on the wrong side, or the hub's height does not fit the loaded radius.
 
     Warns
     -----
@@ -131,12 +135,12 @@ def require_sound(corner: Corner, source: Source) -> None:
     _require_side(corner, source)
     _require_hub_height(corner, source)
     for i, support in enumerate(corner.supports):
-        where = source.at(
-            ("corner", corner.name, "support", i),
-            f'corner {corner.name}, {support.kind} "{support.name}"',
-        )
-        _require_length(support, where)
-        if support.outer.on == corner.wheel.on:
+        two_force = support.kind in ("link", "spring")
+        if two_force and support.outer.on == corner.wheel.on and support.inner.on == CHASSIS:
+            where = source.at(
+                ("corner", corner.name, "support", i),
+                f'corner {corner.name}, {support.kind} "{support.name}"',
+            )
             _warn_if_turned(support, where)
 
 
@@ -166,18 +170,6 @@ def _require_hub_height(corner: Corner, source: Source) -> None:
         )
 
 
-def _require_length(support: Support, where: str) -> None:
-    end = support.axis_point if support.kind == "pivot" else support.inner.point
-    length = dist(support.outer.point, end)
-    if length < SHORTEST:
-        raise VehicleError(
-            where,
-            f"length {1e3 * length:.1f} mm",
-            f"more than {1e3 * SHORTEST:g} mm between its two points",
-            "One of the two points was copied from the other: measure it again.",
-        )
-
-
 def _warn_if_turned(support: Support, where: str) -> None:
     outer, inner = abs(support.outer.point[1]), abs(support.inner.point[1])
     if inner > outer:
@@ -189,31 +181,7 @@ def _warn_if_turned(support: Support, where: str) -> None:
         )
 
 
-def require_gauged_supports(corner: Corner, source: Source) -> None:
-    """Refuse a gauge that is not on a link or spring of its corner.
-
-    Raises
-    ------
-    VehicleError
-        No support has the name, or it is a pivot.
-    """
-    kinds = {s.name: s.kind for s in corner.supports}
-    choices = tuple(name for name, kind in kinds.items() if kind != "pivot")
-    for i, gauge in enumerate(corner.gauges):
-        if gauge.on not in choices:
-            what = "a pivot" if gauge.on in kinds else "no support"
-            raise VehicleError(
-                source.at(
-                    ("corner", corner.name, "gauge", i, "on"),
-                    f"corner {corner.name}, gauge '{gauge.name}'",
-                ),
-                f"on = '{gauge.on}', {what} of this corner",
-                nearest(gauge.on, choices),
-                "A bridge tells the load of a link or spring: name the one it is bonded to.",
-            )
-
-
-def require_unique_gauges(corners: dict[str, Corner], source: Source) -> None:
+def require_unique_gauges(parts: Iterable[Corner | Axle], source: Source) -> None:
     """Refuse a gauge name that is used twice; they are the names of log columns.
 
     Raises
@@ -222,16 +190,17 @@ def require_unique_gauges(corners: dict[str, Corner], source: Source) -> None:
         Two gauges have one name.
     """
     first: dict[str, str] = {}
-    for corner in corners.values():
-        for i, gauge in enumerate(corner.gauges):
+    for part in parts:
+        what = "corner" if isinstance(part, Corner) else "axle"
+        for i, gauge in enumerate(part.gauges):
             if gauge.name in first:
                 raise VehicleError(
-                    source.at(("corner", corner.name, "gauge", i), f"corner {corner.name}"),
-                    f"gauge '{gauge.name}', a name that corner {first[gauge.name]} uses already",
+                    source.at((what, part.name, "gauge", i), f"{what} {part.name}"),
+                    f"gauge '{gauge.name}', a name that {first[gauge.name]} uses already",
                     "each gauge name once over the whole car",
                     "Give each channel the name of its column in the log.",
                 )
-            first[gauge.name] = corner.name
+            first[gauge.name] = f"{what} {part.name}"
 
 
 def require_rack(table: schema.VehicleTable, corners: dict[str, Corner], source: Source) -> None:

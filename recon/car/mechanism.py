@@ -1,71 +1,37 @@
-"""A corner as rigid bodies joined by supports: the rows from which motion and statics follow.
-
-Each support gives scalar rows.  A row is the gradient of an elongation (or of a gap that a
-pivot closes) with respect to the small motions of the bodies; it is at once what Newton's
-method closes when the corner is posed and the direction in which the support can push.
-Small motions are twists [v; w] about `reference`, one per body, stacked in the order of
-`bodies`.  Axes are those of the vehicle; lengths in m; loads tension positive.
-"""
+"""From corner and axle to a mechanism: which bodies, supports, wheels and loads it has."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.vehicle import CHASSIS
+from recon.car.balance import balance, redundant_groups, section_loads
+from recon.car.freedom import idle_turns, require_one_motion
+from recon.car.structure import (
+    ROWS,
+    TWO_FORCE,
+    Floats,
+    Mechanism,
+    Rows,
+    Section,
+    WheelOn,
+    design_state,
+    hubs_of,
+    rows_of,
+)
+from recon.car.vehicle import AXLE, CHASSIS, Corner
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner
+    from recon.car.vehicle import Axle, Gauge, Support, Vehicle
 
-Floats = NDArray[np.float64]
-OUTER, INNER, AXIS = 0, 1, 2
+__all__ = ["Mechanism", "Rows", "assembly_of", "mechanism_of", "rows_of", "spin_axis"]
 
-
-@dataclass(frozen=True, slots=True)
-class Mechanism:
-    """Arrays of one corner.
-
-    `points` (support, 3, xyz) holds outer, inner and second axis point of each support;
-    `centre` (xyz) is the wheel centre and `spin` (xyz) the spin axis, both fixed to the body
-    `wheel_body`.  Batches put further axes in front of these.
-    """
-
-    name: str
-    bodies: tuple[str, ...]
-    supports: tuple[str, ...]
-    kinds: tuple[str, ...]
-    outer_body: NDArray[np.int64]
-    inner_body: NDArray[np.int64]
-    rack: NDArray[np.bool_]  # (support, 3)
-    points: Floats
-    wheel_body: int
-    centre: Floats
-    spin: Floats
-    radius: float
-    reference: Floats
-
-    @property
-    def members(self) -> tuple[int, ...]:
-        """Positions of the two-force members that hold the wheel's body."""
-        return tuple(
-            i
-            for i, kind in enumerate(self.kinds)
-            if kind != "pivot" and self.wheel_body in (self.outer_body[i], self.inner_body[i])
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Rows at a pose: `gradient` (..., row, 6 * body), `gap` (..., row) [m], `free` (row,)."""
-
-    gradient: Floats
-    gap: Floats
-    free: NDArray[np.bool_]
-    support: NDArray[np.int64]
+MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
+INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
 
 
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
@@ -80,135 +46,193 @@ def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
     return np.array([c * tipped[0] - s * tipped[1], s * tipped[0] + c * tipped[1], tipped[2]])
 
 
+@dataclass(slots=True)
+class _Parts:
+    """Bodies and supports of one mechanism under their names in it."""
+
+    name: str
+    bodies: list[str] = field(default_factory=list)
+    supports: list[tuple[str, Support, str, str]] = field(default_factory=list)
+    gauges: list[tuple[Gauge, str]] = field(default_factory=list)  # with what it sits on
+    wheels: list[tuple[Corner, str]] = field(default_factory=list)
+    own: int = 0  # supports of corners, which stand before those of the axle
+
+    def add(self, part: Corner | Axle, before: str) -> None:
+        """Take in a corner or an axle whose own names get `before` in front."""
+
+        def named(body: str) -> str:
+            if body == CHASSIS or body in self.bodies:
+                return body
+            return body.removeprefix(f"{AXLE}.") if body not in part.bodies else before + body
+
+        self.bodies += [before + body for body in part.bodies]
+        for s in part.supports:
+            self.supports.append((before + s.name, s, named(s.outer.on), named(s.inner.on)))
+        self.own += len(part.supports) if isinstance(part, Corner) else 0
+        supports = [s.name for s in part.supports]
+        for g in part.gauges:
+            on = before + g.on if g.on in supports else named(g.on)
+            self.gauges.append((g, on))
+
+
 def mechanism_of(corner: Corner) -> Mechanism:
-    """Arrays of `corner`.
+    """Arrays of a corner that stands alone.
 
     Raises
     ------
     VehicleError
-        The supports do not hold the bodies exactly once (rows against motions).
+        A body can move at given travel and steer, or the wheel cannot travel; or an axle ties
+        the corner to its partner.
     """
-    index = {name: i for i, name in enumerate(corner.bodies)} | {CHASSIS: -1}
-    supports = corner.supports
-    points = np.array([[s.outer.point, s.inner.point, s.axis_point] for s in supports])
-    wheel = corner.wheel
-    mechanism = Mechanism(
-        name=corner.name,
-        bodies=corner.bodies,
-        supports=tuple(s.name for s in supports),
-        kinds=tuple(s.kind for s in supports),
-        outer_body=np.array([index[s.outer.on] for s in supports]),
-        inner_body=np.array([index[s.inner.on] for s in supports]),
-        rack=np.array([[s.outer.rack, s.inner.rack, False] for s in supports]),
-        points=points,
-        wheel_body=index[wheel.on],
-        centre=np.array(wheel.centre),
-        spin=spin_axis(corner.left, wheel.toe_in, wheel.camber),
-        radius=wheel.loaded_radius,
-        reference=np.array(wheel.centre),
-    )
-    _require_determinate(mechanism)
-    return mechanism
-
-
-def _require_determinate(mechanism: Mechanism) -> None:
-    rows = sum(5 if kind == "pivot" else 1 for kind in mechanism.kinds)
-    motions = 6 * len(mechanism.bodies)
-    springs = mechanism.kinds.count("spring")
-    if rows != motions or springs != 1:
+    if corner.axle:
         raise VehicleError(
-            where=f"corner {mechanism.name}",
-            found=f"{rows} rows of support (of them {springs} of free length) for {motions} "
-            "motions "
-            f"of {', '.join(mechanism.bodies)}",
-            needed=f"{motions} rows, exactly one of them a spring",
-            do="Add the missing support or take out the one too many.",
+            where=f"corner {corner.name}",
+            found=f"a corner that [axle.{corner.axle}] ties to its partner",
+            needed="a corner that stands alone",
+            do="This step does not treat tied corners yet; `recon check` shows their loads.",
+        )
+    parts = _Parts(corner.name)
+    parts.add(corner, "")
+    parts.wheels.append((corner, corner.wheel.on))
+    return _built(parts)
+
+
+def assembly_of(car: Vehicle, corner: str) -> Mechanism:
+    """Arrays of `corner`, together with its partner where an axle ties the two.
+
+    In an axle a corner's names begin with its own, `RL.upright`; those of the axle stand as
+    they are.  Wheels are left, right.
+
+    Raises
+    ------
+    VehicleError
+        As `mechanism_of`, or a corner of the axle is not described.
+    """
+    axle = car.axle_of(corner)
+    if axle is None:
+        return mechanism_of(car.corners[corner])
+    parts = _Parts(f"axle {axle.name}", bodies=list(axle.bodies))
+    for name in axle.corners:
+        if name not in car.corners:
+            raise VehicleError(
+                where=f"{car.path or 'car'}: axle {axle.name}",
+                found=f"no corner {name}",
+                needed=f"both corners that it ties, {' and '.join(axle.corners)}",
+                do=f"Describe [corner.{name}], or take [axle.{axle.name}] out.",
+            )
+        side = car.corners[name]
+        parts.add(side, f"{name}.")
+        on = side.wheel.on
+        parts.wheels.append((side, f"{name}.{on}" if on in side.bodies else _bare(on)))
+    rest = replace(axle, bodies=())  # its bodies stand first already
+    parts.add(rest, "")
+    return _built(parts)
+
+
+def _bare(body: str) -> str:
+    return body.removeprefix(f"{AXLE}.")
+
+
+def _built(parts: _Parts) -> Mechanism:
+    index = {name: i for i, name in enumerate(parts.bodies)} | {CHASSIS: -1}
+    supports = [s for _, s, _, _ in parts.supports]
+    wheels = tuple(
+        WheelOn(
+            corner.name,
+            index[on],
+            np.array(corner.wheel.centre),
+            spin_axis(corner.left, corner.wheel.toe_in, corner.wheel.camber),
+            corner.wheel.loaded_radius,
+        )
+        for corner, on in parts.wheels
+    )
+    bare = Mechanism(
+        name=parts.name,
+        bodies=tuple(parts.bodies),
+        supports=tuple(name for name, _, _, _ in parts.supports),
+        kinds=tuple(s.kind for s in supports),
+        outer_body=np.array([index[on] for _, _, on, _ in parts.supports]),
+        inner_body=np.array([index[on] for _, _, _, on in parts.supports]),
+        rack=np.array([[s.outer.rack, s.inner.rack, False] for s in supports]),
+        points=np.array([[s.outer.point, s.inner.point, s.axis_point] for s in supports]),
+        compliance=np.array([s.compliance for s in supports for _ in ROWS[s.kind]]),
+        wheels=wheels,
+        reference=np.mean([w.centre for w in wheels], axis=0),
+        sections=tuple(_sections(parts.gauges, index)),
+    )
+    held = replace(bare, idle=idle_turns(bare))
+    require_one_motion(held)
+    return _with_members(held, [on for g, on in parts.gauges if not g.at_section], parts.own)
+
+
+def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Iterable[Section]:
+    """Cuts of the bodies that bend; `across` is squared up to `along`."""
+    for gauge, on in gauges:
+        if gauge.along is None or gauge.across is None:
+            continue
+        along = np.array(gauge.along) / np.linalg.norm(gauge.along)
+        across = np.array(gauge.across) - along * np.dot(gauge.across, along)
+        yield Section(
+            f"{on}:{gauge.name}",
+            index[on],
+            np.array(gauge.station),
+            along,
+            across / np.linalg.norm(across),
+            gauge.measures,
         )
 
 
-def rows_of(
-    mechanism: Mechanism, rotation: Floats, shift: Floats, points: Floats, rack: Floats
-) -> Rows:
-    """Rows of every support at a pose.
+def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanism:
+    """Choose the independent loads on which a calibration stands.
 
-    Parameters
-    ----------
-    rotation, shift : (..., body, 3, 3), (..., body, 3)
-        Motion of each body from design: x = rotation (x0 - reference) + reference + shift.
-    points : (..., support, 3, 3)
-        Design points. [m]
-    rack : (...,)
-        Shift of the rack to the left. [m]
+    Gauged loads come first (of those that depend on each other the corner's own, next to the
+    wheel), then two-force supports of a wheel's body, then the rest; within a class the one that
+    adds most (pivoted QR).  They stand in the order of `row_names`; the first `own` supports are
+    those of corners.
     """
-    now = _moved(mechanism, rotation, shift, points, rack)
-    batch = now.shape[:-3]
-    width = 6 * len(mechanism.bodies)
-    gradients, gaps, free, owner = [], [], [], []
-    for i, kind in enumerate(mechanism.kinds):
-        if kind == "pivot":
-            normals, at, gap = _pivot_rows(points[..., i, :, :], now[..., i, :, :])
-        else:
-            normals, at, gap = _length_rows(points[..., i, :, :], now[..., i, :, :])
-        for normal, (outer_at, inner_at), g in zip(normals, at, gap, strict=True):
-            row = np.zeros((*batch, width))
-            for body, place, sign in (
-                (mechanism.outer_body[i], outer_at, -1.0),
-                (mechanism.inner_body[i], inner_at, 1.0),
-            ):
-                if body >= 0:
-                    arm = place - mechanism.reference
-                    row[..., 6 * body : 6 * body + 3] += sign * normal
-                    row[..., 6 * body + 3 : 6 * body + 6] += sign * np.cross(arm, normal)
-            gradients.append(row)
-            gaps.append(g)
-            free.append(kind == "spring")
-            owner.append(i)
-    return Rows(
-        np.stack(gradients, axis=-2), np.stack(gaps, axis=-1), np.array(free), np.array(owner)
-    )
+    state = design_state(mechanism)
+    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    owner, names = mechanism.owner, mechanism.row_names
+    bodies = {w.body for w in mechanism.wheels}
+    on_wheel = [
+        kind in TWO_FORCE and bool(bodies & {int(o), int(i)})
+        for kind, o, i in zip(
+            mechanism.kinds, mechanism.outer_body, mechanism.inner_body, strict=True
+        )
+    ]
+    n = len(owner)
+    bridged = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
+    second = [r for r in range(n) if on_wheel[owner[r]]]
+    first = [r for r in bridged if r in second and owner[r] < own]
+    bridged += list(range(n, len(names)))
+    try:
+        found = balance(mechanism, state, hubs)
+    except VehicleError:  # a dead centre at design height: told where loads are asked for
+        return replace(mechanism, members=tuple(second))
+    loads = np.concatenate([found.known, section_loads(mechanism, state, found, hubs)])
+    scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
+    loads = loads * np.resize(scale, loads.shape[1])
+    couple = [kind == "torsion" for kind in mechanism.kinds]
+    by_arm = [couple[o] for o in owner]
+    by_arm += [s.measures in ("bending", "torsion") for s in mechanism.sections]
+    loads[by_arm] /= MOMENT_ARM
+    members = _independent(loads, [first, bridged, second, list(range(len(names)))])
+    return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 
 
-def _moved(
-    mechanism: Mechanism, rotation: Floats, shift: Floats, points: Floats, rack: Floats
-) -> Floats:
-    """Places of all points at the pose, (..., support, 3, xyz)."""
-    place = points.copy()
-    place[..., 1] += mechanism.rack * np.asarray(rack)[..., None, None]
-    slots = ((OUTER, mechanism.outer_body), (INNER, mechanism.inner_body))
-    for slot, body in slots:
-        on = body >= 0
-        arm = points[..., on, slot, :] - mechanism.reference
-        turned = np.einsum("...sij,...sj->...si", rotation[..., body[on], :, :], arm)
-        place[..., on, slot, :] = turned + mechanism.reference + shift[..., body[on], :]
-    # The second axis point of a pivot rides on the outer body too.
-    on = mechanism.outer_body >= 0
-    arm = points[..., on, AXIS, :] - mechanism.reference
-    turned = np.einsum("...sij,...sj->...si", rotation[..., mechanism.outer_body[on], :, :], arm)
-    place[..., on, AXIS, :] = turned + mechanism.reference + shift[..., mechanism.outer_body[on], :]
-    return place
-
-
-def _length_rows(design: Floats, now: Floats) -> tuple[list, list, list]:
-    span = now[..., INNER, :] - now[..., OUTER, :]
-    length = np.linalg.norm(span, axis=-1)
-    start = np.linalg.norm(design[..., INNER, :] - design[..., OUTER, :], axis=-1)
-    unit = span / length[..., None]
-    return [unit], [(now[..., OUTER, :], now[..., INNER, :])], [length - start]
-
-
-def _pivot_rows(design: Floats, now: Floats) -> tuple[list, list, list]:
-    """Three rows hold the first point, two hold the axis; the axis is fixed to the chassis."""
-    axis = design[..., AXIS, :] - design[..., INNER, :]
-    axis = axis / np.linalg.norm(axis, axis=-1)[..., None]
-    # Any two directions across the axis serve; start from the one least along it.
-    least = np.eye(3)[np.argmin(np.abs(axis), axis=-1)]
-    across = np.cross(axis, least)
-    across = across / np.linalg.norm(across, axis=-1)[..., None]
-    second = np.cross(axis, across)
-    normals = [np.broadcast_to(e, axis.shape) for e in np.eye(3)] + [across, second]
-    first, other = now[..., OUTER, :], now[..., AXIS, :]
-    at = [(first, first)] * 3 + [(other, other)] * 2
-    off_first = design[..., INNER, :] - first
-    off_other = design[..., AXIS, :] - other
-    gap = [np.sum(n * (off_first if k < 3 else off_other), axis=-1) for k, n in enumerate(normals)]
-    return normals, at, gap
+def _independent(loads: Floats, classes: list[list[int]]) -> tuple[int, ...]:
+    """Rows that are independent of each other, taken class by class."""
+    chosen: list[int] = []
+    basis = np.zeros((0, loads.shape[1]))
+    for rows in classes:
+        left = [r for r in rows if r not in chosen and np.all(np.isfinite(loads[r]))]
+        while left and len(basis) < loads.shape[1]:
+            rest = loads[left] - (loads[left] @ basis.T) @ basis
+            size = np.linalg.norm(rest, axis=1)
+            own = np.maximum(np.linalg.norm(loads[left], axis=1), INDEPENDENT)
+            best = int(np.argmax(np.where(size > INDEPENDENT * own, size, 0.0)))
+            if size[best] <= INDEPENDENT * own[best]:
+                break
+            basis = np.vstack([basis, rest[best] / size[best]])
+            chosen.append(left.pop(best))
+    return tuple(sorted(chosen))

@@ -1,6 +1,6 @@
-"""Motion of a corner with travel and steer: the supports' gaps closed by Newton's method.
+"""Motion with travel and steer: where bodies and wheels stand.
 
-Travel is the rise of the wheel centre against the chassis, bump positive, zero at design
+Travel is the rise of a wheel centre against the chassis, bump positive, zero at design
 height.  Rack is the shift of the steering rack to the left.  Everything is a batch: poses
 stand in the leading axes.
 """
@@ -13,24 +13,41 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from recon.base.errors import DataError, VehicleError
-from recon.car.mechanism import Mechanism, mechanism_of, rows_of
+from recon.base.errors import DataError
+from recon.car.closure import closed, rotation_matrix
+from recon.car.mechanism import Mechanism, assembly_of, mechanism_of
+from recon.car.structure import State, hubs_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
 
+__all__ = ["Pose", "WheelAt", "pose", "pose_corner", "rack_of_steer", "rotation_matrix", "wheel_of"]
+
 Floats = NDArray[np.float64]
-CLOSED = 1e-12  # m; gaps of a posed corner are smaller, a thousandth of an atom
-MOST_STEPS = 25
+
+
+@dataclass(frozen=True, slots=True)
+class WheelAt:
+    """One wheel at each pose, in vehicle axes.
+
+    `hub` and `contact` (..., xyz) [m]; `spin` (..., xyz) unit vector to the left; `heading` and
+    `inclination` (...,) [rad], both as right-handed rotations about z and x.
+    """
+
+    hub: Floats
+    spin: Floats
+    contact: Floats
+    heading: Floats
+    inclination: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Pose:
-    """A batch of poses of one corner, in vehicle axes.
+    """A batch of poses of one mechanism, in vehicle axes.
 
-    `rotation` (..., body, 3, 3), `shift` (..., body, 3) as in `rows_of`; `hub` and `contact`
-    (..., xyz) [m]; `spin` (..., xyz) unit vector to the left; `heading` and `inclination`
-    (...,) [rad], both as right-handed rotations about z and x; `points` and `rack` as posed.
+    `rotation` (..., body, 3, 3), `shift` (..., body, 3) as in `rows_of`; `points` and `rack` as
+    posed; `wheels` one or two.  `hub`, `contact`, `spin`, `heading`, `inclination` are those of
+    the first wheel.
     """
 
     mechanism: Mechanism
@@ -38,11 +55,37 @@ class Pose:
     shift: Floats
     points: Floats
     rack: Floats
-    hub: Floats
-    spin: Floats
-    contact: Floats
-    heading: Floats
-    inclination: Floats
+    wheels: tuple[WheelAt, ...]
+
+    @property
+    def hub(self) -> Floats:
+        """Centre of the first wheel, in m."""
+        return self.wheels[0].hub
+
+    @property
+    def contact(self) -> Floats:
+        """Contact centre of the first wheel, in m."""
+        return self.wheels[0].contact
+
+    @property
+    def spin(self) -> Floats:
+        """Spin axis of the first wheel."""
+        return self.wheels[0].spin
+
+    @property
+    def heading(self) -> Floats:
+        """Heading of the first wheel, in rad."""
+        return self.wheels[0].heading
+
+    @property
+    def inclination(self) -> Floats:
+        """Inclination of the first wheel, in rad."""
+        return self.wheels[0].inclination
+
+    @property
+    def hubs(self) -> Floats:
+        """Centres of all wheels in m, (..., wheel, xyz)."""
+        return np.stack([w.hub for w in self.wheels], axis=-2)
 
 
 def pose(
@@ -53,14 +96,16 @@ def pose(
     points: Floats | None = None,
     centre: Floats | None = None,
 ) -> Pose:
-    """Pose a corner at each travel and rack.
+    """Pose a corner at each travel and rack, or an axle at each pair of travels.
 
     Parameters
     ----------
     mechanism : Mechanism
-    travel, rack : (...,)
-        Wheel centre rise and rack shift, broadcast together. [m]
-    points, centre : (..., support, 3, 3), (..., 3), optional
+    travel : (...,), of an axle (..., wheel)
+        Rise of each wheel centre against the chassis. [m]
+    rack : (...,)
+        Rack shift, broadcast with travel. [m]
+    points, centre : (..., support, 3, 3), (..., 3), of an axle (..., wheel, 3), optional
         Other design points than the mechanism's own (for their uncertainty). [m]
 
     Raises
@@ -68,119 +113,55 @@ def pose(
     VehicleError
         The mechanism does not reach a pose; the message names travel and rack.
     """
+    lone = len(mechanism.wheels) == 1
     points = mechanism.points if points is None else points
     centre = mechanism.centre if centre is None else centre
-    travel, rack = np.broadcast_arrays(
-        np.asarray(travel, dtype=float), np.asarray(rack, dtype=float)
+    centres = centre[..., None, :] if lone else centre
+    wished = np.asarray(travel, dtype=float)
+    travels = wished[..., None] if lone else wished
+    rack = np.asarray(rack, dtype=float)
+    batch = np.broadcast_shapes(
+        travels.shape[:-1], rack.shape, points.shape[:-3], centres.shape[:-2]
     )
-    batch = np.broadcast_shapes(travel.shape, points.shape[:-3], centre.shape[:-1])
-    travel, rack = np.broadcast_to(travel, batch), np.broadcast_to(rack, batch)
+    travels = np.broadcast_to(travels, (*batch, len(mechanism.wheels)))
+    rack = np.broadcast_to(rack, batch)
     points = np.broadcast_to(points, (*batch, *points.shape[-3:]))
-    centre = np.broadcast_to(centre, (*batch, 3))
+    centres = np.broadcast_to(centres, (*batch, *centres.shape[-2:]))
     n_bodies = len(mechanism.bodies)
     rotation = np.broadcast_to(np.eye(3), (*batch, n_bodies, 3, 3)).copy()
     shift = np.zeros((*batch, n_bodies, 3))
-    shift[..., 2] = travel[..., None]  # a fair first guess: everything rises with the wheel
-    with np.errstate(all="ignore"):
-        for _ in range(MOST_STEPS):
-            step, gap = _newton_step(mechanism, (rotation, shift, points, rack), centre, travel)
-            rotation, shift = _advance(rotation, shift, step)
-            if np.nanmax(np.abs(gap), initial=0.0) < CLOSED and np.all(np.isfinite(gap)):
-                break
-    # The last evaluation was before the last step; one more look decides.
-    _, gap = _newton_step(mechanism, (rotation, shift, points, rack), centre, travel)
-    _require_closed(mechanism, gap, travel, rack)
-    return _wheel(mechanism, (rotation, shift, points, rack), centre)
+    # A fair first guess: everything rises with the wheels.
+    shift[..., 2] = np.mean(travels, axis=-1)[..., None]
+    state = closed(mechanism, (rotation, shift, points, rack), centres, travels)
+    return Pose(mechanism, *state, wheels=_wheels(mechanism, state, centres))
 
 
-def _newton_step(
-    mechanism: Mechanism, state: tuple, centre: Floats, travel: Floats
-) -> tuple[Floats, Floats]:
-    rows = rows_of(mechanism, *state)
-    held = ~rows.free
-    hub = _hub(mechanism, state[0], state[1], centre)
-    lift = np.zeros_like(rows.gradient[..., :1, :])
-    b = 6 * mechanism.wheel_body
-    up = np.broadcast_to([0.0, 0.0, 1.0], hub.shape)
-    lift[..., 0, b : b + 3] = up
-    lift[..., 0, b + 3 : b + 6] = np.cross(hub - mechanism.reference, up)
-    gradient = np.concatenate([rows.gradient[..., held, :], lift], axis=-2)
-    gap = np.concatenate(
-        [rows.gap[..., held], (hub[..., 2] - centre[..., 2] - travel)[..., None]], axis=-1
-    )
-    try:
-        step = np.linalg.solve(gradient, -gap[..., None])[..., 0]
-    except np.linalg.LinAlgError:
-        step = np.full(gap.shape, np.nan)
-    return step, gap
-
-
-def _advance(rotation: Floats, shift: Floats, step: Floats) -> tuple[Floats, Floats]:
-    """Apply twists about the reference point: rotate, then shift."""
-    twist = step.reshape(*step.shape[:-1], -1, 6)
-    turn = rotation_matrix(twist[..., 3:])
-    moved = np.einsum("...ij,...j->...i", turn, shift) + twist[..., :3]
-    return turn @ rotation, moved
-
-
-def rotation_matrix(vector: Floats) -> Floats:
-    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3), Rodrigues' formula."""
-    angle = np.linalg.norm(vector, axis=-1)[..., None, None]
-    x, y, z = np.moveaxis(vector, -1, 0)
-    zero = np.zeros_like(x)
-    cross = np.stack(
-        [np.stack(r, axis=-1) for r in ((zero, -z, y), (z, zero, -x), (-y, x, zero))], axis=-2
-    )
-    # sinc keeps both factors smooth at zero angle.
-    first = np.sinc(angle / np.pi)
-    second = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
-    return np.eye(3) + first * cross + second * (cross @ cross)
-
-
-def _hub(mechanism: Mechanism, rotation: Floats, shift: Floats, centre: Floats) -> Floats:
-    b = mechanism.wheel_body
-    arm = centre - mechanism.reference
-    turned = np.einsum("...ij,...j->...i", rotation[..., b, :, :], arm)
-    return turned + mechanism.reference + shift[..., b, :]
-
-
-def _require_closed(mechanism: Mechanism, gap: Floats, travel: Floats, rack: Floats) -> None:
-    worst = np.max(np.abs(gap), axis=-1)
-    bad = ~(worst < 1e3 * CLOSED)
-    if np.any(bad):
-        at = np.argmax(np.where(bad, np.abs(travel), -1.0))
-        raise VehicleError(
-            where=f"corner {mechanism.name}",
-            found=f"the mechanism does not reach travel {1e3 * travel.flat[at]:.1f} mm with the "
-            "rack at "
-            f"{1e3 * rack.flat[at]:.1f} mm",
-            needed="supports that stay whole over the stated ranges",
-            do="Check the points of the links and of the rocker, or state shorter travel_mm, "
-            "rack_mm.",
-        )
-
-
-def _wheel(mechanism: Mechanism, state: tuple, centre: Floats) -> Pose:
-    rotation, shift, points, rack = state
-    hub = _hub(mechanism, rotation, shift, centre)
-    spin = np.einsum("...ij,j->...i", rotation[..., mechanism.wheel_body, :, :], mechanism.spin)
+def _wheels(mechanism: Mechanism, state: State, centres: Floats) -> tuple[WheelAt, ...]:
+    rotation, shift, _, _ = state
+    hubs = hubs_of(mechanism, rotation, shift, centres)
     up = np.array([0.0, 0.0, 1.0])
-    # Lowest point of the wheel's middle plane: straight down, less its part along the axis.
-    down = spin * spin[..., 2:3] - up
-    down = down / np.linalg.norm(down, axis=-1)[..., None]
-    ahead = np.cross(spin, up)
-    return Pose(
-        mechanism=mechanism,
-        rotation=rotation,
-        shift=shift,
-        points=points,
-        rack=rack,
-        hub=hub,
-        spin=spin,
-        contact=hub + mechanism.radius * down,
-        heading=np.arctan2(ahead[..., 1], ahead[..., 0]),
-        inclination=np.arcsin(np.clip(spin[..., 2], -1.0, 1.0)),
-    )
+    out = []
+    for k, wheel in enumerate(mechanism.wheels):
+        spin = np.einsum("...ij,j->...i", rotation[..., wheel.body, :, :], wheel.spin)
+        # Lowest point of the wheel's middle plane: straight down, less its part along the axis.
+        down = spin * spin[..., 2:3] - up
+        down = down / np.linalg.norm(down, axis=-1)[..., None]
+        ahead = np.cross(spin, up)
+        out.append(
+            WheelAt(
+                hub=hubs[..., k, :],
+                spin=spin,
+                contact=hubs[..., k, :] + wheel.radius * down,
+                heading=np.arctan2(ahead[..., 1], ahead[..., 0]),
+                inclination=np.arcsin(np.clip(spin[..., 2], -1.0, 1.0)),
+            )
+        )
+    return tuple(out)
+
+
+def wheel_of(at: Pose, corner: str) -> WheelAt:
+    """The wheel of `corner` at the poses."""
+    return at.wheels[[w.corner for w in at.mechanism.wheels].index(corner)]
 
 
 def pose_corner(corner: Corner, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
@@ -224,7 +205,9 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     rack = np.linspace(low, high, 81)
     mean = np.zeros_like(rack)
     for corner in steered:
-        heading = pose(mechanism_of(corner), np.zeros_like(rack), rack).heading
+        mechanism = assembly_of(car, corner.name)
+        still = np.zeros(np.shape(mechanism.centre)[:-1])  # no travel of any wheel
+        heading = wheel_of(pose(mechanism, still, rack), corner.name).heading
         mean += (heading - np.interp(0.0, rack, heading)) / len(steered)
     from scipy.interpolate import PchipInterpolator
 

@@ -1,18 +1,17 @@
-"""From the vehicle file to a `Vehicle`: reading, all faults at once, kind of suspension."""
+"""From the vehicle file to a `Vehicle`: reading, all faults at once, the checks in turn."""
 
 from __future__ import annotations
 
 import hashlib
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import VehicleError
-from recon.car import checks, si
+from recon.car import checks, joints, si
 from recon.car.plausibility import require_plausible
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
-from recon.car.vehicle import CHASSIS, Corner, Support, Vehicle
+from recon.car.vehicle import AXLE, SIDES, Axle, Corner, Vehicle
 
 if TYPE_CHECKING:
     from recon.car import schema
@@ -35,7 +34,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
     ------
     VehicleError
         The file cannot be read, or its content is at fault.  Faults of keys, types and ranges
-        are told all at once, those of names, lengths and kind of suspension one at a time.
+        are told all at once, those of names, points and free motions one at a time.
 
     Warns
     -----
@@ -51,7 +50,10 @@ def read_vehicle(path: str | Path) -> Vehicle:
     tyre = si.tyre_in_si(table.tyre, notes)
     sensors = si.sensors_in_si(table.sensors, notes)
     corners, told = _corners(table, source)
-    checks.require_unique_gauges(corners, source)
+    axles, more = _axles(table, source)
+    tied = {corner: name for name in axles for corner in SIDES[name]}
+    corners = {n: replace(c, axle=tied[n]) if n in tied else c for n, c in corners.items()}
+    checks.require_unique_gauges((*corners.values(), *axles.values()), source)
     checks.require_rack(table, corners, source)
     car = Vehicle(
         name=table.name,
@@ -61,10 +63,12 @@ def read_vehicle(path: str | Path) -> Vehicle:
         tyre=tyre,
         steering=si.steering_in_si(table.steering),
         sensors=sensors,
-        assumed=notes.sentences() + told,
+        assumed=notes.sentences() + told + more,
         path=source.path,
         checksum=hashlib.sha256(content).hexdigest(),
+        axles=axles,
     )
+    joints.require_held(car, source)
     return require_plausible(car, source)
 
 
@@ -100,80 +104,68 @@ def _corners(
     for name in sorted(present, key=lambda name: hasattr(present[name], "mirror_of")):
         notes = si.Notes(f"corner {name}")
         form = present[name]
-        bare = _bare_corner(name, present, made, source, notes)
+        others = _of_axle(table, name)
+        bare = _bare_corner(name, (present, made, others), source, notes)
         made[name] = replace(bare, gauges=tuple(si.gauge_in_si(g, notes) for g in form.gauge))
-        checks.require_gauged_supports(made[name], source)
+        joints.require_gauged(made[name], others, source)
         told += notes.sentences()
     return {name: made[name] for name in present}, told
 
 
+def _of_axle(table: schema.VehicleTable, corner: str) -> tuple[str, ...]:
+    """Bodies of the axle of `corner` under the names that the corner has for them."""
+    return tuple(
+        f"{AXLE}.{body}"
+        for name, axle in table.axle.present.items()
+        if corner in SIDES[name]
+        for body in axle.bodies
+    )
+
+
 def _bare_corner(
     name: str,
-    present: dict[str, schema.CornerTable | schema.MirrorTable],
-    made: dict[str, Corner],
+    known: tuple[
+        dict[str, schema.CornerTable | schema.MirrorTable], dict[str, Corner], tuple[str, ...]
+    ],
     source: Source,
     notes: si.Notes,
 ) -> Corner:
     """Corner without gauges, described or mirrored."""
     from recon.car.schema import MirrorTable
 
+    present, made, others = known
     form = present[name]
     if isinstance(form, MirrorTable):
         checks.require_original(name, form.mirror_of, present, source)
         return si.mirrored(made[form.mirror_of], name)
     checks.require_millimetres(name, form, source)
     corner = si.corner_in_si(name, form, notes)
-    checks.require_names(corner, source)
+    checks.require_names(corner, others, source)
     checks.require_sound(corner, source)
-    require_supported_kind(corner, source.path)
+    joints.require_joints(corner, source)
     return corner
 
 
-def require_supported_kind(corner: Corner, file: str = "") -> None:
-    """Refuse suspensions other than those whose motion and statics were proved.
+def _axles(table: schema.VehicleTable, source: Source) -> tuple[dict[str, Axle], tuple[str, ...]]:
+    """Axles in SI, checked, and the sentences on their defaults."""
+    from recon.car.schema import CornerTable
 
-    Parameters
-    ----------
-    corner : Corner
-        Corner as read; gauges do not matter.
-    file : str
-        Name of the file for the message.
-
-    Raises
-    ------
-    VehicleError
-        Not an upright on five links and one rod; the message names the support that is too
-        much or lacking.
-    """
-    upright = corner.wheel.on
-    rockers = [body for body in corner.bodies if body != upright]
-    wanted = Counter({("link", upright, CHASSIS): 5})
-    if rockers:
-        rocker = rockers[0]
-        wanted.update([("link", upright, rocker), ("pivot", rocker, CHASSIS)])
-        wanted.update([("spring", rocker, CHASSIS)])
-    else:
-        wanted.update([("spring", upright, CHASSIS)])
-    found = Counter(_joint(s) for s in corner.supports)
-    if found == wanted and rockers[1:] == []:
-        return
-    surplus, lacking = found - wanted, wanted - found
-    extra = [s.name for s in corner.supports if _joint(s) in surplus]
-    raise VehicleError(
-        f"{file}: corner {corner.name}" if file else f"corner {corner.name}",
-        f"bodies {', '.join(corner.bodies)}; not understood: {_listed(surplus)}"
-        f"{' (' + ', '.join(extra) + ')' if extra else ''}; lacking: {_listed(lacking)}",
-        "an upright on exactly five links to the chassis and one rod: a spring from upright to "
-        "chassis, or a link from upright to one rocker that turns on one pivot on the chassis "
-        "and is held by one spring to the chassis",
-        "Outer ends are those on the upright (or rocker); other suspensions are not supported.",
-    )
-
-
-def _joint(support: Support) -> tuple[str, str, str]:
-    return support.kind, support.outer.on, support.inner.on
-
-
-def _listed(joints: Counter[tuple[str, str, str]]) -> str:
-    told = (f"{n} {kind} {outer} to {inner}" for (kind, outer, inner), n in joints.items())
-    return ", ".join(told) or "nothing"
+    made: dict[str, Axle] = {}
+    told: tuple[str, ...] = ()
+    corners = table.corner.present
+    for name, form in table.axle.present.items():
+        notes = si.Notes(f"axle {name}")
+        axle = si.axle_in_si(name, form, notes)
+        others: tuple[str, ...] = ()
+        for side in SIDES[name]:
+            described = corners.get(side)
+            if described is not None and not isinstance(described, CornerTable):
+                described = corners[described.mirror_of]
+            if isinstance(described, CornerTable):
+                others += tuple(f"{side}.{body}" for body in described.bodies)
+        checks.require_names(axle, others, source)
+        joints.require_joints(axle, source)
+        joints.require_gauged(axle, others, source)
+        made[name] = axle
+        told += notes.sentences()
+    return made, told

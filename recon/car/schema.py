@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from math import dist
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Strict, Tag, model_validator
@@ -16,6 +17,7 @@ from pydantic_core import PydanticCustomError
 from recon.base.errors import nearest
 from recon.car.bridges import Bridge
 from recon.car.source import Loc
+from recon.car.vehicle import KINDS, Kind, Measure
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -30,6 +32,7 @@ NotNegative = Annotated[float, Field(ge=0)]
 # TOML arrays come as lists; only the container is relaxed, the numbers stay strict.
 Point = Annotated[tuple[float, float, float], Strict(False)]
 PointU = Annotated[tuple[NotNegative, NotNegative, NotNegative], Strict(False)]
+ZERO = (0.0, 0.0, 0.0)
 Range = Annotated[tuple[float, float], Strict(False)]
 Names = Annotated[tuple[Name, ...], Strict(False)]
 
@@ -127,24 +130,42 @@ class SupportTable(Table):
     """One thing that joins two bodies."""
 
     name: Name
-    kind: Literal["link", "spring", "pivot"]
+    kind: Kind
     outer: PointTable
     inner: PointTable
     axis_point_mm: Point | None = None
     limit_N: Positive | None = None
+    compliance_mm_per_kN: NotNegative | None = None
+    u_compliance_mm_per_kN: NotNegative | None = None
+    rate_N_per_mm: Positive | None = None
+    u_rate_N_per_mm: NotNegative | None = None
+    rate_Nm_per_deg: Positive | None = None
+    u_rate_Nm_per_deg: NotNegative | None = None
 
     @model_validator(mode="after")
     def _axis(self) -> Self:
-        if (self.kind == "pivot") != (self.axis_point_mm is not None):
+        with_axis = self.kind in ("pivot", "slider", "torsion")
+        if with_axis != (self.axis_point_mm is not None):
             key, count = "axis_point_mm", "none" if self.axis_point_mm is None else "one"
-            raise _fault(key, f"{count} on a {self.kind}", "one on each pivot and on nothing else")
+            needed = "one on each pivot, slider and torsion and on nothing else"
+            raise _fault(key, f"{count} on a {self.kind}", needed)
+        return self
+
+    @model_validator(mode="after")
+    def _stiffness(self) -> Self:
+        own = {"spring": "rate_N_per_mm", "torsion": "rate_Nm_per_deg"}
+        right = own.get(self.kind, "compliance_mm_per_kN")
+        for key in ("compliance_mm_per_kN", "rate_N_per_mm", "rate_Nm_per_deg"):
+            for name in (key, f"u_{key}"):
+                if key != right and getattr(self, name) is not None:
+                    raise _fault(name, f"one on a {self.kind}", f"{right} on a {self.kind}")
         return self
 
     @model_validator(mode="before")
     @classmethod
-    def _pivot_point(cls, data: Any) -> Any:
-        """Both points of a pivot are one place: the inner point may be left out."""
-        if isinstance(data, dict) and data.get("kind") == "pivot":
+    def _one_place(cls, data: Any) -> Any:
+        """Both points of a joint are one place: the inner point may be left out."""
+        if isinstance(data, dict) and data.get("kind") in KINDS[2:]:
             outer, inner = data.get("outer"), data.get("inner")
             if isinstance(outer, dict) and isinstance(inner, dict) and "point_mm" not in inner:
                 same = {k: outer[k] for k in ("point_mm", "u_mm") if k in outer}
@@ -158,7 +179,11 @@ class GaugeTable(Table):
     name: Name
     on: Name
     unit: Literal["mV/V", "microstrain", "V", "counts"]
-    bridge: Bridge
+    bridge: Bridge | None = None
+    measures: Measure = "axial"
+    station_mm: Point | None = None
+    along: Point | None = None
+    across: Point | None = None
     gauge_factor: Positive | None = None
     u_gauge_factor: NotNegative | None = None
     sign: Literal["unknown", "tension_positive", "tension_negative"] = "unknown"
@@ -172,7 +197,40 @@ class GaugeTable(Table):
     u_poisson_ratio: NotNegative | None = None
     bench_slope_per_kN: Positive | None = None
     u_bench_slope_per_kN: NotNegative | None = None
+    bench_slope_per_kNm: Positive | None = None
+    u_bench_slope_per_kNm: NotNegative | None = None
     full_scale: Positive | None = None
+
+    @model_validator(mode="after")
+    def _section(self) -> Self:
+        if (self.station_mm is None) != (self.along is None):
+            key = "along" if self.along is None else "station_mm"
+            raise _fault(key, "no such key", "station_mm and along of a cut together")
+        if self.measures in ("bending", "shear"):
+            for key in ("along", "across"):
+                if getattr(self, key) is None:
+                    raise _fault(key, f"none for {self.measures}", f"the direction '{key}'")
+        if self.across is not None and (self.along is None or _parallel(self.along, self.across)):
+            key, found = "across", f"{list(self.across)}"
+            raise _fault(key, found, "a direction that is not that of along")
+        if self.along is not None and not any(self.along):
+            key, found = "along", "[0, 0, 0]"
+            raise _fault(key, found, "a direction")
+        return self
+
+    @model_validator(mode="after")
+    def _bridge(self) -> Self:
+        if (self.bridge is None) == (self.measures == "axial"):
+            key, found = "bridge", "no such key" if self.bridge is None else f"'{self.bridge}'"
+            needed = "a bridge where it measures axial load, none elsewhere"
+            raise _fault(key, f"{found} where it measures {self.measures}", needed)
+        turning = self.measures in ("bending", "torsion")
+        wrong = "bench_slope_per_kN" if turning else "bench_slope_per_kNm"
+        right = "bench_slope_per_kNm" if turning else "bench_slope_per_kN"
+        for name in (wrong, f"u_{wrong}"):
+            if getattr(self, name) is not None:
+                raise _fault(name, f"one where it measures {self.measures}", right)
+        return self
 
     @model_validator(mode="after")
     def _tube(self) -> Self:
@@ -184,6 +242,13 @@ class GaugeTable(Table):
             key, found = "tube_wall_mm", f"{wall:g} mm in a tube of {diameter:g} mm"
             raise _fault(key, found, "a wall of at most half the outside diameter")
         return self
+
+
+def _parallel(a: tuple[float, float, float], b: tuple[float, float, float]) -> bool:
+    size = dist(a, ZERO) * dist(b, ZERO)
+    # The sine of a degree: less is no direction of its own.
+    cosine = sum(x * y for x, y in zip(a, b, strict=True))
+    return size**2 - cosine**2 <= (0.0175 * size) ** 2
 
 
 class CornerTable(Table):
@@ -202,7 +267,7 @@ class CornerTable(Table):
     unsprung_mass_kg: Positive
     u_unsprung_mass_kg: NotNegative | None = None
     wheel: WheelTable
-    support: Annotated[tuple[SupportTable, ...], Strict(False)]
+    support: Annotated[tuple[SupportTable, ...], Strict(False)] = ()
     gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
 
     @model_validator(mode="after")
@@ -256,6 +321,26 @@ class CornersTable(Table):
         return {name: corner for name, corner in self if corner is not None}
 
 
+class AxleTable(Table):
+    """What ties the two corners of an axle."""
+
+    bodies: Names = ()
+    support: Annotated[tuple[SupportTable, ...], Strict(False)] = ()
+    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+
+
+class AxlesTable(Table):
+    """The axles that tie their corners."""
+
+    front: AxleTable | None = None
+    rear: AxleTable | None = None
+
+    @property
+    def present(self) -> dict[str, AxleTable]:
+        """The axles described, front first."""
+        return {name: axle for name, axle in self if axle is not None}
+
+
 class VehicleTable(Table):
     """The whole file."""
 
@@ -267,6 +352,7 @@ class VehicleTable(Table):
     steering: SteeringTable = SteeringTable()
     sensors: SensorsTable = SensorsTable()
     corner: CornersTable
+    axle: AxlesTable = AxlesTable()
 
 
 LONGEST = 60  # characters of a wrong value that a message repeats

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import nan, pi, radians
+from math import dist, nan, pi, radians
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from recon.car.bridges import Tube, ratio_slope, strain_slope
 from recon.car.vehicle import (
+    ORIGIN,
     Attachment,
+    Axle,
     Brake,
     Corner,
     Gauge,
@@ -183,14 +185,33 @@ def _brake(table: schema.CornerTable, notes: Notes) -> Brake:
 
 
 def _support(table: schema.SupportTable, notes: Notes) -> Support:
+    compliance, u_compliance = _compliance(table, notes)
     return Support(
         name=table.name,
         kind=table.kind,
         outer=_attachment(table.outer, f"{table.name} outer", notes),
         inner=_attachment(table.inner, f"{table.name} inner", notes),
-        axis_point=_metres(table.axis_point_mm or (0.0, 0.0, 0.0)),
+        axis_point=_metres(table.axis_point_mm or ORIGIN),
         limit=nan if table.limit_N is None else table.limit_N,
+        compliance=compliance,
+        u_compliance=u_compliance,
     )
+
+
+def _compliance(table: schema.SupportTable, notes: Notes) -> tuple[float, float]:
+    """Elongation per load and its standard uncertainty, NaN where nothing is stated."""
+    soft = table.compliance_mm_per_kN
+    if soft is not None:
+        key, share = "u_compliance_mm_per_kN", 0.3 * soft
+        u_soft = notes.take(table.u_compliance_mm_per_kN, share, key, "30 %", table.name)
+        return soft * 1e-6, u_soft * 1e-6
+    key = "rate_Nm_per_deg" if table.kind == "torsion" else "rate_N_per_mm"
+    rate = getattr(table, key)
+    if rate is None:
+        return nan, nan
+    u_rate = notes.take(getattr(table, f"u_{key}"), 0.05 * rate, f"u_{key}", "5 %", table.name)
+    compliance = (DEGREE if table.kind == "torsion" else MM) / rate
+    return compliance, compliance * u_rate / rate
 
 
 def _attachment(table: schema.PointTable, name: str, notes: Notes) -> Attachment:
@@ -201,6 +222,10 @@ def _attachment(table: schema.PointTable, name: str, notes: Notes) -> Attachment
 def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
     """Return the channel with the slope that bench pull or tube lets expect."""
     slope, u_slope = _slope(table, notes)
+    along, across = table.along, table.across
+    if along is not None and across is None:
+        # Neither the pull along a beam nor its torsion asks for a direction across it.
+        across = (0.0, 0.0, 1.0) if abs(along[2]) < 0.9 * dist(along, ORIGIN) else (1.0, 0.0, 0.0)
     return Gauge(
         name=table.name,
         on=table.on,
@@ -209,18 +234,23 @@ def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
         u_slope=u_slope,
         sign={"unknown": 0, "tension_positive": 1, "tension_negative": -1}[table.sign],
         full_scale=nan if table.full_scale is None else table.full_scale,
+        measures=table.measures,
+        station=_metres(table.station_mm or ORIGIN),
+        along=along,
+        across=across,
     )
 
 
 def _slope(table: schema.GaugeTable, notes: Notes) -> tuple[float, float]:
     """Return the expected indication per newton: bench pull before tube, else NaN."""
-    bench = table.bench_slope_per_kN
-    if bench is not None:
-        u_bench = notes.take(
-            table.u_bench_slope_per_kN, 0.01 * bench, "u_bench_slope_per_kN", "1 %", table.name
-        )
-        return bench / 1e3, u_bench / 1e3
-    if table.tube_wall_mm is None or table.unit not in ("mV/V", "microstrain"):
+    for key in ("bench_slope_per_kN", "bench_slope_per_kNm"):
+        bench = getattr(table, key)
+        if bench is not None:
+            u_key = f"u_{key}"
+            u_bench = notes.take(getattr(table, u_key), 0.01 * bench, u_key, "1 %", table.name)
+            return bench / 1e3, u_bench / 1e3
+    read = table.unit in ("mV/V", "microstrain")
+    if table.bridge is None or table.tube_wall_mm is None or not read:
         return nan, nan
     tube = _tube(table, notes)
     if table.unit == "microstrain":
@@ -243,6 +273,16 @@ def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:
         u_youngs_modulus=1e9 * take("u_youngs_modulus_GPa", 5.0, "5"),
         poisson_ratio=take("poisson_ratio", 0.29, "0.29 (steel)"),
         u_poisson_ratio=take("u_poisson_ratio", 0.01, "0.01"),
+    )
+
+
+def axle_in_si(name: str, table: schema.AxleTable, notes: Notes) -> Axle:
+    """Return the axle with its gauges."""
+    return Axle(
+        name=name,
+        bodies=table.bodies,
+        supports=tuple(_support(s, notes) for s in table.support),
+        gauges=tuple(gauge_in_si(g, notes) for g in table.gauge),
     )
 
 

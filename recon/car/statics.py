@@ -1,4 +1,4 @@
-"""Equilibrium: from a wrench on the wheel's body to the loads of all supports.
+"""Equilibrium at a pose: from wrenches on the wheels to the loads of supports and sections.
 
 Virtual work ties loads to motion: with rows J of `rows_of` (elongations per motion),
 equilibrium reads J^T t = W, t tension positive, W the wrench on each body.
@@ -9,51 +9,71 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import VehicleError
-from recon.car.mechanism import rows_of
-from recon.car.motion import Pose
+from recon.car.balance import Balance, balance, section_loads
+from recon.car.motion import Pose, WheelAt
+from recon.car.structure import Mechanism, design_state, hubs_of
 
 Floats = NDArray[np.float64]
 
 
 def load_matrix(at: Pose) -> Floats:
-    """Loads per wrench about the hub, (..., row, 6), vehicle axes.
+    """Loads per wrench about the hubs, (..., row, 6 * wheel), vehicle axes.
 
     Columns are Fx, Fy, Fz [N per N] and Mx, My, Mz about the wheel centre [N per N m] on the
-    wheel's body; rows are those of `rows_of`, tension positive.
+    wheel's body, wheel after wheel; rows are those of `rows_of`, tension positive, of torsion
+    [N m].  Loads whose split among redundant supports nobody stated are NaN; see
+    `Mechanism.redundant`.
 
     Raises
     ------
     VehicleError
         The corner passes a dead centre; the message names corner and condition.
     """
-    mechanism = at.mechanism
-    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
-    wrench = np.zeros((*rows.gradient.shape[:-2], rows.gradient.shape[-1], 6))
-    b = 6 * mechanism.wheel_body
-    wrench[..., b : b + 6, :] = np.eye(6)
-    # Moments are about the hub; rows are written about the reference point.
-    arm = at.hub - mechanism.reference
-    for k in range(3):
-        unit = np.broadcast_to(np.eye(3)[k], arm.shape)
-        wrench[..., b + 3 : b + 6, k] = np.cross(arm, unit)
-    transposed = np.swapaxes(rows.gradient, -1, -2)
-    condition = np.linalg.cond(transposed)
-    if not np.all(condition < 1e9):
-        raise VehicleError(
-            where=f"corner {mechanism.name}",
-            found=f"the supports pass a dead centre (condition {np.max(condition):.1e})",
-            needed="supports that hold the upright at every travel and steer of the stated ranges",
-            do="Check the points of the links and of the rod or rocker.",
-        )
-    return np.asarray(np.linalg.solve(transposed, wrench), dtype=np.float64)
+    return _balance(at).known
+
+
+def self_stress(at: Pose) -> Floats:
+    """States of self-stress, (..., row, k): loads of the rows that need no wrench.
+
+    Each state is 1 in one row (the same at all poses) and 0 in the rows of the other states.
+    """
+    stress = _balance(at).stress
+    if stress.shape[-1] == 0:
+        return stress
+    chosen = _pivots(at.mechanism)
+    return np.asarray(stress @ np.linalg.inv(stress[..., chosen, :]), dtype=np.float64)
+
+
+def _pivots(mechanism: Mechanism) -> list[int]:
+    """Rows that tell states of self-stress apart at design height (pivoted QR)."""
+    from scipy.linalg import qr
+
+    state = design_state(mechanism)
+    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    stress = balance(mechanism, state, hubs).stress
+    _, _, order = qr(stress.T, mode="economic", pivoting=True)
+    return [int(r) for r in order[: stress.shape[1]]]
+
+
+def section_matrix(at: Pose) -> Floats:
+    """Internal loads at the sections per wrench, (..., section, 6 * wheel); see `load_matrix`."""
+    state = (at.rotation, at.shift, at.points, at.rack)
+    return section_loads(at.mechanism, state, _balance(at), at.hubs)
 
 
 def member_matrix(at: Pose) -> Floats:
-    """Loads of the two-force members that hold the upright, (..., member, 6); see `load_matrix`."""
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
-    chosen = [int(np.flatnonzero(rows.support == m)[0]) for m in at.mechanism.members]
-    return load_matrix(at)[..., chosen, :]
+    """Loads of `Mechanism.members`, (..., member, 6 * wheel); see `load_matrix`."""
+    state = (at.rotation, at.shift, at.points, at.rack)
+    found = _balance(at)
+    loads = found.known
+    if at.mechanism.sections:
+        cuts = section_loads(at.mechanism, state, found, at.hubs)
+        loads = np.concatenate([loads, cuts], axis=-2)
+    return loads[..., list(at.mechanism.members), :]
+
+
+def _balance(at: Pose) -> Balance:
+    return balance(at.mechanism, (at.rotation, at.shift, at.points, at.rack), at.hubs)
 
 
 def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Floats]:
@@ -62,14 +82,22 @@ def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Fl
 
 
 def road_columns(at: Pose, *, hub_passes_spin: bool) -> Floats:
-    """Wrench about the hub per unit wrench at the contact centre, (..., 6, 6).
+    """Wrench about the hubs per unit wrench at the contact centres, (..., 6 * wheel, 6 * wheel).
 
-    Columns are Fx, Fy, Fz, Mx, T, Mz: force and moments of the road on the tyre in vehicle
-    axes about the contact centre, and T, the moment that the hub gives the upright about the
-    spin axis.  With `hub_passes_spin` (wheel held by an outboard brake, or locked) the whole
+    Columns of each wheel are Fx, Fy, Fz, Mx, T, Mz: force and moments of the road on the tyre in
+    vehicle axes about the contact centre, and T, the moment that the hub gives the upright about
+    the spin axis.  With `hub_passes_spin` (wheel held by an outboard brake, or locked) the whole
     moment of the road reaches the upright and T counts on top of it; otherwise its part about
     the spin axis stays in the wheel and only T is passed.
     """
+    blocks = [_wheel_columns(w, hub_passes_spin=hub_passes_spin) for w in at.wheels]
+    out = np.zeros((*blocks[0].shape[:-2], 6 * len(blocks), 6 * len(blocks)))
+    for k, block in enumerate(blocks):
+        out[..., 6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = block
+    return out
+
+
+def _wheel_columns(at: WheelAt, *, hub_passes_spin: bool) -> Floats:
     arm = at.contact - at.hub
     out = np.zeros((*arm.shape[:-1], 6, 6))
     for k in range(3):

@@ -8,11 +8,17 @@ fills in the default and says so in `Vehicle.assumed`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field
+from typing import Literal, get_args
 
 Vec = tuple[float, float, float]
+Kind = Literal["link", "spring", "ball", "pivot", "slider", "torsion"]
+Measure = Literal["axial", "shear", "bending", "torsion"]
+KINDS: tuple[str, ...] = get_args(Kind)
+ORIGIN: Vec = (0.0, 0.0, 0.0)
 CHASSIS = "chassis"
+AXLE = "axle"  # a corner names a body of its axle "axle.<body>"
+SIDES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,26 +35,34 @@ class Attachment:
 class Support:
     """One thing that joins two bodies.
 
-    `link` is a two-force member of fixed length, `spring` one whose length is free,
-    `pivot` an axis through `outer.point` and `axis_point` about which the outer body turns
-    on the inner one.  Loads are tension positive.  `limit` is the load the user states as the
-    most that the member may see [N], NaN where none was stated.
+    `link` is a two-force member of fixed length, `spring` one whose length is free, `ball` holds
+    a point in all directions.  Three kinds have an axis through `outer.point` and `axis_point`:
+    on a `pivot` the outer body turns about it, on a `slider` it turns about it and slides along
+    it, and `torsion` is a spring against turning about it.  Loads are tension positive.
+    `compliance` is elongation per load [m/N], of torsion turn per moment [rad/(N m)], NaN where
+    not stated.  `limit` is the load the user states as the most that the member may see [N],
+    NaN where none was stated.
     """
 
     name: str
-    kind: Literal["link", "spring", "pivot"]
+    kind: Kind
     outer: Attachment
     inner: Attachment
-    axis_point: Vec = (0.0, 0.0, 0.0)
+    axis_point: Vec = ORIGIN
     limit: float = float("nan")
+    compliance: float = float("nan")
+    u_compliance: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """One channel: the bridge on one support.
+    """One channel: the bridge on one support, or at a section of a body.
 
-    `slope` is the expected indication per newton of tension [unit/N], NaN where tube and
-    bench pull say nothing; `sign` is +1, -1, or 0 where nobody noted it.
+    `slope` is the expected indication per newton of tension [unit/N], per newton metre where it
+    measures bending or torsion, NaN where tube and bench say nothing; `sign` is +1, -1, or 0
+    where nobody noted it.  At a section, `station` is a point on the cut, `along` the beam's
+    direction towards the wheel and `across` the direction of shear, or the side that bending
+    puts in tension.
     """
 
     name: str
@@ -58,6 +72,20 @@ class Gauge:
     u_slope: float
     sign: int
     full_scale: float = float("nan")
+    measures: Measure = "axial"
+    station: Vec = ORIGIN
+    along: Vec | None = None
+    across: Vec | None = None
+
+    @property
+    def at_section(self) -> bool:
+        """True for a bridge on a body that bends."""
+        return self.along is not None
+
+    @property
+    def member(self) -> str:
+        """Name of the load that it measures: that of its support, or of its section."""
+        return f"{self.on}:{self.name}" if self.at_section else self.on
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +117,8 @@ class Corner:
     """One wheel with its suspension.
 
     `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the links
-    [N/m]: no gauge on a link sees it.  Spherical bearings have none.
+    [N/m]: no gauge on a link sees it.  Spherical bearings have none.  `axle` names the axle that
+    ties the corner to its partner.
     """
 
     name: str
@@ -106,6 +135,7 @@ class Corner:
     u_droop_travel: float
     bush_rate: float = 0.0
     u_bush_rate: float = 0.0
+    axle: str = ""
 
     @property
     def left(self) -> bool:
@@ -120,6 +150,21 @@ class Corner:
     def support_index(self, name: str) -> int:
         """Position of the support called `name`."""
         return [s.name for s in self.supports].index(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Axle:
+    """Bodies and supports that tie two corners; a corner's body is here `RL.upright`."""
+
+    name: str
+    bodies: tuple[str, ...]
+    supports: tuple[Support, ...]
+    gauges: tuple[Gauge, ...] = ()
+
+    @property
+    def corners(self) -> tuple[str, str]:
+        """The two corners, left one first."""
+        return SIDES[self.name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +220,17 @@ class Vehicle:
     assumed: tuple[str, ...] = ()
     path: str = ""
     checksum: str = ""
+    axles: dict[str, Axle] = field(default_factory=dict)
 
     @property
     def gauges(self) -> tuple[tuple[str, Gauge], ...]:
-        """(corner, gauge) of every channel, in the order of corners and of the file."""
-        return tuple((c.name, g) for c in self.corners.values() for g in c.gauges)
+        """(corner, gauge) of every channel, in the order of corners and of the file.
+
+        Gauges of an axle follow, with the axle's name in place of the corner's.
+        """
+        parts: tuple[Corner | Axle, ...] = (*self.corners.values(), *self.axles.values())
+        return tuple((part.name, g) for part in parts for g in part.gauges)
+
+    def axle_of(self, corner: str) -> Axle | None:
+        """The axle that ties `corner` to its partner, None where it stands alone."""
+        return next((a for a in self.axles.values() if corner in a.corners), None)

@@ -22,6 +22,7 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.mechanism import Mechanism
 from recon.car.motion import pose
 from recon.car.statics import member_matrix, strip_spin
+from recon.car.structure import TWO_FORCE, TWO_POINTS
 from recon.car.unknowns import MODES
 from recon.reconstruction.estimator import AtPose, loads_of
 
@@ -157,9 +158,9 @@ def _moved_points(corner: Corner, mechanism: Mechanism) -> tuple[Floats, Floats,
     joints: dict[tuple, list[tuple[int, int]]] = {}
     for i, support in enumerate(corner.supports):
         ends = [(0, support.outer.on, support.outer.point, support.outer.u)]
-        if support.kind == "pivot":
+        if support.kind in TWO_POINTS:
             ends.append((2, support.outer.on, support.axis_point, support.outer.u))
-        else:
+        elif support.kind in TWO_FORCE:
             ends.append((1, support.inner.on, support.inner.point, support.inner.u))
         for slot, body, point, u in ends:
             joints.setdefault((body, point, u), []).append((i, slot))
@@ -170,8 +171,8 @@ def _moved_points(corner: Corner, mechanism: Mechanism) -> tuple[Floats, Floats,
             moved = mechanism.points.copy()
             for i, slot in places:
                 moved[i, slot, axis] += step
-                if mechanism.kinds[i] == "pivot" and slot == 0:
-                    moved[i, 1, axis] += step  # both halves of the pivot move together
+                if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
+                    moved[i, 1, axis] += step  # both halves of the joint move together
             points.append(moved)
             centres.append(mechanism.centre)
             scale.append(u / step)

@@ -386,7 +386,7 @@ def _lost(
     lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
     if not lost:
         return lost, ""
-    gauged = tuple(g.on for g in corner.gauges if g.name in calibration.gauges)
+    gauged = tuple(g.member for g in corner.gauges if g.name in calibration.gauges)
     cure = observe(car, corner.name, gauged=gauged).cure
     names = " and ".join(WRENCH_COMPONENTS[k] for k in lost)
     if len(lost) == 3:

@@ -11,9 +11,10 @@ from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose_corner
+from recon.car.mechanism import assembly_of, mechanism_of
+from recon.car.motion import pose, pose_corner
 from recon.car.statics import member_matrix, road_columns
+from recon.car.structure import TWO_FORCE
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -42,6 +43,9 @@ def car_summary(car: Vehicle) -> list[str]:
     lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
     shown: set[tuple] = set()
     for corner in car.corners.values():
+        if corner.axle:
+            lines += _tied_lines(car, corner.name)
+            continue
         mechanism = mechanism_of(corner)
         low, high = corner.travel_range
         steps = np.linspace(low, high, 9)
@@ -60,14 +64,15 @@ def car_summary(car: Vehicle) -> list[str]:
         )
         lines.append("  member load in N per 1000 N at the contact, tension positive")
         lines.append(f"  {'':14}{'Fx braked':>10}{'Fx rolling':>11}{'Fy':>8}{'Fz':>8}  gauge")
-        for row, m in enumerate(mechanism.members):
-            name = mechanism.supports[m]
-            gauge = next((g.name for g in corner.gauges if g.on == name), "none")
+        for row, name in enumerate(mechanism.member_names):
+            gauge = next((g.name for g in corner.gauges if g.member == name), "none")
             lines.append(
                 f"  {name:14}{loads[row, 0]:10.0f}{rolling[row, 0]:11.0f}{loads[row, 1]:8.0f}"
                 f"{loads[row, 2]:8.0f}  {gauge}"
             )
-        limits = [s.name for s in corner.supports if s.kind != "pivot" and not np.isfinite(s.limit)]
+        limits = [
+            s.name for s in corner.supports if s.kind in TWO_FORCE and not np.isfinite(s.limit)
+        ]
         key = tuple(limits)
         if limits and key not in shown:
             lines.append(
@@ -77,6 +82,29 @@ def car_summary(car: Vehicle) -> list[str]:
     if car.assumed:
         lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
     return lines
+
+
+def _tied_lines(car: Vehicle, corner: str) -> list[str]:
+    """What one wheel of a tied axle puts on the members of the whole axle, per kN."""
+    mechanism = assembly_of(car, corner)
+    wheels = [w.corner for w in mechanism.wheels]
+    ranges = np.array([car.corners[w].travel_range for w in wheels])
+    racks = car.steering.rack_range if np.any(mechanism.rack) else (0.0, 0.0)
+    for rack in racks:  # refuses what the mechanism does not reach
+        pose(mechanism, np.array(np.meshgrid(*ranges)).reshape(2, -1).T, rack)
+    at = pose(mechanism, np.zeros(2), 0.0)
+    loads = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=True)
+    first = 6 * wheels.index(corner)
+    lines = [
+        "",
+        f"{corner}: one mechanism with its partner, {len(mechanism.members)} members, whole travel "
+        "of both wheels reached",
+        f"  member load in N per 1000 N at the contact of {corner}, tension positive, and in N m",
+        f"  {'':34}{'Fx braked':>10}{'Fy':>8}{'Fz':>8}",
+    ]
+    for name, row in zip(mechanism.member_names, loads[:, first : first + 3], strict=True):
+        lines.append(f"  {name:34}{row[0]:10.0f}{row[1]:8.0f}{row[2]:8.0f}")
+    return lines + [f"  {group.reason}" for group in mechanism.redundant]
 
 
 def observability_summary(seen: Observability) -> list[str]:
@@ -164,7 +192,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     )
     bare = sorted(
         {s.name for n in calibration.corners for s in car.corners[n].supports
-         if s.kind != "pivot" and not np.isfinite(s.limit)}
+         if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
     )  # fmt: skip
     if bare:
         lines.append(

@@ -7,6 +7,7 @@ the number by far, so that no test passes by an insensitive comparison.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from recon.car.mechanism import mechanism_of, rows_of
 from recon.car.motion import Pose, pose
 from recon.car.statics import load_matrix, member_matrix, road_columns, shift_wrench
-from recon.car.vehicle import Corner
+from recon.car.vehicle import Attachment, Corner, Support
 from recon.reconstruction.estimator import estimator
 
 Floats = NDArray[np.float64]
@@ -202,6 +203,48 @@ def test_spoiled_wishbone_misses_the_numbers(
 ) -> None:
     loads = patch_loads(hmmwv_spoiled(member, end, point))
     assert far_apart(1000 * loads[:, :3].T, PATCH_LOADS)
+
+
+# N per 1000 N at the contact: UF, UB, tie, force on the upright at the lower ball, spring.
+ARM_LOADS = np.array(
+    [
+        [1159.0886, -1625.5666, 318.8942, -2048.0767, 255.2886, -281.8395, -462.2783],
+        [-1186.7436, -37.9790, 171.4607, 29.2389, -2042.0147, 97.7449, -853.0003],
+        [-401.6155, 4.8823, 52.8376, 20.7699, -344.5039, -964.9334, -2214.7892],
+    ]
+)
+
+
+def spring_on_arm(corner: Corner, end: tuple = (0.097, 0.543, -0.047)) -> Corner:
+    """The published layout: lower arm a body on its axis, ball joint, spring on the arm."""
+    links = {s.name: s for s in corner.supports}
+    ball = links["LF"].outer.point
+    pivot = Support(
+        "arm pivot",
+        "pivot",
+        Attachment("arm", links["LF"].inner.point, 0.0),
+        Attachment("chassis", links["LF"].inner.point, 0.0),
+        links["LB"].inner.point,
+    )
+    joint = Support("ball", "ball", Attachment("upright", ball, 0), Attachment("arm", ball, 0))
+    top = Attachment("chassis", (0.104, 0.510, 0.197), 0.0)
+    spring = Support("spring", "spring", Attachment("arm", end, 0.0), top)
+    supports = (links["UF"], links["UB"], links["tie"], joint, pivot, spring)
+    return replace(corner, bodies=("upright", "arm"), supports=supports)
+
+
+def arm_loads(corner: Corner) -> Floats:
+    at = at_design(corner)
+    loads = 1000 * load_matrix(at) @ road_columns(at, hub_passes_spin=True)[:, :3]
+    owner = at.mechanism.owner
+    return loads[owner != at.mechanism.supports.index("arm pivot")].T
+
+
+@pytest.mark.source("D7b: spring on the lower arm")
+def test_published_layout_with_the_spring_on_the_arm(hmmwv: Corner, far_apart: Differ) -> None:
+    assert_allclose(arm_loads(spring_on_arm(hmmwv)), ARM_LOADS, rtol=0, atol=DIGITS)
+    elsewhere = spring_on_arm(hmmwv, end=(0.097, 0.643, -0.047))
+    assert far_apart(arm_loads(elsewhere), ARM_LOADS)
 
 
 @pytest.mark.source("D7a: the right-hand corner mirrors it")

@@ -1,0 +1,255 @@
+"""Equilibrium of a posed structure: loads of all rows and sections per wrench on the wheels.
+
+With rows J (elongations per motion) equilibrium reads J^T t = W.  Where rows outnumber
+motions, states N of self-stress (J^T N = 0) add to t without changing W; the split is that of
+least complementary energy, the minimum of t' C t over t0 + N x with the stated compliances C.
+What nobody stated is not guessed: loads that depend on it are NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import VehicleError
+from recon.car.structure import (
+    INNER,
+    OUTER,
+    Floats,
+    Mechanism,
+    Redundant,
+    Rows,
+    Section,
+    State,
+    design_state,
+    hubs_of,
+    idle_rows,
+    lift_rows,
+    moved_point,
+    rows_of,
+)
+
+MOST_CONDITION = 1e9  # beyond it the supports hold nothing: a dead centre
+TAKES_PART = 1e-9  # share of a state of self-stress below which a row is rounding
+RIGID = 1e-14  # reciprocal condition below which stated compliances do not decide a split
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """Loads of the rows at a pose.
+
+    `loads` (..., row, 6 * wheel); `stress` (..., row, k) states of self-stress; `unsplit`
+    (..., row, k) the part of them that no stated compliance settles, zero elsewhere.
+    """
+
+    rows: Rows
+    loads: Floats
+    stress: Floats
+    unsplit: Floats
+
+    @property
+    def known(self) -> Floats:
+        """Loads with NaN where they depend on a split that is not known."""
+        return _hidden(self.loads, self.unsplit)
+
+
+def balance(mechanism: Mechanism, state: State, hubs: Floats) -> Balance:
+    """Loads per wrench about the hubs; state as in `rows_of`, hubs (..., wheel, xyz).
+
+    Raises
+    ------
+    VehicleError
+        A dead centre; or compliances of zero that leave a split open.
+    """
+    rows = rows_of(mechanism, *state)
+    idle = idle_rows(mechanism, state[0])
+    gradient = np.concatenate([rows.gradient, idle], axis=-2)
+    wrench = _wrench(mechanism, hubs)
+    transposed = np.swapaxes(gradient, -1, -2)
+    n = rows.gap.shape[-1]
+    _require_held(mechanism, transposed)
+    if gradient.shape[-2] == gradient.shape[-1]:
+        loads = np.linalg.solve(transposed, wrench)[..., :n, :]
+        none = np.zeros((*loads.shape[:-1], 0))
+        return Balance(rows, loads, none, none)
+    stress = _left_null(gradient)[..., :n, :]
+    loads = (np.linalg.pinv(transposed) @ wrench)[..., :n, :]
+    unstated = np.isnan(mechanism.compliance) & _needs_statement(mechanism, rows, idle, hubs)
+    open_rows = _connected(stress, unstated)
+    loads = _split(mechanism, loads, stress, open_rows)
+    return Balance(rows, loads, stress, _open_stress(stress, open_rows))
+
+
+def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
+    """Unit wrenches about the hubs as wrenches on the bodies about the reference point."""
+    wheels = mechanism.wheels
+    out = np.zeros((*hubs.shape[:-2], 6 * len(mechanism.bodies), 6 * len(wheels)))
+    for k, wheel in enumerate(wheels):
+        b, c = 6 * wheel.body, 6 * k
+        out[..., b : b + 6, c : c + 6] = np.eye(6)
+        arm = hubs[..., k, :] - mechanism.reference
+        for j in range(3):
+            out[..., b + 3 : b + 6, c + j] = np.cross(arm, np.eye(3)[j])
+    return out
+
+
+def _require_held(mechanism: Mechanism, transposed: Floats) -> None:
+    condition = np.linalg.cond(transposed)
+    if not np.all(condition < MOST_CONDITION):
+        raise VehicleError(
+            where=f"corner {mechanism.name}",
+            found=f"the supports pass a dead centre (condition {np.max(condition):.1e})",
+            needed="supports that hold the wheel at every travel and steer of the stated ranges",
+            do="Check the points of the links, of the springs and of rod or rocker.",
+        )
+
+
+def _left_null(gradient: Floats) -> Floats:
+    """States t with gradient^T t = 0 of rows that span all motions, (..., row, k)."""
+    _, _, right = np.linalg.svd(np.swapaxes(gradient, -1, -2))
+    return np.swapaxes(right[..., gradient.shape[-1] :, :], -1, -2)
+
+
+def _needs_statement(mechanism: Mechanism, rows: Rows, idle: Floats, hubs: Floats) -> NDArray:
+    """Rows whose stiffness matters to the split, (..., row).
+
+    Springs always.  A link counts as rigid, as it does when the mechanism is posed, unless the
+    rigid supports and the travels alone already contradict each other.
+    """
+    held = ~rows.free
+    lift = lift_rows(mechanism, hubs)
+    fixed = np.concatenate([rows.gradient[..., held, :], lift, idle], axis=-2)
+    needs = np.broadcast_to(rows.free, rows.gap.shape).copy()
+    if fixed.shape[-2] > fixed.shape[-1]:
+        part = np.max(np.abs(_left_null(fixed)), axis=-1)
+        needs[..., held] = part[..., : int(held.sum())] > TAKES_PART
+    return needs
+
+
+def _connected(stress: Floats, unstated: NDArray) -> NDArray:
+    """Rows that share a state of self-stress with one of `unstated`, (..., row)."""
+    joined = np.abs(stress @ np.swapaxes(stress, -1, -2)) > TAKES_PART
+    for _ in range(int(np.ceil(np.log2(joined.shape[-1])))):
+        joined = (joined.astype(float) @ joined.astype(float)) > 0
+    takes_part = np.max(np.abs(stress), axis=-1) > TAKES_PART
+    return np.any(joined & (unstated & takes_part)[..., None, :], axis=-1)
+
+
+def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArray) -> Floats:
+    """Least complementary energy; rows of open groups get any compliance, they are hidden."""
+    compliance = np.where(open_rows, 1.0, np.nan_to_num(mechanism.compliance))
+    largest = np.max(compliance, axis=-1)[..., None]
+    scale = np.where(largest > 0, largest, 1.0)
+    weighted = np.swapaxes(stress, -1, -2) * (compliance / scale)[..., None, :]
+    energy = weighted @ stress
+    weakest = np.linalg.eigvalsh(energy)[..., 0]
+    if not np.all(weakest > RIGID):
+        taking = np.any(np.abs(stress) > TAKES_PART, axis=-1).reshape(-1, stress.shape[-2])
+        names = dict.fromkeys(
+            mechanism.supports[mechanism.owner[r]] for r in np.flatnonzero(taking.any(axis=0))
+        )
+        raise VehicleError(
+            where=f"corner {mechanism.name}",
+            found=f"a compliance of 0 for all of {', '.join(names)}, which share the load",
+            needed="at least one of them above 0",
+            do="State compliance_mm_per_kN of the bushes or links that give way.",
+        )
+    return loads - stress @ np.linalg.solve(energy, weighted @ loads)
+
+
+def _open_stress(stress: Floats, open_rows: NDArray) -> Floats:
+    """Part of the states of self-stress that lies in open groups."""
+    return np.where(open_rows[..., None], stress, 0.0)
+
+
+def _hidden(loads: Floats, unsplit: Floats) -> Floats:
+    depends = np.any(np.abs(unsplit) > TAKES_PART, axis=-1)
+    return np.where(depends[..., None], np.nan, loads)
+
+
+def section_loads(mechanism: Mechanism, state: State, found: Balance, hubs: Floats) -> Floats:
+    """Internal loads at the sections, (..., section, 6 * wheel), NaN where a split is open.
+
+    The load at a cut is the sum of what supports and wheel put on the outer side of it.
+    """
+    out = np.zeros((*found.loads.shape[:-2], len(mechanism.sections), found.loads.shape[-1]))
+    for k in range(len(mechanism.sections)):
+        by_rows, by_wheels = _cut(mechanism, state, found.rows, hubs, k)
+        value = (by_rows[..., None, :] @ found.loads)[..., 0, :] + by_wheels
+        loose = (by_rows[..., None, :] @ found.unsplit)[..., 0, :]
+        open_ = np.any(np.abs(loose) > TAKES_PART, axis=-1)
+        out[..., k, :] = np.where(open_[..., None], np.nan, value)
+    return out
+
+
+def _cut(
+    mechanism: Mechanism, state: State, rows: Rows, hubs: Floats, k: int
+) -> tuple[Floats, Floats]:
+    """What section `k` sees per load of each row (..., row) and per wrench (..., 6 * wheel)."""
+    section = mechanism.sections[k]
+    rotation, shift = state[0][..., section.body, :, :], state[1][..., section.body, :]
+    station = moved_point(mechanism, rotation, shift, section.station)
+    # Force and moment about the station that the section measures, as one covector.
+    force, moment = np.zeros(3), np.zeros(3)
+    if section.measures == "axial":
+        force = section.along
+    elif section.measures == "shear":
+        force = section.across
+    elif section.measures == "torsion":
+        moment = section.along
+    else:
+        moment = np.cross(section.across, section.along)
+    force, moment = rotation @ force, rotation @ moment
+    beyond = rows_beyond(mechanism, section)
+    b = 6 * section.body
+    arm = mechanism.reference - station
+    about = np.concatenate([force + np.cross(moment, arm), moment], axis=-1)
+    by_rows = -np.einsum("...rj,...j->...r", rows.gradient[..., b : b + 6], about)
+    by_rows = np.where(beyond, by_rows, 0.0)
+    by_wheels = np.zeros((*station.shape[:-1], 6 * len(mechanism.wheels)))
+    for w, wheel in enumerate(mechanism.wheels):
+        if wheel.body == section.body and _is_beyond(section, wheel.centre):
+            lever = hubs[..., w, :] - station
+            by_wheels[..., 6 * w : 6 * w + 3] = force + np.cross(moment, lever)
+            by_wheels[..., 6 * w + 3 : 6 * w + 6] = moment
+    return by_rows, by_wheels
+
+
+def _is_beyond(section: Section, point: Floats) -> bool:
+    return bool(np.dot(point - section.station, section.along) > 0)
+
+
+def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
+    """Rows that take hold of the section's body on its outer side at design, (row,)."""
+    rows = rows_of(mechanism, *design_state(mechanism))
+    out = np.zeros(len(rows.support), dtype=bool)
+    for end, bodies in ((OUTER, mechanism.outer_body), (INNER, mechanism.inner_body)):
+        for r in np.flatnonzero(bodies[rows.support] == section.body):
+            out[r] |= _is_beyond(section, rows.place[r, end])
+    return out
+
+
+def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
+    """Groups of supports whose split at design height nobody stated."""
+    state = design_state(mechanism)
+    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    found = balance(mechanism, state, hubs)
+    if not np.any(found.unsplit):
+        return ()
+    rows, idle = found.rows, idle_rows(mechanism, state[0])
+    open_rows = np.any(np.abs(found.unsplit) > TAKES_PART, axis=-1)
+    unstated = np.isnan(mechanism.compliance) & _needs_statement(mechanism, rows, idle, hubs)
+    joined = np.abs(found.unsplit @ found.unsplit.T) > TAKES_PART
+    for _ in range(len(joined)):
+        joined = joined | ((joined.astype(float) @ joined.astype(float)) > 0)
+    groups = {tuple(np.flatnonzero(joined[r]).tolist()) for r in np.flatnonzero(open_rows)}
+    owner = mechanism.owner
+
+    def names(chosen: list[int]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(mechanism.supports[owner[r]] for r in chosen))
+
+    return tuple(
+        Redundant(names(list(g)), names([r for r in g if unstated[r]])) for g in sorted(groups)
+    )

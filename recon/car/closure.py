@@ -1,0 +1,148 @@
+"""Closing the supports' gaps at wished travels and rack: Newton's method, batch by batch.
+
+As many rows as motions are solved as they stand.  Where the rigid supports and the travels are
+more than the motions, those with a stated compliance give way: gaps weighted by stiffness are
+made least (Gauss-Newton), the others stay closed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import VehicleError
+from recon.car.structure import Mechanism, Rows, State, hubs_of, idle_rows, lift_rows, rows_of
+
+Floats = NDArray[np.float64]
+CLOSED = 1e-12  # m; gaps of a posed corner are smaller, a thousandth of an atom
+MOST_STEPS = 25
+RANK = 1e-9  # share of the largest singular value that is rounding
+BINDS = 0.02  # m; rigid supports that miss by less bind, those that miss by more do not reach
+
+
+def closed(mechanism: Mechanism, state: State, centres: Floats, travels: Floats) -> State:
+    """State with closed gaps, from a first guess.
+
+    `centres` (..., wheel, xyz) at design, `travels` (..., wheel). [m]
+
+    Raises
+    ------
+    VehicleError
+        The mechanism does not reach a pose or binds there; the message names travel and rack.
+    """
+    rotation, shift, points, rack = state
+    with np.errstate(all="ignore"):
+        for _ in range(MOST_STEPS):
+            step, gap = _step(mechanism, (rotation, shift, points, rack), centres, travels)
+            rotation, shift = _advanced(rotation, shift, step)
+            still = np.max(np.abs(gap), axis=-1)
+            if _is_yielding(mechanism):
+                still = np.maximum(still, np.max(np.abs(step), axis=-1))
+            if np.all(still < CLOSED):
+                break
+    found = (rotation, shift, points, rack)
+    # The last evaluation was before the last step; one more look decides.
+    _, gap = _step(mechanism, found, centres, travels)
+    _require_closed(mechanism, found, gap, travels)
+    return found
+
+
+def _is_yielding(mechanism: Mechanism) -> bool:
+    held = int(np.sum(~mechanism.free)) + len(mechanism.wheels) + len(mechanism.idle)
+    return held > 6 * len(mechanism.bodies)
+
+
+def _step(
+    mechanism: Mechanism, state: State, centres: Floats, travels: Floats
+) -> tuple[Floats, Floats]:
+    """Next step and the gaps that must close, (..., 6 * body) and (..., row)."""
+    rows = rows_of(mechanism, *state)
+    hubs = hubs_of(mechanism, state[0], state[1], centres)
+    yields = _yields(mechanism)
+    held = ~rows.free & ~yields
+    idle = idle_rows(mechanism, state[0])
+    gradient = np.concatenate([rows.gradient[..., held, :], lift_rows(mechanism, hubs), idle], -2)
+    rise = hubs[..., 2] - centres[..., 2] - travels
+    gap = np.concatenate([rows.gap[..., held], rise, np.zeros(idle.shape[:-1])], axis=-1)
+    try:
+        if _is_yielding(mechanism):
+            return _yielding(mechanism, rows, gradient, gap), gap
+        step = np.linalg.solve(gradient, -gap[..., None])[..., 0]
+    except np.linalg.LinAlgError:
+        step = np.full((*gap.shape[:-1], gradient.shape[-1]), np.nan)
+    return step, gap
+
+
+def _yields(mechanism: Mechanism) -> NDArray[np.bool_]:
+    """Rigid rows that give way by a stated compliance, where something has to."""
+    if not _is_yielding(mechanism):
+        return np.zeros_like(mechanism.free)
+    return ~mechanism.free & (np.nan_to_num(mechanism.compliance) > 0)
+
+
+def _yielding(mechanism: Mechanism, rows: Rows, gradient: Floats, gap: Floats) -> Floats:
+    """Close `gap` exactly, and the yielding rows as well as their stiffness weighs them."""
+    yields = _yields(mechanism)
+    inverse = np.linalg.pinv(gradient, rcond=RANK)
+    exact = -(inverse @ gap[..., None])
+    if not np.any(yields):
+        return exact[..., 0]
+    weight = 1.0 / np.sqrt(mechanism.compliance[yields])
+    weight = (weight / np.max(weight))[:, None]
+    soft, miss = weight * rows.gradient[..., yields, :], weight * rows.gap[..., yields, None]
+    open_ = np.eye(gradient.shape[-1]) - inverse @ gradient
+    rest = np.linalg.pinv(soft @ open_, rcond=RANK) @ (miss + soft @ exact)
+    return (exact - open_ @ rest)[..., 0]
+
+
+def _advanced(rotation: Floats, shift: Floats, step: Floats) -> tuple[Floats, Floats]:
+    """Apply twists about the reference point: rotate, then shift."""
+    twist = step.reshape(*step.shape[:-1], -1, 6)
+    turn = rotation_matrix(twist[..., 3:])
+    moved = np.einsum("...ij,...j->...i", turn, shift) + twist[..., :3]
+    return turn @ rotation, moved
+
+
+def rotation_matrix(vector: Floats) -> Floats:
+    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3), Rodrigues' formula."""
+    angle = np.linalg.norm(vector, axis=-1)[..., None, None]
+    x, y, z = np.moveaxis(vector, -1, 0)
+    zero = np.zeros_like(x)
+    cross = np.stack(
+        [np.stack(r, axis=-1) for r in ((zero, -z, y), (z, zero, -x), (-y, x, zero))], axis=-2
+    )
+    # sinc keeps both factors smooth at zero angle.
+    first = np.sinc(angle / np.pi)
+    second = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
+    return np.eye(3) + first * cross + second * (cross @ cross)
+
+
+def _require_closed(mechanism: Mechanism, state: State, gap: Floats, travels: Floats) -> None:
+    worst = np.max(np.abs(gap), axis=-1)
+    bad = ~(worst < 1e3 * CLOSED)
+    if not np.any(bad):
+        return
+    size = np.max(np.abs(travels), axis=-1)
+    at = int(np.argmax(np.where(bad, size, -1.0)))
+    told = " and ".join(f"{1e3 * t:.1f}" for t in travels.reshape(-1, travels.shape[-1])[at])
+    place = f"travel {told} mm with the rack at {1e3 * state[3].flat[at]:.1f} mm"
+    if _is_yielding(mechanism) and worst.flat[at] < BINDS:
+        names = ", ".join(_rigid(mechanism))
+        raise VehicleError(
+            where=f"corner {mechanism.name}",
+            found=f"rigid supports bind by {1e3 * worst.flat[at]:.2f} mm at {place}",
+            needed=f"a stated compliance of those that give way, among {names}",
+            do="State compliance_mm_per_kN of the bushes or links that give way there.",
+        )
+    raise VehicleError(
+        where=f"corner {mechanism.name}",
+        found=f"the mechanism does not reach {place}",
+        needed="supports that stay whole over the stated ranges",
+        do="Check the points of the links and of the rocker, or state shorter travel_mm, rack_mm.",
+    )
+
+
+def _rigid(mechanism: Mechanism) -> list[str]:
+    """Supports that neither give way nor state a compliance."""
+    stiff = ~mechanism.free & ~_yields(mechanism)
+    return list(dict.fromkeys(mechanism.supports[i] for i in mechanism.owner[stiff]))

@@ -1,0 +1,170 @@
+"""What supports do not hold: idle turns that may stay, and free motions that may not."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.errors import VehicleError
+from recon.car.structure import (
+    FREE,
+    Floats,
+    Mechanism,
+    design_state,
+    hubs_of,
+    idle_rows,
+    lift_rows,
+    rows_of,
+)
+
+ARM = 0.1  # m; turns count by what they move on this arm
+NOTHING = 1e-9  # share of the largest singular value that is rounding
+ON_LINE = 1e-6  # m; points nearer to a line than that lie on it
+
+
+def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
+    """Bodies without a wheel that spin about the line through their own joints: (body, axis).
+
+    No point moves and no spring feels it, like a strut's rod on its ball joint.
+    """
+    rows = rows_of(mechanism, *design_state(mechanism))
+    wheels = {w.body for w in mechanism.wheels}
+    out = []
+    for body in range(len(mechanism.bodies)):
+        taken = [(mechanism.outer_body, 0), (mechanism.inner_body, 1)]
+        places = np.array(
+            [
+                rows.place[r, end]
+                for bodies, end in taken
+                for r in np.flatnonzero(bodies[rows.support] == body)
+            ]
+        )
+        if body in wheels or len(places) == 0:
+            continue
+        block = rows.gradient[:, 6 * body : 6 * body + 6] / [1, 1, 1, ARM, ARM, ARM]
+        # A zero row makes six singular values even of few rows.
+        _, values, right = np.linalg.svd(np.vstack([block, np.zeros((6, 6))]))
+        if np.sum(values < NOTHING * values[0]) != 1:
+            continue
+        turn = right[-1, 3:]
+        spread = np.linalg.norm(np.cross(places - places[0], turn), axis=-1)
+        size = np.linalg.norm(turn)
+        if size > NOTHING and np.all(spread < ON_LINE * size):
+            out.append((body, turn / size))
+    return tuple(out)
+
+
+def require_one_motion(mechanism: Mechanism) -> None:
+    """Refuse whatever still moves at given travel and steer, and what cannot travel.
+
+    Raises
+    ------
+    VehicleError
+        A body can still turn or slide; or the rigid supports keep the wheel from rising; or
+        nothing carries it.
+    """
+    state = design_state(mechanism)
+    rows = rows_of(mechanism, *state)
+    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    held = np.concatenate([rows.gradient[~rows.free], idle_rows(mechanism, state[0])])
+    lift = lift_rows(mechanism, hubs)
+    scale = np.tile([1, 1, 1, ARM, ARM, ARM], len(mechanism.bodies))
+    _require_travel(mechanism, held / scale, lift / scale, rows.support[~rows.free])
+    free = _null(np.concatenate([held, lift]) / scale)
+    if free.shape[1] == 0:
+        _require_carried(mechanism, len(rows.support))
+        return
+    # With springs locked the motion is plain, like the turn about a steering axis.
+    locked = _null(np.concatenate([held, rows.gradient[rows.free]]) / scale)
+    motion, body = _clearest(locked if locked.shape[1] else free)
+    motion = motion / scale
+    sprung = np.any(np.abs(rows.gradient[rows.free] @ motion) > 1e-6 * np.max(np.abs(motion)))
+    name = mechanism.bodies[body]
+    more = f" (and {free.shape[1] - 1} more free motions)" if free.shape[1] > 1 else ""
+    raise VehicleError(
+        where=f"corner {mechanism.name}, body '{name}'",
+        found=f"the {name} can still {_in_words(mechanism, motion[6 * body : 6 * body + 6])}"
+        f"{more}; it is held by {_holders(mechanism, body)}"
+        + (", and a spring's length is free" if sprung else ""),
+        needed=f"supports that leave the {name} no motion of its own at a given travel and steer",
+        do=f"Add what holds the {name} there, such as a link that does not meet that line, or "
+        "correct the points of those it has.",
+    )
+
+
+def _require_carried(mechanism: Mechanism, count: int) -> None:
+    """As many rows as motions: without springs the wheels fall."""
+    lacking = 6 * len(mechanism.bodies) - count - len(mechanism.idle)
+    if lacking > 0:
+        springs = [
+            s for s, kind in zip(mechanism.supports, mechanism.kinds, strict=True) if kind in FREE
+        ]
+        raise VehicleError(
+            where=f"corner {mechanism.name}",
+            found=f"{len(mechanism.wheels)} wheel(s) carried by "
+            f"{', '.join(springs) or 'no spring'}",
+            needed=f"{lacking} more spring(s), one for each wheel that travels",
+            do="Write the spring, or the rod and rocker that carry it, as supports.",
+        )
+
+
+def _null(matrix: Floats) -> Floats:
+    """Motions that no row feels, (6 * body, k)."""
+    width = matrix.shape[1]
+    _, values, right = np.linalg.svd(np.vstack([matrix, np.zeros((width, width))]))
+    return right[values < NOTHING * values[0]].T
+
+
+def _clearest(free: Floats) -> tuple[Floats, int]:
+    """The free motion in which fewest bodies take part, and the body that moves most."""
+    bodies = free.shape[0] // 6
+    parts = free.reshape(bodies, 6, -1)
+    # Of each body's share of the null space, the direction that moves this body most alone.
+    best, share, chosen = free[:, 0], -1.0, 0
+    for b in range(bodies):
+        _, values, right = np.linalg.svd(parts[b])
+        if len(values) and values[0] > share + NOTHING:
+            best, share, chosen = free @ right[0], float(values[0]), b
+    return best, chosen
+
+
+def _require_travel(mechanism: Mechanism, held: Floats, lift: Floats, support: np.ndarray) -> None:
+    """Rigid supports alone must let every wheel rise."""
+    for k, wheel in enumerate(mechanism.wheels):
+        by_rows, *_ = np.linalg.lstsq(held.T, lift[k], rcond=NOTHING)
+        left = lift[k] - held.T @ by_rows
+        if np.linalg.norm(left) > 1e-6 * np.linalg.norm(lift[k]):
+            continue
+        strong = np.abs(by_rows[: len(support)]) > 1e-6
+        names = dict.fromkeys(mechanism.supports[i] for i in support[strong])
+        raise VehicleError(
+            where=f"corner {wheel.corner}",
+            found=f"{', '.join(names)} keep the wheel from rising",
+            needed="rigid supports that let it travel, and a spring that carries it",
+            do="Make the support that carries the weight a spring, or check its points.",
+        )
+
+
+def _holders(mechanism: Mechanism, body: int) -> str:
+    pairs = zip(mechanism.outer_body, mechanism.inner_body, strict=True)
+    names = [mechanism.supports[i] for i, ends in enumerate(pairs) if body in ends]
+    return ", ".join(names) or "nothing"
+
+
+def _in_words(mechanism: Mechanism, twist: Floats) -> str:
+    """A small motion as a turn about a line or a shift, points in mm."""
+    v, w = twist[:3], twist[3:]
+    if np.linalg.norm(w) * ARM < 1e-6 * np.linalg.norm(v):
+        return f"shift in the direction ({_listed(v / np.linalg.norm(v), 2)})"
+    through = mechanism.reference + np.cross(w, v) / np.dot(w, w)
+    along = w / np.linalg.norm(w)
+    along = along * np.sign(along[np.argmax(np.abs(along))])
+    pitch = float(np.dot(v, w) / np.dot(w, w))
+    words = (
+        f"turn about the line through ({_listed(1e3 * through, 0)}) mm, "
+        f"direction ({_listed(along, 2)})"
+    )
+    return words if abs(pitch) < 1e-3 else f"{words}, shifting along it as on a screw"
+
+
+def _listed(vector: Floats, digits: int) -> str:
+    return ", ".join(f"{x + 0.0:.{digits}f}" for x in np.round(vector, digits))

@@ -1,0 +1,226 @@
+"""Checks of a vehicle file's supports and gauges, and of what they hold together."""
+
+from __future__ import annotations
+
+from math import dist
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import VehicleError, nearest
+from recon.car.balance import rows_beyond
+from recon.car.mechanism import assembly_of
+from recon.car.structure import TWO_FORCE, TWO_POINTS, Mechanism
+from recon.car.vehicle import Corner
+
+if TYPE_CHECKING:
+    from recon.car.source import Loc, Source
+    from recon.car.vehicle import Axle, Support, Vec, Vehicle
+
+SHORTEST = 1e-3  # m; a member shorter than this has no direction
+SAME = 1e-4  # m; points nearer than this are one
+ACROSS = 0.1  # m; points farther over the middle than this are on the wrong side
+AROUND = 0.05  # m; by which a body may stand out around its points
+GAUGED = ("link", "spring", "torsion")
+
+
+def require_joints(part: Corner | Axle, source: Source) -> None:
+    """Check each support by itself, and against the others.
+
+    Raises
+    ------
+    VehicleError
+        A support has no length, joins a body to itself, lies on the other side of the car or is
+        there twice; or a body has no support.
+    """
+    what = "corner" if isinstance(part, Corner) else "axle"
+    for i, support in enumerate(part.supports):
+        where = source.at(
+            (what, part.name, "support", i),
+            f'{what} {part.name}, {support.kind} "{support.name}"',
+        )
+        _require_length(support, where)
+        _require_two_bodies(support, where)
+        if isinstance(part, Corner):
+            _require_side(part, support, where)
+        for k in range(i):
+            _require_different(support, part.supports[k], where)
+
+
+def _require_length(support: Support, where: str) -> None:
+    if support.kind == "ball":
+        return
+    end = support.axis_point if support.kind in TWO_POINTS else support.inner.point
+    length = dist(support.outer.point, end)
+    if length < SHORTEST:
+        raise VehicleError(
+            where,
+            f"length {1e3 * length:.1f} mm",
+            f"more than {1e3 * SHORTEST:g} mm between its two points",
+            "One of the two points was copied from the other: measure it again.",
+        )
+
+
+def _require_two_bodies(support: Support, where: str) -> None:
+    if support.outer.on == support.inner.on:
+        raise VehicleError(
+            where,
+            f"both ends on '{support.outer.on}'",
+            "ends on two different bodies",
+            "Name the body at the other end; what lies within one body holds nothing.",
+        )
+    apart = dist(support.outer.point, support.inner.point)
+    if support.kind not in TWO_FORCE and apart > SAME:
+        raise VehicleError(
+            where,
+            f"the point on '{support.inner.on}' {1e3 * apart:.1f} mm from that on "
+            f"'{support.outer.on}'",
+            f"one place for both ends of a {support.kind} at design height",
+            "Leave point_mm of `inner` out, or write the same point.",
+        )
+
+
+def _require_side(corner: Corner, support: Support, where: str) -> None:
+    ends = [("outer", support.outer.point), ("inner", support.inner.point)]
+    if support.kind in TWO_POINTS:
+        ends.append(("axis point", support.axis_point))
+    for end, point in ends:
+        y = point[1] if corner.left else -point[1]
+        if y < -ACROSS:
+            raise VehicleError(
+                where,
+                f"{end} at y = {1e3 * point[1]:g} mm, {-1e3 * y:.0f} mm over the middle of the car",
+                f"y {'> 0' if corner.left else '< 0'} on the "
+                f"{'left' if corner.left else 'right'} (y is left)",
+                "Turn the sign of y; what crosses the car belongs to a table [axle].",
+            )
+
+
+def _require_different(support: Support, other: Support, where: str) -> None:
+    if support.kind != other.kind:
+        return
+    mine, theirs = _ends(support), _ends(other)
+    if any(
+        all(a[0] == b[0] and dist(a[1], b[1]) < SAME for a, b in zip(mine, order, strict=True))
+        for order in (theirs, theirs[::-1])
+    ):
+        raise VehicleError(
+            where,
+            f'the same two points and bodies as {other.kind} "{other.name}"',
+            "each support once",
+            f'Take out "{support.name}", or measure where it really ends.',
+        )
+
+
+def _ends(support: Support) -> list[tuple[str, Vec]]:
+    return [(support.outer.on, support.outer.point), (support.inner.on, support.inner.point)]
+
+
+def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source) -> None:
+    """Refuse a gauge that is on no link, spring or torsion, or at a section of no body.
+
+    Raises
+    ------
+    VehicleError
+        No support or body has the name, or it is one that no bridge can be bonded to so.
+    """
+    what = "corner" if isinstance(part, Corner) else "axle"
+    kinds = {s.name: s.kind for s in part.supports}
+    for i, gauge in enumerate(part.gauges):
+        bodies = (*part.bodies, *others)
+        supports = tuple(name for name, kind in kinds.items() if kind in GAUGED)
+        choices = bodies if gauge.at_section else supports
+        if gauge.on in choices:
+            continue
+        found = f"a {kinds[gauge.on]}" if gauge.on in kinds else "no support"
+        if gauge.at_section:
+            found = "no body"
+        elif gauge.on in bodies:
+            found = "a body without station_mm and along, no support"
+        raise VehicleError(
+            source.at(
+                (what, part.name, "gauge", i, "on"), f"{what} {part.name}, gauge '{gauge.name}'"
+            ),
+            f"on = '{gauge.on}', {found} of this {what}",
+            nearest(gauge.on, choices),
+            "A bridge tells the load of a link, spring or torsion: name the one it is bonded to; "
+            "on a body that bends, state its section.",
+        )
+
+
+def require_held(car: Vehicle, source: Source) -> None:
+    """Refuse what moves freely or cannot move, and sections outside their body.
+
+    Raises
+    ------
+    VehicleError
+        See `mechanism_of`; the message has the file's name in front.
+    """
+    done: set[str] = set()
+    for name in car.corners:
+        if name in done:
+            continue
+        axle = car.axle_of(name)
+        done |= set(axle.corners) if axle else {name}
+        part = axle or car.corners[name]
+        loc: Loc = ("axle" if axle else "corner", part.name)
+        try:
+            mechanism = assembly_of(car, name)
+        except VehicleError as error:
+            where = error.where.removeprefix(f"{car.path}: ")
+            raise VehicleError(source.at(loc, where), error.found, error.needed, error.do) from None
+        _require_sections(mechanism, source)
+
+
+def _require_sections(mechanism: Mechanism, source: Source) -> None:
+    for section in mechanism.sections:
+        on, _, gauge = section.name.rpartition(":")
+        where = f"{source.path}: {mechanism.name}, gauge '{gauge}' on '{on}'"
+        points = [
+            mechanism.points[i, slot]
+            for i, kind in enumerate(mechanism.kinds)
+            for slot, bodies in ((0, mechanism.outer_body), (1, mechanism.inner_body),
+                                 (2, mechanism.outer_body))
+            if bodies[i] == section.body and (slot < 2 or kind in TWO_POINTS)
+        ]  # fmt: skip
+        points += [w.centre for w in mechanism.wheels if w.body == section.body]
+        low, high = np.min(points, axis=0) - AROUND, np.max(points, axis=0) + AROUND
+        if np.any(section.station < low) or np.any(section.station > high):
+            raise VehicleError(
+                where,
+                f"station ({_mm(section.station)}) mm outside the body",
+                f"a point between ({_mm(low)}) and ({_mm(high)}) mm",
+                "Correct station_mm, or the name of the body.",
+            )
+        beyond = np.array(points) @ section.along > section.station @ section.along
+        if np.all(beyond) or not np.any(beyond):
+            raise VehicleError(
+                where,
+                f"the cut at ({_mm(section.station)}) mm leaves all of its joints "
+                f"{'beyond it' if np.all(beyond) else 'before it'}",
+                "joints or wheel on both sides of the cut",
+                "Move station_mm between them, or turn `along` towards the wheel.",
+            )
+        _require_whole_joints(mechanism, section.name, rows_beyond(mechanism, section), where)
+
+
+def _require_whole_joints(
+    mechanism: Mechanism, section: str, beyond: np.ndarray, where: str
+) -> None:
+    """A pivot or slider has its bearings on one side of the cut."""
+    body = next(s.body for s in mechanism.sections if s.name == section)
+    for i, kind in enumerate(mechanism.kinds):
+        mine = mechanism.owner == i
+        if body not in (mechanism.outer_body[i], mechanism.inner_body[i]) or kind not in TWO_POINTS:
+            continue
+        if np.any(beyond[mine]) and not np.all(beyond[mine]):
+            raise VehicleError(
+                where,
+                f'the cut lies between the two points of {kind} "{mechanism.supports[i]}"',
+                "both points of a joint on one side of the cut",
+                "Move station_mm past the joint.",
+            )
+
+
+def _mm(point: np.ndarray) -> str:
+    return ", ".join(f"{1e3 * x:.0f}" for x in point)

@@ -1,0 +1,106 @@
+"""Tabulated loads: as good as stated at poses that were not checked, and cheap to evaluate."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+
+from recon.base.errors import VehicleError
+from recon.car.mechanism import assembly_of
+from recon.car.motion import pose
+from recon.car.statics import member_matrix
+from recon.car.table import WANTED, WHEEL, LoadTable, tabulate
+from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses, shipped
+
+Floats = NDArray[np.float64]
+every = pytest.mark.parametrize(("file", "corner"), SHIPPED, ids=NAMES)
+# Most products of the same size that the table may cost; a bar on a steered axle needs more.
+MOST_COST, MOST_COST_OF_BAR = 8.0, 25.0
+
+
+def coordinates(file: str, corner: str, n: int) -> tuple[Floats, Floats]:
+    at = random_poses(file, corner, n, seed=70)
+    return at.hubs[..., 2] - [w.centre[2] for w in at.mechanism.wheels], at.rack
+
+
+@every
+def test_table_agrees_with_poses_it_has_not_seen(file: str, corner: str) -> None:
+    table = tabulate(shipped(file), corner)
+    travel, rack = coordinates(file, corner, 300)
+    mechanism = assembly_of(shipped(file), corner)
+    at = pose(mechanism, travel if travel.shape[1] > 1 else travel[:, 0], rack)
+    exact = member_matrix(at)
+    moments = np.tile([1, 1, 1, 0.1, 0.1, 0.1], travel.shape[1])
+    largest = np.max(np.abs(exact * moments))
+    rng = np.random.default_rng(71)
+    force = rng.standard_normal((300, exact.shape[2])) * np.where(moments == 1, 3000.0, 200.0)
+    found = table.loads(travel, rack, force)
+    expected = np.einsum("nmi,ni->nm", exact, force)
+    assert 0 < table.error < WANTED
+    # Stated error per entry, of up to twelve entries at once, on wrenches of some 3 kN each.
+    bound = 2 * WANTED * largest * np.max(np.sum(np.abs(force) * moments, axis=1))
+    assert np.max(np.abs(found - expected)) < bound
+    assert_allclose(table.matrix(travel, rack), exact, rtol=0, atol=2 * WANTED * 10 * largest)
+    wheel = table.wheel(travel, rack)
+    for k, w in enumerate(at.wheels):
+        # m and rad; half a millimetre over some hundred, as good as the loads need
+        assert_allclose(wheel[:, k, :3], w.contact, rtol=0, atol=2e-4)
+        assert_allclose(wheel[:, k, WHEEL.index("heading")], w.heading, rtol=0, atol=1e-3)
+        assert_allclose(wheel[:, k, WHEEL.index("inclination")], w.inclination, rtol=0, atol=1e-3)
+        height = w.hub[:, 2] - w.contact[:, 2]
+        assert_allclose(wheel[:, k, WHEEL.index("hub_height")], height, rtol=0, atol=2e-4)
+    # Twin: travel of the other sign is seen.
+    assert np.max(np.abs(table.loads(-travel, rack, force) - expected)) > bound / 4
+
+
+def test_beyond_the_ranges_loads_stay_at_the_end() -> None:
+    table = tabulate(shipped("strut"), "FL")
+    force = np.tile([100.0, 200.0, 3000.0, 0.0, 0.0, 0.0], (2, 1))
+    found = table.loads(np.array([0.055, 0.9]), np.array([0.04, 7.0]), force)
+    assert_allclose(found[0], found[1], rtol=1e-6)  # single precision
+
+
+def test_table_that_no_degree_serves_names_its_miss() -> None:
+    """A coil-over that passes its dead centre within the stated travel."""
+    car = shipped("club_racer")
+    corner = car.corners["RL"]
+    spring = corner.support_index("coil_over")
+    flat = replace(
+        corner.supports[spring],
+        inner=replace(corner.supports[spring].inner, point=(-2.398, 0.420, 0.200)),
+    )
+    supports = (*corner.supports[:spring], flat, *corner.supports[spring + 1 :])
+    near = replace(corner, supports=supports)
+    with pytest.raises(VehicleError, match=r"corner RL: loads over .* misses \d"):
+        tabulate(replace(car, corners=car.corners | {"RL": near}), "RL")
+
+
+@pytest.mark.benchmark
+@every
+def test_evaluation_costs_few_matrix_products(file: str, corner: str) -> None:
+    """Of 1.2 million samples, against one fixed matrix by the same wrenches."""
+    table, n = tabulate(shipped(file), corner), 1_200_000
+    travel, rack = (np.resize(a, (n, *a.shape[1:])) for a in coordinates(file, corner, 1000))
+    wrench = np.random.default_rng(72).standard_normal((n, 6 * travel.shape[1]))
+    plain, ours = np.inf, np.inf
+    for _ in range(5):
+        plain = min(plain, _time(lambda: wrench @ np.ones((wrench.shape[1], len(table.members)))))
+        ours = min(ours, _time(lambda: table.loads(travel, rack, wrench)))
+    tied_and_steered = (file, corner) == ("anti_roll_bar", "FL")
+    assert ours < plain * (MOST_COST_OF_BAR if tied_and_steered else MOST_COST)
+
+
+def _time(run: object) -> float:
+    start = time.perf_counter()
+    run()  # type: ignore[operator]
+    return time.perf_counter() - start
+
+
+def test_members_are_those_of_the_mechanism() -> None:
+    table: LoadTable = tabulate(shipped("solid_axle_tubes"), "RR")
+    assert table.members == assembly_of(shipped("solid_axle_tubes"), "RL").member_names
