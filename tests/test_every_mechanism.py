@@ -80,13 +80,12 @@ class Joints:
     def gradient(self) -> Floats:
         """Rows of all supports and of idle turns, (row, 6 * body): exact."""
         width = 6 * len(self.m.bodies)
-        columns = [
-            np.concatenate(
-                [self.gaps(i, 1j * TINY * e).imag / TINY for i in range(len(self.m.kinds))]
-            )
-            for e in np.eye(width)
-        ]
-        return np.vstack([np.array(columns).T, idle_rows(self.m, self.rotation)])
+        out = np.zeros((len(self.m.owner), width))
+        for i, ends in enumerate(zip(self.m.outer_body, self.m.inner_body, strict=True)):
+            for k in [6 * b + j for b in ends if b >= 0 for j in range(6)]:
+                step = 1j * TINY * np.eye(width)[k]
+                out[self.m.owner == i, k] = self.gaps(i, step).imag / TINY
+        return np.vstack([out, idle_rows(self.m, self.rotation)])
 
 
 def wrenches_on_bodies(at: Pose, k: int, wrench: Floats) -> Floats:

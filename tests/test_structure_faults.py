@@ -16,6 +16,7 @@ from recon.car.reader import read_vehicle
 from recon.car.statics import load_matrix
 from recon.car.vehicle import Vehicle
 from recon.report.summary import car_summary
+from recon.virtual.elastic import Stiffness, elastic_corner
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
@@ -265,3 +266,14 @@ def test_every_shipped_file_is_told_in_words(file: str) -> None:
     told = "\n".join(car_summary(shipped(file)))
     assert "nan" not in told
     assert ("one mechanism with its partner" in told) == bool(shipped(file).axles)
+
+
+@pytest.mark.parametrize(
+    ("file", "corner", "told"),
+    [("strut", "FL", "supports slider, top_mount"), ("anti_roll_bar", "FL", "tied by axle front")],
+)
+def test_virtual_car_draws_no_other_suspensions(file: str, corner: str, told: str) -> None:
+    described = shipped(file).corners[corner]
+    n = len(described.supports)
+    with pytest.raises(VehicleError, match=f"corner {corner}: {told}"):
+        elastic_corner(described, Stiffness(axial=np.ones(n), tilt=np.ones(n)))

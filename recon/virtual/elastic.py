@@ -124,7 +124,21 @@ def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
 
 
 def elastic_corner(corner: Corner, stiffness: Stiffness) -> ElasticCorner:
-    """Build the arrays of `corner`; rest lengths are those of its design position."""
+    """Build the arrays of `corner`; rest lengths are those of its design position.
+
+    Raises
+    ------
+    VehicleError
+        A kind of support that the virtual car does not have, or a corner tied to its partner.
+    """
+    other = [s.name for s in corner.supports if s.kind not in ("link", "spring", "pivot")]
+    if other or corner.axle:
+        raise VehicleError(
+            where=f"corner {corner.name}",
+            found=f"tied by axle {corner.axle}" if corner.axle else f"supports {', '.join(other)}",
+            needed="links, springs and pivots of a corner that stands alone",
+            do="The virtual car draws no other suspensions yet.",
+        )
     index = {name: i for i, name in enumerate((*corner.bodies, CHASSIS))}
     rows = []  # (support, outer point, inner point, fixed direction)
     for i, s in enumerate(corner.supports):
