@@ -260,9 +260,9 @@ def question_of(
     members = _members(described)
     # A second bridge on a member is one candidate more, with the row of its member.
     on = dict(zip(members, members, strict=True)) | {
-        channel: gauge.on
+        channel: gauge.member
         for channel, gauge in zip(_channels(described), described.gauges, strict=True)
-        if gauge.on in members
+        if gauge.member in members
     }
     return Question(
         rows=loads[[members.index(name) for name in on.values()]],
@@ -295,13 +295,12 @@ def described_corner(car: Vehicle, corner: str) -> Corner:
 
 
 def _members(corner: Corner) -> tuple[str, ...]:
-    mechanism = mechanism_of(corner)
-    return tuple(mechanism.supports[m] for m in mechanism.members)
+    return mechanism_of(corner).member_names
 
 
 def _channels(corner: Corner) -> tuple[str, ...]:
     """One name per gauge of the file: its member's, counted from the second one on."""
-    on = [gauge.on for gauge in corner.gauges]
+    on = [gauge.member for gauge in corner.gauges]
     return tuple(
         name if (count := on[:k].count(name)) == 0 else f"{name} ({count + 1})"
         for k, name in enumerate(on)
