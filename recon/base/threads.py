@@ -7,14 +7,23 @@ runs inside this limit.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """Hold BLAS to one thread within the block."""
-    from threadpoolctl import threadpool_limits
+def one_thread() -> AbstractContextManager[Any]:
+    """Hold BLAS to one thread within a `with` block."""
+    return _controller().limit(limits=1, user_api="blas")
 
-    with threadpool_limits(limits=1, user_api="blas"):
-        yield
+
+@cache
+def _controller() -> ThreadpoolController:
+    """The libraries in use, looked up once: a Ctrl-C during the look-up would go unheard."""
+    import scipy.linalg  # noqa: F401  (its own library is found only where it is loaded)
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
