@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from recon.car.mechanism import unit_of
 from recon.base.threads import one_thread
 from recon.calibration.calibrate import split_gains
 from recon.calibration.fit import Fit, Prior, _Problem, fit_map, noise_of
@@ -36,11 +37,10 @@ def thinned(pull: Pull, steps: list[int]) -> Pull:
 def bench() -> tuple[tuple[Pull, ...], np.ndarray, Prior, np.ndarray]:
     """A few steps of each pull with exact indications, planted K, prior and noise."""
     car = exact().car
-    corner = car.corners["FL"]
-    fitted = exact().calibration.corners["FL"]
-    pulls = [thinned(p, [1, 4, 6]) for p in pulls_of(exact().pulls, car, corner, "fit")]
+    unit = unit_of(car, "FL")
+    pulls = [thinned(p, [1, 4, 6]) for p in pulls_of(exact().pulls, car, unit, "fit")]
     rng = np.random.default_rng(8)
-    prior = bridge_prior("sheet", corner, fitted.members, pulls)
+    prior = bridge_prior("sheet", unit, pulls)
     own = np.where(prior.mean != 0, prior.mean, 0.0)
     K = own + prior.u * rng.standard_normal(own.shape)  # a car that the prior was meant for
     pulls = [replace(p, indication=p.wrench() @ p.members.T @ K.T) for p in pulls]

@@ -12,6 +12,7 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
+from recon.car.mechanism import unit_of
 from recon.base.errors import DataError, ExtrapolationWarning, PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
@@ -23,7 +24,7 @@ from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.reconstruction import reconstruct as module
 from recon.reconstruction.inputs import session_of, shared_inputs
-from recon.reconstruction.prepare import Session, prepare_corner
+from recon.reconstruction.prepare import Session, prepare_unit
 from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls
@@ -435,7 +436,7 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
         warnings.simplefilter("ignore", PriorWarning)
         fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
         session = session_like(one, corner, fitted)
-    prepared = prepare_corner(one, one.corners[corner], fitted, session)
+    prepared = prepare_unit(one, unit_of(one, corner), fitted, session)
     # Of the largest entry: 1 N in 2 kN, below the last digit of the channels.
     assert prepared.interpolation_error < 5e-4
 
@@ -457,7 +458,7 @@ def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Sessio
         coords={"elapsed_time": np.arange(3.0), "gauge": gauges, "corner": [corner],
                 "tared_corner": [corner], "component": ["x", "y", "z"]},
     )  # fmt: skip
-    return session_of(log, car, car.corners[corner], fitted, shared_inputs(log, car))
+    return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
 
 
 # --- what is refused -------------------------------------------------------------------------

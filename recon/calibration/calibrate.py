@@ -21,12 +21,13 @@ from recon.calibration.gross import GrossError, fit_without_gross
 from recon.calibration.map import Calibration, CornerCalibration, PullReport
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Floats, Pull, pulls_of
-from recon.calibration.see import BLIND, in_words, prior_shares, seen_directions
+from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
+from recon.car.mechanism import Unit, units_of
 from recon.records.held_out import require_held_out
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vehicle
+    from recon.car.vehicle import Vehicle
     from recon.records.sheets import PullSheet
 
 FLOOR_NOISE = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
@@ -82,8 +83,9 @@ def calibrate(
     """
     if verification is not None:
         require_held_out(pulls, verification)
-    names = [c for c in car.corners if np.any((pulls.corner == c) & (pulls.purpose == "fit"))]
-    if not names:
+    to_fit = set(pulls.corner[pulls.purpose == "fit"].tolist())
+    units = [u for u in units_of(car).values() if to_fit & {c.name for c in u.corners}]
+    if not units:
         raise DataError(
             pulls.path,
             f"no row with purpose fit for {', '.join(car.corners)}",
@@ -91,14 +93,13 @@ def calibrate(
             "Set purpose to fit in the rows that are to be fitted.",
         )
     corners = {}
-    for name in names:
-        corner = car.corners[name]
-        fitted = pulls_of(pulls, car, corner, "fit")
-        held_out = pulls_of(pulls, car, corner, "verify")
+    for unit in units:
+        fitted = pulls_of(pulls, car, unit, "fit")
+        held_out = pulls_of(pulls, car, unit, "verify")
         if verification is not None:
-            held_out += pulls_of(verification, car, corner, "verify")
+            held_out += pulls_of(verification, car, unit, "verify")
         with one_thread():
-            corners[name] = _calibrate_corner(pulls.path, corner, fitted, held_out)
+            corners[unit.name] = _calibrate_unit(pulls.path, unit, fitted, held_out)
     sources = [(car.path, car.checksum), (pulls.path, pulls.checksum)]
     if verification is not None:
         sources.append((verification.path, verification.checksum))
@@ -111,25 +112,23 @@ def calibrate(
     )
 
 
-def _calibrate_corner(
-    path: str, corner: Corner, fitted: list[Pull], held_out: list[Pull]
+def _calibrate_unit(
+    path: str, unit: Unit, fitted: list[Pull], held_out: list[Pull]
 ) -> CornerCalibration:
-    gauges = corner.gauges
-    _require_indications(path, corner, fitted)
-    members = _members(corner)
-    prior = bridge_prior(path, corner, members, fitted)
-    values, directions = seen_directions(fitted)
-    weak = in_words(directions[-1])
+    gauges = unit.gauges
+    _require_indications(path, unit, fitted)
+    prior = bridge_prior(path, unit, fitted)
+    seen = least_seen(fitted, tuple(c.name for c in unit.corners))
     closed = bool(np.all(np.isfinite(prior.u)))
-    if values[-1] < BLIND * values[0] and not closed:
-        _refuse(path, corner, values, directions, prior)
-    _warn_of_limits(path, corner, fitted + held_out)
+    if seen[1][-1] < BLIND * max(seen[1][0], 1e-300) and not closed:
+        _refuse(path, unit, seen, prior)
+    _warn_of_limits(path, unit, fitted + held_out)
     noise = _noise(fitted)
     fit, gross = fit_without_gross(fitted, prior, noise)
     rests = prior_shares(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
-            f"{path}, corner {corner.name}: {'; '.join(rests)} not seen by the pulls: rests on the "
+            f"{path}, corner {unit.name}: {'; '.join(rests)} not seen by the pulls: rests on the "
             "bridges' slopes and the geometry, intervals are wider. Add a pull in that direction.",
             PriorWarning,
             stacklevel=3,
@@ -141,10 +140,10 @@ def _calibrate_corner(
     K_geometry = np.where(np.isfinite(prior.u), prior.mean, np.nan)
     used = [p for p in fitted if p.purpose == "fit"]
     result = CornerCalibration(
-        corner=corner.name,
+        corner=unit.name,
         gauges=tuple(g.name for g in gauges),
         units=tuple(g.unit for g in gauges),
-        members=members,
+        members=unit.members,
         K=fit.K,
         covariance=own,
         devices=fit.layout.devices,
@@ -159,34 +158,28 @@ def _calibrate_corner(
         lack_of_fit=lack,
         dof=dof,
         force_reached=_force_reached(used, gross),
-        singular_values=values,
-        weak_direction=weak,
+        singular_values=seen[1],
+        weak_direction=in_words(seen[2][-1]),
         rests_on_prior=rests,
         gross=gross,
         pulls=_reports(fitted, fit),
         verification=None,
     )
     result = verify_corner(result, held_out) if held_out else result
-    for sentence in doubts_of(result, corner):
-        warnings.warn(f"{path}, corner {corner.name}: {sentence}", DataWarning, stacklevel=3)
+    for sentence in doubts_of(result, unit):
+        warnings.warn(f"{path}, corner {unit.name}: {sentence}", DataWarning, stacklevel=3)
     return result
 
 
-def _members(corner: Corner) -> tuple[str, ...]:
-    from recon.car.mechanism import mechanism_of
-
-    return mechanism_of(corner).member_names
-
-
-def _require_indications(path: str, corner: Corner, pulls: list[Pull]) -> None:
-    for g, gauge in enumerate(corner.gauges):
+def _require_indications(path: str, unit: Unit, pulls: list[Pull]) -> None:
+    for g, gauge in enumerate(unit.gauges):
         if not all(np.all(np.isfinite(p.indication[:, g])) for p in pulls if g < _width(p)) or any(
-            _width(p) != len(corner.gauges) for p in pulls
+            _width(p) != len(unit.gauges) for p in pulls
         ):
             raise DataError(
-                where=f"{path}, corner {corner.name}, gauge {gauge.name}",
+                where=f"{path}, corner {unit.name}, gauge {gauge.name}",
                 found="no indication in some loaded rows",
-                needed=f"an indication of each of the {len(corner.gauges)} gauges of the corner "
+                needed=f"an indication of each of the {len(unit.gauges)} gauges of the corner "
                 "per row",
                 do="Fill the cells, or take the gauge out of the vehicle file.",
             )
@@ -196,14 +189,22 @@ def _width(pull: Pull) -> int:
     return int(pull.indication.shape[1])
 
 
-def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior: Prior) -> None:
+def _refuse(path: str, unit: Unit, seen: tuple[str, Floats, Floats], prior: Prior) -> None:
+    name, values, directions = seen
+    if values[0] == 0.0:
+        raise RankError(
+            where=f"{path}, corner {name}",
+            found=f"no pull to fit, and axle {unit.name} ties it to its partner",
+            needed="pulls of both wheels of a tied axle",
+            do=f"Pull {name} too, or state tube and bridge of every gauge of the axle.",
+        )
     blind = [in_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]]
     open_gauges = [
-        g.name for g, u in zip(corner.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
+        g.name for g, u in zip(unit.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
     ]
     shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
     raise RankError(
-        where=f"{path}, corner {corner.name}",
+        where=f"{path}, corner {name}",
         found=f"the pulls span {6 - len(blind)} of 6 directions (singular values {shown}); not "
         "seen: "
         f"{'; '.join(blind)}; no bridge slope is known for {', '.join(open_gauges)}",
@@ -213,14 +214,14 @@ def _refuse(path: str, corner: Corner, values: Floats, directions: Floats, prior
     )
 
 
-def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
-    limits = {s.name: s.limit for s in corner.supports}
-    members = _members(corner)
+def _warn_of_limits(path: str, unit: Unit, pulls: list[Pull]) -> None:
+    limits = {s.name: s.limit for s in unit.supports}
+    members = unit.members
     for pull in pulls:
         force = float(np.max(np.sum(pull.load, axis=0)))
         if force > pull.force_limit:
             warnings.warn(
-                f"{path}, corner {corner.name}, pull {pull.name}: {force:.0f} N on the strap, its "
+                f"{path}, corner {pull.corner}, pull {pull.name}: {force:.0f} N on the strap, its "
                 f"working load limit is {pull.force_limit:.0f} N. Do not repeat this pull.",
                 SafetyWarning,
                 stacklevel=4,
@@ -229,7 +230,7 @@ def _warn_of_limits(path: str, corner: Corner, pulls: list[Pull]) -> None:
         for name, load in zip(members, loads, strict=True):
             if load > LIMIT_SHARE * limits.get(name, np.inf):
                 warnings.warn(
-                    f"{path}, corner {corner.name}, pull {pull.name}: link {name} saw "
+                    f"{path}, corner {pull.corner}, pull {pull.name}: link {name} saw "
                     f"{load:.0f} N, more than half of its stated limit of {limits[name]:.0f} N. "
                     "Pull less.",
                     SafetyWarning,

@@ -8,7 +8,8 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
-from recon.car.motion import pose_corner
+from recon.car.mechanism import unit_of
+from recon.car.motion import pose, pose_corner
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def crosstalk(
     car : Vehicle
     corner : str
     travel, rack : float
-        Pose, bump and left positive. [m]
+        Pose, bump and left positive; of a tied axle both wheels' travel. [m]
     wheel_held : bool
         The wheel is held by an outboard brake: the whole moment reaches the upright.
         Otherwise its part about the spin axis stays in the wheel.
@@ -55,18 +56,23 @@ def crosstalk(
     """
     import xarray as xr
 
-    if corner not in calibration.corners:
+    unit = unit_of(car, corner) if corner in car.corners else None
+    if unit is None or unit.name not in calibration.corners:
         raise DataError(
             where=f"calibration of {calibration.vehicle}",
             found=f"no corner '{corner}'",
-            needed=nearest(corner, tuple(calibration.corners)),
+            needed=nearest(corner, _calibrated(calibration, car)),
             do="Name a corner that was calibrated.",
         )
-    fitted = calibration.corners[corner]
-    at = pose_corner(car.corners[corner], travel, rack)
-    loads = member_matrix(at) @ road_columns(at, hub_passes_spin=wheel_held)
+    fitted = calibration.corners[unit.name]
+    lone = len(unit.corners) == 1
+    both = np.full(len(unit.corners), travel)
+    at = pose_corner(unit.corners[0], travel, rack) if lone else pose(unit.mechanism, both, rack)
+    own = slice(6 * unit.wheel(corner), 6 * unit.wheel(corner) + 6)
+    members = member_matrix(at)
+    loads = (members @ road_columns(at, hub_passes_spin=wheel_held))[:, own]
     # T is no component of the contact's wrench; My is what it stands for where the wheel is held.
-    loads[:, 4] = member_matrix(at)[:, 4] if wheel_held else 0.0
+    loads[:, 4] = members[:, own][:, 4] if wheel_held else 0.0
     gauges, members = fitted.K.shape
     whole = fitted.covariance + fitted.gain_effect.T @ fitted.gain_effect
     tensor = whole.reshape(gauges, members, gauges, members)
@@ -83,3 +89,8 @@ def crosstalk(
             "wrench_component": np.asarray(WRENCH_COMPONENTS, dtype=str),
         },
     )
+
+
+def _calibrated(calibration: Calibration, car: Vehicle) -> tuple[str, ...]:
+    """Corners whose unit was calibrated."""
+    return tuple(c for c in car.corners if unit_of(car, c).name in calibration.corners)

@@ -14,7 +14,7 @@ from recon.calibration.map import CornerCalibration, Verification
 from recon.calibration.prior import GEOMETRY_SLOPE
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner
+    from recon.car.mechanism import Unit
 
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
@@ -22,7 +22,7 @@ FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
 
 
-def doubts_of(calibration: CornerCalibration, corner: Corner) -> tuple[str, ...]:
+def doubts_of(calibration: CornerCalibration, unit: Unit) -> tuple[str, ...]:
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
     out = []
     if calibration.lack_of_fit > DISAGREE:
@@ -33,23 +33,23 @@ def doubts_of(calibration: CornerCalibration, corner: Corner) -> tuple[str, ...]
             f"'{worst.name}' first: without it a main slope changes by "
             f"{100 * worst.influence:.0f} %."
         )
-    out += _of_gauges(calibration, corner)
+    out += _of_gauges(calibration, unit)
     if calibration.verification is not None:
         out += _of_verification(calibration.verification)
     return tuple(out)
 
 
-def _of_gauges(calibration: CornerCalibration, corner: Corner) -> list[str]:
+def _of_gauges(calibration: CornerCalibration, unit: Unit) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
     out = []
-    gauges = {gauge.name: gauge for gauge in corner.gauges}
+    gauges = {g.name: (g, on) for g, on in zip(unit.gauges, unit.gauged, strict=True)}
     for g, name in enumerate(calibration.gauges):
-        gauge, row = gauges[name], calibration.K[g]
-        own = calibration.members.index(gauge.member)
+        (gauge, on), row = gauges[name], calibration.K[g]
+        own = calibration.members.index(on)
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(
-                f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
+                f"gauge {name} on {on} answers most to {calibration.members[strongest]} "
                 f"({abs(row[own] / row[strongest]):.2f} of it to its own member). Channels "
                 "exchanged?"
             )

@@ -51,7 +51,7 @@ class Layout:
     line: dict[tuple[int, int], int]  # (pull, device) -> first of four
     hysteresis: dict[int, int]
     branch: int  # -1 where no pull was lowered in steps
-    hub: int  # first of three, -1 where every pull was held by an outboard brake
+    hub: dict[str, int]  # corner -> first of three; none where every pull was held by a brake
     gain: dict[str, int]
     reading: dict[tuple[int, int], int]  # (pull, device) -> first of its steps
     size: int
@@ -140,8 +140,10 @@ def layout_of(pulls: list[Pull], members: int) -> Layout:
             at += 1
     branch = at if hysteresis else -1
     at += 1 if hysteresis else 0
-    hub = -1 if all(pull.turns_hub for pull in pulls) else at
-    at += 0 if hub < 0 else 3
+    hub = {}
+    for corner in dict.fromkeys(pull.corner for pull in pulls if not pull.turns_hub):
+        hub[corner] = at
+        at += 3
     devices = tuple(sorted({d for pull in pulls for d in pull.devices}))
     gain = {d: at + i for i, d in enumerate(devices)}
     at += len(devices)
@@ -235,8 +237,8 @@ class _Problem:
             u[at] = HYSTERESIS_PRIOR
         if self.layout.branch >= 0:
             u[self.layout.branch] = BRANCH_PRIOR[1]
-        if self.layout.hub >= 0:
-            u[self.layout.hub : self.layout.hub + 3] = self.pulls[0].u_hub
+        for corner, at in self.layout.hub.items():
+            u[at : at + 3] = next(p.u_hub for p in self.pulls if p.corner == corner)
         for device, at in self.layout.gain.items():
             u[at] = max(
                 pull.u_gain[pull.devices.index(device)]
@@ -323,11 +325,12 @@ class _Problem:
         if not pull.turns_hub:
             # The bearing passes nothing about an axis through the true wheel centre, which lies
             # beside the written one by these three.
+            first = self.layout.hub[pull.corner]
             for k in range(3):
                 about = np.cross(np.eye(3)[k], wrench[:, :3]) @ pull.spin
                 slope = np.concatenate([np.zeros((steps, 3)), np.outer(about, pull.spin)], axis=1)
-                wrench += x[self.layout.hub + k] * slope
-                slopes.append((self.layout.hub + k, slope))
+                wrench += x[first + k] * slope
+                slopes.append((first + k, slope))
         weight = self.weight[p][:, None] / self.noise  # (step, gauge)
         residual = (wrench @ pull.members.T @ K.T - pull.indication) * weight
         jacobian = np.zeros((steps, gauges, self.layout.size))

@@ -17,7 +17,8 @@ from recon.calibration.fit import Prior
 from recon.calibration.pulls import Floats, Pull
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Gauge
+    from recon.car.mechanism import Unit
+    from recon.car.vehicle import Gauge
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
 # Of the own slope: other links' loads in a gauge, common practice, no source.
@@ -28,7 +29,7 @@ READ = 0.03  # of the largest indications: what a map without lines' errors leav
 HIGH = 0.95  # share of the steps; mistyped loads are fewer
 
 
-def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: list[Pull]) -> Prior:
+def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
     """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
 
     Raises
@@ -44,18 +45,19 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
     """
     loads = np.concatenate([p.wrench() @ p.members.T for p in pulls])
     seen = np.concatenate([p.indication for p in pulls])
-    mean = np.zeros((len(corner.gauges), len(members)))
+    members = unit.members
+    mean = np.zeros((len(unit.gauges), len(members)))
     u = np.full_like(mean, np.inf)
-    for g, gauge in enumerate(corner.gauges):
-        where = f"{path}, corner {corner.name}, gauge {gauge.name}"
-        if gauge.member not in members:
+    for g, (gauge, on) in enumerate(zip(unit.gauges, unit.gauged, strict=True)):
+        where = f"{path}, corner {unit.name}, gauge {gauge.name}"
+        if on not in members:
             raise DataError(
                 where=where,
                 found=f"sits on '{gauge.on}'",
                 needed=f"a member that holds the upright: {', '.join(members)}",
                 do="Leave the gauge out of the vehicle file or put it on one of those.",
             )
-        m = members.index(gauge.member)
+        m = members.index(on)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
             sign = _sign(where, gauge, (seen[:, g], loads, m))

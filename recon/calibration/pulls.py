@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
-from recon.car.mechanism import mechanism_of
 from recon.car.motion import Pose, pose, rack_of_steer
 from recon.car.statics import member_matrix
 
 if TYPE_CHECKING:
+    from recon.car.mechanism import Unit
     from recon.car.vehicle import Corner, Vehicle
     from recon.records.sheets import PullSheet
 
@@ -47,8 +47,8 @@ class Pull:
 
     `load` (device, step) [N], zero where the device is not in use; `lines` one per device in
     use; `indication` (step, gauge) less the tare interpolated in time; `members` (member, 6)
-    the geometry's loads per wrench about the hub; `turns_hub` is True where the wheel is held
-    by an outboard brake and the whole moment reaches the upright.
+    the geometry's loads per wrench about the pulled wheel's hub; `turns_hub` is True where the
+    wheel is held by an outboard brake and the whole moment reaches the upright.
     """
 
     corner: str
@@ -132,8 +132,11 @@ def _across(direction: Floats) -> Floats:
     return np.stack([first, np.cross(direction, first)])
 
 
-def pulls_of(sheet: PullSheet, car: Vehicle, corner: Corner, purpose: str) -> list[Pull]:
-    """Every pull of `corner` with that purpose, tared, posed and given its lines of action.
+def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[Pull]:
+    """Every pull of `unit` with that purpose, tared, posed and given its lines of action.
+
+    Both wheels of a tied axle stand at the travel that is written for the pulled one; the
+    partner's wheel carries nothing.
 
     Raises
     ------
@@ -141,19 +144,29 @@ def pulls_of(sheet: PullSheet, car: Vehicle, corner: Corner, purpose: str) -> li
         A pull has no tare before its first load, or was made at a travel or steer beyond the
         stated range; the message names pull and line.
     """
-    chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
-    names = list(dict.fromkeys(sheet.pull[chosen].tolist()))
-    gauges = [sheet.gauges.index(g.name) for g in corner.gauges if g.name in sheet.gauges]
-    mechanism = mechanism_of(corner)
+    gauges = [sheet.gauges.index(g.name) for g in unit.gauges if g.name in sheet.gauges]
     out = []
-    for name in names:
+    for corner, name in _named(sheet, unit, purpose):
+        chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
         rows = np.flatnonzero(chosen & (sheet.pull == name))
         loaded = rows[sheet.phase[rows] != "tare"]
         travel = float(np.mean(sheet.travel[loaded]))
         rack = float(rack_of_steer(car, np.mean(sheet.steer[loaded])))
         _require_in_range(sheet, (int(loaded[0]), name), car, corner, (travel, rack))
-        at = pose(mechanism, travel, rack)
-        out.append(_pull(sheet, corner, rows, (at, travel, rack), gauges))
+        both = np.full(len(unit.corners), travel) if len(unit.corners) > 1 else travel
+        at = pose(unit.mechanism, both, rack)
+        out.append(
+            _pull(sheet, (corner, unit.wheel(corner.name)), rows, (at, travel, rack), gauges)
+        )
+    return out
+
+
+def _named(sheet: PullSheet, unit: Unit, purpose: str) -> list[tuple[Corner, str]]:
+    """Corner and name of every pull, corner after corner, in the order of the sheet."""
+    out = []
+    for corner in unit.corners:
+        chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
+        out += [(corner, name) for name in dict.fromkeys(sheet.pull[chosen].tolist())]
     return out
 
 
@@ -181,12 +194,13 @@ def _require_in_range(
 
 def _pull(
     sheet: PullSheet,
-    corner: Corner,
+    pulled: tuple[Corner, int],
     rows: NDArray[np.int64],
     posed: tuple[Pose, float, float],
     gauges: list[int],
 ) -> Pull:
-    at, travel, rack = posed
+    (corner, w), (at, travel, rack) = pulled, posed
+    wheel = at.wheels[w]
     loaded = rows[sheet.phase[rows] != "tare"]
     first = int(loaded[0])
     indication, change = _tared(sheet, rows, gauges)
@@ -212,11 +226,11 @@ def _pull(
         falling=sheet.phase[loaded] == "falling",
         indication=indication,
         tare_change=change,
-        hub=at.hub,
+        hub=wheel.hub,
         u_hub=corner.wheel.u_centre,
-        contact=at.contact,
-        spin=at.spin,
-        members=member_matrix(at),
+        contact=wheel.contact,
+        spin=wheel.spin,
+        members=member_matrix(at)[:, 6 * w : 6 * w + 6],
         travel=travel,
         rack=rack,
         force_limit=float(sheet.strap_limit[first]),

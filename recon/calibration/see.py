@@ -29,8 +29,16 @@ def _moved(wrench: Floats, arm: Floats) -> Floats:
     return np.concatenate([wrench[:3], wrench[3:] + np.cross(arm, wrench[:3])])
 
 
+def least_seen(pulls: list[Pull], corners: tuple[str, ...]) -> tuple[str, Floats, Floats]:
+    """The corner whose pulls see least, with its singular values and directions."""
+    found = [(name, *seen_directions([p for p in pulls if p.corner == name])) for name in corners]
+    return min(found, key=lambda f: f[1][-1] / max(f[1][0], 1e-300))
+
+
 def seen_directions(pulls: list[Pull]) -> tuple[Floats, Floats]:
     """Singular values (6,) and directions (6, 6) of the scaled wrenches; missing ones are zero."""
+    if not pulls:
+        return np.zeros(6), np.eye(6)
     values = np.zeros(6)
     found, directions = np.linalg.svd(scaled_wrenches(pulls))[1:]
     values[: len(found)] = found
@@ -51,6 +59,17 @@ def in_words(direction: Floats) -> str:
 
 def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
     """Wrench directions whose column of H rests on the prior more than on the pulls, in words."""
+    corners = tuple(dict.fromkeys(pull.corner for pull in pulls))
+    out = []
+    for corner in corners:
+        before = f"{corner}: " if len(corners) > 1 else ""
+        own = [pull for pull in pulls if pull.corner == corner]
+        out += [before + words for words in _resting(own, prior, fit)]
+    return tuple(out)
+
+
+def _resting(pulls: list[Pull], prior: Prior, fit: Fit) -> list[str]:
+    """The same for the pulls of one wheel."""
     G = pulls[0].members
     values, directions = seen_directions(pulls)
     out = []
@@ -66,4 +85,4 @@ def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
             after += float(load @ fit.covariance[block, block] @ load)
         if before > 0 and (after > 0.5 * before or value < BLIND * values[0]):
             out.append(in_words(direction))
-    return tuple(out)
+    return out

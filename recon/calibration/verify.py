@@ -35,10 +35,12 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
         The sheet has no row with purpose verify for a calibrated corner.
     """
     from recon.calibration.pulls import pulls_of
+    from recon.car.mechanism import units_of
 
     out = {}
+    units = units_of(car)
     for name, corner in calibration.corners.items():
-        held_out = pulls_of(pulls, car, car.corners[name], "verify")
+        held_out = pulls_of(pulls, car, units[name], "verify")
         if held_out:
             verification = verify_corner(corner, held_out).verification
             if verification is not None:

@@ -195,7 +195,7 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
         },
         with_=won,
         lost=tuple(Lost(f, _reason(question, at, f), cure(question, at, (f,))) for f in lost),
-        combinations=_together(covariance, question.forces, lost),
+        combinations=together(covariance, question.forces, lost),
         cure=cure(question, at, lost),
     )
 
@@ -317,7 +317,7 @@ def _reason(question: Question, at: list[int], name: str) -> str:
     return f"the gauges hardly notice {in_words(moving, question.unknowns, name)}"
 
 
-def _together(
+def together(
     covariance: Floats, forces: tuple[str, ...], lost: tuple[str, ...]
 ) -> tuple[Combination, ...]:
     """What is known of the lost forces together: sums of two wheels first, then what is left."""

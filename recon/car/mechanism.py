@@ -28,7 +28,17 @@ from recon.car.vehicle import AXLE, CHASSIS, Corner
 if TYPE_CHECKING:
     from recon.car.vehicle import Axle, Gauge, Support, Vehicle
 
-__all__ = ["Mechanism", "Rows", "assembly_of", "mechanism_of", "rows_of", "spin_axis"]
+__all__ = [
+    "Mechanism",
+    "Rows",
+    "Unit",
+    "assembly_of",
+    "mechanism_of",
+    "rows_of",
+    "spin_axis",
+    "unit_of",
+    "units_of",
+]
 
 MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
@@ -44,6 +54,63 @@ def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
     tipped = np.array([0.0, np.cos(about_x), np.sin(about_x)])
     c, s = np.cos(about_z), np.sin(about_z)
     return np.array([c * tipped[0] - s * tipped[1], s * tipped[0] + c * tipped[1], tipped[2]])
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """What is calibrated and solved as one: a corner that stands alone, or a tied axle.
+
+    `name` is the corner's, `FL`, or the axle's, `rear`; `corners` one or two, left first.
+    `gauges` are those of all its parts, each with the name of the load that it measures in
+    `mechanism`; `supports` stand as in the mechanism, under their names there.
+    """
+
+    name: str
+    corners: tuple[Corner, ...]
+    gauges: tuple[Gauge, ...]
+    gauged: tuple[str, ...]
+    supports: tuple[Support, ...]
+    mechanism: Mechanism
+
+    @property
+    def members(self) -> tuple[str, ...]:
+        """Names of the loads that K is about."""
+        return self.mechanism.member_names
+
+    @property
+    def steered(self) -> bool:
+        """True where a support moves with the rack."""
+        return bool(np.any(self.mechanism.rack))
+
+    def wheel(self, corner: str) -> int:
+        """Position of the corner's wheel."""
+        return [c.name for c in self.corners].index(corner)
+
+
+def unit_of(car: Vehicle, corner: str) -> Unit:
+    """The unit that `corner` belongs to.
+
+    Raises
+    ------
+    VehicleError
+        As `assembly_of`.
+    """
+    axle = car.axle_of(corner)
+    parts = _lone(car.corners[corner]) if axle is None else _tied(car, axle)
+    return Unit(
+        name=corner if axle is None else axle.name,
+        corners=tuple(c for c, _ in parts.wheels),
+        gauges=tuple(g for g, _ in parts.gauges),
+        gauged=tuple(f"{on}:{g.name}" if g.at_section else on for g, on in parts.gauges),
+        supports=tuple(replace(s, name=name) for name, s, _, _ in parts.supports),
+        mechanism=_built(parts),
+    )
+
+
+def units_of(car: Vehicle) -> dict[str, Unit]:
+    """Every unit of the car by name, in the order of the corners."""
+    found = (unit_of(car, corner) for corner in car.corners)
+    return {unit.name: unit for unit in found}
 
 
 @dataclass(slots=True)
@@ -91,10 +158,14 @@ def mechanism_of(corner: Corner) -> Mechanism:
             needed="a corner that stands alone",
             do="This step does not treat tied corners yet; `recon check` shows their loads.",
         )
+    return _built(_lone(corner))
+
+
+def _lone(corner: Corner) -> _Parts:
     parts = _Parts(corner.name)
     parts.add(corner, "")
     parts.wheels.append((corner, corner.wheel.on))
-    return _built(parts)
+    return parts
 
 
 def assembly_of(car: Vehicle, corner: str) -> Mechanism:
@@ -109,8 +180,10 @@ def assembly_of(car: Vehicle, corner: str) -> Mechanism:
         As `mechanism_of`, or a corner of the axle is not described.
     """
     axle = car.axle_of(corner)
-    if axle is None:
-        return mechanism_of(car.corners[corner])
+    return mechanism_of(car.corners[corner]) if axle is None else _built(_tied(car, axle))
+
+
+def _tied(car: Vehicle, axle: Axle) -> _Parts:
     parts = _Parts(f"axle {axle.name}", bodies=list(axle.bodies))
     for name in axle.corners:
         if name not in car.corners:
@@ -126,7 +199,7 @@ def assembly_of(car: Vehicle, corner: str) -> Mechanism:
         parts.wheels.append((side, f"{name}.{on}" if on in side.bodies else _bare(on)))
     rest = replace(axle, bodies=())  # its bodies stand first already
     parts.add(rest, "")
-    return _built(parts)
+    return parts
 
 
 def _bare(body: str) -> str:

@@ -6,6 +6,8 @@ equilibrium reads J^T t = W, t tension positive, W the wrench on each body.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -81,16 +83,21 @@ def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Fl
     return force, moment + np.cross(arm, force)
 
 
-def road_columns(at: Pose, *, hub_passes_spin: bool) -> Floats:
+def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
     """Wrench about the hubs per unit wrench at the contact centres, (..., 6 * wheel, 6 * wheel).
 
     Columns of each wheel are Fx, Fy, Fz, Mx, T, Mz: force and moments of the road on the tyre in
     vehicle axes about the contact centre, and T, the moment that the hub gives the upright about
     the spin axis.  With `hub_passes_spin` (wheel held by an outboard brake, or locked) the whole
     moment of the road reaches the upright and T counts on top of it; otherwise its part about
-    the spin axis stays in the wheel and only T is passed.
+    the spin axis stays in the wheel and only T is passed.  One word for all wheels, or one each.
     """
-    blocks = [_wheel_columns(w, hub_passes_spin=hub_passes_spin) for w in at.wheels]
+    passes = (
+        [hub_passes_spin] * len(at.wheels) if isinstance(hub_passes_spin, bool) else hub_passes_spin
+    )
+    blocks = [
+        _wheel_columns(w, hub_passes_spin=held) for w, held in zip(at.wheels, passes, strict=True)
+    ]
     out = np.zeros((*blocks[0].shape[:-2], 6 * len(blocks), 6 * len(blocks)))
     for k, block in enumerate(blocks):
         out[..., 6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = block

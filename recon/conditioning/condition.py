@@ -150,7 +150,7 @@ def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_]:
 
 
 def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
-    return [names.index(g.name) for g in car.corners[corner].gauges if g.name in names]
+    return [names.index(g.name) for g in car.unit_gauges[corner] if g.name in names]
 
 
 def _channel_status(
@@ -161,7 +161,7 @@ def _channel_status(
     full = np.array([scale.get(n, np.nan) for n in names])
     flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
     out = {}
-    for corner in car.corners:
+    for corner in car.unit_gauges:
         at = _columns(car, corner, names)
         word = np.zeros(len(raw), dtype=np.uint16)
         for flag, found in (
@@ -179,8 +179,8 @@ def _zeros(
 ) -> dict[str, Zero]:
     elapsed = log["elapsed_time"].to_numpy()
     out = {}
-    for corner, described in car.corners.items():
-        gauges = tuple(g.name for g in described.gauges if g.name in names)
+    for corner, fitted in car.unit_gauges.items():
+        gauges = tuple(g.name for g in fitted if g.name in names)
         if not gauges:
             continue
         if not np.isin(tares.gauge, gauges).any():
@@ -192,10 +192,18 @@ def _zeros(
             )
             continue
         temperature = None
-        if "gauge_temperature" in log and corner in log["corner"]:
-            temperature = log["gauge_temperature"].sel(corner=corner).to_numpy()
+        sides = [corner] if corner in car.corners else list(car.axles[corner].corners)
+        if "gauge_temperature" in log and all(side in log["corner"] for side in sides):
+            temperature = log["gauge_temperature"].sel(corner=sides).mean("corner").to_numpy()
         at = _columns(car, corner, names)
         out[corner] = zero_of(tares, gauges, elapsed, temperature, raw[:, at])
+        if out[corner].state == "pads" and len(sides) > 1:
+            raise DataError(
+                where=f"{tares.path}, axle {corner}",
+                found="tares on pads only",
+                needed="tares with both wheels of a tied axle hanging",
+                do="Lift the axle clear of the ground and tare once more, before and after.",
+            )
     return out
 
 

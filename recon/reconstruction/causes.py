@@ -1,13 +1,14 @@
-"""Causes of error as signed sensitivities: what each does to the forces of a corner.
+"""Causes of error as signed sensitivities: what each does to the forces of a unit.
 
 A cause has one value per session (a zero that is off, a hardpoint in another place).  Its
 effect on the forces is linear in features of the sample:
 
-    [1, Fx, Fy, Fz, T, t (Fx, Fy, Fz, T), r (Fx, Fy, Fz, T), t]                   (1)
+    [1, F, t_1 F, ..., t_w F, r F, t_1, ..., t_w],   F = (Fx, Fy, Fz, T of every wheel)      (1)
 
-with t and r travel and rack over their scale, forces in vehicle axes.  A loading
-(component, feature) gives newtons per standard uncertainty of the cause.  Causes keep their
-sign, so that sums, shares and differences of corners propagate rightly.
+with t and r travel and rack over their scale, forces in vehicle axes; w is one for a corner that
+stands alone and two for a tied axle.  A loading (component, feature) gives newtons per standard
+uncertainty of the cause.  Causes keep their sign, so that sums, shares and differences of corners
+propagate rightly.
 """
 
 from __future__ import annotations
@@ -19,26 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
-from recon.car.mechanism import Mechanism
+from recon.car.mechanism import Unit
 from recon.car.motion import pose
 from recon.car.statics import member_matrix, strip_spin
 from recon.car.structure import TWO_FORCE, TWO_POINTS
-from recon.car.unknowns import MODES
 from recon.reconstruction.estimator import AtPose, loads_of
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
-    from recon.car.vehicle import Corner
+    from recon.car.vehicle import Tyre
     from recon.reconstruction.prepare import Bench, SensorErrors
 
 Floats = NDArray[np.float64]
 PARTS = ("session", "calibration", "assumption")
-FEATURES = 14
-FORCES = slice(1, 5)  # Fx, Fy, Fz, T
-BY_TRAVEL = slice(5, 9)
-BY_RACK = slice(9, 13)
-TRAVEL = 13
-KNOWN = [0, 1, 2, 4]  # places of Fx, Fy, Fz, T among the six unknowns
 THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
 # Friction holds a link's load off by up to the half-width of its loop, either way and anywhere
 # between, once while driving and once at the tare: two rectangular distributions.
@@ -53,11 +47,52 @@ PAD_TRAVEL = 0.005  # m; the car stands near design height, nobody wrote the tra
 
 
 @dataclass(frozen=True, slots=True)
+class Features:
+    """Places of the features (1) of a unit with so many wheels."""
+
+    wheels: int
+
+    @property
+    def size(self) -> int:
+        """How many there are: 14 of a corner, 35 of a tied axle."""
+        w = self.wheels
+        return 1 + 4 * w * (w + 2) + w
+
+    @property
+    def forces(self) -> slice:
+        """Fx, Fy, Fz, T of every wheel."""
+        return slice(1, 1 + 4 * self.wheels)
+
+    def by_travel(self, j: int) -> slice:
+        """The same times the travel of wheel `j`."""
+        first = 1 + 4 * self.wheels * (1 + j)
+        return slice(first, first + 4 * self.wheels)
+
+    @property
+    def by_rack(self) -> slice:
+        """The same times the rack's shift."""
+        return self.by_travel(self.wheels)
+
+    def travel(self, j: int) -> int:
+        """Travel of wheel `j` alone."""
+        return self.size - self.wheels + j
+
+    @staticmethod
+    def force(k: int, component: int) -> int:
+        """Component 0 to 3 (Fx, Fy, Fz, T) of wheel `k`."""
+        return 1 + 4 * k + component
+
+
+FEATURES = Features(1).size
+TIED_FEATURES = Features(2).size
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """One cause with its part of the uncertainty.
 
-    `loading` (mode, component, feature) [N] in vehicle axes; `turned` (component, feature)
-    comes on top in intermediate axes and `steered` in tyre axes, there with the forces of the
+    `loading` (mode, 3 * wheel, feature) [N] in vehicle axes; `turned` (3 * wheel, feature) comes
+    on top in intermediate axes and `steered` in tyre axes, there with the forces of the
     intermediate axes as features.
     """
 
@@ -68,21 +103,19 @@ class Cause:
     steered: Floats | None = None
 
 
-def blank() -> Floats:
-    """A loading of zeros."""
-    return np.zeros((len(MODES), 3, FEATURES))
-
-
 def zero_causes(bench: Bench, u_zero: Floats, tare_u: Floats | None) -> list[Cause]:
     """A zero that is off, gauge by gauge; `tare_u` (gauge, k) are signed effects of the tare."""
-    out = []
     columns = list(np.diag(u_zero).T) + (list(tare_u.T) if tare_u is not None else [])
-    for column in columns:
-        loading = blank()
-        for m in range(len(MODES)):
-            loading[m, :, 0] = bench.centre[m].W[:3] @ column
-        out.append(Cause(f"{bench.corner.name} zeros", "session", loading))
-    return out
+    name = f"{bench.unit.name} zeros"
+    return [Cause(name, "session", _constant(bench, column)) for column in columns]
+
+
+def _constant(bench: Bench, indication: Floats) -> Floats:
+    """Loading of an indication (gauge,) that is there whatever the forces."""
+    loading = bench.blank()
+    for m, at in enumerate(bench.centre):
+        loading[m, :, 0] = at.forces @ indication
+    return loading
 
 
 def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
@@ -90,7 +123,7 @@ def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
     values, vectors = np.linalg.eigh(calibration.covariance)
     keep = values > 1e-6 * values[-1]
     factors = (vectors[:, keep] * np.sqrt(values[keep])).T
-    name = f"{bench.corner.name} pulls"
+    name = f"{bench.unit.name} pulls"
     out = [Cause(name, "calibration", _map_loading(bench, calibration, f)) for f in factors]
     for device, effect in zip(calibration.devices, calibration.gain_effect, strict=True):
         loading = _map_loading(bench, calibration, effect)
@@ -101,71 +134,76 @@ def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
 def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -> Floats:
     """A change of K acts on the loads: e = -W dK (s + s_unsprung - s_hanging)."""
     gain = change.reshape(calibration.K.shape)
-    loading = blank()
+    loading = bench.blank()
     for m, at in enumerate(bench.centre):
-        loading[m, :, FORCES] = -at.W[:3] @ gain @ at.loads[:, KNOWN]
+        loading[m, :, bench.features.forces] = -at.forces @ gain @ at.loads[:, at.known_rows]
         unsprung = (at.hub_loads - bench.hanging_loads) @ bench.unsprung_weight
-        loading[m, :, 0] = -at.W[:3] @ gain @ unsprung
+        loading[m, :, 0] = -at.forces @ gain @ unsprung
     return loading
 
 
-def geometry_causes(bench: Bench, corner: Corner, mechanism: Mechanism) -> list[Cause]:
-    """Hardpoints, wheel centre and radius: they matter where the pose differs from the pulls'.
+def geometry_causes(bench: Bench) -> list[Cause]:
+    """Hardpoints and wheel centres: they matter where the pose differs from the pulls'.
 
     The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
     K G(p0) G(p)^-1 there, and H elsewhere.
     """
-    moves, u, centres = _moved_points(corner, mechanism)
-    travel, rack = bench.nodes
-    n = len(moves)
-    grid_t, grid_r = np.meshgrid(travel, rack, indexing="ij")
-    t = np.concatenate([[bench.pull_pose[0]], grid_t.ravel()])
-    r = np.concatenate([[bench.pull_pose[1]], grid_r.ravel()])
-    posed = pose(mechanism, t[None, :], r[None, :], points=moves[:, None], centre=centres[:, None])
+    moves, u, centres = _moved_points(bench.unit)
+    grid_t, grid_r = bench.nodes
+    t = np.concatenate([[np.full(grid_t.shape[1], bench.pull_pose[0])], grid_t])
+    r = np.concatenate([[bench.pull_pose[1]], grid_r])
+    travel = t[None] if grid_t.shape[1] > 1 else t[None, :, 0]
+    if grid_t.shape[1] == 1:
+        centres = centres[:, 0]
+    mechanism = bench.unit.mechanism
+    posed = pose(mechanism, travel, r[None], points=moves[:, None], centre=centres[:, None])
+    members = member_matrix(posed)
+    absolute = bench.absolute_map(posed, members)
+    # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
+    K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
     out = []
-    for m, mode in enumerate(MODES):
-        loads, _ = loads_of(posed, bench.columns, mode)
-        absolute = bench.absolute_map(posed)
-        K = bench.K @ absolute[0, 0] @ np.linalg.inv(absolute[:, 0])  # (move, gauge, member)
+    for m, mode in enumerate(bench.modes):
+        loads, _ = loads_of(posed, bench.columns, mode, members)
         H = K[:, None] @ loads[:, 1:]
         base = bench.at_nodes[m]
-        effect = -base.W[None, :, :3] @ (H - H[0:1])[..., KNOWN]  # (move, node, 3, 4)
-        loadings = _over_pose(
-            effect, grid_t.ravel() / bench.scale[0], grid_r.ravel() / bench.scale[1]
-        )
-        out.append(loadings)
-    stacked = np.stack(out, axis=1)  # (move, mode, 3, feature)
-    return [
-        Cause(f"{corner.name} hardpoints", "assumption", stacked[k] * u[k]) for k in range(1, n)
-    ]
+        effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
+        out.append(_over_pose(bench, effect, grid_t, grid_r))
+    stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
+    name = f"{bench.unit.name} hardpoints"
+    return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
 
 
-def _over_pose(effect: Floats, t: Floats, r: Floats) -> Floats:
-    """Effects at nodes as loadings: constant, by travel, by rack (least squares)."""
-    design = np.column_stack([np.ones_like(t), t, r])
+def _over_pose(bench: Bench, effect: Floats, grid_t: Floats, grid_r: Floats) -> Floats:
+    """Effects at nodes as loadings: constant, by each travel, by rack (least squares)."""
+    features = bench.features
+    scaled = [grid_t / np.array(bench.scale[:-1]), grid_r[:, None] / bench.scale[-1]]
+    design = np.column_stack([np.ones(len(grid_r)), *scaled])
     solved = np.einsum("kn,mnij->mkij", np.linalg.pinv(design), effect)
-    loading = np.zeros((len(effect), 3, FEATURES))
-    for k, place in enumerate((FORCES, BY_TRAVEL, BY_RACK)):
+    loading = np.zeros((len(effect), 3 * features.wheels, features.size))
+    places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
+    for k, place in enumerate(places):
         loading[:, :, place] = solved[:, k]
     return loading
 
 
-def _moved_points(corner: Corner, mechanism: Mechanism) -> tuple[Floats, Floats, Floats]:
+def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:
     """Design points with one coordinate of one joint moved at a time; the first is unmoved.
 
     Ends that share a place on one body are one joint and move together.
     """
+    mechanism = unit.mechanism
     joints: dict[tuple, list[tuple[int, int]]] = {}
-    for i, support in enumerate(corner.supports):
-        ends = [(0, support.outer.on, support.outer.point, support.outer.u)]
+    for i, support in enumerate(unit.supports):
+        ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
         if support.kind in TWO_POINTS:
-            ends.append((2, support.outer.on, support.axis_point, support.outer.u))
+            ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
         elif support.kind in TWO_FORCE:
-            ends.append((1, support.inner.on, support.inner.point, support.inner.u))
+            ends.append((1, mechanism.inner_body[i], support.inner.point, support.inner.u))
         for slot, body, point, u in ends:
             joints.setdefault((body, point, u), []).append((i, slot))
     step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
-    points, centres, scale = [mechanism.points], [mechanism.centre], [0.0]
+    at_design = np.array([w.centre for w in mechanism.wheels])
+    points, centres, scale = [mechanism.points], [at_design], [0.0]
     for (_, _, u), places in joints.items():
         for axis in range(3):
             moved = mechanism.points.copy()
@@ -174,112 +212,135 @@ def _moved_points(corner: Corner, mechanism: Mechanism) -> tuple[Floats, Floats,
                 if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
                     moved[i, 1, axis] += step  # both halves of the joint move together
             points.append(moved)
-            centres.append(mechanism.centre)
+            centres.append(at_design)
             scale.append(u / step)
-    for axis in range(3):
-        points.append(mechanism.points)
-        centres.append(mechanism.centre + step * np.eye(3)[axis])
-        scale.append(corner.wheel.u_centre / step)
+    for k, corner in enumerate(unit.corners):
+        for axis in range(3):
+            away = at_design.copy()
+            away[k, axis] += step
+            points.append(mechanism.points)
+            centres.append(away)
+            scale.append(corner.wheel.u_centre / step)
     return np.array(points), np.array(scale), np.array(centres)
 
 
-def prior_causes(bench: Bench, corner: Corner) -> list[Cause]:
+def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
     """Tyre moments and the hub's moment: priors that are wrong shift the answer by I - W H."""
-    tyre, name = bench.tyre, corner.name
-    parts = [
-        ("aligning moment", 5, {2: tyre.u_trail}, tyre.floor_moment),
-        ("overturning moment", 3, {3: tyre.u_shift}, tyre.floor_moment),
-    ]
     out = []
-    for words, column, slopes, floor in parts:
-        for feature, size in [*slopes.items(), (0, floor)]:
-            loading = blank()
-            for m, at in enumerate(bench.centre):
-                loading[m, :, feature] = at.prior[:3, column] * size
-            out.append(Cause(f"{name} {words}", "assumption", loading))
-    floors = bench.torque_floor
-    loading = blank()
-    for m, at in enumerate(bench.centre):
-        loading[m, :, 0] = at.prior[:3, 4] * floors[m]
-    out.append(Cause(f"{name} hub moment", "assumption", loading))
-    factor = corner.brake.torque_per_pressure
-    if factor > 0:
-        loading = blank()
-        relative = corner.brake.u_torque_per_pressure / factor
-        loading[1, :, 4] = bench.centre[1].prior[:3, 4] * relative
-        out.append(Cause(f"{name} brake torque per pressure", "session", loading))
+    for k, corner in enumerate(bench.unit.corners):
+        for words, column, slope, of in (
+            ("aligning moment", 5, tyre.u_trail, 2),
+            ("overturning moment", 3, tyre.u_shift, 3),
+        ):
+            for feature, size in (
+                (bench.features.force(k, of - 1), slope),
+                (0, tyre.floor_moment),
+            ):
+                loading = bench.blank()
+                for m, at in enumerate(bench.centre):
+                    loading[m, :, feature] = at.prior[at.force_rows, 6 * k + column] * size
+                out.append(Cause(f"{corner.name} {words}", "assumption", loading))
+        loading = bench.blank()
+        for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
+            floor = bench.torque_floor[k][mode[k]]
+            loading[m, :, 0] = at.prior[at.force_rows, 6 * k + 4] * floor
+        out.append(Cause(f"{corner.name} hub moment", "assumption", loading))
+        factor = corner.brake.torque_per_pressure
+        if factor > 0:
+            loading = bench.blank()
+            relative = corner.brake.u_torque_per_pressure / factor
+            for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
+                if mode[k] == "braked":
+                    effect = at.prior[at.force_rows, 6 * k + 4] * relative
+                    loading[m, :, bench.features.force(k, 3)] = effect
+            out.append(Cause(f"{corner.name} brake torque per pressure", "session", loading))
     return out
 
 
 def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: float) -> list[Cause]:
     """Friction seen in the pulls, linearity, bushes beside the links, the links' thermal slope."""
-    name, out = bench.corner.name, []
-    for column in np.diag(FRICTION_SPREAD * calibration.friction):
-        loading = blank()
-        for m, at in enumerate(bench.centre):
-            loading[m, :, 0] = at.W[:3] @ column
-        out.append(Cause(f"{name} friction", "assumption", loading))
-    for axis in range(3):
-        loading = blank()
-        loading[:, axis, 1 + axis] = LINEARITY
-        out.append(Cause(f"{name} linearity", "assumption", loading))
-    if bench.corner.u_bush_rate > 0:
-        loading = blank()
-        loading[:, 2, TRAVEL] = bench.corner.u_bush_rate * bench.scale[0]
-        loading[:, 2, 0] = -bench.corner.u_bush_rate * bench.tare_travel
-        out.append(Cause(f"{name} bushes", "assumption", loading))
-    loading = blank()
-    for axis in range(3):
-        loading[:, axis, 1 + axis] = THERMAL_SLOPE * warming
-    out.append(Cause("thermal slope of the links", "assumption", loading))
+    name = f"{bench.unit.name} friction"
+    columns = np.diag(FRICTION_SPREAD * calibration.friction)
+    out = [Cause(name, "assumption", _constant(bench, column)) for column in columns]
+    slope = bench.blank()
+    for k, corner in enumerate(bench.unit.corners):
+        for axis in range(3):
+            loading = bench.blank()
+            loading[:, 3 * k + axis, bench.features.force(k, axis)] = LINEARITY
+            slope[:, 3 * k + axis, bench.features.force(k, axis)] = THERMAL_SLOPE * warming
+            out.append(Cause(f"{corner.name} linearity", "assumption", loading))
+        if corner.u_bush_rate > 0:
+            loading = bench.blank()
+            loading[:, 3 * k + 2, bench.features.travel(k)] = corner.u_bush_rate * bench.scale[k]
+            loading[:, 3 * k + 2, 0] = -corner.u_bush_rate * bench.tare_travel[k]
+            out.append(Cause(f"{corner.name} bushes", "assumption", loading))
+    out.append(Cause("thermal slope of the links", "assumption", slope))
     return out
 
 
-def sensor_causes(bench: Bench, corner: Corner, sensors: SensorErrors) -> list[Cause]:
+def sensor_causes(bench: Bench, sensors: tuple[SensorErrors, ...]) -> list[Cause]:
     """Fixed errors of travel, steer and hub accelerometer; unsprung mass, droop, loaded radius."""
-    by_travel, by_rack = bench.pose_slopes
-    name, out = corner.name, []
+    out: list[Cause] = []
+    for k, errors in enumerate(sensors):
+        out += _travel_causes(bench, k, errors)
+        out += _acceleration_causes(bench, k, errors)
+        out += _weight_causes(bench, k)
+    return _merged(out) + _steer_causes(bench, sensors)
+
+
+def _merged(causes: list[Cause]) -> list[Cause]:
+    """One error of the body's acceleration acts on both wheels of a tied axle."""
+    out: dict[str, Cause] = {}
+    rest = []
+    for cause in causes:
+        if not cause.name.startswith("body acceleration"):
+            rest.append(cause)
+        elif cause.name in out:
+            both = out[cause.name].loading + cause.loading
+            out[cause.name] = Cause(cause.name, cause.part, both)
+        else:
+            out[cause.name] = cause
+    return [*rest, *out.values()]
+
+
+def _travel_causes(bench: Bench, k: int, sensors: SensorErrors) -> list[Cause]:
+    corner, features, out = bench.unit.corners[k], bench.features, []
     part = "session" if sensors.travel_known else "assumption"
     for amount, force, bushes in (
-        (sensors.travel, FORCES, 0),
-        (sensors.travel_share * bench.scale[0], BY_TRAVEL, TRAVEL),
+        (sensors.travel, features.forces, 0),
+        (sensors.travel_share * bench.scale[k], features.by_travel(k), features.travel(k)),
     ):
         if amount > 0:
-            loading = blank()
-            loading[:, :, force] = by_travel * amount
-            loading[:, 2, bushes] = corner.bush_rate * amount
-            out.append(Cause(f"{name} travel", part, loading))
-    if sensors.rack > 0:
-        loading = blank()
-        loading[:, :, FORCES] = by_rack * sensors.rack
-        turn = np.zeros((3, FEATURES))
-        turn[0, 2], turn[1, 1] = sensors.heading, -sensors.heading
-        part = "session" if sensors.steer_known else "assumption"
-        out.append(Cause("steer", part, loading, steered=turn))
-    out += _acceleration_causes(bench, corner, sensors)
-    unsprung, droop, radius = blank(), blank(), blank()
-    for m, (at, mode) in enumerate(zip(bench.centre, MODES, strict=True)):
-        weight = (at.hub_loads - bench.hanging_loads)[:, 2] * STANDARD_GRAVITY
-        unsprung[m, :, 0] = at.W[:3] @ bench.K @ weight * corner.u_unsprung_mass
-        moved = bench.hanging_slope @ bench.unsprung_weight
-        droop[m, :, 0] = at.W[:3] @ bench.K @ moved * corner.u_droop_travel
-        radius[m, :, FORCES] = _lower_contact(bench, at, mode) * corner.wheel.u_loaded_radius
-    droop[:, 2, 0] -= corner.bush_rate * corner.u_droop_travel * (bench.tare_travel != 0.0)
-    out.append(Cause(f"{name} unsprung mass", "session", unsprung))
-    out.append(Cause(f"{name} droop travel", "session", droop))
-    out.append(Cause(f"{name} loaded radius", "assumption", radius))
+            loading = bench.blank()
+            loading[:, :, force] = bench.pose_slopes[k] * amount
+            loading[:, 3 * k + 2, bushes] += corner.bush_rate * amount
+            out.append(Cause(f"{corner.name} travel", part, loading))
     return out
 
 
-def _acceleration_causes(bench: Bench, corner: Corner, sensors: SensorErrors) -> list[Cause]:
+def _steer_causes(bench: Bench, sensors: tuple[SensorErrors, ...]) -> list[Cause]:
+    """An error of the steer moves the loads and turns the tyre axes at once."""
+    if not any(errors.rack > 0 for errors in sensors):
+        return []
+    loading, turn = bench.blank(), np.zeros((3 * len(sensors), bench.features.size))
+    loading[:, :, bench.features.forces] = bench.pose_slopes[-1] * sensors[0].rack
+    for k, errors in enumerate(sensors):
+        turn[3 * k, bench.features.force(k, 1)] = errors.heading
+        turn[3 * k + 1, bench.features.force(k, 0)] = -errors.heading
+    part = "session" if sensors[0].steer_known else "assumption"
+    return [Cause("steer", part, loading, steered=turn)]
+
+
+def _acceleration_causes(bench: Bench, k: int, sensors: SensorErrors) -> list[Cause]:
     """What the hub's specific force leaves open, axis by axis; the body's is shared by corners."""
     out = []
+    corner = bench.unit.corners[k]
     for axis in range(3):
         weight = STANDARD_GRAVITY if axis == 2 else 0.0
         size = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
-        loading = blank()
+        loading = bench.blank()
         for m, at in enumerate(bench.centre):
-            loading[m, :, 0] = at.W[:3] @ at.hub[:, axis] * corner.unsprung_mass * size
+            loading[m, :, 0] = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass * size
         source = sensors.acceleration_from[axis]
         name = f"{corner.name} hub acceleration" if source != "none" else "body acceleration"
         part = "session" if source == "hub" else "assumption"
@@ -287,40 +348,69 @@ def _acceleration_causes(bench: Bench, corner: Corner, sensors: SensorErrors) ->
     return out
 
 
-def _lower_contact(bench: Bench, at: AtPose, mode: str) -> Floats:
-    """Effect (3, 4) on the forces of a contact centre one metre lower than taken, per newton."""
-    here = bench.here
-    down = here.contact - here.hub
+def _weight_causes(bench: Bench, k: int) -> list[Cause]:
+    """Unsprung mass, droop travel of the tare, loaded radius of wheel `k`."""
+    corner, own = bench.unit.corners[k], slice(3 * k, 3 * k + 3)
+    unsprung, droop, radius = bench.blank(), bench.blank(), bench.blank()
+    weight = np.zeros_like(bench.unsprung_weight)
+    weight[own] = [0.0, 0.0, STANDARD_GRAVITY]
+    lower = _lower_contact(bench, k)
+    moved = bench.hanging_slopes[k] @ bench.unsprung_weight
+    for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
+        load = (at.hub_loads - bench.hanging_loads) @ weight
+        unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass
+        droop[m, :, 0] = at.forces @ bench.K @ moved * corner.u_droop_travel
+        effect = -at.forces @ bench.K @ lower[mode[k] == "locked"] * corner.wheel.u_loaded_radius
+        first = bench.features.force(k, 0)
+        radius[m, :, first : first + 3] = effect
+    if bench.tare_travel[k] != 0.0:
+        droop[:, 3 * k + 2, 0] -= corner.bush_rate * corner.u_droop_travel
+    return [
+        Cause(f"{corner.name} unsprung mass", "session", unsprung),
+        Cause(f"{corner.name} droop travel", "session", droop),
+        Cause(f"{corner.name} loaded radius", "assumption", radius),
+    ]
+
+
+def _lower_contact(bench: Bench, k: int) -> tuple[Floats, Floats]:
+    """Loads (member, 3) per newton at contact `k` if it is a metre lower: free hub, held hub."""
+    wheel = bench.here.wheels[k]
+    down = wheel.contact - wheel.hub
     down = down / np.linalg.norm(down)
     moment = np.cross(down, np.eye(3)).T  # columns Fx, Fy, Fz
-    if mode != "locked":
-        moment = strip_spin(moment, here.spin)
-    wrench = np.vstack([np.zeros((3, 3)), moment])
-    effect = -at.W[:3] @ bench.K @ member_matrix(here) @ wrench
-    return np.column_stack([effect, np.zeros(3)])
+    per_moment = member_matrix(bench.here)[:, 6 * k + 3 : 6 * k + 6]
+    return per_moment @ strip_spin(moment, wheel.spin), per_moment @ moment
 
 
-def attitude_causes(u_roll: float, u_pitch: float, part: str) -> list[Cause]:
+def attitude_causes(wheels: int, u_roll: float, u_pitch: float, part: str) -> list[Cause]:
     """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
 
     x_intermediate = Ry(pitch) Rx(roll) x_vehicle, left side up and nose down positive.
     """
-    roll, pitch = np.zeros((3, FEATURES)), np.zeros((3, FEATURES))
-    roll[1, 3], roll[2, 2] = -u_roll, u_roll
-    pitch[0, 3], pitch[2, 1] = u_pitch, -u_pitch
+    features = Features(wheels)
+    roll, pitch = (np.zeros((3 * wheels, features.size)) for _ in range(2))
+    for k in range(wheels):
+        x, y, z = (features.force(k, c) for c in range(3))
+        roll[3 * k + 1, z], roll[3 * k + 2, y] = -u_roll, u_roll
+        pitch[3 * k, z], pitch[3 * k + 2, x] = u_pitch, -u_pitch
+    nothing = np.zeros((3**wheels, 3 * wheels, features.size))
     return [
-        Cause("roll of the body", part, blank(), turned=roll),
-        Cause("pitch of the body", part, blank(), turned=pitch),
+        Cause("roll of the body", part, nothing, turned=roll),
+        Cause("pitch of the body", part, nothing, turned=pitch),
     ]
 
 
-def pose_slopes(base: list[list[AtPose]], steps: tuple[float, float]) -> tuple[Floats, Floats]:
-    """-W dH/dq of Fx, Fy, Fz, T per metre of travel and of rack, (mode, 3, 4) each."""
+def pose_slopes(base: list[list[AtPose]], step: float) -> list[Floats]:
+    """-W dH/dq of every wheel's Fx, Fy, Fz, T per metre of each travel and of the rack.
+
+    `base` holds the centre and two poses, before and after, per variable; each slope is
+    (mode, 3 w, 4 w).
+    """
     out = []
-    for k, step in enumerate(steps):
-        slope = np.zeros((len(MODES), 3, 4))
-        for m in range(len(MODES)):
-            centre, low, high = base[0][m], base[1 + 2 * k][m], base[2 + 2 * k][m]
-            slope[m] = -centre.W[:3] @ ((high.H - low.H)[:, KNOWN] / (2 * step))
-        out.append(slope)
-    return out[0], out[1]
+    for k in range((len(base) - 1) // 2):
+        slope = []
+        for centre, low, high in zip(base[0], base[1 + 2 * k], base[2 + 2 * k], strict=True):
+            change = (high.H - low.H)[:, centre.known_rows] / (2 * step)
+            slope.append(-centre.forces @ change)
+        out.append(np.array(slope))
+    return out

@@ -1,13 +1,13 @@
-"""The linear estimator of one corner at given poses: gauges and priors to forces.
+"""The linear estimator of one unit at given poses: gauges and priors to forces.
 
 Per pose, with V the covariance of the indications and U that of the priors:
 
     W = (H' V^-1 H + U^-1)^-1 H' V^-1,      H = K G(q) B(q)                       (1)
 
-Unknowns are Fx, Fy, Fz, Mx, T, Mz in vehicle axes at the contact centre; T is the moment that
-the hub gives the upright about the spin axis.  Mx and Mz are what is left beside their means,
-which follow Fz and Fy (columns of H).  A wrong prior shifts the answer by (I - W H), which is
-how priors enter the intervals.
+Unknowns of each wheel are Fx, Fy, Fz, Mx, T, Mz in vehicle axes at the contact centre; T is the
+moment that the hub gives the upright about the spin axis.  Mx and Mz are what is left beside
+their means, which follow Fy (columns of H).  A wrong prior shifts the answer by (I - W H), which
+is how priors enter the intervals.  The two wheels of a tied axle are solved together.
 
 Source: generalised least squares with prior information, e.g. JCGM 102:2011, from memory.
 """
@@ -28,15 +28,22 @@ if TYPE_CHECKING:
     from recon.car.unknowns import Reference
 
 Floats = NDArray[np.float64]
+FORCE_ROWS = (0, 1, 2)  # of the six unknowns of a wheel
+KNOWN_ROWS = (0, 1, 2, 4)  # Fx, Fy, Fz, T
+
+
+def rows_of_wheels(rows: tuple[int, ...], unknowns: int) -> list[int]:
+    """Places of the same unknowns of every wheel among all `unknowns`, wheel after wheel."""
+    return [6 * k + r for k in range(unknowns // 6) for r in rows]
 
 
 @dataclass(frozen=True, slots=True)
 class AtPose:
-    """Everything of one mode at a batch of poses.
+    """Everything of one mode at a batch of poses; w wheels.
 
-    `loads` (..., member, 6) per unknown and `hub_loads` (..., member, 3) per newton at the wheel
-    centre; `H` (..., gauge, 6) and `hub` (..., gauge, 3) the same as indications; `W`
-    (..., 6, gauge), `C` (..., 6, 6) the covariance of the unknowns.
+    `loads` (..., member, 6 w) per unknown and `hub_loads` (..., member, 3 w) per newton at the
+    wheel centres; `H` (..., gauge, 6 w) and `hub` (..., gauge, 3 w) the same as indications; `W`
+    (..., 6 w, gauge), `C` (..., 6 w, 6 w) the covariance of the unknowns.
     """
 
     loads: Floats
@@ -48,45 +55,63 @@ class AtPose:
 
     @property
     def prior(self) -> Floats:
-        """I - W H: shift of the answer per shift of the priors, (..., 6, 6)."""
-        return np.eye(6) - self.W @ self.H
+        """I - W H: shift of the answer per shift of the priors, (..., 6 w, 6 w)."""
+        return np.eye(self.W.shape[-2]) - self.W @ self.H
+
+    @property
+    def force_rows(self) -> list[int]:
+        """Places of the forces among the unknowns, (3 w,)."""
+        return rows_of_wheels(FORCE_ROWS, self.W.shape[-2])
+
+    @property
+    def known_rows(self) -> list[int]:
+        """Places of Fx, Fy, Fz, T of every wheel among the unknowns, (4 w,)."""
+        return rows_of_wheels(KNOWN_ROWS, self.W.shape[-2])
+
+    @property
+    def forces(self) -> Floats:
+        """Forces per indication, (..., 3 w, gauge)."""
+        return self.W[..., self.force_rows, :]
 
 
-def loads_of(at: Pose, columns: Floats, mode: str) -> tuple[Floats, Floats]:
-    """Loads per unknown (..., member, 6) and per newton at the wheel centre (..., member, 3)."""
-    members = member_matrix(at)
-    B = road_columns(at, hub_passes_spin=mode == "locked")
-    return members @ B @ columns, members[..., :3]
+def loads_of(
+    at: Pose, columns: Floats, mode: tuple[str, ...], members: Floats | None = None
+) -> tuple[Floats, Floats]:
+    """Loads per unknown (..., member, 6 w) and per newton at the wheel centres (..., member, 3 w).
+
+    `mode` names what each hub passes; `members` is `member_matrix(at)` where it is at hand.
+    """
+    members = member_matrix(at) if members is None else members
+    B = road_columns(at, hub_passes_spin=[m == "locked" for m in mode])
+    centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+    return members @ B @ columns, members[..., centres]
 
 
-def estimator(
-    K: Floats, at: Pose, columns: Floats, mode: str, weights: tuple[Floats, Floats]
-) -> AtPose:
-    """Equation (1) at the poses; `weights` are V (gauge, gauge) and the priors' u (6,)."""
+def estimator(K: Floats, loads: tuple[Floats, Floats], weights: tuple[Floats, Floats]) -> AtPose:
+    """Equation (1) for `loads_of`; `weights` are V (gauge, gauge) and the priors' u (6 w,)."""
     V, u = weights
-    loads, hub_loads = loads_of(at, columns, mode)
-    H = K @ loads
+    per_unknown, at_hub = loads
+    H = K @ per_unknown
     root = np.linalg.cholesky(np.linalg.inv(V)).T
     whitened = root @ H * u  # unknowns in units of their priors keep the normal matrix tame
-    normal = np.swapaxes(whitened, -1, -2) @ whitened + np.eye(6)
+    normal = np.swapaxes(whitened, -1, -2) @ whitened + np.eye(len(u))
     C = np.linalg.inv(normal)
     W = u[:, None] * (C @ np.swapaxes(whitened, -1, -2) @ root)
-    return AtPose(loads, hub_loads, H, W, C * np.outer(u, u), K @ hub_loads)
+    return AtPose(per_unknown, at_hub, H, W, C * np.outer(u, u), K @ at_hub)
 
 
 def gauge_covariance(
-    calibration: CornerCalibration, loads: Floats, u_gauge: Floats, reference: Reference
+    calibration: CornerCalibration, loads: Floats, u_gauge: Floats, references: list[Reference]
 ) -> Floats:
     """V (gauge, gauge): noise and zeros, and what K's uncertainty does at typical loads.
 
-    `loads` (member, 6) are those per unknown at design height.
+    `loads` (member, 6 w) are those per unknown at design height.
     """
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
-    size = reference.vertical
-    typical = size * np.array(
-        [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
-    )
+    size = np.repeat([r.vertical for r in references], 6)
+    one = [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
+    typical = np.tile(np.array(one), len(references)) * size
     V = np.diag(u_gauge**2)
     for load in typical @ loads.T:
         V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)

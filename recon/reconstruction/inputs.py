@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
-from recon.car.mechanism import mechanism_of
+from recon.car.mechanism import Unit, unit_of
 from recon.car.motion import pose, rack_of_steer
 from recon.car.statics import member_matrix, road_columns
 from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import SensorErrors, Session
+from recon.reconstruction.prepare import SensorErrors, Session, at_travels, design_of
 from recon.reconstruction.solve import Samples
 
 if TYPE_CHECKING:
@@ -186,37 +186,47 @@ def _heading_slope(car: Vehicle) -> float:
     slopes = []
     for corner in car.corners.values():
         if corner.steered:
-            at = pose(mechanism_of(corner), np.zeros(2), np.array([-1e-3, 1e-3]))
-            slopes.append(float(np.diff(at.heading)[0]) / 2e-3)
+            unit = unit_of(car, corner.name)
+            ends = np.array([-1e-3, 1e-3])
+            at = at_travels(unit, np.zeros((2, len(unit.corners))), ends)
+            heading = at.wheels[unit.wheel(corner.name)].heading
+            slopes.append(float(np.diff(heading)[0]) / 2e-3)
     return float(np.mean(slopes)) if slopes else 0.0
 
 
 def session_of(
-    log: xr.Dataset, car: Vehicle, corner: Corner, fitted: CornerCalibration, shared: Shared
+    log: xr.Dataset, car: Vehicle, unit: Unit, fitted: CornerCalibration, shared: Shared
 ) -> Session:
-    """Noise, zeros and sensor errors of one corner in this session."""
-    name = corner.name
+    """Noise, zeros and sensor errors of one unit in this session."""
     chosen = log.sel(gauge=list(fitted.gauges))
-    noise_hub = 0.0
-    if _logged(log, "hub_acceleration", name) and "noise_hub_acceleration" in log:
-        per_axis = log["noise_hub_acceleration"].sel(corner=name).to_numpy()
-        noise_hub = float(np.sqrt(np.nanmean(per_axis**2)))
-    if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", name):
-        _note_missing(log, name, "brake_pressure", "a hub moment that nobody knows")
     tare_u = None
-    state, pad = _tare(log, name)
+    state, pad = _tare(log, unit.name)
     if state == "pads":
-        tare_u = _pad_effects(corner, fitted, pad)
+        tare_u = _pad_effects(unit, fitted, pad)
+    for corner in unit.corners:
+        if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
+            _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
     return Session(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare_u=tare_u,
-        sensors=_sensor_errors(log, car, corner, shared),
-        u_hub_noise=noise_hub,
-        warming=_warming(log, name, fitted),
-        pressure_logged=_logged(log, "brake_pressure", name),
-        tare_travel=0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0]),
+        warming=max(_warming(log, corner.name, fitted) for corner in unit.corners),
+        sensors=tuple(_sensor_errors(log, car, corner, shared) for corner in unit.corners),
+        u_hub_noise=tuple(_hub_noise(log, corner.name) for corner in unit.corners),
+        pressure_logged=tuple(_logged(log, "brake_pressure", c.name) for c in unit.corners),
+        tare_travel=tuple(
+            0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0])
+            for corner in unit.corners
+        ),
     )
+
+
+def _hub_noise(log: xr.Dataset, corner: str) -> float:
+    """Noise of the hub's accelerometer after filtering, mean of its axes, in m/s2."""
+    if not _logged(log, "hub_acceleration", corner) or "noise_hub_acceleration" not in log:
+        return 0.0
+    per_axis = log["noise_hub_acceleration"].sel(corner=corner).to_numpy()
+    return float(np.sqrt(np.nanmean(per_axis**2)))
 
 
 def _sensor_errors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Shared) -> SensorErrors:
@@ -299,12 +309,45 @@ def _tare(log: xr.Dataset, corner: str) -> tuple[str, float]:
 
 
 def samples_of(
-    log: xr.Dataset, car: Vehicle, corner: Corner, fitted: CornerCalibration, shared: Shared
+    log: xr.Dataset, car: Vehicle, unit: Unit, fitted: CornerCalibration, shared: Shared
 ) -> tuple[Samples, NDArray[np.uint16]]:
-    """Inputs of one corner and the flags known before solving."""
+    """Inputs of one unit, and the flags (sample, wheel) known before solving."""
+    found = [_wheel_samples(log, car, unit, corner, shared) for corner in unit.corners]
+    gauges = log["channel_status"].sel(tared_corner=unit.name).to_numpy()
+    status = gauges[:, None] | np.stack([w.status for w in found], axis=1)
+    # What one wheel of a tied axle does not say leaves both unknown.
+    spoiled = np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=1)
+    status |= spoiled[:, None]
+    state, pad = _tare(log, unit.name)
+    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy()
+    if state == "pads":
+        indication = indication + _pad_offset(unit, fitted, pad)
+    samples = Samples(
+        indication=indication,
+        hub=np.concatenate([w.hub for w in found], axis=1),
+        brake_torque=np.stack([w.torque for w in found], axis=1),
+        travel=np.stack([w.travel for w in found], axis=1),
+        rack=shared.rack if unit.steered else np.zeros(len(status)),
+        mode=np.stack([w.mode for w in found], axis=1),
+    )
+    return samples, status.astype(np.uint16)
+
+
+@dataclass(frozen=True, slots=True)
+class _WheelSamples:
+    status: NDArray[np.uint16]
+    hub: Floats
+    torque: Floats
+    travel: Floats
+    mode: NDArray[np.int64]
+
+
+def _wheel_samples(
+    log: xr.Dataset, car: Vehicle, unit: Unit, corner: Corner, shared: Shared
+) -> _WheelSamples:
     name = corner.name
-    status = log["channel_status"].sel(tared_corner=name).to_numpy().copy()
-    n = len(status)
+    n = log.sizes["elapsed_time"]
+    status = np.zeros(n, dtype=np.uint16)
 
     def channel(variable: str) -> Floats | None:
         return log[variable].sel(corner=name).to_numpy() if _logged(log, variable, name) else None
@@ -317,35 +360,24 @@ def samples_of(
     logged = _axes_logged(log, "hub_acceleration", name)
     hub = body if hub is None else np.where(logged, hub, body)
     low, high = corner.travel_range
-    rack = shared.rack if corner.steered else np.zeros(n)
     rack_low, rack_high = car.steering.rack_range
     outside = (travel < low) | (travel > high)
-    outside |= corner.steered & ((rack < rack_low) | (rack > rack_high))
+    if unit.steered:
+        outside |= (shared.rack < rack_low) | (shared.rack > rack_high)
     status[outside] |= BIT["beyond_pose"]
-    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1) | _gaps(log, corner)
+    gaps = _gaps(log, corner, steered=unit.steered)
+    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1) | gaps
     status[missing] |= BIT["missing_input"]
     mode, torque = _hub_moment(log, corner, channel)
     status[mode == 2] |= BIT["wheel_locked"]
-    state, pad = _tare(log, name)
-    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy()
-    if state == "pads":
-        indication = indication + _pad_offset(corner, fitted, pad)
-    samples = Samples(
-        indication=indication,
-        hub=hub,
-        brake_torque=torque,
-        travel=np.clip(np.nan_to_num(travel), low, high),
-        rack=rack,
-        mode=mode,
-    )
-    return samples, status
+    return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
 
 
-def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats:
+def _pad_offset(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
     """Indication of the pad's load at design height, less the hanging weight it is added to."""
-    mechanism = mechanism_of(corner)
-    here = pose(mechanism, 0.0, 0.0)
-    droop = pose(mechanism, max(corner.droop_travel, corner.travel_range[0]), 0.0)
+    (corner,) = unit.corners
+    here = design_of(unit)
+    droop = pose(unit.mechanism, max(corner.droop_travel, corner.travel_range[0]), 0.0)
     up = np.array([0.0, 0.0, 1.0])
     weight = corner.unsprung_mass * STANDARD_GRAVITY
     wrench = np.concatenate([pad * up, np.cross(here.contact - here.hub, pad * up)])
@@ -354,14 +386,14 @@ def _pad_offset(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats
     return np.asarray(fitted.K @ (standing - hanging))
 
 
-def _pad_effects(corner: Corner, fitted: CornerCalibration, pad: float) -> Floats:
+def _pad_effects(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
     """Signed effects (gauge, k) of what a tare on pads leaves open.
 
     Forces that the pad holds sideways and fore and aft, the pad's own error, and the height at
     which the car stood.
     """
     travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
-    at = pose(mechanism_of(corner), travel, 0.0)
+    at = pose(unit.mechanism, travel, 0.0)
     per_force = fitted.K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
     scrub = PAD_SCRUB * per_force[1, :, :2]
     share = PAD_SHARE * pad * per_force[1, :, 2]
@@ -377,10 +409,10 @@ def _body_force(log: xr.Dataset, shared: Shared) -> Floats:
     return np.where(_axes_logged(log, "acceleration", None), log["acceleration"], gravity)
 
 
-def _gaps(log: xr.Dataset, corner: Corner) -> NDArray[np.bool_]:
+def _gaps(log: xr.Dataset, corner: Corner, *, steered: bool) -> NDArray[np.bool_]:
     """Samples at which a channel that is logged has no number, (sample,)."""
     names = ["roll", "pitch"]
-    names += ["rack", "steer", "steering_wheel_angle"] if corner.steered else []
+    names += ["rack", "steer", "steering_wheel_angle"] if steered else []
     out = np.zeros(log.sizes["elapsed_time"], dtype=bool)
     for name in names:
         if name in log:
@@ -391,14 +423,14 @@ def _gaps(log: xr.Dataset, corner: Corner) -> NDArray[np.bool_]:
 
 
 def _hub_moment(
-    log: xr.Dataset, corner: Corner, channel: object
+    log: xr.Dataset, corner: Corner, channel: Callable[[str], Floats | None]
 ) -> tuple[NDArray[np.int64], Floats]:
     """Mode of the hub's moment per sample and the caliper's torque from line pressure."""
     n = log.sizes["elapsed_time"]
     mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
     if corner.brake.place != "outboard":
         return mode, torque
-    pressure = channel("brake_pressure")  # type: ignore[operator]
+    pressure = channel("brake_pressure")
     if pressure is None:
         # Nobody knows when the brake was on: the hub's moment is open at every sample.
         return np.ones(n, dtype=np.int64), torque
@@ -406,7 +438,7 @@ def _hub_moment(
     mode[braked] = 1
     if np.isfinite(corner.brake.torque_per_pressure):
         torque = np.where(braked, np.nan_to_num(pressure) * corner.brake.torque_per_pressure, 0.0)
-    speed = channel("wheel_speed")  # type: ignore[operator]
+    speed = channel("wheel_speed")
     if speed is not None:
         locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
         mode[locked], torque[locked] = 2, 0.0

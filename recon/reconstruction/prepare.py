@@ -1,13 +1,14 @@
-"""Prepare a corner once: estimator tabulated over travel and rack, loadings of every cause.
+"""Prepare a unit once: estimator tabulated over travel and rack, loadings of every cause.
 
-In: car, calibration, what the session knows (noise, zeros, sensors).  Out: a `Prepared`
-corner that `solve` applies to any number of samples.
+In: car, calibration, what the session knows (noise, zeros, sensors).  Out: a `Prepared` unit, a
+corner or a tied axle, that `solve` applies to any number of samples.
 """
 
 from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,9 +16,9 @@ from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
 from recon.base.errors import PriorWarning, RankError
-from recon.base.quantities import STANDARD_GRAVITY, WRENCH_COMPONENTS
-from recon.car.knowledge import NOT_KNOWN
-from recon.car.mechanism import mechanism_of
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.car.knowledge import NOT_KNOWN, Combination, together
+from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose
 from recon.car.observability import observe
 from recon.car.statics import member_matrix
@@ -31,19 +32,22 @@ from recon.car.unknowns import (
     tyre_columns,
 )
 from recon.reconstruction import causes as because
-from recon.reconstruction.causes import Cause
+from recon.reconstruction.causes import Cause, Features
 from recon.reconstruction.estimator import (
+    FORCE_ROWS,
     AtPose,
     estimator,
     gauge_covariance,
     loads_of,
+    rows_of_wheels,
 )
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
-    from recon.car.vehicle import Corner, Tyre, Vehicle
+    from recon.car.vehicle import Vehicle
 
 Floats = NDArray[np.float64]
+Modes = tuple[tuple[str, ...], ...]
 DEGREE_TRAVEL, DEGREE_RACK = 6, 5
 TOTAL_DEGREE = 6
 STEP = 1e-3  # m, for slopes over travel and rack
@@ -51,7 +55,7 @@ STEP = 1e-3  # m, for slopes over travel and rack
 
 @dataclass(frozen=True, slots=True)
 class SensorErrors:
-    """Fixed standard uncertainties of what was logged, or of what stands for it.
+    """Fixed standard uncertainties of what was logged of a wheel, or of what stands for it.
 
     `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
     (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
@@ -71,90 +75,120 @@ class SensorErrors:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """What a log and its tares say about one corner.
+    """What a log and its tares say about one unit.
 
     `noise` (gauge,) after filtering and `u_zero` (gauge,) in the gauges' units; `tare_u`
-    (gauge, k) signed effects of what the tare's state leaves open; `u_hub_noise` [m/s2];
-    `warming` mean temperature above the pulls' [K].
+    (gauge, k) signed effects of what the tare's state leaves open; `warming` mean temperature
+    above the pulls' [K].  By wheel: `sensors`, `u_hub_noise` [m/s2], `tare_travel` [m] and
+    `pressure_logged`.
     """
 
     noise: Floats
     u_zero: Floats
     tare_u: Floats | None
-    sensors: SensorErrors
-    u_hub_noise: float
     warming: float
-    tare_travel: float
-    pressure_logged: bool
+    sensors: tuple[SensorErrors, ...]
+    u_hub_noise: tuple[float, ...]
+    tare_travel: tuple[float, ...]
+    pressure_logged: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A corner at the poses that the causes need; see `causes`."""
+    """A unit at the poses that the causes need; see `causes`.
 
-    corner: Corner
-    tyre: Tyre
+    `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
+    the rack; `torque_floor` by wheel and by what its hub passes [N m].
+    """
+
+    unit: Unit
+    features: Features
+    modes: Modes
     K: Floats
     columns: Floats
     here: Pose
     centre: list[AtPose]
     at_nodes: list[AtPose]
     nodes: tuple[Floats, Floats]
-    scale: tuple[float, float]
+    scale: tuple[float, ...]
     pull_pose: tuple[float, float]
     hanging_loads: Floats
-    hanging_slope: Floats
+    hanging_slopes: list[Floats]
     unsprung_weight: Floats
-    torque_floor: tuple[float, float, float]
-    tare_travel: float
-    pose_slopes: tuple[Floats, Floats]
+    torque_floor: tuple[dict[str, float], ...]
+    tare_travel: tuple[float, ...]
+    pose_slopes: list[Floats]
 
-    @property
-    def hanging(self) -> Floats:
-        """Indications per newton at the wheel centre of the hanging wheel, (gauge, 3)."""
-        return self.K @ self.hanging_loads
+    def blank(self) -> Floats:
+        """A loading of zeros."""
+        return np.zeros((len(self.modes), 3 * self.features.wheels, self.features.size))
 
-    def absolute_map(self, at: Pose) -> Floats:
-        """Loads per wrench about the mechanism's reference point, (..., member, 6)."""
-        arm = at.mechanism.reference - at.hub
-        turn = np.zeros((*arm.shape[:-1], 6, 6))
-        turn[..., :, :] = np.eye(6)
-        for k in range(3):
-            turn[..., 3:, k] = np.cross(arm, np.eye(3)[k])
-        return np.asarray(member_matrix(at) @ turn, dtype=np.float64)
+    def absolute_map(self, at: Pose, members: Floats) -> Floats:
+        """Loads per wrench about the mechanism's reference point, (..., member, 6 w)."""
+        out = []
+        for k, wheel in enumerate(at.wheels):
+            arm = at.mechanism.reference - wheel.hub
+            turn = np.zeros((*arm.shape[:-1], 6, 6))
+            turn[..., :, :] = np.eye(6)
+            for axis in range(3):
+                turn[..., 3:, axis] = np.cross(arm, np.eye(3)[axis])
+            out.append(members[..., 6 * k : 6 * k + 6] @ turn)
+        return np.concatenate(out, axis=-1)
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """One corner, ready to solve.
+    """One unit of w wheels, ready to solve.
 
-    `table` (mode, basis, input, 4): inputs are gauges, hub accelerometer (3), brake torque and
-    a constant one; outputs Fx, Fy, Fz, T in vehicle axes.  `spread` (mode, basis, 6) is the
-    covariance of the forces (xx, yy, zz, xy, xz, yz) for the bound; `heading` (basis,) the
-    wheel's heading [rad]; `u_random` (mode, 3) [N].
+    `modes` are what the hubs pass, wheel by wheel; `table` (mode, basis, input, 4 w): inputs are
+    gauges, hub accelerometers (3 w), brake torques (w) and a constant one; outputs Fx, Fy, Fz, T
+    of every wheel in vehicle axes.  `spread` (mode, basis, 3 w * 3 w) is the covariance of the
+    forces for the bound; `heading` (basis, w) that of the wheels [rad]; `u_random` (mode, 3 w,
+    3 w) the random covariance [N2].  `lost` are places among the 3 w forces that the gauges do
+    not see, `sums` what is known of them together.
     """
 
-    name: str
+    unit: Unit
     gauges: tuple[str, ...]
-    travel_range: tuple[float, float]
+    modes: Modes
+    travel_ranges: tuple[tuple[float, float], ...]
     rack_range: tuple[float, float]
-    scale: tuple[float, float]
+    scale: tuple[float, ...]
     powers: NDArray[np.int64]
     table: Floats
     spread: Floats
     heading: Floats
     u_random: Floats
-    bush_rate: float
-    tare_travel: float
+    bush_rate: Floats
+    tare_travel: Floats
     causes: tuple[Cause, ...]
     force_reached: Floats
     lost: tuple[int, ...]
     reason: str
+    sums: tuple[tuple[Floats, Combination], ...]
     interpolation_error: float
 
     def basis(self, travel: Floats, rack: Floats) -> Floats:
-        """Chebyshev products (sample, basis) at travel and rack, held at the ranges' ends."""
-        return _basis(_unit(travel, self.travel_range), _unit(rack, self.rack_range), self.powers)
+        """Chebyshev products (sample, basis) at travels (sample, w) and rack (sample,).
+
+        Held at the ranges' ends.
+        """
+        ranges = (*self.travel_ranges, self.rack_range)
+        places = np.column_stack([travel, rack])
+        unit = [_unit(x, limits) for x, limits in zip(places.T, ranges, strict=True)]
+        return _basis(np.stack(unit, axis=-1), self.powers)
+
+    def mode_of(self, modes: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Position among `self.modes` of what the hubs pass, modes (sample, w)."""
+        return joint_mode(modes)
+
+
+def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
+    """One number (sample,) for what all hubs of a unit pass (sample, w), the first leading."""
+    out = np.zeros(len(modes), dtype=np.int64)
+    for column in modes.T:
+        out = len(MODES) * out + column
+    return out
 
 
 def _unit(value: Floats, limits: tuple[float, float]) -> Floats:
@@ -164,17 +198,20 @@ def _unit(value: Floats, limits: tuple[float, float]) -> Floats:
     return np.clip((2 * value - low - high) / (high - low), -1.0, 1.0)
 
 
-def _basis(x: Floats, y: Floats, powers: NDArray[np.int64]) -> Floats:
-    out = np.asarray(chebvander(x, DEGREE_TRAVEL)[:, powers[:, 0]], dtype=np.float64)
-    if np.any(powers[:, 1]):
-        out *= chebvander(y, DEGREE_RACK)[:, powers[:, 1]]
-    return out
+def _basis(places: Floats, powers: NDArray[np.int64]) -> Floats:
+    """Products (sample, basis) at places (sample, axis) on -1 to 1."""
+    out = chebvander(places[:, 0], int(powers[:, 0].max()))[:, powers[:, 0]]
+    for axis in range(1, powers.shape[1]):
+        if np.any(powers[:, axis]):
+            ladder = chebvander(places[:, axis], int(powers[:, axis].max()))
+            out *= ladder[:, powers[:, axis]]
+    return np.asarray(out, dtype=np.float64)
 
 
-def prepare_corner(
-    car: Vehicle, corner: Corner, calibration: CornerCalibration, session: Session
+def prepare_unit(
+    car: Vehicle, unit: Unit, calibration: CornerCalibration, session: Session
 ) -> Prepared:
-    """Tabulate the estimator and collect the causes of one corner.
+    """Tabulate the estimator and collect the causes of one unit.
 
     Raises
     ------
@@ -186,220 +223,285 @@ def prepare_corner(
     PriorWarning
         Some force components are not seen: they are NaN in the result, with reason and cure.
     """
-    tyre = car.tyre
-    mechanism = mechanism_of(corner)
-    reference = reference_of(car, corner)
-    columns = tyre_columns(tyre, reference.vertical)
-    rack_range = car.steering.rack_range if corner.steered else (0.0, 0.0)
-    friction = because.FRICTION_SPREAD * calibration.friction
-    u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
-    here = pose(mechanism, 0.0, 0.0)
-
-    weights = []
-    for mode in MODES:
-        loads, _ = loads_of(here, columns, mode)
-        V = gauge_covariance(calibration, loads, u_gauge, reference)
-        u = prior_u(corner, tyre, reference, mode)
-        if mode == "braked" and not session.pressure_logged:
-            u[T_COLUMN] = reference.torque  # nobody knows what the caliper gave
-        weights.append((V, u))
-
-    def at(posed: Pose) -> list[AtPose]:
-        return [
-            estimator(calibration.K, posed, columns, mode, weight)
-            for mode, weight in zip(MODES, weights, strict=True)
-        ]
-
-    centre = at(here)
-    frame = (mechanism, columns, rack_range, session)
-    bench = _bench(car, corner, calibration, frame, at)
-    powers, nodes = _nodes(rack_range)
-    posed = pose(
-        mechanism, _scaled(nodes[:, 0], corner.travel_range), _scaled(nodes[:, 1], rack_range)
+    solver = _Solver(car, unit, calibration, session)
+    bench = _bench(solver, calibration, session)
+    ranges = (*(c.travel_range for c in unit.corners), solver.rack_range)
+    powers, nodes = _nodes(ranges)
+    posed = _posed(unit, nodes, ranges)
+    table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
+    headings = np.stack([w.heading for w in posed.wheels], axis=-1)
+    causes = _causes(bench, calibration, session, car)
+    lost, reason, sums = _lost(
+        solver, calibration, _usual_covariance(bench.centre[0], causes, solver)
     )
-    table, spread = _tabulate(at(posed), bench, nodes, powers)
-    heading = np.linalg.pinv(_basis(nodes[:, 0], nodes[:, 1], powers)) @ posed.heading
-    causes = _causes(bench, corner, calibration, session, mechanism)
-    u = _usual_u(centre[0], causes, reference.vertical)
-    lost, reason = _lost(car, corner, calibration, u)
     return Prepared(
-        name=corner.name,
+        unit=unit,
         gauges=calibration.gauges,
-        travel_range=corner.travel_range,
-        rack_range=rack_range,
+        modes=solver.modes,
+        travel_ranges=ranges[:-1],
+        rack_range=solver.rack_range,
         scale=bench.scale,
         powers=powers,
         table=table,
         spread=spread,
-        heading=heading,
-        u_random=_random(centre, corner, session),
-        bush_rate=corner.bush_rate,
-        tare_travel=session.tare_travel,
+        heading=np.linalg.pinv(_basis(nodes, powers)) @ headings,
+        u_random=_random(bench, session),
+        bush_rate=np.array([c.bush_rate for c in unit.corners]),
+        tare_travel=np.array(session.tare_travel),
         causes=tuple(causes),
         force_reached=calibration.force_reached,
         lost=lost,
         reason=reason,
-        interpolation_error=_interpolation_error(mechanism, bench, table, powers, at),
+        sums=sums,
+        interpolation_error=_interpolation_error(solver, bench, table, powers),
     )
+
+
+class _Solver:
+    """Estimator of a unit at any pose, in each of its modes."""
+
+    def __init__(
+        self, car: Vehicle, unit: Unit, calibration: CornerCalibration, session: Session
+    ) -> None:
+        from scipy.linalg import block_diag
+
+        self.car, self.unit, self.K = car, unit, calibration.K
+        self.references = [reference_of(car, c) for c in unit.corners]
+        self.columns = np.asarray(
+            block_diag(*(tyre_columns(car.tyre, r.vertical) for r in self.references))
+        )
+        self.rack_range = car.steering.rack_range if unit.steered else (0.0, 0.0)
+        self.modes: Modes = tuple(product(MODES, repeat=len(unit.corners)))
+        self.design = design_of(unit)
+        friction = because.FRICTION_SPREAD * calibration.friction
+        u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
+        self.weights = []
+        for mode in self.modes:
+            loads, _ = loads_of(self.design, self.columns, mode)
+            V = gauge_covariance(calibration, loads, u_gauge, self.references)
+            self.weights.append((V, self._priors(mode, session)))
+
+    def _priors(self, mode: tuple[str, ...], session: Session) -> Floats:
+        out = []
+        for corner, reference, own, logged in zip(
+            self.unit.corners, self.references, mode, session.pressure_logged, strict=True
+        ):
+            u = prior_u(corner, self.car.tyre, reference, own)
+            if own == "braked" and not logged:
+                u[T_COLUMN] = reference.torque  # nobody knows what the caliper gave
+            out.append(u)
+        return np.concatenate(out)
+
+    def at(self, posed: Pose) -> list[AtPose]:
+        """One estimator per mode."""
+        members = member_matrix(posed)
+        return [
+            estimator(self.K, loads_of(posed, self.columns, mode, members), weight)
+            for mode, weight in zip(self.modes, self.weights, strict=True)
+        ]
+
+
+def design_of(unit: Unit) -> Pose:
+    """The unit at design height, steering straight."""
+    return at_travels(unit, np.zeros(len(unit.corners)), 0.0)
+
+
+def at_travels(unit: Unit, travels: Floats, rack: Floats | float) -> Pose:
+    """Pose at travels (..., wheel); a lone corner's wheel axis is dropped for it."""
+    return pose(unit.mechanism, travels if travels.shape[-1] > 1 else travels[..., 0], rack)
 
 
 def _scaled(unit: Floats, limits: tuple[float, float]) -> Floats:
     return 0.5 * (limits[0] + limits[1]) + 0.5 * (limits[1] - limits[0]) * unit
 
 
-def _nodes(rack_range: tuple[float, float]) -> tuple[NDArray[np.int64], Floats]:
-    """Chebyshev nodes (node, 2) on [-1, 1] and the powers (basis, 2) fitted through them."""
-    in_x = np.cos(np.pi * (np.arange(DEGREE_TRAVEL + 3) + 0.5) / (DEGREE_TRAVEL + 3))
-    steers = rack_range[1] > rack_range[0]
-    in_y = np.cos(np.pi * (np.arange(DEGREE_RACK + 3) + 0.5) / (DEGREE_RACK + 3))
-    in_y = in_y if steers else np.zeros(1)
-    x, y = (a.ravel() for a in np.meshgrid(in_x, in_y, indexing="ij"))
-    powers = np.array(
-        [
-            (i, j)
-            for i in range(DEGREE_TRAVEL + 1)
-            for j in range((DEGREE_RACK if steers else 0) + 1)
-            if i + j <= TOTAL_DEGREE
-        ]
-    )
-    return powers, np.column_stack([x, y])
+def _posed(unit: Unit, nodes: Floats, ranges: tuple[tuple[float, float], ...]) -> Pose:
+    """The unit at nodes (node, axis) on -1 to 1."""
+    places = np.stack([_scaled(x, r) for x, r in zip(nodes.T, ranges, strict=True)], axis=-1)
+    return at_travels(unit, places[:, :-1], places[:, -1])
+
+
+def _nodes(ranges: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.int64], Floats]:
+    """Chebyshev nodes (node, axis) on [-1, 1] and the powers (basis, axis) fitted through them."""
+    degrees = [DEGREE_TRAVEL] * (len(ranges) - 1) + [DEGREE_RACK]
+    lively = [high > low for low, high in ranges]
+    axes = [
+        np.cos(np.pi * (np.arange(d + 3) + 0.5) / (d + 3)) if moves else np.zeros(1)
+        for d, moves in zip(degrees, lively, strict=True)
+    ]
+    nodes = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=-1)
+    counts = [range(d + 1 if moves else 1) for d, moves in zip(degrees, lively, strict=True)]
+    powers = np.array([p for p in product(*counts) if sum(p) <= TOTAL_DEGREE])
+    return powers, nodes
 
 
 def _inputs(at: AtPose, bench: Bench) -> Floats:
-    """(node, 4, input): what each input gives to Fx, Fy, Fz, T at each pose."""
-    rows = [0, 1, 2, 4]
+    """(node, 4 w, input): what each input gives to Fx, Fy, Fz, T at each pose."""
+    rows = at.known_rows
     W = at.W[..., rows, :]
-    mass = bench.corner.unsprung_mass
+    mass = np.repeat([c.unsprung_mass for c in bench.unit.corners], 3)
     hub = W @ at.hub * mass  # specific force f: the wheel pulls with -m f, taken off again
-    torque = at.prior[..., rows, 4:5]
-    tare = W @ (bench.hanging @ bench.unsprung_weight)[:, None]
+    torque = at.prior[..., rows, :][..., rows_of_wheels((T_COLUMN,), at.W.shape[-2])]
+    tare = W @ (bench.K @ bench.hanging_loads @ bench.unsprung_weight)[:, None]
     return np.concatenate([W, hub, torque, tare], axis=-1)
 
 
 def _tabulate(
     at: list[AtPose], bench: Bench, nodes: Floats, powers: NDArray[np.int64]
 ) -> tuple[Floats, Floats]:
-    inverse = np.linalg.pinv(_basis(nodes[:, 0], nodes[:, 1], powers))
+    inverse = np.linalg.pinv(_basis(nodes, powers))
     table = np.array([np.einsum("bn,noi->bio", inverse, _inputs(a, bench)) for a in at])
-    pairs = ([0, 1, 2, 0, 0, 1], [0, 1, 2, 1, 2, 2])
-    spread = np.array([inverse @ a.C[:, pairs[0], pairs[1]] for a in at])
-    return table, spread
+    spread = []
+    for a in at:
+        rows = a.force_rows
+        spread.append(inverse @ a.C[:, rows][:, :, rows].reshape(len(a.C), -1))
+    return table, np.array(spread)
 
 
 def _interpolation_error(
-    mechanism: object, bench: Bench, table: Floats, powers: NDArray[np.int64], at: object
+    solver: _Solver, bench: Bench, table: Floats, powers: NDArray[np.int64]
 ) -> float:
     """Largest error of the table at poses between its nodes, relative to the largest entry."""
-    rng = np.random.default_rng(0)
-    unit = rng.uniform(-1, 1, (60, 2))
-    travel = _scaled(unit[:, 0], bench.corner.travel_range)
-    rack_range = (2 * bench.nodes[1].min(), 2 * bench.nodes[1].max())
-    rack = _scaled(unit[:, 1], rack_range)
-    exact = _inputs(at(pose(mechanism, travel, rack))[0], bench)  # type: ignore[operator,arg-type]
-    basis = _basis(unit[:, 0], unit[:, 1] if rack_range[1] > rack_range[0] else 0 * rack, powers)
-    close = np.einsum("nb,bio->noi", basis, table[0])
+    ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
+    places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
+    places[:, [high <= low for low, high in ranges]] = 0.0
+    exact = _inputs(solver.at(_posed(bench.unit, places, ranges))[0], bench)
+    close = np.einsum("nb,bio->noi", _basis(places, powers), table[0])
+    forces = [4 * k + c for k in range(len(bench.unit.corners)) for c in range(3)]
     gauges = bench.K.shape[0]
-    size = np.max(np.abs(exact[:, :3, :gauges]))
-    return float(np.max(np.abs(close - exact)[:, :3, :gauges]) / size)
+    size = np.max(np.abs(exact[:, forces, :gauges]))
+    return float(np.max(np.abs(close - exact)[:, forces, :gauges]) / size)
 
 
-def _bench(
-    car: Vehicle, corner: Corner, calibration: CornerCalibration, frame: tuple, at: object
-) -> Bench:
-    mechanism, columns, rack_range, session = frame
-    half_t = 0.5 * min(abs(corner.travel_range[0]), abs(corner.travel_range[1]))
-    half_r = 0.5 * (rack_range[1] - rack_range[0]) / 2
-    travel = np.array([-half_t, 0.0, half_t])
-    rack = np.array([-half_r, 0.0, half_r]) if half_r > 0 else np.zeros(1)
-    grid_t, grid_r = np.meshgrid(travel, rack, indexing="ij")
-    steps = [(0, 0), (-STEP, 0), (STEP, 0), (0, -STEP), (0, STEP)]
-    if half_r == 0:
-        steps[3:] = [(0, 0), (0, 0)]
-    around = [at(pose(mechanism, t, r)) for t, r in steps]  # type: ignore[operator]
-    droop = max(corner.droop_travel, corner.travel_range[0])
-    hanging = member_matrix(pose(mechanism, np.array([droop, droop + STEP]), 0.0))[..., :3]
-    reference = reference_of(car, corner)
-    factor = corner.brake.torque_per_pressure
+def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) -> Bench:
+    unit = solver.unit
+    w = len(unit.corners)
+    half_t = [
+        0.5 * min(abs(low), abs(high)) for low, high in (c.travel_range for c in unit.corners)
+    ]
+    low, high = solver.rack_range
+    half_r = 0.25 * (high - low)
+    axes = [np.array([-h, 0.0, h]) for h in half_t]
+    axes.append(np.array([-half_r, 0.0, half_r]) if half_r > 0 else np.zeros(1))
+    grid = np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=-1)
+    places = [np.zeros(w + 1)]
+    for axis in range(w + 1):
+        step = STEP * np.eye(w + 1)[axis] * (axis < w or half_r > 0)
+        places += [-step, step]
+    around = [solver.at(at_travels(unit, p[:-1], p[-1])) for p in places]
+    droop = np.array([max(c.droop_travel, c.travel_range[0]) for c in unit.corners])
+    hanging = [_hub_loads(unit, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
+    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in unit.corners]
     return Bench(
-        corner=corner,
-        tyre=car.tyre,
+        unit=unit,
+        features=Features(w),
+        modes=solver.modes,
         K=calibration.K,
-        columns=columns,
-        here=pose(mechanism, 0.0, 0.0),
+        columns=solver.columns,
+        here=solver.design,
         centre=around[0],
-        at_nodes=at(pose(mechanism, grid_t.ravel(), grid_r.ravel())),  # type: ignore[operator]
-        nodes=(travel, rack),
-        scale=(2 * half_t, 2 * half_r if half_r > 0 else 1.0),
+        at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
+        nodes=(grid[:, :-1], grid[:, -1]),
+        scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
         pull_pose=(calibration.travel, calibration.rack),
         hanging_loads=hanging[0],
-        hanging_slope=(hanging[1] - hanging[0]) / STEP,
-        unsprung_weight=np.array([0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]),
-        torque_floor=(
-            BEARING_DRAG,
-            BEARING_DRAG if factor > 0 and session.pressure_logged else reference.torque,
-            LOCKED_FLOOR,
-        ),
+        hanging_slopes=[(moved - hanging[0]) / STEP for moved in hanging[1:]],
+        unsprung_weight=np.concatenate(weights),
+        torque_floor=_torque_floors(solver, session),
         tare_travel=session.tare_travel,
-        pose_slopes=because.pose_slopes(around, (STEP, STEP)),
+        pose_slopes=because.pose_slopes(around, STEP),
     )
 
 
+def _hub_loads(unit: Unit, travels: Floats) -> Floats:
+    """Loads per newton at the wheel centres, (member, 3 w)."""
+    members = member_matrix(at_travels(unit, travels, 0.0))
+    return members[:, rows_of_wheels(FORCE_ROWS, members.shape[-1])]
+
+
+def _torque_floors(solver: _Solver, session: Session) -> tuple[dict[str, float], ...]:
+    """What stays open of each hub's moment beside a share of the caliper's torque, in N m."""
+    out = []
+    for corner, reference, logged in zip(
+        solver.unit.corners, solver.references, session.pressure_logged, strict=True
+    ):
+        known = corner.brake.torque_per_pressure > 0 and logged
+        braked = BEARING_DRAG if known else reference.torque
+        out.append({"rolling": BEARING_DRAG, "braked": braked, "locked": LOCKED_FLOOR})
+    return tuple(out)
+
+
 def _causes(
-    bench: Bench,
-    corner: Corner,
-    calibration: CornerCalibration,
-    session: Session,
-    mechanism: object,
+    bench: Bench, calibration: CornerCalibration, session: Session, car: Vehicle
 ) -> list[Cause]:
     return [
         *because.zero_causes(bench, session.u_zero, session.tare_u),
-        *because.sensor_causes(bench, corner, session.sensors),
+        *because.sensor_causes(bench, session.sensors),
         *because.map_causes(bench, calibration),
-        *because.geometry_causes(bench, corner, mechanism),  # type: ignore[arg-type]
-        *because.prior_causes(bench, corner),
+        *because.geometry_causes(bench),
+        *because.prior_causes(bench, car.tyre),
         *because.mechanical_causes(bench, calibration, session.warming),
     ]
 
 
-def _random(centre: list[AtPose], corner: Corner, session: Session) -> Floats:
-    """Standard uncertainty [N] per sample from gauge and accelerometer noise, (mode, 3)."""
+def _random(bench: Bench, session: Session) -> Floats:
+    """Covariance [N2] per sample from gauge and accelerometer noise, (mode, 3 w, 3 w)."""
+    mass = np.repeat([c.unsprung_mass for c in bench.unit.corners], 3)
     out = []
-    for at in centre:
-        gauges = np.sum((at.W[:3] * session.noise) ** 2, axis=1)
-        hub = np.sum((at.W[:3] @ at.hub * corner.unsprung_mass * session.u_hub_noise) ** 2, axis=1)
-        out.append(np.sqrt(gauges + hub))
+    for at in bench.centre:
+        gauges = at.forces * session.noise
+        hub = at.forces @ at.hub * mass * np.repeat(session.u_hub_noise, 3)
+        out.append(gauges @ gauges.T + hub @ hub.T)
     return np.array(out)
 
 
-def _usual_u(at: AtPose, causes: list[Cause], vertical: float) -> Floats:
-    """Standard uncertainty [N] of the forces, (3,), at the corner's usual load."""
-    features = np.zeros(because.FEATURES)
-    features[:4] = 1.0, 0.3 * vertical, 0.7 * vertical, vertical
+def _usual_covariance(at: AtPose, causes: list[Cause], solver: _Solver) -> Floats:
+    """Covariance [N2] of the forces, (3 w, 3 w), at the unit's usual load."""
+    rows = at.force_rows
+    features = np.zeros(causes[0].loading.shape[-1])
+    features[0] = 1.0
+    for k, reference in enumerate(solver.references):
+        first = Features.force(k, 0)
+        features[first : first + 3] = np.array([0.3, 0.7, 1.0]) * reference.vertical
     effects = np.array([cause.loading[0] @ features for cause in causes])
-    return np.asarray(np.sqrt(np.diag(at.C)[:3] + np.sum(effects**2, axis=0)))
+    return np.asarray(at.C[np.ix_(rows, rows)] + effects.T @ effects)
 
 
 def _lost(
-    car: Vehicle, corner: Corner, calibration: CornerCalibration, u: Floats
-) -> tuple[tuple[int, ...], str]:
-    """Force components that the gauges do not see, and the reason with the cure in words."""
+    solver: _Solver, calibration: CornerCalibration, covariance: Floats
+) -> tuple[tuple[int, ...], str, tuple[tuple[Floats, Combination], ...]]:
+    """Forces that the gauges do not see, the reason with the cure in words, sums that are known."""
+    unit = solver.unit
+    u = np.sqrt(np.diag(covariance))
     lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
     if not lost:
-        return lost, ""
-    gauged = tuple(g.member for g in corner.gauges if g.name in calibration.gauges)
-    cure = observe(car, corner.name, gauged=gauged).cure
-    names = " and ".join(WRENCH_COMPONENTS[k] for k in lost)
-    if len(lost) == 3:
+        return lost, "", ()
+    names = tuple(
+        f"F{axis} {corner.name}" if len(unit.corners) > 1 else f"F{axis}"
+        for corner in unit.corners
+        for axis in COMPONENTS
+    )
+    gauged = tuple(
+        on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in calibration.gauges
+    )
+    cure = observe(solver.car, unit.corners[0].name, gauged=gauged).cure
+    told = " and ".join(names[k] for k in lost)
+    where = unit.mechanism.name if len(unit.corners) > 1 else f"corner {unit.name}"
+    sums = together(covariance, names, tuple(names[k] for k in lost))
+    if len(lost) == len(names) and not sums:
         raise RankError(
-            where=f"corner {corner.name}",
-            found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {names} unknown, u up to "
+            where=where,
+            found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {told} unknown, u up to "
             f"{np.max(u):.0f} N",
             needed="gauges that see at least one force component",
             do=f"Cheapest cure: {cure}. `recon observe` shows what each further gauge buys.",
         )
     reason = (
-        f"corner {corner.name}: {names} not known with gauges on {', '.join(gauged)} (u "
-        f"{np.max(u):.0f} N), given as NaN; cheapest cure: {cure}"
+        f"{where}: {told} not known with gauges on {', '.join(gauged)} (u {np.max(u):.0f} N), "
+        f"given as NaN; cheapest cure: {cure}"
     )
+    if sums:
+        reason += f"; but {'; '.join(s.words for s in sums)}"
     warnings.warn(reason, PriorWarning, stacklevel=5)
-    return lost, reason
+    weights = [np.array([s.weights.get(name, 0.0) for name in names]) for s in sums]
+    return lost, reason, tuple(zip(weights, sums, strict=True))

@@ -18,16 +18,17 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, Prio
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
+from recon.car.mechanism import Unit, units_of
 from recon.car.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes
-from recon.reconstruction.prepare import Prepared, prepare_corner
-from recon.reconstruction.result import Collected, result_of
+from recon.reconstruction.prepare import Prepared, joint_mode, prepare_unit
+from recon.reconstruction.result import Collected, result_of, turning
 from recon.reconstruction.solve import (
     BLOCK,
     Samples,
     Solved,
-    bound_vertical,
+    bound_wheels,
     compressed,
     features_of,
     forces_of,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
+TOUCHING = 1e-6  # N; the bound is met to rounding
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
 
 
@@ -96,9 +98,8 @@ def reconstruct(
     pass no moment about the spin axis but bearing drag and the caliper's torque.
     """
     given.require_same_car(calibration, car, str(log.attrs.get("path", "log")))
-    names = [
-        c for c in calibration.corners if c in car.corners and given.has_gauges(log, calibration, c)
-    ]
+    units = units_of(car)
+    names = [c for c in calibration.corners if given.has_gauges(log, calibration, c)]
     if not names:
         raise DataError(
             str(log.attrs.get("path", "log")),
@@ -117,77 +118,88 @@ def reconstruct(
                 stacklevel=2,
             )
     for name in names:
-        for sentence in doubts_of(calibration.corners[name], car.corners[name]):
+        for sentence in doubts_of(calibration.corners[name], units[name]):
             text = f"calibration of corner {name}: {sentence}"
             warnings.warn(text, DataWarning, stacklevel=2)
     with one_thread():
         shared = given.shared_inputs(log, car)
         for note in shared.notes:
             warnings.warn(note, PriorWarning, stacklevel=2)
-        common = attitude_causes(shared.u_roll, shared.u_pitch, shared.attitude_part)
-        collected = Collected.empty(names, shared, bounded=bounded)
+        corners = [corner.name for name in names for corner in units[name].corners]
+        collected = Collected.empty(corners, shared, bounded=bounded)
         for name in names:
-            _one_corner(log, calibration, car, (name, shared, common), collected)
+            _one_unit(log, calibration, car, (units[name], shared), collected)
     _warn_of_extrapolation(log, collected)
     return result_of(log, car, calibration, shared, collected)
 
 
-def _one_corner(
+def _one_unit(
     log: xr.Dataset, calibration: Calibration, car: Vehicle, job: tuple, out: Collected
 ) -> None:
-    name, shared, common = job
-    corner, fitted = car.corners[name], calibration.corners[name]
-    session = given.session_of(log, car, corner, fitted, shared)
-    prepared = prepare_corner(car, corner, fitted, session)
-    samples, status = given.samples_of(log, car, corner, fitted, shared)
-    causes = (*prepared.causes, *common)
-    typical = _typical(car, name)
-    parts = compressed(causes, typical)
-    k = out.corners.index(name)
-    out.keep(k, prepared, causes)
-    for start in range(0, len(status), BLOCK):
-        part = slice(start, min(start + BLOCK, len(status)))
-        _block(prepared, samples.block(part), (parts, shared, part), status[part], (out, k))
+    unit, shared = job
+    fitted = calibration.corners[unit.name]
+    session = given.session_of(log, car, unit, fitted, shared)
+    prepared = prepare_unit(car, unit, fitted, session)
+    samples, status = given.samples_of(log, car, unit, fitted, shared)
+    attitude = (shared.u_roll, shared.u_pitch, shared.attitude_part)
+    causes = (*prepared.causes, *attitude_causes(len(unit.corners), *attitude))
+    parts = compressed(causes, _typical(car, unit))
+    out.keep(prepared, causes)
+    size = BLOCK if len(unit.corners) == 1 else BLOCK // 4  # tables of two wheels are larger
+    for start in range(0, len(status), size):
+        part = slice(start, min(start + size, len(status)))
+        turn = shared.turn[part]
+        out.put(part, _block(prepared, samples.block(part), (parts, causes, turn, out.bounded),
+                             status[part]))  # fmt: skip
 
 
-def _typical(car: Vehicle, name: str) -> Floats:
-    size = reference_of(car, car.corners[name])
-    forces = np.array([size.vertical, size.vertical, size.vertical, size.torque])
-    return np.concatenate([[1.0], forces, 0.4 * forces, 0.4 * forces, [0.4]])
+def _typical(car: Vehicle, unit: Unit) -> Floats:
+    sizes = [reference_of(car, corner) for corner in unit.corners]
+    forces = np.concatenate([[s.vertical, s.vertical, s.vertical, s.torque] for s in sizes])
+    by_pose = np.tile(0.4 * forces, len(sizes) + 1)
+    return np.concatenate([[1.0], forces, by_pose, np.full(len(sizes), 0.4)])
 
 
-def _block(
-    prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.uint16], target: tuple
-) -> None:
-    parts, shared, part = job
-    out, k = target
+def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.uint16]) -> Solved:
+    parts, causes, turn, bounded = job
+    wheels = samples.travel.shape[1]
     force, basis = forces_of(prepared, samples)
-    free = force[:, :3].copy()
-    turn = shared.turn[part]
+    free = force[:, :, :3].copy()
     normal = turn[:, 2, :]  # road normal in vehicle axes
-    vertical = np.einsum("nk,nk->n", free, normal)
+    vertical = np.einsum("nwk,nk->nw", free, normal)
+    lost = np.zeros((wheels, 3), dtype=bool)
+    lost.flat[list(prepared.lost)] = True
+    status[:, lost.any(axis=1)] |= BIT["not_observable"]
     # The bound says something of a vertical force that is known, and nothing of another.
-    low = (vertical < 0.0) & (2 not in prepared.lost)
-    if prepared.lost:
-        status |= BIT["not_observable"]
-    if out.bounded and np.any(low):
-        cov = spread_of(prepared, basis[low], samples.mode[low])
-        force[low, :3] = bound_vertical(free[low], cov, normal[low])[0]
+    low = (vertical < 0.0) & ~lost[:, 2]
+    any_low = low.any(axis=1)
+    if bounded and np.any(any_low):
+        cov = spread_of(prepared, basis[any_low], samples.mode[any_low])
+        held = bound_wheels(free[any_low], cov, normal[any_low], ~lost[:, 2])
+        force[any_low, :, :3] = held
+        # Where the partner's bound moves a force to its own, that one is in contact too.
+        touching = np.abs(np.einsum("nwk,nk->nw", held, normal[any_low])) < TOUCHING
+        low[any_low] |= touching & ~lost[:, 2]
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, prepared.scale)
-    variance, xy = variances_of(features, samples.mode, parts)
-    beyond = np.abs(force[:, :3]) - prepared.force_reached * 1.02
-    beyond[:, list(prepared.lost)] = 0.0
+    mode = joint_mode(samples.mode)
+    weights = np.array([w for w, _ in prepared.sums]).reshape(-1, 3 * wheels)
+    variance, xy, of_sums = variances_of(features, mode, parts, weights)
+    beyond = np.abs(force[:, :, :3]) - prepared.force_reached * 1.02
+    beyond[:, lost] = 0.0
     excess = np.where(beyond > 0, EXCESS_SHARE * beyond, 0.0)
-    status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
+    status[(beyond > 0).any(axis=2)] |= BIT["beyond_pulls"]
     variance[2] += (excess**2).astype(np.float32)
-    random = prepared.u_random[samples.mode] ** 2
-    late = late_effect(out.late(k)[0], features, samples.mode)
-    total = random[:, 2] + variance[:, :, 2].sum(axis=0) + late[:, 2] ** 2
-    compressed_now = samples.travel > 0.1 * prepared.travel_range[1]
-    suspect = low & (vertical < -SUSPECT * np.sqrt(total)) & compressed_now
+    noise = prepared.u_random[mode]
+    random = np.einsum("nii->ni", noise).reshape(len(force), wheels, 3)
+    late = late_effect(turning(causes), features, mode)
+    total = random[..., 2] + variance[..., 2].sum(axis=0) + late[..., 2] ** 2
+    suspect = low & (vertical < -SUSPECT * np.sqrt(total))
+    suspect &= samples.travel > 0.1 * np.array([high for _, high in prepared.travel_ranges])
     status[suspect] |= BIT["zero_or_sign_suspect"]
-    solved = Solved(
+    level = np.einsum("nij,nwj->nwi", turn, free).reshape(len(force), -1)
+    of_sums = of_sums + np.einsum("si,nij,sj->ns", weights, noise, weights)
+    return Solved(
         force=force,
         free=free,
         turn=turn,
@@ -199,8 +211,9 @@ def _block(
         status=status,
         mode=samples.mode,
         travel=samples.travel,
+        sums=level @ weights.T,
+        u_sums=np.sqrt(of_sums + (late.reshape(len(force), -1) @ weights.T) ** 2),
     )
-    out.put(k, part, solved)
 
 
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:

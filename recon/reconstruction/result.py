@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT, FLAGS
 from recon.car.unknowns import MODES
-from recon.reconstruction.causes import FEATURES, PARTS, Cause
+from recon.reconstruction.causes import PARTS, Cause, Features
 from recon.reconstruction.limits import limits_of
 
 if TYPE_CHECKING:
@@ -33,9 +33,22 @@ AXES = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What a corner's results rest on: its prepared unit, its causes, its wheel in the unit."""
+
+    prepared: Prepared
+    causes: tuple[Cause, ...]
+    wheel: int
+
+
 @dataclass(slots=True)
 class Collected:
-    """Growing result: one array per quantity, (sample, corner, ...) in single precision."""
+    """Growing result: one array per quantity, (sample, corner, ...) in single precision.
+
+    `sums` holds for each sum of forces that is known while they are not its weights (corner,
+    component), words, and arrays (2, sample) of value and standard uncertainty.
+    """
 
     corners: list[str]
     status: NDArray[np.uint16]
@@ -44,12 +57,12 @@ class Collected:
     u_roll: float
     u_pitch: float
     bounded: bool
-    causes: dict[int, tuple[Cause, ...]] = field(default_factory=dict)
-    prepared: dict[int, Prepared] = field(default_factory=dict)
+    places: list[Place] = field(default_factory=list)
+    sums: list[tuple[Floats, str, Singles]] = field(default_factory=list)
 
     @classmethod
     def empty(cls, corners: list[str], shared: Shared, *, bounded: bool) -> Collected:
-        """Arrays for every quantity; every block of every corner is put in."""
+        """Arrays for every quantity; every block of every unit is put in, unit after unit."""
         samples = len(shared.elapsed)
         names = [f"tyre_force{a}" for a in AXES] + [f"u_tyre_force{a}" for a in AXES]
         names += [f"u_tyre_force_{part}" for part in ("random", *PARTS)]
@@ -72,12 +85,30 @@ class Collected:
             bounded,
         )
 
-    def keep(self, k: int, prepared: Prepared, causes: tuple[Cause, ...]) -> None:
-        """Remember what the intervals of corner `k` rest on."""
-        self.prepared[k], self.causes[k] = prepared, causes
+    def keep(self, prepared: Prepared, causes: tuple[Cause, ...]) -> None:
+        """Take in a unit: what the intervals of its corners rest on."""
+        first = len(self.places)
+        wheels = len(prepared.unit.corners)
+        self.places += [Place(prepared, causes, w) for w in range(wheels)]
+        for weights, known in prepared.sums:
+            whole = np.zeros((len(self.corners), 3))
+            whole[first : first + wheels] = weights.reshape(wheels, 3)
+            values = np.empty((2, len(self.status)), dtype=np.float32)
+            self.sums.append((whole, known.words, values))
 
-    def put(self, k: int, part: slice, block: Solved) -> None:
-        """Turn one block into the three axes and store it."""
+    def put(self, part: slice, block: Solved) -> None:
+        """Turn one block of the unit taken in last into the three axes and store it."""
+        wheels = block.free.shape[1]
+        first = len(self.places) - wheels
+        for w in range(wheels):
+            self._put_wheel(first + w, part, block.wheel(w))
+        known = ((np.bitwise_or.reduce(block.status, axis=1) & NOT_KNOWN) == 0).astype(bool)
+        count = block.sums.shape[1]
+        for j, (_, _, values) in enumerate(self.sums[len(self.sums) - count :]):
+            values[0, part] = np.where(known, block.sums[:, j], np.nan)
+            values[1, part] = np.where(known, block.u_sums[:, j], np.nan)
+
+    def _put_wheel(self, k: int, part: slice, block: Solved) -> None:
         known = (block.status & NOT_KNOWN) == 0
         level = np.einsum("nij,nj->ni", block.turn, block.force[:, :3])
         # Exactly zero in the axes in which the bound holds, not to rounding.
@@ -90,7 +121,7 @@ class Collected:
             "tyre_force": _turned(level, c, s),
             "tyre_force_unbounded": _turned(free_level, c, s),
         }
-        values |= self._uncertainties(k, block, level, (c, s))
+        values |= self._uncertainties(self.places[k], block, level, (c, s))
         for axes in ("", "_intermediate"):
             lower, upper = limits_of(
                 values[f"tyre_force{axes}"],
@@ -99,23 +130,30 @@ class Collected:
                 bounded=self.bounded,
             )
             values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
+        lost = self.lost(k)
         for name, value in values.items():
             target = self.arrays[name][part, k]
             target[:] = value
             target[~known] = np.nan
-            target[:, list(self.prepared[k].lost)] = np.nan
+            target[:, lost] = np.nan
         self.arrays["hub_moment"][part, k] = np.where(known, block.force[:, 3], np.nan)
         self.arrays["heading"][part, k] = block.heading
         self.status[part, k] = block.status
         self.mode[part, k] = block.mode
         self.arrays["travel"][part, k] = block.travel
 
+    def lost(self, k: int) -> list[int]:
+        """Components of corner `k` that the gauges do not see."""
+        place = self.places[k]
+        own = range(3 * place.wheel, 3 * place.wheel + 3)
+        return [j - own.start for j in place.prepared.lost if j in own]
+
     def _uncertainties(
-        self, k: int, block: Solved, level: Floats, angle: tuple[Floats, Floats]
+        self, place: Place, block: Solved, level: Floats, angle: tuple[Floats, Floats]
     ) -> dict[str, Floats]:
         """Standard uncertainties in the three axes, and of the four parts in tyre axes."""
         c, s = angle
-        late, turned = self.late(k)
+        late = turning(place.causes)
         whole = block.random + block.variance.sum(axis=0) + block.late**2
         x, y, z = block.force[:, :3].T
         # The body's roll and pitch are causes of the intermediate axes, not of the vehicle's.
@@ -139,18 +177,23 @@ class Collected:
             variance = _turned_variance(block.variance[p], block.xy[p], c, s)
             if late is not None and late.part == name:
                 # An error of the steer moves the loads and turns the axes at once.
-                effect = block.late + np.einsum("if,nf->ni", turned, level)
+                effect = block.late + np.einsum("if,nf->ni", _own_turn(late, place), level)
                 variance = variance + _turned(effect, c, s) ** 2
             out[f"u_tyre_force_{name}"] = np.sqrt(variance)
             tyre = tyre + variance
         return out | {"u_tyre_force": np.sqrt(tyre)}
 
-    def late(self, k: int) -> tuple[Cause | None, Floats]:
-        """The cause that turns the tyre axes of corner `k`, and its turn (3, 3) of Fx, Fy, Fz."""
-        for cause in self.causes[k]:
-            if cause.steered is not None:
-                return cause, cause.steered[:, 1:4]
-        return None, np.zeros((3, 3))
+
+def turning(causes: tuple[Cause, ...]) -> Cause | None:
+    """The cause that turns the tyre axes, where there is one."""
+    return next((cause for cause in causes if cause.steered is not None), None)
+
+
+def _own_turn(cause: Cause, place: Place) -> Floats:
+    """Turn (3, 3) of Fx, Fy, Fz by a cause of the steer."""
+    assert cause.steered is not None
+    first = Features.force(place.wheel, 0)
+    return cause.steered[3 * place.wheel : 3 * place.wheel + 3, first : first + 3]
 
 
 def _turned(level: Floats, c: Floats, s: Floats) -> Floats:
@@ -193,6 +236,7 @@ def result_of(
     )
     data["rack"] = (dims[:1], shared.rack, {"units": "m", "long_name": "rack shift to the left"})
     data |= _loadings(out)
+    data |= _sums(out)
     result = xr.Dataset(
         data,
         coords={
@@ -210,7 +254,7 @@ def result_of(
         },
     )
     result.attrs = _provenance(log, car, calibration)
-    reasons = [p.reason for p in out.prepared.values() if p.reason]
+    reasons = dict.fromkeys(p.prepared.reason for p in out.places if p.prepared.reason)
     result.attrs["not_known"] = "; ".join(reasons)
     return result
 
@@ -255,31 +299,40 @@ def _loadings(out: Collected) -> dict[str, tuple]:
     """Causes by name: shared ones stand once, with their effect on every corner."""
     keys: dict[tuple, int] = {}
     entries: list[tuple[int, int, Cause]] = []
-    for k in range(len(out.corners)):
+    for k, place in enumerate(out.places):
         seen: dict[str, int] = {}
-        for cause in out.causes[k]:
+        for cause in place.causes:
             # The n-th cause of a name in one corner is the n-th of that name in another.
             seen[cause.name] = seen.get(cause.name, -1) + 1
             key = (cause.name, seen[cause.name])
             entries.append((keys.setdefault(key, len(keys)), k, cause))
-    shape = (len(keys), len(out.corners))
-    loading = np.zeros((len(keys), len(MODES), len(out.corners), 3, FEATURES))
-    turned, steered = np.zeros((*shape, 3, FEATURES)), np.zeros((*shape, 3, FEATURES))
+    modes, _, features = np.max([p.causes[0].loading.shape for p in out.places], axis=0)
+    shape = (len(keys), len(out.places), 3, features)
+    loading = np.zeros((len(keys), modes, *shape[1:]))
+    turned, steered = np.zeros(shape), np.zeros(shape)
     part = np.empty(len(keys), dtype=object)
     for i, k, cause in entries:
-        loading[i, :, k] = cause.loading
+        own = slice(3 * out.places[k].wheel, 3 * out.places[k].wheel + 3)
+        m, _, f = cause.loading.shape
+        loading[i, :m, k, :, :f] = cause.loading[:, own]
         part[i] = cause.part
         if cause.turned is not None:
-            turned[i, k] = cause.turned
+            turned[i, k, :, :f] = cause.turned[own]
         if cause.steered is not None:
-            steered[i, k] = cause.steered
+            steered[i, k, :, :f] = cause.steered[own]
     words = {
         "units": "N",
         "comment": "per standard uncertainty of the cause and unit of the feature",
     }
     names = np.asarray([n for n, _ in keys], dtype=str)
     parts = np.asarray(list(part), dtype=str)
-    scale = np.array([out.prepared[k].scale for k in range(len(out.corners))])
+    # A lone corner has no second travel; the rack's scale stands last.
+    scales = [p.prepared.scale for p in out.places]
+    scale = np.array([[s[0], s[1] if len(s) > 2 else np.nan, s[-1]] for s in scales])
+    partner = [
+        k + 1 - 2 * p.wheel if len(p.prepared.unit.corners) > 1 else -1
+        for k, p in enumerate(out.places)
+    ]
     pair = ("cause", "corner", "component", "feature")
     whole = ("cause", "mode", "corner", "component", "feature")
     return {
@@ -292,10 +345,43 @@ def _loadings(out: Collected) -> dict[str, tuple]:
             steered,
             words | {"long_name": "more in tyre axes, intermediate forces"},
         ),
+        "partner": (
+            ("corner",),
+            np.array(partner, dtype=np.int16),
+            {"long_name": "position of the corner that an axle ties to this one, -1 for none"},
+        ),
         "feature_scale": (
             ("corner", "pose"),
             scale,
             {"units": "m", "long_name": "scale of travel and rack in the features"},
+        ),
+    }
+
+
+def _sums(out: Collected) -> dict[str, tuple]:
+    """Sums of forces that are known where the forces are not, in intermediate axes."""
+    if not out.sums:
+        return {}
+    values = np.stack([values for _, _, values in out.sums], axis=-1)
+    words = np.asarray([words for _, words, _ in out.sums], dtype=str)
+    over = ("elapsed_time", "known_sum")
+    named = {"units": "N", "ancillary_variables": "u_sum_of_forces sum_weight"}
+    return {
+        "known_sum": (
+            ("known_sum",),
+            words,
+            {"long_name": "what is known together, at usual load"},
+        ),
+        "sum_of_forces": (over, values[0], named | {"long_name": "sum of forces known together"}),
+        "u_sum_of_forces": (
+            over,
+            values[1],
+            {"units": "N", "long_name": "standard uncertainty of the sum of forces"},
+        ),
+        "sum_weight": (
+            ("known_sum", "corner", "component"),
+            np.array([weights for weights, _, _ in out.sums]),
+            {"long_name": "share of each force in the sum", "units": "1"},
         ),
     }
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.reconstruction.prepare import joint_mode
 from recon.reconstruction.solve import features_of
 from recon.records.results import SIGNED, require_forces
 
@@ -53,7 +54,7 @@ def signed_errors(
     out = np.zeros((n_causes, len(samples), corners, 3))
     for k in range(corners):
         features = _features(chosen, k)
-        mode = chosen["hub_mode"].to_numpy()[:, k]
+        mode = _mode(chosen, k)
         for m in np.unique(mode):
             at = mode == m
             out[:, at, k] = np.einsum("cif,nf->cni", loading[:, m, k], features[at])
@@ -72,16 +73,33 @@ def _headed(forces: xr.Dataset, chosen: xr.Dataset, k: int) -> Floats:
     return np.einsum("cif,nf->cni", steered, _features(chosen, k, "tyre_force_intermediate"))
 
 
+def _unit(chosen: xr.Dataset, k: int) -> list[int]:
+    """Positions of the corners that are solved together with corner `k`, left first."""
+    partner = int(chosen["partner"].to_numpy()[k])
+    return [k] if partner < 0 else sorted((k, partner))
+
+
+def _mode(chosen: xr.Dataset, k: int) -> NDArray[np.int64]:
+    modes = chosen["hub_mode"].to_numpy()[:, _unit(chosen, k)].astype(np.int64)
+    return joint_mode(modes)
+
+
 def _features(chosen: xr.Dataset, k: int, axes: str = "tyre_force_vehicle") -> Floats:
-    force = np.column_stack(
-        [chosen[axes].to_numpy()[:, k], chosen["hub_moment"].to_numpy()[:, k]]
+    """Features (sample, feature) of corner `k`; those that only tied corners have are zero."""
+    unit = _unit(chosen, k)
+    force = np.concatenate(
+        [chosen[axes].to_numpy()[:, unit], chosen["hub_moment"].to_numpy()[:, unit, None]], axis=2
     ).astype(float)
     # A component that is not known has no effect that could be told; flagged samples stay NaN.
     force[:, np.isnan(force).all(axis=0)] = 0.0
-    travel = chosen["travel"].to_numpy()[:, k]
-    rack = chosen["rack"].to_numpy()
-    scale = chosen["feature_scale"].to_numpy()[k]
-    return features_of(force, travel, rack, (float(scale[0]), float(scale[1])))
+    first, second, rack = chosen["feature_scale"].to_numpy()[k]
+    scale = (first, rack) if len(unit) == 1 else (first, second, rack)
+    found = features_of(
+        force, chosen["travel"].to_numpy()[:, unit], chosen["rack"].to_numpy(), scale
+    )
+    out = np.zeros((len(found), chosen.sizes["feature"]))
+    out[:, : found.shape[1]] = found
+    return out
 
 
 def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats:
@@ -111,7 +129,7 @@ def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats
     keep = strength > WEAKEST * strength[0]
     kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
     kept = np.concatenate([kept, loading[late]])
-    mode = chosen["hub_mode"].to_numpy()[:, k]
+    mode = _mode(chosen, k)
     out = np.zeros((len(kept), len(samples), 3))
     for m in np.unique(mode):
         at = mode == m

@@ -14,12 +14,14 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.reconstruction.causes import FEATURES, PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import SensorErrors, Session, prepare_corner
-from recon.reconstruction.solve import Samples, forces_of
+from recon.car.mechanism import units_of
+from recon.car.unknowns import MODES
+from recon.reconstruction.causes import PAD_SHARE, PAD_TRAVEL
+from recon.reconstruction.prepare import SensorErrors, Session, joint_mode, prepare_unit
+from recon.reconstruction.solve import Samples, features_of, forces_of
 
 if TYPE_CHECKING:
-    from recon.calibration.map import Calibration
+    from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
 
@@ -48,7 +50,8 @@ def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[W
     tuple of Weighing
         Empty where nobody weighed.
     """
-    out = []
+    out: list[Weighing] = []
+    units = units_of(car)
     for name, fitted in calibration.corners.items():
         for when in ("before", "after"):
             rows = {
@@ -64,39 +67,45 @@ def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[W
                 continue
             hanging = np.array([r[0] for r in rows["hanging"]])
             pads = np.array([r[0] for r in rows["pads"]])
-            out.append(_weighing(tares, calibration, car, (name, when, hanging, pads)))
+            out += _weighings(tares, fitted, car, (units[name], when, hanging, pads))
     return tuple(out)
 
 
-def _weighing(tares: Tares, calibration: Calibration, car: Vehicle, job: tuple) -> Weighing:
-    name, when, hanging, pads = job
-    corner, fitted = car.corners[name], calibration.corners[name]
+def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple) -> list[Weighing]:
+    """One weighing per wheel of the unit whose pad was written down with its own gauges."""
+    unit, when, hanging, pads = job
+    w = len(unit.corners)
     noise = np.where(np.isfinite(tares.sd[pads]), tares.sd[pads], 0.0) / np.sqrt(10.0)
     session = Session(
         noise=np.fmax(noise, fitted.noise),
         u_zero=fitted.noise,
         tare_u=None,
-        sensors=SensorErrors(travel=PAD_TRAVEL),
-        u_hub_noise=0.0,
         warming=0.0,
-        pressure_logged=False,
-        tare_travel=max(corner.droop_travel, corner.travel_range[0]),
+        sensors=(SensorErrors(travel=PAD_TRAVEL),) * w,
+        u_hub_noise=(0.0,) * w,
+        tare_travel=tuple(max(c.droop_travel, c.travel_range[0]) for c in unit.corners),
+        pressure_logged=(False,) * w,
     )
-    prepared = prepare_corner(car, corner, fitted, session)
-    seen = tares.indication[pads] - tares.indication[hanging]
+    prepared = prepare_unit(car, unit, fitted, session)
     samples = Samples(
-        indication=seen[None, :],
-        hub=np.array([[0.0, 0.0, STANDARD_GRAVITY]]),
-        brake_torque=np.zeros(1),
-        travel=np.zeros(1),
+        indication=(tares.indication[pads] - tares.indication[hanging])[None, :],
+        hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[None, :],
+        brake_torque=np.zeros((1, w)),
+        travel=np.zeros((1, w)),
         rack=np.zeros(1),
         # A wheel at rest on a pad may be held by anything: the hub's moment is open.
-        mode=np.ones(1, dtype=np.int64),
+        mode=np.full((1, w), MODES.index("braked")),
     )
-    force = forces_of(prepared, samples)[0][0]
-    features = np.zeros(FEATURES)
-    features[0], features[1:5] = 1.0, force
-    by_cause = [c.loading[1, 2] @ features for c in prepared.causes]
-    pad = float(tares.pad_load[pads[0]])
-    u = float(np.sqrt(np.sum(np.square(by_cause)) + (PAD_SHARE * pad) ** 2))
-    return Weighing(name, when, float(force[2]), pad, u)
+    force = forces_of(prepared, samples)[0]
+    features = features_of(force, samples.travel, samples.rack, prepared.scale)[0]
+    mode = int(joint_mode(samples.mode)[0])
+    by_cause = np.array([c.loading[mode] @ features for c in prepared.causes])
+    out = []
+    for k, corner in enumerate(unit.corners):
+        own = [i for i, g in enumerate(fitted.gauges) if g in {x.name for x in corner.gauges}]
+        if not own or 3 * k + 2 in prepared.lost:
+            continue
+        pad = float(tares.pad_load[pads[own[0]]])
+        u = float(np.hypot(np.linalg.norm(by_cause[:, 3 * k + 2]), PAD_SHARE * pad))
+        out.append(Weighing(corner.name, when, float(force[0, k, 2]), pad, u))
+    return out

@@ -109,25 +109,34 @@ def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], d
 
 def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
     """Gauges of the car that the sheet holds; those of a pulled corner must all be there."""
-    bare = [name for name, described in car.corners.items() if not described.gauges]
+    homes = {name for name, _ in car.gauges}
+    bare = [name for name in car.corners if homes.isdisjoint(_together(car, name))]
     rows.refuse(
         np.isin(corner, bare),
         lambda row: f"a pull at {corner[row]}, which has no gauge in the vehicle file",
         "pulls at corners with gauges",
         "Describe the gauges of this corner in the vehicle file, or remove its rows.",
     )
+    needed = {home for name in set(corner.tolist()) for home in _together(car, name)}
     for name, gauge in car.gauges:
-        if name in corner:
+        if name in needed:
             rows.table.require(gauge.name)
     return tuple(gauge.name for _, gauge in car.gauges if gauge.name in rows.table.bound)
+
+
+def _together(car: Vehicle, corner: str) -> tuple[str, ...]:
+    """What is pulled together: the corner, or both corners of a tied axle and the axle."""
+    axle = car.axle_of(corner)
+    return (corner,) if axle is None else (*axle.corners, axle.name)
 
 
 def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...]) -> Floats:
     values = np.stack([rows.numbers(name) for name in gauges], axis=1)
     home = {gauge.name: name for name, gauge in car.gauges}
-    own = corner[:, None] == np.array([home[name] for name in gauges])
+    tied = {name: _together(car, name) for name in set(corner.tolist())}
+    own = np.array([[home[gauge] in tied[name] for gauge in gauges] for name in corner])
     rows.refuse(
-        ~(own & ~np.isnan(values)).any(axis=1),
+        np.asarray(~(own & ~np.isnan(values)).any(axis=1)),
         lambda row: f"no indication of any gauge of {corner[row]}",
         f"a number for {gauges[0]} or its fellows in every row",
         "Fill in what the channels said, or remove the row.",

@@ -11,7 +11,7 @@ from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.car.mechanism import assembly_of, mechanism_of
+from recon.car.mechanism import assembly_of, mechanism_of, units_of
 from recon.car.motion import pose, pose_corner
 from recon.car.statics import member_matrix, road_columns
 from recon.car.structure import TWO_FORCE
@@ -191,7 +191,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         "shows it."
     )
     bare = sorted(
-        {s.name for n in calibration.corners for s in car.corners[n].supports
+        {s.name for n in calibration.corners for s in units_of(car)[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
     )  # fmt: skip
     if bare:

@@ -15,7 +15,7 @@ from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose
 from recon.car.unknowns import Reference, prior_u, tyre_columns
 from recon.car.vehicle import Corner, Tyre
-from recon.reconstruction.estimator import estimator
+from recon.reconstruction.estimator import estimator, loads_of
 from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
 from recon.reconstruction.reference import bounded_reference
 from recon.reconstruction.solve import bound_vertical
@@ -102,7 +102,7 @@ def problems(hmmwv: Corner) -> Problems:
     at = pose(mechanism_of(hmmwv), rng.uniform(-0.05, 0.05, N))
     u = prior_u(hmmwv, Tyre(), Reference(4000.0, 1500.0), "braked")
     V = np.diag(noise**2)
-    found = estimator(K, at, tyre_columns(Tyre(), 4000.0), "braked", (V, u))
+    found = estimator(K, loads_of(at, tyre_columns(Tyre(), 4000.0), ("braked",)), (V, u))
     truth = rng.standard_normal((N, 6)) * [800, 800, 60, 30, 300, 60]  # N and N m
     seen = np.einsum("ngu,nu->ng", found.H, truth) + noise * rng.standard_normal((N, 6))
     normal = np.array([0.0, 0, 1]) + 0.05 * rng.standard_normal((N, 3))

@@ -15,7 +15,7 @@ from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose
 from recon.car.statics import member_matrix, road_columns
 from recon.car.vehicle import Corner
-from recon.reconstruction.estimator import estimator
+from recon.reconstruction.estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]
@@ -65,7 +65,7 @@ def test_the_estimator_claims_what_was_foretold(
 ) -> None:
     at = pose(mechanism_of(hmmwv), 0.0)
     weights = (100.0 * np.eye(6), question(hmmwv, moments=moments).prior)
-    found = estimator(np.eye(6), at, np.eye(6), "locked", weights)
+    found = estimator(np.eye(6), loads_of(at, np.eye(6), ("locked",)), weights)
     assert_allclose(np.sqrt(np.diag(found.C)[:3]), expected, rtol=0, atol=1e-3)  # to 1e-4 N
 
 

@@ -19,7 +19,7 @@ from recon.car.mechanism import mechanism_of, rows_of
 from recon.car.motion import Pose, pose
 from recon.car.statics import load_matrix, member_matrix, road_columns, shift_wrench
 from recon.car.vehicle import Attachment, Corner, Support
-from recon.reconstruction.estimator import estimator
+from recon.reconstruction.estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
 Builder = Callable[..., Corner]
@@ -270,7 +270,8 @@ def recovered(corner: Corner, tensions: Floats, moments: float) -> Floats:
     huge that all six are.  Forces have no prior worth the name.
     """
     u = np.array([1e9, 1e9, 1e9, moments, moments, moments])
-    found = estimator(np.eye(6), at_design(corner), np.eye(6), "locked", (100.0 * np.eye(6), u))
+    loads = loads_of(at_design(corner), np.eye(6), ("locked",))
+    found = estimator(np.eye(6), loads, (100.0 * np.eye(6), u))
     return found.W @ tensions
 
 
