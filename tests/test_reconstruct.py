@@ -12,20 +12,21 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.car.mechanism import unit_of
 from recon.base.errors import DataError, ExtrapolationWarning, PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
+from recon.car.mechanism import unit_of
 from recon.car.motion import rack_of_steer
 from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.reconstruction import reconstruct as module
 from recon.reconstruction.inputs import session_of, shared_inputs
-from recon.reconstruction.prepare import Session, prepare_unit
+from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
+from recon.reconstruction.session import Session
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls
 from recon.virtual.states import States

@@ -137,7 +137,8 @@ def _calibrate_unit(
     own, gains = split_gains(fit)
     # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
     own = own * (max(lack, 1.0) if np.isfinite(lack) else 1.0)
-    K_geometry = np.where(np.isfinite(prior.u), prior.mean, np.nan)
+    stated = np.isfinite([g.slope for g in gauges])[:, None]
+    K_geometry = np.where(np.isfinite(prior.u) & stated, prior.mean, np.nan)
     used = [p for p in fitted if p.purpose == "fit"]
     result = CornerCalibration(
         corner=unit.name,

@@ -46,6 +46,7 @@ def _of_gauges(calibration: CornerCalibration, unit: Unit) -> list[str]:
     for g, name in enumerate(calibration.gauges):
         (gauge, on), row = gauges[name], calibration.K[g]
         own = calibration.members.index(on)
+        row = row * unit.arms / unit.arms[own]
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(

@@ -26,6 +26,7 @@ GEOMETRY_CROSSTALK = 0.10
 # A sign is told where the gauge's own slope stands out of its standard uncertainty this far.
 TOLD = 3.0
 READ = 0.03  # of the largest indications: what a map without lines' errors leaves, no source
+OPEN_SLOPE = 3.0  # of a slope that is read from the sizes of indications and loads
 HIGH = 0.95  # share of the steps; mistyped loads are fewer
 
 
@@ -60,12 +61,19 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
         m = members.index(on)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
-            sign = _sign(where, gauge, (seen[:, g], loads, m))
+            sign = _sign(where, gauge, (seen[:, g], loads * unit.arms[m] / unit.arms, m))
             mean[g, m] = sign * gauge.slope
-            u[g] = GEOMETRY_CROSSTALK * gauge.slope
+            # Slopes to forces and to moments compare by the arm that turns one into the other.
+            u[g] = GEOMETRY_CROSSTALK * gauge.slope * unit.arms[m] / unit.arms
             # Without a sign it may be anything between both: zero, and as wide as it is.
             own = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
             u[g, m] = own if sign else gauge.slope
+        elif len(members) > 6 * len(unit.corners):
+            # Loads that depend on each other: pulls alone cannot tell cross-talk from the own
+            # slope, and a slope that nobody knows is taken from the sizes of both.
+            rough = np.quantile(np.abs(seen[:, g]), HIGH) / np.quantile(np.abs(loads[:, m]), HIGH)
+            u[g] = GEOMETRY_CROSSTALK * rough * unit.arms[m] / unit.arms
+            u[g, m] = OPEN_SLOPE * rough
     return Prior(mean, u)
 
 

@@ -18,16 +18,18 @@ from recon.car.structure import (
 
 ARM = 0.1  # m; turns count by what they move on this arm
 NOTHING = 1e-9  # share of the largest singular value that is rounding
-ON_LINE = 1e-6  # m; points nearer to a line than that lie on it
+ON_LINE = 0.005  # m; points are measured to some mm: nearer to a line than that they lie on it
 
 
 def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
     """Bodies without a wheel that spin about the line through their own joints: (body, axis).
 
-    No point moves and no spring feels it, like a strut's rod on its ball joint.
+    Points are measured, so that they lie on the line within `ON_LINE`; a spring that holds so
+    near to it does not feel the turn, like that of a strut's rod on its ball joint.
     """
     rows = rows_of(mechanism, *design_state(mechanism))
     wheels = {w.body for w in mechanism.wheels}
+    torsion = [mechanism.kinds[i] == "torsion" for i in rows.support]
     out = []
     for body in range(len(mechanism.bodies)):
         taken = [(mechanism.outer_body, 0), (mechanism.inner_body, 1)]
@@ -40,16 +42,12 @@ def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
         )
         if body in wheels or len(places) == 0:
             continue
-        block = rows.gradient[:, 6 * body : 6 * body + 6] / [1, 1, 1, ARM, ARM, ARM]
-        # A zero row makes six singular values even of few rows.
-        _, values, right = np.linalg.svd(np.vstack([block, np.zeros((6, 6))]))
-        if np.sum(values < NOTHING * values[0]) != 1:
-            continue
-        turn = right[-1, 3:]
-        spread = np.linalg.norm(np.cross(places - places[0], turn), axis=-1)
-        size = np.linalg.norm(turn)
-        if size > NOTHING and np.all(spread < ON_LINE * size):
-            out.append((body, turn / size))
+        away = places - np.mean(places, axis=0)
+        axis = np.linalg.svd(away)[2][0]
+        off = np.linalg.norm(away - np.outer(away @ axis, axis), axis=1)
+        felt = rows.gradient[torsion, 6 * body + 3 : 6 * body + 6] @ axis
+        if np.ptp(away @ axis) > ARM / 2 and np.all(off < ON_LINE) and np.all(np.abs(felt) < 0.1):
+            out.append((body, axis))
     return tuple(out)
 
 

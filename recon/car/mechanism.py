@@ -44,6 +44,13 @@ MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
 
 
+def load_arms(mechanism: Mechanism) -> Floats:
+    """Arm of every load of `row_names`: 1 for forces, `MOMENT_ARM` [m] for moments."""
+    moments = [mechanism.kinds[o] == "torsion" for o in mechanism.owner]
+    moments += [s.measures in ("bending", "torsion") for s in mechanism.sections]
+    return np.where(moments, MOMENT_ARM, 1.0)
+
+
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
     """Spin axis at design height, pointing left, from toe-in and camber.
 
@@ -81,6 +88,11 @@ class Unit:
     def steered(self) -> bool:
         """True where a support moves with the rack."""
         return bool(np.any(self.mechanism.rack))
+
+    @property
+    def arms(self) -> Floats:
+        """Arm (member,) that makes each member's load a force: 1, or `MOMENT_ARM` of moments."""
+        return load_arms(self.mechanism)[list(self.mechanism.members)]
 
     def wheel(self, corner: str) -> int:
         """Position of the corner's wheel."""
@@ -122,7 +134,6 @@ class _Parts:
     supports: list[tuple[str, Support, str, str]] = field(default_factory=list)
     gauges: list[tuple[Gauge, str]] = field(default_factory=list)  # with what it sits on
     wheels: list[tuple[Corner, str]] = field(default_factory=list)
-    own: int = 0  # supports of corners, which stand before those of the axle
 
     def add(self, part: Corner | Axle, before: str) -> None:
         """Take in a corner or an axle whose own names get `before` in front."""
@@ -135,7 +146,6 @@ class _Parts:
         self.bodies += [before + body for body in part.bodies]
         for s in part.supports:
             self.supports.append((before + s.name, s, named(s.outer.on), named(s.inner.on)))
-        self.own += len(part.supports) if isinstance(part, Corner) else 0
         supports = [s.name for s in part.supports]
         for g in part.gauges:
             on = before + g.on if g.on in supports else named(g.on)
@@ -235,7 +245,7 @@ def _built(parts: _Parts) -> Mechanism:
     )
     held = replace(bare, idle=idle_turns(bare))
     require_one_motion(held)
-    return _with_members(held, [on for g, on in parts.gauges if not g.at_section], parts.own)
+    return _with_members(held, [on for g, on in parts.gauges if not g.at_section])
 
 
 def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Iterable[Section]:
@@ -255,13 +265,12 @@ def _sections(gauges: Iterable[tuple[Gauge, str]], index: dict[str, int]) -> Ite
         )
 
 
-def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanism:
-    """Choose the independent loads on which a calibration stands.
+def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
+    """Choose the loads on which a calibration stands.
 
-    Gauged loads come first (of those that depend on each other the corner's own, next to the
-    wheel), then two-force supports of a wheel's body, then the rest; within a class the one that
-    adds most (pivoted QR).  They stand in the order of `row_names`; the first `own` supports are
-    those of corners.
+    Every gauged load is one, also where gauged loads depend on each other.  Two-force supports of
+    a wheel's body and then the rest fill up what is missing to the wheels' wrenches; within a
+    class the one that adds most (pivoted QR).  They stand in the order of `row_names`.
     """
     state = design_state(mechanism)
     hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
@@ -276,7 +285,6 @@ def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanis
     n = len(owner)
     bridged = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
     second = [r for r in range(n) if on_wheel[owner[r]]]
-    first = [r for r in bridged if r in second and owner[r] < own]
     bridged += list(range(n, len(names)))
     try:
         found = balance(mechanism, state, hubs)
@@ -285,18 +293,18 @@ def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanis
     loads = np.concatenate([found.known, section_loads(mechanism, state, found, hubs)])
     scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
     loads = loads * np.resize(scale, loads.shape[1])
-    couple = [kind == "torsion" for kind in mechanism.kinds]
-    by_arm = [couple[o] for o in owner]
-    by_arm += [s.measures in ("bending", "torsion") for s in mechanism.sections]
-    loads[by_arm] /= MOMENT_ARM
-    members = _independent(loads, [first, bridged, second, list(range(len(names)))])
+    loads = loads / load_arms(mechanism)[:, None]
+    members = _filled(loads, bridged, [second, list(range(len(names)))])
     return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 
 
-def _independent(loads: Floats, classes: list[list[int]]) -> tuple[int, ...]:
-    """Rows that are independent of each other, taken class by class."""
-    chosen: list[int] = []
+def _filled(loads: Floats, kept: list[int], classes: list[list[int]]) -> tuple[int, ...]:
+    """The rows `kept`, and class by class those that are independent of what is there."""
+    chosen = [r for r in kept if np.all(np.isfinite(loads[r]))]
     basis = np.zeros((0, loads.shape[1]))
+    if chosen:
+        _, values, right = np.linalg.svd(loads[chosen], full_matrices=False)
+        basis = right[values > INDEPENDENT * values[0]]
     for rows in classes:
         left = [r for r in rows if r not in chosen and np.all(np.isfinite(loads[r]))]
         while left and len(basis) < loads.shape[1]:

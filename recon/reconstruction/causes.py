@@ -29,7 +29,8 @@ from recon.reconstruction.estimator import AtPose, loads_of
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
     from recon.car.vehicle import Tyre
-    from recon.reconstruction.prepare import Bench, SensorErrors
+    from recon.reconstruction.prepare import Bench
+    from recon.reconstruction.session import SensorErrors
 
 Floats = NDArray[np.float64]
 PARTS = ("session", "calibration", "assumption")

@@ -16,7 +16,8 @@ from recon.car.mechanism import Unit, unit_of
 from recon.car.motion import pose, rack_of_steer
 from recon.car.statics import member_matrix, road_columns
 from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import SensorErrors, Session, at_travels, design_of
+from recon.reconstruction.prepare import at_travels, design_of
+from recon.reconstruction.session import SensorErrors, Session
 from recon.reconstruction.solve import Samples
 
 if TYPE_CHECKING:

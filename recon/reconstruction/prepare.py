@@ -6,7 +6,6 @@ corner or a tied axle, that `solve` applies to any number of samples.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
@@ -15,12 +14,9 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
-from recon.base.errors import PriorWarning, RankError
-from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
-from recon.car.knowledge import NOT_KNOWN, Combination, together
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose
-from recon.car.observability import observe
 from recon.car.statics import member_matrix
 from recon.car.unknowns import (
     BEARING_DRAG,
@@ -41,6 +37,8 @@ from recon.reconstruction.estimator import (
     loads_of,
     rows_of_wheels,
 )
+from recon.reconstruction.seen import Seen, forces_seen
+from recon.reconstruction.session import Session
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
@@ -51,46 +49,6 @@ Modes = tuple[tuple[str, ...], ...]
 DEGREE_TRAVEL, DEGREE_RACK = 6, 5
 TOTAL_DEGREE = 6
 STEP = 1e-3  # m, for slopes over travel and rack
-
-
-@dataclass(frozen=True, slots=True)
-class SensorErrors:
-    """Fixed standard uncertainties of what was logged of a wheel, or of what stands for it.
-
-    `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
-    (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
-    `acceleration_from` says for each axis "hub", "body" or "none".
-    """
-
-    travel: float = 0.0
-    travel_share: float = 0.0
-    travel_known: bool = True
-    rack: float = 0.0
-    heading: float = 0.0
-    steer_known: bool = True
-    acceleration: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    acceleration_share: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
-
-
-@dataclass(frozen=True, slots=True)
-class Session:
-    """What a log and its tares say about one unit.
-
-    `noise` (gauge,) after filtering and `u_zero` (gauge,) in the gauges' units; `tare_u`
-    (gauge, k) signed effects of what the tare's state leaves open; `warming` mean temperature
-    above the pulls' [K].  By wheel: `sensors`, `u_hub_noise` [m/s2], `tare_travel` [m] and
-    `pressure_logged`.
-    """
-
-    noise: Floats
-    u_zero: Floats
-    tare_u: Floats | None
-    warming: float
-    sensors: tuple[SensorErrors, ...]
-    u_hub_noise: tuple[float, ...]
-    tare_travel: tuple[float, ...]
-    pressure_logged: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +102,7 @@ class Prepared:
     gauges, hub accelerometers (3 w), brake torques (w) and a constant one; outputs Fx, Fy, Fz, T
     of every wheel in vehicle axes.  `spread` (mode, basis, 3 w * 3 w) is the covariance of the
     forces for the bound; `heading` (basis, w) that of the wheels [rad]; `u_random` (mode, 3 w,
-    3 w) the random covariance [N2].  `lost` are places among the 3 w forces that the gauges do
-    not see, `sums` what is known of them together.
+    3 w) the random covariance [N2].
     """
 
     unit: Unit
@@ -163,9 +120,7 @@ class Prepared:
     tare_travel: Floats
     causes: tuple[Cause, ...]
     force_reached: Floats
-    lost: tuple[int, ...]
-    reason: str
-    sums: tuple[tuple[Floats, Combination], ...]
+    seen: Seen
     interpolation_error: float
 
     def basis(self, travel: Floats, rack: Floats) -> Floats:
@@ -231,9 +186,8 @@ def prepare_unit(
     table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
     headings = np.stack([w.heading for w in posed.wheels], axis=-1)
     causes = _causes(bench, calibration, session, car)
-    lost, reason, sums = _lost(
-        solver, calibration, _usual_covariance(bench.centre[0], causes, solver)
-    )
+    covariance = _usual_covariance(bench.centre[0], causes, solver)
+    seen = forces_seen(car, unit, calibration.gauges, covariance)
     return Prepared(
         unit=unit,
         gauges=calibration.gauges,
@@ -250,9 +204,7 @@ def prepare_unit(
         tare_travel=np.array(session.tare_travel),
         causes=tuple(causes),
         force_reached=calibration.force_reached,
-        lost=lost,
-        reason=reason,
-        sums=sums,
+        seen=seen,
         interpolation_error=_interpolation_error(solver, bench, table, powers),
     )
 
@@ -465,43 +417,3 @@ def _usual_covariance(at: AtPose, causes: list[Cause], solver: _Solver) -> Float
         features[first : first + 3] = np.array([0.3, 0.7, 1.0]) * reference.vertical
     effects = np.array([cause.loading[0] @ features for cause in causes])
     return np.asarray(at.C[np.ix_(rows, rows)] + effects.T @ effects)
-
-
-def _lost(
-    solver: _Solver, calibration: CornerCalibration, covariance: Floats
-) -> tuple[tuple[int, ...], str, tuple[tuple[Floats, Combination], ...]]:
-    """Forces that the gauges do not see, the reason with the cure in words, sums that are known."""
-    unit = solver.unit
-    u = np.sqrt(np.diag(covariance))
-    lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
-    if not lost:
-        return lost, "", ()
-    names = tuple(
-        f"F{axis} {corner.name}" if len(unit.corners) > 1 else f"F{axis}"
-        for corner in unit.corners
-        for axis in COMPONENTS
-    )
-    gauged = tuple(
-        on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in calibration.gauges
-    )
-    cure = observe(solver.car, unit.corners[0].name, gauged=gauged).cure
-    told = " and ".join(names[k] for k in lost)
-    where = unit.mechanism.name if len(unit.corners) > 1 else f"corner {unit.name}"
-    sums = together(covariance, names, tuple(names[k] for k in lost))
-    if len(lost) == len(names) and not sums:
-        raise RankError(
-            where=where,
-            found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {told} unknown, u up to "
-            f"{np.max(u):.0f} N",
-            needed="gauges that see at least one force component",
-            do=f"Cheapest cure: {cure}. `recon observe` shows what each further gauge buys.",
-        )
-    reason = (
-        f"{where}: {told} not known with gauges on {', '.join(gauged)} (u {np.max(u):.0f} N), "
-        f"given as NaN; cheapest cure: {cure}"
-    )
-    if sums:
-        reason += f"; but {'; '.join(s.words for s in sums)}"
-    warnings.warn(reason, PriorWarning, stacklevel=5)
-    weights = [np.array([s.weights.get(name, 0.0) for name in names]) for s in sums]
-    return lost, reason, tuple(zip(weights, sums, strict=True))

@@ -168,7 +168,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
     normal = turn[:, 2, :]  # road normal in vehicle axes
     vertical = np.einsum("nwk,nk->nw", free, normal)
     lost = np.zeros((wheels, 3), dtype=bool)
-    lost.flat[list(prepared.lost)] = True
+    lost.flat[list(prepared.seen.lost)] = True
     status[:, lost.any(axis=1)] |= BIT["not_observable"]
     # The bound says something of a vertical force that is known, and nothing of another.
     low = (vertical < 0.0) & ~lost[:, 2]
@@ -183,7 +183,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, prepared.scale)
     mode = joint_mode(samples.mode)
-    weights = np.array([w for w, _ in prepared.sums]).reshape(-1, 3 * wheels)
+    weights = np.array([w for w, _ in prepared.seen.sums]).reshape(-1, 3 * wheels)
     variance, xy, of_sums = variances_of(features, mode, parts, weights)
     beyond = np.abs(force[:, :, :3]) - prepared.force_reached * 1.02
     beyond[:, lost] = 0.0

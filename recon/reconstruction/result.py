@@ -90,7 +90,7 @@ class Collected:
         first = len(self.places)
         wheels = len(prepared.unit.corners)
         self.places += [Place(prepared, causes, w) for w in range(wheels)]
-        for weights, known in prepared.sums:
+        for weights, known in prepared.seen.sums:
             whole = np.zeros((len(self.corners), 3))
             whole[first : first + wheels] = weights.reshape(wheels, 3)
             values = np.empty((2, len(self.status)), dtype=np.float32)
@@ -146,7 +146,7 @@ class Collected:
         """Components of corner `k` that the gauges do not see."""
         place = self.places[k]
         own = range(3 * place.wheel, 3 * place.wheel + 3)
-        return [j - own.start for j in place.prepared.lost if j in own]
+        return [j - own.start for j in place.prepared.seen.lost if j in own]
 
     def _uncertainties(
         self, place: Place, block: Solved, level: Floats, angle: tuple[Floats, Floats]
@@ -254,7 +254,7 @@ def result_of(
         },
     )
     result.attrs = _provenance(log, car, calibration)
-    reasons = dict.fromkeys(p.prepared.reason for p in out.places if p.prepared.reason)
+    reasons = dict.fromkeys(p.prepared.seen.reason for p in out.places if p.prepared.seen.reason)
     result.attrs["not_known"] = "; ".join(reasons)
     return result
 

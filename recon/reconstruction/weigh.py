@@ -17,7 +17,8 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.mechanism import units_of
 from recon.car.unknowns import MODES
 from recon.reconstruction.causes import PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import SensorErrors, Session, joint_mode, prepare_unit
+from recon.reconstruction.prepare import joint_mode, prepare_unit
+from recon.reconstruction.session import SensorErrors, Session
 from recon.reconstruction.solve import Samples, features_of, forces_of
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
     out = []
     for k, corner in enumerate(unit.corners):
         own = [i for i, g in enumerate(fitted.gauges) if g in {x.name for x in corner.gauges}]
-        if not own or 3 * k + 2 in prepared.lost:
+        if not own or 3 * k + 2 in prepared.seen.lost:
             continue
         pad = float(tares.pad_load[pads[own[0]]])
         u = float(np.hypot(np.linalg.norm(by_cause[:, 3 * k + 2]), PAD_SHARE * pad))
