@@ -18,7 +18,7 @@ from recon.car.vehicle import Corner, Tyre
 from recon.reconstruction.estimator import estimator, loads_of
 from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
 from recon.reconstruction.reference import bounded_reference
-from recon.reconstruction.solve import bound_vertical
+from recon.reconstruction.solve import bound_vertical, bound_wheels
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]
@@ -187,3 +187,36 @@ def test_limits_far_from_the_bound_are_those_without_it(far_apart: Differ) -> No
     # Twin: within its uncertainty of the bound the vertical limits do change.
     assert lower[1, 2] == 0.0
     assert far_apart(upper[1, 2], (force + half)[1, 2])
+
+
+def test_bound_of_two_wheels_against_a_conic_solver() -> None:
+    """Forces of a tied axle: every pattern of contact, covariances that couple the wheels."""
+    import cvxpy as cp
+
+    rng = np.random.default_rng(5)
+    normal = np.array([[0.0, 0.0, 1.0]])
+    patterns = set()
+    for _ in range(40):
+        factor = rng.standard_normal((6, 6)) * np.array([30.0, 40.0, 60.0] * 2)[:, None]
+        covariance = factor @ factor.T + 100.0 * np.eye(6)
+        free = rng.standard_normal((1, 2, 3)) * [[[500, 500, 300]]]
+        found = bound_wheels(free, covariance[None], normal, np.array([True, True]))[0]
+        x = cp.Variable(6)
+        root = np.linalg.inv(np.linalg.cholesky(covariance))
+        objective = cp.Minimize(cp.sum_squares(root @ (x - free.ravel())))
+        cp.Problem(objective, [x[2] >= 0, x[5] >= 0]).solve(solver="CLARABEL")
+        # The solver's own tolerance on forces of some hundred newtons.
+        assert_allclose(found.ravel(), x.value, rtol=0, atol=0.05)
+        patterns.add(tuple(np.abs(found[:, 2]) < 1e-6))
+    assert len(patterns) == 4  # no wheel, either, both
+    # Twin: holding each wheel by itself is no optimum of both.
+    alone = bound_vertical(free[:, 0], covariance[None, :3, :3], normal)[0]
+    assert alone.shape == (1, 3)
+
+
+def test_bound_leaves_a_wheel_whose_vertical_force_is_not_known() -> None:
+    free = np.array([[[10.0, 20.0, -50.0], [0.0, 0.0, -70.0]]])
+    covariance = np.diag([100.0] * 6)[None]
+    normal = np.array([[0.0, 0.0, 1.0]])
+    found = bound_wheels(free, covariance, normal, np.array([True, False]))
+    assert_allclose(found[0, :, 2], [0.0, -70.0], atol=1e-9)  # N, rounding
