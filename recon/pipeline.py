@@ -56,8 +56,9 @@ class Report:
 def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool = False) -> Report:
     """Read a vehicle file, pose every corner over its range, show what each link carries.
 
-    Pictures of every corner and of its loads over travel are written where `out` is given.
+    Pictures of every corner or axle and of its loads over travel are written where `out` is given.
     """
+    from recon.car.questions import assemblies_of
     from recon.car.reader import read_vehicle
     from recon.report.figures import plot_corner, plot_travel
     from recon.report.summary import car_summary
@@ -65,9 +66,10 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
     car = read_vehicle(vehicle)
     lines = tuple(car_summary(car))
     figures: Figures = {}
-    for name in car.corners:
-        figures[f"corner_{name}.png"] = partial(plot_corner, car, name)
-        figures[f"travel_{name}.png"] = partial(plot_travel, car, name)
+    for name, corner in assemblies_of(car).items():
+        kind, of = ("axle", f"axle_{name}") if name in car.axles else ("corner", name)
+        figures[f"{kind}_{name}.png"] = partial(plot_corner, car, corner)
+        figures[f"travel_{of}.png"] = partial(plot_travel, car, corner)
     return Report(lines, _pictured(figures, out, overwrite))
 
 
@@ -83,11 +85,13 @@ def observe(
 ) -> Report:
     """What the gauges of each corner can know, lose and could win, before anything is bonded.
 
-    With `best` the gauges are that many, chosen here, `gauged` among them. A picture of every
-    corner is written where `out` is given.
+    Corners that an axle ties are judged together, once. With `best` the gauges are that many,
+    chosen here, `gauged` among them. A picture of every corner or axle is written where `out` is
+    given.
     """
     from recon.car.observability import best_gauges, by_corner
     from recon.car.observability import observe as judge
+    from recon.car.questions import assembly_name
     from recon.car.reader import read_vehicle
     from recon.report.figures import plot_knowledge
     from recon.report.summary import observability_summary, selection_summary
@@ -100,22 +104,25 @@ def observe(
     else:
         choice = best_gauges(car, best, corner=corner, keep=named or (), noise=noise)
         split = by_corner(car, choice, corner)
-        lines += [*selection_summary(choice, split), ""]
+        told = {assembly_name(car, c).removeprefix("corner "): m for c, m in split.items()}
+        lines += [*selection_summary(choice, told), ""]
         sets = {name: members for name, members in split.items() if members}
     figures: Figures = {}
     for name, members in sets.items():
         seen = judge(car, name, gauged=members, noise=noise)
         lines += [*observability_summary(seen), ""]
-        figures[f"knowledge_{name}.png"] = partial(plot_knowledge, seen)
+        figures[f"knowledge_{seen.name.replace(' ', '_')}.png"] = partial(plot_knowledge, seen)
     return Report(tuple(lines[:-1]), _pictured(figures, out, overwrite))
 
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
-    """The corner that was asked for, or every gauged one, or all where none is."""
+    """The corner that was asked for, or every gauged one or axle, or all where none is."""
+    from recon.car.questions import assemblies_of, gauges_of
+
     if corner is not None:
         return [corner]
-    gauged = [name for name, described in car.corners.items() if described.gauges]
-    return gauged or list(car.corners)
+    every = list(assemblies_of(car).values())
+    return [name for name in every if gauges_of(car, name)] or every
 
 
 def calibrate(

@@ -19,8 +19,10 @@ from recon.car.knowledge import NOT_KNOWN
 from recon.car.motion import pose_corner
 from recon.car.observability import observe
 from recon.car.statics import member_matrix, road_columns
-from recon.report.corner import plot_corner, plot_travel
+from recon.report.corner import plot_corner
 from recon.report.knowledge import plot_knowledge
+from recon.report.travel import plot_travel
+from tests.shipped_mechanisms import shipped
 
 PLAN, SIDE, REAR, LOADS = range(4)
 WRENCH = (800.0, -1500.0, 2500.0)
@@ -69,6 +71,19 @@ PICTURES = {
     ),
     "knowledge of none": lambda r: plot_knowledge(observe(r("bare_corner"), "FL")),
     "knowledge of one": lambda r: plot_knowledge(observe(r("one_gauge"), "RR")),
+    "strut": lambda _: plot_corner(shipped("strut"), "FL", rack=0.02),
+    "arm with sections": lambda _: plot_corner(shipped("wishbone_spring_on_arm"), "RR"),
+    "twist beam": lambda _: plot_corner(shipped("strut"), "RL"),
+    "axle of tubes": lambda _: plot_corner(shipped("solid_axle_tubes"), "RR", wrench=WRENCH),
+    "bar": lambda _: plot_corner(shipped("anti_roll_bar"), "FL", travel=0.03),
+    "travel of sections": lambda _: plot_travel(shipped("wishbone_spring_on_arm"), "RL"),
+    "travel of an axle": lambda _: plot_travel(shipped("solid_axle_tubes"), "RL"),
+    "travel of a bar": lambda _: plot_travel(shipped("anti_roll_bar"), "FR"),
+    "knowledge of an axle": lambda _: plot_knowledge(observe(shipped("solid_axle"), "RL")),
+    "knowledge of tubes": lambda _: plot_knowledge(observe(shipped("solid_axle_tubes"), "RR")),
+    "knowledge of little": lambda _: plot_knowledge(
+        observe(shipped("strut"), "RL", gauged=("beam_twist", "RL.spring"))
+    ),
 }
 
 
@@ -119,7 +134,7 @@ def test_every_axis_has_a_unit_and_the_footer_says_axes_and_mode(picture):
     quantities = [label for label in labels if label not in {"", "combination of unknowns"}]
     assert quantities
     for label in quantities:
-        assert re.search(r"\[(N|mm|N per kN|N per N)\]$", label), label
+        assert re.search(r"\[(N|N m|mm|N per kN|N m per kN|N per N)\]$", label), label
     footer = picture.texts[-1].get_text()
     for word in ("wheel rolling", "vehicle axes", "bandwidth"):
         assert word in footer

@@ -174,14 +174,21 @@ def section_loads(mechanism: Mechanism, state: State, found: Balance, hubs: Floa
 
     The load at a cut is the sum of what supports and wheel put on the outer side of it.
     """
-    out = np.zeros((*found.loads.shape[:-2], len(mechanism.sections), found.loads.shape[-1]))
-    for k in range(len(mechanism.sections)):
+    return _hidden(*open_section_loads(mechanism, state, found, hubs))
+
+
+def open_section_loads(
+    mechanism: Mechanism, state: State, found: Balance, hubs: Floats
+) -> tuple[Floats, Floats]:
+    """As `section_loads` with nothing hidden, and what each state of `found.unsplit` adds."""
+    count = len(mechanism.sections)
+    loads = np.zeros((*found.loads.shape[:-2], count, found.loads.shape[-1]))
+    loose = np.zeros((*found.loads.shape[:-2], count, found.unsplit.shape[-1]))
+    for k in range(count):
         by_rows, by_wheels = _cut(mechanism, state, found.rows, hubs, k)
-        value = (by_rows[..., None, :] @ found.loads)[..., 0, :] + by_wheels
-        loose = (by_rows[..., None, :] @ found.unsplit)[..., 0, :]
-        open_ = np.any(np.abs(loose) > TAKES_PART, axis=-1)
-        out[..., k, :] = np.where(open_[..., None], np.nan, value)
-    return out
+        loads[..., k, :] = (by_rows[..., None, :] @ found.loads)[..., 0, :] + by_wheels
+        loose[..., k, :] = (by_rows[..., None, :] @ found.unsplit)[..., 0, :]
+    return loads, loose
 
 
 def _cut(

@@ -88,7 +88,7 @@ class Question:
                     where=self.where,
                     found=f"a gauge on '{name}'",
                     needed=nearest(name, self.candidates),
-                    do="Name members that hold the upright.",
+                    do="Name links, springs or sections that the vehicle file states.",
                 )
             if name in names[:k]:
                 raise VehicleError(
@@ -201,20 +201,27 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
 
 
 def joined(questions: dict[str, Question], where: str) -> Question:
-    """One question of several independent ones, their names carrying the key: 'Fy RL'."""
+    """One question of several independent ones, their names carrying the key: 'Fy RL'.
+
+    Unknowns whose name says already what they belong to keep it.
+    """
     from scipy.linalg import block_diag
 
     parts = questions.items()
     return Question(
         rows=block_diag(*(q.rows for q in questions.values())),
         candidates=tuple(f"{key} {name}" for key, q in parts for name in q.candidates),
-        unknowns=tuple(f"{name} {key}" for key, q in parts for name in q.unknowns),
+        unknowns=tuple(_owned(name, key) for key, q in parts for name in q.unknowns),
         prior=np.concatenate([q.prior for q in questions.values()]),
         noise=np.concatenate([q.noise for q in questions.values()]),
-        forces=tuple(f"{name} {key}" for key, q in parts for name in q.forces),
+        forces=tuple(_owned(name, key) for key, q in parts for name in q.forces),
         scale=np.concatenate([q.scale for q in questions.values()]),
         where=where,
     )
+
+
+def _owned(name: str, key: str) -> str:
+    return name if " " in name else f"{name} {key}"
 
 
 def cure(question: Question, at: list[int], lost: tuple[str, ...]) -> tuple[str, ...]:

@@ -21,7 +21,16 @@ from recon.car.structure import State, hubs_of
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
 
-__all__ = ["Pose", "WheelAt", "pose", "pose_corner", "rack_of_steer", "rotation_matrix", "wheel_of"]
+__all__ = [
+    "Pose",
+    "WheelAt",
+    "pose",
+    "pose_assembly",
+    "pose_corner",
+    "rack_of_steer",
+    "rotation_matrix",
+    "wheel_of",
+]
 
 Floats = NDArray[np.float64]
 
@@ -174,6 +183,47 @@ def pose_corner(corner: Corner, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pos
     DataError
         Travel outside the range that the vehicle file states.
     """
+    t = _within_range(corner, travel)
+    return pose(mechanism_of(corner), t, rack)
+
+
+def pose_assembly(
+    car: Vehicle,
+    corner: str,
+    travel: ArrayLike,
+    rack: ArrayLike = 0.0,
+    *,
+    partner: ArrayLike | None = None,
+) -> Pose:
+    """Pose `corner`, with its partner where an axle ties the two; see `pose`.
+
+    Parameters
+    ----------
+    travel, rack : (...,)
+        Of the corner. [m]
+    partner : (...,), optional
+        Travel of the other wheel of its axle; that of the corner unless stated. [m]
+
+    Raises
+    ------
+    VehicleError
+        The mechanism is not determinate or does not reach a pose.
+    DataError
+        Travel outside the range that the vehicle file states.
+    """
+    axle = car.axle_of(corner)
+    if axle is None:
+        return pose_corner(car.corners[corner], travel, rack)
+    mechanism = assembly_of(car, corner)
+    other = travel if partner is None else partner
+    travels = [
+        _within_range(car.corners[w.corner], travel if w.corner == corner else other)
+        for w in mechanism.wheels
+    ]
+    return pose(mechanism, np.stack(np.broadcast_arrays(*travels), axis=-1), rack)
+
+
+def _within_range(corner: Corner, travel: ArrayLike) -> Floats:
     low, high = corner.travel_range
     t = np.asarray(travel, dtype=float)
     out = (t < low - 1e-9) | (t > high + 1e-9)
@@ -187,7 +237,7 @@ def pose_corner(corner: Corner, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pos
             do="State the range that the suspension really has, or check the travel channel's "
             "zero.",
         )
-    return pose(mechanism_of(corner), t, rack)
+    return t
 
 
 def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:

@@ -1,58 +1,99 @@
 """What a set of gauges of a car can and cannot know, before anything is bonded.
 
-Poses the car's corners and asks `knowledge`: members that hold the upright are the candidates,
-the six unknowns of a corner with their priors what is to be known.  Assumes axial gauges of
-unit slope without cross-talk; a calibration changes the figures by a few percent, not the
-picture.
+Poses `questions` of the car's corners and axles and asks `knowledge`.  Assumes gauges of unit
+slope without cross-talk; a calibration changes the figures by a few percent, not the picture.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import VehicleError, nearest
-from recon.car.knowledge import MOMENT_ARM, Combination, Knowledge, Question, joined, judge
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose_corner
+from recon.base.errors import VehicleError
+from recon.car.knowledge import Combination, Knowledge, joined, judge
+from recon.car.mechanism import assembly_of
+from recon.car.questions import (
+    FORCES,
+    assemblies_of,
+    assembly_name,
+    channels_of,
+    described_corner,
+    gaugeable,
+    question_of,
+)
 from recon.car.selection import Selection, select
-from recon.car.statics import member_matrix, road_columns
-from recon.car.unknowns import MODES, UNKNOWNS, prior_u, reference_of, tyre_columns
+from recon.car.unknowns import MODES, UNKNOWNS
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vehicle
+    from recon.car.vehicle import Vehicle
+
+__all__ = [
+    "FORCES",
+    "Observability",
+    "best_gauges",
+    "by_corner",
+    "described_corner",
+    "observe",
+    "observe_car",
+    "question_of",
+]
 
 Floats = NDArray[np.float64]
-FORCES = UNKNOWNS[:3]
-SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 
 
 @dataclass(frozen=True, slots=True)
 class Observability:
-    """What one set of gauges knows of one corner.
+    """What one set of gauges knows of one corner, or of the two that an axle ties.
 
-    `u` by mode (Fx, Fy, Fz) [N]; `knowledge` all else, in the mode `rolling`, see there; its
-    parts can be read here too.  `known` says in words what is known of the lost forces
-    together, `cure` which further gauges help (empty where nothing is lost or nothing helps).
+    `corner` was asked for, `assembly` is what answers: 'corner FL' or 'axle rear', its wheels
+    `corners`.  `u_all` by mode, the same at both wheels (force,) [N]; `knowledge` all else, in
+    the mode `rolling`, see there; its parts can be read here too, and tell of the whole
+    assembly, forces being called 'Fy RL' where there are two wheels.  `known` says in words what
+    is known of the lost forces together, `cure` which further gauges help (empty where nothing
+    is lost or nothing helps), `redundant` why a split of load is not known.
     """
 
     corner: str
+    assembly: str
+    corners: tuple[str, ...]
     gauged: tuple[str, ...]
     noise: float
-    u: dict[str, Floats]
+    u_all: dict[str, Floats]
     knowledge: Knowledge
+    redundant: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """'FL', or 'axle rear'."""
+        return self.assembly.removeprefix("corner ")
+
+    @property
+    def u(self) -> dict[str, Floats]:
+        """U by mode of (Fx, Fy, Fz) of the corner itself [N]."""
+        first = 3 * self.corners.index(self.corner)
+        return {mode: u[first : first + 3] for mode, u in self.u_all.items()}
+
+    @property
+    def tied(self) -> bool:
+        """True where an axle ties two corners."""
+        return len(self.corners) > 1
+
+    @property
+    def forces(self) -> tuple[str, ...]:
+        """Names of the forces that are asked for, in the order of `u_all`."""
+        return tuple(f"{f} {c}" if self.tied else f for c in self.corners for f in FORCES)
 
     @property
     def rank(self) -> int:
-        """How many of the six unknowns the gauges see."""
+        """How many of the unknowns, six for each wheel, the gauges see."""
         return self.knowledge.rank
 
     @property
     def singular_values(self) -> Floats:
-        """Singular values (6,) of the gauges' map with scaled columns."""
+        """Singular values (unknown,) of the gauges' map with scaled columns."""
         return self.knowledge.singular_values
 
     @property
@@ -62,8 +103,9 @@ class Observability:
 
     @property
     def bias(self) -> dict[str, Floats]:
-        """Shift of (Fx, Fy, Fz) [N] by omitted moment at its typical size."""
-        return self.knowledge.bias
+        """Shift of the forces [N] by omitted moment at its typical size."""
+        moments = UNKNOWNS[3:]
+        return {n: b for n, b in self.knowledge.bias.items() if n.split(" ")[0] in moments}
 
     @property
     def without(self) -> dict[str, Floats]:
@@ -117,43 +159,53 @@ def observe(
     car : Vehicle
     corner : str
     gauged : tuple of str, optional
-        Members that carry a gauge; those of the vehicle file unless stated. A second bridge on
-        one member of the file is called '<member> (2)'.
+        What carries a gauge, of an axle by both wheels and the axle itself ('RL.spring',
+        'cross_link'); the gauges of the vehicle file unless stated. A section is called
+        'arm:FL_arm_axial', a second bridge on one member of the file '<member> (2)'.
     noise : float
-        Standard uncertainty of each gauge's member load. [N]
+        Standard uncertainty of each gauge's load; where it measures N m, on an arm of
+        `MOMENT_ARM`. [N]
     travel, rack : float
-        Pose, bump and left positive. [m]
+        Pose, bump and left positive; of an axle both wheels. [m]
 
     Returns
     -------
     Observability
+        Of a corner that an axle ties, the answer of the whole axle.
 
     Raises
     ------
     VehicleError
-        The car has no such corner, a named member does not hold the upright (the nearest is
-        offered), a member is named twice, or none is named.
+        The car has no such corner, a named load does not exist or can carry no gauge (the
+        nearest is offered), one is named twice, or none is named.
     DataError
         The noise is not above zero, or the travel is outside the stated range.
     """
-    described = described_corner(car, corner)
+    described_corner(car, corner)
+    mechanism = assembly_of(car, corner)
+    assembly = assembly_name(car, corner)
     if gauged is not None and not [name for name in gauged if name]:
         raise VehicleError(
-            where=f"{car.path or 'car'}, corner {corner}",
+            where=f"{car.path or 'car'}, {assembly}",
             found="an empty list of gauges",
-            needed=f"members out of {', '.join(_members(described))}",
+            needed=f"members out of {', '.join(gaugeable(car, corner))}",
             do="Name the members to judge, or leave the option out for those of the file.",
         )
-    chosen = _channels(described) if gauged is None else tuple(gauged)
+    chosen = channels_of(car, corner) if gauged is None else tuple(gauged)
     pose = (travel, rack)
-    asked = {m: question_of(car, corner, mode=m, noise=noise, pose=pose) for m in MODES}
-    knowledge = judge(asked["rolling"], chosen)
+    asked = {
+        mode: question_of(car, corner, mode=mode, noise=noise, pose=pose, named=chosen)
+        for mode in MODES
+    }
     return Observability(
         corner=corner,
+        assembly=assembly,
+        corners=tuple(w.corner for w in mechanism.wheels),
         gauged=chosen,
         noise=noise,
-        u={mode: question.u(question.positions(chosen)) for mode, question in asked.items()},
-        knowledge=knowledge,
+        u_all={mode: question.u(question.positions(chosen)) for mode, question in asked.items()},
+        knowledge=judge(asked["rolling"], chosen),
+        redundant=tuple(group.reason for group in mechanism.redundant),
     )
 
 
@@ -165,25 +217,45 @@ def observe_car(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> dict[str, Observability]:
-    """Judge all corners, which stand alone and so are judged one by one; see `observe`.
+    """Judge all corners, one by one or with the partner that an axle ties to them.
 
     Parameters
     ----------
     gauged : dict of corner to members, optional
-        Corners that it does not name keep the gauges of the vehicle file.
+        Corners that it does not name keep the gauges of the vehicle file; of an axle either
+        corner may be named.
 
     Raises
     ------
     VehicleError, DataError
-        As `observe`; also where `gauged` names a corner that the car has not.
+        As `observe`; also where `gauged` names a corner that the car has not, or both of an
+        axle with different gauges.
     """
     gauged = gauged or {}
     for name in gauged:
         described_corner(car, name)
-    return {
-        name: observe(car, name, gauged=gauged.get(name), noise=noise, travel=travel, rack=rack)
-        for name in car.corners
-    }
+    seen: dict[str, Observability] = {}
+    for first in assemblies_of(car).values():
+        chosen = _of_either(car, first, gauged)
+        found = observe(car, first, gauged=chosen, noise=noise, travel=travel, rack=rack)
+        seen |= {corner: replace(found, corner=corner) for corner in found.corners}
+    return {name: seen[name] for name in car.corners}
+
+
+def _of_either(
+    car: Vehicle, corner: str, gauged: dict[str, tuple[str, ...]]
+) -> tuple[str, ...] | None:
+    """What `gauged` says of the corner or of the partner that is tied to it."""
+    axle = car.axle_of(corner)
+    asked = {name: gauged[name] for name in (axle.corners if axle else [corner]) if name in gauged}
+    if len({tuple(sorted(members)) for members in asked.values()}) > 1:
+        raise VehicleError(
+            where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
+            found=" but ".join(f"{n} with {', '.join(m)}" for n, m in asked.items()),
+            needed="one list of gauges for both corners, which are judged together",
+            do="Name the gauges of the whole axle under one of its corners.",
+        )
+    return next(iter(asked.values()), None)
 
 
 def best_gauges(
@@ -196,16 +268,17 @@ def best_gauges(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> Selection:
-    """Choose the best `count` members of one corner, or of the whole car, to gauge.
+    """Choose the best `count` loads of one corner or axle, or of the whole car, to gauge.
 
     Parameters
     ----------
     count : int
         How many gauges, those of `keep` among them.
     corner : str, optional
-        One corner; the whole car unless stated, members then being called 'FL push_rod'.
+        One corner, with its partner where an axle ties the two; the whole car unless stated,
+        candidates then being called 'FL push_rod', those of an axle 'rear cross_link'.
     keep : tuple of str
-        Members that are to be in the choice whatever they are worth.
+        Candidates that are to be in the choice whatever they are worth.
     noise, travel, rack
         As in `observe`.
 
@@ -217,91 +290,30 @@ def best_gauges(
     Raises
     ------
     VehicleError
-        The car has no such corner, or `keep` names what is no member, or one twice.
+        The car has no such corner, or `keep` names what is no candidate, or one twice.
     DataError
         The noise is not above zero, or `count` does not fit.
     """
+    pose = (travel, rack)
     if corner is not None:
-        return select(question_of(car, corner, noise=noise, pose=(travel, rack)), count, keep)
-    parts = {c: question_of(car, c, noise=noise, pose=(travel, rack)) for c in car.corners}
+        return select(question_of(car, corner, noise=noise, pose=pose, named=keep), count, keep)
+    parts = {
+        key: question_of(car, first, noise=noise, pose=pose, named=_under(key, keep))
+        for key, first in assemblies_of(car).items()
+    }
     return select(joined(parts, car.path or car.name), count, keep)
 
 
 def by_corner(car: Vehicle, chosen: Selection, corner: str | None) -> dict[str, tuple[str, ...]]:
-    """Members of a choice of `best_gauges` by corner, as `observe` takes them."""
+    """Members of a choice of `best_gauges` by corner, as `observe` takes them.
+
+    An axle stands under the corner that was asked for, or under its left one.
+    """
     if corner is not None:
         return {corner: chosen.chosen}
-    return {
-        name: tuple(m.removeprefix(f"{name} ") for m in chosen.chosen if m.startswith(f"{name} "))
-        for name in car.corners
-    }
+    return {first: _under(key, chosen.chosen) for key, first in assemblies_of(car).items()}
 
 
-def question_of(
-    car: Vehicle,
-    corner: str,
-    *,
-    mode: str = "rolling",
-    noise: float = 10.0,
-    pose: tuple[float, float] = (0.0, 0.0),
-) -> Question:
-    """The question of one corner at a pose (travel, rack) [m]: its members, its six unknowns.
-
-    Raises
-    ------
-    VehicleError, DataError
-        No such corner, or a noise that is not above zero.
-    """
-    described = described_corner(car, corner)
-    at = pose_corner(described, *pose)
-    reference = reference_of(car, described)
-    columns = tyre_columns(car.tyre, reference.vertical)
-    loads = member_matrix(at) @ road_columns(at, hub_passes_spin=mode == "locked") @ columns
-    members = _members(described)
-    # A second bridge on a member is one candidate more, with the row of its member.
-    on = dict(zip(members, members, strict=True)) | {
-        channel: gauge.member
-        for channel, gauge in zip(_channels(described), described.gauges, strict=True)
-        if gauge.member in members
-    }
-    return Question(
-        rows=loads[[members.index(name) for name in on.values()]],
-        candidates=tuple(on),
-        unknowns=UNKNOWNS,
-        prior=prior_u(described, car.tyre, reference, mode),
-        noise=np.full(len(on), noise),
-        forces=FORCES,
-        scale=SCALE,
-        where=f"{car.path or 'car'}, corner {corner}",
-    )
-
-
-def described_corner(car: Vehicle, corner: str) -> Corner:
-    """The corner of that name.
-
-    Raises
-    ------
-    VehicleError
-        The car has no such corner; the nearest is offered.
-    """
-    if corner not in car.corners:
-        raise VehicleError(
-            where=car.path or car.name,
-            found=f"no corner '{corner}'",
-            needed=nearest(corner, tuple(car.corners)),
-            do="Name a corner of the vehicle file.",
-        )
-    return car.corners[corner]
-
-
-def _members(corner: Corner) -> tuple[str, ...]:
-    return mechanism_of(corner).member_names
-
-
-def _channels(corner: Corner) -> tuple[str, ...]:
-    """One name per gauge of the file: its member's, counted from the second one on."""
-    on = [gauge.member for gauge in corner.gauges]
-    return tuple(
-        name if (count := on[:k].count(name)) == 0 else f"{name} ({count + 1})"
-        for k, name in enumerate(on)
-    )
+def _under(key: str, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Names that begin with the key of a part of the car, without it."""
+    return tuple(n.removeprefix(f"{key} ") for n in names if n.startswith(f"{key} "))

@@ -248,5 +248,5 @@ def _require_count(question: Question, count: int, kept: list[int]) -> None:
             found=f"a choice of {count} gauges out of {most} candidates"
             + (f" with {len(kept)} named ones among them" if kept else ""),
             needed=f"a number from {least} to {most}",
-            do="Ask for fewer or more; the candidates are the members that hold the upright.",
+            do="Ask for fewer or more; candidates are links, springs and stated sections.",
         )

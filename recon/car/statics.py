@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.balance import Balance, balance, section_loads
+from recon.car.balance import Balance, balance, open_section_loads, section_loads
 from recon.car.motion import Pose, WheelAt
 from recon.car.structure import Mechanism, design_state, hubs_of
 
@@ -72,6 +72,25 @@ def member_matrix(at: Pose) -> Floats:
         cuts = section_loads(at.mechanism, state, found, at.hubs)
         loads = np.concatenate([loads, cuts], axis=-2)
     return loads[..., list(at.mechanism.members), :]
+
+
+def open_loads(at: Pose) -> tuple[Floats, Floats]:
+    """Loads of all rows and sections with what nobody stated left open instead of hidden.
+
+    Returns
+    -------
+    loads : (..., row and section, 6 * wheel)
+        As `load_matrix` and `section_matrix`; where a split is open, one of those possible.
+    states : (..., row and section, k)
+        Any amount of each may come on top: the states of self-stress that are open.
+    """
+    state = (at.rotation, at.shift, at.points, at.rack)
+    found = _balance(at)
+    cuts, loose = open_section_loads(at.mechanism, state, found, at.hubs)
+    return (
+        np.concatenate([found.loads, cuts], axis=-2),
+        np.concatenate([found.unsplit, loose], axis=-2),
+    )
 
 
 def _balance(at: Pose) -> Balance:

@@ -1,21 +1,19 @@
-"""A corner from the user's own points: its supports and their loads, and how these change."""
+"""A corner or an axle from the user's own points: bodies, supports, gauges, and their loads."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.mechanism import rows_of
-from recon.car.motion import pose_corner
-from recon.car.observability import FORCES, described_corner
-from recon.car.statics import load_matrix, member_matrix, road_columns
+from recon.car.questions import FORCES
+from recon.car.structure import TWO_FORCE, TWO_POINTS
+from recon.report.labels import LETTER, PITCH, clear_point, write_labels
+from recon.report.scene import Scene, scene_of, signed
 from recon.report.sheet import (
     ACCENT,
     INK,
-    LOOKS,
     MIDDLE,
     PALE,
     SMALL,
@@ -30,59 +28,37 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from recon.car.motion import Pose
-    from recon.car.vehicle import Corner, Vehicle
+    from recon.car.vehicle import Vehicle
+    from recon.report.scene import Cut, Load
 
 Floats = NDArray[np.float64]
-SCALE = 190.0  # mm of the car per inch of paper, the same in every view
-PITCH = 0.33  # in, from one label of two lines to the next
-LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
+SCALES = {1: 190.0, 2: 260.0}  # mm of the car per inch of paper in every view, by wheels
 HEAD, FOOT, SIDE, GAP = 1.2, 0.95, 0.75, 0.62  # in, strips around and between the views
 THIN, THICK = 0.9, 5.5  # pt, lines of members without and with the largest load
-ARROW = 170.0  # mm, length of the largest force
-WHEEL_WIDTH = 0.65  # of the radius; drawn only, no file states it
+CUT = 55.0  # mm, length of the bar that marks gauges at a section
+BESIDE = -60.0  # mm beyond the middle: what the side view of an axle leaves out
 BARE: Any = (0, (3.2, 1.6))
 # Axis across and axis up the page; x and y grow to the left, in plan y grows downwards too.
 VIEWS = {"plan, seen from above": (0, 1), "side, seen from the left": (0, 2),
          "rear, seen from behind": (1, 2)}  # fmt: skip
+SIDE_VIEW = (0, 2)
 ACROSS = ("← x forward [mm]", "← y left [mm]")
 UP = {1: "← y left [mm]", 2: "z up → [mm]"}
 Keywords = dict[str, Any]
 FIXED: Keywords = {"marker": "s", "markersize": 5.5, "color": "white", "markeredgecolor": INK}
 MOVING: Keywords = {"marker": "o", "markersize": 5.0, "color": INK, "markeredgecolor": "white"}
-LEADER: Keywords = {"arrowstyle": "-", "color": MIDDLE, "linewidth": 0.6, "shrinkB": 0}
 PUSH: Keywords = {"arrowstyle": "-|>", "color": INK, "linewidth": 2.0, "mutation_scale": 13,
                   "shrinkA": 0, "shrinkB": 0}  # fmt: skip
+# Line between the two points of what has an axis, and what it is called.
+AXES: dict[str, tuple[str, Keywords]] = {
+    "pivot": ("pivot, its axis", {"marker": "d", "linestyle": "-"}),
+    "slider": ("slider, its line", {"marker": "H", "linestyle": "-"}),
+    "torsion": ("torsion, its axis", {"marker": "*", "linestyle": ":"}),
+}
+AXIS: Keywords = {"color": INK, "linewidth": 2.0, "markersize": 7, "markeredgecolor": "white",
+                  "markeredgewidth": 0.6}  # fmt: skip
+MARK, RIM = "#e3b04b", 2.2  # colour of a section's bar, pt of ink around it
 TYRE = "#f4f6f7"
-TRAVELS = 41
-# Marker and colour of the members' curves: the marker tells them in grey.
-CURVES = (("o", INK), ("s", ACCENT), ("^", "#4b9cc0"), ("D", "#e3b04b"), ("v", MIDDLE), ("P", INK),
-          ("X", ACCENT), ("<", "#4b9cc0"))  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """One posed and loaded corner.
-
-    `places` (support, 3, xyz) outer, inner and second axis point [mm]; `loads` (support,) [N],
-    NaN for a pivot; `gauges` the channels on each support; `force` (3,) [N] at the contact and
-    `arrows` (3, xyz) its drawn parts [mm]; `outline` (point, xyz) of the wheel [mm].
-    """
-
-    corner: Corner
-    places: Floats
-    loads: Floats
-    gauges: tuple[tuple[str, ...], ...]
-    hub: Floats
-    contact: Floats
-    force: Floats
-    arrows: Floats
-    outline: Floats
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Supports in words."""
-        return tuple(_in_words(s.name) for s in self.corner.supports)
 
 
 def plot_corner(
@@ -93,7 +69,10 @@ def plot_corner(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> Figure:
-    """Draw one corner in plan, side and rear view with the load of every support.
+    """Draw one corner in plan, side and rear view with the load of every support and section.
+
+    Where an axle ties the corner to its partner, both are drawn and the corner's wheel alone is
+    loaded: one sees what its force does on the other side.
 
     Parameters
     ----------
@@ -104,7 +83,7 @@ def plot_corner(
         Force of the road on the tyre at the contact centre, x forward, y left, z up; no
         moments, the wheel rolling. [N]
     travel, rack : float
-        Pose, bump and left positive. [m]
+        Pose, bump and left positive; of an axle both wheels. [m]
 
     Returns
     -------
@@ -117,12 +96,15 @@ def plot_corner(
     DataError
         Travel outside the range that the vehicle file states.
     """
-    scene = _scene(described_corner(car, corner), wrench, travel, rack)
-    low, high = _box(scene)
-    margin = SCALE * (0.3 + LETTER * _longest(_labels(scene, [0, 1])[0]))
-    wide = (high - low + 2 * margin) / SCALE
-    tall = (high - low) / SCALE
-    width = 2 * SIDE + GAP + wide[0] + wide[1] + 0.1
+    scene = scene_of(car, corner, wrench, travel, rack)
+    scale = SCALES[len(scene.wheels)]
+    low, high = _box(scene, scale)
+    margin = scale * (0.3 + LETTER * _longest(_labels(scene, [0, 1])[0]))
+    wide = (high - low + 2 * margin) / scale
+    tall = (high - low) / scale
+    names = 0.35 + LETTER * _longest([_row_name(load) for load in scene.every_load])
+    room = max(wide[1], names + 4.2)
+    width = 2 * SIDE + GAP + wide[0] + room + 0.1
     figure = empty_sheet(width, HEAD + FOOT + GAP + tall[1] + tall[2])
     left, right, bottom, top = SIDE, SIDE + GAP + wide[0], FOOT, FOOT + GAP + tall[2]
     corners = ((left, top), (left, bottom), (right, bottom))
@@ -130,118 +112,36 @@ def plot_corner(
         panel = _panel(figure, x, y, wide[across], tall[up])
         panel.set_xlim(high[across] + margin, low[across] - margin)
         panel.set_ylim((low[up], high[up]) if up == 2 else (high[up], low[up]))
-        style_panel(panel, name)
+        halved = (across, up) == SIDE_VIEW and len(scene.wheels) > 1
+        style_panel(panel, f"{name}: the half of {corner}" if halved else name)
         _draw_view(panel, scene, across, up)
         panel.set_xlabel(ACROSS[across], fontsize=TEXT)
         panel.set_ylabel(UP[up], fontsize=TEXT, labelpad=1)
-    names = 0.35 + LETTER * _longest(_rows(scene))
-    _draw_loads(_panel(figure, right + names, top, wide[1] - names, tall[1]), scene)
-    where = f"travel {_signed(1000 * travel)} mm (bump positive), rack {_signed(1000 * rack)} mm"
-    dress(figure, _title(scene), _legend(scene), _footer(car, f"{where} (left positive)"))
+    _draw_every_load(figure, (right + names, top, room - names, tall[1]), scene)
+    where = f"travel {signed(1000 * travel)} mm (bump positive), rack {signed(1000 * rack)} mm"
+    dress(figure, _title(scene), _legend(scene), _footer(car, scene, f"{where} (left positive)"))
     figure.set_layout_engine("none")  # the views keep their places, and so one scale
     return figure
 
 
-def plot_travel(car: Vehicle, corner: str) -> Figure:
-    """Draw each member's load per force at the contact over the stated travel, rack centred.
-
-    One panel for each of Fx (wheel rolling), Fy and Fz; members that hold the upright.
-
-    Parameters
-    ----------
-    car : Vehicle
-    corner : str
-        Corner to draw.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-
-    Raises
-    ------
-    VehicleError
-        The car has no such corner, or it does not reach every travel of its stated range.
-    """
-    described = described_corner(car, corner)
-    travel = np.linspace(*described.travel_range, TRAVELS)
-    at = pose_corner(described, travel)
-    loads = 1000 * (member_matrix(at) @ road_columns(at, hub_passes_spin=False))[..., :3]
-    supports = [described.supports[m] for m in at.mechanism.members]
-    gauged = [any(g.on == s.name for g in described.gauges) for s in supports]
-    names = [_in_words(s.name) for s in supports]
-    figure = empty_sheet(13.5, 5.6)
-    panels = figure.subplots(1, 3)
-    for k, (panel, force) in enumerate(zip(panels, FORCES, strict=True)):
-        _draw_curves(panel, 1000 * travel, loads[..., k], gauged)
-        change = np.ptp(loads[..., k], axis=0)
-        most = int(np.argmax(change))
-        words = f"most change in {names[most]},\n{change[most]:.0f} N per kN over the range"
-        style_panel(panel, f"per kN of {force}: {words}")
-        panel.set_xlabel("travel, bump positive [mm]", fontsize=TEXT)
-        panel.set_ylabel(f"load per {force} [N per kN]", fontsize=TEXT)
-        _name_curves(panel, 1000 * travel[-1], loads[-1, :, k], names)
-    low, high = (_signed(end) for end in 1000 * travel[[0, -1]])
-    corner_name = f"{described.name} {LOOKS[described.name].name}"
-    title = f"{corner_name}: loads of the members over travel {low} to {high} mm"
-    dress(figure, title, _gauged_entries(gauged, 1.6), _footer(car, "rack centred"))
-    return figure
-
-
-def _scene(corner: Corner, wrench: tuple[float, float, float], travel: float, rack: float) -> Scene:
-    at = pose_corner(corner, travel, rack)
-    force = np.asarray(wrench, dtype=float)
-    rows = load_matrix(at) @ road_columns(at, hub_passes_spin=False)[:, :3] @ force
-    owner = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack).support
-    first = np.searchsorted(owner, np.arange(len(corner.supports)))
-    pivot = np.array([s.kind == "pivot" for s in corner.supports])
-    return Scene(
-        corner=corner,
-        places=1000 * _places(at),
-        loads=np.where(pivot, np.nan, rows[first]),
-        gauges=tuple(
-            tuple(g.name for g in corner.gauges if g.on == s.name) for s in corner.supports
-        ),
-        hub=1000 * at.hub,
-        contact=1000 * at.contact,
-        force=force,
-        arrows=np.diag(force) * ARROW / max(float(np.max(np.abs(force))), 1.0),
-        outline=1000 * _outline(at),
-    )
-
-
-def _places(at: Pose) -> Floats:
-    """Places of outer, inner and second axis point of each support, (support, 3, xyz) [m]."""
-    mechanism = at.mechanism
-    place = at.points.copy()
-    place[..., 1] += mechanism.rack * at.rack
-    # The second axis point of a pivot rides on the outer body.
-    riding = (mechanism.outer_body, mechanism.inner_body, mechanism.outer_body)
-    for slot, bodies in enumerate(riding):
-        for support, body in enumerate(bodies):
-            if body >= 0:
-                arm = at.rotation[body] @ (place[support, slot] - mechanism.reference)
-                place[support, slot] = arm + mechanism.reference + at.shift[body]
-    return place
-
-
-def _outline(at: Pose) -> Floats:
-    """Rims of a cylinder about the spin axis, (point, xyz) [m]."""
-    down = (at.contact - at.hub) / at.mechanism.radius
-    ahead = np.cross(at.spin, down)
-    turn = np.linspace(0, 2 * np.pi, 121)[:, None]
-    rim = at.mechanism.radius * (np.cos(turn) * down + np.sin(turn) * ahead)
-    half = 0.5 * WHEEL_WIDTH * at.mechanism.radius * at.spin
-    return np.concatenate([at.hub + rim + half, at.hub + rim - half])
-
-
-def _box(scene: Scene) -> tuple[Floats, Floats]:
+def _box(scene: Scene, scale: float) -> tuple[Floats, Floats]:
     """Ends (xyz) [mm] of all that is drawn, with a little air, the views sharing them."""
     used = scene.places.copy()
-    links = np.isfinite(scene.loads)
-    used[links, 2] = used[links, 0]  # a link has no axis point
-    tips = scene.contact + scene.arrows
-    everything = np.concatenate([used.reshape(-1, 3), scene.outline, tips, [scene.contact]])
-    return everything.min(axis=0) - 45.0, everything.max(axis=0) + 45.0
+    bare = np.array([kind not in TWO_POINTS for kind in scene.mechanism.kinds])
+    used[bare, 2] = used[bare, 0]  # a link has no axis point
+    drawn = [used.reshape(-1, 3), scene.contact + scene.arrows, scene.contact[None]]
+    drawn += [w.outline for w in scene.wheels] + [cut.station[None] for cut in scene.cuts]
+    everything = np.concatenate(drawn)
+    low, high = everything.min(axis=0) - 45.0, everything.max(axis=0) + 45.0
+    for axis, views in ((1, [[0, 1]]), (2, [[0, 2], [1, 2]])):
+        most = max(-(-len(_labels(scene, flat)[0]) // 2) for flat in views)
+        short = scale * PITCH * (most + 0.3) - (high[axis] - low[axis])
+        high[axis] += max(short, 0.0) / 2
+        low[axis] -= max(short, 0.0) / 2
+    rows = len(scene.every_load) * scale * PITCH * 1.05 - (high[1] - low[1])
+    high[1] += max(rows, 0.0) / 2
+    low[1] -= max(rows, 0.0) / 2
+    return low, high
 
 
 def _panel(figure: Figure, left: float, bottom: float, wide: float, tall: float) -> Axes:
@@ -252,29 +152,42 @@ def _panel(figure: Figure, left: float, bottom: float, wide: float, tall: float)
 
 def _draw_view(panel: Axes, scene: Scene, across: int, up: int) -> None:
     flat = [across, up]
-    outline = _hull(scene.outline[:, flat])
-    panel.fill(*outline.T, facecolor=TYRE, edgecolor=MIDDLE, linewidth=1.0, zorder=0.6)
+    for wheel in scene.wheels:
+        outline = _hull(wheel.outline[:, flat])
+        panel.fill(*outline.T, facecolor=TYRE, edgecolor=MIDDLE, linewidth=1.0, zorder=0.6)
+        panel.plot(*wheel.hub[flat], marker="+", color=INK, markersize=9, zorder=3)
     if up == 2:
         panel.axhline(scene.contact[2], color=MIDDLE, linewidth=1.4, zorder=0.8)
-    for body in scene.corner.bodies:
-        hull = _hull(_points_on(scene, body)[:, flat])
+    for body in range(len(scene.mechanism.bodies)):
+        hull = _hull(scene.points_on(body)[:, flat])
         panel.fill(*hull.T, facecolor=PALE, edgecolor=MIDDLE, alpha=0.55, linewidth=0.8, zorder=1)
-    panel.plot(*scene.hub[flat], marker="+", color=INK, markersize=9, zorder=3)
     for k in range(len(scene.places)):
-        _draw_support(panel, scene, k, flat)
+        if _shown(scene, flat, _ends(scene, k)):
+            _draw_support(panel, scene, k, flat)
+    for cut in scene.cuts:
+        if _shown(scene, flat, cut.station):
+            panel.plot(*_bar(cut, flat).T, **_section_look(), zorder=4.5)
     panel.plot(*scene.contact[flat], marker="x", color=INK, markersize=6, zorder=6)
     for arrow in scene.arrows[flat][np.any(scene.arrows[flat], axis=1)]:
         tip = tuple((scene.contact + arrow)[flat])
         panel.annotate("", tip, tuple(scene.contact[flat]), arrowprops=PUSH, zorder=5)
-    _write_labels(panel, *_labels(scene, flat))
+    write_labels(panel, *_labels(scene, flat), scale=SCALES[len(scene.wheels)])
 
 
-def _points_on(scene: Scene, body: str) -> Floats:
-    """Points (point, xyz) [mm] that ride on a body; the wheel's body holds its centre too."""
-    points = [scene.hub] if scene.corner.wheel.on == body else []
-    for support, (outer, inner, _) in zip(scene.corner.supports, scene.places, strict=True):
-        points += [outer] * (support.outer.on == body) + [inner] * (support.inner.on == body)
-    return np.array(points)
+def _shown(scene: Scene, flat: list[int], points: Floats) -> bool:
+    """Whether a view shows what is at the points (..., xyz) [mm].
+
+    The side view of an axle leaves out the half of the wheel that is not loaded: it would stand
+    behind its mirror image.
+    """
+    if tuple(flat) != SIDE_VIEW or len(scene.wheels) == 1:
+        return True
+    return bool(np.mean(points[..., 1]) * np.sign(scene.contact[1]) > BESIDE)
+
+
+def _ends(scene: Scene, k: int) -> Floats:
+    """The two points (2, xyz) [mm] between which a support is drawn."""
+    return scene.places[k][[0, 2] if scene.mechanism.kinds[k] in AXES else [0, 1]]
 
 
 def _hull(points: Floats) -> Floats:
@@ -283,143 +196,143 @@ def _hull(points: Floats) -> Floats:
     return points[np.argmax(points @ np.stack([np.cos(turn), np.sin(turn)]), axis=0)]
 
 
+def _bar(cut: Cut, flat: list[int]) -> Floats:
+    """Ends (2, 2) of the bar across the body at a section as the view shows it."""
+    along = cut.along[flat]
+    way = np.array([-along[1], along[0]])
+    if np.linalg.norm(way) < 0.2:  # seen along the body: the bar lies in the cut
+        way = cut.across[flat] if np.linalg.norm(cut.across[flat]) > 0.2 else np.array([0.0, 1.0])
+    half = 0.5 * CUT * way / np.linalg.norm(way)
+    return cut.station[flat] + np.array([-half, half])
+
+
+def _section_look() -> Keywords:
+    """A pale bar with a dark rim: no link looks like it, in grey neither."""
+    from matplotlib.patheffects import withStroke
+
+    rim = withStroke(linewidth=3.2 + RIM, foreground=INK)
+    return {"color": MARK, "linewidth": 3.2, "solid_capstyle": "butt", "path_effects": [rim]}
+
+
 def _draw_support(panel: Axes, scene: Scene, k: int, flat: list[int]) -> None:
-    support, load = scene.corner.supports[k], scene.loads[k]
-    if support.kind == "pivot":
-        ends = scene.places[k][[0, 2]][:, flat]
-        panel.plot(*ends.T, color=INK, linewidth=2.2, marker="d", markersize=6, zorder=4)
+    m, load = scene.mechanism, scene.loads[k]
+    ends = _ends(scene, k)[:, flat]
+    if m.kinds[k] in AXES:
+        panel.plot(*ends.T, **AXIS, **AXES[m.kinds[k]][1], zorder=4)
         return
-    most = max(float(np.nanmax(np.abs(scene.loads))), 1.0)
-    ends = scene.places[k][:2][:, flat]
-    width = THIN + (THICK - THIN) * abs(load) / most
-    panel.plot(
-        *ends.T, color=_shade(load), linewidth=width, linestyle="-" if scene.gauges[k] else BARE,
-        solid_capstyle="butt", dash_capstyle="butt", zorder=3, label=support.name,
-    )  # fmt: skip
-    for end, place in zip((support.outer, support.inner), ends, strict=True):
-        fixed = end.on not in scene.corner.bodies
-        panel.plot(*place, **(FIXED if fixed else MOVING), zorder=4)
+    if load is not None:
+        size = abs(load.value) / scene.most if np.isfinite(load.value) else 0.0
+        panel.plot(
+            *ends.T, color=_shade(load), linewidth=THIN + (THICK - THIN) * size,
+            linestyle="-" if load.gauges else BARE, solid_capstyle="butt", dash_capstyle="butt",
+            zorder=3, label=m.supports[k],
+        )  # fmt: skip
+    for body, place in zip((m.outer_body[k], m.inner_body[k]), ends, strict=True):
+        panel.plot(*place, **(FIXED if body < 0 else MOVING), zorder=4)
 
 
-def _shade(load: float) -> str:
-    return ACCENT if load < 0 else INK
+def _shade(load: Load) -> str:
+    """Compression apart from tension; a moment is neither."""
+    return ACCENT if load.value < 0 and load.unit == "N" else INK
 
 
 def _labels(scene: Scene, flat: list[int]) -> tuple[list[str], Floats]:
     """Words and the points (label, 2) [mm] that they belong to."""
     words, anchors = [], []
-    ends = scene.places[:, :2][:, :, flat]
-    for k, name in enumerate(scene.names):
-        pivot = scene.corner.supports[k].kind == "pivot"
-        words.append(name if pivot else f"{name}\n{_signed(scene.loads[k])} N")
-        anchors.append(scene.places[k][[0, 2]][:, flat].mean(axis=0) if pivot
-                       else _clear_point(ends, k))  # fmt: skip
+    lines = scene.places[:, :2][:, :, flat]
+    for k, (name, load) in enumerate(zip(scene.names, scene.loads, strict=True)):
+        if not _shown(scene, flat, _ends(scene, k)):
+            continue
+        words.append(name if load is None else f"{name}\n{load.words}")
+        two_force = scene.mechanism.kinds[k] in TWO_FORCE
+        anchors.append(
+            clear_point(lines, k) if two_force else _ends(scene, k)[:, flat].mean(axis=0)
+        )
+    for cut in scene.cuts:
+        if _shown(scene, flat, cut.station):
+            words.append(f"section {cut.letter}")
+            anchors.append(cut.station[flat])
     for axis in flat:
-        words.append(f"{FORCES[axis]}\n{_signed(scene.force[axis])} N")
+        words.append(f"{FORCES[axis]}\n{signed(scene.force[axis])} N")
         anchors.append((scene.contact + 0.6 * scene.arrows[axis])[flat])
     return words, np.array(anchors)
 
 
-def _clear_point(ends: Floats, k: int) -> Floats:
-    """Point of segment k of `ends` (segment, 2, 2) that is farthest from the others."""
-    shares = np.linspace(0.25, 0.75, 11)[:, None]
-    points = ends[k, 0] + shares * (ends[k, 1] - ends[k, 0])
-    others = np.delete(ends, k, axis=0)
-    along = others[:, 1] - others[:, 0]
-    square = np.maximum(np.sum(along**2, axis=1), 1e-9)
-    offset = points[:, None] - others[:, 0]
-    foot = np.clip(np.sum(offset * along, axis=2) / square, 0, 1)
-    apart = np.linalg.norm(offset - foot[..., None] * along, axis=2).min(axis=1, initial=np.inf)
-    return points[np.argmax(np.minimum(apart, 25.0) - 20 * np.abs(shares[:, 0] - 0.5))]
-
-
-def _write_labels(panel: Axes, words: list[str], anchors: Floats) -> None:
-    """Write the words into a column on either side, in the order of their points."""
-    (left, right), (bottom, top) = panel.get_xlim(), panel.get_ylim()
-    upwards = np.sign(top - bottom)
-    order = np.argsort(-anchors[:, 0])
-    half = (len(order) + 1) // 2
-    for column, at, align in ((order[:half], left, "left"), (order[half:], right, "right")):
-        ends = sorted((upwards * bottom, upwards * top))
-        heights = spread(upwards * anchors[column, 1], SCALE * PITCH, *ends)
-        inward = SCALE * 0.06 * (-1 if align == "left" else 1)
-        for k, height in zip(column, heights, strict=True):
-            panel.annotate(
-                words[k], tuple(anchors[k]), (at + inward, upwards * height), ha=align,
-                va="center", fontsize=SMALL, linespacing=1.0, color=INK, zorder=7,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-                arrowprops=LEADER | {"shrinkA": 1},
-            )  # fmt: skip
-            panel.plot(*anchors[k], marker="o", markersize=2.6, color="white",
-                       markeredgecolor=MIDDLE, markeredgewidth=0.7, zorder=6)  # fmt: skip
-
-
-def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
-    """Heights near the wanted ones, in their order, a pitch apart and between low and high."""
-    order = np.argsort(wanted)
-    steps = pitch * np.arange(len(wanted))
-    loose = wanted[order] - steps
-    # Both passes keep the pitch, so their mean does; it moves all labels alike.
-    up = np.maximum.accumulate(loose)
-    down = np.minimum.accumulate(loose[::-1])[::-1]
-    limits = low + pitch / 2, high - pitch / 2 - steps[-1:]
-    out = np.empty_like(wanted)
-    out[order] = np.clip((up + down) / 2, *limits) + steps
-    return out
-
-
-def _rows(scene: Scene) -> list[str]:
-    """Names of the loaded supports, with the channels on them beneath."""
-    loaded = np.flatnonzero(np.isfinite(scene.loads))
-    return [f"{scene.names[k]}\n{', '.join(scene.gauges[k]) or 'no gauge'}" for k in loaded]
+def _row_name(load: Load) -> str:
+    """Name of a load, with the channels on it beneath."""
+    return f"{load.name}\n{', '.join(load.gauges) or 'no gauge'}"
 
 
 def _longest(words: list[str]) -> int:
     return max(len(line) for word in words for line in word.split("\n"))
 
 
-def _draw_loads(panel: Axes, scene: Scene) -> None:
+def _draw_every_load(
+    figure: Figure, place: tuple[float, float, float, float], scene: Scene
+) -> None:
+    """Bars of the loads in N and, beneath, of those in N m, one pitch for all."""
+    left, bottom, wide, tall = place
+    by_unit = [[x for x in scene.every_load if x.unit == unit] for unit in ("N", "N m")]
+    parts = [(unit, loads) for unit, loads in zip(("N", "N m"), by_unit, strict=True) if loads]
+    room = tall - GAP * (len(parts) - 1)
+    top = bottom + tall
+    for unit, loads in parts:
+        high = room * len(loads) / len(scene.every_load)
+        _draw_loads(_panel(figure, left, top - high, wide, high), loads, unit)
+        top -= high + GAP
+
+
+def _draw_loads(panel: Axes, loads: list[Load], unit: str) -> None:
     """Bars of the loads; the same line styles and colours as in the views."""
-    loaded = np.flatnonzero(np.isfinite(scene.loads))
-    reach = 1.55 * max(float(np.nanmax(np.abs(scene.loads))), 1.0)
-    for row, k in enumerate(loaded):
-        load = scene.loads[k]
+    values = np.array([x.value for x in loads])
+    reach = 1.55 * max(float(np.max(np.abs(np.nan_to_num(values)))), 1.0)
+    for row, load in enumerate(loads):
+        value = np.nan_to_num(load.value)
         bar = panel.barh(
-            row, load, height=0.42, facecolor=PALE if scene.gauges[k] else "white", zorder=2,
-            edgecolor=_shade(load), linewidth=1.2, linestyle="-" if scene.gauges[k] else "--",
+            row, value, height=0.42, facecolor=PALE if load.gauges else "white", zorder=2,
+            edgecolor=_shade(load), linewidth=1.2, linestyle="-" if load.gauges else "--",
         )  # fmt: skip
-        panel.bar_label(bar, [f"{_signed(load)} N"], padding=3, fontsize=SMALL, color=INK)
+        panel.bar_label(bar, [load.words], padding=3, fontsize=SMALL, color=INK)
     panel.axvline(0, color=INK, linewidth=0.8, zorder=3)
-    style_panel(panel, "loads")
+    style_panel(panel, "loads" if unit == "N" else "bending and torsion")
     panel.grid(visible=False, axis="y")
-    panel.set_yticks(np.arange(len(loaded)), _rows(scene))
-    panel.set_ylim(len(loaded) - 0.5, -0.5)
+    panel.set_yticks(np.arange(len(loads)), [_row_name(load) for load in loads])
+    panel.set_ylim(len(loads) - 0.5, -0.5)
     panel.set_xlim(-reach, reach)
     panel.locator_params(axis="x", nbins=4)
-    panel.set_xlabel("← compression   load   tension → [N]", fontsize=TEXT)
+    words = "← compression   load   tension → [N]" if unit == "N" else "moment [N m]"
+    panel.set_xlabel(words, fontsize=TEXT)
 
 
 def _legend(scene: Scene) -> list[Artist]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    gauged = [bool(scene.gauges[k]) for k in np.flatnonzero(np.isfinite(scene.loads))]
-    pivot = Line2D([], [], color=INK, linewidth=2.2, marker="d", label="pivot, its axis")
+    m = scene.mechanism
+    gauged = [bool(x.gauges) for x in scene.loads if x is not None]
+    axes = [
+        Line2D([], [], **AXIS, **look, label=words)
+        for kind, (words, look) in AXES.items()
+        if kind in m.kinds
+    ]
+    section = Line2D([], [], **_section_look(), label="gauges at a section, across the body")
     return [
-        *_gauged_entries(gauged, 2.6),
+        *gauged_entries(gauged, 2.6),
         Line2D([], [], color=INK, linewidth=2.0, marker=">", label="force at the contact (×)"),
         Line2D([], [], color=INK, linewidth=THICK, label="tension +, the wider the more"),
         Line2D([], [], color=ACCENT, linewidth=THICK, label="compression \N{MINUS SIGN}, likewise"),
         Line2D([], [], color=MIDDLE, linewidth=1.4, label="ground"),
         Line2D([], [], linestyle="none", label="joint on the chassis", **FIXED),
         Line2D([], [], linestyle="none", label="joint on a moving body", **MOVING),
-        *[pivot][: len(scene.loads) - len(gauged)],
-        Patch(facecolor=PALE, edgecolor=MIDDLE, label=", ".join(scene.corner.bodies)),
+        *axes,
+        *[section][: len(scene.cuts)],
+        Patch(facecolor=PALE, edgecolor=MIDDLE, label=", ".join(m.bodies)),
         Patch(facecolor=TYRE, edgecolor=MIDDLE, label="wheel, width not to scale"),
     ]
 
 
-def _gauged_entries(gauged: list[bool], width: float) -> list[Artist]:
+def gauged_entries(gauged: list[bool], width: float) -> list[Artist]:
+    """Entries of a legend: what solid and dashed lines mean, where they are there."""
     from matplotlib.lines import Line2D
 
     styles = {True: ("-", "solid: gauged"), False: (BARE, "dashed: no gauge")}
@@ -431,55 +344,26 @@ def _gauged_entries(gauged: list[bool], width: float) -> list[Artist]:
 
 
 def _title(scene: Scene) -> str:
-    k = int(np.nanargmax(np.abs(scene.loads)))
-    load = scene.loads[k]
-    kind = "compression" if load < 0 else "tension"
-    force = ", ".join(f"{n} {_signed(f)}" for n, f in zip(FORCES, scene.force, strict=True))
-    corner = f"{scene.corner.name} {LOOKS[scene.corner.name].name}"
-    return f"{corner} under {force} N: most in {scene.names[k]}, {abs(load):.0f} N {kind}"
+    known = [x for x in scene.every_load if x.unit == "N" and np.isfinite(x.value)]
+    force = ", ".join(f"{n} {signed(f)}" for n, f in zip(FORCES, scene.force, strict=True))
+    wheel = f" at {scene.corner}" if len(scene.wheels) > 1 else ""
+    head = f"{scene.title} under {force} N{wheel}"
+    if not known:
+        return head
+    most = max(known, key=lambda x: abs(x.value))
+    kind = "compression" if most.value < 0 else "tension"
+    return f"{head}: most in {most.name}, {abs(most.value):.0f} N {kind}"
 
 
-def _footer(car: Vehicle, where: str) -> str:
+def _footer(car: Vehicle, scene: Scene, where: str) -> str:
+    alone = f" at {scene.corner} alone" if len(scene.wheels) > 1 else ""
+    return footer(car, where, f"force of the road on the tyre{alone}")
+
+
+def footer(car: Vehicle, where: str, force: str) -> str:
+    """What the loads of a picture are about."""
     return (
-        f"{car.name}; {where}; link loads, tension positive;\nforce of the road on the tyre, "
-        "vehicle axes, x forward, y left, z up; wheel rolling, no moments at the contact; still "
-        "loads, so no bandwidth"
+        f"{car.name}; {where}; loads, tension positive, of a section those of its outer side;\n"
+        f"{force}, vehicle axes, x forward, y left, z up; wheel rolling, no moments at the contact;"
+        " still loads, so no bandwidth"
     )
-
-
-def _draw_curves(panel: Axes, travel: Floats, loads: Floats, gauged: list[bool]) -> None:
-    panel.axhline(0, color=INK, linewidth=0.6, zorder=1)
-    panel.axvline(0, color=INK, linewidth=0.6, zorder=1)
-    for m, is_gauged in enumerate(gauged):
-        marker, colour = CURVES[m % len(CURVES)]
-        panel.plot(
-            travel, loads[:, m], color=colour, linewidth=1.6, marker=marker, markersize=5.5,
-            markevery=(m, 8), markeredgecolor="white", markeredgewidth=0.5,
-            linestyle="-" if is_gauged else BARE, zorder=3,
-        )  # fmt: skip
-
-
-def _name_curves(panel: Axes, end: float, loads: Floats, names: list[str]) -> None:
-    """Write every member's name and marker beside the end of its curve."""
-    low, high = panel.set_ylim(panel.get_ylim())
-    pitch = 0.19 / 3.2  # in of a line of words over in of the panel, at least
-    shares = spread((loads - low) / (high - low), pitch, 0.0, 1.0)
-    for m, (load, share, name) in enumerate(zip(loads, shares, names, strict=True)):
-        marker, colour = CURVES[m % len(CURVES)]
-        place: Keywords = {"transform": panel.transAxes, "clip_on": False}
-        panel.plot(1.06, share, marker=marker, color=colour, markersize=5.5, **place)
-        panel.annotate(
-            name, (end, load), (1.085, share), textcoords=panel.transAxes, va="center",
-            fontsize=SMALL, color=INK, annotation_clip=False,
-            arrowprops=LEADER | {"color": colour, "shrinkA": 7, "relpos": (0, 0.5)},
-        )  # fmt: skip
-
-
-def _in_words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _signed(value: float) -> str:
-    """Whole number with its sign, a real minus, and no sign on nought."""
-    rounded = round(value)
-    return f"{rounded:+d}".replace("-", "\N{MINUS SIGN}") if rounded else "0"

@@ -1,11 +1,12 @@
 """The door to the pictures: plots that return a matplotlib Figure, and one that saves it."""
 
-from recon.report.corner import plot_corner, plot_travel
+from recon.report.corner import plot_corner
 from recon.report.crosstalk import plot_crosstalk
 from recon.report.knowledge import plot_knowledge
 from recon.report.lateral import plot_lateral_force
 from recon.report.plane import plot_friction_plane
 from recon.report.sheet import save_figure
+from recon.report.travel import plot_travel
 from recon.report.verification import plot_verification
 
 __all__ = [

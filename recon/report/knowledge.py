@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.car.knowledge import MOMENT_ARM, NOT_KNOWN, RANK_SHARE
-from recon.car.observability import FORCES
+from recon.report.scene import in_words
 from recon.report.sheet import (
     ACCENT,
     INK,
@@ -37,14 +37,16 @@ BARS = ((MIDDLE, ""), ("white", "////"), (PALE, ""))
 BEYOND = 3.0  # of NOT_KNOWN, where bars of what is not known end
 COLUMN = 0.42  # of the bars' room, the column of words beside them
 ROW = 0.31  # in
+TOLD = 3  # names that a title has room for
 LIMIT_DASHES = (0, (4, 2))
 
 
 def plot_knowledge(seen: Observability) -> Figure:
-    """Draw what the gauges of one corner know now, without each and with each further one.
+    """Draw what the gauges of one corner or axle know now, without each, with each further one.
 
     On the left the singular values of the gauges' map with scaled columns and the combination
-    that they see least; on the right bars of the standard uncertainty of Fx, Fy and Fz [N].
+    that they see least; on the right bars of the standard uncertainty of Fx, Fy and Fz [N], of
+    an axle those of its left wheel above those of its right one.
 
     Parameters
     ----------
@@ -56,30 +58,38 @@ def plot_knowledge(seen: Observability) -> Figure:
     matplotlib.figure.Figure
     """
     rows = _rows(seen)
-    figure = empty_sheet(13.0, 2.6 + ROW * max(len(rows), 7))
-    grid = figure.add_gridspec(1, 4, width_ratios=[1.15, 1, 1, 1])
-    _draw_strip(figure.add_subplot(grid[0]), seen)
+    wheels = len(seen.corners)
+    each = ROW * max(len(rows), 7)
+    figure = empty_sheet(13.0, 1.7 + wheels * (0.9 + each))
+    grid = figure.add_gridspec(wheels, 4, width_ratios=[1.15, 1, 1, 1])
+    _draw_strip(figure.add_subplot(grid[:, 0]), seen)
     values = np.array([u for _, _, u in rows])
     low = 10.0 ** np.floor(np.log10(0.9 * min(values.min(), NOT_KNOWN / 10)))
-    for k, force in enumerate(FORCES):
-        panel = figure.add_subplot(grid[k + 1])
+    for k, force in enumerate(seen.forces):
+        panel = figure.add_subplot(grid[k // 3, k % 3 + 1])
         _draw_force(panel, values[:, k], [kind for _, kind, _ in rows])
         _scale(panel, low)
         style_panel(panel, f"{force}: now {_words(values[0, k])}")
         panel.grid(visible=False, axis="y")
         panel.set_xlabel(f"standard uncertainty of {force} [N]", fontsize=TEXT)
-        panel.set_yticks(np.arange(len(rows)), [name for name, _, _ in rows] if k == 0 else [])
+        names = [name for name, _, _ in rows] if k % 3 == 0 else []
+        panel.set_yticks(np.arange(len(rows)), names)
         panel.tick_params(axis="y", length=0)
     dress(figure, _title(seen), _legend(seen), _footer(seen), columns=4)
     return figure
 
 
 def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
-    """Name, kind and u (3,) [N] of each row of bars, what there is first."""
-    rows = [("now", NOW, seen.u["rolling"])]
-    rows += [(f"without {_plain(m)}", WITHOUT, u) for m, u in seen.without.items()]
-    rows += [(f"with {_plain(m)}", WITH, u) for m, u in seen.with_.items()]
+    """Name, kind and u (force,) [N] of each row of bars, what there is first."""
+    rows = [("now", NOW, seen.u_all["rolling"])]
+    rows += [(f"without {_row(m)}", WITHOUT, u) for m, u in seen.without.items()]
+    rows += [(f"with {_row(m)}", WITH, u) for m, u in seen.with_.items()]
     return rows
+
+
+def _row(member: str) -> str:
+    """A member in words, a section by the name of its gauge."""
+    return in_words(member.rpartition(":")[2])
 
 
 def _draw_force(panel: Axes, u: Floats, kinds: list[int]) -> None:
@@ -150,22 +160,34 @@ def _legend(seen: Observability) -> list[Artist]:
 
 
 def _title(seen: Observability) -> str:
-    corner = f"{seen.corner} {LOOKS[seen.corner].name}"
+    corner = seen.name if seen.tied else f"{seen.corner} {LOOKS[seen.corner].name}"
     if not seen.lost:
         figures = ", ".join(
-            f"{f} to {_words(u)}" for f, u in zip(FORCES, seen.u["rolling"], strict=True)
+            f"{f} to {_words(u)}" for f, u in zip(seen.forces, seen.u_all["rolling"], strict=True)
         )
         return f"{corner}: {_counted(seen)} know {figures}"
-    cure = f"; cheapest cure: {_plain(seen.cure)}" if seen.cure else ""
-    return f"{corner}: {', '.join(seen.lost)} not known{cure}"
+    few = len(seen.lost) <= TOLD
+    lost = ", ".join(seen.lost) if few else f"{len(seen.lost)} of {len(seen.forces)} forces"
+    return f"{corner}: {lost} not known{_cure(seen)}"
+
+
+def _cure(seen: Observability) -> str:
+    """The cheapest cure, or only how many gauges it is where their names fill a line."""
+    gauges = [_row(member) for member in seen.knowledge.cure]
+    if not gauges:
+        return ""
+    words = f"gauge {' and '.join(gauges)}" if len(gauges) <= TOLD else f"{len(gauges)} gauges"
+    return f"; cheapest cure: {words}"
 
 
 def _footer(seen: Observability) -> str:
-    known = (
-        f"of them together: {seen.known};\n".replace(" -", " \N{MINUS SIGN}") if seen.known else ""
-    )
+    known = f"of them together: {seen.known};" if seen.known else ""
+    many = seen.knowledge.cure if len(seen.knowledge.cure) > TOLD else ()
+    cure = f"cheapest cure: {', '.join(map(_row, many))};" if many else ""
+    told = [*seen.redundant, cure, known.replace(" -", " \N{MINUS SIGN}")]
+    above = "".join(f"{textwrap.fill(words, 170)}\n" for words in told if words)
     return (
-        f"{known}wheel rolling; noise {seen.noise:g} N of member load per gauge (standard "
+        f"{above}wheel rolling; noise {seen.noise:g} N of member load per gauge (standard "
         "uncertainty); gauges without cross-talk, as geometry has them;\nforces of the road on "
         "the tyre, vehicle axes, x forward, y left, z up; still loads, so no bandwidth; moments "
         f"count as forces on an arm of {MOMENT_ARM:g} m"
@@ -181,10 +203,6 @@ def _words(u: float) -> str:
     if u > NOT_KNOWN:
         return "not known"
     return f"{u:.2g} N" if u < 10 else f"{u:.0f} N"
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")
 
 
 def _wrapped(sentence: str) -> str:

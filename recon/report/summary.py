@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,9 +13,16 @@ from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.car.mechanism import assembly_of, mechanism_of, units_of
-from recon.car.motion import pose, pose_corner
-from recon.car.statics import member_matrix, road_columns
+from recon.car.mechanism import assembly_of, units_of
+from recon.car.motion import pose_assembly
+from recon.car.questions import (
+    assemblies_of,
+    assembly_name,
+    gaugeable,
+    gauges_of,
+    load_units,
+)
+from recon.car.statics import load_matrix, road_columns, section_matrix
 from recon.car.structure import TWO_FORCE
 
 if TYPE_CHECKING:
@@ -27,6 +36,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 PEAK_SHARE = 0.999
+WIDEST = 100  # letters of lines that are broken
+NO_CURE = "none among links, springs and sections of the file; a section near the wheel may be one"
 CAUTIONS = (
     "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
     "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports "
@@ -39,97 +50,163 @@ CAUTIONS = (
 
 
 def car_summary(car: Vehicle) -> list[str]:
-    """What the vehicle file says, and what each link carries per kN at the contact."""
+    """What the vehicle file says, and what each link and section carries per kN at the contact."""
     lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
     shown: set[tuple] = set()
-    for corner in car.corners.values():
-        if corner.axle:
-            lines += _tied_lines(car, corner.name)
-            continue
-        mechanism = mechanism_of(corner)
-        low, high = corner.travel_range
-        steps = np.linspace(low, high, 9)
-        racks = car.steering.rack_range if corner.steered else (0.0, 0.0)
-        for rack in racks:
-            pose_corner(corner, steps, rack)  # refuses what the mechanism does not reach
-        at = pose_corner(corner, 0.0)
-        loads = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=True)
-        rolling = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=False)
-        lines.append("")
-        lines.append(
-            f"{corner.name}: {len(corner.gauges)} gauges on {len(mechanism.members)} members, "
-            "travel "
-            f"{1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
-            + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if corner.steered else "")
-        )
-        lines.append("  member load in N per 1000 N at the contact, tension positive")
-        lines.append(f"  {'':14}{'Fx braked':>10}{'Fx rolling':>11}{'Fy':>8}{'Fz':>8}  gauge")
-        for row, name in enumerate(mechanism.member_names):
-            gauge = next((g.name for g in corner.gauges if g.member == name), "none")
-            lines.append(
-                f"  {name:14}{loads[row, 0]:10.0f}{rolling[row, 0]:11.0f}{loads[row, 1]:8.0f}"
-                f"{loads[row, 2]:8.0f}  {gauge}"
+    for corner in assemblies_of(car).values():
+        lines += ["", *_load_lines(car, corner)]
+        limits = tuple(_without_limit(car, corner))
+        if limits and limits not in shown:
+            lines += _wrapped(
+                f"no load limit is stated for {', '.join(limits)}: pulls are not checked there"
             )
-        limits = [
-            s.name for s in corner.supports if s.kind in TWO_FORCE and not np.isfinite(s.limit)
-        ]
-        key = tuple(limits)
-        if limits and key not in shown:
-            lines.append(
-                f"  no load limit is stated for {', '.join(limits)}: pulls are not checked there"
-            )
-            shown.add(key)
+            shown.add(limits)
     if car.assumed:
         lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
     return lines
 
 
-def _tied_lines(car: Vehicle, corner: str) -> list[str]:
-    """What one wheel of a tied axle puts on the members of the whole axle, per kN."""
+def _load_lines(car: Vehicle, corner: str) -> list[str]:
+    """Loads of a corner, or of an axle by both wheels, per kN at each contact."""
     mechanism = assembly_of(car, corner)
-    wheels = [w.corner for w in mechanism.wheels]
-    ranges = np.array([car.corners[w].travel_range for w in wheels])
-    racks = car.steering.rack_range if np.any(mechanism.rack) else (0.0, 0.0)
-    for rack in racks:  # refuses what the mechanism does not reach
-        pose(mechanism, np.array(np.meshgrid(*ranges)).reshape(2, -1).T, rack)
-    at = pose(mechanism, np.zeros(2), 0.0)
-    loads = 1000 * member_matrix(at) @ road_columns(at, hub_passes_spin=True)
-    first = 6 * wheels.index(corner)
+    corners = [w.corner for w in mechanism.wheels]
+    still = pose_assembly(car, corner, 0.0)
+    loads = np.concatenate([load_matrix(still), section_matrix(still)])
+    braked, rolling = (
+        1000 * loads @ road_columns(still, hub_passes_spin=passes) for passes in (True, False)
+    )
+    heads, columns = [], []
+    for k, name in enumerate(corners):
+        of = f" {name}" if corners[1:] else ""
+        heads += [f"Fx{of} braked", f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
+        columns += [braked[:, 6 * k], *rolling[:, 6 * k : 6 * k + 1].T]
+        columns += [braked[:, 6 * k + 1], braked[:, 6 * k + 2]]
+    gauges = gauges_of(car, corner)
+    names = gaugeable(car, corner)
+    wide = 2 + max(map(len, names))
+    units = dict(zip(mechanism.row_names, load_units(mechanism), strict=True))
+    mixed = 4 if "N m" in units.values() else 0
+    per = "each contact" if corners[1:] else "the contact"
     lines = [
-        "",
-        f"{corner}: one mechanism with its partner, {len(mechanism.members)} members, whole travel "
-        "of both wheels reached",
-        f"  member load in N per 1000 N at the contact of {corner}, tension positive, and in N m",
-        f"  {'':34}{'Fx braked':>10}{'Fy':>8}{'Fz':>8}",
+        _reach(car, corner),
+        f"  load in N per 1000 N at {per}, tension positive"
+        + ("; of bending and torsion in N m" if mixed else ""),
+        f"  {'':{wide + mixed}}" + "".join(f"{h:>{_wide(h)}}" for h in heads) + "  gauge",
     ]
-    for name, row in zip(mechanism.member_names, loads[:, first : first + 3], strict=True):
-        lines.append(f"  {name:34}{row[0]:10.0f}{row[1]:8.0f}{row[2]:8.0f}")
-    return lines + [f"  {group.reason}" for group in mechanism.redundant]
+    for name in names:
+        row = mechanism.row_names.index(name)
+        cells = (f"{_cell(c[row]):>{_wide(h)}}" for h, c in zip(heads, columns, strict=True))
+        on = ", ".join(g for g, load in gauges if load == name) or "none"
+        unit = units[name] if mixed else ""
+        lines.append(f"  {name:{wide}}{unit:{mixed}}" + "".join(cells) + f"  {on}")
+    for group in mechanism.redundant:
+        lines += _wrapped(group.reason)
+    return lines
+
+
+def _wide(head: str) -> int:
+    return max(len(head) + 2, 8)
+
+
+def _cell(value: float) -> str:
+    return str(round(value)) if np.isfinite(value) else "open"
+
+
+def _reach(car: Vehicle, corner: str) -> str:
+    """Counts and ranges; refuses what the mechanism does not reach."""
+    mechanism = assembly_of(car, corner)
+    wheels = [car.corners[w.corner] for w in mechanism.wheels]
+    (low, high), partner = wheels[0].travel_range, wheels[-1].travel_range
+    travel, other = np.meshgrid(np.linspace(low, high, 9), np.linspace(*partner, 9))
+    racks = car.steering.rack_range if np.any(mechanism.rack) else (0.0, 0.0)
+    for rack in racks:
+        if wheels[1:]:
+            pose_assembly(car, corner, travel, rack, partner=other)
+        else:
+            pose_assembly(car, corner, travel[0], rack)
+    count = len(gauges_of(car, corner))
+    name = assembly_name(car, corner).removeprefix("corner ")
+    of = f" ({' and '.join(w.name for w in wheels)}, one mechanism)" if wheels[1:] else ""
+    return (
+        f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(mechanism.members)} members, "
+        f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
+        + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if any(racks) else "")
+    )
+
+
+def _without_limit(car: Vehicle, corner: str) -> list[str]:
+    """Two-force members of a corner or axle for which no load limit is stated."""
+    axle = car.axle_of(corner)
+    parts = [car.corners[corner]] if axle is None else [*map(car.corners.get, axle.corners), axle]
+    bare = [
+        s.name
+        for part in parts
+        if part is not None
+        for s in part.supports
+        if s.kind in TWO_FORCE and not np.isfinite(s.limit)
+    ]
+    return list(dict.fromkeys(bare))
 
 
 def observability_summary(seen: Observability) -> list[str]:
-    """What the gauges of one corner know, lose and could win."""
+    """What the gauges of one corner or axle know, lose and could win."""
     count = len(seen.gauged)
-    lines = [
-        f"{seen.corner}: {count} gauge{'s' * (count != 1)} ({', '.join(seen.gauged) or 'none'})",
-        f"  rank {seen.rank} of 6 unknowns, {seen.noise:g} N of noise per gauge",
+    names = ", ".join(seen.gauged) or "none"
+    head = f"{seen.name}: {count} gauge{'s' * (count != 1)}"
+    short = len(names) <= WIDEST - len(head)
+    lines = [f"{head} ({names})"] if short else [head, *_wrapped(names)]
+    lines += [
+        f"  rank {seen.rank} of {len(seen.singular_values)} unknowns, {seen.noise:g} N of noise "
+        "per gauge",
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
         f"  seen least: {seen.weak}",
     ]
-    for mode, u in seen.u.items():
-        lines.append(f"  {mode:8} wheel: u of {_three(u)}")
-    for name, bias in seen.bias.items():
-        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
-    for member, u in seen.without.items():
-        lines.append(f"  without {member:14} {_three(u)}")
-    for member, u in seen.with_.items():
-        lines.append(f"  with {member + ' too':17} {_three(u)}")
+    lines += _axle_table(seen) if seen.tied else _corner_rows(seen)
+    for reason in seen.redundant:
+        lines += _wrapped(reason)
     for lost in seen.knowledge.lost:
-        cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else "none among the members"
+        cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else NO_CURE
         lines.append(f"  {lost.name} is not known: {lost.reason}")
         lines.append(f"    cheapest cure: {cure}")
-    lines += [f"  what is known of them: {c.words}" for c in seen.combinations]
-    return lines
+    return lines + [f"  what is known of them: {c.words}" for c in seen.combinations]
+
+
+def _corner_rows(seen: Observability) -> list[str]:
+    lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in seen.u.items()]
+    for name, bias in seen.bias.items():
+        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
+    wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
+    lines += [f"  without {member:{wide}} {_three(u)}" for member, u in seen.without.items()]
+    return lines + [
+        f"  with {member + ' too':{wide + 3}} {_three(u)}" for member, u in seen.with_.items()
+    ]
+
+
+def _axle_table(seen: Observability) -> list[str]:
+    """The same as a table, a column for each force of both wheels."""
+    shifts = {f"shift without {name}": bias for name, bias in seen.bias.items()}
+    known = {f"{mode} wheels": u for mode, u in seen.u_all.items()}
+    rest = {f"without {member}": u for member, u in seen.without.items()}
+    rest |= {f"with {member} too": u for member, u in seen.with_.items()}
+    wide = 2 + max(map(len, [*shifts, *known, *rest]))
+
+    def row(name: str, cells: Iterable[str]) -> str:
+        return f"  {name:{wide}}" + "".join(f"{cell:>10}" for cell in cells)
+
+    return [
+        row("standard uncertainty in N", seen.forces),
+        *(row(name, map(_known, u)) for name, u in (known | rest).items()),
+        row("shift in N by a moment left out at its usual size", []),
+        *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
+    ]
+
+
+def _known(value: float) -> str:
+    return f"{value:.0f}" if value <= NOT_KNOWN else "not known"
+
+
+def _wrapped(sentence: str) -> list[str]:
+    return textwrap.wrap(sentence, WIDEST, initial_indent="  ", subsequent_indent="    ")
 
 
 def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
@@ -146,7 +223,7 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
 
 
 def _shift(bias: Floats) -> str:
-    return ", ".join(f"F{axis} {value:.0f} N" for axis, value in zip("xyz", bias, strict=True))
+    return ", ".join(f"F{axis} {round(value)} N" for axis, value in zip("xyz", bias, strict=True))
 
 
 def _three(values: Floats) -> str:

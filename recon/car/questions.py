@@ -1,0 +1,227 @@
+"""What can be gauged on a corner or an axle, and what is to be known: a car's `Question`.
+
+Candidates are the loads that a gauge can sit on: links, springs, torsion and the sections that
+the file states.  Unknowns are six for each wheel, with their priors, and the states of
+self-stress that no stated compliance settles, about which nothing is known beforehand.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import VehicleError, nearest
+from recon.car.knowledge import MOMENT_ARM, Question
+from recon.car.mechanism import assembly_of
+from recon.car.motion import pose_assembly
+from recon.car.statics import open_loads, road_columns
+from recon.car.structure import TWO_FORCE
+from recon.car.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
+from recon.car.vehicle import AXLE
+
+if TYPE_CHECKING:
+    from recon.car.structure import Mechanism
+    from recon.car.vehicle import Axle, Corner, Gauge, Vehicle
+
+Floats = NDArray[np.float64]
+FORCES = UNKNOWNS[:3]
+SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
+COUPLES = ("bending", "torsion")  # of sections, and the kind of support: in N m
+REPEATS = 1e-9  # share of a row beside another one's direction that is rounding
+SPLIT = "split among "  # how the unknown that is a self-stress begins
+
+
+def question_of(
+    car: Vehicle,
+    corner: str,
+    *,
+    mode: str = "rolling",
+    noise: float = 10.0,
+    pose: tuple[float, float] = (0.0, 0.0),
+    named: tuple[str, ...] = (),
+) -> Question:
+    """The question of a corner, with its partner where an axle ties the two.
+
+    Parameters
+    ----------
+    mode : str
+        What the hubs pass, the same at both wheels of an axle.
+    noise : float
+        Of each gauge [N]; where it measures N m, on an arm of `MOMENT_ARM`.
+    pose : (travel, rack)
+        Both wheels of an axle at the same travel. [m]
+    named : tuple of str
+        Loads that are to be candidates although they repeat another one, as that of a spring
+        behind a rocker repeats its push rod's. Those that the file gauges always are.
+
+    Raises
+    ------
+    VehicleError, DataError
+        No such corner, or a noise that is not above zero.
+    """
+    described_corner(car, corner)
+    at = pose_assembly(car, corner, *pose)
+    mechanism = at.mechanism
+    corners = [car.corners[w.corner] for w in mechanism.wheels]
+    references = [reference_of(car, c) for c in corners]
+    loads, states = open_loads(at)
+    arm = np.where([unit == "N m" for unit in load_units(mechanism)], MOMENT_ARM, 1.0)[:, None]
+    splits = _basis(states)
+    columns = _blocks([tyre_columns(car.tyre, r.vertical) for r in references])
+    road = road_columns(at, hub_passes_spin=mode == "locked") @ columns
+    rows = np.hstack([loads @ road, splits]) / arm
+    on = _candidates(mechanism, rows, _gauged(car, corner), named)
+    priors = [prior_u(c, car.tyre, r, mode) for c, r in zip(corners, references, strict=True)]
+    several = len(corners) > 1
+    return Question(
+        rows=rows[list(on.values())],
+        candidates=tuple(on),
+        unknowns=(
+            *(f"{u} {c.name}" if several else u for c in corners for u in UNKNOWNS),
+            *_split_names(mechanism, splits),
+        ),
+        prior=np.concatenate([*priors, np.full(splits.shape[1], OPEN_FORCE)]),
+        noise=np.full(len(on), noise),
+        forces=tuple(f"{f} {c.name}" if several else f for c in corners for f in FORCES),
+        scale=np.concatenate([*(SCALE for _ in corners), np.ones(splits.shape[1])]),
+        where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
+    )
+
+
+def described_corner(car: Vehicle, corner: str) -> Corner:
+    """The corner of that name.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner; the nearest is offered.
+    """
+    if corner not in car.corners:
+        raise VehicleError(
+            where=car.path or car.name,
+            found=f"no corner '{corner}'",
+            needed=nearest(corner, tuple(car.corners)),
+            do="Name a corner of the vehicle file.",
+        )
+    return car.corners[corner]
+
+
+def assembly_name(car: Vehicle, corner: str) -> str:
+    """'corner FL', or 'axle rear' where one ties the corner to its partner."""
+    axle = car.axle_of(corner)
+    return f"corner {corner}" if axle is None else f"axle {axle.name}"
+
+
+def assemblies_of(car: Vehicle) -> dict[str, str]:
+    """Every corner that stands alone and every axle, with the (left) corner to ask for."""
+    found: dict[str, str] = {}
+    for name in car.corners:
+        axle = car.axle_of(name)
+        found.setdefault(name if axle is None else axle.name, name)
+    return found
+
+
+def channels_of(car: Vehicle, corner: str) -> tuple[str, ...]:
+    """One name per gauge of the file: its member's, counted from the second one on."""
+    return _counted(_gauged(car, corner))
+
+
+def _counted(names: list[str]) -> tuple[str, ...]:
+    return tuple(
+        name if (count := names[:k].count(name)) == 0 else f"{name} ({count + 1})"
+        for k, name in enumerate(names)
+    )
+
+
+def gauges_of(car: Vehicle, corner: str) -> tuple[tuple[str, str], ...]:
+    """Name of every gauge of the assembly, and of the load that it measures."""
+    return tuple((g.name, _load_of(g, part, before)) for g, part, before in _bridges(car, corner))
+
+
+def load_units(mechanism: Mechanism) -> tuple[str, ...]:
+    """Unit of each load of `Mechanism.row_names`, 'N' or 'N m'."""
+    kinds = [mechanism.kinds[owner] for owner in mechanism.owner]
+    kinds += [section.measures for section in mechanism.sections]
+    return tuple("N m" if kind in COUPLES else "N" for kind in kinds)
+
+
+def gaugeable(car: Vehicle, corner: str) -> tuple[str, ...]:
+    """Names of all loads that a gauge can sit on."""
+    mechanism = assembly_of(car, corner)
+    names = mechanism.row_names
+    return tuple(names[r] for r in _places(mechanism))
+
+
+def _bridges(car: Vehicle, corner: str) -> list[tuple[Gauge, Corner | Axle, str]]:
+    """Gauges of an assembly, the part that states each, and what stands before its names."""
+    axle = car.axle_of(corner)
+    parts: list[tuple[Corner | Axle, str]] = [(car.corners[corner], "")]
+    if axle is not None:
+        parts = [*((car.corners[name], f"{name}.") for name in axle.corners), (axle, "")]
+    return [(gauge, part, before) for part, before in parts for gauge in part.gauges]
+
+
+def _gauged(car: Vehicle, corner: str) -> list[str]:
+    """What each gauge of the assembly measures, as `Mechanism.row_names` calls it."""
+    return [load for _, load in gauges_of(car, corner)]
+
+
+def _load_of(gauge: Gauge, part: Corner | Axle, before: str) -> str:
+    own = gauge.on in part.bodies or gauge.on in {s.name for s in part.supports}
+    on = before + gauge.on if own else gauge.on.removeprefix(f"{AXLE}.")
+    return f"{on}:{gauge.name}" if gauge.at_section else on
+
+
+def _places(mechanism: Mechanism) -> list[int]:
+    """Rows that a gauge can sit on: members first, then all others."""
+    kinds = [mechanism.kinds[owner] for owner in mechanism.owner]
+    kinds += ["section"] * len(mechanism.sections)
+    can = [k for k, kind in enumerate(kinds) if kind in (*TWO_FORCE, "torsion", "section")]
+    return [r for r in mechanism.members if r in can] + [
+        r for r in can if r not in mechanism.members
+    ]
+
+
+def _candidates(
+    mechanism: Mechanism, rows: Floats, gauged: list[str], named: tuple[str, ...]
+) -> dict[str, int]:
+    """Name and row of each candidate: what a gauge can sit on, then second bridges."""
+    names = mechanism.row_names
+    on: dict[str, int] = {}
+    for r in _places(mechanism):
+        asked = r in mechanism.members or names[r] in gauged or names[r] in named
+        if asked or not _repeats(rows[r], rows[list(on.values())]):
+            on[names[r]] = r
+    for channel, name in zip(_counted(gauged), gauged, strict=True):
+        on.setdefault(channel, names.index(name))
+    return on
+
+
+def _repeats(row: Floats, others: Floats) -> bool:
+    """Whether a row is a multiple of one of the others, or nothing at all."""
+    size = np.linalg.norm(row)
+    along = np.abs(others @ row) / np.maximum(np.linalg.norm(others, axis=1), REPEATS)
+    return bool(np.any(along >= size * (1 - REPEATS)))
+
+
+def _basis(states: Floats) -> Floats:
+    """Independent ones of the states (row, k), each of size one."""
+    left, size, _ = np.linalg.svd(states, full_matrices=False)
+    return np.asarray(left[:, size > REPEATS * max(float(np.max(size, initial=0.0)), REPEATS)])
+
+
+def _split_names(mechanism: Mechanism, splits: Floats) -> list[str]:
+    """What each open state of self-stress is called: the supports whose loads it shifts."""
+    own = splits[: len(mechanism.owner)]
+    taking = np.any(np.abs(own) > REPEATS, axis=1)
+    supports = [mechanism.supports[k] for k in np.unique(mechanism.owner[taking])]
+    counts = [f" ({k + 1})" if k else "" for k in range(splits.shape[1])]
+    return [f"{SPLIT}{', '.join(supports)}{count}" for count in counts]
+
+
+def _blocks(parts: list[Floats]) -> Floats:
+    from scipy.linalg import block_diag
+
+    return np.asarray(block_diag(*parts))

@@ -1,0 +1,69 @@
+"""Words beside what they name: in two columns at the edges of a panel, a pitch apart."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.report.sheet import INK, MIDDLE, SMALL
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Floats = NDArray[np.float64]
+PITCH = 0.33  # in, from one label of two lines to the next
+LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
+LEADER: dict[str, Any] = {"arrowstyle": "-", "color": MIDDLE, "linewidth": 0.6, "shrinkB": 0}
+
+
+def clear_point(ends: Floats, k: int) -> Floats:
+    """Point of segment k of `ends` (segment, 2, 2) that is farthest from the others."""
+    shares = np.linspace(0.25, 0.75, 11)[:, None]
+    points = ends[k, 0] + shares * (ends[k, 1] - ends[k, 0])
+    others = np.delete(ends, k, axis=0)
+    along = others[:, 1] - others[:, 0]
+    square = np.maximum(np.sum(along**2, axis=1), 1e-9)
+    offset = points[:, None] - others[:, 0]
+    foot = np.clip(np.sum(offset * along, axis=2) / square, 0, 1)
+    apart = np.linalg.norm(offset - foot[..., None] * along, axis=2).min(axis=1, initial=np.inf)
+    return points[np.argmax(np.minimum(apart, 25.0) - 20 * np.abs(shares[:, 0] - 0.5))]
+
+
+def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float) -> None:
+    """Write the words into a column on either side, in the order of their points.
+
+    `scale` is in units of the panel per inch of paper.
+    """
+    (left, right), (bottom, top) = panel.get_xlim(), panel.get_ylim()
+    upwards = np.sign(top - bottom)
+    order = np.argsort(-anchors[:, 0])
+    half = (len(order) + 1) // 2
+    for column, at, align in ((order[:half], left, "left"), (order[half:], right, "right")):
+        ends = sorted((upwards * bottom, upwards * top))
+        heights = spread(upwards * anchors[column, 1], scale * PITCH, *ends)
+        inward = scale * 0.06 * (-1 if align == "left" else 1)
+        for k, height in zip(column, heights, strict=True):
+            panel.annotate(
+                words[k], tuple(anchors[k]), (at + inward, upwards * height), ha=align,
+                va="center", fontsize=SMALL, linespacing=1.0, color=INK, zorder=7,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+                arrowprops=LEADER | {"shrinkA": 1},
+            )  # fmt: skip
+            panel.plot(*anchors[k], marker="o", markersize=2.6, color="white",
+                       markeredgecolor=MIDDLE, markeredgewidth=0.7, zorder=6)  # fmt: skip
+
+
+def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
+    """Heights near the wanted ones, in their order, a pitch apart and between low and high."""
+    order = np.argsort(wanted)
+    steps = pitch * np.arange(len(wanted))
+    loose = wanted[order] - steps
+    # Both passes keep the pitch, so their mean does; it moves all labels alike.
+    up = np.maximum.accumulate(loose)
+    down = np.minimum.accumulate(loose[::-1])[::-1]
+    limits = low + pitch / 2, high - pitch / 2 - steps[-1:]
+    out = np.empty_like(wanted)
+    out[order] = np.clip((up + down) / 2, *limits) + steps
+    return out

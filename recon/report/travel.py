@@ -1,0 +1,176 @@
+"""How the loads of a corner or an axle change over travel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.car.motion import pose_assembly
+from recon.car.questions import FORCES, described_corner, gaugeable, gauges_of, load_units
+from recon.car.statics import load_matrix, road_columns, section_matrix
+from recon.report.corner import BARE, footer, gauged_entries
+from recon.report.labels import LEADER, spread
+from recon.report.scene import in_words, signed, title_of
+from recon.report.sheet import ACCENT, INK, MIDDLE, SMALL, TEXT, dress, empty_sheet, style_panel
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from recon.car.motion import Pose
+    from recon.car.structure import Mechanism
+    from recon.car.vehicle import Vehicle
+
+Floats = NDArray[np.float64]
+TRAVELS = 41
+ROW, STRIPS = 3.9, 1.7  # in, a row of panels, what is around them
+LINE = 0.19  # in, a line of words
+LIGHT, WARM = "#4b9cc0", "#e3b04b"
+# Marker and colour of the curves: the marker tells them in grey.
+CURVES = (("o", INK), ("s", ACCENT), ("^", LIGHT), ("D", WARM), ("v", MIDDLE), ("P", INK),
+          ("X", ACCENT), ("<", LIGHT), (">", WARM), ("p", MIDDLE), ("h", INK), ("*", ACCENT),
+          ("d", LIGHT), ("8", WARM))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Curves:
+    """Loads (travel, curve, force) per kN over travel [mm] of some wheels, all in one unit."""
+
+    of: str
+    travel: Floats
+    loads: Floats
+    unit: str
+    names: list[str]
+    gauged: list[bool]
+
+
+def plot_travel(car: Vehicle, corner: str) -> Figure:
+    """Draw each load per force at the contact over the stated travel, rack centred.
+
+    One panel for each of Fx (wheel rolling), Fy and Fz; members and whatever else the file
+    gauges, what is in N m beneath what is in N.  Where an axle ties the corner to its partner,
+    once with both wheels together and once with the corner alone.
+
+    Parameters
+    ----------
+    car : Vehicle
+    corner : str
+        Corner to draw; the force is at its contact.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner, or it does not reach every travel of its stated range.
+    """
+    described = described_corner(car, corner)
+    travel = np.linspace(*described.travel_range, TRAVELS)
+    rows = [row for of, at in _poses(car, corner, travel) for row in _curves(car, corner, of, at)]
+    figure = empty_sheet(13.5, STRIPS + ROW * len(rows))
+    panels = figure.subplots(len(rows), len(FORCES), squeeze=False)
+    tied = car.axle_of(corner) is not None
+    for row, curves in zip(panels, rows, strict=True):
+        for k, (panel, force) in enumerate(zip(row, FORCES, strict=True)):
+            _draw_panel(panel, curves, k, f"{force} {corner}" if tied else force)
+    low, high = (signed(end) for end in 1000 * travel[[0, -1]])
+    at_corner = f" per kN at {corner}" if tied else " of the members"
+    title = f"{title_of(car, corner)}: loads{at_corner} over travel {low} to {high} mm"
+    gauged = [g for curves in rows for g in curves.gauged]
+    words = footer(car, "rack centred", "force of the road on the tyre")
+    dress(figure, title, gauged_entries(gauged, 1.6), words)
+    return figure
+
+
+def _poses(car: Vehicle, corner: str, travel: Floats) -> list[tuple[str, Pose]]:
+    """What travels, in words, and the poses."""
+    axle = car.axle_of(corner)
+    if axle is None:
+        return [("", pose_assembly(car, corner, travel))]
+    (other,) = (name for name in axle.corners if name != corner)
+    return [
+        (" of both wheels", pose_assembly(car, corner, travel)),
+        (f" of {corner} alone, {other} at 0", pose_assembly(car, corner, travel, partner=0.0)),
+    ]
+
+
+def _curves(car: Vehicle, corner: str, of: str, at: Pose) -> list[_Curves]:
+    """Curves over the poses by unit."""
+    m = at.mechanism
+    first = 6 * [w.corner for w in m.wheels].index(corner)
+    road = road_columns(at, hub_passes_spin=False)[..., first : first + 3]
+    loads = 1000 * np.concatenate([load_matrix(at), section_matrix(at)], axis=-2) @ road
+    travel = 1000 * np.linspace(*car.corners[corner].travel_range, TRAVELS)
+    gauged = {load for _, load in gauges_of(car, corner)}
+    units = load_units(m)
+    rows = _rows(m, gaugeable(car, corner), gauged)
+    out = []
+    for unit in ("N", "N m"):
+        own = [r for r in rows if units[r] == unit]
+        if own:
+            names = [m.row_names[r] for r in own]
+            told = [in_words(_short(name)) for name in names]
+            is_gauged = [name in gauged for name in names]
+            out.append(_Curves(of, travel, loads[:, own], unit, told, is_gauged))
+    return out
+
+
+def _rows(m: Mechanism, names: tuple[str, ...], gauged: set[str]) -> list[int]:
+    """Rows that are members or gauged and that a gauge can sit on."""
+    members = m.member_names
+    return [m.row_names.index(n) for n in names if n in members or n in gauged]
+
+
+def _short(name: str) -> str:
+    """A section by the name of its gauge, which is the only one of that name in the car."""
+    return name.rpartition(":")[2]
+
+
+def _draw_panel(panel: Axes, curves: _Curves, k: int, force: str) -> None:
+    loads = curves.loads[..., k]
+    _draw_curves(panel, curves.travel, loads, curves.gauged)
+    known = np.all(np.isfinite(loads), axis=0)
+    words = "split among supports not known"
+    if np.any(known):
+        change = np.where(known, np.ptp(loads, axis=0), -1.0)
+        most = int(np.argmax(change))
+        words = f"most change in {curves.names[most]},\n{change[most]:.0f} {curves.unit} per kN"
+        words += " over the range"
+    style_panel(panel, f"per kN of {force}: {words}")
+    panel.set_xlabel(f"travel{curves.of}, bump positive [mm]", fontsize=TEXT)
+    panel.set_ylabel(f"load per {force} [{curves.unit} per kN]", fontsize=TEXT)
+    names = [n if k else f"{n} (not known)" for n, k in zip(curves.names, known, strict=True)]
+    _name_curves(panel, curves.travel[-1], np.nan_to_num(loads[-1]), names)
+
+
+def _draw_curves(panel: Axes, travel: Floats, loads: Floats, gauged: list[bool]) -> None:
+    panel.axhline(0, color=INK, linewidth=0.6, zorder=1)
+    panel.axvline(0, color=INK, linewidth=0.6, zorder=1)
+    for m, is_gauged in enumerate(gauged):
+        marker, colour = CURVES[m % len(CURVES)]
+        panel.plot(
+            travel, loads[:, m], color=colour, linewidth=1.6, marker=marker, markersize=5.5,
+            markevery=(m % 8, 8), markeredgecolor="white", markeredgewidth=0.5,
+            linestyle="-" if is_gauged else BARE, zorder=3,
+        )  # fmt: skip
+
+
+def _name_curves(panel: Axes, end: float, loads: Floats, names: list[str]) -> None:
+    """Write every load's name and marker beside the end of its curve."""
+    low, high = panel.set_ylim(panel.get_ylim())
+    pitch = LINE / (ROW - 0.8)  # of the panel's height, which is that at least
+    shares = spread((loads - low) / (high - low), pitch, 0.0, 1.0)
+    for m, (load, share, name) in enumerate(zip(loads, shares, names, strict=True)):
+        marker, colour = CURVES[m % len(CURVES)]
+        place: dict[str, Any] = {"transform": panel.transAxes, "clip_on": False}
+        panel.plot(1.06, share, marker=marker, color=colour, markersize=5.5, **place)
+        panel.annotate(
+            name, (end, load), (1.085, share), textcoords=panel.transAxes, va="center",
+            fontsize=SMALL, color=INK, annotation_clip=False,
+            arrowprops=LEADER | {"color": colour, "shrinkA": 7, "relpos": (0, 0.5)},
+        )  # fmt: skip

@@ -1,0 +1,291 @@
+"""What gauges know of corners that an axle ties, and the traps of the field on shipped cars."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from recon.base.errors import DataError, VehicleError
+from recon.car.knowledge import MOMENT_ARM, NOT_KNOWN
+from recon.car.motion import pose_assembly
+from recon.car.observability import best_gauges, by_corner, observe, observe_car
+from recon.car.questions import assemblies_of, question_of
+from recon.car.statics import load_matrix, road_columns, section_matrix
+from recon.car.unknowns import prior_u, reference_of, tyre_columns
+from recon.car.vehicle import Gauge, Vehicle
+from recon.report.summary import observability_summary
+from tests.shipped_mechanisms import VEHICLES, shipped
+
+FILES = sorted(path.stem for path in VEHICLES.glob("*.toml"))
+OWN = ("Fx", "Fy", "Fz")
+
+
+def without_compliance(car: Vehicle) -> Vehicle:
+    """The solid axle with links of which nobody stated how they give way."""
+    bare = {
+        name: replace(
+            part, supports=tuple(replace(s, compliance=np.nan) if s.kind == "link" else s
+                                 for s in part.supports)
+        )
+        for name, part in car.corners.items()
+    }  # fmt: skip
+    rear = car.axles["rear"]
+    links = tuple(replace(s, compliance=np.nan) for s in rear.supports)
+    return replace(car, corners=bare, axles={"rear": replace(rear, supports=links)})
+
+
+def weights(seen, force: str) -> list[list[float]]:
+    """Weights of that force of both wheels in each combination that is known."""
+    names = [f"{force} {c}" for c in seen.corners]
+    return [[c.weights.get(n, 0.0) for n in names] for c in seen.combinations]
+
+
+@pytest.mark.parametrize("corner", ["RL", "RR"])
+def test_a_solid_axle_knows_the_lateral_force_as_a_sum_only(corner: str) -> None:
+    seen = observe(shipped("solid_axle"), corner)
+    assert seen.corner == corner
+    assert (seen.assembly, seen.corners) == ("axle rear", ("RL", "RR"))
+    assert seen.lost == ("Fy RL", "Fy RR")
+    assert seen.known.startswith("lateral force of RL and RR only as a sum, known to 10 N")
+    assert_allclose(weights(seen, "Fy"), [[1.0, 1.0]], atol=0.01)  # told as a sum: nearly alike
+    assert seen.u["rolling"][1] > NOT_KNOWN > 10 * seen.u["rolling"][2]
+    assert seen.rank == 6
+    assert seen.cure == ""  # no link or spring tells left from right
+
+
+def test_both_corners_of_an_axle_have_its_answer_and_their_own_forces() -> None:
+    car = shipped("solid_axle")
+    left, right = observe(car, "RL"), observe(car, "RR")
+    assert_allclose(left.u_all["braked"], right.u_all["braked"], rtol=1e-12)
+    assert_allclose(left.u["braked"], left.u_all["braked"][:3])
+    assert_allclose(right.u["braked"], left.u_all["braked"][3:])
+    assert left.gauged == right.gauged
+    whole = observe_car(car)
+    assert list(whole) == ["FL", "FR", "RL", "RR"]
+    assert whole["RR"].corner == "RR"
+    assert_allclose(whole["RR"].u["rolling"], right.u["rolling"])
+
+
+def test_gauges_on_the_tubes_make_everything_known() -> None:
+    seen = observe(shipped("solid_axle_tubes"), "RR")
+    assert seen.lost == ()
+    assert seen.rank == 12
+    assert np.all(seen.u_all["rolling"] < 15)  # N, of 10 N of noise per gauge
+    links = tuple(name for name in seen.gauged if not name.startswith("beam:"))
+    bare = observe(shipped("solid_axle_tubes"), "RR", gauged=links)
+    assert bare.lost == ("Fy RL", "Fy RR")
+    assert [lost.cure for lost in bare.knowledge.lost] == [bare.knowledge.cure] * 2
+    (cure,) = bare.knowledge.cure
+    assert cure in {"beam:RL_tube_axial", "beam:RR_tube_axial"}
+    assert observe(shipped("solid_axle_tubes"), "RR", gauged=(*links, cure)).lost == ()
+
+
+def test_a_split_that_nobody_stated_is_named_and_not_guessed() -> None:
+    car = without_compliance(shipped("solid_axle"))
+    seen = observe(car, "RL")
+    (reason,) = seen.redundant
+    assert "RL.upper_link" in reason
+    assert "RL.spring" not in reason.split(";")[1]
+    assert len(seen.singular_values) == 13
+    stated = observe(shipped("solid_axle"), "RL")
+    # One more unknown never helps, and the links' own split must not be taken for a force.
+    assert np.all(seen.u_all["rolling"] >= stated.u_all["rolling"] * (1 - 1e-9))  # rounding
+    assert seen.known.startswith("lateral force of RL and RR only as a sum")
+    told = "\n".join(observability_summary(seen))
+    assert "equilibrium does not split the load among RL.lower_link" in told
+    assert not any(name.startswith("split") for name in seen.bias)
+
+
+def test_what_is_known_beside_an_open_split_does_not_depend_on_it() -> None:
+    """Any stated compliances give loads within what the open question allows."""
+    car = without_compliance(shipped("solid_axle"))
+    open_ = question_of(car, "RL")
+    for soft in (1e-7, 1e-5):
+        corners = {
+            name: replace(
+                c, supports=tuple(replace(s, compliance=soft) if s.name == "upper_link" else
+                                  replace(s, compliance=1e-6) if s.kind == "link" else s
+                                  for s in c.supports)
+            )
+            for name, c in car.corners.items()
+        }  # fmt: skip
+        rear = car.axles["rear"]
+        links = tuple(replace(s, compliance=1e-6) for s in rear.supports)
+        axles = {"rear": replace(rear, supports=links)}
+        settled = question_of(replace(car, corners=corners, axles=axles), "RL")
+        assert settled.candidates == open_.candidates
+        states = open_.rows[:, 12:]
+        off = settled.rows - open_.rows[:, :12]
+        amount = np.linalg.lstsq(states, off, rcond=None)[0]
+        assert np.max(np.abs(amount)) > 0.01  # the split does move
+        assert_allclose(states @ amount, off, atol=1e-9)  # loads per newton, rounding
+
+
+def test_a_twist_beam_with_its_gauges_knows_everything_and_each_spring_helps() -> None:
+    seen = observe(shipped("strut"), "RL")
+    assert seen.lost == ()
+    assert seen.rank == 12
+    assert set(seen.with_) == {"RL.spring", "RR.spring", "beam_twist"}
+    for name, side in (("RL.spring", 2), ("RR.spring", 5)):
+        # A spring is of no use to its own wheel alone: it takes part of the other's load.
+        assert seen.with_[name][side] < 0.7 * seen.u_all["rolling"][side]
+
+
+def test_gauges_on_the_twist_beam_alone_know_differences_only() -> None:
+    seen = observe(shipped("strut"), "RL", gauged=("beam_twist",))
+    assert {"Fz RL", "Fz RR"} <= set(seen.lost)
+    assert seen.rank == 1
+    (together,) = seen.combinations
+    assert abs(together.weights["Fz RL"]) > 0.3
+    for force in ("Fx", "Fz"):
+        assert_allclose(np.sum(weights(seen, force)), 0.0, atol=1e-6)  # opposite at the wheels
+    # Fy changes its sign in the mirror, so that its difference across the car is a sum.
+    assert_allclose(np.ptp(weights(seen, "Fy")), 0.0, atol=1e-6)
+
+
+def test_a_bar_on_drop_links_leaves_each_wheel_its_own_forces() -> None:
+    seen = observe(shipped("anti_roll_bar"), "FL")
+    assert (seen.lost, seen.rank, seen.with_) == ((), 12, {})
+    bare = tuple(name for name in seen.gauged if not name.startswith("drop_link"))
+    one = observe(shipped("anti_roll_bar"), "FL", gauged=bare)
+    # Twelve members suffice where the bar's stiffness is stated; drop links lower u.
+    assert one.lost == ()
+    assert np.all(one.u_all["rolling"] >= seen.u_all["rolling"])
+    assert one.u["rolling"][2] > 1.02 * seen.u["rolling"][2]
+    assert set(one.with_) == {"drop_link_left", "drop_link_right"}  # the twist repeats them
+    assert_allclose(*one.with_.values(), rtol=1e-6)  # as they repeat each other
+    rest = replace(shipped("anti_roll_bar").axles["front"], gauges=())
+    bare_bar = replace(shipped("anti_roll_bar"), axles={"front": rest})
+    assert list(observe(bare_bar, "FL").with_) == ["drop_link_left"]
+
+
+def test_a_strut_without_a_gauge_on_it_does_not_know_the_vertical_force() -> None:
+    seen = observe(shipped("strut"), "FL", gauged=("lower_front", "lower_rear", "tie_rod"))
+    assert "Fz" in seen.lost
+    (fz,) = (lost for lost in seen.knowledge.lost if lost.name == "Fz")
+    assert fz.cure == ("spring",)
+    assert observe(shipped("strut"), "FL").u["rolling"][2] < 20
+
+
+def test_axial_gauges_alone_hardly_see_what_the_spring_on_the_arm_carries() -> None:
+    links = ("upper_front", "upper_rear", "tie_rod", "arm:FL_arm_axial")
+    bare = observe(shipped("wishbone_spring_on_arm"), "FL", gauged=links).u["rolling"]
+    with_spring = observe(shipped("wishbone_spring_on_arm"), "FL", gauged=(*links, "spring"))
+    assert bare[2] > 10 * with_spring.u["rolling"][2]
+
+
+def test_uncertainty_of_an_axle_by_another_route() -> None:
+    """The gain instead of singular values, rows from the loads of supports and sections."""
+    car = shipped("solid_axle_tubes")
+    seen = observe(car, "RL", noise=12.0, travel=0.02)
+    at = pose_assembly(car, "RL", 0.02)
+    both = [car.corners[c] for c in ("RL", "RR")]
+    size = [reference_of(car, c) for c in both]
+    columns = np.zeros((12, 12))
+    for k, s in enumerate(size):
+        columns[6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = tyre_columns(car.tyre, s.vertical)
+    loads = np.concatenate([load_matrix(at), section_matrix(at)])
+    H = loads @ road_columns(at, hub_passes_spin=False) @ columns
+    arm = [0.1 if s.measures in ("bending", "torsion") else 1.0 for s in at.mechanism.sections]
+    assert MOMENT_ARM == 0.1
+    H /= np.append(np.ones(7), arm)[:, None]
+    priors = [prior_u(c, car.tyre, s, "rolling") for c, s in zip(both, size, strict=True)]
+    P = np.diag(np.concatenate(priors) ** 2)
+    gain = P @ H.T @ np.linalg.inv(H @ P @ H.T + 144.0 * np.eye(len(H)))
+    left = np.eye(12) - gain @ H
+    posterior = left @ P @ left.T + 144.0 * gain @ gain.T
+    forces = [0, 1, 2, 6, 7, 8]
+    # The open prior of 100 kN stands against 10 N: eight digits of the difference are rounding.
+    assert_allclose(seen.u_all["rolling"] ** 2, np.diag(posterior)[forces], rtol=1e-4)
+
+
+def test_every_link_spring_and_section_is_a_candidate_and_repeats_are_not() -> None:
+    tubes = question_of(shipped("solid_axle_tubes"), "RL")
+    assert len(tubes.candidates) == 19
+    assert {"cross_link", "beam:RR_tube_axial"} <= set(tubes.candidates)
+    racer = shipped("club_racer")
+    assert "spring" not in question_of(racer, "FL").candidates
+    # Named, the spring behind the rocker is as good as the push rod that it repeats, but for
+    # the ratio of its load to the rod's.
+    links = ("upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod")
+    rod, spring = (observe(racer, "FL", gauged=(*links, m)) for m in ("push_rod", "spring"))
+    assert spring.lost == ()
+    assert spring.u["rolling"][2] < rod.u["rolling"][2]
+    assert best_gauges(racer, 6, corner="FL", keep=("spring",)).lost == ()
+
+
+def test_the_trailing_arm_of_sections_is_helped_by_its_spring() -> None:
+    seen = observe(shipped("wishbone_spring_on_arm"), "RL")
+    assert list(seen.with_) == ["spring"]
+    assert seen.with_["spring"][2] < 0.5 * seen.u["rolling"][2]
+
+
+def test_noise_of_bending_counts_on_an_arm() -> None:
+    """A gauge that measures N m: 10 N on 0.1 m are 1 N m."""
+    car = shipped("strut")
+    asked = question_of(car, "FL", noise=10.0)
+    at = pose_assembly(car, "FL", 0.0)
+    columns = tyre_columns(car.tyre, reference_of(car, car.corners["FL"]).vertical)
+    cut = section_matrix(at) @ road_columns(at, hub_passes_spin=False) @ columns
+    k = asked.candidates.index("upright:FL_tube_forward")
+    assert_allclose(asked.rows[k], cut[0] / 0.1, rtol=1e-12)
+
+
+def test_the_best_gauges_of_a_car_with_an_axle() -> None:
+    car = shipped("solid_axle_tubes")
+    found = best_gauges(car, 24, keep=("rear cross_link",))
+    assert "rear cross_link" in found.chosen
+    assert found.lost == ()
+    assert set(found.u) == {f"{f} {c}" for f in OWN for c in car.corners}
+    split = by_corner(car, found, None)
+    assert list(split) == ["FL", "FR", "RL"]
+    assert "cross_link" in split["RL"]
+    seen = observe(car, "RL", gauged=split["RL"])
+    assert_allclose(seen.u["rolling"], [found.u[f"{f} RL"] for f in OWN], rtol=1e-6)
+    alone = best_gauges(car, 12, corner="RR")
+    assert by_corner(car, alone, "RR") == {"RR": alone.chosen}
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_every_shipped_car_is_judged_in_words_without_holes(file: str) -> None:
+    car = shipped(file)
+    for corner in assemblies_of(car).values():
+        seen = observe(car, corner)
+        lines = observability_summary(seen)
+        assert lines[0].startswith(f"{seen.name}: {len(seen.gauged)} gauges")
+        told = "\n".join(lines)
+        assert "nan" not in told
+        assert max(map(len, lines)) <= 120
+        for name in seen.gauged:
+            assert name in told.replace("\n    ", " ")
+        if seen.lost:
+            assert seen.combinations or seen.cure
+
+
+def test_gauges_that_an_axle_has_not_are_refused() -> None:
+    car = shipped("solid_axle")
+    with pytest.raises(VehicleError, match=r"axle rear: a gauge on 'lower_link'; .*RL\.lower"):
+        observe(car, "RR", gauged=("lower_link",))
+    with pytest.raises(VehicleError, match=r"axle rear: an empty list of gauges; .*cross_link"):
+        observe(car, "RL", gauged=())
+    with pytest.raises(VehicleError, match=r"rear: RL with cross_link but RR with RR\.spring"):
+        observe_car(car, gauged={"RL": ("cross_link",), "RR": ("RR.spring",)})
+    with pytest.raises(DataError, match=r"axle rear: -1 N of noise of 'RL\.lower_link'"):
+        observe(car, "RL", noise=-1.0)
+    with pytest.raises(DataError, match=r"corner RL: travel 90\.0 mm; need .*-55 to 55 mm"):
+        observe(car, "RL", travel=0.09)
+
+
+def test_a_section_that_the_file_gauges_twice_is_two_channels() -> None:
+    car = shipped("solid_axle_tubes")
+    rear = car.axles["rear"]
+    first = next(g for g in rear.gauges if g.name == "RL_tube_axial")
+    spare: Gauge = replace(rear.gauges[0], name="R_spare")  # on the cross link
+    more = replace(car, axles={"rear": replace(rear, gauges=(*rear.gauges, spare))})
+    seen = observe(more, "RL")
+    assert first.at_section
+    assert seen.gauged[-1] == "cross_link (2)"
+    assert np.all(seen.u_all["rolling"] <= observe(car, "RL").u_all["rolling"] * (1 + 1e-9))
