@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
 
 Floats = NDArray[np.float64]
+NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: F
         for axis in COMPONENTS
     )
     gauged = tuple(on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in gauges)
-    cure = observe(car, unit.corners[0].name, gauged=gauged).cure
+    cure = observe(car, unit.corners[0].name, gauged=gauged).cure or NO_CURE
     told = " and ".join(names[k] for k in lost)
     where = unit.mechanism.name if len(unit.corners) > 1 else f"corner {unit.name}"
     sums = together(covariance, names, tuple(names[k] for k in lost))
