@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, SolveError
-from recon.car.knowledge import NOT_KNOWN, Question
+from recon.car.knowledge import NOT_KNOWN, RANK_SHARE, Question
 
 Floats = NDArray[np.float64]
 STARTS = 6  # random ones beside the greedy one
@@ -186,24 +186,28 @@ def _relaxed(question: Question, count: int, kept: list[int]) -> Floats:
     everything = list(range(len(question.candidates)))
     if count == len(everything):
         return np.ones(count)
-    # Unknowns in units of what all candidates together leave: the matrices are of size one.
-    rows = question.rows * question.prior / question.noise[:, None]
-    unit = question.prior * np.sqrt(np.diag(np.linalg.inv(rows.T @ rows + np.eye(rows.shape[1]))))
-    rows = question.rows * unit / question.noise[:, None]
     weights = cp.Variable(len(everything), nonneg=True)
+    scaled = question.rows * question.prior / question.noise[:, None]
     trace = _Trace(question)
-    terms = []
+    parts = []
     for block in np.unique(trace.of_unknown[question.asked]):
         own = np.flatnonzero(trace.of_unknown == block)
         asked = [k for k in question.asked if k in own]
         there = np.flatnonzero(trace.of_candidate == block)
         if not there.size:
             continue  # nobody sees it, whatever is chosen
-        information = np.diag((unit[own] / question.prior[own]) ** 2)
-        for k in there:
-            information = information + weights[k] * np.outer(rows[k, own], rows[k, own])
-        ends = np.eye(len(own))[:, np.searchsorted(own, asked)] * unit[asked]
-        terms.append(cp.matrix_frac(ends / np.linalg.norm(unit[question.asked]), information))
+        # Directions in units of what all candidates together leave: the matrices are of size
+        # one. What none of them sees adds the same to every choice and is left out.
+        _, size, right = np.linalg.svd(scaled[np.ix_(there, own)], full_matrices=False)
+        seen = size > RANK_SHARE * size[0]
+        ways = right[seen].T / np.hypot(1, size[seen])
+        information = np.diag(1 / (1 + size[seen] ** 2))
+        for k, row in zip(there, scaled[np.ix_(there, own)] @ ways, strict=True):
+            information = information + weights[k] * np.outer(row, row)
+        ends = (ways[np.searchsorted(own, asked)] * question.prior[asked][:, None]).T
+        parts.append((ends, information))
+    whole = np.sqrt(sum(float(np.sum(ends**2)) for ends, _ in parts))
+    terms = [cp.matrix_frac(ends / whole, information) for ends, information in parts]
     limits = [weights <= 1, cp.sum(weights) == count, *(weights[k] == 1 for k in kept)]
     problem = cp.Problem(cp.Minimize(cp.sum(cp.hstack(terms))), limits)
     problem.solve(solver=cp.CLARABEL)

@@ -184,7 +184,7 @@ def _corner_rows(seen: Observability) -> list[str]:
 
 def _axle_table(seen: Observability) -> list[str]:
     """The same as a table, a column for each force of both wheels."""
-    shifts = {f"shift without {name}": bias for name, bias in seen.bias.items()}
+    shifts = {f"{name} left out": bias for name, bias in seen.bias.items()}
     known = {f"{mode} wheels": u for mode, u in seen.u_all.items()}
     rest = {f"without {member}": u for member, u in seen.without.items()}
     rest |= {f"with {member} too": u for member, u in seen.with_.items()}
@@ -196,7 +196,7 @@ def _axle_table(seen: Observability) -> list[str]:
     return [
         row("standard uncertainty in N", seen.forces),
         *(row(name, map(_known, u)) for name, u in (known | rest).items()),
-        row("shift in N by a moment left out at its usual size", []),
+        "  shift in N by a moment of its usual size that is left out",
         *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
     ]
 
@@ -215,10 +215,13 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
     lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the forces' variances)"]
     for corner, members in by_corner.items():
         lines.append(f"  {corner}: {', '.join(members) or 'none'}")
-    lines.append(
-        f"  root of the sum {np.sqrt(chosen.criterion):.0f} N; no choice of as many is below "
-        f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
-    )
+    if chosen.lost and not chosen.least:
+        lines.append("  the sum is mostly what no candidate tells, the choice the best of the rest")
+    else:
+        lines.append(
+            f"  root of the sum {np.sqrt(chosen.criterion):.0f} N; no choice of as many is below "
+            f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
+        )
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 

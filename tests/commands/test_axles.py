@@ -1,0 +1,127 @@
+"""`recon check` and `recon observe` on every shipped car: axles, sections, wrong names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.commands.session import Run
+from tests.shipped_mechanisms import VEHICLES
+
+FILES = sorted(VEHICLES.glob("*.toml"))
+AXLE = VEHICLES / "solid_axle.toml"
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda f: f.stem)
+def test_every_shipped_car_is_checked_and_judged(run: Run, file: Path) -> None:
+    checked, judged = run("check", file), run("observe", file)
+    assert (checked.code, judged.code) == (0, 0)
+    for line in judged.out.splitlines():
+        assert len(line) <= 125
+    for ended in (checked, judged):
+        assert ended.err == ""
+        assert "nan" not in ended.out
+    heads = [line for line in judged.out.splitlines() if line and not line.startswith(" ")]
+    tied = "[axle." in file.read_text(encoding="utf-8")
+    assert len(heads) == (3 if tied else 4)  # an axle once
+    assert any(head.startswith("axle ") for head in heads) == tied
+
+
+@pytest.mark.parametrize("corner", ["RL", "RR"])
+def test_a_solid_axle_tells_the_lateral_force_as_a_sum(run: Run, corner: str) -> None:
+    ended = run("observe", AXLE, "--corner", corner)
+    assert ended.out.startswith("axle rear: 7 gauges\n  RL.lower_link, RL.upper_link, ")
+    told = "lateral force of RL and RR only as a sum, known to 10 N"
+    assert f"what is known of them: {told}" in ended.out
+    assert (
+        "Fy RL is not known: the gauges hardly notice Fy RL rising with Fy RR falling" in ended.out
+    )
+    assert "cheapest cure: none among links, springs and sections of the file" in ended.out
+
+
+def test_loads_of_sections_are_shown_in_their_unit(run: Run) -> None:
+    lines = run("check", VEHICLES / "strut.toml").out.splitlines()
+    (head,) = (k for k, line in enumerate(lines) if line.startswith("axle rear (RL and RR"))
+    assert "of bending and torsion in N m" in lines[head + 1]
+    rows = {line.split()[0]: line.split() for line in lines[head + 3 : head + 18]}
+    assert rows["RL.arm:RL_arm_torsion"][1:3] == ["N", "m"]
+    assert rows["RL.arm:RL_arm_torsion"][-1] == "RL_arm_torsion"
+    axial = rows["RL.arm:RL_arm_axial"]
+    # The arm's section leans 60 degrees from the road's x: the file states along -0.5, 0.866.
+    assert axial[1:5] == ["N", "-500", "-500", "866"]
+    assert rows["RL.spring"][-1] == "none"
+
+
+def test_pictures_of_an_axle_are_one_for_both_wheels(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "pictures"
+    assert run("check", AXLE, "--out", folder).code == 0
+    assert run("observe", AXLE, "--out", folder).code == 0
+    drawn = {p.name for p in folder.iterdir()}
+    of = ("FL", "FR", "axle_rear")
+    assert drawn == {"corner_FL.png", "corner_FR.png", "axle_rear.png"} | {
+        f"{kind}_{name}.png" for kind in ("travel", "knowledge") for name in of
+    }
+
+
+def test_the_best_gauges_of_an_axle_are_told_by_its_name(run: Run) -> None:
+    ended = run("observe", VEHICLES / "solid_axle_tubes.toml", "--corner", "RR", "--best", 8)
+    assert ended.code == 0
+    lines = ended.out.splitlines()
+    assert lines[1].startswith("  axle rear: ")
+    assert "axle rear: 8 gauges" in ended.out
+
+
+def test_what_no_candidate_tells_is_no_measure_of_a_choice(run: Run) -> None:
+    ended = run("observe", AXLE, "--corner", "RL", "--best", 6)
+    assert ended.code == 0
+    assert "the sum is mostly what no candidate tells" in ended.out
+    assert "gap at most" not in ended.out
+    assert "Fy RL, Fy RR not known with 6 gauges, nor with all candidates" in ended.out
+    assert "cross_link" in ended.out.splitlines()[1]  # without it Fz is lost too
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--corner", "RX"), r"no corner 'RX'; need 'RR'"),
+        (("--corner", "RR", "--gauged", "cross_lnk"), "axle rear: a gauge on 'cross_lnk'; need 'c"),
+        (("--corner", "RL", "--gauged", "RL.spring,RL.spring"), "'RL.spring' named twice"),
+        (("--corner", "FL", "--gauged", "arm:FL_arm_axal"), "need 'arm:FL_arm_axial'"),
+        (("--corner", "FL", "--gauged", "lower_ball"), "corner FL: a gauge on 'lower_ball'"),
+        (("--corner", "RL", "--best", "9"), "axle rear: a choice of 9 gauges out of 7 candidates"),
+        (("--best", "3", "--gauged", "cross_link"), "a gauge on 'cross_link'; need 'rear cross"),
+        (("--corner", "RL", "--noise", "0"), "axle rear: 0 N of noise of 'RL.lower_link'"),
+    ],
+)
+def test_wrong_names_are_refused_with_one_message(
+    run: Run, words: tuple[str, ...], told: str
+) -> None:
+    ended = run("observe", AXLE, *words)
+    assert (ended.code, ended.out) == (2, "")
+    assert told in ended.err
+    assert "Traceback" not in ended.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('on = "arm"\nunit', 'on = "amr"\nunit', "on = 'amr', no body of this corner; need 'arm'"),
+        ("[6, -630, 195]", "[6, 630, 195]", "gauge 'FR_arm_axial' on 'arm': station (6, 630, 195)"),
+        ('"axle.beam"', '"axle.baem"', "on = 'axle.baem'"),
+        ('measures = "bending"', 'measures = "bend"', "found 'bend'; need 'bending'"),
+        ('on = "cross_link"', 'on = "cross"', "on = 'cross', no support of this axle"),
+    ],
+)
+@pytest.mark.parametrize("command", ["check", "observe"])
+def test_mistakes_in_the_file_are_refused(
+    run: Run, tmp_path: Path, command: str, old: str, new: str, told: str
+) -> None:
+    file = tmp_path / "car.toml"
+    text = AXLE.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new), encoding="utf-8")
+    ended = run(command, file)
+    assert (ended.code, ended.out) == (2, "")
+    assert told in ended.err
+    assert "Traceback" not in ended.err
