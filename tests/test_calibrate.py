@@ -332,10 +332,10 @@ def test_a_wrong_stated_sign_is_overruled() -> None:
 def test_a_gauge_on_a_support_that_does_not_hold_the_upright_is_refused() -> None:
     car = club_car("FL")
     corner = car.corners["FL"]
-    gauges = (replace(corner.gauges[0], on="spring"), *corner.gauges[1:])
+    gauges = (replace(corner.gauges[0], on="rocker_pivot"), *corner.gauges[1:])
     spoiled = replace(car, corners={"FL": replace(corner, gauges=gauges)})
     with pytest.raises(
-        DataError, match=r"gauge FL_upper_front: sits on 'spring'; need .*upper_front, upper_rear"
+        DataError, match=r"gauge FL_upper_front: sits on 'rocker_pivot'; need .*upper_front, upper"
     ):
         calibrate(pulled("FL", 0)[1], spoiled)
 

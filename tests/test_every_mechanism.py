@@ -176,7 +176,8 @@ def test_gauges_of_the_file_tell_all_six_forces(file: str, corner: str) -> None:
     loads = member_matrix(at) @ road_columns(at, hub_passes_spin=True) * scale
     ranks = np.linalg.matrix_rank(loads, tol=1e-4)
     assert set(ranks.tolist()) == {6 if file == "solid_axle" else 6 * wheels}
-    assert len(at.mechanism.member_names) == len(at.mechanism.members) == ranks[0]
+    # Gauged loads that depend on each other are members too.
+    assert len(at.mechanism.member_names) == len(at.mechanism.members) >= ranks[0]
 
 
 @pytest.mark.parametrize(

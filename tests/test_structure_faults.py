@@ -265,7 +265,7 @@ def test_tied_corner_does_not_stand_alone() -> None:
 def test_every_shipped_file_is_told_in_words(file: str) -> None:
     told = "\n".join(car_summary(shipped(file)))
     assert "nan" not in told
-    assert ("one mechanism with its partner" in told) == bool(shipped(file).axles)
+    assert any(line.startswith("axle ") for line in told.splitlines()) == bool(shipped(file).axles)
 
 
 @pytest.mark.parametrize(

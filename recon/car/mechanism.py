@@ -283,7 +283,8 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
         )
     ]
     n = len(owner)
-    bridged = [r for r in range(n) if mechanism.supports[owner[r]] in gauged]
+    axial = [kind in (*TWO_FORCE, "torsion") for kind in mechanism.kinds]
+    bridged = [r for r in range(n) if axial[owner[r]] and mechanism.supports[owner[r]] in gauged]
     second = [r for r in range(n) if on_wheel[owner[r]]]
     bridged += list(range(n, len(names)))
     try:

@@ -189,6 +189,7 @@ def test_limits_far_from_the_bound_are_those_without_it(far_apart: Differ) -> No
     assert far_apart(upper[1, 2], (force + half)[1, 2])
 
 
+@pytest.mark.source("P2: convex solver, two wheels")
 def test_bound_of_two_wheels_against_a_conic_solver() -> None:
     """Forces of a tied axle: every pattern of contact, covariances that couple the wheels."""
     import cvxpy as cp
@@ -214,6 +215,7 @@ def test_bound_of_two_wheels_against_a_conic_solver() -> None:
     assert alone.shape == (1, 3)
 
 
+@pytest.mark.source("P2: convex solver, one of two wheels")
 def test_bound_leaves_a_wheel_whose_vertical_force_is_not_known() -> None:
     free = np.array([[[10.0, 20.0, -50.0], [0.0, 0.0, -70.0]]])
     covariance = np.diag([100.0] * 6)[None]
