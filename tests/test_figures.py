@@ -81,6 +81,7 @@ def corner_of(name, verification=True):
         gauges=(f"{name}1", f"{name}2"),
         units=("mV/V", "mV/V"),
         members=("upper_front", "lower_rear", "push_rod"),
+        arms=np.ones(3),
         K=K,
         covariance=np.eye(6) * (0.4e-6) ** 2,
         devices=("strap",),

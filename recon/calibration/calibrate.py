@@ -145,6 +145,7 @@ def _calibrate_unit(
         gauges=tuple(g.name for g in gauges),
         units=tuple(g.unit for g in gauges),
         members=unit.members,
+        arms=unit.arms,
         K=fit.K,
         covariance=own,
         devices=fit.layout.devices,

@@ -63,12 +63,15 @@ class CornerCalibration:
     `gain_effect` (device, gauge * member) is the change of K per standard uncertainty of each
     device's gain, shared by every corner that used the device.  `noise` and `friction` (gauge,)
     are the scatter of one tared indication and the half-width of the loop that friction made.
+    `corner` is a corner's name, or that of an axle whose two wheels are solved together.  `arms`
+    (member,) make a force of each load: 1, and an arm [m] for moments at sections.
     """
 
     corner: str
     gauges: tuple[str, ...]
     units: tuple[str, ...]
     members: tuple[str, ...]
+    arms: Floats
     K: Floats
     covariance: Floats
     devices: tuple[str, ...]
@@ -103,9 +106,12 @@ class CornerCalibration:
 
     @property
     def crosstalk_percent(self) -> Floats:
-        """Indication per newton of each member over that of the strongest member, in percent."""
-        main = np.max(np.abs(self.K), axis=1, keepdims=True)
-        return 100.0 * self.K / main
+        """Indication per newton of each member over that of the strongest member, in percent.
+
+        Moments count by the force on their arm.
+        """
+        per_force = self.K * self.arms
+        return 100.0 * per_force / np.max(np.abs(per_force), axis=1, keepdims=True)
 
 
 @dataclass(frozen=True, slots=True)

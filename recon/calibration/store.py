@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 KIND = "calibration"
 # Dimensions of each array of a corner; each gets the corner's name in front.
 ARRAYS = {
+    "arms": ("member",),
     "K": ("gauge", "member"),
     "K_geometry": ("gauge", "member"),
     "covariance": ("term", "term_"),

@@ -65,8 +65,8 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
             "Name one of the calibrated corners.",
         )
     one = calibration.corners[corner]
-    own = np.argmax(np.abs(one.K), axis=1)
-    main = np.max(np.abs(one.K), axis=1, keepdims=True)
+    own = np.argmax(np.abs(one.K * one.arms), axis=1)
+    main = np.max(np.abs(one.K * one.arms), axis=1, keepdims=True) / one.arms
     bars = np.where(_is_own(one, own), np.nan, one.crosstalk_percent)
     whiskers = COVERAGE * 100 * one.u_K / main
     predicted = np.where(_is_own(one, own), np.nan, 100 * one.K_geometry / main)
@@ -119,7 +119,7 @@ def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int) -> None:
     places = max(0, 1 - int(np.floor(np.log10(max(COVERAGE * u, 1e-9)))))
     lines = [
         f"{slope:.{places}f} ± {COVERAGE * u:.{places}f}",
-        f"{one.units[g]} per kN",
+        f"{one.units[g]} per kN" + (" m" if one.arms[m] < 1.0 else ""),
         f"predicted {stated:.{places}f}" if np.isfinite(stated) else "none predicted",
     ]
     words = "\n".join(lines).replace("-", "\N{MINUS SIGN}")
@@ -168,8 +168,9 @@ def _title(one: CornerCalibration, bars: Floats) -> str:
 
 
 def _footer(calibration: Calibration, one: CornerCalibration) -> str:
+    moments = "; moments count on an arm of 0.1 m" if np.any(one.arms < 1.0) else ""
     return (
-        f"member loads, tension positive; still loads, so no bandwidth; {calibration.vehicle}, "
-        f"made {calibration.created[:10]},\nat travel {1000 * one.travel:.0f} mm, "
+        f"member loads, tension positive{moments}; still loads, so no bandwidth; "
+        f"{calibration.vehicle}, made {calibration.created[:10]},\nat travel {1000 * one.travel:.0f} mm, "
         f"rack {1000 * one.rack:.0f} mm, {one.temperature:.0f} °C"
     )

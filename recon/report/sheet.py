@@ -44,6 +44,8 @@ LOOKS = {
     "FR": Look("front right", "#b5401f", "s"),
     "RL": Look("rear left", "#4b9cc0", "^"),
     "RR": Look("rear right", "#e3b04b", "D"),
+    "front": Look("axle", "#3d5a40", "v"),
+    "rear": Look("axle", "#8a6fa8", "P"),
 }
 
 

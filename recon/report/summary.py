@@ -243,8 +243,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     """What was fitted, how well, what was left out."""
     lines = [f"Calibration of {calibration.vehicle}, {len(calibration.corners)} corner(s)"]
     for name, c in calibration.corners.items():
-        slope = np.max(np.abs(c.K), axis=1)
-        relative = 100 * np.max(np.abs(c.u_K), axis=1) / slope
+        per_force = np.abs(c.K * c.arms)
+        relative = 100 * np.max(c.u_K * c.arms, axis=1) / np.max(per_force, axis=1)
         off = np.abs(c.crosstalk_percent)
         off[off >= 99.999] = 0.0
         lines.append(
@@ -305,6 +305,9 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
         cells = [_peak_cell(forces, elapsed, k, i) for i in range(3)]
         lines.append(f"  {name}: " + ", ".join(cells))
     lines += _flag_lines(forces)
+    lines += [
+        f"  known: {_sum_cell(forces, elapsed, j)}" for j in range(forces.sizes.get("known_sum", 0))
+    ]
     for w in weighings:
         verdict = "agree" if w.agrees else "DISAGREE: suspect the load cell, the pad or the tare"
         lines.append(
@@ -312,6 +315,17 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
             f"difference +-{COVERAGE_FACTOR * w.u:.0f} N (95 %): {verdict}"
         )
     return lines
+
+
+def _sum_cell(forces: xr.Dataset, elapsed: Floats, j: int) -> str:
+    """A sum of forces that is known while they are not, with its peak."""
+    words = str(forces["known_sum"].to_numpy()[j]).split(", known to")[0].split(" is known to")[0]
+    value = forces["sum_of_forces"].to_numpy()[:, j]
+    if not np.any(np.isfinite(value)):
+        return f"{words}, at no sample"
+    at = int(np.nanargmax(np.abs(value)))
+    half = COVERAGE_FACTOR * float(forces["u_sum_of_forces"].to_numpy()[at, j])
+    return f"{words}, largest sample {value[at]:.0f} +-{half:.0f} N at {elapsed[at]:.2f} s"
 
 
 def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
