@@ -126,7 +126,7 @@ def _reach(car: Vehicle, corner: str) -> str:
             pose_assembly(car, corner, travel[0], rack)
     count = len(gauges_of(car, corner))
     name = assembly_name(car, corner).removeprefix("corner ")
-    of = f" ({' and '.join(w.name for w in wheels)}, one mechanism)" if wheels[1:] else ""
+    of = f", {wheels[0].name} one mechanism with its partner {wheels[1].name}" if wheels[1:] else ""
     return (
         f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(mechanism.members)} members, "
         f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm reached"

@@ -42,7 +42,11 @@ def test_a_solid_axle_tells_the_lateral_force_as_a_sum(run: Run, corner: str) ->
 
 def test_loads_of_sections_are_shown_in_their_unit(run: Run) -> None:
     lines = run("check", VEHICLES / "strut.toml").out.splitlines()
-    (head,) = (k for k, line in enumerate(lines) if line.startswith("axle rear (RL and RR"))
+    (head,) = (
+        k
+        for k, line in enumerate(lines)
+        if line.startswith("axle rear, RL one mechanism with its partner RR: ")
+    )
     assert "of bending and torsion in N m" in lines[head + 1]
     rows = {line.split()[0]: line.split() for line in lines[head + 3 : head + 18]}
     assert rows["RL.arm:RL_arm_torsion"][1:3] == ["N", "m"]
