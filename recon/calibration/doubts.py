@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.calibration.map import CornerCalibration, Verification
-from recon.calibration.prior import GEOMETRY_SLOPE
+from recon.calibration.prior import u_expected
+from recon.car.mechanism import mechanism_of, member_arms
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner
@@ -43,19 +44,20 @@ def _of_gauges(calibration: CornerCalibration, corner: Corner) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
     out = []
     gauges = {gauge.name: gauge for gauge in corner.gauges}
+    arms = member_arms(mechanism_of(corner))  # a newton metre is not a newton
     for g, name in enumerate(calibration.gauges):
         gauge, row = gauges[name], calibration.K[g]
         own = calibration.members.index(gauge.member)
-        strongest = int(np.argmax(np.abs(row)))
+        answer = np.abs(row) * arms
+        strongest = int(np.argmax(answer))
         if strongest != own:
             out.append(
                 f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
-                f"({abs(row[own] / row[strongest]):.2f} of it to its own member). Channels "
+                f"({answer[own] / answer[strongest]:.2f} of it to its own member). Channels "
                 "exchanged?"
             )
             continue
-        predicted = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
-        u = float(np.hypot(predicted, calibration.u_K[g, own]))
+        u = float(np.hypot(u_expected(gauge), calibration.u_K[g, own]))
         if abs(abs(row[own]) - gauge.slope) > FAR * u:
             out.append(
                 f"gauge {name} answers {abs(row[own]) / gauge.slope:.2f} times what its bridge "

@@ -15,11 +15,15 @@ import numpy as np
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.calibration.fit import Prior
 from recon.calibration.pulls import Floats, Pull
+from recon.car.mechanism import mechanism_of, member_arms
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Gauge
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
+# The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common
+# practice, no source.
+STATION_SLOPE = 0.10
 # Of the own slope: other links' loads in a gauge, common practice, no source.
 GEOMETRY_CROSSTALK = 0.10
 # A sign is told where the gauge's own slope stands out of its standard uncertainty this far.
@@ -43,6 +47,7 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
         Neither the file nor the pulls tell a sign: the prior is wide enough for both.
     """
     loads = np.concatenate([p.wrench() @ p.members.T for p in pulls])
+    arms = member_arms(mechanism_of(corner))
     seen = np.concatenate([p.indication for p in pulls])
     mean = np.zeros((len(corner.gauges), len(members)))
     u = np.full_like(mean, np.inf)
@@ -58,13 +63,22 @@ def bridge_prior(path: str, corner: Corner, members: tuple[str, ...], pulls: lis
         m = members.index(gauge.member)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
-            sign = _sign(where, gauge, (seen[:, g], loads, m))
+            # Cross-talk is a share of what the own load gives, moments taken as forces on an arm.
+            share = GEOMETRY_CROSSTALK * arms[m] / arms
+            sign = _sign(where, gauge, (seen[:, g], loads, m), share)
             mean[g, m] = sign * gauge.slope
-            u[g] = GEOMETRY_CROSSTALK * gauge.slope
+            u[g] = share * gauge.slope
             # Without a sign it may be anything between both: zero, and as wide as it is.
-            own = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
-            u[g, m] = own if sign else gauge.slope
+            u[g, m] = u_expected(gauge) if sign else gauge.slope
     return Prior(mean, u)
+
+
+def u_expected(gauge: Gauge) -> float:
+    """Standard uncertainty of the slope that bridge and geometry let expect [unit/N]."""
+    moment = gauge.measures in ("bending", "torsion")
+    return float(
+        np.hypot(gauge.u_slope, gauge.slope * (STATION_SLOPE if moment else GEOMETRY_SLOPE))
+    )
 
 
 def _require_answer(where: str, gauge: Gauge, seen: Floats, load: Floats) -> None:
@@ -84,10 +98,10 @@ def _require_answer(where: str, gauge: Gauge, seen: Floats, load: Floats) -> Non
         )
 
 
-def _sign(where: str, gauge: Gauge, pulled: tuple[Floats, Floats, int]) -> float:
+def _sign(where: str, gauge: Gauge, pulled: tuple[Floats, Floats, int], share: Floats) -> float:
     """Sign of the slope: the pulls' where they tell it, else the file's, else 0."""
     seen, loads, own = pulled
-    slope, u = _rough_slope(gauge, seen, loads, own)
+    slope, u = _rough_slope(gauge, seen, loads * (share / share[own]), own)
     told = abs(slope) > TOLD * u
     if not told and gauge.sign:
         return float(gauge.sign)
@@ -116,6 +130,7 @@ def _sign(where: str, gauge: Gauge, pulled: tuple[Floats, Floats, int]) -> float
 def _rough_slope(gauge: Gauge, seen: Floats, loads: Floats, own: int) -> tuple[float, float]:
     """The gauge's own slope and its standard uncertainty, from the pulls as written.
 
+    `loads` (step, member) are in units that give as much as the own load does.
     Least squares with a loss that a mistyped load cannot pull far; slopes within the size of
     the bridge's, cross-talk within its prior, neither with a sign.
     """

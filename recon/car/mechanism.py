@@ -28,10 +28,23 @@ from recon.car.vehicle import AXLE, CHASSIS, Corner
 if TYPE_CHECKING:
     from recon.car.vehicle import Axle, Gauge, Support, Vehicle
 
-__all__ = ["Mechanism", "Rows", "assembly_of", "mechanism_of", "rows_of", "spin_axis"]
+__all__ = [
+    "Mechanism",
+    "Rows",
+    "assembly_of",
+    "mechanism_of",
+    "member_arms",
+    "rows_of",
+    "spin_axis",
+]
 
 MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
+
+
+def member_arms(mechanism: Mechanism) -> Floats:
+    """Lever by which each member counts as a force, (member,): 1, of moments `MOMENT_ARM` [m]."""
+    return np.where(mechanism.moments[list(mechanism.members)], MOMENT_ARM, 1.0)
 
 
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
@@ -212,10 +225,7 @@ def _with_members(mechanism: Mechanism, gauged: list[str], own: int) -> Mechanis
     loads = np.concatenate([found.known, section_loads(mechanism, state, found, hubs)])
     scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
     loads = loads * np.resize(scale, loads.shape[1])
-    couple = [kind == "torsion" for kind in mechanism.kinds]
-    by_arm = [couple[o] for o in owner]
-    by_arm += [s.measures in ("bending", "torsion") for s in mechanism.sections]
-    loads[by_arm] /= MOMENT_ARM
+    loads[mechanism.moments] /= MOMENT_ARM
     members = _independent(loads, [first, bridged, second, list(range(len(names)))])
     return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 

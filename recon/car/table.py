@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import MOMENT_ARM, assembly_of
+from recon.car.mechanism import MOMENT_ARM, assembly_of, member_arms
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
 
@@ -153,14 +153,7 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
 def _scale(mechanism: Mechanism) -> Floats:
     """Weights (member, 6 * wheel) that make loads of forces and moments comparable."""
     columns = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(mechanism.wheels))
-    n = len(mechanism.owner)
-    couple = [
-        mechanism.kinds[mechanism.owner[m]] == "torsion"
-        if m < n
-        else mechanism.sections[m - n].measures in ("bending", "torsion")
-        for m in mechanism.members
-    ]
-    return np.where(couple, 1 / MOMENT_ARM, 1.0)[:, None] * columns
+    return columns / member_arms(mechanism)[:, None]
 
 
 def _posed(mechanism: Mechanism, places: Floats) -> Pose:

@@ -387,7 +387,11 @@ def _lost(
     if not lost:
         return lost, ""
     gauged = tuple(g.member for g in corner.gauges if g.name in calibration.gauges)
-    cure = observe(car, corner.name, gauged=gauged).cure
+    seen = observe(car, corner.name, gauged=gauged)
+    # With its map's uncertainty a corner may know less than its gauges alone let expect.
+    further = seen.with_
+    helps = min(further, key=lambda member: float(np.max(further[member][list(lost)])), default="")
+    cure = seen.cure or f"gauge {helps}"
     names = " and ".join(WRENCH_COMPONENTS[k] for k in lost)
     if len(lost) == 3:
         raise RankError(
