@@ -8,15 +8,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.calibration.calibrate import calibrate
+from recon.calibration.doubts import doubts_of
 from recon.calibration.map import CornerCalibration
+from recon.calibration.prior import bridge_prior
+from recon.calibration.pulls import pulls_of
+from recon.car.mechanism import mechanism_of
 from recon.car.vehicle import Vehicle
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
-from recon.virtual.pulls import virtual_verification
+from recon.virtual.drawing import draw_car
+from recon.virtual.pulls import virtual_pulls, virtual_verification
+from tests.roundtrip.test_every_suspension import lone_day
 from tests.roundtrip.test_roundtrip import day, unwarned
+from tests.shipped_mechanisms import shipped
 from tests.test_calibrate import fitted, pulled, rows_of, without_slopes
 
 
@@ -147,3 +155,46 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
     used = replace(made, vehicle_checksum=day().car.checksum)
     with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fail"):
         reconstruct(log, used, day().car)
+
+
+# --- gauges at cuts: newtons beside newton metres ------------------------------------------------
+
+
+def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
+    fitted = lone_day("wishbone_spring_on_arm", "FL", 0).calibration
+    corner = shipped("wishbone_spring_on_arm").corners["FL"]
+    axial, bending = fitted.gauges.index("FL_arm_axial"), fitted.gauges.index("FL_arm_bending")
+    own, other = (fitted.members.index(f"arm:FL_arm_{what}") for what in ("axial", "bending"))
+
+    def said(g: int, own: int, row: dict[int, float]) -> str:
+        K = fitted.K.copy()
+        for m, times in row.items():
+            K[g, m] = times * fitted.K[g, own]
+        return " ".join(doubts_of(replace(fitted, K=K), corner))
+
+    # Per newton metre 3 times as much as per newton: a third of it on an arm of 0.1 m.
+    assert said(axial, own, {other: 3.0}) == ""
+    assert "FL_arm_axial on arm answers most to arm:FL_arm_bending (0.67 of it" in said(
+        axial, own, {other: 15.0}
+    )
+    # A station 10 mm off on a lever of 60 mm changes a moment by a sixth, and is no wrong bridge.
+    assert said(bending, other, {other: 1.17}) == ""
+    assert re.search(r"FL_arm_bending answers 2\.[012]", said(bending, other, {other: 2.1}))
+
+
+def test_prior_of_cross_talk_counts_moments_as_forces_on_an_arm() -> None:
+    car = shipped("wishbone_spring_on_arm")
+    drawn = draw_car(car, 1, corners=("FL",))
+    corner = car.corners["FL"]
+    alone = replace(car, corners={"FL": corner})
+    pulls = pulls_of(virtual_pulls(drawn, None, np.random.default_rng(2)), alone, corner, "fit")
+    members = mechanism_of(corner).member_names
+    with unwarned():
+        prior = bridge_prior("sheet", corner, members, pulls)
+    axial, moment = members.index("arm:FL_arm_axial"), members.index("arm:FL_arm_bending")
+    gauges = {g.name: (i, g.slope) for i, g in enumerate(corner.gauges)}
+    g, slope = gauges["FL_arm_bending"]
+    assert_allclose(prior.u[g, axial], 0.10 * slope * 0.1)
+    assert_allclose(prior.u[g, moment], np.hypot(0.01, 0.10) * slope)
+    g, slope = gauges["FL_spring"]
+    assert_allclose(prior.u[g, [axial, moment]], [0.10 * slope, 0.10 * slope / 0.1])

@@ -16,7 +16,7 @@ from recon.car.reader import read_vehicle
 from recon.car.statics import load_matrix
 from recon.car.vehicle import Vehicle
 from recon.report.summary import car_summary
-from recon.virtual.elastic import Stiffness, elastic_corner
+from recon.virtual.elements import Stiffness, elastic_corner
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
@@ -268,12 +268,24 @@ def test_every_shipped_file_is_told_in_words(file: str) -> None:
     assert any(line.startswith("axle ") for line in told.splitlines()) == bool(shipped(file).axles)
 
 
-@pytest.mark.parametrize(
-    ("file", "corner", "told"),
-    [("strut", "FL", "supports slider, top_mount"), ("anti_roll_bar", "FL", "tied by axle front")],
-)
-def test_virtual_car_draws_no_other_suspensions(file: str, corner: str, told: str) -> None:
-    described = shipped(file).corners[corner]
+def test_virtual_car_draws_no_tied_corners() -> None:
+    described = shipped("anti_roll_bar").corners["FL"]
     n = len(described.supports)
-    with pytest.raises(VehicleError, match=f"corner {corner}: {told}"):
+    with pytest.raises(VehicleError, match="corner FL: tied by axle front"):
         elastic_corner(described, Stiffness(axial=np.ones(n), tilt=np.ones(n)))
+
+
+def test_virtual_car_wants_one_spring_along_a_line() -> None:
+    described = shipped("strut").corners["FL"]
+    spring = described.supports[described.support_index("spring")]
+    more = replace(described, supports=(*described.supports, replace(spring, name="helper")))
+    bar = replace(spring, kind="torsion", name="bar", axis_point=(0.0, 0.3, 0.2))
+    links = tuple(s for s in described.supports if s.kind != "spring")
+    for corner, told in (
+        (more, "springs spring, helper"),
+        (replace(described, supports=(*links, bar)), "springs bar"),
+        (replace(described, supports=links), "springs none"),
+    ):
+        n = len(corner.supports)
+        with pytest.raises(VehicleError, match=f"corner FL: {told}"):
+            elastic_corner(corner, Stiffness(axial=np.ones(n), tilt=np.ones(n)))

@@ -30,13 +30,13 @@ from recon.car.vehicle import (
 from recon.virtual.channels import Reading, crept, remembered, sensed, shown
 from recon.virtual.drawing import Effects, draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.elastic import Stiffness, elastic_corner, no_load, settle
+from recon.virtual.elastic import no_load, settle
+from recon.virtual.elements import Stiffness, elastic_corner
 from recon.virtual.hub import RoadLoad, passed
 from recon.virtual.pulls import virtual_pulls, virtual_verification
 from recon.virtual.slalom import slalom_states
 from recon.virtual.states import level_to_vehicle, rack_of, random_states
 
-NAN = float("nan")
 LINKS = {
     "upper_front": ((-0.010, 0.580, 0.430), (0.150, 0.330, 0.415)),
     "upper_rear": ((-0.010, 0.580, 0.430), (-0.140, 0.335, 0.405)),
@@ -116,7 +116,7 @@ RACK = np.array([0.02, 0.0, -0.03])
 def test_no_load_at_design_gives_nothing():
     elastic = draw_car(invented_car(), 1).elastic["FL"]
     at = settle(elastic, no_load, np.zeros(1), travel=0.0)
-    assert_allclose(at.tension, 0.0, atol=1e-6)  # N; rounding of lengths times stiffness
+    assert_allclose(at.load, 0.0, atol=1e-6)  # N; rounding of lengths times stiffness
     assert_allclose(at.wheel.hub[0], elastic.hub, atol=1e-12)
 
 
@@ -143,7 +143,7 @@ def test_tensions_written_out_by_hand_balance_the_load():
         arm = at.wheel.turn @ (np.array(s.outer.point) - elastic.hub)
         inner = np.array(s.inner.point) + s.inner.rack * RACK[:, None] * [0, 1, 0]
         span = inner - at.wheel.hub - arm
-        pull = at.tension[:, k : k + 1] * span / np.linalg.norm(span, axis=1, keepdims=True)
+        pull = at.load[:, k : k + 1] * span / np.linalg.norm(span, axis=1, keepdims=True)
         force, moment = force + pull, moment + np.cross(arm, pull)
     assert_allclose(force, 0.0, atol=1e-8 * 4000)  # 1e-8 of the load
     assert_allclose(moment, 0.0, atol=1e-8 * 4000)
@@ -155,25 +155,9 @@ def test_right_corner_mirrors_left():
     same = stiffness_of(left, 4)
     a = settle(elastic_corner(left, same), road(FORCES), RACK, travel=TRAVEL)
     b = settle(elastic_corner(right, same), road(flip * FORCES), -RACK, travel=TRAVEL)
-    assert_allclose(b.tension, a.tension, rtol=0, atol=1e-6)  # N; rounding times stiffness
+    assert_allclose(b.load, a.load, rtol=0, atol=1e-6)  # N; rounding times stiffness
     assert_allclose(b.wheel.contact, flip * a.wheel.contact, rtol=0, atol=1e-12)
     assert_allclose(b.wheel.heading, -a.wheel.heading, rtol=0, atol=1e-12)
-
-
-def test_stiff_car_agrees_with_rigid_statics_of_the_inverse():
-    # Two programs that share no line; what differs is the compliance that is left.
-    car = draw_car(invented_car(), 5, effects=Effects(compliance=1e-3, bushes=0.0))
-    for name in car.elastic:
-        rack = RACK if name.startswith("F") else 0 * RACK
-        load = road(FORCES)
-        at = settle(car.elastic[name], load, rack, travel=TRAVEL)
-        posed = pose(mechanism_of(car.truth.corners[name]), TRAVEL, rack)
-        assert_allclose(at.wheel.hub, posed.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
-        assert_allclose(at.wheel.contact, posed.contact, rtol=0, atol=2e-5)  # m; same, twice
-        assert_allclose(at.wheel.spin, posed.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
-        wrench = np.hstack(load(at.wheel))
-        rigid = np.einsum("nmw,nw->nm", member_matrix(posed), wrench)
-        assert_allclose(at.tension[:, :6], rigid, rtol=0, atol=2.0)  # N of 8 kN, same reason
 
 
 def test_compliance_and_bushes_change_loads_by_the_claimed_share():
@@ -181,7 +165,7 @@ def test_compliance_and_bushes_change_loads_by_the_claimed_share():
     for scale in ({}, {"compliance": 1e-3}, {"bushes": 0.0}):
         car = draw_car(invented_car(), 6, effects=Effects(**scale))
         at = settle(car.elastic["FL"], road(FORCES), RACK, travel=TRAVEL)
-        base[tuple(scale)] = at.tension[:, :6]
+        base[tuple(scale)] = at.load[:, :6]
     peak = np.max(np.abs(base[()]))
     for effect in (("compliance",), ("bushes",)):
         share = np.max(np.abs(base[effect] - base[()])) / peak
@@ -195,7 +179,7 @@ def test_loads_grow_a_little_with_the_square_of_the_load():
 
     def under(share: float) -> np.ndarray:
         load = road(share * pull, unsprung_mass=0.0, trail=np.zeros(1), shift_per_force=0.0)
-        return settle(elastic, load, np.zeros(1), solid_length=rest).tension[0]
+        return settle(elastic, load, np.zeros(1), solid_length=rest).load[0]
 
     bent = np.max(np.abs(2 * under(0.5) - under(1.0))) / np.max(np.abs(under(1.0)))
     assert 1e-4 < bent < 1e-2

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.calibration.map import CornerCalibration, Verification
-from recon.calibration.prior import GEOMETRY_SLOPE
+from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
     from recon.car.mechanism import Unit
@@ -55,8 +55,7 @@ def _of_gauges(calibration: CornerCalibration, unit: Unit) -> list[str]:
                 "exchanged?"
             )
             continue
-        predicted = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
-        u = float(np.hypot(predicted, calibration.u_K[g, own]))
+        u = float(np.hypot(u_expected(gauge), calibration.u_K[g, own]))
         if abs(abs(row[own]) - gauge.slope) > FAR * u:
             out.append(
                 f"gauge {name} answers {abs(row[own]) / gauge.slope:.2f} times what its bridge "

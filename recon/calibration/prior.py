@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Gauge
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
+# The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common
+# practice, no source.
+STATION_SLOPE = 0.10
 # Of the own slope: other links' loads in a gauge, common practice, no source.
 GEOMETRY_CROSSTALK = 0.10
 # A sign is told where the gauge's own slope stands out of its standard uncertainty this far.
@@ -66,8 +69,7 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
             # Slopes to forces and to moments compare by the arm that turns one into the other.
             u[g] = GEOMETRY_CROSSTALK * gauge.slope * unit.arms[m] / unit.arms
             # Without a sign it may be anything between both: zero, and as wide as it is.
-            own = np.hypot(gauge.u_slope, GEOMETRY_SLOPE * gauge.slope)
-            u[g, m] = own if sign else gauge.slope
+            u[g, m] = u_expected(gauge) if sign else gauge.slope
         elif len(members) > 6 * len(unit.corners):
             # Loads that depend on each other: pulls alone cannot tell cross-talk from the own
             # slope, and a slope that nobody knows is taken from the sizes of both.
@@ -75,6 +77,14 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
             u[g] = GEOMETRY_CROSSTALK * rough * unit.arms[m] / unit.arms
             u[g, m] = OPEN_SLOPE * rough
     return Prior(mean, u)
+
+
+def u_expected(gauge: Gauge) -> float:
+    """Standard uncertainty of the slope that bridge and geometry let expect [unit/N]."""
+    moment = gauge.measures in ("bending", "torsion")
+    return float(
+        np.hypot(gauge.u_slope, gauge.slope * (STATION_SLOPE if moment else GEOMETRY_SLOPE))
+    )
 
 
 def _require_answer(where: str, gauge: Gauge, seen: Floats, load: Floats) -> None:

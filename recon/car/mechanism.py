@@ -33,6 +33,7 @@ __all__ = [
     "Rows",
     "Unit",
     "assembly_of",
+    "load_arms",
     "mechanism_of",
     "rows_of",
     "spin_axis",
@@ -45,10 +46,8 @@ INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the row
 
 
 def load_arms(mechanism: Mechanism) -> Floats:
-    """Arm of every load of `row_names`: 1 for forces, `MOMENT_ARM` [m] for moments."""
-    moments = [mechanism.kinds[o] == "torsion" for o in mechanism.owner]
-    moments += [s.measures in ("bending", "torsion") for s in mechanism.sections]
-    return np.where(moments, MOMENT_ARM, 1.0)
+    """Lever by which each load of `row_names` counts as a force: 1, of moments `MOMENT_ARM` [m]."""
+    return np.where(mechanism.moments, MOMENT_ARM, 1.0)
 
 
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:

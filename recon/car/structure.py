@@ -113,6 +113,12 @@ class Mechanism:
         return rows + tuple(s.name for s in self.sections)
 
     @property
+    def moments(self) -> NDArray[np.bool_]:
+        """Load rows that are couples [N m], in the order of `row_names`."""
+        rows = [kind == "torsion" for kind in self.kinds for _ in ROWS[kind]]
+        return np.array(rows + [s.measures in ("bending", "torsion") for s in self.sections])
+
+    @property
     def member_names(self) -> tuple[str, ...]:
         """Names of the members, in their order."""
         names = self.row_names

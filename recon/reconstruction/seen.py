@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from recon.base.errors import PriorWarning, RankError
 from recon.base.quantities import COMPONENTS
 from recon.car.knowledge import NOT_KNOWN, Combination, together
-from recon.car.observability import observe
+from recon.car.observability import Observability, observe
 
 if TYPE_CHECKING:
     from recon.car.mechanism import Unit
@@ -54,7 +54,7 @@ def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: F
         for axis in COMPONENTS
     )
     gauged = tuple(on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in gauges)
-    cure = observe(car, unit.corners[0].name, gauged=gauged).cure or NO_CURE
+    cure = _cure(observe(car, unit.corners[0].name, gauged=gauged), lost)
     told = " and ".join(names[k] for k in lost)
     where = unit.mechanism.name if len(unit.corners) > 1 else f"corner {unit.name}"
     sums = together(covariance, names, tuple(names[k] for k in lost))
@@ -75,3 +75,13 @@ def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: F
     warnings.warn(reason, PriorWarning, stacklevel=6)
     weights = [np.array([s.weights.get(name, 0.0) for name in names]) for s in sums]
     return Seen(lost, reason, tuple(zip(weights, sums, strict=True)))
+
+
+def _cure(found: Observability, lost: tuple[int, ...]) -> str:
+    """What gauges alone let expect, or the gauge that helps most.
+
+    With its map's uncertainty a unit may know less than its gauges alone let expect.
+    """
+    further = found.with_
+    helps = min(further, key=lambda member: float(np.max(further[member][list(lost)])), default="")
+    return found.cure or (f"gauge {helps}" if helps and not found.lost else NO_CURE)

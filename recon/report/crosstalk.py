@@ -171,6 +171,7 @@ def _footer(calibration: Calibration, one: CornerCalibration) -> str:
     moments = "; moments count on an arm of 0.1 m" if np.any(one.arms < 1.0) else ""
     return (
         f"member loads, tension positive{moments}; still loads, so no bandwidth; "
-        f"{calibration.vehicle}, made {calibration.created[:10]},\nat travel {1000 * one.travel:.0f} mm, "
+        f"{calibration.vehicle}, made {calibration.created[:10]},\n"
+        f"at travel {1000 * one.travel:.0f} mm, "
         f"rack {1000 * one.rack:.0f} mm, {one.temperature:.0f} °C"
     )

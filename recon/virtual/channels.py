@@ -2,9 +2,10 @@
 
     indication = K (s - h + creep) (1 + a (T - T0)) + zero + b (T - T0) + wander + noise     (1)
 
-s are member loads, h the friction's memory of them.  T0 is 20 degC.  Friction is a Jenkins
-element per member, an elastic part in series with a slider of given half width: what it keeps
-depends on the order of loads, not on their speed.  Magnitudes: common practice, no source.
+s are member loads, of cuts also moments, h the friction's memory of them.  T0 is 20 degC.
+Friction is a Jenkins element per member, an elastic part in series with a slider of given half
+width: what it keeps depends on the order of loads, not on their speed.  Magnitudes: common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ class Channels:
 
     `K` (gauge, member) [unit/N]; `zero` [unit] at the pulls and `zero_shift` [unit] since then;
     `zero_per_kelvin` [unit/K], `gain_per_kelvin` [1/K], `creep` share, `newton` [unit] what one
-    newton of own load gives, `full_scale` [unit], all (gauge,); `friction` (member,) [N].
+    newton of own load gives (of a moment on an arm of 0.1 m), `full_scale` [unit], all (gauge,);
+    `friction` (member,) [N, N m].
     """
 
     names: tuple[str, ...]

@@ -14,11 +14,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.virtual.channels import Channels
-from recon.virtual.elastic import ElasticCorner, Stiffness, elastic_corner, no_load, settle
+from recon.virtual.elastic import no_load, settle
+from recon.virtual.elements import (
+    CUT_LOADS,
+    MOMENT_ARM,
+    ON_AXIS,
+    TWO_FORCE,
+    ElasticCorner,
+    Stiffness,
+    elastic_corner,
+    idle_lines,
+)
 from recon.virtual.hub import PullLoad
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Attachment, Corner, Gauge, Support, Vec, Vehicle
+    from collections.abc import Callable
+
+    from recon.car.vehicle import Corner, Gauge, Support, Vec, Vehicle
 
 Floats = NDArray[np.float64]
 # Indication per newton where tube and bench pull say nothing; from memory, order of magnitude.
@@ -63,7 +75,7 @@ class SensorErrors:
 
 @dataclass(frozen=True, slots=True)
 class VirtualCar:
-    """`car` as described and `truth` as it is, its corners, channels and hidden figures.
+    """`car` as described and `truth` as it is, drawn corners, channels and hidden figures.
 
     `strap_gain` and `pad_gain` are relative: load = written * (1 + gain).  `trail` [m] is that
     of a tyre hardly used, `shift_per_force` [m/N], `drag` [N m] of one wheel's bearing.
@@ -87,7 +99,11 @@ U_LOAD_STEP = 0.004  # per reading; the sheets state it
 
 
 def draw_car(
-    car: Vehicle, rng: np.random.Generator | int, *, effects: Effects | None = None
+    car: Vehicle,
+    rng: np.random.Generator | int,
+    *,
+    effects: Effects | None = None,
+    corners: tuple[str, ...] | None = None,
 ) -> VirtualCar:
     """Draw one virtual car around the description `car`.
 
@@ -99,17 +115,24 @@ def draw_car(
         Source of chance, or a seed for one.
     effects : Effects, optional
         Scales of the effects, all 1 when left out.
+    corners : tuple of str, optional
+        Corners to draw as elastic and gauged ones; all when left out.
+
+    Raises
+    ------
+    VehicleError
+        A corner that an axle ties to its partner, or with more or less than one spring.
     """
     rng = np.random.default_rng(rng)
     effects = effects or Effects()
     truth = _true_vehicle(car, effects.facts, rng)
+    drawn = {name: truth.corners[name] for name in corners or truth.corners}
     elastic = {
         name: elastic_corner(corner, _stiffness(corner, effects, rng))
-        for name, corner in truth.corners.items()
+        for name, corner in drawn.items()
     }
     channels = {
-        name: _channels(corner, elastic[name], effects, rng)
-        for name, corner in truth.corners.items()
+        name: _channels(corner, elastic[name], effects, rng) for name, corner in drawn.items()
     }
     facts = effects.facts
     return VirtualCar(
@@ -140,26 +163,6 @@ def _true_corner(corner: Corner, scale: float, rng: np.random.Generator) -> Corn
     def off(u: float) -> float:
         return scale * u * rng.standard_normal()
 
-    drawn: dict[tuple[str, Vec], Vec] = {}
-
-    def true_point(on: str, point: Vec, u: float) -> Vec:
-        # One ball joint written in several rows is one point, so one draw.
-        if (on, point) not in drawn:
-            x, y, z = (c + off(u) for c in point)
-            drawn[on, point] = (x, y, z)
-        return drawn[on, point]
-
-    def true_end(end: Attachment) -> Attachment:
-        return replace(end, point=true_point(end.on, end.point, end.u))
-
-    def true_support(support: Support) -> Support:
-        outer = true_end(support.outer)
-        if support.kind != "pivot":
-            return replace(support, outer=outer, inner=true_end(support.inner))
-        inner = replace(support.inner, point=outer.point)
-        axis = true_point(support.outer.on, support.axis_point, support.outer.u)
-        return replace(support, outer=outer, inner=inner, axis_point=axis)
-
     wheel = corner.wheel
     factor, u_factor = corner.brake.torque_per_pressure, corner.brake.u_torque_per_pressure
     if not np.isfinite(factor):
@@ -167,7 +170,7 @@ def _true_corner(corner: Corner, scale: float, rng: np.random.Generator) -> Corn
     x, y, z = (c + off(wheel.u_centre) for c in wheel.centre)
     return replace(
         corner,
-        supports=tuple(true_support(s) for s in corner.supports),
+        supports=_true_supports(corner, off),
         wheel=replace(
             wheel,
             centre=(x, y, z),
@@ -183,6 +186,51 @@ def _true_corner(corner: Corner, scale: float, rng: np.random.Generator) -> Corn
         unsprung_mass=corner.unsprung_mass + off(corner.u_unsprung_mass),
         droop_travel=corner.droop_travel + off(corner.u_droop_travel),
     )
+
+
+def _true_supports(corner: Corner, off: Callable[[float], float]) -> tuple[Support, ...]:
+    # One ball joint written in several rows is one point, so one draw.
+    drawn: dict[tuple[str, Vec], Vec] = {}
+    for s in corner.supports:
+        places = [(s.outer.on, s.outer.point, s.outer.u)]
+        if s.kind in TWO_FORCE:
+            places.append((s.inner.on, s.inner.point, s.inner.u))
+        elif s.kind in ON_AXIS:
+            places.append((s.outer.on, s.axis_point, s.outer.u))
+        for on, point, u in places:
+            if (on, point) not in drawn:
+                x, y, z = (c + off(u) for c in point)
+                drawn[on, point] = (x, y, z)
+    for joints in idle_lines(corner).values():
+        drawn |= _on_one_line({joint: drawn[joint] for joint in joints})
+
+    def true(s: Support) -> Support:
+        outer = replace(s.outer, point=drawn[s.outer.on, s.outer.point])
+        if s.kind in TWO_FORCE:
+            inner = replace(s.inner, point=drawn[s.inner.on, s.inner.point])
+            return replace(s, outer=outer, inner=inner)
+        axis = drawn[s.outer.on, s.axis_point] if s.kind in ON_AXIS else s.axis_point
+        return replace(s, outer=outer, inner=replace(s.inner, point=outer.point), axis_point=axis)
+
+    return tuple(true(s) for s in corner.supports)
+
+
+def _on_one_line(joints: dict[tuple[str, Vec], Vec]) -> dict[tuple[str, Vec], Vec]:
+    """Put joints that share a line by make, like those of a strut's rod, on one again.
+
+    The two that are farthest apart stay.
+    """
+    points = np.array(list(joints.values()))
+    apart = np.linalg.norm(points[:, None] - points, axis=2)
+    first, last = np.unravel_index(np.argmax(apart), apart.shape)
+    along = (points[last] - points[first]) / max(apart[first, last], 1e-9)
+    shares = (points - points[first]) @ along
+    for k in set(range(len(points))) - {int(first), int(last)}:
+        points[k] = points[first] + shares[k] * along
+    return {
+        joint: (float(x), float(y), float(z))
+        for joint, (x, y, z) in zip(joints, points, strict=True)
+    }
 
 
 def _stiffness(corner: Corner, effects: Effects, rng: np.random.Generator) -> Stiffness:
@@ -201,14 +249,16 @@ def _channels(
     own = np.array([_own_slope(g, effects.facts, rng) for g in gauges])
     n, m = len(gauges), len(members)
     share = effects.cross_talk * rng.uniform(0.01, 0.06, (n, m)) * rng.choice([-1.0, 1.0], (n, m))
-    share *= elastic.touches_wheel
-    for i, gauge in enumerate(gauges):
-        share[i, members.index(gauge.on)] = 1.0
-    newton = np.abs(own)
+    mine = np.array([members.index(g.member) for g in gauges])
+    # A gauge at a cut feels the other loads of this cut, and like any gauge the wheel's members.
+    felt = np.array([elastic.touches_wheel | _same_cut(elastic, m) for m in mine])
+    share *= felt
+    share[np.arange(n), mine] = 1.0
+    newton = np.abs(own) * elastic.arm[mine]
     full_scale = np.array([g.full_scale for g in gauges])
     return Channels(
         names=tuple(g.name for g in gauges),
-        K=own[:, None] * share,
+        K=own[:, None] * share * elastic.arm[mine][:, None] / elastic.arm,
         zero=newton * 1200.0 * rng.standard_normal(n),
         zero_shift=newton * 140.0 * rng.standard_normal(n),
         zero_per_kelvin=newton * 4.0 * rng.standard_normal(n),
@@ -221,16 +271,25 @@ def _channels(
     )
 
 
+def _same_cut(elastic: ElasticCorner, member: int) -> NDArray[np.bool_]:
+    """Loads of the cut that `member` belongs to, (member,); none for links and spring."""
+    links = len(elastic.member_element)
+    at = np.arange(len(elastic.members))
+    cut = (at - links) // len(CUT_LOADS)
+    return (at >= links) & (member >= links) & (cut == cut[member])
+
+
 def _own_slope(gauge: Gauge, scale: float, rng: np.random.Generator) -> float:
     sign = float(gauge.sign) or float(rng.choice([-1.0, 1.0]))
     if not np.isfinite(gauge.slope):
-        return sign * USUAL_SLOPE[gauge.unit] * float(rng.uniform(0.7, 1.4))
+        arm = MOMENT_ARM if gauge.measures in ("bending", "torsion") else 1.0
+        return sign * USUAL_SLOPE[gauge.unit] / arm * float(rng.uniform(0.7, 1.4))
     u = gauge.u_slope if np.isfinite(gauge.u_slope) else 0.03 * abs(gauge.slope)
     return sign * (abs(gauge.slope) + scale * u * float(rng.standard_normal()))
 
 
 def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) -> Floats:
-    """Half width (member,) [N]: about 0.08 % of the largest load that the typical pulls give."""
+    """Half width (member,) [N, N m]: some 0.08 % of the largest load that typical pulls give."""
     three = np.eye(3)
     load = PullLoad(
         attach=np.broadcast_to(elastic.hub - [0.0, 0.0, elastic.radius], (3, 3)),
@@ -243,7 +302,7 @@ def _friction(corner: Corner, elastic: ElasticCorner, rng: np.random.Generator) 
     )
     at_rest = settle(elastic, no_load, np.zeros(1), travel=0.0)
     most = settle(elastic, load, np.zeros(3), solid_length=at_rest.spring_length[0])
-    peak = np.max(np.abs(most.tension), axis=0)
+    peak = np.max(np.abs(most.load), axis=0)
     return np.asarray(peak * rng.uniform(0.0005, 0.0011, len(peak)))
 
 

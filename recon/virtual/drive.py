@@ -52,16 +52,16 @@ def virtual_drive(
     tares : Tares
         Wheels hanging at droop, before and after.
     truth : xarray.Dataset
-        Forces of the road [N], moments at the contact [N m] and link loads [N], by corner.
+        Forces of the road [N], moments at the contact [N m] and member loads [N, N m], by corner.
     """
     loads, moments, readings, tare_rows = {}, {}, {}, []
     for k, name in enumerate(states.corners):
         road = _road_load(virtual_car, states, k)
         driven = settle(virtual_car.elastic[name], road, states.rack, travel=states.travel[:, k])
         hanging = _hanging(virtual_car, name)
-        loads[name] = driven.tension
+        loads[name] = driven.load
         moments[name] = road.contact_moment(driven.wheel)
-        in_turn = np.concatenate([hanging.tension, driven.tension, hanging.tension])
+        in_turn = np.concatenate([hanging.load, driven.load, hanging.load])
         readings[name], rows = _indications(virtual_car, states, k, in_turn, rng)
         tare_rows += rows
     log = _log(virtual_car, states, readings, rng)

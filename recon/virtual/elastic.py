@@ -1,15 +1,16 @@
 """A corner on elastic supports: poses and loads at full equilibrium, compliance included.
 
-In: one corner of a vehicle, the stiffness of its supports, and a rule for the load on the
-wheel's body.  Out: tensions and pose, where the potential energy
+In: the elements of one corner and a rule for the load on the wheel's body.  Out: member loads
+and pose, where the potential energy
 
     U = sum 1/2 k e^2 + sum 1/2 kappa |u - R u0|^2                                (1)
 
-is in balance with the load: e is the elongation of a link or the gap of a pivot's two points,
-u the direction of a link and R u0 the direction in which the body at its end would have it
+is in balance with the load: e is the elongation of a link or the gap of a held point, u the
+direction of a link and R u0 the direction in which the body at its end would have it
 (torsion of the bushes, by which a little load by-passes the links).  The geometry is not
-linearised, so loads change a little with the square of the load.  Assumption that matters
-most: bodies are rigid and the load of the spring is whatever holds the given travel.
+linearised, so loads change a little with the square of the load.  What passes through a cut is
+the sum of all that acts on the outer side of it.  Assumption that matters most: bodies are rigid
+and the load of the spring is whatever holds the given travel.
 
 Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad, tension positive.
 Source: minimum potential energy, any textbook of elasticity; from memory.
@@ -25,57 +26,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.vehicle import CHASSIS
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Corner
+    from recon.virtual.elements import Cut, ElasticCorner
 
 Floats = NDArray[np.float64]
 MOST_STEPS = 60
 CLOSED = 1e-14  # m; the balance is closed to this elongation of the stiffest support
 HEIGHT_CLOSED = 1e-12  # m
-
-
-@dataclass(frozen=True, slots=True)
-class Stiffness:
-    """Stiffness of one corner.
-
-    `axial` (support,) [N/m] and `tilt` (support, outer/inner) [N m/rad].
-    """
-
-    axial: Floats
-    tilt: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class ElasticCorner:
-    """Arrays of one corner; an element is a link, the spring, or one direction of a pivot point.
-
-    Bodies are counted in the order of `bodies`, the chassis last; `at_outer` and `at_inner`
-    (element, xyz) are measured from each body's `origin` (body, xyz).  `fixed` (element, xyz)
-    is the direction of a pivot's element, zero for links and spring.
-    """
-
-    name: str
-    bodies: tuple[str, ...]
-    members: tuple[str, ...]
-    member_element: NDArray[np.int64]
-    touches_wheel: NDArray[np.bool_]
-    outer: NDArray[np.int64]
-    inner: NDArray[np.int64]
-    at_outer: Floats
-    at_inner: Floats
-    rides_rack: Floats  # (element, outer/inner)
-    fixed: Floats
-    rest: Floats
-    axial: Floats
-    tilt: Floats
-    spring: int
-    origin: Floats
-    wheel_body: int
-    hub: Floats
-    spin: Floats
-    radius: float
+IDLE_HOLD = 1e4  # N m/rad in the tangent only: nothing turns an idle body, so it stays
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,92 +60,16 @@ Load = Callable[[WheelAt], tuple[Floats, Floats]]
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """Equilibrium of a batch: member tensions (n, member) [N], the wheel, what is left over.
+    """Equilibrium of a batch: member loads (n, member) [N, N m], the wheel, what is left over.
 
     `unbalanced` (n,) is the largest leftover force [N] or moment [N m] on any body,
     `spring_length` (n,) that of the spring [m].
     """
 
-    tension: Floats
+    load: Floats
     wheel: WheelAt
     spring_length: Floats
     unbalanced: Floats
-
-
-def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
-    """Return the spin axis at design height, pointing left.
-
-    Toe-in turns the wheel's front inwards, positive camber tips its top outwards.
-    """
-    side = 1.0 if left else -1.0
-    ct, cc = np.cos(toe_in), np.cos(camber)
-    return np.array([side * np.sin(toe_in) * cc, ct * cc, -side * np.sin(camber)])
-
-
-def elastic_corner(corner: Corner, stiffness: Stiffness) -> ElasticCorner:
-    """Build the arrays of `corner`; rest lengths are those of its design position.
-
-    Raises
-    ------
-    VehicleError
-        A kind of support that the virtual car does not have, or a corner tied to its partner.
-    """
-    other = [s.name for s in corner.supports if s.kind not in ("link", "spring", "pivot")]
-    if other or corner.axle:
-        raise VehicleError(
-            where=f"corner {corner.name}",
-            found=f"tied by axle {corner.axle}" if corner.axle else f"supports {', '.join(other)}",
-            needed="links, springs and pivots of a corner that stands alone",
-            do="The virtual car draws no other suspensions yet.",
-        )
-    index = {name: i for i, name in enumerate((*corner.bodies, CHASSIS))}
-    rows = []  # (support, outer point, inner point, fixed direction)
-    for i, s in enumerate(corner.supports):
-        if s.kind == "pivot":
-            # Two ball bushes on the axis; each holds its point in all directions.
-            for point in (s.outer.point, s.axis_point):
-                rows += [(i, point, point, e) for e in np.eye(3)]
-        else:
-            rows.append((i, s.outer.point, s.inner.point, np.zeros(3)))
-    owner = np.array([r[0] for r in rows])
-    p_outer, p_inner, fixed = (np.array([r[k] for r in rows], dtype=float) for k in (1, 2, 3))
-    outer = np.array([index[corner.supports[i].outer.on] for i in owner])
-    inner = np.array([index[corner.supports[i].inner.on] for i in owner])
-    origin = np.zeros((len(index), 3))
-    for b in range(len(corner.bodies)):
-        origin[b] = np.mean(np.vstack([p_outer[outer == b], p_inner[inner == b]]), axis=0)
-    members = [i for i, s in enumerate(corner.supports) if s.kind != "pivot"]
-    member_element = np.array([int(np.flatnonzero(owner == i)[0]) for i in members])
-    kinds = np.array([corner.supports[i].kind for i in owner])
-    wheel = corner.wheel
-    touching = [
-        wheel.on in (corner.supports[i].outer.on, corner.supports[i].inner.on) for i in members
-    ]
-    return ElasticCorner(
-        name=corner.name,
-        bodies=corner.bodies,
-        members=tuple(corner.supports[i].name for i in members),
-        member_element=member_element,
-        touches_wheel=np.array(touching),
-        outer=outer,
-        inner=inner,
-        at_outer=p_outer - origin[outer],
-        at_inner=p_inner - origin[inner],
-        rides_rack=np.array(
-            [[corner.supports[i].outer.rack, corner.supports[i].inner.rack] for i in owner],
-            dtype=float,
-        ),
-        fixed=fixed,
-        rest=np.where(kinds == "pivot", 0.0, np.linalg.norm(p_inner - p_outer, axis=1)),
-        axial=stiffness.axial[owner],
-        tilt=np.where((kinds == "link")[:, None], stiffness.tilt[owner], 0.0),
-        spring=int(np.flatnonzero(kinds == "spring")[0]),
-        origin=origin,
-        wheel_body=index[wheel.on],
-        hub=np.array(wheel.centre),
-        spin=spin_to_left(corner.left, wheel.toe_in, wheel.camber),
-        radius=wheel.loaded_radius,
-    )
 
 
 def no_load(at: WheelAt) -> tuple[Floats, Floats]:
@@ -247,7 +130,7 @@ def settle(
         worst = int(np.argmax(np.nan_to_num(open_ends, nan=np.inf)))
         raise _no_balance(corner, f"{held_at} {1e3 * target[worst]:.1f} mm", rack[worst])
     return Settled(
-        tension=parts.tension(force)[:, corner.member_element],
+        load=parts.member_loads(load, force),
         wheel=parts.wheel,
         spring_length=parts.length[:, corner.spring],
         unbalanced=open_ends,
@@ -301,16 +184,19 @@ class _Parts:
                 (corner.inner, corner.at_inner, corner.rides_rack[:, 1]),
             )
         ]
-        self.arm = arm
         span = place[:, corner.inner] + arm[1] - place[:, corner.outer] - arm[0]
-        along_fixed = np.any(corner.fixed, axis=1)
-        reach = np.linalg.norm(span, axis=2)
-        self.length = np.where(along_fixed, np.sum(corner.fixed * span, axis=2), reach)
-        safe = np.where(along_fixed, 1.0, reach)[..., None]
-        self.along = np.where(along_fixed[:, None], corner.fixed, span / safe)
+        held = np.any(corner.fixed, axis=1)[:, None]
+        fixed = np.einsum("neij,ej->nei", turn[:, corner.inner], corner.fixed)
+        reach = np.linalg.norm(span, axis=2, keepdims=True)
+        self.along = np.where(held, fixed, span / np.where(held, 1.0, reach))
+        self.length = np.sum(self.along * span, axis=2)
+        # Directions that turn with the inner body push it, too, at the outer body's point.
+        arm[1] = np.where(held, arm[1] - span, arm[1])
+        self.arm = arm
         self.at_end = [np.eye(n_bodies)[corner.outer], np.eye(n_bodies)[corner.inner]]
         self.wheel = _wheel(corner, place, turn)
         pull = [np.concatenate([self.along, np.cross(a, self.along)], axis=2) for a in arm]
+        self.pull = pull  # force and moment about the body's origin per tension, at each end
         # rows (n, element, 6 * body): elongation per small motion of the bodies
         rows = (
             self.at_end[1][:, :, None] * pull[1][:, :, None]
@@ -325,15 +211,44 @@ class _Parts:
 
     def left_over(self, load: Load, spring_force: Floats) -> Floats:
         """Return the load less what the supports take up, per body motion (n, 6 * body)."""
-        force, moment = load(self.wheel)
-        n, bodies = len(force), len(self.corner.bodies)
+        n, bodies = len(spring_force), len(self.corner.bodies)
         out = np.zeros((n, bodies, 6))
-        w = self.corner.wheel_body
-        out[:, w, :3] += force
-        arm = self.wheel.hub - self.wheel_origin
-        out[:, w, 3:] += moment + np.cross(arm, force)
+        out[:, self.corner.wheel_body] = self.on_wheel(load)
         held = np.einsum("ner,ne->nr", self.rows, self.tension(spring_force))
         return out.reshape(n, -1) - held - self._bushes()
+
+    def on_wheel(self, load: Load) -> Floats:
+        """Return force and moment of the load about the origin of the wheel's body (n, 6)."""
+        force, moment = load(self.wheel)
+        arm = self.wheel.hub - self.wheel_origin
+        return np.concatenate([force, moment + np.cross(arm, force)], axis=1)
+
+    def member_loads(self, load: Load, spring_force: Floats) -> Floats:
+        """Return the loads of links and spring, then those of the cuts (n, member)."""
+        c, tension = self.corner, self.tension(spring_force)
+        # What acts on the bodies at each end, element by element, (n, element, 6) each.
+        acting = [sign * tension[..., None] * p for sign, p in zip((1, -1), self.pull, strict=True)]
+        links, bushes = self._twisted()
+        for end in (0, 1):
+            acting[end][:, links] -= bushes[end]
+        cuts = [self._through(cut, acting, self.on_wheel(load)) for cut in c.cuts]
+        return np.concatenate([tension[:, c.member_element], *cuts], axis=1)
+
+    def _through(self, cut: Cut, acting: list[Floats], on_wheel: Floats) -> Floats:
+        """Return the six loads of a cut (n, load): all that acts on its outer side."""
+        outer_side = sum(acting[end][:, cut.ends[:, end]].sum(axis=1) for end in (0, 1))
+        outer_side = outer_side + cut.wheel * on_wheel
+        turn = self.turn[:, cut.body]
+        force = outer_side[:, :3]
+        moment = outer_side[:, 3:] - np.cross(turn @ cut.station, force)
+        ways = np.einsum("nij,kj->nki", turn, cut.ways)
+        return np.concatenate(
+            [
+                np.einsum("nki,ni->nk", ways[:, :3], force),
+                np.einsum("nki,ni->nk", ways[:, 3:], moment),
+            ],
+            axis=1,
+        )
 
     @property
     def wheel_origin(self) -> Floats:
@@ -344,24 +259,34 @@ class _Parts:
 
     def _bushes(self) -> Floats:
         """Return the gradient of the bushes' energy in (1), per body motion (n, 6 * body)."""
+        links, at_ends = self._twisted()
+        out = sum(np.einsum("eb,nei->nbi", self.at_end[end][links], at_ends[end]) for end in (0, 1))
+        return np.asarray(out)[:, :-1].reshape(len(self.along), -1)
+
+    def _twisted(self) -> tuple[NDArray[np.int64], list[Floats]]:
+        """Return the links with bushes, and the gradient of these per motion of the bodies.
+
+        One array (n, link, 6) for each end, about the origin of the body there.
+        """
         c = self.corner
         links = np.flatnonzero(np.any(c.tilt > 0, axis=1))
         along, length = self.along[:, links], self.length[:, links, None]
         start = c.origin[c.inner] + c.at_inner - c.origin[c.outer] - c.at_outer
         start = (start / np.linalg.norm(start, axis=1, keepdims=True).clip(1e-9))[links]
-        out = np.zeros((len(along), len(c.origin), 6))
         across = np.zeros_like(along)
+        couples = []
         for end, body in ((0, c.outer), (1, c.inner)):
             wanted = np.einsum("neij,ej->nei", self.turn[:, body[links]], start)
             rate = c.tilt[links, end][:, None]
             across -= rate * (wanted - along * np.sum(along * wanted, axis=2)[..., None]) / length
-            twisted = rate * np.cross(along, wanted)
-            out[..., 3:] += np.einsum("eb,nei->nbi", self.at_end[end][links], twisted)
-        for end, sign in ((0, -1.0), (1, 1.0)):
-            turning = np.cross(self.arm[end][:, links], across)
-            both = sign * np.concatenate([across, turning], axis=2)
-            out += np.einsum("eb,nei->nbi", self.at_end[end][links], both)
-        return out[:, :-1].reshape(len(along), -1)
+            couples.append(rate * np.cross(along, wanted))
+        at_ends = [
+            np.concatenate(
+                [sign * across, couple + np.cross(self.arm[end][:, links], sign * across)], axis=2
+            )
+            for end, (sign, couple) in enumerate(zip((-1.0, 1.0), couples, strict=True))
+        ]
+        return links, at_ends
 
     def newton(
         self, left_over: Floats, short: Floats, spring_force: Floats, *, held: bool
@@ -378,6 +303,10 @@ class _Parts:
         spring = self.rows[:, c.spring]
         matrix = np.zeros((len(left_over), size + 1, size + 1))
         matrix[:, :size, :size] = np.swapaxes(self.rows, 1, 2) @ (stiff[:, None] * self.rows)
+        for body, axis in c.idle:
+            turned = self.turn[:, body] @ axis
+            spin = slice(6 * body + 3, 6 * body + 6)
+            matrix[:, spin, spin] += IDLE_HOLD * turned[:, :, None] * turned[:, None, :]
         # The spring's force is counted in units of its stiffness to keep the system balanced.
         unit = c.axial[c.spring]
         matrix[:, :size, size] = spring * unit

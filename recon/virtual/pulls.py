@@ -78,7 +78,7 @@ def virtual_pulls(
         None stands for `pull_plan` of `corners`.
     rng : numpy.random.Generator
     corners : tuple of str, optional
-        Corners to pull where no plan is given; all that the car describes when left out.
+        Corners to pull where no plan is given; all that are drawn when left out.
     mistyped : (corner, pull, step), optional
         The load step (1 the first rising one) whose load is written with a wrong digit.
 
@@ -118,7 +118,7 @@ def virtual_pulls(
 
 
 def _all_corners(virtual_car: VirtualCar) -> tuple[str, ...]:
-    return tuple(c for c in CORNERS if c in virtual_car.car.corners)
+    return tuple(c for c in CORNERS if c in virtual_car.elastic)
 
 
 def _side_by_side(blocks: list[Floats]) -> Floats:
@@ -159,7 +159,7 @@ def _corner_columns(
     warm = 18.5 + 1.5 * clock / clock[-1]
     channels = virtual_car.channels[name]
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
-    read = shown(channels, sensed(channels, settled.tension, reading, rng))
+    read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
     written = _written_points(geometry, plan, scale, rng)
     strap, pad = (
@@ -243,10 +243,12 @@ def _bearable(
     """Lower the planned peaks (pull, strap/pad) [N] where a member's stated limit comes near."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
     corner = virtual_car.car.corners[plan[0].corner]
-    limit = np.array([s.limit for s in corner.supports if s.kind != "pivot"])
+    stated = {s.name: s.limit for s in corner.supports}
+    members = virtual_car.elastic[corner.name].members
+    limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))
-    share = np.max(np.abs(settled.tension) / (LIMIT_SHARE * limit), axis=1)
+    share = np.max(np.abs(settled.load) / (LIMIT_SHARE * limit), axis=1)
     return peak / np.maximum(1.0, share)[:, None]
 
 

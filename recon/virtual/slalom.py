@@ -99,7 +99,7 @@ def slalom_states(
     Parameters
     ----------
     virtual_car : VirtualCar
-        Needs all four corners.
+        Its description needs all four corners; the states are those of the corners drawn.
     rng : numpy.random.Generator
         Shakes the wheels.
     rate : float
@@ -128,7 +128,7 @@ def slalom_states(
     hubs[..., 2] += shake - heave[:, None]
     hubs[..., :2] += SIDE_SHAKE * rng.standard_normal(hubs[..., :2].shape)
     rolling = (course.speed[:, None] - course.yaw_rate[:, None] * layout.arm[:, 1]) / layout.radius
-    return States(
+    all_wheels = States(
         corners=CORNERS,
         time=time,
         travel=travel + road_travel,
@@ -147,6 +147,7 @@ def slalom_states(
         locked=np.zeros(rolling.shape, dtype=bool),
         temperature=WARM_START + WARM_GAIN * (time / time[-1])[:, None] * [1.0, 0.9, 0.7, 0.8],
     )
+    return all_wheels.of(tuple(c for c in CORNERS if c in virtual_car.elastic))
 
 
 def _layout(truth: Vehicle) -> _Layout:

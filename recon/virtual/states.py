@@ -6,7 +6,7 @@ x_vehicle = Rx(-roll) Ry(-pitch) x_level.  All figures are invented; magnitudes 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -53,6 +53,15 @@ class States:
     locked: NDArray[np.bool_]
     temperature: Floats
 
+    def of(self, corners: tuple[str, ...]) -> States:
+        """Return what the wheels of `corners` go through."""
+        at = [self.corners.index(c) for c in corners]
+        by_corner = ("travel", "force", "specific_force", "brake_pressure", "brake_torque",
+                     "wheel_speed", "locked", "temperature")  # fmt: skip
+        return replace(
+            self, corners=corners, **{name: getattr(self, name)[:, at] for name in by_corner}
+        )
+
     @property
     def force_vehicle(self) -> Floats:
         """Forces of the road in vehicle axes (n, corner, xyz) [N]."""
@@ -73,9 +82,12 @@ def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:
 
 
 def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
-    """Return the rack shift [m] that gives the unloaded wheels the mean heading `steer` [rad]."""
+    """Return the rack shift [m] that gives the unloaded wheels the mean heading `steer` [rad].
+
+    Wheels are those that steer and are drawn.
+    """
     steer = np.asarray(steer, dtype=float)
-    steered = [n for n, c in virtual_car.truth.corners.items() if c.steered]
+    steered = [n for n in virtual_car.elastic if virtual_car.truth.corners[n].steered]
     low, high = virtual_car.truth.steering.rack_range
     if not steered or low == high:
         return np.zeros_like(steer)
@@ -106,7 +118,7 @@ def random_states(
     `locked_share` of the braked samples have the wheel standing still.
     """
     truth = virtual_car.truth
-    names = corners or tuple(c for c in CORNERS if c in truth.corners)
+    names = corners or tuple(c for c in CORNERS if c in virtual_car.elastic)
     parts = [truth.corners[c] for c in names]
     shape = (n, len(names))
     static = truth.mass * STANDARD_GRAVITY / 4

@@ -1,0 +1,129 @@
+"""The virtual car's suspensions: every shipped corner that stands alone, against the inverse."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from recon.base.errors import VehicleError
+from recon.car.mechanism import mechanism_of
+from recon.car.motion import pose
+from recon.car.statics import load_matrix, section_matrix
+from recon.virtual.drawing import Effects, draw_car
+from recon.virtual.elastic import settle
+from recon.virtual.elements import elastic_corner
+from recon.virtual.slalom import slalom_states
+from tests.shipped_mechanisms import shipped
+from tests.test_virtual import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
+
+ALONE = [
+    ("club_racer", "RL"), ("case_car", "FL"), ("wishbone_spring_on_arm", "FL"),
+    ("wishbone_spring_on_arm", "RL"), ("strut", "FR"), ("anti_roll_bar", "RL"),
+    ("solid_axle_tubes", "FL"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "name"), [(None, "FL"), (None, "RL"), *ALONE])
+def test_stiff_car_agrees_with_rigid_statics_of_the_inverse(file: str | None, name: str):
+    # Two programs that share no line; what differs is the compliance that is left.
+    car = shipped(file) if file else invented_car()
+    stiff = Effects(compliance=1e-3, bushes=0.0)
+    car = draw_car(car, 5, effects=stiff, corners=(name,))
+    rack = RACK if car.truth.corners[name].steered else 0 * RACK
+    load = road(FORCES)
+    at = settle(car.elastic[name], load, rack, travel=TRAVEL)
+    mechanism = mechanism_of(car.truth.corners[name])
+    posed = pose(mechanism, TRAVEL, rack)
+    assert_allclose(at.wheel.hub, posed.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
+    assert_allclose(at.wheel.contact, posed.contact, rtol=0, atol=2e-5)  # m; same, twice
+    assert_allclose(at.wheel.spin, posed.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
+    wrench = np.hstack(load(at.wheel))
+    matrix = np.concatenate([load_matrix(posed), section_matrix(posed)], axis=1)
+    rigid = np.einsum("nmw,nw->nm", matrix, wrench)
+    members, rows = car.elastic[name].members, mechanism.row_names
+    gauged = {g.member for g in car.truth.corners[name].gauges}
+    assert gauged <= set(members) & set(rows)
+    for member in set(members) & set(rows):
+        found, expected = at.load[:, members.index(member)], rigid[:, rows.index(member)]
+        # N, N m; a millionth of 8 kN per micron by which the links are stretched, levered.
+        assert_allclose(found, expected, rtol=0, atol=0.1, err_msg=member)
+
+
+@pytest.mark.parametrize(("file", "name"), [("strut", "F"), ("wishbone_spring_on_arm", "R")])
+def test_other_side_of_a_shipped_car_mirrors(file: str, name: str):
+    flip = np.array([1.0, -1.0, 1.0])
+    found = []
+    for side, sign in (("L", 1.0), ("R", -1.0)):
+        c = shipped(file).corners[name + side]
+        elastic = elastic_corner(c, stiffness_of(c, 4))
+        rack = sign * RACK * c.steered
+        force = FORCES if side == "L" else flip * FORCES
+        found.append(settle(elastic, road(force), rack, travel=TRAVEL).load)
+    # Torsion and the second bending turn the other way round in a mirror, like any such couple;
+    # so does the shear across a section's second direction.
+    size = np.max(np.abs(found[0]), axis=0)
+    assert_allclose(np.abs(found[1]), np.abs(found[0]), rtol=0, atol=1e-6 * size.max())
+    for k, member in enumerate(elastic.members):
+        if "torsion" not in member and "too" not in member:
+            assert_allclose(found[1][:, k], found[0][:, k], rtol=0, atol=1e-6 * size.max())
+
+
+def test_cut_carries_what_hangs_beyond_it():
+    # The whole load passes the arm near the wheel: force and moment about the station by hand.
+    car = draw_car(shipped("wishbone_spring_on_arm"), 3, corners=("RL",))
+    c, elastic = car.truth.corners["RL"], car.elastic["RL"]
+    load = road(FORCES)
+    at = settle(elastic, load, np.zeros(3), travel=TRAVEL)
+    force, moment = load(at.wheel)
+    for gauge in c.gauges:
+        arm = at.wheel.turn @ (np.array(gauge.station) - elastic.hub)
+        there = moment - np.cross(arm, force)
+        along = at.wheel.turn @ (np.array(gauge.along) / np.linalg.norm(gauge.along))
+        across = at.wheel.turn @ np.array(gauge.across)
+        about = np.cross(across, along)
+        by_hand = {
+            "axial": np.sum(along * force, axis=1),
+            "torsion": np.sum(along * there, axis=1),
+            "bending": np.sum(about * there, axis=1) / np.linalg.norm(about, axis=1),
+        }
+        found = at.load[:, elastic.members.index(gauge.member)]
+        assert_allclose(found, by_hand[gauge.measures], rtol=0, atol=1e-6)  # N m; rounding
+
+
+def test_idle_bodies_stay_where_they_are_and_carry_nothing():
+    # A strut's rod spins about its own line: its joints share a line in every car drawn.
+    for seed in range(5):
+        car = draw_car(shipped("strut"), seed, corners=("FL",))
+        s = {x.name: x for x in car.truth.corners["FL"].supports}
+        top = np.array(s["top_mount"].outer.point)
+        low = np.array(s["slider"].outer.point) - top
+        high = np.array(s["slider"].axis_point) - top
+        assert_allclose(np.cross(low, high), 0.0, atol=1e-12)
+        assert [elastic_body for elastic_body, _ in car.elastic["FL"].idle] == [1]
+
+
+def test_gauges_at_cuts_feel_the_other_loads_of_their_cut():
+    channels = draw_car(shipped("strut"), 7, corners=("FL",)).channels["FL"]
+    elastic = draw_car(shipped("strut"), 7, corners=("FL",)).elastic["FL"]
+    of_cut = [m.startswith("upright:FL_tube_outward") for m in elastic.members]
+    g = channels.names.index("FL_tube_outward")
+    own = elastic.members.index("upright:FL_tube_outward")
+    share = np.abs(channels.K[g] * elastic.arm) / channels.newton[g]
+    assert_allclose(share[own], 1.0)
+    others = share[[k for k, mine in enumerate(of_cut) if mine and k != own]]
+    assert len(others) == 5
+    assert others.min() >= 0.01  # as drawn
+    assert others.max() <= 0.06
+    other_cut = [m.startswith("upright:FL_tube_forward") for m in elastic.members]
+    assert np.all(share[other_cut] == 0)
+
+
+def test_only_the_corners_asked_for_are_drawn():
+    car = draw_car(shipped("strut"), 1, corners=("FL",))
+    assert set(car.elastic) == set(car.channels) == {"FL"}
+    states = slalom_states(car, np.random.default_rng(1), rate=50)
+    assert states.corners == ("FL",)
+    assert states.force.shape[1] == states.locked.shape[1] == 1
+    with pytest.raises(VehicleError, match="corner RL: tied by axle rear"):
+        draw_car(shipped("strut"), 1)
