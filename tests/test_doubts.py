@@ -16,7 +16,7 @@ from recon.calibration.doubts import doubts_of
 from recon.calibration.map import CornerCalibration
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import pulls_of
-from recon.car.mechanism import mechanism_of
+from recon.car.mechanism import unit_of
 from recon.car.vehicle import Vehicle
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
@@ -162,7 +162,7 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
 
 def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
     fitted = lone_day("wishbone_spring_on_arm", "FL", 0).calibration
-    corner = shipped("wishbone_spring_on_arm").corners["FL"]
+    unit = unit_of(shipped("wishbone_spring_on_arm"), "FL")
     axial, bending = fitted.gauges.index("FL_arm_axial"), fitted.gauges.index("FL_arm_bending")
     own, other = (fitted.members.index(f"arm:FL_arm_{what}") for what in ("axial", "bending"))
 
@@ -170,7 +170,7 @@ def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
         K = fitted.K.copy()
         for m, times in row.items():
             K[g, m] = times * fitted.K[g, own]
-        return " ".join(doubts_of(replace(fitted, K=K), corner))
+        return " ".join(doubts_of(replace(fitted, K=K), unit))
 
     # Per newton metre 3 times as much as per newton: a third of it on an arm of 0.1 m.
     assert said(axial, own, {other: 3.0}) == ""
@@ -187,10 +187,11 @@ def test_prior_of_cross_talk_counts_moments_as_forces_on_an_arm() -> None:
     drawn = draw_car(car, 1, corners=("FL",))
     corner = car.corners["FL"]
     alone = replace(car, corners={"FL": corner})
-    pulls = pulls_of(virtual_pulls(drawn, None, np.random.default_rng(2)), alone, corner, "fit")
-    members = mechanism_of(corner).member_names
+    unit = unit_of(alone, "FL")
+    pulls = pulls_of(virtual_pulls(drawn, None, np.random.default_rng(2)), alone, unit, "fit")
+    members = unit.members
     with unwarned():
-        prior = bridge_prior("sheet", corner, members, pulls)
+        prior = bridge_prior("sheet", unit, pulls)
     axial, moment = members.index("arm:FL_arm_axial"), members.index("arm:FL_arm_bending")
     gauges = {g.name: (i, g.slope) for i, g in enumerate(corner.gauges)}
     g, slope = gauges["FL_arm_bending"]

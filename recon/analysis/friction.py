@@ -75,15 +75,7 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
         use[at, k], u_use[at, k] = values, u
         best[:, k] = *_highest(forces, k, at, (values, random)), len(at)
     if np.all(np.isnan(best[2])):
-        unseen = str(forces.attrs.get("not_known", ""))
-        raise DataError(
-            str(forces.attrs.get("title", "forces")),
-            f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
-            f"at least {FEWEST_SAMPLES} known samples of one tyre",
-            f"Friction use wants all three forces: {unseen}."
-            if unseen
-            else "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
-        )
+        raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
     half = COVERAGE_FACTOR * best[1]
     entries = (
@@ -119,6 +111,19 @@ def _in_words(name: str) -> str:
     bare = name.removeprefix("u_")
     prefix = "" if bare == name else "standard uncertainty of "
     return prefix + bare.replace("_", " ")
+
+
+def _nothing(forces: xr.Dataset, low_load: float) -> DataError:
+    """What to say where no tyre has enough samples with all three forces."""
+    unseen = str(forces.attrs.get("not_known", ""))
+    return DataError(
+        str(forces.attrs.get("title", "forces")),
+        f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
+        f"at least {FEWEST_SAMPLES} known samples of one tyre",
+        f"Friction use wants all three forces: {unseen}."
+        if unseen
+        else "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
+    )
 
 
 def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:

@@ -50,7 +50,7 @@ def _of_gauges(calibration: CornerCalibration, unit: Unit) -> list[str]:
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(
-                f"gauge {name} on {on} answers most to {calibration.members[strongest]} "
+                f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
                 f"({abs(row[own] / row[strongest]):.2f} of it to its own member). Channels "
                 "exchanged?"
             )

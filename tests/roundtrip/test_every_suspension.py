@@ -181,7 +181,7 @@ def test_without_a_gauge_what_is_left_lies_in_its_limits(file: str, corner: str)
     if expected:
         (member,) = (g.member for g in shipped(file).corners[corner].gauges if g.name == gauge)
         assert reason.startswith(f"corner {corner}: {' and '.join(expected)} not known")
-        assert reason.endswith(f"cheapest cure: gauge {member}")
+        assert f"cheapest cure: gauge {member}" in reason
     # One day with fewer gauges than unknowns: errors are those of the priors, wide and drawn once.
     assert np.all(np.mean(day.inside[:, ~lost], axis=0) > 0.80)
 
