@@ -165,7 +165,7 @@ def mechanism_of(corner: Corner) -> Mechanism:
             where=f"corner {corner.name}",
             found=f"a corner that [axle.{corner.axle}] ties to its partner",
             needed="a corner that stands alone",
-            do="This step does not treat tied corners yet; `recon check` shows their loads.",
+            do="Ask for both together, with `unit_of` or `assembly_of`.",
         )
     return _built(_lone(corner))
 
