@@ -7,6 +7,7 @@ until poses in between agree to `WANTED`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -39,16 +40,16 @@ class LoadTable:
     """Loads and wheels of one mechanism over its ranges.
 
     `ranges` [m] of each wheel's travel and of the rack; `powers` (basis, axis) the degrees of
-    each product, `table` (input * member, basis) their coefficients; `wheel_powers` and `wheels`
-    (basis, wheel * len(WHEEL)) the same of the wheels.  `error` is the largest deviation found
-    at poses in between, as a share of the largest load.
+    each product, `factors` the matrices whose product (input * member, basis) are their
+    coefficients; `wheel_powers` and `wheels` (basis, wheel * len(WHEEL)) the same of the wheels.
+    `error` is the largest deviation found at poses in between, as a share of the largest load.
     """
 
     name: str
     members: tuple[str, ...]
     ranges: Ranges
     powers: NDArray[np.int64]
-    table: Floats
+    factors: tuple[Floats, ...]
     wheel_powers: NDArray[np.int64]
     wheels: Floats
     error: float
@@ -74,7 +75,9 @@ class LoadTable:
         return self._matrices(travel, rack, np.float64).transpose(2, 1, 0)
 
     def _matrices(self, travel: Floats, rack: Floats, dtype: type) -> NDArray:
-        flat = self.table.astype(dtype) @ self._basis(travel, rack, dtype, self.powers)
+        flat = self._basis(travel, rack, dtype, self.powers)
+        for factor in reversed(self.factors):
+            flat = factor.astype(dtype) @ flat
         return flat.reshape(-1, len(self.members), flat.shape[-1])
 
     def wheel(self, travel: Floats, rack: Floats) -> Floats:
@@ -133,15 +136,19 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
     loads = member_matrix(exact)
     scale = _scale(mechanism)
     largest = float(np.max(np.abs(loads * scale)))
+
+    def judged(table: LoadTable) -> LoadTable:
+        found = table.matrix(check[:, :-1], check[:, -1])
+        return replace(table, error=float(np.max(np.abs(found - loads) * scale)) / largest)
+
     error = np.inf
     for degree in range(LEAST_DEGREE, MOST_DEGREE + 1):
         full = _fitted(mechanism, ranges, degree)
         for spared in SPARED:
-            table = _pruned(full, scale / (spared * WANTED * largest))
-            found = table.matrix(check[:, :-1], check[:, -1])
-            error = float(np.max(np.abs(found - loads) * scale)) / largest
+            table = judged(_pruned(full, scale / (spared * WANTED * largest)))
+            error = table.error
             if error < WANTED:
-                return replace(table, error=error)
+                return _factored(table, scale, judged)
     raise VehicleError(
         where=f"corner {mechanism.name}",
         found=f"loads over the ranges vary so fast that a table misses {1e2 * error:.2g} % of them",
@@ -188,7 +195,7 @@ def _fitted(mechanism: Mechanism, ranges: Ranges, degree: int) -> LoadTable:
         members=mechanism.member_names,
         ranges=ranges,
         powers=powers,
-        table=np.ascontiguousarray((inverse @ loads.reshape(len(loads), -1)).T),
+        factors=(np.ascontiguousarray((inverse @ loads.reshape(len(loads), -1)).T),),
         wheel_powers=powers,
         wheels=inverse @ _wheels_of(at),
         error=np.inf,
@@ -197,14 +204,31 @@ def _fitted(mechanism: Mechanism, ranges: Ranges, degree: int) -> LoadTable:
 
 def _pruned(full: LoadTable, weight: Floats) -> LoadTable:
     """The table less the products that together stay below one in `weight` (member, input)."""
-    matters = np.max(np.abs(full.table * weight.T.reshape(-1, 1)), axis=0)
+    (table,) = full.factors
+    matters = np.max(np.abs(table * weight.T.reshape(-1, 1)), axis=0)
     order = np.argsort(matters)
     kept = np.sort(order[np.cumsum(matters[order]) > 1.0])
     return replace(
         full,
         powers=full.powers[kept],
-        table=np.ascontiguousarray(full.table[:, kept]),
+        factors=(np.ascontiguousarray(table[:, kept]),),
     )
+
+
+def _factored(
+    whole: LoadTable, scale: Floats, judged: Callable[[LoadTable], LoadTable]
+) -> LoadTable:
+    """The table as a product of two slim matrices, where that costs less and serves as well."""
+    (table,) = whole.factors
+    weight = scale.T.reshape(-1, 1)
+    left, size, right = np.linalg.svd(table * weight, full_matrices=False)
+    cheaper = int(table.size / sum(table.shape))
+    for rank in range(1, cheaper):
+        slim = (left[:, :rank] * size[:rank] / weight, right[:rank])
+        found = judged(replace(whole, factors=slim))
+        if found.error < WANTED:
+            return found
+    return whole
 
 
 def _wheels_of(at: Pose) -> Floats:
