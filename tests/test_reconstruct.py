@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import warnings
 from dataclasses import replace
 from functools import cache
 
@@ -12,26 +11,16 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.base.errors import DataError, ExtrapolationWarning, PriorWarning
+from recon.base.errors import DataError, ExtrapolationWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import CornerCalibration
-from recon.car.mechanism import unit_of
 from recon.car.motion import rack_of_steer
-from recon.car.reader import read_vehicle
-from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.reconstruction import reconstruct as module
-from recon.reconstruction.inputs import session_of, shared_inputs
-from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
-from recon.reconstruction.session import Session
-from recon.virtual.drawing import draw_car
-from recon.virtual.pulls import virtual_pulls
 from recon.virtual.states import States
 from tests.roundtrip.test_roundtrip import (
-    VEHICLES,
     club_car,
     day,
     exact,
@@ -424,42 +413,6 @@ def test_a_log_longer_than_a_block_equals_its_pieces() -> None:
         values = found[name].to_numpy()
         # Single precision of 5 kN, as above.
         assert_allclose(values, values[again], rtol=3e-6, atol=1e-2, err_msg=name)
-
-
-@pytest.mark.parametrize("name", ["club_racer", "case_car"])
-@pytest.mark.parametrize("corner", ["FL", "RL"])
-def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
-    car = read_vehicle(VEHICLES / f"{name}.toml")
-    one = replace(car, corners={corner: car.corners[corner]})
-    rng = np.random.default_rng(9)
-    drawn = draw_car(one, rng)
-    with unwarned(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)
-        fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
-        session = session_like(one, corner, fitted)
-    prepared = prepare_unit(one, unit_of(one, corner), fitted, session)
-    # Of the largest entry: 1 N in 2 kN, below the last digit of the channels.
-    assert prepared.interpolation_error < 5e-4
-
-
-def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Session:
-    """What a quiet log with hanging tares says about the corner."""
-    gauges = list(fitted.gauges)
-    log = xr.Dataset(
-        {
-            "indication": (("elapsed_time", "gauge"), np.zeros((3, len(gauges)))),
-            "noise": ("gauge", fitted.noise), "u_zero": ("gauge", fitted.noise),
-            "roll": ("elapsed_time", np.zeros(3)), "pitch": ("elapsed_time", np.zeros(3)),
-            "steer": ("elapsed_time", np.zeros(3)),
-            "travel": (("elapsed_time", "corner"), np.zeros((3, 1))),
-            "hub_acceleration": (("elapsed_time", "corner", "component"), np.zeros((3, 1, 3))),
-            "tare_state": ("tared_corner", ["hanging"]),
-            "tare_pad_load": ("tared_corner", [np.nan]),
-        },
-        coords={"elapsed_time": np.arange(3.0), "gauge": gauges, "corner": [corner],
-                "tared_corner": [corner], "component": ["x", "y", "z"]},
-    )  # fmt: skip
-    return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
 
 
 # --- what is refused -------------------------------------------------------------------------

@@ -200,6 +200,7 @@ def _pull(
     gauges: list[int],
 ) -> Pull:
     (corner, w), (at, travel, rack) = pulled, posed
+    tied = len(at.wheels) > 1
     wheel = at.wheels[w]
     loaded = rows[sheet.phase[rows] != "tare"]
     first = int(loaded[0])
@@ -214,7 +215,8 @@ def _pull(
     gains = {"strap": sheet.u_strap_gain, "pad": sheet.u_pad_gain}
     return Pull(
         corner=corner.name,
-        name=str(sheet.pull[first]),
+        # Pulls of both wheels of an axle stand in one list: theirs are told apart by the corner.
+        name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         purpose=str(sheet.purpose[first]),
         turns_hub=bool(sheet.wheel_held_by[first] == "brake") and corner.brake.place == "outboard",
         line_of_file=sheet.line[loaded],

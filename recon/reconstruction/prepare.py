@@ -14,10 +14,12 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
+from recon.base.errors import VehicleError
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
+from recon.car.table import WANTED
 from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -46,8 +48,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Modes = tuple[tuple[str, ...], ...]
-DEGREE_TRAVEL, DEGREE_RACK = 6, 5
-TOTAL_DEGREE = 6
+DEGREES = (6, 8, 10)  # of products of travels and rack; higher where the first is not fine enough
 STEP = 1e-3  # m, for slopes over travel and rack
 
 
@@ -172,6 +173,8 @@ def prepare_unit(
     ------
     RankError
         No force component is seen by the gauges; the message names the cure.
+    VehicleError
+        The loads vary faster over travel and steer than the table can follow.
 
     Warns
     -----
@@ -181,10 +184,7 @@ def prepare_unit(
     solver = _Solver(car, unit, calibration, session)
     bench = _bench(solver, calibration, session)
     ranges = (*(c.travel_range for c in unit.corners), solver.rack_range)
-    powers, nodes = _nodes(ranges)
-    posed = _posed(unit, nodes, ranges)
-    table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
-    headings = np.stack([w.heading for w in posed.wheels], axis=-1)
+    found = _fine_table(solver, bench, ranges)
     causes = _causes(bench, calibration, session, car)
     covariance = _usual_covariance(bench.centre[0], causes, solver)
     seen = forces_seen(car, unit, calibration.gauges, covariance)
@@ -195,17 +195,45 @@ def prepare_unit(
         travel_ranges=ranges[:-1],
         rack_range=solver.rack_range,
         scale=bench.scale,
-        powers=powers,
-        table=table,
-        spread=spread,
-        heading=np.linalg.pinv(_basis(nodes, powers)) @ headings,
+        powers=found.powers,
+        table=found.table,
+        spread=found.spread,
+        heading=found.heading,
         u_random=_random(bench, session),
         bush_rate=np.array([c.bush_rate for c in unit.corners]),
         tare_travel=np.array(session.tare_travel),
         causes=tuple(causes),
         force_reached=calibration.force_reached,
         seen=seen,
-        interpolation_error=_interpolation_error(solver, bench, table, powers),
+        interpolation_error=found.error,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    powers: NDArray[np.int64]
+    table: Floats
+    spread: Floats
+    heading: Floats
+    error: float
+
+
+def _fine_table(solver: _Solver, bench: Bench, ranges: tuple[tuple[float, float], ...]) -> _Table:
+    """The table of the lowest degree that is fine enough between its nodes."""
+    for degree in DEGREES:
+        powers, nodes = _nodes(ranges, degree)
+        posed = _posed(solver.unit, nodes, ranges)
+        table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
+        error = _interpolation_error(solver, bench, table, powers)
+        if error < WANTED:
+            headings = np.stack([w.heading for w in posed.wheels], axis=-1)
+            inverse = np.linalg.pinv(_basis(nodes, powers))
+            return _Table(powers, table, spread, inverse @ headings, error)
+    raise VehicleError(
+        where=f"corner {solver.unit.mechanism.name}",
+        found=f"forces over the ranges vary so fast that a table misses {1e2 * error:.2g} %",
+        needed=f"forces that polynomials of degree {DEGREES[-1]} follow to {1e2 * WANTED:g} %",
+        do="State shorter travel_mm or rack_mm: the mechanism comes near a dead centre.",
     )
 
 
@@ -273,9 +301,11 @@ def _posed(unit: Unit, nodes: Floats, ranges: tuple[tuple[float, float], ...]) -
     return at_travels(unit, places[:, :-1], places[:, -1])
 
 
-def _nodes(ranges: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.int64], Floats]:
+def _nodes(
+    ranges: tuple[tuple[float, float], ...], degree: int
+) -> tuple[NDArray[np.int64], Floats]:
     """Chebyshev nodes (node, axis) on [-1, 1] and the powers (basis, axis) fitted through them."""
-    degrees = [DEGREE_TRAVEL] * (len(ranges) - 1) + [DEGREE_RACK]
+    degrees = [degree] * (len(ranges) - 1) + [degree - 1]
     lively = [high > low for low, high in ranges]
     axes = [
         np.cos(np.pi * (np.arange(d + 3) + 0.5) / (d + 3)) if moves else np.zeros(1)
@@ -283,7 +313,7 @@ def _nodes(ranges: tuple[tuple[float, float], ...]) -> tuple[NDArray[np.int64], 
     ]
     nodes = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=-1)
     counts = [range(d + 1 if moves else 1) for d, moves in zip(degrees, lively, strict=True)]
-    powers = np.array([p for p in product(*counts) if sum(p) <= TOTAL_DEGREE])
+    powers = np.array([p for p in product(*counts) if sum(p) <= degree])
     return powers, nodes
 
 

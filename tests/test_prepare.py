@@ -1,0 +1,83 @@
+"""The estimator's tables over travel and rack: close between their nodes, or refused."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.base.errors import PriorWarning, VehicleError
+from recon.calibration.calibrate import calibrate
+from recon.calibration.map import CornerCalibration
+from recon.car.mechanism import unit_of
+from recon.car.reader import read_vehicle
+from recon.car.vehicle import Vehicle
+from recon.reconstruction import prepare
+from recon.reconstruction.inputs import session_of, shared_inputs
+from recon.reconstruction.prepare import prepare_unit
+from recon.reconstruction.reconstruct import reconstruct
+from recon.reconstruction.session import Session
+from recon.virtual.drawing import draw_car
+from recon.virtual.pulls import virtual_pulls
+from tests.roundtrip.test_roundtrip import VEHICLES, day, unwarned
+
+
+@pytest.mark.parametrize("name", ["club_racer", "case_car"])
+@pytest.mark.parametrize("corner", ["FL", "RL"])
+def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
+    car = read_vehicle(VEHICLES / f"{name}.toml")
+    one = replace(car, corners={corner: car.corners[corner]})
+    rng = np.random.default_rng(9)
+    drawn = draw_car(one, rng)
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
+        session = session_like(one, corner, fitted)
+    prepared = prepare_unit(one, unit_of(one, corner), fitted, session)
+    # Of the largest entry: 1 N in 2 kN, below the last digit of the channels.
+    assert prepared.interpolation_error < 5e-4
+
+
+def test_a_table_that_no_degree_serves_names_its_miss(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "DEGREES", (1,))
+    some = day().conditioned.isel(elapsed_time=slice(0, 40))
+    alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
+    with unwarned(), pytest.raises(VehicleError, match=r"corner FL: forces over .* misses \d"):
+        reconstruct(some, alone, day().car)
+
+
+def test_the_degree_rises_where_the_first_is_not_fine_enough(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    some = day().conditioned.isel(elapsed_time=slice(0, 40))
+    alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
+    with unwarned():
+        usual = reconstruct(some, alone, day().car)
+        monkeypatch.setattr(prepare, "DEGREES", (1, 7))
+        risen = reconstruct(some, alone, day().car)
+    # Within the error that every table is allowed, a twentieth of a percent of 5 kN.
+    assert_allclose(risen["tyre_force"], usual["tyre_force"], rtol=0, atol=2.5)
+
+
+def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Session:
+    """What a quiet log with hanging tares says about the corner."""
+    gauges = list(fitted.gauges)
+    log = xr.Dataset(
+        {
+            "indication": (("elapsed_time", "gauge"), np.zeros((3, len(gauges)))),
+            "noise": ("gauge", fitted.noise), "u_zero": ("gauge", fitted.noise),
+            "roll": ("elapsed_time", np.zeros(3)), "pitch": ("elapsed_time", np.zeros(3)),
+            "steer": ("elapsed_time", np.zeros(3)),
+            "travel": (("elapsed_time", "corner"), np.zeros((3, 1))),
+            "hub_acceleration": (("elapsed_time", "corner", "component"), np.zeros((3, 1, 3))),
+            "tare_state": ("tared_corner", ["hanging"]),
+            "tare_pad_load": ("tared_corner", [np.nan]),
+        },
+        coords={"elapsed_time": np.arange(3.0), "gauge": gauges, "corner": [corner],
+                "tared_corner": [corner], "component": ["x", "y", "z"]},
+    )  # fmt: skip
+    return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
