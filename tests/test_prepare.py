@@ -43,9 +43,9 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
 
 
 def test_a_table_that_no_degree_serves_names_its_miss(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(prepare, "DEGREES", (1,))
     some = day().conditioned.isel(elapsed_time=slice(0, 40))
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
+    monkeypatch.setattr(prepare, "DEGREES", (1,))
     with unwarned(), pytest.raises(VehicleError, match=r"corner FL: forces over .* misses \d"):
         reconstruct(some, alone, day().car)
 

@@ -42,6 +42,7 @@ __all__ = [
 ]
 
 MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
+PLAIN = 0.02  # the same for loads that are preferred: barely independent ones serve nobody
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
 
 
@@ -294,25 +295,30 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
     loads = loads * np.resize(scale, loads.shape[1])
     loads = loads / load_arms(mechanism)[:, None]
-    members = _filled(loads, bridged, [second, list(range(len(names)))])
+    members = _filled(loads, bridged, [(second, PLAIN), (list(range(len(names))), INDEPENDENT)])
     return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 
 
-def _filled(loads: Floats, kept: list[int], classes: list[list[int]]) -> tuple[int, ...]:
-    """The rows `kept`, and class by class those that are independent of what is there."""
+def _filled(
+    loads: Floats, kept: list[int], classes: list[tuple[list[int], float]]
+) -> tuple[int, ...]:
+    """The rows `kept`, and class by class those that are independent of what is there.
+
+    With each class stands the share of its own size that a row must have beside the others.
+    """
     chosen = [r for r in kept if np.all(np.isfinite(loads[r]))]
     basis = np.zeros((0, loads.shape[1]))
     if chosen:
         _, values, right = np.linalg.svd(loads[chosen], full_matrices=False)
         basis = right[values > INDEPENDENT * values[0]]
-    for rows in classes:
+    for rows, share in classes:
         left = [r for r in rows if r not in chosen and np.all(np.isfinite(loads[r]))]
         while left and len(basis) < loads.shape[1]:
             rest = loads[left] - (loads[left] @ basis.T) @ basis
             size = np.linalg.norm(rest, axis=1)
             own = np.maximum(np.linalg.norm(loads[left], axis=1), INDEPENDENT)
-            best = int(np.argmax(np.where(size > INDEPENDENT * own, size, 0.0)))
-            if size[best] <= INDEPENDENT * own[best]:
+            best = int(np.argmax(np.where(size > share * own, size, 0.0)))
+            if size[best] <= share * own[best]:
                 break
             basis = np.vstack([basis, rest[best] / size[best]])
             chosen.append(left.pop(best))

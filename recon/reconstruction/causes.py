@@ -360,6 +360,11 @@ def _weight_causes(bench: Bench, k: int) -> list[Cause]:
     for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
         load = (at.hub_loads - bench.hanging_loads) @ weight
         unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass
+        # Along and sideways the hub is accelerated about as the tyre's force asks of its load.
+        for axis in (0, 1):
+            per_newton = corner.u_unsprung_mass * STANDARD_GRAVITY / bench.usual_load[k]
+            effect = at.forces @ at.hub[:, 3 * k + axis] * per_newton
+            unsprung[m, :, bench.features.force(k, axis)] = effect
         droop[m, :, 0] = at.forces @ bench.K @ moved * corner.u_droop_travel
         effect = -at.forces @ bench.K @ lower[mode[k] == "locked"] * corner.wheel.u_loaded_radius
         first = bench.features.force(k, 0)

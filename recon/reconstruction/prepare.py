@@ -74,6 +74,7 @@ class Bench:
     hanging_loads: Floats
     hanging_slopes: list[Floats]
     unsprung_weight: Floats
+    usual_load: tuple[float, ...]
     torque_floor: tuple[dict[str, float], ...]
     tare_travel: tuple[float, ...]
     pose_slopes: list[Floats]
@@ -389,6 +390,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         hanging_loads=hanging[0],
         hanging_slopes=[(moved - hanging[0]) / STEP for moved in hanging[1:]],
         unsprung_weight=np.concatenate(weights),
+        usual_load=tuple(r.vertical for r in solver.references),
         torque_floor=_torque_floors(solver, session),
         tare_travel=session.tare_travel,
         pose_slopes=because.pose_slopes(around, STEP),
