@@ -261,6 +261,10 @@ def sensor_causes(bench: Bench, corner: Corner, sensors: SensorErrors) -> list[C
     for m, (at, mode) in enumerate(zip(bench.centre, MODES, strict=True)):
         weight = (at.hub_loads - bench.hanging_loads)[:, 2] * STANDARD_GRAVITY
         unsprung[m, :, 0] = at.W[:3] @ bench.K @ weight * corner.u_unsprung_mass
+        # Along and sideways the hub is accelerated about as the tyre's force asks of its load.
+        for axis in (0, 1):
+            per_newton = corner.u_unsprung_mass * STANDARD_GRAVITY / bench.usual_load
+            unsprung[m, :, 1 + axis] = at.W[:3] @ at.hub[:, axis] * per_newton
         moved = bench.hanging_slope @ bench.unsprung_weight
         droop[m, :, 0] = at.W[:3] @ bench.K @ moved * corner.u_droop_travel
         radius[m, :, FORCES] = _lower_contact(bench, at, mode) * corner.wheel.u_loaded_radius

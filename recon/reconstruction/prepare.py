@@ -105,6 +105,7 @@ class Bench:
     hanging_loads: Floats
     hanging_slope: Floats
     unsprung_weight: Floats
+    usual_load: float
     torque_floor: tuple[float, float, float]
     tare_travel: float
     pose_slopes: tuple[Floats, Floats]
@@ -334,6 +335,7 @@ def _bench(
         hanging_loads=hanging[0],
         hanging_slope=(hanging[1] - hanging[0]) / STEP,
         unsprung_weight=np.array([0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]),
+        usual_load=reference.vertical,
         torque_floor=(
             BEARING_DRAG,
             BEARING_DRAG if factor > 0 and session.pressure_logged else reference.torque,
