@@ -43,7 +43,7 @@ __all__ = [
 
 MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
-PLAIN = 0.02  # the same for loads that are preferred: barely independent ones serve nobody
+PLAIN = 1e-3  # the same for loads that are preferred: barely independent ones serve nobody
 
 
 def load_arms(mechanism: Mechanism) -> Floats:
