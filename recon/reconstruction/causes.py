@@ -388,6 +388,19 @@ def _lower_contact(bench: Bench, k: int) -> tuple[Floats, Floats]:
     return per_moment @ strip_spin(moment, wheel.spin), per_moment @ moment
 
 
+def table_causes(bench: Bench, error: float) -> list[Cause]:
+    """What a table that is not fine enough misses between nodes: of every force, in every axis."""
+    out = []
+    for k, corner in enumerate(bench.unit.corners):
+        for axis in range(3):
+            for force in range(3):
+                loading = bench.blank()
+                loading[:, 3 * k + axis, bench.features.force(k, force)] = error
+                name = f"{corner.name} table over travel and steer"
+                out.append(Cause(name, "assumption", loading))
+    return out
+
+
 def attitude_causes(wheels: int, u_roll: float, u_pitch: float, part: str) -> list[Cause]:
     """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
 
