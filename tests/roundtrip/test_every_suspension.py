@@ -47,7 +47,7 @@ NAMES = ["-".join(k) for k in KINDS]
 # What that costs on a day with this seed; near the limit it depends on the day's map.
 SEED_WITHOUT = 4
 LOST = {("club_racer", "RL"): ("Fy", "Fz"), ("strut", "FL"): ("Fz",)}
-FEW, DAYS = 3, 40
+FEW, DAYS = 3, 16
 RATE = 200.0  # 1/s
 
 
