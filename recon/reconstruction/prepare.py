@@ -182,13 +182,13 @@ def prepare_unit(
     solver = _Solver(car, unit, calibration, session)
     bench = _bench(solver, calibration, session)
     ranges = (*(c.travel_range for c in unit.corners), solver.rack_range)
-    found = _fine_table(solver, bench, ranges)
     causes = _causes(bench, calibration, session, car)
+    covariance = _usual_covariance(bench.centre[0], causes, solver)
+    seen = forces_seen(car, unit, calibration.gauges, covariance)
+    found = _fine_table(solver, bench, ranges, seen.lost)
     if found.error >= WANTED:
         # Few gauges can make estimates that turn quickly with the pose: a stated widening.
         causes += because.table_causes(bench, found.error)
-    covariance = _usual_covariance(bench.centre[0], causes, solver)
-    seen = forces_seen(car, unit, calibration.gauges, covariance)
     return Prepared(
         unit=unit,
         gauges=calibration.gauges,
@@ -219,14 +219,16 @@ class _Table:
     error: float
 
 
-def _fine_table(solver: _Solver, bench: Bench, ranges: tuple[tuple[float, float], ...]) -> _Table:
+def _fine_table(
+    solver: _Solver, bench: Bench, ranges: tuple[tuple[float, float], ...], lost: tuple[int, ...]
+) -> _Table:
     """The table of the lowest degree that is fine enough between its nodes, or the finest."""
     found: list[_Table] = []
     for degree in DEGREES:
         powers, nodes = _nodes(ranges, degree)
         posed = _posed(solver.unit, nodes, ranges)
         table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
-        error = _interpolation_error(solver, bench, table, powers)
+        error = _interpolation_error(solver, bench, (table, powers), lost)
         headings = np.stack([w.heading for w in posed.wheels], axis=-1)
         heading = np.linalg.pinv(_basis(nodes, powers)) @ headings
         found.append(_Table(powers, table, spread, heading, error))
@@ -339,16 +341,23 @@ def _tabulate(
 
 
 def _interpolation_error(
-    solver: _Solver, bench: Bench, table: Floats, powers: NDArray[np.int64]
+    solver: _Solver,
+    bench: Bench,
+    found: tuple[Floats, NDArray[np.int64]],
+    lost: tuple[int, ...],
 ) -> float:
-    """Largest error of the table at poses between its nodes, relative to the largest entry."""
+    """Largest error of the known forces' table between its nodes, of their largest entry."""
+    table, powers = found
     ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
     places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
     places[:, [high <= low for low, high in ranges]] = 0.0
     exact = _inputs(solver.at(_posed(bench.unit, places, ranges))[0], bench)
     close = np.einsum("nb,bio->noi", _basis(places, powers), table[0])
-    forces = [4 * k + c for k in range(len(bench.unit.corners)) for c in range(3)]
+    every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
+    forces = [row for force, row in every if force not in lost]
     gauges = bench.K.shape[0]
+    if not forces:
+        return 0.0
     size = np.max(np.abs(exact[:, forces, :gauges]))
     return float(np.max(np.abs(close - exact)[:, forces, :gauges]) / size)
 
