@@ -130,12 +130,14 @@ class Collected:
                 bounded=self.bounded,
             )
             values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
-        lost = self.lost(k)
+        lost, unknown = self.lost(k), np.flatnonzero(~known)
         for name, value in values.items():
             target = self.arrays[name][part, k]
             target[:] = value
-            target[~known] = np.nan
-            target[:, lost] = np.nan
+            if len(unknown):
+                target[unknown] = np.nan
+            if lost:
+                target[:, lost] = np.nan
         self.arrays["hub_moment"][part, k] = np.where(known, block.force[:, 3], np.nan)
         self.arrays["heading"][part, k] = block.heading
         self.status[part, k] = block.status
