@@ -138,15 +138,15 @@ def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:
         )
 
 
-def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_]:
-    """Readings that the filter must not smear: travel beyond the stated range."""
-    out = np.zeros(log[name].shape, dtype=bool)
-    if name == "travel":
-        for k, corner in enumerate(log["corner"].to_numpy()):
-            low, high = car.corners[str(corner)].travel_range
-            values = log[name].to_numpy()[:, k]
-            out[:, k] = (values < low) | (values > high)
-    return out
+def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_] | None:
+    """Readings that the filter must not smear: travel beyond the stated range, None where none."""
+    if name != "travel":
+        return None
+    values = log[name].to_numpy()
+    ranges = [car.corners[str(corner)].travel_range for corner in log["corner"].to_numpy()]
+    low, high = np.array(ranges).T
+    out = (values < low) | (values > high)
+    return np.asarray(out) if out.any() else None
 
 
 def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
@@ -218,14 +218,17 @@ def _scatter(values: Floats) -> Floats:
 def _filter_channel(
     out: xr.Dataset,
     channel: xr.DataArray,
-    beyond: NDArray[np.bool_],
+    beyond: NDArray[np.bool_] | None,
     band: tuple[float, float, list[slice]],
 ) -> None:
     """Low-pass one channel; readings `beyond` stay as they are and do not reach others."""
     values = channel.to_numpy()
     flat = values.reshape(len(values), -1)
-    passed = low_pass(np.where(beyond.reshape(flat.shape), np.nan, flat), *band)
-    passed = np.where(beyond, values, passed.reshape(values.shape))
+    if beyond is None:
+        passed = low_pass(flat, *band).reshape(values.shape)
+    else:
+        kept = np.where(beyond.reshape(flat.shape), np.nan, flat)
+        passed = np.where(beyond, values, low_pass(kept, *band).reshape(values.shape))
     out[channel.name] = (channel.dims, passed)
     if channel.name == "hub_acceleration":
         noise = _scatter(flat) * out.attrs["noise_gain"]

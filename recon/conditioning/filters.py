@@ -53,10 +53,11 @@ def low_pass(
         return values
     from scipy.signal import sosfiltfilt
 
-    out = np.full_like(values, np.nan)
+    out = np.empty_like(values)
     sections = _sections(bandwidth, rate)
     for part in parts or [slice(0, len(values))]:
         if part.stop - part.start < SHORTEST:
+            out[part] = np.nan
             continue
         # Column by column: the filter copies its input for either pass, a column stays in cache.
         for k in range(values.shape[1]):
@@ -68,6 +69,8 @@ def low_pass(
                 sample = np.arange(len(column))
                 bridged = np.interp(sample, sample[good], column[good])
                 out[part, k] = np.where(good, sosfiltfilt(sections, bridged), np.nan)
+            else:
+                out[part, k] = np.nan
     return out
 
 
