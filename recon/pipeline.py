@@ -117,12 +117,13 @@ def observe(
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
     """The corner that was asked for, or every gauged one or axle, or all where none is."""
-    from recon.car.questions import assemblies_of, gauges_of
+    from recon.car.mechanism import gauged_loads
+    from recon.car.questions import assemblies_of
 
     if corner is not None:
         return [corner]
     every = list(assemblies_of(car).values())
-    return [name for name in every if gauges_of(car, name)] or every
+    return [name for name in every if gauged_loads(car, name)] or every
 
 
 def calibrate(

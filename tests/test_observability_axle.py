@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, VehicleError
-from recon.car.knowledge import MOMENT_ARM, NOT_KNOWN
+from recon.base.quantities import MOMENT_ARM
+from recon.car.knowledge import NOT_KNOWN
 from recon.car.motion import pose_assembly
 from recon.car.observability import best_gauges, by_corner, observe, observe_car
 from recon.car.questions import assemblies_of, question_of

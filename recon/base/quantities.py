@@ -14,6 +14,7 @@ CORNERS = ("FL", "FR", "RL", "RR")
 COMPONENTS = ("x", "y", "z")
 WRENCH_COMPONENTS = ("Fx", "Fy", "Fz", "Mx", "My", "Mz")
 STANDARD_GRAVITY = 9.80665  # m/s2, exact by definition (CGPM 1901)
+MOMENT_ARM = 0.1  # m; where moments stand beside forces, each counts by the force on this arm
 POUND_FORCE = 4.4482216152605  # N, exact by definition of pound and standard gravity
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.car.mechanism import unit_of
-from recon.car.motion import pose, pose_corner
+from recon.car.motion import pose_assembly
 from recon.car.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
@@ -65,9 +65,7 @@ def crosstalk(
             do="Name a corner that was calibrated.",
         )
     fitted = calibration.corners[unit.name]
-    lone = len(unit.corners) == 1
-    both = np.full(len(unit.corners), travel)
-    at = pose_corner(unit.corners[0], travel, rack) if lone else pose(unit.mechanism, both, rack)
+    at = pose_assembly(car, corner, travel, rack)
     own = slice(6 * unit.wheel(corner), 6 * unit.wheel(corner) + 6)
     members = member_matrix(at)
     loads = (members @ road_columns(at, hub_passes_spin=wheel_held))[:, own]

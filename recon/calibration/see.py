@@ -7,10 +7,9 @@ import numpy as np
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.calibration.fit import Fit, Prior
 from recon.calibration.pulls import Floats, Pull
+from recon.car.questions import SCALE
 
-MOMENT_ARM = 0.1  # m; a moment counts as the force that makes it on this arm
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls
-SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:

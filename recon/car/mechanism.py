@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import VehicleError
+from recon.base.quantities import MOMENT_ARM
 from recon.car.balance import balance, redundant_groups, section_loads
 from recon.car.freedom import idle_turns, require_one_motion
 from recon.car.structure import (
@@ -33,6 +34,7 @@ __all__ = [
     "Rows",
     "Unit",
     "assembly_of",
+    "gauged_loads",
     "load_arms",
     "mechanism_of",
     "rows_of",
@@ -41,7 +43,6 @@ __all__ = [
     "units_of",
 ]
 
-MOMENT_ARM = 0.1  # m; a moment counts by the force that makes it on this arm
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
 PLAIN = 1e-3  # the same for loads that are preferred: barely independent ones serve nobody
 
@@ -107,16 +108,21 @@ def unit_of(car: Vehicle, corner: str) -> Unit:
     VehicleError
         As `assembly_of`.
     """
-    axle = car.axle_of(corner)
-    parts = _lone(car.corners[corner]) if axle is None else _tied(car, axle)
+    axle, parts = car.axle_of(corner), _parts_of(car, corner)
     return Unit(
         name=corner if axle is None else axle.name,
         corners=tuple(c for c, _ in parts.wheels),
         gauges=tuple(g for g, _ in parts.gauges),
-        gauged=tuple(f"{on}:{g.name}" if g.at_section else on for g, on in parts.gauges),
+        gauged=_loads_of(parts),
         supports=tuple(replace(s, name=name) for name, s, _, _ in parts.supports),
         mechanism=_built(parts),
     )
+
+
+def gauged_loads(car: Vehicle, corner: str) -> tuple[tuple[str, str], ...]:
+    """Name of every gauge of the unit that `corner` belongs to, and of the load it measures."""
+    parts = _parts_of(car, corner)
+    return tuple((g.name, on) for (g, _), on in zip(parts.gauges, _loads_of(parts), strict=True))
 
 
 def units_of(car: Vehicle) -> dict[str, Unit]:
@@ -169,6 +175,15 @@ def mechanism_of(corner: Corner) -> Mechanism:
             do="Ask for both together, with `unit_of` or `assembly_of`.",
         )
     return _built(_lone(corner))
+
+
+def _parts_of(car: Vehicle, corner: str) -> _Parts:
+    axle = car.axle_of(corner)
+    return _lone(car.corners[corner]) if axle is None else _tied(car, axle)
+
+
+def _loads_of(parts: _Parts) -> tuple[str, ...]:
+    return tuple(f"{on}:{g.name}" if g.at_section else on for g, on in parts.gauges)
 
 
 def _lone(corner: Corner) -> _Parts:

@@ -13,22 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError, nearest
-from recon.car.knowledge import MOMENT_ARM, Question
-from recon.car.mechanism import assembly_of
+from recon.base.quantities import MOMENT_ARM
+from recon.car.knowledge import Question
+from recon.car.mechanism import assembly_of, gauged_loads, load_arms
 from recon.car.motion import pose_assembly
 from recon.car.statics import open_loads, road_columns
 from recon.car.structure import TWO_FORCE
 from recon.car.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
-from recon.car.vehicle import AXLE
 
 if TYPE_CHECKING:
     from recon.car.structure import Mechanism
-    from recon.car.vehicle import Axle, Corner, Gauge, Vehicle
+    from recon.car.vehicle import Corner, Vehicle
 
 Floats = NDArray[np.float64]
 FORCES = UNKNOWNS[:3]
 SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
-COUPLES = ("bending", "torsion")  # of sections, and the kind of support: in N m
 REPEATS = 1e-9  # share of a row beside another one's direction that is rounding
 SPLIT = "split among "  # how the unknown that is a self-stress begins
 
@@ -67,7 +66,7 @@ def question_of(
     corners = [car.corners[w.corner] for w in mechanism.wheels]
     references = [reference_of(car, c) for c in corners]
     loads, states = open_loads(at)
-    arm = np.where([unit == "N m" for unit in load_units(mechanism)], MOMENT_ARM, 1.0)[:, None]
+    arm = load_arms(mechanism)[:, None]
     splits = _basis(states)
     columns = _blocks([tyre_columns(car.tyre, r.vertical) for r in references])
     road = road_columns(at, hub_passes_spin=mode == "locked") @ columns
@@ -135,16 +134,9 @@ def _counted(names: list[str]) -> tuple[str, ...]:
     )
 
 
-def gauges_of(car: Vehicle, corner: str) -> tuple[tuple[str, str], ...]:
-    """Name of every gauge of the assembly, and of the load that it measures."""
-    return tuple((g.name, _load_of(g, part, before)) for g, part, before in _bridges(car, corner))
-
-
 def load_units(mechanism: Mechanism) -> tuple[str, ...]:
     """Unit of each load of `Mechanism.row_names`, 'N' or 'N m'."""
-    kinds = [mechanism.kinds[owner] for owner in mechanism.owner]
-    kinds += [section.measures for section in mechanism.sections]
-    return tuple("N m" if kind in COUPLES else "N" for kind in kinds)
+    return tuple("N m" if couple else "N" for couple in mechanism.moments)
 
 
 def gaugeable(car: Vehicle, corner: str) -> tuple[str, ...]:
@@ -154,24 +146,9 @@ def gaugeable(car: Vehicle, corner: str) -> tuple[str, ...]:
     return tuple(names[r] for r in _places(mechanism))
 
 
-def _bridges(car: Vehicle, corner: str) -> list[tuple[Gauge, Corner | Axle, str]]:
-    """Gauges of an assembly, the part that states each, and what stands before its names."""
-    axle = car.axle_of(corner)
-    parts: list[tuple[Corner | Axle, str]] = [(car.corners[corner], "")]
-    if axle is not None:
-        parts = [*((car.corners[name], f"{name}.") for name in axle.corners), (axle, "")]
-    return [(gauge, part, before) for part, before in parts for gauge in part.gauges]
-
-
 def _gauged(car: Vehicle, corner: str) -> list[str]:
     """What each gauge of the assembly measures, as `Mechanism.row_names` calls it."""
-    return [load for _, load in gauges_of(car, corner)]
-
-
-def _load_of(gauge: Gauge, part: Corner | Axle, before: str) -> str:
-    own = gauge.on in part.bodies or gauge.on in {s.name for s in part.supports}
-    on = before + gauge.on if own else gauge.on.removeprefix(f"{AXLE}.")
-    return f"{on}:{gauge.name}" if gauge.at_section else on
+    return [load for _, load in gauged_loads(car, corner)]
 
 
 def _places(mechanism: Mechanism) -> list[int]:

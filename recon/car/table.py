@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import MOMENT_ARM, assembly_of, load_arms
+from recon.base.quantities import MOMENT_ARM
+from recon.car.mechanism import assembly_of, load_arms
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
 

@@ -143,6 +143,11 @@ class Corner:
         return self.name.endswith("L")
 
     @property
+    def hanging_travel(self) -> float:
+        """Where a wheel off the ground comes to rest, within the stated range, in m."""
+        return max(self.droop_travel, self.travel_range[0])
+
+    @property
     def steered(self) -> bool:
         """True where a support moves with the rack."""
         return any(s.inner.rack or s.outer.rack for s in self.supports)
@@ -200,7 +205,6 @@ class Sensors:
     u_attitude: float = 0.0017
     u_hub_acceleration: float = 0.2
     u_hub_acceleration_share: float = 0.02
-    u_wander: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)

@@ -216,8 +216,7 @@ def session_of(
         u_hub_noise=tuple(_hub_noise(log, corner.name) for corner in unit.corners),
         pressure_logged=tuple(_logged(log, "brake_pressure", c.name) for c in unit.corners),
         tare_travel=tuple(
-            0.0 if tare_u is not None else max(corner.droop_travel, corner.travel_range[0])
-            for corner in unit.corners
+            0.0 if tare_u is not None else corner.hanging_travel for corner in unit.corners
         ),
     )
 
@@ -380,7 +379,7 @@ def _pad_offset(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
     """Indication of the pad's load at design height, less the hanging weight it is added to."""
     (corner,) = unit.corners
     here = design_of(unit)
-    droop = pose(unit.mechanism, max(corner.droop_travel, corner.travel_range[0]), 0.0)
+    droop = pose(unit.mechanism, corner.hanging_travel, 0.0)
     up = np.array([0.0, 0.0, 1.0])
     weight = corner.unsprung_mass * STANDARD_GRAVITY
     wrench = np.concatenate([pad * up, np.cross(here.contact - here.hub, pad * up)])

@@ -134,10 +134,6 @@ class Prepared:
         unit = [_unit(x, limits) for x, limits in zip(places.T, ranges, strict=True)]
         return _basis(np.stack(unit, axis=-1), self.powers)
 
-    def mode_of(self, modes: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Position among `self.modes` of what the hubs pass, modes (sample, w)."""
-        return joint_mode(modes)
-
 
 def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
     """One number (sample,) for what all hubs of a unit pass (sample, w), the first leading."""
@@ -378,7 +374,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         step = STEP * np.eye(w + 1)[axis] * (axis < w or half_r > 0)
         places += [-step, step]
     around = [solver.at(at_travels(unit, p[:-1], p[-1])) for p in places]
-    droop = np.array([max(c.droop_travel, c.travel_range[0]) for c in unit.corners])
+    droop = np.array([c.hanging_travel for c in unit.corners])
     hanging = [_hub_loads(unit, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
     weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in unit.corners]
     return Bench(

@@ -84,7 +84,7 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
         warming=0.0,
         sensors=(SensorErrors(travel=PAD_TRAVEL),) * w,
         u_hub_noise=(0.0,) * w,
-        tare_travel=tuple(max(c.droop_travel, c.travel_range[0]) for c in unit.corners),
+        tare_travel=tuple(c.hanging_travel for c in unit.corners),
         pressure_logged=(False,) * w,
     )
     prepared = prepare_unit(car, unit, fitted, session)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.knowledge import MOMENT_ARM, NOT_KNOWN, RANK_SHARE
+from recon.base.quantities import MOMENT_ARM
+from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
 from recon.report.scene import in_words
 from recon.report.sheet import (
     ACCENT,

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.car.mechanism import gauged_loads
 from recon.car.motion import pose_assembly, wheel_of
-from recon.car.questions import assembly_name, described_corner, gauges_of, load_units
+from recon.car.questions import assembly_name, described_corner, load_units
 from recon.car.statics import load_matrix, road_columns, section_matrix
 from recon.car.structure import TWO_FORCE, TWO_POINTS, moved_point
 from recon.report.sheet import LOOKS
@@ -131,7 +132,7 @@ def scene_of(
     first = 6 * [w.corner for w in m.wheels].index(corner)
     road = road_columns(at, hub_passes_spin=False)[:, first : first + 3] @ force
     values = np.concatenate([load_matrix(at) @ road, section_matrix(at) @ road])
-    gauges = gauges_of(car, corner)
+    gauges = gauged_loads(car, corner)
     loads = [
         Load(in_words(name), tuple(g for g, on in gauges if on == name), float(value), unit)
         for name, value, unit in zip(m.row_names, values, load_units(m), strict=True)

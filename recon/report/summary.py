@@ -13,13 +13,12 @@ from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.car.mechanism import assembly_of, units_of
+from recon.car.mechanism import assembly_of, gauged_loads, units_of
 from recon.car.motion import pose_assembly
 from recon.car.questions import (
     assemblies_of,
     assembly_name,
     gaugeable,
-    gauges_of,
     load_units,
 )
 from recon.car.statics import load_matrix, road_columns, section_matrix
@@ -81,7 +80,7 @@ def _load_lines(car: Vehicle, corner: str) -> list[str]:
         heads += [f"Fx{of} braked", f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
         columns += [braked[:, 6 * k], *rolling[:, 6 * k : 6 * k + 1].T]
         columns += [braked[:, 6 * k + 1], braked[:, 6 * k + 2]]
-    gauges = gauges_of(car, corner)
+    gauges = gauged_loads(car, corner)
     names = gaugeable(car, corner)
     wide = 2 + max(map(len, names))
     units = dict(zip(mechanism.row_names, load_units(mechanism), strict=True))
@@ -124,7 +123,7 @@ def _reach(car: Vehicle, corner: str) -> str:
             pose_assembly(car, corner, travel, rack, partner=other)
         else:
             pose_assembly(car, corner, travel[0], rack)
-    count = len(gauges_of(car, corner))
+    count = len(gauged_loads(car, corner))
     name = assembly_name(car, corner).removeprefix("corner ")
     of = f", {wheels[0].name} one mechanism with its partner {wheels[1].name}" if wheels[1:] else ""
     return (
@@ -270,8 +269,9 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         "The load cell's gain is common to pulls and verification: only weighing the car on pads "
         "shows it."
     )
+    units = units_of(car)
     bare = sorted(
-        {s.name for n in calibration.corners for s in units_of(car)[n].supports
+        {s.name for n in calibration.corners for s in units[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
     )  # fmt: skip
     if bare:

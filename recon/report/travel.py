@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.car.mechanism import gauged_loads
 from recon.car.motion import pose_assembly
-from recon.car.questions import FORCES, described_corner, gaugeable, gauges_of, load_units
+from recon.car.questions import FORCES, described_corner, gaugeable, load_units
 from recon.car.statics import load_matrix, road_columns, section_matrix
 from recon.report.corner import BARE, footer, gauged_entries
 from recon.report.labels import LEADER, spread
@@ -106,7 +107,7 @@ def _curves(car: Vehicle, corner: str, of: str, at: Pose) -> list[_Curves]:
     road = road_columns(at, hub_passes_spin=False)[..., first : first + 3]
     loads = 1000 * np.concatenate([load_matrix(at), section_matrix(at)], axis=-2) @ road
     travel = 1000 * np.linspace(*car.corners[corner].travel_range, TRAVELS)
-    gauged = {load for _, load in gauges_of(car, corner)}
+    gauged = {load for _, load in gauged_loads(car, corner)}
     units = load_units(m)
     rows = _rows(m, gaugeable(car, corner), gauged)
     out = []

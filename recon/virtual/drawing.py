@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.quantities import MOMENT_ARM
 from recon.virtual.channels import Channels
 from recon.virtual.elastic import no_load, settle
 from recon.virtual.elements import (
     CUT_LOADS,
-    MOMENT_ARM,
     ON_AXIS,
     TWO_FORCE,
     ElasticCorner,

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
+from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import CHASSIS
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point
 ON_LINE = 1e-6  # m; points nearer to a line than that lie on it
 # What passes through a cut: three forces [N], three moments [N m].
 CUT_LOADS = ("axial", "shear", "shear too", "torsion", "bending", "bending too")
-MOMENT_ARM = 0.1  # m; a moment counts as the force that makes it on this arm
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.knowledge import MOMENT_ARM, Question, judge
+from recon.base.quantities import MOMENT_ARM
+from recon.car.knowledge import Question, judge
 from recon.car.mechanism import mechanism_of
 from recon.car.motion import pose
 from recon.car.statics import member_matrix, road_columns
