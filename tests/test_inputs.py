@@ -155,7 +155,7 @@ def test_four_travels_give_roll_and_pitch() -> None:
     log = short(("roll", "pitch"))
     shared = shared_inputs(log, day().car)
     given = shared_inputs(short(), day().car)
-    down, flat = (s.turn[:, 2] for s in (shared, given))
+    down, flat = (s.turn[2].T for s in (shared, given))
     # The body also leans on its tyres and travel is out by 1 mm: within the stated half degree.
     assert np.max(np.abs(down - flat)) < 2 * shared.u_roll
     assert np.std(down[:, 1]) > 0.5 * np.std(flat[:, 1]) > 0.002  # twin: roll is there
@@ -164,7 +164,7 @@ def test_four_travels_give_roll_and_pitch() -> None:
     lifted = log.copy(deep=True)
     rise = {"FL": -0.02, "FR": 0.02, "RL": -0.02, "RR": 0.02}
     lifted["travel"].values[:] = [rise[str(c)] for c in lifted["corner"].to_numpy()]
-    turn = shared_inputs(lifted, day().car).turn[0]
+    turn = shared_inputs(lifted, day().car).turn[..., 0]
     track = np.mean([2 * abs(day().car.corners[c].wheel.centre[1]) for c in ("FL", "RL")])
     # Left wheels hang out, so the left side is up: a right-handed turn about x.
     assert turn[2, 1] == pytest.approx(np.sin(0.04 / track), rel=1e-9)

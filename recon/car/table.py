@@ -93,18 +93,18 @@ class LoadTable:
         self, travel: Floats, rack: Floats, dtype: type, powers: NDArray[np.int64]
     ) -> NDArray:
         places = np.vstack([np.atleast_2d(travel.T), rack])
-        return _basis(_unit(places, self.ranges).astype(dtype), powers)
+        return products(on_unit(places, self.ranges).astype(dtype), powers)
 
 
-def _unit(places: Floats, ranges: Ranges) -> Floats:
-    """Places (axis, sample) on -1 to 1."""
+def on_unit(places: Floats, ranges: Ranges) -> Floats:
+    """Places (axis, sample) on -1 to 1, held at the ends of their ranges."""
     low, high = np.array(ranges).T[..., None]
     span = np.where(high > low, high - low, 1.0)
     return np.clip((2 * places - low - high) / span, -1.0, 1.0)
 
 
-def _basis(unit: NDArray, powers: NDArray[np.int64]) -> NDArray:
-    """Products of Chebyshev polynomials, (basis, sample)."""
+def products(unit: NDArray, powers: NDArray[np.int64]) -> NDArray:
+    """Products of Chebyshev polynomials at places (axis, sample) on -1 to 1, (basis, sample)."""
     ladders = []
     for x, used in zip(unit, powers.T, strict=True):
         ladder = [np.ones_like(x), x]
@@ -189,7 +189,7 @@ def _fitted(mechanism: Mechanism, ranges: Ranges, degree: int) -> LoadTable:
     powers = every[np.sum(every, axis=1) <= degree]
     low, high = np.array(ranges).T[..., None]
     at = _posed(mechanism, (0.5 * (low + high) + 0.5 * (high - low) * unit).T)
-    inverse = np.linalg.pinv(_basis(unit, powers).T)
+    inverse = np.linalg.pinv(products(unit, powers).T)
     loads = np.swapaxes(member_matrix(at), -1, -2)
     return LoadTable(
         name=mechanism.name,

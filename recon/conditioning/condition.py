@@ -17,7 +17,7 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.conditioning.filters import SHORTEST, low_pass, stretches, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
-from recon.conditioning.zero import Zero, zero_of
+from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 # Of the sampling rate; a jolt of the driveline keeps its height, most of the noise goes.
-ENOUGH_SAMPLES = 20_000
 BANDWIDTH_SHARE = 0.35
 
 
@@ -77,22 +76,27 @@ def condition(
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
-        tared[:, at] = raw[:, at] - zero.value
+        for j, k in enumerate(at):
+            np.subtract(raw[:, k], zero.value[:, j], out=tared[:, k])
         u_zero[at] = zero.u
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
-    # A stuck or clipped sample must not reach its neighbours through the filter.
-    tared[bad] = np.nan
+    for g in np.flatnonzero(bad.any(axis=0)):
+        # A stuck or clipped sample must not reach its neighbours through the filter.
+        tared[bad[:, g], g] = np.nan
     parts = stretches(elapsed)
     if bandwidth < 0.5 * rate:
         _require_long_enough(log, parts)
+        for part in parts:
+            if part.stop - part.start < SHORTEST:
+                for corner in zeros:
+                    status[corner][part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
-    out["indication"] = (("elapsed_time", "gauge"), low_pass(tared, bandwidth, rate, parts))
+    out["indication"] = (
+        ("elapsed_time", "gauge"),
+        low_pass(tared, bandwidth, rate, parts, out=tared),
+    )
     out["u_zero"] = (("gauge",), u_zero)
     out["noise"] = (("gauge",), noise)
-    short = np.isnan(out["indication"].to_numpy()) & np.isfinite(tared)
-    for corner in zeros:
-        at = _columns(car, corner, names)
-        status[corner][short[:, at].any(axis=1)] |= BIT["missing_input"]
     corners = list(zeros)
     out["channel_status"] = (
         ("elapsed_time", "tared_corner"),

@@ -40,20 +40,25 @@ def stretches(elapsed: Floats) -> list[slice]:
 
 
 def low_pass(
-    values: Floats, bandwidth: float, rate: float, parts: list[slice] | None = None
+    values: Floats,
+    bandwidth: float,
+    rate: float,
+    parts: list[slice] | None = None,
+    out: Floats | None = None,
 ) -> Floats:
     """Low-passed copy of columns (sample, channel); NaN stays NaN and does not spread.
 
     The response is -3 dB at `bandwidth` [Hz] after both passes.  Samples without a number are
     bridged by a straight line for the filter only and are NaN again in the result.  Each of
     `parts` (see `stretches`, the whole unless stated) is filtered by itself; parts too short to
-    filter are NaN.
+    filter are NaN.  `out` takes the result, where the caller has an array for it; it may be
+    `values`.
     """
     if not bandwidth < 0.5 * rate:
         return values
     from scipy.signal import sosfiltfilt
 
-    out = np.empty_like(values)
+    out = np.empty_like(values) if out is None else out
     sections = _sections(bandwidth, rate)
     for part in parts or [slice(0, len(values))]:
         if part.stop - part.start < SHORTEST:

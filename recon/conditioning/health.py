@@ -26,7 +26,7 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
     the runs that the channel's own resolution makes elsewhere.
     """
     least = FLAT_TIME * rate
-    out = np.zeros(values.shape, dtype=bool)
+    out = np.zeros_like(values, dtype=bool)
     for k in range(values.shape[1]):
         edges = _edges(values[:, k])
         lengths = np.diff(edges)
@@ -50,7 +50,7 @@ def _edges(column: Floats) -> NDArray[np.int64]:
 
 def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
     """Samples at the end of the range: at the stated full scale, or runs at the extreme value."""
-    out = np.zeros(values.shape, dtype=bool)
+    out = np.zeros_like(values, dtype=bool)
     for k, limit in enumerate(full_scale):
         column = values[:, k]
         if np.isfinite(limit):

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 ENOUGH_WARMING = 1.0  # K
 ENOUGH_READ = 8  # temperatures, for a cubic in time
+ENOUGH_SAMPLES = 20_000  # spread over a log, for what hardly changes from one to the next
 # Between two tares the zero may leave the straight line by this much of the change that was
 # seen, as a standard uncertainty: a rectangular distribution as wide as the change where time
 # alone is known, half as wide where the gauges' temperature tells the course.  Common practice,
@@ -98,7 +99,7 @@ def zero_of(
     else:
         change = tares.indication[after] - tares.indication[first]
         share, spread = _share(tares, first, after, elapsed, temperature)
-        value = tares.indication[first] + share[:, None] * change
+        value = (tares.indication[first][:, None] + change[:, None] * share).T
         # A few gauges' changes are pooled: one that happened to return is no better known.
         size = common_scale(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
         u = size * spread * float(np.sqrt(np.mean((change / size) ** 2)))
@@ -165,5 +166,6 @@ def _smooth(temperature: Floats, elapsed: Floats) -> Floats:
     """Links warm within seconds, not milliseconds: a cubic in time takes the sensor's noise out."""
     from numpy.polynomial import Polynomial
 
-    good = np.isfinite(temperature)
+    good = np.flatnonzero(np.isfinite(temperature))
+    good = good[:: max(len(good) // ENOUGH_SAMPLES, 1)]
     return np.asarray(Polynomial.fit(elapsed[good], temperature[good], 3)(elapsed))

@@ -46,7 +46,7 @@ class Shared:
     """What all corners share: attitude, rack, and how well they are known."""
 
     elapsed: Floats
-    turn: Floats  # (sample, 3, 3) vehicle to intermediate axes
+    turn: Floats  # (3, 3, sample) vehicle to intermediate axes
     rack: Floats  # (sample,) m
     u_roll: float
     u_pitch: float
@@ -97,7 +97,7 @@ def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
         )
     return Shared(
         elapsed=elapsed,
-        turn=attitude_matrix(roll, pitch),
+        turn=np.moveaxis(attitude_matrix(roll, pitch), 0, -1),
         rack=rack,
         u_roll=u_attitude,
         u_pitch=u_attitude,
@@ -116,12 +116,8 @@ def attitude_matrix(roll: Floats, pitch: Floats) -> Floats:
     """
     cr, sr, cp, sp = np.cos(roll), np.sin(roll), np.cos(pitch), np.sin(pitch)
     zero = np.zeros_like(cr)
-    rows = [
-        np.stack([cp, sp * sr, sp * cr], axis=-1),
-        np.stack([zero, cr, -sr], axis=-1),
-        np.stack([-sp, cp * sr, cp * cr], axis=-1),
-    ]
-    return np.stack(rows, axis=-2)
+    rows = [[cp, sp * sr, sp * cr], [zero, cr, -sr], [-sp, cp * sr, cp * cr]]
+    return np.moveaxis(np.array(rows), (0, 1), (-2, -1))
 
 
 def _attitude(
@@ -313,24 +309,24 @@ def _tare(log: xr.Dataset, corner: str) -> tuple[str, float]:
 def samples_of(
     log: xr.Dataset, car: Vehicle, unit: Unit, fitted: CornerCalibration, shared: Shared
 ) -> tuple[Samples, NDArray[np.uint16]]:
-    """Inputs of one unit, and the flags (sample, wheel) known before solving."""
+    """Inputs of one unit, and the flags (wheel, sample) known before solving."""
     found = [_wheel_samples(log, car, unit, corner, shared) for corner in unit.corners]
     gauges = log["channel_status"].sel(tared_corner=unit.name).to_numpy()
-    status = gauges[:, None] | np.stack([w.status for w in found], axis=1)
+    status = gauges | np.array([w.status for w in found])
     # What one wheel of a tied axle does not say leaves both unknown.
-    spoiled = np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=1)
-    status |= spoiled[:, None]
+    spoiled = np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
+    status |= spoiled
     state, pad = _tare(log, unit.name)
-    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy()
+    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy().T
     if state == "pads":
-        indication = indication + _pad_offset(unit, fitted, pad)
+        indication = indication + _pad_offset(unit, fitted, pad)[:, None]
     samples = Samples(
         indication=indication,
-        hub=np.concatenate([w.hub for w in found], axis=1),
-        brake_torque=np.stack([w.torque for w in found], axis=1),
-        travel=np.stack([w.travel for w in found], axis=1),
-        rack=shared.rack if unit.steered else np.zeros(len(status)),
-        mode=np.stack([w.mode for w in found], axis=1),
+        hub=np.concatenate([w.hub for w in found]),
+        brake_torque=np.array([w.torque for w in found]),
+        travel=np.array([w.travel for w in found]),
+        rack=shared.rack if unit.steered else np.zeros(len(shared.rack)),
+        mode=np.array([w.mode for w in found]),
     )
     return samples, status.astype(np.uint16)
 
@@ -356,11 +352,12 @@ def _wheel_samples(
 
     travel = channel("travel")
     travel = np.zeros(n) if travel is None else travel
-    body = _body_force(log, shared)
-    hub = channel("hub_acceleration")
     # An axis that was never logged is taken from the body; a gap stays a gap.
     logged = _axes_logged(log, "hub_acceleration", name)
-    hub = body if hub is None else np.where(logged, hub, body)
+    hub = log["hub_acceleration"].sel(corner=name).to_numpy().T if logged.any() else None
+    if hub is None or not logged.all():
+        body = _body_force(log, shared)
+        hub = body if hub is None else np.where(logged[:, None], hub, body)
     low, high = corner.travel_range
     rack_low, rack_high = car.steering.rack_range
     outside = (travel < low) | (travel > high)
@@ -368,7 +365,7 @@ def _wheel_samples(
         outside |= (shared.rack < rack_low) | (shared.rack > rack_high)
     status[outside] |= BIT["beyond_pose"]
     gaps = _gaps(log, corner, steered=unit.steered)
-    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=1) | gaps
+    missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=0) | gaps
     status[missing] |= BIT["missing_input"]
     mode, torque = _hub_moment(log, corner, channel)
     status[mode == 2] |= BIT["wheel_locked"]
@@ -404,11 +401,12 @@ def _pad_effects(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
 
 
 def _body_force(log: xr.Dataset, shared: Shared) -> Floats:
-    """Specific force at the hub where it is not logged: the body's, or gravity alone."""
-    gravity = STANDARD_GRAVITY * shared.turn[:, 2, :]
+    """Specific force (3, sample) at a hub that logs none: the body's, or gravity alone."""
+    gravity = STANDARD_GRAVITY * shared.turn[2]
     if "acceleration" not in log:
         return gravity
-    return np.where(_axes_logged(log, "acceleration", None), log["acceleration"], gravity)
+    logged = _axes_logged(log, "acceleration", None)
+    return np.where(logged[:, None], log["acceleration"].to_numpy().T, gravity)
 
 
 def _gaps(log: xr.Dataset, corner: Corner, *, steered: bool) -> NDArray[np.bool_]:

@@ -11,14 +11,13 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
-from recon.car.table import WANTED
+from recon.car.table import WANTED, on_unit, products
 from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -99,10 +98,10 @@ class Bench:
 class Prepared:
     """One unit of w wheels, ready to solve.
 
-    `modes` are what the hubs pass, wheel by wheel; `table` (mode, basis, input, 4 w): inputs are
+    `modes` are what the hubs pass, wheel by wheel; `table` (mode, input, 4 w, basis): inputs are
     gauges, hub accelerometers (3 w), brake torques (w) and a constant one; outputs Fx, Fy, Fz, T
-    of every wheel in vehicle axes.  `spread` (mode, basis, 3 w * 3 w) is the covariance of the
-    forces for the bound; `heading` (basis, w) that of the wheels [rad]; `u_random` (mode, 3 w,
+    of every wheel in vehicle axes.  `spread` (mode, 3 w * 3 w, basis) is the covariance of the
+    forces for the bound; `heading` (w, basis) that of the wheels [rad]; `u_random` (mode, 3 w,
     3 w) the random covariance [N2].
     """
 
@@ -124,40 +123,27 @@ class Prepared:
     seen: Seen
     interpolation_error: float
 
+    @property
+    def sum_weights(self) -> Floats:
+        """Weights (k, 3 w) of the forces that are known together only."""
+        weights = [weights for weights, _ in self.seen.sums]
+        return np.array(weights).reshape(-1, 3 * len(self.unit.corners))
+
     def basis(self, travel: Floats, rack: Floats) -> Floats:
-        """Chebyshev products (sample, basis) at travels (sample, w) and rack (sample,).
+        """Chebyshev products (basis, sample) at travels (w, sample) and rack (sample,).
 
         Held at the ranges' ends.
         """
         ranges = (*self.travel_ranges, self.rack_range)
-        places = np.column_stack([travel, rack])
-        unit = [_unit(x, limits) for x, limits in zip(places.T, ranges, strict=True)]
-        return _basis(np.stack(unit, axis=-1), self.powers)
+        return products(on_unit(np.vstack([travel, rack]), ranges), self.powers)
 
 
 def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
-    """One number (sample,) for what all hubs of a unit pass (sample, w), the first leading."""
-    out = np.zeros(len(modes), dtype=np.int64)
-    for column in modes.T:
-        out = len(MODES) * out + column
+    """One number (sample,) for what all hubs of a unit pass (w, sample), the first leading."""
+    out = modes[0]
+    for row in modes[1:]:
+        out = len(MODES) * out + row
     return out
-
-
-def _unit(value: Floats, limits: tuple[float, float]) -> Floats:
-    low, high = limits
-    if high <= low:
-        return np.zeros_like(value)
-    return np.clip((2 * value - low - high) / (high - low), -1.0, 1.0)
-
-
-def _basis(places: Floats, powers: NDArray[np.int64]) -> Floats:
-    """Products (sample, basis) at places (sample, axis) on -1 to 1."""
-    out = chebvander(places[:, 0], int(powers[:, 0].max()))[:, powers[:, 0]]
-    for axis in range(1, powers.shape[1]):
-        if np.any(powers[:, axis]):
-            ladder = chebvander(places[:, axis], int(powers[:, axis].max()))
-            out *= ladder[:, powers[:, axis]]
-    return np.asarray(out, dtype=np.float64)
 
 
 def prepare_unit(
@@ -225,8 +211,8 @@ def _fine_table(
         posed = _posed(solver.unit, nodes, ranges)
         table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
         error = _interpolation_error(solver, bench, (table, powers), lost)
-        headings = np.stack([w.heading for w in posed.wheels], axis=-1)
-        heading = np.linalg.pinv(_basis(nodes, powers)) @ headings
+        headings = np.array([w.heading for w in posed.wheels])
+        heading = headings @ _fit(nodes, powers)
         found.append(_Table(powers, table, spread, heading, error))
         if error < WANTED:
             break
@@ -327,13 +313,18 @@ def _inputs(at: AtPose, bench: Bench) -> Floats:
 def _tabulate(
     at: list[AtPose], bench: Bench, nodes: Floats, powers: NDArray[np.int64]
 ) -> tuple[Floats, Floats]:
-    inverse = np.linalg.pinv(_basis(nodes, powers))
-    table = np.array([np.einsum("bn,noi->bio", inverse, _inputs(a, bench)) for a in at])
+    fit = _fit(nodes, powers)
+    table = np.array([np.einsum("nb,noi->iob", fit, _inputs(a, bench)) for a in at])
     spread = []
     for a in at:
         rows = a.force_rows
-        spread.append(inverse @ a.C[:, rows][:, :, rows].reshape(len(a.C), -1))
+        spread.append(a.C[:, rows][:, :, rows].reshape(len(a.C), -1).T @ fit)
     return table, np.array(spread)
+
+
+def _fit(nodes: Floats, powers: NDArray[np.int64]) -> Floats:
+    """Coefficients per value at the nodes (node, axis) by least squares, (node, basis)."""
+    return np.linalg.pinv(products(nodes.T, powers))
 
 
 def _interpolation_error(
@@ -348,7 +339,7 @@ def _interpolation_error(
     places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
     places[:, [high <= low for low, high in ranges]] = 0.0
     exact = _inputs(solver.at(_posed(bench.unit, places, ranges))[0], bench)
-    close = np.einsum("nb,bio->noi", _basis(places, powers), table[0])
+    close = np.einsum("bn,iob->noi", products(places.T, powers), table[0])
     every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
     gauges = bench.K.shape[0]

@@ -143,14 +143,13 @@ def _one_unit(
     samples, status = given.samples_of(log, car, unit, fitted, shared)
     attitude = (shared.u_roll, shared.u_pitch, shared.attitude_part)
     causes = (*prepared.causes, *attitude_causes(len(unit.corners), *attitude))
-    parts = compressed(causes, _typical(car, unit))
+    by_mode = compressed(causes, _typical(car, unit), prepared.sum_weights)
     out.keep(prepared, causes)
     size = BLOCK if len(unit.corners) == 1 else BLOCK // 4  # tables of two wheels are larger
-    for start in range(0, len(status), size):
-        part = slice(start, min(start + size, len(status)))
-        turn = shared.turn[part]
-        out.put(part, _block(prepared, samples.block(part), (parts, causes, turn, out.bounded),
-                             status[part]))  # fmt: skip
+    for start in range(0, len(shared.elapsed), size):
+        part = slice(start, min(start + size, len(shared.elapsed)))
+        job = (by_mode, causes, shared.turn[..., part].astype(np.float32), out.bounded)
+        out.put(part, _block(prepared, samples.block(part), job, status[:, part]))
 
 
 def _typical(car: Vehicle, unit: Unit) -> Floats:
@@ -161,49 +160,49 @@ def _typical(car: Vehicle, unit: Unit) -> Floats:
 
 
 def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.uint16]) -> Solved:
-    parts, causes, turn, bounded = job
-    wheels = samples.travel.shape[1]
+    by_mode, causes, turn, bounded = job
+    wheels = len(samples.travel)
+    mode = joint_mode(samples.mode)
     force, basis = forces_of(prepared, samples)
-    free = force[:, :, :3].copy()
-    normal = turn[:, 2, :]  # road normal in vehicle axes
-    vertical = np.einsum("nwk,nk->nw", free, normal)
+    free = force[:, :3].copy()
+    normal = turn[2]  # road normal in vehicle axes
+    vertical = np.einsum("wkn,kn->wn", free, normal)
     lost = np.zeros((wheels, 3), dtype=bool)
     lost.flat[list(prepared.seen.lost)] = True
-    status[:, lost.any(axis=1)] |= BIT["not_observable"]
+    status[lost.any(axis=1)] |= BIT["not_observable"]
     # The bound says something of a vertical force that is known, and nothing of another.
-    low = (vertical < 0.0) & ~lost[:, 2]
-    any_low = low.any(axis=1)
-    if bounded and np.any(any_low):
-        cov = spread_of(prepared, basis[any_low], samples.mode[any_low])
-        held = bound_wheels(free[any_low], cov, normal[any_low], ~lost[:, 2])
-        force[any_low, :, :3] = held
+    low = (vertical < 0.0) & ~lost[:, 2:]
+    any_low = np.flatnonzero(low.any(axis=0))
+    if bounded and len(any_low):
+        cov = spread_of(prepared, basis[:, any_low], mode[any_low])
+        upward = normal[:, any_low].T.astype(np.float64)
+        held = bound_wheels(_by_sample(free[..., any_low]), cov, upward, ~lost[:, 2])
+        force[:, :3, any_low] = held.transpose(1, 2, 0)
         # Where the partner's bound moves a force to its own, that one is in contact too.
-        touching = np.abs(np.einsum("nwk,nk->nw", held, normal[any_low])) < TOUCHING
-        low[any_low] |= touching & ~lost[:, 2]
+        touching = np.abs(np.einsum("nwk,nk->wn", held, upward)) < TOUCHING
+        low[:, any_low] |= touching & ~lost[:, 2:]
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, prepared.scale)
-    mode = joint_mode(samples.mode)
-    weights = np.array([w for w, _ in prepared.seen.sums]).reshape(-1, 3 * wheels)
-    variance, xy, of_sums = variances_of(features, mode, parts, weights)
-    beyond = np.abs(force[:, :, :3]) - prepared.force_reached * 1.02
-    beyond[:, lost] = 0.0
-    excess = np.where(beyond > 0, EXCESS_SHARE * beyond, 0.0)
-    status[(beyond > 0).any(axis=2)] |= BIT["beyond_pulls"]
-    variance[2] += (excess**2).astype(np.float32)
-    noise = prepared.u_random[mode]
-    random = np.einsum("nii->ni", noise).reshape(len(force), wheels, 3)
+    weights = prepared.sum_weights
+    variance, xy, of_sums = variances_of(features, mode, by_mode, len(weights))
+    beyond = np.abs(force[:, :3]) - 1.02 * prepared.force_reached[..., None]
+    beyond[lost] = 0.0
+    status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
+    variance[2] += np.square(np.maximum(EXCESS_SHARE * beyond, 0.0))
+    noise = prepared.u_random
+    random = np.einsum("mii->im", noise)[:, mode].reshape(wheels, 3, -1).astype(np.float32)
     late = late_effect(turning(causes), features, mode)
-    total = random[..., 2] + variance[..., 2].sum(axis=0) + late[..., 2] ** 2
+    total = random[:, 2] + variance[:, :, 2].sum(axis=0) + late[:, 2] ** 2
     suspect = low & (vertical < -SUSPECT * np.sqrt(total))
-    suspect &= samples.travel > 0.1 * np.array([high for _, high in prepared.travel_ranges])
+    suspect &= samples.travel > 0.1 * np.array([[high] for _, high in prepared.travel_ranges])
     status[suspect] |= BIT["zero_or_sign_suspect"]
-    level = np.einsum("nij,nwj->nwi", turn, free).reshape(len(force), -1)
-    of_sums = of_sums + np.einsum("si,nij,sj->ns", weights, noise, weights)
+    level = np.einsum("ijn,wjn->win", turn, free).reshape(3 * wheels, -1)
+    of_sums = of_sums + np.einsum("si,mij,sj->sm", weights, noise, weights)[:, mode]
     return Solved(
         force=force,
         free=free,
         turn=turn,
-        heading=basis @ prepared.heading,
+        heading=prepared.heading.astype(np.float32) @ basis,
         random=random,
         variance=variance,
         xy=xy,
@@ -211,9 +210,14 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
         status=status,
         mode=samples.mode,
         travel=samples.travel,
-        sums=level @ weights.T,
-        u_sums=np.sqrt(of_sums + (late.reshape(len(force), -1) @ weights.T) ** 2),
+        sums=weights @ level,
+        u_sums=np.sqrt(of_sums + (weights @ late.reshape(3 * wheels, -1)) ** 2),
     )
+
+
+def _by_sample(free: NDArray[np.float32]) -> Floats:
+    """(w, 3, sample) to (sample, w, 3) in double precision."""
+    return free.transpose(2, 0, 1).astype(np.float64)
 
 
 def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
@@ -227,7 +231,7 @@ def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
             ("beyond_pose", "travel or steer beyond the stated range; forces are NaN there",
              "State the real range in the vehicle file"),
         ):  # fmt: skip
-            share = float(np.mean((out.status[:, k] & BIT[flag]) > 0))
+            share = float(np.mean((out.status[k] & BIT[flag]) > 0))
             if share > 0:
                 warnings.warn(
                     f"{log.attrs.get('path', 'log')}, corner {name}: {100 * share:.1f} % of the "

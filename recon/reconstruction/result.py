@@ -44,7 +44,7 @@ class Place:
 
 @dataclass(slots=True)
 class Collected:
-    """Growing result: one array per quantity, (sample, corner, ...) in single precision.
+    """Growing result: one array per quantity, (corner, ..., sample) in single precision.
 
     `sums` holds for each sum of forces that is known while they are not its weights (corner,
     component), words, and arrays (2, sample) of value and standard uncertainty.
@@ -63,22 +63,20 @@ class Collected:
     @classmethod
     def empty(cls, corners: list[str], shared: Shared, *, bounded: bool) -> Collected:
         """Arrays for every quantity; every block of every unit is put in, unit after unit."""
-        samples = len(shared.elapsed)
+        shape = (len(corners), 3, len(shared.elapsed))
         names = [f"tyre_force{a}" for a in AXES] + [f"u_tyre_force{a}" for a in AXES]
         names += [f"u_tyre_force_{part}" for part in ("random", *PARTS)]
         names += [
             f"tyre_force{a}_{end}" for a in ("", "_intermediate") for end in ("lower", "upper")
         ]
         names += ["tyre_force_unbounded"]
-        shape = (samples, len(corners), 3)
         arrays = {n: np.empty(shape, dtype=np.float32) for n in names}
-        arrays["hub_moment"] = np.empty(shape[:2], dtype=np.float32)
-        arrays["heading"] = np.empty(shape[:2], dtype=np.float32)
-        arrays["travel"] = np.empty(shape[:2], dtype=np.float32)
+        for name in ("hub_moment", "heading", "travel"):
+            arrays[name] = np.empty(shape[::2], dtype=np.float32)
         return cls(
             corners,
-            np.zeros((samples, len(corners)), dtype=np.uint16),
-            np.zeros((samples, len(corners)), dtype=np.int8),
+            np.zeros(shape[::2], dtype=np.uint16),
+            np.zeros(shape[::2], dtype=np.int8),
             arrays,
             shared.u_roll,
             shared.u_pitch,
@@ -93,56 +91,54 @@ class Collected:
         for weights, known in prepared.seen.sums:
             whole = np.zeros((len(self.corners), 3))
             whole[first : first + wheels] = weights.reshape(wheels, 3)
-            values = np.empty((2, len(self.status)), dtype=np.float32)
+            values = np.empty((2, self.status.shape[1]), dtype=np.float32)
             self.sums.append((whole, known.words, values))
 
     def put(self, part: slice, block: Solved) -> None:
         """Turn one block of the unit taken in last into the three axes and store it."""
-        wheels = block.free.shape[1]
+        wheels = len(block.free)
         first = len(self.places) - wheels
         for w in range(wheels):
             self._put_wheel(first + w, part, block.wheel(w))
-        known = ((np.bitwise_or.reduce(block.status, axis=1) & NOT_KNOWN) == 0).astype(bool)
-        count = block.sums.shape[1]
+        known = ((np.bitwise_or.reduce(block.status, axis=0) & NOT_KNOWN) == 0).astype(bool)
+        count = len(block.sums)
         for j, (_, _, values) in enumerate(self.sums[len(self.sums) - count :]):
-            values[0, part] = np.where(known, block.sums[:, j], np.nan)
-            values[1, part] = np.where(known, block.u_sums[:, j], np.nan)
+            values[0, part] = np.where(known, block.sums[j], np.nan)
+            values[1, part] = np.where(known, block.u_sums[j], np.nan)
 
     def _put_wheel(self, k: int, part: slice, block: Solved) -> None:
-        known = (block.status & NOT_KNOWN) == 0
-        level = np.einsum("nij,nj->ni", block.turn, block.force[:, :3])
+        unknown = np.flatnonzero((block.status & NOT_KNOWN) != 0)
+        level = np.einsum("ijn,jn->in", block.turn, block.force[:3])
         # Exactly zero in the axes in which the bound holds, not to rounding.
-        level[(block.status & BIT["bound_active"]) > 0, 2] = 0.0
-        free_level = np.einsum("nij,nj->ni", block.turn, block.free)
-        c, s = np.cos(block.heading), np.sin(block.heading)
+        level[2, (block.status & BIT["bound_active"]) > 0] = 0.0
+        free_level = np.einsum("ijn,jn->in", block.turn, block.free)
+        angle = np.cos(block.heading), np.sin(block.heading)
         values = {
-            "tyre_force_vehicle": block.force[:, :3],
+            "tyre_force_vehicle": block.force[:3],
             "tyre_force_intermediate": level,
-            "tyre_force": _turned(level, c, s),
-            "tyre_force_unbounded": _turned(free_level, c, s),
+            "tyre_force": _turned(level, *angle),
+            "tyre_force_unbounded": _turned(free_level, *angle),
         }
-        values |= self._uncertainties(self.places[k], block, level, (c, s))
+        values |= self._uncertainties(self.places[k], block, level, angle)
         for axes in ("", "_intermediate"):
-            lower, upper = limits_of(
-                values[f"tyre_force{axes}"],
-                values[f"u_tyre_force{axes}"],
-                free_level[:, 2],
-                bounded=self.bounded,
+            force, u = values[f"tyre_force{axes}"], values[f"u_tyre_force{axes}"]
+            ends = limits_of(force.T, u.T, free_level[2], bounded=self.bounded)
+            values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = (
+                end.T for end in ends
             )
-            values[f"tyre_force{axes}_lower"], values[f"tyre_force{axes}_upper"] = lower, upper
-        lost, unknown = self.lost(k), np.flatnonzero(~known)
+        lost = self.lost(k)
         for name, value in values.items():
-            target = self.arrays[name][part, k]
+            target = self.arrays[name][k, :, part]
             target[:] = value
-            if len(unknown):
-                target[unknown] = np.nan
-            if lost:
-                target[:, lost] = np.nan
-        self.arrays["hub_moment"][part, k] = np.where(known, block.force[:, 3], np.nan)
-        self.arrays["heading"][part, k] = block.heading
-        self.status[part, k] = block.status
-        self.mode[part, k] = block.mode
-        self.arrays["travel"][part, k] = block.travel
+            target[lost] = np.nan
+            target[:, unknown] = np.nan
+        moment = self.arrays["hub_moment"][k, part]
+        moment[:] = block.force[3]
+        moment[unknown] = np.nan
+        self.arrays["heading"][k, part] = block.heading
+        self.arrays["travel"][k, part] = block.travel
+        self.status[k, part] = block.status
+        self.mode[k, part] = block.mode
 
     def lost(self, k: int) -> list[int]:
         """Components of corner `k` that the gauges do not see."""
@@ -151,38 +147,33 @@ class Collected:
         return [j - own.start for j in place.prepared.seen.lost if j in own]
 
     def _uncertainties(
-        self, place: Place, block: Solved, level: Floats, angle: tuple[Floats, Floats]
-    ) -> dict[str, Floats]:
+        self, place: Place, block: Solved, level: Singles, angle: tuple[Singles, Singles]
+    ) -> dict[str, Singles]:
         """Standard uncertainties in the three axes, and of the four parts in tyre axes."""
         c, s = angle
         late = turning(place.causes)
         whole = block.random + block.variance.sum(axis=0) + block.late**2
-        x, y, z = block.force[:, :3].T
+        x, y, z = np.square(block.force[:3])
+        roll, pitch = np.float32(self.u_roll**2), np.float32(self.u_pitch**2)
         # The body's roll and pitch are causes of the intermediate axes, not of the vehicle's.
-        attitude = np.stack(
-            [
-                (self.u_pitch * z) ** 2,
-                (self.u_roll * z) ** 2,
-                (self.u_roll * y) ** 2 + (self.u_pitch * x) ** 2,
-            ],
-            axis=1,
-        )
+        attitude = np.array([pitch * z, roll * z, roll * y + pitch * x])
         # Directions that `compressed` dropped could leave a difference below zero.
         body = np.maximum(whole - attitude, block.random)
-        tyre = _turned_variance(block.random, 0.0, c, s)
+        squares = (c**2, s**2, 2 * c * s)
+        tyre = _turned_variance(block.random, None, squares)
         out = {
             "u_tyre_force_vehicle": np.sqrt(body),
             "u_tyre_force_intermediate": np.sqrt(whole),
             "u_tyre_force_random": np.sqrt(tyre),
         }
         for p, name in enumerate(PARTS):
-            variance = _turned_variance(block.variance[p], block.xy[p], c, s)
+            variance = _turned_variance(block.variance[p], block.xy[p], squares)
             if late is not None and late.part == name:
                 # An error of the steer moves the loads and turns the axes at once.
-                effect = block.late + np.einsum("if,nf->ni", _own_turn(late, place), level)
-                variance = variance + _turned(effect, c, s) ** 2
+                effect = block.late + _own_turn(late, place) @ level
+                variance += _turned(effect, c, s) ** 2
             out[f"u_tyre_force_{name}"] = np.sqrt(variance)
-            tyre = tyre + variance
+            tyre += variance
         return out | {"u_tyre_force": np.sqrt(tyre)}
 
 
@@ -191,29 +182,33 @@ def turning(causes: tuple[Cause, ...]) -> Cause | None:
     return next((cause for cause in causes if cause.steered is not None), None)
 
 
-def _own_turn(cause: Cause, place: Place) -> Floats:
+def _own_turn(cause: Cause, place: Place) -> Singles:
     """Turn (3, 3) of Fx, Fy, Fz by a cause of the steer."""
     assert cause.steered is not None
     first = Features.force(place.wheel, 0)
-    return cause.steered[3 * place.wheel : 3 * place.wheel + 3, first : first + 3]
+    rows = slice(3 * place.wheel, 3 * place.wheel + 3)
+    return cause.steered[rows, first : first + 3].astype(np.float32)
 
 
-def _turned(level: Floats, c: Floats, s: Floats) -> Floats:
-    x, y = level[:, 0], level[:, 1]
-    return np.stack([c * x + s * y, c * y - s * x, level[:, 2]], axis=1)
+def _turned(level: Singles, c: Singles, s: Singles) -> Singles:
+    """Intermediate to tyre axes, (3, sample)."""
+    x, y, z = level
+    return np.array([c * x + s * y, c * y - s * x, z])
 
 
-def _turned_variance(variance: Floats, xy: Floats | float, c: Floats, s: Floats) -> Floats:
-    x, y = variance[:, 0], variance[:, 1]
-    cross = 2 * c * s * xy
-    return np.stack(
-        [
-            np.maximum(c**2 * x + s**2 * y + cross, 0.0),
-            np.maximum(c**2 * y + s**2 * x - cross, 0.0),
-            variance[:, 2],
-        ],
-        axis=1,
-    )
+def _turned_variance(
+    variance: Singles, xy: Singles | None, squares: tuple[Singles, Singles, Singles]
+) -> Singles:
+    """Variances (3, sample) in tyre axes; `squares` are c^2, s^2 and 2 c s of the heading."""
+    cc, ss, cs = squares
+    x, y, z = variance
+    out = np.array([cc * x + ss * y, cc * y + ss * x, z])
+    if xy is not None:
+        cross = cs * xy
+        out[0] += cross
+        out[1] -= cross
+        np.maximum(out[:2], 0.0, out=out[:2])
+    return out
 
 
 def result_of(
@@ -225,11 +220,11 @@ def result_of(
     dims = ("elapsed_time", "corner", "component")
     data: dict[str, tuple] = {}
     for name, array in out.arrays.items():
-        data[name] = (dims[: array.ndim], array, _attributes(name))
-    data["status"] = (dims[:2], out.status, _status_attributes())
+        data[name] = (dims[: array.ndim], np.moveaxis(array, -1, 0), _attributes(name))
+    data["status"] = (dims[:2], out.status.T, _status_attributes())
     data["hub_mode"] = (
         dims[:2],
-        out.mode,
+        out.mode.T,
         {
             "long_name": "what the hub passes to the upright about the spin axis",
             "flag_values": np.arange(len(MODES), dtype=np.int8),

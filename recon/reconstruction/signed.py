@@ -81,7 +81,7 @@ def _unit(chosen: xr.Dataset, k: int) -> list[int]:
 
 def _mode(chosen: xr.Dataset, k: int) -> NDArray[np.int64]:
     modes = chosen["hub_mode"].to_numpy()[:, _unit(chosen, k)].astype(np.int64)
-    return joint_mode(modes)
+    return joint_mode(modes.T)
 
 
 def _features(chosen: xr.Dataset, k: int, axes: str = "tyre_force_vehicle") -> Floats:
@@ -89,16 +89,16 @@ def _features(chosen: xr.Dataset, k: int, axes: str = "tyre_force_vehicle") -> F
     unit = _unit(chosen, k)
     force = np.concatenate(
         [chosen[axes].to_numpy()[:, unit], chosen["hub_moment"].to_numpy()[:, unit, None]], axis=2
-    ).astype(float)
+    ).transpose(1, 2, 0)
     # A component that is not known has no effect that could be told; flagged samples stay NaN.
-    force[:, np.isnan(force).all(axis=0)] = 0.0
+    force[np.isnan(force).all(axis=-1)] = 0.0
     first, second, rack = chosen["feature_scale"].to_numpy()[k]
     scale = (first, rack) if len(unit) == 1 else (first, second, rack)
     found = features_of(
-        force, chosen["travel"].to_numpy()[:, unit], chosen["rack"].to_numpy(), scale
+        force, chosen["travel"].to_numpy()[:, unit].T, chosen["rack"].to_numpy(), scale
     )
-    out = np.zeros((len(found), chosen.sizes["feature"]))
-    out[:, : found.shape[1]] = found
+    out = np.zeros((found.shape[1], chosen.sizes["feature"]))
+    out[:, : len(found)] = found.T
     return out
 
 

@@ -1,13 +1,16 @@
-"""Apply a prepared corner to samples: forces, bound, uncertainty in its parts.
+"""Apply a prepared unit to samples: forces, bound, uncertainty in its parts.
 
-Kernels on plain arrays; the sample axis stands first, components last.  A batch is one block
-of samples, so that memory stays bounded however long the log is.
+Kernels on plain arrays; the sample axis stands last, so that every step runs along memory.  A
+batch is one block of samples, so that memory stays bounded however long the log is.  Single
+precision holds a force to a thousandth of a newton and halves the work; the bound, which has to
+be exact, is solved in double precision.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,42 +26,42 @@ KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its 
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """One block of one corner, ready to be turned into the three axes.
+    """One block of one unit, ready to be turned into the three axes.
 
-    Of w wheels: `force` (sample, w, 4) Fx, Fy, Fz, T and `free` (sample, w, 3) without the bound,
-    vehicle axes; `turn` (sample, 3, 3) into intermediate axes, `heading` (sample, w) [rad];
-    `random` (sample, w, 3), `variance` (part, sample, w, 3) and `xy` (part, sample, w) [N2] as in
-    `variances_of`; `late` (sample, w, 3) [N] as in `late_effect`; `status`, `mode`, `travel`
-    (sample, w).  `sums` (sample, k) and `u_sums` [N] of forces that are known together only.
+    Of w wheels: `force` (w, 4, sample) Fx, Fy, Fz, T and `free` (w, 3, sample) without the bound,
+    vehicle axes; `turn` (3, 3, sample) into intermediate axes, `heading` (w, sample) [rad];
+    `random` (w, 3, sample), `variance` (part, w, 3, sample) and `xy` (part, w, sample) [N2] as in
+    `variances_of`; `late` (w, 3, sample) [N] as in `late_effect`; `status`, `mode`, `travel`
+    (w, sample).  `sums` (k, sample) and `u_sums` [N] of forces that are known together only.
     """
 
-    force: Floats
-    free: Floats
-    turn: Floats
-    heading: Floats
-    random: Floats
+    force: Singles
+    free: Singles
+    turn: Singles
+    heading: Singles
+    random: Singles
     variance: Singles
     xy: Singles
-    late: Floats
+    late: Singles
     status: NDArray[np.uint16]
     mode: NDArray[np.int64]
     travel: Floats
-    sums: Floats
-    u_sums: Floats
+    sums: Singles
+    u_sums: Singles
 
     def wheel(self, k: int) -> Solved:
         """The same of one wheel, without its axis."""
         by_wheel = ("force", "free", "heading", "random", "late", "status", "mode", "travel")
-        own = {name: getattr(self, name)[:, k] for name in by_wheel}
-        return replace(self, variance=self.variance[:, :, k], xy=self.xy[:, :, k], **own)
+        own = {name: getattr(self, name)[k] for name in by_wheel}
+        return replace(self, variance=self.variance[:, k], xy=self.xy[:, k], **own)
 
 
 @dataclass(frozen=True, slots=True)
 class Samples:
     """Inputs of one unit of w wheels.
 
-    `indication` (sample, gauge), `hub` (sample, 3 w) specific force [m/s2], `brake_torque`
-    (sample, w) [N m], `travel` (sample, w), `rack` (sample,) [m], `mode` (sample, w).
+    `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2], `brake_torque`
+    (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `mode` (w, sample).
     """
 
     indication: Floats
@@ -70,30 +73,34 @@ class Samples:
 
     def block(self, part: slice) -> Samples:
         """The samples of one block."""
-        return Samples(*(getattr(self, f)[part] for f in self.__dataclass_fields__))
+        return Samples(*(getattr(self, f)[..., part] for f in self.__dataclass_fields__))
 
 
-def forces_of(prepared: Prepared, samples: Samples) -> tuple[Floats, Floats]:
-    """Fx, Fy, Fz, T (sample, w, 4) without bounds, vehicle axes, and the basis used."""
-    basis = prepared.basis(samples.travel, samples.rack)
-    n = len(basis)
-    inputs = np.concatenate(
-        [samples.indication, samples.hub, samples.brake_torque, np.ones((n, 1))], axis=1
-    )
-    wheels = samples.travel.shape[1]
-    out = np.empty((n, 4 * wheels))
+def forces_of(prepared: Prepared, samples: Samples) -> tuple[Singles, Singles]:
+    """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes, and the basis used."""
+    basis = prepared.basis(samples.travel, samples.rack).astype(np.float32)
+    wheels, n = samples.travel.shape
+    given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
+    inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
+    out = np.empty((4 * wheels, n), dtype=np.float32)
     mode = joint_mode(samples.mode)
-    for m in np.unique(mode):
-        chosen = mode == m
-        every = bool(np.all(chosen))
-        x, phi = (inputs, basis) if every else (inputs[chosen], basis[chosen])
-        table = prepared.table[m]  # (basis, input, 4 w)
-        flat = x @ table.transpose(1, 0, 2).reshape(table.shape[1], -1)
-        out[chosen] = np.einsum("nb,nbo->no", phi, flat.reshape(len(x), -1, 4 * wheels))
-    force = out.reshape(n, wheels, 4)
+    for m, chosen in _by_mode(mode):
+        x, table = inputs[:, chosen], prepared.table[m]  # (input, 4 w, basis)
+        flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
+        out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))
+    force = out.reshape(wheels, 4, n)
     # Twisted bushes carry their share beside the links; the tare has it at its own travel.
-    force[:, :, 2] += prepared.bush_rate * (samples.travel - prepared.tare_travel)
+    twist = samples.travel - prepared.tare_travel[:, None]
+    force[:, 2] += prepared.bush_rate[:, None] * twist
     return force, basis
+
+
+def _by_mode(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np.int64]]]:
+    """Each mode of a block with its samples; mostly there is one, and nothing is picked out."""
+    found = np.flatnonzero(np.bincount(mode))
+    if len(found) == 1:
+        return [(int(found[0]), slice(None))]
+    return [(int(m), np.flatnonzero(mode == m)) for m in found]
 
 
 def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[Floats, Floats]:
@@ -151,92 +158,130 @@ def bound_wheels(
     return out.reshape(n, wheels, 3)
 
 
-def spread_of(prepared: Prepared, basis: Floats, mode: NDArray[np.int64]) -> Floats:
-    """Covariance [N2] of the forces (sample, 3 w, 3 w) for the bound."""
-    flat = np.einsum("nb,nbk->nk", basis, prepared.spread[joint_mode(mode)])
+def spread_of(prepared: Prepared, basis: Singles, mode: NDArray[np.int64]) -> Floats:
+    """Covariance [N2] of the forces (sample, 3 w, 3 w) for the bound; `mode` is the joint one."""
+    flat = np.einsum("bn,nkb->nk", basis, prepared.spread[mode])
     size = round(flat.shape[1] ** 0.5)
     return flat.reshape(-1, size, size)
 
 
-def features_of(force: Floats, travel: Floats, rack: Floats, scale: tuple[float, ...]) -> Floats:
-    """Features (sample, feature) of equation (1) in `causes`.
+def features_of(force: Singles, travel: Floats, rack: Floats, scale: tuple[float, ...]) -> Singles:
+    """Features (feature, sample) of equation (1) in `causes`.
 
-    `force` (sample, w, 4) is Fx, Fy, Fz, T, `travel` (sample, w).
+    `force` (w, 4, sample) is Fx, Fy, Fz, T, `travel` (w, sample).
     """
-    n, wheels = force.shape[:2]
+    wheels, _, n = force.shape
     places = Features(wheels)
-    out = np.empty((n, places.size), dtype=force.dtype)
-    flat = force.reshape(n, -1)
-    out[:, 0] = 1.0
-    out[:, places.forces] = flat
+    out = np.empty((places.size, n), dtype=np.float32)
+    flat = force.reshape(-1, n)
+    out[0] = 1.0
+    out[places.forces] = flat
     for j in range(wheels):
-        scaled = travel[:, j] / scale[j]
-        np.multiply(flat, scaled[:, None], out=out[:, places.by_travel(j)])
-        out[:, places.travel(j)] = scaled
-    np.multiply(flat, (rack / scale[-1])[:, None], out=out[:, places.by_rack])
+        out[places.travel(j)] = travel[j] / scale[j]
+        np.multiply(flat, out[places.travel(j)], out=out[places.by_travel(j)])
+    np.multiply(flat, (rack / scale[-1]).astype(np.float32), out=out[places.by_rack])
     return out
 
 
-def compressed(causes: tuple[Cause, ...], typical: Floats) -> list[Singles]:
-    """Each part's causes by their strongest directions, (mode, feature, 3 w * direction).
+class Group(NamedTuple):
+    """Forces whose causes are compressed together: x and y of a wheel, z of one, or a sum.
+
+    `rows` of the compressed matrix hold `width` forces, each by its directions.
+    """
+
+    part: int
+    place: int
+    width: int
+    rows: slice
+
+
+class Compressed(NamedTuple):
+    """All causes of one mode by their strongest directions, `matrix` (row, feature)."""
+
+    matrix: Singles
+    groups: tuple[Group, ...]
+
+
+def compressed(causes: tuple[Cause, ...], typical: Floats, sums: Floats) -> list[Compressed]:
+    """Each part's causes by their strongest directions, mode by mode.
 
     Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
     over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) are the sizes at
-    which directions are judged.
+    which directions are judged.  `sums` (k, 3 w) are weights of forces that are summed.
     """
+    modes, outputs, _ = causes[0].loading.shape
+    forces = np.eye(outputs)
+    weights = [forces[first : first + width] for first, width in _flat_and_vertical(outputs)]
+    weights += list(sums[:, None])
+    by_part = [
+        np.array([_intermediate(c) for c in causes if c.part == part and c.steered is None])
+        for part in PARTS
+    ]
     out = []
-    for part in PARTS:
-        rows = [_intermediate(c) for c in causes if c.part == part and c.steered is None]
-        if not rows:
-            shape = causes[0].loading.shape
-            out.append(np.zeros((shape[0], shape[2], 0), dtype=np.float32))
-            continue
-        stacked = np.array(rows) * typical  # (cause, mode, 3 w, feature)
-        flat = stacked.reshape(len(rows), -1)
-        _, size, right = np.linalg.svd(flat, full_matrices=False)
-        lost = 1 - np.cumsum(size**2) / np.sum(size**2)
-        keep = int(np.searchsorted(-lost, -KEPT_VARIANCE)) + 1
-        kept = (size[:keep, None] * right[:keep]).reshape(keep, *stacked.shape[1:]) / typical
-        by_feature = kept.transpose(1, 3, 2, 0).reshape(*kept.shape[1:4:2], -1)
-        out.append(by_feature.astype(np.float32))
+    for m in range(modes):
+        matrix, groups, row = [], [], 0
+        for p, rows in enumerate(by_part):
+            for place, weight in enumerate(weights if len(rows) else []):
+                kept = _strongest(weight @ rows[:, m] * typical)
+                width, count = len(weight), kept.shape[1] * len(weight)
+                matrix.append(kept.reshape(count, -1) / typical)
+                groups.append(Group(p, place, width, slice(row, row + count)))
+                row += count
+        out.append(Compressed(np.concatenate(matrix).astype(np.float32), tuple(groups)))
     return out
+
+
+def _flat_and_vertical(outputs: int) -> list[tuple[int, int]]:
+    """First force and how many of each group: x and y of every wheel together, z by itself."""
+    return [group for k in range(0, outputs, 3) for group in ((k, 2), (k + 2, 1))]
+
+
+def _strongest(rows: Floats) -> Floats:
+    """Rows (cause, force, feature) by directions (force, direction, feature) that matter."""
+    _, size, right = np.linalg.svd(rows.reshape(len(rows), -1), full_matrices=False)
+    lost = 1 - np.cumsum(size**2) / max(np.sum(size**2), np.finfo(float).tiny)
+    keep = int(np.searchsorted(-lost, -KEPT_VARIANCE)) + 1
+    kept = (size[:keep, None] * right[:keep]).reshape(keep, *rows.shape[1:])
+    return np.swapaxes(kept, 0, 1)
 
 
 def _intermediate(cause: Cause) -> Floats:
     return cause.loading if cause.turned is None else cause.loading + cause.turned
 
 
-def late_effect(cause: Cause | None, features: Floats, mode: NDArray[np.int64]) -> Floats:
-    """Effect (sample, w, 3) [N] of the cause that turns the tyre axes too, intermediate axes."""
-    wheels = 1 if features.shape[1] == Features(1).size else 2
-    out = np.zeros((len(features), 3 * wheels))
+def late_effect(cause: Cause | None, features: Singles, mode: NDArray[np.int64]) -> Singles:
+    """Effect (w, 3, sample) [N] of the cause that turns the tyre axes too, intermediate axes."""
+    wheels = 1 if len(features) == Features(1).size else 2
+    out = np.zeros((3 * wheels, features.shape[1]), dtype=np.float32)
     if cause is not None:
-        for m in np.unique(mode):
-            chosen = mode == m
-            out[chosen] = features[chosen] @ cause.loading[m].T
-    return out.reshape(len(features), wheels, 3)
+        for m, chosen in _by_mode(mode):
+            out[:, chosen] = cause.loading[m].astype(np.float32) @ features[:, chosen]
+    return out.reshape(wheels, 3, -1)
 
 
 def variances_of(
-    features: Floats, mode: NDArray[np.int64], parts: list[Singles], sums: Floats
+    features: Singles, mode: NDArray[np.int64], by_mode: list[Compressed], sums: int
 ) -> tuple[Singles, Singles, Singles]:
-    """Variance (part, sample, w, 3) [N2] of each part, covariance xy (part, sample, w).
+    """Variance (part, w, 3, sample) [N2] of each part, covariance xy (part, w, sample).
 
-    Last, the variance (sample, k) of weighted sums of the forces, `sums` (k, 3 w) the weights.
+    Last, the variance (k, sample) of the `sums` weighted sums of forces that were compressed.
     """
-    n, size = len(features), sums.shape[1]
-    variance = np.zeros((len(parts), n, size), dtype=np.float32)
-    xy = np.zeros((len(parts), n, size // 3), dtype=np.float32)
-    together = np.zeros((n, len(sums)), dtype=np.float32)
-    single = features.astype(np.float32)
-    for m in np.unique(mode):
-        chosen = mode == m
-        x = single if np.all(chosen) else single[chosen]
-        for p, loading in enumerate(parts):
-            effect = (x @ loading[m]).reshape(len(x), size, -1)
-            variance[p, chosen] = np.einsum("nkc,nkc->nk", effect, effect)
-            xy[p, chosen] = np.einsum("nwc,nwc->nw", effect[:, 0::3], effect[:, 1::3])
-            if len(sums):
-                summed = np.einsum("sk,nkc->nsc", sums.astype(np.float32), effect)
-                together[chosen] += np.einsum("nsc,nsc->ns", summed, summed)
-    return variance.reshape(len(parts), n, -1, 3), xy, together
+    n = features.shape[1]
+    wheels = 1 if len(features) == Features(1).size else 2
+    variance = np.zeros((len(PARTS), wheels, 3, n), dtype=np.float32)
+    xy = np.zeros((len(PARTS), wheels, n), dtype=np.float32)
+    together = np.zeros((sums, n), dtype=np.float32)
+    for m, chosen in _by_mode(mode):
+        effects = by_mode[m].matrix @ features[:, chosen]
+        for part, place, width, rows in by_mode[m].groups:
+            effect = effects[rows].reshape(width, -1, effects.shape[1])
+            square = np.einsum("kcn,kcn->kn", effect, effect)
+            wheel, vertical = divmod(place, 2)
+            if wheel >= wheels:
+                together[place - 2 * wheels, chosen] += square[0]
+            elif vertical:
+                variance[part, wheel, 2, chosen] = square[0]
+            else:
+                variance[part, wheel][:2, chosen] = square
+                xy[part, wheel, chosen] = np.einsum("cn,cn->n", effect[0], effect[1])
+    return variance, xy, together

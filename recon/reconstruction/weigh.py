@@ -89,16 +89,16 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
     )
     prepared = prepare_unit(car, unit, fitted, session)
     samples = Samples(
-        indication=(tares.indication[pads] - tares.indication[hanging])[None, :],
-        hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[None, :],
-        brake_torque=np.zeros((1, w)),
-        travel=np.zeros((1, w)),
+        indication=(tares.indication[pads] - tares.indication[hanging])[:, None],
+        hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
+        brake_torque=np.zeros((w, 1)),
+        travel=np.zeros((w, 1)),
         rack=np.zeros(1),
         # A wheel at rest on a pad may be held by anything: the hub's moment is open.
-        mode=np.full((1, w), MODES.index("braked")),
+        mode=np.full((w, 1), MODES.index("braked")),
     )
     force = forces_of(prepared, samples)[0]
-    features = features_of(force, samples.travel, samples.rack, prepared.scale)[0]
+    features = features_of(force, samples.travel, samples.rack, prepared.scale)[:, 0]
     mode = int(joint_mode(samples.mode)[0])
     by_cause = np.array([c.loading[mode] @ features for c in prepared.causes])
     out = []
@@ -108,5 +108,5 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
             continue
         pad = float(tares.pad_load[pads[own[0]]])
         u = float(np.hypot(np.linalg.norm(by_cause[:, 3 * k + 2]), PAD_SHARE * pad))
-        out.append(Weighing(corner.name, when, float(force[0, k, 2]), pad, u))
+        out.append(Weighing(corner.name, when, float(force[k, 2, 0]), pad, u))
     return out

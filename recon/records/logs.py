@@ -150,7 +150,8 @@ def _values(table: BoundTable, names: list[str]) -> Floats:
         if column.position is None:
             values = np.insert(values, index, float(column.constant), axis=0)
         if column.unit is not None and (column.unit.factor, column.unit.offset) != (1.0, 0.0):
-            values[index] = column.si(values[index])
+            values[index] *= column.unit.factor  # in place: a long log has no room to spare
+            values[index] += column.unit.offset
     if stamps is not None:
         day = past_midnight(values[0])
         values[0] = day - day[0]

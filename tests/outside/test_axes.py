@@ -78,15 +78,15 @@ def log_of_travel(travel: dict[str, float]) -> xr.Dataset:
 @pytest.mark.source("E3: roll and pitch")
 def test_roll_is_right_side_down_and_pitch_is_nose_down(club_racer: Vehicle) -> None:
     right_down = {"FL": -0.02, "FR": 0.02, "RL": -0.02, "RR": 0.02}
-    rolled = shared_inputs(log_of_travel(right_down), club_racer).turn[0]
+    rolled = shared_inputs(log_of_travel(right_down), club_racer).turn[..., 0]
     assert (rolled @ LEFT)[2] > 0.01  # the left side points up
     assert abs((rolled @ AHEAD)[2]) < 1e-12  # and the nose stays level: rounding
     nose_down = {"FL": 0.02, "FR": 0.02, "RL": -0.02, "RR": -0.02}
-    pitched = shared_inputs(log_of_travel(nose_down), club_racer).turn[0]
+    pitched = shared_inputs(log_of_travel(nose_down), club_racer).turn[..., 0]
     assert (pitched @ AHEAD)[2] < -0.01  # the nose points down
     assert abs((pitched @ LEFT)[2]) < 1e-12  # rounding
     twin = shared_inputs(log_of_travel({c: -t for c, t in right_down.items()}), club_racer)
-    assert (twin.turn[0] @ LEFT)[2] < -0.01
+    assert (twin.turn[..., 0] @ LEFT)[2] < -0.01
 
 
 @pytest.fixture(scope="module")
