@@ -15,6 +15,7 @@ from recon.car.mechanism import assembly_of
 from recon.car.motion import pose
 from recon.car.statics import member_matrix
 from recon.car.table import WANTED, WHEEL, LoadTable, tabulate
+from recon.car.vehicle import Vehicle
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses, shipped
 
 Floats = NDArray[np.float64]
@@ -65,19 +66,33 @@ def test_beyond_the_ranges_loads_stay_at_the_end() -> None:
     assert_allclose(found[0], found[1], rtol=1e-6)  # single precision
 
 
-def test_table_that_no_degree_serves_names_its_miss() -> None:
-    """A coil-over that passes its dead centre within the stated travel."""
+def with_flat_coil_over(height: float) -> Vehicle:
+    """The club car with the inner end of a rear coil-over down at some height [m]."""
     car = shipped("club_racer")
     corner = car.corners["RL"]
     spring = corner.support_index("coil_over")
     flat = replace(
         corner.supports[spring],
-        inner=replace(corner.supports[spring].inner, point=(-2.398, 0.420, 0.200)),
+        inner=replace(corner.supports[spring].inner, point=(-2.398, 0.420, height)),
     )
     supports = (*corner.supports[:spring], flat, *corner.supports[spring + 1 :])
-    near = replace(corner, supports=supports)
+    return replace(car, corners=car.corners | {"RL": replace(corner, supports=supports)})
+
+
+def test_table_that_no_degree_serves_names_its_miss() -> None:
+    """A coil-over that comes near its dead centre at an end of the stated travel."""
     with pytest.raises(VehicleError, match=r"corner RL: loads over .* misses \d"):
-        tabulate(replace(car, corners=car.corners | {"RL": near}), "RL")
+        tabulate(with_flat_coil_over(0.225), "RL")
+
+
+@pytest.mark.parametrize("height", [0.200, 0.2225])
+def test_dead_centre_between_poses_is_found(height: float) -> None:
+    """No pose hits it: loads on either side of it differ in sign."""
+    with pytest.raises(
+        VehicleError, match=r"corner RL: .* dead centre \(condition up to \d\.\de\+0[34]"
+    ):
+        tabulate(with_flat_coil_over(height), "RL")
+    tabulate(with_flat_coil_over(0.3), "RL")  # twin
 
 
 @pytest.mark.benchmark

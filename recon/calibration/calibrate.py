@@ -164,7 +164,7 @@ def _calibrate_unit(
         weak_direction=in_words(seen[2][-1]),
         rests_on_prior=rests,
         gross=gross,
-        pulls=_reports(fitted, fit),
+        pulls=_reports(fitted, fit, unit.arms),
         verification=None,
     )
     result = verify_corner(result, held_out) if held_out else result
@@ -286,9 +286,9 @@ def _lack_of_fit(fit: Fit) -> tuple[float, float]:
     return (fit.cost / dof if dof > 0 else float("nan")), dof
 
 
-def _reports(pulls: list[Pull], fit: Fit) -> tuple[PullReport, ...]:
+def _reports(pulls: list[Pull], fit: Fit, arms: Floats) -> tuple[PullReport, ...]:
     out = []
-    main = np.max(np.abs(fit.K), axis=1)
+    main = np.max(np.abs(fit.K * arms), axis=1)  # moments by their arm, beside forces
     for p, pull in enumerate(pulls):
         corrections = fit.line_corrections(pulls, p)
         at = fit.layout.hysteresis.get(p)
@@ -302,7 +302,7 @@ def _reports(pulls: list[Pull], fit: Fit) -> tuple[PullReport, ...]:
                 offset=float(np.linalg.norm(corrections[:, :2])),
                 hysteresis=float(fit.unknowns[at]) if at is not None else float("nan"),
                 zero_return=float(np.max(np.abs(pull.tare_change)) / peak),
-                influence=float(np.max(np.abs(fit.influence(p, pulls)) / main[:, None])),
+                influence=float(np.max(np.abs(fit.influence(p, pulls) * arms) / main[:, None])),
             )
         )
     return tuple(out)

@@ -97,10 +97,14 @@ def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
 
 def _require_held(mechanism: Mechanism, transposed: Floats) -> None:
     condition = np.linalg.cond(transposed)
-    if not np.all(condition < MOST_CONDITION):
+    passed = not np.all(condition < MOST_CONDITION)
+    if transposed.shape[-1] == transposed.shape[-2]:
+        # Poses are connected: between two whose determinants differ in sign one of them is zero.
+        passed |= np.ptp(np.linalg.slogdet(transposed)[0]) > 0
+    if passed:
         raise VehicleError(
             where=f"corner {mechanism.name}",
-            found=f"the supports pass a dead centre (condition {np.max(condition):.1e})",
+            found=f"the supports pass a dead centre (condition up to {np.max(condition):.1e})",
             needed="supports that hold the wheel at every travel and steer of the stated ranges",
             do="Check the points of the links, of the springs and of rod or rocker.",
         )
