@@ -263,3 +263,64 @@ def test_ten_cones_of_the_virtual_day() -> None:
     # 8.5 m/s2 wished (less where a wheel would lift) of 742 kg; axles peak at nearly one time.
     assert_allclose(total, total.mean(), rtol=0.08)
     assert 5500 < float(total.mean()) < 7000
+
+
+# --- an axle whose tyres are known as a sum only -------------------------------------------
+
+
+def summed(axle: str, u: float = 20.0, weights: tuple[float, float] = (1.0, 1.0)) -> xr.Dataset:
+    """The alternating slalom with both tyres of one axle known together only."""
+    forces = alternating().forces
+    at = {"front": [0, 1], "rear": [2, 3]}[axle]
+    lateral = forces["tyre_force_intermediate"].to_numpy()[:, at, 1].copy()
+    for name in ("tyre_force_intermediate", "tyre_force_vehicle", "u_tyre_force_random"):
+        forces[name].values[:, at, 1] = np.nan
+    weight = np.zeros((1, 4, 3))
+    weight[0, at, 1] = weights
+    over = ("elapsed_time", "known_sum")
+    return forces.assign(
+        known_sum=("known_sum", ["lateral force of both only as a sum"]),
+        sum_of_forces=(over, lateral @ np.array(weights)[:, None]),
+        u_sum_of_forces=(over, np.full((len(lateral), 1), u)),
+        sum_weight=(("known_sum", "corner", "component"), weight),
+    )
+
+
+@pytest.mark.parametrize("axle", ["front", "rear"])
+def test_an_axle_known_as_a_sum_has_its_peaks_and_the_front_share(axle: str) -> None:
+    whole, found = slalom(alternating().forces), slalom(summed(axle))
+    gone = [0, 1] if axle == "front" else [2, 3]
+    assert np.isnan(found["peak_lateral_force"].to_numpy()[:, gone]).all()
+    assert np.isfinite(np.delete(found["peak_lateral_force"].to_numpy(), gone, axis=1)).all()
+    for name in ("axle_peak_lateral_force", "front_share", "cone_time"):
+        assert_allclose(found[name], whole[name], rtol=1e-6)  # single precision
+    u = found["u_axle_peak_lateral_force"].sel(axle=axle).to_numpy()
+    assert_allclose(u, 20.0, rtol=0.02)  # beside it the crest's own width
+    # The other axle's 1 % and these 20 N may or may not be of one cause: both at full size.
+    peak = np.abs(found["axle_peak_lateral_force"]).to_numpy()
+    share = 0.5 * 20.0 / peak.sum(axis=1) + 0.5 * 0.01 * 0.5
+    assert_allclose(found["u_front_share"], share, rtol=0.02)
+    name = "FL" if axle == "front" else "RL"
+    assert (
+        f"{name}: lateral force nowhere known, so no peak of it; that of the {axle} axle"
+        in (found.attrs["not_known"])
+    )
+
+
+def test_a_sum_of_unequal_weights_is_wider_and_an_odd_one_is_no_axle() -> None:
+    u = {
+        weights: slalom(summed("rear", weights=weights))["u_axle_peak_lateral_force"]
+        .sel(axle="rear")
+        .to_numpy()
+        for weights in ((1.0, 1.0), (1.04, 0.96))
+    }
+    # 4 % of a difference that is at most the sum, 2 * 1500 N, evenly spread.
+    expected = np.hypot(u[1.0, 1.0], 0.04 * 3000 / np.sqrt(3))
+    assert_allclose(u[1.04, 0.96], expected, rtol=0.02)
+    odd = summed("rear", weights=(1.0, -1.0))
+    found = slalom(odd)
+    assert np.isnan(found["axle_peak_lateral_force"].sel(axle="rear")).all()
+    assert (
+        "RL: lateral force nowhere known, so no peak of it, no sum of its axle"
+        in (found.attrs["not_known"])
+    )

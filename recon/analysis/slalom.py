@@ -3,12 +3,14 @@
 Gate: half-waves of the lateral force of all reconstructed tyres together, in intermediate
 axes, that rise above a share of the drive's own high quantile.  Peak: noise-corrected high
 quantile over the half-wave, at the stated bandwidth.  Invalid where a half-wave has gaps.
+An axle whose tyres are known only as a sum has a peak without those of its tyres.
 """
 
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
+from recon.car.knowledge import NEARLY
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.reconstruction.signed import signed_errors
 from recon.records.results import SIGNED, require_forces
@@ -53,7 +56,8 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     Dataset
         `cone_time` (cone,) [s]; `peak_lateral_force` (cone, corner) [N] with `u_`, `_lower`,
         `_upper`; `axle_peak_lateral_force` (cone, axle) the same; `front_share` (cone,) with
-        `u_front_share`, NaN where one axle is not known; `share_at_bound` (cone, corner) [1].
+        `u_front_share`, NaN where one axle is not known (an axle may be known as a sum where its
+        tyres are not); `share_at_bound` (cone, corner) [1].
         The attribute `not_known` says in words what is missing and why.
 
     Raises
@@ -72,8 +76,8 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     rate = 1.0 / float(np.median(np.diff(elapsed)))
     bandwidth = _bandwidth(forces, bandwidth, rate)
     raw = forces["tyre_force_intermediate"].to_numpy().astype(float)[:, :, 1]
-    known = np.isfinite(raw).any(axis=0)
-    if not np.any(known):
+    sums = _known_sums(forces)
+    if not (np.isfinite(raw).any() or sums):
         raise DataError(
             where=str(forces.attrs.get("title", "forces")),
             found=f"no lateral force at {', '.join(map(str, forces['corner'].to_numpy()))}",
@@ -81,7 +85,12 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
             do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
         )
     lateral = low_pass(raw, bandwidth, rate)
-    waves = half_waves(np.nansum(lateral, axis=1), rate)
+    sums = {
+        axle: replace(known, value=low_pass(known.value[:, None], bandwidth, rate)[:, 0])
+        for axle, known in sums.items()
+    }
+    parts = np.column_stack([lateral, *(known.value for known in sums.values())])
+    waves = half_waves(np.nansum(parts, axis=1), rate)
     if len(waves) < FEWEST_CONES:
         raise DataError(
             str(forces.attrs.get("title", "forces")),
@@ -95,7 +104,34 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
     bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
     corners = [str(c) for c in forces["corner"].to_numpy()]
-    return _answer(_Drive(forces, lateral, noise, bound, corners, waves), bandwidth)
+    return _answer(_Drive(forces, lateral, noise, bound, corners, waves, sums), bandwidth)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sum:
+    """Lateral force of an axle whose tyres are known together only, and its u, (sample,) [N]."""
+
+    value: Floats
+    u: Floats
+
+
+def _known_sums(forces: xr.Dataset) -> dict[str, _Sum]:
+    """Axles of which the sum of both lateral forces is known, and neither of the two."""
+    if "known_sum" not in forces:
+        return {}
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    out = {}
+    for axle, names in AXLES.items():
+        at = [corners.index(name) for name in names if name in corners]
+        for j, weight in enumerate(forces["sum_weight"].to_numpy()):
+            own = weight[at, 1]
+            if len(at) < 2 or np.abs(weight).sum() > np.abs(own).sum() + NEARLY or own.min() <= 0:
+                continue
+            value = forces["sum_of_forces"].to_numpy()[:, j].astype(float)
+            # Weights that differ leave a share of the tyres' difference in it, at most the sum.
+            mixed = np.ptp(own) / 2 * np.abs(value) / np.sqrt(3.0)
+            out[axle] = _Sum(value, np.hypot(forces["u_sum_of_forces"].to_numpy()[:, j], mixed))
+    return out
 
 
 def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
@@ -143,7 +179,10 @@ def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
 
 @dataclass(frozen=True, slots=True)
 class _Drive:
-    """Lateral force at the bandwidth, its noise, and where Fz is held at zero, (sample, corner)."""
+    """Lateral force at the bandwidth, its noise, and where Fz is held at zero, (sample, corner).
+
+    `sums` of axles whose tyres are not known by themselves.
+    """
 
     forces: xr.Dataset
     lateral: Floats
@@ -151,6 +190,7 @@ class _Drive:
     bound: NDArray[np.bool_]
     corners: list[str]
     waves: list[tuple[slice, int]]
+    sums: dict[str, _Sum]
 
     @property
     def axles(self) -> dict[str, list[int]]:
@@ -161,9 +201,46 @@ class _Drive:
             if set(names) <= set(self.corners)
         }
 
-    def known(self, part: slice, members: list[int]) -> NDArray[np.bool_]:
-        """Samples of a half-wave at which all members are known."""
-        return np.asarray(np.isfinite(self.lateral[part][:, members]).all(axis=1))
+    def tyre(self, k: int) -> _Force:
+        """Lateral force of one tyre."""
+        return self._of_tyres([k])
+
+    def axle(self, name: str) -> _Force:
+        """Lateral force of an axle: of its tyres together, or the sum that alone is known."""
+        if name not in self.sums:
+            return self._of_tyres(self.axles[name])
+        known = self.sums[name]
+        return _Force(known.value, np.zeros_like(known.value), lambda at: known.u[at].mean(), None)
+
+    def seen(self, part: slice) -> tuple[list[_Force], bool]:
+        """What is known well enough in a half-wave, and whether that holds every tyre."""
+        summed = {k for axle in self.sums for k in self.axles[axle]}
+        forces = [self.tyre(k) for k in range(len(self.corners)) if k not in summed]
+        forces += [self.axle(name) for name in self.sums]
+        seen = [force for force in forces if _enough(np.isfinite(force.value[part]))]
+        return seen, len(seen) == len(forces)
+
+    def _of_tyres(self, members: list[int]) -> _Force:
+        def effect(at: NDArray[np.int64]) -> Floats:
+            return signed_errors(self.forces, at)[:, :, members, 1].sum(axis=2).mean(axis=1)
+
+        noise = np.sqrt(np.sum(self.noise[:, members] ** 2, axis=1))
+        value = self.lateral[:, members].sum(axis=1)
+        return _Force(value, noise, lambda at: float(np.linalg.norm(effect(at))), effect)
+
+
+@dataclass(frozen=True, slots=True)
+class _Force:
+    """A lateral force [N] and what is known of its errors.
+
+    `value` and `noise` (sample,); `fixed` gives the standard uncertainty of the mean over some
+    samples beside the noise, `effect` the same cause by cause, signed, where that is known.
+    """
+
+    value: Floats
+    noise: Floats
+    fixed: Callable[[NDArray[np.int64]], float]
+    effect: Callable[[NDArray[np.int64]], Floats] | None
 
 
 def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
@@ -173,17 +250,17 @@ def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
     peak, u_peak = (np.full((n, len(drive.corners)), np.nan) for _ in range(2))
     axle, u_axle = (np.full((n, len(axles)), np.nan) for _ in range(2))
     share, u_share, when = (np.full(n, np.nan) for _ in range(3))
+    tyres = [drive.tyre(k) for k in range(len(drive.corners))]
+    of_axle = {name: drive.axle(name) for name in axles}
     for i, (part, side) in enumerate(drive.waves):
-        for k in range(len(drive.corners)):
+        for k, tyre in enumerate(tyres):
             # A wheel that left the ground is at its bound there: no measurement of a peak.
-            use = drive.known(part, [k]) & ~drive.bound[part, k]
-            peak[i, k], u_peak[i, k], _ = _peak(drive, part, side, [k], use)
-        for a, members in enumerate(axles.values()):
-            use = drive.known(part, members)
-            axle[i, a], u_axle[i, a], _ = _peak(drive, part, side, members, use)
+            peak[i, k], u_peak[i, k], _ = _peak(tyre, part, side, ~drive.bound[part, k])
+        for a, name in enumerate(axles):
+            axle[i, a], u_axle[i, a], _ = _peak(of_axle[name], part, side)
         when[i], top = _crest(drive, part, side)
         if len(axles) == 2 and len(top):
-            share[i], u_share[i] = _front_share(drive, top)
+            share[i], u_share[i] = _front_share(of_axle["front"], of_axle["rear"], top)
     at_bound = np.array([drive.bound[part].mean(axis=0) for part, _ in drive.waves])
     limits = _limits(peak, u_peak, "peak_lateral_force", ("cone", "corner"))
     limits |= _limits(axle, u_axle, "axle_peak_lateral_force", ("cone", "axle"))
@@ -229,9 +306,13 @@ def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
     ]
     for k, name in enumerate(drive.corners):
         if not np.isfinite(drive.lateral[:, k]).any():
+            axle = next(axle for axle, names in AXLES.items() if name in names)
             out.append(
-                f"{name}: lateral force nowhere known, so no peak of it, no sum of its axle and no "
-                "front share (the other tyres tell the cones)"
+                f"{name}: lateral force nowhere known, so no peak of it; that of the {axle} axle "
+                "is known as a sum"
+                if axle in drive.sums
+                else f"{name}: lateral force nowhere known, so no peak of it, no sum of its axle "
+                "and no front share (the other tyres tell the cones)"
             )
             continue
         causes: dict[str, list[str]] = {}
@@ -254,13 +335,16 @@ def _cause(drive: _Drive, part: slice, k: int) -> str:
 
 def _crest(drive: _Drive, part: slice, side: int) -> tuple[float, NDArray[np.int64]]:
     """Time of the peak of all known tyres together; its top samples where all are known."""
-    every = list(range(len(drive.corners)))
-    seen = [k for k in every if _enough(drive.known(part, [k]))]
-    _, _, top = _peak(drive, part, side, seen, drive.known(part, seen))
+    seen, every = drive.seen(part)
+    if not seen:
+        return np.nan, np.empty(0, dtype=np.int64)
+    total = np.sum([force.value for force in seen], axis=0)
+    noise = np.sqrt(np.sum([force.noise**2 for force in seen], axis=0))
+    _, _, top = _peak(_Force(total, noise, lambda _: 0.0, None), part, side)
     if not len(top):
         return np.nan, top
     when = float(np.mean(drive.forces["elapsed_time"].to_numpy()[top]))
-    return when, top if seen == every else top[:0]
+    return when, top if every else top[:0]
 
 
 def _enough(use: NDArray[np.bool_]) -> bool:
@@ -269,39 +353,42 @@ def _enough(use: NDArray[np.bool_]) -> bool:
 
 
 def _peak(
-    drive: _Drive, part: slice, side: int, members: list[int], use: NDArray[np.bool_]
+    force: _Force, part: slice, side: int, usable: NDArray[np.bool_] | bool = True
 ) -> tuple[float, float, NDArray[np.int64]]:
-    """Peak of the sum of some corners over a half-wave, its standard uncertainty, top samples."""
+    """Peak of a force over a half-wave, its standard uncertainty, top samples."""
+    use = np.isfinite(force.value[part]) & usable
     at = np.arange(part.start, part.stop)[use]
-    if not (members and _enough(use)):
+    if not _enough(use):
         return np.nan, np.nan, np.empty(0, dtype=np.int64)
-    values = side * drive.lateral[at][:, members].sum(axis=1)
-    spread = np.sqrt(np.sum(drive.noise[at][:, members] ** 2, axis=1))
+    values, spread = side * force.value[at], force.noise[at]
     height = noise_corrected_quantile(values, spread, PEAK_SHARE)
     top = at[values >= np.quantile(values, PEAK_SHARE)]
-    few = top[:: max(len(top) // 8, 1)]
-    effect = signed_errors(drive.forces, few)[:, :, members, 1].sum(axis=2).mean(axis=1)
+    fixed = force.fixed(_few(top))
     # The quantile averages over its neighbourhood; one sample's noise is the cautious choice.
     # Ripple on the crest leaves open what its peak is: somewhere up to the largest sample.
     crest = (float(np.max(values)) - height) / np.sqrt(3.0)
-    u = float(np.sqrt(np.sum(effect**2) + np.mean(spread**2) + crest**2))
+    u = float(np.sqrt(fixed**2 + np.mean(spread**2) + crest**2))
     return side * height, u, top
 
 
-def _front_share(drive: _Drive, top: NDArray[np.int64]) -> tuple[float, float]:
-    front, rear = drive.axles["front"], drive.axles["rear"]
-    lateral = drive.lateral[top]
-    f, r = lateral[:, front].sum(axis=1).mean(), lateral[:, rear].sum(axis=1).mean()
+def _few(top: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Some of the top samples: their fixed errors are alike."""
+    return top[:: max(len(top) // 8, 1)]
+
+
+def _front_share(front: _Force, rear: _Force, top: NDArray[np.int64]) -> tuple[float, float]:
+    f, r = front.value[top].mean(), rear.value[top].mean()
     total = f + r
     share = f / total
-    few = top[:: max(len(top) // 8, 1)]
-    effect = signed_errors(drive.forces, few)[..., 1].mean(axis=1)
-    by_cause = (
-        (1 - share) * effect[:, front].sum(axis=1) - share * effect[:, rear].sum(axis=1)
-    ) / total
-    own = np.mean(drive.noise[top] ** 2, axis=0)
-    random = ((1 - share) ** 2 * own[front].sum() + share**2 * own[rear].sum()) / total**2
-    return float(share), float(np.sqrt(np.sum(by_cause**2) + random))
+    few = _few(top)
+    if front.effect and rear.effect:
+        by_cause = (1 - share) * front.effect(few) - share * rear.effect(few)
+        fixed = float(np.linalg.norm(by_cause))
+    else:
+        # Which causes an axle's sum shares with the other axle is not known: the worst case.
+        fixed = abs(1 - share) * front.fixed(few) + abs(share) * rear.fixed(few)
+    own = (1 - share) ** 2 * front.noise[top] ** 2 + share**2 * rear.noise[top] ** 2
+    return float(share), float(np.sqrt(fixed**2 + own.mean()) / abs(total))
 
 
 def _limits(value: Floats, u: Floats, name: str, dims: tuple[str, ...]) -> dict[str, tuple]:
