@@ -83,7 +83,8 @@ class Mechanism:
     `compliance` (row,) is elongation per load [m/N, torsion rad/(N m)], NaN where not stated.
     `idle` names turns that move no point: (body, axis).  `members` are the load rows (supports'
     rows, then sections) on which calibration stands, `row_names` what they are called;
-    `redundant` the groups whose split is not known.  Batches put further axes in front.
+    `redundant` the groups whose split is not known.  Batches put further axes in front; for
+    loads at given poses, `compliance` too may have some.
     """
 
     name: str
@@ -133,6 +134,11 @@ class Mechanism:
     def owner(self) -> NDArray[np.int64]:
         """Support of each row, (row,)."""
         return np.array([i for i, kind in enumerate(self.kinds) for _ in ROWS[kind]])
+
+    @property
+    def shares_loads(self) -> bool:
+        """True where there are more rows than motions: compliances split some of the loads."""
+        return len(self.owner) + len(self.idle) > 6 * len(self.bodies)
 
     @property
     def wheel_body(self) -> int:
