@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.car.motion import pose
 from recon.car.statics import member_matrix
 
 if TYPE_CHECKING:
@@ -34,8 +35,7 @@ def soft_changes(unit: Unit, at: Pose) -> dict[str, Floats]:
     Returns
     -------
     dict of support to ndarray (..., member, 6 * wheel)
-        Empty where equilibrium alone gives all loads.  The poses are those of `at`: what moved
-        compliances do to them, where rigid supports bind, is some hundredths of a millimetre.
+        At the travels and racks of `at`; empty where equilibrium alone gives all loads.
     """
     mechanism = at.mechanism
     if not mechanism.shares_loads:
@@ -43,21 +43,20 @@ def soft_changes(unit: Unit, at: Pose) -> dict[str, Floats]:
     stated = [(i, s) for i, s in enumerate(unit.supports) if s.u_compliance > 0]
     if not stated:
         return {}
-    compliance = np.tile(mechanism.compliance, (2, len(stated), 1))
-    width = np.empty(len(stated))
-    for k, (i, support) in enumerate(stated):
-        low = max(support.compliance - support.u_compliance, 0.5 * support.compliance)
-        high = support.compliance + support.u_compliance
-        compliance[0, k, mechanism.owner == i] = low
-        compliance[1, k, mechanism.owner == i] = high
-        width[k] = (high - low) / support.u_compliance
-    batch = at.rack.ndim
-    compliance = compliance.reshape(2, len(stated), *(batch * (1,)), -1)
-    low, high = member_matrix(replace(at, mechanism=replace(mechanism, compliance=compliance)))
-    changes = (high - low) / width.reshape(-1, *(batch * (1,)), 1, 1)
-    size = np.max(np.abs(high))
-    return {
-        support.name: change
-        for (_, support), change in zip(stated, changes, strict=True)
-        if np.max(np.abs(change)) > NEGLIGIBLE * size
-    }
+    travels = at.hubs[..., 2] - np.array([w.centre[2] for w in mechanism.wheels])
+    if len(mechanism.wheels) == 1:
+        travels = travels[..., 0]
+
+    def loads(own: NDArray[np.bool_], value: float) -> Floats:
+        compliance = np.where(own, value, mechanism.compliance)
+        moved = replace(mechanism, compliance=compliance)
+        return member_matrix(pose(moved, travels, at.rack))
+
+    out = {}
+    for i, support in stated:
+        own, u = mechanism.owner == i, support.u_compliance
+        low = max(support.compliance - u, 0.5 * support.compliance)
+        high = support.compliance + u
+        out[support.name] = (loads(own, high) - loads(own, low)) * (u / (high - low))
+    least = NEGLIGIBLE * float(np.max(np.abs(member_matrix(at))))
+    return {name: change for name, change in out.items() if np.max(np.abs(change)) > least}

@@ -83,8 +83,7 @@ class Mechanism:
     `compliance` (row,) is elongation per load [m/N, torsion rad/(N m)], NaN where not stated.
     `idle` names turns that move no point: (body, axis).  `members` are the load rows (supports'
     rows, then sections) on which calibration stands, `row_names` what they are called;
-    `redundant` the groups whose split is not known.  Batches put further axes in front; for
-    loads at given poses, `compliance` too may have some.
+    `redundant` the groups whose split is not known.  Batches put further axes in front.
     """
 
     name: str

@@ -18,7 +18,7 @@ from recon.car.softness import soft_changes
 from recon.car.statics import member_matrix
 from recon.car.structure import TWO_FORCE, TWO_POINTS
 from recon.reconstruction.causes import Cause
-from recon.reconstruction.estimator import loads_of
+from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
 
 if TYPE_CHECKING:
     from recon.reconstruction.prepare import Bench
@@ -59,12 +59,15 @@ def geometry_causes(bench: Bench) -> list[Cause]:
 def compliance_causes(bench: Bench) -> list[Cause]:
     """Stated compliances, where supports share loads by them; see `soft_changes`.
 
-    To first order the pulls change K by dK G(p0) = -K dG(p0), so H by K dG + dK G elsewhere.
+    To first order the pulls change K by dK G(p0) = -K dG(p0), so H by K dG + dK G elsewhere, and
+    so what the tare takes off for the weight of the hanging wheels.
     """
     if not bench.unit.mechanism.shares_loads:
         return []
     travel, rack = _from_pull_pose(bench)
-    posed = pose(bench.unit.mechanism, travel, rack)
+    droop = np.array([c.hanging_travel for c in bench.unit.corners])
+    travel = np.concatenate([travel, droop[None] if travel.ndim > 1 else droop])
+    posed = pose(bench.unit.mechanism, travel, np.append(rack, 0.0))
     changes = soft_changes(bench.unit, posed)
     if not changes:
         return []
@@ -74,13 +77,17 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     for name, change in changes.items():
         at_pulls = bench.absolute_map(posed, change)[0]
         held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
+        centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.unsprung_weight
         for m, mode in enumerate(bench.modes):
             loads, _ = loads_of(posed, bench.columns, mode, members)
             more, _ = loads_of(posed, bench.columns, mode, change)
             base = bench.at_nodes[m]
-            dH = (bench.K @ more - held @ loads)[1:]
+            dH = (bench.K @ more - held @ loads)[1:-1]
             effect = -base.forces @ dH[..., base.known_rows]
-            out[name].append(_over_pose(bench, effect[None], *bench.nodes)[0])
+            loading = _over_pose(bench, effect[None], *bench.nodes)[0]
+            loading[:, 0] = bench.centre[m].forces @ hanging
+            out[name].append(loading)
     return [
         Cause(f"{bench.unit.name} {name} compliance", "assumption", np.array(loading))
         for name, loading in out.items()
