@@ -20,6 +20,7 @@ _PLACES = {
     "observe": "recon.car.observability",
     "observe_car": "recon.car.observability",
     "best_gauges": "recon.car.observability",
+    "patch_axes": "recon.car.axes",
     "read_pulls": "recon.records.pulls",
     "read_tares": "recon.records.tares",
     "read_log": "recon.records.logs",

@@ -51,7 +51,7 @@ def _check(parser: argparse.ArgumentParser) -> None:
 
 def _observe(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("--corner", help="one corner only (all gauged ones)")
+    parser.add_argument("--corner", help="one corner, or one axle that ties two (all gauged ones)")
     parser.add_argument("--gauged", help="members to judge, with commas (those of the file)")
     parser.add_argument("--noise", type=float, default=10.0, help="per gauge in N (10)")
     parser.add_argument(

@@ -298,6 +298,10 @@ def test_gauges_that_an_axle_has_not_are_refused() -> None:
         observe(car, "RL", gauged=())
     with pytest.raises(VehicleError, match=r"rear: RL with cross_link but RR with RR\.spring"):
         observe_car(car, gauged={"RL": ("cross_link",), "RR": ("RR.spring",)})
+    with pytest.raises(VehicleError, match=r"RR with cross_link but rear with RR\.spring"):
+        observe_car(car, gauged={"RR": ("cross_link",), "rear": ("RR.spring",)})
+    with pytest.raises(VehicleError, match=r"no corner 'reer'; need 'rear' \(did you mean that"):
+        observe_car(car, gauged={"reer": ("cross_link",)})
     with pytest.raises(DataError, match=r"axle rear: -1 N of noise of 'RL\.lower_link'"):
         observe(car, "RL", noise=-1.0)
     with pytest.raises(DataError, match=r"corner RL: travel 90\.0 mm; need .*-55 to 55 mm"):

@@ -29,6 +29,7 @@ __all__ = [
     "pose_corner",
     "rack_of_steer",
     "rotation_matrix",
+    "wheel_angles",
     "wheel_of",
 ]
 
@@ -155,17 +156,26 @@ def _wheels(mechanism: Mechanism, state: State, centres: Floats) -> tuple[WheelA
         # Lowest point of the wheel's middle plane: straight down, less its part along the axis.
         down = spin * spin[..., 2:3] - up
         down = down / np.linalg.norm(down, axis=-1)[..., None]
-        ahead = np.cross(spin, up)
+        heading, inclination = wheel_angles(spin)
         out.append(
             WheelAt(
                 hub=hubs[..., k, :],
                 spin=spin,
                 contact=hubs[..., k, :] + wheel.radius * down,
-                heading=np.arctan2(ahead[..., 1], ahead[..., 0]),
-                inclination=np.arcsin(np.clip(spin[..., 2], -1.0, 1.0)),
+                heading=heading,
+                inclination=inclination,
             )
         )
     return tuple(out)
+
+
+def wheel_angles(spin: Floats) -> tuple[Floats, Floats]:
+    """Heading and inclination (...,) [rad] of a wheel with spin axis (..., xyz), to the left.
+
+    Right-handed rotations about z and x of the axes in which the spin axis is given.
+    """
+    heading = np.arctan2(-spin[..., 0], spin[..., 1])  # of spin x up, which points ahead
+    return heading, np.arcsin(np.clip(spin[..., 2], -1.0, 1.0))
 
 
 def wheel_of(at: Pose, corner: str) -> WheelAt:

@@ -17,10 +17,10 @@ from recon.car.knowledge import Combination, Knowledge, joined, judge
 from recon.car.mechanism import assembly_of
 from recon.car.questions import (
     FORCES,
+    asked_corner,
     assemblies_of,
     assembly_name,
     channels_of,
-    described_corner,
     gaugeable,
     question_of,
 )
@@ -35,7 +35,6 @@ __all__ = [
     "Observability",
     "best_gauges",
     "by_corner",
-    "described_corner",
     "observe",
     "observe_car",
     "question_of",
@@ -158,6 +157,7 @@ def observe(
     ----------
     car : Vehicle
     corner : str
+        Its name, or that of an axle that ties two, 'rear', whose left corner then is `corner`.
     gauged : tuple of str, optional
         What carries a gauge, of an axle by both wheels and the axle itself ('RL.spring',
         'cross_link'); the gauges of the vehicle file unless stated. A section is called
@@ -176,12 +176,12 @@ def observe(
     Raises
     ------
     VehicleError
-        The car has no such corner, a named load does not exist or can carry no gauge (the
-        nearest is offered), one is named twice, or none is named.
+        The car has no such corner or tied axle, a named load does not exist or can carry no
+        gauge (the nearest is offered), one is named twice, or none is named.
     DataError
         The noise is not above zero, or the travel is outside the stated range.
     """
-    described_corner(car, corner)
+    corner = asked_corner(car, corner)
     mechanism = assembly_of(car, corner)
     assembly = assembly_name(car, corner)
     if gauged is not None and not [name for name in gauged if name]:
@@ -222,18 +222,18 @@ def observe_car(
     Parameters
     ----------
     gauged : dict of corner to members, optional
-        Corners that it does not name keep the gauges of the vehicle file; of an axle either
-        corner may be named.
+        Corners that it does not name keep the gauges of the vehicle file; of an axle that ties
+        two, either corner or the axle ('rear') may be named.
 
     Raises
     ------
     VehicleError, DataError
-        As `observe`; also where `gauged` names a corner that the car has not, or both of an
-        axle with different gauges.
+        As `observe`; also where `gauged` names a corner that the car has not, or one axle twice
+        with different gauges.
     """
     gauged = gauged or {}
     for name in gauged:
-        described_corner(car, name)
+        asked_corner(car, name)
     seen: dict[str, Observability] = {}
     for first in assemblies_of(car).values():
         chosen = _of_either(car, first, gauged)
@@ -245,15 +245,16 @@ def observe_car(
 def _of_either(
     car: Vehicle, corner: str, gauged: dict[str, tuple[str, ...]]
 ) -> tuple[str, ...] | None:
-    """What `gauged` says of the corner or of the partner that is tied to it."""
+    """What `gauged` says of the corner, of the partner that is tied to it or of their axle."""
     axle = car.axle_of(corner)
-    asked = {name: gauged[name] for name in (axle.corners if axle else [corner]) if name in gauged}
+    names = (*axle.corners, axle.name) if axle else (corner,)
+    asked = {name: gauged[name] for name in names if name in gauged}
     if len({tuple(sorted(members)) for members in asked.values()}) > 1:
         raise VehicleError(
             where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
             found=" but ".join(f"{n} with {', '.join(m)}" for n, m in asked.items()),
             needed="one list of gauges for both corners, which are judged together",
-            do="Name the gauges of the whole axle under one of its corners.",
+            do="Name the gauges of the whole axle once.",
         )
     return next(iter(asked.values()), None)
 
@@ -275,8 +276,9 @@ def best_gauges(
     count : int
         How many gauges, those of `keep` among them.
     corner : str, optional
-        One corner, with its partner where an axle ties the two; the whole car unless stated,
-        candidates then being called 'FL push_rod', those of an axle 'rear cross_link'.
+        One corner, with its partner where an axle ties the two (whose name, 'rear', does as
+        well); the whole car unless stated, candidates then being called 'FL push_rod', those of
+        an axle 'rear cross_link'.
     keep : tuple of str
         Candidates that are to be in the choice whatever they are worth.
     noise, travel, rack
@@ -290,12 +292,13 @@ def best_gauges(
     Raises
     ------
     VehicleError
-        The car has no such corner, or `keep` names what is no candidate, or one twice.
+        The car has no such corner or tied axle, or `keep` names what is no candidate, or one twice.
     DataError
         The noise is not above zero, or `count` does not fit.
     """
     pose = (travel, rack)
     if corner is not None:
+        corner = asked_corner(car, corner)
         return select(question_of(car, corner, noise=noise, pose=pose, named=keep), count, keep)
     parts = {
         key: question_of(car, first, noise=noise, pose=pose, named=_under(key, keep))
@@ -307,10 +310,10 @@ def best_gauges(
 def by_corner(car: Vehicle, chosen: Selection, corner: str | None) -> dict[str, tuple[str, ...]]:
     """Members of a choice of `best_gauges` by corner, as `observe` takes them.
 
-    An axle stands under the corner that was asked for, or under its left one.
+    An axle stands under the corner that was asked for, else under its left one.
     """
     if corner is not None:
-        return {corner: chosen.chosen}
+        return {asked_corner(car, corner): chosen.chosen}
     return {first: _under(key, chosen.chosen) for key, first in assemblies_of(car).items()}
 
 

@@ -98,13 +98,35 @@ def described_corner(car: Vehicle, corner: str) -> Corner:
         The car has no such corner; the nearest is offered.
     """
     if corner not in car.corners:
-        raise VehicleError(
-            where=car.path or car.name,
-            found=f"no corner '{corner}'",
-            needed=nearest(corner, tuple(car.corners)),
-            do="Name a corner of the vehicle file.",
-        )
+        raise _no_corner(car, corner, tuple(car.corners))
     return car.corners[corner]
+
+
+def asked_corner(car: Vehicle, name: str) -> str:
+    """The corner to ask for under the name of a corner, or of an axle that ties two ('rear').
+
+    Of an axle it is the left one, which stands for both.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner or tied axle; the nearest is offered.
+    """
+    if name in car.axles:
+        return car.axles[name].corners[0]
+    if name not in car.corners:
+        raise _no_corner(car, name, (*car.corners, *car.axles))
+    return name
+
+
+def _no_corner(car: Vehicle, name: str, legal: tuple[str, ...]) -> VehicleError:
+    tied = ", or an axle that ties two," if set(legal) > set(car.corners) else ""
+    return VehicleError(
+        where=car.path or car.name,
+        found=f"no corner '{name}'",
+        needed=nearest(name, legal),
+        do=f"Name a corner{tied} of the vehicle file.",
+    )
 
 
 def assembly_name(car: Vehicle, corner: str) -> str:

@@ -135,6 +135,11 @@ class Mechanism:
         return np.array([i for i, kind in enumerate(self.kinds) for _ in ROWS[kind]])
 
     @property
+    def shares_loads(self) -> bool:
+        """True where there are more rows than motions: compliances split some of the loads."""
+        return len(self.owner) + len(self.idle) > 6 * len(self.bodies)
+
+    @property
     def wheel_body(self) -> int:
         """Body of the first wheel."""
         return self.wheels[0].body

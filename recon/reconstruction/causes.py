@@ -20,11 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
-from recon.car.mechanism import Unit
-from recon.car.motion import pose
 from recon.car.statics import member_matrix, strip_spin
-from recon.car.structure import TWO_FORCE, TWO_POINTS
-from recon.reconstruction.estimator import AtPose, loads_of
+from recon.reconstruction.estimator import AtPose
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
@@ -141,88 +138,6 @@ def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -
         unsprung = (at.hub_loads - bench.hanging_loads) @ bench.unsprung_weight
         loading[m, :, 0] = -at.forces @ gain @ unsprung
     return loading
-
-
-def geometry_causes(bench: Bench) -> list[Cause]:
-    """Hardpoints and wheel centres: they matter where the pose differs from the pulls'.
-
-    The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
-    K G(p0) G(p)^-1 there, and H elsewhere.
-    """
-    moves, u, centres = _moved_points(bench.unit)
-    grid_t, grid_r = bench.nodes
-    t = np.concatenate([[np.full(grid_t.shape[1], bench.pull_pose[0])], grid_t])
-    r = np.concatenate([[bench.pull_pose[1]], grid_r])
-    travel = t[None] if grid_t.shape[1] > 1 else t[None, :, 0]
-    if grid_t.shape[1] == 1:
-        centres = centres[:, 0]
-    mechanism = bench.unit.mechanism
-    posed = pose(mechanism, travel, r[None], points=moves[:, None], centre=centres[:, None])
-    members = member_matrix(posed)
-    absolute = bench.absolute_map(posed, members)
-    # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
-    K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
-    out = []
-    for m, mode in enumerate(bench.modes):
-        loads, _ = loads_of(posed, bench.columns, mode, members)
-        H = K[:, None] @ loads[:, 1:]
-        base = bench.at_nodes[m]
-        effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
-        out.append(_over_pose(bench, effect, grid_t, grid_r))
-    stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
-    name = f"{bench.unit.name} hardpoints"
-    return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
-
-
-def _over_pose(bench: Bench, effect: Floats, grid_t: Floats, grid_r: Floats) -> Floats:
-    """Effects at nodes as loadings: constant, by each travel, by rack (least squares)."""
-    features = bench.features
-    scaled = [grid_t / np.array(bench.scale[:-1]), grid_r[:, None] / bench.scale[-1]]
-    design = np.column_stack([np.ones(len(grid_r)), *scaled])
-    solved = np.einsum("kn,mnij->mkij", np.linalg.pinv(design), effect)
-    loading = np.zeros((len(effect), 3 * features.wheels, features.size))
-    places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
-    for k, place in enumerate(places):
-        loading[:, :, place] = solved[:, k]
-    return loading
-
-
-def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:
-    """Design points with one coordinate of one joint moved at a time; the first is unmoved.
-
-    Ends that share a place on one body are one joint and move together.
-    """
-    mechanism = unit.mechanism
-    joints: dict[tuple, list[tuple[int, int]]] = {}
-    for i, support in enumerate(unit.supports):
-        ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
-        if support.kind in TWO_POINTS:
-            ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
-        elif support.kind in TWO_FORCE:
-            ends.append((1, mechanism.inner_body[i], support.inner.point, support.inner.u))
-        for slot, body, point, u in ends:
-            joints.setdefault((body, point, u), []).append((i, slot))
-    step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
-    at_design = np.array([w.centre for w in mechanism.wheels])
-    points, centres, scale = [mechanism.points], [at_design], [0.0]
-    for (_, _, u), places in joints.items():
-        for axis in range(3):
-            moved = mechanism.points.copy()
-            for i, slot in places:
-                moved[i, slot, axis] += step
-                if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
-                    moved[i, 1, axis] += step  # both halves of the joint move together
-            points.append(moved)
-            centres.append(at_design)
-            scale.append(u / step)
-    for k, corner in enumerate(unit.corners):
-        for axis in range(3):
-            away = at_design.copy()
-            away[k, axis] += step
-            points.append(mechanism.points)
-            centres.append(away)
-            scale.append(corner.wheel.u_centre / step)
-    return np.array(points), np.array(scale), np.array(centres)
 
 
 def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:

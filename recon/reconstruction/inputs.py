@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.car.axes import attitude_matrix
 from recon.car.mechanism import Unit, unit_of
 from recon.car.motion import pose, rack_of_steer
 from recon.car.statics import member_matrix, road_columns
@@ -107,17 +108,6 @@ def shared_inputs(log: xr.Dataset, car: Vehicle) -> Shared:
         u_heading=u_rack * slope,  # signed: some racks sit behind the axle
         notes=tuple(notes),
     )
-
-
-def attitude_matrix(roll: Floats, pitch: Floats) -> Floats:
-    """Vehicle to intermediate axes, Ry(pitch) Rx(roll), (sample, 3, 3).
-
-    Roll is left side up, pitch nose down, both right-handed about x and y of ISO 8855.
-    """
-    cr, sr, cp, sp = np.cos(roll), np.sin(roll), np.cos(pitch), np.sin(pitch)
-    zero = np.zeros_like(cr)
-    rows = [[cp, sp * sr, sp * cr], [zero, cr, -sr], [-sp, cp * sr, cp * cr]]
-    return np.moveaxis(np.array(rows), (0, 1), (-2, -1))
 
 
 def _attitude(

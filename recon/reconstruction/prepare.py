@@ -37,6 +37,7 @@ from recon.reconstruction.estimator import (
     loads_of,
     rows_of_wheels,
 )
+from recon.reconstruction.geometry import compliance_causes, geometry_causes
 from recon.reconstruction.seen import Seen, forces_seen
 from recon.reconstruction.session import Session
 
@@ -415,7 +416,8 @@ def _causes(
         *because.zero_causes(bench, session.u_zero, session.tare_u),
         *because.sensor_causes(bench, session.sensors),
         *because.map_causes(bench, calibration),
-        *because.geometry_causes(bench),
+        *geometry_causes(bench),
+        *compliance_causes(bench),
         *because.prior_causes(bench, car.tyre),
         *because.mechanical_causes(bench, calibration, session.warming),
     ]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.car.axes import intermediate_to_tyre, require_axes
 from recon.reconstruction.prepare import joint_mode
 from recon.reconstruction.solve import features_of
 from recon.records.results import SIGNED, require_forces
@@ -45,9 +46,11 @@ def signed_errors(
     Raises
     ------
     DataError
-        The dataset is no result of `reconstruct`; the message says what it is.
+        The dataset is no result of `reconstruct`; the message says what it is. Or there are no
+        such axes.
     """
     require_forces(forces, *SIGNED)
+    require_axes(axes, "signed errors")
     chosen = forces.isel(elapsed_time=samples)
     loading = forces["loading"].to_numpy()
     n_causes, _, corners = loading.shape[:3]
@@ -63,7 +66,7 @@ def signed_errors(
             out[:, :, k] += np.einsum("cif,nf->cni", turned, features)
         if axes == "tyre":
             out[:, :, k] += _headed(forces, chosen, k)
-            out[:, :, k] = _steered(out[:, :, k], chosen["heading"].to_numpy()[:, k])
+            out[:, :, k] = intermediate_to_tyre(out[:, :, k], chosen["heading"].to_numpy()[:, k])
     return out
 
 
@@ -135,13 +138,4 @@ def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats
         at = mode == m
         out[:, at] = np.einsum("cif,nf->cni", kept[:, m], features[at])
     out[np.count_nonzero(keep) :] += _headed(forces, chosen, k)[late]
-    return _steered(out, chosen["heading"].to_numpy()[:, k])
-
-
-def _steered(effect: Floats, angle: Floats) -> Floats:
-    """Intermediate to tyre axes: turn about z by the wheel's heading."""
-    c, s = np.cos(angle), np.sin(angle)
-    out = effect.copy()
-    out[..., 0] = c * effect[..., 0] + s * effect[..., 1]
-    out[..., 1] = c * effect[..., 1] - s * effect[..., 0]
-    return out
+    return intermediate_to_tyre(out, chosen["heading"].to_numpy()[:, k])

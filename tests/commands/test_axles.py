@@ -28,7 +28,7 @@ def test_every_shipped_car_is_checked_and_judged(run: Run, file: Path) -> None:
     assert any(head.startswith("axle ") for head in heads) == tied
 
 
-@pytest.mark.parametrize("corner", ["RL", "RR"])
+@pytest.mark.parametrize("corner", ["RL", "RR", "rear"])
 def test_a_solid_axle_tells_the_lateral_force_as_a_sum(run: Run, corner: str) -> None:
     ended = run("observe", AXLE, "--corner", corner)
     assert ended.out.startswith("axle rear: 7 gauges\n  RL.lower_link, RL.upper_link, ")
@@ -76,6 +76,23 @@ def test_the_best_gauges_of_an_axle_are_told_by_its_name(run: Run) -> None:
     assert "axle rear: 8 gauges" in ended.out
 
 
+@pytest.mark.parametrize(
+    ("file", "axle", "left"), [("anti_roll_bar", "front", "FL"), ("strut", "rear", "RL")]
+)
+def test_the_name_of_a_tied_axle_means_both_wheels(
+    run: Run, tmp_path: Path, file: str, axle: str, left: str
+) -> None:
+    car = VEHICLES / f"{file}.toml"
+    named, cornered = (run("observe", car, "--corner", name) for name in (axle, left))
+    assert (named.code, named.out) == (0, cornered.out)
+    assert named.out.startswith(f"axle {axle}: ")
+    best = [run("observe", car, "--corner", name, "--best", 7).out for name in (axle, left)]
+    assert best[0] == best[1]
+    assert f"axle {axle}: 7 gauges" in best[0]
+    assert run("observe", car, "--corner", axle, "--out", tmp_path).code == 0
+    assert [p.name for p in tmp_path.iterdir()] == [f"knowledge_axle_{axle}.png"]
+
+
 def test_what_no_candidate_tells_is_no_measure_of_a_choice(run: Run) -> None:
     ended = run("observe", AXLE, "--corner", "RL", "--best", 6)
     assert ended.code == 0
@@ -89,6 +106,10 @@ def test_what_no_candidate_tells_is_no_measure_of_a_choice(run: Run) -> None:
     ("words", "told"),
     [
         (("--corner", "RX"), r"no corner 'RX'; need 'RR'"),
+        (("--corner", "raer"), "no corner 'raer'; need 'rear' (did you mean that?) or one of FL,"),
+        # The front of this car is no axle that ties two.
+        (("--corner", "front"), "no corner 'front'; need one of FL, FR, RL, RR, rear"),
+        (("--corner", "rear", "--best", "9"), "axle rear: a choice of 9 gauges out of 7 candida"),
         (("--corner", "RR", "--gauged", "cross_lnk"), "axle rear: a gauge on 'cross_lnk'; need 'c"),
         (("--corner", "RL", "--gauged", "RL.spring,RL.spring"), "'RL.spring' named twice"),
         (("--corner", "FL", "--gauged", "arm:FL_arm_axal"), "need 'arm:FL_arm_axial'"),

@@ -11,12 +11,13 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.base.quantities import CORNERS
+from recon.car.axes import attitude_matrix
 from recon.car.mechanism import mechanism_of, spin_axis
 from recon.car.motion import pose, rack_of_steer
 from recon.car.statics import road_columns
 from recon.car.unknowns import tyre_columns
 from recon.car.vehicle import Corner, Tyre, Vehicle
-from recon.reconstruction.inputs import attitude_matrix, shared_inputs
+from recon.reconstruction.inputs import shared_inputs
 from recon.reconstruction.solve import bound_vertical
 from recon.virtual.drawing import draw_car
 from recon.virtual.slalom import slalom_states

@@ -1,0 +1,153 @@
+"""What uncertain geometry does to the forces: hardpoints, wheel centres, stated compliances.
+
+The pulls hold K G at their pose, whatever the geometry is: a geometry that is off changes K there
+so that its product with G stays, and H only elsewhere.  What it does to the forces is so small
+near the pulls' pose and grows with the distance from it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.car.mechanism import Unit
+from recon.car.motion import pose
+from recon.car.softness import soft_changes
+from recon.car.statics import member_matrix
+from recon.car.structure import TWO_FORCE, TWO_POINTS
+from recon.reconstruction.causes import Cause
+from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
+
+if TYPE_CHECKING:
+    from recon.reconstruction.prepare import Bench
+
+Floats = NDArray[np.float64]
+
+
+def geometry_causes(bench: Bench) -> list[Cause]:
+    """Hardpoints and wheel centres: they matter where the pose differs from the pulls'.
+
+    The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
+    K G(p0) G(p)^-1 there, and H elsewhere.
+    """
+    moves, u, centres = _moved_points(bench.unit)
+    if centres.shape[1] == 1:
+        centres = centres[:, 0]
+    travel, rack = _from_pull_pose(bench)
+    mechanism = bench.unit.mechanism
+    posed = pose(
+        mechanism, travel[None], rack[None], points=moves[:, None], centre=centres[:, None]
+    )
+    members = member_matrix(posed)
+    absolute = bench.absolute_map(posed, members)
+    # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
+    K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
+    out = []
+    for m, mode in enumerate(bench.modes):
+        loads, _ = loads_of(posed, bench.columns, mode, members)
+        H = K[:, None] @ loads[:, 1:]
+        base = bench.at_nodes[m]
+        effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
+        out.append(_over_pose(bench, effect, *bench.nodes))
+    stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
+    name = f"{bench.unit.name} hardpoints"
+    return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
+
+
+def compliance_causes(bench: Bench) -> list[Cause]:
+    """Stated compliances, where supports share loads by them; see `soft_changes`.
+
+    To first order the pulls change K by dK G(p0) = -K dG(p0), so H by K dG + dK G elsewhere, and
+    so what the tare takes off for the weight of the hanging wheels.
+    """
+    if not bench.unit.mechanism.shares_loads:
+        return []
+    travel, rack = _from_pull_pose(bench)
+    droop = np.array([c.hanging_travel for c in bench.unit.corners])
+    travel = np.concatenate([travel, droop[None] if travel.ndim > 1 else droop])
+    posed = pose(bench.unit.mechanism, travel, np.append(rack, 0.0))
+    changes = soft_changes(bench.unit, posed)
+    if not changes:
+        return []
+    members = member_matrix(posed)
+    absolute = bench.absolute_map(posed, members)[0]
+    out: dict[str, list[Floats]] = {name: [] for name in changes}
+    for name, change in changes.items():
+        at_pulls = bench.absolute_map(posed, change)[0]
+        held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
+        centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.unsprung_weight
+        for m, mode in enumerate(bench.modes):
+            loads, _ = loads_of(posed, bench.columns, mode, members)
+            more, _ = loads_of(posed, bench.columns, mode, change)
+            base = bench.at_nodes[m]
+            dH = (bench.K @ more - held @ loads)[1:-1]
+            effect = -base.forces @ dH[..., base.known_rows]
+            loading = _over_pose(bench, effect[None], *bench.nodes)[0]
+            loading[:, 0] = bench.centre[m].forces @ hanging
+            out[name].append(loading)
+    return [
+        Cause(f"{bench.unit.name} {name} compliance", "assumption", np.array(loading))
+        for name, loading in out.items()
+    ]
+
+
+def _from_pull_pose(bench: Bench) -> tuple[Floats, Floats]:
+    """Travels, of a lone corner (node,), of an axle (node, wheel), and racks: the pulls' first."""
+    grid_t, grid_r = bench.nodes
+    travel = np.concatenate([[np.full(grid_t.shape[1], bench.pull_pose[0])], grid_t])
+    rack = np.concatenate([[bench.pull_pose[1]], grid_r])
+    return travel if grid_t.shape[1] > 1 else travel[:, 0], rack
+
+
+def _over_pose(bench: Bench, effect: Floats, grid_t: Floats, grid_r: Floats) -> Floats:
+    """Effects at nodes as loadings: constant, by each travel, by rack (least squares)."""
+    features = bench.features
+    scaled = [grid_t / np.array(bench.scale[:-1]), grid_r[:, None] / bench.scale[-1]]
+    design = np.column_stack([np.ones(len(grid_r)), *scaled])
+    solved = np.einsum("kn,mnij->mkij", np.linalg.pinv(design), effect)
+    loading = np.zeros((len(effect), 3 * features.wheels, features.size))
+    places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
+    for k, place in enumerate(places):
+        loading[:, :, place] = solved[:, k]
+    return loading
+
+
+def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:
+    """Design points with one coordinate of one joint moved at a time; the first is unmoved.
+
+    Ends that share a place on one body are one joint and move together.
+    """
+    mechanism = unit.mechanism
+    joints: dict[tuple, list[tuple[int, int]]] = {}
+    for i, support in enumerate(unit.supports):
+        ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
+        if support.kind in TWO_POINTS:
+            ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
+        elif support.kind in TWO_FORCE:
+            ends.append((1, mechanism.inner_body[i], support.inner.point, support.inner.u))
+        for slot, body, point, u in ends:
+            joints.setdefault((body, point, u), []).append((i, slot))
+    step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
+    at_design = np.array([w.centre for w in mechanism.wheels])
+    points, centres, scale = [mechanism.points], [at_design], [0.0]
+    for (_, _, u), places in joints.items():
+        for axis in range(3):
+            moved = mechanism.points.copy()
+            for i, slot in places:
+                moved[i, slot, axis] += step
+                if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
+                    moved[i, 1, axis] += step  # both halves of the joint move together
+            points.append(moved)
+            centres.append(at_design)
+            scale.append(u / step)
+    for k, corner in enumerate(unit.corners):
+        for axis in range(3):
+            away = at_design.copy()
+            away[k, axis] += step
+            points.append(mechanism.points)
+            centres.append(away)
+            scale.append(corner.wheel.u_centre / step)
+    return np.array(points), np.array(scale), np.array(centres)

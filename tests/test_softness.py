@@ -1,0 +1,217 @@
+"""Uncertainty of stated compliances: from the split of loads to the forces' intervals."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.base.errors import PriorWarning
+from recon.calibration.map import Calibration
+from recon.car.mechanism import Unit, mechanism_of, unit_of, units_of
+from recon.car.motion import pose
+from recon.car.softness import soft_changes
+from recon.car.statics import member_matrix
+from recon.car.vehicle import Corner, Support, Vehicle
+from recon.conditioning.condition import condition
+from recon.reconstruction import prepare
+from recon.reconstruction.causes import Cause
+from recon.reconstruction.estimator import loads_of
+from recon.reconstruction.geometry import compliance_causes
+from recon.reconstruction.prepare import Bench, at_travels, design_of
+from recon.reconstruction.reconstruct import reconstruct
+from tests.conftest import HMMWV, HMMWV_CENTRE
+from tests.roundtrip.test_roundtrip import day, unwarned
+from tests.shipped_mechanisms import shipped
+from tests.test_tied_axles import axle_day
+from tests.tied_axle import Truth, drive
+
+UPPER = "rear RL.upper_link compliance"
+
+
+def softened(car: Vehicle, of: Callable[[Support], Support]) -> Vehicle:
+    """The car with every support of its corners and axles put through `of`."""
+
+    def part(p):
+        return replace(p, supports=tuple(of(s) for s in p.supports))
+
+    return replace(
+        car,
+        corners={n: part(c) for n, c in car.corners.items()},
+        axles={n: part(a) for n, a in car.axles.items()},
+    )
+
+
+def side_by_side(corner: Corner, first: Support, second: Support) -> Unit:
+    """The corner with its strut twice, side by side."""
+    supports = (*corner.supports[:-1], first, second)
+    twice = replace(corner, supports=supports)
+    return Unit("FL", (twice,), (), (), supports, mechanism_of(twice))
+
+
+def test_two_springs_side_by_side_by_hand(links_corner: Callable[..., Corner]) -> None:
+    """F c2 / (c1 + c2) in the first: half of its difference over c1 - u and c1 + u."""
+    corner = links_corner(HMMWV, HMMWV_CENTRE)
+    strut = corner.supports[-1]
+    c1, c2, u = 2e-5, 3e-5, 6e-6
+    first = replace(strut, compliance=c1, u_compliance=u)
+    second = replace(strut, name="second", compliance=c2, u_compliance=0.0)
+    unit = side_by_side(corner, first, second)
+    at = pose(unit.mechanism, 0.0)
+    whole = member_matrix(pose(mechanism_of(corner), 0.0))[-1]
+    own = [k for k, name in enumerate(unit.members) if name in ("strut", "second")]
+    changes = soft_changes(unit, at)
+    assert list(changes) == ["strut"]  # nothing else is uncertain
+    share = 0.5 * (c2 / (c1 + u + c2) - c2 / (c1 - u + c2))
+    sign = {"strut": 1.0, "second": -1.0}
+    for k in own:
+        expected = sign[unit.members[k]] * share * whole
+        assert_allclose(changes["strut"][k], expected, rtol=1e-9)  # rounding
+    rest = np.delete(changes["strut"], own, axis=0)
+    assert_allclose(rest, 0.0, atol=1e-12)  # the links see the same as before
+    # Where more is unsure than there is, the compliance goes down by half of itself only.
+    wide = replace(first, u_compliance=2 * c1)
+    unit = side_by_side(corner, wide, second)
+    change = soft_changes(unit, pose(unit.mechanism, 0.0))["strut"]
+    slope = (c2 / (3 * c1 + c2) - c2 / (0.5 * c1 + c2)) / (2.5 * c1)
+    assert_allclose(change[own[0]], sign[unit.members[own[0]]] * slope * 2 * c1 * whole, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("file", "name"), [("solid_axle", "rear"), ("anti_roll_bar", "front")])
+def test_changes_are_those_of_cars_that_are_posed_with_other_compliances(
+    file: str, name: str
+) -> None:
+    unit = units_of(shipped(file))[name]
+    travel, still = np.array([[0.0, 0.0], [0.03, 0.03], [0.03, -0.03]]), np.zeros(3)
+    found = soft_changes(unit, at_travels(unit, travel, still))
+    assert len(found) >= 3
+    for i, support in enumerate(unit.supports):
+        if support.name not in found:
+            continue
+        ends = []
+        for side in (-1, 1):
+            compliance = unit.mechanism.compliance.copy()
+            compliance[unit.mechanism.owner == i] += side * support.u_compliance
+            moved = replace(unit.mechanism, compliance=compliance)
+            ends.append(member_matrix(pose(moved, travel, still)))
+        expected = 0.5 * (ends[1] - ends[0])
+        size = np.max(np.abs(expected))
+        # The travels are those of the pose, closed to 1e-12 m.
+        assert_allclose(found[support.name], expected, rtol=0, atol=1e-7 * size)
+        assert np.max(np.abs(found[support.name] + expected)) > size  # twin: the sign counts
+
+
+def test_loads_that_equilibrium_gives_do_not_depend_on_compliances() -> None:
+    for file in ("club_racer", "wishbone_spring_on_arm", "strut", "anti_roll_bar", "solid_axle"):
+        for name, unit in units_of(shipped(file)).items():
+            depends = (file, name) in (("anti_roll_bar", "front"), ("solid_axle", "rear"))
+            # The twist beam has more supports than it needs; no gauged load of it feels the split.
+            assert unit.mechanism.shares_loads == (depends or (file, name) == ("strut", "rear"))
+            assert bool(soft_changes(unit, design_of(unit))) == depends
+    assert not any("compliance" in str(n) for n in day().forces["cause_name"].to_numpy())
+
+
+def solved(log: xr.Dataset, calibration: Calibration, car: Vehicle) -> xr.Dataset:
+    """Forces; that this axle's gauges tell some only as sums is no news here."""
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        return reconstruct(log, calibration, car)
+
+
+def held(moved: float) -> tuple[Vehicle, Calibration]:
+    """The car with one compliance moved by so many of its u, and a map that holds K G at the pulls.
+
+    Of the maps that do so it is the nearest one, as the bridges' slopes hold what pulls do not see.
+    """
+    axle = axle_day("solid_axle_tubes", "RL")
+    one = axle.calibration.corners["rear"]
+    corner = axle.car.corners["RL"]
+    supports = tuple(
+        replace(s, compliance=s.compliance + moved * s.u_compliance)
+        if s.name == "upper_link"
+        else s
+        for s in corner.supports
+    )
+    car = replace(axle.car, corners=axle.car.corners | {"RL": replace(corner, supports=supports)})
+    before, after = (
+        member_matrix(at_travels(unit_of(c, "RL"), np.full(2, one.travel), one.rack))
+        for c in (axle.car, car)
+    )
+    K = one.K + one.K @ (before - after) @ np.linalg.pinv(after)
+    return car, replace(axle.calibration, corners={"rear": replace(one, K=K)})
+
+
+@cache
+def samples() -> tuple[xr.Dataset, xr.Dataset]:
+    """Inputs that agree with car and map to the last digit, left and right unlike; forces."""
+    car, fitted = held(0.0)
+    noise = 0 * axle_day("solid_axle_tubes", "RL").truth.noise
+    K = fitted.corners["rear"].K
+    rng = np.random.default_rng(5)
+    log, tares, _ = drive(Truth(car, unit_of(car, "RL"), K, noise, noise, rng), car, samples=80)
+    with unwarned():
+        conditioned = condition(log, car, tares, bandwidth=1e9)
+    return conditioned, solved(conditioned, fitted, car)
+
+
+@pytest.mark.slow  # 20 s
+def test_the_cause_is_what_another_compliance_does_to_the_map(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """H of cars with another compliance whose maps hold the pulls, at every node of the poses."""
+    conditioned, _ = samples()
+    taken: list[Bench] = []
+
+    def taking(bench: Bench) -> list[Cause]:
+        taken.append(bench)
+        return compliance_causes(bench)
+
+    monkeypatch.setattr(prepare, "compliance_causes", taking)
+    solved(conditioned, held(0.0)[1], held(0.0)[0])
+    (bench,) = taken
+    travel, rack = bench.nodes
+    maps = []
+    for side in (-1, 1):
+        car, fitted = held(side)
+        at = at_travels(unit_of(car, "RL"), travel, rack)
+        maps.append(fitted.corners["rear"].K @ loads_of(at, bench.columns, bench.modes[0])[0])
+    base = bench.at_nodes[0]
+    exact = -base.forces @ (0.5 * (maps[1] - maps[0]))[..., base.known_rows]
+    (cause,) = (c for c in compliance_causes(bench) if c.name == UPPER)
+    features = bench.features
+    found = np.tile(cause.loading[0][:, features.forces], (len(travel), 1, 1))
+    for j in range(2):
+        along = travel[:, j, None, None] / bench.scale[j]
+        found += along * cause.loading[0][:, features.by_travel(j)]
+    size = np.linalg.norm(exact)
+    # Effects over the pose are fitted by features that are linear in both travels.
+    assert np.linalg.norm(found - exact) < 0.5 * size
+    assert np.linalg.norm(-found - exact) > 1.5 * size  # twin: the other sign
+
+
+@pytest.mark.slow
+def test_what_is_stated_less_surely_widens_the_interval() -> None:
+    axle = axle_day("solid_axle_tubes", "RL")
+    conditioned, stated = samples()
+
+    def shared(factor: float) -> xr.Dataset:
+        def of(s: Support) -> Support:
+            return replace(s, u_compliance=factor * s.u_compliance)
+
+        return solved(conditioned, axle.calibration, softened(axle.car, of))
+
+    sure, unsure = shared(0.0), shared(3.0)
+    assert not any("compliance" in str(n) for n in sure["cause_name"].to_numpy())
+    first, second, third = (
+        np.mean(f["u_tyre_force_assumption"].to_numpy().astype(float) ** 2)
+        for f in (sure, stated, unsure)
+    )
+    # Causes that are dropped hold 1e-4 of the variance in all; the pulls leave little of this one.
+    assert second > first * (1 + 2e-4)
+    assert third - first > 3 * (second - first)
