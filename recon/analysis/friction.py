@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
-from recon.reconstruction.signed import own_errors
+from recon.reconstruction.signed import Loadings
 from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
             "a vertical force from 0 N up",
             f"Leave it out for the usual {LOW_LOAD:g} N.",
         )
+    loadings = Loadings(forces)
     corners = [str(c) for c in forces["corner"].to_numpy()]
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
@@ -71,9 +72,9 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
         at = _gate(forces, k, low_load)
         if len(at) < FEWEST_SAMPLES:
             continue
-        values, random, u = _use(forces, k, at)
+        values, random, u = _use(forces, loadings, k, at)
         use[at, k], u_use[at, k] = values, u
-        best[:, k] = *_highest(forces, k, at, (values, random)), len(at)
+        best[:, k] = *_highest(forces, loadings, (k, at), (values, random)), len(at)
     if np.all(np.isnan(best[2])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
@@ -132,7 +133,9 @@ def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
     return np.flatnonzero(np.isfinite(force).all(axis=1) & (force[:, 2] > low_load) & ~bound)
 
 
-def _use(forces: xr.Dataset, k: int, at: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+def _use(
+    forces: xr.Dataset, loadings: Loadings, k: int, at: NDArray[np.int64]
+) -> tuple[Floats, Floats, Floats]:
     """Use, its noise per sample and its standard uncertainty in total, (sample,) each."""
     force = forces["tyre_force"].to_numpy()[at, k].astype(float)
     slope, values = _slopes(force)
@@ -141,7 +144,7 @@ def _use(forces: xr.Dataset, k: int, at: NDArray[np.int64]) -> tuple[Floats, Flo
     variance = noise**2
     for start in range(0, len(at), BLOCK):
         part = slice(start, start + BLOCK)
-        effect = own_errors(forces, k, at[part])
+        effect = loadings.own(k, at[part])
         variance[part] += np.sum(np.einsum("cni,ni->cn", effect, slope[part]) ** 2, axis=0)
     return values, noise, np.sqrt(variance)
 
@@ -156,12 +159,15 @@ def _slopes(force: Floats) -> tuple[Floats, Floats]:
 
 
 def _highest(
-    forces: xr.Dataset, k: int, at: NDArray[np.int64], use: tuple[Floats, Floats]
+    forces: xr.Dataset,
+    loadings: Loadings,
+    place: tuple[int, NDArray[np.int64]],
+    use: tuple[Floats, Floats],
 ) -> tuple[float, float]:
-    values, noise = use
+    (k, at), (values, noise) = place, use
     height = noise_corrected_quantile(values, noise, DEMONSTRATED_SHARE)
     top = np.flatnonzero(values >= np.quantile(values, DEMONSTRATED_SHARE))
     slope, _ = _slopes(forces["tyre_force"].to_numpy()[at[top], k].astype(float))
-    effect = np.einsum("cni,ni->cn", own_errors(forces, k, at[top]), slope).mean(axis=1)
+    effect = np.einsum("cni,ni->cn", loadings.own(k, at[top]), slope).mean(axis=1)
     u = np.sqrt(np.sum(effect**2) + np.mean(noise[top] ** 2))
     return height, float(u)

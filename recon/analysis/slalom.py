@@ -22,7 +22,7 @@ from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.knowledge import NEARLY
 from recon.conditioning.filters import low_pass, zero_phase_gain
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.signed import Loadings
 from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 
 TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach
 KNOWN_SHARE = 0.8  # of a half-wave's samples; with less its peak may lie in the gap
 FEWEST_CONES = 3
-NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
+NEEDED = ("u_tyre_force_random", "status", *SIGNED)
 AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
@@ -104,7 +104,8 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
     bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
     corners = [str(c) for c in forces["corner"].to_numpy()]
-    return _answer(_Drive(forces, lateral, noise, bound, corners, waves, sums), bandwidth)
+    drive = _Drive(forces, Loadings(forces), lateral, noise, bound, corners, waves, sums)
+    return _answer(drive, bandwidth)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +186,7 @@ class _Drive:
     """
 
     forces: xr.Dataset
+    loadings: Loadings
     lateral: Floats
     noise: Floats
     bound: NDArray[np.bool_]
@@ -212,17 +214,16 @@ class _Drive:
         known = self.sums[name]
         return _Force(known.value, np.zeros_like(known.value), lambda at: known.u[at].mean(), None)
 
-    def seen(self, part: slice) -> tuple[list[_Force], bool]:
-        """What is known well enough in a half-wave, and whether that holds every tyre."""
+    def together(self) -> list[_Force]:
+        """Tyres, and in place of those that are not known by themselves the sums of axles."""
         summed = {k for axle in self.sums for k in self.axles[axle]}
-        forces = [self.tyre(k) for k in range(len(self.corners)) if k not in summed]
-        forces += [self.axle(name) for name in self.sums]
-        seen = [force for force in forces if _enough(np.isfinite(force.value[part]))]
-        return seen, len(seen) == len(forces)
+        tyres = [self.tyre(k) for k in range(len(self.corners)) if k not in summed]
+        return tyres + [self.axle(name) for name in self.sums]
 
     def _of_tyres(self, members: list[int]) -> _Force:
         def effect(at: NDArray[np.int64]) -> Floats:
-            return signed_errors(self.forces, at)[:, :, members, 1].sum(axis=2).mean(axis=1)
+            effects = [self.loadings.errors(k, at)[..., 1].mean(axis=1) for k in members]
+            return np.asarray(np.sum(effects, axis=0))
 
         noise = np.sqrt(np.sum(self.noise[:, members] ** 2, axis=1))
         value = self.lateral[:, members].sum(axis=1)
@@ -252,14 +253,17 @@ def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
     share, u_share, when = (np.full(n, np.nan) for _ in range(3))
     tyres = [drive.tyre(k) for k in range(len(drive.corners))]
     of_axle = {name: drive.axle(name) for name in axles}
+    together, elapsed = drive.together(), forces["elapsed_time"].to_numpy()
     for i, (part, side) in enumerate(drive.waves):
         for k, tyre in enumerate(tyres):
             # A wheel that left the ground is at its bound there: no measurement of a peak.
             peak[i, k], u_peak[i, k], _ = _peak(tyre, part, side, ~drive.bound[part, k])
         for a, name in enumerate(axles):
             axle[i, a], u_axle[i, a], _ = _peak(of_axle[name], part, side)
-        when[i], top = _crest(drive, part, side)
-        if len(axles) == 2 and len(top):
+        top, every = _crest(together, part, side)
+        if len(top):
+            when[i] = elapsed[top].mean()
+        if len(axles) == 2 and len(top) and every:
             share[i], u_share[i] = _front_share(of_axle["front"], of_axle["rear"], top)
     at_bound = np.array([drive.bound[part].mean(axis=0) for part, _ in drive.waves])
     limits = _limits(peak, u_peak, "peak_lateral_force", ("cone", "corner"))
@@ -333,18 +337,15 @@ def _cause(drive: _Drive, part: slice, k: int) -> str:
     return "forces not known over too much of the half-wave"
 
 
-def _crest(drive: _Drive, part: slice, side: int) -> tuple[float, NDArray[np.int64]]:
-    """Time of the peak of all known tyres together; its top samples where all are known."""
-    seen, every = drive.seen(part)
+def _crest(together: list[_Force], part: slice, side: int) -> tuple[NDArray[np.int64], bool]:
+    """Top samples of all that is known of a half-wave, and whether that is every tyre."""
+    seen = [force for force in together if _enough(np.isfinite(force.value[part]))]
     if not seen:
-        return np.nan, np.empty(0, dtype=np.int64)
-    total = np.sum([force.value for force in seen], axis=0)
-    noise = np.sqrt(np.sum([force.noise**2 for force in seen], axis=0))
-    _, _, top = _peak(_Force(total, noise, lambda _: 0.0, None), part, side)
-    if not len(top):
-        return np.nan, top
-    when = float(np.mean(drive.forces["elapsed_time"].to_numpy()[top]))
-    return when, top if every else top[:0]
+        return np.empty(0, dtype=np.int64), False
+    total = np.sum([force.value[part] for force in seen], axis=0)
+    noise = np.sqrt(np.sum([force.noise[part] ** 2 for force in seen], axis=0))
+    _, _, top = _peak(_Force(total, noise, lambda _: 0.0, None), slice(0, len(total)), side)
+    return part.start + top, len(seen) == len(together)
 
 
 def _enough(use: NDArray[np.bool_]) -> bool:

@@ -43,9 +43,9 @@ def attitude_matrix(roll: ArrayLike, pitch: ArrayLike) -> Floats:
 
 def vehicle_to_intermediate(vector: Floats, turn: Floats) -> Floats:
     """Turn vectors (..., 3 or 6) by `attitude_matrix` (..., 3, 3)."""
-    parts = vector.reshape(*vector.shape[:-1], -1, 3)
+    parts = vector.reshape(*vector.shape[:-1], vector.shape[-1] // 3, 3)
     turned = np.einsum("...ij,...kj->...ki", turn, parts)
-    return np.asarray(turned.reshape(*turned.shape[:-2], -1))
+    return np.asarray(turned.reshape(*turned.shape[:-2], vector.shape[-1]))
 
 
 def intermediate_to_vehicle(vector: Floats, turn: Floats) -> Floats:
@@ -56,12 +56,12 @@ def intermediate_to_vehicle(vector: Floats, turn: Floats) -> Floats:
 def intermediate_to_tyre(vector: Floats, heading: ArrayLike) -> Floats:
     """Turn vectors (..., 3 or 6) into the axes of a wheel with `heading` (...,) [rad]."""
     c, s = np.cos(heading), np.sin(heading)
-    parts = vector.reshape(*vector.shape[:-1], -1, 3)
+    parts = vector.reshape(*vector.shape[:-1], vector.shape[-1] // 3, 3)
     x, y, z = (parts[..., axis] for axis in range(3))
     c, s = np.expand_dims(c, -1), np.expand_dims(s, -1)  # force and moment turn alike
     x, y = c * x + s * y, c * y - s * x
     turned = np.stack([x, y, np.broadcast_to(z, x.shape)], axis=-1)
-    return np.asarray(turned.reshape(*turned.shape[:-2], -1))
+    return np.asarray(turned.reshape(*turned.shape[:-2], vector.shape[-1]))
 
 
 def tyre_to_intermediate(vector: Floats, heading: ArrayLike) -> Floats:

@@ -21,12 +21,11 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Floats = NDArray[np.float64]
+Positions = NDArray[np.int64]
 WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
 
-def signed_errors(
-    forces: xr.Dataset, samples: NDArray[np.int64], axes: str = "intermediate"
-) -> Floats:
+def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermediate") -> Floats:
     """Effect of every cause at some samples.
 
     Parameters
@@ -49,93 +48,96 @@ def signed_errors(
         The dataset is no result of `reconstruct`; the message says what it is. Or there are no
         such axes.
     """
-    require_forces(forces, *SIGNED)
+    loadings = Loadings(forces)
     require_axes(axes, "signed errors")
-    chosen = forces.isel(elapsed_time=samples)
-    loading = forces["loading"].to_numpy()
-    n_causes, _, corners = loading.shape[:3]
-    out = np.zeros((n_causes, len(samples), corners, 3))
-    for k in range(corners):
-        features = _features(chosen, k)
-        mode = _mode(chosen, k)
-        for m in np.unique(mode):
-            at = mode == m
-            out[:, at, k] = np.einsum("cif,nf->cni", loading[:, m, k], features[at])
-        if axes != "vehicle":
-            turned = forces["loading_turned"].to_numpy()[:, k]
-            out[:, :, k] += np.einsum("cif,nf->cni", turned, features)
-        if axes == "tyre":
-            out[:, :, k] += _headed(forces, chosen, k)
-            out[:, :, k] = intermediate_to_tyre(out[:, :, k], chosen["heading"].to_numpy()[:, k])
-    return out
+    corners = range(forces.sizes["corner"])
+    return np.stack([loadings.errors(k, samples, axes) for k in corners], axis=2)
 
 
-def _headed(forces: xr.Dataset, chosen: xr.Dataset, k: int) -> Floats:
-    """What causes that turn the tyre axes add there, (cause, sample, 3), before the turn."""
-    steered = forces["loading_steered"].to_numpy()[:, k]
-    return np.einsum("cif,nf->cni", steered, _features(chosen, k, "tyre_force_intermediate"))
-
-
-def _unit(chosen: xr.Dataset, k: int) -> list[int]:
-    """Positions of the corners that are solved together with corner `k`, left first."""
-    partner = int(chosen["partner"].to_numpy()[k])
-    return [k] if partner < 0 else sorted((k, partner))
-
-
-def _mode(chosen: xr.Dataset, k: int) -> NDArray[np.int64]:
-    modes = chosen["hub_mode"].to_numpy()[:, _unit(chosen, k)].astype(np.int64)
-    return joint_mode(modes.T)
-
-
-def _features(chosen: xr.Dataset, k: int, axes: str = "tyre_force_vehicle") -> Floats:
-    """Features (sample, feature) of corner `k`; those that only tied corners have are zero."""
-    unit = _unit(chosen, k)
-    force = np.concatenate(
-        [chosen[axes].to_numpy()[:, unit], chosen["hub_moment"].to_numpy()[:, unit, None]], axis=2
-    ).transpose(1, 2, 0)
-    # A component that is not known has no effect that could be told; flagged samples stay NaN.
-    force[np.isnan(force).all(axis=-1)] = 0.0
-    first, second, rack = chosen["feature_scale"].to_numpy()[k]
-    scale = (first, rack) if len(unit) == 1 else (first, second, rack)
-    found = features_of(
-        force, chosen["travel"].to_numpy()[:, unit].T, chosen["rack"].to_numpy(), scale
-    )
-    out = np.zeros((found.shape[1], chosen.sizes["feature"]))
-    out[:, : len(found)] = found.T
-    return out
-
-
-def own_errors(forces: xr.Dataset, k: int, samples: NDArray[np.int64]) -> Floats:
-    """Effects on corner `k` alone in tyre axes, by its strongest directions.
-
-    Returns
-    -------
-    ndarray (direction, sample, component)
-        As `signed_errors`, with causes turned into a few directions that keep all sums of
-        squares and products within the corner; quick enough for every sample of a log.
+class Loadings:
+    """The loadings of a result and what they multiply, taken out of their labels once.
 
     Raises
     ------
     DataError
         The dataset is no result of `reconstruct`.
     """
-    require_forces(forces, *SIGNED)
-    loading = forces["loading"].to_numpy()[:, :, k]
-    loading = loading + forces["loading_turned"].to_numpy()[:, None, k]
-    # A cause that turns the axes depends on the forces in them and stands by itself.
-    late = np.any(forces["loading_steered"].to_numpy()[:, k] != 0.0, axis=(1, 2))
-    chosen = forces.isel(elapsed_time=samples)
-    features = _features(chosen, k)
-    size = np.sqrt(np.nanmean(features**2, axis=0)) + 1e-12
-    others = loading[~late]
-    _, strength, right = np.linalg.svd((others * size).reshape(len(others), -1), False)
-    keep = strength > WEAKEST * strength[0]
-    kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
-    kept = np.concatenate([kept, loading[late]])
-    mode = _mode(chosen, k)
-    out = np.zeros((len(kept), len(samples), 3))
-    for m in np.unique(mode):
-        at = mode == m
-        out[:, at] = np.einsum("cif,nf->cni", kept[:, m], features[at])
-    out[np.count_nonzero(keep) :] += _headed(forces, chosen, k)[late]
-    return intermediate_to_tyre(out, chosen["heading"].to_numpy()[:, k])
+
+    def __init__(self, forces: xr.Dataset) -> None:
+        require_forces(forces, *SIGNED)
+        self._of = {name: forces[name].to_numpy() for name in SIGNED}
+
+    def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
+        """Effect (cause, sample, component) of every cause on corner `k`, as `signed_errors`."""
+        loading = self._of["loading"][:, :, k]
+        if axes != "vehicle":
+            loading = loading + self._of["loading_turned"][:, None, k]
+        out = self._moved(loading, k, samples)
+        if axes == "tyre":
+            out += self._headed(k, samples, slice(None))
+            out = intermediate_to_tyre(out, self._of["heading"][samples, k])
+        return out
+
+    def own(self, k: int, samples: Positions) -> Floats:
+        """Effects on corner `k` alone in tyre axes, by its strongest directions.
+
+        Returns
+        -------
+        ndarray (direction, sample, component)
+            As `signed_errors`, with causes turned into a few directions that keep all sums of
+            squares and products within the corner; quick enough for every sample of a log.
+        """
+        loading = self._of["loading"][:, :, k] + self._of["loading_turned"][:, None, k]
+        # A cause that turns the axes depends on the forces in them and stands by itself.
+        late = np.any(self._of["loading_steered"][:, k] != 0.0, axis=(1, 2))
+        size = np.sqrt(np.nanmean(self._features(k, samples) ** 2, axis=1)) + 1e-12
+        others = loading[~late]
+        _, strength, right = np.linalg.svd((others * size).reshape(len(others), -1), False)
+        keep = strength > WEAKEST * strength[0]
+        kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
+        out = self._moved(np.concatenate([kept, loading[late]]), k, samples)
+        out[len(kept) :] += self._headed(k, samples, late)
+        return intermediate_to_tyre(out, self._of["heading"][samples, k])
+
+    def _moved(self, loading: Floats, k: int, samples: Positions) -> Floats:
+        """Loadings (row, mode, 3, feature) of corner `k` by its features, (row, sample, 3)."""
+        features = self._features(k, samples)
+        modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
+        out = np.empty((len(loading), len(samples), 3))
+        for m in np.unique(modes):
+            at = modes == m
+            out[:, at] = _by_features(loading[:, m], features[:, at])
+        return out
+
+    def _headed(self, k: int, samples: Positions, causes: slice | NDArray[np.bool_]) -> Floats:
+        """What causes that turn the tyre axes add there, (cause, sample, 3), before the turn."""
+        steered = self._of["loading_steered"][causes, k]
+        return _by_features(steered, self._features(k, samples, "tyre_force_intermediate"))
+
+    def _unit(self, k: int) -> Positions:
+        """Positions of the corners that are solved together with corner `k`, left first."""
+        partner = int(self._of["partner"][k])
+        return np.array([k] if partner < 0 else sorted((k, partner)))
+
+    def _features(
+        self, k: int, samples: Positions, axes: str = "tyre_force_vehicle"
+    ) -> NDArray[np.float32]:
+        """Features (feature, sample) of corner `k`; those that only tied corners have are zero."""
+        unit = self._unit(k)
+        at = np.ix_(samples, unit)
+        parts = [self._of[axes][at], self._of["hub_moment"][at][..., None]]
+        force = np.concatenate(parts, axis=2).transpose(1, 2, 0)
+        # A component that is not known has no effect that could be told; flagged samples stay NaN.
+        force[np.isnan(force).all(axis=-1)] = 0.0
+        first, second, rack = self._of["feature_scale"][k]
+        scale = (first, rack) if len(unit) == 1 else (first, second, rack)
+        found = features_of(force, self._of["travel"][at].T, self._of["rack"][samples], scale)
+        out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
+        out[: len(found)] = found
+        return out
+
+
+def _by_features(loading: Floats, features: NDArray[np.float32]) -> Floats:
+    """Loadings (row, 3, feature) by features (feature, sample), (row, sample, 3)."""
+    flat = loading.reshape(-1, loading.shape[-1]) @ features
+    return np.swapaxes(flat.reshape(*loading.shape[:2], features.shape[1]), 1, 2)

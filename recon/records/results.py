@@ -22,7 +22,8 @@ FORMAT = 1
 # What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
 SIGNED = (
     *("loading", "loading_turned", "loading_steered", "feature_scale", "partner"),
-    *("tyre_force_vehicle", "hub_moment", "hub_mode", "heading", "travel", "rack"),
+    *("tyre_force_vehicle", "tyre_force_intermediate"),
+    *("hub_moment", "hub_mode", "heading", "travel", "rack"),
 )
 
 
