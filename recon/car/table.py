@@ -37,7 +37,8 @@ Rows = list[int]
 Link = tuple[Rows, Rows]  # inputs and what is found from them
 WANTED = 5e-4  # of the largest load: a twentieth of a percent, far below any gauge
 LEAST_DEGREE, MOST_DEGREE = 3, 12
-ROOM = 0.5  # share of WANTED that the fit itself may take before products are left out
+# Shares of WANTED: taken by the fit, and with what all parts lack; the rest is for single parts.
+ROOM, LEFT = 0.5, 0.95
 EXACT = 1e-9  # of the largest load: rounding
 LEAST_LEAD = 1e-3  # of the largest load: a leader must feel the other wheel at every pose
 CHECKED = 64  # poses in between
@@ -260,19 +261,18 @@ def _chain(mechanism: Mechanism, ranges: Ranges, weight: Floats) -> tuple[Rows, 
     first = n + n // 6
     wheels = [list(range(k, k + 6)) for k in range(0, n, 6)]
     live = np.array([_most(loads[..., own]) > EXACT for own in wheels])
+    live[0] |= ~np.any(live, axis=0)  # a member without loads needs some input, too
     inputs = {first + m: np.flatnonzero(np.repeat(w, 6)).tolist() for m, w in enumerate(live.T)}
     led = [_led(loads, np.all(live, axis=0), k) for k in range(2)] if len(wheels) == 2 else []
     leaders = [leader for leader, followers in led if followers]
     if len(leaders) == 2:
         lead, along = [first + m for m in leaders], [n, n + 1]
-        for (_, followers), own, leader in zip(led, wheels, lead, strict=True):
-            inputs |= {first + m: [*own, leader] for m in followers}
         known = _known(loads, leaders)
         given = _per_input(known, lead, along) @ known[..., along, :]
         if np.max(np.abs(given - known[..., lead, :])) < EXACT:
+            for (_, followers), own, leader in zip(led, wheels, lead, strict=True):
+                inputs |= {first + m: [*own, leader] for m in followers}
             inputs |= dict(zip([*along, *lead], [*wheels, along, along], strict=True))
-        else:
-            inputs |= dict(zip(lead, [wheels[0] + wheels[1]] * 2, strict=True))
     together: dict[tuple[int, ...], Rows] = {}
     for row, own in inputs.items():
         together.setdefault(tuple(own), []).append(row)
@@ -313,9 +313,6 @@ def _fitted(
     counts = [range(degree + 1) if high > low else range(1) for low, high in ranges]
     every = np.stack(np.meshgrid(*counts, indexing="ij"), axis=-1).reshape(-1, len(ranges))
     powers = every[np.sum(every, axis=1) <= degree]
-    # Products of one of two wheels' travel and the rack stand together.
-    moved = np.sign(powers[:, [0, -2]])
-    powers = powers[np.argsort(moved @ [1, -1] + 3 * np.prod(moved, axis=1), kind="stable")]
     at = _posed(mechanism, places)
     inverse = np.linalg.pinv(products(unit, powers).T)
     known = _known(member_matrix(at), leaders)
@@ -346,18 +343,33 @@ def _slimmed(table: LoadTable, judged: Callable[[LoadTable], LoadTable]) -> Load
     some = np.ones(len(table.powers), dtype=bool)
     for product in np.argsort([kept(~one).error for one in np.eye(len(some), dtype=bool)]):
         some[product] = False
-        some[product] = kept(some).error >= WANTED
+        some[product] = kept(some).error >= LEFT * WANTED
     slim = kept(some)
-    return judged(replace(slim, parts=tuple(_trimmed(p) for p in slim.parts)))
+    # Then what one part alone can do without, the largest part first.
+    for k in sorted(range(len(slim.parts)), key=lambda k: -len(slim.parts[k].table)):
+        for product in np.argsort(np.max(np.abs(slim.parts[k].table), axis=0)):
+            less = slim.parts[k].table.copy()
+            less[:, product] = 0.0
+            part = replace(slim.parts[k], table=less)
+            tried = judged(replace(slim, parts=(*slim.parts[:k], part, *slim.parts[k + 1 :])))
+            slim = tried if tried.error < WANTED else slim
+    return judged(_trimmed(slim))
 
 
-def _trimmed(part: Part) -> Part:
-    """The part from its first to its last product that is not rounding."""
-    most = np.max(np.abs(part.table), axis=0)
-    used = np.flatnonzero(most > EXACT * np.max(most))
-    return replace(
-        part, first=int(used[0]), table=np.ascontiguousarray(part.table[:, used[0] : used[-1] + 1])
-    )
+def _trimmed(table: LoadTable) -> LoadTable:
+    """The same table, each part from its first to its last product only."""
+    used = np.array([np.any(p.table, axis=0) for p in table.parts])
+    # Products that know of one travel and the rack stand together, first those of the second
+    # wheel; next to those that know of the rack alone stand what most parts use.
+    moved = np.sign(table.powers[:, [0, -2]])
+    side = moved @ [1, -1] + 3 * np.prod(moved, axis=1)
+    order = np.argsort(side * (1 - 0.1 * np.mean(used, axis=0)), kind="stable")
+    parts = []
+    for part, own in zip(table.parts, used[:, order], strict=True):
+        first, last = np.flatnonzero(own)[[0, -1]].tolist() if np.any(own) else (0, 0)
+        slim = np.ascontiguousarray(part.table[:, order[first : last + 1]])
+        parts.append(replace(part, first=first, table=slim))
+    return replace(table, powers=table.powers[order], parts=tuple(parts))
 
 
 def _wheels_of(at: Pose) -> Floats:
