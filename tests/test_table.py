@@ -14,14 +14,17 @@ from recon.base.errors import VehicleError
 from recon.car.mechanism import assembly_of
 from recon.car.motion import pose
 from recon.car.statics import member_matrix
-from recon.car.table import WANTED, WHEEL, LoadTable, tabulate
+from recon.car.table import WANTED, WHEEL, LoadTable, products, tabulate
 from recon.car.vehicle import Vehicle
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses, shipped
 
 Floats = NDArray[np.float64]
-every = pytest.mark.parametrize(("file", "corner"), SHIPPED, ids=NAMES)
-# Most products of the same size that the table may cost; a bar on a steered axle needs more.
-MOST_COST, MOST_COST_OF_BAR = 8.0, 16.0
+every = pytest.mark.parametrize(
+    ("file", "corner"),
+    [*SHIPPED, ("case_car", "FL"), ("case_car", "RL")],
+    ids=[*NAMES, "case_car-FL", "case_car-RL"],
+)
+MOST_COST = 8.0  # products of the same size that the table may cost
 
 
 def coordinates(file: str, corner: str, n: int) -> tuple[Floats, Floats]:
@@ -106,14 +109,35 @@ def test_evaluation_costs_few_matrix_products(file: str, corner: str) -> None:
     for _ in range(5):
         plain = min(plain, _time(lambda: wrench @ np.ones((wrench.shape[1], len(table.members)))))
         ours = min(ours, _time(lambda: table.loads(travel, rack, wrench)))
-    tied_and_steered = (file, corner) == ("anti_roll_bar", "FL")
-    assert ours < plain * (MOST_COST_OF_BAR if tied_and_steered else MOST_COST)
+    assert ours < plain * MOST_COST
 
 
 def _time(run: object) -> float:
     start = time.perf_counter()
     run()  # type: ignore[operator]
     return time.perf_counter() - start
+
+
+def test_parts_take_no_more_than_members_hang_on() -> None:
+    """Rows: 12 forces and moments, 2 forces along the travels, then the members."""
+
+    def taken(file: str, corner: str) -> list[tuple[int, int]]:
+        return [(len(p.inputs), len(p.found)) for p in tabulate(shipped(file), corner).parts]
+
+    # A bar: force along each travel, two leaders from both forces, six more of each wheel.
+    assert taken("anti_roll_bar", "FL") == [(6, 1), (6, 1), (2, 2), (7, 6), (7, 6)]
+    # One beam for both wheels: its tubes know of one wheel, its links of both.
+    assert sorted(taken("solid_axle_tubes", "RL")) == [(6, 6), (6, 6), (12, 7)]
+    assert taken("club_racer", "FL") == [(6, 6)]
+
+
+def test_products_are_those_of_chebyshev() -> None:
+    unit = np.random.default_rng(73).uniform(-1, 1, (3, 50))
+    powers = np.array([[0, 0, 0], [5, 0, 1], [0, 0, 4], [2, 0, 6]])
+    expected = np.prod(np.cos(powers[..., None] * np.arccos(unit)), axis=1)
+    assert_allclose(products(unit, powers), expected, rtol=0, atol=1e-13)  # rounding
+    assert products(unit.astype(np.float32), powers).dtype == np.float32
+    assert_allclose(products(unit, powers[:1]), 1.0)
 
 
 def test_members_are_those_of_the_mechanism() -> None:

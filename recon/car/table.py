@@ -1,8 +1,15 @@
 """Loads over the ranges of travel and rack, tabulated once and evaluated at any sample.
 
 Loads per wrench are posed at Chebyshev nodes of every travel and the rack and fitted by products
-of Chebyshev polynomials of a total degree, less those that do not matter.  The degree rises
-until poses in between agree to `WANTED`.
+of Chebyshev polynomials of a total degree.  The degree rises until poses in between agree well;
+then products are left out one by one while they still agree to `WANTED`.
+
+Members hang on few inputs each, and on few axes.  Most know one wheel's wrench only.  Where a
+bar ties wheels that move apart, a wheel's members know of the other wheel through one load alone,
+their leader: they follow from it and their own wheel's wrench, with coefficients of their own
+travel and rack.  The leaders themselves know of each wrench only the force at which it works
+along the wheel's travel.  A table is therefore a chain of parts, each with inputs that are
+known before; which there are is found from the loads, to rounding.
 """
 
 from __future__ import annotations
@@ -12,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
@@ -26,14 +33,42 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ranges = tuple[tuple[float, float], ...]
+Rows = list[int]
+Link = tuple[Rows, Rows]  # inputs and what is found from them
 WANTED = 5e-4  # of the largest load: a twentieth of a percent, far below any gauge
 LEAST_DEGREE, MOST_DEGREE = 3, 12
+# Shares of WANTED: taken by the fit, and with what all parts lack; the rest is for single parts.
+ROOM, LEFT = 0.5, 0.95
+EXACT = 1e-9  # of the largest load: rounding
+LEAST_LEAD = 1e-3  # of the largest load: a leader must feel the other wheel at every pose
 CHECKED = 64  # poses in between
-# Products are left out that together matter less than these multiples of WANTED: their sum is an
-# upper limit that poses never come near, so most is tried first.
-SPARED = (8.0, 4.0, 2.0, 1.0, 0.4)
-BLOCK = 4096  # samples at a time: their matrices fit into a processor's cache
+BLOCK = 8192  # samples at a time: calls cost little, and their matrices fit into a cache
 WHEEL = ("x", "y", "z", "heading", "inclination", "hub_height")
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What follows from the same few inputs.
+
+    `inputs` and `found` are rows of what is known of a sample: the wrenches about the hubs, 6
+    per wheel, the force along the travel of each wheel, and the loads of the members.
+    `table` (input * found, basis) holds the coefficients of the products from `first` on.
+    """
+
+    inputs: Rows
+    found: Rows
+    first: int
+    table: Floats
+
+    def fill(self, known: NDArray, basis: NDArray, room: NDArray) -> None:
+        """Fill in the rows `found` of `known` (row, ..., sample) with `basis` (basis, sample).
+
+        `room` (at least input * found, sample) is written over.
+        """
+        used = basis[self.first : self.first + self.table.shape[1]]
+        flat = np.matmul(self.table.astype(basis.dtype), used, out=room[: len(self.table)])
+        by_input = flat.reshape(len(self.inputs), len(self.found), -1)
+        known[self.found] = np.einsum("i...n,imn->m...n", known[self.inputs], by_input)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,16 +76,16 @@ class LoadTable:
     """Loads and wheels of one mechanism over its ranges.
 
     `ranges` [m] of each wheel's travel and of the rack; `powers` (basis, axis) the degrees of
-    each product, `factors` the matrices whose product (input * member, basis) are their
-    coefficients; `wheel_powers` and `wheels` (basis, wheel * len(WHEEL)) the same of the wheels.
-    `error` is the largest deviation found at poses in between, as a share of the largest load.
+    each product, `parts` their coefficients, in an order in which inputs are known;
+    `wheel_powers` and `wheels` (basis, wheel * len(WHEEL)) the same of the wheels.  `error` is
+    the largest deviation found at poses in between, as a share of the largest load.
     """
 
     name: str
     members: tuple[str, ...]
     ranges: Ranges
     powers: NDArray[np.int64]
-    factors: tuple[Floats, ...]
+    parts: tuple[Part, ...]
     wheel_powers: NDArray[np.int64]
     wheels: Floats
     error: float
@@ -59,64 +94,95 @@ class LoadTable:
         """Member loads (sample, member) under wrenches about the hubs (sample, 6 * wheel).
 
         `travel` (sample, wheel) or (sample,), `rack` (sample,); beyond the ranges held at their
-        ends. [m]
+        ends. [m]  The loads of each member lie together in memory.
         """
-        out = np.empty((len(wrench), len(self.members)))
+        out = np.empty((len(self.members), len(wrench)))
+        room: tuple[NDArray, ...] = ()
         for first in range(0, len(wrench), BLOCK):
-            part = slice(first, first + BLOCK)
+            part = slice(first, min(first + BLOCK, len(wrench)))
             # Samples stand last, so that each product runs along memory; single precision is a
             # thousandth of the table's own error.
-            by_input = self._matrices(travel[part], rack[part], np.float32)
-            inputs = np.ascontiguousarray(wrench[part].T, dtype=np.float32)
-            out[part] = np.einsum("in,imn->mn", inputs, by_input).T
-        return out
+            rows = wrench[part].T
+            if not room or room[0].shape[-1] != rows.shape[-1]:
+                room = self._room(rows.shape, np.float32)
+            out[:, part] = self._found(travel[part], rack[part], rows, room)
+        return out.T
 
     def matrix(self, travel: Floats, rack: Floats) -> Floats:
         """Loads per wrench about the hubs, (sample, member, 6 * wheel)."""
-        return self._matrices(travel, rack, np.float64).transpose(2, 1, 0)
+        units = np.eye(6 * (len(self.ranges) - 1))[..., None]
+        room = self._room((*units.shape[:-1], len(rack)), np.float64)
+        return self._found(travel, rack, units, room).transpose(2, 0, 1)
 
-    def _matrices(self, travel: Floats, rack: Floats, dtype: type) -> NDArray:
-        flat = self._basis(travel, rack, dtype, self.powers)
-        for factor in reversed(self.factors):
-            flat = factor.astype(dtype) @ flat
-        return flat.reshape(-1, len(self.members), flat.shape[-1])
+    def _room(self, wrench: tuple[int, ...], dtype: type) -> tuple[NDArray, NDArray, NDArray]:
+        """Arrays that every block fills anew: what is known, the basis, loads by input.
+
+        Asked for once; block by block their memory might be given back and asked for again.
+        """
+        rows = wrench[0] + len(self.ranges) - 1 + len(self.members)
+        largest = max(len(part.table) for part in self.parts)
+        return (
+            np.empty((rows, *wrench[1:]), dtype=dtype),
+            np.empty((len(self.powers), wrench[-1]), dtype=dtype),
+            np.empty((largest, wrench[-1]), dtype=dtype),
+        )
+
+    def _found(
+        self, travel: Floats, rack: Floats, wrench: Floats, room: tuple[NDArray, ...]
+    ) -> NDArray:
+        """Loads (member, ..., sample) under wrenches (6 * wheel, ..., sample)."""
+        known, basis, by_input = room
+        products(on_unit(travel, rack, self.ranges, basis.dtype), self.powers, basis)
+        known[: len(wrench)] = wrench
+        for part in self.parts:
+            part.fill(known, basis, by_input)
+        return known[len(known) - len(self.members) :]
 
     def wheel(self, travel: Floats, rack: Floats) -> Floats:
         """Place of the contact [m], heading, inclination [rad], height of the hub over it [m].
 
         Shape (sample, wheel, len(WHEEL)), in the order of `WHEEL`.
         """
-        flat = self._basis(travel, rack, np.float64, self.wheel_powers).T @ self.wheels
+        unit = on_unit(travel, rack, self.ranges, np.float64)
+        flat = products(unit, self.wheel_powers).T @ self.wheels
         return flat.reshape(len(flat), -1, len(WHEEL))
 
-    def _basis(
-        self, travel: Floats, rack: Floats, dtype: type, powers: NDArray[np.int64]
-    ) -> NDArray:
-        places = np.vstack([np.atleast_2d(travel.T), rack])
-        return products(on_unit(places, self.ranges).astype(dtype), powers)
+
+def on_unit(travel: Floats, rack: Floats, ranges: Ranges, dtype: DTypeLike) -> NDArray:
+    """Travels (sample, wheel) or (sample,) and rack (sample,) on -1 to 1, (axis, sample).
+
+    Held at the ends of their ranges.
+    """
+    low, high = np.array(ranges, dtype=dtype).T[..., None]
+    out: NDArray = np.empty((len(ranges), len(rack)), dtype=dtype)
+    out[:-1], out[-1] = travel.T, rack
+    out -= (low + high) / 2
+    out *= 2 / np.where(high > low, high - low, 1)
+    return np.clip(out, -1, 1, out=out)
 
 
-def on_unit(places: Floats, ranges: Ranges) -> Floats:
-    """Places (axis, sample) on -1 to 1, held at the ends of their ranges."""
-    low, high = np.array(ranges).T[..., None]
-    span = np.where(high > low, high - low, 1.0)
-    return np.clip((2 * places - low - high) / span, -1.0, 1.0)
+def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = None) -> NDArray:
+    """Products of Chebyshev polynomials, (basis, sample), in the precision of `unit`.
 
-
-def products(unit: NDArray, powers: NDArray[np.int64]) -> NDArray:
-    """Products of Chebyshev polynomials at places (axis, sample) on -1 to 1, (basis, sample)."""
-    ladders = []
-    for x, used in zip(unit, powers.T, strict=True):
-        ladder = [np.ones_like(x), x]
-        for _ in range(int(used.max()) - 1):
-            ladder.append(2 * x * ladder[-1] - ladder[-2])
-        ladders.append(ladder)
-    out = np.empty((len(powers), unit.shape[1]), dtype=unit.dtype)
-    for k, degrees in enumerate(powers):
-        lively = [ladders[axis][d] for axis, d in enumerate(degrees) if d > 0]
-        out[k] = lively[0] if lively else 1.0
-        for factor in lively[1:]:
-            out[k] *= factor
+    `unit` (axis, sample) are places on -1 to 1, `powers` (basis, axis) the degrees of the
+    polynomials of each axis that make a product; `out` takes the result where it is given.
+    """
+    moves = np.any(powers, axis=0)
+    unit, powers = unit[moves], powers[:, moves]
+    ladder = np.empty((int(np.max(powers, initial=1)) + 1, *unit.shape), dtype=unit.dtype)
+    ladder[0], ladder[1], twice = 1, unit, 2 * unit
+    for d in range(2, len(ladder)):
+        np.multiply(twice, ladder[d - 1], out=ladder[d])
+        np.subtract(ladder[d], ladder[d - 2], out=ladder[d])
+    out = np.empty((len(powers), unit.shape[1]), dtype=unit.dtype) if out is None else out
+    for row, degrees in zip(out, powers.tolist(), strict=True):
+        lively = [ladder[d, axis] for axis, d in enumerate(degrees) if d > 0]
+        if len(lively) < 2:
+            row[:] = lively[0] if lively else 1
+            continue
+        np.multiply(lively[0], lively[1], out=row)
+        for polynomial in lively[2:]:
+            np.multiply(row, polynomial, out=row)
     return out
 
 
@@ -133,8 +199,7 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
     steered = bool(np.any(mechanism.rack))
     ranges += (car.steering.rack_range if steered else (0.0, 0.0),)
     check = _between(ranges)
-    exact = _posed(mechanism, check)
-    loads = member_matrix(exact)
+    loads = member_matrix(_posed(mechanism, check))
     scale = _scale(mechanism)
     largest = float(np.max(np.abs(loads * scale)))
 
@@ -142,17 +207,17 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
         found = table.matrix(check[:, :-1], check[:, -1])
         return replace(table, error=float(np.max(np.abs(found - loads) * scale)) / largest)
 
-    error = np.inf
+    leaders, links = _chain(mechanism, ranges, scale / largest)
     for degree in range(LEAST_DEGREE, MOST_DEGREE + 1):
-        full = _fitted(mechanism, ranges, degree)
-        for spared in SPARED:
-            table = judged(_pruned(full, scale / (spared * WANTED * largest)))
-            error = table.error
-            if error < WANTED:
-                return _factored(table, scale, judged)
+        table = judged(_fitted(mechanism, ranges, degree, leaders, links))
+        if table.error < ROOM * WANTED:
+            break
+    if table.error < WANTED:
+        return _slimmed(table, judged)
     raise VehicleError(
         where=f"corner {mechanism.name}",
-        found=f"loads over the ranges vary so fast that a table misses {1e2 * error:.2g} % of them",
+        found="loads over the ranges vary so fast that a table misses "
+        f"{1e2 * table.error:.2g} % of them",
         needed=f"loads that polynomials of degree {MOST_DEGREE} follow to {1e2 * WANTED:g} %",
         do="State shorter travel_mm or rack_mm: the mechanism comes near a dead centre.",
     )
@@ -170,66 +235,166 @@ def _posed(mechanism: Mechanism, places: Floats) -> Pose:
 
 
 def _between(ranges: Ranges) -> Floats:
-    """Poses spread over the ranges, corners among them, (pose, axis)."""
+    """Poses spread over the ranges, ends and middles among them, (pose, axis)."""
     low, high = np.array(ranges).T
     # Multiples of irrational numbers spread evenly and never meet the nodes.
     steps = np.arange(1, CHECKED + 1)[:, None] * np.sqrt([2.0, 3.0, 5.0])[: len(ranges)] % 1.0
-    ends = np.stack(np.meshgrid(*([[0.0, 1.0]] * len(ranges))), axis=-1).reshape(-1, len(ranges))
-    return low + (high - low) * np.vstack([steps, ends])
+    # What is left out shows most at the ends, one axis or all of them there.
+    grid = np.meshgrid(*([[0.0, 0.5, 1.0]] * len(ranges)))
+    edges = np.stack(grid, axis=-1).reshape(-1, len(ranges))
+    return low + (high - low) * np.vstack([steps, edges])
 
 
-def _fitted(mechanism: Mechanism, ranges: Ranges, degree: int) -> LoadTable:
-    """Table of one degree with all its products."""
-    nodes = np.cos(np.pi * (np.arange(degree + 2) + 0.5) / (degree + 2))
-    lively = [high > low for low, high in ranges]
-    axes = [nodes if moves else np.zeros(1) for moves in lively]
+def _grid(ranges: Ranges, count: int) -> tuple[Floats, Floats]:
+    """Chebyshev nodes of every axis that moves: on -1 to 1 (axis, node), places (node, axis)."""
+    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    axes = [nodes if high > low else np.zeros(1) for low, high in ranges]
     unit = np.stack(np.meshgrid(*axes, indexing="ij")).reshape(len(ranges), -1)
-    counts = [range(degree + 1) if moves else range(1) for moves in lively]
+    low, high = np.array(ranges).T[..., None]
+    return unit, (0.5 * (low + high) + 0.5 * (high - low) * unit).T
+
+
+def _known(loads: Floats, leaders: Rows) -> Floats:
+    """Rows known (..., row, 6 * wheel) per wrench, from `loads` and each wheel's leader in it.
+
+    By virtual work a load that feels a wheel's travel alone has columns in the ratio of the
+    hub's small motions in travel; over that of Fz they give the force along the travel.
+    """
+    n = loads.shape[-1]
+    along = np.zeros((*loads.shape[:-2], n // 6, n))
+    for wheel, leader in enumerate(leaders):
+        own = slice(6 * wheel, 6 * wheel + 6)
+        along[..., wheel, own] = loads[..., leader, own] / loads[..., leader, own][..., 2:3]
+    wrench = np.broadcast_to(np.eye(n), (*loads.shape[:-2], n, n))
+    return np.concatenate([wrench, along, loads], axis=-2)
+
+
+def _per_input(known: Floats, found: Rows, inputs: Rows) -> Floats:
+    """Coefficients (..., found, input) that give rows of `known` from others of them."""
+    return np.asarray(known[..., found, :] @ np.linalg.pinv(known[..., inputs, :]))
+
+
+def _chain(mechanism: Mechanism, ranges: Ranges, weight: Floats) -> tuple[Rows, list[Link]]:
+    """Each wheel's leader, if any, and what is found from what, in an order that can be followed.
+
+    Told from the loads at a few poses, as shares of the largest by `weight` (member, input).
+    """
+    loads = member_matrix(_posed(mechanism, _grid(ranges, 3)[1])) * weight
+    grid = [3 if high > low else 1 for low, high in ranges]
+    loads = loads.reshape(*grid, *loads.shape[1:])
+    n = loads.shape[-1]
+    first = n + n // 6
+    wheels = [list(range(k, k + 6)) for k in range(0, n, 6)]
+    live = np.array([_most(loads[..., own]) > EXACT for own in wheels])
+    live[0] |= ~np.any(live, axis=0)  # a member without loads needs some input, too
+    inputs = {first + m: np.flatnonzero(np.repeat(w, 6)).tolist() for m, w in enumerate(live.T)}
+    led = [_led(loads, np.all(live, axis=0), k) for k in range(2)] if len(wheels) == 2 else []
+    leaders = [leader for leader, followers in led if followers]
+    if len(leaders) == 2:
+        lead, along = [first + m for m in leaders], [n, n + 1]
+        known = _known(loads, leaders)
+        given = _per_input(known, lead, along) @ known[..., along, :]
+        if np.max(np.abs(given - known[..., lead, :])) < EXACT:
+            for (_, followers), own, leader in zip(led, wheels, lead, strict=True):
+                inputs |= {first + m: [*own, leader] for m in followers}
+            inputs |= dict(zip([*along, *lead], [*wheels, along, along], strict=True))
+    together: dict[tuple[int, ...], Rows] = {}
+    for row, own in inputs.items():
+        together.setdefault(tuple(own), []).append(row)
+    links = [(list(own), found) for own, found in together.items()]
+    return leaders, sorted(links, key=lambda link: max(link[0]))
+
+
+def _led(loads: Floats, tied: NDArray[np.bool_], wheel: int) -> tuple[int, Rows]:
+    """The best leader of one of two wheels, and which of the members `tied` to both follow it.
+
+    They follow where coefficients that do not know of the other wheel's travel give their loads.
+    """
+    n = loads.shape[-1]
+    known, first = _known(loads, []), n + n // 6
+    members = list(range(first, known.shape[-2]))
+    feels = np.min(np.abs(loads[..., 2::6]), axis=(0, 1, 2, 4))
+    found: list[tuple[int, float, int, Rows]] = [(0, 0.0, 0, [])]
+    for leader in np.flatnonzero(feels > LEAST_LEAD).tolist():
+        using = [*range(6 * wheel, 6 * wheel + 6), first + leader]
+        share = _per_input(known, members, using).mean(axis=1 - wheel, keepdims=True)
+        follows = tied & (_most(share @ known[..., using, :] - loads) < EXACT)
+        follows[leader] = False
+        followers = np.flatnonzero(follows).tolist()
+        found.append((len(followers), float(feels[leader]), leader, followers))
+    return max(found)[2:]
+
+
+def _most(loads: Floats) -> Floats:
+    """Largest of each member over all nodes and inputs."""
+    return np.asarray(np.max(np.abs(loads), axis=(0, *range(1, loads.ndim - 2), -1)))
+
+
+def _fitted(
+    mechanism: Mechanism, ranges: Ranges, degree: int, leaders: Rows, links: list[Link]
+) -> LoadTable:
+    """Table of one degree with all its products."""
+    unit, places = _grid(ranges, degree + 2)
+    counts = [range(degree + 1) if high > low else range(1) for low, high in ranges]
     every = np.stack(np.meshgrid(*counts, indexing="ij"), axis=-1).reshape(-1, len(ranges))
     powers = every[np.sum(every, axis=1) <= degree]
-    low, high = np.array(ranges).T[..., None]
-    at = _posed(mechanism, (0.5 * (low + high) + 0.5 * (high - low) * unit).T)
+    at = _posed(mechanism, places)
     inverse = np.linalg.pinv(products(unit, powers).T)
-    loads = np.swapaxes(member_matrix(at), -1, -2)
+    known = _known(member_matrix(at), leaders)
+    parts = []
+    for inputs, found in links:
+        per_input = _per_input(known, found, inputs).swapaxes(1, 2)
+        table = (inverse @ per_input.reshape(len(per_input), -1)).T
+        parts.append(Part(inputs, found, 0, table))
     return LoadTable(
         name=mechanism.name,
         members=mechanism.member_names,
         ranges=ranges,
         powers=powers,
-        factors=(np.ascontiguousarray((inverse @ loads.reshape(len(loads), -1)).T),),
+        parts=tuple(parts),
         wheel_powers=powers,
         wheels=inverse @ _wheels_of(at),
         error=np.inf,
     )
 
 
-def _pruned(full: LoadTable, weight: Floats) -> LoadTable:
-    """The table less the products that together stay below one in `weight` (member, input)."""
-    (table,) = full.factors
-    matters = np.max(np.abs(table * weight.T.reshape(-1, 1)), axis=0)
-    order = np.argsort(matters)
-    kept = np.sort(order[np.cumsum(matters[order]) > 1.0])
-    return replace(
-        full,
-        powers=full.powers[kept],
-        factors=(np.ascontiguousarray(table[:, kept]),),
-    )
+def _slimmed(table: LoadTable, judged: Callable[[LoadTable], LoadTable]) -> LoadTable:
+    """The table less the products that it does not need, tried from what matters least."""
+
+    def kept(some: NDArray[np.bool_]) -> LoadTable:
+        parts = tuple(replace(p, table=p.table[:, some]) for p in table.parts)
+        return judged(replace(table, powers=table.powers[some], parts=parts))
+
+    some = np.ones(len(table.powers), dtype=bool)
+    for product in np.argsort([kept(~one).error for one in np.eye(len(some), dtype=bool)]):
+        some[product] = False
+        some[product] = kept(some).error >= LEFT * WANTED
+    slim = kept(some)
+    # Then what one part alone can do without, the largest part first.
+    for k in sorted(range(len(slim.parts)), key=lambda k: -len(slim.parts[k].table)):
+        for product in np.argsort(np.max(np.abs(slim.parts[k].table), axis=0)):
+            less = slim.parts[k].table.copy()
+            less[:, product] = 0.0
+            part = replace(slim.parts[k], table=less)
+            tried = judged(replace(slim, parts=(*slim.parts[:k], part, *slim.parts[k + 1 :])))
+            slim = tried if tried.error < WANTED else slim
+    return judged(_trimmed(slim))
 
 
-def _factored(
-    whole: LoadTable, scale: Floats, judged: Callable[[LoadTable], LoadTable]
-) -> LoadTable:
-    """The table as a product of two slim matrices, where that costs less and serves as well."""
-    (table,) = whole.factors
-    weight = scale.T.reshape(-1, 1)
-    left, size, right = np.linalg.svd(table * weight, full_matrices=False)
-    cheaper = int(table.size / sum(table.shape))
-    for rank in range(1, cheaper):
-        slim = (left[:, :rank] * size[:rank] / weight, right[:rank])
-        found = judged(replace(whole, factors=slim))
-        if found.error < WANTED:
-            return found
-    return whole
+def _trimmed(table: LoadTable) -> LoadTable:
+    """The same table, each part from its first to its last product only."""
+    used = np.array([np.any(p.table, axis=0) for p in table.parts])
+    # Products that know of one travel and the rack stand together, first those of the second
+    # wheel; next to those that know of the rack alone stand what most parts use.
+    moved = np.sign(table.powers[:, [0, -2]])
+    side = moved @ [1, -1] + 3 * np.prod(moved, axis=1)
+    order = np.argsort(side * (1 - 0.1 * np.mean(used, axis=0)), kind="stable")
+    parts = []
+    for part, own in zip(table.parts, used[:, order], strict=True):
+        first, last = np.flatnonzero(own)[[0, -1]].tolist() if np.any(own) else (0, 0)
+        slim = np.ascontiguousarray(part.table[:, order[first : last + 1]])
+        parts.append(replace(part, first=first, table=slim))
+    return replace(table, powers=table.powers[order], parts=tuple(parts))
 
 
 def _wheels_of(at: Pose) -> Floats:

@@ -130,13 +130,13 @@ class Prepared:
         weights = [weights for weights, _ in self.seen.sums]
         return np.array(weights).reshape(-1, 3 * len(self.unit.corners))
 
-    def basis(self, travel: Floats, rack: Floats) -> Floats:
+    def basis(self, travel: Floats, rack: Floats) -> NDArray[np.float32]:
         """Chebyshev products (basis, sample) at travels (w, sample) and rack (sample,).
 
         Held at the ranges' ends.
         """
         ranges = (*self.travel_ranges, self.rack_range)
-        return products(on_unit(np.vstack([travel, rack]), ranges), self.powers)
+        return products(on_unit(travel.T, rack, ranges, np.float32), self.powers)
 
 
 def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -78,7 +78,7 @@ class Samples:
 
 def forces_of(prepared: Prepared, samples: Samples) -> tuple[Singles, Singles]:
     """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes, and the basis used."""
-    basis = prepared.basis(samples.travel, samples.rack).astype(np.float32)
+    basis = prepared.basis(samples.travel, samples.rack)
     wheels, n = samples.travel.shape
     given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
     inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
