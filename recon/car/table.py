@@ -23,6 +23,7 @@ from numpy.typing import DTypeLike, NDArray
 
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
+from recon.base.threads import one_thread
 from recon.car.mechanism import assembly_of, load_arms
 from recon.car.motion import Pose, pose
 from recon.car.statics import member_matrix
@@ -194,7 +195,11 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
     VehicleError
         The ranges are not reached, or no degree is fine enough.
     """
-    mechanism = assembly_of(car, corner)
+    with one_thread():
+        return _tabulated(car, assembly_of(car, corner))
+
+
+def _tabulated(car: Vehicle, mechanism: Mechanism) -> LoadTable:
     ranges = tuple(car.corners[w.corner].travel_range for w in mechanism.wheels)
     steered = bool(np.any(mechanism.rack))
     ranges += (car.steering.rack_range if steered else (0.0, 0.0),)
