@@ -143,7 +143,7 @@ def _one_unit(
     samples, status = given.samples_of(log, car, unit, fitted, shared)
     attitude = (shared.u_roll, shared.u_pitch, shared.attitude_part)
     causes = (*prepared.causes, *attitude_causes(len(unit.corners), *attitude))
-    by_mode = compressed(causes, _typical(car, unit), prepared.sum_weights)
+    by_mode = compressed(prepared, causes, _typical(car, unit))
     out.keep(prepared, causes)
     size = BLOCK if len(unit.corners) == 1 else BLOCK // 4  # tables of two wheels are larger
     for start in range(0, len(shared.elapsed), size):

@@ -202,17 +202,19 @@ class Compressed(NamedTuple):
     groups: tuple[Group, ...]
 
 
-def compressed(causes: tuple[Cause, ...], typical: Floats, sums: Floats) -> list[Compressed]:
+def compressed(prepared: Prepared, causes: tuple[Cause, ...], typical: Floats) -> list[Compressed]:
     """Each part's causes by their strongest directions, mode by mode.
 
     Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
     over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) are the sizes at
-    which directions are judged.  `sums` (k, 3 w) are weights of forces that are summed.
+    which directions are judged.  Forces that the gauges do not see would outweigh all others and
+    are left out; the sums of them that are known stand beside the forces.
     """
     modes, outputs, _ = causes[0].loading.shape
     forces = np.eye(outputs)
+    forces[list(prepared.seen.lost)] = 0.0
     weights = [forces[first : first + width] for first, width in _flat_and_vertical(outputs)]
-    weights += list(sums[:, None])
+    weights += list(prepared.sum_weights[:, None])
     by_part = [
         np.array([_intermediate(c) for c in causes if c.part == part and c.steered is None])
         for part in PARTS
@@ -239,8 +241,9 @@ def _flat_and_vertical(outputs: int) -> list[tuple[int, int]]:
 def _strongest(rows: Floats) -> Floats:
     """Rows (cause, force, feature) by directions (force, direction, feature) that matter."""
     _, size, right = np.linalg.svd(rows.reshape(len(rows), -1), full_matrices=False)
-    lost = 1 - np.cumsum(size**2) / max(np.sum(size**2), np.finfo(float).tiny)
-    keep = int(np.searchsorted(-lost, -KEPT_VARIANCE)) + 1
+    total = np.sum(size**2)
+    dropped = 1 - np.cumsum(size**2) / total if total > 0 else np.zeros_like(size)
+    keep = int(np.searchsorted(-dropped, -KEPT_VARIANCE)) + 1
     kept = (size[:keep, None] * right[:keep]).reshape(keep, *rows.shape[1:])
     return np.swapaxes(kept, 0, 1)
 
