@@ -12,7 +12,8 @@ from recon.car.motion import pose
 from recon.car.statics import load_matrix, section_matrix
 from recon.virtual.drawing import Effects, draw_car
 from recon.virtual.elastic import settle
-from recon.virtual.elements import elastic_corner
+from recon.virtual.elements import elastic_unit
+from recon.virtual.parts import lone
 from recon.virtual.slalom import slalom_states
 from tests.shipped_mechanisms import shipped
 from tests.test_virtual import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
@@ -32,13 +33,13 @@ def test_stiff_car_agrees_with_rigid_statics_of_the_inverse(file: str | None, na
     car = draw_car(car, 5, effects=stiff, corners=(name,))
     rack = RACK if car.truth.corners[name].steered else 0 * RACK
     load = road(FORCES)
-    at = settle(car.elastic[name], load, rack, travel=TRAVEL)
+    at = settle(car.elastic[name], (load,), rack, travel=TRAVEL)
     mechanism = mechanism_of(car.truth.corners[name])
     posed = pose(mechanism, TRAVEL, rack)
-    assert_allclose(at.wheel.hub, posed.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
-    assert_allclose(at.wheel.contact, posed.contact, rtol=0, atol=2e-5)  # m; same, twice
-    assert_allclose(at.wheel.spin, posed.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
-    wrench = np.hstack(load(at.wheel))
+    assert_allclose(at.wheels[0].hub, posed.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
+    assert_allclose(at.wheels[0].contact, posed.contact, rtol=0, atol=2e-5)  # m; same, twice
+    assert_allclose(at.wheels[0].spin, posed.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
+    wrench = np.hstack(load(at.wheels[0]))
     matrix = np.concatenate([load_matrix(posed), section_matrix(posed)], axis=1)
     rigid = np.einsum("nmw,nw->nm", matrix, wrench)
     members, rows = car.elastic[name].members, mechanism.row_names
@@ -56,10 +57,10 @@ def test_other_side_of_a_shipped_car_mirrors(file: str, name: str):
     found = []
     for side, sign in (("L", 1.0), ("R", -1.0)):
         c = shipped(file).corners[name + side]
-        elastic = elastic_corner(c, stiffness_of(c, 4))
+        elastic = elastic_unit(lone(c), stiffness_of(c, 4))
         rack = sign * RACK * c.steered
         force = FORCES if side == "L" else flip * FORCES
-        found.append(settle(elastic, road(force), rack, travel=TRAVEL).load)
+        found.append(settle(elastic, (road(force),), rack, travel=TRAVEL).load)
     # Torsion and the second bending turn the other way round in a mirror, like any such couple;
     # so does the shear across a section's second direction.
     size = np.max(np.abs(found[0]), axis=0)
@@ -74,13 +75,13 @@ def test_cut_carries_what_hangs_beyond_it():
     car = draw_car(shipped("wishbone_spring_on_arm"), 3, corners=("RL",))
     c, elastic = car.truth.corners["RL"], car.elastic["RL"]
     load = road(FORCES)
-    at = settle(elastic, load, np.zeros(3), travel=TRAVEL)
-    force, moment = load(at.wheel)
+    at = settle(elastic, (load,), np.zeros(3), travel=TRAVEL)
+    force, moment = load(at.wheels[0])
     for gauge in c.gauges:
-        arm = at.wheel.turn @ (np.array(gauge.station) - elastic.hub)
+        arm = at.wheels[0].turn @ (np.array(gauge.station) - elastic.wheels[0].hub)
         there = moment - np.cross(arm, force)
-        along = at.wheel.turn @ (np.array(gauge.along) / np.linalg.norm(gauge.along))
-        across = at.wheel.turn @ np.array(gauge.across)
+        along = at.wheels[0].turn @ (np.array(gauge.along) / np.linalg.norm(gauge.along))
+        across = at.wheels[0].turn @ np.array(gauge.across)
         about = np.cross(across, along)
         by_hand = {
             "axial": np.sum(along * force, axis=1),

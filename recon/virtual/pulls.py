@@ -3,7 +3,8 @@
 In: a virtual car and a plan.  Out: a pull sheet with everything that goes wrong on such a day:
 straps not quite where planned (the marks follow), marks and points read with errors, devices
 with a gain, wandering zeros, friction on the way down, compliance under load.  Assumption that
-matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.
+matters most: car on stands, springs replaced by solid links, wheels hanging at each tare; of a
+tied axle one wheel is pulled while the other hangs.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, nearest
-from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
-from recon.virtual.elastic import Settled, no_load, settle
-from recon.virtual.hub import PullLoad
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, solid_links
+from recon.virtual.elastic import Load, Settled, settle
+from recon.virtual.hub import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
 
 if TYPE_CHECKING:
@@ -85,20 +86,21 @@ def virtual_pulls(
     Returns
     -------
     PullSheet
-        SI; only the gauges of a pulled corner are read, NaN elsewhere.
+        SI; only the gauges of a pulled corner or axle are read, NaN elsewhere.
 
     Raises
     ------
     DataError
         `mistyped` names no step of the plan.
     """
-    plan = plan or pull_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    plan = plan or pull_plan(virtual_car.car, corners or virtual_car.corners)
     names = tuple(dict.fromkeys(p.corner for p in plan))
     columns = [
         _corner_columns(virtual_car, tuple(p for p in plan if p.corner == name), rng)
         for name in names
     ]
-    read = _side_by_side([c.pop("read") for c in columns])
+    units = [virtual_car.unit_of(name) for name in names]
+    read = _side_by_side(units, [c.pop("read") for c in columns])
     table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0]}
     if mistyped is not None:
         _mistype(table, mistyped)
@@ -111,24 +113,21 @@ def virtual_pulls(
         travel=np.zeros(rows),
         steer=np.zeros(rows),
         **{key: np.full(rows, value) for key, value in STATED.items()},
-        gauges=tuple(g for n in names for g in virtual_car.channels[n].names),
+        gauges=tuple(g for u in dict.fromkeys(units) for g in virtual_car.channels[u].names),
         indication=read,
         **table,
     )
 
 
-def _all_corners(virtual_car: VirtualCar) -> tuple[str, ...]:
-    return tuple(c for c in CORNERS if c in virtual_car.elastic)
-
-
-def _side_by_side(blocks: list[Floats]) -> Floats:
-    """Set the corners' readings corner to corner; NaN where a gauge was not read."""
-    rows, width = np.sum([b.shape for b in blocks], axis=0)
-    out = np.full((rows, width), np.nan)
-    row = column = 0
-    for block in blocks:
-        out[row : row + len(block), column : column + block.shape[1]] = block
-        row, column = row + len(block), column + block.shape[1]
+def _side_by_side(units: list[str], blocks: list[Floats]) -> Floats:
+    """Set the units' readings corner to corner; NaN where a gauge was not read."""
+    widths = {unit: block.shape[1] for unit, block in zip(units, blocks, strict=True)}
+    column = dict(zip(widths, np.cumsum([0, *widths.values()]).tolist(), strict=False))
+    out = np.full((sum(len(b) for b in blocks), sum(widths.values())), np.nan)
+    row = 0
+    for unit, block in zip(units, blocks, strict=True):
+        out[row : row + len(block), column[unit] : column[unit] + widths[unit]] = block
+        row += len(block)
     return out
 
 
@@ -139,7 +138,7 @@ def virtual_verification(
     corners: tuple[str, ...] | None = None,
 ) -> PullSheet:
     """Make four verification pulls per corner, on other lines and loads than the plan's."""
-    plan = verification_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    plan = verification_plan(virtual_car.car, corners or virtual_car.corners)
     return virtual_pulls(virtual_car, plan, rng)
 
 
@@ -157,7 +156,7 @@ def _corner_columns(
     clock = (np.arange(n)[:, None] * ((steps - 1) * STEP_TIME + PULL_TIME)
              + STEP_TIME * np.arange(steps)).ravel()  # fmt: skip
     warm = 18.5 + 1.5 * clock / clock[-1]
-    channels = virtual_car.channels[name]
+    channels = virtual_car.channels[virtual_car.unit_of(name)]
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
@@ -192,7 +191,8 @@ def _geometry(
     corner = virtual_car.car.corners[plan[0].corner]
     side = np.array([1.0, 1.0 if corner.left else -1.0, 1.0])
     hub = np.array(corner.wheel.centre)
-    contact = virtual_car.elastic[corner.name].hub * [1, 1, 0] + hub * [0, 0, 1]
+    true_hub = np.array(virtual_car.truth.corners[corner.name].wheel.centre)
+    contact = true_hub * [1, 1, 0] + hub * [0, 0, 1]
     contact = contact - [0.0, 0.0, corner.wheel.loaded_radius]
     start = np.array([hub if p.high else contact for p in plan])
     n = len(plan)
@@ -219,20 +219,24 @@ def _pulled(
 ) -> Settled:
     """Settle under true loads (row, strap/pad) [N]; `which` names the pull of each row."""
     name = plan[0].corner
-    truth, elastic = virtual_car.truth.corners[name], virtual_car.elastic[name]
-    outboard = truth.brake.place == "outboard"
+    unit = virtual_car.unit_of(name)
+    elastic, parts = virtual_car.elastic[unit], virtual_car.parts[unit]
+    k = elastic.wheel(name)
+    outboard = parts.corners[k].brake.place == "outboard"
     held = np.array([p.held_by == "brake" and outboard for p in plan])
-    at_rest = settle(elastic, no_load, np.zeros(1), travel=geometry.height)
-    pull = PullLoad(
+    weights = [STANDARD_GRAVITY * c.unsprung_mass for c in parts.corners]
+    loads: list[Load] = [AtRest(weight) for weight in weights]
+    loads[k] = PullLoad(
         attach=geometry.attach[which],
         strap_force=load[:, :1] * geometry.direction[which],
         pad=geometry.pad[which],
         pad_force=load[:, 1:] * geometry.pad_direction[which],
-        hub=elastic.hub,
-        weight=truth.unsprung_mass * STANDARD_GRAVITY,
+        hub=elastic.wheels[k].hub,
+        weight=weights[k],
         held=held[which],
     )
-    return settle(elastic, pull, np.zeros(len(which)), solid_length=at_rest.spring_length[0])
+    solid = solid_links(elastic, geometry.height)
+    return settle(elastic, tuple(loads), np.zeros(len(which)), springs=solid)
 
 
 def _bearable(
@@ -242,9 +246,9 @@ def _bearable(
 ) -> Floats:
     """Lower the planned peaks (pull, strap/pad) [N] where a member's stated limit comes near."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
-    corner = virtual_car.car.corners[plan[0].corner]
-    stated = {s.name: s.limit for s in corner.supports}
-    members = virtual_car.elastic[corner.name].members
+    unit = virtual_car.unit_of(plan[0].corner)
+    stated = {s.name: s.limit for s in virtual_car.parts[unit].supports}
+    members = virtual_car.elastic[unit].members
     limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))

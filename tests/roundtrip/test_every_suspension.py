@@ -72,7 +72,7 @@ def measured_bush_rate(drawn: VirtualCar, corner: str) -> float:
         return np.tile([0.0, 0.0, 1000.0], (len(at.hub), 1)), np.zeros_like(at.hub)
 
     bare, loaded = (
-        settle(elastic, load, np.zeros(2), travel=travel).load[:, elastic.members.index(spring)]
+        settle(elastic, (load,), np.zeros(2), travel=travel).load[:, elastic.members.index(spring)]
         for load in (no_load, lifted)
     )
     instead = -bare / ((loaded - bare) / 1000.0)  # what the wheel needs where the spring gives none
