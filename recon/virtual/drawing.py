@@ -304,9 +304,7 @@ def _springs(truth: Vehicle, parts: Parts, elastic: ElasticUnit) -> Sprung:
         AtRest(STANDARD_GRAVITY * c.unsprung_mass, _static_load(truth, c.name))
         for c in parts.corners
     )
-    at = settle(elastic, standing, np.zeros(1), travel=0.0)
-    force = at.load[0, [elastic.member_element.tolist().index(e) for e in elastic.springs]]
-    return Sprung(elastic.rate, at.spring_length[0] - force / elastic.rate)
+    return springs_holding(elastic, standing, 0.0)
 
 
 def _static_load(truth: Vehicle, corner: str) -> float:
@@ -394,6 +392,14 @@ def _friction(parts: Parts, elastic: ElasticUnit, rng: np.random.Generator) -> F
         most = settle(elastic, tuple(loads), np.zeros(3), springs=solid)
         peak = np.fmax(peak, np.max(np.abs(most.load), axis=0))
     return np.asarray(peak * rng.uniform(0.0005, 0.0011, len(peak)))
+
+
+def springs_holding(elastic: ElasticUnit, loads: tuple[Load, ...], height: float) -> Sprung:
+    """Springs set so that wheels under `loads` stand `height` [m] above design."""
+    at = settle(elastic, loads, np.zeros(1), travel=height)
+    element = elastic.member_element.tolist()
+    force = at.load[0, [element.index(e) for e in elastic.springs]]
+    return Sprung(elastic.rate, at.spring_length[0] - force / elastic.rate)
 
 
 def solid_links(elastic: ElasticUnit, height: float) -> Sprung:

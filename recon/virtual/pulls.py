@@ -3,13 +3,14 @@
 In: a virtual car and a plan.  Out: a pull sheet with everything that goes wrong on such a day:
 straps not quite where planned (the marks follow), marks and points read with errors, devices
 with a gain, wandering zeros, friction on the way down, compliance under load.  Assumption that
-matters most: car on stands, springs replaced by solid links, wheels hanging at each tare; of a
-tied axle one wheel is pulled while the other hangs.
+matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.  A tied
+axle keeps its springs, else bar or beam would carry none of what they carry on the road; they are
+captive and set so that both wheels hang at design height, one is pulled while the other hangs.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, solid_links
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, solid_links, springs_holding
 from recon.virtual.elastic import Load, Settled, settle
 from recon.virtual.hub import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
@@ -47,6 +48,7 @@ STATED = {
 U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
 ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
+MOST_RISE = 0.025  # m by which a pull may move the wheels of a tied axle on their springs
 LIMIT_SHARE = 0.45  # of a stated limit, a tenth below the half that nobody should pass
 PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
 
@@ -110,7 +112,6 @@ def virtual_pulls(
         checksum="",
         line=np.arange(2, rows + 2),
         direction=np.full((rows, 3), np.nan),
-        travel=np.zeros(rows),
         steer=np.zeros(rows),
         **{key: np.full(rows, value) for key, value in STATED.items()},
         gauges=tuple(g for u in dict.fromkeys(units) for g in virtual_car.channels[u].names),
@@ -160,7 +161,8 @@ def _corner_columns(
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
-    written = _written_points(geometry, plan, scale, rng)
+    travel = _seen_travel(virtual_car, name, settled)
+    written = _written_points(_under_load(geometry, travel, n), plan, scale, rng)
     strap, pad = (
         _written_load(load[:, :, d].ravel() / (1 + gain), scale * U_LOAD_STEP, step, rng)
         for d, (gain, step) in enumerate(
@@ -175,6 +177,7 @@ def _corner_columns(
         "wheel_held_by": np.array([p.held_by for p in plan])[which],
         "phase": np.tile(PHASE, n),
         "clock": clock,
+        "travel": travel,
         "strap_load": np.where(uses[:, 0], strap, np.nan),
         "pad_load": np.where(uses[:, 1], pad, np.nan),
         **{key: value[which] for key, value in written.items()},
@@ -182,6 +185,21 @@ def _corner_columns(
         "notes": np.full(n * steps, ""),
         "read": read,
     }
+
+
+def _seen_travel(virtual_car: VirtualCar, corner: str, settled: Settled) -> Floats:
+    """Travel (row,) [m] as written, to whole millimetres; on solid links nothing moves."""
+    unit = virtual_car.unit_of(corner)
+    if unit not in virtual_car.springs:
+        return np.zeros(len(settled.travel))
+    return np.round(settled.travel[:, virtual_car.elastic[unit].wheel(corner)], 3)
+
+
+def _under_load(geometry: _Geometry, travel: Floats, pulls: int) -> _Geometry:
+    """The lines where they are at a middle load, when the crew reads them."""
+    loaded = np.array([phase != "tare" for phase in PHASE])
+    rise = np.mean(travel.reshape(pulls, -1)[:, loaded], axis=1)
+    return replace(geometry, attach=geometry.attach + rise[:, None] * [0.0, 0.0, 1.0])
 
 
 def _geometry(
@@ -235,8 +253,12 @@ def _pulled(
         weight=weights[k],
         held=held[which],
     )
-    solid = solid_links(elastic, geometry.height)
-    return settle(elastic, tuple(loads), np.zeros(len(which)), springs=solid)
+    springs = solid_links(elastic, geometry.height)
+    if unit in virtual_car.springs:
+        springs = springs_holding(
+            elastic, tuple(AtRest(weight) for weight in weights), geometry.height
+        )
+    return settle(elastic, tuple(loads), np.zeros(len(which)), springs=springs)
 
 
 def _bearable(
@@ -244,7 +266,7 @@ def _bearable(
     plan: tuple[PlannedPull, ...],
     geometry: _Geometry,
 ) -> Floats:
-    """Lower the planned peaks (pull, strap/pad) [N] where a member's stated limit comes near."""
+    """Lower the planned peaks (pull, strap/pad) [N] where a stated limit or range comes near."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
     unit = virtual_car.unit_of(plan[0].corner)
     stated = {s.name: s.limit for s in virtual_car.parts[unit].supports}
@@ -253,6 +275,8 @@ def _bearable(
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))
     share = np.max(np.abs(settled.load) / (LIMIT_SHARE * limit), axis=1)
+    if unit in virtual_car.springs:
+        share = np.fmax(share, np.max(np.abs(settled.travel) / MOST_RISE, axis=1))
     return peak / np.maximum(1.0, share)[:, None]
 
 
