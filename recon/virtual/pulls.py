@@ -161,8 +161,8 @@ def _corner_columns(
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
-    travel = _seen_travel(virtual_car, name, settled)
-    written = _written_points(_under_load(geometry, travel, n), plan, scale, rng)
+    travel, seen = _seen_on_springs(virtual_car, name, settled, geometry)
+    written = _written_points(seen, plan, scale, rng)
     strap, pad = (
         _written_load(load[:, :, d].ravel() / (1 + gain), scale * U_LOAD_STEP, step, rng)
         for d, (gain, step) in enumerate(
@@ -187,19 +187,24 @@ def _corner_columns(
     }
 
 
-def _seen_travel(virtual_car: VirtualCar, corner: str, settled: Settled) -> Floats:
-    """Travel (row,) [m] as written, to whole millimetres; on solid links nothing moves."""
+def _seen_on_springs(
+    virtual_car: VirtualCar, corner: str, settled: Settled, geometry: _Geometry
+) -> tuple[Floats, _Geometry]:
+    """Travel (row,) [m] to whole millimetres, and the lines where the mean load holds the wheel.
+
+    On solid links nothing moves, and the lines are read before the pull.
+    """
     unit = virtual_car.unit_of(corner)
     if unit not in virtual_car.springs:
-        return np.zeros(len(settled.travel))
-    return np.round(settled.travel[:, virtual_car.elastic[unit].wheel(corner)], 3)
-
-
-def _under_load(geometry: _Geometry, travel: Floats, pulls: int) -> _Geometry:
-    """The lines where they are at a middle load, when the crew reads them."""
+        return np.zeros(len(settled.travel)), geometry
+    k = virtual_car.elastic[unit].wheel(corner)
+    at, hub = settled.wheels[k], virtual_car.elastic[unit].wheels[k].hub
+    pulls, steps = len(geometry.attach), len(PHASE)
+    arm = np.repeat(geometry.attach - hub, steps, axis=0)
+    attach = (at.hub + np.einsum("nij,nj->ni", at.turn, arm)).reshape(pulls, steps, 3)
     loaded = np.array([phase != "tare" for phase in PHASE])
-    rise = np.mean(travel.reshape(pulls, -1)[:, loaded], axis=1)
-    return replace(geometry, attach=geometry.attach + rise[:, None] * [0.0, 0.0, 1.0])
+    under_load = replace(geometry, attach=np.mean(attach[:, loaded], axis=1))
+    return np.round(settled.travel[:, k], 3), under_load
 
 
 def _geometry(

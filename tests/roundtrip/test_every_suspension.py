@@ -78,8 +78,11 @@ class UnitDay:
     z_of_sum: np.ndarray
 
 
-def measured_bush_rates(drawn: VirtualCar, unit: str) -> np.ndarray:
-    """Newtons per metre of lifting the wheels with the springs taken off, as a crew would find."""
+def measured_bush_rate(drawn: VirtualCar, unit: str) -> float:
+    """Newtons per metre of lifting a wheel with the springs taken off, as a crew would find it.
+
+    Both wheels of an axle are lifted and the mean is taken, in which its bar has no part.
+    """
     elastic = drawn.elastic[unit]
     travel = np.array([-0.02, 0.02])
     springs = [elastic.member_element.tolist().index(e) for e in elastic.springs]
@@ -92,14 +95,14 @@ def measured_bush_rates(drawn: VirtualCar, unit: str) -> np.ndarray:
         for load in (no_load, lifted)
     )
     instead = -bare / ((loaded - bare) / 1000.0)  # what wheels need where springs give none
-    return np.asarray((instead[1] - instead[0]) / (travel[1] - travel[0]))
+    return float(np.mean((instead[1] - instead[0]) / (travel[1] - travel[0])))
 
 
 def described(drawn: VirtualCar, unit: str) -> Vehicle:
     """The unit alone; bushes as measured to 0.05 N/mm where the file has nothing."""
-    car, rates = drawn.car, measured_bush_rates(drawn, unit)
+    car, measured = drawn.car, measured_bush_rate(drawn, unit)
     corners = {}
-    for wheel, measured in zip(drawn.elastic[unit].wheels, rates, strict=True):
+    for wheel in drawn.elastic[unit].wheels:
         part: Corner = car.corners[wheel.corner]
         if part.bush_rate == 0.0:
             rate = 50.0 * round(measured / 50.0)
