@@ -19,11 +19,12 @@ from recon.base.errors import DataWarning, PriorWarning
 from recon.base.threads import one_thread
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import CornerCalibration
+from recon.calibration.map import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.reconstruct import reconstruct
+from recon.records.sheets import PullSheet, Tares
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
@@ -68,7 +69,11 @@ class UnitDay:
 
     drawn: VirtualCar
     described: Vehicle
-    calibration: CornerCalibration
+    unit: str
+    pulls: PullSheet
+    calibration: Calibration
+    log: xr.Dataset
+    tares: Tares
     conditioned: xr.Dataset
     forces: xr.Dataset
     error: np.ndarray
@@ -76,6 +81,10 @@ class UnitDay:
     inside: np.ndarray
     error_of_sum: np.ndarray
     z_of_sum: np.ndarray
+
+    @property
+    def fitted(self) -> CornerCalibration:
+        return self.calibration.corners[self.unit]
 
 
 def measured_bush_rate(drawn: VirtualCar, unit: str) -> float:
@@ -154,10 +163,10 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
         weight = forces["sum_weight"].to_numpy().reshape(-1, true.shape[1])
         of_sum = forces["sum_of_forces"].to_numpy() - true @ weight.T
         u_sum = forces["u_sum_of_forces"].to_numpy()
-    fitted = calibration.corners[unit]
     return UnitDay(
-        drawn, alone, fitted, conditioned, forces, error, error / u, inside, of_sum, of_sum / u_sum
-    )
+        drawn, alone, unit, pulls, calibration, log, tares, conditioned, forces,
+        error, error / u, inside, of_sum, of_sum / u_sum,
+    )  # fmt: skip
 
 
 @cache
@@ -187,7 +196,7 @@ def test_forces_of_every_suspension_are_as_wrong_as_they_say(file: str, corner: 
         assert day.forces.attrs["not_known"] == ""
     rms, inside, words = told(days)
     report(f"{file} {corner}, {FEW} days: {words}")
-    verified = np.mean([d.calibration.verification.share_inside for d in days])
+    verified = np.mean([d.fitted.verification.share_inside for d in days])
     assert verified > 0.8  # twelve lines: 0.95 +- 0.06, twice and a half
     # Half of the variance is systematic, drawn once a day in some three directions: the mean
     # square of one day scatters by 0.5, of three by 0.3, its root by 0.15; three of that.
