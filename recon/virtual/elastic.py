@@ -115,7 +115,8 @@ def settle(
     """
     rack = np.atleast_1d(np.asarray(rack, dtype=float))
     target = np.asarray(travel if springs is None else springs.free, dtype=float)
-    target = target[..., None] if springs is None and target.ndim < 2 else target
+    if target.ndim < 2:
+        target = target[..., None] if springs is None else target[None]
     n = max(len(rack), len(target))
     rack, target = np.broadcast_to(rack, n), np.broadcast_to(target, (n, len(unit.wheels)))
     place = np.broadcast_to(unit.origin, (n, *unit.origin.shape)).copy()
