@@ -250,3 +250,9 @@ def test_many_days_of_every_suspension_hold_their_share(file: str, corner: str) 
     assert np.all(inside + 2 * se > 0.93)
     assert np.all(inside - 2 * se < 0.98)
     assert np.all(np.abs(rms - 1.0) < 0.25)
+
+
+TIED_NAMES = ["-".join(k) for k in TIED]
+TIED_FEW = 2
+# Forces that a tied axle's own gauges leave open, and what its loss of one gauge costs.
+OPEN = {("solid_axle", "RL"): ("Fy RL", "Fy RR")}
