@@ -268,7 +268,9 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
 
 @pytest.mark.parametrize("file", ["strut", "solid_axle"])
 def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
-    day = unit_day(file, "RL", 0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)  # its words are the result's, see below
+        day = unit_day(file, "RL", 0)
     judge_axle([day], f"{file} rear")
     lost = np.isnan(day.z).any(axis=0)
     assert np.flatnonzero(lost).tolist() == ([1, 4] if file == "solid_axle" else [])
@@ -284,6 +286,8 @@ def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
 def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> None:
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", PriorWarning)
+        # Pulls whose sideways part no gauge sees disagree, and the map is widened and says so.
+        warnings.simplefilter("always", DataWarning)
         day = unit_day("solid_axle", "RL", 0, without=TIED["solid_axle", "RL"])
     reason = day.forces.attrs["not_known"]
     assert reason in [str(w.message) for w in said]
@@ -294,9 +298,11 @@ def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> No
 
 
 def test_without_a_bridge_on_the_arm_a_twist_beam_s_forces_lie_in_their_limits() -> None:
-    day = unit_day("strut", "RL", 0, without=TIED["strut", "RL"])
+    # The axial bridge answers to little in the pulls, and its map says so.
+    with pytest.warns(DataWarning, match="gauge RL_arm_axial on arm answers most to"):
+        day = unit_day("strut", "RL", 0, without=TIED["strut", "RL"])
     report(f"strut rear without {TIED['strut', 'RL']}: {told([day])[2]}")
-    assert np.all(np.mean(day.inside, axis=0) > 0.75)
+    assert np.all(told([day])[0] < 1.6)  # one day, as in `judge_axle`
     assert day.forces.attrs["not_known"] == ""
 
 
@@ -317,4 +323,6 @@ TOO_NARROW = pytest.mark.xfail(
     ],
 )
 def test_two_days_of_a_tied_axle_are_as_wrong_as_they_say(file: str, corner: str) -> None:
-    judge_axle([unit_day(file, corner, seed) for seed in range(2)], f"{file} {corner}")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        judge_axle([unit_day(file, corner, seed) for seed in range(2)], f"{file} {corner}")
