@@ -16,7 +16,8 @@ from recon.car.reader import read_vehicle
 from recon.car.statics import load_matrix
 from recon.car.vehicle import Vehicle
 from recon.report.summary import car_summary
-from recon.virtual.elements import Stiffness, elastic_corner
+from recon.virtual.elements import Stiffness, elastic_unit
+from recon.virtual.parts import lone
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
@@ -268,13 +269,6 @@ def test_every_shipped_file_is_told_in_words(file: str) -> None:
     assert any(line.startswith("axle ") for line in told.splitlines()) == bool(shipped(file).axles)
 
 
-def test_virtual_car_draws_no_tied_corners() -> None:
-    described = shipped("anti_roll_bar").corners["FL"]
-    n = len(described.supports)
-    with pytest.raises(VehicleError, match="corner FL: tied by axle front"):
-        elastic_corner(described, Stiffness(axial=np.ones(n), tilt=np.ones(n)))
-
-
 def test_virtual_car_wants_one_spring_along_a_line() -> None:
     described = shipped("strut").corners["FL"]
     spring = described.supports[described.support_index("spring")]
@@ -288,4 +282,4 @@ def test_virtual_car_wants_one_spring_along_a_line() -> None:
     ):
         n = len(corner.supports)
         with pytest.raises(VehicleError, match=f"corner FL: {told}"):
-            elastic_corner(corner, Stiffness(axial=np.ones(n), tilt=np.ones(n)))
+            elastic_unit(lone(corner), Stiffness(np.ones(n), np.ones(n), np.ones(1)))

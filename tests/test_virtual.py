@@ -28,11 +28,12 @@ from recon.car.vehicle import (
     Wheel,
 )
 from recon.virtual.channels import Reading, crept, remembered, sensed, shown
-from recon.virtual.drawing import Effects, draw_car
+from recon.virtual.drawing import Effects, draw_car, solid_links
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import no_load, settle
-from recon.virtual.elements import Stiffness, elastic_corner
+from recon.virtual.elements import Stiffness, elastic_unit
 from recon.virtual.hub import RoadLoad, passed
+from recon.virtual.parts import lone
 from recon.virtual.pulls import virtual_pulls, virtual_verification
 from recon.virtual.slalom import slalom_states
 from recon.virtual.states import level_to_vehicle, rack_of, random_states
@@ -94,7 +95,9 @@ def invented_car() -> Vehicle:
 def stiffness_of(c: Corner, seed: int) -> Stiffness:
     rng = np.random.default_rng(seed)
     n = len(c.supports)
-    return Stiffness(rng.uniform(5e6, 2e7, n), rng.uniform(3.0, 15.0, (n, 2)))
+    return Stiffness(
+        rng.uniform(5e6, 2e7, n), rng.uniform(3.0, 15.0, (n, 2)), rate=np.full(1, np.nan)
+    )
 
 
 def road(force: np.ndarray, **other) -> RoadLoad:
@@ -115,17 +118,17 @@ RACK = np.array([0.02, 0.0, -0.03])
 
 def test_no_load_at_design_gives_nothing():
     elastic = draw_car(invented_car(), 1).elastic["FL"]
-    at = settle(elastic, no_load, np.zeros(1), travel=0.0)
+    at = settle(elastic, (no_load,), np.zeros(1), travel=0.0)
     assert_allclose(at.load, 0.0, atol=1e-6)  # N; rounding of lengths times stiffness
-    assert_allclose(at.wheel.hub[0], elastic.hub, atol=1e-12)
+    assert_allclose(at.wheels[0].hub[0], elastic.wheels[0].hub, atol=1e-12)
 
 
 def test_every_body_is_in_balance():
     elastic = draw_car(invented_car(), 2).elastic["FL"]
-    at = settle(elastic, road(FORCES), RACK, travel=TRAVEL)
+    at = settle(elastic, (road(FORCES),), RACK, travel=TRAVEL)
     # Relative to the smallest force applied; the promise is 1e-8 of the load.
     assert np.all(at.unbalanced < 1e-8 * np.linalg.norm(FORCES, axis=1).min())
-    assert_allclose(at.wheel.hub[:, 2], elastic.hub[2] + TRAVEL, rtol=0, atol=1e-11)
+    assert_allclose(at.wheels[0].hub[:, 2], elastic.wheels[0].hub[2] + TRAVEL, rtol=0, atol=1e-11)
 
 
 def test_tensions_written_out_by_hand_balance_the_load():
@@ -135,14 +138,14 @@ def test_tensions_written_out_by_hand_balance_the_load():
     spring = replace(ends["spring"], outer=ends["push_rod"].outer)
     c = replace(c, bodies=("upright",), supports=(*c.supports[:5], spring))
     stiffness = stiffness_of(c, 3)
-    elastic = elastic_corner(c, replace(stiffness, tilt=0 * stiffness.tilt))
+    elastic = elastic_unit(lone(c), replace(stiffness, tilt=0 * stiffness.tilt))
     load = road(FORCES)
-    at = settle(elastic, load, RACK, travel=TRAVEL)
-    force, moment = load(at.wheel)
+    at = settle(elastic, (load,), RACK, travel=TRAVEL)
+    force, moment = load(at.wheels[0])
     for k, s in enumerate(c.supports):
-        arm = at.wheel.turn @ (np.array(s.outer.point) - elastic.hub)
+        arm = at.wheels[0].turn @ (np.array(s.outer.point) - elastic.wheels[0].hub)
         inner = np.array(s.inner.point) + s.inner.rack * RACK[:, None] * [0, 1, 0]
-        span = inner - at.wheel.hub - arm
+        span = inner - at.wheels[0].hub - arm
         pull = at.load[:, k : k + 1] * span / np.linalg.norm(span, axis=1, keepdims=True)
         force, moment = force + pull, moment + np.cross(arm, pull)
     assert_allclose(force, 0.0, atol=1e-8 * 4000)  # 1e-8 of the load
@@ -153,18 +156,18 @@ def test_right_corner_mirrors_left():
     flip = np.array([1.0, -1.0, 1.0])
     left, right = corner("FL", 0.0), corner("FR", 0.0)
     same = stiffness_of(left, 4)
-    a = settle(elastic_corner(left, same), road(FORCES), RACK, travel=TRAVEL)
-    b = settle(elastic_corner(right, same), road(flip * FORCES), -RACK, travel=TRAVEL)
+    a = settle(elastic_unit(lone(left), same), (road(FORCES),), RACK, travel=TRAVEL)
+    b = settle(elastic_unit(lone(right), same), (road(flip * FORCES),), -RACK, travel=TRAVEL)
     assert_allclose(b.load, a.load, rtol=0, atol=1e-6)  # N; rounding times stiffness
-    assert_allclose(b.wheel.contact, flip * a.wheel.contact, rtol=0, atol=1e-12)
-    assert_allclose(b.wheel.heading, -a.wheel.heading, rtol=0, atol=1e-12)
+    assert_allclose(b.wheels[0].contact, flip * a.wheels[0].contact, rtol=0, atol=1e-12)
+    assert_allclose(b.wheels[0].heading, -a.wheels[0].heading, rtol=0, atol=1e-12)
 
 
 def test_compliance_and_bushes_change_loads_by_the_claimed_share():
     base = {}
     for scale in ({}, {"compliance": 1e-3}, {"bushes": 0.0}):
         car = draw_car(invented_car(), 6, effects=Effects(**scale))
-        at = settle(car.elastic["FL"], road(FORCES), RACK, travel=TRAVEL)
+        at = settle(car.elastic["FL"], (road(FORCES),), RACK, travel=TRAVEL)
         base[tuple(scale)] = at.load[:, :6]
     peak = np.max(np.abs(base[()]))
     for effect in (("compliance",), ("bushes",)):
@@ -174,12 +177,12 @@ def test_compliance_and_bushes_change_loads_by_the_claimed_share():
 
 def test_loads_grow_a_little_with_the_square_of_the_load():
     elastic = draw_car(invented_car(), 6).elastic["FL"]
-    rest = settle(elastic, no_load, np.zeros(1), travel=0.0).spring_length[0]
+    solid = solid_links(elastic, 0.0)
     pull = np.array([[0.0, 3000.0, 0.0]])
 
     def under(share: float) -> np.ndarray:
         load = road(share * pull, unsprung_mass=0.0, trail=np.zeros(1), shift_per_force=0.0)
-        return settle(elastic, load, np.zeros(1), solid_length=rest).load[0]
+        return settle(elastic, (load,), np.zeros(1), springs=solid).load[0]
 
     bent = np.max(np.abs(2 * under(0.5) - under(1.0))) / np.max(np.abs(under(1.0)))
     assert 1e-4 < bent < 1e-2
@@ -187,7 +190,7 @@ def test_loads_grow_a_little_with_the_square_of_the_load():
 
 def test_a_travel_beyond_reach_is_refused():
     with pytest.raises(VehicleError, match=r"corner FL: .*1000\.0 mm"):
-        settle(draw_car(invented_car(), 1).elastic["FL"], no_load, np.zeros(1), travel=1.0)
+        settle(draw_car(invented_car(), 1).elastic["FL"], (no_load,), np.zeros(1), travel=1.0)
 
 
 def test_bearing_passes_only_the_torque_about_the_spin_axis():
@@ -204,7 +207,7 @@ def test_side_force_moves_the_pressure_and_trails():
     elastic = draw_car(invented_car(), 1).elastic["FL"]
     force = np.array([[0.0, 2000.0, 3000.0]])
     load = road(force)
-    at = settle(elastic, load, np.zeros(1), travel=0.0).wheel
+    at = settle(elastic, (load,), np.zeros(1), travel=0.0).wheels[0]
     # Mx = shift Fz, Mz = -trail Fy; the wheel's toe turns them by a few milliradians.
     assert_allclose(load.contact_moment(at)[0], [30.0, 0.0, -40.0], atol=0.3)
 
@@ -429,7 +432,7 @@ def test_steer_is_the_mean_heading_that_the_rack_gives():
     steer = np.array([-0.1, 0.0, 0.03, 0.12])
     rack = rack_of(car, steer)
     heading = [
-        settle(car.elastic[c], no_load, np.append(rack, 0.0), travel=0.0).wheel.heading
+        settle(car.elastic[c], (no_load,), np.append(rack, 0.0), travel=0.0).wheels[0].heading
         for c in ("FL", "FR")
     ]
     mean = np.mean([h[:-1] - h[-1] for h in heading], axis=0)

@@ -252,7 +252,7 @@ class _Problem:
 
     def first_guess(self) -> Floats:
         """K by plain least squares on the written-down wrenches, prior rows included."""
-        loads = np.concatenate([pull.wrench() @ pull.members.T for pull in self.pulls])
+        loads = np.concatenate([pull.loads(pull.wrench()) for pull in self.pulls])
         seen = np.concatenate([pull.indication for pull in self.pulls])
         out = np.zeros_like(self.prior.mean)
         for g in range(out.shape[0]):
@@ -332,9 +332,9 @@ class _Problem:
                 wrench += x[first + k] * slope
                 slopes.append((first + k, slope))
         weight = self.weight[p][:, None] / self.noise  # (step, gauge)
-        residual = (wrench @ pull.members.T @ K.T - pull.indication) * weight
+        member_load = pull.loads(wrench)
+        residual = (member_load @ K.T - pull.indication) * weight
         jacobian = np.zeros((steps, gauges, self.layout.size))
-        member_load = wrench @ pull.members.T
         for g in range(gauges):
             jacobian[:, g, g * members : (g + 1) * members] = member_load
         H = K @ pull.members

@@ -47,7 +47,7 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
     PriorWarning
         Neither the file nor the pulls tell a sign: the prior is wide enough for both.
     """
-    loads = np.concatenate([p.wrench() @ p.members.T for p in pulls])
+    loads = np.concatenate([p.loads(p.wrench()) for p in pulls])
     seen = np.concatenate([p.indication for p in pulls])
     members = unit.members
     mean = np.zeros((len(unit.gauges), len(members)))

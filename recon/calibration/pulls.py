@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.motion import Pose, pose, rack_of_steer
 from recon.car.statics import member_matrix
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from recon.records.sheets import PullSheet
 
 Floats = NDArray[np.float64]
+MOVED = 1e-4  # m; travels are written to whole millimetres
 OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
 
 
@@ -47,8 +49,9 @@ class Pull:
 
     `load` (device, step) [N], zero where the device is not in use; `lines` one per device in
     use; `indication` (step, gauge) less the tare interpolated in time; `members` (member, 6)
-    the geometry's loads per wrench about the pulled wheel's hub; `turns_hub` is True where the
-    wheel is held by an outboard brake and the whole moment reaches the upright.
+    the geometry's loads per wrench about the pulled wheel's hub; `unsprung` (step, member) what
+    the wheel's weight loads them more than at the tare, where the wheel moved since; `turns_hub`
+    is True where the wheel is held by an outboard brake and the whole moment reaches the upright.
     """
 
     corner: str
@@ -73,6 +76,11 @@ class Pull:
     rack: float
     force_limit: float
     temperature: float
+    unsprung: Floats
+
+    def loads(self, wrench: Floats) -> Floats:
+        """Member loads (step, member) under wrenches (step, 6), more than at the tare."""
+        return wrench @ self.members.T + self.unsprung
 
     def columns(self, line: Line) -> Floats:
         """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""
@@ -237,7 +245,32 @@ def _pull(
         rack=rack,
         force_limit=float(sheet.strap_limit[first]),
         temperature=float(np.mean(sheet.temperature[loaded])),
+        unsprung=_unsprung(sheet, rows, pulled, at, rack),
     )
+
+
+def _unsprung(
+    sheet: PullSheet,
+    rows: NDArray[np.int64],
+    pulled: tuple[Corner, int],
+    at: Pose,
+    rack: float,
+) -> Floats:
+    """What the wheel's weight loads the members more than at the tare, (step, member).
+
+    In proportion to the travel since then: links and arms turn, the weight does not.
+    """
+    corner, w = pulled
+    is_tare = sheet.phase[rows] == "tare"
+    travel, tare = sheet.travel[rows[~is_tare]], float(np.mean(sheet.travel[rows[is_tare]]))
+    moved = float(np.mean(travel)) - tare
+    if abs(moved) < MOVED:
+        return np.zeros((len(travel), len(at.mechanism.members)))
+    both = np.full(len(at.wheels), tare) if len(at.wheels) > 1 else tare
+    down = 6 * w + 2
+    change = (member_matrix(at) - member_matrix(pose(at.mechanism, both, rack)))[:, down]
+    weight = -corner.unsprung_mass * STANDARD_GRAVITY
+    return np.outer((travel - tare) / moved, weight * change)
 
 
 def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple[Floats, Floats]:

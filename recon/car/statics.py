@@ -7,6 +7,7 @@ equilibrium reads J^T t = W, t tension positive, W the wrench on each body.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from recon.car.motion import Pose, WheelAt
 from recon.car.structure import Mechanism, design_state, hubs_of
 
 Floats = NDArray[np.float64]
+STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
 
 def load_matrix(at: Pose) -> Floats:
@@ -72,6 +74,20 @@ def member_matrix(at: Pose) -> Floats:
         cuts = section_loads(at.mechanism, state, found, at.hubs)
         loads = np.concatenate([loads, cuts], axis=-2)
     return loads[..., list(at.mechanism.members), :]
+
+
+def spring_share(at: Pose) -> Floats:
+    """Part of `member_matrix` that is there only because springs give, (..., member, 6 * wheel).
+
+    What a bar, a beam or bound links carry beside the springs; zero where nothing shares a load.
+    Any other split of the same load, as twist or rates that are not those stated make it, is a
+    multiple of these loads.
+    """
+    mechanism = at.mechanism
+    springs = np.array([mechanism.kinds[support] == "spring" for support in mechanism.owner])
+    stiff = np.where(springs, STIFFENED, 1.0) * mechanism.compliance
+    rigid = replace(at, mechanism=replace(mechanism, compliance=stiff))
+    return member_matrix(at) - member_matrix(rigid)
 
 
 def open_loads(at: Pose) -> tuple[Floats, Floats]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.statics import member_matrix, strip_spin
-from recon.reconstruction.estimator import AtPose
+from recon.reconstruction.estimator import KNOWN_ROWS, SPLIT, AtPose
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
@@ -191,6 +191,29 @@ def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: flo
             loading[:, 3 * k + 2, 0] = -corner.u_bush_rate * bench.tare_travel[k]
             out.append(Cause(f"{corner.name} bushes", "assumption", loading))
     out.append(Cause("thermal slope of the links", "assumption", slope))
+    return out
+
+
+def split_causes(bench: Bench) -> list[Cause]:
+    """What a bar, a beam or bound links take from the springs, of each wheel's load.
+
+    A share of it while driving, and as much of the usual load at the tare.
+    """
+    if not np.any(bench.shared[0]):
+        return []
+    out = []
+    for k, corner in enumerate(bench.unit.corners):
+        driving, hanging = bench.blank(), bench.blank()
+        first = bench.features.force(k, 0)
+        for m, (at, shared) in enumerate(zip(bench.centre, bench.shared, strict=True)):
+            own = shared[:, [6 * k + row for row in KNOWN_ROWS]]
+            effect = -SPLIT * at.forces @ bench.K @ own
+            driving[m, :, first : first + len(KNOWN_ROWS)] = effect
+            hanging[m, :, 0] = effect[:, 2] * bench.usual_load[k]
+        out += [
+            Cause(f"{corner.name} split of load", "assumption", driving),
+            Cause(f"{corner.name} split of load at the tare", "session", hanging),
+        ]
     return out
 
 

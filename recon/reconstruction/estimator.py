@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from recon.car.unknowns import Reference
 
 Floats = NDArray[np.float64]
+# Of what a bar, a beam or bound links take from the springs: twist by steer and by wheels that
+# hang unevenly, rates that are not as stated, springs that do not pull by one law; no source.
+SPLIT = 0.3
 FORCE_ROWS = (0, 1, 2)  # of the six unknowns of a wheel
 KNOWN_ROWS = (0, 1, 2, 4)  # Fx, Fy, Fz, T
 
@@ -101,11 +104,16 @@ def estimator(K: Floats, loads: tuple[Floats, Floats], weights: tuple[Floats, Fl
 
 
 def gauge_covariance(
-    calibration: CornerCalibration, loads: Floats, u_gauge: Floats, references: list[Reference]
+    calibration: CornerCalibration,
+    loads: Floats,
+    shared: Floats,
+    u_gauge: Floats,
+    references: list[Reference],
 ) -> Floats:
-    """V (gauge, gauge): noise and zeros, and what K's uncertainty does at typical loads.
+    """V (gauge, gauge): noise and zeros, K's uncertainty at typical loads, and splits of load.
 
-    `loads` (member, 6 w) are those per unknown at design height.
+    `loads` (member, 6 w) are those per unknown at design height, `shared` the part of them whose
+    split is unsure, see `spring_share`.
     """
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
@@ -115,4 +123,8 @@ def gauge_covariance(
     V = np.diag(u_gauge**2)
     for load in typical @ loads.T:
         V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)
+    for k in range(len(references)):
+        own = slice(6 * k, 6 * k + 6)
+        split = SPLIT * calibration.K @ shared[:, own] @ typical[:, own].T
+        V += split @ split.T / len(typical)
     return V

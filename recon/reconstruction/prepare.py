@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose
-from recon.car.statics import member_matrix
+from recon.car.statics import member_matrix, spring_share
 from recon.car.table import WANTED, on_unit, products
 from recon.car.unknowns import (
     BEARING_DRAG,
@@ -56,7 +56,8 @@ class Bench:
     """A unit at the poses that the causes need; see `causes`.
 
     `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
-    the rack; `torque_floor` by wheel and by what its hub passes [N m].
+    the rack; `shared` (member, 6 w) by mode are loads whose split is unsure; `torque_floor` by
+    wheel and by what its hub passes [N m].
     """
 
     unit: Unit
@@ -66,6 +67,7 @@ class Bench:
     columns: Floats
     here: Pose
     centre: list[AtPose]
+    shared: list[Floats]
     at_nodes: list[AtPose]
     nodes: tuple[Floats, Floats]
     scale: tuple[float, ...]
@@ -238,10 +240,13 @@ class _Solver:
         self.design = design_of(unit)
         friction = because.FRICTION_SPREAD * calibration.friction
         u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
-        self.weights = []
+        shared = spring_share(self.design)
+        self.shared, self.weights = [], []
         for mode in self.modes:
             loads, _ = loads_of(self.design, self.columns, mode)
-            V = gauge_covariance(calibration, loads, u_gauge, self.references)
+            split, _ = loads_of(self.design, self.columns, mode, shared)
+            self.shared.append(split)
+            V = gauge_covariance(calibration, loads, split, u_gauge, self.references)
             self.weights.append((V, self._priors(mode, session)))
 
     def _priors(self, mode: tuple[str, ...], session: Session) -> Floats:
@@ -377,6 +382,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         columns=solver.columns,
         here=solver.design,
         centre=around[0],
+        shared=solver.shared,
         at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
         nodes=(grid[:, :-1], grid[:, -1]),
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
@@ -420,6 +426,7 @@ def _causes(
         *compliance_causes(bench),
         *because.prior_causes(bench, car.tyre),
         *because.mechanical_causes(bench, calibration, session.warming),
+        *because.split_causes(bench),
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.records.sheets import Tares
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.elastic import Settled, WheelAt, settle
-from recon.virtual.hub import RoadLoad
+from recon.virtual.elastic import Settled, settle
+from recon.virtual.hub import AtRest, RoadLoad
 from recon.virtual.states import GRIP
 
 if TYPE_CHECKING:
@@ -45,6 +46,10 @@ def virtual_drive(
 ) -> tuple[xr.Dataset, Tares, xr.Dataset]:
     """Drive through `states`, tare before and after.
 
+    The wheels of a corner that stands alone are where `states` say, its springs (and dampers)
+    carry what is left.  Those of a tied axle come to where forces, springs and axle are in
+    balance, else these would not share the load as they do in a car.
+
     Returns
     -------
     log : xarray.Dataset
@@ -55,17 +60,37 @@ def virtual_drive(
         Forces of the road [N], moments at the contact [N m] and member loads [N, N m], by corner.
     """
     loads, moments, readings, tare_rows = {}, {}, {}, []
-    for k, name in enumerate(states.corners):
-        road = _road_load(virtual_car, states, k)
-        driven = settle(virtual_car.elastic[name], road, states.rack, travel=states.travel[:, k])
-        hanging = _hanging(virtual_car, name)
-        loads[name] = driven.load
-        moments[name] = road.contact_moment(driven.wheel)
+    states = replace(states, travel=states.travel.copy())
+    for unit in dict.fromkeys(virtual_car.unit_of(name) for name in states.corners):
+        at = [states.corners.index(w.corner) for w in virtual_car.elastic[unit].wheels]
+        roads = tuple(_road_load(virtual_car, states, k) for k in at)
+        driven = _driven(virtual_car, unit, roads, states, at)
+        states.travel[:, at] = (
+            driven.travel if unit in virtual_car.springs else states.travel[:, at]
+        )
+        hanging = _hanging(virtual_car, unit)
+        for k, road, wheel in zip(at, roads, driven.wheels, strict=True):
+            loads[states.corners[k]] = driven.load
+            moments[states.corners[k]] = road.contact_moment(wheel)
         in_turn = np.concatenate([hanging.load, driven.load, hanging.load])
-        readings[name], rows = _indications(virtual_car, states, k, in_turn, rng)
+        readings[unit], rows = _indications(virtual_car, unit, states, in_turn, rng)
         tare_rows += rows
     log = _log(virtual_car, states, readings, rng)
     return log, _tares(tare_rows), _truth(virtual_car, states, loads, moments)
+
+
+def _driven(
+    virtual_car: VirtualCar,
+    unit: str,
+    roads: tuple[RoadLoad, ...],
+    states: States,
+    at: list[int],
+) -> Settled:
+    """Settle one unit under its road loads; `at` are its wheels among the states' corners."""
+    elastic, springs = virtual_car.elastic[unit], virtual_car.springs.get(unit)
+    if springs is None:
+        return settle(elastic, roads, states.rack, travel=states.travel[:, at])
+    return settle(elastic, roads, states.rack, springs=springs)
 
 
 def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
@@ -85,25 +110,23 @@ def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
     )
 
 
-def _hanging(virtual_car: VirtualCar, name: str) -> Settled:
-    """Settle the wheel off the ground at full droop: its weight alone on the links."""
-    corner = virtual_car.truth.corners[name]
-    down = np.array([[0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]])
-
-    def weight(_: WheelAt) -> tuple[Floats, Floats]:
-        return down, np.zeros_like(down)
-
-    return settle(virtual_car.elastic[name], weight, np.zeros(1), travel=corner.droop_travel)
+def _hanging(virtual_car: VirtualCar, unit: str) -> Settled:
+    """Settle the wheels off the ground at full droop: their weight alone on the links."""
+    corners = virtual_car.parts[unit].corners
+    weights = tuple(AtRest(STANDARD_GRAVITY * c.unsprung_mass) for c in corners)
+    droop = np.array([[c.droop_travel for c in corners]])
+    return settle(virtual_car.elastic[unit], weights, np.zeros(1), travel=droop)
 
 
 def _indications(
-    virtual_car: VirtualCar, states: States, k: int, load: Floats, rng: np.random.Generator
+    virtual_car: VirtualCar, unit: str, states: States, load: Floats, rng: np.random.Generator
 ) -> tuple[Floats, list[tuple]]:
-    """Read one corner (n, gauge), and its rows of the tare table; `load` holds tare, log, tare."""
-    channels = virtual_car.channels[states.corners[k]]
+    """Read one unit (n, gauge), and its rows of the tare table; `load` holds tare, log, tare."""
+    channels = virtual_car.channels[unit]
+    at = [states.corners.index(w.corner) for w in virtual_car.elastic[unit].wheels]
     end = states.time[-1] + TARE_AFTER
     time = np.concatenate([[-TARE_BEFORE], states.time, [end]])
-    warmth = states.temperature[:, k]
+    warmth = np.mean(states.temperature[:, at], axis=1)
     temperature = np.concatenate([warmth[:1], warmth, warmth[-1:]])
     rms = np.full(len(time), LOGGER_NOISE)
     rms[[0, -1]] /= np.sqrt(TARE_SAMPLES)  # a tare is a mean of many samples
@@ -158,8 +181,8 @@ def _log(
     hub = states.specific_force * by_corner(errors.hub_acceleration_gain)
     hub = hub + by_corner(errors.hub_acceleration)
     t, c, xyz = "elapsed_time", "corner", "component"
-    gauges = [g for n in states.corners for g in virtual_car.channels[n].names]
-    stack = np.concatenate([readings[n] for n in states.corners], axis=1)
+    gauges = [g for unit in readings for g in virtual_car.channels[unit].names]
+    stack = np.concatenate(list(readings.values()), axis=1)
     return xr.Dataset(
         {
             "indication": ((t, "gauge"), stack),
@@ -203,10 +226,11 @@ def _truth(
     import xarray as xr
 
     t, c, xyz = "elapsed_time", "corner", "component"
-    members = list(dict.fromkeys(m for n in states.corners for m in virtual_car.elastic[n].members))
+    of = {n: virtual_car.elastic[virtual_car.unit_of(n)].members for n in states.corners}
+    members = list(dict.fromkeys(m for n in states.corners for m in of[n]))
     link_load = np.full((len(states.time), len(states.corners), len(members)), np.nan)
     for k, name in enumerate(states.corners):
-        place = [members.index(m) for m in virtual_car.elastic[name].members]
+        place = [members.index(m) for m in of[name]]
         link_load[:, k, place] = loads[name]
     return xr.Dataset(
         {

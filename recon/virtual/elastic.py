@@ -1,16 +1,16 @@
-"""A corner on elastic supports: poses and loads at full equilibrium, compliance included.
+"""A corner or a tied axle on elastic supports: poses and loads at full equilibrium.
 
-In: the elements of one corner and a rule for the load on the wheel's body.  Out: member loads
+In: the elements of one unit and a rule for the load on each wheel's body.  Out: member loads
 and pose, where the potential energy
 
     U = sum 1/2 k e^2 + sum 1/2 kappa |u - R u0|^2                                (1)
 
-is in balance with the load: e is the elongation of a link or the gap of a held point, u the
-direction of a link and R u0 the direction in which the body at its end would have it
-(torsion of the bushes, by which a little load by-passes the links).  The geometry is not
+is in balance with the load: e is the elongation of a link, the gap of a held point or the turn
+of a torsion, u the direction of a link and R u0 the direction in which the body at its end would
+have it (torsion of the bushes, by which a little load by-passes the links).  The geometry is not
 linearised, so loads change a little with the square of the load.  What passes through a cut is
-the sum of all that acts on the outer side of it.  Assumption that matters most: bodies are rigid
-and the load of the spring is whatever holds the given travel.
+the sum of all that acts on the outer side of it.  Assumption that matters most: bodies are rigid,
+and springs are without damping: each holds its wheel at a given travel, or follows Hooke's law.
 
 Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad, tension positive.
 Source: minimum potential energy, any textbook of elasticity; from memory.
@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 from recon.base.errors import VehicleError
 
 if TYPE_CHECKING:
-    from recon.virtual.elements import Cut, ElasticCorner
+    from recon.virtual.elements import Cut, ElasticUnit, WheelOn
 
 Floats = NDArray[np.float64]
 MOST_STEPS = 60
@@ -59,16 +59,25 @@ Load = Callable[[WheelAt], tuple[Floats, Floats]]
 
 
 @dataclass(frozen=True, slots=True)
+class Sprung:
+    """Springs by Hooke's law: `rate` (wheel,) [N/m] and `free` length (wheel,) [m]."""
+
+    rate: Floats
+    free: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Settled:
-    """Equilibrium of a batch: member loads (n, member) [N, N m], the wheel, what is left over.
+    """Equilibrium of a batch: member loads (n, member) [N, N m], the wheels, what is left over.
 
     `unbalanced` (n,) is the largest leftover force [N] or moment [N m] on any body,
-    `spring_length` (n,) that of the spring [m].
+    `spring_length` (n, wheel) that of the springs, `travel` (n, wheel) the wheels' rise [m].
     """
 
     load: Floats
-    wheel: WheelAt
+    wheels: tuple[WheelAt, ...]
     spring_length: Floats
+    travel: Floats
     unbalanced: Floats
 
 
@@ -78,82 +87,86 @@ def no_load(at: WheelAt) -> tuple[Floats, Floats]:
 
 
 def settle(
-    corner: ElasticCorner,
-    load: Load,
+    unit: ElasticUnit,
+    loads: tuple[Load, ...],
     rack: ArrayLike,
     *,
     travel: ArrayLike | None = None,
-    solid_length: ArrayLike | None = None,
+    springs: Sprung | None = None,
 ) -> Settled:
     """Find the equilibrium of each sample.
 
     Parameters
     ----------
-    corner : ElasticCorner
-    load : callable
+    unit : ElasticUnit
+    loads : one for each wheel
         From the wheel's place to force and moment about the hub (n, xyz) on the wheel's body.
     rack : (n,)
         Rack shift to the left. [m]
-    travel : (n,), optional
-        Rise of the wheel centre; the spring takes the load that holds it there. [m]
-    solid_length : (n,), optional
-        Instead of `travel`: the spring is a solid link of this free length. [m]
+    travel : (n,), of an axle (n, wheel), optional
+        Rise of each wheel centre; the springs take the loads that hold them there. [m]
+    springs : Sprung, optional
+        Instead of `travel`: the law of the springs, also of solid links in their place.
 
     Raises
     ------
     VehicleError
-        No equilibrium was found; the message names corner, travel and rack.
+        No equilibrium was found; the message names unit, travel or spring, and rack.
     """
-    target = np.asarray(travel if solid_length is None else solid_length, dtype=float)
-    rack, target = np.broadcast_arrays(np.atleast_1d(np.asarray(rack, dtype=float)), target)
-    n = len(rack)
-    place = np.broadcast_to(corner.origin, (n, *corner.origin.shape)).copy()
-    turn = np.broadcast_to(np.eye(3), (n, len(corner.origin), 3, 3)).copy()
-    if solid_length is None:
-        place[:, :-1, 2] += target[:, None]  # a fair first guess: all rises with the wheel
-    force = np.zeros(n)  # tension of the spring
-    limit = CLOSED * float(np.max(corner.axial))
+    rack = np.atleast_1d(np.asarray(rack, dtype=float))
+    target = np.asarray(travel if springs is None else springs.free, dtype=float)
+    if target.ndim < 2:
+        target = target[..., None] if springs is None else target[None]
+    n = max(len(rack), len(target))
+    rack, target = np.broadcast_to(rack, n), np.broadcast_to(target, (n, len(unit.wheels)))
+    place = np.broadcast_to(unit.origin, (n, *unit.origin.shape)).copy()
+    turn = np.broadcast_to(np.eye(3), (n, len(unit.origin), 3, 3)).copy()
+    if springs is None:
+        # A fair first guess: all rises with the wheels.
+        place[:, :-1, 2] += np.mean(target, axis=1)[:, None]
+    force = np.zeros(target.shape)  # tension of the springs
+    rate = None if springs is None else springs.rate
+    limit = CLOSED * float(np.max(unit.axial))
     open_ends = np.full(n, np.inf)
     for _ in range(MOST_STEPS):
-        parts = _Parts(corner, place, turn, rack)
-        short = _spring_gap(corner, parts, target, force, held=solid_length is None)
-        left_over = parts.left_over(load, force)
+        parts = _Parts(unit, place, turn, rack)
+        short = _spring_gap(parts, target, force, rate)
+        left_over = parts.left_over(loads, force)
         open_ends = np.max(np.abs(left_over), axis=1)
         if np.all(open_ends < limit) and np.all(np.abs(short) < HEIGHT_CLOSED):
             break
-        step, force = parts.newton(left_over, short, force, held=solid_length is None)
+        step, force = parts.newton(left_over, short, force, rate)
         if not np.all(np.isfinite(step)):
             break
         place, turn = _moved(place, turn, step)
     if not np.all(open_ends < limit):
-        held_at = "wheel held at" if solid_length is None else "spring of"
         worst = int(np.argmax(np.nan_to_num(open_ends, nan=np.inf)))
-        raise _no_balance(corner, f"{held_at} {1e3 * target[worst]:.1f} mm", rack[worst])
+        raise _no_balance(unit, target[worst], rack[worst], held=springs is None)
     return Settled(
-        load=parts.member_loads(load, force),
-        wheel=parts.wheel,
-        spring_length=parts.length[:, corner.spring],
+        load=parts.member_loads(loads, force),
+        wheels=parts.wheels,
+        spring_length=parts.length[:, unit.springs],
+        travel=parts.rise,
         unbalanced=open_ends,
     )
 
 
-def _no_balance(corner: ElasticCorner, held_at: str, rack: float) -> VehicleError:
+def _no_balance(unit: ElasticUnit, target: Floats, rack: float, *, held: bool) -> VehicleError:
+    lengths = ", ".join(f"{1e3 * x:.1f}" for x in target)
     return VehicleError(
-        where=f"virtual corner {corner.name}",
-        found=f"no equilibrium with the {held_at} and the rack at {1e3 * rack:.1f} mm",
+        where=f"virtual {'corner' if len(unit.wheels) == 1 else 'axle'} {unit.name}",
+        found=f"no equilibrium with {'wheels held at' if held else 'springs of'} {lengths} mm "
+        f"and the rack at {1e3 * rack:.1f} mm",
         needed="poses that the supports reach",
         do="Check the points of links and rocker, or stay within the range of travel and rack.",
     )
 
 
-def _spring_gap(
-    corner: ElasticCorner, parts: _Parts, target: Floats, force: Floats, *, held: bool
-) -> Floats:
-    """Return what the spring's own condition lacks [m]: the travel asked for, or Hooke's law."""
-    if held:
-        return corner.hub[2] + target - parts.wheel.hub[:, 2]
-    stretched = parts.length[:, corner.spring] - target
-    return force / corner.axial[corner.spring] - stretched
+def _spring_gap(parts: _Parts, target: Floats, force: Floats, rate: Floats | None) -> Floats:
+    """Return what the springs lack (n, wheel) [m]: the travel asked for, or Hooke's law."""
+    if rate is None:
+        return target - parts.rise
+    return np.asarray(force / rate - (parts.length[:, parts.unit.springs] - target))
 
 
 def _moved(place: Floats, turn: Floats, step: Floats) -> tuple[Floats, Floats]:
@@ -171,73 +184,100 @@ def _moved(place: Floats, turn: Floats, step: Floats) -> tuple[Floats, Floats]:
 class _Parts:
     """One trial pose of a batch: where the ends are, which way the elements pull."""
 
-    def __init__(self, corner: ElasticCorner, place: Floats, turn: Floats, rack: Floats) -> None:
-        self.corner = corner
+    def __init__(self, unit: ElasticUnit, place: Floats, turn: Floats, rack: Floats) -> None:
+        self.unit = unit
         self.turn = turn
-        n_bodies = len(corner.origin)
-        shift = np.zeros((len(rack), len(corner.outer), 3))
+        self.place = place
+        n_bodies = len(unit.origin)
+        shift = np.zeros((len(rack), len(unit.outer), 3))
         shift[..., 1] = rack[:, None]
         arm = [
             np.einsum("neij,ej->nei", turn[:, body], at) + ride[:, None] * shift
             for body, at, ride in (
-                (corner.outer, corner.at_outer, corner.rides_rack[:, 0]),
-                (corner.inner, corner.at_inner, corner.rides_rack[:, 1]),
+                (unit.outer, unit.at_outer, unit.rides_rack[:, 0]),
+                (unit.inner, unit.at_inner, unit.rides_rack[:, 1]),
             )
         ]
-        span = place[:, corner.inner] + arm[1] - place[:, corner.outer] - arm[0]
-        held = np.any(corner.fixed, axis=1)[:, None]
-        fixed = np.einsum("neij,ej->nei", turn[:, corner.inner], corner.fixed)
+        span = place[:, unit.inner] + arm[1] - place[:, unit.outer] - arm[0]
+        held = np.any(unit.fixed, axis=1)[:, None]
+        fixed = np.einsum("neij,ej->nei", turn[:, unit.inner], unit.fixed)
         reach = np.linalg.norm(span, axis=2, keepdims=True)
-        self.along = np.where(held, fixed, span / np.where(held, 1.0, reach))
+        own_line = ~(held | unit.twist[:, None])
+        self.along = np.where(own_line, span / np.where(own_line, reach, 1.0), fixed)
         self.length = np.sum(self.along * span, axis=2)
         # Directions that turn with the inner body push it, too, at the outer body's point.
         arm[1] = np.where(held, arm[1] - span, arm[1])
         self.arm = arm
-        self.at_end = [np.eye(n_bodies)[corner.outer], np.eye(n_bodies)[corner.inner]]
-        self.wheel = _wheel(corner, place, turn)
+        self.at_end = [np.eye(n_bodies)[unit.outer], np.eye(n_bodies)[unit.inner]]
+        self.wheels = tuple(_wheel(unit, w, place, turn) for w in unit.wheels)
         pull = [np.concatenate([self.along, np.cross(a, self.along)], axis=2) for a in arm]
         self.pull = pull  # force and moment about the body's origin per tension, at each end
+        self._twist()
         # rows (n, element, 6 * body): elongation per small motion of the bodies
         rows = (
             self.at_end[1][:, :, None] * pull[1][:, :, None]
             - self.at_end[0][:, :, None] * pull[0][:, :, None]
         )
-        self.rows = rows[:, :, :-1].reshape(len(rack), len(corner.outer), -1)
+        self.rows = rows[:, :, :-1].reshape(len(rack), len(unit.outer), -1)
+
+    def _twist(self) -> None:
+        """Torsions: `length` is the turn of the inner body against the outer one [rad]."""
+        for e in np.flatnonzero(self.unit.twist):
+            outer, inner = (self.turn[:, body[e]] for body in (self.unit.outer, self.unit.inner))
+            first, second, _ = self.unit.triad[e]
+            there, x, y = inner @ first, outer @ first, outer @ second
+            c, s = (np.sum(there * way, axis=1, keepdims=True) for way in (x, y))
+            self.length[:, e] = np.arctan2(s, c)[:, 0]
+            per_turn = (c * np.cross(there, y) - s * np.cross(there, x)) / (c**2 + s**2)
+            for pull in self.pull:
+                pull[:, e, 3:] = per_turn
+
+    @property
+    def rise(self) -> Floats:
+        """Travel of each wheel now (n, wheel) [m]."""
+        design = np.array([w.hub[2] for w in self.unit.wheels])
+        return np.stack([w.hub[:, 2] for w in self.wheels], axis=1) - design
 
     def tension(self, spring_force: Floats) -> Floats:
-        tension = self.corner.axial * (self.length - self.corner.rest)
-        tension[:, self.corner.spring] = spring_force
+        tension = self.unit.axial * (self.length - self.unit.rest)
+        tension[:, self.unit.springs] = spring_force
         return tension
 
-    def left_over(self, load: Load, spring_force: Floats) -> Floats:
+    def left_over(self, loads: tuple[Load, ...], spring_force: Floats) -> Floats:
         """Return the load less what the supports take up, per body motion (n, 6 * body)."""
-        n, bodies = len(spring_force), len(self.corner.bodies)
+        n, bodies = len(spring_force), len(self.unit.bodies)
         out = np.zeros((n, bodies, 6))
-        out[:, self.corner.wheel_body] = self.on_wheel(load)
+        for wheel, on_wheel in zip(self.unit.wheels, self.on_wheels(loads), strict=True):
+            out[:, wheel.body] += on_wheel
         held = np.einsum("ner,ne->nr", self.rows, self.tension(spring_force))
         return out.reshape(n, -1) - held - self._bushes()
 
-    def on_wheel(self, load: Load) -> Floats:
-        """Return force and moment of the load about the origin of the wheel's body (n, 6)."""
-        force, moment = load(self.wheel)
-        arm = self.wheel.hub - self.wheel_origin
-        return np.concatenate([force, moment + np.cross(arm, force)], axis=1)
+    def on_wheels(self, loads: tuple[Load, ...]) -> list[Floats]:
+        """Return force and moment of each load about the origin of its wheel's body (n, 6)."""
+        out = []
+        for wheel, at, load in zip(self.unit.wheels, self.wheels, loads, strict=True):
+            force, moment = load(at)
+            arm = at.hub - self.place[:, wheel.body]
+            out.append(np.concatenate([force, moment + np.cross(arm, force)], axis=1))
+        return out
 
-    def member_loads(self, load: Load, spring_force: Floats) -> Floats:
-        """Return the loads of links and spring, then those of the cuts (n, member)."""
-        c, tension = self.corner, self.tension(spring_force)
+    def member_loads(self, loads: tuple[Load, ...], spring_force: Floats) -> Floats:
+        """Return the loads of links, springs and torsions, then those of the cuts (n, member)."""
+        c, tension = self.unit, self.tension(spring_force)
         # What acts on the bodies at each end, element by element, (n, element, 6) each.
         acting = [sign * tension[..., None] * p for sign, p in zip((1, -1), self.pull, strict=True)]
         links, bushes = self._twisted()
         for end in (0, 1):
             acting[end][:, links] -= bushes[end]
-        cuts = [self._through(cut, acting, self.on_wheel(load)) for cut in c.cuts]
+        on_wheels = self.on_wheels(loads)
+        cuts = [self._through(cut, acting, on_wheels) for cut in c.cuts]
         return np.concatenate([tension[:, c.member_element], *cuts], axis=1)
 
-    def _through(self, cut: Cut, acting: list[Floats], on_wheel: Floats) -> Floats:
+    def _through(self, cut: Cut, acting: list[Floats], on_wheels: list[Floats]) -> Floats:
         """Return the six loads of a cut (n, load): all that acts on its outer side."""
         outer_side = sum(acting[end][:, cut.ends[:, end]].sum(axis=1) for end in (0, 1))
-        outer_side = outer_side + cut.wheel * on_wheel
+        for there, on_wheel in zip(cut.wheels, on_wheels, strict=True):
+            outer_side = outer_side + there * on_wheel
         turn = self.turn[:, cut.body]
         force = outer_side[:, :3]
         moment = outer_side[:, 3:] - np.cross(turn @ cut.station, force)
@@ -250,13 +290,6 @@ class _Parts:
             axis=1,
         )
 
-    @property
-    def wheel_origin(self) -> Floats:
-        """Origin of the wheel's body now."""
-        c = self.corner
-        arm = np.einsum("nij,j->ni", self.wheel.turn, c.hub - c.origin[c.wheel_body])
-        return self.wheel.hub - arm
-
     def _bushes(self) -> Floats:
         """Return the gradient of the bushes' energy in (1), per body motion (n, 6 * body)."""
         links, at_ends = self._twisted()
@@ -268,7 +301,7 @@ class _Parts:
 
         One array (n, link, 6) for each end, about the origin of the body there.
         """
-        c = self.corner
+        c = self.unit
         links = np.flatnonzero(np.any(c.tilt > 0, axis=1))
         along, length = self.along[:, links], self.length[:, links, None]
         start = c.origin[c.inner] + c.at_inner - c.origin[c.outer] - c.at_outer
@@ -289,50 +322,51 @@ class _Parts:
         return links, at_ends
 
     def newton(
-        self, left_over: Floats, short: Floats, spring_force: Floats, *, held: bool
+        self, left_over: Floats, short: Floats, spring_force: Floats, rate: Floats | None
     ) -> tuple[Floats, Floats]:
-        """Return the step (n, 6 * body) and the new spring force.
+        """Return the step (n, 6 * body) and the new forces of the springs (n, wheel).
 
         The tangent leaves out the small terms of loads in turned links, which only costs a few
         more steps.
         """
-        c = self.corner
+        c = self.unit
         stiff = c.axial.copy()
-        stiff[c.spring] = 0.0
-        size = left_over.shape[1]
-        spring = self.rows[:, c.spring]
-        matrix = np.zeros((len(left_over), size + 1, size + 1))
+        stiff[c.springs] = 0.0
+        size, wheels = left_over.shape[1], len(c.wheels)
+        matrix = np.zeros((len(left_over), size + wheels, size + wheels))
         matrix[:, :size, :size] = np.swapaxes(self.rows, 1, 2) @ (stiff[:, None] * self.rows)
         for body, axis in c.idle:
             turned = self.turn[:, body] @ axis
             spin = slice(6 * body + 3, 6 * body + 6)
             matrix[:, spin, spin] += IDLE_HOLD * turned[:, :, None] * turned[:, None, :]
-        # The spring's force is counted in units of its stiffness to keep the system balanced.
-        unit = c.axial[c.spring]
-        matrix[:, :size, size] = spring * unit
-        if held:
-            lift = np.zeros((len(left_over), len(c.bodies), 6))
-            lift[:, c.wheel_body, 2] = 1.0
-            arm = self.wheel.hub - self.wheel_origin
-            lift[:, c.wheel_body, 3:] = np.cross(arm, [0.0, 0.0, 1.0])
-            matrix[:, size, :size] = lift.reshape(len(left_over), -1)
-        else:
-            matrix[:, size, :size] = spring
-            matrix[:, size, size] = -1.0
-        right = np.concatenate([left_over, short[:, None]], axis=1)
+        # A spring's force is counted in units of its stiffness to keep the system balanced.
+        unit = c.axial[c.springs] if rate is None else rate
+        for k, (wheel, at) in enumerate(zip(c.wheels, self.wheels, strict=True)):
+            spring = self.rows[:, c.springs[k]]
+            matrix[:, :size, size + k] = spring * unit[k]
+            if rate is None:
+                lift = np.zeros((len(left_over), len(c.bodies), 6))
+                lift[:, wheel.body, 2] = 1.0
+                arm = at.hub - self.place[:, wheel.body]
+                lift[:, wheel.body, 3:] = np.cross(arm, [0.0, 0.0, 1.0])
+                matrix[:, size + k, :size] = lift.reshape(len(left_over), -1)
+            else:
+                matrix[:, size + k, :size] = spring
+                matrix[:, size + k, size + k] = -1.0
+        right = np.concatenate([left_over, short], axis=1)
         try:
             step = np.linalg.solve(matrix, right[..., None])[..., 0]
         except np.linalg.LinAlgError:  # a dead centre; `settle` says where
             step = np.full(right.shape, np.nan)
-        return step[:, :size], spring_force + unit * step[:, size]
+        return step[:, :size], spring_force + unit * step[:, size:]
 
 
-def _wheel(corner: ElasticCorner, place: Floats, turn: Floats) -> WheelAt:
-    w = corner.wheel_body
+def _wheel(unit: ElasticUnit, wheel: WheelOn, place: Floats, turn: Floats) -> WheelAt:
+    w = wheel.body
     turned = turn[:, w]
-    hub = place[:, w] + np.einsum("nij,j->ni", turned, corner.hub - corner.origin[w])
-    spin = turned @ corner.spin
+    hub = place[:, w] + np.einsum("nij,j->ni", turned, wheel.hub - unit.origin[w])
+    spin = turned @ wheel.spin
     # Lowest point of the wheel's middle plane in chassis z: down, less its part along the axis.
     down = spin * spin[:, 2:] - np.array([0.0, 0.0, 1.0])
     down = down / np.linalg.norm(down, axis=1, keepdims=True)
-    return WheelAt(hub, spin, hub + corner.radius * down, turned)
+    return WheelAt(hub, spin, hub + wheel.radius * down, turned)

@@ -1,9 +1,10 @@
-"""A corner's supports as elements: single elastic lines of action between two bodies.
+"""The supports of a unit as elements: single elastic lines of action between two bodies.
 
-In: one corner of a vehicle and the stiffness of its supports.  Out: arrays.  A link or spring is
-one element along its own line.  The others hold points of the outer body in directions that turn
-with the inner one: a ball one point in three, a pivot two points of its axis in three each, a
-slider two points in the two directions across its line.
+In: a corner that stands alone, or two that an axle ties, and the stiffness of their supports.
+Out: arrays.  A link or spring is one element along its own line, a torsion one about its axis.
+The others hold points of the outer body in directions that turn with the inner one: a ball one
+point in three, a pivot two points of its axis in three each, a slider two points in the two
+directions across its line.
 
 Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 """
@@ -11,7 +12,7 @@ Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from recon.car.vehicle import CHASSIS
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Gauge, Support, Vec
+    from recon.virtual.parts import Parts
 
 Floats = NDArray[np.float64]
 TWO_FORCE = ("link", "spring")
@@ -33,13 +35,16 @@ CUT_LOADS = ("axial", "shear", "shear too", "torsion", "bending", "bending too")
 
 @dataclass(frozen=True, slots=True)
 class Stiffness:
-    """Stiffness of one corner.
+    """Stiffness of one unit.
 
-    `axial` (support,) [N/m] and `tilt` (support, outer/inner) [N m/rad].
+    `axial` (support,) [N/m], of a torsion [N m/rad], of a spring that of the solid link in its
+    place; `tilt` (support, outer/inner) [N m/rad]; `rate` (wheel,) [N/m] of the springs, NaN
+    where it is of no account.
     """
 
     axial: Floats
     tilt: Floats
+    rate: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,32 +52,47 @@ class Cut:
     """A cut through a body at a gauge; its loads are those of the outer side.
 
     `station` (xyz) from the body's origin; `ways` (load, xyz) the directions in which the loads
-    `CUT_LOADS` count; `ends` (element, outer/inner) and `wheel` say what lies on the outer side.
+    `CUT_LOADS` count; `ends` (element, outer/inner) and `wheels` say what lies on the outer side.
     """
 
     body: int
     station: Floats
     ways: Floats
     ends: NDArray[np.bool_]
-    wheel: bool
+    wheels: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class ElasticCorner:
-    """Arrays of one corner; an element is a link, the spring, or one direction of a held point.
+class WheelOn:
+    """A wheel at design height on its body; `spin` points left; [m]."""
+
+    corner: str
+    body: int
+    hub: Floats
+    spin: Floats
+    radius: float
+
+
+@dataclass(frozen=True, slots=True)
+class ElasticUnit:
+    """Arrays of one unit; an element is a link, a spring, a twist, or a direction of a held point.
 
     Bodies are counted in the order of `bodies`, the chassis last; `at_outer` and `at_inner`
     (element, xyz) are measured from each body's `origin` (body, xyz).  `fixed` (element, xyz)
-    is the direction of a held point, turning with the inner body, zero for links and spring.
-    `members` are links and spring, then six loads of each cut; `arm` (member,) is 1, of moments
-    `MOMENT_ARM` [m].  `idle` names bodies that may spin about a line of their own: (body, axis).
+    is the direction of a held point, turning with the inner body, zero for all else; `twist`
+    (element,) is True for a torsion, `triad` (element, 3, xyz) two directions across its axis and
+    the axis itself.  `members` are links, springs and torsions, then six loads of each cut; `arm`
+    (member,) is 1, of moments `MOMENT_ARM` [m]; `touches` (wheel, member) what takes hold of a
+    wheel's body.  `springs` (wheel,) are elements, `rate` (wheel,) [N/m] theirs.  `idle` names
+    bodies that may spin about a line of their own: (body, axis).
     """
 
     name: str
     bodies: tuple[str, ...]
+    wheels: tuple[WheelOn, ...]
     members: tuple[str, ...]
     member_element: NDArray[np.int64]
-    touches_wheel: NDArray[np.bool_]
+    touches: NDArray[np.bool_]
     arm: Floats
     outer: NDArray[np.int64]
     inner: NDArray[np.int64]
@@ -80,17 +100,20 @@ class ElasticCorner:
     at_inner: Floats
     rides_rack: Floats  # (element, outer/inner)
     fixed: Floats
+    twist: NDArray[np.bool_]
+    triad: Floats
     rest: Floats
     axial: Floats
     tilt: Floats
-    spring: int
+    springs: NDArray[np.int64]
+    rate: Floats
     idle: tuple[tuple[int, Floats], ...]
     cuts: tuple[Cut, ...]
     origin: Floats
-    wheel_body: int
-    hub: Floats
-    spin: Floats
-    radius: float
+
+    def wheel(self, corner: str) -> int:
+        """Position of the corner's wheel."""
+        return [w.corner for w in self.wheels].index(corner)
 
 
 def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
@@ -103,43 +126,43 @@ def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
     return np.array([side * np.sin(toe_in) * cc, ct * cc, -side * np.sin(camber)])
 
 
-def elastic_corner(corner: Corner, stiffness: Stiffness) -> ElasticCorner:
-    """Build the arrays of `corner`; rest lengths are those of its design position.
+def elastic_unit(parts: Parts, stiffness: Stiffness) -> ElasticUnit:
+    """Build the arrays of a unit; rest lengths are those of its design position.
 
     Raises
     ------
     VehicleError
-        A corner tied to its partner, or one that does not stand on a single spring.
+        A corner that does not stand on a single spring along a line, or a lone one with a torsion.
     """
-    _require_drawn(corner)
-    index = {name: i for i, name in enumerate((*corner.bodies, CHASSIS))}
-    supports = corner.supports
+    for corner in parts.corners:
+        _require_drawn(corner)
+    index = {name: i for i, name in enumerate((*parts.bodies, CHASSIS))}
+    supports = parts.supports
     rows = [(i, *row) for i, s in enumerate(supports) for row in _elements(s)]
     owner = np.array([r[0] for r in rows])
     p_outer, p_inner, fixed = (np.array([r[k] for r in rows], dtype=float) for k in (1, 2, 3))
     outer = np.array([index[supports[i].outer.on] for i in owner])
     inner = np.array([index[supports[i].inner.on] for i in owner])
     origin = np.zeros((len(index), 3))
-    for b in range(len(corner.bodies)):
+    for b in range(len(parts.bodies)):
         origin[b] = np.mean(np.vstack([p_outer[outer == b], p_inner[inner == b]]), axis=0)
-    members = [i for i, s in enumerate(supports) if s.kind in TWO_FORCE]
     kinds = np.array([supports[i].kind for i in owner])
-    wheel = corner.wheel
-    touching = [wheel.on in (supports[i].outer.on, supports[i].inner.on) for i in members]
-    sections = [g for g in corner.gauges if g.at_section]
-    n_cut = len(sections) * len(CUT_LOADS)
+    line = np.isin(kinds, TWO_FORCE)
     ends = np.stack([p_outer, p_inner], axis=1)
     on = np.stack([outer, inner], axis=1)
-    idle = {index[body]: _line(points)[1] for body, points in idle_lines(corner).items()}
+    found = idle_lines(parts.bodies, supports, parts.wheel_on)
+    idle = {index[body]: _line(points)[1] for body, points in found.items()}
     # Bushes would hold the spin of an idle body.
     bushed = (kinds == "link")[:, None] & ~np.isin(on, list(idle))
-    return ElasticCorner(
-        name=corner.name,
-        bodies=corner.bodies,
-        members=(*(supports[i].name for i in members), *_cut_members(sections)),
-        member_element=np.array([int(np.flatnonzero(owner == i)[0]) for i in members]),
-        touches_wheel=np.array(touching + [False] * n_cut),
-        arm=np.concatenate([np.ones(len(members)), np.tile(_ARMS, len(sections))]),
+    wheels = tuple(
+        _wheel_on(c, index[body]) for c, body in zip(parts.corners, parts.wheel_on, strict=True)
+    )
+    sections = [g for g in parts.gauges if g.at_section]
+    return ElasticUnit(
+        name=parts.name,
+        bodies=parts.bodies,
+        wheels=wheels,
+        **_members(parts, owner, sections),
         outer=outer,
         inner=inner,
         at_outer=p_outer - origin[outer],
@@ -148,32 +171,64 @@ def elastic_corner(corner: Corner, stiffness: Stiffness) -> ElasticCorner:
             [[supports[i].outer.rack, supports[i].inner.rack] for i in owner], dtype=float
         ),
         fixed=fixed,
-        rest=np.where(np.any(fixed, axis=1), 0.0, np.linalg.norm(p_inner - p_outer, axis=1)),
+        twist=kinds == "torsion",
+        triad=np.array([_triad(supports[i]) for i in owner]),
+        rest=np.where(line, np.linalg.norm(p_inner - p_outer, axis=1), 0.0),
         axial=stiffness.axial[owner],
         tilt=np.where(bushed, stiffness.tilt[owner], 0.0),
-        spring=int(np.flatnonzero(kinds == "spring")[0]),
+        springs=np.flatnonzero(kinds == "spring"),
+        rate=stiffness.rate,
         idle=tuple(idle.items()),
-        cuts=tuple(_cut(g, corner, index[g.on], (origin, ends, on)) for g in sections),
+        cuts=tuple(_cut(g, wheels, index[g.on], (origin, ends, on)) for g in sections),
         origin=origin,
-        wheel_body=index[wheel.on],
-        hub=np.array(wheel.centre),
-        spin=spin_to_left(corner.left, wheel.toe_in, wheel.camber),
-        radius=wheel.loaded_radius,
     )
 
 
 def _require_drawn(corner: Corner) -> None:
     springs = [s.name for s in corner.supports if s.kind == "spring"]
     twists = [s.name for s in corner.supports if s.kind == "torsion"]
-    if len(springs) == 1 and not twists and not corner.axle:
+    if len(springs) == 1 and not twists:
         return
-    found = f"springs {', '.join(springs + twists) or 'none'}"
     raise VehicleError(
         where=f"corner {corner.name}",
-        found=f"tied by axle {corner.axle}" if corner.axle else found,
-        needed="a corner that stands alone, on one spring along a line",
+        found=f"springs {', '.join(springs + twists) or 'none'}",
+        needed="a corner that stands on one spring along a line",
         do="The virtual car draws no other suspensions yet.",
     )
+
+
+def _wheel_on(corner: Corner, body: int) -> WheelOn:
+    wheel = corner.wheel
+    spin = spin_to_left(corner.left, wheel.toe_in, wheel.camber)
+    return WheelOn(corner.name, body, np.array(wheel.centre), spin, wheel.loaded_radius)
+
+
+def _members(parts: Parts, owner: NDArray[np.int64], sections: list[Gauge]) -> dict[str, Any]:
+    """Names of the members, their elements, which of them touch a wheel's body, and their arms."""
+    supports = [(i, s) for i, s in enumerate(parts.supports) if s.kind in (*TWO_FORCE, "torsion")]
+    n_cut = len(sections) * len(CUT_LOADS)
+    touches = [
+        [s.kind in TWO_FORCE and body in (s.outer.on, s.inner.on) for _, s in supports]
+        + [False] * n_cut
+        for body in parts.wheel_on
+    ]
+    arms = [1.0 if s.kind in TWO_FORCE else MOMENT_ARM for _, s in supports]
+    return {
+        "members": (*(s.name for _, s in supports), *_cut_members(sections)),
+        "member_element": np.array([int(np.flatnonzero(owner == i)[0]) for i, _ in supports]),
+        "touches": np.array(touches),
+        "arm": np.concatenate([arms, np.tile(_ARMS, len(sections))]),
+    }
+
+
+def _triad(support: Support) -> Floats:
+    """Two directions across the support's axis and the axis itself, right-handed, (3, xyz)."""
+    if support.kind != "torsion":
+        return np.zeros((3, 3))
+    axis = np.subtract(support.axis_point, support.outer.point)
+    axis = axis / np.linalg.norm(axis)
+    first, _ = _across(axis)
+    return np.array([first, np.cross(axis, first), axis])
 
 
 def _elements(support: Support) -> list[tuple[Vec, Vec, Floats]]:
@@ -181,6 +236,8 @@ def _elements(support: Support) -> list[tuple[Vec, Vec, Floats]]:
     first, second = support.outer.point, support.axis_point
     if support.kind in TWO_FORCE:
         return [(first, support.inner.point, np.zeros(3))]
+    if support.kind == "torsion":
+        return [(first, first, np.zeros(3))]
     points = (first,) if support.kind == "ball" else (first, second)
     ways = _across(np.subtract(second, first)) if support.kind == "slider" else np.eye(3)
     return [(point, point, way) for point in points for way in ways]
@@ -192,16 +249,18 @@ def _across(line: Floats) -> Floats:
     return np.asarray(right[1:])
 
 
-def idle_lines(corner: Corner) -> dict[str, list[tuple[str, Vec]]]:
+def idle_lines(
+    bodies: tuple[str, ...], supports: tuple[Support, ...], wheel_on: tuple[str, ...]
+) -> dict[str, list[tuple[str, Vec]]]:
     """Find the bodies without a wheel whose joints all lie on one line, like a strut's rod.
 
     Nothing holds such a body's turn about that line, and nothing feels it.  Joints are
     (body, point) as the supports name them.
     """
     out = {}
-    for body in corner.bodies:
-        points = [p for s in corner.supports for p in _joints(s, body)]
-        if body != corner.wheel.on and _line(points)[0] < ON_LINE:
+    for body in bodies:
+        points = [p for s in supports for p in _joints(s, body)]
+        if body not in wheel_on and _line(points)[0] < ON_LINE:
             out[body] = list(dict.fromkeys(points))
     return out
 
@@ -237,7 +296,10 @@ def _cut_members(sections: list[Gauge]) -> list[str]:
 
 
 def _cut(
-    gauge: Gauge, corner: Corner, body: int, ends: tuple[Floats, Floats, NDArray[np.int64]]
+    gauge: Gauge,
+    wheels: tuple[WheelOn, ...],
+    body: int,
+    ends: tuple[Floats, Floats, NDArray[np.int64]],
 ) -> Cut:
     """Cut at `gauge`; `ends` are origins, places (element, end, xyz) and bodies (element, end)."""
     origin, place, on = ends
@@ -248,11 +310,10 @@ def _cut(
     # A couple about across x along puts the side of `across` in tension.
     about = np.cross(across, along)
     beyond = (place - station) @ along > 0
-    wheel_beyond = (np.array(corner.wheel.centre) - station) @ along > 0
     return Cut(
         body=body,
         station=station - origin[body],
         ways=np.array([along, across, about, along, about, across]),
         ends=(on == body) & beyond,
-        wheel=bool(corner.wheel.on == gauge.on and wheel_beyond),
+        wheels=tuple(w.body == body and bool((w.hub - station) @ along > 0) for w in wheels),
     )

@@ -28,6 +28,20 @@ def passed(moment: Floats, spin: Floats, held: NDArray[np.bool_], torque: Floats
 
 
 @dataclass(frozen=True, slots=True)
+class AtRest:
+    """A wheel that hangs, or stands on level ground: `weight` and `upward` force [N]."""
+
+    weight: float
+    upward: float = 0.0
+
+    def __call__(self, at: WheelAt) -> tuple[Floats, Floats]:
+        """Return force and moment about the hub on the upright."""
+        up = np.zeros_like(at.hub)
+        up[:, 2] = self.upward
+        return up - [0.0, 0.0, self.weight], np.cross(at.contact - at.hub, up)
+
+
+@dataclass(frozen=True, slots=True)
 class PullLoad:
     """Strap and pad on a wheel, and its hanging weight; one row per load step.
 

@@ -3,24 +3,26 @@
 In: a virtual car and a plan.  Out: a pull sheet with everything that goes wrong on such a day:
 straps not quite where planned (the marks follow), marks and points read with errors, devices
 with a gain, wandering zeros, friction on the way down, compliance under load.  Assumption that
-matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.
+matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.  A tied
+axle keeps its springs, else bar or beam would carry none of what they carry on the road; they are
+captive and set so that both wheels hang at design height, one is pulled while the other hangs.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, nearest
-from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
-from recon.virtual.elastic import Settled, no_load, settle
-from recon.virtual.hub import PullLoad
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, solid_links, springs_holding
+from recon.virtual.elastic import Load, Settled, settle
+from recon.virtual.hub import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
 
 if TYPE_CHECKING:
@@ -46,6 +48,7 @@ STATED = {
 U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
 ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
+MOST_RISE = 0.025  # m by which a pull may move the wheels of a tied axle on their springs
 LIMIT_SHARE = 0.45  # of a stated limit, a tenth below the half that nobody should pass
 PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
 
@@ -85,20 +88,21 @@ def virtual_pulls(
     Returns
     -------
     PullSheet
-        SI; only the gauges of a pulled corner are read, NaN elsewhere.
+        SI; only the gauges of a pulled corner or axle are read, NaN elsewhere.
 
     Raises
     ------
     DataError
         `mistyped` names no step of the plan.
     """
-    plan = plan or pull_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    plan = plan or pull_plan(virtual_car.car, corners or virtual_car.corners)
     names = tuple(dict.fromkeys(p.corner for p in plan))
     columns = [
         _corner_columns(virtual_car, tuple(p for p in plan if p.corner == name), rng)
         for name in names
     ]
-    read = _side_by_side([c.pop("read") for c in columns])
+    units = [virtual_car.unit_of(name) for name in names]
+    read = _side_by_side(units, [c.pop("read") for c in columns])
     table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0]}
     if mistyped is not None:
         _mistype(table, mistyped)
@@ -108,27 +112,23 @@ def virtual_pulls(
         checksum="",
         line=np.arange(2, rows + 2),
         direction=np.full((rows, 3), np.nan),
-        travel=np.zeros(rows),
         steer=np.zeros(rows),
         **{key: np.full(rows, value) for key, value in STATED.items()},
-        gauges=tuple(g for n in names for g in virtual_car.channels[n].names),
+        gauges=tuple(g for u in dict.fromkeys(units) for g in virtual_car.channels[u].names),
         indication=read,
         **table,
     )
 
 
-def _all_corners(virtual_car: VirtualCar) -> tuple[str, ...]:
-    return tuple(c for c in CORNERS if c in virtual_car.elastic)
-
-
-def _side_by_side(blocks: list[Floats]) -> Floats:
-    """Set the corners' readings corner to corner; NaN where a gauge was not read."""
-    rows, width = np.sum([b.shape for b in blocks], axis=0)
-    out = np.full((rows, width), np.nan)
-    row = column = 0
-    for block in blocks:
-        out[row : row + len(block), column : column + block.shape[1]] = block
-        row, column = row + len(block), column + block.shape[1]
+def _side_by_side(units: list[str], blocks: list[Floats]) -> Floats:
+    """Set the units' readings corner to corner; NaN where a gauge was not read."""
+    widths = {unit: block.shape[1] for unit, block in zip(units, blocks, strict=True)}
+    column = dict(zip(widths, np.cumsum([0, *widths.values()]).tolist(), strict=False))
+    out = np.full((sum(len(b) for b in blocks), sum(widths.values())), np.nan)
+    row = 0
+    for unit, block in zip(units, blocks, strict=True):
+        out[row : row + len(block), column[unit] : column[unit] + widths[unit]] = block
+        row += len(block)
     return out
 
 
@@ -139,7 +139,7 @@ def virtual_verification(
     corners: tuple[str, ...] | None = None,
 ) -> PullSheet:
     """Make four verification pulls per corner, on other lines and loads than the plan's."""
-    plan = verification_plan(virtual_car.car, corners or _all_corners(virtual_car))
+    plan = verification_plan(virtual_car.car, corners or virtual_car.corners)
     return virtual_pulls(virtual_car, plan, rng)
 
 
@@ -157,11 +157,12 @@ def _corner_columns(
     clock = (np.arange(n)[:, None] * ((steps - 1) * STEP_TIME + PULL_TIME)
              + STEP_TIME * np.arange(steps)).ravel()  # fmt: skip
     warm = 18.5 + 1.5 * clock / clock[-1]
-    channels = virtual_car.channels[name]
+    channels = virtual_car.channels[virtual_car.unit_of(name)]
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
-    written = _written_points(geometry, plan, scale, rng)
+    travel, seen = _seen_on_springs(virtual_car, name, settled, geometry)
+    written = _written_points(seen, plan, scale, rng)
     strap, pad = (
         _written_load(load[:, :, d].ravel() / (1 + gain), scale * U_LOAD_STEP, step, rng)
         for d, (gain, step) in enumerate(
@@ -176,6 +177,7 @@ def _corner_columns(
         "wheel_held_by": np.array([p.held_by for p in plan])[which],
         "phase": np.tile(PHASE, n),
         "clock": clock,
+        "travel": travel,
         "strap_load": np.where(uses[:, 0], strap, np.nan),
         "pad_load": np.where(uses[:, 1], pad, np.nan),
         **{key: value[which] for key, value in written.items()},
@@ -185,6 +187,26 @@ def _corner_columns(
     }
 
 
+def _seen_on_springs(
+    virtual_car: VirtualCar, corner: str, settled: Settled, geometry: _Geometry
+) -> tuple[Floats, _Geometry]:
+    """Travel (row,) [m] to whole millimetres, and the lines where the mean load holds the wheel.
+
+    On solid links nothing moves, and the lines are read before the pull.
+    """
+    unit = virtual_car.unit_of(corner)
+    if unit not in virtual_car.springs:
+        return np.zeros(len(settled.travel)), geometry
+    k = virtual_car.elastic[unit].wheel(corner)
+    at, hub = settled.wheels[k], virtual_car.elastic[unit].wheels[k].hub
+    pulls, steps = len(geometry.attach), len(PHASE)
+    arm = np.repeat(geometry.attach - hub, steps, axis=0)
+    attach = (at.hub + np.einsum("nij,nj->ni", at.turn, arm)).reshape(pulls, steps, 3)
+    loaded = np.array([phase != "tare" for phase in PHASE])
+    under_load = replace(geometry, attach=np.mean(attach[:, loaded], axis=1))
+    return np.round(settled.travel[:, k], 3), under_load
+
+
 def _geometry(
     virtual_car: VirtualCar, plan: tuple[PlannedPull, ...], rng: np.random.Generator
 ) -> _Geometry:
@@ -192,7 +214,8 @@ def _geometry(
     corner = virtual_car.car.corners[plan[0].corner]
     side = np.array([1.0, 1.0 if corner.left else -1.0, 1.0])
     hub = np.array(corner.wheel.centre)
-    contact = virtual_car.elastic[corner.name].hub * [1, 1, 0] + hub * [0, 0, 1]
+    true_hub = np.array(virtual_car.truth.corners[corner.name].wheel.centre)
+    contact = true_hub * [1, 1, 0] + hub * [0, 0, 1]
     contact = contact - [0.0, 0.0, corner.wheel.loaded_radius]
     start = np.array([hub if p.high else contact for p in plan])
     n = len(plan)
@@ -219,20 +242,28 @@ def _pulled(
 ) -> Settled:
     """Settle under true loads (row, strap/pad) [N]; `which` names the pull of each row."""
     name = plan[0].corner
-    truth, elastic = virtual_car.truth.corners[name], virtual_car.elastic[name]
-    outboard = truth.brake.place == "outboard"
+    unit = virtual_car.unit_of(name)
+    elastic, parts = virtual_car.elastic[unit], virtual_car.parts[unit]
+    k = elastic.wheel(name)
+    outboard = parts.corners[k].brake.place == "outboard"
     held = np.array([p.held_by == "brake" and outboard for p in plan])
-    at_rest = settle(elastic, no_load, np.zeros(1), travel=geometry.height)
-    pull = PullLoad(
+    weights = [STANDARD_GRAVITY * c.unsprung_mass for c in parts.corners]
+    loads: list[Load] = [AtRest(weight) for weight in weights]
+    loads[k] = PullLoad(
         attach=geometry.attach[which],
         strap_force=load[:, :1] * geometry.direction[which],
         pad=geometry.pad[which],
         pad_force=load[:, 1:] * geometry.pad_direction[which],
-        hub=elastic.hub,
-        weight=truth.unsprung_mass * STANDARD_GRAVITY,
+        hub=elastic.wheels[k].hub,
+        weight=weights[k],
         held=held[which],
     )
-    return settle(elastic, pull, np.zeros(len(which)), solid_length=at_rest.spring_length[0])
+    springs = solid_links(elastic, geometry.height)
+    if unit in virtual_car.springs:
+        springs = springs_holding(
+            elastic, tuple(AtRest(weight) for weight in weights), geometry.height
+        )
+    return settle(elastic, tuple(loads), np.zeros(len(which)), springs=springs)
 
 
 def _bearable(
@@ -240,15 +271,17 @@ def _bearable(
     plan: tuple[PlannedPull, ...],
     geometry: _Geometry,
 ) -> Floats:
-    """Lower the planned peaks (pull, strap/pad) [N] where a member's stated limit comes near."""
+    """Lower the planned peaks (pull, strap/pad) [N] where a stated limit or range comes near."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
-    corner = virtual_car.car.corners[plan[0].corner]
-    stated = {s.name: s.limit for s in corner.supports}
-    members = virtual_car.elastic[corner.name].members
+    unit = virtual_car.unit_of(plan[0].corner)
+    stated = {s.name: s.limit for s in virtual_car.parts[unit].supports}
+    members = virtual_car.elastic[unit].members
     limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))
     share = np.max(np.abs(settled.load) / (LIMIT_SHARE * limit), axis=1)
+    if unit in virtual_car.springs:
+        share = np.fmax(share, np.max(np.abs(settled.travel) / MOST_RISE, axis=1))
     return peak / np.maximum(1.0, share)[:, None]
 
 

@@ -147,7 +147,7 @@ def slalom_states(
         locked=np.zeros(rolling.shape, dtype=bool),
         temperature=WARM_START + WARM_GAIN * (time / time[-1])[:, None] * [1.0, 0.9, 0.7, 0.8],
     )
-    return all_wheels.of(tuple(c for c in CORNERS if c in virtual_car.elastic))
+    return all_wheels.of(virtual_car.corners)
 
 
 def _layout(truth: Vehicle) -> _Layout:

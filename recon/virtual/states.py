@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.virtual.elastic import no_load, settle
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
     Wheels are those that steer and are drawn.
     """
     steer = np.asarray(steer, dtype=float)
-    steered = [n for n in virtual_car.elastic if virtual_car.truth.corners[n].steered]
+    steered = [n for n in virtual_car.corners if virtual_car.truth.corners[n].steered]
     low, high = virtual_car.truth.steering.rack_range
     if not steered or low == high:
         return np.zeros_like(steer)
@@ -95,9 +95,11 @@ def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
 
     rack = np.linspace(low, high, 25)
     zero = np.concatenate([rack, [0.0]])
-    headings = [
-        settle(virtual_car.elastic[n], no_load, zero, travel=0.0).wheel.heading for n in steered
-    ]
+    headings = []
+    for unit in dict.fromkeys(virtual_car.unit_of(n) for n in steered):
+        elastic = virtual_car.elastic[unit]
+        wheels = settle(elastic, (no_load,) * len(elastic.wheels), zero, travel=0.0).wheels
+        headings += [at.heading for at in wheels]
     mean = np.mean([h[:-1] - h[-1] for h in headings], axis=0)
     order = np.argsort(mean)
     inverse = CubicSpline(mean[order], rack[order])
@@ -118,7 +120,7 @@ def random_states(
     `locked_share` of the braked samples have the wheel standing still.
     """
     truth = virtual_car.truth
-    names = corners or tuple(c for c in CORNERS if c in virtual_car.elastic)
+    names = corners or virtual_car.corners
     parts = [truth.corners[c] for c in names]
     shape = (n, len(names))
     static = truth.mass * STANDARD_GRAVITY / 4

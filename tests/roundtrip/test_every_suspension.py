@@ -1,4 +1,4 @@
-"""Virtual days of every shipped corner that stands alone: pulls, verification, slalom, forces.
+"""Virtual days of every shipped suspension: pulls, verification, slalom, forces.
 
 Each day draws the car anew around its file.  The front wheels of `solid_axle` stand for those of
 `solid_axle_tubes`, which are the same.
@@ -19,11 +19,12 @@ from recon.base.errors import DataWarning, PriorWarning
 from recon.base.threads import one_thread
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import CornerCalibration
+from recon.calibration.map import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.reconstruct import reconstruct
+from recon.records.sheets import PullSheet, Tares
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
@@ -43,6 +44,14 @@ KINDS = {
     ("anti_roll_bar", "RL"): "RL_trailing",
     ("solid_axle", "FL"): "FL_arm_axial",
 }
+# Corners that an axle ties to their partners.
+TIED = {
+    ("strut", "RL"): "RL_arm_level_far",
+    ("anti_roll_bar", "FL"): "F_drop_link_left",
+    ("solid_axle", "RL"): "R_cross_link",
+    ("solid_axle_tubes", "RL"): "RL_tube_axial",
+}
+ALL = (*KINDS, *TIED)
 NAMES = ["-".join(k) for k in KINDS]
 # What that costs on a day with this seed; near the limit it depends on the day's map.
 SEED_WITHOUT = 4
@@ -52,60 +61,95 @@ RATE = 200.0  # 1/s
 
 
 @dataclass(frozen=True, slots=True)
-class LoneDay:
-    """One corner's day: `error` (sample, 3) [N] in intermediate axes, `z` over u, `inside`."""
+class UnitDay:
+    """Day of a corner or tied axle: `error` (sample, 3 w) [N] in intermediate axes, over u `z`.
 
-    calibration: CornerCalibration
+    `inside` (sample, 3 w) its limits; `error_of_sum` and `z_of_sum` (sample, known sum).
+    """
+
+    drawn: VirtualCar
+    described: Vehicle
+    unit: str
+    pulls: PullSheet
+    calibration: Calibration
+    log: xr.Dataset
+    tares: Tares
+    conditioned: xr.Dataset
     forces: xr.Dataset
     error: np.ndarray
     z: np.ndarray
     inside: np.ndarray
+    error_of_sum: np.ndarray
+    z_of_sum: np.ndarray
+
+    @property
+    def fitted(self) -> CornerCalibration:
+        return self.calibration.corners[self.unit]
 
 
-def measured_bush_rate(drawn: VirtualCar, corner: str) -> float:
-    """Newtons per metre of lifting the wheel with the spring taken off, as a crew would find it."""
-    elastic = drawn.elastic[corner]
+def measured_bush_rate(drawn: VirtualCar, unit: str) -> float:
+    """Newtons per metre of lifting a wheel with the springs taken off, as a crew would find it.
+
+    Both wheels of an axle are lifted and the mean is taken, in which its bar has no part.
+    """
+    elastic = drawn.elastic[unit]
     travel = np.array([-0.02, 0.02])
-    spring = next(s.name for s in drawn.car.corners[corner].supports if s.kind == "spring")
+    springs = [elastic.member_element.tolist().index(e) for e in elastic.springs]
 
     def lifted(at: WheelAt) -> tuple[np.ndarray, np.ndarray]:
         return np.tile([0.0, 0.0, 1000.0], (len(at.hub), 1)), np.zeros_like(at.hub)
 
     bare, loaded = (
-        settle(elastic, load, np.zeros(2), travel=travel).load[:, elastic.members.index(spring)]
+        settle(elastic, (load,) * len(springs), np.zeros(2), travel=travel).load[:, springs]
         for load in (no_load, lifted)
     )
-    instead = -bare / ((loaded - bare) / 1000.0)  # what the wheel needs where the spring gives none
-    return float((instead[1] - instead[0]) / (travel[1] - travel[0]))
+    instead = -bare / ((loaded - bare) / 1000.0)  # what wheels need where springs give none
+    return float(np.mean((instead[1] - instead[0]) / (travel[1] - travel[0])))
 
 
-def described(drawn: VirtualCar, corner: str) -> Vehicle:
-    """The corner alone; bushes as measured to 0.05 N/mm where the file has nothing."""
-    part: Corner = drawn.car.corners[corner]
-    if part.bush_rate == 0.0:
-        rate = 50.0 * round(measured_bush_rate(drawn, corner) / 50.0)
-        part = replace(part, bush_rate=rate, u_bush_rate=25.0)
-    return replace(drawn.car, corners={corner: part}, axles={})
+def described(drawn: VirtualCar, unit: str) -> Vehicle:
+    """The unit alone; bushes as measured to 0.05 N/mm where the file has nothing."""
+    car, measured = drawn.car, measured_bush_rate(drawn, unit)
+    corners = {}
+    for wheel in drawn.elastic[unit].wheels:
+        part: Corner = car.corners[wheel.corner]
+        if part.bush_rate == 0.0:
+            rate = 50.0 * round(measured / 50.0)
+            part = replace(part, bush_rate=rate, u_bush_rate=25.0)
+        corners[part.name] = part
+    return replace(car, corners=corners, axles={k: a for k, a in car.axles.items() if k == unit})
 
 
-def lone_day(file: str, corner: str, seed: int, without: str = "") -> LoneDay:
-    """A day of one corner, with its file's gauges or without one of them."""
-    car, rng = shipped(file), np.random.default_rng([23, list(KINDS).index((file, corner)), seed])
-    part = car.corners[corner]
-    part = replace(part, gauges=tuple(g for g in part.gauges if g.name != without))
-    drawn = draw_car(replace(car, corners=car.corners | {corner: part}), rng, corners=(corner,))
-    alone = described(drawn, corner)
+def without_gauge(car: Vehicle, gauge: str) -> Vehicle:
+    corners, axles = (
+        {
+            name: replace(part, gauges=tuple(g for g in part.gauges if g.name != gauge))
+            for name, part in parts.items()
+        }
+        for parts in (car.corners, car.axles)
+    )
+    return replace(car, corners=corners, axles=axles)
+
+
+def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
+    """A day of a corner or of its axle, with its file's gauges or without one of them."""
+    rng = np.random.default_rng([23, ALL.index((file, corner)), seed])
+    drawn = draw_car(without_gauge(shipped(file), without), rng, corners=(corner,))
+    unit = drawn.unit_of(corner)
+    alone = described(drawn, unit)
     with unwarned(), one_thread():
-        # Four lines verify, each with errors of its own: one day in forty fails by chance.
+        # Few lines verify, each with errors of its own: one day in forty fails by chance.
         warnings.filterwarnings("ignore", ".*verification failed", DataWarning)
         pulls, checks = virtual_pulls(drawn, None, rng), virtual_verification(drawn, rng)
         calibration = calibrate(pulls, alone, verification=checks)
         log, tares, truth = virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE), rng)
-        forces = reconstruct(condition(log, alone, tares), calibration, alone)
-    true = truth["tyre_force_intermediate"].to_numpy()[:, 0]
+        conditioned = condition(log, alone, tares)
+        forces = reconstruct(conditioned, calibration, alone)
+    true = truth["tyre_force_intermediate"].to_numpy()
+    true = true.reshape(len(true), -1)
     true = low_pass(true, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
     found, u, lower, upper = (
-        forces[name].to_numpy()[:, 0]
+        forces[name].to_numpy().reshape(true.shape)
         for name in (
             "tyre_force_intermediate",
             "u_tyre_force_intermediate",
@@ -114,16 +158,23 @@ def lone_day(file: str, corner: str, seed: int, without: str = "") -> LoneDay:
         )
     )
     inside = np.where(np.isfinite(found), (lower <= true) & (true <= upper), np.nan)
-    error = found - true
-    return LoneDay(calibration.corners[corner], forces, error, error / u, inside)
+    error, of_sum, u_sum = found - true, np.zeros((len(true), 0)), np.ones((len(true), 0))
+    if "known_sum" in forces:
+        weight = forces["sum_weight"].to_numpy().reshape(-1, true.shape[1])
+        of_sum = forces["sum_of_forces"].to_numpy() - true @ weight.T
+        u_sum = forces["u_sum_of_forces"].to_numpy()
+    return UnitDay(
+        drawn, alone, unit, pulls, calibration, log, tares, conditioned, forces,
+        error, error / u, inside, of_sum, of_sum / u_sum,
+    )  # fmt: skip
 
 
 @cache
-def few_days(file: str, corner: str) -> tuple[LoneDay, ...]:
-    return tuple(lone_day(file, corner, seed) for seed in range(FEW))
+def few_days(file: str, corner: str) -> tuple[UnitDay, ...]:
+    return tuple(unit_day(file, corner, seed) for seed in range(FEW))
 
 
-def told(days: Iterable[LoneDay]) -> tuple[np.ndarray, np.ndarray, str]:
+def told(days: Iterable[UnitDay]) -> tuple[np.ndarray, np.ndarray, str]:
     """Root mean square of error over u (3,), share inside (3,), and both in words."""
     days = list(days)
     rms = np.sqrt(np.mean([np.mean(d.z**2, axis=0) for d in days], axis=0))
@@ -145,7 +196,7 @@ def test_forces_of_every_suspension_are_as_wrong_as_they_say(file: str, corner: 
         assert day.forces.attrs["not_known"] == ""
     rms, inside, words = told(days)
     report(f"{file} {corner}, {FEW} days: {words}")
-    verified = np.mean([d.calibration.verification.share_inside for d in days])
+    verified = np.mean([d.fitted.verification.share_inside for d in days])
     assert verified > 0.8  # twelve lines: 0.95 +- 0.06, twice and a half
     # Half of the variance is systematic, drawn once a day in some three directions: the mean
     # square of one day scatters by 0.5, of three by 0.3, its root by 0.15; three of that.
@@ -169,7 +220,7 @@ def test_without_a_gauge_what_is_left_lies_in_its_limits(file: str, corner: str)
     gauge = KINDS[file, corner]
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", PriorWarning)
-        day = lone_day(file, corner, SEED_WITHOUT, without=gauge)
+        day = unit_day(file, corner, SEED_WITHOUT, without=gauge)
     lost = np.isnan(day.z).any(axis=0)
     reason = day.forces.attrs["not_known"]
     report(f"{file} {corner} without {gauge}: {told([day])[2]} {reason}")
@@ -189,7 +240,7 @@ def test_without_a_gauge_what_is_left_lies_in_its_limits(file: str, corner: str)
 @pytest.mark.slow
 @pytest.mark.parametrize(("file", "corner"), KINDS, ids=NAMES)
 def test_many_days_of_every_suspension_hold_their_share(file: str, corner: str) -> None:
-    days = [lone_day(file, corner, seed) for seed in range(DAYS)]
+    days = [unit_day(file, corner, seed) for seed in range(DAYS)]
     rms, inside, words = told(days)
     report(f"{file} {corner}, {DAYS} days: {words}")
     z = np.concatenate([d.z for d in days])
@@ -199,3 +250,80 @@ def test_many_days_of_every_suspension_hold_their_share(file: str, corner: str) 
     assert np.all(inside + 2 * se > 0.93)
     assert np.all(inside - 2 * se < 0.98)
     assert np.all(np.abs(rms - 1.0) < 0.25)
+
+
+def judge_axle(days: list[UnitDay], words: str) -> None:
+    """Known forces and sums of the days are as wrong as they say."""
+    rms, inside, told_so = told(days)
+    of_sum = np.sqrt(np.mean([np.mean(d.z_of_sum**2, axis=0) for d in days], axis=0))
+    report(f"{words}, {len(days)} days: {told_so}, sums over u {of_sum.round(2)}")
+    known = ~np.isnan(rms)
+    # The systematic half of one day's mean square is drawn in some three directions: it scatters
+    # by 0.5, its root by 0.25; two and a half of that.
+    assert np.all(rms[known] > 0.4)
+    assert np.all(rms[known] < 1.6)
+    assert np.all(inside[known] > 0.75)  # 1.6 times the error leaves 0.78 inside
+    assert np.all(of_sum < 1.6)
+
+
+@pytest.mark.parametrize("file", ["strut", "solid_axle"])
+def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)  # its words are the result's, see below
+        day = unit_day(file, "RL", 0)
+    judge_axle([day], f"{file} rear")
+    lost = np.isnan(day.z).any(axis=0)
+    assert np.flatnonzero(lost).tolist() == ([1, 4] if file == "solid_axle" else [])
+    reason = day.forces.attrs["not_known"]
+    if file == "solid_axle":
+        assert reason.startswith("axle rear: Fy RL and Fy RR not known")
+        (words,) = day.forces["known_sum"].to_numpy().tolist()
+        assert words.startswith("lateral force of RL and RR only as a sum")
+    else:
+        assert reason == ""
+
+
+def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> None:
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", PriorWarning)
+        # Pulls whose sideways part no gauge sees disagree, and the map is widened and says so.
+        warnings.simplefilter("always", DataWarning)
+        day = unit_day("solid_axle", "RL", 0, without=TIED["solid_axle", "RL"])
+    reason = day.forces.attrs["not_known"]
+    assert reason in [str(w.message) for w in said]
+    assert "Fy RL and Fz RL and Fx RR and Fy RR and Fz RR not known" in reason
+    assert np.isnan(day.z[:, 1:]).all()
+    assert day.z_of_sum.shape[1] == 3
+    assert np.all(np.mean(np.abs(day.z_of_sum) < COVERAGE_FACTOR, axis=0) > 0.80)
+
+
+@pytest.mark.xfail(strict=True, reason="Fy RR is off by 1.68 u on this day; 1.6 is the limit")
+def test_without_a_bridge_on_the_arm_a_twist_beam_s_forces_lie_in_their_limits() -> None:
+    # The axial bridge answers to little in the pulls, and its map says so.
+    with pytest.warns(DataWarning, match="gauge RL_arm_axial on arm answers most to"):
+        day = unit_day("strut", "RL", 0, without=TIED["strut", "RL"])
+    report(f"strut rear without {TIED['strut', 'RL']}: {told([day])[2]}")
+    assert np.all(told([day])[0] < 1.6)  # one day, as in `judge_axle`
+    assert day.forces.attrs["not_known"] == ""
+
+
+TOO_NARROW = pytest.mark.xfail(
+    strict=True,
+    reason="limits of bars and bound links are too narrow: loads that wheels on their springs "
+    "shift between bar and springs are not all in the causes",
+)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("file", "corner"),
+    [
+        ("strut", "RL"),
+        pytest.param("anti_roll_bar", "FL", marks=TOO_NARROW),
+        pytest.param("solid_axle", "RL", marks=TOO_NARROW),
+    ],
+)
+def test_two_days_of_a_tied_axle_are_as_wrong_as_they_say(file: str, corner: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        judge_axle([unit_day(file, corner, seed) for seed in range(2)], f"{file} {corner}")
