@@ -197,22 +197,23 @@ def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: flo
 def split_causes(bench: Bench) -> list[Cause]:
     """What a bar, a beam or bound links take from the springs, of each wheel's load.
 
-    A share of it while driving, and as much of the usual load at the tare.
+    A share of it while driving, and as much of the usual load at the tare, where wheels that hang
+    unevenly twist a bar.
     """
     if not np.any(bench.shared[0]):
         return []
     out = []
     for k, corner in enumerate(bench.unit.corners):
-        driving, hanging = bench.blank(), bench.blank()
+        driving, at_tare = bench.blank(), bench.blank()
         first = bench.features.force(k, 0)
         for m, (at, shared) in enumerate(zip(bench.centre, bench.shared, strict=True)):
             own = shared[:, [6 * k + row for row in KNOWN_ROWS]]
             effect = -SPLIT * at.forces @ bench.K @ own
             driving[m, :, first : first + len(KNOWN_ROWS)] = effect
-            hanging[m, :, 0] = effect[:, 2] * bench.usual_load[k]
+            at_tare[m, :, 0] = at.forces @ bench.K @ bench.tare_split[:, k]
         out += [
             Cause(f"{corner.name} split of load", "assumption", driving),
-            Cause(f"{corner.name} split of load at the tare", "session", hanging),
+            Cause(f"{corner.name} split of load at the tare", "session", at_tare),
         ]
     return out
 

@@ -128,3 +128,13 @@ def gauge_covariance(
         split = SPLIT * calibration.K @ shared[:, own] @ typical[:, own].T
         V += split @ split.T / len(typical)
     return V
+
+
+def tare_split(hanging: Floats, references: list[Reference]) -> Floats:
+    """Loads (member, w) that bar or beam and springs may have against each other at the tare.
+
+    `hanging` (member, 6 w) are loads whose split is unsure where the wheels hang; as much of
+    them as while driving, of the usual load.
+    """
+    vertical = SPLIT * np.array([r.vertical for r in references])
+    return hanging[:, rows_of_wheels((2,), hanging.shape[-1])] * vertical

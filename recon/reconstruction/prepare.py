@@ -36,6 +36,7 @@ from recon.reconstruction.estimator import (
     gauge_covariance,
     loads_of,
     rows_of_wheels,
+    tare_split,
 )
 from recon.reconstruction.geometry import compliance_causes, geometry_causes
 from recon.reconstruction.seen import Seen, forces_seen
@@ -56,8 +57,8 @@ class Bench:
     """A unit at the poses that the causes need; see `causes`.
 
     `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
-    the rack; `shared` (member, 6 w) by mode are loads whose split is unsure; `torque_floor` by
-    wheel and by what its hub passes [N m].
+    the rack; `shared` (member, 6 w) by mode are loads whose split is unsure, `tare_split` (member,
+    w) such loads at the tare; `torque_floor` by wheel and by what its hub passes [N m].
     """
 
     unit: Unit
@@ -68,6 +69,7 @@ class Bench:
     here: Pose
     centre: list[AtPose]
     shared: list[Floats]
+    tare_split: Floats
     at_nodes: list[AtPose]
     nodes: tuple[Floats, Floats]
     scale: tuple[float, ...]
@@ -241,6 +243,8 @@ class _Solver:
         friction = because.FRICTION_SPREAD * calibration.friction
         u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
         shared = spring_share(self.design)
+        droop = at_travels(unit, np.array([c.hanging_travel for c in unit.corners]), 0.0)
+        self.tare_split = tare_split(spring_share(droop), self.references)
         self.shared, self.weights = [], []
         for mode in self.modes:
             loads, _ = loads_of(self.design, self.columns, mode)
@@ -383,6 +387,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         here=solver.design,
         centre=around[0],
         shared=solver.shared,
+        tare_split=solver.tare_split,
         at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
         nodes=(grid[:, :-1], grid[:, -1]),
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
