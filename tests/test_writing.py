@@ -111,6 +111,7 @@ def pull_sheet():
         direction=np.full((rows, 3), np.nan),
         pad=np.full((rows, 3), np.nan),
         travel=np.full(rows, -0.0123),
+        partner_travel=np.array([np.nan, 0.004, 0.004, np.nan]),
         steer=np.full(rows, 0.02),
         temperature=np.full(rows, 19.5),
         u_load_step=np.full(rows, 0.004),

@@ -8,7 +8,7 @@ straight, so attachment point and both marks lie on one line.
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,9 +49,10 @@ class Pull:
 
     `load` (device, step) [N], zero where the device is not in use; `lines` one per device in
     use; `indication` (step, gauge) less the tare interpolated in time; `members` (member, 6)
-    the geometry's loads per wrench about the pulled wheel's hub; `unsprung` (step, member) what
-    the wheel's weight loads them more than at the tare, where the wheel moved since; `turns_hub`
-    is True where the wheel is held by an outboard brake and the whole moment reaches the upright.
+    the geometry's loads per wrench about the pulled wheel's hub, posed at the mean travel; `moved`
+    (step, member) what they are more at the step's own travel, the wheels' weight since the tare
+    included; `turns_hub` is True where the wheel is held by an outboard brake and the whole moment
+    reaches the upright.
     """
 
     corner: str
@@ -76,11 +77,11 @@ class Pull:
     rack: float
     force_limit: float
     temperature: float
-    unsprung: Floats
+    moved: Floats
 
     def loads(self, wrench: Floats) -> Floats:
         """Member loads (step, member) under wrenches (step, 6), more than at the tare."""
-        return wrench @ self.members.T + self.unsprung
+        return wrench @ self.members.T + self.moved
 
     def columns(self, line: Line) -> Floats:
         """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""
@@ -143,8 +144,8 @@ def _across(direction: Floats) -> Floats:
 def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[Pull]:
     """Every pull of `unit` with that purpose, tared, posed and given its lines of action.
 
-    Both wheels of a tied axle stand at the travel that is written for the pulled one; the
-    partner's wheel carries nothing.
+    Both wheels of a tied axle stand at the travels that are written, the partner's at that of the
+    pulled one where its own is not; the partner's wheel carries nothing.
 
     Raises
     ------
@@ -158,15 +159,30 @@ def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[P
         chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
         rows = np.flatnonzero(chosen & (sheet.pull == name))
         loaded = rows[sheet.phase[rows] != "tare"]
-        travel = float(np.mean(sheet.travel[loaded]))
+        w = unit.wheel(corner.name)
+        travels = _travels(sheet, rows, w, len(unit.corners))
+        mean = np.mean(travels[sheet.phase[rows] != "tare"], axis=0)
+        travel = float(mean[w])
         rack = float(rack_of_steer(car, np.mean(sheet.steer[loaded])))
         _require_in_range(sheet, (int(loaded[0]), name), car, corner, (travel, rack))
-        both = np.full(len(unit.corners), travel) if len(unit.corners) > 1 else travel
-        at = pose(unit.mechanism, both, rack)
-        out.append(
-            _pull(sheet, (corner, unit.wheel(corner.name)), rows, (at, travel, rack), gauges)
-        )
+        at = _at(unit, mean, rack)
+        pull = _pull(sheet, (corner, w), rows, (at, travel, rack), gauges)
+        if np.max(np.abs(travels - mean)) > MOVED:
+            pull = replace(pull, moved=_moved(sheet, rows, (unit, w), travels, pull))
+        out.append(pull)
     return out
+
+
+def _travels(sheet: PullSheet, rows: NDArray[np.int64], w: int, wheels: int) -> Floats:
+    """Travel of every wheel of the unit at each row, (row, wheel) [m]; `w` is the pulled one."""
+    own, partner = sheet.travel[rows], sheet.partner_travel[rows]
+    both = np.tile(np.where(np.isnan(partner), own, partner)[:, None], wheels)
+    both[:, w] = own
+    return both
+
+
+def _at(unit: Unit, travels: Floats, rack: float) -> Pose:
+    return pose(unit.mechanism, travels if len(unit.corners) > 1 else travels[..., 0], rack)
 
 
 def _named(sheet: PullSheet, unit: Unit, purpose: str) -> list[tuple[Corner, str]]:
@@ -245,32 +261,46 @@ def _pull(
         rack=rack,
         force_limit=float(sheet.strap_limit[first]),
         temperature=float(np.mean(sheet.temperature[loaded])),
-        unsprung=_unsprung(sheet, rows, pulled, at, rack),
+        moved=np.zeros((len(loaded), len(at.mechanism.members))),
     )
 
 
-def _unsprung(
+def _moved(
     sheet: PullSheet,
     rows: NDArray[np.int64],
-    pulled: tuple[Corner, int],
-    at: Pose,
-    rack: float,
+    pulled: tuple[Unit, int],
+    travels: Floats,
+    pull: Pull,
 ) -> Floats:
-    """What the wheel's weight loads the members more than at the tare, (step, member).
+    """Member loads (step, member) at the steps' own travels beyond those at the pull's mean.
 
-    In proportion to the travel since then: links and arms turn, the weight does not.
+    Links and arms turn under the loads that are written, and the strap's end with the wheel; a pad
+    stays where it stands. The weight of the wheels, which does not turn, loads them otherwise than
+    at the tare.
     """
-    corner, w = pulled
+    unit, w = pulled
     is_tare = sheet.phase[rows] == "tare"
-    travel, tare = sheet.travel[rows[~is_tare]], float(np.mean(sheet.travel[rows[is_tare]]))
-    moved = float(np.mean(travel)) - tare
-    if abs(moved) < MOVED:
-        return np.zeros((len(travel), len(at.mechanism.members)))
-    both = np.full(len(at.wheels), tare) if len(at.wheels) > 1 else tare
-    down = 6 * w + 2
-    change = (member_matrix(at) - member_matrix(pose(at.mechanism, both, rack)))[:, down]
-    weight = -corner.unsprung_mass * STANDARD_GRAVITY
-    return np.outer((travel - tare) / moved, weight * change)
+    tare = np.mean(travels[is_tare], axis=0)
+    mean = np.mean(travels[~is_tare], axis=0)
+    at = _at(unit, np.concatenate([travels[~is_tare], tare[None], mean[None]]), pull.rack)
+    members = member_matrix(at)[:-1]
+    own = members[:-1, :, 6 * w : 6 * w + 6]
+    wrench = pull.wrench()
+    turned = np.zeros_like(wrench)
+    rotation = at.rotation[:, at.mechanism.wheels[w].body]
+    for d, (device, line) in enumerate(zip(pull.devices, pull.lines, strict=True)):
+        arm = line.point - pull.hub
+        now = line.point - at.wheels[w].hub[:-2]
+        if device == "strap":
+            now = rotation[:-2] @ (rotation[-1].T @ arm)
+        turned[:, 3:] += np.cross(now - arm, pull.load[d][:, None] * line.direction)
+    if not pull.turns_hub:
+        turned[:, 3:] -= np.outer(turned[:, 3:] @ pull.spin, pull.spin)
+    more = np.einsum("smi,si->sm", own, wrench + turned) - wrench @ pull.members.T
+    for k, corner in enumerate(unit.corners):
+        weight = -corner.unsprung_mass * STANDARD_GRAVITY
+        more += weight * (members[:-1] - members[-1])[..., 6 * k + 2]
+    return more
 
 
 def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple[Floats, Floats]:

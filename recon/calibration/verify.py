@@ -74,7 +74,7 @@ def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
     """Measured less reference force (step, 3) and its standard uncertainty."""
     reference = pull.wrench()
     estimator, prior = _estimator(corner, pull)
-    seen = pull.indication - pull.unsprung @ corner.K.T
+    seen = pull.indication - pull.moved @ corner.K.T
     wrench = seen @ estimator.T + reference @ prior.T
     error = wrench[:, :3] - reference[:, :3]
     # Cause by cause: K's own covariance, noise, the pull's own line, readings, hysteresis.

@@ -38,6 +38,7 @@ QUANTITIES: dict[str, dict[str, str]] = {
         **_each(("attach", "mark1", "mark2", "pad"), "length", COMPONENTS),
         **_each(("direction",), "ratio", COMPONENTS),
         "travel": "length",
+        "partner_travel": "length",
         "steer": "angle",
         "temperature": "temperature",
         **_each(("u_load_step", "u_strap_gain", "u_pad_gain"), "ratio"),

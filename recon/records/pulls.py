@@ -98,6 +98,7 @@ def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], d
         **{n: rows.numbers(n, least=0.0) for n in ("strap_load", "pad_load", "strap_limit")},
         **{n: rows.vector(n) for n in ("attach", "mark1", "mark2", "direction", "pad")},
         "travel": rows.numbers("travel", 0.0),
+        "partner_travel": rows.numbers("partner_travel"),
         "steer": rows.numbers("steer", 0.0),
         "temperature": rows.numbers("temperature"),
         "notes": rows.words("notes"),

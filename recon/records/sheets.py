@@ -36,6 +36,7 @@ class PullSheet:
     direction: Floats  # (row, 3) unit vector of the force on the wheel, NaN where marks are given
     pad: Floats  # (row, 3) m
     travel: Floats  # m
+    partner_travel: Floats  # m, of the wheel that an axle ties to the pulled one; NaN: the same
     steer: Floats  # rad
     temperature: Floats  # degC
     u_load_step: Floats  # relative, per reading

@@ -161,7 +161,7 @@ def _corner_columns(
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
-    travel, seen = _seen_on_springs(virtual_car, name, settled, geometry)
+    travel, partner, seen = _seen_on_springs(virtual_car, name, settled, geometry)
     written = _written_points(seen, plan, scale, rng)
     strap, pad = (
         _written_load(load[:, :, d].ravel() / (1 + gain), scale * U_LOAD_STEP, step, rng)
@@ -178,6 +178,7 @@ def _corner_columns(
         "phase": np.tile(PHASE, n),
         "clock": clock,
         "travel": travel,
+        "partner_travel": partner,
         "strap_load": np.where(uses[:, 0], strap, np.nan),
         "pad_load": np.where(uses[:, 1], pad, np.nan),
         **{key: value[which] for key, value in written.items()},
@@ -189,14 +190,15 @@ def _corner_columns(
 
 def _seen_on_springs(
     virtual_car: VirtualCar, corner: str, settled: Settled, geometry: _Geometry
-) -> tuple[Floats, _Geometry]:
-    """Travel (row,) [m] to whole millimetres, and the lines where the mean load holds the wheel.
+) -> tuple[Floats, Floats, _Geometry]:
+    """Travel (row,) [m] to whole millimetres, the partner's, and the lines under the mean load.
 
     On solid links nothing moves, and the lines are read before the pull.
     """
     unit = virtual_car.unit_of(corner)
     if unit not in virtual_car.springs:
-        return np.zeros(len(settled.travel)), geometry
+        rows = len(settled.travel)
+        return np.zeros(rows), np.full(rows, np.nan), geometry
     k = virtual_car.elastic[unit].wheel(corner)
     at, hub = settled.wheels[k], virtual_car.elastic[unit].wheels[k].hub
     pulls, steps = len(geometry.attach), len(PHASE)
@@ -204,7 +206,8 @@ def _seen_on_springs(
     attach = (at.hub + np.einsum("nij,nj->ni", at.turn, arm)).reshape(pulls, steps, 3)
     loaded = np.array([phase != "tare" for phase in PHASE])
     under_load = replace(geometry, attach=np.mean(attach[:, loaded], axis=1))
-    return np.round(settled.travel[:, k], 3), under_load
+    travel = np.round(settled.travel, 3)
+    return travel[:, k], travel[:, 1 - k], under_load
 
 
 def _geometry(

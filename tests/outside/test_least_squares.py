@@ -65,7 +65,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         rack=0.0,
         force_limit=np.inf,
         temperature=20.0,
-        unsprung=np.zeros((len(y), n)),
+        moved=np.zeros((len(y), n)),
     )
 
 
