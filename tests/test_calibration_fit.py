@@ -27,7 +27,7 @@ def thinned(pull: Pull, steps: list[int]) -> Pull:
         pull,
         line_of_file=pull.line_of_file[steps],
         load=pull.load[:, steps],
-        moved=pull.unsprung[steps],
+        moved=pull.moved[steps],
         u_step=pull.u_step[steps],
         falling=pull.falling[steps],
         indication=pull.indication[steps],

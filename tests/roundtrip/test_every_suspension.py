@@ -259,11 +259,11 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
     report(f"{words}, {len(days)} days: {told_so}, sums over u {of_sum.round(2)}")
     known = ~np.isnan(rms)
     # The systematic half of one day's mean square is drawn in some three directions: it scatters
-    # by 0.5, its root by 0.25; two and a half of that.
-    assert np.all(rms[known] > 0.4)
-    assert np.all(rms[known] < 1.6)
-    assert np.all(inside[known] > 0.75)  # 1.6 times the error leaves 0.78 inside
-    assert np.all(of_sum < 1.6)
+    # by 0.5, its root by 0.25; two and a half of that, less for the mean of more days.
+    room = 0.6 / np.sqrt(len(days))
+    assert np.all(np.abs(rms[known] - 1.0) < room)
+    assert np.all(inside[known] > 0.95 - room / 3)  # 1.6 times the error leaves 0.78 inside
+    assert np.all(of_sum < 1.0 + room)
 
 
 @pytest.mark.parametrize("file", ["strut", "solid_axle"])
@@ -291,13 +291,13 @@ def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> No
         day = unit_day("solid_axle", "RL", 0, without=TIED["solid_axle", "RL"])
     reason = day.forces.attrs["not_known"]
     assert reason in [str(w.message) for w in said]
-    assert "Fy RL and Fz RL and Fx RR and Fy RR and Fz RR not known" in reason
-    assert np.isnan(day.z[:, 1:]).all()
-    assert day.z_of_sum.shape[1] == 3
+    assert "Fy RL and Fz RL and Fy RR and Fz RR not known" in reason
+    assert np.isnan(day.z[:, [1, 2, 4, 5]]).all()
+    assert np.all(np.mean(day.inside[:, [0, 3]], axis=0) > 0.80)
+    assert day.z_of_sum.shape[1] == 2
     assert np.all(np.mean(np.abs(day.z_of_sum) < COVERAGE_FACTOR, axis=0) > 0.80)
 
 
-@pytest.mark.xfail(strict=True, reason="Fy RR is off by 1.68 u on this day; 1.6 is the limit")
 def test_without_a_bridge_on_the_arm_a_twist_beam_s_forces_lie_in_their_limits() -> None:
     # The axial bridge answers to little in the pulls, and its map says so.
     with pytest.warns(DataWarning, match="gauge RL_arm_axial on arm answers most to"):
@@ -307,23 +307,24 @@ def test_without_a_bridge_on_the_arm_a_twist_beam_s_forces_lie_in_their_limits()
     assert day.forces.attrs["not_known"] == ""
 
 
-TOO_NARROW = pytest.mark.xfail(
-    strict=True,
-    reason="limits of bars and bound links are too narrow: loads that wheels on their springs "
-    "shift between bar and springs are not all in the causes",
-)
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("file", "corner"),
+    ("file", "corner", "days"),
     [
-        ("strut", "RL"),
-        pytest.param("anti_roll_bar", "FL", marks=TOO_NARROW),
-        pytest.param("solid_axle", "RL", marks=TOO_NARROW),
+        ("strut", "RL", 4),
+        ("solid_axle", "RL", 4),
+        ("solid_axle_tubes", "RL", 2),
+        pytest.param(
+            *("anti_roll_bar", "FL", 2),
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="where a bar shares the load with the springs, limits of Fx and Fy are too "
+                "narrow by half: README, Limits",
+            ),
+        ),
     ],
 )
-def test_two_days_of_a_tied_axle_are_as_wrong_as_they_say(file: str, corner: str) -> None:
+def test_days_of_a_tied_axle_are_as_wrong_as_they_say(file: str, corner: str, days: int) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
-        judge_axle([unit_day(file, corner, seed) for seed in range(2)], f"{file} {corner}")
+        judge_axle([unit_day(file, corner, seed) for seed in range(days)], f"{file} {corner}")
