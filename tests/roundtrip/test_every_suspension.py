@@ -259,10 +259,10 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
     report(f"{words}, {len(days)} days: {told_so}, sums over u {of_sum.round(2)}")
     known = ~np.isnan(rms)
     # The systematic half of one day's mean square is drawn in some three directions: it scatters
-    # by 0.5, its root by 0.25; two and a half of that, less for the mean of more days.
-    room = 0.6 / np.sqrt(len(days))
+    # by 0.5, its root by 0.25, less over more days. Three of that, as some thirty are judged.
+    room = 0.75 / np.sqrt(len(days))
     assert np.all(np.abs(rms[known] - 1.0) < room)
-    assert np.all(inside[known] > 0.95 - room / 3)  # 1.6 times the error leaves 0.78 inside
+    assert np.all(inside[known] > 0.95 - room / 3)  # 1.75 times the error leaves 0.74 inside
     assert np.all(of_sum < 1.0 + room)
 
 
