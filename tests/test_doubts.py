@@ -22,7 +22,7 @@ from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls, virtual_verification
-from tests.roundtrip.test_every_suspension import lone_day
+from tests.roundtrip.test_every_suspension import unit_day
 from tests.roundtrip.test_roundtrip import day, unwarned
 from tests.shipped_mechanisms import shipped
 from tests.test_calibrate import fitted, pulled, rows_of, without_slopes
@@ -161,7 +161,7 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
 
 
 def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
-    fitted = lone_day("wishbone_spring_on_arm", "FL", 0).calibration
+    fitted = unit_day("wishbone_spring_on_arm", "FL", 0).fitted
     unit = unit_of(shipped("wishbone_spring_on_arm"), "FL")
     axial, bending = fitted.gauges.index("FL_arm_axial"), fitted.gauges.index("FL_arm_bending")
     own, other = (fitted.members.index(f"arm:FL_arm_{what}") for what in ("axial", "bending"))
