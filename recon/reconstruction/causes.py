@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.statics import member_matrix, strip_spin
-from recon.reconstruction.estimator import KNOWN_ROWS, SPLIT, AtPose
+from recon.reconstruction.estimator import KNOWN_ROWS, SPLIT, AtPose, unsure_indications
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
@@ -194,11 +194,12 @@ def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: flo
     return out
 
 
-def split_causes(bench: Bench) -> list[Cause]:
+def split_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
     """What a bar, a beam or bound links take from the springs, of each wheel's load.
 
-    A share of it while driving, and as much of the usual load at the tare, where wheels that hang
-    unevenly twist a bar.
+    A share of it while driving, and less of the usual load at the tare, where wheels that hang
+    unevenly twist a bar. Pulls never show such loads alone, so what they do to the gauges rests on
+    the bridges: K's covariance at the tare's comes on top.
     """
     if not np.any(bench.shared[0]):
         return []
@@ -215,6 +216,11 @@ def split_causes(bench: Bench) -> list[Cause]:
             Cause(f"{corner.name} split of load", "assumption", driving),
             Cause(f"{corner.name} split of load at the tare", "session", at_tare),
         ]
+        for column in unsure_indications(calibration, bench.tare_split[:, k]).T:
+            loading = bench.blank()
+            for m, at in enumerate(bench.centre):
+                loading[m, :, 0] = at.forces @ column
+            out.append(Cause(f"{corner.name} map at the tare's split", "calibration", loading))
     return out
 
 

@@ -31,6 +31,8 @@ Floats = NDArray[np.float64]
 # Of what a bar, a beam or bound links take from the springs: twist by steer and by wheels that
 # hang unevenly, rates that are not as stated, springs that do not pull by one law; no source.
 SPLIT = 0.3
+# The same of wheels that hang: droop of both known to 3 mm twists a bar to some 250 N; no source.
+TARE_SPLIT = 0.15
 FORCE_ROWS = (0, 1, 2)  # of the six unknowns of a wheel
 KNOWN_ROWS = (0, 1, 2, 4)  # Fx, Fy, Fz, T
 
@@ -106,14 +108,14 @@ def estimator(K: Floats, loads: tuple[Floats, Floats], weights: tuple[Floats, Fl
 def gauge_covariance(
     calibration: CornerCalibration,
     loads: Floats,
-    shared: Floats,
+    shared: tuple[Floats, Floats],
     u_gauge: Floats,
     references: list[Reference],
 ) -> Floats:
     """V (gauge, gauge): noise and zeros, K's uncertainty at typical loads, and splits of load.
 
     `loads` (member, 6 w) are those per unknown at design height, `shared` the part of them whose
-    split is unsure, see `spring_share`.
+    split is unsure and such loads at the tare; see `spring_share` and `tare_split`.
     """
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
@@ -123,18 +125,29 @@ def gauge_covariance(
     V = np.diag(u_gauge**2)
     for load in typical @ loads.T:
         V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)
+    driving, at_tare = shared
     for k in range(len(references)):
         own = slice(6 * k, 6 * k + 6)
-        split = SPLIT * calibration.K @ shared[:, own] @ typical[:, own].T
+        split = SPLIT * calibration.K @ driving[:, own] @ typical[:, own].T
         V += split @ split.T / len(typical)
+        unsure = unsure_indications(calibration, at_tare[:, k])
+        V += unsure @ unsure.T
     return V
+
+
+def unsure_indications(calibration: CornerCalibration, load: Floats) -> Floats:
+    """Indications (gauge, k) of `load` (member,) that K's covariance leaves open, as columns."""
+    gauges, members = calibration.K.shape
+    tensor = calibration.covariance.reshape(gauges, members, gauges, members)
+    values, vectors = np.linalg.eigh(np.einsum("m,gmhn,n->gh", load, tensor, load))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def tare_split(hanging: Floats, references: list[Reference]) -> Floats:
     """Loads (member, w) that bar or beam and springs may have against each other at the tare.
 
-    `hanging` (member, 6 w) are loads whose split is unsure where the wheels hang; as much of
-    them as while driving, of the usual load.
+    `hanging` (member, 6 w) are loads whose split is unsure where the wheels hang, per newton; a
+    share of what they are under the usual load.
     """
-    vertical = SPLIT * np.array([r.vertical for r in references])
+    vertical = TARE_SPLIT * np.array([r.vertical for r in references])
     return hanging[:, rows_of_wheels((2,), hanging.shape[-1])] * vertical

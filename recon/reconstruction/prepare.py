@@ -250,7 +250,9 @@ class _Solver:
             loads, _ = loads_of(self.design, self.columns, mode)
             split, _ = loads_of(self.design, self.columns, mode, shared)
             self.shared.append(split)
-            V = gauge_covariance(calibration, loads, split, u_gauge, self.references)
+            V = gauge_covariance(
+                calibration, loads, (split, self.tare_split), u_gauge, self.references
+            )
             self.weights.append((V, self._priors(mode, session)))
 
     def _priors(self, mode: tuple[str, ...], session: Session) -> Floats:
@@ -431,7 +433,7 @@ def _causes(
         *compliance_causes(bench),
         *because.prior_causes(bench, car.tyre),
         *because.mechanical_causes(bench, calibration, session.warming),
-        *because.split_causes(bench),
+        *because.split_causes(bench, calibration),
     ]
 
 
