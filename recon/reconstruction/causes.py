@@ -198,8 +198,8 @@ def split_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
     """What a bar, a beam or bound links take from the springs, of each wheel's load.
 
     A share of it while driving, and less of the usual load at the tare, where wheels that hang
-    unevenly twist a bar. Pulls never show such loads alone, so what they do to the gauges rests on
-    the bridges: K's covariance at the tare's comes on top.
+    unevenly twist a bar. Pulls never show such a twist alone, so what it does to the gauges rests
+    on the bridges: K's covariance at its loads comes on top.
     """
     if not np.any(bench.shared[0]):
         return []
@@ -216,11 +216,12 @@ def split_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
             Cause(f"{corner.name} split of load", "assumption", driving),
             Cause(f"{corner.name} split of load at the tare", "session", at_tare),
         ]
-        for column in unsure_indications(calibration, bench.tare_split[:, k]).T:
+    for load in bench.twist.T:
+        for column in unsure_indications(calibration, load).T:
             loading = bench.blank()
             for m, at in enumerate(bench.centre):
                 loading[m, :, 0] = at.forces @ column
-            out.append(Cause(f"{corner.name} map at the tare's split", "calibration", loading))
+            out.append(Cause(f"{bench.unit.name} map at a bar's twist", "calibration", loading))
     return out
 
 

@@ -115,7 +115,7 @@ def gauge_covariance(
     """V (gauge, gauge): noise and zeros, K's uncertainty at typical loads, and splits of load.
 
     `loads` (member, 6 w) are those per unknown at design height, `shared` the part of them whose
-    split is unsure and such loads at the tare; see `spring_share` and `tare_split`.
+    split is unsure, see `spring_share`, and loads (member, k) of a bar that is twisted at the tare.
     """
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
@@ -125,12 +125,13 @@ def gauge_covariance(
     V = np.diag(u_gauge**2)
     for load in typical @ loads.T:
         V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)
-    driving, at_tare = shared
+    driving, twist = shared
     for k in range(len(references)):
         own = slice(6 * k, 6 * k + 6)
         split = SPLIT * calibration.K @ driving[:, own] @ typical[:, own].T
         V += split @ split.T / len(typical)
-        unsure = unsure_indications(calibration, at_tare[:, k])
+    for load in twist.T:
+        unsure = unsure_indications(calibration, load)
         V += unsure @ unsure.T
     return V
 

@@ -58,7 +58,8 @@ class Bench:
 
     `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
     the rack; `shared` (member, 6 w) by mode are loads whose split is unsure, `tare_split` (member,
-    w) such loads at the tare; `torque_floor` by wheel and by what its hub passes [N m].
+    w) such loads at the tare, `twist` (member, k) those of a bar; `torque_floor` by wheel and by
+    what its hub passes [N m].
     """
 
     unit: Unit
@@ -70,6 +71,7 @@ class Bench:
     centre: list[AtPose]
     shared: list[Floats]
     tare_split: Floats
+    twist: Floats
     at_nodes: list[AtPose]
     nodes: tuple[Floats, Floats]
     scale: tuple[float, ...]
@@ -245,14 +247,14 @@ class _Solver:
         shared = spring_share(self.design)
         droop = at_travels(unit, np.array([c.hanging_travel for c in unit.corners]), 0.0)
         self.tare_split = tare_split(spring_share(droop), self.references)
+        barred = "torsion" in unit.mechanism.kinds
+        self.twist = self.tare_split if barred else self.tare_split[:, :0]
         self.shared, self.weights = [], []
         for mode in self.modes:
             loads, _ = loads_of(self.design, self.columns, mode)
             split, _ = loads_of(self.design, self.columns, mode, shared)
             self.shared.append(split)
-            V = gauge_covariance(
-                calibration, loads, (split, self.tare_split), u_gauge, self.references
-            )
+            V = gauge_covariance(calibration, loads, (split, self.twist), u_gauge, self.references)
             self.weights.append((V, self._priors(mode, session)))
 
     def _priors(self, mode: tuple[str, ...], session: Session) -> Floats:
@@ -390,6 +392,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         centre=around[0],
         shared=solver.shared,
         tare_split=solver.tare_split,
+        twist=solver.twist,
         at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
         nodes=(grid[:, :-1], grid[:, -1]),
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),

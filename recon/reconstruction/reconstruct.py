@@ -183,8 +183,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
         low[:, any_low] |= touching & ~lost[:, 2:]
         status[low] |= BIT["bound_active"]
     weights = prepared.sum_weights
-    shown = _as_far_as_known(force, weights, lost) if lost.any() else force
-    features = features_of(shown, samples.travel, samples.rack, prepared.scale)
+    features = features_of(force, samples.travel, samples.rack, prepared.scale)
     variance, xy, of_sums = variances_of(features, mode, by_mode, len(weights))
     beyond = np.abs(force[:, :3]) - 1.02 * prepared.force_reached[..., None]
     beyond[lost] = 0.0
@@ -214,21 +213,6 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
         sums=weights @ level,
         u_sums=np.sqrt(of_sums + (weights @ late.reshape(3 * wheels, -1)) ** 2),
     )
-
-
-def _as_far_as_known(
-    force: NDArray[np.float32], weights: Floats, lost: NDArray[np.bool_]
-) -> NDArray[np.float32]:
-    """Forces (w, 4, sample) with those that are not seen by what is known of their sums.
-
-    Estimates of lost forces are thousands of newtons of noise, which would pass into the
-    uncertainty of all others.
-    """
-    out = force.copy()
-    own = weights[:, lost.ravel()]
-    known = (np.linalg.pinv(own) @ own).astype(np.float32)
-    out[:, :3][lost] = known @ force[:, :3][lost]
-    return out
 
 
 def _by_sample(free: NDArray[np.float32]) -> Floats:

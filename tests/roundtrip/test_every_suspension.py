@@ -257,12 +257,17 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
     rms, inside, told_so = told(days)
     of_sum = np.sqrt(np.mean([np.mean(d.z_of_sum**2, axis=0) for d in days], axis=0))
     report(f"{words}, {len(days)} days: {told_so}, sums over u {of_sum.round(2)}")
-    known = ~np.isnan(rms)
-    # The systematic half of one day's mean square is drawn in some three directions: it scatters
-    # by 0.5, its root by 0.25, less over more days. Three of that, as some thirty are judged.
-    room = 0.75 / np.sqrt(len(days))
-    assert np.all(np.abs(rms[known] - 1.0) < room)
-    assert np.all(inside[known] > 0.95 - room / 3)  # 1.75 times the error leaves 0.74 inside
+    # Left and right are alike and drawn apart.
+    known = ~np.isnan(rms.reshape(2, 3)[0])
+    rms, inside = (np.mean(x.reshape(2, 3)[:, known], axis=0) for x in (rms**2, inside))
+    rms = np.sqrt(rms)
+    # The systematic half of one day's mean square is drawn in some six directions: it scatters
+    # by 0.35, its root by 0.18, less over more days. Three of that, as some twenty are judged.
+    room = 0.55 / np.sqrt(len(days))
+    assert np.all(rms < 1.0 + room)
+    # Splits of load have widths by judgement; limits twice too wide are not accepted.
+    assert np.all(rms > 0.5) or len(days) < 4  # fewer may all be fair ones
+    assert np.all(inside > 0.95 - room / 2.5)  # 1.55 times leaves 0.79 inside
     assert np.all(of_sum < 1.0 + room)
 
 
@@ -314,14 +319,7 @@ def test_without_a_bridge_on_the_arm_a_twist_beam_s_forces_lie_in_their_limits()
         ("strut", "RL", 4),
         ("solid_axle", "RL", 4),
         ("solid_axle_tubes", "RL", 2),
-        pytest.param(
-            *("anti_roll_bar", "FL", 2),
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="where a bar shares the load with the springs, limits of Fx and Fy are too "
-                "narrow by half: README, Limits",
-            ),
-        ),
+        ("anti_roll_bar", "FL", 4),
     ],
 )
 def test_days_of_a_tied_axle_are_as_wrong_as_they_say(file: str, corner: str, days: int) -> None:
