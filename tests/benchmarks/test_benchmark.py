@@ -116,3 +116,20 @@ def test_reading_and_reconstructing_costs_at_most_three_times_the_parsing(
         )
     # Preparation is a constant of each corner, whatever the log's length.
     assert apart <= MOST_RATIO, f"{apart:.2f} times the parsing, at most {MOST_RATIO}"
+
+
+@pytest.mark.benchmark
+def test_friction_use_of_a_long_log_costs_a_few_parsings(
+    session: Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parsing = min(timed(lambda: parse(session))[0] for _ in range(2))
+    answer = forces(session, recon.read_log(session.log, session.car))
+    taken, use = min(
+        (timed(lambda: recon.friction_use(answer)) for _ in range(2)), key=lambda t: t[0]
+    )
+    assert np.all(np.isfinite(use["highest_demonstrated_use"].to_numpy()))
+    ratio = taken / parsing
+    with capsys.disabled():
+        sys.stdout.write(f"\nfriction use {taken:.2f} s, {ratio:.2f} times the parsing\n")
+    # Every sample's interval over all causes: as much as the forces themselves, no more.
+    assert ratio <= MOST_RATIO, f"{ratio:.2f} times the parsing, at most {MOST_RATIO}"
