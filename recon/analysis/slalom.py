@@ -34,7 +34,7 @@ PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 
 TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach
 KNOWN_SHARE = 0.8  # of a half-wave's samples; with less its peak may lie in the gap
 FEWEST_CONES = 3
-NEEDED = ("u_tyre_force_random", "status", *SIGNED)
+NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
 AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 

@@ -113,7 +113,7 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
     DataError
         One of them is not there; the message says what the dataset is instead.
     """
-    missing = [name for name in names if name not in dataset]
+    missing = [name for name in dict.fromkeys(names) if name not in dataset]
     if missing:
         title = dataset.attrs.get("title", "without title")
         raise DataError(
