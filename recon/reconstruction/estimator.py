@@ -117,31 +117,33 @@ def gauge_covariance(
     `loads` (member, 6 w) are those per unknown at design height, `shared` the part of them whose
     split is unsure, see `spring_share`, and loads (member, k) of a bar that is twisted at the tare.
     """
-    gauges, members = calibration.K.shape
-    tensor = calibration.covariance.reshape(gauges, members, gauges, members)
     size = np.repeat([r.vertical for r in references], 6)
     one = [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
     typical = np.tile(np.array(one), len(references)) * size
     V = np.diag(u_gauge**2)
     for load in typical @ loads.T:
-        V += np.einsum("m,gmhn,n->gh", load, tensor, load) / len(typical)
+        V += _of_map(calibration, load) / len(typical)
     driving, twist = shared
     for k in range(len(references)):
         own = slice(6 * k, 6 * k + 6)
         split = SPLIT * calibration.K @ driving[:, own] @ typical[:, own].T
         V += split @ split.T / len(typical)
     for load in twist.T:
-        unsure = unsure_indications(calibration, load)
-        V += unsure @ unsure.T
+        V += _of_map(calibration, load)
     return V
 
 
 def unsure_indications(calibration: CornerCalibration, load: Floats) -> Floats:
     """Indications (gauge, k) of `load` (member,) that K's covariance leaves open, as columns."""
+    values, vectors = np.linalg.eigh(_of_map(calibration, load))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _of_map(calibration: CornerCalibration, load: Floats) -> Floats:
+    """Covariance (gauge, gauge) of the indications of `load` (member,) that K's leaves."""
     gauges, members = calibration.K.shape
     tensor = calibration.covariance.reshape(gauges, members, gauges, members)
-    values, vectors = np.linalg.eigh(np.einsum("m,gmhn,n->gh", load, tensor, load))
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+    return np.asarray(np.einsum("m,gmhn,n->gh", load, tensor, load))
 
 
 def tare_split(hanging: Floats, references: list[Reference]) -> Floats:

@@ -72,7 +72,7 @@ class Loadings:
         loading = self._of["loading"][:, :, k]
         if axes != "vehicle":
             loading = loading + self._of["loading_turned"][:, None, k]
-        out = self._moved(loading, k, samples)
+        out = self._moved(loading, k, samples, self._features(k, samples))
         if axes == "tyre":
             out += self._headed(k, samples, slice(None))
             out = intermediate_to_tyre(out, self._of["heading"][samples, k])
@@ -90,18 +90,20 @@ class Loadings:
         loading = self._of["loading"][:, :, k] + self._of["loading_turned"][:, None, k]
         # A cause that turns the axes depends on the forces in them and stands by itself.
         late = np.any(self._of["loading_steered"][:, k] != 0.0, axis=(1, 2))
-        size = np.sqrt(np.nanmean(self._features(k, samples) ** 2, axis=1)) + 1e-12
+        features = self._features(k, samples)
+        size = np.sqrt(np.nanmean(features**2, axis=1)) + 1e-12
         others = loading[~late]
         _, strength, right = np.linalg.svd((others * size).reshape(len(others), -1), False)
         keep = strength > WEAKEST * strength[0]
         kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
-        out = self._moved(np.concatenate([kept, loading[late]]), k, samples)
+        out = self._moved(np.concatenate([kept, loading[late]]), k, samples, features)
         out[len(kept) :] += self._headed(k, samples, late)
         return intermediate_to_tyre(out, self._of["heading"][samples, k])
 
-    def _moved(self, loading: Floats, k: int, samples: Positions) -> Floats:
+    def _moved(
+        self, loading: Floats, k: int, samples: Positions, features: NDArray[np.float32]
+    ) -> Floats:
         """Loadings (row, mode, 3, feature) of corner `k` by its features, (row, sample, 3)."""
-        features = self._features(k, samples)
         modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
         out = np.empty((len(loading), len(samples), 3))
         for m in np.unique(modes):

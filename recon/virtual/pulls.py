@@ -261,11 +261,11 @@ def _pulled(
         weight=weights[k],
         held=held[which],
     )
-    springs = solid_links(elastic, geometry.height)
     if unit in virtual_car.springs:
-        springs = springs_holding(
-            elastic, tuple(AtRest(weight) for weight in weights), geometry.height
-        )
+        hanging = tuple(AtRest(weight) for weight in weights)
+        springs = springs_holding(elastic, hanging, geometry.height)
+    else:
+        springs = solid_links(elastic, geometry.height)
     return settle(elastic, tuple(loads), np.zeros(len(which)), springs=springs)
 
 
