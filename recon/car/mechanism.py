@@ -44,7 +44,7 @@ __all__ = [
 ]
 
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
-PLAIN = 1e-3  # the same for loads that are preferred: barely independent ones serve nobody
+PLAIN = 0.01  # the same for loads that are preferred: points off by millimetres drown a lesser one
 
 
 def load_arms(mechanism: Mechanism) -> Floats:
@@ -325,7 +325,7 @@ def _filled(
     basis = np.zeros((0, loads.shape[1]))
     if chosen:
         _, values, right = np.linalg.svd(loads[chosen], full_matrices=False)
-        basis = right[values > INDEPENDENT * values[0]]
+        basis = right[values > PLAIN * values[0]]
     for rows, share in classes:
         left = [r for r in rows if r not in chosen and np.all(np.isfinite(loads[r]))]
         while left and len(basis) < loads.shape[1]:

@@ -21,7 +21,14 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.statics import member_matrix, strip_spin
-from recon.reconstruction.estimator import KNOWN_ROWS, SPLIT, AtPose, unsure_indications
+from recon.reconstruction.estimator import (
+    FORCE_ROWS,
+    KNOWN_ROWS,
+    SIZE,
+    SPLIT,
+    AtPose,
+    unsure_indications,
+)
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
@@ -111,8 +118,33 @@ def zero_causes(bench: Bench, u_zero: Floats, tare_u: Floats | None) -> list[Cau
 def _constant(bench: Bench, indication: Floats) -> Floats:
     """Loading of an indication (gauge,) that is there whatever the forces."""
     loading = bench.blank()
-    for m, at in enumerate(bench.centre):
-        loading[m, :, 0] = at.forces @ indication
+    for m, at in enumerate(bench.at_nodes):
+        loading[m] = over_travel(bench, at.forces @ indication)
+    return loading
+
+
+def over_travel(bench: Bench, effect: Floats) -> Floats:
+    """Effects [N] at the nodes (node, 3 w) whatever the forces are, as a loading (3 w, feature)."""
+    places = [0, *map(bench.features.travel, range(bench.features.wheels))]
+    design = np.column_stack([np.ones(len(effect)), bench.nodes[0] / np.array(bench.scale[:-1])])
+    loading = bench.blank()[0]
+    loading[:, places] = (np.linalg.pinv(design) @ effect).T
+    return loading
+
+
+def over_pose(bench: Bench, effect: Floats) -> Floats:
+    """Effects per force at the nodes (..., node, 3 w, 4 w) as loadings (..., 3 w, feature).
+
+    Constant, by each travel, by rack (least squares).
+    """
+    features, (travels, racks) = bench.features, bench.nodes
+    scaled = [travels / np.array(bench.scale[:-1]), racks[:, None] / bench.scale[-1]]
+    design = np.column_stack([np.ones(len(racks)), *scaled])
+    solved = np.einsum("kn,...nij->k...ij", np.linalg.pinv(design), effect)
+    loading = np.zeros((*effect.shape[:-3], *bench.blank()[0].shape))
+    places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
+    for k, place in enumerate(places):
+        loading[..., place] = solved[k]
     return loading
 
 
@@ -133,17 +165,21 @@ def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -
     """A change of K acts on the loads: e = -W dK (s + s_unsprung - s_hanging)."""
     gain = change.reshape(calibration.K.shape)
     loading = bench.blank()
-    for m, at in enumerate(bench.centre):
-        loading[m, :, bench.features.forces] = -at.forces @ gain @ at.loads[:, at.known_rows]
+    for m, at in enumerate(bench.at_nodes):
+        off = -at.forces @ gain
         unsprung = (at.hub_loads - bench.hanging_loads) @ bench.unsprung_weight
-        loading[m, :, 0] = -at.forces @ gain @ unsprung
+        loading[m] = over_pose(bench, off @ at.loads[..., at.known_rows])
+        loading[m] += over_travel(bench, (off @ unsprung[..., None])[..., 0])
     return loading
 
 
 def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
-    """Tyre moments and the hub's moment: priors that are wrong shift the answer by I - W H."""
+    """Tyre moments, the hub's moment and forces: wrong priors shift the answer by I - W H."""
     out = []
     for k, corner in enumerate(bench.unit.corners):
+        for axis in FORCE_ROWS:
+            loading = _size_of_force(bench, k, axis)
+            out.append(Cause(f"{corner.name} size of {COMPONENTS[axis]}", "assumption", loading))
         for words, column, slope, of in (
             ("aligning moment", 5, tyre.u_trail, 2),
             ("overturning moment", 3, tyre.u_shift, 3),
@@ -171,6 +207,15 @@ def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
                     loading[m, :, bench.features.force(k, 3)] = effect
             out.append(Cause(f"{corner.name} brake torque per pressure", "session", loading))
     return out
+
+
+def _size_of_force(bench: Bench, k: int, axis: int) -> Floats:
+    """What no gauge sees of a force moves the others, at other travels by other shares."""
+    loading = bench.blank()
+    for m, at in enumerate(bench.at_nodes):
+        shift = at.prior[:, at.force_rows, 6 * k + axis] * SIZE * bench.usual_load[k]
+        loading[m] = over_travel(bench, shift)
+    return loading
 
 
 def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: float) -> list[Cause]:

@@ -6,8 +6,10 @@ Per pose, with V the covariance of the indications and U that of the priors:
 
 Unknowns of each wheel are Fx, Fy, Fz, Mx, T, Mz in vehicle axes at the contact centre; T is the
 moment that the hub gives the upright about the spin axis.  Mx and Mz are what is left beside
-their means, which follow Fy (columns of H).  A wrong prior shifts the answer by (I - W H), which
-is how priors enter the intervals.  The two wheels of a tied axle are solved together.
+their means, which follow Fy (columns of H).  Forces are about as large as a wheel's usual load:
+that says nothing beside gauges that see them, and bounds what the others take from one that none
+sees.  A wrong prior shifts the answer by (I - W H), which is how priors enter the intervals.  The
+two wheels of a tied axle are solved together.
 
 Source: generalised least squares with prior information, e.g. JCGM 102:2011, from memory.
 """
@@ -33,6 +35,9 @@ Floats = NDArray[np.float64]
 SPLIT = 0.3
 # The same of wheels that hang: droop of both known to 3 mm twists a bar to some 250 N; no source.
 TARE_SPLIT = 0.15
+# A wheel's force beforehand, of its usual load: shifts an answer known to 50 N by one in 10 000 and
+# keeps what no gauge sees from being any number; no source.
+SIZE = 2.0
 FORCE_ROWS = (0, 1, 2)  # of the six unknowns of a wheel
 KNOWN_ROWS = (0, 1, 2, 4)  # Fx, Fy, Fz, T
 

@@ -17,7 +17,7 @@ from recon.car.motion import pose
 from recon.car.softness import soft_changes
 from recon.car.statics import member_matrix
 from recon.car.structure import TWO_FORCE, TWO_POINTS
-from recon.reconstruction.causes import Cause
+from recon.reconstruction.causes import Cause, over_pose
 from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def geometry_causes(bench: Bench) -> list[Cause]:
         H = K[:, None] @ loads[:, 1:]
         base = bench.at_nodes[m]
         effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
-        out.append(_over_pose(bench, effect, *bench.nodes))
+        out.append(over_pose(bench, effect))
     stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
     name = f"{bench.unit.name} hardpoints"
     return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
@@ -85,7 +85,7 @@ def compliance_causes(bench: Bench) -> list[Cause]:
             base = bench.at_nodes[m]
             dH = (bench.K @ more - held @ loads)[1:-1]
             effect = -base.forces @ dH[..., base.known_rows]
-            loading = _over_pose(bench, effect[None], *bench.nodes)[0]
+            loading = over_pose(bench, effect)
             loading[:, 0] = bench.centre[m].forces @ hanging
             out[name].append(loading)
     return [
@@ -100,19 +100,6 @@ def _from_pull_pose(bench: Bench) -> tuple[Floats, Floats]:
     travel = np.concatenate([[np.full(grid_t.shape[1], bench.pull_pose[0])], grid_t])
     rack = np.concatenate([[bench.pull_pose[1]], grid_r])
     return travel if grid_t.shape[1] > 1 else travel[:, 0], rack
-
-
-def _over_pose(bench: Bench, effect: Floats, grid_t: Floats, grid_r: Floats) -> Floats:
-    """Effects at nodes as loadings: constant, by each travel, by rack (least squares)."""
-    features = bench.features
-    scaled = [grid_t / np.array(bench.scale[:-1]), grid_r[:, None] / bench.scale[-1]]
-    design = np.column_stack([np.ones(len(grid_r)), *scaled])
-    solved = np.einsum("kn,mnij->mkij", np.linalg.pinv(design), effect)
-    loading = np.zeros((len(effect), 3 * features.wheels, features.size))
-    places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
-    for k, place in enumerate(places):
-        loading[:, :, place] = solved[:, k]
-    return loading
 
 
 def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:

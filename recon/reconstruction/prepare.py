@@ -22,6 +22,7 @@ from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
     MODES,
+    OPEN_FORCE,
     T_COLUMN,
     prior_u,
     reference_of,
@@ -31,6 +32,7 @@ from recon.reconstruction import causes as because
 from recon.reconstruction.causes import Cause, Features
 from recon.reconstruction.estimator import (
     FORCE_ROWS,
+    SIZE,
     AtPose,
     estimator,
     gauge_covariance,
@@ -109,7 +111,8 @@ class Prepared:
     gauges, hub accelerometers (3 w), brake torques (w) and a constant one; outputs Fx, Fy, Fz, T
     of every wheel in vehicle axes.  `spread` (mode, 3 w * 3 w, basis) is the covariance of the
     forces for the bound; `heading` (w, basis) that of the wheels [rad]; `u_random` (mode, 3 w,
-    3 w) the random covariance [N2].
+    3 w) the random covariance [N2]; `hidden` (3 w, 3 w) that of the forces that are not known
+    [N2], zero elsewhere.
     """
 
     unit: Unit
@@ -128,6 +131,7 @@ class Prepared:
     causes: tuple[Cause, ...]
     force_reached: Floats
     seen: Seen
+    hidden: Floats
     interpolation_error: float
 
     @property
@@ -172,7 +176,7 @@ def prepare_unit(
     bench = _bench(solver, calibration, session)
     ranges = (*(c.travel_range for c in unit.corners), solver.rack_range)
     causes = _causes(bench, calibration, session, car)
-    covariance = _usual_covariance(bench.centre[0], causes, solver)
+    covariance = _usual_covariance(causes, solver)
     seen = forces_seen(car, unit, calibration.gauges, covariance)
     found = _fine_table(solver, bench, ranges, seen.lost)
     if found.error >= WANTED:
@@ -195,6 +199,7 @@ def prepare_unit(
         causes=tuple(causes),
         force_reached=calibration.force_reached,
         seen=seen,
+        hidden=_hidden(bench.centre[0], seen.lost),
         interpolation_error=found.error,
     )
 
@@ -265,8 +270,18 @@ class _Solver:
             u = prior_u(corner, self.car.tyre, reference, own)
             if own == "braked" and not logged:
                 u[T_COLUMN] = reference.torque  # nobody knows what the caliper gave
+            u[list(FORCE_ROWS)] = SIZE * reference.vertical
             out.append(u)
         return np.concatenate(out)
+
+    def seen_covariance(self) -> Floats:
+        """Covariance (3 w, 3 w) [N2] that gauges alone leave of the forces, whatever their size."""
+        V, u = self.weights[0]
+        rows = rows_of_wheels(FORCE_ROWS, len(u))
+        u = u.copy()
+        u[rows] = OPEN_FORCE
+        C = estimator(self.K, loads_of(self.design, self.columns, self.modes[0]), (V, u)).C
+        return C[np.ix_(rows, rows)]
 
     def at(self, posed: Pose) -> list[AtPose]:
         """One estimator per mode."""
@@ -347,20 +362,18 @@ def _interpolation_error(
     found: tuple[Floats, NDArray[np.int64]],
     lost: tuple[int, ...],
 ) -> float:
-    """Largest error of the known forces' table between its nodes, of their largest entry."""
+    """Largest error of a known force per newton of any force, between the table's nodes."""
     table, powers = found
     ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
     places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
     places[:, [high <= low for low, high in ranges]] = 0.0
-    exact = _inputs(solver.at(_posed(bench.unit, places, ranges))[0], bench)
-    close = np.einsum("bn,iob->noi", products(places.T, powers), table[0])
+    exact = solver.at(_posed(bench.unit, places, ranges))[0]
+    gauges = bench.K.shape[0]
     every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
-    gauges = bench.K.shape[0]
-    if not forces:
-        return 0.0
-    size = np.max(np.abs(exact[:, forces, :gauges]))
-    return float(np.max(np.abs(close - exact)[:, forces, :gauges]) / size)
+    close = np.einsum("bn,iob->noi", products(places.T, powers), table[0, :gauges])
+    off = (close - exact.W[:, exact.known_rows])[:, forces]
+    return float(np.max(np.abs(off @ exact.H[..., exact.force_rows]), initial=0.0))
 
 
 def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) -> Bench:
@@ -451,13 +464,21 @@ def _random(bench: Bench, session: Session) -> Floats:
     return np.array(out)
 
 
-def _usual_covariance(at: AtPose, causes: list[Cause], solver: _Solver) -> Floats:
+def _hidden(at: AtPose, lost: tuple[int, ...]) -> Floats:
+    """Covariance (3 w, 3 w) [N2] of the lost forces alone, as large as a tyre's are."""
+    rows = np.array(at.force_rows)
+    out = np.zeros((len(rows), len(rows)))
+    places = np.ix_(lost, lost)
+    out[places] = at.C[np.ix_(rows, rows)][places]
+    return out
+
+
+def _usual_covariance(causes: list[Cause], solver: _Solver) -> Floats:
     """Covariance [N2] of the forces, (3 w, 3 w), at the unit's usual load."""
-    rows = at.force_rows
     features = np.zeros(causes[0].loading.shape[-1])
     features[0] = 1.0
     for k, reference in enumerate(solver.references):
         first = Features.force(k, 0)
         features[first : first + 3] = np.array([0.3, 0.7, 1.0]) * reference.vertical
     effects = np.array([cause.loading[0] @ features for cause in causes])
-    return np.asarray(at.C[np.ix_(rows, rows)] + effects.T @ effects)
+    return np.asarray(solver.seen_covariance() + effects.T @ effects)

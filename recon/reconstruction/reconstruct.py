@@ -32,6 +32,7 @@ from recon.reconstruction.solve import (
     compressed,
     features_of,
     forces_of,
+    hidden_in_sums,
     late_effect,
     spread_of,
     variances_of,
@@ -198,6 +199,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
     status[suspect] |= BIT["zero_or_sign_suspect"]
     level = np.einsum("ijn,wjn->win", turn, free).reshape(3 * wheels, -1)
     of_sums = of_sums + np.einsum("si,mij,sj->sm", weights, noise, weights)[:, mode]
+    of_sums += hidden_in_sums(prepared, turn)
     return Solved(
         force=force,
         free=free,

@@ -159,6 +159,8 @@ class Collected:
         attitude = np.array([pitch * z, roll * z, roll * y + pitch * x])
         # Directions that `compressed` dropped could leave a difference below zero.
         body = np.maximum(whole - attitude, block.random)
+        unseen, unseen_xy = _hidden(place, block.turn)
+        whole = whole + unseen
         squares = (c**2, s**2, 2 * c * s)
         tyre = _turned_variance(block.random, None, squares)
         out = {
@@ -167,7 +169,10 @@ class Collected:
             "u_tyre_force_random": np.sqrt(tyre),
         }
         for p, name in enumerate(PARTS):
-            variance = _turned_variance(block.variance[p], block.xy[p], squares)
+            here, xy = block.variance[p], block.xy[p]
+            if name == "assumption":
+                here, xy = here + unseen, xy + unseen_xy
+            variance = _turned_variance(here, xy, squares)
             if late is not None and late.part == name:
                 # An error of the steer moves the loads and turns the axes at once.
                 effect = block.late + _own_turn(late, place) @ level
@@ -180,6 +185,19 @@ class Collected:
 def turning(causes: tuple[Cause, ...]) -> Cause | None:
     """The cause that turns the tyre axes, where there is one."""
     return next((cause for cause in causes if cause.steered is not None), None)
+
+
+def _hidden(place: Place, turn: Singles) -> tuple[Singles, Singles]:
+    """What forces that are not known bring into those that are, in axes that are turned.
+
+    Variances (3, sample) [N2] in intermediate axes, and the covariance of x and y there.
+    """
+    own = slice(3 * place.wheel, 3 * place.wheel + 3)
+    hidden = place.prepared.hidden[own, own].astype(np.float32)
+    if not np.any(hidden):
+        return np.zeros((3, 1), dtype=np.float32), np.zeros(1, dtype=np.float32)
+    turned = np.einsum("ijn,jk->ikn", turn, hidden)
+    return np.einsum("ikn,ikn->in", turned, turn), np.einsum("kn,kn->n", turned[0], turn[1])
 
 
 def _own_turn(cause: Cause, place: Place) -> Singles:

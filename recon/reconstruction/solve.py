@@ -288,3 +288,16 @@ def variances_of(
                 variance[part, wheel][:2, chosen] = square
                 xy[part, wheel, chosen] = np.einsum("cn,cn->n", effect[0], effect[1])
     return variance, xy, together
+
+
+def hidden_in_sums(prepared: Prepared, turn: Singles) -> Singles:
+    """Variance (k, sample) [N2] that forces which are not known bring into the known sums.
+
+    The gauges know a sum in the axes of the body; one in axes that are turned by roll and pitch
+    takes in a little of what they do not know.
+    """
+    weights = prepared.sum_weights
+    by_wheel = weights.reshape(len(weights), len(prepared.unit.corners), 3)
+    turned = np.einsum("kwi,ijn->kwjn", by_wheel, turn)
+    more = turned.reshape(*weights.shape, turn.shape[-1]) - weights[..., None]
+    return np.asarray(np.einsum("kin,ij,kjn->kn", more, prepared.hidden, more, optimize=True))

@@ -237,6 +237,29 @@ def test_without_a_gauge_what_is_left_lies_in_its_limits(file: str, corner: str)
     assert np.all(np.mean(day.inside[:, ~lost], axis=0) > 0.80)
 
 
+def test_a_lost_force_is_told_in_the_others_where_axes_are_turned() -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        day = unit_day("club_racer", "RL", SEED_WITHOUT, without=KINDS["club_racer", "RL"])
+        level, pitched = (
+            reconstruct(
+                day.conditioned.assign(pitch=day.conditioned["pitch"] * 0.0 + pitch),
+                day.calibration,
+                day.described,
+            )
+            for pitch in (0.0, 0.05)
+        )
+    assert np.isnan(pitched["tyre_force"].to_numpy()[:, 0, 2]).all()
+
+    def u(forces: xr.Dataset, axes: str) -> np.ndarray:
+        return forces[f"u_tyre_force{axes}"].to_numpy()[:, 0, 0]
+
+    # Five hundredths of a vertical force that may be anything up to some kilonewtons.
+    assert np.all(u(pitched, "_intermediate") > np.hypot(u(level, "_intermediate"), 50.0))
+    assert np.all(u(pitched, "") > np.hypot(u(level, ""), 50.0))
+    np.testing.assert_allclose(u(pitched, "_vehicle"), u(level, "_vehicle"), rtol=0.01)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("file", "corner"), KINDS, ids=NAMES)
 def test_many_days_of_every_suspension_hold_their_share(file: str, corner: str) -> None:
@@ -291,9 +314,8 @@ def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
 def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> None:
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", PriorWarning)
-        # Pulls whose sideways part no gauge sees disagree, and the map is widened and says so.
-        warnings.simplefilter("always", DataWarning)
-        day = unit_day("solid_axle", "RL", 0, without=TIED["solid_axle", "RL"])
+        # Which forces are lost beside the lateral ones depends on the day's map.
+        day = unit_day("solid_axle", "RL", 2, without=TIED["solid_axle", "RL"])
     reason = day.forces.attrs["not_known"]
     assert reason in [str(w.message) for w in said]
     assert "Fy RL and Fz RL and Fy RR and Fz RR not known" in reason
@@ -301,6 +323,33 @@ def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> No
     assert np.all(np.mean(day.inside[:, [0, 3]], axis=0) > 0.80)
     assert day.z_of_sum.shape[1] == 2
     assert np.all(np.mean(np.abs(day.z_of_sum) < COVERAGE_FACTOR, axis=0) > 0.80)
+    # A force that no gauge sees is no larger than a tyre's, and neither is what sums take from it.
+    assert np.sqrt(np.mean(day.error_of_sum**2)) < 200.0
+    assert np.sqrt(np.mean((day.error_of_sum / day.z_of_sum) ** 2)) < 400.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("file", "corner", "days"),
+    [("solid_axle", "RL", 4), ("solid_axle_tubes", "RL", 1), ("anti_roll_bar", "FL", 2)],
+)
+def test_days_of_a_tied_axle_without_a_gauge_are_as_wrong_as_they_say(
+    file: str, corner: str, days: int
+) -> None:
+    gauge = TIED[file, corner]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        found = [unit_day(file, corner, seed, without=gauge) for seed in range(days)]
+    for day in found:
+        assert ("not known" in day.forces.attrs["not_known"]) == bool(np.isnan(day.z).any())
+    z = np.ma.masked_invalid(np.concatenate([day.z for day in found])).reshape(-1, 3)
+    rms = np.sqrt((z**2).mean(axis=0)).filled(0.0)
+    of_sums = np.ma.masked_invalid(np.concatenate([day.z_of_sum.ravel() for day in found]))
+    together = np.sqrt((of_sums**2).mean()) if of_sums.size else 0.0
+    report(f"{file} without {gauge}, {days} days: over u {rms.round(2)}, sums {together:.2f}")
+    room = 0.55 / np.sqrt(days)  # as in `judge_axle`
+    assert np.all(rms < 1.0 + room)
+    assert together < 1.0 + room
 
 
 @pytest.mark.slow
