@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike
+from threadpoolctl import threadpool_limits
 
 from recon.base.quantities import CORNERS
 from recon.car.reader import read_vehicle
@@ -15,6 +17,12 @@ from recon.car.vehicle import Attachment, Brake, Corner, Support, Vec, Vehicle, 
 
 Lines = dict[str, tuple[Vec, Vec]]
 VEHICLES = Path(__file__).parents[1] / "vehicles"
+
+
+def pytest_configure() -> None:
+    """Workers that run side by side share the cores among themselves, not each with all threads."""
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        threadpool_limits(1)
 
 
 @pytest.fixture(scope="session")
