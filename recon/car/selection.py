@@ -2,7 +2,10 @@
 
 Criterion (A-optimality): the sum of the variances of the forces that are asked for, the trace
 of their covariance [N^2]; priors keep it finite whatever is chosen.  An exchange search finds
-the choice, a convex relaxation says what no choice can beat.
+the choice.  What no choice can beat is told by part: parts share no unknown, as the corners of a
+car, so that the least over all ways to share the gauges out among them is the least of all.  Of
+one part and number it is found by trying all choices where they are few, else by a convex
+relaxation.
 
 Sources: exchange search after Fedorov (1972), Theory of Optimal Experiments, and relaxation
 after Boyd and Vandenberghe (2004), Convex Optimization, section 7.5, both from memory.
@@ -11,6 +14,8 @@ after Boyd and Vandenberghe (2004), Convex Optimization, section 7.5, both from 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations, product
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +26,7 @@ from recon.car.knowledge import NOT_KNOWN, RANK_SHARE, Question
 Floats = NDArray[np.float64]
 STARTS = 6  # random ones beside the greedy one
 SEED = 20240229  # any number: the same question shall have the same answer
+FEW = 4000  # choices of one part that are all tried, within a second
 BETTER = 1e-9  # share by which an exchange must improve: less is rounding, e.g. of mirrored corners
 
 
@@ -69,7 +75,7 @@ def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Select
     trace = _Trace(question)
     chosen = _exchanged(trace, count, kept)
     criterion = trace(chosen)
-    bound = min(_bound(question, count, kept), criterion)  # equal up to rounding where all fit
+    bound = min(trace.lowest(count, kept), criterion)
     lost = question.unknown_with(list(chosen))
     least = _least(question, trace, count, kept, known=not lost)
     return Selection(
@@ -84,8 +90,44 @@ def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Select
     )
 
 
+class _Part:
+    """Candidates and unknowns that no other gauge says anything of; see `_Trace`."""
+
+    def __init__(self, question: Question, candidates: list[int], unknowns: list[int]) -> None:
+        names = [question.unknowns[k] for k in unknowns]
+        self.candidates = candidates
+        self.question = Question(
+            rows=question.rows[np.ix_(candidates, unknowns)],
+            candidates=tuple(question.candidates[k] for k in candidates),
+            unknowns=tuple(names),
+            prior=question.prior[unknowns],
+            noise=question.noise[candidates],
+            forces=tuple(name for name in question.forces if name in names),
+            scale=question.scale[unknowns],
+            where=question.where,
+        )
+        self.found: dict[tuple[int, ...], float] = {}
+
+    def trace(self, choice: tuple[int, ...]) -> float:
+        """Sum of the forces' variances, `choice` being places among this part's candidates."""
+        key = tuple(sorted(choice))
+        if key not in self.found:
+            self.found[key] = float(np.trace(self.question.covariance(list(key))))
+        return self.found[key]
+
+    def lowest(self, count: int, kept: tuple[int, ...]) -> float:
+        """What no choice of `count` with `kept` among them goes below."""
+        free = [k for k in range(len(self.candidates)) if k not in kept]
+        more = count - len(kept)
+        if not 0 <= more <= len(free):
+            return np.inf
+        if comb(len(free), more) <= FEW:
+            return min(self.trace((*kept, *others)) for others in combinations(free, more))
+        return _relaxed_bound(self.question, count, kept)
+
+
 class _Trace:
-    """Sum of the forces' variances of a choice; blocks that share no unknown are kept apart."""
+    """Sum of the forces' variances of a choice, part by part."""
 
     def __init__(self, question: Question) -> None:
         from scipy.sparse import csr_array
@@ -93,24 +135,45 @@ class _Trace:
 
         self.question = question
         touched = csr_array(np.abs(question.rows.T) @ np.abs(question.rows))
-        _, self.of_unknown = connected_components(touched, directed=False)
-        first = np.argmax(np.abs(question.rows), axis=1)
-        self.of_candidate = self.of_unknown[first]
-        self.seen: dict[tuple[int, ...], float] = {}
+        count, of_unknown = connected_components(touched, directed=False)
+        of_candidate = of_unknown[np.argmax(np.abs(question.rows), axis=1)]
+        both = (of_candidate, of_unknown)
+        own = [[np.flatnonzero(of == k).tolist() for of in both] for k in range(count)]
+        self.parts = [_Part(question, *places) for places in own]
+        self.place = {
+            k: (p, i) for p, part in enumerate(self.parts) for i, k in enumerate(part.candidates)
+        }
+
+    def split(self, choice: tuple[int, ...] | list[int]) -> list[tuple[int, ...]]:
+        """The choice part by part, as places there."""
+        out: list[list[int]] = [[] for _ in self.parts]
+        for part, place in (self.place[k] for k in choice):
+            out[part].append(place)
+        return [tuple(own) for own in out]
 
     def __call__(self, choice: tuple[int, ...]) -> float:
         return sum(
-            self._of_block(block, tuple(k for k in choice if self.of_candidate[k] == block))
-            for block in np.unique(self.of_unknown[self.question.asked])
+            part.trace(own) for part, own in zip(self.parts, self.split(choice), strict=True)
         )
 
-    def _of_block(self, block: int, choice: tuple[int, ...]) -> float:
-        key = (int(block), *sorted(choice))
-        if key not in self.seen:
-            own = self.of_unknown[self.question.asked] == block
-            variances = np.diag(self.question.covariance(sorted(choice)))
-            self.seen[key] = float(np.sum(variances[own]))
-        return self.seen[key]
+    def lowest(self, count: int, kept: list[int]) -> float:
+        """What no choice of `count` with `kept` among them goes below."""
+        least, everything = [0.0], len(self.place)
+        for part, own in zip(self.parts, self.split(kept), strict=True):
+            # The other parts cannot take more than they have.
+            fewest = count - (everything - len(part.candidates))
+            most = min(count, len(part.candidates))
+            here = [part.lowest(n, own) if n >= fewest else np.inf for n in range(most + 1)]
+            least = _shared_out(least, here)
+        return least[count]
+
+
+def _shared_out(one: list[float], other: list[float]) -> list[float]:
+    """Least sum for every number of gauges that two groups of parts share, given each's own."""
+    out = [np.inf] * (len(one) + len(other) - 1)
+    for (i, a), (j, b) in product(enumerate(one), enumerate(other)):
+        out[i + j] = min(out[i + j], a + b)
+    return out
 
 
 def _exchanged(trace: _Trace, count: int, kept: list[int]) -> tuple[int, ...]:
@@ -155,7 +218,7 @@ def _first_best(trace: _Trace, choices: list[tuple[int, ...]]) -> tuple[int, ...
     return next(choice for choice in choices if trace(choice) <= limit)
 
 
-def _bound(question: Question, count: int, kept: list[int]) -> float:
+def _relaxed_bound(question: Question, count: int, kept: tuple[int, ...]) -> float:
     """What no choice can go below [N^2]: weights between 0 and 1 in place of yes and no.
 
     The solver's weights need not be exact: the criterion is convex in them, so that its tangent
@@ -169,11 +232,11 @@ def _bound(question: Question, count: int, kept: list[int]) -> float:
     slope = -np.sum((scaled @ moved) ** 2, axis=1)
     free = np.setdiff1d(np.arange(len(weights)), kept)
     steepest = np.sort(slope[free])[: count - len(kept)]
-    lowest = float(np.sum(steepest) + np.sum(slope[kept]))
+    lowest = float(np.sum(steepest) + np.sum(slope[list(kept)]))
     return max(value + lowest - float(slope @ weights), 0.0)
 
 
-def _relaxed(question: Question, count: int, kept: list[int]) -> Floats:
+def _relaxed(question: Question, count: int, kept: tuple[int, ...]) -> Floats:
     """Weights (candidate,) in [0, 1] with sum `count` and the least criterion, by a conic solver.
 
     Raises
@@ -183,33 +246,20 @@ def _relaxed(question: Question, count: int, kept: list[int]) -> Floats:
     """
     import cvxpy as cp
 
-    everything = list(range(len(question.candidates)))
-    if count == len(everything):
-        return np.ones(count)
-    weights = cp.Variable(len(everything), nonneg=True)
+    weights = cp.Variable(len(question.candidates), nonneg=True)
     scaled = question.rows * question.prior / question.noise[:, None]
-    trace = _Trace(question)
-    parts = []
-    for block in np.unique(trace.of_unknown[question.asked]):
-        own = np.flatnonzero(trace.of_unknown == block)
-        asked = [k for k in question.asked if k in own]
-        there = np.flatnonzero(trace.of_candidate == block)
-        if not there.size:
-            continue  # nobody sees it, whatever is chosen
-        # Directions in units of what all candidates together leave: the matrices are of size
-        # one. What none of them sees adds the same to every choice and is left out.
-        _, size, right = np.linalg.svd(scaled[np.ix_(there, own)], full_matrices=False)
-        seen = size > RANK_SHARE * size[0]
-        ways = right[seen].T / np.hypot(1, size[seen])
-        information = np.diag(1 / (1 + size[seen] ** 2))
-        for k, row in zip(there, scaled[np.ix_(there, own)] @ ways, strict=True):
-            information = information + weights[k] * np.outer(row, row)
-        ends = (ways[np.searchsorted(own, asked)] * question.prior[asked][:, None]).T
-        parts.append((ends, information))
-    whole = np.sqrt(sum(float(np.sum(ends**2)) for ends, _ in parts))
-    terms = [cp.matrix_frac(ends / whole, information) for ends, information in parts]
+    # Directions in units of what all candidates together leave: the matrices are of size one.
+    # What none of them sees adds the same to every choice and is left out.
+    _, size, right = np.linalg.svd(scaled, full_matrices=False)
+    seen = size > RANK_SHARE * size[0]
+    ways = right[seen].T / np.hypot(1, size[seen])
+    information = np.diag(1 / (1 + size[seen] ** 2))
+    for k, row in enumerate(scaled @ ways):
+        information = information + weights[k] * np.outer(row, row)
+    ends = (ways[question.asked] * question.prior[question.asked][:, None]).T
+    criterion = cp.matrix_frac(ends / np.linalg.norm(ends), information)
     limits = [weights <= 1, cp.sum(weights) == count, *(weights[k] == 1 for k in kept)]
-    problem = cp.Problem(cp.Minimize(cp.sum(cp.hstack(terms))), limits)
+    problem = cp.Problem(cp.Minimize(criterion), limits)
     problem.solve(solver=cp.CLARABEL)
     if problem.status not in (cp.OPTIMAL, cp.OPTIMAL_INACCURATE):
         raise SolveError(

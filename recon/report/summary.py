@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 PEAK_SHARE = 0.999
+SMALL_GAP = 0.05  # %; printed as nothing
 WIDEST = 100  # letters of lines that are broken
 NO_CURE = "none among links, springs and sections of the file; a section near the wheel may be one"
 CAUTIONS = (
@@ -217,10 +218,12 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
     if chosen.lost and not chosen.least:
         lines.append("  the sum is mostly what no candidate tells, the choice the best of the rest")
     else:
-        lines.append(
-            f"  root of the sum {np.sqrt(chosen.criterion):.0f} N; no choice of as many is below "
-            f"{np.sqrt(chosen.bound):.0f} N (gap at most {chosen.gap:.1f} % of the sum)"
-        )
+        least, whole = np.sqrt([chosen.bound, chosen.criterion])
+        beaten = "no choice of as many is better"
+        if chosen.gap > SMALL_GAP:
+            gap = f"gap at most {chosen.gap:.1f} % of the sum"
+            beaten = f"no choice of as many is below {least:.0f} N ({gap})"
+        lines.append(f"  root of the sum {whole:.0f} N; {beaten}")
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 

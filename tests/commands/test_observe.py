@@ -44,7 +44,7 @@ def test_the_best_of_a_corner_are_chosen_and_judged(run: Run) -> None:
     assert len(members) == 4
     assert "upper_rear" in members
     assert f"FL: 4 gauges ({', '.join(members)})" in ended.out
-    assert "no choice of as many is below" in sums
+    assert "no choice of as many is better" in sums
 
 
 def test_too_few_for_the_car_are_told_with_the_number_that_is_enough(run: Run) -> None:
