@@ -154,17 +154,16 @@ def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[P
         stated range; the message names pull and line.
     """
     gauges = [sheet.gauges.index(g.name) for g in unit.gauges if g.name in sheet.gauges]
+    named = _named(sheet, unit, purpose)
+    loaded = sheet.phase != "tare"
+    steer = [np.mean(sheet.steer[rows[loaded[rows]]]) for _, rows in named]
     out = []
-    for corner, name in _named(sheet, unit, purpose):
-        chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
-        rows = np.flatnonzero(chosen & (sheet.pull == name))
-        loaded = rows[sheet.phase[rows] != "tare"]
+    for (corner, rows), rack in zip(named, rack_of_steer(car, steer).tolist(), strict=True):
         w = unit.wheel(corner.name)
         travels = _travels(sheet, rows, w, len(unit.corners))
-        mean = np.mean(travels[sheet.phase[rows] != "tare"], axis=0)
+        mean = np.mean(travels[loaded[rows]], axis=0)
         travel = float(mean[w])
-        rack = float(rack_of_steer(car, np.mean(sheet.steer[loaded])))
-        _require_in_range(sheet, (int(loaded[0]), name), car, corner, (travel, rack))
+        _require_in_range(sheet, int(rows[loaded[rows]][0]), car, corner, (travel, rack))
         at = _at(unit, mean, rack)
         pull = _pull(sheet, (corner, w), rows, (at, travel, rack), gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
@@ -185,30 +184,27 @@ def _at(unit: Unit, travels: Floats, rack: float) -> Pose:
     return pose(unit.mechanism, travels if len(unit.corners) > 1 else travels[..., 0], rack)
 
 
-def _named(sheet: PullSheet, unit: Unit, purpose: str) -> list[tuple[Corner, str]]:
-    """Corner and name of every pull, corner after corner, in the order of the sheet."""
+def _named(sheet: PullSheet, unit: Unit, purpose: str) -> list[tuple[Corner, NDArray[np.int64]]]:
+    """Corner and rows of every pull, corner after corner, in the order of the sheet."""
     out = []
     for corner in unit.corners:
         chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
-        out += [(corner, name) for name in dict.fromkeys(sheet.pull[chosen].tolist())]
+        for name in dict.fromkeys(sheet.pull[chosen].tolist()):
+            out.append((corner, np.flatnonzero(chosen & (sheet.pull == name))))
     return out
 
 
 def _require_in_range(
-    sheet: PullSheet,
-    place: tuple[int, str],
-    car: Vehicle,
-    corner: Corner,
-    at: tuple[float, float],
+    sheet: PullSheet, row: int, car: Vehicle, corner: Corner, at: tuple[float, float]
 ) -> None:
-    row, name = place
     ranges = [("travel", at[0], corner.travel_range, "travel_mm")]
     if corner.steered:
         ranges.append(("the rack's shift", at[1], car.steering.rack_range, "rack_mm"))
     for words, value, (low, high), key in ranges:
         if not low <= value <= high:
             raise DataError(
-                where=f"{sheet.path}, line {sheet.line[row]}, corner {corner.name}, pull {name}",
+                where=f"{sheet.path}, line {sheet.line[row]}, corner {corner.name}, pull "
+                f"{sheet.pull[row]}",
                 found=f"{words} of {1e3 * value:.1f} mm",
                 needed=f"{1e3 * low:.0f} to {1e3 * high:.0f} mm ({key} of the vehicle file)",
                 do="Mend travel or steer of this pull, or state the range that the suspension "
