@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
+from recon.car.axes import attitude_matrix
 from recon.car.mechanism import unit_of
 from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
@@ -21,6 +22,7 @@ from recon.reconstruction.inputs import session_of, shared_inputs
 from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import Session
+from recon.reconstruction.solve import hidden_in_forces
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_roundtrip import VEHICLES, day, unwarned
@@ -89,3 +91,20 @@ def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Sessio
                 "tared_corner": [corner], "component": ["x", "y", "z"]},
     )  # fmt: skip
     return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
+
+
+@pytest.mark.parametrize("pitch", [0.05, -0.05])
+def test_a_lost_vertical_force_leaks_into_turned_axes_as_drawn_errors_do(pitch: float) -> None:
+    """Errors of Fx (60 N) and of Fz, which is lost (1500 N), that go together: correlation 0.8."""
+    covariance = np.array([[3600.0, 0, 72e3], [0, 2500.0, 0], [72e3, 0, 2.25e6]])
+    drawn = np.random.default_rng(61).multivariate_normal(np.zeros(3), covariance, 100_000)
+    turn = attitude_matrix(0.0, pitch)
+    found = np.var(drawn @ turn.T, axis=0)
+    hidden = covariance - np.diag([3600.0, 2500.0, 0.0])
+    more = hidden_in_forces(hidden, turn[..., None])[:, 0]
+    told = np.array([3600.0, 2500.0]) + more[:2]
+    if pitch > 0:  # 1 % of the draw's own scatter, twice
+        assert_allclose(told, found[:2], rtol=0.02)
+    else:  # errors cancel, which a covariance of design height does not promise
+        assert found[0] < 0.8 * told[0]
+        assert_allclose(told, [3600.0, 2500.0], rtol=1e-6)

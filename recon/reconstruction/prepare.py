@@ -112,7 +112,7 @@ class Prepared:
     of every wheel in vehicle axes.  `spread` (mode, 3 w * 3 w, basis) is the covariance of the
     forces for the bound; `heading` (w, basis) that of the wheels [rad]; `u_random` (mode, 3 w,
     3 w) the random covariance [N2]; `hidden` (3 w, 3 w) that of the forces that are not known
-    [N2], zero elsewhere.
+    [N2], with each other and with the known ones, zero among those.
     """
 
     unit: Unit
@@ -465,11 +465,11 @@ def _random(bench: Bench, session: Session) -> Floats:
 
 
 def _hidden(at: AtPose, lost: tuple[int, ...]) -> Floats:
-    """Covariance (3 w, 3 w) [N2] of the lost forces alone, as large as a tyre's are."""
-    rows = np.array(at.force_rows)
-    out = np.zeros((len(rows), len(rows)))
-    places = np.ix_(lost, lost)
-    out[places] = at.C[np.ix_(rows, rows)][places]
+    """Covariance (3 w, 3 w) [N2] that lost forces, as large as a tyre's are, have a part in."""
+    rows = at.force_rows
+    known = np.setdiff1d(np.arange(len(rows)), lost)
+    out = at.C[np.ix_(rows, rows)].copy()
+    out[np.ix_(known, known)] = 0.0
     return out
 
 
