@@ -379,8 +379,11 @@ def _lower_contact(bench: Bench, k: int) -> tuple[Floats, Floats]:
     return per_moment @ strip_spin(moment, wheel.spin), per_moment @ moment
 
 
-def table_causes(bench: Bench, error: float) -> list[Cause]:
-    """What a table that is not fine enough misses between nodes: of every force, in every axis."""
+def table_causes(bench: Bench, error: Floats) -> list[Cause]:
+    """What a table that is not fine enough misses between nodes: of every force, in every axis.
+
+    `error` (mode,) [N/N].
+    """
     out = []
     for k, corner in enumerate(bench.unit.corners):
         for axis in range(3):

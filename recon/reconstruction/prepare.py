@@ -179,7 +179,7 @@ def prepare_unit(
     covariance = _usual_covariance(causes, solver)
     seen = forces_seen(car, unit, calibration.gauges, covariance)
     found = _fine_table(solver, bench, ranges, seen.lost)
-    if found.error >= WANTED:
+    if found.error.max() >= WANTED:
         # Few gauges can make estimates that turn quickly with the pose: a stated widening.
         causes += because.table_causes(bench, found.error)
     return Prepared(
@@ -200,7 +200,7 @@ def prepare_unit(
         force_reached=calibration.force_reached,
         seen=seen,
         hidden=_hidden(bench.centre[0], seen.lost),
-        interpolation_error=found.error,
+        interpolation_error=float(found.error.max()),
     )
 
 
@@ -210,7 +210,7 @@ class _Table:
     table: Floats
     spread: Floats
     heading: Floats
-    error: float
+    error: Floats  # (mode,)
 
 
 def _fine_table(
@@ -226,9 +226,9 @@ def _fine_table(
         headings = np.array([w.heading for w in posed.wheels])
         heading = headings @ _fit(nodes, powers)
         found.append(_Table(powers, table, spread, heading, error))
-        if error < WANTED:
+        if error.max() < WANTED:
             break
-    return min(found, key=lambda table: table.error)
+    return min(found, key=lambda table: float(table.error.max()))
 
 
 class _Solver:
@@ -361,19 +361,24 @@ def _interpolation_error(
     bench: Bench,
     found: tuple[Floats, NDArray[np.int64]],
     lost: tuple[int, ...],
-) -> float:
-    """Largest error of a known force per newton of any force, between the table's nodes."""
+) -> Floats:
+    """Largest error of a known force per newton of any force, between the table's nodes, (mode,).
+
+    What a hub passes changes what a force does to the gauges, and so how quickly W turns.
+    """
     table, powers = found
     ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
     places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
     places[:, [high <= low for low, high in ranges]] = 0.0
-    exact = solver.at(_posed(bench.unit, places, ranges))[0]
-    gauges = bench.K.shape[0]
+    exact = solver.at(_posed(bench.unit, places, ranges))
+    basis, gauges = products(places.T, powers), bench.K.shape[0]
     every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
-    close = np.einsum("bn,iob->noi", products(places.T, powers), table[0, :gauges])
-    off = (close - exact.W[:, exact.known_rows])[:, forces]
-    return float(np.max(np.abs(off @ exact.H[..., exact.force_rows]), initial=0.0))
+    out = []
+    for at, own in zip(exact, table[:, :gauges], strict=True):
+        off = (np.einsum("bn,iob->noi", basis, own) - at.W[:, at.known_rows])[:, forces]
+        out.append(np.max(np.abs(off @ at.H[..., at.force_rows]), initial=0.0))
+    return np.array(out)
 
 
 def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) -> Bench:
