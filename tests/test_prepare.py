@@ -15,6 +15,7 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
 from recon.car.axes import attitude_matrix
 from recon.car.mechanism import unit_of
+from recon.car.motion import pose_at
 from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
 from recon.reconstruction import prepare
@@ -85,7 +86,7 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
     for cause in prepared.causes:
         if cause.name == "FL table over travel and steer":
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
-    posed = prepare.at_travels(prepared.unit, places[:, :1], places[:, 1])
+    posed = pose_at(prepared.unit.mechanism, places)
     missed = np.empty(3)
     for mode, at in enumerate(solver.at(posed)):
         W = np.einsum("bn,iob->noi", basis, prepared.table[mode, : len(fitted.gauges)])

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
-from recon.car.motion import Pose, pose
+from recon.car.motion import Pose, pose_at
 from recon.car.statics import member_matrix, spring_share
-from recon.car.table import WANTED, on_unit, products
+from recon.car.table import WANTED, Ranges, nodes_of, on_ranges, on_unit, powers_of, products
 from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -58,10 +58,9 @@ STEP = 1e-3  # m, for slopes over travel and rack
 class Bench:
     """A unit at the poses that the causes need; see `causes`.
 
-    `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
-    the rack; `shared` (member, 6 w) by mode are loads whose split is unsure, `tare_split` (member,
-    w) such loads at the tare, `twist` (member, k) those of a bar; `torque_floor` by wheel and by
-    what its hub passes [N m].
+    `nodes` (node, wheel + 1) are travels and rack [m], `scale` that of each; `shared` (member, 6 w)
+    by mode are loads whose split is unsure, `tare_split` (member, w) such loads at the tare,
+    `twist` (member, k) those of a bar; `torque_floor` by wheel and by what its hub passes [N m].
     """
 
     unit: Unit
@@ -75,7 +74,7 @@ class Bench:
     tare_split: Floats
     twist: Floats
     at_nodes: list[AtPose]
-    nodes: tuple[Floats, Floats]
+    nodes: Floats
     scale: tuple[float, ...]
     pull_pose: tuple[float, float]
     hanging_loads: Floats
@@ -213,18 +212,18 @@ class _Table:
     error: Floats  # (mode,)
 
 
-def _fine_table(
-    solver: _Solver, bench: Bench, ranges: tuple[tuple[float, float], ...], lost: tuple[int, ...]
-) -> _Table:
+def _fine_table(solver: _Solver, bench: Bench, ranges: Ranges, lost: tuple[int, ...]) -> _Table:
     """The table of the lowest degree that is fine enough between its nodes, or the finest."""
     found: list[_Table] = []
     for degree in DEGREES:
-        powers, nodes = _nodes(ranges, degree)
-        posed = _posed(solver.unit, nodes, ranges)
-        table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
+        degrees = [degree] * (len(ranges) - 1) + [degree - 1]
+        unit, places = nodes_of(ranges, [d + 3 for d in degrees])
+        powers = powers_of(ranges, degrees)
+        fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
+        posed = pose_at(solver.unit.mechanism, places)
+        table, spread = _tabulate(solver.at(posed), bench, fit)
         error = _interpolation_error(solver, bench, (table, powers), lost)
-        headings = np.array([w.heading for w in posed.wheels])
-        heading = headings @ _fit(nodes, powers)
+        heading = np.array([w.heading for w in posed.wheels]) @ fit
         found.append(_Table(powers, table, spread, heading, error))
         if error.max() < WANTED:
             break
@@ -250,7 +249,7 @@ class _Solver:
         friction = because.FRICTION_SPREAD * calibration.friction
         u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
         shared = spring_share(self.design)
-        droop = at_travels(unit, np.array([c.hanging_travel for c in unit.corners]), 0.0)
+        droop = pose_at(unit.mechanism, np.array([*(c.hanging_travel for c in unit.corners), 0.0]))
         self.tare_split = tare_split(spring_share(droop), self.references)
         barred = "torsion" in unit.mechanism.kinds
         self.twist = self.tare_split if barred else self.tare_split[:, :0]
@@ -294,38 +293,7 @@ class _Solver:
 
 def design_of(unit: Unit) -> Pose:
     """The unit at design height, steering straight."""
-    return at_travels(unit, np.zeros(len(unit.corners)), 0.0)
-
-
-def at_travels(unit: Unit, travels: Floats, rack: Floats | float) -> Pose:
-    """Pose at travels (..., wheel); a lone corner's wheel axis is dropped for it."""
-    return pose(unit.mechanism, travels if travels.shape[-1] > 1 else travels[..., 0], rack)
-
-
-def _scaled(unit: Floats, limits: tuple[float, float]) -> Floats:
-    return 0.5 * (limits[0] + limits[1]) + 0.5 * (limits[1] - limits[0]) * unit
-
-
-def _posed(unit: Unit, nodes: Floats, ranges: tuple[tuple[float, float], ...]) -> Pose:
-    """The unit at nodes (node, axis) on -1 to 1."""
-    places = np.stack([_scaled(x, r) for x, r in zip(nodes.T, ranges, strict=True)], axis=-1)
-    return at_travels(unit, places[:, :-1], places[:, -1])
-
-
-def _nodes(
-    ranges: tuple[tuple[float, float], ...], degree: int
-) -> tuple[NDArray[np.int64], Floats]:
-    """Chebyshev nodes (node, axis) on [-1, 1] and the powers (basis, axis) fitted through them."""
-    degrees = [degree] * (len(ranges) - 1) + [degree - 1]
-    lively = [high > low for low, high in ranges]
-    axes = [
-        np.cos(np.pi * (np.arange(d + 3) + 0.5) / (d + 3)) if moves else np.zeros(1)
-        for d, moves in zip(degrees, lively, strict=True)
-    ]
-    nodes = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=-1)
-    counts = [range(d + 1 if moves else 1) for d, moves in zip(degrees, lively, strict=True)]
-    powers = np.array([p for p in product(*counts) if sum(p) <= degree])
-    return powers, nodes
+    return pose_at(unit.mechanism, np.zeros(len(unit.corners) + 1))
 
 
 def _inputs(at: AtPose, bench: Bench) -> Floats:
@@ -339,21 +307,14 @@ def _inputs(at: AtPose, bench: Bench) -> Floats:
     return np.concatenate([W, hub, torque, tare], axis=-1)
 
 
-def _tabulate(
-    at: list[AtPose], bench: Bench, nodes: Floats, powers: NDArray[np.int64]
-) -> tuple[Floats, Floats]:
-    fit = _fit(nodes, powers)
+def _tabulate(at: list[AtPose], bench: Bench, fit: Floats) -> tuple[Floats, Floats]:
+    """Products' coefficients of the inputs and of the covariance; `fit` (node, basis)."""
     table = np.array([np.einsum("nb,noi->iob", fit, _inputs(a, bench)) for a in at])
     spread = []
     for a in at:
         rows = a.force_rows
         spread.append(a.C[:, rows][:, :, rows].reshape(len(a.C), -1).T @ fit)
     return table, np.array(spread)
-
-
-def _fit(nodes: Floats, powers: NDArray[np.int64]) -> Floats:
-    """Coefficients per value at the nodes (node, axis) by least squares, (node, basis)."""
-    return np.linalg.pinv(products(nodes.T, powers))
 
 
 def _interpolation_error(
@@ -368,10 +329,9 @@ def _interpolation_error(
     """
     table, powers = found
     ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
-    places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
-    places[:, [high <= low for low, high in ranges]] = 0.0
-    exact = solver.at(_posed(bench.unit, places, ranges))
-    basis, gauges = products(places.T, powers), bench.K.shape[0]
+    unit = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges))).T
+    exact = solver.at(pose_at(bench.unit.mechanism, on_ranges(unit, ranges)))
+    basis, gauges = products(unit, powers), bench.K.shape[0]
     every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
     out = []
@@ -396,7 +356,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
     for axis in range(w + 1):
         step = STEP * np.eye(w + 1)[axis] * (axis < w or half_r > 0)
         places += [-step, step]
-    around = [solver.at(at_travels(unit, p[:-1], p[-1])) for p in places]
+    around = [solver.at(pose_at(unit.mechanism, p)) for p in places]
     droop = np.array([c.hanging_travel for c in unit.corners])
     hanging = [_hub_loads(unit, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
     weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in unit.corners]
@@ -411,8 +371,8 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         shared=solver.shared,
         tare_split=solver.tare_split,
         twist=solver.twist,
-        at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
-        nodes=(grid[:, :-1], grid[:, -1]),
+        at_nodes=solver.at(pose_at(unit.mechanism, grid)),
+        nodes=grid,
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
         pull_pose=(calibration.travel, calibration.rack),
         hanging_loads=hanging[0],
@@ -427,7 +387,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
 
 def _hub_loads(unit: Unit, travels: Floats) -> Floats:
     """Loads per newton at the wheel centres, (member, 3 w)."""
-    members = member_matrix(at_travels(unit, travels, 0.0))
+    members = member_matrix(pose_at(unit.mechanism, np.append(travels, 0.0)))
     return members[:, rows_of_wheels(FORCE_ROWS, members.shape[-1])]
 
 
