@@ -39,7 +39,8 @@ Rows = list[int]
 Link = tuple[Rows, Rows]  # inputs and what is found from them
 WANTED = 5e-4  # of the largest load: a twentieth of a percent, far below any gauge
 LEAST_DEGREE, MOST_DEGREE = 3, 12
-ROOM = 0.5  # of WANTED: taken by the fit; the rest is for products that are left out
+# Shares of WANTED: taken by the fit, and with what all parts lack; the rest is for single parts.
+ROOM, LEFT = 0.5, 0.95
 EXACT = 1e-9  # of the largest load: rounding
 LEAST_LEAD = 1e-3  # of the largest load: a leader must feel the other wheel at every pose
 CHECKED = 64  # poses in between
@@ -379,22 +380,31 @@ def _slimmed(table: LoadTable, judged: Callable[[LoadTable], LoadTable]) -> Load
     some = np.ones(len(table.powers), dtype=bool)
     for one in np.argsort([kept(~one).error for one in np.eye(len(some), dtype=bool)]):
         some[one] = False
-        some[one] = kept(some).error >= WANTED
-    return judged(_trimmed(kept(some)))
+        some[one] = kept(some).error >= LEFT * WANTED
+    slim = kept(some)
+    # Then what one part alone can do without, the largest part first.
+    for k in sorted(range(len(slim.parts)), key=lambda k: -len(slim.parts[k].table)):
+        for one in np.argsort(np.max(np.abs(slim.parts[k].table), axis=0)):
+            less = slim.parts[k].table.copy()
+            less[:, one] = 0.0
+            part = replace(slim.parts[k], table=less)
+            tried = judged(replace(slim, parts=(*slim.parts[:k], part, *slim.parts[k + 1 :])))
+            slim = tried if tried.error < WANTED else slim
+    return judged(_trimmed(slim))
 
 
 def _trimmed(table: LoadTable) -> LoadTable:
     """The same table, each part from its first to its last product only."""
-    # Products of the second travel alone, of none, of the first, of both: a part that knows of one
-    # wheel's travel and the rack has its own side by side.
+    used = np.array([np.any(p.table, axis=0) for p in table.parts])
+    # Products that know of one travel and the rack stand together, first those of the second
+    # wheel; next to those that know of the rack alone stand what most parts use.
     moved = np.sign(table.powers[:, [0, -2]])
-    order = np.argsort(moved @ [1, -1] + 3 * np.prod(moved, axis=1), kind="stable")
+    side = moved @ [1, -1] + 3 * np.prod(moved, axis=1)
+    order = np.argsort(side * (1 - 0.1 * np.mean(used, axis=0)), kind="stable")
     parts = []
-    for part in table.parts:
-        own = part.table[:, order]
-        used = np.flatnonzero(np.max(np.abs(own), axis=0) > EXACT * np.max(np.abs(own)))
-        first, last = used[[0, -1]].tolist()
-        slim = np.ascontiguousarray(own[:, first : last + 1])
+    for part, own in zip(table.parts, used[:, order], strict=True):
+        first, last = np.flatnonzero(own)[[0, -1]].tolist() if np.any(own) else (0, 0)
+        slim = np.ascontiguousarray(part.table[:, order[first : last + 1]])
         parts.append(replace(part, first=first, table=slim))
     return replace(table, powers=table.powers[order], parts=tuple(parts))
 
