@@ -13,7 +13,9 @@ from numpy.testing import assert_allclose
 from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
+from recon.car.axes import attitude_matrix
 from recon.car.mechanism import unit_of
+from recon.car.motion import pose_at
 from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
 from recon.reconstruction import prepare
@@ -21,9 +23,12 @@ from recon.reconstruction.inputs import session_of, shared_inputs
 from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import Session
+from recon.reconstruction.solve import hidden_in_forces
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls
+from tests.roundtrip.test_every_suspension import without_gauge
 from tests.roundtrip.test_roundtrip import VEHICLES, day, unwarned
+from tests.shipped_mechanisms import shipped
 
 
 @pytest.mark.parametrize("name", ["club_racer", "case_car"])
@@ -38,7 +43,7 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
         fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
         session = session_like(one, corner, fitted)
     prepared = prepare_unit(one, unit_of(one, corner), fitted, session)
-    # Of the largest entry: 1 N in 2 kN, below the last digit of the channels.
+    # Per newton of any force: 1 N in 2 kN, below the last digit of the channels.
     assert prepared.interpolation_error < 5e-4
 
 
@@ -56,6 +61,40 @@ def test_what_a_coarse_table_misses_is_a_stated_widening(monkeypatch: pytest.Mon
     widened = np.sqrt(np.maximum(coarse["u_tyre_force"] ** 2 - fine["u_tyre_force"] ** 2, 0.0))
     # The stated share of each force covers what is missed, three times at most.
     assert float((off / (3 * widened + 1.0)).max()) < 1.0
+
+
+def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A strut whose spring has no gauge: estimates turn with the pose as the hub lets them."""
+    monkeypatch.setattr(prepare, "DEGREES", (2,))
+    car = without_gauge(shipped("strut"), "FL_spring")
+    drawn = draw_car(car, np.random.default_rng(10), corners=("FL",))
+    one = replace(drawn.car, corners={"FL": drawn.car.corners["FL"]}, axles={})
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        pulls = virtual_pulls(drawn, None, np.random.default_rng(10))
+        fitted = calibrate(pulls, one).corners["FL"]
+        session = session_like(one, "FL", fitted)
+        prepared = prepare_unit(one, unit_of(one, "FL"), fitted, session)
+    solver = prepare._Solver(one, prepared.unit, fitted, session)
+    ranges = np.array([*prepared.travel_ranges, prepared.rack_range])
+    places = np.random.default_rng(11).uniform(*ranges.T, (60, 2))
+    basis = prepared.basis(places[:, :1].T, places[:, 1])
+    known = [k for k in range(3) if k not in prepared.seen.lost]
+    told = np.zeros(3)
+    for cause in prepared.causes:
+        if cause.name == "FL table over travel and steer":
+            told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
+    posed = pose_at(prepared.unit.mechanism, places)
+    missed = np.empty(3)
+    for mode, at in enumerate(solver.at(posed)):
+        W = np.einsum("bn,iob->noi", basis, prepared.table[mode, : len(fitted.gauges)])
+        off = (W - at.W[:, at.known_rows])[:, known] @ at.H[..., at.force_rows]
+        missed[mode] = np.max(np.abs(off))
+    # Largest of other sixty poses than those it was told from: within a factor of two.
+    assert_allclose(np.log2(missed / told), 0.0, atol=1.0)
+    assert np.max(told) > 4 * np.min(told)  # twin: one figure would not do
 
 
 def test_the_degree_rises_where_the_first_is_not_fine_enough(
@@ -89,3 +128,20 @@ def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Sessio
                 "tared_corner": [corner], "component": ["x", "y", "z"]},
     )  # fmt: skip
     return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
+
+
+@pytest.mark.parametrize("pitch", [0.05, -0.05])
+def test_a_lost_vertical_force_leaks_into_turned_axes_as_drawn_errors_do(pitch: float) -> None:
+    """Errors of Fx (60 N) and of Fz, which is lost (1500 N), that go together: correlation 0.8."""
+    covariance = np.array([[3600.0, 0, 72e3], [0, 2500.0, 0], [72e3, 0, 2.25e6]])
+    drawn = np.random.default_rng(61).multivariate_normal(np.zeros(3), covariance, 100_000)
+    turn = attitude_matrix(0.0, pitch)
+    found = np.var(drawn @ turn.T, axis=0)
+    hidden = covariance - np.diag([3600.0, 2500.0, 0.0])
+    more = hidden_in_forces(hidden, turn[..., None])[:, 0]
+    told = np.array([3600.0, 2500.0]) + more[:2]
+    if pitch > 0:  # 1 % of the draw's own scatter, twice
+        assert_allclose(told, found[:2], rtol=0.02)
+    else:  # errors cancel, which a covariance of design height does not promise
+        assert found[0] < 0.8 * told[0]
+        assert_allclose(told, [3600.0, 2500.0], rtol=1e-6)

@@ -14,6 +14,7 @@ from recon.analysis.slalom import TURN_SHARE, half_waves, slalom
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
 from recon.report.summary import slalom_summary
 from tests.roundtrip.test_roundtrip import day
@@ -34,6 +35,7 @@ class Made:
         n, corners = self.lateral.shape
         names = ["FL", "FR", "RL", "RR"][:corners]
         force = np.stack([0 * self.lateral, self.lateral, np.full((n, corners), 3000.0)], axis=2)
+        whole = np.hypot(self.noise, self.gain * np.abs(force) * [0.0, 1.0, 0.0])
         loading = np.zeros((1, 3, corners, 3, 14))
         loading[0, :, :, 1, 2] = self.gain  # Fy is off by a share common to all corners
         t, c, xyz = "elapsed_time", "corner", "component"
@@ -43,6 +45,7 @@ class Made:
                 "tyre_force_intermediate": ((t, c, xyz), force),
                 "tyre_force_vehicle": ((t, c, xyz), force),
                 "u_tyre_force_random": ((t, c, xyz), np.full_like(force, self.noise)),
+                **dict.fromkeys(STATED.values(), ((t, c, xyz), whole)),
                 "status": ((t, c), np.zeros((n, corners), dtype=np.uint16)),
                 "hub_mode": ((t, c), np.zeros((n, corners), dtype=np.int8)),
                 "hub_moment": ((t, c), flat), "travel": ((t, c), flat), "heading": ((t, c), flat),

@@ -71,10 +71,8 @@ def crosstalk(
     loads = (members @ road_columns(at, hub_passes_spin=wheel_held))[:, own]
     # T is no component of the contact's wrench; My is what it stands for where the wheel is held.
     loads[:, 4] = members[:, own][:, 4] if wheel_held else 0.0
-    gauges, members = fitted.K.shape
-    whole = fitted.covariance + fitted.gain_effect.T @ fitted.gain_effect
-    tensor = whole.reshape(gauges, members, gauges, members)
-    variance = np.einsum("mw,gmgn,nw->gw", loads, tensor, loads)
+    by_gain = fitted.gain_effect.reshape(-1, *fitted.K.shape) @ loads  # (device, gauge, component)
+    variance = np.einsum("wgg->gw", fitted.covariance_at(loads.T)) + np.sum(by_gain**2, axis=0)
     dims = ("gauge", "wrench_component")
     words = {"units": "gauge unit per N or N m"}
     return xr.Dataset(

@@ -104,6 +104,16 @@ class CornerCalibration:
         variance = np.diag(self.covariance) + np.sum(self.gain_effect**2, axis=0)
         return np.sqrt(variance).reshape(self.K.shape)
 
+    def covariance_at(self, loads: Floats) -> Floats:
+        """Covariance (..., gauge, gauge) of what `loads` (..., member) indicate, that K's leaves.
+
+        Without the devices' gains.
+        """
+        gauges, members = self.K.shape
+        tensor = self.covariance.reshape(gauges, members, gauges, members)
+        by_load = np.tensordot(loads, tensor, axes=(-1, 1))
+        return np.asarray(np.einsum("...ghn,...n->...gh", by_load, loads))
+
     @property
     def crosstalk_percent(self) -> Floats:
         """Indication per newton of each member over that of the strongest member, in percent.

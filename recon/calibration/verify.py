@@ -79,13 +79,8 @@ def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
     error = wrench[:, :3] - reference[:, :3]
     # Cause by cause: K's own covariance, noise, the pull's own line, readings, hysteresis.
     loads = reference @ pull.members.T
-    variance = np.zeros_like(error)
-    gauges, members = corner.K.shape
-    tensor = corner.covariance.reshape(gauges, members, gauges, members)
-    for i in range(len(reference)):
-        in_gauges = np.einsum("m,gmhn,n->gh", loads[i], tensor, loads[i])
-        in_gauges += np.diag(corner.noise**2)
-        variance[i] = np.diag(estimator[:3] @ in_gauges @ estimator[:3].T)
+    in_gauges = corner.covariance_at(loads) + np.diag(corner.noise**2)
+    variance = np.einsum("kg,sgh,kh->sk", estimator[:3], in_gauges, estimator[:3])
     for d, line in enumerate(pull.lines):
         columns = pull.columns(line)
         change = columns[:, 1:]

@@ -26,6 +26,7 @@ __all__ = [
     "WheelAt",
     "pose",
     "pose_assembly",
+    "pose_at",
     "pose_corner",
     "rack_of_steer",
     "rotation_matrix",
@@ -144,6 +145,24 @@ def pose(
     shift[..., 2] = np.mean(travels, axis=-1)[..., None]
     state = closed(mechanism, (rotation, shift, points, rack), centres, travels)
     return Pose(mechanism, *state, wheels=_wheels(mechanism, state, centres))
+
+
+def pose_at(
+    mechanism: Mechanism,
+    places: Floats,
+    *,
+    points: Floats | None = None,
+    centre: Floats | None = None,
+) -> Pose:
+    """`pose` at places (..., wheel + 1), each wheel's travel and the rack's shift [m].
+
+    `centre` (..., wheel, 3) of a lone corner, too.
+    """
+    travel = places[..., :-1]
+    if travel.shape[-1] == 1:
+        travel = travel[..., 0]
+        centre = None if centre is None else centre[..., 0, :]
+    return pose(mechanism, travel, places[..., -1], points=points, centre=centre)
 
 
 def _wheels(mechanism: Mechanism, state: State, centres: Floats) -> tuple[WheelAt, ...]:

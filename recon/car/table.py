@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +26,7 @@ from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.base.threads import one_thread
 from recon.car.mechanism import assembly_of, load_arms
-from recon.car.motion import Pose, pose
+from recon.car.motion import Pose, pose_at
 from recon.car.statics import member_matrix
 
 if TYPE_CHECKING:
@@ -162,6 +163,31 @@ def on_unit(travel: Floats, rack: Floats, ranges: Ranges, dtype: DTypeLike) -> N
     return np.clip(out, -1, 1, out=out)
 
 
+def on_ranges(unit: Floats, ranges: Ranges) -> Floats:
+    """Places (node, axis) of travels and rack from those on -1 to 1, (axis, node)."""
+    low, high = np.array(ranges).T[..., None]
+    return np.asarray((0.5 * (low + high) + 0.5 * (high - low) * unit).T)
+
+
+def nodes_of(ranges: Ranges, counts: list[int]) -> tuple[Floats, Floats]:
+    """Chebyshev nodes of every axis that moves: on -1 to 1 (axis, node), places (node, axis)."""
+    axes = [
+        np.cos(np.pi * (np.arange(count) + 0.5) / count) if high > low else np.zeros(1)
+        for (low, high), count in zip(ranges, counts, strict=True)
+    ]
+    unit = np.stack(np.meshgrid(*axes, indexing="ij")).reshape(len(ranges), -1)
+    return unit, on_ranges(unit, ranges)
+
+
+def powers_of(ranges: Ranges, degrees: list[int]) -> NDArray[np.int64]:
+    """Degrees (basis, axis) of all products of axes that move, the largest of `degrees` in all."""
+    counts = [
+        range(degree + 1 if high > low else 1)
+        for (low, high), degree in zip(ranges, degrees, strict=True)
+    ]
+    return np.array([powers for powers in product(*counts) if sum(powers) <= max(degrees)])
+
+
 def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = None) -> NDArray:
     """Products of Chebyshev polynomials, (basis, sample), in the precision of `unit`.
 
@@ -204,7 +230,7 @@ def _tabulated(car: Vehicle, mechanism: Mechanism) -> LoadTable:
     steered = bool(np.any(mechanism.rack))
     ranges += (car.steering.rack_range if steered else (0.0, 0.0),)
     check = _between(ranges)
-    loads = member_matrix(_posed(mechanism, check))
+    loads = member_matrix(pose_at(mechanism, check))
     scale = _scale(mechanism)
     largest = float(np.max(np.abs(loads * scale)))
 
@@ -234,29 +260,13 @@ def _scale(mechanism: Mechanism) -> Floats:
     return columns / load_arms(mechanism)[list(mechanism.members), None]
 
 
-def _posed(mechanism: Mechanism, places: Floats) -> Pose:
-    travel = places[:, :-1]
-    return pose(mechanism, travel[:, 0] if travel.shape[1] == 1 else travel, places[:, -1])
-
-
 def _between(ranges: Ranges) -> Floats:
     """Poses spread over the ranges, ends and middles among them, (pose, axis)."""
-    low, high = np.array(ranges).T
     # Multiples of irrational numbers spread evenly and never meet the nodes.
-    steps = np.arange(1, CHECKED + 1)[:, None] * np.sqrt([2.0, 3.0, 5.0])[: len(ranges)] % 1.0
+    steps = np.arange(1, CHECKED + 1)[:, None] * np.sqrt([2.0, 3.0, 5.0])[: len(ranges)]
     # What is left out shows most at the ends, one axis or all of them there.
-    grid = np.meshgrid(*([[0.0, 0.5, 1.0]] * len(ranges)))
-    edges = np.stack(grid, axis=-1).reshape(-1, len(ranges))
-    return low + (high - low) * np.vstack([steps, edges])
-
-
-def _grid(ranges: Ranges, count: int) -> tuple[Floats, Floats]:
-    """Chebyshev nodes of every axis that moves: on -1 to 1 (axis, node), places (node, axis)."""
-    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-    axes = [nodes if high > low else np.zeros(1) for low, high in ranges]
-    unit = np.stack(np.meshgrid(*axes, indexing="ij")).reshape(len(ranges), -1)
-    low, high = np.array(ranges).T[..., None]
-    return unit, (0.5 * (low + high) + 0.5 * (high - low) * unit).T
+    edges = list(product([-1.0, 0.0, 1.0], repeat=len(ranges)))
+    return on_ranges(np.vstack([2 * (steps % 1.0) - 1, edges]).T, ranges)
 
 
 def _known(loads: Floats, leaders: Rows) -> Floats:
@@ -284,9 +294,8 @@ def _chain(mechanism: Mechanism, ranges: Ranges, weight: Floats) -> tuple[Rows, 
 
     Told from the loads at a few poses, as shares of the largest by `weight` (member, input).
     """
-    loads = member_matrix(_posed(mechanism, _grid(ranges, 3)[1])) * weight
-    grid = [3 if high > low else 1 for low, high in ranges]
-    loads = loads.reshape(*grid, *loads.shape[1:])
+    loads = member_matrix(pose_at(mechanism, nodes_of(ranges, [3] * len(ranges))[1])) * weight
+    loads = loads.reshape(*(3 if high > low else 1 for low, high in ranges), *loads.shape[1:])
     n = loads.shape[-1]
     first = n + n // 6
     wheels = [list(range(k, k + 6)) for k in range(0, n, 6)]
@@ -339,11 +348,9 @@ def _fitted(
     mechanism: Mechanism, ranges: Ranges, degree: int, leaders: Rows, links: list[Link]
 ) -> LoadTable:
     """Table of one degree with all its products."""
-    unit, places = _grid(ranges, degree + 2)
-    counts = [range(degree + 1) if high > low else range(1) for low, high in ranges]
-    every = np.stack(np.meshgrid(*counts, indexing="ij"), axis=-1).reshape(-1, len(ranges))
-    powers = every[np.sum(every, axis=1) <= degree]
-    at = _posed(mechanism, places)
+    unit, places = nodes_of(ranges, [degree + 2] * len(ranges))
+    powers = powers_of(ranges, [degree] * len(ranges))
+    at = pose_at(mechanism, places)
     inverse = np.linalg.pinv(products(unit, powers).T)
     known = _known(member_matrix(at), leaders)
     parts = []
@@ -371,15 +378,15 @@ def _slimmed(table: LoadTable, judged: Callable[[LoadTable], LoadTable]) -> Load
         return judged(replace(table, powers=table.powers[some], parts=parts))
 
     some = np.ones(len(table.powers), dtype=bool)
-    for product in np.argsort([kept(~one).error for one in np.eye(len(some), dtype=bool)]):
-        some[product] = False
-        some[product] = kept(some).error >= LEFT * WANTED
+    for one in np.argsort([kept(~one).error for one in np.eye(len(some), dtype=bool)]):
+        some[one] = False
+        some[one] = kept(some).error >= LEFT * WANTED
     slim = kept(some)
     # Then what one part alone can do without, the largest part first.
     for k in sorted(range(len(slim.parts)), key=lambda k: -len(slim.parts[k].table)):
-        for product in np.argsort(np.max(np.abs(slim.parts[k].table), axis=0)):
+        for one in np.argsort(np.max(np.abs(slim.parts[k].table), axis=0)):
             less = slim.parts[k].table.copy()
-            less[:, product] = 0.0
+            less[:, one] = 0.0
             part = replace(slim.parts[k], table=less)
             tried = judged(replace(slim, parts=(*slim.parts[:k], part, *slim.parts[k + 1 :])))
             slim = tried if tried.error < WANTED else slim

@@ -126,7 +126,7 @@ def _constant(bench: Bench, indication: Floats) -> Floats:
 def over_travel(bench: Bench, effect: Floats) -> Floats:
     """Effects [N] at the nodes (node, 3 w) whatever the forces are, as a loading (3 w, feature)."""
     places = [0, *map(bench.features.travel, range(bench.features.wheels))]
-    design = np.column_stack([np.ones(len(effect)), bench.nodes[0] / np.array(bench.scale[:-1])])
+    design = np.column_stack([np.ones(len(effect)), (bench.nodes / bench.scale)[:, :-1]])
     loading = bench.blank()[0]
     loading[:, places] = (np.linalg.pinv(design) @ effect).T
     return loading
@@ -137,9 +137,8 @@ def over_pose(bench: Bench, effect: Floats) -> Floats:
 
     Constant, by each travel, by rack (least squares).
     """
-    features, (travels, racks) = bench.features, bench.nodes
-    scaled = [travels / np.array(bench.scale[:-1]), racks[:, None] / bench.scale[-1]]
-    design = np.column_stack([np.ones(len(racks)), *scaled])
+    features = bench.features
+    design = np.column_stack([np.ones(len(bench.nodes)), bench.nodes / bench.scale])
     solved = np.einsum("kn,...nij->k...ij", np.linalg.pinv(design), effect)
     loading = np.zeros((*effect.shape[:-3], *bench.blank()[0].shape))
     places = [features.forces, *map(features.by_travel, range(features.wheels)), features.by_rack]
@@ -379,8 +378,11 @@ def _lower_contact(bench: Bench, k: int) -> tuple[Floats, Floats]:
     return per_moment @ strip_spin(moment, wheel.spin), per_moment @ moment
 
 
-def table_causes(bench: Bench, error: float) -> list[Cause]:
-    """What a table that is not fine enough misses between nodes: of every force, in every axis."""
+def table_causes(bench: Bench, error: Floats) -> list[Cause]:
+    """What a table that is not fine enough misses between nodes: of every force, in every axis.
+
+    `error` (mode,) [N/N].
+    """
     out = []
     for k, corner in enumerate(bench.unit.corners):
         for axis in range(3):

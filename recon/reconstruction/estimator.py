@@ -126,29 +126,19 @@ def gauge_covariance(
     one = [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
     typical = np.tile(np.array(one), len(references)) * size
     V = np.diag(u_gauge**2)
-    for load in typical @ loads.T:
-        V += _of_map(calibration, load) / len(typical)
+    V += calibration.covariance_at(typical @ loads.T).mean(axis=0)
     driving, twist = shared
     for k in range(len(references)):
         own = slice(6 * k, 6 * k + 6)
         split = SPLIT * calibration.K @ driving[:, own] @ typical[:, own].T
         V += split @ split.T / len(typical)
-    for load in twist.T:
-        V += _of_map(calibration, load)
-    return V
+    return np.asarray(V + calibration.covariance_at(twist.T).sum(axis=0))
 
 
 def unsure_indications(calibration: CornerCalibration, load: Floats) -> Floats:
     """Indications (gauge, k) of `load` (member,) that K's covariance leaves open, as columns."""
-    values, vectors = np.linalg.eigh(_of_map(calibration, load))
+    values, vectors = np.linalg.eigh(calibration.covariance_at(load))
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
-
-
-def _of_map(calibration: CornerCalibration, load: Floats) -> Floats:
-    """Covariance (gauge, gauge) of the indications of `load` (member,) that K's leaves."""
-    gauges, members = calibration.K.shape
-    tensor = calibration.covariance.reshape(gauges, members, gauges, members)
-    return np.asarray(np.einsum("m,gmhn,n->gh", load, tensor, load))
 
 
 def tare_split(hanging: Floats, references: list[Reference]) -> Floats:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.car.mechanism import Unit
-from recon.car.motion import pose
+from recon.car.motion import pose_at
 from recon.car.softness import soft_changes
 from recon.car.statics import member_matrix
 from recon.car.structure import TWO_FORCE, TWO_POINTS
@@ -33,13 +33,8 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     K G(p0) G(p)^-1 there, and H elsewhere.
     """
     moves, u, centres = _moved_points(bench.unit)
-    if centres.shape[1] == 1:
-        centres = centres[:, 0]
-    travel, rack = _from_pull_pose(bench)
-    mechanism = bench.unit.mechanism
-    posed = pose(
-        mechanism, travel[None], rack[None], points=moves[:, None], centre=centres[:, None]
-    )
+    places = _from_pull_pose(bench)[None]
+    posed = pose_at(bench.unit.mechanism, places, points=moves[:, None], centre=centres[:, None])
     members = member_matrix(posed)
     absolute = bench.absolute_map(posed, members)
     # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
@@ -64,10 +59,8 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     """
     if not bench.unit.mechanism.shares_loads:
         return []
-    travel, rack = _from_pull_pose(bench)
-    droop = np.array([c.hanging_travel for c in bench.unit.corners])
-    travel = np.concatenate([travel, droop[None] if travel.ndim > 1 else droop])
-    posed = pose(bench.unit.mechanism, travel, np.append(rack, 0.0))
+    droop = [*(c.hanging_travel for c in bench.unit.corners), 0.0]
+    posed = pose_at(bench.unit.mechanism, np.vstack([_from_pull_pose(bench), droop]))
     changes = soft_changes(bench.unit, posed)
     if not changes:
         return []
@@ -94,12 +87,10 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     ]
 
 
-def _from_pull_pose(bench: Bench) -> tuple[Floats, Floats]:
-    """Travels, of a lone corner (node,), of an axle (node, wheel), and racks: the pulls' first."""
-    grid_t, grid_r = bench.nodes
-    travel = np.concatenate([[np.full(grid_t.shape[1], bench.pull_pose[0])], grid_t])
-    rack = np.concatenate([[bench.pull_pose[1]], grid_r])
-    return travel if grid_t.shape[1] > 1 else travel[:, 0], rack
+def _from_pull_pose(bench: Bench) -> Floats:
+    """Travels and rack (1 + node, wheel + 1): the pulls' own, then the nodes."""
+    travel, rack = bench.pull_pose
+    return np.vstack([[travel] * bench.features.wheels + [rack], bench.nodes])
 
 
 def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:

@@ -14,10 +14,10 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.car.axes import attitude_matrix
 from recon.car.mechanism import Unit, unit_of
-from recon.car.motion import pose, rack_of_steer
+from recon.car.motion import pose, pose_at, rack_of_steer
 from recon.car.statics import member_matrix, road_columns
 from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import at_travels, design_of
+from recon.reconstruction.prepare import design_of
 from recon.reconstruction.session import SensorErrors, Session
 from recon.reconstruction.solve import Samples
 
@@ -174,8 +174,9 @@ def _heading_slope(car: Vehicle) -> float:
     for corner in car.corners.values():
         if corner.steered:
             unit = unit_of(car, corner.name)
-            ends = np.array([-1e-3, 1e-3])
-            at = at_travels(unit, np.zeros((2, len(unit.corners))), ends)
+            ends = np.zeros((2, len(unit.corners) + 1))
+            ends[:, -1] = -1e-3, 1e-3
+            at = pose_at(unit.mechanism, ends)
             heading = at.wheels[unit.wheel(corner.name)].heading
             slopes.append(float(np.diff(heading)[0]) / 2e-3)
     return float(np.mean(slopes)) if slopes else 0.0

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.mechanism import Unit
-from recon.car.motion import Pose, pose
+from recon.car.motion import Pose, pose_at
 from recon.car.statics import member_matrix, spring_share
-from recon.car.table import WANTED, on_unit, products
+from recon.car.table import WANTED, Ranges, nodes_of, on_ranges, on_unit, powers_of, products
 from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -58,10 +58,9 @@ STEP = 1e-3  # m, for slopes over travel and rack
 class Bench:
     """A unit at the poses that the causes need; see `causes`.
 
-    `nodes` are travels (node, wheel) and racks (node,) [m]; `scale` that of each travel and of
-    the rack; `shared` (member, 6 w) by mode are loads whose split is unsure, `tare_split` (member,
-    w) such loads at the tare, `twist` (member, k) those of a bar; `torque_floor` by wheel and by
-    what its hub passes [N m].
+    `nodes` (node, wheel + 1) are travels and rack [m], `scale` that of each; `shared` (member, 6 w)
+    by mode are loads whose split is unsure, `tare_split` (member, w) such loads at the tare,
+    `twist` (member, k) those of a bar; `torque_floor` by wheel and by what its hub passes [N m].
     """
 
     unit: Unit
@@ -75,7 +74,7 @@ class Bench:
     tare_split: Floats
     twist: Floats
     at_nodes: list[AtPose]
-    nodes: tuple[Floats, Floats]
+    nodes: Floats
     scale: tuple[float, ...]
     pull_pose: tuple[float, float]
     hanging_loads: Floats
@@ -112,7 +111,7 @@ class Prepared:
     of every wheel in vehicle axes.  `spread` (mode, 3 w * 3 w, basis) is the covariance of the
     forces for the bound; `heading` (w, basis) that of the wheels [rad]; `u_random` (mode, 3 w,
     3 w) the random covariance [N2]; `hidden` (3 w, 3 w) that of the forces that are not known
-    [N2], zero elsewhere.
+    [N2], with each other and with the known ones, zero among those.
     """
 
     unit: Unit
@@ -179,7 +178,7 @@ def prepare_unit(
     covariance = _usual_covariance(causes, solver)
     seen = forces_seen(car, unit, calibration.gauges, covariance)
     found = _fine_table(solver, bench, ranges, seen.lost)
-    if found.error >= WANTED:
+    if found.error.max() >= WANTED:
         # Few gauges can make estimates that turn quickly with the pose: a stated widening.
         causes += because.table_causes(bench, found.error)
     return Prepared(
@@ -200,7 +199,7 @@ def prepare_unit(
         force_reached=calibration.force_reached,
         seen=seen,
         hidden=_hidden(bench.centre[0], seen.lost),
-        interpolation_error=found.error,
+        interpolation_error=float(found.error.max()),
     )
 
 
@@ -210,25 +209,25 @@ class _Table:
     table: Floats
     spread: Floats
     heading: Floats
-    error: float
+    error: Floats  # (mode,)
 
 
-def _fine_table(
-    solver: _Solver, bench: Bench, ranges: tuple[tuple[float, float], ...], lost: tuple[int, ...]
-) -> _Table:
+def _fine_table(solver: _Solver, bench: Bench, ranges: Ranges, lost: tuple[int, ...]) -> _Table:
     """The table of the lowest degree that is fine enough between its nodes, or the finest."""
     found: list[_Table] = []
     for degree in DEGREES:
-        powers, nodes = _nodes(ranges, degree)
-        posed = _posed(solver.unit, nodes, ranges)
-        table, spread = _tabulate(solver.at(posed), bench, nodes, powers)
+        degrees = [degree] * (len(ranges) - 1) + [degree - 1]
+        unit, places = nodes_of(ranges, [d + 3 for d in degrees])
+        powers = powers_of(ranges, degrees)
+        fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
+        posed = pose_at(solver.unit.mechanism, places)
+        table, spread = _tabulate(solver.at(posed), bench, fit)
         error = _interpolation_error(solver, bench, (table, powers), lost)
-        headings = np.array([w.heading for w in posed.wheels])
-        heading = headings @ _fit(nodes, powers)
+        heading = np.array([w.heading for w in posed.wheels]) @ fit
         found.append(_Table(powers, table, spread, heading, error))
-        if error < WANTED:
+        if error.max() < WANTED:
             break
-    return min(found, key=lambda table: table.error)
+    return min(found, key=lambda table: float(table.error.max()))
 
 
 class _Solver:
@@ -250,7 +249,7 @@ class _Solver:
         friction = because.FRICTION_SPREAD * calibration.friction
         u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
         shared = spring_share(self.design)
-        droop = at_travels(unit, np.array([c.hanging_travel for c in unit.corners]), 0.0)
+        droop = pose_at(unit.mechanism, np.array([*(c.hanging_travel for c in unit.corners), 0.0]))
         self.tare_split = tare_split(spring_share(droop), self.references)
         barred = "torsion" in unit.mechanism.kinds
         self.twist = self.tare_split if barred else self.tare_split[:, :0]
@@ -294,38 +293,7 @@ class _Solver:
 
 def design_of(unit: Unit) -> Pose:
     """The unit at design height, steering straight."""
-    return at_travels(unit, np.zeros(len(unit.corners)), 0.0)
-
-
-def at_travels(unit: Unit, travels: Floats, rack: Floats | float) -> Pose:
-    """Pose at travels (..., wheel); a lone corner's wheel axis is dropped for it."""
-    return pose(unit.mechanism, travels if travels.shape[-1] > 1 else travels[..., 0], rack)
-
-
-def _scaled(unit: Floats, limits: tuple[float, float]) -> Floats:
-    return 0.5 * (limits[0] + limits[1]) + 0.5 * (limits[1] - limits[0]) * unit
-
-
-def _posed(unit: Unit, nodes: Floats, ranges: tuple[tuple[float, float], ...]) -> Pose:
-    """The unit at nodes (node, axis) on -1 to 1."""
-    places = np.stack([_scaled(x, r) for x, r in zip(nodes.T, ranges, strict=True)], axis=-1)
-    return at_travels(unit, places[:, :-1], places[:, -1])
-
-
-def _nodes(
-    ranges: tuple[tuple[float, float], ...], degree: int
-) -> tuple[NDArray[np.int64], Floats]:
-    """Chebyshev nodes (node, axis) on [-1, 1] and the powers (basis, axis) fitted through them."""
-    degrees = [degree] * (len(ranges) - 1) + [degree - 1]
-    lively = [high > low for low, high in ranges]
-    axes = [
-        np.cos(np.pi * (np.arange(d + 3) + 0.5) / (d + 3)) if moves else np.zeros(1)
-        for d, moves in zip(degrees, lively, strict=True)
-    ]
-    nodes = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=-1)
-    counts = [range(d + 1 if moves else 1) for d, moves in zip(degrees, lively, strict=True)]
-    powers = np.array([p for p in product(*counts) if sum(p) <= degree])
-    return powers, nodes
+    return pose_at(unit.mechanism, np.zeros(len(unit.corners) + 1))
 
 
 def _inputs(at: AtPose, bench: Bench) -> Floats:
@@ -339,10 +307,8 @@ def _inputs(at: AtPose, bench: Bench) -> Floats:
     return np.concatenate([W, hub, torque, tare], axis=-1)
 
 
-def _tabulate(
-    at: list[AtPose], bench: Bench, nodes: Floats, powers: NDArray[np.int64]
-) -> tuple[Floats, Floats]:
-    fit = _fit(nodes, powers)
+def _tabulate(at: list[AtPose], bench: Bench, fit: Floats) -> tuple[Floats, Floats]:
+    """Products' coefficients of the inputs and of the covariance; `fit` (node, basis)."""
     table = np.array([np.einsum("nb,noi->iob", fit, _inputs(a, bench)) for a in at])
     spread = []
     for a in at:
@@ -351,29 +317,28 @@ def _tabulate(
     return table, np.array(spread)
 
 
-def _fit(nodes: Floats, powers: NDArray[np.int64]) -> Floats:
-    """Coefficients per value at the nodes (node, axis) by least squares, (node, basis)."""
-    return np.linalg.pinv(products(nodes.T, powers))
-
-
 def _interpolation_error(
     solver: _Solver,
     bench: Bench,
     found: tuple[Floats, NDArray[np.int64]],
     lost: tuple[int, ...],
-) -> float:
-    """Largest error of a known force per newton of any force, between the table's nodes."""
+) -> Floats:
+    """Largest error of a known force per newton of any force, between the table's nodes, (mode,).
+
+    What a hub passes changes what a force does to the gauges, and so how quickly W turns.
+    """
     table, powers = found
     ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
-    places = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges)))
-    places[:, [high <= low for low, high in ranges]] = 0.0
-    exact = solver.at(_posed(bench.unit, places, ranges))[0]
-    gauges = bench.K.shape[0]
+    unit = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges))).T
+    exact = solver.at(pose_at(bench.unit.mechanism, on_ranges(unit, ranges)))
+    basis, gauges = products(unit, powers), bench.K.shape[0]
     every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
-    close = np.einsum("bn,iob->noi", products(places.T, powers), table[0, :gauges])
-    off = (close - exact.W[:, exact.known_rows])[:, forces]
-    return float(np.max(np.abs(off @ exact.H[..., exact.force_rows]), initial=0.0))
+    out = []
+    for at, own in zip(exact, table[:, :gauges], strict=True):
+        off = (np.einsum("bn,iob->noi", basis, own) - at.W[:, at.known_rows])[:, forces]
+        out.append(np.max(np.abs(off @ at.H[..., at.force_rows]), initial=0.0))
+    return np.array(out)
 
 
 def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) -> Bench:
@@ -391,7 +356,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
     for axis in range(w + 1):
         step = STEP * np.eye(w + 1)[axis] * (axis < w or half_r > 0)
         places += [-step, step]
-    around = [solver.at(at_travels(unit, p[:-1], p[-1])) for p in places]
+    around = [solver.at(pose_at(unit.mechanism, p)) for p in places]
     droop = np.array([c.hanging_travel for c in unit.corners])
     hanging = [_hub_loads(unit, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
     weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in unit.corners]
@@ -406,8 +371,8 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         shared=solver.shared,
         tare_split=solver.tare_split,
         twist=solver.twist,
-        at_nodes=solver.at(at_travels(unit, grid[:, :-1], grid[:, -1])),
-        nodes=(grid[:, :-1], grid[:, -1]),
+        at_nodes=solver.at(pose_at(unit.mechanism, grid)),
+        nodes=grid,
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
         pull_pose=(calibration.travel, calibration.rack),
         hanging_loads=hanging[0],
@@ -422,7 +387,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
 
 def _hub_loads(unit: Unit, travels: Floats) -> Floats:
     """Loads per newton at the wheel centres, (member, 3 w)."""
-    members = member_matrix(at_travels(unit, travels, 0.0))
+    members = member_matrix(pose_at(unit.mechanism, np.append(travels, 0.0)))
     return members[:, rows_of_wheels(FORCE_ROWS, members.shape[-1])]
 
 
@@ -465,11 +430,11 @@ def _random(bench: Bench, session: Session) -> Floats:
 
 
 def _hidden(at: AtPose, lost: tuple[int, ...]) -> Floats:
-    """Covariance (3 w, 3 w) [N2] of the lost forces alone, as large as a tyre's are."""
-    rows = np.array(at.force_rows)
-    out = np.zeros((len(rows), len(rows)))
-    places = np.ix_(lost, lost)
-    out[places] = at.C[np.ix_(rows, rows)][places]
+    """Covariance (3 w, 3 w) [N2] that lost forces, as large as a tyre's are, have a part in."""
+    rows = at.force_rows
+    known = np.setdiff1d(np.arange(len(rows)), lost)
+    out = at.C[np.ix_(rows, rows)].copy()
+    out[np.ix_(known, known)] = 0.0
     return out
 
 

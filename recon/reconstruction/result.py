@@ -13,6 +13,7 @@ from recon.base.status import BIT, FLAGS
 from recon.car.unknowns import MODES
 from recon.reconstruction.causes import PARTS, Cause, Features
 from recon.reconstruction.limits import limits_of
+from recon.reconstruction.solve import hidden_in_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -159,8 +160,9 @@ class Collected:
         attitude = np.array([pitch * z, roll * z, roll * y + pitch * x])
         # Directions that `compressed` dropped could leave a difference below zero.
         body = np.maximum(whole - attitude, block.random)
-        unseen, unseen_xy = _hidden(place, block.turn)
-        whole = whole + unseen
+        own = slice(3 * place.wheel, 3 * place.wheel + 3)
+        hidden = place.prepared.hidden[own, own]
+        whole = whole + hidden_in_forces(hidden, block.turn)
         squares = (c**2, s**2, 2 * c * s)
         tyre = _turned_variance(block.random, None, squares)
         out = {
@@ -169,10 +171,9 @@ class Collected:
             "u_tyre_force_random": np.sqrt(tyre),
         }
         for p, name in enumerate(PARTS):
-            here, xy = block.variance[p], block.xy[p]
+            variance = _turned_variance(block.variance[p], block.xy[p], squares)
             if name == "assumption":
-                here, xy = here + unseen, xy + unseen_xy
-            variance = _turned_variance(here, xy, squares)
+                variance += hidden_in_forces(hidden, _turned(block.turn, c, s))
             if late is not None and late.part == name:
                 # An error of the steer moves the loads and turns the axes at once.
                 effect = block.late + _own_turn(late, place) @ level
@@ -187,19 +188,6 @@ def turning(causes: tuple[Cause, ...]) -> Cause | None:
     return next((cause for cause in causes if cause.steered is not None), None)
 
 
-def _hidden(place: Place, turn: Singles) -> tuple[Singles, Singles]:
-    """What forces that are not known bring into those that are, in axes that are turned.
-
-    Variances (3, sample) [N2] in intermediate axes, and the covariance of x and y there.
-    """
-    own = slice(3 * place.wheel, 3 * place.wheel + 3)
-    hidden = place.prepared.hidden[own, own].astype(np.float32)
-    if not np.any(hidden):
-        return np.zeros((3, 1), dtype=np.float32), np.zeros(1, dtype=np.float32)
-    turned = np.einsum("ijn,jk->ikn", turn, hidden)
-    return np.einsum("ikn,ikn->in", turned, turn), np.einsum("kn,kn->n", turned[0], turn[1])
-
-
 def _own_turn(cause: Cause, place: Place) -> Singles:
     """Turn (3, 3) of Fx, Fy, Fz by a cause of the steer."""
     assert cause.steered is not None
@@ -209,7 +197,7 @@ def _own_turn(cause: Cause, place: Place) -> Singles:
 
 
 def _turned(level: Singles, c: Singles, s: Singles) -> Singles:
-    """Intermediate to tyre axes, (3, sample)."""
+    """Intermediate to tyre axes, (3, ..., sample)."""
     x, y, z = level
     return np.array([c * x + s * y, c * y - s * x, z])
 

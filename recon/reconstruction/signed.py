@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Positions = NDArray[np.int64]
+STATED = {
+    "tyre": "u_tyre_force",
+    "intermediate": "u_tyre_force_intermediate",
+    "vehicle": "u_tyre_force_vehicle",
+}
+RANDOM = "u_tyre_force_random"
 WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
 
@@ -40,7 +46,8 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
     -------
     ndarray (cause, sample, corner, component)
         Newtons per standard uncertainty of the cause; sums of squares over causes give the
-        variance beside the random part.
+        variance beside the random part.  Where forces are not known, three rows more per corner
+        hold what they bring into x, y and z of those that are, without a sign.
 
     Raises
     ------
@@ -66,6 +73,11 @@ class Loadings:
     def __init__(self, forces: xr.Dataset) -> None:
         require_forces(forces, *SIGNED)
         self._of = {name: forces[name].to_numpy() for name in SIGNED}
+        unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
+        self._lost = unknown.any(axis=1) & ~unknown.all(axis=1)
+        if self._lost.any():
+            require_forces(forces, *STATED.values(), RANDOM)
+            self._of |= {name: forces[name].to_numpy() for name in (*STATED.values(), RANDOM)}
 
     def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
         """Effect (cause, sample, component) of every cause on corner `k`, as `signed_errors`."""
@@ -76,7 +88,12 @@ class Loadings:
         if axes == "tyre":
             out += self._headed(k, samples, slice(None))
             out = intermediate_to_tyre(out, self._of["heading"][samples, k])
-        return out
+        if not self._lost.any():
+            return out
+        unsigned = np.zeros((len(self._lost), 3, *out.shape[1:]))
+        own = self._unsigned(out, k, samples, axes)
+        unsigned[k, : len(own)] = own
+        return np.concatenate([out, *unsigned])
 
     def own(self, k: int, samples: Positions) -> Floats:
         """Effects on corner `k` alone in tyre axes, by its strongest directions.
@@ -98,7 +115,22 @@ class Loadings:
         kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
         out = self._moved(np.concatenate([kept, loading[late]]), k, samples, features)
         out[len(kept) :] += self._headed(k, samples, late)
-        return intermediate_to_tyre(out, self._of["heading"][samples, k])
+        out = intermediate_to_tyre(out, self._of["heading"][samples, k])
+        return np.concatenate([out, self._unsigned(out, k, samples, "tyre")])
+
+    def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
+        """What the stated variance has beside `effect` (row, sample, 3), as (component, sample, 3).
+
+        Causes act by forces as large as they are, and roll, pitch and heading turn one force into
+        another: what is not known has a part in both that no cause can tell. [N]
+        """
+        if not self._lost[self._unit(k)].any():
+            return np.zeros((0, *effect.shape[1:]))
+        stated, random = (
+            self._of[name][samples, k].astype(float) ** 2 for name in (STATED[axes], RANDOM)
+        )
+        left = np.nan_to_num(stated - random - np.sum(effect**2, axis=0))
+        return np.asarray(np.sqrt(np.maximum(left, 0.0)) * np.eye(3)[:, None])
 
     def _moved(
         self, loading: Floats, k: int, samples: Positions, features: NDArray[np.float32]

@@ -290,7 +290,21 @@ def variances_of(
     return variance, xy, together
 
 
-def hidden_in_sums(prepared: Prepared, turn: Singles) -> Singles:
+def hidden_in_forces(hidden: Floats, turn: Singles) -> Singles:
+    """Variance (..., 3, sample) [N2] that a wheel's forces which are not known bring into the rest.
+
+    `hidden` (..., 3, 3) is their covariance in vehicle axes, also with known forces, `turn`
+    (3, 3, sample) leads from there to others.  Where errors cancel nothing is taken off: the
+    covariance is that of design height.
+    """
+    if not np.any(hidden):
+        return np.zeros((*hidden.shape[:-1], 1), dtype=np.float32)
+    single = hidden.astype(np.float32)
+    variance = np.einsum("ijn,...jk,ikn->...in", turn, single, turn, optimize=True)
+    return np.asarray(np.maximum(variance, 0.0))
+
+
+def hidden_in_sums(prepared: Prepared, turn: Singles) -> Floats:
     """Variance (k, sample) [N2] that forces which are not known bring into the known sums.
 
     The gauges know a sum in the axes of the body; one in axes that are turned by roll and pitch
@@ -298,6 +312,9 @@ def hidden_in_sums(prepared: Prepared, turn: Singles) -> Singles:
     """
     weights = prepared.sum_weights
     by_wheel = weights.reshape(len(weights), len(prepared.unit.corners), 3)
-    turned = np.einsum("kwi,ijn->kwjn", by_wheel, turn)
-    more = turned.reshape(*weights.shape, turn.shape[-1]) - weights[..., None]
-    return np.asarray(np.einsum("kin,ij,kjn->kn", more, prepared.hidden, more, optimize=True))
+    turned = np.einsum("kwi,ijn->kwjn", by_wheel, turn).reshape(*weights.shape, turn.shape[-1])
+    level, body = (
+        np.einsum("kin,ij,kjn->kn", rows, prepared.hidden, rows, optimize=True)
+        for rows in (turned, weights[..., None])
+    )
+    return np.asarray(np.maximum(level - body, 0.0))

@@ -24,6 +24,7 @@ from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.reconstruct import reconstruct
+from recon.reconstruction.signed import STATED, signed_errors
 from recon.records.sheets import PullSheet, Tares
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
@@ -258,6 +259,24 @@ def test_a_lost_force_is_told_in_the_others_where_axes_are_turned() -> None:
     assert np.all(u(pitched, "_intermediate") > np.hypot(u(level, "_intermediate"), 50.0))
     assert np.all(u(pitched, "") > np.hypot(u(level, ""), 50.0))
     np.testing.assert_allclose(u(pitched, "_vehicle"), u(level, "_vehicle"), rtol=0.01)
+
+
+def test_signed_errors_beside_a_lost_force_hold_the_stated_variance() -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        forces = unit_day("strut", "FL", 3, without=KINDS["strut", "FL"]).forces
+    assert "Fz not known" in forces.attrs["not_known"]
+    samples = np.arange(0, forces.sizes["elapsed_time"], 97)
+    for axes in ("tyre", "intermediate", "vehicle"):
+        square = signed_errors(forces, samples, axes)[:, :, 0, :2] ** 2
+        stated, random = (
+            forces[name].to_numpy()[samples, 0, :2].astype(float) ** 2
+            for name in (STATED[axes], "u_tyre_force_random")
+        )
+        # The noise is that of tyre axes throughout: wheels that steer little, some percent.
+        assert np.all(square.sum(axis=0) > 0.95 * (stated - random))
+        causes = square[: forces.sizes["cause"]].sum(axis=0)
+        assert np.median(causes / (stated - random)) < 0.7  # twin: causes know no lost force
 
 
 @pytest.mark.slow
