@@ -302,6 +302,11 @@ def test_no_corner(written):
             "gauge 'FL_push_rod': on = 'rocker_pivot', a pivot of this corner; need",
         ),
         ("rack_mm = [-40, 40]\n", "", "steering: no rack_mm, though points of FL have moves_with"),
+        (
+            ", moves_with_rack = true",
+            "",
+            "steering: rack_mm = [-40, 40], though no point of FL moves with the rack",
+        ),
     ],
 )
 def test_faults_of_sense(written, old, new, told):
