@@ -313,6 +313,13 @@ def test_faults_of_sense(written, old, new, told):
     assert told in refused(written((old, new)))
 
 
+def test_a_rear_wheel_beside_the_front_axle_is_refused(written):
+    path = written()
+    text = path.read_text(encoding="utf-8").replace("corner.FL", "corner.RL")
+    path.write_text(text, encoding="utf-8")
+    assert "RL: wheel centre x = 0 mm; need x < 0 for a rear wheel" in refused(path)
+
+
 def test_links_in_inches(written):
     """Radius and wheel in mm, points in inches."""
     path = written()

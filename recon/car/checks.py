@@ -122,12 +122,13 @@ def _require_once(names: list[str], where: str) -> None:
 
 
 def require_sound(corner: Corner, source: Source) -> None:
-    """Check the wheel's side and the height of the hub.
+    """Check the wheel's side, its axle and the height of the hub.
 
     Raises
     ------
     VehicleError
-        The wheel is on the wrong side, or the hub's height does not fit the loaded radius.
+        The wheel is on the wrong side, a rear wheel is no way back, or the hub's height does not
+        fit the loaded radius.
 
     Warns
     -----
@@ -135,6 +136,7 @@ def require_sound(corner: Corner, source: Source) -> None:
         A member of the upright has its inner end farther out than its outer end.
     """
     _require_side(corner, source)
+    _require_axle(corner, source)
     _require_hub_height(corner, source)
     for i, support in enumerate(corner.supports):
         two_force = support.kind in ("link", "spring")
@@ -155,6 +157,17 @@ def _require_side(corner: Corner, source: Source) -> None:
             f"y {'> 0' if corner.left else '< 0'} for a wheel on the "
             f"{'left' if corner.left else 'right'} (axes? y is left)",
             "x is forward, y left, z up: turn the sign of all y, or rename the corner.",
+        )
+
+
+def _require_axle(corner: Corner, source: Source) -> None:
+    x = corner.wheel.centre[0]
+    if corner.name.startswith("R") and x >= 0:
+        raise VehicleError(
+            source.at(("corner", corner.name, "wheel", "centre_mm"), f"corner {corner.name}"),
+            f"wheel centre x = {1e3 * x:g} mm",
+            "x < 0 for a rear wheel (origin below the middle of the front axle, x is forward)",
+            "Turn the sign of x, or measure from the front axle.",
         )
 
 
