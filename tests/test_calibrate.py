@@ -287,6 +287,36 @@ def test_few_pulls_without_slopes_are_refused_with_direction_and_numbers() -> No
         calibrate(sheet, without_slopes(drawn.car))
 
 
+def inboard(corner: str) -> tuple[VirtualCar, PullSheet]:
+    """A full virtual car of one corner with its brake on the chassis, and its pulls."""
+    car = club_car(corner)
+    moved = {n: replace(c, brake=replace(c.brake, place="inboard")) for n, c in car.corners.items()}
+    car = replace(car, corners=moved)
+    rng = np.random.default_rng([17, 44])
+    drawn = draw_car(car, rng)
+    return drawn, virtual_pulls(drawn, pull_plan(car, (corner,)), rng)
+
+
+def test_torque_that_never_passes_the_hub_is_not_asked_of_the_pulls() -> None:
+    drawn, sheet = inboard("RL")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", PriorWarning)
+        found = fitted(sheet, drawn.car)
+    assert found.rests_on_prior == ()
+    assert found.singular_values.shape == (5,)
+    assert found.condition < 10  # as well set out as those of an outboard brake, about 3
+
+
+def test_a_slope_is_asked_for_where_no_pull_turns_the_upright() -> None:
+    drawn, sheet = inboard("RL")
+    message = (
+        r"corner RL: the pulls span 5 of 6 directions .*not seen: turning the upright about the "
+        r"wheel's axis; .*\n.*bench slope of RL_upper_fore in the vehicle file: as no brake is out"
+    )
+    with pytest.raises(RankError, match=message):
+        calibrate(sheet, without_slopes(drawn.car))
+
+
 def test_pulls_in_one_plane_are_refused_without_slopes() -> None:
     """Fore and aft and up alone: nothing sees Fy and what goes with it."""
     drawn, sheet = pulled("FL", 43, "fore", "aft", "fore, up 25", "pad", "hub fore")

@@ -137,6 +137,30 @@ def test_curves_of_a_split_that_nobody_stated_are_left_out_by_name():
     assert "nan" not in " ".join(p.get_title(loc="left") for p in figure.axes)
 
 
+def test_panels_without_any_curve_still_span_the_travel():
+    car = shipped("anti_roll_bar")
+    front = car.axles["front"]
+    soft = tuple(replace(s, compliance=np.nan) for s in front.supports)
+    corners = {
+        n: replace(c, supports=tuple(replace(s, compliance=np.nan) for s in c.supports))
+        for n, c in car.corners.items()
+    }
+    open_ = replace(car, corners=corners, axles={"front": replace(front, supports=soft)})
+    figure = plot_travel(open_, "FL")
+    bare = [p for p in figure.axes if "split among" in p.get_title(loc="left")]
+    assert bare
+    for panel in bare:
+        assert panel.get_xlim() == pytest.approx((-55.0, 55.0))
+
+
+def test_loads_that_are_written_as_nought_are_neither_tension_nor_compression():
+    figure = plot_corner(shipped("anti_roll_bar"), "FL", wrench=(0.0, 0.0, 0.1))
+    bars = figure.axes[LOADS].patches
+    assert min(p.get_width() for p in bars) < 0 < max(p.get_width() for p in bars)
+    assert len({p.get_edgecolor() for p in bars}) == 1
+    assert figure.texts[0].get_text().endswith("N at FL")  # no largest load is named
+
+
 def curves_of(panel):
     return [k for k in panel.lines if len(k.get_xdata()) > 2]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,7 +16,9 @@ from scipy.spatial.transform import Rotation
 from recon.base.errors import DataError, VehicleError
 from recon.car.mechanism import Mechanism, mechanism_of, rows_of
 from recon.car.motion import Pose, pose, pose_corner, rack_of_steer, rotation_matrix
+from recon.car.reader import read_vehicle
 from recon.car.vehicle import Attachment, Corner, Support, Vehicle
+from tests.shipped_mechanisms import VEHICLES
 
 Floats = NDArray[np.float64]
 FLIP = np.array([1.0, -1.0, 1.0])
@@ -222,3 +226,28 @@ def test_a_member_that_cannot_move_with_the_wheel_is_named(
     }
     with pytest.raises(VehicleError, match=r"corner FL: up keep the wheel from rising"):
         pose(mechanism_of(links_corner(lines, (0.0, 0.7, 0.3))), 0.03)
+
+
+def test_a_tie_rod_that_the_axle_describes_steers_both_wheels(tmp_path: Path) -> None:
+    """The shipped car with its tie rods written in the axle's table: the same mechanism."""
+    text = (VEHICLES / "anti_roll_bar.toml").read_text(encoding="utf-8")
+    rod = re.search(r'\[\[corner\.FL\.support\]\]\nname = "tie_rod"\n(?:.+\n)+\n', text)
+    assert rod is not None
+    text = text.replace(rod[0], "")
+    text = re.sub(r'\[\[corner\.F[LR]\.gauge\]\]\nname = "F[LR]_tie_rod"\n(?:.+\n)+\n', "", text)
+    for side, sign in (("L", ""), ("R", "-")):
+        moved = rod[0].replace("corner.FL", "axle.front").replace("tie_rod", f"tie_rod_{side}")
+        moved = moved.replace('"upright"', f'"F{side}.upright"')
+        moved = re.sub(r"(point_mm = \[\d+, )", rf"\g<1>{sign}", moved)
+        text += "\n" + moved
+    path = tmp_path / "axle_steers.toml"
+    path.write_text(text, encoding="utf-8")
+    car, same = read_vehicle(path), read_vehicle(VEHICLES / "anti_roll_bar.toml")
+    steered = {name: corner.steered for name, corner in car.corners.items()}
+    assert steered == {"FL": True, "FR": True, "RL": False, "RR": False}
+    steer = np.radians([-10.0, 3.0, 12.0])
+    np.testing.assert_allclose(rack_of_steer(car, steer), rack_of_steer(same, steer), atol=1e-9)
+    assert np.all(np.abs(rack_of_steer(car, steer)) > 1e-3)
+    path.write_text(text.replace("rack_mm = [-40, 40]\n", ""), encoding="utf-8")
+    with pytest.raises(VehicleError, match="no rack_mm, though points of FL, FR have moves_with"):
+        read_vehicle(path)

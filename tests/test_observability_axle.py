@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import combinations
 
@@ -18,7 +19,7 @@ from recon.car.questions import assemblies_of, question_of
 from recon.car.statics import load_matrix, road_columns, section_matrix
 from recon.car.unknowns import prior_u, reference_of, tyre_columns
 from recon.car.vehicle import Gauge, Vehicle
-from recon.report.summary import observability_summary
+from recon.report.summary import car_summary, observability_summary
 from tests.shipped_mechanisms import VEHICLES, shipped
 
 FILES = sorted(path.stem for path in VEHICLES.glob("*.toml"))
@@ -318,3 +319,28 @@ def test_a_section_that_the_file_gauges_twice_is_two_channels() -> None:
     assert first.at_section
     assert seen.gauged[-1] == "cross_link (2)"
     assert np.all(seen.u_all["rolling"] <= observe(car, "RL").u_all["rolling"] * (1 + 1e-9))
+
+
+def test_brakes_that_are_not_outboard_pass_no_torque_that_would_be_told() -> None:
+    car = shipped("solid_axle")
+    inboard = replace(
+        car,
+        corners={
+            n: replace(c, brake=replace(c.brake, place="inboard")) if n[0] == "R" else c
+            for n, c in car.corners.items()
+        },
+    )
+    seen, outboard = observe(inboard, "RL"), observe(car, "RL")
+    assert list(seen.u_all) == ["rolling"]
+    assert list(outboard.u_all) == ["rolling", "braked", "locked"]
+    assert_allclose(seen.u_all["rolling"], outboard.u_all["rolling"])
+    heads = [line for line in car_summary(inboard) if line.rstrip().endswith("gauge")]
+    assert "Fx FL braked" not in heads[-1]
+    assert ["braked" in line for line in heads] == [True, True, False]
+
+
+def test_a_force_that_is_not_known_has_no_shift() -> None:
+    lines = observability_summary(observe(shipped("solid_axle"), "RL"))
+    (shift,) = (line.split("left out")[1] for line in lines if "Mz RL left out" in line)
+    cells = re.split(r"\s{2,}|(?<=\d) (?=not)", shift.strip())
+    assert [cell == "not known" for cell in cells] == [False, True, False, False, True, False]

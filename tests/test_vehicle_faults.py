@@ -302,10 +302,22 @@ def test_no_corner(written):
             "gauge 'FL_push_rod': on = 'rocker_pivot', a pivot of this corner; need",
         ),
         ("rack_mm = [-40, 40]\n", "", "steering: no rack_mm, though points of FL have moves_with"),
+        (
+            ", moves_with_rack = true",
+            "",
+            "steering: rack_mm = [-40, 40], though no point of FL moves with the rack",
+        ),
     ],
 )
 def test_faults_of_sense(written, old, new, told):
     assert told in refused(written((old, new)))
+
+
+def test_a_rear_wheel_beside_the_front_axle_is_refused(written):
+    path = written()
+    text = path.read_text(encoding="utf-8").replace("corner.FL", "corner.RL")
+    path.write_text(text, encoding="utf-8")
+    assert "RL: wheel centre x = 0 mm; need x < 0 for a rear wheel" in refused(path)
 
 
 def test_links_in_inches(written):

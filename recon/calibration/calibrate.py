@@ -120,16 +120,17 @@ def _calibrate_unit(
     prior = bridge_prior(path, unit, fitted)
     seen = least_seen(fitted, tuple(c.name for c in unit.corners))
     closed = bool(np.all(np.isfinite(prior.u)))
-    if seen[1][-1] < BLIND * max(seen[1][0], 1e-300) and not closed:
-        _refuse(path, unit, seen, prior)
+    turned = all(pull.outboard for pull in fitted)
+    if not closed and (seen[1][-1] < BLIND * max(seen[1][0], 1e-300) or not turned):
+        _refuse(path, unit, seen, prior, turned=turned)
     _warn_of_limits(path, unit, fitted + held_out)
     noise = _noise(fitted)
     fit, gross = fit_without_gross(fitted, prior, noise)
     rests = prior_shares(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
-            f"{path}, corner {unit.name}: {'; '.join(rests)} not seen by the pulls: rests on the "
-            "bridges' slopes and the geometry, intervals are wider. Add a pull in that direction.",
+            f"{path}, {unit.mechanism.title}: {'; '.join(rests)} not seen by the pulls: rests on "
+            "the bridges' slopes and the geometry, intervals are wider. Add a pull that does.",
             PriorWarning,
             stacklevel=3,
         )
@@ -169,7 +170,7 @@ def _calibrate_unit(
     )
     result = verify_corner(result, held_out) if held_out else result
     for sentence in doubts_of(result, unit):
-        warnings.warn(f"{path}, corner {unit.name}: {sentence}", DataWarning, stacklevel=3)
+        warnings.warn(f"{path}, {unit.mechanism.title}: {sentence}", DataWarning, stacklevel=3)
     return result
 
 
@@ -179,7 +180,7 @@ def _require_indications(path: str, unit: Unit, pulls: list[Pull]) -> None:
             _width(p) != len(unit.gauges) for p in pulls
         ):
             raise DataError(
-                where=f"{path}, corner {unit.name}, gauge {gauge.name}",
+                where=f"{path}, {unit.mechanism.title}, gauge {gauge.name}",
                 found="no indication in some loaded rows",
                 needed=f"an indication of each of the {len(unit.gauges)} gauges of the corner "
                 "per row",
@@ -191,7 +192,9 @@ def _width(pull: Pull) -> int:
     return int(pull.indication.shape[1])
 
 
-def _refuse(path: str, unit: Unit, seen: tuple[str, Floats, Floats], prior: Prior) -> None:
+def _refuse(
+    path: str, unit: Unit, seen: tuple[str, Floats, Floats], prior: Prior, *, turned: bool
+) -> None:
     name, values, directions = seen
     if values[0] == 0.0:
         raise RankError(
@@ -205,14 +208,19 @@ def _refuse(path: str, unit: Unit, seen: tuple[str, Floats, Floats], prior: Prio
         g.name for g, u in zip(unit.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
     ]
     shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
+    if turned:
+        cure = f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle "
+        cure += "file."
+    else:
+        blind.append("turning the upright about the wheel's axis")
+        cure = f"State the tube or a bench slope of {open_gauges[0]} in the vehicle file: as no "
+        cure += "brake is outboard, no pull on a wheel turns its upright."
     raise RankError(
         where=f"{path}, corner {name}",
         found=f"the pulls span {6 - len(blind)} of 6 directions (singular values {shown}); not "
-        "seen: "
-        f"{'; '.join(blind)}; no bridge slope is known for {', '.join(open_gauges)}",
+        f"seen: {'; '.join(blind)}; no bridge slope is known for {', '.join(open_gauges)}",
         needed="pulls in every direction, or tube and bridge (or a bench slope) of every gauge",
-        do=f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle "
-        "file.",
+        do=cure,
     )
 
 

@@ -53,7 +53,7 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
     mean = np.zeros((len(unit.gauges), len(members)))
     u = np.full_like(mean, np.inf)
     for g, (gauge, on) in enumerate(zip(unit.gauges, unit.gauged, strict=True)):
-        where = f"{path}, corner {unit.name}, gauge {gauge.name}"
+        where = f"{path}, {unit.mechanism.title}, gauge {gauge.name}"
         if on not in members:
             raise DataError(
                 where=where,

@@ -52,13 +52,14 @@ class Pull:
     the geometry's loads per wrench about the pulled wheel's hub, posed at the mean travel; `moved`
     (step, member) what they are more at the step's own travel, the wheels' weight since the tare
     included; `turns_hub` is True where the wheel is held by an outboard brake and the whole moment
-    reaches the upright.
+    reaches the upright; `outboard` says whether the road ever turns it so.
     """
 
     corner: str
     name: str
     purpose: str
     turns_hub: bool
+    outboard: bool
     line_of_file: NDArray[np.int64]
     devices: tuple[str, ...]
     lines: tuple[Line, ...]
@@ -224,6 +225,7 @@ def _pull(
     wheel = at.wheels[w]
     loaded = rows[sheet.phase[rows] != "tare"]
     first = int(loaded[0])
+    outboard = corner.brake.place == "outboard"
     indication, change = _tared(sheet, rows, gauges)
     devices = tuple(
         d
@@ -238,7 +240,8 @@ def _pull(
         # Pulls of both wheels of an axle stand in one list: theirs are told apart by the corner.
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         purpose=str(sheet.purpose[first]),
-        turns_hub=bool(sheet.wheel_held_by[first] == "brake") and corner.brake.place == "outboard",
+        turns_hub=bool(sheet.wheel_held_by[first] == "brake") and outboard,
+        outboard=outboard,
         line_of_file=sheet.line[loaded],
         devices=devices,
         lines=lines,

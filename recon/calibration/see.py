@@ -13,14 +13,31 @@ BLIND = 0.03  # singular values under this share of the largest are not seen by 
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
-    """Unit wrenches at the contact of every device of every pull, (direction, 6), scaled."""
+    """Unit wrenches of every device of every pull, (direction, 6), scaled.
+
+    About the contact; where no brake is outboard about the hub, as no torque of the road passes it.
+    """
     rows = [
-        _moved(pull.columns(line)[:, 0], pull.hub - pull.contact) / SCALE
+        _moved(pull.columns(line)[:, 0], _arm(pull)) / SCALE
         for pull in pulls
         for line in pull.lines
     ]
     unit = np.array(rows)
     return unit / np.linalg.norm(unit, axis=1, keepdims=True)
+
+
+def _arm(pull: Pull) -> Floats:
+    """From where wrenches are told about to the hub."""
+    return pull.hub - pull.contact if pull.outboard else np.zeros(3)
+
+
+def _acting(pull: Pull) -> Floats:
+    """Scaled wrenches that can act on the upright, (6, k): all, or all but a turn of the wheel."""
+    if pull.outboard:
+        return np.eye(6)
+    from scipy.linalg import null_space
+
+    return np.asarray(null_space(np.concatenate([np.zeros(3), pull.spin])[None]))
 
 
 def _moved(wrench: Floats, arm: Floats) -> Floats:
@@ -35,13 +52,17 @@ def least_seen(pulls: list[Pull], corners: tuple[str, ...]) -> tuple[str, Floats
 
 
 def seen_directions(pulls: list[Pull]) -> tuple[Floats, Floats]:
-    """Singular values (6,) and directions (6, 6) of the scaled wrenches; missing ones are zero."""
+    """Singular values (k,) and directions (k, 6) of the scaled wrenches; missing ones are zero.
+
+    Six, or five where no torque of the road passes the hub: what never acts needs no pull.
+    """
     if not pulls:
         return np.zeros(6), np.eye(6)
-    values = np.zeros(6)
-    found, directions = np.linalg.svd(scaled_wrenches(pulls))[1:]
+    acting = _acting(pulls[0])
+    values = np.zeros(acting.shape[1])
+    found, directions = np.linalg.svd(scaled_wrenches(pulls) @ acting)[1:]
     values[: len(found)] = found
-    return values, directions
+    return values, directions @ acting.T
 
 
 def in_words(direction: Floats) -> str:
@@ -74,7 +95,7 @@ def _resting(pulls: list[Pull], prior: Prior, fit: Fit) -> list[str]:
     out = []
     gauges, members = fit.layout.shape
     for value, direction in zip(values, directions, strict=True):
-        load = G @ _moved(direction * SCALE, pulls[0].contact - pulls[0].hub)
+        load = G @ _moved(direction * SCALE, -_arm(pulls[0]))
         before = after = 0.0
         for g in range(gauges):
             block = slice(g * members, (g + 1) * members)

@@ -103,7 +103,7 @@ def _require_held(mechanism: Mechanism, transposed: Floats) -> None:
         passed |= np.ptp(np.linalg.slogdet(transposed)[0]) > 0
     if passed:
         raise VehicleError(
-            where=f"corner {mechanism.name}",
+            where=mechanism.title,
             found=f"the supports pass a dead centre (condition up to {np.max(condition):.1e})",
             needed="supports that hold the wheel at every travel and steer of the stated ranges",
             do="Check the points of the links, of the springs and of rod or rocker.",
@@ -155,7 +155,7 @@ def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArr
             mechanism.supports[mechanism.owner[r]] for r in np.flatnonzero(taking.any(axis=0))
         )
         raise VehicleError(
-            where=f"corner {mechanism.name}",
+            where=mechanism.title,
             found=f"a compliance of 0 for all of {', '.join(names)}, which share the load",
             needed="at least one of them above 0",
             do="State compliance_mm_per_kN of the bushes or links that give way.",

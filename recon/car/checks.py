@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from recon.car import schema
     from recon.car.source import Loc, Source
+    from recon.car.vehicle import Vehicle
 
 HUB_HEIGHT = 15e-3  # beyond any measuring error of hub height and loaded radius [m]
 METRES = 2.0  # no length of a car in inches is below this, each one in metres is
@@ -95,11 +96,12 @@ def require_names(part: Corner | Axle, others: tuple[str, ...], source: Source) 
     for loc, body in places:
         choices = moving if loc[0] == "wheel" else (*moving, CHASSIS)
         if body not in choices:
+            owner = "axle" if body.startswith("axle.") else what
             raise VehicleError(
                 source.at(here + loc, f"{what} {part.name}"),
                 f"on = '{body}', a body that is not there",
                 nearest(body, choices),
-                f"Correct the name, or add the body to `bodies` of the {what}.",
+                f"Correct the name, or add the body to `bodies` of the {owner}.",
             )
 
 
@@ -120,12 +122,13 @@ def _require_once(names: list[str], where: str) -> None:
 
 
 def require_sound(corner: Corner, source: Source) -> None:
-    """Check the wheel's side and the height of the hub.
+    """Check the wheel's side, its axle and the height of the hub.
 
     Raises
     ------
     VehicleError
-        The wheel is on the wrong side, or the hub's height does not fit the loaded radius.
+        The wheel is on the wrong side, a rear wheel is no way back, or the hub's height does not
+        fit the loaded radius.
 
     Warns
     -----
@@ -133,6 +136,7 @@ def require_sound(corner: Corner, source: Source) -> None:
         A member of the upright has its inner end farther out than its outer end.
     """
     _require_side(corner, source)
+    _require_axle(corner, source)
     _require_hub_height(corner, source)
     for i, support in enumerate(corner.supports):
         two_force = support.kind in ("link", "spring")
@@ -153,6 +157,17 @@ def _require_side(corner: Corner, source: Source) -> None:
             f"y {'> 0' if corner.left else '< 0'} for a wheel on the "
             f"{'left' if corner.left else 'right'} (axes? y is left)",
             "x is forward, y left, z up: turn the sign of all y, or rename the corner.",
+        )
+
+
+def _require_axle(corner: Corner, source: Source) -> None:
+    x = corner.wheel.centre[0]
+    if corner.name.startswith("R") and x >= 0:
+        raise VehicleError(
+            source.at(("corner", corner.name, "wheel", "centre_mm"), f"corner {corner.name}"),
+            f"wheel centre x = {1e3 * x:g} mm",
+            "x < 0 for a rear wheel (origin below the middle of the front axle, x is forward)",
+            "Turn the sign of x, or measure from the front axle.",
         )
 
 
@@ -218,4 +233,24 @@ def require_rack(table: schema.VehicleTable, corners: dict[str, Corner], source:
             f"no rack_mm, though points of {', '.join(steered)} have moves_with_rack",
             "rack_mm = [right end, left end], the shift of the rack from straight ahead",
             "Measure the rack from stop to stop, or take moves_with_rack out.",
+        )
+
+
+def require_rack_in_use(car: Vehicle, source: Source) -> None:
+    """Refuse a range of the rack where front wheels are there and nothing moves with it.
+
+    Raises
+    ------
+    VehicleError
+        `rack_mm`, but `moves_with_rack` nowhere: every pose with the wheels turned would be wrong.
+    """
+    front = [name for name in car.corners if name.startswith("F")]
+    low, high = car.steering.rack_range
+    if front and low < high and not any(c.steered for c in car.corners.values()):
+        raise VehicleError(
+            source.at(("steering", "rack_mm"), "steering"),
+            f"rack_mm = [{1e3 * low:g}, {1e3 * high:g}], though no point of {', '.join(front)} "
+            "moves with the rack",
+            "moves_with_rack = true at the inner end of a tie rod or drag link",
+            "Mark the end that the rack moves, or take rack_mm out of a car that does not steer.",
         )

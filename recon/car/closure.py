@@ -122,20 +122,21 @@ def _require_closed(mechanism: Mechanism, state: State, gap: Floats, travels: Fl
     bad = ~(worst < 1e3 * CLOSED)
     if not np.any(bad):
         return
-    size = np.max(np.abs(travels), axis=-1)
+    binds = _is_yielding(mechanism) and bool(np.all(worst < BINDS))
+    size = worst if binds else np.max(np.abs(travels), axis=-1)
     at = int(np.argmax(np.where(bad, size, -1.0)))
     told = " and ".join(f"{1e3 * t:.1f}" for t in travels.reshape(-1, travels.shape[-1])[at])
     place = f"travel {told} mm with the rack at {1e3 * state[3].flat[at]:.1f} mm"
-    if _is_yielding(mechanism) and worst.flat[at] < BINDS:
+    if binds:
         names = ", ".join(_rigid(mechanism))
         raise VehicleError(
-            where=f"corner {mechanism.name}",
+            where=mechanism.title,
             found=f"rigid supports bind by {1e3 * worst.flat[at]:.2f} mm at {place}",
             needed=f"a stated compliance of those that give way, among {names}",
             do="State compliance_mm_per_kN of the bushes or links that give way there.",
         )
     raise VehicleError(
-        where=f"corner {mechanism.name}",
+        where=mechanism.title,
         found=f"the mechanism does not reach {place}",
         needed="supports that stay whole over the stated ranges",
         do="Check the points of the links and of the rocker, or state shorter travel_mm, rack_mm.",

@@ -79,7 +79,7 @@ def require_one_motion(mechanism: Mechanism) -> None:
     name = mechanism.bodies[body]
     more = f" (and {free.shape[1] - 1} more free motions)" if free.shape[1] > 1 else ""
     raise VehicleError(
-        where=f"corner {mechanism.name}, body '{name}'",
+        where=f"{mechanism.title}, body '{name}'",
         found=f"the {name} can still {_in_words(mechanism, motion[6 * body : 6 * body + 6])}"
         f"{more}; it is held by {_holders(mechanism, body)}"
         + (", and a spring's length is free" if sprung else ""),
@@ -97,7 +97,7 @@ def _require_carried(mechanism: Mechanism, count: int) -> None:
             s for s, kind in zip(mechanism.supports, mechanism.kinds, strict=True) if kind in FREE
         ]
         raise VehicleError(
-            where=f"corner {mechanism.name}",
+            where=mechanism.title,
             found=f"{len(mechanism.wheels)} wheel(s) carried by "
             f"{', '.join(springs) or 'no spring'}",
             needed=f"{lacking} more spring(s), one for each wheel that travels",

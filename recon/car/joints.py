@@ -85,6 +85,7 @@ def _require_side(corner: Corner, support: Support, where: str) -> None:
     if support.kind in TWO_POINTS:
         ends.append(("axis point", support.axis_point))
     for end, point in ends:
+        on_line = ", or take another point of the same line" if end == "axis point" else ""
         y = point[1] if corner.left else -point[1]
         if y < -ACROSS:
             raise VehicleError(
@@ -92,7 +93,7 @@ def _require_side(corner: Corner, support: Support, where: str) -> None:
                 f"{end} at y = {1e3 * point[1]:g} mm, {-1e3 * y:.0f} mm over the middle of the car",
                 f"y {'> 0' if corner.left else '< 0'} on the "
                 f"{'left' if corner.left else 'right'} (y is left)",
-                "Turn the sign of y; what crosses the car belongs to a table [axle].",
+                f"Turn the sign of y{on_line}; what crosses the car belongs to a table [axle].",
             )
 
 

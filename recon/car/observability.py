@@ -48,11 +48,12 @@ class Observability:
     """What one set of gauges knows of one corner, or of the two that an axle ties.
 
     `corner` was asked for, `assembly` is what answers: 'corner FL' or 'axle rear', its wheels
-    `corners`.  `u_all` by mode, the same at both wheels (force,) [N]; `knowledge` all else, in
-    the mode `rolling`, see there; its parts can be read here too, and tell of the whole
-    assembly, forces being called 'Fy RL' where there are two wheels.  `known` says in words what
-    is known of the lost forces together, `cure` which further gauges help (empty where nothing
-    is lost or nothing helps), `redundant` why a split of load is not known.
+    `corners`.  `u_all` by mode, the same at both wheels (force,) [N]; `rolling` alone where no
+    brake is outboard, as the torque of others passes no upright.  `knowledge` is all else, in the
+    mode `rolling`, see there; its parts can be read here too, and tell of the whole assembly,
+    forces being called 'Fy RL' where there are two wheels.  `known` says in words what is known
+    of the lost forces together, `cure` which further gauges help (empty where nothing is lost or
+    nothing helps), `redundant` why a split of load is not known.
     """
 
     corner: str
@@ -193,9 +194,10 @@ def observe(
         )
     chosen = channels_of(car, corner) if gauged is None else tuple(gauged)
     pose = (travel, rack)
+    outboard = any(car.corners[w.corner].brake.place == "outboard" for w in mechanism.wheels)
     asked = {
         mode: question_of(car, corner, mode=mode, noise=noise, pose=pose, named=chosen)
-        for mode in MODES
+        for mode in (MODES if outboard else MODES[:1])
     }
     return Observability(
         corner=corner,

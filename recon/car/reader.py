@@ -52,7 +52,11 @@ def read_vehicle(path: str | Path) -> Vehicle:
     corners, told = _corners(table, source)
     axles, more = _axles(table, source)
     tied = {corner: name for name in axles for corner in SIDES[name]}
-    corners = {n: replace(c, axle=tied[n]) if n in tied else c for n, c in corners.items()}
+    by_axle = {n: _steers(axle, corners) for n, axle in axles.items()}
+    corners = {
+        n: replace(c, axle=tied[n], steered_by_axle=by_axle[tied[n]]) if n in tied else c
+        for n, c in corners.items()
+    }
     checks.require_unique_gauges((*corners.values(), *axles.values()), source)
     checks.require_rack(table, corners, source)
     car = Vehicle(
@@ -69,6 +73,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
         axles=axles,
     )
     joints.require_held(car, source)
+    checks.require_rack_in_use(car, source)
     return require_plausible(car, source)
 
 
@@ -110,6 +115,12 @@ def _corners(
         joints.require_gauged(made[name], others, source)
         told += notes.sentences()
     return {name: made[name] for name in present}, told
+
+
+def _steers(axle: Axle, corners: dict[str, Corner]) -> bool:
+    """True where a support of the axle or of a wheel that it ties moves with the rack."""
+    parts: tuple[Axle | Corner, ...] = (axle, *(corners[c] for c in axle.corners if c in corners))
+    return any(s.on_rack for part in parts for s in part.supports)
 
 
 def _of_axle(table: schema.VehicleTable, corner: str) -> tuple[str, ...]:

@@ -103,6 +103,11 @@ class Mechanism:
     redundant: tuple[Redundant, ...] = ()
 
     @property
+    def title(self) -> str:
+        """'corner FL' or 'axle rear', as messages name it."""
+        return self.name if len(self.wheels) > 1 else f"corner {self.name}"
+
+    @property
     def row_names(self) -> tuple[str, ...]:
         """Names of all load rows: those of `rows_of`, then the sections."""
         rows = tuple(

@@ -246,7 +246,7 @@ def _tabulated(car: Vehicle, mechanism: Mechanism) -> LoadTable:
     if table.error < WANTED:
         return _slimmed(table, judged)
     raise VehicleError(
-        where=f"corner {mechanism.name}",
+        where=mechanism.title,
         found="loads over the ranges vary so fast that a table misses "
         f"{1e2 * table.error:.2g} % of them",
         needed=f"loads that polynomials of degree {MOST_DEGREE} follow to {1e2 * WANTED:g} %",

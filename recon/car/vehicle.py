@@ -53,6 +53,11 @@ class Support:
     compliance: float = float("nan")
     u_compliance: float = float("nan")
 
+    @property
+    def on_rack(self) -> bool:
+        """True where an end moves with the rack."""
+        return self.inner.rack or self.outer.rack
+
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
@@ -118,7 +123,8 @@ class Corner:
 
     `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the links
     [N/m]: no gauge on a link sees it.  Spherical bearings have none.  `axle` names the axle that
-    ties the corner to its partner.
+    ties the corner to its partner, `steered_by_axle` says whether a support of that axle or of
+    the partner moves with the rack.
     """
 
     name: str
@@ -136,6 +142,7 @@ class Corner:
     bush_rate: float = 0.0
     u_bush_rate: float = 0.0
     axle: str = ""
+    steered_by_axle: bool = False
 
     @property
     def left(self) -> bool:
@@ -149,8 +156,8 @@ class Corner:
 
     @property
     def steered(self) -> bool:
-        """True where a support moves with the rack."""
-        return any(s.inner.rack or s.outer.rack for s in self.supports)
+        """True where a support of its own, of its axle or of its partner moves with the rack."""
+        return self.steered_by_axle or any(s.on_rack for s in self.supports)
 
     def support_index(self, name: str) -> int:
         """Position of the support called `name`."""

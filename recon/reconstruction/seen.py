@@ -56,7 +56,7 @@ def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: F
     gauged = tuple(on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in gauges)
     cure = _cure(observe(car, unit.corners[0].name, gauged=gauged), lost)
     told = " and ".join(names[k] for k in lost)
-    where = unit.mechanism.name if len(unit.corners) > 1 else f"corner {unit.name}"
+    where = unit.mechanism.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
     if len(lost) == len(names) and (len(unit.corners) == 1 or not sums):
         raise RankError(

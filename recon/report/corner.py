@@ -45,6 +45,7 @@ SIDE_VIEW = (0, 2)
 ACROSS = ("← x forward [mm]", "← y left [mm]")
 UP = {1: "← y left [mm]", 2: "z up → [mm]"}
 Keywords = dict[str, Any]
+ROUNDING = 0.5  # N; a load below it is written as 0 and is neither tension nor compression
 FIXED: Keywords = {"marker": "s", "markersize": 5.5, "color": "white", "markeredgecolor": INK}
 MOVING: Keywords = {"marker": "o", "markersize": 5.0, "color": INK, "markeredgecolor": "white"}
 PUSH: Keywords = {"arrowstyle": "-|>", "color": INK, "linewidth": 2.0, "mutation_scale": 13,
@@ -233,7 +234,7 @@ def _draw_support(panel: Axes, scene: Scene, k: int, flat: list[int]) -> None:
 
 def _shade(load: Load) -> str:
     """Compression apart from tension; a moment is neither."""
-    return ACCENT if load.value < 0 and load.unit == "N" else INK
+    return ACCENT if load.value < -ROUNDING and load.unit == "N" else INK
 
 
 def _labels(scene: Scene, flat: list[int]) -> tuple[list[str], Floats]:
@@ -348,9 +349,9 @@ def _title(scene: Scene) -> str:
     force = ", ".join(f"{n} {signed(f)}" for n, f in zip(FORCES, scene.force, strict=True))
     wheel = f" at {scene.corner}" if len(scene.wheels) > 1 else ""
     head = f"{scene.title} under {force} N{wheel}"
-    if not known:
+    most = max(known, key=lambda x: abs(x.value), default=None)
+    if most is None or abs(most.value) < ROUNDING:
         return head
-    most = max(known, key=lambda x: abs(x.value))
     kind = "compression" if most.value < 0 else "tension"
     return f"{head}: most in {most.name}, {abs(most.value):.0f} N {kind}"
 

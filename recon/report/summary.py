@@ -78,9 +78,11 @@ def _load_lines(car: Vehicle, corner: str) -> list[str]:
     heads, columns = [], []
     for k, name in enumerate(corners):
         of = f" {name}" if corners[1:] else ""
-        heads += [f"Fx{of} braked", f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
-        columns += [braked[:, 6 * k], *rolling[:, 6 * k : 6 * k + 1].T]
-        columns += [braked[:, 6 * k + 1], braked[:, 6 * k + 2]]
+        outboard = car.corners[name].brake.place == "outboard"
+        heads += [f"Fx{of} braked"] * outboard + [f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
+        usual = braked if outboard else rolling  # elsewhere no torque of a brake passes the hub
+        columns += [braked[:, 6 * k]] * outboard
+        columns += [rolling[:, 6 * k], usual[:, 6 * k + 1], usual[:, 6 * k + 2]]
     gauges = gauged_loads(car, corner)
     names = gaugeable(car, corner)
     wide = 2 + max(map(len, names))
@@ -174,7 +176,9 @@ def observability_summary(seen: Observability) -> list[str]:
 def _corner_rows(seen: Observability) -> list[str]:
     lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in seen.u.items()]
     for name, bias in seen.bias.items():
-        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
+        cells = zip(seen.forces, _shifts(seen, bias, " N"), strict=True)
+        shift = ", ".join(f"{force} {cell}" for force, cell in cells)
+        lines.append(f"  {name} left out at its usual size would shift {shift}")
     wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
     lines += [f"  without {member:{wide}} {_three(u)}" for member, u in seen.without.items()]
     return lines + [
@@ -197,7 +201,7 @@ def _axle_table(seen: Observability) -> list[str]:
         row("standard uncertainty in N", seen.forces),
         *(row(name, map(_known, u)) for name, u in (known | rest).items()),
         "  shift in N by a moment of its usual size that is left out",
-        *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
+        *(row(name, _shifts(seen, bias)) for name, bias in shifts.items()),
     ]
 
 
@@ -227,8 +231,12 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 
-def _shift(bias: Floats) -> str:
-    return ", ".join(f"F{axis} {round(value)} N" for axis, value in zip("xyz", bias, strict=True))
+def _shifts(seen: Observability, bias: Floats, unit: str = "") -> list[str]:
+    """What an omitted moment does to each force; a force that is not known has no shift."""
+    return [
+        "not known" if force in seen.lost else f"{round(value)}{unit}"
+        for force, value in zip(seen.forces, bias, strict=True)
+    ]
 
 
 def _three(values: Floats) -> str:

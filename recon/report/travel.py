@@ -137,7 +137,9 @@ def _draw_panel(panel: Axes, curves: _Curves, k: int, force: str) -> None:
     _draw_curves(panel, curves.travel, loads, curves.gauged)
     known = np.all(np.isfinite(loads), axis=0)
     words = "split among supports not known"
-    if np.any(known):
+    if not np.any(known):
+        panel.set_xlim(curves.travel[0], curves.travel[-1])  # no curve stretches it
+    else:
         change = np.where(known, np.ptp(loads, axis=0), -1.0)
         most = int(np.argmax(change))
         words = f"most change in {curves.names[most]},\n{change[most]:.0f} {curves.unit} per kN"

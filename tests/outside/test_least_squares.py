@@ -47,6 +47,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         name="regression",
         purpose="fit",
         turns_hub=True,
+        outboard=True,
         line_of_file=np.arange(len(y)),
         devices=tuple(f"device {k}" for k in range(n)),
         lines=lines,
