@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from itertools import combinations
 
@@ -337,10 +336,3 @@ def test_brakes_that_are_not_outboard_pass_no_torque_that_would_be_told() -> Non
     heads = [line for line in car_summary(inboard) if line.rstrip().endswith("gauge")]
     assert "Fx FL braked" not in heads[-1]
     assert ["braked" in line for line in heads] == [True, True, False]
-
-
-def test_a_force_that_is_not_known_has_no_shift() -> None:
-    lines = observability_summary(observe(shipped("solid_axle"), "RL"))
-    (shift,) = (line.split("left out")[1] for line in lines if "Mz RL left out" in line)
-    cells = re.split(r"\s{2,}|(?<=\d) (?=not)", shift.strip())
-    assert [cell == "not known" for cell in cells] == [False, True, False, False, True, False]

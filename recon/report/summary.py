@@ -176,9 +176,7 @@ def observability_summary(seen: Observability) -> list[str]:
 def _corner_rows(seen: Observability) -> list[str]:
     lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in seen.u.items()]
     for name, bias in seen.bias.items():
-        cells = zip(seen.forces, _shifts(seen, bias, " N"), strict=True)
-        shift = ", ".join(f"{force} {cell}" for force, cell in cells)
-        lines.append(f"  {name} left out at its usual size would shift {shift}")
+        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
     wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
     lines += [f"  without {member:{wide}} {_three(u)}" for member, u in seen.without.items()]
     return lines + [
@@ -201,7 +199,7 @@ def _axle_table(seen: Observability) -> list[str]:
         row("standard uncertainty in N", seen.forces),
         *(row(name, map(_known, u)) for name, u in (known | rest).items()),
         "  shift in N by a moment of its usual size that is left out",
-        *(row(name, _shifts(seen, bias)) for name, bias in shifts.items()),
+        *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
     ]
 
 
@@ -231,12 +229,8 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 
-def _shifts(seen: Observability, bias: Floats, unit: str = "") -> list[str]:
-    """What an omitted moment does to each force; a force that is not known has no shift."""
-    return [
-        "not known" if force in seen.lost else f"{round(value)}{unit}"
-        for force, value in zip(seen.forces, bias, strict=True)
-    ]
+def _shift(bias: Floats) -> str:
+    return ", ".join(f"F{axis} {round(value)} N" for axis, value in zip("xyz", bias, strict=True))
 
 
 def _three(values: Floats) -> str:
