@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
 from recon.car.mechanism import Unit
 from recon.car.motion import Pose, pose_at
 from recon.car.statics import member_matrix, spring_share
-from recon.car.table import WANTED, Ranges, nodes_of, on_ranges, on_unit, powers_of, products
+from recon.car.table import WANTED
 from recon.car.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
