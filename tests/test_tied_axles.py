@@ -17,8 +17,11 @@ from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
+from recon.virtual.drawing import draw_car
+from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_every_suspension import UnitDay, unit_day
 from tests.roundtrip.test_roundtrip import unwarned
+from tests.shipped_mechanisms import shipped
 
 
 @cache
@@ -92,6 +95,28 @@ def test_pulls_of_one_wheel_only_are_refused_by_name_without_slopes() -> None:
     )
     with pytest.raises(RankError, match="corner RR: no pull to fit, and axle rear ties it"):
         calibrate(replace(sheet, purpose=purpose), bare)
+
+
+def test_a_gauge_whose_load_nobody_split_is_refused_with_what_to_state() -> None:
+    rng = np.random.default_rng(3)
+    drawn = draw_car(shipped("solid_axle"), rng, corners=("RL",))
+    with unwarned():
+        pulls = virtual_pulls(drawn, None, rng)
+    corners = {
+        name: replace(
+            c,
+            supports=tuple(
+                replace(s, compliance=np.nan) if s.kind == "spring" else s for s in c.supports
+            ),
+        )
+        for name, c in drawn.car.corners.items()
+    }
+    with pytest.raises(
+        DataError,
+        match=r"axle rear, gauge RL_lower_link: sits on 'lower_link', whose load is not known: "
+        r"equilibrium does not split .*need a compliance or rate of RL.spring, RR.spring",
+    ):
+        calibrate(pulls, replace(drawn.car, corners=corners))
 
 
 def test_tares_on_pads_are_refused_for_a_tied_axle() -> None:

@@ -55,12 +55,7 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
     for g, (gauge, on) in enumerate(zip(unit.gauges, unit.gauged, strict=True)):
         where = f"{path}, {unit.mechanism.title}, gauge {gauge.name}"
         if on not in members:
-            raise DataError(
-                where=where,
-                found=f"sits on '{gauge.on}'",
-                needed=f"a member that holds the upright: {', '.join(members)}",
-                do="Leave the gauge out of the vehicle file or put it on one of those.",
-            )
+            raise _no_member(where, unit, gauge)
         m = members.index(on)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
@@ -77,6 +72,27 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
             u[g] = GEOMETRY_CROSSTALK * rough * unit.arms[m] / unit.arms
             u[g, m] = OPEN_SLOPE * rough
     return Prior(mean, u)
+
+
+def _no_member(where: str, unit: Unit, gauge: Gauge) -> DataError:
+    """Of a gauge whose load no member stands for, mostly as nobody stated how it is shared."""
+    shared = unit.mechanism.redundant
+    missing = ", ".join(name for group in shared for name in group.unstated)
+    if missing:
+        return DataError(
+            where=where,
+            found=f"sits on '{gauge.on}', whose load is not known: "
+            f"{'; '.join(group.reason for group in shared)}",
+            needed=f"a compliance or rate of {missing}",
+            do="State compliance_mm_per_kN of bushes and links, the rates of springs and bars; two "
+            "bushes in one line are one pivot.",
+        )
+    return DataError(
+        where=where,
+        found=f"sits on '{gauge.on}'",
+        needed=f"a member that holds the upright: {', '.join(unit.members)}",
+        do="Leave the gauge out of the vehicle file or put it on one of those.",
+    )
 
 
 def u_expected(gauge: Gauge) -> float:

@@ -217,8 +217,9 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
     lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the forces' variances)"]
     for corner, members in by_corner.items():
         lines.append(f"  {corner}: {', '.join(members) or 'none'}")
-    if chosen.lost and not chosen.least:
-        lines.append("  the sum is mostly what no candidate tells, the choice the best of the rest")
+    if chosen.lost:
+        untold = "so few do not tell" if chosen.least else "no candidate tells"
+        lines.append(f"  the sum is mostly what {untold}, the choice the best of the rest")
     else:
         least, whole = np.sqrt([chosen.bound, chosen.criterion])
         beaten = "no choice of as many is better"

@@ -51,6 +51,8 @@ def test_too_few_for_the_car_are_told_with_the_number_that_is_enough(run: Run) -
     ended = run("observe", CAR, "--best", 2)
     assert ended.code == 0
     assert "2 gauges cannot make Fx FL, " in ended.out
+    assert "the sum is mostly what so few do not tell" in ended.out
+    assert "root of the sum" not in ended.out
     assert "known to 1000 N; 12 can" in ended.out
 
 
