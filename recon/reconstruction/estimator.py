@@ -35,9 +35,9 @@ Floats = NDArray[np.float64]
 SPLIT = 0.3
 # The same of wheels that hang: droop of both known to 3 mm twists a bar to some 250 N; no source.
 TARE_SPLIT = 0.15
-# A wheel's force beforehand, of its usual load: shifts an answer known to 50 N by one in 10 000 and
-# keeps what no gauge sees from being any number; no source.
-SIZE = 2.0
+# A wheel's force beforehand, of its usual load: shifts an answer known to 50 N by one in some 5000
+# and keeps what no gauge sees from being any number; no source.
+SIZE = 1.0
 FORCE_ROWS = (0, 1, 2)  # of the six unknowns of a wheel
 KNOWN_ROWS = (0, 1, 2, 4)  # Fx, Fy, Fz, T
 
