@@ -140,6 +140,12 @@ class Prepared:
         weights = [weights for weights, _ in self.seen.sums]
         return np.array(weights).reshape(-1, 3 * len(self.unit.corners))
 
+    @property
+    def hidden_by_wheel(self) -> Floats:
+        """Each wheel's own block (w, 3, 3) of `hidden`."""
+        wheels = len(self.unit.corners)
+        return np.einsum("wjwk->wjk", self.hidden.reshape(wheels, 3, wheels, 3))
+
     def basis(self, travel: Floats, rack: Floats) -> NDArray[np.float32]:
         """Chebyshev products (basis, sample) at travels (w, sample) and rack (sample,).
 

@@ -194,9 +194,8 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
     noise = prepared.u_random
     random = np.einsum("mii->im", noise)[:, mode].reshape(wheels, 3, -1).astype(np.float32)
     late = late_effect(turning(causes), features, mode)
-    by_wheel = np.einsum("wjwk->wjk", prepared.hidden.reshape(wheels, 3, wheels, 3))
     total = random[:, 2] + variance[:, :, 2].sum(axis=0) + late[:, 2] ** 2
-    total += hidden_in_forces(by_wheel, turn)[:, 2]
+    total += hidden_in_forces(prepared.hidden_by_wheel, turn)[:, 2]
     suspect = low & (vertical < -SUSPECT * np.sqrt(total))
     suspect &= samples.travel > 0.1 * np.array([[high] for _, high in prepared.travel_ranges])
     status[suspect] |= BIT["zero_or_sign_suspect"]

@@ -160,8 +160,7 @@ class Collected:
         attitude = np.array([pitch * z, roll * z, roll * y + pitch * x])
         # Directions that `compressed` dropped could leave a difference below zero.
         body = np.maximum(whole - attitude, block.random)
-        own = slice(3 * place.wheel, 3 * place.wheel + 3)
-        hidden = place.prepared.hidden[own, own]
+        hidden = place.prepared.hidden_by_wheel[place.wheel]
         whole = whole + hidden_in_forces(hidden, block.turn)
         squares = (c**2, s**2, 2 * c * s)
         tyre = _turned_variance(block.random, None, squares)
