@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from recon.car.reader import read_vehicle
+from recon.records.vehicles import read_vehicle
 from recon.records.writing import write_log, write_pulls, write_tares
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive

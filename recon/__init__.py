@@ -16,11 +16,11 @@ from importlib import import_module
 # Public names in the order of the data's flow; each is loaded when it is first asked for.
 _PLACES = {
     "shipped": "recon.base.shipped",
-    "read_vehicle": "recon.car.reader",
-    "observe": "recon.car.observability",
-    "observe_car": "recon.car.observability",
-    "best_gauges": "recon.car.observability",
-    "patch_axes": "recon.car.axes",
+    "read_vehicle": "recon.records.vehicles",
+    "observe": "recon.planning.observability",
+    "observe_car": "recon.planning.observability",
+    "best_gauges": "recon.planning.observability",
+    "patch_axes": "recon.mechanics.axes",
     "read_pulls": "recon.records.pulls",
     "read_tares": "recon.records.tares",
     "read_log": "recon.records.logs",

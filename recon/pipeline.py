@@ -58,8 +58,8 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
 
     Pictures of every corner or axle and of its loads over travel are written where `out` is given.
     """
-    from recon.car.questions import assemblies_of
-    from recon.car.reader import read_vehicle
+    from recon.mechanics.mechanism import assemblies_of
+    from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_corner, plot_travel
     from recon.report.summary import car_summary
 
@@ -89,10 +89,10 @@ def observe(
     chosen here, `gauged` among them. A picture of every corner or axle is written where `out` is
     given.
     """
-    from recon.car.observability import best_gauges, by_corner
-    from recon.car.observability import observe as judge
-    from recon.car.questions import assembly_name
-    from recon.car.reader import read_vehicle
+    from recon.mechanics.mechanism import assembly_name
+    from recon.planning.observability import best_gauges, by_corner
+    from recon.planning.observability import observe as judge
+    from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_knowledge
     from recon.report.summary import observability_summary, selection_summary
 
@@ -117,8 +117,7 @@ def observe(
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
     """The corner that was asked for, or every gauged one or axle, or all where none is."""
-    from recon.car.mechanism import gauged_loads
-    from recon.car.questions import assemblies_of
+    from recon.mechanics.mechanism import assemblies_of, gauged_loads
 
     if corner is not None:
         return [corner]
@@ -140,8 +139,8 @@ def calibrate(
     """Pull sheets to a calibration file with pictures of cross-talk and verification."""
     from recon.calibration.calibrate import calibrate as fit
     from recon.calibration.store import write_calibration
-    from recon.car.reader import read_vehicle
     from recon.records.pulls import read_pulls
+    from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_crosstalk, plot_verification
     from recon.report.summary import calibration_summary
 
@@ -188,13 +187,13 @@ def reconstruct(
 ) -> Report:
     """A log to tyre forces with intervals, and the friction plane of every tyre."""
     from recon.calibration.store import read_calibration
-    from recon.car.reader import read_vehicle
     from recon.conditioning.condition import condition
     from recon.reconstruction.plausible import implausible
     from recon.reconstruction.reconstruct import reconstruct as solve
     from recon.reconstruction.weigh import weigh_check
     from recon.records.logs import read_log
     from recon.records.tares import read_tares
+    from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_friction_plane
     from recon.report.summary import forces_summary
 

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike
 from threadpoolctl import threadpool_limits
 
 from recon.base.quantities import CORNERS
-from recon.car.reader import read_vehicle
 from recon.car.vehicle import Attachment, Brake, Corner, Support, Vec, Vehicle, Wheel
+from recon.records.vehicles import read_vehicle
 
 Lines = dict[str, tuple[Vec, Vec]]
 VEHICLES = Path(__file__).parents[1] / "vehicles"

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.mechanism import assembly_of
-from recon.car.motion import Pose, pose
-from recon.car.reader import read_vehicle
 from recon.car.vehicle import Support, Vehicle
+from recon.mechanics.mechanism import assembly_of
+from recon.mechanics.motion import Pose, pose
+from recon.records.vehicles import read_vehicle
 
 Floats = NDArray[np.float64]
 VEHICLES = Path(__file__).parents[1] / "vehicles"

@@ -14,10 +14,10 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration, CornerCalibration
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose
-from recon.car.statics import member_matrix
 from recon.car.vehicle import Vehicle
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.plan import pull_plan

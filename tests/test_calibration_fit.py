@@ -14,7 +14,7 @@ from recon.calibration.calibrate import split_gains
 from recon.calibration.fit import Fit, Prior, _Problem, fit_map, noise_of
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Line, Pull, pulls_of
-from recon.car.mechanism import unit_of
+from recon.mechanics.mechanism import unit_of
 from tests.roundtrip.test_roundtrip import exact
 
 NONE: frozenset[tuple[int, int]] = frozenset()

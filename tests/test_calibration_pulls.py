@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
 from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
-from recon.car.mechanism import mechanism_of, unit_of
-from recon.car.motion import pose, rack_of_steer
+from recon.mechanics.mechanism import mechanism_of, unit_of
+from recon.mechanics.motion import pose, rack_of_steer
 from recon.records.sheets import PullSheet
 from tests.roundtrip.test_roundtrip import exact
 

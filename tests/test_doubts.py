@@ -16,8 +16,8 @@ from recon.calibration.doubts import doubts_of
 from recon.calibration.map import CornerCalibration
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import pulls_of
-from recon.car.mechanism import unit_of
 from recon.car.vehicle import Vehicle
+from recon.mechanics.mechanism import unit_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.drawing import draw_car

@@ -9,9 +9,15 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.motion import Pose, pose
-from recon.car.statics import load_matrix, member_matrix, road_columns, section_matrix, self_stress
-from recon.car.structure import Mechanism, idle_rows, rows_of
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import (
+    load_matrix,
+    member_matrix,
+    road_columns,
+    section_matrix,
+    self_stress,
+)
+from recon.mechanics.structure import Mechanism, idle_rows, rows_of
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
 Floats = NDArray[np.float64]

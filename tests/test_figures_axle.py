@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.car.motion import pose_assembly
-from recon.car.observability import observe
-from recon.car.statics import load_matrix, road_columns, section_matrix
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.planning.observability import observe
 from recon.report.corner import plot_corner
 from recon.report.knowledge import plot_knowledge
 from recon.report.travel import plot_travel

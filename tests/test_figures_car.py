@@ -15,10 +15,10 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from recon.base.errors import VehicleError
-from recon.car.knowledge import NOT_KNOWN
-from recon.car.motion import pose_corner
-from recon.car.observability import observe
-from recon.car.statics import member_matrix, road_columns
+from recon.mechanics.motion import pose_corner
+from recon.mechanics.statics import member_matrix, road_columns
+from recon.planning.knowledge import NOT_KNOWN
+from recon.planning.observability import observe
 from recon.report.corner import plot_corner
 from recon.report.knowledge import plot_knowledge
 from recon.report.travel import plot_travel

@@ -16,10 +16,10 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration
-from recon.car.axes import attitude_matrix
-from recon.car.motion import rack_of_steer
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
+from recon.mechanics.axes import attitude_matrix
+from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction.inputs import shared_inputs
 from recon.reconstruction.reconstruct import reconstruct
 from recon.virtual.states import level_to_vehicle

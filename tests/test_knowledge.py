@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, VehicleError
-from recon.car.knowledge import NOT_KNOWN, Question, in_words, joined, judge
+from recon.planning.knowledge import NOT_KNOWN, Question, in_words, joined, judge
 
 Floats = NDArray[np.float64]
 KINDS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")

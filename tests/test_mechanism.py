@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import Mechanism, assembly_of, mechanism_of, rows_of, spin_axis
-from recon.car.motion import pose
 from recon.car.vehicle import Corner, Support, Vehicle
+from recon.mechanics.mechanism import Mechanism, assembly_of, mechanism_of, rows_of, spin_axis
+from recon.mechanics.motion import pose
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import DataError, VehicleError
-from recon.car.mechanism import Mechanism, mechanism_of, rows_of
-from recon.car.motion import Pose, pose, pose_corner, rack_of_steer, rotation_matrix
-from recon.car.reader import read_vehicle
 from recon.car.vehicle import Attachment, Corner, Support, Vehicle
+from recon.mechanics.mechanism import Mechanism, mechanism_of, rows_of
+from recon.mechanics.motion import Pose, pose, pose_corner, rack_of_steer, rotation_matrix
+from recon.records.vehicles import read_vehicle
 from tests.shipped_mechanisms import VEHICLES
 
 Floats = NDArray[np.float64]

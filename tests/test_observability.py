@@ -9,12 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, VehicleError
-from recon.car.knowledge import NOT_KNOWN, in_words
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose_corner
-from recon.car.observability import observe, observe_car
-from recon.car.statics import member_matrix, road_columns
-from recon.car.unknowns import prior_u, reference_of, tyre_columns
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose_corner
+from recon.mechanics.statics import member_matrix, road_columns
+from recon.planning.knowledge import NOT_KNOWN, in_words
+from recon.planning.observability import observe, observe_car
+from recon.planning.unknowns import prior_u, reference_of, tyre_columns
 
 
 def test_uncertainty_by_another_route(club_racer):

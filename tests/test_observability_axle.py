@@ -11,13 +11,14 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, VehicleError
 from recon.base.quantities import MOMENT_ARM
-from recon.car.knowledge import NOT_KNOWN
-from recon.car.motion import pose_assembly
-from recon.car.observability import best_gauges, by_corner, observe, observe_car
-from recon.car.questions import assemblies_of, question_of
-from recon.car.statics import load_matrix, road_columns, section_matrix
-from recon.car.unknowns import prior_u, reference_of, tyre_columns
 from recon.car.vehicle import Gauge, Vehicle
+from recon.mechanics.mechanism import assemblies_of
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.planning.knowledge import NOT_KNOWN
+from recon.planning.observability import best_gauges, by_corner, observe, observe_car
+from recon.planning.questions import question_of
+from recon.planning.unknowns import prior_u, reference_of, tyre_columns
 from recon.report.summary import car_summary, observability_summary
 from tests.shipped_mechanisms import VEHICLES, shipped
 

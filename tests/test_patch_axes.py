@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation
 
 import recon
 from recon.base.errors import DataError, VehicleError
-from recon.car.axes import (
+from recon.car.vehicle import Vehicle
+from recon.mechanics.axes import (
     AXES,
     attitude_matrix,
     intermediate_to_tyre,
@@ -19,8 +20,7 @@ from recon.car.axes import (
     tyre_to_intermediate,
     vehicle_to_intermediate,
 )
-from recon.car.motion import pose_assembly, pose_corner, wheel_of
-from recon.car.vehicle import Vehicle
+from recon.mechanics.motion import pose_assembly, pose_corner, wheel_of
 from recon.reconstruction.signed import signed_errors
 from tests.roundtrip.test_roundtrip import day
 from tests.shipped_mechanisms import shipped
@@ -36,7 +36,7 @@ DRIVEN = {"travel": TRAVEL, "steer": STEER, "roll": ROLL, "pitch": PITCH}
 
 def by_scipy(car: Vehicle, corner: str, given: str, wanted: str) -> Rotation:
     """The same turn from the posed spin axis alone, composed by somebody else's rotations."""
-    rack = recon.car.motion.rack_of_steer(car, STEER)
+    rack = recon.mechanics.motion.rack_of_steer(car, STEER)
     spin = wheel_of(pose_assembly(car, corner, TRAVEL, rack), corner).spin
     body = Rotation.from_euler("xy", np.column_stack([ROLL, PITCH]))  # about fixed axes: x first
     left = body.apply(spin) * [1, 1, 0]

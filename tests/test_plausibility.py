@@ -5,7 +5,7 @@ import re
 import pytest
 
 from recon.base.errors import VehicleError, VehicleWarning
-from recon.car.reader import read_vehicle
+from recon.records.vehicles import read_vehicle
 from tests.example_car import VEHICLES
 
 

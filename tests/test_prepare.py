@@ -13,17 +13,17 @@ from numpy.testing import assert_allclose
 from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
-from recon.car.axes import attitude_matrix
-from recon.car.mechanism import unit_of
-from recon.car.motion import pose_at
-from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
+from recon.mechanics.axes import attitude_matrix
+from recon.mechanics.mechanism import unit_of
+from recon.mechanics.motion import pose_at
 from recon.reconstruction import prepare
 from recon.reconstruction.inputs import session_of, shared_inputs
 from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import Session
 from recon.reconstruction.solve import hidden_in_forces
+from recon.records.vehicles import read_vehicle
 from recon.virtual.drawing import draw_car
 from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_every_suspension import without_gauge

@@ -15,8 +15,8 @@ from recon.base.errors import DataError, ExtrapolationWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
-from recon.car.motion import rack_of_steer
 from recon.conditioning.condition import condition
+from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction import reconstruct as module
 from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
 from recon.virtual.states import States

@@ -11,9 +11,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, SolveError, VehicleError
-from recon.car.knowledge import Question, joined
-from recon.car.observability import best_gauges, by_corner, observe, question_of
-from recon.car.selection import select
+from recon.planning.knowledge import Question, joined
+from recon.planning.observability import best_gauges, by_corner, observe, question_of
+from recon.planning.selection import select
 
 UNKNOWNS = ("Fx", "Fy", "Fz", "Mz")
 
@@ -70,7 +70,7 @@ def test_the_bound_is_of_use_where_there_is_plenty_to_choose_from():
 def test_the_relaxation_is_below_what_trying_all_finds(monkeypatch: pytest.MonkeyPatch):
     proved = [select(drawn(seed), 5) for seed in range(3)]
     assert [found.gap for found in proved] == pytest.approx([0.0] * 3, abs=1e-6)  # rounding
-    monkeypatch.setattr("recon.car.selection.FEW", 1)
+    monkeypatch.setattr("recon.planning.selection.FEW", 1)
     relaxed = [select(drawn(seed), 5) for seed in range(3)]
     for one, other in zip(proved, relaxed, strict=True):
         assert other.chosen == one.chosen
@@ -89,7 +89,7 @@ def test_the_bound_is_reached_where_the_relaxation_is_exact(monkeypatch: pytest.
     even = replace(base, rows=rows, noise=np.full(6, 10.0))
     found = select(even, 3)
     assert found.criterion == pytest.approx(300.0, rel=1e-6)  # priors of 100 kN
-    monkeypatch.setattr("recon.car.selection.FEW", 1)
+    monkeypatch.setattr("recon.planning.selection.FEW", 1)
     relaxed = select(even, 3)
     assert relaxed.gap == pytest.approx(0.0, abs=0.01)  # what the solver's weights leave
 
@@ -197,7 +197,7 @@ def test_names_that_are_no_candidates_are_refused(club_racer):
 
 def test_a_solver_that_gives_up_is_told(monkeypatch):
     monkeypatch.setattr(cvxpy.Problem, "status", "user_limit")
-    monkeypatch.setattr("recon.car.selection.FEW", 1)
+    monkeypatch.setattr("recon.planning.selection.FEW", 1)
     with pytest.raises(SolveError, match="invented rig: status 'user_limit' of the relaxed choice"):
         select(drawn(0), 4)
 

@@ -12,8 +12,8 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.unknowns import reference_of
 from recon.conditioning.condition import condition
+from recon.planning.unknowns import reference_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import Loadings, signed_errors
 from recon.reconstruction.solve import KEPT_VARIANCE

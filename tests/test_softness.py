@@ -14,11 +14,11 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.calibration.map import Calibration
-from recon.car.mechanism import Unit, mechanism_of, unit_of, units_of
-from recon.car.motion import pose, pose_at
-from recon.car.softness import soft_changes
-from recon.car.statics import member_matrix
 from recon.car.vehicle import Corner, Support, Vehicle
+from recon.mechanics.mechanism import Unit, mechanism_of, unit_of, units_of
+from recon.mechanics.motion import pose, pose_at
+from recon.mechanics.softness import soft_changes
+from recon.mechanics.statics import member_matrix
 from recon.reconstruction import prepare
 from recon.reconstruction.causes import Cause
 from recon.reconstruction.estimator import loads_of

@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import Mechanism, mechanism_of, rows_of
-from recon.car.motion import Pose, pose
-from recon.car.statics import (
+from recon.car.vehicle import Corner, Vehicle
+from recon.mechanics.mechanism import Mechanism, mechanism_of, rows_of
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import (
     load_matrix,
     member_matrix,
     road_columns,
     shift_wrench,
     strip_spin,
 )
-from recon.car.vehicle import Corner, Vehicle
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]

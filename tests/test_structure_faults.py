@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import assembly_of, mechanism_of
-from recon.car.motion import pose
-from recon.car.reader import read_vehicle
-from recon.car.statics import load_matrix
 from recon.car.vehicle import Vehicle
+from recon.mechanics.mechanism import assembly_of, mechanism_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import load_matrix
+from recon.records.vehicles import read_vehicle
 from recon.report.summary import car_summary
 from recon.virtual.elements import Stiffness, elastic_unit
 from recon.virtual.parts import lone

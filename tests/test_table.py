@@ -11,12 +11,12 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.chebyshev import products
-from recon.car.mechanism import assembly_of
-from recon.car.motion import pose
-from recon.car.statics import member_matrix
-from recon.car.table import WANTED, WHEEL, LoadTable, tabulate
 from recon.car.vehicle import Vehicle
+from recon.mechanics.chebyshev import products
+from recon.mechanics.mechanism import assembly_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
+from recon.mechanics.table import WANTED, WHEEL, LoadTable, tabulate
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses, shipped
 
 Floats = NDArray[np.float64]

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.car.motion import pose_corner
-from recon.car.reader import read_vehicle
-from recon.car.statics import member_matrix
 from recon.car.vehicle import Sensors, Tyre
+from recon.mechanics.motion import pose_corner
+from recon.mechanics.statics import member_matrix
+from recon.records.vehicles import read_vehicle
 from tests.example_car import MIRROR, VEHICLES, write_example
 
 

@@ -6,7 +6,7 @@ from functools import partial
 import pytest
 
 from recon.base.errors import VehicleError, VehicleWarning
-from recon.car.reader import read_vehicle
+from recon.records.vehicles import read_vehicle
 from tests.example_car import EXAMPLE, MIRROR, write_example
 
 

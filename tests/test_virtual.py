@@ -12,9 +12,6 @@ import pytest
 from numpy.testing import assert_allclose, assert_equal
 
 from recon.base.errors import DataError, VehicleError
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose
-from recon.car.statics import member_matrix
 from recon.car.vehicle import (
     Attachment,
     Brake,
@@ -27,6 +24,9 @@ from recon.car.vehicle import (
     Vehicle,
     Wheel,
 )
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
 from recon.virtual.channels import Reading, crept, remembered, sensed, shown
 from recon.virtual.drawing import Effects, draw_car, solid_links
 from recon.virtual.drive import virtual_drive

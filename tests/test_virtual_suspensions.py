@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import VehicleError
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose, pose_assembly
-from recon.car.statics import load_matrix, section_matrix
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose, pose_assembly
+from recon.mechanics.statics import load_matrix, section_matrix
 from recon.virtual.drawing import Effects, draw_car
 from recon.virtual.elastic import Settled, Sprung, no_load, settle
 from recon.virtual.elements import ElasticUnit, elastic_unit

@@ -23,7 +23,7 @@ from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Floats, Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
-from recon.car.mechanism import Unit, units_of
+from recon.mechanics.mechanism import Unit, units_of
 from recon.records.held_out import require_held_out
 
 if TYPE_CHECKING:

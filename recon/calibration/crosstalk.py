@@ -8,9 +8,9 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
-from recon.car.mechanism import unit_of
-from recon.car.motion import pose_assembly
-from recon.car.statics import member_matrix, road_columns
+from recon.mechanics.mechanism import unit_of
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -17,8 +17,8 @@ from recon.calibration.fit import Prior
 from recon.calibration.pulls import Floats, Pull
 
 if TYPE_CHECKING:
-    from recon.car.mechanism import Unit
     from recon.car.vehicle import Gauge
+    from recon.mechanics.mechanism import Unit
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
 # The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.motion import Pose, pose, rack_of_steer
-from recon.car.statics import member_matrix
+from recon.mechanics.motion import Pose, pose, rack_of_steer
+from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
-    from recon.car.mechanism import Unit
     from recon.car.vehicle import Corner, Vehicle
+    from recon.mechanics.mechanism import Unit
     from recon.records.sheets import PullSheet
 
 Floats = NDArray[np.float64]

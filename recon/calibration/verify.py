@@ -35,7 +35,7 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
         The sheet has no row with purpose verify for a calibrated corner.
     """
     from recon.calibration.pulls import pulls_of
-    from recon.car.mechanism import units_of
+    from recon.mechanics.mechanism import units_of
 
     out = {}
     units = units_of(car)

@@ -1,1 +1,1 @@
-"""The car: vehicle file, mechanism, motion, statics, bridges."""
+"""The car as its file describes it: text to frozen dataclasses, with their checks."""

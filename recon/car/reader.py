@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import VehicleError
 from recon.car import checks, joints, si
-from recon.car.plausibility import require_plausible
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
 from recon.car.vehicle import AXLE, SIDES, Axle, Corner, Vehicle
 
@@ -17,8 +16,8 @@ if TYPE_CHECKING:
     from recon.car import schema
 
 
-def read_vehicle(path: str | Path) -> Vehicle:
-    """Read a vehicle file of format 1.
+def read_description(path: str | Path) -> tuple[Vehicle, Source]:
+    """Read a vehicle file of format 1, part by part: the whole car is not looked at.
 
     Parameters
     ----------
@@ -29,17 +28,19 @@ def read_vehicle(path: str | Path) -> Vehicle:
     -------
     Vehicle
         In SI; each default that was used is told in `assumed`.
+    Source
+        The file's text, for the line of whatever is found wrong later.
 
     Raises
     ------
     VehicleError
         The file cannot be read, or its content is at fault.  Faults of keys, types and ranges
-        are told all at once, those of names, points and free motions one at a time.
+        are told all at once, those of names and points one at a time.
 
     Warns
     -----
     VehicleWarning
-        A member's inner end lies farther out than its outer end, or a mass or size is unusual.
+        A member's inner end lies farther out than its outer end.
     """
     content = content_of(str(path))
     text = text_of(str(path), content)
@@ -72,9 +73,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
         checksum=hashlib.sha256(content).hexdigest(),
         axles=axles,
     )
-    joints.require_held(car, source)
-    checks.require_rack_in_use(car, source)
-    return require_plausible(car, source)
+    return car, source
 
 
 def _validated(data: dict[str, Any], source: Source) -> schema.VehicleTable:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
-from recon.car.statics import member_matrix, strip_spin
+from recon.mechanics.statics import member_matrix, strip_spin
 from recon.reconstruction.estimator import (
     FORCE_ROWS,
     KNOWN_ROWS,

@@ -22,12 +22,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.motion import Pose
-from recon.car.statics import member_matrix, road_columns
+from recon.mechanics.motion import Pose
+from recon.mechanics.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
-    from recon.car.unknowns import Reference
+    from recon.planning.unknowns import Reference
 
 Floats = NDArray[np.float64]
 # Of what a bar, a beam or bound links take from the springs: twist by steer and by wheels that

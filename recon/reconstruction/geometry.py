@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.mechanism import Unit
-from recon.car.motion import pose_at
-from recon.car.softness import soft_changes
-from recon.car.statics import member_matrix
-from recon.car.structure import TWO_FORCE, TWO_POINTS
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS
+from recon.mechanics.mechanism import Unit
+from recon.mechanics.motion import pose_at
+from recon.mechanics.softness import soft_changes
+from recon.mechanics.statics import member_matrix
 from recon.reconstruction.causes import Cause, over_pose
 from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
 

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
-from recon.car.axes import attitude_matrix
-from recon.car.mechanism import Unit, unit_of
-from recon.car.motion import pose, pose_at, rack_of_steer
-from recon.car.statics import member_matrix, road_columns
+from recon.mechanics.axes import attitude_matrix
+from recon.mechanics.mechanism import Unit, unit_of
+from recon.mechanics.motion import pose, pose_at, rack_of_steer
+from recon.mechanics.statics import member_matrix, road_columns
 from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
 from recon.reconstruction.prepare import design_of
 from recon.reconstruction.session import SensorErrors, Session

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
-from recon.car.mechanism import Unit
-from recon.car.motion import Pose, pose_at
-from recon.car.statics import member_matrix, spring_share
-from recon.car.table import WANTED
-from recon.car.unknowns import (
+from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
+from recon.mechanics.mechanism import Unit
+from recon.mechanics.motion import Pose, pose_at
+from recon.mechanics.statics import member_matrix, spring_share
+from recon.mechanics.table import WANTED
+from recon.planning.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
     MODES,

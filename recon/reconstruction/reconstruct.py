@@ -18,8 +18,8 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, Prio
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
-from recon.car.mechanism import Unit, units_of
-from recon.car.unknowns import reference_of
+from recon.mechanics.mechanism import Unit, units_of
+from recon.planning.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes
 from recon.reconstruction.prepare import Prepared, joint_mode, prepare_unit

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT, FLAGS
-from recon.car.unknowns import MODES
+from recon.planning.unknowns import MODES
 from recon.reconstruction.causes import PARTS, Cause, Features
 from recon.reconstruction.limits import limits_of
 from recon.reconstruction.solve import hidden_in_forces

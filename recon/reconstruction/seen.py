@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from recon.base.errors import PriorWarning, RankError
 from recon.base.quantities import COMPONENTS
-from recon.car.knowledge import NOT_KNOWN, Combination, together
-from recon.car.observability import Observability, observe
+from recon.planning.knowledge import NOT_KNOWN, Combination, together
+from recon.planning.observability import Observability, observe
 
 if TYPE_CHECKING:
-    from recon.car.mechanism import Unit
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.mechanism import Unit
 
 Floats = NDArray[np.float64]
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"

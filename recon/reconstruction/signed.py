@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.axes import intermediate_to_tyre, require_axes
+from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.reconstruction.prepare import joint_mode
 from recon.reconstruction.solve import features_of
 from recon.records.results import SIGNED, require_forces

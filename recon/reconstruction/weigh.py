@@ -14,8 +14,8 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.car.mechanism import units_of
-from recon.car.unknowns import MODES
+from recon.mechanics.mechanism import units_of
+from recon.planning.unknowns import MODES
 from recon.reconstruction.causes import PAD_SHARE, PAD_TRAVEL
 from recon.reconstruction.prepare import joint_mode, prepare_unit
 from recon.reconstruction.session import SensorErrors, Session

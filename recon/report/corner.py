@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.questions import FORCES
-from recon.car.structure import TWO_FORCE, TWO_POINTS
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS
+from recon.planning.questions import FORCES
 from recon.report.labels import LETTER, PITCH, clear_point, write_labels
 from recon.report.scene import Scene, scene_of, signed
 from recon.report.sheet import (

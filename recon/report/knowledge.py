@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.quantities import MOMENT_ARM
-from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
+from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE
 from recon.report.scene import in_words
 from recon.report.sheet import (
     ACCENT,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from recon.car.observability import Observability
+    from recon.planning.observability import Observability
 
 Floats = NDArray[np.float64]
 NOW, WITHOUT, WITH = range(3)

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.mechanism import gauged_loads
-from recon.car.motion import pose_assembly, wheel_of
-from recon.car.questions import assembly_name, described_corner, load_units
-from recon.car.statics import load_matrix, road_columns, section_matrix
-from recon.car.structure import TWO_FORCE, TWO_POINTS, moved_point
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS
+from recon.mechanics.mechanism import assembly_name, described_corner, gauged_loads
+from recon.mechanics.motion import pose_assembly, wheel_of
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.mechanics.structure import moved_point
+from recon.planning.questions import load_units
 from recon.report.sheet import LOOKS
 
 if TYPE_CHECKING:
-    from recon.car.motion import Pose, WheelAt
-    from recon.car.structure import Mechanism
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.motion import Pose, WheelAt
+    from recon.mechanics.structure import Mechanism
 
 Floats = NDArray[np.float64]
 ARROW = 170.0  # mm, length of the largest force

@@ -12,25 +12,26 @@ from numpy.typing import NDArray
 from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
-from recon.car.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.car.mechanism import assembly_of, gauged_loads, units_of
-from recon.car.motion import pose_assembly
-from recon.car.questions import (
+from recon.car.vehicle import TWO_FORCE
+from recon.mechanics.mechanism import (
     assemblies_of,
     assembly_name,
-    gaugeable,
-    load_units,
+    assembly_of,
+    gauged_loads,
+    units_of,
 )
-from recon.car.statics import load_matrix, road_columns, section_matrix
-from recon.car.structure import TWO_FORCE
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE
+from recon.planning.questions import gaugeable, load_units
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from recon.calibration.map import Calibration, CornerCalibration
-    from recon.car.observability import Observability
-    from recon.car.selection import Selection
     from recon.car.vehicle import Vehicle
+    from recon.planning.observability import Observability
+    from recon.planning.selection import Selection
     from recon.reconstruction.weigh import Weighing
 
 Floats = NDArray[np.float64]

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.mechanism import gauged_loads
-from recon.car.motion import pose_assembly
-from recon.car.questions import FORCES, described_corner, gaugeable, load_units
-from recon.car.statics import load_matrix, road_columns, section_matrix
+from recon.mechanics.mechanism import described_corner, gauged_loads
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.corner import BARE, footer, gauged_entries
 from recon.report.labels import LEADER, spread
 from recon.report.scene import in_words, signed, title_of
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from recon.car.motion import Pose
-    from recon.car.structure import Mechanism
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.motion import Pose
+    from recon.mechanics.structure import Mechanism
 
 Floats = NDArray[np.float64]
 TRAVELS = 41

@@ -37,10 +37,10 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose, rack_of_steer
-from recon.car.reader import read_vehicle
-from recon.car.statics import member_matrix
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose, rack_of_steer
+from recon.mechanics.statics import member_matrix
+from recon.records.vehicles import read_vehicle
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle

@@ -11,12 +11,12 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.base.quantities import CORNERS
-from recon.car.axes import attitude_matrix
-from recon.car.mechanism import mechanism_of, spin_axis
-from recon.car.motion import pose, rack_of_steer
-from recon.car.statics import road_columns
-from recon.car.unknowns import tyre_columns
 from recon.car.vehicle import Corner, Tyre, Vehicle
+from recon.mechanics.axes import attitude_matrix
+from recon.mechanics.mechanism import mechanism_of, spin_axis
+from recon.mechanics.motion import pose, rack_of_steer
+from recon.mechanics.statics import road_columns
+from recon.planning.unknowns import tyre_columns
 from recon.reconstruction.inputs import shared_inputs
 from recon.reconstruction.solve import bound_vertical
 from recon.virtual.drawing import draw_car

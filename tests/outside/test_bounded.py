@@ -11,10 +11,10 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import pose
-from recon.car.unknowns import Reference, prior_u, tyre_columns
 from recon.car.vehicle import Corner, Tyre
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose
+from recon.planning.unknowns import Reference, prior_u, tyre_columns
 from recon.reconstruction.estimator import estimator, loads_of
 from recon.reconstruction.limits import COVERAGE_FACTOR, limits_of
 from recon.reconstruction.reference import bounded_reference

@@ -15,9 +15,9 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.motion import Pose
-from recon.car.statics import load_matrix, section_matrix, self_stress
-from recon.car.structure import Section
+from recon.mechanics.motion import Pose
+from recon.mechanics.statics import load_matrix, section_matrix, self_stress
+from recon.mechanics.structure import Section
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
 Pynite = pytest.importorskip("Pynite", reason="install the extra 'outside'")

@@ -13,8 +13,8 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.motion import Pose
-from recon.car.structure import Mechanism
+from recon.mechanics.motion import Pose
+from recon.mechanics.structure import Mechanism
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
 exudyn = pytest.importorskip("exudyn", reason="install the extra 'outside'")

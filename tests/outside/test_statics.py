@@ -15,10 +15,10 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import ArrayLike, NDArray
 
-from recon.car.mechanism import mechanism_of, rows_of
-from recon.car.motion import Pose, pose
-from recon.car.statics import load_matrix, member_matrix, road_columns, shift_wrench
 from recon.car.vehicle import Attachment, Corner, Support
+from recon.mechanics.mechanism import mechanism_of, rows_of
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import load_matrix, member_matrix, road_columns, shift_wrench
 from recon.reconstruction.estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]

@@ -16,10 +16,10 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.car.mechanism import mechanism_of, rows_of
-from recon.car.motion import Pose, pose
-from recon.car.statics import load_matrix, road_columns, shift_wrench
 from recon.car.vehicle import Corner, Vehicle
+from recon.mechanics.mechanism import mechanism_of, rows_of
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import load_matrix, road_columns, shift_wrench
 
 Pynite = pytest.importorskip("Pynite", reason="install the extra 'outside'")
 

@@ -16,11 +16,11 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from recon.car.knowledge import Question, judge
-from recon.car.mechanism import mechanism_of
-from recon.car.motion import Pose, pose
-from recon.car.statics import member_matrix, road_columns
 from recon.car.vehicle import Corner
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import member_matrix, road_columns
+from recon.planning.knowledge import Question, judge
 
 Floats = NDArray[np.float64]
 Builder = Callable[..., Corner]

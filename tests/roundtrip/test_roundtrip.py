@@ -23,12 +23,12 @@ from recon.base.errors import ExtrapolationWarning, SafetyWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration
-from recon.car.reader import read_vehicle
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
+from recon.records.vehicles import read_vehicle
 from recon.virtual.drawing import Effects, VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.pulls import virtual_pulls, virtual_verification

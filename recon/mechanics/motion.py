@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.errors import DataError
-from recon.car.closure import closed, rotation_matrix
-from recon.car.mechanism import Mechanism, assembly_of, mechanism_of
-from recon.car.structure import State, hubs_of
+from recon.mechanics.closure import closed, rotation_matrix
+from recon.mechanics.mechanism import Mechanism, assembly_of, mechanism_of
+from recon.mechanics.structure import State, hubs_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.motion import pose
-from recon.car.statics import member_matrix
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
-    from recon.car.mechanism import Unit
-    from recon.car.motion import Pose
+    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.motion import Pose
 
 Floats = NDArray[np.float64]
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding

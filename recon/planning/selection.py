@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, SolveError
-from recon.car.knowledge import NOT_KNOWN, RANK_SHARE, Question
+from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE, Question
 
 Floats = NDArray[np.float64]
 STARTS = 6  # random ones beside the greedy one

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.errors import DataError, nearest
-from recon.car.motion import pose_assembly, rack_of_steer, wheel_angles, wheel_of
-from recon.car.questions import described_corner
+from recon.mechanics.mechanism import described_corner
+from recon.mechanics.motion import pose_assembly, rack_of_steer, wheel_angles, wheel_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.errors import VehicleError
+from recon.base.errors import VehicleError, nearest
 from recon.base.quantities import MOMENT_ARM
-from recon.car.balance import balance, redundant_groups, section_loads
-from recon.car.freedom import idle_turns, require_one_motion
-from recon.car.structure import (
+from recon.car.vehicle import AXLE, CHASSIS, TWO_FORCE, Corner
+from recon.mechanics.balance import balance, redundant_groups, section_loads
+from recon.mechanics.freedom import idle_turns, require_one_motion
+from recon.mechanics.structure import (
     ROWS,
-    TWO_FORCE,
     Floats,
     Mechanism,
     Rows,
@@ -24,7 +24,6 @@ from recon.car.structure import (
     hubs_of,
     rows_of,
 )
-from recon.car.vehicle import AXLE, CHASSIS, Corner
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Axle, Gauge, Support, Vehicle
@@ -33,7 +32,11 @@ __all__ = [
     "Mechanism",
     "Rows",
     "Unit",
+    "asked_corner",
+    "assemblies_of",
+    "assembly_name",
     "assembly_of",
+    "described_corner",
     "gauged_loads",
     "load_arms",
     "mechanism_of",
@@ -129,6 +132,61 @@ def units_of(car: Vehicle) -> dict[str, Unit]:
     """Every unit of the car by name, in the order of the corners."""
     found = (unit_of(car, corner) for corner in car.corners)
     return {unit.name: unit for unit in found}
+
+
+def described_corner(car: Vehicle, corner: str) -> Corner:
+    """The corner of that name.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner; the nearest is offered.
+    """
+    if corner not in car.corners:
+        raise _no_corner(car, corner, tuple(car.corners))
+    return car.corners[corner]
+
+
+def asked_corner(car: Vehicle, name: str) -> str:
+    """The corner to ask for under the name of a corner, or of an axle that ties two ('rear').
+
+    Of an axle it is the left one, which stands for both.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner or tied axle; the nearest is offered.
+    """
+    if name in car.axles:
+        return car.axles[name].corners[0]
+    if name not in car.corners:
+        raise _no_corner(car, name, (*car.corners, *car.axles))
+    return name
+
+
+def _no_corner(car: Vehicle, name: str, legal: tuple[str, ...]) -> VehicleError:
+    tied = ", or an axle that ties two," if set(legal) > set(car.corners) else ""
+    return VehicleError(
+        where=car.path or car.name,
+        found=f"no corner '{name}'",
+        needed=nearest(name, legal),
+        do=f"Name a corner{tied} of the vehicle file.",
+    )
+
+
+def assembly_name(car: Vehicle, corner: str) -> str:
+    """'corner FL', or 'axle rear' where one ties the corner to its partner."""
+    axle = car.axle_of(corner)
+    return f"corner {corner}" if axle is None else f"axle {axle.name}"
+
+
+def assemblies_of(car: Vehicle) -> dict[str, str]:
+    """Every corner that stands alone and every axle, with the (left) corner to ask for."""
+    found: dict[str, str] = {}
+    for name in car.corners:
+        axle = car.axle_of(name)
+        found.setdefault(name if axle is None else axle.name, name)
+    return found
 
 
 @dataclass(slots=True)

@@ -13,19 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.knowledge import Combination, Knowledge, joined, judge
-from recon.car.mechanism import assembly_of
-from recon.car.questions import (
-    FORCES,
-    asked_corner,
-    assemblies_of,
-    assembly_name,
-    channels_of,
-    gaugeable,
-    question_of,
-)
-from recon.car.selection import Selection, select
-from recon.car.unknowns import MODES, UNKNOWNS
+from recon.mechanics.mechanism import asked_corner, assemblies_of, assembly_name, assembly_of
+from recon.planning.knowledge import Combination, Knowledge, joined, judge
+from recon.planning.questions import FORCES, channels_of, gaugeable, question_of
+from recon.planning.selection import Selection, select
+from recon.planning.unknowns import MODES, UNKNOWNS
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle

@@ -12,18 +12,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import VehicleError, nearest
 from recon.base.quantities import MOMENT_ARM
-from recon.car.knowledge import Question
-from recon.car.mechanism import assembly_of, gauged_loads, load_arms
-from recon.car.motion import pose_assembly
-from recon.car.statics import open_loads, road_columns
-from recon.car.structure import TWO_FORCE
-from recon.car.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
+from recon.car.vehicle import TWO_FORCE
+from recon.mechanics.mechanism import (
+    assembly_name,
+    assembly_of,
+    described_corner,
+    gauged_loads,
+    load_arms,
+)
+from recon.mechanics.motion import pose_assembly
+from recon.mechanics.statics import open_loads, road_columns
+from recon.planning.knowledge import Question
+from recon.planning.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
 
 if TYPE_CHECKING:
-    from recon.car.structure import Mechanism
-    from recon.car.vehicle import Corner, Vehicle
+    from recon.car.vehicle import Vehicle
+    from recon.mechanics.structure import Mechanism
 
 Floats = NDArray[np.float64]
 FORCES = UNKNOWNS[:3]
@@ -87,61 +92,6 @@ def question_of(
         scale=np.concatenate([*(SCALE for _ in corners), np.ones(splits.shape[1])]),
         where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
     )
-
-
-def described_corner(car: Vehicle, corner: str) -> Corner:
-    """The corner of that name.
-
-    Raises
-    ------
-    VehicleError
-        The car has no such corner; the nearest is offered.
-    """
-    if corner not in car.corners:
-        raise _no_corner(car, corner, tuple(car.corners))
-    return car.corners[corner]
-
-
-def asked_corner(car: Vehicle, name: str) -> str:
-    """The corner to ask for under the name of a corner, or of an axle that ties two ('rear').
-
-    Of an axle it is the left one, which stands for both.
-
-    Raises
-    ------
-    VehicleError
-        The car has no such corner or tied axle; the nearest is offered.
-    """
-    if name in car.axles:
-        return car.axles[name].corners[0]
-    if name not in car.corners:
-        raise _no_corner(car, name, (*car.corners, *car.axles))
-    return name
-
-
-def _no_corner(car: Vehicle, name: str, legal: tuple[str, ...]) -> VehicleError:
-    tied = ", or an axle that ties two," if set(legal) > set(car.corners) else ""
-    return VehicleError(
-        where=car.path or car.name,
-        found=f"no corner '{name}'",
-        needed=nearest(name, legal),
-        do=f"Name a corner{tied} of the vehicle file.",
-    )
-
-
-def assembly_name(car: Vehicle, corner: str) -> str:
-    """'corner FL', or 'axle rear' where one ties the corner to its partner."""
-    axle = car.axle_of(corner)
-    return f"corner {corner}" if axle is None else f"axle {axle.name}"
-
-
-def assemblies_of(car: Vehicle) -> dict[str, str]:
-    """Every corner that stands alone and every axle, with the (left) corner to ask for."""
-    found: dict[str, str] = {}
-    for name in car.corners:
-        axle = car.axle_of(name)
-        found.setdefault(name if axle is None else axle.name, name)
-    return found
 
 
 def channels_of(car: Vehicle, corner: str) -> tuple[str, ...]:

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.balance import Balance, balance, open_section_loads, section_loads
-from recon.car.motion import Pose, WheelAt
-from recon.car.structure import Mechanism, design_state, hubs_of
+from recon.mechanics.balance import Balance, balance, open_section_loads, section_loads
+from recon.mechanics.motion import Pose, WheelAt
+from recon.mechanics.structure import Mechanism, design_state, hubs_of
 
 Floats = NDArray[np.float64]
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives

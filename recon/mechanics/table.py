@@ -25,14 +25,14 @@ from numpy.typing import NDArray
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.base.threads import one_thread
-from recon.car.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
-from recon.car.mechanism import assembly_of, load_arms
-from recon.car.motion import Pose, pose_at
-from recon.car.statics import member_matrix
+from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
+from recon.mechanics.mechanism import assembly_of, load_arms
+from recon.mechanics.motion import Pose, pose_at
+from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
-    from recon.car.structure import Mechanism
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.structure import Mechanism
 
 Floats = NDArray[np.float64]
 Rows = list[int]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.structure import (
+from recon.mechanics.structure import (
     INNER,
     OUTER,
     Floats,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.car.structure import Mechanism, Rows, State, hubs_of, idle_rows, lift_rows, rows_of
+from recon.mechanics.structure import Mechanism, Rows, State, hubs_of, idle_rows, lift_rows, rows_of
 
 Floats = NDArray[np.float64]
 CLOSED = 1e-12  # m; gaps of a posed corner are smaller, a thousandth of an atom

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.errors import VehicleError
-from recon.car.structure import (
+from recon.mechanics.structure import (
     FREE,
     Floats,
     Mechanism,

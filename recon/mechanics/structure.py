@@ -28,9 +28,7 @@ ROWS = {
     "pivot": (" x", " y", " z", " across", " across too"),
     "slider": (" near", " near too", " far", " far too"),
 }
-TWO_FORCE = ("link", "spring")
 FREE = ("spring", "torsion")  # give way; nothing closes them
-TWO_POINTS = ("pivot", "slider", "torsion")  # kinds with a second point on an axis
 
 
 @dataclass(frozen=True, slots=True)

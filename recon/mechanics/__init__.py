@@ -1,0 +1,1 @@
+"""Bodies and supports: motion, equilibrium, loads and axes; knows nothing of files."""

@@ -1,0 +1,1 @@
+"""Before anything is bonded: what a set of gauges can know, and which gauges to choose."""
