@@ -58,7 +58,7 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
 
     Pictures of every corner or axle and of its loads over travel are written where `out` is given.
     """
-    from recon.mechanics.mechanism import assemblies_of
+    from recon.mechanics.mechanism import asked_corners
     from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_corner, plot_travel
     from recon.report.summary import car_summary
@@ -66,7 +66,7 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
     car = read_vehicle(vehicle)
     lines = tuple(car_summary(car))
     figures: Figures = {}
-    for name, corner in assemblies_of(car).items():
+    for name, corner in asked_corners(car).items():
         kind, of = ("axle", f"axle_{name}") if name in car.axles else ("corner", name)
         figures[f"{kind}_{name}.png"] = partial(plot_corner, car, corner)
         figures[f"travel_{of}.png"] = partial(plot_travel, car, corner)
@@ -117,11 +117,11 @@ def observe(
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
     """The corner that was asked for, or every gauged one or axle, or all where none is."""
-    from recon.mechanics.mechanism import assemblies_of, gauged_loads
+    from recon.mechanics.mechanism import asked_corners, gauged_loads
 
     if corner is not None:
         return [corner]
-    every = list(assemblies_of(car).values())
+    every = list(asked_corners(car).values())
     return [name for name in every if gauged_loads(car, name)] or every
 
 

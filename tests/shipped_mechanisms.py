@@ -45,7 +45,7 @@ def supports_of(car: Vehicle, corner: str) -> list[Support]:
 def random_poses(file: str, corner: str, n: int, seed: int = 60) -> Pose:
     """Poses all over the ranges of travel (of both wheels) and rack."""
     car = shipped(file)
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     rng = np.random.default_rng(seed)
     travel = rng.uniform(*car.corners[corner].travel_range, (n, len(mechanism.wheels)))
     steered = car.corners[corner].steered

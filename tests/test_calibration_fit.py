@@ -14,7 +14,7 @@ from recon.calibration.calibrate import split_gains
 from recon.calibration.fit import Fit, Prior, _Problem, fit_map, noise_of
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Line, Pull, pulls_of
-from recon.mechanics.mechanism import unit_of
+from recon.mechanics.mechanism import assembly_of
 from tests.roundtrip.test_roundtrip import exact
 
 NONE: frozenset[tuple[int, int]] = frozenset()
@@ -38,7 +38,7 @@ def thinned(pull: Pull, steps: list[int]) -> Pull:
 def bench() -> tuple[tuple[Pull, ...], np.ndarray, Prior, np.ndarray]:
     """A few steps of each pull with exact indications, planted K, prior and noise."""
     car = exact().car
-    unit = unit_of(car, "FL")
+    unit = assembly_of(car, "FL")
     pulls = [thinned(p, [1, 4, 6]) for p in pulls_of(exact().pulls, car, unit, "fit")]
     rng = np.random.default_rng(8)
     prior = bridge_prior("sheet", unit, pulls)

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
 from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
-from recon.mechanics.mechanism import mechanism_of, unit_of
+from recon.mechanics.mechanism import assembly_of, mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.records.sheets import PullSheet
 from tests.roundtrip.test_roundtrip import exact
@@ -33,7 +33,7 @@ def rows(sheet: PullSheet, chosen: np.ndarray, **changed: object) -> PullSheet:
 
 def pull_named(sheet: PullSheet, name: str) -> Pull:
     car = exact().car
-    return next(p for p in pulls_of(sheet, car, unit_of(car, "FL"), "fit") if p.name == name)
+    return next(p for p in pulls_of(sheet, car, assembly_of(car, "FL"), "fit") if p.name == name)
 
 
 def test_points_on_a_line_give_that_line() -> None:
@@ -128,7 +128,7 @@ def test_only_an_outboard_brake_passes_the_moment_about_the_spin_axis() -> None:
     corner = car.corners["FL"]
     inboard = dataclasses.replace(corner, brake=dataclasses.replace(corner.brake, place="inboard"))
     other = dataclasses.replace(car, corners={"FL": inboard})
-    through_shaft = pulls_of(sheet, other, unit_of(other, "FL"), "fit")[0]
+    through_shaft = pulls_of(sheet, other, assembly_of(other, "FL"), "fit")[0]
     assert through_shaft.wrench()[:, 3:] @ through_shaft.spin == pytest.approx(0, abs=1e-9)
 
 

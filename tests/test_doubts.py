@@ -17,7 +17,7 @@ from recon.calibration.map import CornerCalibration
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import pulls_of
 from recon.car.vehicle import Vehicle
-from recon.mechanics.mechanism import unit_of
+from recon.mechanics.mechanism import assembly_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.drawing import draw_car
@@ -162,7 +162,7 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
 
 def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
     fitted = unit_day("wishbone_spring_on_arm", "FL", 0).fitted
-    unit = unit_of(shipped("wishbone_spring_on_arm"), "FL")
+    unit = assembly_of(shipped("wishbone_spring_on_arm"), "FL")
     axial, bending = fitted.gauges.index("FL_arm_axial"), fitted.gauges.index("FL_arm_bending")
     own, other = (fitted.members.index(f"arm:FL_arm_{what}") for what in ("axial", "bending"))
 
@@ -187,7 +187,7 @@ def test_prior_of_cross_talk_counts_moments_as_forces_on_an_arm() -> None:
     drawn = draw_car(car, 1, corners=("FL",))
     corner = car.corners["FL"]
     alone = replace(car, corners={"FL": corner})
-    unit = unit_of(alone, "FL")
+    unit = assembly_of(alone, "FL")
     pulls = pulls_of(virtual_pulls(drawn, None, np.random.default_rng(2)), alone, unit, "fit")
     members = unit.members
     with unwarned():

@@ -87,7 +87,7 @@ def test_a_gauge_behind_the_rocker_takes_the_rods_place(club_racer: Vehicle) -> 
 
 
 def test_every_gauged_load_is_a_member_and_corners_come_before_a_bar() -> None:
-    names = assembly_of(shipped("anti_roll_bar"), "FR").member_names
+    names = assembly_of(shipped("anti_roll_bar"), "FR").mechanism.member_names
     assert len(names) == 14
     assert all(name.startswith(("FL.", "FR.")) for name in names[:12])
     assert set(names[12:]) == {"drop_link_left", "drop_link_right"}

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError, VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import Gauge, Vehicle
-from recon.mechanics.mechanism import assemblies_of
+from recon.mechanics.mechanism import asked_corners
 from recon.mechanics.motion import pose_assembly
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.knowledge import NOT_KNOWN
@@ -278,7 +278,7 @@ def test_the_best_gauges_where_some_forces_cannot_be_known(count: int) -> None:
 @pytest.mark.parametrize("file", FILES)
 def test_every_shipped_car_is_judged_in_words_without_holes(file: str) -> None:
     car = shipped(file)
-    for corner in assemblies_of(car).values():
+    for corner in asked_corners(car).values():
         seen = observe(car, corner)
         lines = observability_summary(seen)
         assert lines[0].startswith(f"{seen.name}: {len(seen.gauged)} gauges")

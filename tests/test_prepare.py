@@ -15,7 +15,7 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.mechanism import unit_of
+from recon.mechanics.mechanism import assembly_of
 from recon.mechanics.motion import pose_at
 from recon.reconstruction import prepare
 from recon.reconstruction.inputs import session_of, shared_inputs
@@ -42,7 +42,7 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
         warnings.simplefilter("ignore", PriorWarning)
         fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
         session = session_like(one, corner, fitted)
-    prepared = prepare_unit(one, unit_of(one, corner), fitted, session)
+    prepared = prepare_unit(one, assembly_of(one, corner), fitted, session)
     # Per newton of any force: 1 N in 2 kN, below the last digit of the channels.
     assert prepared.interpolation_error < 5e-4
 
@@ -76,8 +76,8 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
         pulls = virtual_pulls(drawn, None, np.random.default_rng(10))
         fitted = calibrate(pulls, one).corners["FL"]
         session = session_like(one, "FL", fitted)
-        prepared = prepare_unit(one, unit_of(one, "FL"), fitted, session)
-    solver = prepare._Solver(one, prepared.unit, fitted, session)
+        prepared = prepare_unit(one, assembly_of(one, "FL"), fitted, session)
+    solver = prepare._Solver(one, prepared.assembly, fitted, session)
     ranges = np.array([*prepared.travel_ranges, prepared.rack_range])
     places = np.random.default_rng(11).uniform(*ranges.T, (60, 2))
     basis = prepared.basis(places[:, :1].T, places[:, 1])
@@ -86,7 +86,7 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
     for cause in prepared.causes:
         if cause.name == "FL table over travel and steer":
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
-    posed = pose_at(prepared.unit.mechanism, places)
+    posed = pose_at(prepared.assembly.mechanism, places)
     missed = np.empty(3)
     for mode, at in enumerate(solver.at(posed)):
         W = np.einsum("bn,iob->noi", basis, prepared.table[mode, : len(fitted.gauges)])
@@ -127,7 +127,7 @@ def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Sessio
         coords={"elapsed_time": np.arange(3.0), "gauge": gauges, "corner": [corner],
                 "tared_corner": [corner], "component": ["x", "y", "z"]},
     )  # fmt: skip
-    return session_of(log, car, unit_of(car, corner), fitted, shared_inputs(log, car))
+    return session_of(log, car, assembly_of(car, corner), fitted, shared_inputs(log, car))
 
 
 @pytest.mark.parametrize("pitch", [0.05, -0.05])

@@ -15,7 +15,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import PriorWarning
 from recon.calibration.map import Calibration
 from recon.car.vehicle import Corner, Support, Vehicle
-from recon.mechanics.mechanism import Unit, mechanism_of, unit_of, units_of
+from recon.mechanics.mechanism import Assembly, assemblies_of, assembly_of, mechanism_of
 from recon.mechanics.motion import pose, pose_at
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
@@ -46,11 +46,11 @@ def softened(car: Vehicle, of: Callable[[Support], Support]) -> Vehicle:
     )
 
 
-def side_by_side(corner: Corner, first: Support, second: Support) -> Unit:
+def side_by_side(corner: Corner, first: Support, second: Support) -> Assembly:
     """The corner with its strut twice, side by side."""
     supports = (*corner.supports[:-1], first, second)
     twice = replace(corner, supports=supports)
-    return Unit("FL", (twice,), (), (), supports, mechanism_of(twice))
+    return Assembly("FL", (twice,), (), (), supports, mechanism_of(twice))
 
 
 def test_two_springs_side_by_side_by_hand(links_corner: Callable[..., Corner]) -> None:
@@ -85,7 +85,7 @@ def test_two_springs_side_by_side_by_hand(links_corner: Callable[..., Corner]) -
 def test_changes_are_those_of_cars_that_are_posed_with_other_compliances(
     file: str, name: str
 ) -> None:
-    unit = units_of(shipped(file))[name]
+    unit = assemblies_of(shipped(file))[name]
     travel, still = np.array([[0.0, 0.0], [0.03, 0.03], [0.03, -0.03]]), np.zeros(3)
     found = soft_changes(unit, pose(unit.mechanism, travel, still))
     assert len(found) >= 3
@@ -107,7 +107,7 @@ def test_changes_are_those_of_cars_that_are_posed_with_other_compliances(
 
 def test_loads_that_equilibrium_gives_do_not_depend_on_compliances() -> None:
     for file in ("club_racer", "wishbone_spring_on_arm", "strut", "anti_roll_bar", "solid_axle"):
-        for name, unit in units_of(shipped(file)).items():
+        for name, unit in assemblies_of(shipped(file)).items():
             depends = (file, name) in (("anti_roll_bar", "front"), ("solid_axle", "rear"))
             # The twist beam has more supports than it needs; no gauged load of it feels the split.
             assert unit.mechanism.shares_loads == (depends or (file, name) == ("strut", "rear"))
@@ -147,7 +147,7 @@ def held(moved: float) -> tuple[Vehicle, Calibration]:
     whole = axle.described
     car = replace(whole, corners=whole.corners | {"RL": replace(corner, supports=supports)})
     before, after = (
-        member_matrix(pose(unit_of(c, "RL").mechanism, np.full(2, one.travel), one.rack))
+        member_matrix(pose(assembly_of(c, "RL").mechanism, np.full(2, one.travel), one.rack))
         for c in (whole, car)
     )
     K = one.K + one.K @ (before - after) @ np.linalg.pinv(after)
@@ -173,7 +173,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
     maps = []
     for side in (-1, 1):
         car, fitted = held(side)
-        at = pose_at(unit_of(car, "RL").mechanism, bench.nodes)
+        at = pose_at(assembly_of(car, "RL").mechanism, bench.nodes)
         maps.append(fitted.corners["rear"].K @ loads_of(at, bench.columns, bench.modes[0])[0])
     base = bench.at_nodes[0]
     exact = -base.forces @ (0.5 * (maps[1] - maps[0]))[..., base.known_rows]

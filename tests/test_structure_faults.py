@@ -239,7 +239,7 @@ def with_compliance(car: Vehicle, value: float) -> Vehicle:
 
 
 def test_axle_that_binds_without_compliance_is_refused_in_words() -> None:
-    rigid = assembly_of(with_compliance(shipped("solid_axle"), np.nan), "RL")
+    rigid = assembly_of(with_compliance(shipped("solid_axle"), np.nan), "RL").mechanism
     assert {s for r in rigid.redundant for s in r.supports} >= {"RL.lower_link", "RR.upper_link"}
     assert "no compliance or rate is stated for RL.lower_link" in rigid.redundant[0].reason
     told = r"axle rear: rigid supports bind by \d+\.\d+ mm at travel 40\.0 and -40\.0 mm"
@@ -250,7 +250,7 @@ def test_axle_that_binds_without_compliance_is_refused_in_words() -> None:
 
 
 def test_compliance_of_nothing_leaves_a_split_open() -> None:
-    mechanism = assembly_of(with_compliance(shipped("anti_roll_bar"), 0.0), "FL")
+    mechanism = assembly_of(with_compliance(shipped("anti_roll_bar"), 0.0), "FL").mechanism
     soft = np.where(mechanism.free, 0.0, mechanism.compliance)
     rigid = replace(mechanism, compliance=soft)
     told = r"axle front: a compliance of 0 for all of .*FL\.coil_over.*bar_twist"

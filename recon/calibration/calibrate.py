@@ -23,7 +23,7 @@ from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import Floats, Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
-from recon.mechanics.mechanism import Unit, units_of
+from recon.mechanics.mechanism import Assembly, assemblies_of
 from recon.records.held_out import require_held_out
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def calibrate(
     if verification is not None:
         require_held_out(pulls, verification)
     to_fit = set(pulls.corner[pulls.purpose == "fit"].tolist())
-    units = [u for u in units_of(car).values() if to_fit & {c.name for c in u.corners}]
+    units = [u for u in assemblies_of(car).values() if to_fit & {c.name for c in u.corners}]
     if not units:
         raise DataError(
             pulls.path,
@@ -93,13 +93,13 @@ def calibrate(
             "Set purpose to fit in the rows that are to be fitted.",
         )
     corners = {}
-    for unit in units:
-        fitted = pulls_of(pulls, car, unit, "fit")
-        held_out = pulls_of(pulls, car, unit, "verify")
+    for assembly in units:
+        fitted = pulls_of(pulls, car, assembly, "fit")
+        held_out = pulls_of(pulls, car, assembly, "verify")
         if verification is not None:
-            held_out += pulls_of(verification, car, unit, "verify")
+            held_out += pulls_of(verification, car, assembly, "verify")
         with one_thread():
-            corners[unit.name] = _calibrate_unit(pulls.path, unit, fitted, held_out)
+            corners[assembly.name] = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
     sources = [(car.path, car.checksum), (pulls.path, pulls.checksum)]
     if verification is not None:
         sources.append((verification.path, verification.checksum))
@@ -112,25 +112,25 @@ def calibrate(
     )
 
 
-def _calibrate_unit(
-    path: str, unit: Unit, fitted: list[Pull], held_out: list[Pull]
+def _calibrate_assembly(
+    path: str, assembly: Assembly, fitted: list[Pull], held_out: list[Pull]
 ) -> CornerCalibration:
-    gauges = unit.gauges
-    _require_indications(path, unit, fitted)
-    prior = bridge_prior(path, unit, fitted)
-    seen = least_seen(fitted, tuple(c.name for c in unit.corners))
+    gauges = assembly.gauges
+    _require_indications(path, assembly, fitted)
+    prior = bridge_prior(path, assembly, fitted)
+    seen = least_seen(fitted, tuple(c.name for c in assembly.corners))
     closed = bool(np.all(np.isfinite(prior.u)))
     turned = all(pull.outboard for pull in fitted)
     if not closed and (seen[1][-1] < BLIND * max(seen[1][0], 1e-300) or not turned):
-        _refuse(path, unit, seen, prior, turned=turned)
-    _warn_of_limits(path, unit, fitted + held_out)
+        _refuse(path, assembly, seen, prior, turned=turned)
+    _warn_of_limits(path, assembly, fitted + held_out)
     noise = _noise(fitted)
     fit, gross = fit_without_gross(fitted, prior, noise)
     rests = prior_shares(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
-            f"{path}, {unit.mechanism.title}: {'; '.join(rests)} not seen by the pulls: rests on "
-            "the bridges' slopes and the geometry, intervals are wider. Add a pull that does.",
+            f"{path}, {assembly.mechanism.title}: {'; '.join(rests)} not seen by the pulls: rests "
+            "on the bridges' slopes and the geometry, intervals are wider. Add a pull that does.",
             PriorWarning,
             stacklevel=3,
         )
@@ -142,11 +142,11 @@ def _calibrate_unit(
     K_geometry = np.where(np.isfinite(prior.u) & stated, prior.mean, np.nan)
     used = [p for p in fitted if p.purpose == "fit"]
     result = CornerCalibration(
-        corner=unit.name,
+        corner=assembly.name,
         gauges=tuple(g.name for g in gauges),
         units=tuple(g.unit for g in gauges),
-        members=unit.members,
-        arms=unit.arms,
+        members=assembly.members,
+        arms=assembly.arms,
         K=fit.K,
         covariance=own,
         devices=fit.layout.devices,
@@ -165,24 +165,24 @@ def _calibrate_unit(
         weak_direction=in_words(seen[2][-1]),
         rests_on_prior=rests,
         gross=gross,
-        pulls=_reports(fitted, fit, unit.arms),
+        pulls=_reports(fitted, fit, assembly.arms),
         verification=None,
     )
     result = verify_corner(result, held_out) if held_out else result
-    for sentence in doubts_of(result, unit):
-        warnings.warn(f"{path}, {unit.mechanism.title}: {sentence}", DataWarning, stacklevel=3)
+    for sentence in doubts_of(result, assembly):
+        warnings.warn(f"{path}, {assembly.mechanism.title}: {sentence}", DataWarning, stacklevel=3)
     return result
 
 
-def _require_indications(path: str, unit: Unit, pulls: list[Pull]) -> None:
-    for g, gauge in enumerate(unit.gauges):
+def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
+    for g, gauge in enumerate(assembly.gauges):
         if not all(np.all(np.isfinite(p.indication[:, g])) for p in pulls if g < _width(p)) or any(
-            _width(p) != len(unit.gauges) for p in pulls
+            _width(p) != len(assembly.gauges) for p in pulls
         ):
             raise DataError(
-                where=f"{path}, {unit.mechanism.title}, gauge {gauge.name}",
+                where=f"{path}, {assembly.mechanism.title}, gauge {gauge.name}",
                 found="no indication in some loaded rows",
-                needed=f"an indication of each of the {len(unit.gauges)} gauges of the corner "
+                needed=f"an indication of each of the {len(assembly.gauges)} gauges of the corner "
                 "per row",
                 do="Fill the cells, or take the gauge out of the vehicle file.",
             )
@@ -193,19 +193,19 @@ def _width(pull: Pull) -> int:
 
 
 def _refuse(
-    path: str, unit: Unit, seen: tuple[str, Floats, Floats], prior: Prior, *, turned: bool
+    path: str, assembly: Assembly, seen: tuple[str, Floats, Floats], prior: Prior, *, turned: bool
 ) -> None:
     name, values, directions = seen
     if values[0] == 0.0:
         raise RankError(
             where=f"{path}, corner {name}",
-            found=f"no pull to fit, and axle {unit.name} ties it to its partner",
+            found=f"no pull to fit, and axle {assembly.name} ties it to its partner",
             needed="pulls of both wheels of a tied axle",
             do=f"Pull {name} too, or state tube and bridge of every gauge of the axle.",
         )
     blind = [in_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]]
     open_gauges = [
-        g.name for g, u in zip(unit.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
+        g.name for g, u in zip(assembly.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
     ]
     shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
     if turned:
@@ -224,9 +224,9 @@ def _refuse(
     )
 
 
-def _warn_of_limits(path: str, unit: Unit, pulls: list[Pull]) -> None:
-    limits = {s.name: s.limit for s in unit.supports}
-    members = unit.members
+def _warn_of_limits(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
+    limits = {s.name: s.limit for s in assembly.supports}
+    members = assembly.members
     for pull in pulls:
         force = float(np.max(np.sum(pull.load, axis=0)))
         if force > pull.force_limit:

@@ -8,7 +8,7 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
-from recon.mechanics.mechanism import unit_of
+from recon.mechanics.mechanism import assembly_of
 from recon.mechanics.motion import pose_assembly
 from recon.mechanics.statics import member_matrix, road_columns
 
@@ -56,17 +56,17 @@ def crosstalk(
     """
     import xarray as xr
 
-    unit = unit_of(car, corner) if corner in car.corners else None
-    if unit is None or unit.name not in calibration.corners:
+    assembly = assembly_of(car, corner) if corner in car.corners else None
+    if assembly is None or assembly.name not in calibration.corners:
         raise DataError(
             where=f"calibration of {calibration.vehicle}",
             found=f"no corner '{corner}'",
             needed=nearest(corner, _calibrated(calibration, car)),
             do="Name a corner that was calibrated.",
         )
-    fitted = calibration.corners[unit.name]
+    fitted = calibration.corners[assembly.name]
     at = pose_assembly(car, corner, travel, rack)
-    own = slice(6 * unit.wheel(corner), 6 * unit.wheel(corner) + 6)
+    own = slice(6 * assembly.wheel(corner), 6 * assembly.wheel(corner) + 6)
     members = member_matrix(at)
     loads = (members @ road_columns(at, hub_passes_spin=wheel_held))[:, own]
     # T is no component of the contact's wrench; My is what it stands for where the wheel is held.
@@ -89,4 +89,4 @@ def crosstalk(
 
 def _calibrated(calibration: Calibration, car: Vehicle) -> tuple[str, ...]:
     """Corners whose unit was calibrated."""
-    return tuple(c for c in car.corners if unit_of(car, c).name in calibration.corners)
+    return tuple(c for c in car.corners if assembly_of(car, c).name in calibration.corners)

@@ -14,7 +14,7 @@ from recon.calibration.map import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
-    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.mechanism import Assembly
 
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
@@ -22,7 +22,7 @@ FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
 
 
-def doubts_of(calibration: CornerCalibration, unit: Unit) -> tuple[str, ...]:
+def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, ...]:
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
     out = []
     if calibration.lack_of_fit > DISAGREE:
@@ -33,20 +33,20 @@ def doubts_of(calibration: CornerCalibration, unit: Unit) -> tuple[str, ...]:
             f"'{worst.name}' first: without it a main slope changes by "
             f"{100 * worst.influence:.0f} %."
         )
-    out += _of_gauges(calibration, unit)
+    out += _of_gauges(calibration, assembly)
     if calibration.verification is not None:
         out += _of_verification(calibration.verification)
     return tuple(out)
 
 
-def _of_gauges(calibration: CornerCalibration, unit: Unit) -> list[str]:
+def _of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
     out = []
-    gauges = {g.name: (g, on) for g, on in zip(unit.gauges, unit.gauged, strict=True)}
+    gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
     for g, name in enumerate(calibration.gauges):
         (gauge, on), row = gauges[name], calibration.K[g]
         own = calibration.members.index(on)
-        row = row * unit.arms / unit.arms[own]
+        row = row * assembly.arms / assembly.arms[own]
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(

@@ -18,7 +18,7 @@ from recon.calibration.pulls import Floats, Pull
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Gauge
-    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.mechanism import Assembly
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
 # The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common
@@ -33,7 +33,7 @@ OPEN_SLOPE = 3.0  # of a slope that is read from the sizes of indications and lo
 HIGH = 0.95  # share of the steps; mistyped loads are fewer
 
 
-def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
+def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> Prior:
     """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
 
     Raises
@@ -49,34 +49,34 @@ def bridge_prior(path: str, unit: Unit, pulls: list[Pull]) -> Prior:
     """
     loads = np.concatenate([p.loads(p.wrench()) for p in pulls])
     seen = np.concatenate([p.indication for p in pulls])
-    members = unit.members
-    mean = np.zeros((len(unit.gauges), len(members)))
+    members = assembly.members
+    mean = np.zeros((len(assembly.gauges), len(members)))
     u = np.full_like(mean, np.inf)
-    for g, (gauge, on) in enumerate(zip(unit.gauges, unit.gauged, strict=True)):
-        where = f"{path}, {unit.mechanism.title}, gauge {gauge.name}"
+    for g, (gauge, on) in enumerate(zip(assembly.gauges, assembly.gauged, strict=True)):
+        where = f"{path}, {assembly.mechanism.title}, gauge {gauge.name}"
         if on not in members:
-            raise _no_member(where, unit, gauge)
+            raise _no_member(where, assembly, gauge)
         m = members.index(on)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
-            sign = _sign(where, gauge, (seen[:, g], loads * unit.arms[m] / unit.arms, m))
+            sign = _sign(where, gauge, (seen[:, g], loads * assembly.arms[m] / assembly.arms, m))
             mean[g, m] = sign * gauge.slope
             # Slopes to forces and to moments compare by the arm that turns one into the other.
-            u[g] = GEOMETRY_CROSSTALK * gauge.slope * unit.arms[m] / unit.arms
+            u[g] = GEOMETRY_CROSSTALK * gauge.slope * assembly.arms[m] / assembly.arms
             # Without a sign it may be anything between both: zero, and as wide as it is.
             u[g, m] = u_expected(gauge) if sign else gauge.slope
-        elif len(members) > 6 * len(unit.corners):
+        elif len(members) > 6 * len(assembly.corners):
             # Loads that depend on each other: pulls alone cannot tell cross-talk from the own
             # slope, and a slope that nobody knows is taken from the sizes of both.
             rough = np.quantile(np.abs(seen[:, g]), HIGH) / np.quantile(np.abs(loads[:, m]), HIGH)
-            u[g] = GEOMETRY_CROSSTALK * rough * unit.arms[m] / unit.arms
+            u[g] = GEOMETRY_CROSSTALK * rough * assembly.arms[m] / assembly.arms
             u[g, m] = OPEN_SLOPE * rough
     return Prior(mean, u)
 
 
-def _no_member(where: str, unit: Unit, gauge: Gauge) -> DataError:
+def _no_member(where: str, assembly: Assembly, gauge: Gauge) -> DataError:
     """Of a gauge whose load no member stands for, mostly as nobody stated how it is shared."""
-    shared = unit.mechanism.redundant
+    shared = assembly.mechanism.redundant
     missing = ", ".join(name for group in shared for name in group.unstated)
     if missing:
         return DataError(
@@ -90,7 +90,7 @@ def _no_member(where: str, unit: Unit, gauge: Gauge) -> DataError:
     return DataError(
         where=where,
         found=f"sits on '{gauge.on}'",
-        needed=f"a member that holds the upright: {', '.join(unit.members)}",
+        needed=f"a member that holds the upright: {', '.join(assembly.members)}",
         do="Leave the gauge out of the vehicle file or put it on one of those.",
     )
 

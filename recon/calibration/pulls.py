@@ -21,7 +21,7 @@ from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
-    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.mechanism import Assembly
     from recon.records.sheets import PullSheet
 
 Floats = NDArray[np.float64]
@@ -142,7 +142,7 @@ def _across(direction: Floats) -> Floats:
     return np.stack([first, np.cross(direction, first)])
 
 
-def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[Pull]:
+def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -> list[Pull]:
     """Every pull of `unit` with that purpose, tared, posed and given its lines of action.
 
     Both wheels of a tied axle stand at the travels that are written, the partner's at that of the
@@ -154,21 +154,21 @@ def pulls_of(sheet: PullSheet, car: Vehicle, unit: Unit, purpose: str) -> list[P
         A pull has no tare before its first load, or was made at a travel or steer beyond the
         stated range; the message names pull and line.
     """
-    gauges = [sheet.gauges.index(g.name) for g in unit.gauges if g.name in sheet.gauges]
-    named = _named(sheet, unit, purpose)
+    gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
+    named = _named(sheet, assembly, purpose)
     loaded = sheet.phase != "tare"
     steer = [np.mean(sheet.steer[rows[loaded[rows]]]) for _, rows in named]
     out = []
     for (corner, rows), rack in zip(named, rack_of_steer(car, steer).tolist(), strict=True):
-        w = unit.wheel(corner.name)
-        travels = _travels(sheet, rows, w, len(unit.corners))
+        w = assembly.wheel(corner.name)
+        travels = _travels(sheet, rows, w, len(assembly.corners))
         mean = np.mean(travels[loaded[rows]], axis=0)
         travel = float(mean[w])
         _require_in_range(sheet, int(rows[loaded[rows]][0]), car, corner, (travel, rack))
-        at = _at(unit, mean, rack)
+        at = _at(assembly, mean, rack)
         pull = _pull(sheet, (corner, w), rows, (at, travel, rack), gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
-            pull = replace(pull, moved=_moved(sheet, rows, (unit, w), travels, pull))
+            pull = replace(pull, moved=_moved(sheet, rows, (assembly, w), travels, pull))
         out.append(pull)
     return out
 
@@ -181,14 +181,16 @@ def _travels(sheet: PullSheet, rows: NDArray[np.int64], w: int, wheels: int) -> 
     return both
 
 
-def _at(unit: Unit, travels: Floats, rack: float) -> Pose:
-    return pose(unit.mechanism, travels if len(unit.corners) > 1 else travels[..., 0], rack)
+def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
+    return pose(assembly.mechanism, travels if len(assembly.corners) > 1 else travels[..., 0], rack)
 
 
-def _named(sheet: PullSheet, unit: Unit, purpose: str) -> list[tuple[Corner, NDArray[np.int64]]]:
+def _named(
+    sheet: PullSheet, assembly: Assembly, purpose: str
+) -> list[tuple[Corner, NDArray[np.int64]]]:
     """Corner and rows of every pull, corner after corner, in the order of the sheet."""
     out = []
-    for corner in unit.corners:
+    for corner in assembly.corners:
         chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
         for name in dict.fromkeys(sheet.pull[chosen].tolist()):
             out.append((corner, np.flatnonzero(chosen & (sheet.pull == name))))
@@ -267,7 +269,7 @@ def _pull(
 def _moved(
     sheet: PullSheet,
     rows: NDArray[np.int64],
-    pulled: tuple[Unit, int],
+    pulled: tuple[Assembly, int],
     travels: Floats,
     pull: Pull,
 ) -> Floats:
@@ -277,11 +279,11 @@ def _moved(
     stays where it stands. The weight of the wheels, which does not turn, loads them otherwise than
     at the tare.
     """
-    unit, w = pulled
+    assembly, w = pulled
     is_tare = sheet.phase[rows] == "tare"
     tare = np.mean(travels[is_tare], axis=0)
     mean = np.mean(travels[~is_tare], axis=0)
-    at = _at(unit, np.concatenate([travels[~is_tare], tare[None], mean[None]]), pull.rack)
+    at = _at(assembly, np.concatenate([travels[~is_tare], tare[None], mean[None]]), pull.rack)
     members = member_matrix(at)[:-1]
     own = members[:-1, :, 6 * w : 6 * w + 6]
     wrench = pull.wrench()
@@ -296,7 +298,7 @@ def _moved(
     if not pull.turns_hub:
         turned[:, 3:] -= np.outer(turned[:, 3:] @ pull.spin, pull.spin)
     more = np.einsum("smi,si->sm", own, wrench + turned) - wrench @ pull.members.T
-    for k, corner in enumerate(unit.corners):
+    for k, corner in enumerate(assembly.corners):
         weight = -corner.unsprung_mass * STANDARD_GRAVITY
         more += weight * (members[:-1] - members[-1])[..., 6 * k + 2]
     return more

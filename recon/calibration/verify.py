@@ -35,10 +35,10 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
         The sheet has no row with purpose verify for a calibrated corner.
     """
     from recon.calibration.pulls import pulls_of
-    from recon.mechanics.mechanism import units_of
+    from recon.mechanics.mechanism import assemblies_of
 
     out = {}
-    units = units_of(car)
+    units = assemblies_of(car)
     for name, corner in calibration.corners.items():
         held_out = pulls_of(pulls, car, units[name], "verify")
         if held_out:

@@ -83,7 +83,7 @@ def balance(mechanism: Mechanism, state: State, hubs: Floats) -> Balance:
 
 
 def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
-    """Unit wrenches about the hubs as wrenches on the bodies about the reference point."""
+    """Assembly wrenches about the hubs as wrenches on the bodies about the reference point."""
     wheels = mechanism.wheels
     out = np.zeros((*hubs.shape[:-2], 6 * len(mechanism.bodies), 6 * len(wheels)))
     for k, wheel in enumerate(wheels):

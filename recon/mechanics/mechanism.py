@@ -29,10 +29,11 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Axle, Gauge, Support, Vehicle
 
 __all__ = [
+    "Assembly",
     "Mechanism",
     "Rows",
-    "Unit",
     "asked_corner",
+    "asked_corners",
     "assemblies_of",
     "assembly_name",
     "assembly_of",
@@ -42,8 +43,6 @@ __all__ = [
     "mechanism_of",
     "rows_of",
     "spin_axis",
-    "unit_of",
-    "units_of",
 ]
 
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
@@ -68,7 +67,7 @@ def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class Assembly:
     """What is calibrated and solved as one: a corner that stands alone, or a tied axle.
 
     `name` is the corner's, `FL`, or the axle's, `rear`; `corners` one or two, left first.
@@ -103,7 +102,7 @@ class Unit:
         return [c.name for c in self.corners].index(corner)
 
 
-def unit_of(car: Vehicle, corner: str) -> Unit:
+def assembly_of(car: Vehicle, corner: str) -> Assembly:
     """The unit that `corner` belongs to.
 
     Raises
@@ -112,7 +111,7 @@ def unit_of(car: Vehicle, corner: str) -> Unit:
         As `assembly_of`.
     """
     axle, parts = car.axle_of(corner), _parts_of(car, corner)
-    return Unit(
+    return Assembly(
         name=corner if axle is None else axle.name,
         corners=tuple(c for c, _ in parts.wheels),
         gauges=tuple(g for g, _ in parts.gauges),
@@ -128,10 +127,10 @@ def gauged_loads(car: Vehicle, corner: str) -> tuple[tuple[str, str], ...]:
     return tuple((g.name, on) for (g, _), on in zip(parts.gauges, _loads_of(parts), strict=True))
 
 
-def units_of(car: Vehicle) -> dict[str, Unit]:
+def assemblies_of(car: Vehicle) -> dict[str, Assembly]:
     """Every unit of the car by name, in the order of the corners."""
-    found = (unit_of(car, corner) for corner in car.corners)
-    return {unit.name: unit for unit in found}
+    found = (assembly_of(car, corner) for corner in car.corners)
+    return {assembly.name: assembly for assembly in found}
 
 
 def described_corner(car: Vehicle, corner: str) -> Corner:
@@ -180,7 +179,7 @@ def assembly_name(car: Vehicle, corner: str) -> str:
     return f"corner {corner}" if axle is None else f"axle {axle.name}"
 
 
-def assemblies_of(car: Vehicle) -> dict[str, str]:
+def asked_corners(car: Vehicle) -> dict[str, str]:
     """Every corner that stands alone and every axle, with the (left) corner to ask for."""
     found: dict[str, str] = {}
     for name in car.corners:
@@ -230,7 +229,7 @@ def mechanism_of(corner: Corner) -> Mechanism:
             where=f"corner {corner.name}",
             found=f"a corner that [axle.{corner.axle}] ties to its partner",
             needed="a corner that stands alone",
-            do="Ask for both together, with `unit_of` or `assembly_of`.",
+            do="Ask for both together, with `assembly_of` or `assembly_of`.",
         )
     return _built(_lone(corner))
 
@@ -249,21 +248,6 @@ def _lone(corner: Corner) -> _Parts:
     parts.add(corner, "")
     parts.wheels.append((corner, corner.wheel.on))
     return parts
-
-
-def assembly_of(car: Vehicle, corner: str) -> Mechanism:
-    """Arrays of `corner`, together with its partner where an axle ties the two.
-
-    In an axle a corner's names begin with its own, `RL.upright`; those of the axle stand as
-    they are.  Wheels are left, right.
-
-    Raises
-    ------
-    VehicleError
-        As `mechanism_of`, or a corner of the axle is not described.
-    """
-    axle = car.axle_of(corner)
-    return mechanism_of(car.corners[corner]) if axle is None else _built(_tied(car, axle))
 
 
 def _tied(car: Vehicle, axle: Axle) -> _Parts:

@@ -243,7 +243,7 @@ def pose_assembly(
     axle = car.axle_of(corner)
     if axle is None:
         return pose_corner(car.corners[corner], travel, rack)
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     other = travel if partner is None else partner
     travels = [
         _within_range(car.corners[w.corner], travel if w.corner == corner else other)
@@ -284,7 +284,7 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     rack = np.linspace(low, high, 81)
     mean = np.zeros_like(rack)
     for corner in steered:
-        mechanism = assembly_of(car, corner.name)
+        mechanism = assembly_of(car, corner.name).mechanism
         still = np.zeros(np.shape(mechanism.centre)[:-1])  # no travel of any wheel
         heading = wheel_of(pose(mechanism, still, rack), corner.name).heading
         mean += (heading - np.interp(0.0, rack, heading)) / len(steered)

@@ -17,14 +17,14 @@ from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
-    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.mechanism import Assembly
     from recon.mechanics.motion import Pose
 
 Floats = NDArray[np.float64]
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding
 
 
-def soft_changes(unit: Unit, at: Pose) -> dict[str, Floats]:
+def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
     """Change of `member_matrix` per standard uncertainty of each compliance that matters.
 
     Half the difference of the loads with the compliance moved up and down by its standard
@@ -40,7 +40,7 @@ def soft_changes(unit: Unit, at: Pose) -> dict[str, Floats]:
     mechanism = at.mechanism
     if not mechanism.shares_loads:
         return {}
-    stated = [(i, s) for i, s in enumerate(unit.supports) if s.u_compliance > 0]
+    stated = [(i, s) for i, s in enumerate(assembly.supports) if s.u_compliance > 0]
     if not stated:
         return {}
     travels = at.hubs[..., 2] - np.array([w.centre[2] for w in mechanism.wheels])

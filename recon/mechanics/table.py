@@ -159,7 +159,7 @@ def tabulate(car: Vehicle, corner: str) -> LoadTable:
         The ranges are not reached, or no degree is fine enough.
     """
     with one_thread():
-        return _tabulated(car, assembly_of(car, corner))
+        return _tabulated(car, assembly_of(car, corner).mechanism)
 
 
 def _tabulated(car: Vehicle, mechanism: Mechanism) -> LoadTable:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import VehicleError
-from recon.mechanics.mechanism import asked_corner, assemblies_of, assembly_name, assembly_of
+from recon.mechanics.mechanism import asked_corner, asked_corners, assembly_name, assembly_of
 from recon.planning.knowledge import Combination, Knowledge, joined, judge
 from recon.planning.questions import FORCES, channels_of, gaugeable, question_of
 from recon.planning.selection import Selection, select
@@ -175,7 +175,7 @@ def observe(
         The noise is not above zero, or the travel is outside the stated range.
     """
     corner = asked_corner(car, corner)
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     assembly = assembly_name(car, corner)
     if gauged is not None and not [name for name in gauged if name]:
         raise VehicleError(
@@ -229,7 +229,7 @@ def observe_car(
     for name in gauged:
         asked_corner(car, name)
     seen: dict[str, Observability] = {}
-    for first in assemblies_of(car).values():
+    for first in asked_corners(car).values():
         chosen = _of_either(car, first, gauged)
         found = observe(car, first, gauged=chosen, noise=noise, travel=travel, rack=rack)
         seen |= {corner: replace(found, corner=corner) for corner in found.corners}
@@ -296,7 +296,7 @@ def best_gauges(
         return select(question_of(car, corner, noise=noise, pose=pose, named=keep), count, keep)
     parts = {
         key: question_of(car, first, noise=noise, pose=pose, named=_under(key, keep))
-        for key, first in assemblies_of(car).items()
+        for key, first in asked_corners(car).items()
     }
     return select(joined(parts, car.path or car.name), count, keep)
 
@@ -308,7 +308,7 @@ def by_corner(car: Vehicle, chosen: Selection, corner: str | None) -> dict[str, 
     """
     if corner is not None:
         return {asked_corner(car, corner): chosen.chosen}
-    return {first: _under(key, chosen.chosen) for key, first in assemblies_of(car).items()}
+    return {first: _under(key, chosen.chosen) for key, first in asked_corners(car).items()}
 
 
 def _under(key: str, names: tuple[str, ...]) -> tuple[str, ...]:

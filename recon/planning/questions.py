@@ -107,13 +107,13 @@ def _counted(names: list[str]) -> tuple[str, ...]:
 
 
 def load_units(mechanism: Mechanism) -> tuple[str, ...]:
-    """Unit of each load of `Mechanism.row_names`, 'N' or 'N m'."""
+    """Assembly of each load of `Mechanism.row_names`, 'N' or 'N m'."""
     return tuple("N m" if couple else "N" for couple in mechanism.moments)
 
 
 def gaugeable(car: Vehicle, corner: str) -> tuple[str, ...]:
     """Names of all loads that a gauge can sit on."""
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     names = mechanism.row_names
     return tuple(names[r] for r in _places(mechanism))
 

@@ -111,7 +111,7 @@ class Cause:
 def zero_causes(bench: Bench, u_zero: Floats, tare_u: Floats | None) -> list[Cause]:
     """A zero that is off, gauge by gauge; `tare_u` (gauge, k) are signed effects of the tare."""
     columns = list(np.diag(u_zero).T) + (list(tare_u.T) if tare_u is not None else [])
-    name = f"{bench.unit.name} zeros"
+    name = f"{bench.assembly.name} zeros"
     return [Cause(name, "session", _constant(bench, column)) for column in columns]
 
 
@@ -152,7 +152,7 @@ def map_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
     values, vectors = np.linalg.eigh(calibration.covariance)
     keep = values > 1e-6 * values[-1]
     factors = (vectors[:, keep] * np.sqrt(values[keep])).T
-    name = f"{bench.unit.name} pulls"
+    name = f"{bench.assembly.name} pulls"
     out = [Cause(name, "calibration", _map_loading(bench, calibration, f)) for f in factors]
     for device, effect in zip(calibration.devices, calibration.gain_effect, strict=True):
         loading = _map_loading(bench, calibration, effect)
@@ -175,7 +175,7 @@ def _map_loading(bench: Bench, calibration: CornerCalibration, change: Floats) -
 def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
     """Tyre moments, the hub's moment and forces: wrong priors shift the answer by I - W H."""
     out = []
-    for k, corner in enumerate(bench.unit.corners):
+    for k, corner in enumerate(bench.assembly.corners):
         for axis in FORCE_ROWS:
             loading = _size_of_force(bench, k, axis)
             out.append(Cause(f"{corner.name} size of {COMPONENTS[axis]}", "assumption", loading))
@@ -219,11 +219,11 @@ def _size_of_force(bench: Bench, k: int, axis: int) -> Floats:
 
 def mechanical_causes(bench: Bench, calibration: CornerCalibration, warming: float) -> list[Cause]:
     """Friction seen in the pulls, linearity, bushes beside the links, the links' thermal slope."""
-    name = f"{bench.unit.name} friction"
+    name = f"{bench.assembly.name} friction"
     columns = np.diag(FRICTION_SPREAD * calibration.friction)
     out = [Cause(name, "assumption", _constant(bench, column)) for column in columns]
     slope = bench.blank()
-    for k, corner in enumerate(bench.unit.corners):
+    for k, corner in enumerate(bench.assembly.corners):
         for axis in range(3):
             loading = bench.blank()
             loading[:, 3 * k + axis, bench.features.force(k, axis)] = LINEARITY
@@ -248,7 +248,7 @@ def split_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
     if not np.any(bench.shared[0]):
         return []
     out = []
-    for k, corner in enumerate(bench.unit.corners):
+    for k, corner in enumerate(bench.assembly.corners):
         driving, at_tare = bench.blank(), bench.blank()
         first = bench.features.force(k, 0)
         for m, (at, shared) in enumerate(zip(bench.centre, bench.shared, strict=True)):
@@ -265,7 +265,7 @@ def split_causes(bench: Bench, calibration: CornerCalibration) -> list[Cause]:
             loading = bench.blank()
             for m, at in enumerate(bench.centre):
                 loading[m, :, 0] = at.forces @ column
-            out.append(Cause(f"{bench.unit.name} map at a bar's twist", "calibration", loading))
+            out.append(Cause(f"{bench.assembly.name} map at a bar's twist", "calibration", loading))
     return out
 
 
@@ -295,7 +295,7 @@ def _merged(causes: list[Cause]) -> list[Cause]:
 
 
 def _travel_causes(bench: Bench, k: int, sensors: SensorErrors) -> list[Cause]:
-    corner, features, out = bench.unit.corners[k], bench.features, []
+    corner, features, out = bench.assembly.corners[k], bench.features, []
     part = "session" if sensors.travel_known else "assumption"
     for amount, force, bushes in (
         (sensors.travel, features.forces, 0),
@@ -325,7 +325,7 @@ def _steer_causes(bench: Bench, sensors: tuple[SensorErrors, ...]) -> list[Cause
 def _acceleration_causes(bench: Bench, k: int, sensors: SensorErrors) -> list[Cause]:
     """What the hub's specific force leaves open, axis by axis; the body's is shared by corners."""
     out = []
-    corner = bench.unit.corners[k]
+    corner = bench.assembly.corners[k]
     for axis in range(3):
         weight = STANDARD_GRAVITY if axis == 2 else 0.0
         size = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
@@ -341,7 +341,7 @@ def _acceleration_causes(bench: Bench, k: int, sensors: SensorErrors) -> list[Ca
 
 def _weight_causes(bench: Bench, k: int) -> list[Cause]:
     """Unsprung mass, droop travel of the tare, loaded radius of wheel `k`."""
-    corner, own = bench.unit.corners[k], slice(3 * k, 3 * k + 3)
+    corner, own = bench.assembly.corners[k], slice(3 * k, 3 * k + 3)
     unsprung, droop, radius = bench.blank(), bench.blank(), bench.blank()
     weight = np.zeros_like(bench.unsprung_weight)
     weight[own] = [0.0, 0.0, STANDARD_GRAVITY]
@@ -384,7 +384,7 @@ def table_causes(bench: Bench, error: Floats) -> list[Cause]:
     `error` (mode,) [N/N].
     """
     out = []
-    for k, corner in enumerate(bench.unit.corners):
+    for k, corner in enumerate(bench.assembly.corners):
         for axis in range(3):
             for force in range(3):
                 loading = bench.blank()

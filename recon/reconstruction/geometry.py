@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
-from recon.mechanics.mechanism import Unit
+from recon.mechanics.mechanism import Assembly
 from recon.mechanics.motion import pose_at
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
@@ -32,9 +32,11 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
     K G(p0) G(p)^-1 there, and H elsewhere.
     """
-    moves, u, centres = _moved_points(bench.unit)
+    moves, u, centres = _moved_points(bench.assembly)
     places = _from_pull_pose(bench)[None]
-    posed = pose_at(bench.unit.mechanism, places, points=moves[:, None], centre=centres[:, None])
+    posed = pose_at(
+        bench.assembly.mechanism, places, points=moves[:, None], centre=centres[:, None]
+    )
     members = member_matrix(posed)
     absolute = bench.absolute_map(posed, members)
     # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
@@ -47,7 +49,7 @@ def geometry_causes(bench: Bench) -> list[Cause]:
         effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
         out.append(over_pose(bench, effect))
     stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
-    name = f"{bench.unit.name} hardpoints"
+    name = f"{bench.assembly.name} hardpoints"
     return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
 
 
@@ -57,11 +59,11 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     To first order the pulls change K by dK G(p0) = -K dG(p0), so H by K dG + dK G elsewhere, and
     so what the tare takes off for the weight of the hanging wheels.
     """
-    if not bench.unit.mechanism.shares_loads:
+    if not bench.assembly.mechanism.shares_loads:
         return []
-    droop = [*(c.hanging_travel for c in bench.unit.corners), 0.0]
-    posed = pose_at(bench.unit.mechanism, np.vstack([_from_pull_pose(bench), droop]))
-    changes = soft_changes(bench.unit, posed)
+    droop = [*(c.hanging_travel for c in bench.assembly.corners), 0.0]
+    posed = pose_at(bench.assembly.mechanism, np.vstack([_from_pull_pose(bench), droop]))
+    changes = soft_changes(bench.assembly, posed)
     if not changes:
         return []
     members = member_matrix(posed)
@@ -82,7 +84,7 @@ def compliance_causes(bench: Bench) -> list[Cause]:
             loading[:, 0] = bench.centre[m].forces @ hanging
             out[name].append(loading)
     return [
-        Cause(f"{bench.unit.name} {name} compliance", "assumption", np.array(loading))
+        Cause(f"{bench.assembly.name} {name} compliance", "assumption", np.array(loading))
         for name, loading in out.items()
     ]
 
@@ -93,14 +95,14 @@ def _from_pull_pose(bench: Bench) -> Floats:
     return np.vstack([[travel] * bench.features.wheels + [rack], bench.nodes])
 
 
-def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:
+def _moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
     """Design points with one coordinate of one joint moved at a time; the first is unmoved.
 
     Ends that share a place on one body are one joint and move together.
     """
-    mechanism = unit.mechanism
+    mechanism = assembly.mechanism
     joints: dict[tuple, list[tuple[int, int]]] = {}
-    for i, support in enumerate(unit.supports):
+    for i, support in enumerate(assembly.supports):
         ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
         if support.kind in TWO_POINTS:
             ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
@@ -121,7 +123,7 @@ def _moved_points(unit: Unit) -> tuple[Floats, Floats, Floats]:
             points.append(moved)
             centres.append(at_design)
             scale.append(u / step)
-    for k, corner in enumerate(unit.corners):
+    for k, corner in enumerate(assembly.corners):
         for axis in range(3):
             away = at_design.copy()
             away[k, axis] += step

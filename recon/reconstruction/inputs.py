@@ -13,7 +13,7 @@ from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.mechanism import Unit, unit_of
+from recon.mechanics.mechanism import Assembly, assembly_of
 from recon.mechanics.motion import pose, pose_at, rack_of_steer
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
@@ -173,37 +173,37 @@ def _heading_slope(car: Vehicle) -> float:
     slopes = []
     for corner in car.corners.values():
         if corner.steered:
-            unit = unit_of(car, corner.name)
-            ends = np.zeros((2, len(unit.corners) + 1))
+            assembly = assembly_of(car, corner.name)
+            ends = np.zeros((2, len(assembly.corners) + 1))
             ends[:, -1] = -1e-3, 1e-3
-            at = pose_at(unit.mechanism, ends)
-            heading = at.wheels[unit.wheel(corner.name)].heading
+            at = pose_at(assembly.mechanism, ends)
+            heading = at.wheels[assembly.wheel(corner.name)].heading
             slopes.append(float(np.diff(heading)[0]) / 2e-3)
     return float(np.mean(slopes)) if slopes else 0.0
 
 
 def session_of(
-    log: xr.Dataset, car: Vehicle, unit: Unit, fitted: CornerCalibration, shared: Shared
+    log: xr.Dataset, car: Vehicle, assembly: Assembly, fitted: CornerCalibration, shared: Shared
 ) -> Session:
     """Noise, zeros and sensor errors of one unit in this session."""
     chosen = log[["noise", "u_zero"]].sel(gauge=list(fitted.gauges))
     tare_u = None
-    state, pad = _tare(log, unit.name)
+    state, pad = _tare(log, assembly.name)
     if state == "pads":
-        tare_u = _pad_effects(unit, fitted, pad)
-    for corner in unit.corners:
+        tare_u = _pad_effects(assembly, fitted, pad)
+    for corner in assembly.corners:
         if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
             _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
     return Session(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare_u=tare_u,
-        warming=max(_warming(log, corner.name, fitted) for corner in unit.corners),
-        sensors=tuple(_sensor_errors(log, car, corner, shared) for corner in unit.corners),
-        u_hub_noise=tuple(_hub_noise(log, corner.name) for corner in unit.corners),
-        pressure_logged=tuple(_logged(log, "brake_pressure", c.name) for c in unit.corners),
+        warming=max(_warming(log, corner.name, fitted) for corner in assembly.corners),
+        sensors=tuple(_sensor_errors(log, car, corner, shared) for corner in assembly.corners),
+        u_hub_noise=tuple(_hub_noise(log, corner.name) for corner in assembly.corners),
+        pressure_logged=tuple(_logged(log, "brake_pressure", c.name) for c in assembly.corners),
         tare_travel=tuple(
-            0.0 if tare_u is not None else corner.hanging_travel for corner in unit.corners
+            0.0 if tare_u is not None else corner.hanging_travel for corner in assembly.corners
         ),
     )
 
@@ -298,25 +298,25 @@ def _tare(log: xr.Dataset, corner: str) -> tuple[str, float]:
 
 
 def samples_of(
-    log: xr.Dataset, car: Vehicle, unit: Unit, fitted: CornerCalibration, shared: Shared
+    log: xr.Dataset, car: Vehicle, assembly: Assembly, fitted: CornerCalibration, shared: Shared
 ) -> tuple[Samples, NDArray[np.uint16]]:
     """Inputs of one unit, and the flags (wheel, sample) known before solving."""
-    found = [_wheel_samples(log, car, unit, corner, shared) for corner in unit.corners]
-    gauges = log["channel_status"].sel(tared_corner=unit.name).to_numpy()
+    found = [_wheel_samples(log, car, assembly, corner, shared) for corner in assembly.corners]
+    gauges = log["channel_status"].sel(tared_corner=assembly.name).to_numpy()
     status = gauges | np.array([w.status for w in found])
     # What one wheel of a tied axle does not say leaves both unknown.
     spoiled = np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     status |= spoiled
-    state, pad = _tare(log, unit.name)
+    state, pad = _tare(log, assembly.name)
     indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy().T
     if state == "pads":
-        indication = indication + _pad_offset(unit, fitted, pad)[:, None]
+        indication = indication + _pad_offset(assembly, fitted, pad)[:, None]
     samples = Samples(
         indication=indication,
         hub=np.concatenate([w.hub for w in found]),
         brake_torque=np.array([w.torque for w in found]),
         travel=np.array([w.travel for w in found]),
-        rack=shared.rack if unit.steered else np.zeros(len(shared.rack)),
+        rack=shared.rack if assembly.steered else np.zeros(len(shared.rack)),
         mode=np.array([w.mode for w in found]),
     )
     return samples, status.astype(np.uint16)
@@ -332,7 +332,7 @@ class _WheelSamples:
 
 
 def _wheel_samples(
-    log: xr.Dataset, car: Vehicle, unit: Unit, corner: Corner, shared: Shared
+    log: xr.Dataset, car: Vehicle, assembly: Assembly, corner: Corner, shared: Shared
 ) -> _WheelSamples:
     name = corner.name
     n = log.sizes["elapsed_time"]
@@ -352,10 +352,10 @@ def _wheel_samples(
     low, high = corner.travel_range
     rack_low, rack_high = car.steering.rack_range
     outside = (travel < low) | (travel > high)
-    if unit.steered:
+    if assembly.steered:
         outside |= (shared.rack < rack_low) | (shared.rack > rack_high)
     status[outside] |= BIT["beyond_pose"]
-    gaps = _gaps(log, corner, steered=unit.steered)
+    gaps = _gaps(log, corner, steered=assembly.steered)
     missing = ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=0) | gaps
     status[missing] |= BIT["missing_input"]
     mode, torque = _hub_moment(log, corner, channel)
@@ -363,11 +363,11 @@ def _wheel_samples(
     return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
 
 
-def _pad_offset(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
+def _pad_offset(assembly: Assembly, fitted: CornerCalibration, pad: float) -> Floats:
     """Indication of the pad's load at design height, less the hanging weight it is added to."""
-    (corner,) = unit.corners
-    here = design_of(unit)
-    droop = pose(unit.mechanism, corner.hanging_travel, 0.0)
+    (corner,) = assembly.corners
+    here = design_of(assembly)
+    droop = pose(assembly.mechanism, corner.hanging_travel, 0.0)
     up = np.array([0.0, 0.0, 1.0])
     weight = corner.unsprung_mass * STANDARD_GRAVITY
     wrench = np.concatenate([pad * up, np.cross(here.contact - here.hub, pad * up)])
@@ -376,14 +376,14 @@ def _pad_offset(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
     return np.asarray(fitted.K @ (standing - hanging))
 
 
-def _pad_effects(unit: Unit, fitted: CornerCalibration, pad: float) -> Floats:
+def _pad_effects(assembly: Assembly, fitted: CornerCalibration, pad: float) -> Floats:
     """Signed effects (gauge, k) of what a tare on pads leaves open.
 
     Forces that the pad holds sideways and fore and aft, the pad's own error, and the height at
     which the car stood.
     """
     travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
-    at = pose(unit.mechanism, travel, 0.0)
+    at = pose(assembly.mechanism, travel, 0.0)
     per_force = fitted.K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
     scrub = PAD_SCRUB * per_force[1, :, :2]
     share = PAD_SHARE * pad * per_force[1, :, 2]

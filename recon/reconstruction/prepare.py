@@ -1,6 +1,6 @@
 """Prepare a unit once: estimator tabulated over travel and rack, loadings of every cause.
 
-In: car, calibration, what the session knows (noise, zeros, sensors).  Out: a `Prepared` unit, a
+In: car, calibration, what the session knows (noise, zeros, sensors).  Out: a `Prepared` assembly, a
 corner or a tied axle, that `solve` applies to any number of samples.
 """
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
-from recon.mechanics.mechanism import Unit
+from recon.mechanics.mechanism import Assembly
 from recon.mechanics.motion import Pose, pose_at
 from recon.mechanics.statics import member_matrix, spring_share
 from recon.mechanics.table import WANTED
@@ -64,7 +64,7 @@ class Bench:
     `twist` (member, k) those of a bar; `torque_floor` by wheel and by what its hub passes [N m].
     """
 
-    unit: Unit
+    assembly: Assembly
     features: Features
     modes: Modes
     K: Floats
@@ -115,7 +115,7 @@ class Prepared:
     [N2], with each other and with the known ones, zero among those.
     """
 
-    unit: Unit
+    assembly: Assembly
     gauges: tuple[str, ...]
     modes: Modes
     travel_ranges: tuple[tuple[float, float], ...]
@@ -138,12 +138,12 @@ class Prepared:
     def sum_weights(self) -> Floats:
         """Weights (k, 3 w) of the forces that are known together only."""
         weights = [weights for weights, _ in self.seen.sums]
-        return np.array(weights).reshape(-1, 3 * len(self.unit.corners))
+        return np.array(weights).reshape(-1, 3 * len(self.assembly.corners))
 
     @property
     def hidden_by_wheel(self) -> Floats:
         """Each wheel's own block (w, 3, 3) of `hidden`."""
-        wheels = len(self.unit.corners)
+        wheels = len(self.assembly.corners)
         return np.einsum("wjwk->wjk", self.hidden.reshape(wheels, 3, wheels, 3))
 
     def basis(self, travel: Floats, rack: Floats) -> NDArray[np.float32]:
@@ -164,7 +164,7 @@ def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def prepare_unit(
-    car: Vehicle, unit: Unit, calibration: CornerCalibration, session: Session
+    car: Vehicle, assembly: Assembly, calibration: CornerCalibration, session: Session
 ) -> Prepared:
     """Tabulate the estimator and collect the causes of one unit.
 
@@ -178,18 +178,18 @@ def prepare_unit(
     PriorWarning
         Some force components are not seen: they are NaN in the result, with reason and cure.
     """
-    solver = _Solver(car, unit, calibration, session)
+    solver = _Solver(car, assembly, calibration, session)
     bench = _bench(solver, calibration, session)
-    ranges = (*(c.travel_range for c in unit.corners), solver.rack_range)
+    ranges = (*(c.travel_range for c in assembly.corners), solver.rack_range)
     causes = _causes(bench, calibration, session, car)
     covariance = _usual_covariance(causes, solver)
-    seen = forces_seen(car, unit, calibration.gauges, covariance)
+    seen = forces_seen(car, assembly, calibration.gauges, covariance)
     found = _fine_table(solver, bench, ranges, seen.lost)
     if found.error.max() >= WANTED:
         # Few gauges can make estimates that turn quickly with the pose: a stated widening.
         causes += because.table_causes(bench, found.error)
     return Prepared(
-        unit=unit,
+        assembly=assembly,
         gauges=calibration.gauges,
         modes=solver.modes,
         travel_ranges=ranges[:-1],
@@ -200,7 +200,7 @@ def prepare_unit(
         spread=found.spread,
         heading=found.heading,
         u_random=_random(bench, session),
-        bush_rate=np.array([c.bush_rate for c in unit.corners]),
+        bush_rate=np.array([c.bush_rate for c in assembly.corners]),
         tare_travel=np.array(session.tare_travel),
         causes=tuple(causes),
         force_reached=calibration.force_reached,
@@ -227,7 +227,7 @@ def _fine_table(solver: _Solver, bench: Bench, ranges: Ranges, lost: tuple[int, 
         unit, places = nodes_of(ranges, [d + 3 for d in degrees])
         powers = powers_of(ranges, degrees)
         fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
-        posed = pose_at(solver.unit.mechanism, places)
+        posed = pose_at(solver.assembly.mechanism, places)
         table, spread = _tabulate(solver.at(posed), bench, fit)
         error = _interpolation_error(solver, bench, (table, powers), lost)
         heading = np.array([w.heading for w in posed.wheels]) @ fit
@@ -241,24 +241,26 @@ class _Solver:
     """Estimator of a unit at any pose, in each of its modes."""
 
     def __init__(
-        self, car: Vehicle, unit: Unit, calibration: CornerCalibration, session: Session
+        self, car: Vehicle, assembly: Assembly, calibration: CornerCalibration, session: Session
     ) -> None:
         from scipy.linalg import block_diag
 
-        self.car, self.unit, self.K = car, unit, calibration.K
-        self.references = [reference_of(car, c) for c in unit.corners]
+        self.car, self.assembly, self.K = car, assembly, calibration.K
+        self.references = [reference_of(car, c) for c in assembly.corners]
         self.columns = np.asarray(
             block_diag(*(tyre_columns(car.tyre, r.vertical) for r in self.references))
         )
-        self.rack_range = car.steering.rack_range if unit.steered else (0.0, 0.0)
-        self.modes: Modes = tuple(product(MODES, repeat=len(unit.corners)))
-        self.design = design_of(unit)
+        self.rack_range = car.steering.rack_range if assembly.steered else (0.0, 0.0)
+        self.modes: Modes = tuple(product(MODES, repeat=len(assembly.corners)))
+        self.design = design_of(assembly)
         friction = because.FRICTION_SPREAD * calibration.friction
         u_gauge = np.sqrt(session.noise**2 + session.u_zero**2 + friction**2)
         shared = spring_share(self.design)
-        droop = pose_at(unit.mechanism, np.array([*(c.hanging_travel for c in unit.corners), 0.0]))
+        droop = pose_at(
+            assembly.mechanism, np.array([*(c.hanging_travel for c in assembly.corners), 0.0])
+        )
         self.tare_split = tare_split(spring_share(droop), self.references)
-        barred = "torsion" in unit.mechanism.kinds
+        barred = "torsion" in assembly.mechanism.kinds
         self.twist = self.tare_split if barred else self.tare_split[:, :0]
         self.shared, self.weights = [], []
         for mode in self.modes:
@@ -271,7 +273,7 @@ class _Solver:
     def _priors(self, mode: tuple[str, ...], session: Session) -> Floats:
         out = []
         for corner, reference, own, logged in zip(
-            self.unit.corners, self.references, mode, session.pressure_logged, strict=True
+            self.assembly.corners, self.references, mode, session.pressure_logged, strict=True
         ):
             u = prior_u(corner, self.car.tyre, reference, own)
             if own == "braked" and not logged:
@@ -298,16 +300,16 @@ class _Solver:
         ]
 
 
-def design_of(unit: Unit) -> Pose:
+def design_of(assembly: Assembly) -> Pose:
     """The unit at design height, steering straight."""
-    return pose_at(unit.mechanism, np.zeros(len(unit.corners) + 1))
+    return pose_at(assembly.mechanism, np.zeros(len(assembly.corners) + 1))
 
 
 def _inputs(at: AtPose, bench: Bench) -> Floats:
     """(node, 4 w, input): what each input gives to Fx, Fy, Fz, T at each pose."""
     rows = at.known_rows
     W = at.W[..., rows, :]
-    mass = np.repeat([c.unsprung_mass for c in bench.unit.corners], 3)
+    mass = np.repeat([c.unsprung_mass for c in bench.assembly.corners], 3)
     hub = W @ at.hub * mass  # specific force f: the wheel pulls with -m f, taken off again
     torque = at.prior[..., rows, :][..., rows_of_wheels((T_COLUMN,), at.W.shape[-2])]
     tare = W @ (bench.K @ bench.hanging_loads @ bench.unsprung_weight)[:, None]
@@ -335,11 +337,11 @@ def _interpolation_error(
     What a hub passes changes what a force does to the gauges, and so how quickly W turns.
     """
     table, powers = found
-    ranges = (*(c.travel_range for c in bench.unit.corners), solver.rack_range)
+    ranges = (*(c.travel_range for c in bench.assembly.corners), solver.rack_range)
     unit = np.random.default_rng(0).uniform(-1, 1, (60, len(ranges))).T
-    exact = solver.at(pose_at(bench.unit.mechanism, on_ranges(unit, ranges)))
+    exact = solver.at(pose_at(bench.assembly.mechanism, on_ranges(unit, ranges)))
     basis, gauges = products(unit, powers), bench.K.shape[0]
-    every = [(3 * k + c, 4 * k + c) for k in range(len(bench.unit.corners)) for c in range(3)]
+    every = [(3 * k + c, 4 * k + c) for k in range(len(bench.assembly.corners)) for c in range(3)]
     forces = [row for force, row in every if force not in lost]
     out = []
     for at, own in zip(exact, table[:, :gauges], strict=True):
@@ -349,10 +351,10 @@ def _interpolation_error(
 
 
 def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) -> Bench:
-    unit = solver.unit
-    w = len(unit.corners)
+    assembly = solver.assembly
+    w = len(assembly.corners)
     half_t = [
-        0.5 * min(abs(low), abs(high)) for low, high in (c.travel_range for c in unit.corners)
+        0.5 * min(abs(low), abs(high)) for low, high in (c.travel_range for c in assembly.corners)
     ]
     low, high = solver.rack_range
     half_r = 0.25 * (high - low)
@@ -363,12 +365,12 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
     for axis in range(w + 1):
         step = STEP * np.eye(w + 1)[axis] * (axis < w or half_r > 0)
         places += [-step, step]
-    around = [solver.at(pose_at(unit.mechanism, p)) for p in places]
-    droop = np.array([c.hanging_travel for c in unit.corners])
-    hanging = [_hub_loads(unit, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
-    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in unit.corners]
+    around = [solver.at(pose_at(assembly.mechanism, p)) for p in places]
+    droop = np.array([c.hanging_travel for c in assembly.corners])
+    hanging = [_hub_loads(assembly, droop + STEP * e) for e in (np.zeros(w), *np.eye(w))]
+    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in assembly.corners]
     return Bench(
-        unit=unit,
+        assembly=assembly,
         features=Features(w),
         modes=solver.modes,
         K=calibration.K,
@@ -378,7 +380,7 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
         shared=solver.shared,
         tare_split=solver.tare_split,
         twist=solver.twist,
-        at_nodes=solver.at(pose_at(unit.mechanism, grid)),
+        at_nodes=solver.at(pose_at(assembly.mechanism, grid)),
         nodes=grid,
         scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
         pull_pose=(calibration.travel, calibration.rack),
@@ -392,9 +394,9 @@ def _bench(solver: _Solver, calibration: CornerCalibration, session: Session) ->
     )
 
 
-def _hub_loads(unit: Unit, travels: Floats) -> Floats:
+def _hub_loads(assembly: Assembly, travels: Floats) -> Floats:
     """Loads per newton at the wheel centres, (member, 3 w)."""
-    members = member_matrix(pose_at(unit.mechanism, np.append(travels, 0.0)))
+    members = member_matrix(pose_at(assembly.mechanism, np.append(travels, 0.0)))
     return members[:, rows_of_wheels(FORCE_ROWS, members.shape[-1])]
 
 
@@ -402,7 +404,7 @@ def _torque_floors(solver: _Solver, session: Session) -> tuple[dict[str, float],
     """What stays open of each hub's moment beside a share of the caliper's torque, in N m."""
     out = []
     for corner, reference, logged in zip(
-        solver.unit.corners, solver.references, session.pressure_logged, strict=True
+        solver.assembly.corners, solver.references, session.pressure_logged, strict=True
     ):
         known = corner.brake.torque_per_pressure > 0 and logged
         braked = BEARING_DRAG if known else reference.torque
@@ -427,7 +429,7 @@ def _causes(
 
 def _random(bench: Bench, session: Session) -> Floats:
     """Covariance [N2] per sample from gauge and accelerometer noise, (mode, 3 w, 3 w)."""
-    mass = np.repeat([c.unsprung_mass for c in bench.unit.corners], 3)
+    mass = np.repeat([c.unsprung_mass for c in bench.assembly.corners], 3)
     out = []
     for at in bench.centre:
         gauges = at.forces * session.noise

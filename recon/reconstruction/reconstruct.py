@@ -18,7 +18,7 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, Prio
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
-from recon.mechanics.mechanism import Unit, units_of
+from recon.mechanics.mechanism import Assembly, assemblies_of
 from recon.planning.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes
@@ -100,7 +100,7 @@ def reconstruct(
     pass no moment about the spin axis but bearing drag and the caliper's torque.
     """
     given.require_same_car(calibration, car, str(log.attrs.get("path", "log")))
-    units = units_of(car)
+    units = assemblies_of(car)
     names = [c for c in calibration.corners if given.has_gauges(log, calibration, c)]
     if not names:
         raise DataError(
@@ -138,24 +138,24 @@ def reconstruct(
 def _one_unit(
     log: xr.Dataset, calibration: Calibration, car: Vehicle, job: tuple, out: Collected
 ) -> None:
-    unit, shared = job
-    fitted = calibration.corners[unit.name]
-    session = given.session_of(log, car, unit, fitted, shared)
-    prepared = prepare_unit(car, unit, fitted, session)
-    samples, status = given.samples_of(log, car, unit, fitted, shared)
+    assembly, shared = job
+    fitted = calibration.corners[assembly.name]
+    session = given.session_of(log, car, assembly, fitted, shared)
+    prepared = prepare_unit(car, assembly, fitted, session)
+    samples, status = given.samples_of(log, car, assembly, fitted, shared)
     attitude = (shared.u_roll, shared.u_pitch, shared.attitude_part)
-    causes = (*prepared.causes, *attitude_causes(len(unit.corners), *attitude))
-    by_mode = compressed(prepared, causes, _typical(car, unit))
+    causes = (*prepared.causes, *attitude_causes(len(assembly.corners), *attitude))
+    by_mode = compressed(prepared, causes, _typical(car, assembly))
     out.keep(prepared, causes)
-    size = BLOCK if len(unit.corners) == 1 else BLOCK // 4  # tables of two wheels are larger
+    size = BLOCK if len(assembly.corners) == 1 else BLOCK // 4  # tables of two wheels are larger
     for start in range(0, len(shared.elapsed), size):
         part = slice(start, min(start + size, len(shared.elapsed)))
         job = (by_mode, causes, shared.turn[..., part].astype(np.float32), out.bounded)
         out.put(part, _block(prepared, samples.block(part), job, status[:, part]))
 
 
-def _typical(car: Vehicle, unit: Unit) -> Floats:
-    sizes = [reference_of(car, corner) for corner in unit.corners]
+def _typical(car: Vehicle, assembly: Assembly) -> Floats:
+    sizes = [reference_of(car, corner) for corner in assembly.corners]
     forces = np.concatenate([[s.vertical, s.vertical, s.vertical, s.torque] for s in sizes])
     by_pose = np.tile(0.4 * forces, len(sizes) + 1)
     return np.concatenate([[1.0], forces, by_pose, np.full(len(sizes), 0.4)])

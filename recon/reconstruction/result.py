@@ -87,7 +87,7 @@ class Collected:
     def keep(self, prepared: Prepared, causes: tuple[Cause, ...]) -> None:
         """Take in a unit: what the intervals of its corners rest on."""
         first = len(self.places)
-        wheels = len(prepared.unit.corners)
+        wheels = len(prepared.assembly.corners)
         self.places += [Place(prepared, causes, w) for w in range(wheels)]
         for weights, known in prepared.seen.sums:
             whole = np.zeros((len(self.corners), 3))
@@ -332,7 +332,7 @@ def _loadings(out: Collected) -> dict[str, tuple]:
     scales = [p.prepared.scale for p in out.places]
     scale = np.array([[s[0], s[1] if len(s) > 2 else np.nan, s[-1]] for s in scales])
     partner = [
-        k + 1 - 2 * p.wheel if len(p.prepared.unit.corners) > 1 else -1
+        k + 1 - 2 * p.wheel if len(p.prepared.assembly.corners) > 1 else -1
         for k, p in enumerate(out.places)
     ]
     pair = ("cause", "corner", "component", "feature")

@@ -16,7 +16,7 @@ from recon.planning.observability import Observability, observe
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
-    from recon.mechanics.mechanism import Unit
+    from recon.mechanics.mechanism import Assembly
 
 Floats = NDArray[np.float64]
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"
@@ -31,7 +31,9 @@ class Seen:
     sums: tuple[tuple[Floats, Combination], ...]
 
 
-def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: Floats) -> Seen:
+def forces_seen(
+    car: Vehicle, assembly: Assembly, gauges: tuple[str, ...], covariance: Floats
+) -> Seen:
     """Judge the forces of a unit by their covariance (3 w, 3 w) [N2] at its usual load.
 
     Raises
@@ -49,16 +51,18 @@ def forces_seen(car: Vehicle, unit: Unit, gauges: tuple[str, ...], covariance: F
     if not lost:
         return Seen((), "", ())
     names = tuple(
-        f"F{axis} {corner.name}" if len(unit.corners) > 1 else f"F{axis}"
-        for corner in unit.corners
+        f"F{axis} {corner.name}" if len(assembly.corners) > 1 else f"F{axis}"
+        for corner in assembly.corners
         for axis in COMPONENTS
     )
-    gauged = tuple(on for g, on in zip(unit.gauges, unit.gauged, strict=True) if g.name in gauges)
-    cure = _cure(observe(car, unit.corners[0].name, gauged=gauged), lost)
+    gauged = tuple(
+        on for g, on in zip(assembly.gauges, assembly.gauged, strict=True) if g.name in gauges
+    )
+    cure = _cure(observe(car, assembly.corners[0].name, gauged=gauged), lost)
     told = " and ".join(names[k] for k in lost)
-    where = unit.mechanism.title
+    where = assembly.mechanism.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
-    if len(lost) == len(names) and (len(unit.corners) == 1 or not sums):
+    if len(lost) == len(names) and (len(assembly.corners) == 1 or not sums):
         raise RankError(
             where=where,
             found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {told} unknown, u up to "

@@ -157,14 +157,14 @@ class Loadings:
         self, k: int, samples: Positions, axes: str = "tyre_force_vehicle"
     ) -> NDArray[np.float32]:
         """Features (feature, sample) of corner `k`; those that only tied corners have are zero."""
-        unit = self._unit(k)
-        at = np.ix_(samples, unit)
+        together = self._unit(k)
+        at = np.ix_(samples, together)
         parts = [self._of[axes][at], self._of["hub_moment"][at][..., None]]
         force = np.concatenate(parts, axis=2).transpose(1, 2, 0)
         # A component that is not known has no effect that could be told; flagged samples stay NaN.
         force[np.isnan(force).all(axis=-1)] = 0.0
         first, second, rack = self._of["feature_scale"][k]
-        scale = (first, rack) if len(unit) == 1 else (first, second, rack)
+        scale = (first, rack) if len(together) == 1 else (first, second, rack)
         found = features_of(force, self._of["travel"][at].T, self._of["rack"][samples], scale)
         out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
         out[: len(found)] = found

@@ -311,7 +311,7 @@ def hidden_in_sums(prepared: Prepared, turn: Singles) -> Floats:
     takes in a little of what they do not know.
     """
     weights = prepared.sum_weights
-    by_wheel = weights.reshape(len(weights), len(prepared.unit.corners), 3)
+    by_wheel = weights.reshape(len(weights), len(prepared.assembly.corners), 3)
     turned = np.einsum("kwi,ijn->kwjn", by_wheel, turn).reshape(*weights.shape, turn.shape[-1])
     level, body = (
         np.einsum("kin,ij,kjn->kn", rows, prepared.hidden, rows, optimize=True)

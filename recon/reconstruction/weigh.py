@@ -14,7 +14,7 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.mechanics.mechanism import units_of
+from recon.mechanics.mechanism import assemblies_of
 from recon.planning.unknowns import MODES
 from recon.reconstruction.causes import PAD_SHARE, PAD_TRAVEL
 from recon.reconstruction.prepare import joint_mode, prepare_unit
@@ -54,7 +54,7 @@ def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[W
     out: list[Weighing] = []
     if not {"hanging", "pads"} <= set(tares.state.tolist()):
         return ()
-    units = units_of(car)
+    units = assemblies_of(car)
     for name, fitted in calibration.corners.items():
         for when in ("before", "after"):
             rows = {
@@ -76,8 +76,8 @@ def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[W
 
 def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple) -> list[Weighing]:
     """One weighing per wheel of the unit whose pad was written down with its own gauges."""
-    unit, when, hanging, pads = job
-    w = len(unit.corners)
+    assembly, when, hanging, pads = job
+    w = len(assembly.corners)
     noise = np.where(np.isfinite(tares.sd[pads]), tares.sd[pads], 0.0) / np.sqrt(10.0)
     session = Session(
         noise=np.fmax(noise, fitted.noise),
@@ -86,10 +86,10 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
         warming=0.0,
         sensors=(SensorErrors(travel=PAD_TRAVEL),) * w,
         u_hub_noise=(0.0,) * w,
-        tare_travel=tuple(c.hanging_travel for c in unit.corners),
+        tare_travel=tuple(c.hanging_travel for c in assembly.corners),
         pressure_logged=(False,) * w,
     )
-    prepared = prepare_unit(car, unit, fitted, session)
+    prepared = prepare_unit(car, assembly, fitted, session)
     samples = Samples(
         indication=(tares.indication[pads] - tares.indication[hanging])[:, None],
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
@@ -104,7 +104,7 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
     mode = int(joint_mode(samples.mode)[0])
     by_cause = np.array([c.loading[mode] @ features for c in prepared.causes])
     out = []
-    for k, corner in enumerate(unit.corners):
+    for k, corner in enumerate(assembly.corners):
         own = [i for i, g in enumerate(fitted.gauges) if g in {x.name for x in corner.gauges}]
         if not own or 3 * k + 2 in prepared.seen.lost:
             continue

@@ -70,7 +70,7 @@ def _require_held(car: Vehicle, source: Source) -> None:
         part = axle or car.corners[name]
         loc: Loc = ("axle" if axle else "corner", part.name)
         try:
-            mechanism = assembly_of(car, name)
+            mechanism = assembly_of(car, name).mechanism
         except VehicleError as error:
             where = error.where.removeprefix(f"{car.path}: ")
             raise VehicleError(source.at(loc, where), error.found, error.needed, error.do) from None

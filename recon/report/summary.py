@@ -14,11 +14,11 @@ from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.mechanism import (
+    asked_corners,
     assemblies_of,
     assembly_name,
     assembly_of,
     gauged_loads,
-    units_of,
 )
 from recon.mechanics.motion import pose_assembly
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
@@ -54,7 +54,7 @@ def car_summary(car: Vehicle) -> list[str]:
     """What the vehicle file says, and what each link and section carries per kN at the contact."""
     lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
     shown: set[tuple] = set()
-    for corner in assemblies_of(car).values():
+    for corner in asked_corners(car).values():
         lines += ["", *_load_lines(car, corner)]
         limits = tuple(_without_limit(car, corner))
         if limits and limits not in shown:
@@ -69,7 +69,7 @@ def car_summary(car: Vehicle) -> list[str]:
 
 def _load_lines(car: Vehicle, corner: str) -> list[str]:
     """Loads of a corner, or of an axle by both wheels, per kN at each contact."""
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     corners = [w.corner for w in mechanism.wheels]
     still = pose_assembly(car, corner, 0.0)
     loads = np.concatenate([load_matrix(still), section_matrix(still)])
@@ -117,7 +117,7 @@ def _cell(value: float) -> str:
 
 def _reach(car: Vehicle, corner: str) -> str:
     """Counts and ranges; refuses what the mechanism does not reach."""
-    mechanism = assembly_of(car, corner)
+    mechanism = assembly_of(car, corner).mechanism
     wheels = [car.corners[w.corner] for w in mechanism.wheels]
     (low, high), partner = wheels[0].travel_range, wheels[-1].travel_range
     travel, other = np.meshgrid(np.linspace(low, high, 9), np.linspace(*partner, 9))
@@ -276,7 +276,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         "The load cell's gain is common to pulls and verification: only weighing the car on pads "
         "shows it."
     )
-    units = units_of(car)
+    units = assemblies_of(car)
     bare = sorted(
         {s.name for n in calibration.corners for s in units[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}

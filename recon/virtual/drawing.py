@@ -26,7 +26,7 @@ from recon.virtual.elements import (
     idle_lines,
 )
 from recon.virtual.hub import AtRest, PullLoad
-from recon.virtual.parts import Parts, units_of
+from recon.virtual.parts import Parts, assemblies_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,7 +106,7 @@ class VirtualCar:
         drawn = [c.name for parts in self.parts.values() for c in parts.corners]
         return tuple(c for c in CORNERS if c in drawn)
 
-    def unit_of(self, corner: str) -> str:
+    def assembly_of(self, corner: str) -> str:
         """Name of the unit that a drawn corner belongs to."""
         axle = self.truth.axle_of(corner)
         return corner if axle is None else axle.name
@@ -145,9 +145,9 @@ def draw_car(
     rng = np.random.default_rng(rng)
     effects = effects or Effects()
     asked = corners or tuple(car.corners)
-    axles = tuple(parts.name for parts in units_of(car, asked) if parts.tied)
+    axles = tuple(parts.name for parts in assemblies_of(car, asked) if parts.tied)
     truth = _true_vehicle(car, axles, effects.facts, rng)
-    drawn = {parts.name: parts for parts in units_of(truth, asked)}
+    drawn = {parts.name: parts for parts in assemblies_of(truth, asked)}
     elastic = {
         name: elastic_unit(parts, _stiffness(parts, effects, rng)) for name, parts in drawn.items()
     }

@@ -61,7 +61,7 @@ def virtual_drive(
     """
     loads, moments, readings, tare_rows = {}, {}, {}, []
     states = replace(states, travel=states.travel.copy())
-    for unit in dict.fromkeys(virtual_car.unit_of(name) for name in states.corners):
+    for unit in dict.fromkeys(virtual_car.assembly_of(name) for name in states.corners):
         at = [states.corners.index(w.corner) for w in virtual_car.elastic[unit].wheels]
         roads = tuple(_road_load(virtual_car, states, k) for k in at)
         driven = _driven(virtual_car, unit, roads, states, at)
@@ -226,7 +226,7 @@ def _truth(
     import xarray as xr
 
     t, c, xyz = "elapsed_time", "corner", "component"
-    of = {n: virtual_car.elastic[virtual_car.unit_of(n)].members for n in states.corners}
+    of = {n: virtual_car.elastic[virtual_car.assembly_of(n)].members for n in states.corners}
     members = list(dict.fromkeys(m for n in states.corners for m in of[n]))
     link_load = np.full((len(states.time), len(states.corners), len(members)), np.nan)
     for k, name in enumerate(states.corners):

@@ -52,7 +52,7 @@ def lone(corner: Corner) -> Parts:
     )
 
 
-def units_of(car: Vehicle, corners: tuple[str, ...]) -> tuple[Parts, ...]:
+def assemblies_of(car: Vehicle, corners: tuple[str, ...]) -> tuple[Parts, ...]:
     """Return the units that `corners` belong to, each once, in the order of the car's corners."""
     out = {}
     for name, corner in car.corners.items():

@@ -101,7 +101,7 @@ def virtual_pulls(
         _corner_columns(virtual_car, tuple(p for p in plan if p.corner == name), rng)
         for name in names
     ]
-    units = [virtual_car.unit_of(name) for name in names]
+    units = [virtual_car.assembly_of(name) for name in names]
     read = _side_by_side(units, [c.pop("read") for c in columns])
     table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0]}
     if mistyped is not None:
@@ -157,7 +157,7 @@ def _corner_columns(
     clock = (np.arange(n)[:, None] * ((steps - 1) * STEP_TIME + PULL_TIME)
              + STEP_TIME * np.arange(steps)).ravel()  # fmt: skip
     warm = 18.5 + 1.5 * clock / clock[-1]
-    channels = virtual_car.channels[virtual_car.unit_of(name)]
+    channels = virtual_car.channels[virtual_car.assembly_of(name)]
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
@@ -195,7 +195,7 @@ def _seen_on_springs(
 
     On solid links nothing moves, and the lines are read before the pull.
     """
-    unit = virtual_car.unit_of(corner)
+    unit = virtual_car.assembly_of(corner)
     if unit not in virtual_car.springs:
         rows = len(settled.travel)
         return np.zeros(rows), np.full(rows, np.nan), geometry
@@ -245,7 +245,7 @@ def _pulled(
 ) -> Settled:
     """Settle under true loads (row, strap/pad) [N]; `which` names the pull of each row."""
     name = plan[0].corner
-    unit = virtual_car.unit_of(name)
+    unit = virtual_car.assembly_of(name)
     elastic, parts = virtual_car.elastic[unit], virtual_car.parts[unit]
     k = elastic.wheel(name)
     outboard = parts.corners[k].brake.place == "outboard"
@@ -276,7 +276,7 @@ def _bearable(
 ) -> Floats:
     """Lower the planned peaks (pull, strap/pad) [N] where a stated limit or range comes near."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
-    unit = virtual_car.unit_of(plan[0].corner)
+    unit = virtual_car.assembly_of(plan[0].corner)
     stated = {s.name: s.limit for s in virtual_car.parts[unit].supports}
     members = virtual_car.elastic[unit].members
     limit = np.array([stated.get(member, np.inf) for member in members])

@@ -96,7 +96,7 @@ def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
     rack = np.linspace(low, high, 25)
     zero = np.concatenate([rack, [0.0]])
     headings = []
-    for unit in dict.fromkeys(virtual_car.unit_of(n) for n in steered):
+    for unit in dict.fromkeys(virtual_car.assembly_of(n) for n in steered):
         elastic = virtual_car.elastic[unit]
         wheels = settle(elastic, (no_load,) * len(elastic.wheels), zero, travel=0.0).wheels
         headings += [at.heading for at in wheels]

@@ -136,7 +136,7 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
     """A day of a corner or of its axle, with its file's gauges or without one of them."""
     rng = np.random.default_rng([23, ALL.index((file, corner)), seed])
     drawn = draw_car(without_gauge(shipped(file), without), rng, corners=(corner,))
-    unit = drawn.unit_of(corner)
+    unit = drawn.assembly_of(corner)
     alone = described(drawn, unit)
     with unwarned(), one_thread():
         # Few lines verify, each with errors of its own: one day in forty fails by chance.
