@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
@@ -21,7 +22,6 @@ from recon.records.results import SIGNED, require_forces
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
 LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of the tyre
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
@@ -28,7 +29,6 @@ from recon.records.results import SIGNED, require_forces
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 PEAK_SHARE = 0.98  # of a half-wave below its peak; a half sine then reads 0.05 % low
 TURN_SHARE = 0.25  # of the drive's high quantile that a half-wave must reach

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 OTHER_UNIT = 30.0  # mV/V and microstrain lie some thousand apart, volts and counts as much
 COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
@@ -20,7 +21,7 @@ from recon.calibration.fit import Fit, Prior, noise_of
 from recon.calibration.gross import GrossError, fit_without_gross
 from recon.calibration.map import Calibration, CornerCalibration, PullReport
 from recon.calibration.prior import bridge_prior
-from recon.calibration.pulls import Floats, Pull, pulls_of
+from recon.calibration.pulls import Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
 from recon.mechanics.mechanism import Assembly, assemblies_of

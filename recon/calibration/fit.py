@@ -23,12 +23,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.uncertainty import common_scale
 from recon.calibration.pulls import Pull
 
-Floats = NDArray[np.float64]
 BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.calibration.fit import (
     CELL_RESOLUTION,
     HYSTERESIS_PRIOR,
@@ -18,7 +19,7 @@ from recon.calibration.fit import (
     fit_map,
     gauge_scale,
 )
-from recon.calibration.pulls import Floats, Pull
+from recon.calibration.pulls import Pull
 
 GROSS = 5.0  # standard uncertainties: one false alarm in 1.7 million normal readings
 

@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.gross import GrossError
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.calibration.fit import Prior
-from recon.calibration.pulls import Floats, Pull
+from recon.calibration.pulls import Pull
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Gauge

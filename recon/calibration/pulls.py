@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.motion import Pose, pose, rack_of_steer
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from recon.mechanics.mechanism import Assembly
     from recon.records.sheets import PullSheet
 
-Floats = NDArray[np.float64]
 MOVED = 1e-4  # m; travels are written to whole millimetres
 OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
 

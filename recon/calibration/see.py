@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.calibration.fit import Fit, Prior
-from recon.calibration.pulls import Floats, Pull
+from recon.calibration.pulls import Pull
 from recon.planning.questions import SCALE
 
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.calibration.fit import CELL_RESOLUTION
 from recon.calibration.map import Calibration, CornerCalibration, Verification
-from recon.calibration.pulls import Floats, Pull
+from recon.calibration.pulls import Pull
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle

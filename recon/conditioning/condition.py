@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.conditioning.filters import SHORTEST, low_pass, stretches, zero_phase_gain
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
 
-Floats = NDArray[np.float64]
 # Of the sampling rate; a jolt of the driveline keeps its height, most of the noise goes.
 BANDWIDTH_SHARE = 0.35
 

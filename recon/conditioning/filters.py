@@ -5,11 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.records.logs import GAP_STEPS
 
-Floats = NDArray[np.float64]
 ORDER = 4  # of each of the two passes
 SHORTEST = 32  # samples between two gaps that a filter can still be run over
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 FLAT_TIME = 0.5  # s of one and the same number
 FLAT_SHARE = 8.0  # times the length of the longest run that the channel's quiet half shows
 # A smooth crest in coarse digits stands some 2.4 times longer on its top step than on the next.

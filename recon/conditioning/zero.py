@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.uncertainty import common_scale
 
 if TYPE_CHECKING:
     from recon.records.sheets import Tares
 
-Floats = NDArray[np.float64]
 ENOUGH_WARMING = 1.0  # K
 ENOUGH_READ = 8  # temperatures, for a cubic in time
 ENOUGH_SAMPLES = 20_000  # spread over a log, for what hardly changes from one to the next

@@ -15,8 +15,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.mechanics.mechanism import described_corner
 from recon.mechanics.motion import pose_assembly, rack_of_steer, wheel_angles, wheel_of
@@ -24,7 +25,6 @@ from recon.mechanics.motion import pose_assembly, rack_of_steer, wheel_angles, w
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
 
-Floats = NDArray[np.float64]
 AXES = ("tyre", "intermediate", "vehicle")
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.mechanics.structure import (
     INNER,
     OUTER,
-    Floats,
     Mechanism,
     Redundant,
     Rows,

@@ -11,7 +11,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 Ranges = tuple[tuple[float, float], ...]  # of every travel and of the rack [m]
 
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.mechanics.structure import Mechanism, Rows, State, hubs_of, idle_rows, lift_rows, rows_of
 
-Floats = NDArray[np.float64]
 CLOSED = 1e-12  # m; gaps of a posed corner are smaller, a thousandth of an atom
 MOST_STEPS = 25
 RANK = 1e-9  # share of the largest singular value that is rounding

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.mechanics.structure import (
     FREE,
-    Floats,
     Mechanism,
     design_state,
     hubs_of,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError, nearest
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import AXLE, CHASSIS, TWO_FORCE, Corner
@@ -15,7 +16,6 @@ from recon.mechanics.balance import balance, redundant_groups, section_loads
 from recon.mechanics.freedom import idle_turns, require_one_motion
 from recon.mechanics.structure import (
     ROWS,
-    Floats,
     Mechanism,
     Rows,
     Section,

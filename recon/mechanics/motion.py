@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.mechanics.closure import closed, rotation_matrix
 from recon.mechanics.mechanism import Mechanism, assembly_of, mechanism_of
@@ -33,8 +34,6 @@ __all__ = [
     "wheel_angles",
     "wheel_of",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from recon.mechanics.mechanism import Assembly
     from recon.mechanics.motion import Pose
 
-Floats = NDArray[np.float64]
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding
 
 

@@ -10,13 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.mechanics.balance import Balance, balance, open_section_loads, section_loads
 from recon.mechanics.motion import Pose, WheelAt
 from recon.mechanics.structure import Mechanism, design_state, hubs_of
 
-Floats = NDArray[np.float64]
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
 

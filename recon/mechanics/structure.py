@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 State = tuple[Floats, Floats, Floats, Floats]  # rotation, shift, points, rack; see `rows_of`
 OUTER, INNER, AXIS, AXIS_ON_INNER = 0, 1, 2, 3
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.base.threads import one_thread
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.mechanics.structure import Mechanism
 
-Floats = NDArray[np.float64]
 Rows = list[int]
 Link = tuple[Rows, Rows]  # inputs and what is found from them
 WANTED = 5e-4  # of the largest load: a twentieth of a percent, far below any gauge

@@ -16,11 +16,10 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, VehicleError, nearest
 
-Floats = NDArray[np.float64]
 RANK_SHARE = 1e-6  # singular values below this share of the largest are rounding
 NOT_KNOWN = 1000.0  # N; a third of a light car's wheel load: no better known is not known
 NEARLY = 0.05  # weights that differ by less are told as a sum, what is beside them as nothing

@@ -9,9 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.mechanics.mechanism import asked_corner, asked_corners, assembly_name, assembly_of
 from recon.planning.knowledge import Combination, Knowledge, joined, judge
@@ -31,8 +29,6 @@ __all__ = [
     "observe_car",
     "question_of",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.mechanism import (
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.mechanics.structure import Mechanism
 
-Floats = NDArray[np.float64]
 FORCES = UNKNOWNS[:3]
 SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 REPEATS = 1e-9  # share of a row beside another one's direction that is rounding

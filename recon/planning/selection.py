@@ -18,12 +18,11 @@ from itertools import combinations, product
 from math import comb
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, SolveError
 from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE, Question
 
-Floats = NDArray[np.float64]
 STARTS = 6  # random ones beside the greedy one
 SEED = 20240229  # any number: the same question shall have the same answer
 FEW = 4000  # choices of one part that are all tried, within a second

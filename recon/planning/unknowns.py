@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Tyre, Vehicle
 
-Floats = NDArray[np.float64]
 UNKNOWNS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
 
 # What the hub passes about the spin axis: nothing but drag; the caliper's torque; what the

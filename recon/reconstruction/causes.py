@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.mechanics.statics import member_matrix, strip_spin
 from recon.reconstruction.estimator import (
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from recon.reconstruction.prepare import Bench
     from recon.reconstruction.session import SensorErrors
 
-Floats = NDArray[np.float64]
 PARTS = ("session", "calibration", "assumption")
 THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
 # Friction holds a link's load off by up to the half-width of its loop, either way and anywhere

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.mechanics.motion import Pose
 from recon.mechanics.statics import member_matrix, road_columns
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
     from recon.planning.unknowns import Reference
 
-Floats = NDArray[np.float64]
 # Of what a bar, a beam or bound links take from the springs: twist by steer and by wheels that
 # hang unevenly, rates that are not as stated, springs that do not pull by one law; no source.
 SPLIT = 0.3

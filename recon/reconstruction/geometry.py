@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
 from recon.mechanics.mechanism import Assembly
 from recon.mechanics.motion import pose_at
@@ -22,8 +22,6 @@ from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
 
 if TYPE_CHECKING:
     from recon.reconstruction.prepare import Bench
-
-Floats = NDArray[np.float64]
 
 
 def geometry_causes(bench: Bench) -> list[Cause]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.vehicle import Corner, Vehicle
 
-Floats = NDArray[np.float64]
 T = TypeVar("T")
 
 # Stated widenings where a channel is not logged; common practice, no source.

@@ -9,11 +9,9 @@ conditional on contact forces that only push.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.uncertainty import COVERAGE_FACTOR
-
-Floats = NDArray[np.float64]
 
 
 def limits_of(

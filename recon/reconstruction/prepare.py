@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
 from recon.mechanics.mechanism import Assembly
@@ -49,7 +50,6 @@ if TYPE_CHECKING:
     from recon.calibration.map import CornerCalibration
     from recon.car.vehicle import Vehicle
 
-Floats = NDArray[np.float64]
 Modes = tuple[tuple[str, ...], ...]
 DEGREES = (6, 8, 10)  # of products of travels and rack; higher where the first is not fine enough
 STEP = 1e-3  # m, for slopes over travel and rack

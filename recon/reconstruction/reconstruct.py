@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.status import BIT
 from recon.base.threads import one_thread
@@ -45,7 +46,6 @@ if TYPE_CHECKING:
     from recon.calibration.map import Calibration
     from recon.car.vehicle import Vehicle
 
-Floats = NDArray[np.float64]
 EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
 TOUCHING = 1e-6  # N; the bound is met to rounding
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import SolveError
-
-Floats = NDArray[np.float64]
 
 
 def bounded_reference(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT, FLAGS
 from recon.planning.unknowns import MODES
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from recon.reconstruction.prepare import Prepared
     from recon.reconstruction.solve import Solved
 
-Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 NOT_KNOWN = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
 AXES = {

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning, RankError
 from recon.base.quantities import COMPONENTS
 from recon.planning.knowledge import NOT_KNOWN, Combination, together
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.mechanics.mechanism import Assembly
 
-Floats = NDArray[np.float64]
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.reconstruction.prepare import joint_mode
 from recon.reconstruction.solve import features_of
@@ -20,7 +21,6 @@ from recon.records.results import SIGNED, require_forces
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
 Positions = NDArray[np.int64]
 STATED = {
     "tyre": "u_tyre_force",

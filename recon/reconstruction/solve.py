@@ -15,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.reconstruction.causes import PARTS, Cause, Features
 from recon.reconstruction.prepare import Prepared, joint_mode
 
-Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
 KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its least directions

@@ -11,13 +11,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
 from recon.base.quantities import COMPONENTS, INDICATION_UNITS, UNITS, Unit, unit_of
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.files import existing_file
 from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
-from recon.records.sheets import Floats, Words
+from recon.records.sheets import Words
 from recon.records.tables import (
     clock_seconds,
     number,

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import BoundTable, open_table
 from recon.records.files import checksum
-from recon.records.sheets import Floats
 from recon.records.tables import line_of_row, parse_table, past_midnight
 
 if TYPE_CHECKING:

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.car.vehicle import Vehicle
 from recon.records.columns import Rows, open_rows
 from recon.records.files import checksum
 from recon.records.maps import WORDS
-from recon.records.sheets import Floats, PullSheet, Words
+from recon.records.sheets import PullSheet, Words
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 Words = NDArray[np.str_]
 
 

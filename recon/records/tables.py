@@ -15,9 +15,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul
-from recon.records.sheets import Floats
 
 BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"

@@ -6,11 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import Rows, gauge_unit, open_rows
 from recon.records.files import checksum
 from recon.records.maps import WORDS
-from recon.records.sheets import Floats, Tares, Words
+from recon.records.sheets import Tares, Words
 
 GAUGE_UNIT = "gauge unit"  # header of a column whose rows have the unit of their own gauge
 

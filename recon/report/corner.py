@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
 from recon.planning.questions import FORCES
 from recon.report.labels import LETTER, PITCH, clear_point, write_labels
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.report.scene import Cut, Load
 
-Floats = NDArray[np.float64]
 SCALES = {1: 190.0, 2: 260.0}  # mm of the car per inch of paper in every view, by wheels
 HEAD, FOOT, SIDE, GAP = 1.2, 0.95, 0.75, 0.62  # in, strips around and between the views
 THIN, THICK = 0.9, 5.5  # pt, lines of members without and with the largest load

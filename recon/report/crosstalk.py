@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.report.sheet import (
     ACCENT,
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
     from recon.calibration.map import Calibration, CornerCalibration
 
-Floats = NDArray[np.float64]
 NARROWEST = 8.0  # in, so that title and legend fit
 TALL_TICK = (19.0, 2.2)  # pt, length and width of the mark of the prediction
 

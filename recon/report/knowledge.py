@@ -6,8 +6,8 @@ import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE
 from recon.report.scene import in_words
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     from recon.planning.observability import Observability
 
-Floats = NDArray[np.float64]
 NOW, WITHOUT, WITH = range(3)
 # Face and hatch of the bars of what there is, what a lost gauge leaves, what one more gives.
 BARS = ((MIDDLE, ""), ("white", "////"), (PALE, ""))

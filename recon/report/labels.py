@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.report.sheet import INK, MIDDLE, SMALL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 PITCH = 0.33  # in, from one label of two lines to the next
 LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
 LEADER: dict[str, Any] = {"arrowstyle": "-", "color": MIDDLE, "linewidth": 0.6, "shrinkB": 0}

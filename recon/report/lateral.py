@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.status import BIT, FLAGS
 from recon.reconstruction.result import NOT_KNOWN
 from recon.records.results import require_forces
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 Ends = tuple[float, float]
 DRAWN = 4000  # samples; more than a picture has columns of dots
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force

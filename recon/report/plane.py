@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.records.results import require_forces
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 # Marker, size [pt] and colour of light, middle and heavy Fz, pale to dark.
 DASHES = (0, (4, 3))
 STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))

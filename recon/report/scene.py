@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
 from recon.mechanics.mechanism import assembly_name, described_corner, gauged_loads
 from recon.mechanics.motion import pose_assembly, wheel_of
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from recon.mechanics.motion import Pose, WheelAt
     from recon.mechanics.structure import Mechanism
 
-Floats = NDArray[np.float64]
 ARROW = 170.0  # mm, length of the largest force
 WHEEL_WIDTH = 0.65  # of the radius; drawn only, no file states it
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.analysis.friction import FEWEST_SAMPLES
+from recon.base.arrays import Floats
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.vehicle import TWO_FORCE
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from recon.planning.selection import Selection
     from recon.reconstruction.weigh import Weighing
 
-Floats = NDArray[np.float64]
 PEAK_SHARE = 0.999
 SMALL_GAP = 0.05  # %; printed as nothing
 WIDEST = 100  # letters of lines that are broken

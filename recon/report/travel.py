@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.mechanics.mechanism import described_corner, gauged_loads
 from recon.mechanics.motion import pose_assembly
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from recon.mechanics.motion import Pose
     from recon.mechanics.structure import Mechanism
 
-Floats = NDArray[np.float64]
 TRAVELS = 41
 ROW, STRIPS = 3.9, 1.7  # in, a row of panels, what is around them
 LINE = 0.19  # in, a line of words

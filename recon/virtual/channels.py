@@ -13,9 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from recon.base.arrays import Floats
+
 REFERENCE_TEMPERATURE = 20.0  # degC
 FRICTION_RATE = 0.02  # share of a load's change that the friction takes until it slides
 CREEP_TIME = 60.0  # s

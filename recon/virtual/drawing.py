@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, MOMENT_ARM, STANDARD_GRAVITY
 from recon.virtual.channels import Channels
 from recon.virtual.elastic import Sprung, no_load, settle
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Gauge, Support, Vec, Vehicle
     from recon.virtual.elastic import Load
 
-Floats = NDArray[np.float64]
 # Indication per newton where tube and bench pull say nothing; from memory, order of magnitude.
 USUAL_SLOPE = {"mV/V": 1e-4, "microstrain": 0.05, "V": 1e-3, "counts": 1.0}
 U_TOE = 0.0005  # rad

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.records.sheets import Tares
 from recon.virtual.channels import Reading, sensed, shown
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
     from recon.virtual.states import States
 
-Floats = NDArray[np.float64]
 LOGGER_NOISE = 8.0  # N of own load, rms
 TARE_SAMPLES = 400  # of the logger, averaged
 TARE_BEFORE, TARE_AFTER = 400.0, 300.0  # s from the tare to the log and from the log to the tare

@@ -25,12 +25,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 
 if TYPE_CHECKING:
     from recon.virtual.elements import Cut, ElasticUnit, WheelOn
 
-Floats = NDArray[np.float64]
 MOST_STEPS = 60
 CLOSED = 1e-14  # m; the balance is closed to this elongation of the stiffest support
 HEIGHT_CLOSED = 1e-12  # m

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import CHASSIS
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Gauge, Support, Vec
     from recon.virtual.parts import Parts
 
-Floats = NDArray[np.float64]
 TWO_FORCE = ("link", "spring")
 ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point
 ON_LINE = 1e-6  # m; points nearer to a line than that lie on it

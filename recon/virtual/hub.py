@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.virtual.elastic import WheelAt
-
-Floats = NDArray[np.float64]
 
 
 def passed(moment: Floats, spin: Floats, held: NDArray[np.bool_], torque: Floats) -> Floats:

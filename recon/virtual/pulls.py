@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
@@ -28,7 +29,6 @@ from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
 
-Floats = NDArray[np.float64]
 PHASE = ("tare", *["rising"] * 5, *["falling"] * 3, "tare")
 SHARE = np.array([0, 0.2, 0.4, 0.6, 0.8, 1.0, 0.75, 0.5, 0.25, 0])
 STEP_TIME, PULL_TIME = 60.0, 240.0  # s, between steps and from one pull to the next

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.virtual.states import WARM_GAIN, WARM_START, States, level_to_vehicle, rack_of
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
     from recon.virtual.drawing import VirtualCar
 
-Floats = NDArray[np.float64]
 SPEED, CONES, CONE_PITCH = 15.0, 10, 18.0  # m/s, -, m
 RUN_IN, STOP = 1.0, 2.5  # s before the first cone, s of braking at the end
 WISHED_SIDEWAYS, WISHED_BRAKING = 8.5, 8.0  # m/s2

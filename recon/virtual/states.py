@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.virtual.elastic import no_load, settle
 
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
 
-Floats = NDArray[np.float64]
 GRIP = 1.5  # Fy/Fz at which the trail is gone
 WARM_START, WARM_GAIN = 21.0, 5.0  # degC, K
 LEAST_BRAKING = 20.0  # N m; random states with less have the brake off
