@@ -22,6 +22,7 @@ from recon.mechanics.statics import (
     shift_wrench,
     strip_spin,
 )
+from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -250,3 +251,24 @@ def test_dead_centre_is_refused_with_corner_and_condition(
     at = pose(mechanism_of(links_corner(lines, (0.0, 0.7, 0.3), name="RL")), 0.0)
     with pytest.raises(VehicleError, match=r"corner RL: .*\(condition up to (\d\.\de\+\d\d|inf)\)"):
         load_matrix(at)
+
+
+@pytest.mark.parametrize("height", [0.200, 0.2225])
+def test_dead_centre_between_poses_is_found(height: float) -> None:
+    """A flat coil-over that no pose hits: loads on either side of it differ in sign."""
+    with pytest.raises(
+        VehicleError, match=r"corner RL: .* dead centre \(condition up to \d\.\de\+0[234]"
+    ):
+        member_matrix(pose_with_coil_over_at(height))
+    assert np.all(np.isfinite(member_matrix(pose_with_coil_over_at(0.3))))  # twin
+
+
+def pose_with_coil_over_at(height: float) -> Pose:
+    """Rear corner of the club car over its travel, the coil-over's inner end at a height [m]."""
+    corner = shipped("club_racer").corners["RL"]
+    at = corner.support_index("coil_over")
+    inner = replace(corner.supports[at].inner, point=(-2.398, 0.420, height))
+    flat = replace(corner.supports[at], inner=inner)
+    supports = (*corner.supports[:at], flat, *corner.supports[at + 1 :])
+    mechanism = mechanism_of(replace(corner, supports=supports))
+    return pose(mechanism, np.linspace(*corner.travel_range, 12))

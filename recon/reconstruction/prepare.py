@@ -19,7 +19,6 @@ from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powe
 from recon.mechanics.mechanism import Assembly
 from recon.mechanics.motion import Pose, pose_at
 from recon.mechanics.statics import member_matrix, spring_share
-from recon.mechanics.table import WANTED
 from recon.planning.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -51,6 +50,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
 
 Modes = tuple[tuple[str, ...], ...]
+WANTED = 5e-4  # of the largest force: a twentieth of a percent, far below any gauge
 DEGREES = (6, 8, 10)  # of products of travels and rack; higher where the first is not fine enough
 STEP = 1e-3  # m, for slopes over travel and rack
 
