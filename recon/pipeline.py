@@ -141,8 +141,8 @@ def calibrate(
     from recon.calibration.store import write_calibration
     from recon.records.pulls import read_pulls
     from recon.records.vehicles import read_vehicle
+    from recon.report.calibration import calibration_summary
     from recon.report.figures import plot_crosstalk, plot_verification
-    from recon.report.summary import calibration_summary
 
     _refuse_existing(Path(out) / "calibration.nc", overwrite)
     car = read_vehicle(vehicle)
