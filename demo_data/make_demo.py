@@ -14,15 +14,15 @@ import numpy as np
 
 from recon.records.vehicles import read_vehicle
 from recon.records.writing import write_log, write_pulls, write_tares
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.pulls import virtual_pulls, virtual_verification
-from recon.virtual.slalom import slalom_states
 
 HERE = Path(__file__).parent
 CAR = HERE.parent / "vehicles" / "club_racer.toml"
 SEED = 1897  # any number; another one gives another car and another day
-MISTYPED = ("FR", "inward", 4)
+MISTYPED = Mistyped("FR", "inward", step=4)
 
 
 def make_demo(car_file: Path, folder: Path) -> None:

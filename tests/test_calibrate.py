@@ -19,9 +19,9 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet
+from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.plan import pull_plan
-from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_roundtrip import NOTHING, club_car, day, exact, unwarned
 
 FEW = ("fore", "outward", "pad", "aft", "inward", "fore-out", "rim top inward", "hub fore")
@@ -213,7 +213,7 @@ def test_one_mistyped_load_is_named_and_left_out(corner: str, pull: str, step: i
     _, clean = pulled(corner, 40)
     rng = np.random.default_rng([17, 40])
     drawn = draw_car(club_car(corner), rng)
-    sheet = virtual_pulls(drawn, None, rng, mistyped=(corner, pull, step))
+    sheet = virtual_pulls(drawn, None, rng, mistyped=Mistyped(corner, pull, step))
     row = np.flatnonzero(sheet.pull == pull)[step]
     found = fitted(sheet, drawn.car)
     (error,) = found.gross

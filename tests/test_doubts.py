@@ -20,8 +20,8 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.mechanism import assembly_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
+from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
-from recon.virtual.pulls import virtual_pulls, virtual_verification
 from tests.roundtrip.test_every_suspension import unit_day
 from tests.roundtrip.test_roundtrip import day, unwarned
 from tests.shipped_mechanisms import shipped

@@ -24,8 +24,8 @@ from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import Session
 from recon.reconstruction.solve import hidden_in_forces
 from recon.records.vehicles import read_vehicle
+from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
-from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_every_suspension import without_gauge
 from tests.roundtrip.test_roundtrip import VEHICLES, day, unwarned
 from tests.shipped_mechanisms import shipped

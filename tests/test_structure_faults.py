@@ -16,7 +16,7 @@ from recon.mechanics.motion import pose
 from recon.mechanics.statics import load_matrix
 from recon.records.vehicles import read_vehicle
 from recon.report.summary import car_summary
-from recon.virtual.elements import Stiffness, elastic_unit
+from recon.virtual.elements import Stiffness, elastic_assembly
 from recon.virtual.parts import lone
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
@@ -283,4 +283,4 @@ def test_virtual_car_wants_one_spring_along_a_line() -> None:
     ):
         n = len(corner.supports)
         with pytest.raises(VehicleError, match=f"corner FL: {told}"):
-            elastic_unit(lone(corner), Stiffness(np.ones(n), np.ones(n), np.ones(1)))
+            elastic_assembly(lone(corner), Stiffness(np.ones(n), np.ones(n), np.ones(1)))

@@ -17,8 +17,8 @@ from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
+from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
-from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_every_suspension import UnitDay, unit_day
 from tests.roundtrip.test_roundtrip import unwarned
 from tests.shipped_mechanisms import shipped

@@ -12,8 +12,8 @@ from recon.base.errors import DataError
 from recon.calibration.calibrate import calibrate
 from recon.calibration.verify import verify
 from recon.records.sheets import PullSheet
+from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
-from recon.virtual.pulls import virtual_pulls, virtual_verification
 from tests.roundtrip.test_roundtrip import NOTHING, club_car, day, exact, unwarned
 
 

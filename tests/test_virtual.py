@@ -28,14 +28,16 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.virtual.channels import Reading, crept, remembered, sensed, shown
-from recon.virtual.drawing import Effects, draw_car, solid_links
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
+from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
+from recon.virtual.effects import Effects
 from recon.virtual.elastic import no_load, settle
-from recon.virtual.elements import Stiffness, elastic_unit
+from recon.virtual.elements import Stiffness, elastic_assembly
 from recon.virtual.hub import RoadLoad, passed
 from recon.virtual.parts import lone
-from recon.virtual.pulls import virtual_pulls, virtual_verification
-from recon.virtual.slalom import slalom_states
+from recon.virtual.springs import solid_links
 from recon.virtual.states import level_to_vehicle, rack_of, random_states
 
 LINKS = {
@@ -138,7 +140,7 @@ def test_tensions_written_out_by_hand_balance_the_load():
     spring = replace(ends["spring"], outer=ends["push_rod"].outer)
     c = replace(c, bodies=("upright",), supports=(*c.supports[:5], spring))
     stiffness = stiffness_of(c, 3)
-    elastic = elastic_unit(lone(c), replace(stiffness, tilt=0 * stiffness.tilt))
+    elastic = elastic_assembly(lone(c), replace(stiffness, tilt=0 * stiffness.tilt))
     load = road(FORCES)
     at = settle(elastic, (load,), RACK, travel=TRAVEL)
     force, moment = load(at.wheels[0])
@@ -156,8 +158,8 @@ def test_right_corner_mirrors_left():
     flip = np.array([1.0, -1.0, 1.0])
     left, right = corner("FL", 0.0), corner("FR", 0.0)
     same = stiffness_of(left, 4)
-    a = settle(elastic_unit(lone(left), same), (road(FORCES),), RACK, travel=TRAVEL)
-    b = settle(elastic_unit(lone(right), same), (road(flip * FORCES),), -RACK, travel=TRAVEL)
+    a = settle(elastic_assembly(lone(left), same), (road(FORCES),), RACK, travel=TRAVEL)
+    b = settle(elastic_assembly(lone(right), same), (road(flip * FORCES),), -RACK, travel=TRAVEL)
     assert_allclose(b.load, a.load, rtol=0, atol=1e-6)  # N; rounding times stiffness
     assert_allclose(b.wheels[0].contact, flip * a.wheels[0].contact, rtol=0, atol=1e-12)
     assert_allclose(b.wheels[0].heading, -a.wheels[0].heading, rtol=0, atol=1e-12)
@@ -331,7 +333,7 @@ def test_one_mistyped_load_and_nothing_else():
     car = draw_car(invented_car(), 1)
     clean = virtual_pulls(car, None, np.random.default_rng(2), corners=("FL",))
     wrong = virtual_pulls(
-        car, None, np.random.default_rng(2), corners=("FL",), mistyped=("FL", "aft", 4)
+        car, None, np.random.default_rng(2), corners=("FL",), mistyped=Mistyped("FL", "aft", 4)
     )
     differs = clean.strap_load != wrong.strap_load
     differs &= np.isfinite(clean.strap_load)
@@ -339,8 +341,8 @@ def test_one_mistyped_load_and_nothing_else():
     excess = wrong.strap_load[differs] / clean.strap_load[differs] - 1
     assert 0.02 <= excess[0] <= 0.2  # two in the second digit
     assert_allclose(wrong.indication, clean.indication)
-    with pytest.raises(DataError, match="no step 4 of a pull 'afte'"):
-        virtual_pulls(car, None, np.random.default_rng(2), mistyped=("FL", "afte", 4))
+    with pytest.raises(DataError, match="no step 4 in a pull named 'afte'"):
+        virtual_pulls(car, None, np.random.default_rng(2), mistyped=Mistyped("FL", "afte", 4))
 
 
 def test_perfect_readings_of_a_rigid_car_repeat_the_written_wrenches():

@@ -10,12 +10,13 @@ from recon.base.errors import VehicleError
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, pose_assembly
 from recon.mechanics.statics import load_matrix, section_matrix
-from recon.virtual.drawing import Effects, draw_car
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import virtual_pulls
+from recon.virtual.drawing import draw_car
+from recon.virtual.effects import Effects
 from recon.virtual.elastic import Settled, Sprung, no_load, settle
-from recon.virtual.elements import ElasticUnit, elastic_unit
+from recon.virtual.elements import ElasticAssembly, elastic_assembly
 from recon.virtual.parts import lone
-from recon.virtual.pulls import virtual_pulls
-from recon.virtual.slalom import slalom_states
 from tests.shipped_mechanisms import shipped
 from tests.test_virtual import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
 
@@ -60,7 +61,7 @@ def test_other_side_of_a_shipped_car_mirrors(file: str, name: str):
     found = []
     for side, sign in (("L", 1.0), ("R", -1.0)):
         c = shipped(file).corners[name + side]
-        elastic = elastic_unit(lone(c), stiffness_of(c, 4))
+        elastic = elastic_assembly(lone(c), stiffness_of(c, 4))
         rack = sign * RACK * c.steered
         force = FORCES if side == "L" else flip * FORCES
         found.append(settle(elastic, (road(force),), rack, travel=TRAVEL).load)
@@ -174,7 +175,7 @@ def test_both_wheels_and_every_body_of_a_tied_axle_are_in_balance(file: str, nam
     assert_allclose(free.travel[0], travel[0], rtol=0, atol=1e-9)  # springs hold what held them
 
 
-def spring_force(elastic: ElasticUnit, at: Settled) -> np.ndarray:
+def spring_force(elastic: ElasticAssembly, at: Settled) -> np.ndarray:
     element = elastic.member_element.tolist()
     return at.load[:, [element.index(e) for e in elastic.springs]]
 

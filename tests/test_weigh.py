@@ -12,9 +12,9 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration
 from recon.reconstruction.weigh import Weighing, weigh_check
 from recon.records.sheets import Tares
+from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.pulls import virtual_pulls
 from tests.roundtrip.test_roundtrip import NOTHING, club_car, states, unwarned
 
 PAD = 1700.0  # N, about a quarter of the car

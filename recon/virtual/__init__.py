@@ -1,7 +1,7 @@
-"""A virtual gauged car: its truth, and the records that its crew would have written.
+"""A virtual gauged car: the true forces, and the records that its crew would have written.
 
-The car solves its corners by itself as elastic systems and carries effects that the inverse
-does not model: compliance, bush stiffness that by-passes the links, friction, creep, a gain
-that moves with temperature, wandering zeros.  Everything is invented; magnitudes are common
-practice (no source) or from memory, as noted where they stand.
+The car has its own solver, which treats a corner or axle as an elastic system, and has effects
+that the reconstruction does not model: compliance, bush stiffness that bypasses the links,
+friction, creep, a gain that varies with temperature, wandering zeros.  Everything is invented;
+magnitudes are common practice (no source) or from memory, as noted beside each.
 """

@@ -2,10 +2,10 @@
 
     indication = K (s - h + creep) (1 + a (T - T0)) + zero + b (T - T0) + wander + noise     (1)
 
-s are member loads, of cuts also moments, h the friction's memory of them.  T0 is 20 degC.
-Friction is a Jenkins element per member, an elastic part in series with a slider of given half
-width: what it keeps depends on the order of loads, not on their speed.  Magnitudes: common
-practice, no source.
+s are the member loads (forces, at sections also moments), h the part of them that friction
+carries past the gauge, T the temperature and T0 = 20 degC.  Friction is one Jenkins element per
+member: a spring in series with a slider that slips at a given load.  It depends on the order of
+the loads, not on their speed.  Magnitudes: common practice, no source.
 """
 
 from __future__ import annotations
@@ -17,19 +17,20 @@ import numpy as np
 from recon.base.arrays import Floats
 
 REFERENCE_TEMPERATURE = 20.0  # degC
-FRICTION_RATE = 0.02  # share of a load's change that the friction takes until it slides
+FRICTION_RATE = 0.02  # share of a change in load that friction carries until it slips
 CREEP_TIME = 60.0  # s
-WANDER = 0.2  # N of own load per root second; 20 N in three hours, common practice, no source
+WANDER = 0.2  # N of the gauge's own load per root second: 20 N in three hours; no source
 
 
 @dataclass(frozen=True, slots=True)
 class Channels:
-    """Gauges of one corner.
+    """Gauges of one assembly; `unit` below is each gauge's own unit, e.g. mV/V.
 
-    `K` (gauge, member) [unit/N]; `zero` [unit] at the pulls and `zero_shift` [unit] since then;
-    `zero_per_kelvin` [unit/K], `gain_per_kelvin` [1/K], `creep` share, `newton` [unit] what one
-    newton of own load gives (of a moment on an arm of 0.1 m), `full_scale` [unit], all (gauge,);
-    `friction` (member,) [N, N m].
+    `K` (gauge, member) [unit/N, of moments unit/(N m)].  All (gauge,): `zero` [unit] during the
+    pulls, `zero_shift` [unit] between pulls and drive, `zero_per_kelvin` [unit/K],
+    `gain_per_kelvin` [1/K], `creep` (share of the load), `newton` [unit] the indication per
+    newton of the gauge's own load (of a moment: per newton on an arm of 0.1 m), `full_scale`
+    [unit].  `friction` (member,) [N, N m] is the load at which friction slips.
     """
 
     names: tuple[str, ...]
@@ -42,20 +43,20 @@ class Channels:
     friction: Floats
     newton: Floats
     full_scale: Floats
-    noise: float = 1.0  # scale of noise and wander
+    noise: float = 1.0  # scales noise and wander
 
     @property
     def step(self) -> Floats:
-        """Last digit (gauge,): the power of ten next below 1.5 N of own load [unit]."""
+        """Resolution (gauge,) [unit]: the power of ten next below 1.5 N of the gauge's load."""
         return np.asarray(10.0 ** np.floor(np.log10(1.5 * self.newton)))
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """How a series is read.
+    """Conditions under which a series of n samples is read.
 
-    (n,) each: `time` [s], `temperature` [degC], `noise` rms [N of own load]; `after_shift`
-    says whether the zeros have shifted since the pulls.
+    (n,) each: `time` [s], `temperature` [degC], `noise` rms [N of the gauge's own load].
+    `after_shift` is True after the pulls, when the zeros have shifted.
     """
 
     time: Floats
@@ -65,7 +66,15 @@ class Reading:
 
 
 def remembered(load: Floats, half_width: Floats) -> Floats:
-    """Follow what the friction keeps (n, member) [N] after each of the loads in turn, from rest."""
+    """Load that friction carries past the gauges, (n, member) [N, N m].
+
+    Parameters
+    ----------
+    load : (n, member)
+        Member loads in their order in time; before the first there is no load. [N, N m]
+    half_width : (member,)
+        Load at which the friction of each member slips. [N, N m]
+    """
     kept = np.zeros_like(load)
     now, before = np.zeros(load.shape[1]), np.zeros(load.shape[1])
     for i, row in enumerate(load):
@@ -76,7 +85,10 @@ def remembered(load: Floats, half_width: Floats) -> Floats:
 
 
 def crept(load: Floats, time: Floats) -> Floats:
-    """Follow the loads as creep does (n, member), first order in `time` [s], from rest."""
+    """Loads `load` (n, member) [N, N m] after a first-order lag of `CREEP_TIME`, from rest.
+
+    `time` (n,) [s] is that of each row.
+    """
     out = np.zeros_like(load)
     share = -np.expm1(-np.diff(time) / CREEP_TIME)
     for i in range(1, len(load)):
@@ -85,7 +97,7 @@ def crept(load: Floats, time: Floats) -> Floats:
 
 
 def sensed(channels: Channels, load: Floats, reading: Reading, rng: np.random.Generator) -> Floats:
-    """Sense the loads (n, member) [N] in their order in time by (1): (n, gauge) [unit]."""
+    """Indications (n, gauge) [unit] of the loads (n, member) [N, N m] in time order, by (1)."""
     time = reading.time
     warm = (reading.temperature - REFERENCE_TEMPERATURE)[:, None]
     felt = (load - remembered(load, channels.friction)) @ channels.K.T
@@ -99,6 +111,6 @@ def sensed(channels: Channels, load: Floats, reading: Reading, rng: np.random.Ge
 
 
 def shown(channels: Channels, value: Floats) -> Floats:
-    """Round to the last digit, within the channel's range; (n, gauge) [unit]."""
+    """Round (n, gauge) [unit] to the channel's resolution and clip to its range."""
     digits = channels.step * np.round(value / channels.step)
     return np.asarray(np.clip(digits, -channels.full_scale, channels.full_scale))

@@ -1,7 +1,7 @@
-"""Draw the car as it really is around the car as its file describes it.
+"""Draw a true car at random around the car that a vehicle file describes.
 
-Written facts are off by their stated standard uncertainties; what nobody wrote down
-(stiffness, cross-talk, friction, creep, temperature) is drawn from ranges of our own.
+Every stated fact gets a random error of its stated standard uncertainty.  Effects that no file
+states (stiffness, cross-talk, friction, creep, temperature) are drawn from ranges given here.
 Magnitudes: common practice, no source, unless a line says otherwise.
 """
 
@@ -11,61 +11,41 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.quantities import CORNERS, MOMENT_ARM, STANDARD_GRAVITY
+from recon.base.quantities import CORNERS
 from recon.virtual.channels import Channels
-from recon.virtual.elastic import Sprung, no_load, settle
+from recon.virtual.effects import Effects
+from recon.virtual.elastic import Sprung
 from recon.virtual.elements import (
-    CUT_LOADS,
     ON_AXIS,
     TWO_FORCE,
-    ElasticUnit,
+    ElasticAssembly,
     Stiffness,
-    elastic_unit,
+    elastic_assembly,
     idle_lines,
 )
-from recon.virtual.hub import AtRest, PullLoad
+from recon.virtual.gauging import draw_channels
 from recon.virtual.parts import Parts, assemblies_of
+from recon.virtual.springs import springs_at_design
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from recon.car.vehicle import Corner, Gauge, Support, Vec, Vehicle
-    from recon.virtual.elastic import Load
+    from recon.car.vehicle import Corner, Support, Vec, Vehicle
 
-# Indication per newton where tube and bench pull say nothing; from memory, order of magnitude.
-USUAL_SLOPE = {"mV/V": 1e-4, "microstrain": 0.05, "V": 1e-3, "counts": 1.0}
 U_TOE = 0.0005  # rad
 U_CAMBER = 0.0017  # rad
-RIGID = 1e9  # N/m of a support whose stated compliance is nothing
-TYPICAL_PULL = 3000.0  # N, in each direction at the contact; friction is a share of what it gives
-
-
-@dataclass(frozen=True, slots=True)
-class Effects:
-    """Scale of each family of effects, 1 as drawn, 0 without (`compliance` must stay above 0).
-
-    `facts` scales how far the written facts are off (points, masses, radius, slopes, sensors,
-    gains of the devices), `readings` what is read at each pull (marks, points, loads), `noise`
-    the noise and wander of the gauges.
-    """
-
-    compliance: float = 1.0
-    bushes: float = 1.0
-    friction: float = 1.0
-    creep: float = 1.0
-    thermal_gain: float = 1.0
-    cross_talk: float = 1.0
-    noise: float = 1.0
-    facts: float = 1.0
-    readings: float = 1.0
+RIGID = 1e9  # N/m, highest stiffness of a support, also where the stated compliance is zero
 
 
 @dataclass(frozen=True, slots=True)
 class SensorErrors:
-    """Fixed errors of the ordinary sensors: offsets, and gains as factors; by corner."""
+    """Errors of the logged sensors that stay fixed for the session.
+
+    `travel` [m], `travel_gain` [1], `hub_acceleration` (xyz) [m/s2] and `hub_acceleration_gain`
+    (xyz) [1] by corner; `steer`, `roll` and `pitch` [rad].  A gain multiplies the true value.
+    """
 
     travel: dict[str, float]
     travel_gain: dict[str, float]
@@ -78,19 +58,21 @@ class SensorErrors:
 
 @dataclass(frozen=True, slots=True)
 class VirtualCar:
-    """`car` as described and `truth` as it is, drawn units, channels and hidden figures.
+    """A car as its file describes it (`car`), as it really is (`truth`), and its hidden effects.
 
-    `parts`, `elastic` and `channels` stand by unit, `FL` or an axle's `rear`; `springs` are those
-    of tied axles, whose wheels stand where springs and axle share the load.  `strap_gain` and
-    `pad_gain` are relative: load = written * (1 + gain).  `trail` [m] is that of a tyre hardly
-    used, `shift_per_force` [m/N], `drag` [N m] of one wheel's bearing.
+    `parts`, `elastic` and `channels` have one entry per assembly, named `FL` or, for an axle,
+    `rear`.  `springs` has entries for tied axles only: their wheels stand where springs and axle
+    share the load.  `strap_gain` and `pad_gain` are relative errors of the load devices:
+    true load = written load * (1 + gain).  `trail` [m] is the pneumatic trail at small slip,
+    `shift_per_force` [m/N] the sideways shift of the contact patch per lateral force, `drag`
+    [N m] the bearing drag of one wheel.
     """
 
     car: Vehicle
     truth: Vehicle
     effects: Effects
     parts: dict[str, Parts]
-    elastic: dict[str, ElasticUnit]
+    elastic: dict[str, ElasticAssembly]
     springs: dict[str, Sprung]
     channels: dict[str, Channels]
     sensors: SensorErrors
@@ -102,18 +84,18 @@ class VirtualCar:
 
     @property
     def corners(self) -> tuple[str, ...]:
-        """The corners that are drawn."""
+        """Names of the corners that are drawn."""
         drawn = [c.name for parts in self.parts.values() for c in parts.corners]
         return tuple(c for c in CORNERS if c in drawn)
 
-    def assembly_of(self, corner: str) -> str:
-        """Name of the unit that a drawn corner belongs to."""
+    def assembly_name(self, corner: str) -> str:
+        """Name of the assembly to which a drawn corner belongs."""
         axle = self.truth.axle_of(corner)
         return corner if axle is None else axle.name
 
 
-U_DEVICE_GAIN = 0.003  # common to a device for the day; the sheets state it
-U_LOAD_STEP = 0.004  # per reading; the sheets state it
+U_DEVICE_GAIN = 0.003  # relative, one error per device for the whole day; stated in the sheets
+U_LOAD_STEP = 0.004  # relative, one error per reading; stated in the sheets
 
 
 def draw_car(
@@ -123,24 +105,24 @@ def draw_car(
     effects: Effects | None = None,
     corners: tuple[str, ...] | None = None,
 ) -> VirtualCar:
-    """Draw one virtual car around the description `car`.
+    """Draw one virtual car at random around the description `car`.
 
     Parameters
     ----------
     car : Vehicle
-        As described; stays as it is.
+        The car as described.  It is not changed.
     rng : numpy.random.Generator or int
-        Source of chance, or a seed for one.
+        Random generator, or a seed for one.
     effects : Effects, optional
-        Scales of the effects, all 1 when left out.
+        Scales of the effects; all 1 if omitted.
     corners : tuple of str, optional
-        Corners to draw as elastic and gauged ones, each with the partner to which an axle ties
-        it; all when left out.
+        Corners that get elastic supports and gauges, each with the opposite corner if an axle
+        ties them; all corners if omitted.
 
     Raises
     ------
     VehicleError
-        A corner with more or less than one spring.
+        A corner does not have exactly one spring, or has a torsion support.
     """
     rng = np.random.default_rng(rng)
     effects = effects or Effects()
@@ -149,10 +131,11 @@ def draw_car(
     truth = _true_vehicle(car, axles, effects.facts, rng)
     drawn = {parts.name: parts for parts in assemblies_of(truth, asked)}
     elastic = {
-        name: elastic_unit(parts, _stiffness(parts, effects, rng)) for name, parts in drawn.items()
+        name: elastic_assembly(parts, _stiffness(parts, effects, rng))
+        for name, parts in drawn.items()
     }
     channels = {
-        name: _channels(parts, elastic[name], effects, rng) for name, parts in drawn.items()
+        name: draw_channels(parts, elastic[name], effects, rng) for name, parts in drawn.items()
     }
     facts = effects.facts
     return VirtualCar(
@@ -162,7 +145,7 @@ def draw_car(
         parts=drawn,
         elastic=elastic,
         springs={
-            name: _springs(truth, parts, elastic[name])
+            name: springs_at_design(truth, parts, elastic[name])
             for name, parts in drawn.items()
             if parts.tied
         },
@@ -179,7 +162,7 @@ def draw_car(
 def _true_vehicle(
     car: Vehicle, axles: tuple[str, ...], scale: float, rng: np.random.Generator
 ) -> Vehicle:
-    """The car with all its corners as they are, and the `axles` that are drawn."""
+    """The true car: every corner, and those axles named in `axles`, with random errors."""
 
     def off(u: float) -> float:
         return scale * u * rng.standard_normal()
@@ -232,7 +215,7 @@ def _true_supports(
     wheel_on: tuple[str, ...],
     off: Callable[[float], float],
 ) -> tuple[Support, ...]:
-    # One ball joint written in several rows is one point, so one draw.
+    # A ball joint that several supports name is one point and gets one random error.
     drawn: dict[tuple[str, Vec], Vec] = {}
     for s in supports:
         places = [(s.outer.on, s.outer.point, s.outer.u)]
@@ -259,9 +242,9 @@ def _true_supports(
 
 
 def _on_one_line(joints: dict[tuple[str, Vec], Vec]) -> dict[tuple[str, Vec], Vec]:
-    """Put joints that share a line by make, like those of a strut's rod, on one again.
+    """Move joints that lie on one line by design, like those of a strut's rod, back on a line.
 
-    The two that are farthest apart stay.
+    The two joints farthest apart stay where they are.
     """
     points = np.array(list(joints.values()))
     apart = np.linalg.norm(points[:, None] - points, axis=2)
@@ -280,7 +263,7 @@ def _stiffness(parts: Parts, effects: Effects, rng: np.random.Generator) -> Stif
     n = len(parts.supports)
     # A tube of 16 x 1.5 mm and 300 mm has 4.7e7 N/m (E A / L); the joints at its ends leave less.
     axial = np.exp(rng.uniform(np.log(8e6), np.log(3e7), n)) / effects.compliance
-    # Torsion of one bush; ten of them resist travel with about 2 % of a racing wheel's rate.
+    # Torsional stiffness of one bush; ten of them add about 2 % to a racing car's wheel rate.
     tilt = np.exp(rng.uniform(np.log(1.5), np.log(7.5), (n, 2))) * effects.bushes
     rate = np.full(len(parts.corners), np.nan)
     if parts.tied:
@@ -292,121 +275,10 @@ def _stiffness(parts: Parts, effects: Effects, rng: np.random.Generator) -> Stif
 
 
 def _true_rate(support: Support, scale: float, rng: np.random.Generator) -> float:
-    """Stiffness that somebody stated [N/m, N m/rad], off by its uncertainty; NaN where nobody."""
+    """True stiffness [N/m, N m/rad] around the stated one; NaN if none is stated."""
     u = np.nan_to_num(support.u_compliance)
     compliance = support.compliance + scale * u * float(rng.standard_normal())
     return 1.0 / max(compliance, 1.0 / RIGID) if np.isfinite(compliance) else float("nan")
-
-
-def _springs(truth: Vehicle, parts: Parts, elastic: ElasticUnit) -> Sprung:
-    """Springs that hold the car at design height, where the axle's own parts are without load."""
-    standing = tuple(
-        AtRest(STANDARD_GRAVITY * c.unsprung_mass, _static_load(truth, c.name))
-        for c in parts.corners
-    )
-    return springs_holding(elastic, standing, 0.0)
-
-
-def _static_load(truth: Vehicle, corner: str) -> float:
-    """Upward force [N] on the wheel of the car that stands; a quarter where an axle is missing."""
-    ahead = {name: c.wheel.centre[0] for name, c in truth.corners.items()}
-    front, rear = (
-        np.mean([x for n, x in ahead.items() if n[0] == end] or [np.nan]) for end in "FR"
-    )
-    share = float((truth.centre_of_mass[0] - rear) / (front - rear))
-    share = share if corner[0] == "F" else 1.0 - share
-    return 0.5 * truth.mass * STANDARD_GRAVITY * (share if np.isfinite(share) else 0.5)
-
-
-def _channels(
-    parts: Parts, elastic: ElasticUnit, effects: Effects, rng: np.random.Generator
-) -> Channels:
-    gauges, members = parts.gauges, elastic.members
-    own = np.array([_own_slope(g, effects.facts, rng) for g in gauges])
-    n, m = len(gauges), len(members)
-    share = effects.cross_talk * rng.uniform(0.01, 0.06, (n, m)) * rng.choice([-1.0, 1.0], (n, m))
-    mine = np.array([members.index(g.member) for g in gauges])
-    # A gauge at a cut feels the other loads of this cut, and like any gauge the wheel's members.
-    near = [_near(elastic, m, of) for m, of in zip(mine, parts.gauge_of, strict=True)]
-    felt = np.array(near) | np.array([_same_cut(elastic, m) for m in mine])
-    share *= felt
-    share[np.arange(n), mine] = 1.0
-    newton = np.abs(own) * elastic.arm[mine]
-    full_scale = np.array([g.full_scale for g in gauges])
-    return Channels(
-        names=tuple(g.name for g in gauges),
-        K=own[:, None] * share * elastic.arm[mine][:, None] / elastic.arm,
-        zero=newton * 1200.0 * rng.standard_normal(n),
-        zero_shift=newton * 140.0 * rng.standard_normal(n),
-        zero_per_kelvin=newton * 4.0 * rng.standard_normal(n),
-        gain_per_kelvin=-3e-4 * effects.thermal_gain * rng.uniform(0.7, 1.3, n),
-        creep=1e-3 * effects.creep * rng.uniform(0.5, 1.5, n),
-        friction=effects.friction * _friction(parts, elastic, rng),
-        newton=newton,
-        full_scale=np.where(np.isfinite(full_scale), full_scale, np.inf),
-        noise=effects.noise,
-    )
-
-
-def _near(elastic: ElasticUnit, member: int, corner: str) -> NDArray[np.bool_]:
-    """Members (member,) of the gauge's wheel; of an axle's gauge of the wheels that it touches."""
-    if corner:
-        return elastic.touches[elastic.wheel(corner)]
-    touched = elastic.touches[elastic.touches[:, member]]
-    return np.any(touched if len(touched) else elastic.touches, axis=0)
-
-
-def _same_cut(elastic: ElasticUnit, member: int) -> NDArray[np.bool_]:
-    """Loads of the cut that `member` belongs to, (member,); none for links and springs."""
-    links = len(elastic.member_element)
-    at = np.arange(len(elastic.members))
-    cut = (at - links) // len(CUT_LOADS)
-    return (at >= links) & (member >= links) & (cut == cut[member])
-
-
-def _own_slope(gauge: Gauge, scale: float, rng: np.random.Generator) -> float:
-    sign = float(gauge.sign) or float(rng.choice([-1.0, 1.0]))
-    if not np.isfinite(gauge.slope):
-        arm = MOMENT_ARM if gauge.measures in ("bending", "torsion") else 1.0
-        return sign * USUAL_SLOPE[gauge.unit] / arm * float(rng.uniform(0.7, 1.4))
-    u = gauge.u_slope if np.isfinite(gauge.u_slope) else 0.03 * abs(gauge.slope)
-    return sign * (abs(gauge.slope) + scale * u * float(rng.standard_normal()))
-
-
-def _friction(parts: Parts, elastic: ElasticUnit, rng: np.random.Generator) -> Floats:
-    """Half width (member,) [N, N m]: some 0.08 % of the largest load that typical pulls give."""
-    three = np.eye(3)
-    solid = solid_links(elastic, 0.0)
-    peak = np.zeros(len(elastic.members))
-    for k, (corner, wheel) in enumerate(zip(parts.corners, elastic.wheels, strict=True)):
-        loads: list[Load] = [no_load] * len(elastic.wheels)
-        loads[k] = PullLoad(
-            attach=np.broadcast_to(wheel.hub - [0.0, 0.0, wheel.radius], (3, 3)),
-            strap_force=TYPICAL_PULL * three,
-            pad=np.zeros((3, 3)),
-            pad_force=np.zeros((3, 3)),
-            hub=wheel.hub,
-            weight=0.0,
-            held=np.full(3, corner.brake.place == "outboard"),
-        )
-        most = settle(elastic, tuple(loads), np.zeros(3), springs=solid)
-        peak = np.fmax(peak, np.max(np.abs(most.load), axis=0))
-    return np.asarray(peak * rng.uniform(0.0005, 0.0011, len(peak)))
-
-
-def springs_holding(elastic: ElasticUnit, loads: tuple[Load, ...], height: float) -> Sprung:
-    """Springs set so that wheels under `loads` stand `height` [m] above design."""
-    at = settle(elastic, loads, np.zeros(1), travel=height)
-    element = elastic.member_element.tolist()
-    force = at.load[0, [element.index(e) for e in elastic.springs]]
-    return Sprung(elastic.rate, at.spring_length[0] - force / elastic.rate)
-
-
-def solid_links(elastic: ElasticUnit, height: float) -> Sprung:
-    """Links in place of the springs that hold unloaded wheels `height` [m] above design."""
-    nothing = (no_load,) * len(elastic.wheels)
-    at_rest = settle(elastic, nothing, np.zeros(1), travel=height)
-    return Sprung(elastic.axial[elastic.springs], at_rest.spring_length[0])
 
 
 def _sensor_errors(car: Vehicle, scale: float, rng: np.random.Generator) -> SensorErrors:

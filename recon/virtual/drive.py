@@ -1,8 +1,8 @@
-"""The log, the tares around it and the truth behind it, from states of the virtual car."""
+"""Drive the virtual car: the log, the tares before and after, and the true forces."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
     from recon.virtual.states import States
 
-LOGGER_NOISE = 8.0  # N of own load, rms
-TARE_SAMPLES = 400  # of the logger, averaged
+LOGGER_NOISE = 8.0  # N of the gauge's own load, rms
+TARE_SAMPLES = 400  # samples averaged for a tare
 TARE_BEFORE, TARE_AFTER = 400.0, 300.0  # s from the tare to the log and from the log to the tare
-# Noise of the ordinary channels, rms; from memory of common loggers.
+# Noise of the other channels, rms in SI units and degC; from memory of common loggers.
 NOISE = {
     "travel": 0.25e-3,
     "wheel_speed": 0.05,
@@ -40,39 +40,64 @@ NOISE = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class _TareRow:
+    """One row of the tare table; `indication` and `sd` in the gauge's unit, degC, s."""
+
+    when: str
+    gauge: str
+    indication: float
+    sd: float
+    temperature: float
+    time: float
+
+
 def virtual_drive(
     virtual_car: VirtualCar, states: States, rng: np.random.Generator
 ) -> tuple[xr.Dataset, Tares, xr.Dataset]:
-    """Drive through `states`, tare before and after.
+    """Drive through `states` and tare before and after.
 
-    The wheels of a corner that stands alone are where `states` say, its springs (and dampers)
-    carry what is left.  Those of a tied axle come to where forces, springs and axle are in
-    balance, else these would not share the load as they do in a car.
+    The wheel of a corner alone has the travel that `states` give, and its spring carries the load
+    that this needs.  The wheels of a tied axle settle where road forces, springs and axle are in
+    equilibrium, so that springs and axle share the load as they do in a car.
+
+    Parameters
+    ----------
+    virtual_car : VirtualCar
+    states : States
+        States of the wheels; the assemblies of its corners are driven.
+    rng : numpy.random.Generator
 
     Returns
     -------
     log : xarray.Dataset
-        As the reader of logs returns it, SI, indications in each gauge's unit.
+        Like that of `read_log`: (elapsed_time, ...), SI, indications in each gauge's unit.
     tares : Tares
-        Wheels hanging at droop, before and after.
+        Tares with the wheels hanging at droop, before and after.
     truth : xarray.Dataset
-        Forces of the road [N], moments at the contact [N m] and member loads [N, N m], by corner.
+        True road forces [N], moments at the contact [N m] and member loads [N, N m],
+        (elapsed_time, corner, ...).
+
+    Raises
+    ------
+    VehicleError
+        The supports do not reach one of the poses.
     """
     loads, moments, readings, tare_rows = {}, {}, {}, []
     states = replace(states, travel=states.travel.copy())
-    for unit in dict.fromkeys(virtual_car.assembly_of(name) for name in states.corners):
-        at = [states.corners.index(w.corner) for w in virtual_car.elastic[unit].wheels]
+    for assembly in dict.fromkeys(virtual_car.assembly_name(name) for name in states.corners):
+        at = [states.corners.index(w.corner) for w in virtual_car.elastic[assembly].wheels]
         roads = tuple(_road_load(virtual_car, states, k) for k in at)
-        driven = _driven(virtual_car, unit, roads, states, at)
+        driven = _driven(virtual_car, assembly, roads, states, at)
         states.travel[:, at] = (
-            driven.travel if unit in virtual_car.springs else states.travel[:, at]
+            driven.travel if assembly in virtual_car.springs else states.travel[:, at]
         )
-        hanging = _hanging(virtual_car, unit)
+        hanging = _hanging(virtual_car, assembly)
         for k, road, wheel in zip(at, roads, driven.wheels, strict=True):
             loads[states.corners[k]] = driven.load
             moments[states.corners[k]] = road.contact_moment(wheel)
         in_turn = np.concatenate([hanging.load, driven.load, hanging.load])
-        readings[unit], rows = _indications(virtual_car, unit, states, in_turn, rng)
+        readings[assembly], rows = _indications(virtual_car, assembly, states, in_turn, rng)
         tare_rows += rows
     log = _log(virtual_car, states, readings, rng)
     return log, _tares(tare_rows), _truth(virtual_car, states, loads, moments)
@@ -80,13 +105,13 @@ def virtual_drive(
 
 def _driven(
     virtual_car: VirtualCar,
-    unit: str,
+    assembly: str,
     roads: tuple[RoadLoad, ...],
     states: States,
     at: list[int],
 ) -> Settled:
-    """Settle one unit under its road loads; `at` are its wheels among the states' corners."""
-    elastic, springs = virtual_car.elastic[unit], virtual_car.springs.get(unit)
+    """Equilibrium of one assembly under its road loads; `at` is where `states` has its corners."""
+    elastic, springs = virtual_car.elastic[assembly], virtual_car.springs.get(assembly)
     if springs is None:
         return settle(elastic, roads, states.rack, travel=states.travel[:, at])
     return settle(elastic, roads, states.rack, springs=springs)
@@ -109,20 +134,23 @@ def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
     )
 
 
-def _hanging(virtual_car: VirtualCar, unit: str) -> Settled:
-    """Settle the wheels off the ground at full droop: their weight alone on the links."""
-    corners = virtual_car.parts[unit].corners
+def _hanging(virtual_car: VirtualCar, assembly: str) -> Settled:
+    """Equilibrium with the wheels off the ground at full droop: only their weight acts."""
+    corners = virtual_car.parts[assembly].corners
     weights = tuple(AtRest(STANDARD_GRAVITY * c.unsprung_mass) for c in corners)
     droop = np.array([[c.droop_travel for c in corners]])
-    return settle(virtual_car.elastic[unit], weights, np.zeros(1), travel=droop)
+    return settle(virtual_car.elastic[assembly], weights, np.zeros(1), travel=droop)
 
 
 def _indications(
-    virtual_car: VirtualCar, unit: str, states: States, load: Floats, rng: np.random.Generator
-) -> tuple[Floats, list[tuple]]:
-    """Read one unit (n, gauge), and its rows of the tare table; `load` holds tare, log, tare."""
-    channels = virtual_car.channels[unit]
-    at = [states.corners.index(w.corner) for w in virtual_car.elastic[unit].wheels]
+    virtual_car: VirtualCar, assembly: str, states: States, load: Floats, rng: np.random.Generator
+) -> tuple[Floats, list[_TareRow]]:
+    """Indications (n, gauge) of one assembly in the log, and its rows of the tare table.
+
+    `load` (1 + n + 1, member) [N, N m] holds the tare before, the drive and the tare after.
+    """
+    channels = virtual_car.channels[assembly]
+    at = [states.corners.index(w.corner) for w in virtual_car.elastic[assembly].wheels]
     end = states.time[-1] + TARE_AFTER
     time = np.concatenate([[-TARE_BEFORE], states.time, [end]])
     warmth = np.mean(states.temperature[:, at], axis=1)
@@ -135,28 +163,27 @@ def _indications(
     for when, row, clock in (("before", 0, time[0]), ("after", -1, end)):
         warm = round(float(temperature[row] + NOISE["gauge_temperature"] * rng.normal()), 1)
         rows += [
-            (when, name, float(seen[row, g]), float(noise[g]), warm, float(clock))
+            _TareRow(when, name, float(seen[row, g]), float(noise[g]), warm, float(clock))
             for g, name in enumerate(channels.names)
         ]
     return shown(channels, seen[1:-1]), rows
 
 
-def _tares(rows: list[tuple]) -> Tares:
-    rows = sorted(rows, key=lambda r: r[0] == "after")  # stable: corners keep their order
-    when, gauge, value, sd, temperature, time = zip(*rows, strict=True)
+def _tares(rows: list[_TareRow]) -> Tares:
+    rows = sorted(rows, key=lambda r: r.when == "after")  # stable: corners keep their order
     n = len(rows)
     return Tares(
         path="virtual tares",
         checksum="",
         line=np.arange(2, n + 2),
-        when=np.array(when),
-        gauge=np.array(gauge),
+        when=np.array([r.when for r in rows]),
+        gauge=np.array([r.gauge for r in rows]),
         state=np.full(n, "hanging"),
-        indication=np.array(value),
-        sd=np.array(sd),
-        temperature=np.array(temperature),
+        indication=np.array([r.indication for r in rows]),
+        sd=np.array([r.sd for r in rows]),
+        temperature=np.array([r.temperature for r in rows]),
         pad_load=np.full(n, np.nan),
-        time=np.array(time),
+        time=np.array([r.time for r in rows]),
     )
 
 
@@ -180,7 +207,7 @@ def _log(
     hub = states.specific_force * by_corner(errors.hub_acceleration_gain)
     hub = hub + by_corner(errors.hub_acceleration)
     t, c, xyz = "elapsed_time", "corner", "component"
-    gauges = [g for unit in readings for g in virtual_car.channels[unit].names]
+    gauges = [g for assembly in readings for g in virtual_car.channels[assembly].names]
     stack = np.concatenate(list(readings.values()), axis=1)
     return xr.Dataset(
         {
@@ -205,12 +232,12 @@ def _log(
 
 
 def _turning(seen: Floats, states: States) -> Floats:
-    """Silence wheels that stand still: they give no pulses at all."""
+    """Wheel speed as logged (n, corner) [rad/s]: exactly zero for a wheel that stands still."""
     return np.where(states.locked, 0.0, seen)
 
 
 def _lines(states: States, rng: np.random.Generator) -> Floats:
-    """Return pressures (n, corner) [Pa] as logged: one sensor per line, front and rear."""
+    """Brake pressures (n, corner) [Pa] as logged by one sensor per line, front and rear."""
     noise = NOISE["brake_pressure"] * rng.standard_normal((len(states.time), 2))
     rear = [int(c.startswith("R")) for c in states.corners]
     return np.asarray(states.brake_pressure + noise[:, rear])
@@ -225,7 +252,7 @@ def _truth(
     import xarray as xr
 
     t, c, xyz = "elapsed_time", "corner", "component"
-    of = {n: virtual_car.elastic[virtual_car.assembly_of(n)].members for n in states.corners}
+    of = {n: virtual_car.elastic[virtual_car.assembly_name(n)].members for n in states.corners}
     members = list(dict.fromkeys(m for n in states.corners for m in of[n]))
     link_load = np.full((len(states.time), len(states.corners), len(members)), np.nan)
     for k, name in enumerate(states.corners):

@@ -1,10 +1,9 @@
-"""The supports of a unit as elements: single elastic lines of action between two bodies.
+"""The supports of an assembly as elements: single elastic lines of action between two bodies.
 
-In: a corner that stands alone, or two that an axle ties, and the stiffness of their supports.
-Out: arrays.  A link or spring is one element along its own line, a torsion one about its axis.
-The others hold points of the outer body in directions that turn with the inner one: a ball one
-point in three, a pivot two points of its axis in three each, a slider two points in the two
-directions across its line.
+A link or spring is one element along its own line, a torsion one element about its axis.  Each
+other support holds points of the outer body in directions fixed in the inner body: a ball one
+point in three directions, a pivot two points of its axis in three directions each, a slider two
+points in the two directions across its line.
 
 Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 """
@@ -28,18 +27,18 @@ if TYPE_CHECKING:
 
 TWO_FORCE = ("link", "spring")
 ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point
-ON_LINE = 1e-6  # m; points nearer to a line than that lie on it
-# What passes through a cut: three forces [N], three moments [N m].
+ON_LINE = 1e-6  # m; points nearer to a line than this lie on it
+# Loads at a cut: three forces [N], then three moments [N m].
 CUT_LOADS = ("axial", "shear", "shear too", "torsion", "bending", "bending too")
 
 
 @dataclass(frozen=True, slots=True)
 class Stiffness:
-    """Stiffness of one unit.
+    """Stiffness of the supports of one assembly.
 
-    `axial` (support,) [N/m], of a torsion [N m/rad], of a spring that of the solid link in its
-    place; `tilt` (support, outer/inner) [N m/rad]; `rate` (wheel,) [N/m] of the springs, NaN
-    where it is of no account.
+    `axial` (support,) [N/m], for a torsion [N m/rad], for a spring that of the solid link which
+    replaces it; `tilt` (support, outer/inner) [N m/rad] of the bushes; `rate` (wheel,) [N/m] of
+    the springs, NaN if it is not used.
     """
 
     axial: Floats
@@ -49,10 +48,11 @@ class Stiffness:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A cut through a body at a gauge; its loads are those of the outer side.
+    """A cut through a body at a gauge; its loads are those that act on the outer side.
 
-    `station` (xyz) from the body's origin; `ways` (load, xyz) the directions in which the loads
-    `CUT_LOADS` count; `ends` (element, outer/inner) and `wheels` say what lies on the outer side.
+    `station` (xyz) [m] is measured from the body's origin; `ways` (load, xyz) are the positive
+    directions of the loads `CUT_LOADS`; `ends` (element, outer/inner) and `wheels` are True for
+    element ends and wheels on the outer side.
     """
 
     body: int
@@ -64,7 +64,10 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class WheelOn:
-    """A wheel at design height on its body; `spin` points left; [m]."""
+    """A wheel at design height and the index of its body.
+
+    `hub` (xyz) [m], `spin` (xyz) of unit length pointing left, loaded `radius` [m].
+    """
 
     corner: str
     body: int
@@ -74,17 +77,26 @@ class WheelOn:
 
 
 @dataclass(frozen=True, slots=True)
-class ElasticUnit:
-    """Arrays of one unit; an element is a link, a spring, a twist, or a direction of a held point.
+class ElasticAssembly:
+    """One assembly as arrays; an element is a link, spring or torsion, or one held direction.
 
-    Bodies are counted in the order of `bodies`, the chassis last; `at_outer` and `at_inner`
-    (element, xyz) are measured from each body's `origin` (body, xyz).  `fixed` (element, xyz)
-    is the direction of a held point, turning with the inner body, zero for all else; `twist`
-    (element,) is True for a torsion, `triad` (element, 3, xyz) two directions across its axis and
-    the axis itself.  `members` are links, springs and torsions, then six loads of each cut; `arm`
-    (member,) is 1, of moments `MOMENT_ARM` [m]; `touches` (wheel, member) what takes hold of a
-    wheel's body.  `springs` (wheel,) are elements, `rate` (wheel,) [N/m] theirs.  `idle` names
-    bodies that may spin about a line of their own: (body, axis).
+    Bodies are numbered in the order of `bodies`, the chassis last.
+
+    Elements: `outer` and `inner` (element,) are the bodies at the ends; `at_outer` and `at_inner`
+    (element, xyz) [m] the ends, measured from each body's `origin` (body, xyz) [m]; `rides_rack`
+    (element, outer/inner) is 1 for an end that moves with the rack; `fixed` (element, xyz) is the
+    direction of a held point, fixed in the inner body, and zero for other elements; `twist`
+    (element,) is True for a torsion, `triad` (element, 3, xyz) holds two directions across its
+    axis and the axis; `rest` (element,) [m] is the free length, `axial` (element,) [N/m,
+    N m/rad] the stiffness, `tilt` (element, outer/inner) [N m/rad] that of the bushes.
+
+    Members: `members` names the links, springs and torsions, then six loads for each of `cuts`;
+    `member_element` gives the element of each support member; `arm` (member,) is 1 for forces
+    and `MOMENT_ARM` [m] for moments; `touches` (wheel, member) is True for a member attached to a
+    wheel's body.
+
+    `springs` (wheel,) are the elements of the springs, `rate` (wheel,) [N/m] their rates.
+    `idle` lists (body, axis) for bodies that may spin freely about a line of their own.
     """
 
     name: str
@@ -98,7 +110,7 @@ class ElasticUnit:
     inner: NDArray[np.int64]
     at_outer: Floats
     at_inner: Floats
-    rides_rack: Floats  # (element, outer/inner)
+    rides_rack: Floats
     fixed: Floats
     twist: NDArray[np.bool_]
     triad: Floats
@@ -112,27 +124,28 @@ class ElasticUnit:
     origin: Floats
 
     def wheel(self, corner: str) -> int:
-        """Position of the corner's wheel."""
+        """Index of the wheel of `corner`."""
         return [w.corner for w in self.wheels].index(corner)
 
 
 def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
-    """Return the spin axis at design height, pointing left.
+    """Spin axis at design height, (xyz) of unit length, pointing left.
 
-    Toe-in turns the wheel's front inwards, positive camber tips its top outwards.
+    Positive `toe_in` [rad] turns the wheel's front inwards, positive `camber` [rad] tips its top
+    outwards.
     """
     side = 1.0 if left else -1.0
     ct, cc = np.cos(toe_in), np.cos(camber)
     return np.array([side * np.sin(toe_in) * cc, ct * cc, -side * np.sin(camber)])
 
 
-def elastic_unit(parts: Parts, stiffness: Stiffness) -> ElasticUnit:
-    """Build the arrays of a unit; rest lengths are those of its design position.
+def elastic_assembly(parts: Parts, stiffness: Stiffness) -> ElasticAssembly:
+    """Build the arrays of an assembly; elements have no load at design height.
 
     Raises
     ------
     VehicleError
-        A corner that does not stand on a single spring along a line, or a lone one with a torsion.
+        A corner does not have exactly one spring, or has a torsion.
     """
     for corner in parts.corners:
         _require_drawn(corner)
@@ -152,13 +165,14 @@ def elastic_unit(parts: Parts, stiffness: Stiffness) -> ElasticUnit:
     on = np.stack([outer, inner], axis=1)
     found = idle_lines(parts.bodies, supports, parts.wheel_on)
     idle = {index[body]: _line(points)[1] for body, points in found.items()}
-    # Bushes would hold the spin of an idle body.
+    # Bushes on an idle body would stop it from spinning freely, so it has none.
     bushed = (kinds == "link")[:, None] & ~np.isin(on, list(idle))
     wheels = tuple(
         _wheel_on(c, index[body]) for c, body in zip(parts.corners, parts.wheel_on, strict=True)
     )
     sections = [g for g in parts.gauges if g.at_section]
-    return ElasticUnit(
+    places = _Ends(origin, point=ends, on=on)
+    return ElasticAssembly(
         name=parts.name,
         bodies=parts.bodies,
         wheels=wheels,
@@ -179,7 +193,7 @@ def elastic_unit(parts: Parts, stiffness: Stiffness) -> ElasticUnit:
         springs=np.flatnonzero(kinds == "spring"),
         rate=stiffness.rate,
         idle=tuple(idle.items()),
-        cuts=tuple(_cut(g, wheels, index[g.on], (origin, ends, on)) for g in sections),
+        cuts=tuple(_cut(g, wheels, index[g.on], places) for g in sections),
         origin=origin,
     )
 
@@ -192,8 +206,8 @@ def _require_drawn(corner: Corner) -> None:
     raise VehicleError(
         where=f"corner {corner.name}",
         found=f"springs {', '.join(springs + twists) or 'none'}",
-        needed="a corner that stands on one spring along a line",
-        do="The virtual car draws no other suspensions yet.",
+        needed="exactly one spring and no torsion in each corner",
+        do="Use another vehicle file: the virtual car cannot draw this suspension.",
     )
 
 
@@ -204,7 +218,7 @@ def _wheel_on(corner: Corner, body: int) -> WheelOn:
 
 
 def _members(parts: Parts, owner: NDArray[np.int64], sections: list[Gauge]) -> dict[str, Any]:
-    """Names of the members, their elements, which of them touch a wheel's body, and their arms."""
+    """Fields of `ElasticAssembly` that describe the members."""
     supports = [(i, s) for i, s in enumerate(parts.supports) if s.kind in (*TWO_FORCE, "torsion")]
     n_cut = len(sections) * len(CUT_LOADS)
     touches = [
@@ -222,7 +236,7 @@ def _members(parts: Parts, owner: NDArray[np.int64], sections: list[Gauge]) -> d
 
 
 def _triad(support: Support) -> Floats:
-    """Two directions across the support's axis and the axis itself, right-handed, (3, xyz)."""
+    """Right-handed unit vectors (3, xyz): two across the axis of a torsion, then the axis."""
     if support.kind != "torsion":
         return np.zeros((3, 3))
     axis = np.subtract(support.axis_point, support.outer.point)
@@ -232,7 +246,7 @@ def _triad(support: Support) -> Floats:
 
 
 def _elements(support: Support) -> list[tuple[Vec, Vec, Floats]]:
-    """Elements of a support: outer point, inner point, direction (zero along its own line)."""
+    """Elements of a support: outer point, inner point, held direction (zero if along its line)."""
     first, second = support.outer.point, support.axis_point
     if support.kind in TWO_FORCE:
         return [(first, support.inner.point, np.zeros(3))]
@@ -244,7 +258,7 @@ def _elements(support: Support) -> list[tuple[Vec, Vec, Floats]]:
 
 
 def _across(line: Floats) -> Floats:
-    """Two unit vectors across a line and each other, (2, xyz)."""
+    """Two unit vectors (2, xyz) perpendicular to a line and to each other."""
     _, _, right = np.linalg.svd(line[None, :])
     return np.asarray(right[1:])
 
@@ -252,10 +266,10 @@ def _across(line: Floats) -> Floats:
 def idle_lines(
     bodies: tuple[str, ...], supports: tuple[Support, ...], wheel_on: tuple[str, ...]
 ) -> dict[str, list[tuple[str, Vec]]]:
-    """Find the bodies without a wheel whose joints all lie on one line, like a strut's rod.
+    """Joints of each body without a wheel whose joints all lie on one line, like a strut's rod.
 
-    Nothing holds such a body's turn about that line, and nothing feels it.  Joints are
-    (body, point) as the supports name them.
+    Such a body may spin about that line, which changes nothing else.  Joints are (body, point)
+    as the supports name them.
     """
     out = {}
     for body in bodies:
@@ -276,7 +290,7 @@ def _joints(support: Support, body: str) -> list[tuple[str, Vec]]:
 
 
 def _line(joints: list[tuple[str, Vec]]) -> tuple[float, Floats]:
-    """Find the line nearest to the joints: largest distance from it [m], direction."""
+    """Straight line fitted to the joints: largest distance of a joint [m], and direction (xyz)."""
     points = np.array([point for _, point in joints])
     off = points - points.mean(axis=0)
     _, _, right = np.linalg.svd(np.vstack([off, np.zeros((3, 3))]))
@@ -287,7 +301,7 @@ _ARMS = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 
 
 def _cut_members(sections: list[Gauge]) -> list[str]:
-    """Names of the loads of all cuts; what the gauge measures has the name of its member."""
+    """Names of the loads at all cuts; the load that the gauge measures has its member's name."""
     return [
         gauge.member if load == gauge.measures else f"{gauge.member} {load}"
         for gauge in sections
@@ -295,25 +309,31 @@ def _cut_members(sections: list[Gauge]) -> list[str]:
     ]
 
 
-def _cut(
-    gauge: Gauge,
-    wheels: tuple[WheelOn, ...],
-    body: int,
-    ends: tuple[Floats, Floats, NDArray[np.int64]],
-) -> Cut:
-    """Cut at `gauge`; `ends` are origins, places (element, end, xyz) and bodies (element, end)."""
-    origin, place, on = ends
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """Ends of all elements: `point` (element, end, xyz) [m] and their bodies `on` (element, end).
+
+    `origin` (body, xyz) [m] is the origin of each body.
+    """
+
+    origin: Floats
+    point: Floats
+    on: NDArray[np.int64]
+
+
+def _cut(gauge: Gauge, wheels: tuple[WheelOn, ...], body: int, ends: _Ends) -> Cut:
+    """The cut through `body` at the section of `gauge`."""
     station, along = np.array(gauge.station), np.array(gauge.along)
     along = along / np.linalg.norm(along)
     across = np.array(gauge.across) - along * np.dot(gauge.across or along, along)
     across = across / np.linalg.norm(across)
-    # A couple about across x along puts the side of `across` in tension.
+    # A couple about across x along puts the `across` side in tension.
     about = np.cross(across, along)
-    beyond = (place - station) @ along > 0
+    beyond = (ends.point - station) @ along > 0
     return Cut(
         body=body,
-        station=station - origin[body],
+        station=station - ends.origin[body],
         ways=np.array([along, across, about, along, about, across]),
-        ends=(on == body) & beyond,
+        ends=(ends.on == body) & beyond,
         wheels=tuple(w.body == body and bool((w.hub - station) @ along > 0) for w in wheels),
     )

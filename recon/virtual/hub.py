@@ -1,8 +1,8 @@
-"""The cut at the hub: what of a load on the wheel reaches the upright.
+"""Loads that pass from the wheel through the hub to the upright.
 
-The bearing passes everything but the moment about the spin axis; that part reaches the
-upright only as bearing drag, as an outboard caliper's torque, or whole where the wheel is held
-by an outboard brake or locked by it.  Axes of the vehicle; moments about the hub.
+The wheel bearing passes every force and moment except the moment about the spin axis.  Of that
+moment the upright receives only bearing drag and the torque of an outboard caliper, or all of it
+when an outboard brake holds or locks the wheel.  Vehicle axes; moments about the hub.
 """
 
 from __future__ import annotations
@@ -17,9 +17,18 @@ from recon.virtual.elastic import WheelAt
 
 
 def passed(moment: Floats, spin: Floats, held: NDArray[np.bool_], torque: Floats) -> Floats:
-    """Return the moment (n, xyz) [N m] that reaches the upright.
+    """Moment about the hub that reaches the upright, (n, xyz) [N m].
 
-    `torque` (n,) about the spin axis counts where the wheel is free to turn.
+    Parameters
+    ----------
+    moment : (n, xyz)
+        Moment on the wheel about the hub. [N m]
+    spin : (n, xyz)
+        Spin axis, unit length, pointing left.
+    held : (n,)
+        True if the upright receives the whole moment.
+    torque : (n,)
+        Moment about the spin axis that reaches the upright otherwise. [N m]
     """
     along = np.sum(moment * spin, axis=1)
     excess = np.where(held, 0.0, along - torque)
@@ -28,13 +37,16 @@ def passed(moment: Floats, spin: Floats, held: NDArray[np.bool_], torque: Floats
 
 @dataclass(frozen=True, slots=True)
 class AtRest:
-    """A wheel that hangs, or stands on level ground: `weight` and `upward` force [N]."""
+    """Load on a wheel that hangs or stands on level ground.
+
+    `weight` [N] of the unsprung mass and `upward` force of the ground [N].
+    """
 
     weight: float
     upward: float = 0.0
 
     def __call__(self, at: WheelAt) -> tuple[Floats, Floats]:
-        """Return force and moment about the hub on the upright."""
+        """Force [N] on the upright and moment about the hub [N m], (n, xyz) each."""
         up = np.zeros_like(at.hub)
         up[:, 2] = self.upward
         return up - [0.0, 0.0, self.weight], np.cross(at.contact - at.hub, up)
@@ -42,10 +54,12 @@ class AtRest:
 
 @dataclass(frozen=True, slots=True)
 class PullLoad:
-    """Strap and pad on a wheel, and its hanging weight; one row per load step.
+    """Strap and pad loads on a wheel, and its weight; one row per load step.
 
-    `attach` (n, xyz) rides on the wheel and is given where the unloaded wheel has it, `pad`
-    (n, xyz) stands still; `strap_force`, `pad_force` (n, xyz) [N]; `weight` [N].
+    `attach` (n, xyz) [m] moves with the wheel and is its position on the unloaded wheel; `pad`
+    (n, xyz) [m] does not move; `strap_force` and `pad_force` (n, xyz) [N]; `hub` (xyz) [m] is the
+    wheel centre at design height; `weight` [N]; `held` (n,) is True if an outboard brake holds
+    the wheel.
     """
 
     attach: Floats
@@ -57,7 +71,7 @@ class PullLoad:
     held: NDArray[np.bool_]
 
     def __call__(self, at: WheelAt) -> tuple[Floats, Floats]:
-        """Return force and moment about the hub on the upright."""
+        """Force [N] on the upright and moment about the hub [N m], (n, xyz) each."""
         arm = np.einsum("nij,nj->ni", at.turn, self.attach - self.hub)
         moment = np.cross(arm, self.strap_force) + np.cross(self.pad - at.hub, self.pad_force)
         force = self.strap_force + self.pad_force + [0.0, 0.0, -self.weight]
@@ -66,11 +80,13 @@ class PullLoad:
 
 @dataclass(frozen=True, slots=True)
 class RoadLoad:
-    """Road, brake and inertia on one wheel; one row per sample.
+    """Road, brake and inertia loads on one wheel; one row per sample.
 
-    `force` (n, xyz) of the road on the tyre [N]; `road_normal` (n, xyz); `trail` (n,) and
-    `shift_per_force` [m], [m/N]; `torque` (n,) on the upright from caliper and bearing [N m];
-    `specific_force` (n, xyz) of the hub, gravity included [m/s2].
+    `force` (n, xyz) [N] of the road on the tyre; `road_normal` (n, xyz), unit length, up;
+    `trail` (n,) [m], the pneumatic trail; `shift_per_force` [m/N], sideways shift of the contact
+    patch per lateral force; `torque` (n,) [N m] on the upright from caliper and bearing;
+    `locked` (n,); `specific_force` (n, xyz) [m/s2] of the hub, gravity included;
+    `unsprung_mass` [kg].
     """
 
     force: Floats
@@ -83,10 +99,10 @@ class RoadLoad:
     unsprung_mass: float
 
     def contact_moment(self, at: WheelAt) -> Floats:
-        """Return the moment of the road about the contact centre (n, xyz) [N m].
+        """Moment of the road about the contact centre, (n, xyz) [N m].
 
-        The pressure's centre moves sideways with the sideways force, and that force acts behind
-        it by the trail.
+        The centre of pressure shifts sideways in proportion to the lateral force, which acts
+        behind it by the pneumatic trail.
         """
         ahead = np.cross(at.spin, self.road_normal)
         ahead = ahead / np.linalg.norm(ahead, axis=1, keepdims=True)
@@ -96,7 +112,7 @@ class RoadLoad:
         return moved - self.trail[:, None] * sideways * self.road_normal
 
     def __call__(self, at: WheelAt) -> tuple[Floats, Floats]:
-        """Return force and moment about the hub on the upright."""
+        """Force [N] on the upright and moment about the hub [N m], (n, xyz) each."""
         moment = np.cross(at.contact - at.hub, self.force) + self.contact_moment(at)
         inertia = -self.unsprung_mass * self.specific_force
         return self.force + inertia, passed(moment, at.spin, self.locked, self.torque)

@@ -1,7 +1,7 @@
-"""What stands or falls as one: a corner alone, or the two corners that an axle ties.
+"""Bodies, supports and gauges of an assembly: a corner alone, or the two corners an axle ties.
 
-In: a car as drawn or described.  Out: bodies, supports and gauges under one set of names.  Of a
-tied axle those of a corner begin with the corner's name, `RL.arm`; those of the axle stand bare.
+In a tied axle the names of a corner's bodies and supports begin with the corner's name, `RL.arm`;
+those of the axle itself keep their names.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Everything that belongs to one unit; `corners` one or two, left first.
+    """Everything that belongs to one assembly; `corners` has one or two entries, left first.
 
-    `wheel_on` names the body of each wheel; `gauge_of` the corner of each gauge, empty where it
-    is the axle's.
+    `wheel_on` names the body that carries each wheel; `gauge_of` the corner of each gauge, empty
+    for a gauge of the axle.
     """
 
     name: str
@@ -35,12 +35,12 @@ class Parts:
 
     @property
     def tied(self) -> bool:
-        """True where an axle ties two corners."""
+        """True if an axle ties two corners."""
         return len(self.corners) > 1
 
 
 def lone(corner: Corner) -> Parts:
-    """Return a corner that stands alone, its names as they are."""
+    """Parts of a corner that no axle ties, with unchanged names."""
     return Parts(
         name=corner.name,
         corners=(corner,),
@@ -53,7 +53,7 @@ def lone(corner: Corner) -> Parts:
 
 
 def assemblies_of(car: Vehicle, corners: tuple[str, ...]) -> tuple[Parts, ...]:
-    """Return the units that `corners` belong to, each once, in the order of the car's corners."""
+    """Assemblies to which `corners` belong, each once, in the order of the car's corners."""
     out = {}
     for name, corner in car.corners.items():
         axle = car.axle_of(name)

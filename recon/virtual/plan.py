@@ -1,7 +1,7 @@
-"""Which pulls a sensible crew makes: fore and aft, in and out, up, offsets, and both at once.
+"""Pull plans of the virtual crew: fore, aft, in, out and up, off-centre, strap and pad together.
 
-Places are written for a left corner, from the contact centre or the hub, x forward and y
-outwards, and mirrored for a right one.  Invented; no published plan stands behind it.
+Points are given for a left corner, from the contact centre or the hub, x forward and y outwards,
+and mirrored for a right corner.  Invented; not based on any published plan.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ FORE, AFT, OUT, IN = (1.0, 0.0, 0.06), (-1.0, 0.0, 0.06), (0.0, 1.0, 0.05), (0.0
 class PlannedPull:
     """One pull: a strap, a pad or both.
 
-    `attach` (xyz, y outwards) [m] from the contact centre, or from the hub where `high`;
-    `direction` of the force on the wheel; `pad` (x, outwards) [m] from the contact centre;
-    peaks in N, zero for a device not in use.
+    `attach` (x, outwards, z) [m] is measured from the contact centre, or from the hub if `high`;
+    `direction` is that of the force on the wheel; `pad` (x, outwards, z) [m] is measured from the
+    contact centre; peak loads are in N, zero for a device not in use.
     """
 
     name: str
@@ -32,14 +32,14 @@ class PlannedPull:
     attach: Vec = (0.0, 0.0, 0.0)
     direction: Vec = (1.0, 0.0, 0.0)
     strap_peak: float = 0.0
-    pad: tuple[float, float] = (0.0, 0.0)
+    pad: Vec = (0.0, 0.0, 0.0)
     pad_peak: float = 0.0
     high: bool = False
     purpose: Literal["fit", "verify"] = "fit"
 
 
 def pull_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPull, ...]:
-    """Plan 14 pulls for each of `corners`, two more through the half-shaft on driven ones."""
+    """Plan 14 pulls for each corner and, for a driven one, two more held by the half-shaft."""
     out: list[PlannedPull] = []
     for name in corners:
         corner = car.corners[name]
@@ -64,7 +64,7 @@ def pull_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPull, ...]
                     high=True),
             replace(p, name="fore, up 25", attach=(0.10, 0, 0.05), direction=FORE_UP,
                     strap_peak=2600),
-            replace(p, name="pad, 60 outboard", pad=(0, 0.06), pad_peak=3200),
+            replace(p, name="pad, 60 outboard", pad=(0, 0.06, 0), pad_peak=3200),
             replace(p, name="outward on the pad", attach=(0, 0.06, 0.02), direction=OUT,
                     strap_peak=2400, pad_peak=3400),
         ]  # fmt: skip
@@ -80,7 +80,7 @@ def pull_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPull, ...]
 
 
 def verification_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPull, ...]:
-    """Plan four pulls for each of `corners` that no pull of the plan repeats."""
+    """Plan four verification pulls for each corner, none of which repeats a pull of the plan."""
     out: list[PlannedPull] = []
     for name in corners:
         corner = car.corners[name]
@@ -92,7 +92,7 @@ def verification_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPu
             replace(p, name="check out-fore, 40 ahead", attach=(0.04, 0.06, 0.02),
                     direction=(0.45, 0.89, 0.05), strap_peak=2600),
             replace(p, name="check inward on the pad", attach=(0.02, -0.06, 0.02), direction=IN,
-                    strap_peak=2000, pad=(0.01, -0.02), pad_peak=3000),
+                    strap_peak=2000, pad=(0.01, -0.02, 0), pad_peak=3000),
             replace(shaft, name="check aft on the pad", attach=(-0.11, 0, 0.02), direction=AFT,
                     strap_peak=1800, pad_peak=2500),
         ]  # fmt: skip

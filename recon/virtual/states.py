@@ -1,7 +1,8 @@
-"""What the wheels of the virtual car go through, and random examples of it.
+"""States of the virtual car's wheels over time (forces, travel, motion), and random examples.
 
-Level axes ("intermediate": car's heading, horizontal) turn into vehicle axes by
-x_vehicle = Rx(-roll) Ry(-pitch) x_level.  All figures are invented; magnitudes from memory.
+Level axes are the intermediate axes of ISO 8855: the car's heading, horizontal.  They turn into
+vehicle axes by x_vehicle = Rx(-roll) Ry(-pitch) x_level.  All figures are invented; magnitudes
+from memory.
 """
 
 from __future__ import annotations
@@ -19,20 +20,23 @@ from recon.virtual.elastic import no_load, settle
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
 
-GRIP = 1.5  # Fy/Fz at which the trail is gone
+GRIP = 1.5  # share of horizontal force in Fz at which the pneumatic trail has fallen to zero
 WARM_START, WARM_GAIN = 21.0, 5.0  # degC, K
-LEAST_BRAKING = 20.0  # N m; random states with less have the brake off
+LEAST_BRAKING = 20.0  # N m; in random states with less torque the brake is off
 FRICTION_CIRCLE = 1.3  # of Fz
 
 
 @dataclass(frozen=True, slots=True)
 class States:
-    """What each wheel goes through; corners in the order of `corners`, SI, n samples.
+    """State of each wheel at n samples, in SI; the corner axis is in the order of `corners`.
 
-    `force` (n, corner, xyz) of the road on the tyre in level axes; `specific_force` (n, corner,
-    xyz) of the hubs and `acceleration` (n, xyz) of the centre of mass, vehicle axes, gravity
-    included; `brake_torque` (n, corner) of caliper about the spin axis; `steer` is the mean
-    heading of the steered wheels that `rack` alone gives at zero travel.
+    By sample and corner, (n, corner): `travel` [m], `brake_pressure` [Pa], `brake_torque` of the
+    caliper about the spin axis [N m], `wheel_speed` [rad/s], `locked`, `temperature` [degC].
+    With components, (n, corner, xyz): `force` of the road on the tyre in level axes [N],
+    `specific_force` of the hubs in vehicle axes, gravity included [m/s2].
+    By sample, (n,): `time` [s], `rack` [m], `roll` and `pitch` [rad], `speed` [m/s], `yaw_rate`
+    [rad/s], and `steer` [rad], the mean heading of the steered wheels at zero travel.
+    `acceleration` (n, xyz) [m/s2] is that of the centre of mass in vehicle axes, gravity included.
     """
 
     corners: tuple[str, ...]
@@ -54,7 +58,7 @@ class States:
     temperature: Floats
 
     def of(self, corners: tuple[str, ...]) -> States:
-        """Return what the wheels of `corners` go through."""
+        """States of the wheels of `corners` only."""
         at = [self.corners.index(c) for c in corners]
         by_corner = ("travel", "force", "specific_force", "brake_pressure", "brake_torque",
                      "wheel_speed", "locked", "temperature")  # fmt: skip
@@ -74,7 +78,10 @@ class States:
 
 
 def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:
-    """Return the matrices (n, 3, 3) from level to vehicle axes: Rx(-roll) Ry(-pitch)."""
+    """Rotation matrices (n, 3, 3) from level to vehicle axes, Rx(-roll) Ry(-pitch).
+
+    `roll` and `pitch` (n,) [rad], left side up and nose down positive.
+    """
     from scipy.spatial.transform import Rotation
 
     # Lower case: turns about fixed axes, y first, so x stands on the left of the product.
@@ -82,9 +89,9 @@ def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:
 
 
 def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
-    """Return the rack shift [m] that gives the unloaded wheels the mean heading `steer` [rad].
+    """Rack shift [m] that gives the unloaded steered wheels the mean heading `steer` [rad].
 
-    Wheels are those that steer and are drawn.
+    The result has the shape of `steer`; left is positive.  Only drawn corners count.
     """
     steer = np.asarray(steer, dtype=float)
     steered = [n for n in virtual_car.corners if virtual_car.truth.corners[n].steered]
@@ -96,8 +103,8 @@ def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
     rack = np.linspace(low, high, 25)
     zero = np.concatenate([rack, [0.0]])
     headings = []
-    for unit in dict.fromkeys(virtual_car.assembly_of(n) for n in steered):
-        elastic = virtual_car.elastic[unit]
+    for assembly in dict.fromkeys(virtual_car.assembly_name(n) for n in steered):
+        elastic = virtual_car.elastic[assembly]
         wheels = settle(elastic, (no_load,) * len(elastic.wheels), zero, travel=0.0).wheels
         headings += [at.heading for at in wheels]
     mean = np.mean([h[:-1] - h[-1] for h in headings], axis=0)
@@ -114,10 +121,10 @@ def random_states(
     corners: tuple[str, ...] | None = None,
     locked_share: float = 0.0,
 ) -> States:
-    """Draw `n` unrelated states of each of `corners`, sensible for that corner alone.
+    """Draw `n` unrelated states of each of `corners`, each realistic for that corner by itself.
 
-    Samples stand one second apart; forces stay within a friction circle of 1.3 Fz.
-    `locked_share` of the braked samples have the wheel standing still.
+    Samples are one second apart; forces stay within a friction circle of 1.3 Fz.  In a share
+    `locked_share` of the braked samples the wheel stands still.
     """
     truth = virtual_car.truth
     names = corners or virtual_car.corners
@@ -163,6 +170,6 @@ def random_states(
         brake_torque=torque,
         wheel_speed=np.where(locked, 0.0, speed[:, None] / radius),
         locked=locked,
-        # Gauges warm over minutes, however unrelated the loads of the samples are.
+        # Gauges warm up slowly, although the loads of successive samples are unrelated.
         temperature=WARM_START + WARM_GAIN * rng.uniform(0.3, 1.0, len(names)) * warming,
     )

@@ -19,8 +19,8 @@ from recon.mechanics.statics import road_columns
 from recon.planning.unknowns import tyre_columns
 from recon.reconstruction.inputs import shared_inputs
 from recon.reconstruction.solve import bound_vertical
+from recon.virtual.course import slalom_states
 from recon.virtual.drawing import draw_car
-from recon.virtual.slalom import slalom_states
 from recon.virtual.states import States
 
 Differ = Callable[..., bool]

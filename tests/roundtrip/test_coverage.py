@@ -21,10 +21,10 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.reconstruction.reconstruct import reconstruct
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import NOISE, virtual_drive
-from recon.virtual.pulls import virtual_pulls
-from recon.virtual.slalom import slalom_states
 from recon.virtual.states import random_states
 from tests.roundtrip.test_roundtrip import club_car, peaks_of, unwarned
 

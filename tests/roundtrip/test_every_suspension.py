@@ -26,11 +26,11 @@ from recon.conditioning.filters import low_pass
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import STATED, signed_errors
 from recon.records.sheets import PullSheet, Tares
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
-from recon.virtual.pulls import virtual_pulls, virtual_verification
-from recon.virtual.slalom import slalom_states
 from tests.roundtrip.test_coverage import report
 from tests.roundtrip.test_roundtrip import unwarned
 from tests.shipped_mechanisms import shipped
@@ -136,7 +136,7 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
     """A day of a corner or of its axle, with its file's gauges or without one of them."""
     rng = np.random.default_rng([23, ALL.index((file, corner)), seed])
     drawn = draw_car(without_gauge(shipped(file), without), rng, corners=(corner,))
-    unit = drawn.assembly_of(corner)
+    unit = drawn.assembly_name(corner)
     alone = described(drawn, unit)
     with unwarned(), one_thread():
         # Few lines verify, each with errors of its own: one day in forty fails by chance.

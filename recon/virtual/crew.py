@@ -1,11 +1,11 @@
-"""The pulls as the virtual crew wrote them down.
+"""Pull the virtual car's wheels and write the pull sheet as its crew would.
 
-In: a virtual car and a plan.  Out: a pull sheet with everything that goes wrong on such a day:
-straps not quite where planned (the marks follow), marks and points read with errors, devices
-with a gain, wandering zeros, friction on the way down, compliance under load.  Assumption that
-matters most: car on stands, springs replaced by solid links, wheel hanging at each tare.  A tied
-axle keeps its springs, else bar or beam would carry none of what they carry on the road; they are
-captive and set so that both wheels hang at design height, one is pulled while the other hangs.
+The sheet has the errors of a real day: straps not quite where planned (the marks show where they
+were), errors in marks and points, a gain error in each load device, wandering zeros, friction
+while unloading, compliance under load.  The main assumption is a car on stands with springs
+replaced by solid links and the wheel hanging at each tare.  A tied axle keeps its springs, so
+that the bar or beam carries load as it does on the road.  These springs are captive and adjusted
+so that both wheels hang at design height; one wheel is pulled while the other hangs.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, solid_links, springs_holding
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
 from recon.virtual.elastic import Load, Settled, settle
 from recon.virtual.hub import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
+from recon.virtual.springs import solid_links, springs_holding
 
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 PHASE = ("tare", *["rising"] * 5, *["falling"] * 3, "tare")
 SHARE = np.array([0, 0.2, 0.4, 0.6, 0.8, 1.0, 0.75, 0.5, 0.25, 0])
 STEP_TIME, PULL_TIME = 60.0, 240.0  # s, between steps and from one pull to the next
-# What the crew states; the errors are drawn with the same figures.
+# Standard uncertainties that the crew states; the errors are drawn with the same figures.
 U_MARK, U_ATTACH, U_PAD_POINT, U_PAD_TILT = 0.003, 0.002, 0.002, 0.0035  # m, m, m, rad
 STATED = {
     "u_load_step": U_LOAD_STEP,
@@ -45,17 +46,31 @@ STATED = {
     "u_pad_tilt": U_PAD_TILT,
     "strap_limit": 10000.0,  # N, invented
 }
-U_HEIGHT = 0.0005  # m, the solid link's length; nobody states it
-ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad: about the plan, seen by the marks
+U_HEIGHT = 0.0005  # m, error of the solid link's length, which no sheet states
+# Scatter about the plan, which the marks show.
+ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
 MOST_RISE = 0.025  # m by which a pull may move the wheels of a tied axle on their springs
-LIMIT_SHARE = 0.45  # of a stated limit, a tenth below the half that nobody should pass
-PULL_NOISE = 1.5  # N of own load; a reading is a mean over seconds
+LIMIT_SHARE = 0.45  # of a stated limit: a tenth below the 50 % rule
+PULL_NOISE = 1.5  # N of the gauge's own load; a reading is a mean over seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Mistyped:
+    """The load step whose load is written with a wrong digit; `step` 1 is the first rising one."""
+
+    corner: str
+    pull: str
+    step: int
 
 
 @dataclass(frozen=True, slots=True)
 class _Geometry:
-    """True lines of a corner's pulls, (pull, xyz) each, and travel of the held wheel [m]."""
+    """True lines of action of a corner's pulls.
+
+    `attach` and `pad` (pull, xyz) [m], `direction` and `pad_direction` (pull, xyz) of unit
+    length, `height` [m] of the held wheel above design height.
+    """
 
     attach: Floats
     direction: Floats
@@ -70,30 +85,31 @@ def virtual_pulls(
     rng: np.random.Generator,
     *,
     corners: tuple[str, ...] | None = None,
-    mistyped: tuple[str, str, int] | None = None,
+    mistyped: Mistyped | None = None,
 ) -> PullSheet:
-    """Make the pulls of `plan` and write them down.
+    """Make the pulls of `plan` and write the pull sheet.
 
     Parameters
     ----------
     virtual_car : VirtualCar
     plan : tuple of PlannedPull, or None
-        None stands for `pull_plan` of `corners`.
+        The pulls to make; None means `pull_plan` of `corners`.
     rng : numpy.random.Generator
     corners : tuple of str, optional
-        Corners to pull where no plan is given; all that are drawn when left out.
-    mistyped : (corner, pull, step), optional
-        The load step (1 the first rising one) whose load is written with a wrong digit.
+        Corners to pull if `plan` is None; all drawn corners if omitted.
+    mistyped : Mistyped, optional
+        A load to be written with a wrong digit.
 
     Returns
     -------
     PullSheet
-        SI; only the gauges of a pulled corner or axle are read, NaN elsewhere.
+        One row per load step, in SI units; `indication` (row, gauge) in each gauge's unit, NaN
+        for gauges of corners or axles other than the pulled one.
 
     Raises
     ------
     DataError
-        `mistyped` names no step of the plan.
+        `mistyped` names a pull or step that the plan does not contain.
     """
     plan = plan or pull_plan(virtual_car.car, corners or virtual_car.corners)
     names = tuple(dict.fromkeys(p.corner for p in plan))
@@ -101,8 +117,8 @@ def virtual_pulls(
         _corner_columns(virtual_car, tuple(p for p in plan if p.corner == name), rng)
         for name in names
     ]
-    units = [virtual_car.assembly_of(name) for name in names]
-    read = _side_by_side(units, [c.pop("read") for c in columns])
+    assemblies = [virtual_car.assembly_name(name) for name in names]
+    read = _side_by_side(assemblies, [c.pop("read") for c in columns])
     table = {key: np.concatenate([c[key] for c in columns]) for key in columns[0]}
     if mistyped is not None:
         _mistype(table, mistyped)
@@ -114,20 +130,22 @@ def virtual_pulls(
         direction=np.full((rows, 3), np.nan),
         steer=np.zeros(rows),
         **{key: np.full(rows, value) for key, value in STATED.items()},
-        gauges=tuple(g for u in dict.fromkeys(units) for g in virtual_car.channels[u].names),
+        gauges=tuple(
+            g for name in dict.fromkeys(assemblies) for g in virtual_car.channels[name].names
+        ),
         indication=read,
         **table,
     )
 
 
-def _side_by_side(units: list[str], blocks: list[Floats]) -> Floats:
-    """Set the units' readings corner to corner; NaN where a gauge was not read."""
-    widths = {unit: block.shape[1] for unit, block in zip(units, blocks, strict=True)}
+def _side_by_side(assemblies: list[str], blocks: list[Floats]) -> Floats:
+    """Join the readings (row, gauge) of assemblies into one array, NaN for gauges not read."""
+    widths = {assembly: block.shape[1] for assembly, block in zip(assemblies, blocks, strict=True)}
     column = dict(zip(widths, np.cumsum([0, *widths.values()]).tolist(), strict=False))
     out = np.full((sum(len(b) for b in blocks), sum(widths.values())), np.nan)
     row = 0
-    for unit, block in zip(units, blocks, strict=True):
-        out[row : row + len(block), column[unit] : column[unit] + widths[unit]] = block
+    for assembly, block in zip(assemblies, blocks, strict=True):
+        out[row : row + len(block), column[assembly] : column[assembly] + widths[assembly]] = block
         row += len(block)
     return out
 
@@ -138,7 +156,10 @@ def virtual_verification(
     *,
     corners: tuple[str, ...] | None = None,
 ) -> PullSheet:
-    """Make four verification pulls per corner, on other lines and loads than the plan's."""
+    """Make four verification pulls per corner, whose lines and loads differ from the plan's.
+
+    Parameters, result and errors are those of `virtual_pulls`.
+    """
     plan = verification_plan(virtual_car.car, corners or virtual_car.corners)
     return virtual_pulls(virtual_car, plan, rng)
 
@@ -157,7 +178,7 @@ def _corner_columns(
     clock = (np.arange(n)[:, None] * ((steps - 1) * STEP_TIME + PULL_TIME)
              + STEP_TIME * np.arange(steps)).ravel()  # fmt: skip
     warm = 18.5 + 1.5 * clock / clock[-1]
-    channels = virtual_car.channels[virtual_car.assembly_of(name)]
+    channels = virtual_car.channels[virtual_car.assembly_name(name)]
     reading = Reading(clock, warm, np.full(n * steps, PULL_NOISE), after_shift=False)
     read = shown(channels, sensed(channels, settled.load, reading, rng))
     scale = virtual_car.effects.readings
@@ -191,16 +212,16 @@ def _corner_columns(
 def _seen_on_springs(
     virtual_car: VirtualCar, corner: str, settled: Settled, geometry: _Geometry
 ) -> tuple[Floats, Floats, _Geometry]:
-    """Travel (row,) [m] to whole millimetres, the partner's, and the lines under the mean load.
+    """Travel and partner's travel (row,) [m] to whole millimetres, and lines under the mean load.
 
-    On solid links nothing moves, and the lines are read before the pull.
+    On solid links the wheel does not move and the lines are those before the pull.
     """
-    unit = virtual_car.assembly_of(corner)
-    if unit not in virtual_car.springs:
+    assembly = virtual_car.assembly_name(corner)
+    if assembly not in virtual_car.springs:
         rows = len(settled.travel)
         return np.zeros(rows), np.full(rows, np.nan), geometry
-    k = virtual_car.elastic[unit].wheel(corner)
-    at, hub = settled.wheels[k], virtual_car.elastic[unit].wheels[k].hub
+    k = virtual_car.elastic[assembly].wheel(corner)
+    at, hub = settled.wheels[k], virtual_car.elastic[assembly].wheels[k].hub
     pulls, steps = len(geometry.attach), len(PHASE)
     arm = np.repeat(geometry.attach - hub, steps, axis=0)
     attach = (at.hub + np.einsum("nij,nj->ni", at.turn, arm)).reshape(pulls, steps, 3)
@@ -213,7 +234,7 @@ def _seen_on_springs(
 def _geometry(
     virtual_car: VirtualCar, plan: tuple[PlannedPull, ...], rng: np.random.Generator
 ) -> _Geometry:
-    """Draw the lines that the pulls really had: as planned on the described wheel, scattered."""
+    """Draw the true lines of action: those of the plan on the described wheel, with scatter."""
     corner = virtual_car.car.corners[plan[0].corner]
     side = np.array([1.0, 1.0 if corner.left else -1.0, 1.0])
     hub = np.array(corner.wheel.centre)
@@ -227,7 +248,7 @@ def _geometry(
     direction = side * np.array([p.direction for p in plan])
     direction = direction / np.linalg.norm(direction, axis=1, keepdims=True)
     direction = direction + DIRECTION_SCATTER * rng.standard_normal((n, 3))
-    pad = contact + side * np.array([(*p.pad, 0.0) for p in plan])
+    pad = contact + side * np.array([p.pad for p in plan])
     pad[:, :2] += 0.003 * rng.standard_normal((n, 2))
     tilt = virtual_car.effects.readings * U_PAD_TILT * rng.standard_normal((n, 2))
     up = np.column_stack([np.sin(tilt), np.sqrt(1 - np.sum(np.sin(tilt) ** 2, axis=1))])
@@ -243,10 +264,10 @@ def _pulled(
     load: Floats,
     which: NDArray[np.int64],
 ) -> Settled:
-    """Settle under true loads (row, strap/pad) [N]; `which` names the pull of each row."""
+    """Equilibrium under true loads (row, strap/pad) [N]; `which` (row,) is each row's pull."""
     name = plan[0].corner
-    unit = virtual_car.assembly_of(name)
-    elastic, parts = virtual_car.elastic[unit], virtual_car.parts[unit]
+    assembly = virtual_car.assembly_name(name)
+    elastic, parts = virtual_car.elastic[assembly], virtual_car.parts[assembly]
     k = elastic.wheel(name)
     outboard = parts.corners[k].brake.place == "outboard"
     held = np.array([p.held_by == "brake" and outboard for p in plan])
@@ -261,7 +282,7 @@ def _pulled(
         weight=weights[k],
         held=held[which],
     )
-    if unit in virtual_car.springs:
+    if assembly in virtual_car.springs:
         hanging = tuple(AtRest(weight) for weight in weights)
         springs = springs_holding(elastic, hanging, geometry.height)
     else:
@@ -274,16 +295,16 @@ def _bearable(
     plan: tuple[PlannedPull, ...],
     geometry: _Geometry,
 ) -> Floats:
-    """Lower the planned peaks (pull, strap/pad) [N] where a stated limit or range comes near."""
+    """Planned peak loads (pull, strap/pad) [N], reduced to stay within limits and travel."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
-    unit = virtual_car.assembly_of(plan[0].corner)
-    stated = {s.name: s.limit for s in virtual_car.parts[unit].supports}
-    members = virtual_car.elastic[unit].members
+    assembly = virtual_car.assembly_name(plan[0].corner)
+    stated = {s.name: s.limit for s in virtual_car.parts[assembly].supports}
+    members = virtual_car.elastic[assembly].members
     limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))
     share = np.max(np.abs(settled.load) / (LIMIT_SHARE * limit), axis=1)
-    if unit in virtual_car.springs:
+    if assembly in virtual_car.springs:
         share = np.fmax(share, np.max(np.abs(settled.travel) / MOST_RISE, axis=1))
     return peak / np.maximum(1.0, share)[:, None]
 
@@ -291,7 +312,7 @@ def _bearable(
 def _written_points(
     geometry: _Geometry, plan: tuple[PlannedPull, ...], scale: float, rng: np.random.Generator
 ) -> dict[str, Floats]:
-    """Read the points (pull, xyz) with a tape, to whole millimetres; NaN where not in use."""
+    """Points (pull, xyz) [m] as read with a tape, to whole millimetres; NaN if not in use."""
 
     def read(points: Floats, u: float, used: list[bool]) -> Floats:
         seen = np.round(points + scale * u * rng.standard_normal(points.shape), 3)
@@ -312,19 +333,19 @@ def _written_load(load: Floats, share: float, step: float, rng: np.random.Genera
     return np.asarray(step * np.round(read / step))
 
 
-def _mistype(table: dict[str, NDArray], mistyped: tuple[str, str, int]) -> None:
-    """Write the second digit of one load two too high, as a slip of the pen would."""
-    corner, pull, step = mistyped
-    rows = np.flatnonzero((table["corner"] == corner) & (table["pull"] == pull))
-    if len(rows) <= step:
-        names = tuple(dict.fromkeys(table["pull"][table["corner"] == corner].tolist()))
+def _mistype(table: dict[str, NDArray], mistyped: Mistyped) -> None:
+    """Write the second digit of one load two too high, like a slip of the pen."""
+    of_corner = table["corner"] == mistyped.corner
+    rows = np.flatnonzero(of_corner & (table["pull"] == mistyped.pull))
+    if len(rows) <= mistyped.step:
+        names = tuple(dict.fromkeys(table["pull"][of_corner].tolist()))
         raise DataError(
-            where=f"virtual pulls, corner {corner}",
-            found=f"no step {step} of a pull '{pull}' to mistype",
-            needed=nearest(pull, names) if names else "a corner that is pulled",
+            where=f"virtual pulls, corner {mistyped.corner}",
+            found=f"no step {mistyped.step} in a pull named '{mistyped.pull}'",
+            needed=nearest(mistyped.pull, names) if names else "a corner that is pulled",
             do=f"Name a pull of the plan and a step from 1 to {len(SHARE) - 2}.",
         )
-    row = rows[step]
+    row = rows[mistyped.step]
     device = "strap_load" if np.isfinite(table["strap_load"][row]) else "pad_load"
     load = table[device][row]
     table[device][row] = load + 2 * 10 ** np.floor(np.log10(load / 10))

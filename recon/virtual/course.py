@@ -1,9 +1,9 @@
-"""An invented slalom with a stop at its end.
+"""An invented slalom course that ends in a stop, and the states of the wheels on it.
 
-Quasi-static, with a few simple motions on top: forces of the road balance mass times
-acceleration, load moves between the wheels as the centre of mass asks, the body rolls and
-pitches a little late, and the wheels shake on the road.  Left out: roll and pitch inertia,
-aerodynamic load, transient tyres.  All figures are invented; magnitudes from memory.
+The drive is quasi-static with a few simple motions added: road forces balance mass times
+acceleration, load transfer follows from the height of the centre of mass, the body rolls and
+pitches with a short delay, and the wheels shake on the road.  Left out: roll and pitch inertia,
+aerodynamic load, transient tyre behaviour.  All figures are invented; magnitudes from memory.
 """
 
 from __future__ import annotations
@@ -25,23 +25,26 @@ if TYPE_CHECKING:
 SPEED, CONES, CONE_PITCH = 15.0, 10, 18.0  # m/s, -, m
 RUN_IN, STOP = 1.0, 2.5  # s before the first cone, s of braking at the end
 WISHED_SIDEWAYS, WISHED_BRAKING = 8.5, 8.0  # m/s2
-LIFT_MARGIN = 0.65  # of the sideways acceleration that would lift a wheel
-FRONT_SHARE = 0.52  # of the load transfer in turns
-ROLL_RATE, PITCH_RATE = 0.0042, 0.0020  # rad per m/s2 of the body on its springs
+LIFT_MARGIN = 0.65  # largest share of the lateral acceleration that would lift a wheel
+FRONT_SHARE = 0.52  # share of the front axle in the lateral load transfer
+ROLL_RATE, PITCH_RATE = 0.0042, 0.0020  # rad per m/s2, body on its springs
 TYRE_RATE = 200e3  # N/m
 SPRING_RATE = 35e3  # N/m at the wheel
-BODY_LAG = 0.05  # s, roll and pitch behind the acceleration
+BODY_LAG = 0.05  # s, delay of roll and pitch after the acceleration
 ROAD_BAND = (5.0, 15.0)  # Hz
 ROAD_SHAKE = 3.0  # m/s2 rms of the hub, upwards
 SIDE_SHAKE = 0.3  # m/s2 rms of the hub, forwards and sideways
-ROLLING_DRAG = 0.012
-REAR_PRESSURE = 0.6  # of the front line
-STEER_PER_ACCELERATION = 0.001  # rad per m/s2 on top of the geometry's
+ROLLING_DRAG = 0.012  # share of Fz
+REAR_PRESSURE = 0.6  # share of the front line's pressure
+STEER_PER_ACCELERATION = 0.001  # rad per m/s2, added to the Ackermann angle
 
 
 @dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where the wheels stand: `arm` (corner, xyz) from the centre of mass, `radius` (corner,)."""
+class _Stance:
+    """Mass and wheel positions: `mass` [kg] and `height` [m] of the centre of mass.
+
+    `arm` (corner, xyz) [m] from the centre of mass to the wheel centres, `radius` (corner,) [m].
+    """
 
     corners: tuple[Corner, ...]
     mass: float
@@ -51,17 +54,17 @@ class _Layout:
 
     @property
     def track(self) -> Floats:
-        """Track of front and rear axle (2,) [m]."""
+        """Track widths of front and rear axle (2,) [m]."""
         return self.arm[[0, 2], 1] - self.arm[[1, 3], 1]
 
     @property
     def to_front(self) -> float:
-        """Front axle ahead of the centre of mass [m]."""
+        """Distance of the front axle ahead of the centre of mass [m]."""
         return float(self.arm[:2, 0].mean())
 
     @property
     def to_rear(self) -> float:
-        """Rear axle behind the centre of mass [m]."""
+        """Distance of the rear axle behind the centre of mass [m]."""
         return float(-self.arm[2:, 0].mean())
 
     @property
@@ -81,7 +84,7 @@ class _Course:
 
     @property
     def yaw_rate(self) -> Floats:
-        """Yaw rate of a car that always looks where it goes [rad/s]."""
+        """Yaw rate of a car without sideslip [rad/s]."""
         return self.sideways / np.maximum(self.speed, 1.0)
 
     @property
@@ -93,40 +96,40 @@ class _Course:
 def slalom_states(
     virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = 200.0
 ) -> States:
-    """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake on the straight.
+    """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake in a straight line.
 
     Parameters
     ----------
     virtual_car : VirtualCar
-        Its description needs all four corners; the states are those of the corners drawn.
+        A car with all four corners described; the result has the drawn corners only.
     rng : numpy.random.Generator
-        Shakes the wheels.
+        Draws the shaking of the wheels.
     rate : float
-        Samples per second.
+        Sampling rate. [Hz]
 
     Raises
     ------
     VehicleError
-        The car lacks a corner: loads cannot be shared out.
+        The car lacks a corner, so that load transfer cannot be calculated.
     """
-    layout = _layout(virtual_car.truth)
-    course = _course(layout, rate)
+    stance = _stance(virtual_car.truth)
+    course = _course(stance, rate)
     time = course.time
     shake, road_travel = _road(time, rng)
-    extra = np.array([c.unsprung_mass for c in layout.corners]) * shake
+    extra = np.array([c.unsprung_mass for c in stance.corners]) * shake
     extra = extra + SPRING_RATE * road_travel
-    upward = _vertical(layout, course) + extra
-    aside = _shared_sideways(layout, course, upward)
-    steer = (layout.base / SPEED**2 + STEER_PER_ACCELERATION) * course.sideways
-    ahead, pressure, torque = _ahead(layout, course.along, steer, (aside, upward))
-    travel, roll, pitch = _body(layout, course)
-    heave = np.sum(extra, axis=1) / layout.mass
+    upward = _vertical(stance, course) + extra
+    aside = _shared_sideways(stance, course, upward)
+    steer = (stance.base / SPEED**2 + STEER_PER_ACCELERATION) * course.sideways
+    ahead, pressure, torque = _ahead(stance, course.along, steer, aside, upward)
+    travel, roll, pitch = _body(stance, course)
+    heave = np.sum(extra, axis=1) / stance.mass
     to_vehicle = level_to_vehicle(roll, pitch)
     level = np.column_stack([course.along, course.sideways, STANDARD_GRAVITY + heave])
-    hubs = _hub_level(layout, course, level)
+    hubs = _hub_level(stance, course, level)
     hubs[..., 2] += shake - heave[:, None]
     hubs[..., :2] += SIDE_SHAKE * rng.standard_normal(hubs[..., :2].shape)
-    rolling = (course.speed[:, None] - course.yaw_rate[:, None] * layout.arm[:, 1]) / layout.radius
+    rolling = (course.speed[:, None] - course.yaw_rate[:, None] * stance.arm[:, 1]) / stance.radius
     all_wheels = States(
         corners=CORNERS,
         time=time,
@@ -149,31 +152,31 @@ def slalom_states(
     return all_wheels.of(virtual_car.corners)
 
 
-def _layout(truth: Vehicle) -> _Layout:
+def _stance(truth: Vehicle) -> _Stance:
     missing = [c for c in CORNERS if c not in truth.corners]
     if missing:
         raise VehicleError(
             where=f"vehicle '{truth.name}'",
             found=f"no corner {', '.join(missing)}",
             needed="all four corners for a slalom",
-            do="Describe the missing corners, or draw random states of the ones there are.",
+            do="Describe the missing corners, or use random_states of the corners you have.",
         )
     corners = tuple(truth.corners[c] for c in CORNERS)
     arm = np.array([c.wheel.centre for c in corners]) - np.array(truth.centre_of_mass)
     radius = np.array([c.wheel.loaded_radius for c in corners])
-    return _Layout(corners, truth.mass, truth.centre_of_mass[2], arm, radius)
+    return _Stance(corners, truth.mass, truth.centre_of_mass[2], arm, radius)
 
 
-def _course(layout: _Layout, rate: float) -> _Course:
-    """Lay the slalom out; a car that would lift a wheel takes it more gently."""
+def _course(stance: _Stance, rate: float) -> _Course:
+    """Lay out the slalom; the lateral acceleration is reduced for a car that would lift a wheel."""
     lap = RUN_IN + CONES * CONE_PITCH / SPEED
     time = np.arange(0.0, lap + STOP, 1.0 / rate)
     since = time - RUN_IN
     on = np.clip(np.minimum(since, lap - time) / 0.8, 0.0, 1.0)
-    lifting = STANDARD_GRAVITY * layout.track.min() / (2 * layout.height)
+    lifting = STANDARD_GRAVITY * stance.track.min() / (2 * stance.height)
     size = min(WISHED_SIDEWAYS, LIFT_MARGIN * lifting)
     sideways = size * _smooth(on) * np.sin(np.pi * SPEED / CONE_PITCH * since)
-    # Braking ends before the car stands; a car at rest is not part of this run.
+    # Braking ends before the car stops; a car at rest is not part of this drive.
     brake = np.clip((time - lap - 0.3) / 0.4, 0.0, 1.0)
     brake = brake * np.clip((lap + STOP - 0.4 - time) / 0.3, 0.0, 1.0)
     along = -WISHED_BRAKING * _smooth(brake)
@@ -182,12 +185,12 @@ def _course(layout: _Layout, rate: float) -> _Course:
 
 
 def _smooth(share: Floats) -> Floats:
-    """Ramp from 0 to 1 without a kink at its ends."""
+    """Ramp from 0 to 1 with zero slope at both ends."""
     return share**2 * (3 - 2 * share)
 
 
 def _road(time: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Draw upward acceleration [m/s2] and displacement [m] of four hubs shaking on the road."""
+    """Random upward acceleration [m/s2] and displacement [m] of the four hubs, (n, corner)."""
     frequency = np.fft.rfftfreq(len(time), time[1] - time[0])
     band = (frequency > ROAD_BAND[0]) & (frequency < ROAD_BAND[1])
     spectrum = np.fft.rfft(rng.standard_normal((len(time), 4)), axis=0) * band[:, None]
@@ -199,60 +202,61 @@ def _road(time: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
     return scale * shake, scale * moved
 
 
-def _body(layout: _Layout, course: _Course) -> tuple[Floats, Floats, Floats]:
-    """Return travels (n, corner) [m], roll and pitch (n,) [rad] of the body, a little late."""
+def _body(stance: _Stance, course: _Course) -> tuple[Floats, Floats, Floats]:
+    """Travels (n, corner) [m], roll and pitch (n,) [rad] of the body, delayed by `BODY_LAG`."""
     late = course.time - BODY_LAG
     sideways, along = (np.interp(late, course.time, a) for a in (course.sideways, course.along))
     roll, pitch = ROLL_RATE * sideways, -PITCH_RATE * along
-    travel = -roll[:, None] * layout.arm[:, 1] + pitch[:, None] * layout.arm[:, 0]
-    # The body also leans on its tyres, which the travels do not see.
-    on_tyres = layout.mass * layout.height / (TYRE_RATE * np.sum(layout.track**2) / 2)
+    travel = -roll[:, None] * stance.arm[:, 1] + pitch[:, None] * stance.arm[:, 0]
+    # The body also rolls on its tyres, which does not appear in the travels.
+    on_tyres = stance.mass * stance.height / (TYRE_RATE * np.sum(stance.track**2) / 2)
     return travel, roll + on_tyres * sideways, pitch
 
 
-def _vertical(layout: _Layout, course: _Course) -> Floats:
-    """Return quasi-static vertical forces (n, corner) [N]: weight and its transfer."""
-    share = np.array([layout.to_rear] * 2 + [layout.to_front] * 2) / (2 * layout.base)
-    pitched = layout.mass * layout.height * course.along / (2 * layout.base)
-    out = layout.mass * STANDARD_GRAVITY * share + pitched[:, None] * [-1.0, -1.0, 1.0, 1.0]
+def _vertical(stance: _Stance, course: _Course) -> Floats:
+    """Quasi-static vertical forces (n, corner) [N]: weight and load transfer."""
+    share = np.array([stance.to_rear] * 2 + [stance.to_front] * 2) / (2 * stance.base)
+    pitched = stance.mass * stance.height * course.along / (2 * stance.base)
+    out = stance.mass * STANDARD_GRAVITY * share + pitched[:, None] * [-1.0, -1.0, 1.0, 1.0]
     part = np.array([FRONT_SHARE] * 2 + [1 - FRONT_SHARE] * 2)
-    side = np.array([-1.0, 1.0, -1.0, 1.0])  # to the left means load on the right
-    # What stands off centre must be balanced as well; the roll moment is then exact.
-    y = layout.arm[:, 1]
+    side = np.array([-1.0, 1.0, -1.0, 1.0])  # acceleration to the left loads the right wheels
+    # Wheels that are not symmetric about the centre of mass change the roll moment as well.
+    y = stance.arm[:, 1]
     off_centre = out * (y[[0, 0, 2, 2]] + y[[1, 1, 3, 3]])
-    turned = layout.mass * layout.height * course.sideways[:, None] * part
-    return np.asarray(out + side * (turned + off_centre) / layout.track[[0, 0, 1, 1]])
+    turned = stance.mass * stance.height * course.sideways[:, None] * part
+    return np.asarray(out + side * (turned + off_centre) / stance.track[[0, 0, 1, 1]])
 
 
-def _shared_sideways(layout: _Layout, course: _Course, upward: Floats) -> Floats:
-    """Share sideways forces (n, corner) [N] among the tyres of an axle, nearly as Fz; from memory.
+def _shared_sideways(stance: _Stance, course: _Course, upward: Floats) -> Floats:
+    """Lateral forces (n, corner) [N], split within an axle nearly in proportion to Fz.
 
-    Yaw inertia is that of two masses over the axles, common practice, no source.
+    The split is from memory.  Yaw inertia is that of two masses over the axles, common practice,
+    no source.
     """
-    gyration = layout.to_front * layout.to_rear
-    front = (layout.to_rear * course.sideways + gyration * course.yaw_change) / layout.base
-    axle = layout.mass * np.stack([front, course.sideways - front], axis=1)
+    gyration = stance.to_front * stance.to_rear
+    front = (stance.to_rear * course.sideways + gyration * course.yaw_change) / stance.base
+    axle = stance.mass * np.stack([front, course.sideways - front], axis=1)
     pull = np.maximum(upward, 1.0) ** 0.9
     both = np.stack([pull[:, :2].sum(axis=1), pull[:, 2:].sum(axis=1)], axis=1)
     return np.asarray(pull / both[:, [0, 0, 1, 1]] * axle[:, [0, 0, 1, 1]])
 
 
 def _ahead(
-    layout: _Layout, along: Floats, steer: Floats, tyres: tuple[Floats, Floats]
+    stance: _Stance, along: Floats, steer: Floats, aside: Floats, upward: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Return forward forces (n, corner) [N], brake pressure [Pa] and torque [N m].
+    """Longitudinal forces [N], brake pressures [Pa] and torques [N m], (n, corner) each.
 
-    Driven wheels (the rear ones where none is said to be driven) make up what is missing.
+    `aside` and `upward` (n, corner) [N] are the other forces.  Driven wheels supply the force
+    that the acceleration still needs; if no wheel is stated to be driven, the rear ones do.
     """
-    corners, radius = layout.corners, layout.radius
-    aside, upward = tyres
+    corners, radius = stance.corners, stance.radius
     inertia = np.array([c.wheel.spin_inertia for c in corners])
     factor = np.array(
         [0.0 if c.brake.place == "none" else c.brake.torque_per_pressure for c in corners]
     )
     line = np.array([1.0, 1.0, REAR_PRESSURE, REAR_PRESSURE])
     spun = inertia * along[:, None] / radius  # torque that spins the wheel up
-    wanted = -layout.mass * along - np.sum(spun / radius, axis=1)
+    wanted = -stance.mass * along - np.sum(spun / radius, axis=1)
     grip = float(np.sum(factor * line / radius))
     front = np.where(along < 0, wanted, 0.0) / grip if grip > 0 else np.zeros_like(along)
     pressure = front.clip(0)[:, None] * line
@@ -262,14 +266,14 @@ def _ahead(
     ahead = rolled / np.cos(turned) - aside * np.tan(turned)
     driven = np.array([c.driven for c in corners])
     driven = driven if driven.any() else np.array([False, False, True, True])
-    missing = layout.mass * along - ahead.sum(axis=1)
+    missing = stance.mass * along - ahead.sum(axis=1)
     return ahead + missing[:, None] * driven / driven.sum(), pressure, torque
 
 
-def _hub_level(layout: _Layout, course: _Course, level: Floats) -> Floats:
-    """Return specific force of the hubs in level axes (n, corner, xyz), terms of yaw included."""
+def _hub_level(stance: _Stance, course: _Course, level: Floats) -> Floats:
+    """Specific force of the hubs in level axes (n, corner, xyz) [m/s2], yaw terms included."""
     rate, change = course.yaw_rate[:, None], course.yaw_change[:, None]
-    x, y = layout.arm[:, 0], layout.arm[:, 1]
+    x, y = stance.arm[:, 0], stance.arm[:, 1]
     out = np.repeat(level[:, None], len(x), axis=1)
     out[..., 0] += -change * y - rate**2 * x
     out[..., 1] += change * x - rate**2 * y
