@@ -1,1 +1,1 @@
-"""Words, units, flags and errors that every stage shares."""
+"""Names, units, status flags, errors and small tools that all stages share."""

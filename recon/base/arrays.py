@@ -1,4 +1,4 @@
-"""Names of array types that every stage uses."""
+"""Names of array types that all stages use."""
 
 from __future__ import annotations
 

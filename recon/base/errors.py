@@ -1,25 +1,25 @@
-"""Errors and warnings, one class per person who can mend the trouble.
+"""Errors and warnings, one class per kind of fault and so per person who can correct it.
 
-Every message has four parts: where it happened, what was found, what is needed,
-what to do.  The command line prints the message and exits with `exit_code`.
+Every error message has four parts: where the fault is, what was found, what is needed, and what
+to do.  The command line prints the message and exits with `exit_code`.
 """
 
 from __future__ import annotations
 
 
 class ReconError(Exception):
-    """Base of every deliberate error.
+    """Base class of all errors that this package raises on purpose.
 
     Parameters
     ----------
     where : str
-        File, line, channel, corner or time at which the trouble was met.
+        File, line, channel, corner or time of the fault.
     found : str
-        What was found there, with its unit.
+        The value or state found there, with its unit.
     needed : str
-        What is needed instead; the legal choices, nearest first.
+        The value or state needed instead; allowed choices with the nearest one first.
     do : str
-        One action that cures it.
+        One action that corrects the fault.
     """
 
     exit_code = 1
@@ -30,19 +30,19 @@ class ReconError(Exception):
 
 
 class VehicleError(ReconError):
-    """The vehicle file is at fault."""
+    """The vehicle file has a fault."""
 
     exit_code = 2
 
 
 class DataError(ReconError):
-    """A pull sheet, log, tare table, map or calibration file is at fault."""
+    """A pull sheet, log, tare table, column map or calibration file has a fault."""
 
     exit_code = 2
 
 
 class RankError(ReconError):
-    """The data cannot answer the question; the message names the missing direction."""
+    """The data do not determine an unknown; the message names the direction that is missing."""
 
     exit_code = 3
 
@@ -54,13 +54,13 @@ class OutputError(ReconError):
 
 
 class SolveError(ReconError):
-    """A solver failed on sound input: our fault."""
+    """A solver failed although the input is valid: a fault of this program."""
 
     exit_code = 1
 
 
 class ReconWarning(UserWarning):
-    """Base of every deliberate warning."""
+    """Base class of all warnings that this package issues on purpose."""
 
 
 class VehicleWarning(ReconWarning):
@@ -72,19 +72,19 @@ class DataWarning(ReconWarning):
 
 
 class PriorWarning(ReconWarning):
-    """A result rests on a prior where the data do not decide."""
+    """The data do not determine a result, and a prior is used instead."""
 
 
 class ExtrapolationWarning(ReconWarning):
-    """Forces or poses beyond what the pulls covered."""
+    """Forces or poses lie outside the range that the pulls covered."""
 
 
 class SafetyWarning(ReconWarning):
-    """A load comes near a stated limit of strap or link."""
+    """A load comes near the stated limit of a strap or link."""
 
 
 def nearest(word: str, choices: list[str] | tuple[str, ...]) -> str:
-    """Return the legal choices as text, the one nearest to `word` first."""
+    """The allowed `choices` as text, the one nearest to `word` first."""
     import difflib
 
     close = difflib.get_close_matches(word, list(choices), n=1, cutoff=0.5)

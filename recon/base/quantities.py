@@ -1,7 +1,8 @@
 """The one table of names, axes and units.
 
 ISO 8855 axes: x forward, y left, z up.  Forces are those of the road on the tyre.
-Inside the package everything is SI; units are accepted and echoed at the edges only.
+All values inside the package are in SI units; other units appear only where files are read and
+results are printed.
 """
 
 from __future__ import annotations
@@ -14,13 +15,13 @@ CORNERS = ("FL", "FR", "RL", "RR")
 COMPONENTS = ("x", "y", "z")
 WRENCH_COMPONENTS = ("Fx", "Fy", "Fz", "Mx", "My", "Mz")
 STANDARD_GRAVITY = 9.80665  # m/s2, exact by definition (CGPM 1901)
-MOMENT_ARM = 0.1  # m; where moments stand beside forces, each counts by the force on this arm
+MOMENT_ARM = 0.1  # m; to compare moments with forces, a moment counts as its force on this arm
 POUND_FORCE = 4.4482216152605  # N, exact by definition of pound and standard gravity
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit of the edge: ``si = value * factor + offset``."""
+    """A unit of measurement in files: ``si = value * factor + offset``."""
 
     dimension: str
     factor: float
@@ -29,8 +30,8 @@ class Unit:
 
 _ANGLE = 3.141592653589793 / 180.0
 
-# Spellings that are accepted; anything else is refused with the nearest one offered.
-# "kg" is a load here only where the column is a load: scales and hanging cells read so.
+# Accepted spellings.  Any other spelling is refused, and the message offers the nearest one.
+# "kg" is a force in columns of loads only, because scales and hanging load cells show kg.
 UNITS: dict[str, dict[str, Unit]] = {
     "time": {"s": Unit("time", 1.0), "ms": Unit("time", 1e-3), "min": Unit("time", 60.0)},
     "force": {
@@ -76,8 +77,8 @@ UNITS: dict[str, dict[str, Unit]] = {
         "degF": Unit("temperature", 5 / 9, -160 / 9),
     },
     "ratio": {"1": Unit("ratio", 1.0), "%": Unit("ratio", 0.01), "percent": Unit("ratio", 0.01)},
-    # Indications keep the unit of their channel: mV/V, microstrain, V or counts are joined to
-    # newtons by the pulls alone.  The factor joins spellings of one unit, never two kinds.
+    # Indications keep the unit of their channel (mV/V, microstrain, V or counts); only the pulls
+    # relate them to newtons.  A factor converts between spellings of one unit, never two kinds.
     "mV/V": {"mV/V": Unit("mV/V", 1.0), "uV/V": Unit("mV/V", 1e-3)},
     "microstrain": {
         "microstrain": Unit("microstrain", 1.0),
@@ -93,7 +94,7 @@ INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 
 
 def unit_of(spelling: str, dimension: str, where: str) -> Unit:
-    """Return the unit spelled `spelling` of `dimension`.
+    """The unit of `dimension` that is spelled `spelling`; `where` is used in the message.
 
     Raises
     ------
@@ -108,6 +109,6 @@ def unit_of(spelling: str, dimension: str, where: str) -> Unit:
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",
         nearest(spelling, tuple(table)),
-        "Write the unit so in the header's brackets, in the units row or in the column map"
-        + (" ('lb' may be a mass or a force: say lbf or kg)." if spelling == "lb" else "."),
+        "Correct the unit in the header's brackets, in the units row or in the column map"
+        + (" ('lb' may be a mass or a force: write lbf or kg)." if spelling == "lb" else "."),
     )

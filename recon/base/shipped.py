@@ -1,4 +1,4 @@
-"""The one place that finds shipped files: inside the installed package, or in the checkout."""
+"""Find the shipped example files: inside the installed package, or in a clone."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from recon.base.errors import OutputError
 
 
 def shipped(*parts: str) -> Path:
-    """Path of a shipped file, e.g. ``shipped("vehicles", "club_racer.toml")``.
+    """Path of a shipped file or folder, e.g. ``shipped("vehicles", "club_racer.toml")``.
 
     Raises
     ------
     OutputError
-        The file is in neither place: the installation is incomplete.
+        The file is not there: its name is wrong or the installation is incomplete.
     """
     package = Path(str(files("recon")))
     for root in (package / "_shipped", package.parent):
@@ -24,6 +24,6 @@ def shipped(*parts: str) -> Path:
     raise OutputError(
         str(package),
         f"no shipped file {'/'.join(parts)}",
-        "a whole installation",
-        "Install the package again.",
+        "the name of a shipped file, and a complete installation",
+        "Check the name; if it is right, install the package again.",
     )

@@ -1,7 +1,7 @@
-"""Status flags of a reconstructed sample: one table, a paragraph for each.
+"""Status flags of reconstructed samples: one table with a paragraph for each flag.
 
-A flag describes one corner at one time.  Per-sample trouble is a flag, never an
-exception; an ill-posed problem is an error when the reconstruction is prepared.
+A flag describes one corner at one time.  A fault in single samples sets a flag and never raises
+an exception; a problem without a unique solution is an error when the reconstruction is prepared.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """One bit of `status` with its explanation."""
+    """One bit of `status` and its explanation for the user."""
 
     name: str
     bit: int
@@ -22,59 +22,64 @@ FLAGS = (
     Flag(
         "bound_active",
         1,
-        "The vertical force came out negative and was held at zero. Usual causes: (a) the wheel "
-        "was off the ground; (b) noise around a nearly unloaded wheel. The unbounded value stands "
-        "beside it in tyre_force_unbounded; the sample never enters an estimate of grip.",
+        "The estimated vertical force was negative and is set to zero. Usual causes: (a) the wheel "
+        "was off the ground; (b) noise on a nearly unloaded wheel. The value before this limit is "
+        "in tyre_force_unbounded. The sample is not used for friction.",
     ),
     Flag(
         "zero_or_sign_suspect",
         2,
-        "The vertical force came out clearly negative while the suspension was compressed, which "
-        "a wheel off the ground is not. Usual causes: (a) a zero that moved since the tare; (b) "
-        "a channel with a changed sign; (c) a wrong travel channel. Look at the tares of this "
-        "corner.",
+        "The estimated vertical force was clearly negative while the suspension was compressed; "
+        "a wheel off the ground hangs in droop, so something is wrong. Usual causes: (a) a zero "
+        "that has moved since the tare; (b) a channel with its sign reversed; (c) a wrong travel "
+        "channel. Check the tares of this corner first.",
     ),
     Flag(
         "channel_flat",
         4,
-        "A gauge of this corner did not move for longer than its own noise allows. Usual causes: "
-        "(a) broken wire; (b) logger stuck. The forces of the corner are not known there (NaN).",
+        "A gauge of this corner showed the same number for longer than its noise allows. Usual "
+        "causes: (a) a broken wire; (b) a logger that stopped. The forces of this corner are not "
+        "known at this sample (NaN).",
     ),
     Flag(
         "channel_clipped",
         8,
-        "A gauge of this corner stood at the end of its range. Usual causes: (a) amplifier gain "
-        "too high; (b) zero far off. The forces of the corner are not known there (NaN).",
+        "A gauge of this corner was at the end of its range. Usual causes: (a) amplifier gain too "
+        "high; (b) a large zero offset. The forces of this corner are not known at this sample "
+        "(NaN).",
     ),
     Flag(
         "beyond_pulls",
         16,
-        "The force is larger than the pulls reached. The map is used beyond its evidence and the "
-        "interval is widened by the stated share of the excess.",
+        "The force is larger than the largest pull. The calibration is extrapolated, and the "
+        "interval is widened by a stated share of the excess.",
     ),
     Flag(
         "beyond_pose",
         32,
-        "Travel or steer lies outside the range that the vehicle file states. The geometry is held "
-        "at the edge of the range and the forces are not known there (NaN).",
+        "Travel or steer is outside the range that the vehicle file states. The geometry is not "
+        "extrapolated, so the forces are not known at this sample (NaN). Correct the range in the "
+        "file if the wheel can really travel there.",
     ),
     Flag(
         "wheel_locked",
         64,
-        "The wheel stood still with the brake on or the car at rest: the caliper gives what the "
-        "road asks for, and the line pressure is not used.",
+        "The wheel did not turn, with the brake on or the car at rest. The brake torque is then "
+        "whatever the road force requires, and the line pressure is not used.",
     ),
     Flag(
         "missing_input",
         128,
-        "A gauge or a needed channel has no number there (gap in the log). The forces are NaN.",
+        "A gauge or another required channel has no value at this sample (gap in the log). The "
+        "forces of this corner are not known there (NaN).",
     ),
     Flag(
         "not_observable",
         256,
-        "A force component of the corner is not seen by its gauges and is NaN at every sample; the "
-        "result's attribute not_known gives the reason and the cheapest cure. Usual causes: (a) "
-        "no gauge in the spring's path; (b) a gauge left out of the calibration.",
+        "The gauges of this corner do not determine one of its force components, which is NaN at "
+        "every sample. The attribute not_known of the result states the reason and the cheapest "
+        "remedy. Usual causes: (a) no gauge in the load path of the spring; (b) a gauge that was "
+        "left out of the calibration.",
     ),
 )
 

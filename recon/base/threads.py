@@ -1,8 +1,8 @@
-"""One thread for dense linear algebra on small matrices.
+"""Restrict dense linear algebra on small matrices to one thread.
 
-Threaded BLAS on matrices of a few hundred rows loses more to waiting than it gains, ten times
-over when another job shares the cores (measured); every stage that solves many small problems
-runs inside this limit.
+With matrices of a few hundred rows, threaded BLAS loses more time in waiting than it gains; with
+another job on the same cores it was ten times slower (measured).  Stages that solve many small
+problems therefore run inside this limit.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 
 
 def one_thread() -> AbstractContextManager[Any]:
-    """Hold BLAS to one thread within a `with` block."""
+    """Restrict BLAS to one thread within a `with` block."""
     return _controller().limit(limits=1, user_api="blas")
 
 
 @cache
 def _controller() -> ThreadpoolController:
-    """The libraries in use, looked up once: a Ctrl-C during the look-up would go unheard."""
-    import scipy.linalg  # noqa: F401  (its own library is found only where it is loaded)
+    """Controller of the loaded libraries, found once: Ctrl-C is ignored during the search."""
+    import scipy.linalg  # noqa: F401  (its own BLAS is found only after it is loaded)
     from threadpoolctl import ThreadpoolController
 
     return ThreadpoolController()

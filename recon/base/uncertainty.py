@@ -8,34 +8,38 @@ import numpy as np
 
 from recon.base.arrays import Floats
 
-OTHER_UNIT = 30.0  # mV/V and microstrain lie some thousand apart, volts and counts as much
+# Ratio of indications above which two gauges must differ in unit: those of mV/V and microstrain
+# differ about a thousandfold, those of volts and counts as much.
+OTHER_UNIT = 30.0
 COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
 
 
 def fewest_samples(share: float) -> int:
-    """Samples without which the quantile `share` is no more than the largest of them."""
+    """Smallest number of samples whose quantile `share` lies below the largest sample."""
     return math.ceil(round(1.0 / (1.0 - share), 6))
 
 
 def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> float:
-    """High quantile of a signal of which only noisy values are known.
+    """High quantile of a signal, estimated from noisy values.
 
-    Noise stretches a distribution, so the quantile of noisy values lies too high.  Adding the
-    same noise once more shows by how much: q = 2 q(values) - q(values + noise), exact to first
-    order in the noise's variance.  The second quantile is found on the smoothed distribution
-    itself, so that nothing is drawn at random.
+    Noise widens a distribution, so a high quantile of noisy values is too high.  Adding the same
+    noise once more shows by how much: q = 2 q(values) - q(values + noise), exact to first order
+    in the noise's variance.  The second quantile is calculated from the smoothed distribution,
+    without random numbers.
 
     Parameters
     ----------
-    values, u_noise : (sample,)
-        Noisy values and the standard uncertainty of each sample's noise.
+    values : (sample,)
+        Noisy values, in any unit.
+    u_noise : (sample,)
+        Standard uncertainty of each sample due to noise, in the same unit.
     share : float
-        Of the distribution below the quantile, 0 to 1.
+        Share of the distribution below the quantile, 0 to 1.
 
     Returns
     -------
     float
-        NaN where there are less than `fewest_samples` of the share.
+        The quantile in the unit of `values`; NaN with fewer than `fewest_samples(share)` samples.
 
     Notes
     -----
@@ -58,10 +62,11 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
 
 
 def common_scale(largest: Floats) -> Floats:
-    """Scale of each gauge, (gauge,), that makes gauges of different units comparable.
+    """Scale of each gauge (gauge,) that makes indications in different units comparable.
 
-    Gauges of one unit differ by a few times and keep the scale 1; one whose largest indication
-    lies more than `OTHER_UNIT` times from the middle of its corner has another unit.
+    `largest` (gauge,) is the largest indication of each gauge in its own unit.  Gauges of one
+    unit differ only by a few times and get the scale 1; a gauge more than `OTHER_UNIT` times
+    above or below the median of its corner has another unit and gets its ratio to the median.
     """
     share = largest / max(float(np.median(largest)), 1e-300)
     other = (share > OTHER_UNIT) | (share < 1 / OTHER_UNIT)

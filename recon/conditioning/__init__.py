@@ -1,1 +1,1 @@
-"""What needs no map: health of channels, tares and drift, zero-phase filter."""
+"""Condition a log before calibration is applied: bad samples, tares and drift, low-pass filter."""

@@ -1,8 +1,8 @@
-"""`condition`: a raw log with tares to a log that a map can be applied to.
+"""`condition` prepares a log for reconstruction: it flags bad samples, subtracts tares and filters.
 
-In: log as read, car, tares.  Out: indications less their tare, low-passed, with the zero's
-and the noise's uncertainty, and flags of samples that cannot be trusted.  What matters most:
-the tare's state, which the reconstruction needs to know what load the tare carried.
+The result has the indications minus their zeros, low-passed, the standard uncertainties of zeros
+and noise, and status flags.  It also keeps the state of each tare (hanging or on pads), from which
+the reconstruction works out the load during the tare.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
-from recon.conditioning.filters import SHORTEST, low_pass, stretches, zero_phase_gain
+from recon.conditioning.filters import SHORTEST, Band, low_pass, stretches, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 
@@ -26,36 +26,41 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
 
-# Of the sampling rate; a jolt of the driveline keeps its height, most of the noise goes.
+# Default bandwidth as a share of the sampling rate: a driveline jolt keeps its peak, and most of
+# the noise is removed.
 BANDWIDTH_SHARE = 0.35
 
 
 def condition(
     log: xr.Dataset, car: Vehicle, tares: Tares, *, bandwidth: float | None = None
 ) -> xr.Dataset:
-    """Flag bad samples, take the tares off, low-pass every channel with the same filter.
+    """Flag bad samples, subtract the tares and low-pass every channel with the same filter.
 
     Parameters
     ----------
     log : Dataset (elapsed_time, gauge)
-        As `read_log` returns it, SI beside the gauges' own units.
+        A log as returned by `read_log`: SI units, indications in each gauge's own unit.
     car : Vehicle
     tares : Tares
-        Before and after the drive, each with its state.
+        Tares before and after the drive, each with its state.
     bandwidth : float, optional
-        Of the reported forces, -3 dB; 0.35 of the sampling rate unless stated. [Hz]
+        Frequency at which the filter has -3 dB, and so the bandwidth of the forces; 0.35 of the
+        sampling rate if omitted.  From half the sampling rate upwards nothing is filtered.  [Hz]
 
     Returns
     -------
     Dataset
-        `indication` (elapsed_time, gauge) less the tare, in the gauges' units; `u_zero`,
-        `noise` (gauge); `channel_status` (elapsed_time, corner) flags; the other channels
-        low-passed; attributes `bandwidth`, `rate` and each corner's tare state.
+        `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `u_zero` and
+        `noise` (gauge,), standard uncertainties in the same unit; `channel_status`
+        (elapsed_time, tared_corner) with flags of `recon.base.status`; `tare_state` and
+        `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed; attributes
+        `bandwidth` and `rate` [Hz].
 
     Raises
     ------
     DataError
-        A gauge of the log has no tare, or the log is too short to filter.
+        A gauge of the log has no tare, both wheels of a tied axle were tared on pads only, the
+        log is too short to filter, or the bandwidth is not positive.
     """
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)
@@ -69,7 +74,7 @@ def condition(
             where=tares.path,
             found=f"no tare of any of the log's gauges ({names[0]} and others)",
             needed="a tare of every gauge of at least one corner",
-            do="Check the gauge names in the tare table against the vehicle file.",
+            do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
     tared = np.full_like(raw, np.nan)
     u_zero, noise = np.full(len(names), np.nan), np.full(len(names), np.nan)
@@ -81,7 +86,7 @@ def condition(
         u_zero[at] = zero.u
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
     for g in np.flatnonzero(bad.any(axis=0)):
-        # A stuck or clipped sample must not reach its neighbours through the filter.
+        # The filter must not spread a flat or clipped sample to its neighbours.
         tared[bad[:, g], g] = np.nan
     parts = stretches(elapsed)
     if bandwidth < 0.5 * rate:
@@ -108,7 +113,7 @@ def condition(
     for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
-            _filter_channel(out, log[name], _beyond(log, car, name), (bandwidth, rate, parts))
+            _filter_channel(out, log[name], _beyond(log, car, name), Band(bandwidth, rate, parts))
     return out
 
 
@@ -117,15 +122,15 @@ def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[fl
     where = str(log.attrs.get("path", "log"))
     if len(elapsed) < 3:
         raise DataError(
-            where, f"{len(elapsed)} samples", "at least 3 samples", "Export the whole drive."
+            where, f"{len(elapsed)} samples", "at least 3 samples", "Export the complete drive."
         )
     rate = 1.0 / float(np.median(np.diff(elapsed)))
     if bandwidth is not None and not bandwidth > 0:
         raise DataError(
             where=where,
             found=f"bandwidth {bandwidth:g} Hz",
-            needed=f"more than 0 Hz (up to {0.5 * rate:g} Hz filters)",
-            do="Leave bandwidth out for the default.",
+            needed=f"a bandwidth above 0 Hz (from {0.5 * rate:g} Hz upwards nothing is filtered)",
+            do=f"Omit it for the default of {BANDWIDTH_SHARE * rate:g} Hz.",
         )
     return rate, BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
 
@@ -136,14 +141,17 @@ def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:
         raise DataError(
             str(log.attrs.get("path", "log")),
             f"{longest} samples in the longest stretch without a gap in time",
-            f"at least {SHORTEST} samples, evenly in time",
-            "Export the whole drive at one rate, or ask for no filter with a bandwidth of half "
-            "the rate.",
+            f"at least {SHORTEST} samples at even steps in time",
+            "Export the complete drive at one sampling rate, or switch the filter off by giving "
+            "half the sampling rate as bandwidth.",
         )
 
 
 def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_] | None:
-    """Readings that the filter must not smear: travel beyond the stated range, None where none."""
+    """Mask of travel readings outside the stated range, which must not pass through the filter.
+
+    None for other channels, and if there are no such readings.
+    """
     if name != "travel":
         return None
     values = log[name].to_numpy()
@@ -160,7 +168,7 @@ def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
 def _channel_status(
     car: Vehicle, names: tuple[str, ...], raw: Floats, rate: float
 ) -> tuple[dict[str, NDArray[np.uint16]], NDArray[np.bool_]]:
-    """Flags of each corner from the health of its gauges, (sample,), and the bad samples."""
+    """Status flags (sample,) of each assembly, and the mask (sample, gauge) of bad samples."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
     flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
@@ -189,8 +197,8 @@ def _zeros(
             continue
         if not np.isin(tares.gauge, gauges).any():
             warnings.warn(
-                f"{tares.path}: no tare of corner {corner} ({gauges[0]} and others); the corner is "
-                "left out. Add its tares to have it reconstructed.",
+                f"{tares.path}: no tare of corner {corner} ({gauges[0]} and others), so this "
+                "corner is not reconstructed. Add its tares.",
                 DataWarning,
                 stacklevel=4,
             )
@@ -206,14 +214,18 @@ def _zeros(
                 where=f"{tares.path}, axle {corner}",
                 found="tares on pads only",
                 needed="tares with both wheels of a tied axle hanging",
-                do="Lift the axle clear of the ground and tare once more, before and after.",
+                do="Lift both wheels clear of the ground and tare again, before and after the "
+                "drive.",
             )
     return out
 
 
 def _scatter(values: Floats) -> Floats:
-    """Noise of single samples from second differences, which slow signals hardly reach."""
-    # Some ten thousand of them, spread over the log, tell a noise to a percent.
+    """Standard deviation of the noise of single samples, (channel,), in the unit of `values`.
+
+    It is estimated from second differences, to which a slow signal contributes little.
+    """
+    # Some ten thousand of them, spread over the log, give the noise to one percent.
     at = np.arange(2, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
     second = values[at] - 2 * values[at - 1] + values[at - 2]
     return 1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0)
@@ -223,16 +235,17 @@ def _filter_channel(
     out: xr.Dataset,
     channel: xr.DataArray,
     beyond: NDArray[np.bool_] | None,
-    band: tuple[float, float, list[slice]],
+    band: Band,
 ) -> None:
-    """Low-pass one channel; readings `beyond` stay as they are and do not reach others."""
+    """Low-pass one channel; readings marked in `beyond` stay unfiltered and affect no others."""
     values = channel.to_numpy()
     flat = values.reshape(len(values), -1)
     if beyond is None:
-        passed = low_pass(flat, *band).reshape(values.shape)
+        passed = low_pass(flat, band.bandwidth, band.rate, band.parts).reshape(values.shape)
     else:
         kept = np.where(beyond.reshape(flat.shape), np.nan, flat)
-        passed = np.where(beyond, values, low_pass(kept, *band).reshape(values.shape))
+        filtered = low_pass(kept, band.bandwidth, band.rate, band.parts)
+        passed = np.where(beyond, values, filtered.reshape(values.shape))
     out[channel.name] = (channel.dims, passed)
     if channel.name == "hub_acceleration":
         noise = _scatter(flat) * out.attrs["noise_gain"]

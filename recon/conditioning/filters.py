@@ -1,7 +1,8 @@
-"""Zero-phase low-pass filter that keeps gaps, and the noise it lets through."""
+"""Zero-phase low-pass filter that does not run across gaps, and the noise that it passes."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -10,14 +11,24 @@ from recon.base.arrays import Floats
 from recon.records.logs import GAP_STEPS
 
 ORDER = 4  # of each of the two passes
-SHORTEST = 32  # samples between two gaps that a filter can still be run over
+SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """How a log is filtered: `bandwidth` [Hz], sampling `rate` [Hz], stretches without a gap."""
+
+    bandwidth: float
+    rate: float
+    parts: list[slice]
 
 
 def zero_phase_gain(bandwidth: float, rate: float) -> float:
-    """Share of white noise's standard deviation that passes, for bandwidth in Hz.
+    """Share of the standard deviation of white noise that the filter passes.
 
-    The filter runs forward and backward, so its power gain is |H|^4 of one pass; the mean of
-    that over all frequencies up to half the rate is the share of variance that passes.
+    `bandwidth` and sampling `rate` are in Hz.  The filter runs forward and backward, so its power
+    gain is |H|^4, H being the response of one pass; its mean over all frequencies up to half the
+    sampling rate is the share of the variance that passes.
     """
     if not bandwidth < 0.5 * rate:
         return 1.0
@@ -28,9 +39,10 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
 
 
 def stretches(elapsed: Floats) -> list[slice]:
-    """Parts of a log between gaps in time; a filter must not run across one.
+    """Stretches of a log between gaps in time, as slices of samples.
 
-    A step longer than `GAP_STEPS` median steps is a gap.
+    `elapsed` (sample,) is the time [s].  A step longer than `GAP_STEPS` median steps is a gap;
+    no filter may run across one.
     """
     step = np.diff(elapsed)
     edges = np.flatnonzero(step > GAP_STEPS * np.median(step)) + 1
@@ -45,13 +57,28 @@ def low_pass(
     parts: list[slice] | None = None,
     out: Floats | None = None,
 ) -> Floats:
-    """Low-passed copy of columns (sample, channel); NaN stays NaN and does not spread.
+    """Low-pass each channel of `values`; NaN stays NaN and does not spread.
 
-    The response is -3 dB at `bandwidth` [Hz] after both passes.  Samples without a number are
-    bridged by a straight line for the filter only and are NaN again in the result.  Each of
-    `parts` (see `stretches`, the whole unless stated) is filtered by itself; parts too short to
-    filter are NaN.  `out` takes the result, where the caller has an array for it; it may be
-    `values`.
+    NaN samples are bridged by a straight line for the filter and set to NaN again afterwards.
+
+    Parameters
+    ----------
+    values : (sample, channel)
+        Any unit.
+    bandwidth : float
+        Frequency of -3 dB after both passes.  [Hz]
+    rate : float
+        Sampling rate.  [Hz]
+    parts : list of slice, optional
+        Stretches that are filtered separately, see `stretches`; the whole log if omitted.
+        Stretches shorter than `SHORTEST` become NaN.
+    out : (sample, channel), optional
+        Array for the result; it may be `values`.
+
+    Returns
+    -------
+    (sample, channel)
+        `values` itself if the bandwidth is half the sampling rate or more.
     """
     if not bandwidth < 0.5 * rate:
         return values
@@ -63,7 +90,7 @@ def low_pass(
         if part.stop - part.start < SHORTEST:
             out[part] = np.nan
             continue
-        # Column by column: the filter copies its input for either pass, a column stays in cache.
+        # Column by column: the filter copies its input for each pass; one column fits the cache.
         for k in range(values.shape[1]):
             column = np.ascontiguousarray(values[part, k])
             good = np.isfinite(column)
@@ -81,8 +108,8 @@ def low_pass(
 def _sections(bandwidth: float, rate: float) -> Floats:
     from scipy.signal import butter
 
-    # Two passes lower the -3 dB point; the design frequency is raised to put it back.
-    # |H|^4 = 1/2 at bandwidth: (1 + (b/d)^(2n))^2 = 2, in the warped frequency of the design.
+    # Two passes lower the -3 dB frequency, so the design frequency d of one pass is raised:
+    # |H|^4 = 1/2 at the bandwidth b means (1 + (b/d)^(2n))^2 = 2, in warped frequencies.
     factor = (np.sqrt(2.0) - 1.0) ** (1 / (2 * ORDER))
     warped = np.tan(np.pi * bandwidth / rate) / factor
     return np.asarray(butter(ORDER, np.arctan(warped) / np.pi * rate, fs=rate, output="sos"))

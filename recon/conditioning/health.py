@@ -1,4 +1,4 @@
-"""Flat, clipped and missing channels, sample by sample, before anything is filtered."""
+"""Find flat and clipped samples of each channel, before any filtering."""
 
 from __future__ import annotations
 
@@ -7,24 +7,31 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 
-FLAT_TIME = 0.5  # s of one and the same number
-FLAT_SHARE = 8.0  # times the length of the longest run that the channel's quiet half shows
-# A smooth crest in coarse digits stands some 2.4 times longer on its top step than on the next.
+FLAT_TIME = 0.5  # s; shorter runs of equal numbers are never flat
+FLAT_SHARE = 8.0  # a flat run is at least this many times as long as the run of a median sample
+# At coarse resolution a smooth peak stays about 2.4 times longer on its top step than on the next.
 CREST = 4
-CLIPPED_RUN = 5  # equal samples at the very end of the channel's range
+CLIPPED_RUN = 5  # equal samples at the largest or smallest value of the channel
 
 
 def runs_of_equal(column: Floats) -> NDArray[np.int64]:
-    """Length of the run of equal numbers to which each sample of a channel belongs, (sample,)."""
+    """Length (sample,) of the run of equal numbers to which each sample of `column` belongs."""
     lengths = np.diff(_edges(column))
     return np.repeat(lengths, lengths)
 
 
 def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
-    """Samples of a channel that stands still while it should at least show its noise.
+    """Mask (sample, channel) of samples at which a channel stays constant without even noise.
 
-    A run of equal numbers counts where it lasts longer than `FLAT_TIME` and much longer than
-    the runs that the channel's own resolution makes elsewhere.
+    A run of equal numbers is flat if it lasts longer than `FLAT_TIME` and much longer than the
+    usual runs of that channel, which its resolution causes.
+
+    Parameters
+    ----------
+    values : (sample, channel)
+        Raw indications, any unit.
+    rate : float
+        Sampling rate.  [Hz]
     """
     least = FLAT_TIME * rate
     out = np.zeros_like(values, dtype=bool)
@@ -32,10 +39,10 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
         edges = _edges(values[:, k])
         lengths = np.diff(edges)
         if lengths.max(initial=0) < least:
-            continue  # the usual case: no run is long enough to ask further
+            continue  # the usual case: no run is long enough
         needed = least
         if len(lengths) > 1:
-            # The median over samples, not over runs: how long a sample's run usually is.
+            # The median over samples, not over runs: the length of a typical sample's run.
             order = np.sort(lengths)
             usual = order[np.searchsorted(np.cumsum(order), 0.5 * len(values))]
             needed = max(least, FLAT_SHARE * usual)
@@ -44,13 +51,24 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
 
 
 def _edges(column: Floats) -> NDArray[np.int64]:
-    """Where runs of equal numbers begin, and the end."""
+    """Indices at which runs of equal numbers begin, then the number of samples."""
     changes = np.flatnonzero(column[1:] != column[:-1]) + 1
     return np.concatenate([[0], changes, [len(column)]])
 
 
 def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
-    """Samples at the end of the range: at the stated full scale, or runs at the extreme value."""
+    """Mask (sample, channel) of samples at the end of a channel's range.
+
+    These are samples at or beyond the stated full scale or, without one, long runs at the
+    channel's largest or smallest value.
+
+    Parameters
+    ----------
+    values : (sample, channel)
+        Raw indications, each channel in its unit.
+    full_scale : (channel,)
+        End of the range in the same unit, NaN if not stated.
+    """
     out = np.zeros_like(values, dtype=bool)
     for k, limit in enumerate(full_scale):
         column = values[:, k]

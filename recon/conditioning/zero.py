@@ -1,8 +1,8 @@
-"""Tares: the zero of every gauge along the log, and how well it is known.
+"""The zero of every gauge along the log, from the tares, and its standard uncertainty.
 
-A tare says in which state it was taken: hanging (unsprung weight on the links) or on pads.
-Between a tare before and one after, the zero follows the gauge's temperature where it was
-logged and moved by more than a kelvin, else time.
+Each tare states how the wheel stood: hanging (the unsprung weight loads the links) or on pads.
+Between a tare before the drive and one after it, the zero is interpolated over the gauges'
+temperature if that was logged and changed by more than a kelvin, otherwise over time.
 """
 
 from __future__ import annotations
@@ -22,24 +22,24 @@ if TYPE_CHECKING:
     from recon.records.sheets import Tares
 
 ENOUGH_WARMING = 1.0  # K
-ENOUGH_READ = 8  # temperatures, for a cubic in time
-ENOUGH_SAMPLES = 20_000  # spread over a log, for what hardly changes from one to the next
-# Between two tares the zero may leave the straight line by this much of the change that was
-# seen, as a standard uncertainty: a rectangular distribution as wide as the change where time
-# alone is known, half as wide where the gauges' temperature tells the course.  Common practice,
-# no source.
+ENOUGH_READ = 8  # temperature readings needed to fit a cubic in time
+ENOUGH_SAMPLES = 20_000  # spread over a log, enough to fit a slow signal or estimate noise
+# Standard uncertainty of the interpolated zero, as a share of the zero's change between the two
+# tares: a rectangular distribution as wide as the change if interpolated over time, half as wide
+# if interpolated over temperature.  Common practice, no source.
 BY_TIME, BY_TEMPERATURE = 1 / np.sqrt(12.0), 0.5 / np.sqrt(12.0)
-# One tare only: the zero may wander by this much of the largest reading seen, common
-# practice, no source.
+# Standard uncertainty of the zero with a single tare, as a share of the largest indication.
+# Common practice, no source.
 LONE_TARE = 0.003
 
 
 @dataclass(frozen=True, slots=True)
 class Zero:
-    """Zeros of the gauges of one corner.
+    """Zeros of the gauges of one assembly, in each gauge's unit.
 
-    `value` (sample, gauge), `u` (gauge,), `noise` (gauge,) scatter of single samples, `state`
-    of the tare, `pad_load` [N], `temperature` [degC].
+    `value` (sample, gauge) and its standard uncertainty `u` (gauge,); `noise` (gauge,), the
+    standard deviation of single samples, NaN if not recorded; `state` of the tare, `hanging` or
+    `pads`; `pad_load` [N], NaN if hanging; `temperature` at the tare [degC].
     """
 
     value: Floats
@@ -57,18 +57,24 @@ def zero_of(
     temperature: Floats | None,
     raw: Floats,
 ) -> Zero:
-    """Zero of each gauge at every sample of the log.
+    """Zero of each gauge of one assembly at every sample of the log.
 
     Parameters
     ----------
     tares : Tares
-    gauges : of one corner
+    gauges : tuple of str
+        Names of the gauges of one assembly.
     elapsed : (sample,)
-        Time of the log. [s]
+        Time of the log.  [s]
     temperature : (sample,) or None
-        Temperature at the gauges. [degC]
+        Temperature at the gauges.  [degC]
     raw : (sample, gauge)
-        Indications of the log, whose excursion sizes the drift that a lone tare cannot show.
+        Indications in the log.  With a single tare their range determines the uncertainty of the
+        zero.
+
+    Returns
+    -------
+    Zero
 
     Raises
     ------
@@ -81,17 +87,18 @@ def zero_of(
         raise DataError(
             tares.path,
             f"no tare of gauge {_first_missing(tares, gauges)}",
-            "a tare of every gauge, before or after the drive, better both",
-            "Add the row, or take the gauge out of the vehicle file.",
+            "a tare of every gauge before or after the drive, preferably both",
+            "Add the row to the tare table, or remove the gauge from the vehicle file.",
         )
     state = str(tares.state[first[0]])
     noise = tares.sd[first]
     value = np.broadcast_to(tares.indication[first], (len(elapsed), len(gauges)))
     if before is None or after is None:
         warnings.warn(
-            f"{tares.path}: one tare only for {gauges[0]} and its corner ({state}; both times "
-            f"must be in one state); drift of the zero is not known and {100 * LONE_TARE:.1f} % of "
-            "the largest reading is taken for it. Tare again after the drive.",
+            f"{tares.path}: one tare only for {gauges[0]} and the other gauges of its corner "
+            f"(state '{state}'), so the drift of their zeros is unknown; {100 * LONE_TARE:.1f} % "
+            "of the largest indication is used as its standard uncertainty. Tare before and "
+            "after the drive, both times in the same state.",
             DataWarning,
             stacklevel=3,
         )
@@ -100,7 +107,8 @@ def zero_of(
         change = tares.indication[after] - tares.indication[first]
         share, spread = _share(tares, first, after, elapsed, temperature)
         value = (tares.indication[first][:, None] + change[:, None] * share).T
-        # A few gauges' changes are pooled: one that happened to return is no better known.
+        # The changes of all gauges are pooled: one that returned to its zero by chance is no
+        # better known than the others.
         size = common_scale(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
         u = size * spread * float(np.sqrt(np.mean((change / size) ** 2)))
     return Zero(
@@ -117,10 +125,10 @@ Rows = NDArray[np.int64] | None
 
 
 def _rows_in_one_state(tares: Tares, gauges: tuple[str, ...]) -> tuple[Rows, Rows]:
-    """Rows before and after, all gauges of the corner in one state.
+    """Rows before and after the drive, with all gauges of the assembly in one state.
 
-    Tares in different states carry different loads and are no drift.  Hanging is the better
-    zero where both states were recorded.
+    Two tares in different states carry different loads, so their difference is no drift.  If both
+    states were recorded, hanging is preferred.
     """
     found = [
         (_rows(tares, gauges, "before", state), _rows(tares, gauges, "after", state))
@@ -153,7 +161,7 @@ def _share(
     elapsed: Floats,
     temperature: Floats | None,
 ) -> tuple[Floats, float]:
-    """How far the zero has gone from the first tare to the second, (sample,), and its spread."""
+    """Share (sample,) of the zero's change that has happened, and its standard uncertainty."""
     start, end = float(tares.temperature[first[0]]), float(tares.temperature[after[0]])
     read = temperature is not None and np.count_nonzero(np.isfinite(temperature)) >= ENOUGH_READ
     if temperature is not None and read and abs(end - start) > ENOUGH_WARMING:
@@ -163,7 +171,7 @@ def _share(
 
 
 def _smooth(temperature: Floats, elapsed: Floats) -> Floats:
-    """Links warm within seconds, not milliseconds: a cubic in time takes the sensor's noise out."""
+    """Temperature (sample,) [degC] as a cubic in time, which removes the sensor's noise."""
     from numpy.polynomial import Polynomial
 
     good = np.flatnonzero(np.isfinite(temperature))
