@@ -17,11 +17,12 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.mechanism import assembly_of
 from recon.mechanics.motion import pose_at
-from recon.reconstruction import prepare
+from recon.reconstruction import table
+from recon.reconstruction.assembly_estimator import estimator_of
 from recon.reconstruction.inputs import session_of, shared_inputs
 from recon.reconstruction.prepare import prepare_unit
 from recon.reconstruction.reconstruct import reconstruct
-from recon.reconstruction.session import Session
+from recon.reconstruction.session import AssemblySession
 from recon.reconstruction.solve import hidden_in_forces
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls
@@ -44,7 +45,7 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
         session = session_like(one, corner, fitted)
     prepared = prepare_unit(one, assembly_of(one, corner), fitted, session)
     # Per newton of any force: 1 N in 2 kN, below the last digit of the channels.
-    assert prepared.interpolation_error < 5e-4
+    assert prepared.table.error.max() < 5e-4
 
 
 def test_what_a_coarse_table_misses_is_a_stated_widening(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -52,7 +53,7 @@ def test_what_a_coarse_table_misses_is_a_stated_widening(monkeypatch: pytest.Mon
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
     with unwarned():
         fine = reconstruct(some, alone, day().car)
-        monkeypatch.setattr(prepare, "DEGREES", (1,))
+        monkeypatch.setattr(table, "DEGREES", (1,))
         coarse = reconstruct(some, alone, day().car)
     assert "FL table over travel and steer" in coarse["cause_name"].to_numpy().tolist()
     assert "FL table over travel and steer" not in fine["cause_name"].to_numpy().tolist()
@@ -67,7 +68,7 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A strut whose spring has no gauge: estimates turn with the pose as the hub lets them."""
-    monkeypatch.setattr(prepare, "DEGREES", (2,))
+    monkeypatch.setattr(table, "DEGREES", (2,))
     car = without_gauge(shipped("strut"), "FL_spring")
     drawn = draw_car(car, np.random.default_rng(10), corners=("FL",))
     one = replace(drawn.car, corners={"FL": drawn.car.corners["FL"]}, axles={})
@@ -77,10 +78,10 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
         fitted = calibrate(pulls, one).corners["FL"]
         session = session_like(one, "FL", fitted)
         prepared = prepare_unit(one, assembly_of(one, "FL"), fitted, session)
-    solver = prepare._Solver(one, prepared.assembly, fitted, session)
-    ranges = np.array([*prepared.travel_ranges, prepared.rack_range])
+    estimator = estimator_of(one, prepared.assembly, fitted, session)
+    ranges = np.array(prepared.table.ranges)
     places = np.random.default_rng(11).uniform(*ranges.T, (60, 2))
-    basis = prepared.basis(places[:, :1].T, places[:, 1])
+    basis = prepared.table.basis(places[:, :1].T, places[:, 1])
     known = [k for k in range(3) if k not in prepared.seen.lost]
     told = np.zeros(3)
     for cause in prepared.causes:
@@ -88,8 +89,8 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
     posed = pose_at(prepared.assembly.mechanism, places)
     missed = np.empty(3)
-    for mode, at in enumerate(solver.at(posed)):
-        W = np.einsum("bn,iob->noi", basis, prepared.table[mode, : len(fitted.gauges)])
+    for mode, at in enumerate(estimator.at(posed)):
+        W = np.einsum("bn,iob->noi", basis, prepared.table.inputs[mode, : len(fitted.gauges)])
         off = (W - at.W[:, at.known_rows])[:, known] @ at.H[..., at.force_rows]
         missed[mode] = np.max(np.abs(off))
     # Largest of other sixty poses than those it was told from: within a factor of two.
@@ -104,13 +105,13 @@ def test_the_degree_rises_where_the_first_is_not_fine_enough(
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
     with unwarned():
         usual = reconstruct(some, alone, day().car)
-        monkeypatch.setattr(prepare, "DEGREES", (1, 7))
+        monkeypatch.setattr(table, "DEGREES", (1, 7))
         risen = reconstruct(some, alone, day().car)
     # Within the error that every table is allowed, a twentieth of a percent of 5 kN.
     assert_allclose(risen["tyre_force"], usual["tyre_force"], rtol=0, atol=2.5)
 
 
-def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Session:
+def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> AssemblySession:
     """What a quiet log with hanging tares says about the corner."""
     gauges = list(fitted.gauges)
     log = xr.Dataset(

@@ -19,11 +19,11 @@ from recon.mechanics.mechanism import Assembly, assemblies_of, assembly_of, mech
 from recon.mechanics.motion import pose, pose_at
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction import prepare
-from recon.reconstruction.causes import Cause
+from recon.reconstruction import causes
+from recon.reconstruction.bench import Bench
+from recon.reconstruction.cause import Cause
 from recon.reconstruction.estimator import loads_of
 from recon.reconstruction.geometry import compliance_causes
-from recon.reconstruction.prepare import Bench, design_of
 from recon.reconstruction.reconstruct import reconstruct
 from tests.conftest import HMMWV, HMMWV_CENTRE
 from tests.roundtrip.test_every_suspension import UnitDay, unit_day
@@ -111,7 +111,10 @@ def test_loads_that_equilibrium_gives_do_not_depend_on_compliances() -> None:
             depends = (file, name) in (("anti_roll_bar", "front"), ("solid_axle", "rear"))
             # The twist beam has more supports than it needs; no gauged load of it feels the split.
             assert unit.mechanism.shares_loads == (depends or (file, name) == ("strut", "rear"))
-            assert bool(soft_changes(unit, design_of(unit))) == depends
+            assert (
+                bool(soft_changes(unit, pose_at(unit.mechanism, np.zeros(len(unit.corners) + 1))))
+                == depends
+            )
     assert not any("compliance" in str(n) for n in day().forces["cause_name"].to_numpy())
 
 
@@ -166,22 +169,24 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
         taken.append(bench)
         return compliance_causes(bench)
 
-    monkeypatch.setattr(prepare, "compliance_causes", taking)
+    monkeypatch.setattr(causes, "compliance_causes", taking)
     solved(conditioned, held(0.0)[1], held(0.0)[0])
     (bench,) = taken
-    travel = bench.nodes[:, :-1]
+    travel = bench.grid.nodes[:, :-1]
     maps = []
     for side in (-1, 1):
         car, fitted = held(side)
-        at = pose_at(assembly_of(car, "RL").mechanism, bench.nodes)
-        maps.append(fitted.corners["rear"].K @ loads_of(at, bench.columns, bench.modes[0])[0])
-    base = bench.at_nodes[0]
+        at = pose_at(assembly_of(car, "RL").mechanism, bench.grid.nodes)
+        maps.append(
+            fitted.corners["rear"].K @ loads_of(at, bench.estimator.columns, bench.modes[0])[0]
+        )
+    base = bench.grid.at[0]
     exact = -base.forces @ (0.5 * (maps[1] - maps[0]))[..., base.known_rows]
     (cause,) = (c for c in compliance_causes(bench) if c.name == UPPER)
     features = bench.features
     found = np.tile(cause.loading[0][:, features.forces], (len(travel), 1, 1))
     for j in range(2):
-        along = travel[:, j, None, None] / bench.scale[j]
+        along = travel[:, j, None, None] / bench.grid.scale[j]
         found += along * cause.loading[0][:, features.by_travel(j)]
     size = np.linalg.norm(exact)
     # Effects over the pose are fitted by features that are linear in both travels.

@@ -1,13 +1,11 @@
-"""What uncertain geometry does to the forces: hardpoints, wheel centres, stated compliances.
+"""Causes from uncertain geometry: hardpoints, wheel centres, stated compliances.
 
 The pulls hold K G at their pose, whatever the geometry is: a geometry that is off changes K there
-so that its product with G stays, and H only elsewhere.  What it does to the forces is so small
-near the pulls' pose and grows with the distance from it.
+so that its product with G stays, and H only elsewhere.  Its effect on the forces is therefore
+small near the pulls' pose and grows with the distance from it.
 """
 
 from __future__ import annotations
-
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,11 +15,9 @@ from recon.mechanics.mechanism import Assembly
 from recon.mechanics.motion import pose_at
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction.causes import Cause, over_pose
+from recon.reconstruction.bench import Bench, absolute_map
+from recon.reconstruction.cause import Cause, Source, numbered
 from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
-
-if TYPE_CHECKING:
-    from recon.reconstruction.prepare import Bench
 
 
 def geometry_causes(bench: Bench) -> list[Cause]:
@@ -36,19 +32,19 @@ def geometry_causes(bench: Bench) -> list[Cause]:
         bench.assembly.mechanism, places, points=moves[:, None], centre=centres[:, None]
     )
     members = member_matrix(posed)
-    absolute = bench.absolute_map(posed, members)
+    absolute = absolute_map(posed, members)
     # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
     K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
     out = []
     for m, mode in enumerate(bench.modes):
-        loads, _ = loads_of(posed, bench.columns, mode, members)
+        loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
         H = K[:, None] @ loads[:, 1:]
-        base = bench.at_nodes[m]
+        base = bench.grid.at[m]
         effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
-        out.append(over_pose(bench, effect))
+        out.append(bench.grid.over_pose(effect, bench.features))
     stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
-    name = f"{bench.assembly.name} hardpoints"
-    return [Cause(name, "assumption", stacked[k] * u[k]) for k in range(1, len(moves))]
+    source = Source("car", bench.assembly.name, "hardpoints")
+    return numbered(source, "assumption", (stacked[1:].T * u[1:]).T)
 
 
 def compliance_causes(bench: Bench) -> list[Cause]:
@@ -65,32 +61,35 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     if not changes:
         return []
     members = member_matrix(posed)
-    absolute = bench.absolute_map(posed, members)[0]
+    absolute = absolute_map(posed, members)[0]
     out: dict[str, list[Floats]] = {name: [] for name in changes}
     for name, change in changes.items():
-        at_pulls = bench.absolute_map(posed, change)[0]
+        at_pulls = absolute_map(posed, change)[0]
         held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
         centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
-        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.unsprung_weight
+        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.tare.weight
         for m, mode in enumerate(bench.modes):
-            loads, _ = loads_of(posed, bench.columns, mode, members)
-            more, _ = loads_of(posed, bench.columns, mode, change)
-            base = bench.at_nodes[m]
+            loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
+            more, _ = loads_of(posed, bench.estimator.columns, mode, change)
+            base = bench.grid.at[m]
             dH = (bench.K @ more - held @ loads)[1:-1]
             effect = -base.forces @ dH[..., base.known_rows]
-            loading = over_pose(bench, effect)
+            loading = bench.grid.over_pose(effect, bench.features)
             loading[:, 0] = bench.centre[m].forces @ hanging
             out[name].append(loading)
     return [
-        Cause(f"{bench.assembly.name} {name} compliance", "assumption", np.array(loading))
+        Cause(
+            Source("car", bench.assembly.name, f"{name} compliance"),
+            "assumption",
+            np.array(loading),
+        )
         for name, loading in out.items()
     ]
 
 
 def _from_pull_pose(bench: Bench) -> Floats:
     """Travels and rack (1 + node, wheel + 1): the pulls' own, then the nodes."""
-    travel, rack = bench.pull_pose
-    return np.vstack([[travel] * bench.features.wheels + [rack], bench.nodes])
+    return np.vstack([bench.pull_pose, bench.grid.nodes])
 
 
 def _moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:

@@ -15,12 +15,10 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.mechanism import Assembly, assembly_of
-from recon.mechanics.motion import pose, pose_at, rack_of_steer
-from recon.mechanics.statics import member_matrix, road_columns
-from recon.reconstruction.causes import PAD_SCRUB, PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import design_of
-from recon.reconstruction.session import SensorErrors, Session
+from recon.mechanics.motion import pose_at, rack_of_steer
+from recon.reconstruction.session import AssemblySession, WheelSensors
 from recon.reconstruction.solve import Samples
+from recon.reconstruction.tare import Tare
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -184,27 +182,18 @@ def _heading_slope(car: Vehicle) -> float:
 
 def session_of(
     log: xr.Dataset, car: Vehicle, assembly: Assembly, fitted: CornerCalibration, shared: Shared
-) -> Session:
+) -> AssemblySession:
     """Noise, zeros and sensor errors of one unit in this session."""
     chosen = log[["noise", "u_zero"]].sel(gauge=list(fitted.gauges))
-    tare_u = None
-    state, pad = _tare(log, assembly.name)
-    if state == "pads":
-        tare_u = _pad_effects(assembly, fitted, pad)
     for corner in assembly.corners:
         if corner.brake.place == "outboard" and not _logged(log, "brake_pressure", corner.name):
             _note_missing(log, corner.name, "brake_pressure", "a hub moment that nobody knows")
-    return Session(
+    return AssemblySession(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
-        tare_u=tare_u,
+        tare=_tare(log, assembly.name),
         warming=max(_warming(log, corner.name, fitted) for corner in assembly.corners),
-        sensors=tuple(_sensor_errors(log, car, corner, shared) for corner in assembly.corners),
-        u_hub_noise=tuple(_hub_noise(log, corner.name) for corner in assembly.corners),
-        pressure_logged=tuple(_logged(log, "brake_pressure", c.name) for c in assembly.corners),
-        tare_travel=tuple(
-            0.0 if tare_u is not None else corner.hanging_travel for corner in assembly.corners
-        ),
+        wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
     )
 
 
@@ -216,7 +205,7 @@ def _hub_noise(log: xr.Dataset, corner: str) -> float:
     return float(np.sqrt(np.nanmean(per_axis**2)))
 
 
-def _sensor_errors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Shared) -> SensorErrors:
+def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Shared) -> WheelSensors:
     """Stated errors of what was logged, stated widenings for what was not, each with a note."""
     sensors, name = car.sensors, corner.name
     travel_known = _logged(log, "travel", name)
@@ -235,18 +224,20 @@ def _sensor_errors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Shared
         if axes:
             which = "" if len(axes) == 3 else f" ({', '.join(axes)})"
             _note_missing(log, name, f"hub_acceleration{which}", f"{u[where]:.0f} m/s2, {words}")
-    return SensorErrors(
+    return WheelSensors(
         travel=sensors.u_travel if travel_known else U_TRAVEL_UNKNOWN,
         travel_share=sensors.u_travel_share if travel_known else 0.0,
-        travel_known=travel_known,
+        travel_logged=travel_known,
         rack=shared.u_rack if corner.steered else 0.0,
         heading=shared.u_heading if corner.steered else 0.0,
-        steer_known=not shared.rack_missing,
+        steer_logged=not shared.rack_missing,
         acceleration=_three(u[where] for where in source),
         acceleration_share=_three(
             sensors.u_hub_acceleration_share if where == "hub" else 0.0 for where in source
         ),
         acceleration_from=source,
+        hub_noise=_hub_noise(log, name),
+        pressure_logged=_logged(log, "brake_pressure", name),
     )
 
 
@@ -292,9 +283,9 @@ def _logged(log: xr.Dataset, name: str, corner: str) -> bool:
     return any(bool(np.isfinite(part).any()) for part in (values[:100], values))
 
 
-def _tare(log: xr.Dataset, corner: str) -> tuple[str, float]:
-    state = log["tare_state"].sel(tared_corner=corner)
-    return str(state.item()), float(log["tare_pad_load"].sel(tared_corner=corner))
+def _tare(log: xr.Dataset, corner: str) -> Tare:
+    state, load = (log[n].sel(tared_corner=corner).item() for n in ("tare_state", "tare_pad_load"))
+    return Tare(str(state), float(load))
 
 
 def samples_of(
@@ -307,12 +298,8 @@ def samples_of(
     # What one wheel of a tied axle does not say leaves both unknown.
     spoiled = np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     status |= spoiled
-    state, pad = _tare(log, assembly.name)
-    indication = log["indication"].sel(gauge=list(fitted.gauges)).to_numpy().T
-    if state == "pads":
-        indication = indication + _pad_offset(assembly, fitted, pad)[:, None]
     samples = Samples(
-        indication=indication,
+        indication=log["indication"].sel(gauge=list(fitted.gauges)).to_numpy().T,
         hub=np.concatenate([w.hub for w in found]),
         brake_torque=np.array([w.torque for w in found]),
         travel=np.array([w.travel for w in found]),
@@ -361,34 +348,6 @@ def _wheel_samples(
     mode, torque = _hub_moment(log, corner, channel)
     status[mode == 2] |= BIT["wheel_locked"]
     return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
-
-
-def _pad_offset(assembly: Assembly, fitted: CornerCalibration, pad: float) -> Floats:
-    """Indication of the pad's load at design height, less the hanging weight it is added to."""
-    (corner,) = assembly.corners
-    here = design_of(assembly)
-    droop = pose(assembly.mechanism, corner.hanging_travel, 0.0)
-    up = np.array([0.0, 0.0, 1.0])
-    weight = corner.unsprung_mass * STANDARD_GRAVITY
-    wrench = np.concatenate([pad * up, np.cross(here.contact - here.hub, pad * up)])
-    standing = member_matrix(here) @ wrench - member_matrix(here)[:, :3] @ (weight * up)
-    hanging = -member_matrix(droop)[:, :3] @ (weight * up)
-    return np.asarray(fitted.K @ (standing - hanging))
-
-
-def _pad_effects(assembly: Assembly, fitted: CornerCalibration, pad: float) -> Floats:
-    """Signed effects (gauge, k) of what a tare on pads leaves open.
-
-    Forces that the pad holds sideways and fore and aft, the pad's own error, and the height at
-    which the car stood.
-    """
-    travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
-    at = pose(assembly.mechanism, travel, 0.0)
-    per_force = fitted.K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
-    scrub = PAD_SCRUB * per_force[1, :, :2]
-    share = PAD_SHARE * pad * per_force[1, :, 2]
-    height = 0.5 * pad * (per_force[2, :, 2] - per_force[0, :, 2])
-    return np.column_stack([scrub, share, height])
 
 
 def _body_force(log: xr.Dataset, shared: Shared) -> Floats:

@@ -23,7 +23,8 @@ from recon.mechanics.mechanism import Assembly, assemblies_of
 from recon.planning.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes
-from recon.reconstruction.prepare import Prepared, joint_mode, prepare_unit
+from recon.reconstruction.features import features_of, joint_mode
+from recon.reconstruction.prepare import Prepared, prepare_unit
 from recon.reconstruction.result import Collected, result_of, turning
 from recon.reconstruction.solve import (
     BLOCK,
@@ -31,7 +32,6 @@ from recon.reconstruction.solve import (
     Solved,
     bound_wheels,
     compressed,
-    features_of,
     forces_of,
     hidden_in_forces,
     hidden_in_sums,
@@ -197,7 +197,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
     total = random[:, 2] + variance[:, :, 2].sum(axis=0) + late[:, 2] ** 2
     total += hidden_in_forces(prepared.hidden_by_wheel, turn)[:, 2]
     suspect = low & (vertical < -SUSPECT * np.sqrt(total))
-    suspect &= samples.travel > 0.1 * np.array([[high] for _, high in prepared.travel_ranges])
+    suspect &= samples.travel > 0.1 * np.array([[high] for _, high in prepared.table.ranges[:-1]])
     status[suspect] |= BIT["zero_or_sign_suspect"]
     level = np.einsum("ijn,wjn->win", turn, free).reshape(3 * wheels, -1)
     of_sums = of_sums + np.einsum("si,mij,sj->sm", weights, noise, weights)[:, mode]
@@ -206,7 +206,7 @@ def _block(prepared: Prepared, samples: Samples, job: tuple, status: NDArray[np.
         force=force,
         free=free,
         turn=turn,
-        heading=prepared.heading.astype(np.float32) @ basis,
+        heading=prepared.table.heading.astype(np.float32) @ basis,
         random=random,
         variance=variance,
         xy=xy,

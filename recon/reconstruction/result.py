@@ -12,7 +12,8 @@ from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT, FLAGS
 from recon.planning.unknowns import MODES
-from recon.reconstruction.causes import PARTS, Cause, Features
+from recon.reconstruction.cause import PARTS, Cause, Source
+from recon.reconstruction.features import Features
 from recon.reconstruction.limits import limits_of
 from recon.reconstruction.solve import hidden_in_forces
 
@@ -298,16 +299,12 @@ def _status_attributes() -> dict[str, object]:
 
 
 def _loadings(out: Collected) -> dict[str, tuple]:
-    """Causes by name: shared ones stand once, with their effect on every corner."""
-    keys: dict[tuple, int] = {}
+    """Causes by source: shared ones stand once, with their effect on every corner."""
+    keys: dict[Source, int] = {}
     entries: list[tuple[int, int, Cause]] = []
     for k, place in enumerate(out.places):
-        seen: dict[str, int] = {}
         for cause in place.causes:
-            # The n-th cause of a name in one corner is the n-th of that name in another.
-            seen[cause.name] = seen.get(cause.name, -1) + 1
-            key = (cause.name, seen[cause.name])
-            entries.append((keys.setdefault(key, len(keys)), k, cause))
+            entries.append((keys.setdefault(cause.source, len(keys)), k, cause))
     modes, _, features = np.max([p.causes[0].loading.shape for p in out.places], axis=0)
     shape = (len(keys), len(out.places), 3, features)
     loading = np.zeros((len(keys), modes, *shape[1:]))
@@ -326,7 +323,8 @@ def _loadings(out: Collected) -> dict[str, tuple]:
         "units": "N",
         "comment": "per standard uncertainty of the cause and unit of the feature",
     }
-    names = np.asarray([n for n, _ in keys], dtype=str)
+    names = np.asarray([source.name for source in keys], dtype=str)
+    scopes = np.asarray([source.scope for source in keys], dtype=str)
     parts = np.asarray(list(part), dtype=str)
     # A lone corner has no second travel; the rack's scale stands last.
     scales = [p.prepared.scale for p in out.places]
@@ -339,6 +337,11 @@ def _loadings(out: Collected) -> dict[str, tuple]:
     whole = ("cause", "mode", "corner", "component", "feature")
     return {
         "cause_name": (("cause",), names, {"long_name": "cause of error"}),
+        "cause_scope": (
+            ("cause",),
+            scopes,
+            {"long_name": "keeps its value over one session, one calibration or for this car"},
+        ),
         "cause_part": (("cause",), parts, {"long_name": "part of the uncertainty"}),
         "loading": (whole, loading, words | {"long_name": "effect of each cause, vehicle axes"}),
         "loading_turned": (pair, turned, words | {"long_name": "more in intermediate axes"}),

@@ -1,47 +1,52 @@
-"""What one session says of its channels: noise, zeros, and the errors of ordinary sensors."""
+"""What a preparation has to know of a session: noise, zeros, tares and sensors, in small objects.
+
+`channels.session_of` makes them from a conditioned log; they can be written by hand as well.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from recon.base.arrays import Floats
+from recon.reconstruction.tare import Tare
+
+Three = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class SensorErrors:
-    """Fixed standard uncertainties of what was logged of a wheel, or of what stands for it.
+class WheelSensors:
+    """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
 
     `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
     (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
-    `acceleration_from` says for each axis "hub", "body" or "none".
+    `acceleration_from` names for each axis its source: "hub", "body" or "none".  `hub_noise` is
+    that of single samples after filtering [m/s2].
     """
 
     travel: float = 0.0
     travel_share: float = 0.0
-    travel_known: bool = True
+    travel_logged: bool = True
     rack: float = 0.0
     heading: float = 0.0
-    steer_known: bool = True
-    acceleration: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    acceleration_share: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    steer_logged: bool = True
+    acceleration: Three = (0.0, 0.0, 0.0)
+    acceleration_share: Three = (0.0, 0.0, 0.0)
     acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
+    hub_noise: float = 0.0
+    pressure_logged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
-    """What a log and its tares say about one unit.
+class AssemblySession:
+    """What a log and its tares say about one assembly.
 
-    `noise` (gauge,) after filtering and `u_zero` (gauge,) in the gauges' units; `tare_u`
-    (gauge, k) signed effects of what the tare's state leaves open; `warming` mean temperature
-    above the pulls' [K].  By wheel: `sensors`, `u_hub_noise` [m/s2], `tare_travel` [m] and
-    `pressure_logged`.
+    `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
+    units; `warming` is the mean temperature above that of the pulls [K]; `wheels` hold the
+    sensors, wheel by wheel.
     """
 
     noise: Floats
     u_zero: Floats
-    tare_u: Floats | None
+    tare: Tare
     warming: float
-    sensors: tuple[SensorErrors, ...]
-    u_hub_noise: tuple[float, ...]
-    tare_travel: tuple[float, ...]
-    pressure_logged: tuple[bool, ...]
+    wheels: tuple[WheelSensors, ...]

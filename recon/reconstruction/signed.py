@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
-from recon.reconstruction.prepare import joint_mode
-from recon.reconstruction.solve import features_of
+from recon.reconstruction.features import features_of, joint_mode
 from recon.records.results import SIGNED, require_forces
 
 if TYPE_CHECKING:

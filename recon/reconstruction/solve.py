@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.reconstruction.causes import PARTS, Cause, Features
-from recon.reconstruction.prepare import Prepared, joint_mode
+from recon.reconstruction.cause import PARTS, Cause
+from recon.reconstruction.features import Features, joint_mode, samples_by_mode
+from recon.reconstruction.prepare import Prepared
 
 Singles = NDArray[np.float32]
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
@@ -78,14 +79,14 @@ class Samples:
 
 def forces_of(prepared: Prepared, samples: Samples) -> tuple[Singles, Singles]:
     """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes, and the basis used."""
-    basis = prepared.basis(samples.travel, samples.rack)
+    basis = prepared.table.basis(samples.travel, samples.rack)
     wheels, n = samples.travel.shape
     given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
     inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
     out = np.empty((4 * wheels, n), dtype=np.float32)
     mode = joint_mode(samples.mode)
-    for m, chosen in _by_mode(mode):
-        x, table = inputs[:, chosen], prepared.table[m]  # (input, 4 w, basis)
+    for m, chosen in samples_by_mode(mode):
+        x, table = inputs[:, chosen], prepared.table.inputs[m]  # (input, 4 w, basis)
         flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
         out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))
     force = out.reshape(wheels, 4, n)
@@ -93,14 +94,6 @@ def forces_of(prepared: Prepared, samples: Samples) -> tuple[Singles, Singles]:
     twist = samples.travel - prepared.tare_travel[:, None]
     force[:, 2] += prepared.bush_rate[:, None] * twist
     return force, basis
-
-
-def _by_mode(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np.int64]]]:
-    """Each mode of a block with its samples; mostly there is one, and nothing is picked out."""
-    found = np.flatnonzero(np.bincount(mode))
-    if len(found) == 1:
-        return [(int(found[0]), slice(None))]
-    return [(int(m), np.flatnonzero(mode == m)) for m in found]
 
 
 def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[Floats, Floats]:
@@ -160,27 +153,9 @@ def bound_wheels(
 
 def spread_of(prepared: Prepared, basis: Singles, mode: NDArray[np.int64]) -> Floats:
     """Covariance [N2] of the forces (sample, 3 w, 3 w) for the bound; `mode` is the joint one."""
-    flat = np.einsum("bn,nkb->nk", basis, prepared.spread[mode])
+    flat = np.einsum("bn,nkb->nk", basis, prepared.table.spread[mode])
     size = round(flat.shape[1] ** 0.5)
     return flat.reshape(-1, size, size)
-
-
-def features_of(force: Singles, travel: Floats, rack: Floats, scale: tuple[float, ...]) -> Singles:
-    """Features (feature, sample) of equation (1) in `causes`.
-
-    `force` (w, 4, sample) is Fx, Fy, Fz, T, `travel` (w, sample).
-    """
-    wheels, _, n = force.shape
-    places = Features(wheels)
-    out = np.empty((places.size, n), dtype=np.float32)
-    flat = force.reshape(-1, n)
-    out[0] = 1.0
-    out[places.forces] = flat
-    for j in range(wheels):
-        out[places.travel(j)] = travel[j] / scale[j]
-        np.multiply(flat, out[places.travel(j)], out=out[places.by_travel(j)])
-    np.multiply(flat, (rack / scale[-1]).astype(np.float32), out=out[places.by_rack])
-    return out
 
 
 class Group(NamedTuple):
@@ -257,7 +232,7 @@ def late_effect(cause: Cause | None, features: Singles, mode: NDArray[np.int64])
     wheels = 1 if len(features) == Features(1).size else 2
     out = np.zeros((3 * wheels, features.shape[1]), dtype=np.float32)
     if cause is not None:
-        for m, chosen in _by_mode(mode):
+        for m, chosen in samples_by_mode(mode):
             out[:, chosen] = cause.loading[m].astype(np.float32) @ features[:, chosen]
     return out.reshape(wheels, 3, -1)
 
@@ -274,7 +249,7 @@ def variances_of(
     variance = np.zeros((len(PARTS), wheels, 3, n), dtype=np.float32)
     xy = np.zeros((len(PARTS), wheels, n), dtype=np.float32)
     together = np.zeros((sums, n), dtype=np.float32)
-    for m, chosen in _by_mode(mode):
+    for m, chosen in samples_by_mode(mode):
         effects = by_mode[m].matrix @ features[:, chosen]
         for part, place, width, rows in by_mode[m].groups:
             effect = effects[rows].reshape(width, -1, effects.shape[1])

@@ -16,10 +16,11 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.mechanics.mechanism import assemblies_of
 from recon.planning.unknowns import MODES
-from recon.reconstruction.causes import PAD_SHARE, PAD_TRAVEL
-from recon.reconstruction.prepare import joint_mode, prepare_unit
-from recon.reconstruction.session import SensorErrors, Session
-from recon.reconstruction.solve import Samples, features_of, forces_of
+from recon.reconstruction.features import features_of, joint_mode
+from recon.reconstruction.prepare import prepare_unit
+from recon.reconstruction.session import AssemblySession, WheelSensors
+from recon.reconstruction.solve import Samples, forces_of
+from recon.reconstruction.tare import PAD_SHARE, PAD_TRAVEL, Tare
 
 if TYPE_CHECKING:
     from recon.calibration.map import Calibration, CornerCalibration
@@ -79,15 +80,12 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
     assembly, when, hanging, pads = job
     w = len(assembly.corners)
     noise = np.where(np.isfinite(tares.sd[pads]), tares.sd[pads], 0.0) / np.sqrt(10.0)
-    session = Session(
+    session = AssemblySession(
         noise=np.fmax(noise, fitted.noise),
         u_zero=fitted.noise,
-        tare_u=None,
+        tare=Tare("hanging"),
         warming=0.0,
-        sensors=(SensorErrors(travel=PAD_TRAVEL),) * w,
-        u_hub_noise=(0.0,) * w,
-        tare_travel=tuple(c.hanging_travel for c in assembly.corners),
-        pressure_logged=(False,) * w,
+        wheels=(WheelSensors(travel=PAD_TRAVEL),) * w,
     )
     prepared = prepare_unit(car, assembly, fitted, session)
     samples = Samples(

@@ -1,0 +1,132 @@
+"""A tare: which load it carried, how well that is known, and what gauges show of it.
+
+A tare is no zero load.  With the wheel hanging, its unsprung weight pulls on the links; on a pad
+they carry the wheel's share of the car.  What was taken off with the zero has to be put back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.mechanics.mechanism import Assembly
+from recon.mechanics.motion import Pose, pose, pose_at
+from recon.mechanics.statics import member_matrix, road_columns, spring_share
+
+# A wheel on a pad; common practice, no source.
+PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces
+PAD_SHARE = 0.005  # relative standard uncertainty of a pad's reading
+PAD_TRAVEL = 0.005  # m; the car stands near design height, nobody wrote the travel
+# Share of the usual load that bar or beam and springs may have against each other at the tare:
+# droop of both wheels known to 3 mm twists a bar to some 250 N; no source.
+TARE_SPLIT = 0.15
+STEP = 1e-3  # m, for slopes over travel
+
+
+@dataclass(frozen=True, slots=True)
+class Tare:
+    """State in which the zeros of an assembly were taken.
+
+    Wheels `hanging`, or standing on `pads` of which each carried `pad_load` [N].
+    """
+
+    state: str = "hanging"
+    pad_load: float = float("nan")
+
+    @property
+    def on_pads(self) -> bool:
+        """True where the wheel stood on a pad."""
+        return self.state == "pads"
+
+
+@dataclass(frozen=True, slots=True)
+class TareLoad:
+    """Loads of an assembly of w wheels at its tare.
+
+    `indication` (gauge,) is what gauges show of them, taken off with the zero.  `effects`
+    (gauge, k) are signed indications per standard uncertainty of what a tare on pads leaves open.
+    `travel` (w,) [m] is where the wheels were.  `weight` (3 w,) [N] is the unsprung weight, which
+    acts at the wheel centres; `hanging` (member, 3 w) are loads per newton there with the wheels
+    hanging, `hanging_slopes` (w, member, 3 w) the same per metre of each travel.  `split`
+    (member, w) [N] are loads of one standard uncertainty that bar or beam and springs may have
+    against each other, `twist` (member, k) those of a bar.
+    """
+
+    indication: Floats
+    effects: Floats
+    travel: tuple[float, ...]
+    weight: Floats
+    hanging: Floats
+    hanging_slopes: Floats
+    split: Floats
+    twist: Floats
+
+
+def tare_load(assembly: Assembly, K: Floats, tare: Tare, usual: tuple[float, ...]) -> TareLoad:
+    """Loads of a tare from the geometry and the weights that the vehicle file states.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    K : (gauge, member)
+        Indication per load. [unit/N]
+    tare : Tare
+    usual : (w,)
+        Usual vertical load of each wheel. [N]
+    """
+    w = len(assembly.corners)
+    droop = np.array([*(c.hanging_travel for c in assembly.corners), 0.0])
+    at = pose_at(assembly.mechanism, droop + STEP * np.eye(w + 1, k=-1))
+    per_force = _at_centres(member_matrix(at))
+    hanging = per_force[0]
+    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in assembly.corners]
+    weight = np.concatenate(weights)
+    split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
+    barred = "torsion" in assembly.mechanism.kinds
+    carried, effects = hanging @ weight, np.zeros((len(K), 0))
+    if tare.on_pads:
+        carried = _standing(assembly, weight, tare.pad_load)
+        effects = _pad_effects(assembly, K, tare.pad_load)
+    return TareLoad(
+        indication=K @ carried,
+        effects=effects,
+        travel=(0.0,) * w if tare.on_pads else tuple(map(float, droop[:-1])),
+        weight=weight,
+        hanging=hanging,
+        hanging_slopes=(per_force[1:] - hanging) / STEP,
+        split=split,
+        twist=split if barred else split[:, :0],
+    )
+
+
+def _at_centres(members: Floats) -> Floats:
+    """Columns of forces at the wheel centres, (..., member, 3 w) of (..., member, 6 w)."""
+    by_wheel = members.reshape(*members.shape[:-1], -1, 6)[..., :3]
+    return by_wheel.reshape(*members.shape[:-1], -1)
+
+
+def _standing(assembly: Assembly, weight: Floats, pad: float) -> Floats:
+    """Loads (member,) of a corner at design height with its tyre on a pad."""
+    here = pose(assembly.mechanism, 0.0, 0.0)
+    wrench = np.concatenate([weight, np.zeros(3)])
+    up = np.array([0.0, 0.0, pad])
+    wrench += np.concatenate([up, np.cross(here.contact - here.hub, up)])
+    return np.asarray(member_matrix(here) @ wrench)
+
+
+def _pad_effects(assembly: Assembly, K: Floats, pad: float) -> Floats:
+    """Signed effects (gauge, 4) of what a tare on pads leaves open.
+
+    Forces that the pad holds sideways and fore and aft, the pad's own error, and the height at
+    which the car stood.
+    """
+    travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
+    at: Pose = pose(assembly.mechanism, travel, 0.0)
+    per_force = K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
+    scrub = PAD_SCRUB * per_force[1, :, :2]
+    share = PAD_SHARE * pad * per_force[1, :, 2]
+    height = 0.5 * pad * (per_force[2, :, 2] - per_force[0, :, 2])
+    return np.column_stack([scrub, share, height])
