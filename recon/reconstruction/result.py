@@ -323,9 +323,6 @@ def _loadings(out: Collected) -> dict[str, tuple]:
         "units": "N",
         "comment": "per standard uncertainty of the cause and unit of the feature",
     }
-    names = np.asarray([source.name for source in keys], dtype=str)
-    scopes = np.asarray([source.scope for source in keys], dtype=str)
-    parts = np.asarray(list(part), dtype=str)
     # A lone corner has no second travel; the rack's scale stands last.
     scales = [p.prepared.scale for p in out.places]
     scale = np.array([[s[0], s[1] if len(s) > 2 else np.nan, s[-1]] for s in scales])
@@ -336,13 +333,7 @@ def _loadings(out: Collected) -> dict[str, tuple]:
     pair = ("cause", "corner", "component", "feature")
     whole = ("cause", "mode", "corner", "component", "feature")
     return {
-        "cause_name": (("cause",), names, {"long_name": "cause of error"}),
-        "cause_scope": (
-            ("cause",),
-            scopes,
-            {"long_name": "keeps its value over one session, one calibration or for this car"},
-        ),
-        "cause_part": (("cause",), parts, {"long_name": "part of the uncertainty"}),
+        **_cause_labels(list(keys), list(part)),
         "loading": (whole, loading, words | {"long_name": "effect of each cause, vehicle axes"}),
         "loading_turned": (pair, turned, words | {"long_name": "more in intermediate axes"}),
         "loading_steered": (
@@ -359,6 +350,20 @@ def _loadings(out: Collected) -> dict[str, tuple]:
             ("corner", "pose"),
             scale,
             {"units": "m", "long_name": "scale of travel and rack in the features"},
+        ),
+    }
+
+
+def _cause_labels(sources: list[Source], parts: list[str]) -> dict[str, tuple]:
+    names, scopes = (np.asarray([getattr(s, n) for s in sources], str) for n in ("name", "scope"))
+    scope = "keeps its value over one session, one calibration or for this car"
+    return {
+        "cause_name": (("cause",), names, {"long_name": "cause of error"}),
+        "cause_scope": (("cause",), scopes, {"long_name": scope}),
+        "cause_part": (
+            ("cause",),
+            np.asarray(parts, str),
+            {"long_name": "part of the uncertainty"},
         ),
     }
 
