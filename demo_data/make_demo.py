@@ -1,8 +1,7 @@
-"""Make the shipped demo data again: `python demo_data/make_demo.py`.
+"""Make the shipped demo data: `python demo_data/make_demo.py`.
 
-A virtual car is drawn around `vehicles/club_racer.toml` with a fixed seed; its crew pulls on
-every wheel and writes one load down wrongly, then drives a slalom.  Car, data and course are
-invented.
+A virtual car is drawn at random around `vehicles/club_racer.toml`, with a fixed seed.  Its crew
+pulls every wheel, mistypes one load, and drives a slalom.  Car, data and course are invented.
 """
 
 from __future__ import annotations
@@ -21,12 +20,12 @@ from recon.virtual.drive import virtual_drive
 
 HERE = Path(__file__).parent
 CAR = HERE.parent / "vehicles" / "club_racer.toml"
-SEED = 1897  # any number; another one gives another car and another day
+SEED = 1897  # an arbitrary number; another seed gives another car and other readings
 MISTYPED = Mistyped("FR", "inward", step=4)
 
 
 def make_demo(car_file: Path, folder: Path) -> None:
-    """Write pulls, verification pulls, tares and the slalom's log into `folder`."""
+    """Write pull sheet, verification sheet, tare table and log of the slalom into `folder`."""
     car = read_vehicle(car_file)
     rng = np.random.default_rng(SEED)
     drawn = draw_car(car, rng)
@@ -42,6 +41,6 @@ def make_demo(car_file: Path, folder: Path) -> None:
 if __name__ == "__main__":
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--car", type=Path, default=CAR, help="vehicle file")
-    words.add_argument("--folder", type=Path, default=HERE, help="where the files go")
+    words.add_argument("--folder", type=Path, default=HERE, help="folder for the four files")
     chosen = words.parse_args()
     make_demo(chosen.car, chosen.folder)
