@@ -17,10 +17,11 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
-from recon.calibration.fit import Fit, Prior, noise_of
+from recon.calibration.fit import JointFit
 from recon.calibration.gross import GrossError, fit_without_gross
 from recon.calibration.map import Calibration, CornerCalibration, PullReport
-from recon.calibration.prior import bridge_prior
+from recon.calibration.noise import noise_of
+from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.pulls import Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import PullSheet
 
-FLOOR_NOISE = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
 LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
 
 
@@ -120,12 +120,12 @@ def _calibrate_assembly(
     _require_indications(path, assembly, fitted)
     prior = bridge_prior(path, assembly, fitted)
     seen = least_seen(fitted, tuple(c.name for c in assembly.corners))
-    closed = bool(np.all(np.isfinite(prior.u)))
+    closed = prior.closed
     turned = all(pull.outboard for pull in fitted)
     if not closed and (seen[1][-1] < BLIND * max(seen[1][0], 1e-300) or not turned):
         _refuse(path, assembly, seen, prior, turned=turned)
     _warn_of_limits(path, assembly, fitted + held_out)
-    noise = _noise(fitted)
+    noise = noise_of(fitted)
     fit, gross = fit_without_gross(fitted, prior, noise)
     rests = prior_shares(fitted, prior, fit) if closed else ()
     if rests:
@@ -150,7 +150,7 @@ def _calibrate_assembly(
         arms=assembly.arms,
         K=fit.K,
         covariance=own,
-        devices=fit.layout.devices,
+        devices=tuple(sorted(str(key[1]) for key in fit.of_kind("gain"))),
         gain_effect=gains,
         K_geometry=K_geometry,
         noise=noise,
@@ -194,7 +194,12 @@ def _width(pull: Pull) -> int:
 
 
 def _refuse(
-    path: str, assembly: Assembly, seen: tuple[str, Floats, Floats], prior: Prior, *, turned: bool
+    path: str,
+    assembly: Assembly,
+    seen: tuple[str, Floats, Floats],
+    prior: BridgePrior,
+    *,
+    turned: bool,
 ) -> None:
     name, values, directions = seen
     if values[0] == 0.0:
@@ -249,26 +254,10 @@ def _warn_of_limits(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
                 )
 
 
-def _noise(pulls: list[Pull]) -> Floats:
-    largest = np.max([np.abs(p.indication).max(axis=0) for p in pulls], axis=0)
-    return np.fmax(noise_of(pulls), FLOOR_NOISE * largest)
-
-
-def split_gains(fit: Fit) -> tuple[Floats, Floats]:
-    """Covariance of K without the devices' gains, and K's change with each gain's uncertainty.
-
-    A prior enters the fit as an observation of weight 1/u^2, so the estimate moves by
-    covariance[:, gain] / u^2 per unit of that observation's error.
-    """
-    n = fit.K.size
-    effects = []
-    own = fit.covariance[:n, :n].copy()
-    for device in fit.layout.devices:
-        at = fit.layout.gain[device]
-        effect = fit.covariance[:n, at] / fit.gains[device]
-        effects.append(effect)
-        own -= np.outer(effect, effect)
-    return own, np.array(effects).reshape(len(effects), n)
+def split_gains(fit: JointFit) -> tuple[Floats, Floats]:
+    """Covariance of K without the devices' gains, and K's change with each gain's uncertainty."""
+    effects = np.array([fit.effect(*key)[:, 0] for key in sorted(fit.of_kind("gain"))])
+    return np.sum(list(fit.covariance_by_source().values()), axis=0), effects
 
 
 def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
@@ -278,29 +267,29 @@ def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
     return np.max(np.abs(np.concatenate(kept)), axis=0)
 
 
-def _hysteresis(fit: Fit) -> float:
-    values = [fit.unknowns[at] for at in fit.layout.hysteresis.values()]
+def _hysteresis(fit: JointFit) -> float:
+    values = [fit.value(*key)[0] for key in fit.of_kind("hysteresis")]
     return float(np.sqrt(np.mean(np.square(values)))) if values else float("nan")
 
 
-def _friction(pulls: list[Pull], fit: Fit) -> Floats:
+def _friction(pulls: list[Pull], fit: JointFit) -> Floats:
     """Half-width [unit] of the loop between rising and falling at a usual load, per gauge."""
     usual = np.sqrt(np.mean([np.abs(p.indication).max(axis=0) ** 2 for p in pulls], axis=0))
     return 0.5 * float(np.nan_to_num(_hysteresis(fit))) * usual
 
 
-def _lack_of_fit(fit: Fit) -> tuple[float, float]:
+def _lack_of_fit(fit: JointFit) -> tuple[float, float]:
     """Cost over degrees of freedom (1 where everything agrees with its stated uncertainty)."""
-    dof = float(fit.residual.size - fit.K.size)
+    dof = float(sum(rows.residual.size for rows in fit.rows) - fit.K.size)
     return (fit.cost / dof if dof > 0 else float("nan")), dof
 
 
-def _reports(pulls: list[Pull], fit: Fit, arms: Floats) -> tuple[PullReport, ...]:
+def _reports(pulls: list[Pull], fit: JointFit, arms: Floats) -> tuple[PullReport, ...]:
     out = []
     main = np.max(np.abs(fit.K * arms), axis=1)  # moments by their arm, beside forces
     for p, pull in enumerate(pulls):
-        corrections = fit.line_corrections(pulls, p)
-        at = fit.layout.hysteresis.get(p)
+        corrections = fit.line_corrections(p, pull)
+        loop = ("hysteresis", p)
         peak = float(np.max(np.abs(pull.indication)))
         out.append(
             PullReport(
@@ -309,9 +298,9 @@ def _reports(pulls: list[Pull], fit: Fit, arms: Floats) -> tuple[PullReport, ...
                 peak=float(np.max(np.sum(pull.load, axis=0))),
                 angle=float(np.linalg.norm(corrections[:, 2:])),
                 offset=float(np.linalg.norm(corrections[:, :2])),
-                hysteresis=float(fit.unknowns[at]) if at is not None else float("nan"),
+                hysteresis=float(fit.value(*loop)[0]) if loop in fit.blocks else float("nan"),
                 zero_return=float(np.max(np.abs(pull.tare_change)) / peak),
-                influence=float(np.max(np.abs(fit.influence(p, pulls) * arms) / main[:, None])),
+                influence=float(np.max(np.abs(fit.influence(p) * arms) / main[:, None])),
             )
         )
     return tuple(out)

@@ -1,343 +1,395 @@
-"""The grouped-prior fit of K: pulls' directions, points, gains and readings are unknowns too.
+"""The joint fit of K: errors of the pulls' lines, gains and load readings are unknowns too.
 
-Model of step i of pull p, indications y (gauge), geometry G (member, wrench):
+Model of step i of pull p, indications y (gauge,), geometry G (member, wrench):
 
     y = K G w,   w = sum over devices (load (1 + gain) + reading) column(offsets, angles)   (1)
                      + (falling - branch / 2) * hysteresis * wrench at the peak
 
 `branch` says which side of a loop between rising and falling loads is the true one: 0 the
-rising branch, 1 the middle.  One unknown per corner; nobody knows beforehand.
+rising branch, 1 the middle.  It is one unknown per corner, known only to lie between the two.
 
-Each unknown that is not K has a prior, shared by all steps of its pull (offsets, angles,
+Every unknown that is not K has a prior and is shared by all steps of its pull (offsets, angles,
 hysteresis), by all pulls of its device (gain), by all pulls that turn about the bearing (the wheel
-centre's place) or by nothing (reading).  K has a prior where the
-bridge's slope is known.  The joint least squares problem is solved by scipy's trust-region
-Gauss-Newton with the exact Jacobian; its inverse normal matrix is the covariance.
+centre's place) or by nothing (reading).  K has a prior where the bridge's slope is known.
+The sum of squared standardised residuals and priors is made least by Gauss-Newton steps, halved
+where they go too far; the covariance is the inverse of the normal matrix at the end.
 
-Source: errors-in-variables least squares with parameters' priors as pseudo-observations,
-JCGM 102:2011 (GUM Supplement 2) gives the propagation; from memory.
+Source: errors-in-variables least squares with priors as pseudo-observations, in the sense of
+JCGM 102:2011 (GUM Supplement 2), from memory; Gauss-Newton as in any textbook on least squares.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.uncertainty import common_scale
+from recon.base.errors import DataError
+from recon.calibration.prior import BridgePrior
 from recon.calibration.pulls import Pull
 
 BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
-CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
+SETTLED = 1e-5  # standard uncertainties that the last step still moves the unknowns together
+MOST_STEPS = 100  # ten to twenty are usual
+HALVINGS = 12  # of a step that raises the cost
+ROUNDING = 1e-12  # of the cost
+
+Key = tuple[str | int, ...]  # kind of unknown, and of which pull, device or corner
+
+
+class Step(NamedTuple):
+    """A load step, by its pull and its place within the pull."""
+
+    pull: int
+    step: int
 
 
 @dataclass(frozen=True, slots=True)
-class Prior:
-    """Prior of K: `mean` and `u` (gauge, member) [unit/N]; u is infinite where nothing is known."""
+class Block:
+    """Unknowns that stand side by side, as deviations in units of `scale`.
 
-    mean: Floats
-    u: Floats
+    `place` is where they stand among all unknowns; `middle` and `scale` (n,) are their value at
+    deviation zero and the size of one deviation: prior mean and standard uncertainty of every
+    unknown but K.
+    """
 
+    place: slice
+    middle: Floats
+    scale: Floats
 
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """Where each unknown stands in the vector of unknowns."""
-
-    shape: tuple[int, int]
-    devices: tuple[str, ...]
-    line: dict[tuple[int, int], int]  # (pull, device) -> first of four
-    hysteresis: dict[int, int]
-    branch: int  # -1 where no pull was lowered in steps
-    hub: dict[str, int]  # corner -> first of three; none where every pull was held by a brake
-    gain: dict[str, int]
-    reading: dict[tuple[int, int], int]  # (pull, device) -> first of its steps
-    size: int
+    def value(self, deviation: Floats) -> Floats:
+        """Values (n,) of these unknowns, from the deviations of all (unknown,)."""
+        return self.middle + self.scale * deviation[self.place]
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
-    """Result of one fit; `covariance` is that of all unknowns in the order of `layout`."""
+class Rows:
+    """Standardised residuals (row,) of one pull and their derivatives (row, k).
 
-    unknowns: Floats
+    `places` (k,) are those of the unknowns that the pull depends on.
+    """
+
+    residual: Floats
+    jacobian: Floats
+    places: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class JointFit:
+    """Result of the joint fit.
+
+    `deviation` (unknown,) and `covariance` (unknown, unknown) are in the scales of `blocks`;
+    `cost` is the sum of squares, `rows` the standardised residuals per pull.
+    """
+
+    blocks: dict[Key, Block]
+    deviation: Floats
     covariance: Floats
-    layout: Layout
+    shape: tuple[int, int]
+    noise: Floats
     cost: float
-    residual: Floats  # (all steps, gauge) standardised
-    noise: Floats  # (gauge,)
-    gains: dict[str, float]  # standard uncertainty of each device's gain, relative
-    terms: tuple[Floats, Floats, Floats]  # residuals, Jacobian, scale of the unknowns
+    rows: list[Rows]
+    prior_weight: Floats  # (unknown,) squared weight of each deviation's prior
+
+    def value(self, *key: str | int) -> Floats:
+        """Values (n,) of one block, in its own units."""
+        return self.blocks[key].value(self.deviation)
+
+    def of_kind(self, kind: str) -> dict[Key, Block]:
+        """All blocks of a kind, in the order of the pulls."""
+        return {key: block for key, block in self.blocks.items() if key[0] == kind}
 
     @property
     def K(self) -> Floats:
         """K (gauge, member) [unit/N]."""
-        n = self.layout.shape[0] * self.layout.shape[1]
-        return self.unknowns[:n].reshape(self.layout.shape)
+        return self.value("K").reshape(self.shape)
 
-    def line_corrections(self, pulls: list[Pull], p: int) -> Floats:
+    @property
+    def K_covariance(self) -> Floats:
+        """Covariance of K (gauge * member, gauge * member) with all its sources, gains included."""
+        own = self.blocks["K",]
+        return self.covariance[own.place, own.place] * np.outer(own.scale, own.scale)
+
+    def effect(self, *key: str | int) -> Floats:
+        """Change of K (gauge * member, n) per standard uncertainty of each prior of a block.
+
+        A prior enters as an observation of weight one, so the estimate moves by its column of the
+        covariance per unit of that observation's error.
+        """
+        own, other = self.blocks["K",], self.blocks[key]
+        return own.scale[:, None] * self.covariance[own.place, other.place]
+
+    def covariance_by_source(self) -> dict[str, Floats]:
+        """Covariance of K (gauge * member, gauge * member) by what it comes from, gains left out.
+
+        The parts and the squares of the gains' effects add up to `K_covariance`.
+        """
+        own = self.blocks["K",]
+        to_K = own.scale[:, None] * self.covariance[own.place]  # (term, unknown)
+        effects = {
+            "indications": [to_K[:, rows.places] @ rows.jacobian.T for rows in self.rows],
+            "readings": [self.effect(*key) for key in self.of_kind("reading")],
+            "lines": [self.effect(*key) for key in self.of_kind("line")],
+            "wheel centre": [self.effect(*key) for key in self.of_kind("hub")],
+            "hysteresis": [
+                self.effect(*key) for kind in ("hysteresis", "branch") for key in self.of_kind(kind)
+            ],
+            "prior": [to_K[:, own.place] * np.sqrt(self.prior_weight[own.place])],
+        }
+        n = len(own.scale)
+        return {
+            source: sum((e @ e.T for e in parts), np.zeros((n, n)))
+            for source, parts in effects.items()
+        }
+
+    def line_corrections(self, p: int, pull: Pull) -> Floats:
         """Estimated offsets [m] and angles [rad] of the lines of pull `p`, (device, 4)."""
-        out = []
-        for d, line in enumerate(pulls[p].lines):
-            at = self.layout.line[p, d]
-            out.append(np.linalg.cholesky(line.covariance) @ self.unknowns[at : at + 4])
-        return np.array(out)
+        return np.array(
+            [
+                np.linalg.cholesky(line.covariance) @ self.value("line", p, d)
+                for d, line in enumerate(pull.lines)
+            ]
+        )
 
-    def influence(self, p: int, pulls: list[Pull]) -> Floats:
-        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order."""
-        residual, jacobian, scale = self.terms
-        steps = [pull.load.shape[1] for pull in pulls]
-        gauges = self.layout.shape[0]
-        first = gauges * sum(steps[:p])
-        rows = slice(first, first + gauges * steps[p])
-        part = jacobian[rows]
-        normal = jacobian.T @ jacobian - part.T @ part
-        change = np.linalg.lstsq(normal, part.T @ residual[rows], rcond=1e-13)[0] * scale
-        return change[: self.K.size].reshape(self.layout.shape)
+    def influence(self, p: int) -> Floats:
+        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order.
 
-
-def gauge_scale(pulls: list[Pull]) -> Floats:
-    """Scale of each gauge of the corner, (gauge,); see `common_scale`."""
-    return common_scale(np.max([np.abs(p.indication).max(axis=0) for p in pulls], axis=0))
+        With the pull's rows A and residuals r the normal matrix N loses A'A; by Woodbury's
+        formula (N - A'A)^-1 A' r = C A' (1 - A C A')^-1 r, C being the covariance.
+        """
+        own, rows = self.blocks["K",], self.rows[p]
+        spread = self.covariance[:, rows.places] @ rows.jacobian.T  # (unknown, row)
+        left = np.eye(len(rows.residual)) - rows.jacobian @ spread[rows.places]
+        change = spread[own.place] @ np.linalg.lstsq(left, rows.residual, rcond=1e-10)[0]
+        return (own.scale * change).reshape(self.shape)
 
 
-def noise_of(pulls: list[Pull]) -> Floats:
-    """Standard uncertainty of one tared indication per gauge, Type A.
+def joint_fit(
+    pulls: list[Pull], prior: BridgePrior, noise: Floats, left_out: Step | None = None
+) -> JointFit:
+    """Fit K and the pulls' own errors together.
 
-    A pull moves its gauges along one pattern per device, whatever its loads: what is left
-    across those patterns is noise and wander of the zero.
+    Parameters
+    ----------
+    pulls : list of Pull
+    prior : BridgePrior
+        Of K (gauge, member).
+    noise : (gauge,)
+        Standard uncertainty of one tared indication. [unit]
+    left_out : Step, optional
+        One load step that is not used.
+
+    Raises
+    ------
+    DataError
+        The steps of the fit do not come to rest.
     """
-    scale = gauge_scale(pulls)
-    square = np.zeros(len(scale))
-    freedom = 0.0
-    for pull in pulls:
-        y = pull.indication / scale
-        left, size, right = np.linalg.svd(y, full_matrices=False)
-        rank = len(pull.devices)
-        rest = y - (left[:, :rank] * size[:rank]) @ right[:rank]
-        square += np.sum(rest**2, axis=0)
-        freedom += max(y.shape[0] - rank, 0) * max(1 - rank / y.shape[1], 0)
-    if freedom < 3:
-        return np.full_like(square, np.nan)
-    # Few steps per gauge: half of the weight goes to the mean of all gauges of the corner.
-    own = square / freedom
-    return np.sqrt(0.5 * own + 0.5 * np.mean(own)) * scale
-
-
-def layout_of(pulls: list[Pull], members: int) -> Layout:
-    """Place every unknown."""
-    gauges = pulls[0].indication.shape[1]
-    at = gauges * members
-    line, hysteresis, reading = {}, {}, {}
-    for p, pull in enumerate(pulls):
-        for d in range(len(pull.devices)):
-            line[p, d] = at
-            at += 4
-    for p, pull in enumerate(pulls):
-        if np.any(pull.falling):
-            hysteresis[p] = at
-            at += 1
-    branch = at if hysteresis else -1
-    at += 1 if hysteresis else 0
-    hub = {}
-    for corner in dict.fromkeys(pull.corner for pull in pulls if not pull.turns_hub):
-        hub[corner] = at
-        at += 3
-    devices = tuple(sorted({d for pull in pulls for d in pull.devices}))
-    gain = {d: at + i for i, d in enumerate(devices)}
-    at += len(devices)
-    for p, pull in enumerate(pulls):
-        for d in range(len(pull.devices)):
-            reading[p, d] = at
-            at += pull.load.shape[1]
-    return Layout((gauges, members), devices, line, hysteresis, branch, hub, gain, reading, at)
-
-
-def fit_map(
-    pulls: list[Pull], prior: Prior, noise: Floats, left_out: frozenset[tuple[int, int]]
-) -> Fit:
-    """Fit K and the pulls' own errors jointly; `left_out` holds (pull, step) not to be used.
-
-    Returns
-    -------
-    Fit
-        With the covariance of all unknowns, noise and priors taken at their stated values.
-    """
-    from scipy.optimize import least_squares
-
-    problem = _Problem(pulls, prior, noise, left_out)
-    start = np.zeros(problem.layout.size)
-    start[: prior.mean.size] = problem.first_guess().ravel()
-    start[prior.mean.size :] = problem.mean[prior.mean.size :]
-    answer = least_squares(
-        problem.residual,
-        start / problem.scale,
-        jac=problem.jacobian,
-        method="trf",
-        x_scale=1.0,
-        xtol=1e-9,
-        ftol=1e-9,
-        gtol=1e-6,
-    )
-    residual, jacobian = problem.terms(answer.x)
-    normal = jacobian.T @ jacobian
-    covariance = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    steps = sum(pull.load.shape[1] for pull in pulls)
-    gauges = problem.layout.shape[0]
-    return Fit(
-        unknowns=answer.x * problem.scale,
-        covariance=covariance * np.outer(problem.scale, problem.scale),
-        layout=problem.layout,
-        cost=float(residual @ residual),
-        residual=residual[: steps * gauges].reshape(steps, gauges),
+    problem = Problem(pulls, prior, noise, left_out)
+    deviation = problem.settled()
+    rows = list(problem.rows(deviation))
+    normal = problem.normal(rows)[0]
+    return JointFit(
+        blocks=problem.blocks,
+        deviation=deviation,
+        covariance=np.asarray(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)),
+        shape=prior.shape,
         noise=noise,
-        gains={d: float(problem.u[at]) for d, at in problem.layout.gain.items()},
-        terms=(residual, jacobian, problem.scale),
+        cost=problem.cost(deviation, rows),
+        rows=rows,
+        prior_weight=problem.prior_weight,
     )
 
 
-class _Problem:
-    """Residuals and exact Jacobian of (1) in unknowns divided by their scale."""
+class Problem:
+    """Residuals of (1) and of the priors, with their derivatives by all deviations."""
 
     def __init__(
-        self,
-        pulls: list[Pull],
-        prior: Prior,
-        noise: Floats,
-        left_out: frozenset[tuple[int, int]],
+        self, pulls: list[Pull], prior: BridgePrior, noise: Floats, left_out: Step | None = None
     ) -> None:
-        self.pulls, self.prior, self.noise = pulls, prior, noise
-        self.layout = layout_of(pulls, prior.mean.shape[1])
-        self.columns = [[pull.columns(line) for line in pull.lines] for pull in pulls]
-        self.weight = [
-            np.array([(p, i) not in left_out for i in range(pull.load.shape[1])], dtype=float)
-            for p, pull in enumerate(pulls)
-        ]
-        self.u = self._prior_u()
-        self.mean = np.concatenate([prior.mean.ravel(), np.zeros(len(self.u) - prior.mean.size)])
-        if self.layout.branch >= 0:
-            self.mean[self.layout.branch] = BRANCH_PRIOR[0]
-        # K in units of each gauge's largest slope, everything else in units of its prior.
-        self.scale = np.where(np.isfinite(self.u), self.u, 1.0)
-        n = prior.mean.size
-        slopes = np.maximum(np.max(np.abs(self.first_guess()), axis=1), 1e-30)
-        self.scale[:n] = np.repeat(slopes, prior.mean.shape[1])
-        self.factor = [np.linalg.cholesky(self._line_covariance(p, d)) for p, d in self.layout.line]
+        self.pulls, self.noise, self.shape = pulls, noise, prior.shape
+        # Columns of the lines: per newton, and its change per standard uncertainty of the line.
+        self.columns = [[_whitened(pull, d) for d in range(len(pull.devices))] for pull in pulls]
+        self.used = [np.ones(pull.load.shape[1]) for pull in pulls]
+        if left_out is not None:
+            self.used[left_out.pull][left_out.step] = 0.0
+        guess = first_guess(pulls, prior)
+        slope = np.maximum(np.max(np.abs(guess), axis=1, keepdims=True), 1e-30)
+        self.blocks = _blocks(pulls, np.broadcast_to(slope, self.shape).ravel())
+        own = self.blocks["K",]
+        size = max(block.place.stop for block in self.blocks.values())
+        self.start, self.target = np.zeros(size), np.zeros(size)
+        self.start[own.place] = guess.ravel() / own.scale
+        self.prior_weight = np.ones(size)
+        self.prior_weight[own.place] = (own.scale / prior.u.ravel()) ** 2
+        self.target[own.place] = prior.mean.ravel() / own.scale
 
-    def _line_covariance(self, p: int, d: int) -> Floats:
-        return self.pulls[p].lines[d].covariance
+    def settled(self) -> Floats:
+        """Deviations (unknown,) that make the cost least.
 
-    def _prior_u(self) -> Floats:
-        u = np.full(self.layout.size, np.inf)
-        u[: self.prior.u.size] = self.prior.u.ravel()
-        for at in self.layout.line.values():
-            u[at : at + 4] = 1.0  # whitened by the Cholesky factor of the line's covariance
-        for at in self.layout.hysteresis.values():
-            u[at] = HYSTERESIS_PRIOR
-        if self.layout.branch >= 0:
-            u[self.layout.branch] = BRANCH_PRIOR[1]
-        for corner, at in self.layout.hub.items():
-            u[at : at + 3] = next(p.u_hub for p in self.pulls if p.corner == corner)
-        for device, at in self.layout.gain.items():
-            u[at] = max(
-                pull.u_gain[pull.devices.index(device)]
-                for pull in self.pulls
-                if device in pull.devices
-            )
-        for (p, d), at in self.layout.reading.items():
-            pull = self.pulls[p]
-            u[at : at + pull.load.shape[1]] = np.hypot(pull.u_step * pull.load[d], CELL_RESOLUTION)
-        return u
+        Raises
+        ------
+        DataError
+            The steps do not come to rest.
+        """
+        at = self.start
+        rows = list(self.rows(at))
+        cost = self.cost(at, rows)
+        past: list[tuple[Floats, Floats]] = []  # the last points and their steps
+        for _ in range(MOST_STEPS):
+            normal, gradient = self.normal(rows, at)
+            step = np.asarray(-np.linalg.solve(normal, gradient), dtype=np.float64)
+            moves = float(np.sqrt(abs(step @ gradient)))
+            if moves < SETTLED:
+                return at + step
+            past = [*past[-2:], (at, step)]
+            for trial in (_accelerated(past, normal), *(step / 2**k for k in range(HALVINGS))):
+                rows = list(self.rows(at + trial))
+                found = self.cost(at + trial, rows)
+                if found <= cost * (1 + ROUNDING):
+                    break
+            at, cost = at + trial, found
+        raise DataError(
+            where=f"pulls of {', '.join(dict.fromkeys(pull.corner for pull in self.pulls))}",
+            found=f"the fit still moves by {moves:.2g} standard uncertainties after {MOST_STEPS} "
+            "steps",
+            needed="pulls that one set of slopes can nearly explain",
+            do="Look for exchanged columns, wrong units or wrong points in the pull sheet.",
+        )
 
-    def first_guess(self) -> Floats:
-        """K by plain least squares on the written-down wrenches, prior rows included."""
-        loads = np.concatenate([pull.loads(pull.wrench()) for pull in self.pulls])
-        seen = np.concatenate([pull.indication for pull in self.pulls])
-        out = np.zeros_like(self.prior.mean)
-        for g in range(out.shape[0]):
-            known = np.isfinite(self.prior.u[g])
-            # The weight of a row: what 1 % of the largest indication would be.
-            unit = 0.01 * np.max(np.abs(seen[:, g])) + 1e-30
-            a = np.vstack([loads / unit, np.diag(np.where(known, 1 / self.prior.u[g], 0.0))])
-            b = np.concatenate(
-                [seen[:, g] / unit, np.where(known, self.prior.mean[g] / self.prior.u[g], 0.0)]
-            )
-            out[g] = np.linalg.lstsq(a, b, rcond=None)[0]
-        return out
+    def cost(self, at: Floats, rows: list[Rows]) -> float:
+        """Sum of squares of residuals and priors at the deviations `at` (unknown,)."""
+        own = float(np.sum(self.prior_weight * (at - self.target) ** 2))
+        return own + sum(float(r.residual @ r.residual) for r in rows)
 
-    def residual(self, scaled: Floats) -> Floats:
-        return self.terms(scaled)[0]
+    def normal(self, rows: list[Rows], at: Floats | None = None) -> tuple[Floats, Floats]:
+        """Normal matrix (unknown, unknown) and half the gradient of the cost (unknown,)."""
+        normal = np.diag(self.prior_weight)
+        gradient = self.prior_weight * ((0.0 if at is None else at) - self.target)
+        for r in rows:
+            normal[np.ix_(r.places, r.places)] += r.jacobian.T @ r.jacobian
+            gradient[r.places] += r.jacobian.T @ r.residual
+        return normal, gradient
 
-    def jacobian(self, scaled: Floats) -> Floats:
-        return self.terms(scaled)[1]
-
-    def terms(self, scaled: Floats) -> tuple[Floats, Floats]:
-        x = scaled * self.scale
-        layout = self.layout
-        n = self.prior.mean.size
-        K = x[:n].reshape(layout.shape)
-        rows, jacobians = [], []
+    def rows(self, at: Floats) -> Iterator[Rows]:
+        """Rows of every pull at the deviations `at` (unknown,)."""
+        own = self.blocks["K",]
+        K, scale = own.value(at).reshape(self.shape), own.scale.reshape(self.shape)
+        gauges = len(K)
         for p, pull in enumerate(self.pulls):
-            residual, jacobian = self._pull_terms(p, pull, K, x)
-            rows.append(residual)
-            jacobians.append(jacobian)
-        known = np.isfinite(self.u)
-        eye = np.diag(self.scale / np.where(known, self.u, 1.0))[known]
-        rows.append(((x - self.mean) / np.where(known, self.u, 1.0))[known])
-        jacobians.append(eye)
-        return np.concatenate(rows), np.concatenate(jacobians)
-
-    def _pull_terms(self, p: int, pull: Pull, K: Floats, x: Floats) -> tuple[Floats, Floats]:
-        steps = pull.load.shape[1]
-        gauges, members = K.shape
-        wrench = np.zeros((steps, 6))
-        slopes: list[tuple[int, Floats]] = []  # (unknown, d wrench / d unknown (step, 6))
-        parts = []
-        for d, device in enumerate(pull.devices):
-            at, gain, reading = (
-                self.layout.line[p, d],
-                self.layout.gain[device],
-                self.layout.reading[p, d],
+            wrench, places, slopes = self._wrench(p, pull, at)
+            load = pull.loads(wrench)
+            weight = self.used[p][:, None] / self.noise  # (step, gauge)
+            by_K = np.eye(gauges)[:, :, None] * scale * load[:, None, None, :]
+            by_rest = np.moveaxis(slopes @ (K @ pull.members).T, 0, -1)  # (step, gauge, k)
+            jacobian = np.concatenate([by_K.reshape(*weight.shape, -1), by_rest], axis=-1)
+            yield Rows(
+                residual=((load @ K.T - pull.indication) * weight).ravel(),
+                jacobian=(jacobian * weight[..., None]).reshape(weight.size, -1),
+                places=np.concatenate([np.arange(K.size), places]),
             )
-            root = self.factor[list(self.layout.line).index((p, d))]
+
+    def _wrench(self, p: int, pull: Pull, at: Floats) -> tuple[Floats, NDArray[np.intp], Floats]:
+        """Wrench (step, 6) of (1), the unknowns in it (k,), its change with each (k, step, 6)."""
+        steps = pull.load.shape[1]
+        wrench = np.zeros((steps, 6))
+        varied: list[tuple[Block, Floats]] = []
+        for d, device in enumerate(pull.devices):
+            line, gain, reading = (
+                self.blocks[key] for key in (("line", p, d), ("gain", device), ("reading", p, d))
+            )
             columns = self.columns[p][d]
-            column = columns[:, 0] + columns[:, 1:] @ (root @ x[at : at + 4])
-            load = pull.load[d] * (1 + x[gain]) + x[reading : reading + steps]
+            column = columns[:, 0] + columns[:, 1:] @ line.value(at)
+            load = pull.load[d] * (1 + gain.value(at)) + reading.value(at)
             wrench += load[:, None] * column
-            parts.append(pull.load[d][:, None] * columns[:, 0])  # loops follow the written line
-            for k in range(4):
-                slopes.append((at + k, load[:, None] * (columns[:, 1:] @ root[:, k])))
-            slopes.append((gain, pull.load[d][:, None] * column))
-            for i in range(steps):
-                slope = np.zeros((steps, 6))
-                slope[i] = column
-                slopes.append((reading + i, slope))
-        if p in self.layout.hysteresis:
-            at = self.layout.hysteresis[p]
-            whole = np.sum(parts, axis=0)
-            peak = whole[np.argmax(np.sum(pull.load, axis=0))]
-            branch = x[self.layout.branch]
-            slope = (pull.falling - 0.5 * branch)[:, None] * peak
-            wrench += x[at] * slope
-            slopes.append((at, slope))
-            slopes.append((self.layout.branch, np.tile(-0.5 * x[at] * peak, (steps, 1))))
+            varied += [
+                (line, load[:, None] * columns[:, 1:].T[:, None]),
+                (gain, (pull.load[d][:, None] * column)[None]),
+                (reading, np.eye(steps)[:, :, None] * column),
+            ]
+        if ("hysteresis", p) in self.blocks:
+            loop, branch = self.blocks["hysteresis", p], self.blocks["branch",]
+            # Loops follow the line as written.
+            peak = pull.wrench()[np.argmax(np.sum(pull.load, axis=0))]
+            slope = (pull.falling - 0.5 * branch.value(at))[:, None] * peak
+            wrench += loop.value(at) * slope
+            by_branch = np.broadcast_to(-0.5 * loop.value(at) * peak, (1, steps, 6))
+            varied += [(loop, slope[None]), (branch, by_branch)]
         if not pull.turns_hub:
             # The bearing passes nothing about an axis through the true wheel centre, which lies
             # beside the written one by these three.
-            first = self.layout.hub[pull.corner]
-            for k in range(3):
-                about = np.cross(np.eye(3)[k], wrench[:, :3]) @ pull.spin
-                slope = np.concatenate([np.zeros((steps, 3)), np.outer(about, pull.spin)], axis=1)
-                wrench += x[first + k] * slope
-                slopes.append((first + k, slope))
-        weight = self.weight[p][:, None] / self.noise  # (step, gauge)
-        member_load = pull.loads(wrench)
-        residual = (member_load @ K.T - pull.indication) * weight
-        jacobian = np.zeros((steps, gauges, self.layout.size))
-        for g in range(gauges):
-            jacobian[:, g, g * members : (g + 1) * members] = member_load
-        H = K @ pull.members
-        for at, slope in slopes:
-            jacobian[:, :, at] += slope @ H.T
-        jacobian *= weight[:, :, None] * self.scale
-        return residual.ravel(), jacobian.reshape(steps * gauges, -1)
+            hub = self.blocks["hub", pull.corner]
+            beside = np.zeros((3, 6, 6))
+            beside[:, 3:, :3] = -pull.spin[:, None] * np.cross(pull.spin, np.eye(3))[:, None]
+            turned = np.eye(6) + np.tensordot(hub.value(at), beside, axes=1)
+            varied = [(block, change @ turned.T) for block, change in varied]
+            varied.append((hub, wrench @ np.swapaxes(beside, 1, 2)))
+            wrench = wrench @ turned.T
+        places = [np.arange(block.place.start, block.place.stop) for block, _ in varied]
+        changes = [block.scale[:, None, None] * change for block, change in varied]
+        return wrench, np.concatenate(places), np.concatenate(changes)
+
+
+def _accelerated(past: list[tuple[Floats, Floats]], normal: Floats) -> Floats:
+    """Next step (unknown,), from the last one and how steps changed before it.
+
+    The product of `branch` and hysteresis, whose second derivative Gauss-Newton leaves out, bends
+    the cost along two directions and makes plain steps shrink slowly along those.  The changes of
+    the last three steps show both: Anderson's mixing of depth two, in the metric of the normal
+    matrix, from memory.
+    """
+    points, steps = (np.array(which) for which in zip(*past, strict=True))
+    turns, moves = np.diff(steps, axis=0), np.diff(points, axis=0)
+    share = np.linalg.lstsq(turns @ normal @ turns.T, turns @ normal @ steps[-1], rcond=1e-12)[0]
+    return np.asarray(steps[-1] - (moves + turns).T @ share)
+
+
+def _whitened(pull: Pull, d: int) -> Floats:
+    """Column (6,) of a device's line, and its change per standard uncertainty, as (6, 5)."""
+    columns = pull.columns(pull.lines[d])
+    root = np.linalg.cholesky(pull.lines[d].covariance)
+    return np.column_stack([columns[:, 0], columns[:, 1:] @ root])
+
+
+def _blocks(pulls: list[Pull], slopes: Floats) -> dict[Key, Block]:
+    """Every unknown of the fit; `slopes` (gauge * member,) are the scales of K."""
+    found: dict[Key, tuple[Floats, Floats]] = {("K",): (np.zeros_like(slopes), slopes)}
+
+    def add(key: Key, u: Floats | float, n: int = 1, mean: float = 0.0) -> None:
+        found[key] = (np.full(n, mean), np.broadcast_to(np.asarray(u, dtype=float), (n,)))
+
+    for p, pull in enumerate(pulls):
+        for d, device in enumerate(pull.devices):
+            add(("line", p, d), 1.0, 4)  # in standard uncertainties of the line
+            add(("reading", p, d), pull.u_reading(pull.load[d]), pull.load.shape[1])
+            known = found.get(("gain", device), (0.0, [0.0]))[1][0]
+            add(("gain", device), max(known, pull.u_gain[d]))
+        if np.any(pull.falling):
+            add(("hysteresis", p), HYSTERESIS_PRIOR)
+            add(("branch",), BRANCH_PRIOR[1], mean=BRANCH_PRIOR[0])
+        if not pull.turns_hub:
+            add(("hub", pull.corner), pull.u_hub, 3)
+    ends = np.cumsum([len(scale) for _, scale in found.values()]).tolist()
+    return {
+        key: Block(slice(end - len(scale), end), middle, scale)
+        for end, (key, (middle, scale)) in zip(ends, found.items(), strict=True)
+    }
+
+
+def first_guess(pulls: list[Pull], prior: BridgePrior) -> Floats:
+    """K (gauge, member) by plain least squares on the written wrenches, prior rows included."""
+    loads = np.concatenate([pull.loads(pull.wrench()) for pull in pulls])
+    seen = np.concatenate([pull.indication for pull in pulls])
+    out = np.zeros(prior.shape)
+    weight = 1 / prior.u  # zero where nothing is known
+    for g in range(len(out)):
+        # The weight of a row: what 1 % of the largest indication would be.
+        unit = 0.01 * np.max(np.abs(seen[:, g])) + 1e-30
+        a = np.vstack([loads / unit, np.diag(weight[g])])
+        b = np.concatenate([seen[:, g] / unit, prior.mean[g] * weight[g]])
+        out[g] = np.linalg.lstsq(a, b, rcond=None)[0]
+    return out

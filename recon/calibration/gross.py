@@ -11,14 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.calibration.fit import (
-    CELL_RESOLUTION,
-    HYSTERESIS_PRIOR,
-    Fit,
-    Prior,
-    fit_map,
-    gauge_scale,
-)
+from recon.calibration.fit import HYSTERESIS_PRIOR, JointFit, Step, joint_fit
+from recon.calibration.noise import gauge_scale
+from recon.calibration.prior import BridgePrior
 from recon.calibration.pulls import Pull
 
 GROSS = 5.0  # standard uncertainties: one false alarm in 1.7 million normal readings
@@ -63,73 +58,76 @@ def within_pull(pull: Pull, scale: Floats) -> Floats:
         return np.zeros(len(load))
     implied = size / np.median(size[load > 0] / load[load > 0])
     peak = np.max(np.abs(implied))
-    u = np.hypot(np.hypot(pull.u_step * implied, CELL_RESOLUTION), HYSTERESIS_PRIOR * peak)
+    u = np.hypot(pull.u_reading(implied), HYSTERESIS_PRIOR * peak)
     return (load - implied) / u
 
 
-def standardised_readings(pulls: list[Pull], fit: Fit) -> dict[tuple[int, int, int], float]:
-    """Estimated error of each reading over its standard uncertainty, by (pull, device, step)."""
-    out = {}
-    for (p, d), at in fit.layout.reading.items():
-        pull = pulls[p]
-        prior = np.hypot(pull.u_step * pull.load[d], CELL_RESOLUTION)
-        for i in range(pull.load.shape[1]):
-            spread = prior[i] ** 2 - fit.covariance[at + i, at + i]
-            # A reading that its gauges hardly see cannot be judged.
-            if spread > 1e-3 * prior[i] ** 2:
-                out[p, d, i] = float(fit.unknowns[at + i] / np.sqrt(spread))
-    return out
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A load reading by pull, device and step, with its standardised error."""
+
+    at: Step
+    device: int
+    score: float
+
+
+def standardised_readings(fit: JointFit) -> list[Suspect]:
+    """Estimated error of each reading over its standard uncertainty, the largest first."""
+    out = []
+    for (_, p, d), block in fit.of_kind("reading").items():
+        # Deviations have a prior of one: what the gauges saw of it is what the fit took away.
+        spread = 1 - np.diag(fit.covariance)[block.place]
+        # A reading that its gauges hardly see cannot be judged.
+        for i in np.flatnonzero(spread > 1e-3):
+            score = float(fit.deviation[block.place][i] / np.sqrt(spread[i]))
+            out.append(Suspect(Step(int(p), int(i)), int(d), score))
+    return sorted(out, key=lambda s: -abs(s.score))
 
 
 def fit_without_gross(
-    pulls: list[Pull], prior: Prior, noise: Floats
-) -> tuple[Fit, tuple[GrossError, ...]]:
+    pulls: list[Pull], prior: BridgePrior, noise: Floats
+) -> tuple[JointFit, tuple[GrossError, ...]]:
     """Fit, leave out the one reading that is grossly wrong (if any), name the rest."""
     scale = gauge_scale(pulls)
-    alone = [np.abs(within_pull(pull, scale)) for pull in pulls]
-    p = int(np.argmax([np.max(scores) for scores in alone]))
-    place, score = (p, 0, int(np.argmax(alone[p]))), float(np.max(alone[p]))
-    fit = None
-    if score <= GROSS:
-        fit = fit_map(pulls, prior, noise, frozenset())
-        suspects = _suspects(pulls, fit)
-        if not suspects:
+    worst = max(
+        (
+            Suspect(Step(p, i), 0, float(score))
+            for p, pull in enumerate(pulls)
+            for i, score in enumerate(within_pull(pull, scale))
+        ),
+        key=lambda s: abs(s.score),
+    )
+    if abs(worst.score) <= GROSS:
+        fit = joint_fit(pulls, prior, noise)
+        suspects = standardised_readings(fit)
+        if not suspects or abs(suspects[0].score) <= GROSS:
             return fit, ()
-        place, score = suspects[0], abs(standardised_readings(pulls, fit)[suspects[0]])
-    best = fit_map(pulls, prior, noise, frozenset({(place[0], place[2])}))
-    errors = [_named(pulls, best, place, score, left_out=True)]
-    scores = standardised_readings(pulls, best)
-    told: set[int] = set()
-    for rest in _suspects(pulls, best):
+        worst = suspects[0]
+    best = joint_fit(pulls, prior, noise, worst.at)
+    errors = [_named(pulls, best, worst, left_out=True)]
+    named: set[int] = set()
+    for rest in standardised_readings(best):
         # A slip spoils its neighbours' scores too: the worst of a pull stands for the pull.
-        if rest[0] not in told and (rest[0], rest[2]) != (place[0], place[2]):
-            told.add(rest[0])
-            errors.append(_named(pulls, best, rest, abs(scores[rest]), left_out=False))
+        if abs(rest.score) > GROSS and rest.at.pull not in named and rest.at != worst.at:
+            named.add(rest.at.pull)
+            errors.append(_named(pulls, best, rest, left_out=False))
     return best, tuple(errors)
 
 
-def _suspects(pulls: list[Pull], fit: Fit) -> list[tuple[int, int, int]]:
-    scores = standardised_readings(pulls, fit)
-    return sorted((s for s in scores if abs(scores[s]) > GROSS), key=lambda s: -abs(scores[s]))
-
-
-def _named(
-    pulls: list[Pull], fit: Fit, place: tuple[int, int, int], score: float, *, left_out: bool
-) -> GrossError:
-    p, d, i = place
-    pull = pulls[p]
+def _named(pulls: list[Pull], fit: JointFit, suspect: Suspect, *, left_out: bool) -> GrossError:
+    pull, d, i = pulls[suspect.at.pull], suspect.device, suspect.at.step
     return GrossError(
         pull=pull.name,
         line=int(pull.line_of_file[i]),
         device=pull.devices[d],
         written=float(pull.load[d, i]),
         implied=_implied_load(pull, fit, d, i),
-        standardised=score,
+        standardised=abs(suspect.score),
         left_out=left_out,
     )
 
 
-def _implied_load(pull: Pull, fit: Fit, device: int, step: int) -> float:
+def _implied_load(pull: Pull, fit: JointFit, device: int, step: int) -> float:
     """The load that makes the fitted map agree best with the row's indications."""
     H = fit.K @ pull.members / fit.noise[:, None]
     columns = np.array([pull.columns(line)[:, 0] for line in pull.lines])

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from recon.mechanics.mechanism import Assembly
     from recon.records.sheets import PullSheet
 
+CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
 MOVED = 1e-4  # m; travels are written to whole millimetres
 OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
 
@@ -83,6 +84,10 @@ class Pull:
     def loads(self, wrench: Floats) -> Floats:
         """Member loads (step, member) under wrenches (step, 6), more than at the tare."""
         return wrench @ self.members.T + self.moved
+
+    def u_reading(self, load: Floats) -> Floats:
+        """Standard uncertainty [N] of reading `load` (step,) [N] at each step, the gain aside."""
+        return np.hypot(self.u_step * load, CELL_RESOLUTION)
 
     def columns(self, line: Line) -> Floats:
         """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""

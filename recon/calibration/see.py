@@ -6,7 +6,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import WRENCH_COMPONENTS
-from recon.calibration.fit import Fit, Prior
+from recon.calibration.fit import JointFit
+from recon.calibration.prior import BridgePrior
 from recon.calibration.pulls import Pull
 from recon.planning.questions import SCALE
 
@@ -78,7 +79,7 @@ def in_words(direction: Floats) -> str:
     return " with ".join(words)
 
 
-def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
+def prior_shares(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[str, ...]:
     """Wrench directions whose column of H rests on the prior more than on the pulls, in words."""
     corners = tuple(dict.fromkeys(pull.corner for pull in pulls))
     out = []
@@ -89,12 +90,13 @@ def prior_shares(pulls: list[Pull], prior: Prior, fit: Fit) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _resting(pulls: list[Pull], prior: Prior, fit: Fit) -> list[str]:
+def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
     """The same for the pulls of one wheel."""
     G = pulls[0].members
     values, directions = seen_directions(pulls)
     out = []
-    gauges, members = fit.layout.shape
+    gauges, members = fit.shape
+    covariance = fit.K_covariance
     for value, direction in zip(values, directions, strict=True):
         load = G @ _moved(direction * SCALE, -_arm(pulls[0]))
         before = after = 0.0
@@ -103,7 +105,7 @@ def _resting(pulls: list[Pull], prior: Prior, fit: Fit) -> list[str]:
             if not np.all(np.isfinite(prior.u[g])):
                 continue
             before += float(np.sum((prior.u[g] * load) ** 2))
-            after += float(load @ fit.covariance[block, block] @ load)
+            after += float(load @ covariance[block, block] @ load)
         if before > 0 and (after > 0.5 * before or value < BLIND * values[0]):
             out.append(in_words(direction))
     return out

@@ -13,7 +13,6 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.calibration.fit import CELL_RESOLUTION
 from recon.calibration.map import Calibration, CornerCalibration, Verification
 from recon.calibration.pulls import Pull
 
@@ -87,7 +86,7 @@ def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
         change = columns[:, 1:]
         effect = np.einsum("s,wk->swk", pull.load[d], change[:3] - prior[:3] @ change)
         variance += np.einsum("swk,kl,swl->sw", effect, line.covariance, effect)
-        reading = np.hypot(pull.u_step * pull.load[d], CELL_RESOLUTION)
+        reading = pull.u_reading(pull.load[d])
         variance += (reading[:, None] * columns[:3, 0]) ** 2
     variance += _gain_variance(corner, pull, estimator, reference)
     # Friction may hold every gauge anywhere within its loop, whatever the direction.

@@ -1,6 +1,6 @@
 """Certified regressions run through the fit that the calibration uses.
 
-`fit_map` has no polynomials: it fits indications to loads.  Each regressor of a data set is
+`joint_fit` has no polynomials: it fits indications to loads.  Each regressor of a data set is
 therefore one device that pulls along its own axis on its own member, of one gauge, with nothing
 unsure about it.  Regressors are first brought to one size, as the loads of a car's members are;
 what is checked is the joint least squares, its rank tolerance and its covariance, not a feature
@@ -17,7 +17,8 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.calibration.fit import Prior, fit_map
+from recon.calibration.fit import joint_fit
+from recon.calibration.prior import BridgePrior
 from recon.calibration.pulls import Line, Pull
 
 Floats = NDArray[np.float64]
@@ -76,10 +77,10 @@ def regression(y: Floats, regressors: list[Floats]) -> Floats:
     units = np.array([SIZE / np.max(np.abs(r)) for r in regressors])
     pull = as_pull(y, [r * u for r, u in zip(regressors, units, strict=True)])
     noise = np.array([np.std(y)])
-    fit = fit_map([pull], Prior(np.zeros((1, n)), np.full((1, n), np.inf)), noise, frozenset())
-    scatter = np.sqrt(np.sum((fit.residual * noise) ** 2) / (len(y) - n))
+    fit = joint_fit([pull], BridgePrior(np.zeros((1, n)), np.full((1, n), np.inf)), noise)
+    scatter = np.sqrt(np.sum((fit.rows[0].residual * noise) ** 2) / (len(y) - n))
     # The fit takes the noise as stated; the certified figures take it from the residuals.
-    sd = np.sqrt(np.diag(fit.covariance)[:n]) * units * scatter / noise
+    sd = np.sqrt(np.diag(fit.K_covariance)) * units * scatter / noise
     return np.concatenate([fit.K[0] * units, sd, [scatter]])
 
 
