@@ -22,7 +22,7 @@ from recon.records.sheets import PullSheet
 from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.plan import pull_plan
-from tests.roundtrip.test_roundtrip import NOTHING, club_car, day, exact, unwarned
+from tests.days import NOTHING, club_car, day, exact, unwarned
 
 FEW = ("fore", "outward", "pad", "aft", "inward", "fore-out", "rim top inward", "hub fore")
 

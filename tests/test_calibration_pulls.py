@@ -13,7 +13,7 @@ from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
 from recon.mechanics.mechanism import assembly_of, mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.records.sheets import PullSheet
-from tests.roundtrip.test_roundtrip import exact
+from tests.days import exact
 
 ATTACH = np.array([0.1, 0.7, 0.02])
 ALONG = np.array([2.0, 1.0, 0.5]) / np.linalg.norm([2.0, 1.0, 0.5])

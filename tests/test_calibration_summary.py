@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recon.report.calibration import calibration_summary
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from recon.conditioning.condition import BANDWIDTH_SHARE, condition
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.conditioning.zero import BY_TEMPERATURE, BY_TIME, LONE_TARE
 from recon.records.sheets import Tares
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 from tests.small_car import small_car
 
 RATE = 200.0

@@ -22,9 +22,9 @@ from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
-from tests.roundtrip.test_every_suspension import unit_day
-from tests.roundtrip.test_roundtrip import day, unwarned
+from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped
+from tests.suspension_days import unit_day
 from tests.test_calibrate import fitted, pulled, rows_of, without_slopes
 
 

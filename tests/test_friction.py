@@ -11,7 +11,7 @@ from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 from tests.test_slalom import Made
 
 N = 1000

@@ -23,7 +23,7 @@ from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction.inputs import shared_inputs
 from recon.reconstruction.reconstruct import reconstruct
 from recon.virtual.states import level_to_vehicle
-from tests.roundtrip.test_roundtrip import day, exact, exact_log, states, unwarned
+from tests.days import day, exact, exact_log, states, unwarned
 
 
 def short(names: tuple[str, ...] = ()) -> xr.Dataset:

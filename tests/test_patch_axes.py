@@ -22,7 +22,7 @@ from recon.mechanics.axes import (
 )
 from recon.mechanics.motion import pose_assembly, pose_corner, wheel_of
 from recon.reconstruction.signed import signed_errors
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 from tests.shipped_mechanisms import shipped
 
 N = 40

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from recon.reconstruction.plausible import implausible
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 
 
 def test_nothing_to_say_of_an_honest_drive() -> None:

@@ -27,9 +27,9 @@ from recon.reconstruction.solve import hidden_in_forces
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
-from tests.roundtrip.test_every_suspension import without_gauge
-from tests.roundtrip.test_roundtrip import VEHICLES, day, unwarned
+from tests.days import VEHICLES, day, unwarned
 from tests.shipped_mechanisms import shipped
+from tests.suspension_days import without_gauge
 
 
 @pytest.mark.parametrize("name", ["club_racer", "case_car"])

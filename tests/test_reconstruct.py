@@ -20,15 +20,7 @@ from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction import reconstruct as module
 from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
 from recon.virtual.states import States
-from tests.roundtrip.test_roundtrip import (
-    club_car,
-    day,
-    exact,
-    exact_forces,
-    exact_log,
-    states,
-    unwarned,
-)
+from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned
 
 # Points of the pulls to whole millimetres leave the exact car's map known to some 0.3 % of link
 # loads, which are up to three times the force: 1 % of it, and the last digit.

@@ -21,7 +21,7 @@ from recon.base.shipped import shipped
 from recon.calibration.store import write_calibration
 from recon.records.results import read_result, write_result
 from recon.report.figures import plot_friction_plane, plot_lateral_force
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 
 
 @cache

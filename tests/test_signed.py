@@ -17,7 +17,7 @@ from recon.planning.unknowns import reference_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import Loadings, signed_errors
 from recon.reconstruction.solve import KEPT_VARIANCE
-from tests.roundtrip.test_roundtrip import day, exact, exact_log, states
+from tests.days import day, exact, exact_log, states
 
 SAMPLES = np.arange(100, 3000, 29)
 PARTS = ("session", "calibration", "assumption")

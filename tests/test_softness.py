@@ -26,9 +26,9 @@ from recon.reconstruction.estimator import loads_of
 from recon.reconstruction.geometry import compliance_causes
 from recon.reconstruction.reconstruct import reconstruct
 from tests.conftest import HMMWV, HMMWV_CENTRE
-from tests.roundtrip.test_every_suspension import UnitDay, unit_day
-from tests.roundtrip.test_roundtrip import day, unwarned
+from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped
+from tests.suspension_days import UnitDay, unit_day
 
 UPPER = "rear RL.upper_link compliance"
 

@@ -14,7 +14,7 @@ from recon.calibration.gross import GrossError
 from recon.calibration.map import Calibration
 from recon.calibration.store import read_calibration, write_calibration
 from recon.records.results import read_result, write_result
-from tests.roundtrip.test_roundtrip import day, exact
+from tests.days import day, exact
 
 GROSS = GrossError("inward", 36, "strap", 3065.0, 2316.25, 22.5, True)
 KEPT = GrossError("aft", 17, "pad", 3677.0, 3049.5, -40.75, False)

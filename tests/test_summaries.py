@@ -5,7 +5,7 @@ from __future__ import annotations
 from recon.analysis.friction import friction_use
 from recon.base.status import BIT
 from recon.report.summary import friction_summary
-from tests.roundtrip.test_roundtrip import day
+from tests.days import day
 
 
 def test_a_tyre_without_enough_samples_has_no_highest_use() -> None:

@@ -19,9 +19,9 @@ from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
-from tests.roundtrip.test_every_suspension import UnitDay, unit_day
-from tests.roundtrip.test_roundtrip import unwarned
+from tests.days import unwarned
 from tests.shipped_mechanisms import shipped
+from tests.suspension_days import UnitDay, unit_day
 
 
 @cache

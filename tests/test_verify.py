@@ -14,7 +14,7 @@ from recon.calibration.verify import verify
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
-from tests.roundtrip.test_roundtrip import NOTHING, club_car, day, exact, unwarned
+from tests.days import NOTHING, club_car, day, exact, unwarned
 
 
 def test_exact_pulls_verify_to_the_last_digit() -> None:

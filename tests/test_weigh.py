@@ -15,7 +15,7 @@ from recon.records.sheets import Tares
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
-from tests.roundtrip.test_roundtrip import NOTHING, club_car, states, unwarned
+from tests.days import NOTHING, club_car, states, unwarned
 
 PAD = 1700.0  # N, about a quarter of the car
 CORNER = "FL"

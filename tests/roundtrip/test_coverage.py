@@ -8,7 +8,6 @@ accelerometer is that of its sensor, not found from differences of neighbours.
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +25,7 @@ from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import NOISE, virtual_drive
 from recon.virtual.states import random_states
-from tests.roundtrip.test_roundtrip import club_car, peaks_of, unwarned
+from tests.days import club_car, peaks_of, report, unwarned
 
 SAMPLES = 60
 REPEATS, FEW = 200, 12
@@ -60,11 +59,6 @@ class Repeats:
             )
         ]
         return "\n".join(lines)
-
-
-def report(text: str) -> None:
-    """Tell what was found; shown by `pytest -s` or where a test fails."""
-    sys.stdout.write(f"\n{text}\n")
 
 
 def one_repeat(corner: str, seed: int) -> np.ndarray:
