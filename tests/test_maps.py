@@ -47,7 +47,7 @@ def test_every_part_of_a_map_arrives(tmp_path):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("format = 1\nkind = log", "map.toml: no TOML text: .*line 2"),
+        ("format = 1\nkind = log", "map.toml, line 2, column 8: not TOML"),
         ('format = 2\nkind = "log"', "map.toml, format: 2; need .*1"),
         (HEAD + 'path = "../else.csv"', "map.toml, path: '../else.csv'; need extra"),
         (HEAD + "[file]\nskip_lines = -1", "file.skip_lines: -1; need .*0"),

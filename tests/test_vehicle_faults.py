@@ -35,7 +35,7 @@ def refused(path):
 
 @pytest.mark.parametrize("path", ["https://example.org/car.toml", "file:///car.toml", "s3://a/b"])
 def test_addresses_are_refused(path):
-    with pytest.raises(VehicleError, match=re.escape(path) + ": an address of the network"):
+    with pytest.raises(VehicleError, match=re.escape(path) + ": a network address"):
         read_vehicle(path)
 
 

@@ -6,6 +6,8 @@ to do.  The command line prints the message and exits with `exit_code`.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 
 class ReconError(Exception):
     """Base class of all errors that this package raises on purpose.
@@ -25,6 +27,7 @@ class ReconError(Exception):
     exit_code = 1
 
     def __init__(self, where: str, found: str, needed: str, do: str) -> None:
+        where, found, needed = (shortened(part) for part in (where, found, needed))
         self.where, self.found, self.needed, self.do = where, found, needed, do
         super().__init__(f"{where}: {found}; need {needed}.\n    {do}")
 
@@ -83,12 +86,27 @@ class SafetyWarning(ReconWarning):
     """A load comes near the stated limit of a strap or link."""
 
 
-def nearest(word: str, choices: list[str] | tuple[str, ...]) -> str:
-    """The allowed `choices` as text, the one nearest to `word` first."""
+def current_folder() -> str:
+    """Folder in which relative names are looked up, for messages."""
+    try:
+        return str(Path.cwd())
+    except OSError:  # somebody removed it
+        return "a folder that does not exist any more"
+
+
+def shortened(text: str, most: int = 600) -> str:
+    """The text, cut where it is longer than a person reads."""
+    return text if len(text) <= most else f"{text[:most]}... ({len(text)} characters)"
+
+
+def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> str:
+    """The allowed `choices` as text, at most `most`, the one nearest to `word` first."""
     import difflib
 
-    close = difflib.get_close_matches(word, list(choices), n=1, cutoff=0.5)
+    close = difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=0.5)
     rest = [c for c in choices if c not in close]
+    if len(rest) > most:
+        rest = [*rest[:most], f"{len(rest) - most} more"]
     if close:
         return f"'{close[0]}' (did you mean that?)" + (
             f" or one of {', '.join(rest)}" if rest else ""

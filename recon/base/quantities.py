@@ -90,6 +90,27 @@ UNITS: dict[str, dict[str, Unit]] = {
     "counts": {"counts": Unit("counts", 1.0), "count": Unit("counts", 1.0)},
 }
 
+# Largest size of each kind of quantity that a table may hold, in SI.  Cars and their sensors
+# stay far below; what is larger is a mistyped number, a wrong unit or a logger's mark for
+# "missing" (common practice, no source).
+LARGEST: dict[str, float] = {
+    "time": 1e10,
+    "force": 1e8,
+    "length": 1e3,
+    "angle": 1e4,
+    "angular_rate": 1e6,
+    "acceleration": 1e6,
+    "speed": 1e4,
+    "pressure": 1e10,
+    "temperature": 1e4,
+    "ratio": 1e6,
+    "mV/V": 1e6,
+    "microstrain": 1e9,
+    "V": 1e6,
+    "counts": 1e12,
+    "gauge": 1e12,  # of a unit that depends on the row
+}
+
 INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 
 

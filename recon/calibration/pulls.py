@@ -234,13 +234,11 @@ def _pull(
     first = int(loaded[0])
     outboard = corner.brake.place == "outboard"
     indication, change = _tared(sheet, rows, gauges)
-    devices = tuple(
-        d
-        for d, load in (("strap", sheet.strap_load), ("pad", sheet.pad_load))
-        if np.any(np.isfinite(load[loaded]) & (load[loaded] != 0.0))
-    )
-    lines = tuple(_line_of(sheet, first, d) for d in devices)
     loads = {"strap": sheet.strap_load, "pad": sheet.pad_load}
+    used = {d: loaded[np.nan_to_num(load[loaded]) != 0.0] for d, load in loads.items()}
+    devices = tuple(d for d in loads if used[d].size)
+    # Its line is that of the first row in which the device is loaded.
+    lines = tuple(_line_of(sheet, int(used[d][0]), d) for d in devices)
     gains = {"strap": sheet.u_strap_gain, "pad": sheet.u_pad_gain}
     return Pull(
         corner=corner.name,

@@ -7,13 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from recon.base.errors import VehicleError
+from recon.base.errors import VehicleError, shortened
 from recon.car import checks, joints, si
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
 from recon.car.vehicle import AXLE, SIDES, Axle, Corner, Vehicle
 
 if TYPE_CHECKING:
     from recon.car import schema
+
+
+MOST_FAULTS = 30  # that one message lists
 
 
 def read_description(path: str | Path) -> tuple[Vehicle, Source]:
@@ -44,8 +47,9 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     """
     content = content_of(str(path))
     text = text_of(str(path), content)
+    data = parsed(str(path), text)
     source = Source(str(path), key_lines(text))
-    table = _validated(parsed(source.path, text), source)
+    table = _validated(data, source)
     notes = si.Notes("car")
     mass = si.mass_in_si(table.mass, notes)
     tyre = si.tyre_in_si(table.tyre, notes)
@@ -80,14 +84,20 @@ def _validated(data: dict[str, Any], source: Source) -> schema.VehicleTable:
     """All faults that the schema finds, as one error in the order of the file's lines."""
     from pydantic import ValidationError
 
-    from recon.car.schema import VehicleTable, faults_of
+    from recon.car.faults import faults_of
+    from recon.car.schema import VehicleTable
 
     try:
         return VehicleTable.model_validate(data)
     except ValidationError as error:
         faults = sorted(faults_of(error), key=lambda fault: source.line(fault[0]))
     told = [(source.at(loc, _dotted(loc)), f"found {what}", needed) for loc, what, needed in faults]
-    more = "".join(f"\n    {where}: {found}; need {needed}." for where, found, needed in told[1:])
+    more = "".join(
+        f"\n    {shortened(f'{where}: {found}; need {needed}')}."
+        for where, found, needed in told[1:MOST_FAULTS]
+    )
+    if len(told) > MOST_FAULTS:
+        more += f"\n    ... and {len(told) - MOST_FAULTS} more faults."
     raise VehicleError(*told[0], f"vehicles/README.md explains every key.{more}")
 
 

@@ -6,24 +6,30 @@ defaults that need a sentence in `Vehicle.assumed` are None here and filled in b
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from math import dist
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Strict, Tag, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Strict,
+    Tag,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
-from recon.base.errors import nearest
 from recon.car.bridges import Bridge
-from recon.car.source import Loc
+from recon.car.sizes import size_fault
 from recon.car.vehicle import KINDS, Kind, Measure
 
-if TYPE_CHECKING:
-    from pydantic import ValidationError
-    from pydantic_core import ErrorDetails
-
-Name = Annotated[str, Field(min_length=1)]
+# Far more than cars have; what is longer was copied by mistake and would take for ever.
+MOST_BODIES, MOST_SUPPORTS, MOST_GAUGES = 20, 40, 60
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Words = Annotated[str, Field(min_length=1, max_length=5000)]
 Positive = Annotated[float, Field(gt=0)]
 # Sizes and stiffness of tubes that exist, in mm and GPa; beyond these a key was mistaken.
 TubeSize = Annotated[float, Field(ge=0.01, le=1000)]
@@ -34,7 +40,7 @@ Point = Annotated[tuple[float, float, float], Strict(False)]
 PointU = Annotated[tuple[NotNegative, NotNegative, NotNegative], Strict(False)]
 ZERO = (0.0, 0.0, 0.0)
 Range = Annotated[tuple[float, float], Strict(False)]
-Names = Annotated[tuple[Name, ...], Strict(False)]
+Names = Annotated[tuple[Name, ...], Strict(False), Field(max_length=MOST_BODIES)]
 
 
 class Table(BaseModel):
@@ -42,9 +48,19 @@ class Table(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
+    @field_validator("*", mode="after")
+    @classmethod
+    def _size(cls, value: Any, info: ValidationInfo) -> Any:
+        """Every number lies in the range of its unit."""
+        fault = size_fault(str(info.field_name), value)
+        if fault:
+            (found, needed), key = fault, ""
+            raise _fault(key, found, needed)
+        return value
+
 
 def _fault(key: str, found: str, needed: str) -> PydanticCustomError:
-    """Fault of keys that do not go together; the reader words it like any other fault."""
+    """Fault that is worded here, at `key` of the table, or at the table or field itself."""
     return PydanticCustomError(
         "together", "{found}; {needed}", {"key": key, "found": found, "needed": needed}
     )
@@ -204,8 +220,8 @@ class GaugeTable(Table):
     @model_validator(mode="after")
     def _section(self) -> Self:
         if (self.station_mm is None) != (self.along is None):
-            key = "along" if self.along is None else "station_mm"
-            raise _fault(key, "no such key", "station_mm and along of a cut together")
+            key, found = "along" if self.along is None else "station_mm", "no such key"
+            raise _fault(key, found, "station_mm and along of a cut together")
         if self.measures in ("bending", "shear"):
             for key in ("along", "across"):
                 if getattr(self, key) is None:
@@ -236,8 +252,9 @@ class GaugeTable(Table):
     def _tube(self) -> Self:
         diameter, wall = self.tube_outside_diameter_mm, self.tube_wall_mm
         if (diameter is None) != (wall is None):
-            missing = "tube_wall_mm" if wall is None else "tube_outside_diameter_mm"
-            raise _fault(missing, "no such key", "outside diameter and wall of the tube together")
+            key = "tube_wall_mm" if wall is None else "tube_outside_diameter_mm"
+            found = "no such key"
+            raise _fault(key, found, "outside diameter and wall of the tube together")
         if diameter is not None and wall is not None and 2 * wall > diameter:
             key, found = "tube_wall_mm", f"{wall:g} mm in a tube of {diameter:g} mm"
             raise _fault(key, found, "a wall of at most half the outside diameter")
@@ -249,6 +266,10 @@ def _parallel(a: tuple[float, float, float], b: tuple[float, float, float]) -> b
     # The sine of a degree: less is no direction of its own.
     cosine = sum(x * y for x, y in zip(a, b, strict=True))
     return size**2 - cosine**2 <= (0.0175 * size) ** 2
+
+
+Supports = Annotated[tuple[SupportTable, ...], Strict(False), Field(max_length=MOST_SUPPORTS)]
+Gauges = Annotated[tuple[GaugeTable, ...], Strict(False), Field(max_length=MOST_GAUGES)]
 
 
 class CornerTable(Table):
@@ -267,8 +288,8 @@ class CornerTable(Table):
     unsprung_mass_kg: Positive
     u_unsprung_mass_kg: NotNegative | None = None
     wheel: WheelTable
-    support: Annotated[tuple[SupportTable, ...], Strict(False)] = ()
-    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+    support: Supports = ()
+    gauge: Gauges = ()
 
     @model_validator(mode="after")
     def _travel(self) -> Self:
@@ -285,7 +306,7 @@ class MirrorTable(Table):
     """A corner that is another one with y turned round."""
 
     mirror_of: Literal["FL", "FR", "RL", "RR"]
-    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+    gauge: Gauges = ()
 
 
 def _corner_form(data: Any) -> str:
@@ -311,8 +332,8 @@ class CornersTable(Table):
     @model_validator(mode="after")
     def _some(self) -> Self:
         if not self.present:
-            key = ""
-            raise _fault(key, "no corner", "at least one of the tables FL, FR, RL, RR")
+            key, found = "", "no corner"
+            raise _fault(key, found, "at least one of the tables FL, FR, RL, RR")
         return self
 
     @property
@@ -325,8 +346,8 @@ class AxleTable(Table):
     """What ties the two corners of an axle."""
 
     bodies: Names = ()
-    support: Annotated[tuple[SupportTable, ...], Strict(False)] = ()
-    gauge: Annotated[tuple[GaugeTable, ...], Strict(False)] = ()
+    support: Supports = ()
+    gauge: Gauges = ()
 
 
 class AxlesTable(Table):
@@ -346,80 +367,10 @@ class VehicleTable(Table):
 
     format: Literal[1]
     name: Name
-    source: Name
+    source: Words
     mass: MassTable
     tyre: TyreTable = TyreTable()
     steering: SteeringTable = SteeringTable()
     sensors: SensorsTable = SensorsTable()
     corner: CornersTable
     axle: AxlesTable = AxlesTable()
-
-
-LONGEST = 60  # characters of a wrong value that a message repeats
-Fault = tuple[Loc, str, str]  # key path, what was found, what is needed
-
-_NEEDED = {
-    "float_type": "a number",
-    "string_type": "a text in quotes",
-    "bool_type": "true or false",
-    "finite_number": "a finite number",
-    "tuple_type": "a list in brackets",
-    "model_type": "a table",
-    "string_too_short": "a text that is not empty",
-}
-
-
-def faults_of(error: ValidationError) -> list[Fault]:
-    """Faults that the schema found, in the words of the file; none is told twice."""
-    return list(dict.fromkeys(_worded(e) for e in error.errors(include_url=False)))
-
-
-def _worded(error: ErrorDetails) -> Fault:
-    given, context = error["input"], error.get("ctx", {})
-    loc = tuple(part for part in error["loc"] if part not in FORMS)
-    match error["type"]:
-        case "together":
-            loc += tuple(filter(None, [context["key"]]))
-            found, needed = context["found"], context["needed"]
-        case "extra_forbidden":
-            found = f"unknown key '{loc[-1]}'"
-            needed = nearest(str(loc[-1]), _keys(error["loc"][:-1]))
-        case "missing" if isinstance(loc[-1], int):
-            loc = loc[:-1]
-            found, needed = f"{len(given)} entries", "more entries, one for each axis or limit"
-        case "missing":
-            found, needed = "no such key", f"the key '{loc[-1]}', which has no default"
-        case "too_long":
-            found = f"{context['actual_length']} entries"
-            needed = f"{context['max_length']} entries"
-        case "literal_error":
-            choices = tuple(re.findall(r"'([^']*)'", context["expected"]))
-            found = _short(given)
-            needed = nearest(str(given), choices) if choices else context["expected"]
-        case kind:
-            found = _short(given)
-            needed = _NEEDED.get(kind, error["msg"].replace("Input should be", "a number"))
-    return loc, found, needed
-
-
-def _short(given: Any) -> str:
-    text = repr(given)
-    return text if len(text) <= LONGEST else text[:LONGEST] + "..."
-
-
-def _keys(loc: Loc) -> tuple[str, ...]:
-    """Legal keys of the table at `loc` (with the form of each corner, as pydantic tells it)."""
-    table: type[Table] = VehicleTable
-    for part in loc:
-        if part in FORMS:
-            table = FORMS[str(part)]
-        elif isinstance(part, str):
-            table = next(_tables(table.model_fields[part].annotation))
-    return tuple(table.model_fields)
-
-
-def _tables(annotation: Any) -> Iterator[type[Table]]:
-    if isinstance(annotation, type) and issubclass(annotation, Table):
-        yield annotation
-    for part in get_args(annotation):
-        yield from _tables(part)

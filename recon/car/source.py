@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from recon.base.errors import VehicleError
+from recon.base import toml
+from recon.base.errors import VehicleError, current_folder
 
 Loc = tuple[str | int, ...]  # key path; entries of arrays of tables count from nought
 
@@ -20,23 +20,29 @@ def content_of(path: str) -> bytes:
     Raises
     ------
     VehicleError
-        An address of the network, a folder, or nothing is there.
+        A network address, a folder, no such file, or one that may not be read.
     """
     if re.match(r"[A-Za-z][\w+.-]+:/", path):
         raise VehicleError(
             path,
-            "an address of the network",
+            "a network address",
             "the name of a vehicle file on this computer",
             "Fetch the file by hand, look at it and give its local name.",
         )
-    if not Path(path).is_file():
-        raise VehicleError(
-            path,
-            "a folder or device" if Path(path).exists() else "no such file",
-            "the name of an existing vehicle file",
-            f"Check the spelling; names are looked up from {Path.cwd()}.",
-        )
-    return Path(path).read_bytes()
+    local, gone = Path(path), "no such file"
+    try:
+        found = "" if local.is_file() else "a folder or device" if local.exists() else gone
+        if not found:
+            with local.open("rb") as stream:
+                return stream.read(toml.LARGEST + 1)
+    except (OSError, ValueError) as error:  # names that no file can have, files without rights
+        found = f"reading failed: {error}"
+    raise VehicleError(
+        path,
+        found,
+        "the name of an existing vehicle file",
+        f"Check the spelling; names are looked up from {current_folder()}.",
+    )
 
 
 def text_of(path: str, content: bytes) -> str:
@@ -45,19 +51,12 @@ def text_of(path: str, content: bytes) -> str:
     Raises
     ------
     VehicleError
-        A byte that is not UTF-8; the message names its line.
+        The file is too large, or a byte is not UTF-8; the message names its line.
     """
     try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        where = f"{path}, line {line}"
-        raise VehicleError(
-            where,
-            f"the byte 0x{content[error.start]:02x}, which is not UTF-8",
-            "a text file in UTF-8",
-            "Save the file as UTF-8 in your editor.",
-        ) from None
+        return toml.text_of(content)
+    except toml.TomlFault as fault:
+        raise _refused(path, fault, "Save the file as UTF-8 in your editor.") from None
 
 
 def parsed(path: str, text: str) -> dict[str, Any]:
@@ -66,19 +65,13 @@ def parsed(path: str, text: str) -> dict[str, Any]:
     Raises
     ------
     VehicleError
-        The text is not TOML (with line and column), or of a newer format than 1.
+        The text is not TOML (with line and column), nested too deep, or of a format newer than 1.
     """
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        what, _, place = str(error).partition(" (at ")
-        where = f"{path}, {place.rstrip(')')}"
-        raise VehicleError(
-            where,
-            f"not TOML: {what[:1].lower()}{what[1:]}",
-            "lines of the form key = value, texts in double quotes, lists in brackets",
-            "Compare the line with the example in vehicles/README.md.",
-        ) from None
+        data = toml.parsed(text)
+    except toml.TomlFault as fault:
+        do = "Compare the line with the example in vehicles/README.md."
+        raise _refused(path, fault, do) from None
     written = data.get("format")
     if isinstance(written, int) and written > 1:
         raise VehicleError(
@@ -90,8 +83,14 @@ def parsed(path: str, text: str) -> dict[str, Any]:
     return data
 
 
-_HEADER = re.compile(r"^\s*(\[\[?)([\w\s.\"'-]+)\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"^\s*([\w\s.\"'-]+?)\s*=")
+def _refused(path: str, fault: toml.TomlFault, do: str) -> VehicleError:
+    where = f"{path}, {fault.place}" if fault.place else path
+    return VehicleError(where, fault.found, fault.needed, do)
+
+
+# Each a plain run of characters, so that no line takes long; lines are stripped before.
+_HEADER = re.compile(r"(\[\[?)([\w\s.\"'-]+)\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"([\w\s.\"'-]+)=")
 
 
 def key_lines(text: str) -> dict[Loc, int]:
@@ -99,7 +98,7 @@ def key_lines(text: str) -> dict[Loc, int]:
     lines: dict[Loc, int] = {}
     counts: Counter[Loc] = Counter()
     table: Loc = ()
-    for number, line in enumerate(text.split("\n"), 1):
+    for number, line in enumerate(map(str.strip, text.split("\n")), 1):
         if header := _HEADER.match(line):
             table = ()
             for name in _names(header[2]):

@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
-from recon.base.quantities import COMPONENTS, INDICATION_UNITS, UNITS, Unit, unit_of
+from recon.base.quantities import (
+    COMPONENTS,
+    INDICATION_UNITS,
+    LARGEST,
+    UNITS,
+    Unit,
+    unit_of,
+)
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.files import existing_file
 from recon.records.layout import Layout, find_layout
@@ -34,6 +41,7 @@ REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
     "log": (("elapsed_time",),),
     "tares": (("when",), ("gauge",), ("indication",)),
 }
+TOO_LARGE = "Correct the number or its unit, or empty the cell if it marks a missing value."
 SLIP = 0.85  # likeness of two names from which one is a slip of the other
 ALIKE = 0.5  # likeness from which a name is worth offering
 NO_UNIT = ("", "-", "flag")  # what a units row says of a plain ratio
@@ -51,6 +59,11 @@ class Bound:
     spelling: str = ""
     constant: str | float = ""
     stamps: bool = False
+
+    @property
+    def largest(self) -> float:
+        """Largest size in SI that a cell may have."""
+        return LARGEST["time" if self.stamps else self.unit.dimension if self.unit else "gauge"]
 
     def si(self, values: Floats) -> Floats:
         """Convert values of the table to SI."""
@@ -285,13 +298,20 @@ class Rows:
             return [str(bound.constant)] * len(self.lines)
         return [cells[bound.position] for cells in self.cells]
 
-    def numbers(self, name: str, default: float = float("nan"), least: float = -np.inf) -> Floats:
-        """Numbers of one column in SI; empty cells take `default` (SI).
+    def numbers(
+        self,
+        name: str,
+        default: float = float("nan"),
+        *,
+        least: float = -np.inf,
+        most: float = np.inf,
+    ) -> Floats:
+        """Numbers of one column in SI, shape (row,); empty cells take `default` (SI).
 
         Raises
         ------
         DataError
-            A cell is no number, or lies below `least`.
+            A cell is no number, or lies outside `least` to `most` (SI) or what is possible.
         """
         bound = self.table.bound.get(name)
         if bound is None:
@@ -309,8 +329,17 @@ class Rows:
         self.refuse(
             np.asarray(si < least),
             lambda row: f"{name} = {values[row]:g} {bound.spelling}",
-            f"a value not below {least:g}",
-            "Mend the cell; loads and uncertainties have no sign here.",
+            f"a value not below {least:g}" + (" in SI units" if least else ""),
+            "Correct the cell; loads have no sign here, and no reading is exact."
+            if least
+            else "Correct the cell; loads and uncertainties have no sign here.",
+        )
+        most = min(most, bound.largest)
+        self.refuse(
+            np.abs(si) > most,
+            lambda row: f"{name} = {values[row]:g} {bound.spelling}",
+            f"a size of at most {most:g} in SI units",
+            TOO_LARGE,
         )
         return np.where(np.isnan(si), default, si)
 

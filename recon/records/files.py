@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from recon.base.errors import DataError, OutputError
+from recon.base.errors import DataError, OutputError, current_folder
 
 
 def existing_file(path: str | Path, what: str) -> Path:
@@ -44,7 +44,7 @@ def existing_file(path: str | Path, what: str) -> Path:
             text,
             f"{found} where a {what} is wanted",
             "the name of an existing file",
-            f"Check the spelling; names are looked up from {Path.cwd()}.",
+            f"Check the spelling; names are looked up from {current_folder()}.",
         )
     return local
 

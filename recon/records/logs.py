@@ -12,7 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
-from recon.records.columns import BoundTable, open_table
+from recon.records.columns import TOO_LARGE, BoundTable, open_table
 from recon.records.files import checksum
 from recon.records.tables import line_of_row, parse_table, past_midnight
 
@@ -152,10 +152,25 @@ def _values(table: BoundTable, names: list[str]) -> Floats:
         if column.unit is not None and (column.unit.factor, column.unit.offset) != (1.0, 0.0):
             values[index] *= column.unit.factor  # in place: a long log has no room to spare
             values[index] += column.unit.offset
+        _require_possible(table, names[index], values[index])
     if stamps is not None:
         day = past_midnight(values[0])
         values[0] = day - day[0]
     return values
+
+
+def _require_possible(table: BoundTable, name: str, values: Floats) -> None:
+    """Refuse a column with a number that no car and no sensor has."""
+    bound = table.bound[name]
+    highest, lowest = np.fmax.reduce(values), np.fmin.reduce(values)  # NaN is passed over
+    if max(highest, -lowest) > bound.largest:
+        row = int(np.nanargmax(np.abs(values)))
+        raise DataError(
+            table.layout.where(line_of_row(table.layout, row), bound.position),
+            f"{name} = {values[row]:g} in SI units",
+            f"a size of at most {bound.largest:g} in SI units",
+            TOO_LARGE,
+        )
 
 
 def _block(values: Floats, row: dict[str, int], group: list[str]) -> Floats:

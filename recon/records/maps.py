@@ -6,7 +6,6 @@ formula; whatever it does not know it refuses.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,11 +13,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from recon.base import toml
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.car.vehicle import Vehicle
 from recon.records.files import existing_file
-from recon.records.layout import split_unit
+from recon.records.layout import opened_bytes, split_unit
 
 Kind = Literal["pulls", "log", "tares"]
 
@@ -111,11 +111,12 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
     """
     file = existing_file(path, "column map")
     try:
-        raw = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-    except ValueError as error:  # TOML and encoding errors are both of this class
-        raise DataError(
-            str(file), f"no TOML text: {error}", "a column map", "Mend the line it names."
-        ) from error
+        with opened_bytes(file) as stream:
+            raw = toml.parsed(toml.text_of(stream.read(toml.LARGEST + 1)))
+    except toml.TomlFault as fault:
+        where = _place(file, fault.place) if fault.place else str(file)
+        do = "Correct that line; demo_data/README.md shows a column map."
+        raise DataError(where, fault.found, fault.needed, do) from None
     checked = _validated(file, raw)
     if checked.kind != kind:
         raise DataError(

@@ -30,6 +30,8 @@ DEFAULT_U = {
     "u_direction": 0.0175,  # rad
     "u_pad_tilt": 0.0035,
 }
+# No reading of a person is exact, and one that is worse than this is none.
+SMALLEST_U, LARGEST_U = 1e-5, 1.0  # relative, m, rad
 
 
 def read_pulls(
@@ -103,7 +105,10 @@ def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], d
         "steer": rows.numbers("steer", 0.0),
         "temperature": rows.numbers("temperature"),
         "notes": rows.words("notes"),
-        **{name: rows.numbers(name, u, least=0.0) for name, u in DEFAULT_U.items()},
+        **{
+            name: rows.numbers(name, u, least=SMALLEST_U, most=LARGEST_U)
+            for name, u in DEFAULT_U.items()
+        },
         "indication": _indications(rows, car, corner, gauges),
     }
     return gauges, columns
@@ -163,7 +168,7 @@ def _clock(rows: Rows) -> Floats:
 
 
 def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
-    """Each pull has one purpose, begins with a tare, and its clock does not run back."""
+    """Each pull has one purpose, a tare and then a load, and its clock does not run back."""
     rows.refuse(
         columns["pull"] == "",
         lambda row: f"no word in column pull at corner {columns['corner'][row]}",
@@ -186,6 +191,13 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
         lambda row: f"pull {keys[row]} begins with phase '{columns['phase'][row]}'",
         "a row with phase tare before the first loaded step of every pull",
         "Add the tare that was read before this pull; without it the zero is not known.",
+    )
+    lone = np.bincount(pull, weights=columns["phase"] != "tare") == 0
+    rows.refuse(
+        lone[pull],
+        lambda row: f"pull {keys[row]} with {np.sum(pull == pull[row])} tare rows and no load",
+        "at least one row with phase rising or falling in every pull",
+        "Correct the phase of the loaded rows, or remove the pull.",
     )
     order = np.argsort(pull, kind="stable")
     back = np.zeros(len(keys), dtype=bool)

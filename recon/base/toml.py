@@ -1,0 +1,96 @@
+"""TOML texts of people: bounded in size, depth and digits before the parser sees them.
+
+The parser calls itself once for every bracket that is open, and Python refuses to make an integer
+of more than 4300 digits: both end in errors that name no line.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import Any
+
+LARGEST = 1 << 20  # bytes; a car takes 20 000
+DEEPEST = 20  # brackets open at once, or parts of a dotted key
+LONGEST = 100  # characters of a number or of a bare key
+
+# Texts and comments are passed over; brackets and dots in them mean nothing.
+_TOKEN = re.compile(
+    r'"""(?:\\.|[^\\])*?"""'
+    r"|'''.*?'''"
+    r'|"(?:\\.|[^"\\\n])*"'
+    r"|'[^'\n]*'"
+    r"|\#[^\n]*"
+    r"|(?P<open>[\[{])|(?P<close>[\]}])|(?P<line>\n)|(?P<dot>\.)|(?P<word>[\w+-]+)|(?P<end>[=,])",
+    re.DOTALL,
+)
+
+
+class TomlFault(ValueError):
+    """A text that is not to be parsed, or is no TOML; `place` is its line, "" where not known."""
+
+    def __init__(self, found: str, needed: str, place: str = "") -> None:
+        self.found, self.needed, self.place = found, needed, place
+        super().__init__(f"{found}; need {needed}")
+
+
+def text_of(content: bytes) -> str:
+    """Text in UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    TomlFault
+        There are more than `LARGEST` bytes, or a byte is not UTF-8.
+    """
+    if len(content) > LARGEST:
+        found = f"more than {LARGEST} bytes"
+        raise TomlFault(found, f"a text of at most {LARGEST} bytes")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        place = error.start + (3 if content.startswith(b"\xef\xbb\xbf") else 0)
+        found = f"the byte 0x{content[place]:02x}, which is not UTF-8"
+        line = content.count(b"\n", 0, place) + 1
+        raise TomlFault(found, "a text file in UTF-8", f"line {line}") from None
+
+
+def parsed(text: str) -> dict[str, Any]:
+    """Content of a TOML text.
+
+    Raises
+    ------
+    TomlFault
+        The text is nested too deep, holds a number or key that is too long, or is no TOML.
+    """
+    _require_shallow(text)
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        what, _, place = str(error).partition(" (at ")
+        found = f"not TOML: {what[:1].lower()}{what[1:]}"
+        needed = "lines of the form key = value, texts in double quotes, lists in brackets"
+        raise TomlFault(found, needed, place.rstrip(")")) from None
+    except (ValueError, OverflowError) as error:  # dates that do not exist, and the like
+        found = f"not TOML: {str(error)[:LONGEST]}"
+        raise TomlFault(found, "numbers, texts and lists") from None
+
+
+def _require_shallow(text: str) -> None:
+    line, depth, dots = 1, 0, 0
+    for token in _TOKEN.finditer(text):
+        kind = token.lastgroup
+        if kind == "open":
+            depth += 1
+        elif kind == "close":
+            depth = max(depth - 1, 0)
+        elif kind == "dot":
+            dots += 1
+        elif kind in ("line", "end"):
+            dots = 0
+        if max(depth, dots) > DEEPEST:
+            found = f"{max(depth, dots)} brackets or dots inside each other"
+            raise TomlFault(found, f"at most {DEEPEST}", f"line {line}")
+        if kind == "word" and len(token[0]) > LONGEST:
+            found = f"a number or key of {len(token[0])} characters ('{token[0][:20]}...')"
+            raise TomlFault(found, f"at most {LONGEST} characters", f"line {line}")
+        line += token[0].count("\n")
