@@ -30,7 +30,7 @@ def existing_file(path: str | Path, what: str) -> Path:
     if "://" in text:
         raise DataError(
             text,
-            f"an address of the network where a {what} is wanted",
+            f"a network address where a {what} is wanted",
             "the name of a file on this computer",
             "Fetch the file by hand, look at it and give its local name.",
         )

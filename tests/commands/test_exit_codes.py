@@ -80,7 +80,7 @@ def test_an_address_of_the_network_is_refused(
     ended = run(command, *words)
     assert ended.code == 2
     assert address in ended.err
-    assert "address of the network" in ended.err
+    assert "a network address" in ended.err
     assert not (tmp_path / "out").exists()
 
 
