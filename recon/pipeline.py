@@ -58,7 +58,7 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
 
     Pictures of every corner or axle and of its loads over travel are written where `out` is given.
     """
-    from recon.mechanics.mechanism import asked_corners
+    from recon.car.linkage import assembly_names, linkage_of
     from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_corner, plot_travel
     from recon.report.summary import car_summary
@@ -66,7 +66,8 @@ def check(vehicle: str | Path, *, out: str | Path | None = None, overwrite: bool
     car = read_vehicle(vehicle)
     lines = tuple(car_summary(car))
     figures: Figures = {}
-    for name, corner in asked_corners(car).items():
+    for name in assembly_names(car):
+        corner = linkage_of(car, name).corners[0].name
         kind, of = ("axle", f"axle_{name}") if name in car.axles else ("corner", name)
         figures[f"{kind}_{name}.png"] = partial(plot_corner, car, corner)
         figures[f"travel_{of}.png"] = partial(plot_travel, car, corner)
@@ -89,8 +90,8 @@ def observe(
     chosen here, `gauged` among them. A picture of every corner or axle is written where `out` is
     given.
     """
-    from recon.mechanics.mechanism import assembly_name
-    from recon.planning.observability import best_gauges, by_corner
+    from recon.car.linkage import linkage_of
+    from recon.planning.observability import best_gauges, by_assembly
     from recon.planning.observability import observe as judge
     from recon.records.vehicles import read_vehicle
     from recon.report.figures import plot_knowledge
@@ -103,8 +104,8 @@ def observe(
         sets = dict.fromkeys(_asked(car, corner), named)
     else:
         choice = best_gauges(car, best, corner=corner, keep=named or (), noise=noise)
-        split = by_corner(car, choice, corner)
-        told = {assembly_name(car, c).removeprefix("corner "): m for c, m in split.items()}
+        split = by_assembly(car, choice, corner)
+        told = {linkage_of(car, n).title.removeprefix("corner "): m for n, m in split.items()}
         lines += [*selection_summary(choice, told), ""]
         sets = {name: members for name, members in split.items() if members}
     figures: Figures = {}
@@ -117,12 +118,12 @@ def observe(
 
 def _asked(car: Vehicle, corner: str | None) -> list[str]:
     """The corner that was asked for, or every gauged one or axle, or all where none is."""
-    from recon.mechanics.mechanism import asked_corners, gauged_loads
+    from recon.car.linkage import assembly_names, linkage_of
 
     if corner is not None:
         return [corner]
-    every = list(asked_corners(car).values())
-    return [name for name in every if gauged_loads(car, name)] or every
+    every = list(assembly_names(car))
+    return [name for name in every if linkage_of(car, name).gauges] or every
 
 
 def calibrate(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.car.vehicle import Support, Vehicle
-from recon.mechanics.mechanism import assembly_of
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import Pose, pose
 from recon.records.vehicles import read_vehicle
 
@@ -50,4 +50,4 @@ def random_poses(file: str, corner: str, n: int, seed: int = 60) -> Pose:
     travel = rng.uniform(*car.corners[corner].travel_range, (n, len(mechanism.wheels)))
     steered = car.corners[corner].steered
     rack = rng.uniform(*car.steering.rack_range, n) if steered else np.zeros(n)
-    return pose(mechanism, travel if len(mechanism.wheels) > 1 else travel[:, 0], rack)
+    return pose(mechanism, travel, rack)

@@ -15,7 +15,7 @@ from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, S
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet
@@ -97,9 +97,9 @@ def test_what_the_pulls_see_lies_in_its_intervals(corner: str) -> None:
         drawn, sheet = pulled(corner, seed)
         sheet = rows_of(sheet, sheet.wheel_held_by == "brake")
         found = fitted(sheet, drawn.car)
-        told, true = (pose(mechanism_of(c.corners[corner]), 0.0) for c in (drawn.car, drawn.truth))
+        told, true = (pose(assembly_of(c, corner).mechanism, 0.0) for c in (drawn.car, drawn.truth))
         G = member_matrix(told)
-        arm = told.hub - true.hub
+        arm = told.wheels[0].hub - true.wheels[0].hub
         about = np.eye(6)
         about[3:, :3] = np.array([np.cross(arm, f) for f in np.eye(3)]).T
         seen = true_map(drawn, found) @ member_matrix(true) @ about

@@ -17,7 +17,7 @@ from recon.calibration.fit import JointFit, Problem, Step, joint_fit
 from recon.calibration.noise import scatter_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.pulls import Line, Pull, pulls_of
-from recon.mechanics.mechanism import assembly_of
+from recon.mechanics.assembly import assembly_of
 from tests.days import exact
 
 N = 100  # repeats of the Monte Carlo

@@ -10,7 +10,9 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
 from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
-from recon.mechanics.mechanism import assembly_of, mechanism_of
+from recon.car.linkage import lone
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.records.sheets import PullSheet
 from tests.days import exact
@@ -105,13 +107,14 @@ def test_wrench_is_force_and_moment_about_the_hub_at_the_pose() -> None:
     moved = rows(sheet, sheet.pull == "fore", travel=0.02, steer=0.05)
     pull = pull_named(moved, "fore")
     rack = float(rack_of_steer(car, 0.05))
-    at = pose(mechanism_of(car.corners["FL"]), 0.02, rack)
+    at = pose(mechanism_of(lone(car.corners["FL"])), 0.02, rack)
     assert (pull.travel, pull.rack) == (pytest.approx(0.02), pytest.approx(rack))
     line = pull.lines[0]
     force = pull.load[0][:, None] * line.direction
-    expected = np.column_stack([force, np.cross(line.point - at.hub, force)])
+    hub = at.wheels[0].hub
+    expected = np.column_stack([force, np.cross(line.point - hub, force)])
     assert_allclose(pull.wrench(), expected, rtol=1e-12, atol=1e-9)  # rounding
-    assert abs(at.hub[2] - pull_named(sheet, "fore").hub[2] - 0.02) < 1e-9  # m, Newton's end
+    assert abs(hub[2] - pull_named(sheet, "fore").hub[2] - 0.02) < 1e-9  # m, Newton's end
 
 
 def test_only_an_outboard_brake_passes_the_moment_about_the_spin_axis() -> None:

@@ -17,7 +17,7 @@ from recon.calibration.map import CornerCalibration
 from recon.calibration.prior import bridge_prior
 from recon.calibration.pulls import pulls_of
 from recon.car.vehicle import Vehicle
-from recon.mechanics.mechanism import assembly_of
+from recon.mechanics.assembly import assembly_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification

@@ -222,7 +222,7 @@ def test_a_cut_beside_the_wheel_carries_what_the_wheel_does() -> None:
         turn = at.rotation[:, section.body]
         along, across = turn @ section.along, turn @ section.across
         station = turn @ (section.station - at.mechanism.reference) + at.mechanism.reference
-        lever = at.hub - station - at.shift[:, section.body]
+        lever = at.wheels[0].hub - station - at.shift[:, section.body]
         force = np.array([1200.0, -2500.0, 3800.0])
         moment = np.cross(lever, force)
         expected = {

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.observability import observe
 from recon.report.corner import plot_corner
@@ -20,7 +21,7 @@ WRENCH = (800.0, -1500.0, 2500.0)
 
 def values_of(car, corner, wrench, **pose):
     """Loads of all rows and sections by name where the force acts at that corner alone."""
-    at = pose_assembly(car, corner, pose.get("travel", 0.0), pose.get("rack", 0.0))
+    at = posed(assembly_of(car, corner), pose.get("travel", 0.0), pose.get("rack", 0.0))
     k = 6 * [w.corner for w in at.mechanism.wheels].index(corner)
     road = road_columns(at, hub_passes_spin=False)[:, k : k + 3] @ wrench
     values = np.concatenate([load_matrix(at) @ road, section_matrix(at) @ road])
@@ -176,7 +177,7 @@ def test_travel_of_an_axle_is_that_of_both_wheels_and_of_one_alone():
     assert "cross link" in names  # gauged, though no member
     k = names.index("RL lower link")
     for panel, partner in ((together, 0.055), (alone, 0.0)):
-        at = pose_assembly(car, "RR", 0.055, partner=partner)
+        at = posed(assembly_of(car, "RR"), np.array([partner, 0.055]))
         load = load_matrix(at) @ road_columns(at, hub_passes_spin=False)[:, 8]
         row = at.mechanism.row_names.index("RL.lower_link")
         assert curves_of(panel)[k].get_ydata()[-1] == pytest.approx(1000 * load[row], rel=1e-6)

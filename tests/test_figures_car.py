@@ -15,7 +15,8 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from recon.base.errors import VehicleError
-from recon.mechanics.motion import pose_corner
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.knowledge import NOT_KNOWN
 from recon.planning.observability import observe
@@ -153,7 +154,7 @@ def numbers_of(panel):
 
 def loads_of(car, corner, wrench, travel=0.0, rack=0.0):
     """Loads of the members at the upright by name. [N]"""
-    at = pose_corner(car.corners[corner], travel, rack)
+    at = posed(assembly_of(car, corner), travel, rack)
     matrix = (member_matrix(at) @ road_columns(at, hub_passes_spin=False))[:, :3]
     names = [at.mechanism.supports[m] for m in at.mechanism.members]
     return dict(zip(names, matrix @ wrench, strict=True))
@@ -255,13 +256,13 @@ def test_arrows_are_as_long_as_the_forces_and_nought_has_none(club_racer):
 
 
 def test_the_wheel_stands_on_the_ground_beneath_the_contact(club_racer):
-    at = pose_corner(club_racer.corners["FL"], 0.03)
+    at = posed(assembly_of(club_racer, "FL"), 0.03)
     panel = plot_corner(club_racer, "FL", travel=0.03).axes[SIDE]
     ground = next(k for k in panel.lines if k.get_xdata()[0] == 0 and k.get_xdata()[1] == 1)
-    np.testing.assert_allclose(ground.get_ydata(), 1000 * at.contact[2])
+    np.testing.assert_allclose(ground.get_ydata(), 1000 * at.wheels[0].contact[2])
     wheel = panel.patches[0].get_xy()
     # Camber tips the drawn width of the tyre, 190 mm, by some 2 degrees: a few millimetres.
-    np.testing.assert_allclose(wheel[:, 1].min(), 1000 * at.contact[2], atol=5.0)
+    np.testing.assert_allclose(wheel[:, 1].min(), 1000 * at.wheels[0].contact[2], atol=5.0)
 
 
 def test_title_of_a_corner_states_force_and_largest_load(five_gauges):

@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
-from recon.mechanics.mechanism import Mechanism, assembly_of, mechanism_of, rows_of, spin_axis
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose
+from recon.mechanics.structure import Mechanism, rows_of
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
@@ -31,7 +34,7 @@ def gaps_after(mechanism: Mechanism, state: tuple[Floats, Floats, Floats], twist
 def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]) -> None:
     """Central differences over 1e-4 m or rad, away from design, one motion at a time."""
     car, corner = any_corner
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     rack = np.float64(0.5 * car.steering.rack_range[1])
     at = pose(mechanism, 0.02, rack)
     rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
@@ -46,7 +49,7 @@ def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]
 
 
 def test_rows_count_five_for_a_pivot_and_one_for_each_member(club_racer: Vehicle) -> None:
-    mechanism = mechanism_of(club_racer.corners["FL"])
+    mechanism = mechanism_of(lone(club_racer.corners["FL"]))
     at = pose(mechanism, 0.0)
     rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
     pivot = mechanism.kinds.index("pivot")
@@ -61,7 +64,7 @@ def test_rows_count_five_for_a_pivot_and_one_for_each_member(club_racer: Vehicle
 
 def test_members_are_the_two_force_members_on_the_upright(club_racer: Vehicle) -> None:
     def names(corner: str) -> list[str]:
-        return list(mechanism_of(club_racer.corners[corner]).member_names)
+        return list(mechanism_of(lone(club_racer.corners[corner])).member_names)
 
     front = ["upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod", "push_rod"]
     rear = ["upper_fore", "upper_aft", "lower_fore", "lower_aft", "toe_link", "coil_over"]
@@ -71,18 +74,18 @@ def test_members_are_the_two_force_members_on_the_upright(club_racer: Vehicle) -
 
 def test_members_do_not_depend_on_how_many_links_are_gauged(club_racer: Vehicle) -> None:
     corner = club_racer.corners["FL"]
-    all_six = mechanism_of(corner).member_names
+    all_six = mechanism_of(lone(corner)).member_names
     for n in range(6):
-        assert mechanism_of(replace(corner, gauges=corner.gauges[:n])).member_names == all_six
+        assert mechanism_of(lone(replace(corner, gauges=corner.gauges[:n]))).member_names == all_six
 
 
 def test_a_gauge_behind_the_rocker_takes_the_rods_place(club_racer: Vehicle) -> None:
     corner = club_racer.corners["FL"]
     spring = replace(corner.gauges[-1], on="spring")
-    names = mechanism_of(replace(corner, gauges=(*corner.gauges[:-1], spring))).member_names
+    names = mechanism_of(lone(replace(corner, gauges=(*corner.gauges[:-1], spring)))).member_names
     assert set(names) == {"upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod",
                           "spring"}  # fmt: skip
-    both = mechanism_of(replace(corner, gauges=(*corner.gauges, spring))).member_names
+    both = mechanism_of(lone(replace(corner, gauges=(*corner.gauges, spring)))).member_names
     assert {"spring", "push_rod"} < set(both)  # it repeats the push rod's, and is a gauge's own
 
 
@@ -113,7 +116,7 @@ def test_missing_support_names_corner_and_counts(club_racer: Vehicle) -> None:
     with pytest.raises(
         VehicleError, match=r"corner RR, body 'upright': the upright can still turn about"
     ):
-        mechanism_of(without(corner, "toe_link"))
+        mechanism_of(lone(without(corner, "toe_link")))
 
 
 def test_corner_without_a_spring_is_refused(club_racer: Vehicle) -> None:
@@ -122,4 +125,4 @@ def test_corner_without_a_spring_is_refused(club_racer: Vehicle) -> None:
         corner, supports=tuple(as_link(s) if s.kind == "spring" else s for s in corner.supports)
     )
     with pytest.raises(VehicleError, match=r"corner FL: .*push_rod.* keep the wheel from rising"):
-        mechanism_of(rigid)
+        mechanism_of(lone(rigid))

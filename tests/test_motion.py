@@ -14,9 +14,13 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import DataError, VehicleError
+from recon.car.linkage import lone
 from recon.car.vehicle import Attachment, Corner, Support, Vehicle
-from recon.mechanics.mechanism import Mechanism, mechanism_of, rows_of
-from recon.mechanics.motion import Pose, pose, pose_corner, rack_of_steer, rotation_matrix
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.closure import rotation_matrix
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import Pose, pose, posed, rack_of_steer
+from recon.mechanics.structure import Mechanism, rows_of
 from recon.records.vehicles import read_vehicle
 from tests.shipped_mechanisms import VEHICLES
 
@@ -29,7 +33,7 @@ def poses_of(car: Vehicle, corner: Corner, n: int = 60) -> tuple[Floats, Floats,
     rng = np.random.default_rng(30)
     travel = rng.uniform(*corner.travel_range, n)
     rack = rng.uniform(*car.steering.rack_range, n) if corner.steered else np.zeros(n)
-    return travel, rack, pose(mechanism_of(corner), travel, rack)
+    return travel, rack, pose(mechanism_of(lone(corner)), travel[:, None], rack)
 
 
 def moved(at: Pose, point: tuple, body: int = 0) -> Floats:
@@ -44,8 +48,8 @@ def test_links_keep_their_length_and_the_wheel_rises_by_the_travel(
     """Lengths are measured here from the bodies' motion, not taken from the package's gaps."""
     car, corner = any_corner
     travel, rack, at = poses_of(car, corner)
-    assert_allclose(at.hub[:, 2] - corner.wheel.centre[2], travel, rtol=0, atol=CLOSED)
-    assert_allclose(at.hub, moved(at, corner.wheel.centre), rtol=0, atol=CLOSED)
+    assert_allclose(at.wheels[0].hub[:, 2] - corner.wheel.centre[2], travel, rtol=0, atol=CLOSED)
+    assert_allclose(at.wheels[0].hub, moved(at, corner.wheel.centre), rtol=0, atol=CLOSED)
     for s in corner.supports:
         if s.kind != "link":
             continue
@@ -69,22 +73,23 @@ def test_gaps_are_closed_and_bodies_stay_rigid(any_corner: tuple[Vehicle, Corner
 
 def test_contact_is_the_lowest_point_of_the_wheel(any_corner: tuple[Vehicle, Corner]) -> None:
     _, _, at = poses_of(*any_corner)
-    arm = at.contact - at.hub
-    radius = at.mechanism.radius
+    arm = at.wheels[0].contact - at.wheels[0].hub
+    radius = at.mechanism.wheels[0].radius
     assert_allclose(np.linalg.norm(arm, axis=1), radius, rtol=1e-13)  # rounding
-    assert_allclose(np.sum(arm * at.spin, axis=1), 0.0, rtol=0, atol=1e-15)  # rounding
+    assert_allclose(np.sum(arm * at.wheels[0].spin, axis=1), 0.0, rtol=0, atol=1e-15)  # rounding
     # A circle across the spin axis has no lower point: its depth is the cosine of the tilt.
-    assert_allclose(-arm[:, 2], radius * np.cos(at.inclination), rtol=1e-13)  # rounding
+    assert_allclose(-arm[:, 2], radius * np.cos(at.wheels[0].inclination), rtol=1e-13)  # rounding
 
 
 def test_design_height_is_where_nothing_has_moved(any_corner: tuple[Vehicle, Corner]) -> None:
     _, corner = any_corner
-    at = pose(mechanism_of(corner), 0.0)
-    assert_allclose(at.hub, corner.wheel.centre, rtol=0, atol=CLOSED)
+    at = pose(mechanism_of(lone(corner)), 0.0)
+    assert_allclose(at.wheels[0].hub, corner.wheel.centre, rtol=0, atol=CLOSED)
     assert_allclose(at.rotation, np.broadcast_to(np.eye(3), at.rotation.shape), rtol=0, atol=CLOSED)
+    (wheel,) = at.wheels
     sign = -1.0 if corner.left else 1.0
-    assert_allclose(at.heading, sign * corner.wheel.toe_in, rtol=0, atol=1e-12)  # rounding
-    assert_allclose(at.inclination, sign * corner.wheel.camber, rtol=0, atol=1e-12)  # rounding
+    assert_allclose(wheel.heading, sign * corner.wheel.toe_in, rtol=0, atol=1e-12)  # rounding
+    assert_allclose(wheel.inclination, sign * corner.wheel.camber, rtol=0, atol=1e-12)  # rounding
 
 
 def mirrored(corner: Corner) -> Corner:
@@ -110,16 +115,15 @@ def mirrored(corner: Corner) -> Corner:
 def test_the_other_side_is_the_mirror_image(any_corner: tuple[Vehicle, Corner]) -> None:
     car, corner = any_corner
     travel, rack, here = poses_of(car, corner)
-    there = pose(mechanism_of(mirrored(corner)), travel, -rack)
-    assert_allclose(there.hub, here.hub * FLIP, rtol=0, atol=CLOSED)
-    assert_allclose(there.contact, here.contact * FLIP, rtol=0, atol=CLOSED)
-    assert_allclose(
-        there.heading, -here.heading, rtol=0, atol=1e-10
-    )  # rad; closed to 1e-11 m on 0.1 m
-    assert_allclose(there.inclination, -here.inclination, rtol=0, atol=1e-10)  # rad, the same
+    there = pose(mechanism_of(lone(mirrored(corner))), travel[:, None], -rack)
+    (own,), (other,) = here.wheels, there.wheels
+    assert_allclose(other.hub, own.hub * FLIP, rtol=0, atol=CLOSED)
+    assert_allclose(other.contact, own.contact * FLIP, rtol=0, atol=CLOSED)
+    assert_allclose(other.heading, -own.heading, rtol=0, atol=1e-10)  # rad; 1e-11 m on 0.1 m
+    assert_allclose(other.inclination, -own.inclination, rtol=0, atol=1e-10)  # rad, the same
     if corner.steered:  # the rack goes the other way as well
-        wrong = pose(mechanism_of(mirrored(corner)), travel, rack)
-        assert np.max(np.abs(wrong.heading + here.heading)) > 0.01  # rad
+        wrong = pose(mechanism_of(lone(mirrored(corner))), travel[:, None], rack)
+        assert np.max(np.abs(wrong.wheels[0].heading + here.wheels[0].heading)) > 0.01  # rad
 
 
 def turned(mechanism: Mechanism, turn: Floats) -> Mechanism:
@@ -131,33 +135,34 @@ def turned(mechanism: Mechanism, turn: Floats) -> Mechanism:
 
 def test_turning_the_car_turns_the_answer(any_corner: tuple[Vehicle, Corner]) -> None:
     _, corner = any_corner
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     turn = Rotation.from_euler("z", 0.7).as_matrix()
-    travel = np.linspace(*corner.travel_range, 9)
+    travel = np.linspace(*corner.travel_range, 9)[:, None]
     here, there = pose(mechanism, travel), pose(turned(mechanism, turn), travel)
-    assert_allclose(there.hub, here.hub @ turn.T, rtol=0, atol=CLOSED)
-    assert_allclose(there.contact, here.contact @ turn.T, rtol=0, atol=CLOSED)
-    assert_allclose(there.heading, here.heading + 0.7, rtol=0, atol=1e-10)  # rad; 1e-11 m on 0.1 m
-    assert_allclose(there.inclination, here.inclination, rtol=0, atol=1e-10)  # rad, the same
+    (own,), (other,) = here.wheels, there.wheels
+    assert_allclose(other.hub, own.hub @ turn.T, rtol=0, atol=CLOSED)
+    assert_allclose(other.contact, own.contact @ turn.T, rtol=0, atol=CLOSED)
+    assert_allclose(other.heading, own.heading + 0.7, rtol=0, atol=1e-10)  # rad; 1e-11 m on 0.1 m
+    assert_allclose(other.inclination, own.inclination, rtol=0, atol=1e-10)  # rad, the same
 
 
 def test_a_batch_is_its_poses_one_by_one(club_racer: Vehicle) -> None:
     corner = club_racer.corners["FL"]
     travel, rack = np.array([[-0.04, 0.0], [0.02, 0.05]]), np.array([0.01, -0.02])
-    batch = pose(mechanism_of(corner), travel, rack)
-    assert batch.hub.shape == (2, 2, 3)
+    batch = pose(mechanism_of(lone(corner)), travel[..., None], rack)
+    assert batch.wheels[0].hub.shape == (2, 2, 3)
     for i, j in np.ndindex(2, 2):
-        alone = pose_corner(corner, travel[i, j], rack[j])
-        assert_allclose(batch.contact[i, j], alone.contact, rtol=0, atol=CLOSED)
+        alone = pose(mechanism_of(lone(corner)), travel[i, j], rack[j])
+        assert_allclose(batch.wheels[0].contact[i, j], alone.wheels[0].contact, rtol=0, atol=CLOSED)
 
 
 def test_points_given_beside_the_mechanism_count(club_racer: Vehicle) -> None:
     corner = club_racer.corners["RL"]
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     ahead = np.array([0.1, 0.0, 0.0])
-    points, centre = mechanism.points + ahead, mechanism.centre + ahead
-    here, there = pose(mechanism, 0.03), pose(mechanism, 0.03, points=points, centre=centre)
-    assert_allclose(there.contact, here.contact + ahead, rtol=0, atol=CLOSED)
+    points, centres = mechanism.points + ahead, mechanism.centres + ahead
+    here, there = pose(mechanism, 0.03), pose(mechanism, 0.03, points=points, centres=centres)
+    assert_allclose(there.wheels[0].contact, here.wheels[0].contact + ahead, rtol=0, atol=CLOSED)
 
 
 def test_rotation_matrix_is_that_of_scipy() -> None:
@@ -174,9 +179,9 @@ def test_rack_of_steer_inverts_the_mean_heading(request: pytest.FixtureRequest, 
     rack = rack_of_steer(car, steer)
     mean = np.zeros_like(steer)
     for corner in (car.corners["FL"], car.corners["FR"]):
-        mechanism = mechanism_of(corner)
-        heading = pose(mechanism, np.zeros_like(rack), rack).heading
-        mean += 0.5 * (heading - pose(mechanism, 0.0).heading)
+        mechanism = mechanism_of(lone(corner))
+        heading = pose(mechanism, 0.0, rack).wheels[0].heading
+        mean += 0.5 * (heading - pose(mechanism, 0.0).wheels[0].heading)
     # Interpolated among 81 rack positions: a thousandth of the steer channel's 1e-3 rad.
     assert_allclose(mean, steer, rtol=0, atol=1e-6)
     assert np.all(np.diff(rack) * np.sign(rack[-1] - rack[0]) > 0)
@@ -201,15 +206,15 @@ def test_car_that_does_not_steer_has_no_rack_shift(club_racer: Vehicle) -> None:
 
 def test_travel_that_the_links_do_not_reach_is_named(hmmwv: Corner) -> None:
     with pytest.raises(VehicleError, match=r"corner FL: .* travel 750\.0 mm with the rack at 0\.0"):
-        pose(mechanism_of(hmmwv), np.array([0.0, 0.75]))
+        pose(mechanism_of(lone(hmmwv)), np.array([[0.0], [0.75]]))
 
 
-@pytest.mark.parametrize("travel", [-0.0712, np.array([0.0, -0.0712, 0.01])])
+@pytest.mark.parametrize("travel", [-0.0712, np.array([[0.0], [-0.0712], [0.01]])])
 def test_travel_beyond_the_stated_range_is_named(
     club_racer: Vehicle, travel: float | Floats
 ) -> None:
     with pytest.raises(DataError, match=r"corner RR: travel -71\.2 mm; need .* -60 to 60 mm"):
-        pose_corner(club_racer.corners["RR"], travel)
+        posed(assembly_of(club_racer, "RR"), travel)
 
 
 def test_a_member_that_cannot_move_with_the_wheel_is_named(
@@ -225,7 +230,7 @@ def test_a_member_that_cannot_move_with_the_wheel_is_named(
         "spring": ((0.0, 0.6, 0.3), (0.0, 0.3, 0.5)),
     }
     with pytest.raises(VehicleError, match=r"corner FL: up keep the wheel from rising"):
-        pose(mechanism_of(links_corner(lines, (0.0, 0.7, 0.3))), 0.03)
+        pose(mechanism_of(lone(links_corner(lines, (0.0, 0.7, 0.3)))), 0.03)
 
 
 def test_a_tie_rod_that_the_axle_describes_steers_both_wheels(tmp_path: Path) -> None:

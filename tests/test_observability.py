@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, VehicleError
-from recon.mechanics.mechanism import mechanism_of
-from recon.mechanics.motion import pose_corner
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.knowledge import NOT_KNOWN, in_words
 from recon.planning.observability import observe, observe_car
@@ -21,7 +21,7 @@ def test_uncertainty_by_another_route(club_racer):
     """The posterior covariance by the Kalman gain instead of the normal equations."""
     seen = observe(club_racer, "FL", noise=12.0, travel=0.02, rack=0.005)
     corner = club_racer.corners["FL"]
-    at = pose_corner(corner, 0.02, 0.005)
+    at = posed(assembly_of(club_racer, "FL"), 0.02, 0.005)
     size = reference_of(club_racer, corner)
     columns = tyre_columns(club_racer.tyre, size.vertical)
     H = member_matrix(at) @ road_columns(at, hub_passes_spin=False) @ columns
@@ -88,7 +88,7 @@ def test_a_forgotten_aligning_moment_shifts_the_lateral_force(club_racer):
     calm = replace(club_racer.tyre, u_shift=1e-9, floor_moment=1e-9, u_trail=0.015)
     seen = observe(replace(club_racer, tyre=calm), "FL")
     corner = club_racer.corners["FL"]
-    at = pose_corner(corner, 0.0)
+    at = posed(assembly_of(club_racer, "FL"), 0.0)
     size = reference_of(club_racer, corner)
     H = member_matrix(at) @ road_columns(at, hub_passes_spin=False)
     H = H @ tyre_columns(calm, size.vertical)
@@ -109,7 +109,7 @@ def test_words_of_a_direction():
 
 
 def test_a_member_that_does_not_exist_is_refused_with_the_nearest(club_racer):
-    names = mechanism_of(club_racer.corners["FL"]).supports
+    names = assembly_of(club_racer, "FL").mechanism.supports
     assert "tie_rod" in names
     with pytest.raises(VehicleError, match="corner FL: a gauge on 'tie_rood'; need 'tie_rod'"):
         observe(club_racer, "FL", gauged=("tie_rood",))

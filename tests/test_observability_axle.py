@@ -11,12 +11,13 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, VehicleError
 from recon.base.quantities import MOMENT_ARM
+from recon.car.linkage import assembly_names
 from recon.car.vehicle import Gauge, Vehicle
-from recon.mechanics.mechanism import asked_corners
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.knowledge import NOT_KNOWN
-from recon.planning.observability import best_gauges, by_corner, observe, observe_car
+from recon.planning.observability import best_gauges, by_assembly, observe, observe_car
 from recon.planning.questions import question_of
 from recon.planning.unknowns import prior_u, reference_of, tyre_columns
 from recon.report.summary import car_summary, observability_summary
@@ -105,7 +106,7 @@ def test_a_split_that_nobody_stated_is_named_and_not_guessed() -> None:
 def test_what_is_known_beside_an_open_split_does_not_depend_on_it() -> None:
     """Any stated compliances give loads within what the open question allows."""
     car = without_compliance(shipped("solid_axle"))
-    open_ = question_of(car, "RL")
+    open_ = question_of(car, assembly_of(car, "RL"))
     for soft in (1e-7, 1e-5):
         corners = {
             name: replace(
@@ -118,7 +119,8 @@ def test_what_is_known_beside_an_open_split_does_not_depend_on_it() -> None:
         rear = car.axles["rear"]
         links = tuple(replace(s, compliance=1e-6) for s in rear.supports)
         axles = {"rear": replace(rear, supports=links)}
-        settled = question_of(replace(car, corners=corners, axles=axles), "RL")
+        other = replace(car, corners=corners, axles=axles)
+        settled = question_of(other, assembly_of(other, "RL"))
         assert settled.candidates == open_.candidates
         states = open_.rows[:, 12:]
         off = settled.rows - open_.rows[:, :12]
@@ -193,7 +195,7 @@ def test_uncertainty_of_an_axle_by_another_route() -> None:
     """The gain instead of singular values, rows from the loads of supports and sections."""
     car = shipped("solid_axle_tubes")
     seen = observe(car, "RL", noise=12.0, travel=0.02)
-    at = pose_assembly(car, "RL", 0.02)
+    at = posed(assembly_of(car, "RL"), 0.02)
     both = [car.corners[c] for c in ("RL", "RR")]
     size = [reference_of(car, c) for c in both]
     columns = np.zeros((12, 12))
@@ -215,11 +217,12 @@ def test_uncertainty_of_an_axle_by_another_route() -> None:
 
 
 def test_every_link_spring_and_section_is_a_candidate_and_repeats_are_not() -> None:
-    tubes = question_of(shipped("solid_axle_tubes"), "RL")
+    car = shipped("solid_axle_tubes")
+    tubes = question_of(car, assembly_of(car, "RL"))
     assert len(tubes.candidates) == 19
     assert {"cross_link", "beam:RR_tube_axial"} <= set(tubes.candidates)
     racer = shipped("club_racer")
-    assert "spring" not in question_of(racer, "FL").candidates
+    assert "spring" not in question_of(racer, assembly_of(racer, "FL")).candidates
     # Named, the spring behind the rocker is as good as the push rod that it repeats, but for
     # the ratio of its load to the rod's.
     links = ("upper_front", "upper_rear", "lower_front", "lower_rear", "tie_rod")
@@ -238,8 +241,8 @@ def test_the_trailing_arm_of_sections_is_helped_by_its_spring() -> None:
 def test_noise_of_bending_counts_on_an_arm() -> None:
     """A gauge that measures N m: 10 N on 0.1 m are 1 N m."""
     car = shipped("strut")
-    asked = question_of(car, "FL", noise=10.0)
-    at = pose_assembly(car, "FL", 0.0)
+    asked = question_of(car, assembly_of(car, "FL"), noise=10.0)
+    at = posed(assembly_of(car, "FL"), 0.0)
     columns = tyre_columns(car.tyre, reference_of(car, car.corners["FL"]).vertical)
     cut = section_matrix(at) @ road_columns(at, hub_passes_spin=False) @ columns
     k = asked.candidates.index("upright:FL_tube_forward")
@@ -252,20 +255,21 @@ def test_the_best_gauges_of_a_car_with_an_axle() -> None:
     assert "rear cross_link" in found.chosen
     assert found.lost == ()
     assert set(found.u) == {f"{f} {c}" for f in OWN for c in car.corners}
-    split = by_corner(car, found, None)
-    assert list(split) == ["FL", "FR", "RL"]
-    assert "cross_link" in split["RL"]
-    seen = observe(car, "RL", gauged=split["RL"])
+    split = by_assembly(car, found, None)
+    assert list(split) == ["FL", "FR", "rear"]
+    assert "cross_link" in split["rear"]
+    seen = observe(car, "RL", gauged=split["rear"])
     assert_allclose(seen.u["rolling"], [found.u[f"{f} RL"] for f in OWN], rtol=1e-6)
     alone = best_gauges(car, 12, corner="RR")
-    assert by_corner(car, alone, "RR") == {"RR": alone.chosen}
+    assert by_assembly(car, alone, "RR") == {"rear": alone.chosen}
 
 
 @pytest.mark.parametrize("count", [1, 3, 6, 7])
 def test_the_best_gauges_where_some_forces_cannot_be_known(count: int) -> None:
     """What no candidate sees adds the same to every choice and must not upset the search."""
-    asked = question_of(shipped("solid_axle"), "RL")
-    found = best_gauges(shipped("solid_axle"), count, corner="RL")
+    car = shipped("solid_axle")
+    asked = question_of(car, assembly_of(car, "RL"))
+    found = best_gauges(car, count, corner="RL")
     least = min(
         np.sum(asked.u(list(choice)) ** 2) for choice in combinations(range(7), count)
     )  # fmt: skip
@@ -278,8 +282,8 @@ def test_the_best_gauges_where_some_forces_cannot_be_known(count: int) -> None:
 @pytest.mark.parametrize("file", FILES)
 def test_every_shipped_car_is_judged_in_words_without_holes(file: str) -> None:
     car = shipped(file)
-    for corner in asked_corners(car).values():
-        seen = observe(car, corner)
+    for assembly in assembly_names(car):
+        seen = observe(car, assembly)
         lines = observability_summary(seen)
         assert lines[0].startswith(f"{seen.name}: {len(seen.gauged)} gauges")
         told = "\n".join(lines)

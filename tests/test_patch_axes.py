@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 import recon
 from recon.base.errors import DataError, VehicleError
 from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.axes import (
     AXES,
     attitude_matrix,
@@ -20,7 +21,7 @@ from recon.mechanics.axes import (
     tyre_to_intermediate,
     vehicle_to_intermediate,
 )
-from recon.mechanics.motion import pose_assembly, pose_corner, wheel_of
+from recon.mechanics.motion import posed
 from recon.reconstruction.signed import signed_errors
 from tests.days import day
 from tests.shipped_mechanisms import shipped
@@ -37,7 +38,7 @@ DRIVEN = {"travel": TRAVEL, "steer": STEER, "roll": ROLL, "pitch": PITCH}
 def by_scipy(car: Vehicle, corner: str, given: str, wanted: str) -> Rotation:
     """The same turn from the posed spin axis alone, composed by somebody else's rotations."""
     rack = recon.mechanics.motion.rack_of_steer(car, STEER)
-    spin = wheel_of(pose_assembly(car, corner, TRAVEL, rack), corner).spin
+    spin = posed(assembly_of(car, corner), TRAVEL[:, None], rack).wheel(corner).spin
     body = Rotation.from_euler("xy", np.column_stack([ROLL, PITCH]))  # about fixed axes: x first
     left = body.apply(spin) * [1, 1, 0]
     ahead = np.cross(left / np.linalg.norm(left, axis=1)[:, None], [0, 0, 1])
@@ -97,7 +98,7 @@ def test_known_angles_by_hand() -> None:
 
 def test_a_wheel_of_a_level_car_heads_as_it_is_posed(club_racer: Vehicle) -> None:
     rack = np.array([-0.02, 0.0, 0.02])
-    h = pose_corner(club_racer.corners["FL"], 0.01, rack).heading
+    h = posed(assembly_of(club_racer, "FL"), 0.01, rack).wheels[0].heading
     found = recon.patch_axes(
         club_racer, "FL", [100.0, 0, 0], given="tyre", wanted="vehicle", travel=0.01, rack=rack
     )
@@ -107,15 +108,15 @@ def test_a_wheel_of_a_level_car_heads_as_it_is_posed(club_racer: Vehicle) -> Non
 
 def test_an_inclined_wheel_on_a_pitched_car_heads_elsewhere(club_racer: Vehicle) -> None:
     """To first order by pitch times its inclination against the road."""
-    at = pose_corner(club_racer.corners["RL"], -0.03)
+    at = posed(assembly_of(club_racer, "RL"), -0.03)
     pitch, roll = 0.02, 0.04
     found = recon.patch_axes(
         club_racer, "RL", [1.0, 0, 0], given="tyre", wanted="intermediate",
         travel=-0.03, roll=roll, pitch=pitch,
     )  # fmt: skip
-    more = np.arctan2(found[1], found[0]) - at.heading
+    more = np.arctan2(found[1], found[0]) - at.wheels[0].heading
     # Third order is left out: 0.02 times 0.05 squared and less.
-    assert_allclose(more, -pitch * (roll + at.inclination), atol=1e-4)
+    assert_allclose(more, -pitch * (roll + at.wheels[0].inclination), atol=1e-4)
     assert abs(more) > 3e-4
 
 

@@ -14,9 +14,9 @@ from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.map import CornerCalibration
 from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.mechanism import assembly_of
-from recon.mechanics.motion import pose_at
+from recon.mechanics.motion import pose
 from recon.reconstruction import table
 from recon.reconstruction.assembly_estimator import estimator_of
 from recon.reconstruction.inputs import session_of, shared_inputs
@@ -87,7 +87,7 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
     for cause in prepared.causes:
         if cause.name == "FL table over travel and steer":
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
-    posed = pose_at(prepared.assembly.mechanism, places)
+    posed = pose(prepared.assembly.mechanism, places[:, :1], places[:, 1])
     missed = np.empty(3)
     for mode, at in enumerate(estimator.at(posed)):
         W = np.einsum("bn,iob->noi", basis, prepared.table.inputs[mode, : len(fitted.gauges)])

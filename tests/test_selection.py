@@ -11,8 +11,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, SolveError, VehicleError
+from recon.mechanics.assembly import assembly_of
 from recon.planning.knowledge import Question, joined
-from recon.planning.observability import best_gauges, by_corner, observe, question_of
+from recon.planning.observability import best_gauges, by_assembly, observe, question_of
 from recon.planning.selection import select
 
 UNKNOWNS = ("Fx", "Fy", "Fz", "Mz")
@@ -101,7 +102,7 @@ def test_all_candidates_leave_no_gap():
 @pytest.mark.parametrize("corner", ["FL", "RL"])
 @pytest.mark.parametrize("count", [3, 4, 5])
 def test_a_corner_of_the_car_against_trying_all(club_racer, corner: str, count: int):
-    question = question_of(club_racer, corner)
+    question = question_of(club_racer, assembly_of(club_racer, corner))
     found = best_gauges(club_racer, count, corner=corner)
     best, least = by_trying_all(question, count)
     assert found.chosen == best
@@ -112,7 +113,10 @@ def test_a_corner_of_the_car_against_trying_all(club_racer, corner: str, count: 
 
 
 def test_two_corners_share_the_gauges_as_trying_all_says(club_racer):
-    both = joined({c: question_of(club_racer, c) for c in ("FL", "RL")}, "two corners")
+    both = joined(
+        {c: question_of(club_racer, assembly_of(club_racer, c)) for c in ("FL", "RL")},
+        "two corners",
+    )
     found = select(both, 8)
     best, least = by_trying_all(both, 8)
     assert found.criterion == pytest.approx(least, rel=1e-5)  # as above
@@ -123,7 +127,7 @@ def test_two_corners_share_the_gauges_as_trying_all_says(club_racer):
 def test_the_whole_car_is_the_same_on_every_run(club_racer):
     one, other = best_gauges(club_racer, 16), best_gauges(club_racer, 16)
     assert one == other
-    split = by_corner(club_racer, one, None)
+    split = by_assembly(club_racer, one, None)
     assert list(split) == ["FL", "FR", "RL", "RR"]
     assert sum(map(len, split.values())) == 16
     for corner, members in split.items():

@@ -14,9 +14,11 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.calibration.map import Calibration
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
-from recon.mechanics.mechanism import Assembly, assemblies_of, assembly_of, mechanism_of
-from recon.mechanics.motion import pose, pose_at
+from recon.mechanics.assembly import Assembly, assembled, assemblies_of, assembly_of
+from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.motion import pose
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
 from recon.reconstruction import causes
@@ -50,7 +52,7 @@ def side_by_side(corner: Corner, first: Support, second: Support) -> Assembly:
     """The corner with its strut twice, side by side."""
     supports = (*corner.supports[:-1], first, second)
     twice = replace(corner, supports=supports)
-    return Assembly("FL", (twice,), (), (), supports, mechanism_of(twice))
+    return assembled(lone(twice))
 
 
 def test_two_springs_side_by_side_by_hand(links_corner: Callable[..., Corner]) -> None:
@@ -62,7 +64,7 @@ def test_two_springs_side_by_side_by_hand(links_corner: Callable[..., Corner]) -
     second = replace(strut, name="second", compliance=c2, u_compliance=0.0)
     unit = side_by_side(corner, first, second)
     at = pose(unit.mechanism, 0.0)
-    whole = member_matrix(pose(mechanism_of(corner), 0.0))[-1]
+    whole = member_matrix(pose(mechanism_of(lone(corner)), 0.0))[-1]
     own = [k for k, name in enumerate(unit.members) if name in ("strut", "second")]
     changes = soft_changes(unit, at)
     assert list(changes) == ["strut"]  # nothing else is uncertain
@@ -111,10 +113,7 @@ def test_loads_that_equilibrium_gives_do_not_depend_on_compliances() -> None:
             depends = (file, name) in (("anti_roll_bar", "front"), ("solid_axle", "rear"))
             # The twist beam has more supports than it needs; no gauged load of it feels the split.
             assert unit.mechanism.shares_loads == (depends or (file, name) == ("strut", "rear"))
-            assert (
-                bool(soft_changes(unit, pose_at(unit.mechanism, np.zeros(len(unit.corners) + 1))))
-                == depends
-            )
+            assert bool(soft_changes(unit, pose(unit.mechanism, 0.0))) == depends
     assert not any("compliance" in str(n) for n in day().forces["cause_name"].to_numpy())
 
 
@@ -176,7 +175,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
     maps = []
     for side in (-1, 1):
         car, fitted = held(side)
-        at = pose_at(assembly_of(car, "RL").mechanism, bench.grid.nodes)
+        at = pose(assembly_of(car, "RL").mechanism, travel, bench.grid.nodes[:, -1])
         maps.append(
             fitted.corners["rear"].K @ loads_of(at, bench.estimator.columns, bench.modes[0])[0]
         )

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from recon.base.errors import VehicleError
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Vehicle
-from recon.mechanics.mechanism import Mechanism, mechanism_of, rows_of
+from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import (
     load_matrix,
@@ -22,6 +23,7 @@ from recon.mechanics.statics import (
     shift_wrench,
     strip_spin,
 )
+from recon.mechanics.structure import Mechanism, rows_of
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
@@ -38,7 +40,7 @@ def random_poses(car: Vehicle, corner: Corner) -> Pose:
     rng = np.random.default_rng(40)
     travel = rng.uniform(*corner.travel_range, N)
     rack = rng.uniform(*car.steering.rack_range, N) if corner.steered else np.zeros(N)
-    return pose(mechanism_of(corner), travel, rack)
+    return pose(mechanism_of(lone(corner)), travel[:, None], rack)
 
 
 def turn_about(axis: Floats, angle: complex) -> Complex:
@@ -78,7 +80,7 @@ class Closure:
         turn = np.eye(3, dtype=complex)
         for axis, angle in zip(np.eye(3), motion[3:6], strict=True):
             turn = turn_about(axis, angle) @ turn
-        return (here - self.at.contact) @ turn.T + self.at.contact + motion[:3]
+        return (here - self.at.wheels[0].contact) @ turn.T + self.at.wheels[0].contact + motion[:3]
 
     def lengths(self, motion: Complex) -> Complex:
         """(pose, support); complex-safe, no absolute values."""
@@ -107,9 +109,9 @@ def loads_at_contact(corner: Corner, at: Pose) -> Floats:
     rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
     pivots = [i for i, s in enumerate(corner.supports) if s.kind == "pivot"]
     matrix = load_matrix(at)[:, ~np.isin(rows.support, pivots), :]
-    force = np.broadcast_to(np.eye(6)[:, :3], (*at.hub.shape[:-1], 6, 3))
+    force = np.broadcast_to(np.eye(6)[:, :3], (*at.wheels[0].hub.shape[:-1], 6, 3))
     moment = np.broadcast_to(np.eye(6)[:, 3:], force.shape)
-    arm = np.broadcast_to((at.contact - at.hub)[..., None, :], force.shape)
+    arm = np.broadcast_to((at.wheels[0].contact - at.wheels[0].hub)[..., None, :], force.shape)
     wrench = np.concatenate(shift_wrench(force, moment, arm), axis=-1)
     return matrix @ np.swapaxes(wrench, -1, -2)
 
@@ -125,7 +127,7 @@ def test_virtual_work_gives_the_loads_of_equilibrium(any_corner: tuple[Vehicle, 
     largest = np.max(np.abs(by_work), axis=1, keepdims=True)
     assert_allclose(by_balance / largest, by_work / largest, rtol=0, atol=SAME)
     # Twin: a rotation centre 10 mm off the contact is seen.
-    wheel = replace(at.wheels[0], contact=at.contact + np.array([0.01, 0.0, 0.0]))
+    wheel = replace(at.wheels[0], contact=at.wheels[0].contact + np.array([0.01, 0.0, 0.0]))
     off = replace(at, wheels=(wheel,))
     spoiled = np.einsum("nms,nm->ns", Closure(corner, off).displacement(), wrench)
     assert np.max(np.abs(by_balance - spoiled) / largest) > 1e-3
@@ -153,7 +155,7 @@ def test_every_body_is_in_balance(any_corner: tuple[Vehicle, Corner]) -> None:
                 pull[on] += force
                 moment[on] += np.cross(point, force)
     left_force = pull["upright"] + wrench[:3]
-    left_moment = moment["upright"] + np.cross(at.hub, wrench[:3]) + wrench[3:]
+    left_moment = moment["upright"] + np.cross(at.wheels[0].hub, wrench[:3]) + wrench[3:]
     assert_allclose(left_force, 0.0, rtol=0, atol=SAME * 4000)
     assert_allclose(left_moment, 0.0, rtol=0, atol=SAME * 4000)  # arms below 1 m
     if "rocker" in pull:  # its pivot gives any force, but no moment about the axis
@@ -179,7 +181,8 @@ def mirror_of(mechanism: Mechanism) -> Mechanism:
 def test_left_and_right_carry_mirrored_loads(any_corner: tuple[Vehicle, Corner]) -> None:
     car, corner = any_corner
     here = random_poses(car, corner)
-    there = pose(mirror_of(here.mechanism), here.hub[:, 2] - corner.wheel.centre[2], -here.rack)
+    travel = here.hubs[..., 2] - corner.wheel.centre[2]
+    there = pose(mirror_of(here.mechanism), travel, -here.rack)
     ours, theirs = member_matrix(here), member_matrix(there)
     assert_allclose(theirs, ours * FLIP_WRENCH, rtol=0, atol=SAME * np.max(np.abs(ours)))
     assert np.max(np.abs(theirs - ours)) > 0.1 * np.max(np.abs(ours))  # twin: no mirroring
@@ -189,12 +192,12 @@ def test_turned_car_and_turned_wrench_give_the_same_loads(
     any_corner: tuple[Vehicle, Corner],
 ) -> None:
     _, corner = any_corner
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     turn = Rotation.from_euler("z", -1.1).as_matrix()
     wheels = tuple(replace(w, centre=turn @ w.centre, spin=turn @ w.spin) for w in mechanism.wheels)
     points, reference = mechanism.points @ turn.T, turn @ mechanism.reference
     away = replace(mechanism, points=points, wheels=wheels, reference=reference)
-    travel = np.linspace(*corner.travel_range, 11)
+    travel = np.linspace(*corner.travel_range, 11)[:, None]
     here, there = pose(mechanism, travel), pose(away, travel)
     both = np.kron(np.eye(2), turn)
     ours = member_matrix(here)
@@ -210,20 +213,21 @@ def test_turned_car_and_turned_wrench_give_the_same_loads(
 def test_road_columns_of_a_free_and_a_held_wheel(any_corner: tuple[Vehicle, Corner]) -> None:
     car, corner = any_corner
     at = random_poses(car, corner)
+    (wheel,) = at.wheels
     held = road_columns(at, hub_passes_spin=True)
     rolling = road_columns(at, hub_passes_spin=False)
     road = [0, 1, 2, 3, 5]
     # The hub passes nothing of the road's moment about the spin axis to a rolling wheel.
-    about = np.einsum("ni,nij->nj", at.spin, rolling[:, 3:, :])
+    about = np.einsum("ni,nij->nj", wheel.spin, rolling[:, 3:, :])
     assert_allclose(about[:, road], 0.0, rtol=0, atol=1e-14)  # rounding
     assert_allclose(about[:, 4], 1.0, rtol=1e-14)  # the hub's own moment: rounding
     difference = held - rolling
     assert_allclose(difference[:, :3], 0.0, rtol=0, atol=0)  # forces pass either way
-    along = np.einsum("ni,nij->nj", at.spin, difference[:, 3:, :])
+    along = np.einsum("ni,nij->nj", wheel.spin, difference[:, 3:, :])
     assert_allclose(
-        difference[:, 3:, :], at.spin[:, :, None] * along[:, None, :], rtol=0, atol=1e-14
+        difference[:, 3:, :], wheel.spin[:, :, None] * along[:, None, :], rtol=0, atol=1e-14
     )
-    expected = np.cross(at.contact - at.hub, [1.0, 0.0, 0.0])
+    expected = np.cross(wheel.contact - wheel.hub, [1.0, 0.0, 0.0])
     assert_allclose(held[:, 3:, 0], expected, rtol=0, atol=1e-15)  # rounding
     assert np.min(np.abs(along[:, 0])) > 0.5 * corner.wheel.loaded_radius  # twin: it matters
 
@@ -248,7 +252,7 @@ def test_dead_centre_is_refused_with_corner_and_condition(
         "tie": ((0.1, 0.6, 0.3), (0.1, 0.3, 0.3)),
         "flat coil-over": ((0.0, 0.6, 0.2), (0.0, 0.3, 0.2)),
     }
-    at = pose(mechanism_of(links_corner(lines, (0.0, 0.7, 0.3), name="RL")), 0.0)
+    at = pose(mechanism_of(lone(links_corner(lines, (0.0, 0.7, 0.3), name="RL"))), 0.0)
     with pytest.raises(VehicleError, match=r"corner RL: .*\(condition up to (\d\.\de\+\d\d|inf)\)"):
         load_matrix(at)
 
@@ -270,5 +274,5 @@ def pose_with_coil_over_at(height: float) -> Pose:
     inner = replace(corner.supports[at].inner, point=(-2.398, 0.420, height))
     flat = replace(corner.supports[at], inner=inner)
     supports = (*corner.supports[:at], flat, *corner.supports[at + 1 :])
-    mechanism = mechanism_of(replace(corner, supports=supports))
-    return pose(mechanism, np.linspace(*corner.travel_range, 12))
+    mechanism = mechanism_of(lone(replace(corner, supports=supports)))
+    return pose(mechanism, np.linspace(*corner.travel_range, 12)[:, None])

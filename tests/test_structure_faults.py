@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from recon.base.errors import VehicleError
+from recon.car.linkage import lone
 from recon.car.vehicle import Vehicle
-from recon.mechanics.mechanism import assembly_of, mechanism_of
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import load_matrix
 from recon.records.vehicles import read_vehicle
 from recon.report.summary import car_summary
 from recon.virtual.elements import Stiffness, elastic_assembly
-from recon.virtual.parts import lone
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
@@ -256,11 +256,6 @@ def test_compliance_of_nothing_leaves_a_split_open() -> None:
     told = r"axle front: a compliance of 0 for all of .*FL\.coil_over.*bar_twist"
     with pytest.raises(VehicleError, match=told):
         load_matrix(pose(rigid, np.zeros((1, 2))))
-
-
-def test_tied_corner_does_not_stand_alone() -> None:
-    with pytest.raises(VehicleError, match=r"corner FL: a corner that \[axle\.front\] ties"):
-        mechanism_of(shipped("anti_roll_bar").corners["FL"])
 
 
 @pytest.mark.parametrize("file", dict.fromkeys(f for f, _ in SHIPPED))

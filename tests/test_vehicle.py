@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.car.vehicle import Sensors, Tyre
-from recon.mechanics.motion import pose_corner
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix
 from recon.records.vehicles import read_vehicle
 from tests.example_car import MIRROR, VEHICLES, write_example
@@ -181,18 +182,19 @@ def test_shipped_cars_move_and_stand(name):
     for corner in car.corners.values():
         rack = car.steering.rack_range if corner.steered else (0.0, 0.0)
         travel, shift = np.meshgrid(np.linspace(*corner.travel_range, 7), np.linspace(*rack, 5))
-        at = pose_corner(corner, travel, shift)
+        assembly = assembly_of(car, corner.name)
+        at = posed(assembly, travel[..., None], shift)
         members = member_matrix(at)
         # A well set out corner has about 100 here, one near a dead centre thousands.
         assert np.max(np.linalg.cond(members * scale)) < 200
         # No member sees more than 1.6 times the force at the hub: short, square links do so.
         assert np.max(np.abs(members[..., :3])) < 1.6
-        heading = np.degrees(at.heading)
+        heading = np.degrees(at.wheels[0].heading)
         if corner.steered:
             assert heading.max() > 12
             assert heading.min() < -12
         # Bump steer of a sound axle stays below 3 degrees over the whole travel.
-        straight = np.degrees(pose_corner(corner, travel[0], 0.0).heading)
+        straight = np.degrees(posed(assembly, travel[0][:, None]).wheels[0].heading)
         assert np.ptp(straight) < 3
         assert {g.on for g in corner.gauges} <= {s.name for s in corner.supports}
 

@@ -12,6 +12,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_equal
 
 from recon.base.errors import DataError, VehicleError
+from recon.car.linkage import lone
 from recon.car.vehicle import (
     Attachment,
     Brake,
@@ -36,7 +37,6 @@ from recon.virtual.effects import Effects
 from recon.virtual.elastic import no_load, settle
 from recon.virtual.elements import Stiffness, elastic_assembly
 from recon.virtual.hub import RoadLoad, passed
-from recon.virtual.parts import lone
 from recon.virtual.springs import solid_links
 from recon.virtual.states import level_to_vehicle, rack_of, random_states
 
@@ -349,7 +349,7 @@ def test_perfect_readings_of_a_rigid_car_repeat_the_written_wrenches():
     clean = Effects(*[0.0] * 9)
     car = draw_car(invented_car(), 1, effects=replace(clean, compliance=1e-3))
     sheet = virtual_pulls(car, None, np.random.default_rng(2), corners=("RL",))
-    posed = pose(mechanism_of(car.truth.corners["RL"]), 0.0)
+    posed = pose(mechanism_of(lone(car.truth.corners["RL"])), 0.0)
     top = np.flatnonzero(sheet.phase == "rising")[4::5]
     for row, tare in zip(top, np.flatnonzero(sheet.phase == "tare")[::2], strict=True):
         wrench = np.zeros(6)
@@ -359,9 +359,9 @@ def test_perfect_readings_of_a_rigid_car_repeat_the_written_wrenches():
             (sheet.pad_load[row], sheet.pad[row], np.array([0.0, 0.0, 1.0])),
         ):
             if np.isfinite(load):
-                wrench += load * np.concatenate([way, np.cross(point - posed.hub, way)])
+                wrench += load * np.concatenate([way, np.cross(point - posed.wheels[0].hub, way)])
         if sheet.wheel_held_by[row] == "half-shaft":
-            wrench[3:] -= posed.spin * (posed.spin @ wrench[3:])
+            wrench[3:] -= posed.wheels[0].spin * (posed.wheels[0].spin @ wrench[3:])
         expected = car.channels["RL"].K[:, :6] @ member_matrix(posed) @ wrench
         # Points are written to 1 mm and loads to 1 N: 1 mm on 0.1 m between links, of the peak.
         peak = np.max(np.abs(expected))

@@ -7,8 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import VehicleError
+from recon.car.linkage import lone
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of
-from recon.mechanics.motion import pose, pose_assembly
+from recon.mechanics.motion import pose, posed
 from recon.mechanics.statics import load_matrix, section_matrix
 from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls
@@ -16,7 +18,6 @@ from recon.virtual.drawing import draw_car
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import Settled, Sprung, no_load, settle
 from recon.virtual.elements import ElasticAssembly, elastic_assembly
-from recon.virtual.parts import lone
 from tests.shipped_mechanisms import shipped
 from tests.test_virtual import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
 
@@ -38,13 +39,14 @@ def test_stiff_car_agrees_with_rigid_statics_of_the_inverse(file: str | None, na
     rack = RACK if car.truth.corners[name].steered else 0 * RACK
     load = road(FORCES)
     at = settle(car.elastic[name], (load,), rack, travel=TRAVEL)
-    mechanism = mechanism_of(car.truth.corners[name])
-    posed = pose(mechanism, TRAVEL, rack)
-    assert_allclose(at.wheels[0].hub, posed.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
-    assert_allclose(at.wheels[0].contact, posed.contact, rtol=0, atol=2e-5)  # m; same, twice
-    assert_allclose(at.wheels[0].spin, posed.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
+    mechanism = mechanism_of(lone(car.truth.corners[name]))
+    rigid_at = pose(mechanism, TRAVEL[:, None], rack)
+    (wheel,) = rigid_at.wheels
+    assert_allclose(at.wheels[0].hub, wheel.hub, rtol=0, atol=5e-6)  # m; 8 kN on 5e9 N/m, levered
+    assert_allclose(at.wheels[0].contact, wheel.contact, rtol=0, atol=2e-5)  # m; same, twice
+    assert_allclose(at.wheels[0].spin, wheel.spin, rtol=0, atol=4e-5)  # rad; over 0.25 m
     wrench = np.hstack(load(at.wheels[0]))
-    matrix = np.concatenate([load_matrix(posed), section_matrix(posed)], axis=1)
+    matrix = np.concatenate([load_matrix(rigid_at), section_matrix(rigid_at)], axis=1)
     rigid = np.einsum("nmw,nw->nm", matrix, wrench)
     members, rows = car.elastic[name].members, mechanism.row_names
     gauged = {g.member for g in car.truth.corners[name].gauges}
@@ -147,12 +149,12 @@ def test_small_loads_of_a_tied_axle_are_shared_as_rigid_statics_say(file: str, n
     loads = tuple(road(small * f, **bare) for f in (FORCES, FORCES[::-1]))
     unloaded = Sprung(elastic.rate, elastic.rest[elastic.springs])
     at = settle(elastic, loads, np.zeros(3), springs=unloaded)
-    posed = pose_assembly(car.truth, name, 0.0)
+    rigid_at = posed(assembly_of(car.truth, name), 0.0)
     wrench = np.hstack([np.hstack(f(w)) for f, w in zip(loads, at.wheels, strict=True)])
-    rows = posed.mechanism.row_names
-    rigid = np.concatenate([load_matrix(posed), section_matrix(posed)]) @ wrench.T
+    rows = rigid_at.mechanism.row_names
+    rigid = np.concatenate([load_matrix(rigid_at), section_matrix(rigid_at)]) @ wrench.T
     shared = [m for m in elastic.members if m in rows]
-    assert len(shared) >= len(car.parts[unit].gauges)
+    assert len(shared) >= len(car.linkages[unit].gauges)
     for member in shared:
         found = at.load[:, elastic.members.index(member)]
         # A thousandth of the load turns links by less than a thousandth.

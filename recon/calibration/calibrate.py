@@ -25,7 +25,7 @@ from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.pulls import Pull, pulls_of
 from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
-from recon.mechanics.mechanism import Assembly, assemblies_of
+from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.records.held_out import require_held_out
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def _calibrate_assembly(
     rests = prior_shares(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
-            f"{path}, {assembly.mechanism.title}: {'; '.join(rests)} not seen by the pulls: rests "
+            f"{path}, {assembly.title}: {'; '.join(rests)} not seen by the pulls: rests "
             "on the bridges' slopes and the geometry, intervals are wider. Add a pull that does.",
             PriorWarning,
             stacklevel=3,
@@ -171,7 +171,7 @@ def _calibrate_assembly(
     )
     result = verify_corner(result, held_out) if held_out else result
     for sentence in doubts_of(result, assembly):
-        warnings.warn(f"{path}, {assembly.mechanism.title}: {sentence}", DataWarning, stacklevel=3)
+        warnings.warn(f"{path}, {assembly.title}: {sentence}", DataWarning, stacklevel=3)
     return result
 
 
@@ -181,7 +181,7 @@ def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> No
             _width(p) != len(assembly.gauges) for p in pulls
         ):
             raise DataError(
-                where=f"{path}, {assembly.mechanism.title}, gauge {gauge.name}",
+                where=f"{path}, {assembly.title}, gauge {gauge.name}",
                 found="no indication in some loaded rows",
                 needed=f"an indication of each of the {len(assembly.gauges)} gauges of the corner "
                 "per row",

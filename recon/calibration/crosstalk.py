@@ -8,8 +8,8 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import WRENCH_COMPONENTS
-from recon.mechanics.mechanism import assembly_of
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def crosstalk(
             do="Name a corner that was calibrated.",
         )
     fitted = calibration.corners[assembly.name]
-    at = pose_assembly(car, corner, travel, rack)
+    at = posed(assembly, travel, rack)
     own = slice(6 * assembly.wheel(corner), 6 * assembly.wheel(corner) + 6)
     members = member_matrix(at)
     loads = (members @ road_columns(at, hub_passes_spin=wheel_held))[:, own]

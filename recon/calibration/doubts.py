@@ -14,7 +14,7 @@ from recon.calibration.map import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
-    from recon.mechanics.mechanism import Assembly
+    from recon.mechanics.assembly import Assembly
 
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts

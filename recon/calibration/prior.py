@@ -19,7 +19,7 @@ from recon.calibration.pulls import Pull
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Gauge
-    from recon.mechanics.mechanism import Assembly
+    from recon.mechanics.assembly import Assembly
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
 # The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common
@@ -74,7 +74,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
     mean = np.zeros((len(assembly.gauges), len(members)))
     u = np.full_like(mean, np.inf)
     for g, (gauge, on) in enumerate(zip(assembly.gauges, assembly.gauged, strict=True)):
-        where = f"{path}, {assembly.mechanism.title}, gauge {gauge.name}"
+        where = f"{path}, {assembly.title}, gauge {gauge.name}"
         if on not in members:
             raise _no_member(where, assembly, gauge)
         m = members.index(on)

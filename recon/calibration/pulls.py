@@ -22,7 +22,7 @@ from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
-    from recon.mechanics.mechanism import Assembly
+    from recon.mechanics.assembly import Assembly
     from recon.records.sheets import PullSheet
 
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
@@ -187,7 +187,7 @@ def _travels(sheet: PullSheet, rows: NDArray[np.int64], w: int, wheels: int) -> 
 
 
 def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
-    return pose(assembly.mechanism, travels if len(assembly.corners) > 1 else travels[..., 0], rack)
+    return pose(assembly.mechanism, travels, rack)
 
 
 def _named(

@@ -35,7 +35,7 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
         The sheet has no row with purpose verify for a calibrated corner.
     """
     from recon.calibration.pulls import pulls_of
-    from recon.mechanics.mechanism import assemblies_of
+    from recon.mechanics.assembly import assemblies_of
 
     out = {}
     units = assemblies_of(car)

@@ -244,22 +244,6 @@ class Vehicle:
         parts: tuple[Corner | Axle, ...] = (*self.corners.values(), *self.axles.values())
         return tuple((part.name, g) for part in parts for g in part.gauges)
 
-    @property
-    def unit_gauges(self) -> dict[str, tuple[Gauge, ...]]:
-        """Gauges of what is solved as one: of each corner that stands alone, of each tied axle.
-
-        Those of a tied axle are its left corner's, its right corner's and its own.
-        """
-        out = {}
-        for name, corner in self.corners.items():
-            axle = self.axle_of(name)
-            if axle is None:
-                out[name] = corner.gauges
-            else:
-                sides = [self.corners[c] for c in axle.corners if c in self.corners]
-                out[axle.name] = (*(g for side in sides for g in side.gauges), *axle.gauges)
-        return out
-
     def axle_of(self, corner: str) -> Axle | None:
         """The axle that ties `corner` to its partner, None where it stands alone."""
         return next((a for a in self.axles.values() if corner in a.corners), None)

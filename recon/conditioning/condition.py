@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
+from recon.car.linkage import assembly_names, linkage_of
 from recon.conditioning.filters import SHORTEST, Band, low_pass, stretches, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
@@ -161,8 +162,8 @@ def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_] | Non
     return np.asarray(out) if out.any() else None
 
 
-def _columns(car: Vehicle, corner: str, names: tuple[str, ...]) -> list[int]:
-    return [names.index(g.name) for g in car.unit_gauges[corner] if g.name in names]
+def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
+    return [names.index(g.name) for g in linkage_of(car, assembly).gauges if g.name in names]
 
 
 def _channel_status(
@@ -173,8 +174,8 @@ def _channel_status(
     full = np.array([scale.get(n, np.nan) for n in names])
     flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
     out = {}
-    for corner in car.unit_gauges:
-        at = _columns(car, corner, names)
+    for assembly in assembly_names(car):
+        at = _columns(car, assembly, names)
         word = np.zeros(len(raw), dtype=np.uint16)
         for flag, found in (
             ("channel_flat", flat),
@@ -182,7 +183,7 @@ def _channel_status(
             ("missing_input", missing),
         ):
             word |= np.where(found[:, at].any(axis=1), BIT[flag], 0).astype(np.uint16)
-        out[corner] = word
+        out[assembly] = word
     return out, flat | clipped
 
 
@@ -191,27 +192,28 @@ def _zeros(
 ) -> dict[str, Zero]:
     elapsed = log["elapsed_time"].to_numpy()
     out = {}
-    for corner, fitted in car.unit_gauges.items():
-        gauges = tuple(g.name for g in fitted if g.name in names)
+    for assembly in assembly_names(car):
+        linkage = linkage_of(car, assembly)
+        gauges = tuple(g.name for g in linkage.gauges if g.name in names)
         if not gauges:
             continue
         if not np.isin(tares.gauge, gauges).any():
             warnings.warn(
-                f"{tares.path}: no tare of corner {corner} ({gauges[0]} and others), so this "
-                "corner is not reconstructed. Add its tares.",
+                f"{tares.path}: no tare of {linkage.title} ({gauges[0]} and others), so it "
+                "is not reconstructed. Add its tares.",
                 DataWarning,
                 stacklevel=4,
             )
             continue
         temperature = None
-        sides = [corner] if corner in car.corners else list(car.axles[corner].corners)
+        sides = [c.name for c in linkage.corners]
         if "gauge_temperature" in log and all(side in log["corner"] for side in sides):
             temperature = log["gauge_temperature"].sel(corner=sides).mean("corner").to_numpy()
-        at = _columns(car, corner, names)
-        out[corner] = zero_of(tares, gauges, elapsed, temperature, raw[:, at])
-        if out[corner].state == "pads" and len(sides) > 1:
+        at = _columns(car, assembly, names)
+        out[assembly] = zero_of(tares, gauges, elapsed, temperature, raw[:, at])
+        if out[assembly].state == "pads" and linkage.tied:
             raise DataError(
-                where=f"{tares.path}, axle {corner}",
+                where=f"{tares.path}, {linkage.title}",
                 found="tares on pads only",
                 needed="tares with both wheels of a tied axle hanging",
                 do="Lift both wheels clear of the ground and tare again, before and after the "

@@ -19,8 +19,8 @@ from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
-from recon.mechanics.mechanism import described_corner
-from recon.mechanics.motion import pose_assembly, rack_of_steer, wheel_angles, wheel_of
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed, rack_of_steer, wheel_angles
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
@@ -136,7 +136,8 @@ def patch_axes(
     VehicleError
         The car has no such corner, or its mechanism does not reach the pose.
     """
-    described_corner(car, corner)
+    assembly = assembly_of(car, corner)
+    wheel = assembly.wheel(corner)
     where = f"corner {corner}"
     require_axes(given, where)
     require_axes(wanted, where)
@@ -156,8 +157,11 @@ def patch_axes(
     if "tyre" in (given, wanted):
         if steer is not None:
             rack = rack_of_steer(car, steer)
-        at = pose_assembly(car, corner, travel, 0.0 if rack is None else rack, partner=partner)
-        heading, _ = wheel_angles(vehicle_to_intermediate(wheel_of(at, corner).spin, turn))
+        other = travel if partner is None else partner
+        own = [travel if c.name == corner else other for c in assembly.corners]
+        travels = np.stack(np.broadcast_arrays(*own), axis=-1)
+        at = posed(assembly, travels, 0.0 if rack is None else rack)
+        heading, _ = wheel_angles(vehicle_to_intermediate(at.wheels[wheel].spin, turn))
     if given == "tyre":
         out = tyre_to_intermediate(out, heading)
     if given == "vehicle":

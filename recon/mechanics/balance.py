@@ -245,7 +245,7 @@ def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
 def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
     """Groups of supports whose split at design height nobody stated."""
     state = design_state(mechanism)
-    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
     found = balance(mechanism, state, hubs)
     if not np.any(found.unsplit):
         return ()

@@ -62,7 +62,7 @@ def require_one_motion(mechanism: Mechanism) -> None:
     """
     state = design_state(mechanism)
     rows = rows_of(mechanism, *state)
-    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
     held = np.concatenate([rows.gradient[~rows.free], idle_rows(mechanism, state[0])])
     lift = lift_rows(mechanism, hubs)
     scale = np.tile([1, 1, 1, ARM, ARM, ARM], len(mechanism.bodies))

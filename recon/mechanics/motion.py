@@ -15,25 +15,12 @@ from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.mechanics.closure import closed, rotation_matrix
-from recon.mechanics.mechanism import Mechanism, assembly_of, mechanism_of
-from recon.mechanics.structure import State, hubs_of
+from recon.mechanics.assembly import Assembly, assemblies_of
+from recon.mechanics.closure import closed
+from recon.mechanics.structure import Mechanism, State, hubs_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
-
-__all__ = [
-    "Pose",
-    "WheelAt",
-    "pose",
-    "pose_assembly",
-    "pose_at",
-    "pose_corner",
-    "rack_of_steer",
-    "rotation_matrix",
-    "wheel_angles",
-    "wheel_of",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +43,7 @@ class Pose:
     """A batch of poses of one mechanism, in vehicle axes.
 
     `rotation` (..., body, 3, 3), `shift` (..., body, 3) as in `rows_of`; `points` and `rack` as
-    posed; `wheels` one or two.  `hub`, `contact`, `spin`, `heading`, `inclination` are those of
-    the first wheel.
+    posed; `wheels` one or two, in the order of the mechanism's.
     """
 
     mechanism: Mechanism
@@ -68,34 +54,13 @@ class Pose:
     wheels: tuple[WheelAt, ...]
 
     @property
-    def hub(self) -> Floats:
-        """Centre of the first wheel, in m."""
-        return self.wheels[0].hub
-
-    @property
-    def contact(self) -> Floats:
-        """Contact centre of the first wheel, in m."""
-        return self.wheels[0].contact
-
-    @property
-    def spin(self) -> Floats:
-        """Spin axis of the first wheel."""
-        return self.wheels[0].spin
-
-    @property
-    def heading(self) -> Floats:
-        """Heading of the first wheel, in rad."""
-        return self.wheels[0].heading
-
-    @property
-    def inclination(self) -> Floats:
-        """Inclination of the first wheel, in rad."""
-        return self.wheels[0].inclination
-
-    @property
     def hubs(self) -> Floats:
         """Centres of all wheels in m, (..., wheel, xyz)."""
         return np.stack([w.hub for w in self.wheels], axis=-2)
+
+    def wheel(self, corner: str) -> WheelAt:
+        """The wheel of the corner of that name."""
+        return self.wheels[[w.corner for w in self.mechanism.wheels].index(corner)]
 
 
 def pose(
@@ -104,36 +69,33 @@ def pose(
     rack: ArrayLike = 0.0,
     *,
     points: Floats | None = None,
-    centre: Floats | None = None,
+    centres: Floats | None = None,
 ) -> Pose:
-    """Pose a corner at each travel and rack, or an axle at each pair of travels.
+    """Pose a mechanism at each travel of its wheels and rack shift.
 
     Parameters
     ----------
     mechanism : Mechanism
-    travel : (...,), of an axle (..., wheel)
-        Rise of each wheel centre against the chassis. [m]
+    travel : (..., wheel), or one number for all wheels
+        Rise of each wheel centre against the chassis, bump positive. [m]
     rack : (...,)
-        Rack shift, broadcast with travel. [m]
-    points, centre : (..., support, 3, 3), (..., 3), of an axle (..., wheel, 3), optional
-        Other design points than the mechanism's own (for their uncertainty). [m]
+        Rack shift to the left, broadcast with travel. [m]
+    points, centres : (..., support, 3, xyz), (..., wheel, xyz), optional
+        Design points in place of the mechanism's own (for their uncertainty). [m]
 
     Raises
     ------
     VehicleError
         The mechanism does not reach a pose; the message names travel and rack.
     """
-    lone = len(mechanism.wheels) == 1
     points = mechanism.points if points is None else points
-    centre = mechanism.centre if centre is None else centre
-    centres = centre[..., None, :] if lone else centre
-    wished = np.asarray(travel, dtype=float)
-    travels = wished[..., None] if lone else wished
+    centres = mechanism.centres if centres is None else centres
+    travel = np.atleast_1d(np.asarray(travel, dtype=float))
     rack = np.asarray(rack, dtype=float)
     batch = np.broadcast_shapes(
-        travels.shape[:-1], rack.shape, points.shape[:-3], centres.shape[:-2]
+        travel.shape[:-1], rack.shape, points.shape[:-3], centres.shape[:-2]
     )
-    travels = np.broadcast_to(travels, (*batch, len(mechanism.wheels)))
+    travels = np.broadcast_to(travel, (*batch, len(mechanism.wheels)))
     rack = np.broadcast_to(rack, batch)
     points = np.broadcast_to(points, (*batch, *points.shape[-3:]))
     centres = np.broadcast_to(centres, (*batch, *centres.shape[-2:]))
@@ -146,22 +108,28 @@ def pose(
     return Pose(mechanism, *state, wheels=_wheels(mechanism, state, centres))
 
 
-def pose_at(
-    mechanism: Mechanism,
-    places: Floats,
-    *,
-    points: Floats | None = None,
-    centre: Floats | None = None,
-) -> Pose:
-    """`pose` at places (..., wheel + 1), each wheel's travel and the rack's shift [m].
+def posed(assembly: Assembly, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
+    """Pose an assembly within the ranges of travel that its vehicle file states; see `pose`.
 
-    `centre` (..., wheel, 3) of a lone corner, too.
+    Parameters
+    ----------
+    travel : (..., wheel), or one number for all wheels
+        Of each corner, bump positive. [m]
+    rack : (...,)
+        Rack shift to the left. [m]
+
+    Raises
+    ------
+    VehicleError
+        The mechanism does not reach a pose.
+    DataError
+        Travel outside the range that the vehicle file states.
     """
-    travel = places[..., :-1]
-    if travel.shape[-1] == 1:
-        travel = travel[..., 0]
-        centre = None if centre is None else centre[..., 0, :]
-    return pose(mechanism, travel, places[..., -1], points=points, centre=centre)
+    travels = np.atleast_1d(np.asarray(travel, dtype=float))
+    travels = np.broadcast_to(travels, (*travels.shape[:-1], len(assembly.corners)))
+    for corner, own in zip(assembly.corners, np.moveaxis(travels, -1, 0), strict=True):
+        _require_within_range(corner, own)
+    return pose(assembly.mechanism, travels, rack)
 
 
 def _wheels(mechanism: Mechanism, state: State, centres: Floats) -> tuple[WheelAt, ...]:
@@ -196,76 +164,18 @@ def wheel_angles(spin: Floats) -> tuple[Floats, Floats]:
     return heading, np.arcsin(np.clip(spin[..., 2], -1.0, 1.0))
 
 
-def wheel_of(at: Pose, corner: str) -> WheelAt:
-    """The wheel of `corner` at the poses."""
-    return at.wheels[[w.corner for w in at.mechanism.wheels].index(corner)]
-
-
-def pose_corner(corner: Corner, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
-    """Pose `corner` of a vehicle; see `pose`.
-
-    Raises
-    ------
-    VehicleError
-        The mechanism is not determinate or does not reach a pose.
-    DataError
-        Travel outside the range that the vehicle file states.
-    """
-    t = _within_range(corner, travel)
-    return pose(mechanism_of(corner), t, rack)
-
-
-def pose_assembly(
-    car: Vehicle,
-    corner: str,
-    travel: ArrayLike,
-    rack: ArrayLike = 0.0,
-    *,
-    partner: ArrayLike | None = None,
-) -> Pose:
-    """Pose `corner`, with its partner where an axle ties the two; see `pose`.
-
-    Parameters
-    ----------
-    travel, rack : (...,)
-        Of the corner. [m]
-    partner : (...,), optional
-        Travel of the other wheel of its axle; that of the corner unless stated. [m]
-
-    Raises
-    ------
-    VehicleError
-        The mechanism is not determinate or does not reach a pose.
-    DataError
-        Travel outside the range that the vehicle file states.
-    """
-    axle = car.axle_of(corner)
-    if axle is None:
-        return pose_corner(car.corners[corner], travel, rack)
-    mechanism = assembly_of(car, corner).mechanism
-    other = travel if partner is None else partner
-    travels = [
-        _within_range(car.corners[w.corner], travel if w.corner == corner else other)
-        for w in mechanism.wheels
-    ]
-    return pose(mechanism, np.stack(np.broadcast_arrays(*travels), axis=-1), rack)
-
-
-def _within_range(corner: Corner, travel: ArrayLike) -> Floats:
+def _require_within_range(corner: Corner, travel: Floats) -> None:
     low, high = corner.travel_range
-    t = np.asarray(travel, dtype=float)
-    out = (t < low - 1e-9) | (t > high + 1e-9)
+    out = (travel < low - 1e-9) | (travel > high + 1e-9)
     if np.any(out):
-        value = t[out].flat[0] if t.ndim else float(t)
         raise DataError(
             where=f"corner {corner.name}",
-            found=f"travel {1e3 * value:.1f} mm",
+            found=f"travel {1e3 * travel[out].flat[0]:.1f} mm",
             needed=f"travel within {1e3 * low:.0f} to {1e3 * high:.0f} mm (travel_mm of the "
             "vehicle file)",
             do="State the range that the suspension really has, or check the travel channel's "
             "zero.",
         )
-    return t
 
 
 def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
@@ -282,11 +192,12 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
         return np.zeros_like(steer)
     rack = np.linspace(low, high, 81)
     mean = np.zeros_like(rack)
-    for corner in steered:
-        mechanism = assembly_of(car, corner.name).mechanism
-        still = np.zeros(np.shape(mechanism.centre)[:-1])  # no travel of any wheel
-        heading = wheel_of(pose(mechanism, still, rack), corner.name).heading
-        mean += (heading - np.interp(0.0, rack, heading)) / len(steered)
+    for assembly in assemblies_of(car).values():
+        if assembly.steered:
+            at = pose(assembly.mechanism, 0.0, rack)
+            for corner, wheel in zip(assembly.corners, at.wheels, strict=True):
+                if corner.steered:
+                    mean += (wheel.heading - np.interp(0.0, rack, wheel.heading)) / len(steered)
     from scipy.interpolate import PchipInterpolator
 
     order = np.argsort(mean)

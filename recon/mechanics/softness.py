@@ -18,7 +18,7 @@ from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 
 if TYPE_CHECKING:
-    from recon.mechanics.mechanism import Assembly
+    from recon.mechanics.assembly import Assembly
     from recon.mechanics.motion import Pose
 
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding
@@ -43,9 +43,7 @@ def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
     stated = [(i, s) for i, s in enumerate(assembly.supports) if s.u_compliance > 0]
     if not stated:
         return {}
-    travels = at.hubs[..., 2] - np.array([w.centre[2] for w in mechanism.wheels])
-    if len(mechanism.wheels) == 1:
-        travels = travels[..., 0]
+    travels = at.hubs[..., 2] - mechanism.centres[:, 2]
 
     def loads(own: NDArray[np.bool_], value: float) -> Floats:
         compliance = np.where(own, value, mechanism.compliance)

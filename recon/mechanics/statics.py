@@ -52,7 +52,7 @@ def _pivots(mechanism: Mechanism) -> list[int]:
     from scipy.linalg import qr
 
     state = design_state(mechanism)
-    hubs = hubs_of(mechanism, state[0], state[1], np.array([w.centre for w in mechanism.wheels]))
+    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
     stress = balance(mechanism, state, hubs).stress
     _, _, order = qr(stress.T, mode="economic", pivoting=True)
     return [int(r) for r in order[: stress.shape[1]]]

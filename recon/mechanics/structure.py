@@ -78,6 +78,7 @@ class Redundant:
 class Mechanism:
     """Arrays of one corner, or of two that an axle ties together.
 
+    `title` is 'corner FL' or 'axle rear', as messages name it.
     `points` (support, 3, xyz) holds outer, inner and second axis point of each support;
     `compliance` (row,) is elongation per load [m/N, torsion rad/(N m)], NaN where not stated.
     `idle` names turns that move no point: (body, axis).  `members` are the load rows (supports'
@@ -85,7 +86,7 @@ class Mechanism:
     `redundant` the groups whose split is not known.  Batches put further axes in front.
     """
 
-    name: str
+    title: str
     bodies: tuple[str, ...]
     supports: tuple[str, ...]
     kinds: tuple[str, ...]
@@ -100,11 +101,6 @@ class Mechanism:
     idle: tuple[tuple[int, Floats], ...] = ()
     members: tuple[int, ...] = ()
     redundant: tuple[Redundant, ...] = ()
-
-    @property
-    def title(self) -> str:
-        """'corner FL' or 'axle rear', as messages name it."""
-        return self.name if len(self.wheels) > 1 else f"corner {self.name}"
 
     @property
     def row_names(self) -> tuple[str, ...]:
@@ -144,26 +140,9 @@ class Mechanism:
         return len(self.owner) + len(self.idle) > 6 * len(self.bodies)
 
     @property
-    def wheel_body(self) -> int:
-        """Body of the first wheel."""
-        return self.wheels[0].body
-
-    @property
-    def centre(self) -> Floats:
-        """Centre of the wheel (xyz), of two wheels (wheel, xyz)."""
-        if len(self.wheels) == 1:
-            return self.wheels[0].centre
+    def centres(self) -> Floats:
+        """Wheel centres at design height (wheel, xyz) [m]."""
         return np.array([w.centre for w in self.wheels])
-
-    @property
-    def spin(self) -> Floats:
-        """Spin axis of the first wheel."""
-        return self.wheels[0].spin
-
-    @property
-    def radius(self) -> float:
-        """Loaded radius of the first wheel."""
-        return self.wheels[0].radius
 
 
 @dataclass(frozen=True, slots=True)

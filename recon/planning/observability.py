@@ -11,20 +11,22 @@ from typing import TYPE_CHECKING
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
-from recon.mechanics.mechanism import asked_corner, asked_corners, assembly_name, assembly_of
-from recon.planning.knowledge import Combination, Knowledge, joined, judge
-from recon.planning.questions import FORCES, channels_of, gaugeable, question_of
+from recon.car.linkage import assembly_names, linkage_of
+from recon.mechanics.assembly import assembly_of
+from recon.planning.knowledge import Combination, Knowledge, Question, joined, judge
+from recon.planning.questions import FORCES, channel_names, gaugeable, question_of
 from recon.planning.selection import Selection, select
 from recon.planning.unknowns import MODES, UNKNOWNS
 
 if TYPE_CHECKING:
+    from recon.car.linkage import Linkage
     from recon.car.vehicle import Vehicle
 
 __all__ = [
     "FORCES",
     "Observability",
     "best_gauges",
-    "by_corner",
+    "by_assembly",
     "observe",
     "observe_car",
     "question_of",
@@ -170,32 +172,31 @@ def observe(
     DataError
         The noise is not above zero, or the travel is outside the stated range.
     """
-    corner = asked_corner(car, corner)
-    mechanism = assembly_of(car, corner).mechanism
-    assembly = assembly_name(car, corner)
+    assembly = assembly_of(car, corner)
     if gauged is not None and not [name for name in gauged if name]:
         raise VehicleError(
-            where=f"{car.path or 'car'}, {assembly}",
+            where=f"{car.path or 'car'}, {assembly.title}",
             found="an empty list of gauges",
-            needed=f"members out of {', '.join(gaugeable(car, corner))}",
+            needed=f"members out of {', '.join(gaugeable(assembly.mechanism))}",
             do="Name the members to judge, or leave the option out for those of the file.",
         )
-    chosen = channels_of(car, corner) if gauged is None else tuple(gauged)
-    pose = (travel, rack)
-    outboard = any(car.corners[w.corner].brake.place == "outboard" for w in mechanism.wheels)
+    chosen = channel_names(assembly.gauged) if gauged is None else tuple(gauged)
+    outboard = any(c.brake.place == "outboard" for c in assembly.corners)
     asked = {
-        mode: question_of(car, corner, mode=mode, noise=noise, pose=pose, named=chosen)
+        mode: question_of(
+            car, assembly, mode=mode, noise=noise, travel=travel, rack=rack, named=chosen
+        )
         for mode in (MODES if outboard else MODES[:1])
     }
     return Observability(
-        corner=corner,
-        assembly=assembly,
-        corners=tuple(w.corner for w in mechanism.wheels),
+        corner=corner if corner in car.corners else assembly.corners[0].name,
+        assembly=assembly.title,
+        corners=tuple(c.name for c in assembly.corners),
         gauged=chosen,
         noise=noise,
         u_all={mode: question.u(question.positions(chosen)) for mode, question in asked.items()},
         knowledge=judge(asked["rolling"], chosen),
-        redundant=tuple(group.reason for group in mechanism.redundant),
+        redundant=tuple(group.reason for group in assembly.mechanism.redundant),
     )
 
 
@@ -223,25 +224,24 @@ def observe_car(
     """
     gauged = gauged or {}
     for name in gauged:
-        asked_corner(car, name)
+        linkage_of(car, name)
     seen: dict[str, Observability] = {}
-    for first in asked_corners(car).values():
-        chosen = _of_either(car, first, gauged)
-        found = observe(car, first, gauged=chosen, noise=noise, travel=travel, rack=rack)
+    for name in assembly_names(car):
+        chosen = _of_either(linkage_of(car, name), car, gauged)
+        found = observe(car, name, gauged=chosen, noise=noise, travel=travel, rack=rack)
         seen |= {corner: replace(found, corner=corner) for corner in found.corners}
     return {name: seen[name] for name in car.corners}
 
 
 def _of_either(
-    car: Vehicle, corner: str, gauged: dict[str, tuple[str, ...]]
+    linkage: Linkage, car: Vehicle, gauged: dict[str, tuple[str, ...]]
 ) -> tuple[str, ...] | None:
-    """What `gauged` says of the corner, of the partner that is tied to it or of their axle."""
-    axle = car.axle_of(corner)
-    names = (*axle.corners, axle.name) if axle else (corner,)
+    """Gauges that `gauged` states for a corner of the linkage or for its axle."""
+    names = dict.fromkeys((*(c.name for c in linkage.corners), linkage.name))
     asked = {name: gauged[name] for name in names if name in gauged}
     if len({tuple(sorted(members)) for members in asked.values()}) > 1:
         raise VehicleError(
-            where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
+            where=f"{car.path or 'car'}, {linkage.title}",
             found=" but ".join(f"{n} with {', '.join(m)}" for n, m in asked.items()),
             needed="one list of gauges for both corners, which are judged together",
             do="Name the gauges of the whole axle once.",
@@ -286,25 +286,25 @@ def best_gauges(
     DataError
         The noise is not above zero, or `count` does not fit.
     """
-    pose = (travel, rack)
+
+    def question(name: str, named: tuple[str, ...]) -> Question:
+        assembly = assembly_of(car, name)
+        return question_of(car, assembly, noise=noise, travel=travel, rack=rack, named=named)
+
     if corner is not None:
-        corner = asked_corner(car, corner)
-        return select(question_of(car, corner, noise=noise, pose=pose, named=keep), count, keep)
-    parts = {
-        key: question_of(car, first, noise=noise, pose=pose, named=_under(key, keep))
-        for key, first in asked_corners(car).items()
-    }
+        return select(question(corner, keep), count, keep)
+    parts = {name: question(name, _under(name, keep)) for name in assembly_names(car)}
     return select(joined(parts, car.path or car.name), count, keep)
 
 
-def by_corner(car: Vehicle, chosen: Selection, corner: str | None) -> dict[str, tuple[str, ...]]:
-    """Members of a choice of `best_gauges` by corner, as `observe` takes them.
+def by_assembly(car: Vehicle, chosen: Selection, asked: str | None) -> dict[str, tuple[str, ...]]:
+    """Members of a choice of `best_gauges` by the name of their assembly, as `observe` takes them.
 
-    An axle stands under the corner that was asked for, else under its left one.
+    `asked` is what `best_gauges` was asked for, None where it was the whole car.
     """
-    if corner is not None:
-        return {asked_corner(car, corner): chosen.chosen}
-    return {first: _under(key, chosen.chosen) for key, first in asked_corners(car).items()}
+    if asked is not None:
+        return {linkage_of(car, asked).name: chosen.chosen}
+    return {name: _under(name, chosen.chosen) for name in assembly_names(car)}
 
 
 def _under(key: str, names: tuple[str, ...]) -> tuple[str, ...]:

@@ -14,20 +14,15 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import TWO_FORCE
-from recon.mechanics.mechanism import (
-    assembly_name,
-    assembly_of,
-    described_corner,
-    gauged_loads,
-    load_arms,
-)
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.mechanism import load_arms
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import open_loads, road_columns
 from recon.planning.knowledge import Question
 from recon.planning.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
     from recon.mechanics.structure import Mechanism
 
 FORCES = UNKNOWNS[:3]
@@ -38,14 +33,15 @@ SPLIT = "split among "  # how the unknown that is a self-stress begins
 
 def question_of(
     car: Vehicle,
-    corner: str,
+    assembly: Assembly,
     *,
     mode: str = "rolling",
     noise: float = 10.0,
-    pose: tuple[float, float] = (0.0, 0.0),
+    travel: float = 0.0,
+    rack: float = 0.0,
     named: tuple[str, ...] = (),
 ) -> Question:
-    """The question of a corner, with its partner where an axle ties the two.
+    """The question of one assembly.
 
     Parameters
     ----------
@@ -53,21 +49,19 @@ def question_of(
         What the hubs pass, the same at both wheels of an axle.
     noise : float
         Of each gauge [N]; where it measures N m, on an arm of `MOMENT_ARM`.
-    pose : (travel, rack)
-        Both wheels of an axle at the same travel. [m]
+    travel, rack : float
+        Pose, bump and left positive; both wheels of an axle at the same travel. [m]
     named : tuple of str
         Loads that are to be candidates although they repeat another one, as that of a spring
         behind a rocker repeats its push rod's. Those that the file gauges always are.
 
     Raises
     ------
-    VehicleError, DataError
-        No such corner, or a noise that is not above zero.
+    DataError
+        A noise that is not above zero, or a travel outside the stated range.
     """
-    described_corner(car, corner)
-    at = pose_assembly(car, corner, *pose)
-    mechanism = at.mechanism
-    corners = [car.corners[w.corner] for w in mechanism.wheels]
+    at = posed(assembly, travel, rack)
+    mechanism, corners = assembly.mechanism, assembly.corners
     references = [reference_of(car, c) for c in corners]
     loads, states = open_loads(at)
     arm = load_arms(mechanism)[:, None]
@@ -75,9 +69,9 @@ def question_of(
     columns = _blocks([tyre_columns(car.tyre, r.vertical) for r in references])
     road = road_columns(at, hub_passes_spin=mode == "locked") @ columns
     rows = np.hstack([loads @ road, splits]) / arm
-    on = _candidates(mechanism, rows, _gauged(car, corner), named)
+    on = _candidates(mechanism, rows, assembly.gauged, named)
     priors = [prior_u(c, car.tyre, r, mode) for c, r in zip(corners, references, strict=True)]
-    several = len(corners) > 1
+    several = assembly.tied
     return Question(
         rows=rows[list(on.values())],
         candidates=tuple(on),
@@ -89,16 +83,12 @@ def question_of(
         noise=np.full(len(on), noise),
         forces=tuple(f"{f} {c.name}" if several else f for c in corners for f in FORCES),
         scale=np.concatenate([*(SCALE for _ in corners), np.ones(splits.shape[1])]),
-        where=f"{car.path or 'car'}, {assembly_name(car, corner)}",
+        where=f"{car.path or 'car'}, {assembly.title}",
     )
 
 
-def channels_of(car: Vehicle, corner: str) -> tuple[str, ...]:
-    """One name per gauge of the file: its member's, counted from the second one on."""
-    return _counted(_gauged(car, corner))
-
-
-def _counted(names: list[str]) -> tuple[str, ...]:
+def channel_names(names: tuple[str, ...]) -> tuple[str, ...]:
+    """One name per gauge from the load that each measures, counted from the second one on."""
     return tuple(
         name if (count := names[:k].count(name)) == 0 else f"{name} ({count + 1})"
         for k, name in enumerate(names)
@@ -106,20 +96,14 @@ def _counted(names: list[str]) -> tuple[str, ...]:
 
 
 def load_units(mechanism: Mechanism) -> tuple[str, ...]:
-    """Assembly of each load of `Mechanism.row_names`, 'N' or 'N m'."""
+    """Unit of each load of `Mechanism.row_names`, 'N' or 'N m'."""
     return tuple("N m" if couple else "N" for couple in mechanism.moments)
 
 
-def gaugeable(car: Vehicle, corner: str) -> tuple[str, ...]:
+def gaugeable(mechanism: Mechanism) -> tuple[str, ...]:
     """Names of all loads that a gauge can sit on."""
-    mechanism = assembly_of(car, corner).mechanism
     names = mechanism.row_names
     return tuple(names[r] for r in _places(mechanism))
-
-
-def _gauged(car: Vehicle, corner: str) -> list[str]:
-    """What each gauge of the assembly measures, as `Mechanism.row_names` calls it."""
-    return [load for _, load in gauged_loads(car, corner)]
 
 
 def _places(mechanism: Mechanism) -> list[int]:
@@ -133,7 +117,7 @@ def _places(mechanism: Mechanism) -> list[int]:
 
 
 def _candidates(
-    mechanism: Mechanism, rows: Floats, gauged: list[str], named: tuple[str, ...]
+    mechanism: Mechanism, rows: Floats, gauged: tuple[str, ...], named: tuple[str, ...]
 ) -> dict[str, int]:
     """Name and row of each candidate: what a gauge can sit on, then second bridges."""
     names = mechanism.row_names
@@ -142,7 +126,7 @@ def _candidates(
         asked = r in mechanism.members or names[r] in gauged or names[r] in named
         if asked or not _repeats(rows[r], rows[list(on.values())]):
             on[names[r]] = r
-    for channel, name in zip(_counted(gauged), gauged, strict=True):
+    for channel, name in zip(channel_names(gauged), gauged, strict=True):
         on.setdefault(channel, names.index(name))
     return on
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.mechanics.mechanism import Assembly
-from recon.mechanics.motion import Pose, pose_at
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix, spring_share
 from recon.planning.unknowns import (
     BEARING_DRAG,
@@ -129,7 +129,7 @@ def estimator_of(
 
     references = tuple(reference_of(car, c) for c in assembly.corners)
     columns = np.asarray(block_diag(*(tyre_columns(car.tyre, r.vertical) for r in references)))
-    design = pose_at(assembly.mechanism, np.zeros(len(assembly.corners) + 1))
+    design = pose(assembly.mechanism, 0.0)
     modes: Modes = tuple(product(MODES, repeat=len(assembly.corners)))
     usual = tuple(r.vertical for r in references)
     tare = tare_load(assembly, calibration.K, session.tare, usual)

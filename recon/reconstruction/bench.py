@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.mechanics.mechanism import Assembly
-from recon.mechanics.motion import Pose, pose_at
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import Pose, pose
 from recon.reconstruction.assembly_estimator import AssemblyEstimator
 from recon.reconstruction.estimator import AtPose
 from recon.reconstruction.features import Features, Modes
@@ -125,7 +125,8 @@ def bench_of(estimator: AssemblyEstimator) -> Bench:
     moves = STEP * np.eye(w + 1)
     moves[w] *= half_r > 0
     around = np.vstack([np.zeros(w + 1), *(side * move for move in moves for side in (-1, 1))])
-    at = estimator.at(pose_at(assembly.mechanism, np.vstack([around, nodes])))
+    places = np.vstack([around, nodes])
+    at = estimator.at(pose(assembly.mechanism, places[:, :-1], places[:, -1]))
     return Bench(
         estimator=estimator,
         features=Features(w),

@@ -11,8 +11,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
-from recon.mechanics.mechanism import Assembly
-from recon.mechanics.motion import pose_at
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import pose
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
 from recon.reconstruction.bench import Bench, absolute_map
@@ -28,8 +28,12 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     """
     moves, u, centres = _moved_points(bench.assembly)
     places = _from_pull_pose(bench)[None]
-    posed = pose_at(
-        bench.assembly.mechanism, places, points=moves[:, None], centre=centres[:, None]
+    posed = pose(
+        bench.assembly.mechanism,
+        places[..., :-1],
+        places[..., -1],
+        points=moves[:, None],
+        centres=centres[:, None],
     )
     members = member_matrix(posed)
     absolute = absolute_map(posed, members)
@@ -56,7 +60,8 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     if not bench.assembly.mechanism.shares_loads:
         return []
     droop = [*(c.hanging_travel for c in bench.assembly.corners), 0.0]
-    posed = pose_at(bench.assembly.mechanism, np.vstack([_from_pull_pose(bench), droop]))
+    places = np.vstack([_from_pull_pose(bench), droop])
+    posed = pose(bench.assembly.mechanism, places[:, :-1], places[:, -1])
     changes = soft_changes(bench.assembly, posed)
     if not changes:
         return []
@@ -108,7 +113,7 @@ def _moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
         for slot, body, point, u in ends:
             joints.setdefault((body, point, u), []).append((i, slot))
     step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
-    at_design = np.array([w.centre for w in mechanism.wheels])
+    at_design = mechanism.centres
     points, centres, scale = [mechanism.points], [at_design], [0.0]
     for (_, _, u), places in joints.items():
         for axis in range(3):

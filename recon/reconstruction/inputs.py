@@ -13,9 +13,9 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.mechanics.assembly import Assembly, assembly_of
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.mechanism import Assembly, assembly_of
-from recon.mechanics.motion import pose_at, rack_of_steer
+from recon.mechanics.motion import pose, rack_of_steer
 from recon.reconstruction.session import AssemblySession, WheelSensors
 from recon.reconstruction.solve import Samples
 from recon.reconstruction.tare import Tare
@@ -172,10 +172,8 @@ def _heading_slope(car: Vehicle) -> float:
     for corner in car.corners.values():
         if corner.steered:
             assembly = assembly_of(car, corner.name)
-            ends = np.zeros((2, len(assembly.corners) + 1))
-            ends[:, -1] = -1e-3, 1e-3
-            at = pose_at(assembly.mechanism, ends)
-            heading = at.wheels[assembly.wheel(corner.name)].heading
+            at = pose(assembly.mechanism, 0.0, np.array([-1e-3, 1e-3]))
+            heading = at.wheel(corner.name).heading
             slopes.append(float(np.diff(heading)[0]) / 2e-3)
     return float(np.mean(slopes)) if slopes else 0.0
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.mechanics.mechanism import Assembly
+from recon.mechanics.assembly import Assembly
 from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator_of
 from recon.reconstruction.bench import Bench, bench_of
 from recon.reconstruction.cause import Cause

@@ -19,7 +19,7 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning, Prio
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
-from recon.mechanics.mechanism import Assembly, assemblies_of
+from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.planning.unknowns import reference_of
 from recon.reconstruction import inputs as given
 from recon.reconstruction.causes import attitude_causes

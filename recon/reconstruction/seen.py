@@ -16,7 +16,7 @@ from recon.planning.observability import Observability, observe
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
-    from recon.mechanics.mechanism import Assembly
+    from recon.mechanics.assembly import Assembly
 
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"
 
@@ -59,7 +59,7 @@ def forces_seen(
     )
     cure = _cure(observe(car, assembly.corners[0].name, gauged=gauged), lost)
     told = " and ".join(names[k] for k in lost)
-    where = assembly.mechanism.title
+    where = assembly.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
     if len(lost) == len(names) and (len(assembly.corners) == 1 or not sums):
         raise RankError(

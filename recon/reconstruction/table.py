@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
-from recon.mechanics.motion import pose_at
+from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.assembly_estimator import AssemblyEstimator
 from recon.reconstruction.estimator import AtPose, rows_of_wheels
@@ -68,9 +68,8 @@ def _table(
     powers = powers_of(ranges, degrees)
     fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
     between = np.random.default_rng(0).uniform(-1, 1, (CHECKED, len(ranges))).T
-    posed = pose_at(
-        estimator.assembly.mechanism, np.concatenate([places, on_ranges(between, ranges)])
-    )
+    every = np.concatenate([places, on_ranges(between, ranges)])
+    posed = pose(estimator.assembly.mechanism, every[:, :-1], every[:, -1])
     at, nodes = estimator.at(posed), slice(0, len(places))
     inputs, spread = [], []
     for mode in at:

@@ -12,8 +12,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.mechanics.mechanism import Assembly
-from recon.mechanics.motion import Pose, pose, pose_at
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
 
 # A wheel on a pad; common practice, no source.
@@ -78,8 +78,8 @@ def tare_load(assembly: Assembly, K: Floats, tare: Tare, usual: tuple[float, ...
         Usual vertical load of each wheel. [N]
     """
     w = len(assembly.corners)
-    droop = np.array([*(c.hanging_travel for c in assembly.corners), 0.0])
-    at = pose_at(assembly.mechanism, droop + STEP * np.eye(w + 1, k=-1))
+    droop = np.array([c.hanging_travel for c in assembly.corners])
+    at = pose(assembly.mechanism, droop + STEP * np.eye(w + 1, w, k=-1))
     per_force = _at_centres(member_matrix(at))
     hanging = per_force[0]
     weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in assembly.corners]
@@ -110,10 +110,11 @@ def _at_centres(members: Floats) -> Floats:
 
 def _standing(assembly: Assembly, weight: Floats, pad: float) -> Floats:
     """Loads (member,) of a corner at design height with its tyre on a pad."""
-    here = pose(assembly.mechanism, 0.0, 0.0)
+    here = pose(assembly.mechanism, 0.0)
+    (wheel,) = here.wheels
     wrench = np.concatenate([weight, np.zeros(3)])
     up = np.array([0.0, 0.0, pad])
-    wrench += np.concatenate([up, np.cross(here.contact - here.hub, up)])
+    wrench += np.concatenate([up, np.cross(wheel.contact - wheel.hub, up)])
     return np.asarray(member_matrix(here) @ wrench)
 
 
@@ -124,7 +125,7 @@ def _pad_effects(assembly: Assembly, K: Floats, pad: float) -> Floats:
     which the car stood.
     """
     travel = np.array([-PAD_TRAVEL, 0.0, PAD_TRAVEL])
-    at: Pose = pose(assembly.mechanism, travel, 0.0)
+    at = pose(assembly.mechanism, travel[:, None])
     per_force = K @ member_matrix(at) @ road_columns(at, hub_passes_spin=False)[..., :3]
     scrub = PAD_SCRUB * per_force[1, :, :2]
     share = PAD_SHARE * pad * per_force[1, :, 2]

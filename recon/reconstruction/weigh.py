@@ -14,7 +14,7 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.mechanics.mechanism import assemblies_of
+from recon.mechanics.assembly import assemblies_of
 from recon.planning.unknowns import MODES
 from recon.reconstruction.features import features_of, joint_mode
 from recon.reconstruction.prepare import prepare_unit

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.columns import Rows, open_rows
 from recon.records.files import checksum
@@ -116,32 +117,30 @@ def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], d
 
 def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
     """Gauges of the car that the sheet holds; those of a pulled corner must all be there."""
-    homes = {name for name, _ in car.gauges}
-    bare = [name for name in car.corners if homes.isdisjoint(_together(car, name))]
+    own = {name: _own_gauges(car, name) for name in car.corners}
+    bare = [name for name in car.corners if not own[name]]
     rows.refuse(
         np.isin(corner, bare),
         lambda row: f"a pull at {corner[row]}, which has no gauge in the vehicle file",
         "pulls at corners with gauges",
         "Describe the gauges of this corner in the vehicle file, or remove its rows.",
     )
-    needed = {home for name in set(corner.tolist()) for home in _together(car, name)}
-    for name, gauge in car.gauges:
-        if name in needed:
+    needed = {gauge for name in set(corner.tolist()) for gauge in own[name]}
+    for _, gauge in car.gauges:
+        if gauge.name in needed:
             rows.table.require(gauge.name)
     return tuple(gauge.name for _, gauge in car.gauges if gauge.name in rows.table.bound)
 
 
-def _together(car: Vehicle, corner: str) -> tuple[str, ...]:
-    """What is pulled together: the corner, or both corners of a tied axle and the axle."""
-    axle = car.axle_of(corner)
-    return (corner,) if axle is None else (*axle.corners, axle.name)
+def _own_gauges(car: Vehicle, corner: str) -> tuple[str, ...]:
+    """Names of the gauges of the assembly that the corner belongs to."""
+    return tuple(gauge.name for gauge in linkage_of(car, corner).gauges)
 
 
 def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...]) -> Floats:
     values = np.stack([rows.numbers(name) for name in gauges], axis=1)
-    home = {gauge.name: name for name, gauge in car.gauges}
-    tied = {name: _together(car, name) for name in set(corner.tolist())}
-    own = np.array([[home[gauge] in tied[name] for gauge in gauges] for name in corner])
+    of = {name: _own_gauges(car, name) for name in set(corner.tolist())}
+    own = np.array([[gauge in of[name] for gauge in gauges] for name in corner])
     rows.refuse(
         np.asarray(~(own & ~np.isnan(values)).any(axis=1)),
         lambda row: f"no indication of any gauge of {corner[row]}",

@@ -9,11 +9,12 @@ import numpy as np
 
 from recon.base.errors import VehicleError
 from recon.car.checks import require_rack_in_use
+from recon.car.linkage import assembly_names
 from recon.car.plausibility import require_plausible
 from recon.car.reader import read_description
 from recon.car.vehicle import TWO_POINTS
+from recon.mechanics.assembly import assembly_of
 from recon.mechanics.balance import rows_beyond
-from recon.mechanics.mechanism import assembly_of
 
 if TYPE_CHECKING:
     from recon.car.source import Loc, Source
@@ -59,16 +60,10 @@ def _require_held(car: Vehicle, source: Source) -> None:
     Raises
     ------
     VehicleError
-        See `mechanism_of`; the message has the file's name in front.
+        See `assembly_of`; the message has the file's name in front.
     """
-    done: set[str] = set()
-    for name in car.corners:
-        if name in done:
-            continue
-        axle = car.axle_of(name)
-        done |= set(axle.corners) if axle else {name}
-        part = axle or car.corners[name]
-        loc: Loc = ("axle" if axle else "corner", part.name)
+    for name in assembly_names(car):
+        loc: Loc = ("axle" if name in car.axles else "corner", name)
         try:
             mechanism = assembly_of(car, name).mechanism
         except VehicleError as error:
@@ -80,7 +75,7 @@ def _require_held(car: Vehicle, source: Source) -> None:
 def _require_sections(mechanism: Mechanism, source: Source) -> None:
     for section in mechanism.sections:
         on, _, gauge = section.name.rpartition(":")
-        where = f"{source.path}: {mechanism.name}, gauge '{gauge}' on '{on}'"
+        where = f"{source.path}: {mechanism.title}, gauge '{gauge}' on '{on}'"
         points = [
             mechanism.points[i, slot]
             for i, kind in enumerate(mechanism.kinds)

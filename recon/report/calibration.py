@@ -8,7 +8,7 @@ import numpy as np
 
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import TWO_FORCE
-from recon.mechanics.mechanism import assemblies_of
+from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
 
 if TYPE_CHECKING:

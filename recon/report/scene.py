@@ -9,8 +9,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS
-from recon.mechanics.mechanism import assembly_name, described_corner, gauged_loads
-from recon.mechanics.motion import pose_assembly, wheel_of
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.mechanics.structure import moved_point
 from recon.planning.questions import load_units
@@ -18,6 +18,7 @@ from recon.report.sheet import LOOKS
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
     from recon.mechanics.motion import Pose, WheelAt
     from recon.mechanics.structure import Mechanism
 
@@ -125,21 +126,21 @@ def scene_of(
     car: Vehicle, corner: str, wrench: tuple[float, float, float], travel: float, rack: float
 ) -> Scene:
     """Pose the corner, with its partner where an axle ties the two, and load its contact."""
-    described_corner(car, corner)
-    at = pose_assembly(car, corner, travel, rack)
-    m = at.mechanism
+    assembly = assembly_of(car, corner)
+    first = 6 * assembly.wheel(corner)
+    at = posed(assembly, travel, rack)
+    m = assembly.mechanism
     force = np.asarray(wrench, dtype=float)
-    first = 6 * [w.corner for w in m.wheels].index(corner)
     road = road_columns(at, hub_passes_spin=False)[:, first : first + 3] @ force
     values = np.concatenate([load_matrix(at) @ road, section_matrix(at) @ road])
-    gauges = gauged_loads(car, corner)
+    gauges = list(zip(assembly.gauges, assembly.gauged, strict=True))
     loads = [
-        Load(in_words(name), tuple(g for g, on in gauges if on == name), float(value), unit)
+        Load(in_words(name), tuple(g.name for g, on in gauges if on == name), float(value), unit)
         for name, value, unit in zip(m.row_names, values, load_units(m), strict=True)
     ]
     rows = np.searchsorted(m.owner, np.arange(len(m.kinds)))
     return Scene(
-        title=title_of(car, corner),
+        title=title_of(assembly),
         corner=corner,
         mechanism=m,
         places=1000 * _places(at),
@@ -151,18 +152,16 @@ def scene_of(
         wheels=tuple(
             DrawnWheel(w.corner, w.body, 1000 * on.hub, 1000 * on.contact,
                        1000 * _outline(on, w.radius))
-            for w, on in ((w, wheel_of(at, w.corner)) for w in m.wheels)
+            for w, on in zip(m.wheels, at.wheels, strict=True)
         ),
         force=force,
         arrows=np.diag(force) * ARROW / max(float(np.max(np.abs(force))), 1.0),
     )  # fmt: skip
 
 
-def title_of(car: Vehicle, corner: str) -> str:
+def title_of(assembly: Assembly) -> str:
     """'FL front left', or 'axle rear'."""
-    if car.axle_of(corner) is None:
-        return f"{corner} {LOOKS[corner].name}"
-    return assembly_name(car, corner)
+    return assembly.title if assembly.tied else f"{assembly.name} {LOOKS[assembly.name].name}"
 
 
 def _places(at: Pose) -> Floats:

@@ -13,13 +13,8 @@ from recon.base.arrays import Floats
 from recon.base.status import FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.car.vehicle import TWO_FORCE
-from recon.mechanics.mechanism import (
-    asked_corners,
-    assembly_name,
-    assembly_of,
-    gauged_loads,
-)
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.assembly import assemblies_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.knowledge import NOT_KNOWN
 from recon.planning.questions import gaugeable, load_units
@@ -28,6 +23,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
     from recon.planning.observability import Observability
     from recon.planning.selection import Selection
     from recon.reconstruction.weigh import Weighing
@@ -42,9 +38,9 @@ def car_summary(car: Vehicle) -> list[str]:
     """What the vehicle file says, and what each link and section carries per kN at the contact."""
     lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
     shown: set[tuple] = set()
-    for corner in asked_corners(car).values():
-        lines += ["", *_load_lines(car, corner)]
-        limits = tuple(_without_limit(car, corner))
+    for assembly in assemblies_of(car).values():
+        lines += ["", *_load_lines(car, assembly)]
+        limits = tuple(_without_limit(car, assembly))
         if limits and limits not in shown:
             lines += _wrapped(
                 f"no load limit is stated for {', '.join(limits)}: pulls are not checked there"
@@ -55,31 +51,30 @@ def car_summary(car: Vehicle) -> list[str]:
     return lines
 
 
-def _load_lines(car: Vehicle, corner: str) -> list[str]:
+def _load_lines(car: Vehicle, assembly: Assembly) -> list[str]:
     """Loads of a corner, or of an axle by both wheels, per kN at each contact."""
-    mechanism = assembly_of(car, corner).mechanism
-    corners = [w.corner for w in mechanism.wheels]
-    still = pose_assembly(car, corner, 0.0)
+    mechanism = assembly.mechanism
+    still = posed(assembly, 0.0)
     loads = np.concatenate([load_matrix(still), section_matrix(still)])
     braked, rolling = (
         1000 * loads @ road_columns(still, hub_passes_spin=passes) for passes in (True, False)
     )
     heads, columns = [], []
-    for k, name in enumerate(corners):
-        of = f" {name}" if corners[1:] else ""
-        outboard = car.corners[name].brake.place == "outboard"
+    for k, corner in enumerate(assembly.corners):
+        of = f" {corner.name}" if assembly.tied else ""
+        outboard = corner.brake.place == "outboard"
         heads += [f"Fx{of} braked"] * outboard + [f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
         usual = braked if outboard else rolling  # elsewhere no torque of a brake passes the hub
         columns += [braked[:, 6 * k]] * outboard
         columns += [rolling[:, 6 * k], usual[:, 6 * k + 1], usual[:, 6 * k + 2]]
-    gauges = gauged_loads(car, corner)
-    names = gaugeable(car, corner)
+    gauges = list(zip(assembly.gauges, assembly.gauged, strict=True))
+    names = gaugeable(mechanism)
     wide = 2 + max(map(len, names))
     units = dict(zip(mechanism.row_names, load_units(mechanism), strict=True))
     mixed = 4 if "N m" in units.values() else 0
-    per = "each contact" if corners[1:] else "the contact"
+    per = "each contact" if assembly.tied else "the contact"
     lines = [
-        _reach(car, corner),
+        _reach(car, assembly),
         f"  load in N per 1000 N at {per}, tension positive"
         + ("; of bending and torsion in N m" if mixed else ""),
         f"  {'':{wide + mixed}}" + "".join(f"{h:>{_wide(h)}}" for h in heads) + "  gauge",
@@ -87,7 +82,7 @@ def _load_lines(car: Vehicle, corner: str) -> list[str]:
     for name in names:
         row = mechanism.row_names.index(name)
         cells = (f"{_cell(c[row]):>{_wide(h)}}" for h, c in zip(heads, columns, strict=True))
-        on = ", ".join(g for g, load in gauges if load == name) or "none"
+        on = ", ".join(g.name for g, load in gauges if load == name) or "none"
         unit = units[name] if mixed else ""
         lines.append(f"  {name:{wide}}{unit:{mixed}}" + "".join(cells) + f"  {on}")
     for group in mechanism.redundant:
@@ -103,32 +98,28 @@ def _cell(value: float) -> str:
     return str(round(value)) if np.isfinite(value) else "open"
 
 
-def _reach(car: Vehicle, corner: str) -> str:
+def _reach(car: Vehicle, assembly: Assembly) -> str:
     """Counts and ranges; refuses what the mechanism does not reach."""
-    mechanism = assembly_of(car, corner).mechanism
-    wheels = [car.corners[w.corner] for w in mechanism.wheels]
-    (low, high), partner = wheels[0].travel_range, wheels[-1].travel_range
-    travel, other = np.meshgrid(np.linspace(low, high, 9), np.linspace(*partner, 9))
-    racks = car.steering.rack_range if np.any(mechanism.rack) else (0.0, 0.0)
+    ranges = [np.linspace(*c.travel_range, 9) for c in assembly.corners]
+    travels = np.stack(np.meshgrid(*ranges), axis=-1)
+    racks = car.steering.rack_range if assembly.steered else (0.0, 0.0)
     for rack in racks:
-        if wheels[1:]:
-            pose_assembly(car, corner, travel, rack, partner=other)
-        else:
-            pose_assembly(car, corner, travel[0], rack)
-    count = len(gauged_loads(car, corner))
-    name = assembly_name(car, corner).removeprefix("corner ")
-    of = f", {wheels[0].name} one mechanism with its partner {wheels[1].name}" if wheels[1:] else ""
+        posed(assembly, travels, rack)
+    low, high = assembly.corners[0].travel_range
+    count = len(assembly.gauges)
+    name = assembly.title.removeprefix("corner ")
+    pair = " one mechanism with its partner ".join(c.name for c in assembly.corners)
+    of = f", {pair}" if assembly.tied else ""
     return (
-        f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(mechanism.members)} members, "
+        f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(assembly.members)} members, "
         f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
         + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if any(racks) else "")
     )
 
 
-def _without_limit(car: Vehicle, corner: str) -> list[str]:
+def _without_limit(car: Vehicle, assembly: Assembly) -> list[str]:
     """Two-force members of a corner or axle for which no load limit is stated."""
-    axle = car.axle_of(corner)
-    parts = [car.corners[corner]] if axle is None else [*map(car.corners.get, axle.corners), axle]
+    parts = (*assembly.corners, car.axles.get(assembly.name))
     bare = [
         s.name
         for part in parts

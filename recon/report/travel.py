@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.mechanics.mechanism import described_corner, gauged_loads
-from recon.mechanics.motion import pose_assembly
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.corner import BARE, footer, gauged_entries
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
     from recon.mechanics.motion import Pose
     from recon.mechanics.structure import Mechanism
 
@@ -69,46 +70,46 @@ def plot_travel(car: Vehicle, corner: str) -> Figure:
     VehicleError
         The car has no such corner, or it does not reach every travel of its stated range.
     """
-    described = described_corner(car, corner)
-    travel = np.linspace(*described.travel_range, TRAVELS)
-    rows = [row for of, at in _poses(car, corner, travel) for row in _curves(car, corner, of, at)]
+    assembly = assembly_of(car, corner)
+    wheel = assembly.wheel(corner)
+    travel = np.linspace(*assembly.corners[wheel].travel_range, TRAVELS)
+    rows = [
+        row
+        for of, at in _poses(assembly, wheel, travel)
+        for row in _curves(assembly, wheel, of, travel, at)
+    ]
     figure = empty_sheet(13.5, STRIPS + ROW * len(rows))
     panels = figure.subplots(len(rows), len(FORCES), squeeze=False)
-    tied = car.axle_of(corner) is not None
     for row, curves in zip(panels, rows, strict=True):
         for k, (panel, force) in enumerate(zip(row, FORCES, strict=True)):
-            _draw_panel(panel, curves, k, f"{force} {corner}" if tied else force)
+            _draw_panel(panel, curves, k, f"{force} {corner}" if assembly.tied else force)
     low, high = (signed(end) for end in 1000 * travel[[0, -1]])
-    at_corner = f" per kN at {corner}" if tied else " of the members"
-    title = f"{title_of(car, corner)}: loads{at_corner} over travel {low} to {high} mm"
+    at_corner = f" per kN at {corner}" if assembly.tied else " of the members"
+    title = f"{title_of(assembly)}: loads{at_corner} over travel {low} to {high} mm"
     gauged = [g for curves in rows for g in curves.gauged]
     words = footer(car, "rack centred", "force of the road on the tyre")
     dress(figure, title, gauged_entries(gauged, 1.6), words)
     return figure
 
 
-def _poses(car: Vehicle, corner: str, travel: Floats) -> list[tuple[str, Pose]]:
-    """What travels, in words, and the poses."""
-    axle = car.axle_of(corner)
-    if axle is None:
-        return [("", pose_assembly(car, corner, travel))]
-    (other,) = (name for name in axle.corners if name != corner)
-    return [
-        (" of both wheels", pose_assembly(car, corner, travel)),
-        (f" of {corner} alone, {other} at 0", pose_assembly(car, corner, travel, partner=0.0)),
-    ]
+def _poses(assembly: Assembly, wheel: int, travel: Floats) -> list[tuple[str, Pose]]:
+    """Poses over the travel (travel,) [m] of a wheel, and the words that say which wheels move."""
+    together = posed(assembly, travel[:, None])
+    if not assembly.tied:
+        return [("", together)]
+    corner, other = assembly.corners[wheel].name, assembly.corners[1 - wheel].name
+    alone = posed(assembly, travel[:, None] * (np.arange(2) == wheel))
+    return [(" of both wheels", together), (f" of {corner} alone, {other} at 0", alone)]
 
 
-def _curves(car: Vehicle, corner: str, of: str, at: Pose) -> list[_Curves]:
-    """Curves over the poses by unit."""
-    m = at.mechanism
-    first = 6 * [w.corner for w in m.wheels].index(corner)
-    road = road_columns(at, hub_passes_spin=False)[..., first : first + 3]
+def _curves(assembly: Assembly, wheel: int, of: str, travel: Floats, at: Pose) -> list[_Curves]:
+    """Loads per force at a wheel's contact over its travel (travel,) [m], by unit."""
+    m = assembly.mechanism
+    road = road_columns(at, hub_passes_spin=False)[..., 6 * wheel : 6 * wheel + 3]
     loads = 1000 * np.concatenate([load_matrix(at), section_matrix(at)], axis=-2) @ road
-    travel = 1000 * np.linspace(*car.corners[corner].travel_range, TRAVELS)
-    gauged = {load for _, load in gauged_loads(car, corner)}
+    gauged = set(assembly.gauged)
     units = load_units(m)
-    rows = _rows(m, gaugeable(car, corner), gauged)
+    rows = _rows(m, gaugeable(m), gauged)
     out = []
     for unit in ("N", "N m"):
         own = [r for r in rows if units[r] == unit]
@@ -116,7 +117,7 @@ def _curves(car: Vehicle, corner: str, of: str, at: Pose) -> list[_Curves]:
             names = [m.row_names[r] for r in own]
             told = [in_words(_short(name)) for name in names]
             is_gauged = [name in gauged for name in names]
-            out.append(_Curves(of, travel, loads[:, own], unit, told, is_gauged))
+            out.append(_Curves(of, 1000 * travel, loads[:, own], unit, told, is_gauged))
     return out
 
 

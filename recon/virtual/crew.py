@@ -267,11 +267,11 @@ def _pulled(
     """Equilibrium under true loads (row, strap/pad) [N]; `which` (row,) is each row's pull."""
     name = plan[0].corner
     assembly = virtual_car.assembly_name(name)
-    elastic, parts = virtual_car.elastic[assembly], virtual_car.parts[assembly]
+    elastic, linkage = virtual_car.elastic[assembly], virtual_car.linkages[assembly]
     k = elastic.wheel(name)
-    outboard = parts.corners[k].brake.place == "outboard"
+    outboard = linkage.corners[k].brake.place == "outboard"
     held = np.array([p.held_by == "brake" and outboard for p in plan])
-    weights = [STANDARD_GRAVITY * c.unsprung_mass for c in parts.corners]
+    weights = [STANDARD_GRAVITY * c.unsprung_mass for c in linkage.corners]
     loads: list[Load] = [AtRest(weight) for weight in weights]
     loads[k] = PullLoad(
         attach=geometry.attach[which],
@@ -298,7 +298,7 @@ def _bearable(
     """Planned peak loads (pull, strap/pad) [N], reduced to stay within limits and travel."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
     assembly = virtual_car.assembly_name(plan[0].corner)
-    stated = {s.name: s.limit for s in virtual_car.parts[assembly].supports}
+    stated = {s.name: s.limit for s in virtual_car.linkages[assembly].supports}
     members = virtual_car.elastic[assembly].members
     limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)

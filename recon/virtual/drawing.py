@@ -14,6 +14,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.car.linkage import Linkage, assembly_names, linkage_of
 from recon.virtual.channels import Channels
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import Sprung
@@ -26,7 +27,6 @@ from recon.virtual.elements import (
     idle_lines,
 )
 from recon.virtual.gauging import draw_channels
-from recon.virtual.parts import Parts, assemblies_of
 from recon.virtual.springs import springs_at_design
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class SensorErrors:
 class VirtualCar:
     """A car as its file describes it (`car`), as it really is (`truth`), and its hidden effects.
 
-    `parts`, `elastic` and `channels` have one entry per assembly, named `FL` or, for an axle,
+    `linkages`, `elastic` and `channels` have one entry per assembly, named `FL` or, for an axle,
     `rear`.  `springs` has entries for tied axles only: their wheels stand where springs and axle
     share the load.  `strap_gain` and `pad_gain` are relative errors of the load devices:
     true load = written load * (1 + gain).  `trail` [m] is the pneumatic trail at small slip,
@@ -71,7 +71,7 @@ class VirtualCar:
     car: Vehicle
     truth: Vehicle
     effects: Effects
-    parts: dict[str, Parts]
+    linkages: dict[str, Linkage]
     elastic: dict[str, ElasticAssembly]
     springs: dict[str, Sprung]
     channels: dict[str, Channels]
@@ -85,17 +85,22 @@ class VirtualCar:
     @property
     def corners(self) -> tuple[str, ...]:
         """Names of the corners that are drawn."""
-        drawn = [c.name for parts in self.parts.values() for c in parts.corners]
+        drawn = [c.name for linkage in self.linkages.values() for c in linkage.corners]
         return tuple(c for c in CORNERS if c in drawn)
 
     def assembly_name(self, corner: str) -> str:
         """Name of the assembly to which a drawn corner belongs."""
-        axle = self.truth.axle_of(corner)
-        return corner if axle is None else axle.name
+        return linkage_of(self.truth, corner).name
 
 
 U_DEVICE_GAIN = 0.003  # relative, one error per device for the whole day; stated in the sheets
 U_LOAD_STEP = 0.004  # relative, one error per reading; stated in the sheets
+
+
+def _linkages(car: Vehicle, corners: tuple[str, ...]) -> list[Linkage]:
+    """Linkages of the assemblies to which `corners` belong, in the order of the car's corners."""
+    wanted = {linkage_of(car, corner).name for corner in corners}
+    return [linkage_of(car, name) for name in assembly_names(car) if name in wanted]
 
 
 def draw_car(
@@ -127,27 +132,27 @@ def draw_car(
     rng = np.random.default_rng(rng)
     effects = effects or Effects()
     asked = corners or tuple(car.corners)
-    axles = tuple(parts.name for parts in assemblies_of(car, asked) if parts.tied)
+    axles = tuple(linkage.name for linkage in _linkages(car, asked) if linkage.tied)
     truth = _true_vehicle(car, axles, effects.facts, rng)
-    drawn = {parts.name: parts for parts in assemblies_of(truth, asked)}
+    drawn = {linkage.name: linkage for linkage in _linkages(truth, asked)}
     elastic = {
-        name: elastic_assembly(parts, _stiffness(parts, effects, rng))
-        for name, parts in drawn.items()
+        name: elastic_assembly(linkage, _stiffness(linkage, effects, rng))
+        for name, linkage in drawn.items()
     }
     channels = {
-        name: draw_channels(parts, elastic[name], effects, rng) for name, parts in drawn.items()
+        name: draw_channels(linkage, elastic[name], effects, rng) for name, linkage in drawn.items()
     }
     facts = effects.facts
     return VirtualCar(
         car=car,
         truth=truth,
         effects=effects,
-        parts=drawn,
+        linkages=drawn,
         elastic=elastic,
         springs={
-            name: springs_at_design(truth, parts, elastic[name])
-            for name, parts in drawn.items()
-            if parts.tied
+            name: springs_at_design(truth, linkage, elastic[name])
+            for name, linkage in drawn.items()
+            if linkage.tied
         },
         channels=channels,
         sensors=_sensor_errors(car, facts, rng),
@@ -259,16 +264,16 @@ def _on_one_line(joints: dict[tuple[str, Vec], Vec]) -> dict[tuple[str, Vec], Ve
     }
 
 
-def _stiffness(parts: Parts, effects: Effects, rng: np.random.Generator) -> Stiffness:
-    n = len(parts.supports)
+def _stiffness(linkage: Linkage, effects: Effects, rng: np.random.Generator) -> Stiffness:
+    n = len(linkage.supports)
     # A tube of 16 x 1.5 mm and 300 mm has 4.7e7 N/m (E A / L); the joints at its ends leave less.
     axial = np.exp(rng.uniform(np.log(8e6), np.log(3e7), n)) / effects.compliance
     # Torsional stiffness of one bush; ten of them add about 2 % to a racing car's wheel rate.
     tilt = np.exp(rng.uniform(np.log(1.5), np.log(7.5), (n, 2))) * effects.bushes
-    rate = np.full(len(parts.corners), np.nan)
-    if parts.tied:
-        stated = np.array([_true_rate(s, effects.facts, rng) for s in parts.supports])
-        springs = [s.kind == "spring" for s in parts.supports]
+    rate = np.full(len(linkage.corners), np.nan)
+    if linkage.tied:
+        stated = np.array([_true_rate(s, effects.facts, rng) for s in linkage.supports])
+        springs = [s.kind == "spring" for s in linkage.supports]
         rate = stated[springs]
         axial = np.where(np.isnan(stated) | springs, axial, stated)
     return Stiffness(axial, tilt, rate)

@@ -136,7 +136,7 @@ def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
 
 def _hanging(virtual_car: VirtualCar, assembly: str) -> Settled:
     """Equilibrium with the wheels off the ground at full droop: only their weight acts."""
-    corners = virtual_car.parts[assembly].corners
+    corners = virtual_car.linkages[assembly].corners
     weights = tuple(AtRest(STANDARD_GRAVITY * c.unsprung_mass) for c in corners)
     droop = np.array([[c.droop_travel for c in corners]])
     return settle(virtual_car.elastic[assembly], weights, np.zeros(1), travel=droop)

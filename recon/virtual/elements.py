@@ -22,8 +22,8 @@ from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import CHASSIS
 
 if TYPE_CHECKING:
+    from recon.car.linkage import Linkage
     from recon.car.vehicle import Corner, Gauge, Support, Vec
-    from recon.virtual.parts import Parts
 
 TWO_FORCE = ("link", "spring")
 ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point
@@ -139,7 +139,7 @@ def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
     return np.array([side * np.sin(toe_in) * cc, ct * cc, -side * np.sin(camber)])
 
 
-def elastic_assembly(parts: Parts, stiffness: Stiffness) -> ElasticAssembly:
+def elastic_assembly(linkage: Linkage, stiffness: Stiffness) -> ElasticAssembly:
     """Build the arrays of an assembly; elements have no load at design height.
 
     Raises
@@ -147,36 +147,36 @@ def elastic_assembly(parts: Parts, stiffness: Stiffness) -> ElasticAssembly:
     VehicleError
         A corner does not have exactly one spring, or has a torsion.
     """
-    for corner in parts.corners:
+    for corner in linkage.corners:
         _require_drawn(corner)
-    index = {name: i for i, name in enumerate((*parts.bodies, CHASSIS))}
-    supports = parts.supports
+    index = {name: i for i, name in enumerate((*linkage.bodies, CHASSIS))}
+    supports = linkage.supports
     rows = [(i, *row) for i, s in enumerate(supports) for row in _elements(s)]
     owner = np.array([r[0] for r in rows])
     p_outer, p_inner, fixed = (np.array([r[k] for r in rows], dtype=float) for k in (1, 2, 3))
     outer = np.array([index[supports[i].outer.on] for i in owner])
     inner = np.array([index[supports[i].inner.on] for i in owner])
     origin = np.zeros((len(index), 3))
-    for b in range(len(parts.bodies)):
+    for b in range(len(linkage.bodies)):
         origin[b] = np.mean(np.vstack([p_outer[outer == b], p_inner[inner == b]]), axis=0)
     kinds = np.array([supports[i].kind for i in owner])
     line = np.isin(kinds, TWO_FORCE)
     ends = np.stack([p_outer, p_inner], axis=1)
     on = np.stack([outer, inner], axis=1)
-    found = idle_lines(parts.bodies, supports, parts.wheel_on)
+    found = idle_lines(linkage.bodies, supports, linkage.wheel_on)
     idle = {index[body]: _line(points)[1] for body, points in found.items()}
     # Bushes on an idle body would stop it from spinning freely, so it has none.
     bushed = (kinds == "link")[:, None] & ~np.isin(on, list(idle))
     wheels = tuple(
-        _wheel_on(c, index[body]) for c, body in zip(parts.corners, parts.wheel_on, strict=True)
+        _wheel_on(c, index[body]) for c, body in zip(linkage.corners, linkage.wheel_on, strict=True)
     )
-    sections = [g for g in parts.gauges if g.at_section]
+    sections = [g for g in linkage.gauges if g.at_section]
     places = _Ends(origin, point=ends, on=on)
     return ElasticAssembly(
-        name=parts.name,
-        bodies=parts.bodies,
+        name=linkage.name,
+        bodies=linkage.bodies,
         wheels=wheels,
-        **_members(parts, owner, sections),
+        **_members(linkage, owner, sections),
         outer=outer,
         inner=inner,
         at_outer=p_outer - origin[outer],
@@ -217,14 +217,14 @@ def _wheel_on(corner: Corner, body: int) -> WheelOn:
     return WheelOn(corner.name, body, np.array(wheel.centre), spin, wheel.loaded_radius)
 
 
-def _members(parts: Parts, owner: NDArray[np.int64], sections: list[Gauge]) -> dict[str, Any]:
+def _members(linkage: Linkage, owner: NDArray[np.int64], sections: list[Gauge]) -> dict[str, Any]:
     """Fields of `ElasticAssembly` that describe the members."""
-    supports = [(i, s) for i, s in enumerate(parts.supports) if s.kind in (*TWO_FORCE, "torsion")]
+    supports = [(i, s) for i, s in enumerate(linkage.supports) if s.kind in (*TWO_FORCE, "torsion")]
     n_cut = len(sections) * len(CUT_LOADS)
     touches = [
         [s.kind in TWO_FORCE and body in (s.outer.on, s.inner.on) for _, s in supports]
         + [False] * n_cut
-        for body in parts.wheel_on
+        for body in linkage.wheel_on
     ]
     arms = [1.0 if s.kind in TWO_FORCE else MOMENT_ARM for _, s in supports]
     return {

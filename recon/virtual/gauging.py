@@ -19,10 +19,10 @@ from recon.virtual.hub import PullLoad
 from recon.virtual.springs import solid_links
 
 if TYPE_CHECKING:
+    from recon.car.linkage import Linkage
     from recon.car.vehicle import Gauge
     from recon.virtual.effects import Effects
     from recon.virtual.elastic import Load
-    from recon.virtual.parts import Parts
 
 # Indication per newton if neither tube nor bench pull is stated; from memory, order of magnitude.
 USUAL_SLOPE = {"mV/V": 1e-4, "microstrain": 0.05, "V": 1e-3, "counts": 1.0}
@@ -30,16 +30,16 @@ TYPICAL_PULL = 3000.0  # N along each axis at the contact; friction is a share o
 
 
 def draw_channels(
-    parts: Parts, elastic: ElasticAssembly, effects: Effects, rng: np.random.Generator
+    linkage: Linkage, elastic: ElasticAssembly, effects: Effects, rng: np.random.Generator
 ) -> Channels:
     """Draw the gauges of one assembly around what the vehicle file states about them."""
-    gauges, members = parts.gauges, elastic.members
+    gauges, members = linkage.gauges, elastic.members
     own = np.array([_own_slope(g, effects.facts, rng) for g in gauges])
     n, m = len(gauges), len(members)
     share = effects.cross_talk * rng.uniform(0.01, 0.06, (n, m)) * rng.choice([-1.0, 1.0], (n, m))
     mine = np.array([members.index(g.member) for g in gauges])
     # Every gauge responds to members at its wheel; one at a section also to that section's loads.
-    near = [_near(elastic, m, of) for m, of in zip(mine, parts.gauge_of, strict=True)]
+    near = [_near(elastic, m, of) for m, of in zip(mine, linkage.home_of, strict=True)]
     felt = np.array(near) | np.array([_same_cut(elastic, m) for m in mine])
     share *= felt
     share[np.arange(n), mine] = 1.0
@@ -53,21 +53,21 @@ def draw_channels(
         zero_per_kelvin=newton * 4.0 * rng.standard_normal(n),
         gain_per_kelvin=-3e-4 * effects.thermal_gain * rng.uniform(0.7, 1.3, n),
         creep=1e-3 * effects.creep * rng.uniform(0.5, 1.5, n),
-        friction=effects.friction * _friction(parts, elastic, rng),
+        friction=effects.friction * _friction(linkage, elastic, rng),
         newton=newton,
         full_scale=np.where(np.isfinite(full_scale), full_scale, np.inf),
         noise=effects.noise,
     )
 
 
-def _near(elastic: ElasticAssembly, member: int, corner: str) -> NDArray[np.bool_]:
+def _near(elastic: ElasticAssembly, member: int, home: str) -> NDArray[np.bool_]:
     """Mask (member,) of members at the gauge's wheel.
 
-    A gauge of an axle (`corner` empty) responds to every wheel whose body its member touches, or
+    A gauge whose `home` is the axle responds to every wheel whose body its member touches, or
     to all wheels if it touches none.
     """
-    if corner:
-        return elastic.touches[elastic.wheel(corner)]
+    if home in [w.corner for w in elastic.wheels]:
+        return elastic.touches[elastic.wheel(home)]
     touched = elastic.touches[elastic.touches[:, member]]
     return np.any(touched if len(touched) else elastic.touches, axis=0)
 
@@ -89,7 +89,7 @@ def _own_slope(gauge: Gauge, scale: float, rng: np.random.Generator) -> float:
     return sign * (abs(gauge.slope) + scale * u * float(rng.standard_normal()))
 
 
-def _friction(parts: Parts, elastic: ElasticAssembly, rng: np.random.Generator) -> Floats:
+def _friction(linkage: Linkage, elastic: ElasticAssembly, rng: np.random.Generator) -> Floats:
     """Half-width of each member's friction loop, (member,) [N, N m].
 
     About 0.08 % of the largest load that typical pulls cause in the member.
@@ -97,7 +97,7 @@ def _friction(parts: Parts, elastic: ElasticAssembly, rng: np.random.Generator) 
     three = np.eye(3)
     solid = solid_links(elastic, 0.0)
     peak = np.zeros(len(elastic.members))
-    for k, (corner, wheel) in enumerate(zip(parts.corners, elastic.wheels, strict=True)):
+    for k, (corner, wheel) in enumerate(zip(linkage.corners, elastic.wheels, strict=True)):
         loads: list[Load] = [no_load] * len(elastic.wheels)
         loads[k] = PullLoad(
             attach=np.broadcast_to(wheel.hub - [0.0, 0.0, wheel.radius], (3, 3)),

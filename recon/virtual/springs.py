@@ -11,10 +11,10 @@ from recon.virtual.elastic import Sprung, no_load, settle
 from recon.virtual.hub import AtRest
 
 if TYPE_CHECKING:
+    from recon.car.linkage import Linkage
     from recon.car.vehicle import Vehicle
     from recon.virtual.elastic import Load
     from recon.virtual.elements import ElasticAssembly
-    from recon.virtual.parts import Parts
 
 
 def springs_holding(elastic: ElasticAssembly, loads: tuple[Load, ...], height: float) -> Sprung:
@@ -32,11 +32,11 @@ def solid_links(elastic: ElasticAssembly, height: float) -> Sprung:
     return Sprung(elastic.axial[elastic.springs], at_rest.spring_length[0])
 
 
-def springs_at_design(truth: Vehicle, parts: Parts, elastic: ElasticAssembly) -> Sprung:
+def springs_at_design(truth: Vehicle, linkage: Linkage, elastic: ElasticAssembly) -> Sprung:
     """Springs that hold the car at design height, where the axle's own parts carry no load."""
     standing = tuple(
         AtRest(STANDARD_GRAVITY * c.unsprung_mass, _static_load(truth, c.name))
-        for c in parts.corners
+        for c in linkage.corners
     )
     return springs_holding(elastic, standing, 0.0)
 

@@ -37,6 +37,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from recon.car.linkage import lone
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
@@ -102,14 +103,15 @@ def read_sheet(path: Path, corner: Corner) -> Pulls:
     """Forces, moments and changes of indication of the pulls of one corner."""
     sheet = pd.read_csv(path)
     sheet["line"] = np.arange(len(sheet)) + 2
-    at = pose(mechanism_of(corner), 0.0, 0.0)
+    at = pose(mechanism_of(lone(corner)), 0.0, 0.0)
+    spin = at.wheels[0].spin
     parts = []
     for _, rows in sheet[sheet.corner == corner.name].groupby("pull"):
         tare = (rows.phase == "tare").to_numpy()
         loaded = rows[~tare]
-        force, moment = applied(loaded, at.hub)
+        force, moment = applied(loaded, at.wheels[0].hub)
         if rows.wheel_held_by.iloc[0] == "half-shaft":
-            moment -= np.outer(moment @ at.spin, at.spin)  # the bearing passes none about the axis
+            moment -= np.outer(moment @ spin, spin)  # the bearing passes none about the axis
         seen = rows[gauges_of(corner)].to_numpy(float)
         order = np.arange(len(rows))
         zero = np.transpose([np.interp(order[~tare], order[tare], y[tare]) for y in seen.T])
@@ -121,7 +123,7 @@ def read_sheet(path: Path, corner: Corner) -> Pulls:
 def careful_map(pulls: Pulls, corner: Corner, dropped: set[int]) -> Floats:
     """K (gauge, member) by ordinary least squares. [mV/V per N]"""
     kept = pulls.rows(~np.isin(pulls.line, list(dropped)))
-    to_members = member_matrix(pose(mechanism_of(corner), 0.0, 0.0))
+    to_members = member_matrix(pose(mechanism_of(lone(corner)), 0.0, 0.0))
     loads = np.column_stack([kept.force, kept.moment]) @ to_members.T
     return np.linalg.lstsq(loads, kept.change, rcond=None)[0].T
 
@@ -174,7 +176,7 @@ def level_axes(log: pd.DataFrame) -> Floats:
 def careful_forces(drive: Drive, car: Vehicle, corner: Corner, K: Floats) -> Floats:
     """Forces of the road on one tyre in road axes, (sample, 3). [N]"""
     log, name, gauges = drive.log, corner.name, gauges_of(corner)
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     (first, start), (last, end) = (drive.tare(w, gauges) for w in ("before", "after"))
     share = (log[f"gauge_temp_{name}"].to_numpy() - start) / (end - start)
     zero = first + share[:, None] * (last - first)
@@ -184,7 +186,7 @@ def careful_forces(drive: Drive, car: Vehicle, corner: Corner, K: Floats) -> Flo
     loads = np.linalg.solve(K, (log[gauges].to_numpy() - zero).T).T + hanging
     steer = np.radians(log.steer.to_numpy()) if corner.steered else np.zeros(len(log))
     rack = rack_of_steer(car, steer)
-    at = pose(mechanism, log[f"travel_{name}"].to_numpy() / 1e3, rack)
+    at = pose(mechanism, log[[f"travel_{name}"]].to_numpy() / 1e3, rack)
     wrench = np.linalg.solve(member_matrix(at), loads[..., None])[..., 0]
     hub = log[[f"hub_{name}_{axis}" for axis in "xyz"]].to_numpy()
     force = wrench[:, :3] + corner.unsprung_mass * hub

@@ -11,6 +11,7 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.base.quantities import CORNERS
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Tyre, Vehicle
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.mechanism import mechanism_of, spin_axis
@@ -29,11 +30,14 @@ UP, AHEAD, LEFT = np.array([0.0, 0, 1]), np.array([1.0, 0, 0]), np.array([0.0, 1
 
 @pytest.mark.source("E1: vehicle axes")
 def test_axes_are_right_handed_x_forward_y_left_z_up(hmmwv: Corner, far_apart: Differ) -> None:
-    at = pose(mechanism_of(hmmwv), 0.0)
-    assert_allclose(at.spin, LEFT, rtol=0, atol=1e-15)  # no toe, no camber: exact
-    assert_allclose(np.cross(at.spin, UP), AHEAD, rtol=0, atol=1e-15)  # left x up = forward: exact
+    at = pose(mechanism_of(lone(hmmwv)), 0.0)
+    (wheel,) = at.wheels
+    assert_allclose(wheel.spin, LEFT, rtol=0, atol=1e-15)  # no toe, no camber: exact
     assert_allclose(
-        at.contact - at.hub, -hmmwv.wheel.loaded_radius * UP, rtol=0, atol=1e-12
+        np.cross(wheel.spin, UP), AHEAD, rtol=0, atol=1e-15
+    )  # left x up = forward: exact
+    assert_allclose(
+        wheel.contact - wheel.hub, -hmmwv.wheel.loaded_radius * UP, rtol=0, atol=1e-12
     )  # rounding
     # A forward force below the wheel centre turns about -y, one to the left about +x.
     moment = road_columns(at, hub_passes_spin=True)[3:, :3]
@@ -137,18 +141,17 @@ def test_toe_in_is_negative_on_the_left_and_steer_positive_to_the_left(
     hmmwv: Corner, club_racer: Vehicle, far_apart: Differ
 ) -> None:
     toed = replace(hmmwv, wheel=replace(hmmwv.wheel, toe_in=0.01, camber=-0.02))
-    at = pose(mechanism_of(toed), 0.0)
-    assert_allclose(at.heading, -0.01, rtol=1e-12)  # exact: rounding
-    assert_allclose(at.inclination, 0.02, rtol=1e-12)  # exact: rounding
-    as_right = mechanism_of(replace(toed, name="FR"))
-    assert far_apart(as_right.spin[0], at.spin[0])
+    at = pose(mechanism_of(lone(toed)), 0.0)
+    assert_allclose(at.wheels[0].heading, -0.01, rtol=1e-12)  # exact: rounding
+    assert_allclose(at.wheels[0].inclination, 0.02, rtol=1e-12)  # exact: rounding
+    as_right = mechanism_of(lone(replace(toed, name="FR")))
+    assert far_apart(as_right.wheels[0].spin[0], at.wheels[0].spin[0])
     rack = rack_of_steer(club_racer, 0.05)
     for name in ("FL", "FR"):
-        mechanism = mechanism_of(club_racer.corners[name])
-        turned = np.cross(pose(mechanism, 0.0, rack).spin, UP) - np.cross(
-            pose(mechanism, 0.0, 0.0).spin, UP
-        )
-        assert turned[1] > 0.03  # the wheel's front went to the left
+        mechanism = mechanism_of(lone(club_racer.corners[name]))
+        spins = (pose(mechanism, 0.0, r).wheels[0].spin for r in (rack, 0.0))
+        turned, ahead = (np.cross(spin, UP) for spin in spins)
+        assert (turned - ahead)[1] > 0.03  # the wheel's front went to the left
 
 
 @pytest.mark.source("E5: z-down axes")

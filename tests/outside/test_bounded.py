@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Tyre
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
@@ -99,7 +100,7 @@ def problems(hmmwv: Corner) -> Problems:
     rng = np.random.default_rng(11)
     K = np.eye(6) + 0.05 * rng.standard_normal((6, 6))
     noise = rng.uniform(5.0, 100.0, 6)  # N
-    at = pose(mechanism_of(hmmwv), rng.uniform(-0.05, 0.05, N))
+    at = pose(mechanism_of(lone(hmmwv)), rng.uniform(-0.05, 0.05, (N, 1)))
     u = prior_u(hmmwv, Tyre(), Reference(4000.0, 1500.0), "braked")
     V = np.diag(noise**2)
     found = estimator(K, loads_of(at, tyre_columns(Tyre(), 4000.0), ("braked",)), (V, u))

@@ -234,7 +234,7 @@ def about_hubs(at: Pose, wrench: Floats) -> Floats:
 
 def wrenches(at: Pose, seed: int) -> Floats:
     scale = np.tile([3e3, 3e3, 3e3, 200.0, 200.0, 200.0], len(at.wheels))  # N and N m
-    return np.random.default_rng(seed).standard_normal((len(at.hub), len(scale))) * scale
+    return np.random.default_rng(seed).standard_normal((len(at.wheels[0].hub), len(scale))) * scale
 
 
 def our_tensions(at: Pose, wrench: Floats) -> Floats:

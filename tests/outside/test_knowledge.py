@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.base.quantities import MOMENT_ARM
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
@@ -28,7 +29,7 @@ OPEN, SHUT = 1e9, 1e-6  # a prior that says nothing, and one that leaves nothing
 
 def question(corner: Corner, *, moments: float, noise: float = 10.0) -> Question:
     """Six members, six unknowns; `moments` [N m] is the prior of the three moments."""
-    at = pose(mechanism_of(corner), 0.0)
+    at = pose(mechanism_of(lone(corner)), 0.0)
     return Question(
         rows=member_matrix(at) @ road_columns(at, hub_passes_spin=True),
         candidates=tuple(s.name for s in corner.supports),
@@ -64,7 +65,7 @@ def test_a_gauge_of_the_wrong_sign_misses_the_spread(hmmwv: Corner, far_apart: D
 def test_the_estimator_claims_what_was_foretold(
     hmmwv: Corner, moments: float, expected: list[float]
 ) -> None:
-    at = pose(mechanism_of(hmmwv), 0.0)
+    at = pose(mechanism_of(lone(hmmwv)), 0.0)
     weights = (100.0 * np.eye(6), question(hmmwv, moments=moments).prior)
     found = estimator(np.eye(6), loads_of(at, np.eye(6), ("locked",)), weights)
     assert_allclose(np.sqrt(np.diag(found.C)[:3]), expected, rtol=0, atol=1e-3)  # to 1e-4 N

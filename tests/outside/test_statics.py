@@ -15,10 +15,12 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import ArrayLike, NDArray
 
+from recon.car.linkage import lone
 from recon.car.vehicle import Attachment, Corner, Support
-from recon.mechanics.mechanism import mechanism_of, rows_of
+from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import load_matrix, member_matrix, road_columns, shift_wrench
+from recon.mechanics.structure import rows_of
 from recon.reconstruction.estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
@@ -36,7 +38,7 @@ ORIGIN = (0.0, 0.0, 0.0)
 
 
 def at_design(corner: Corner) -> Pose:
-    return pose(mechanism_of(corner), 0.0)
+    return pose(mechanism_of(lone(corner)), 0.0)
 
 
 def joint_tensions(
@@ -140,7 +142,7 @@ def legs_of_a_cube(stretch: float = 1.0) -> dict[str, tuple]:
 
 
 def sum_of_leg_squares(corner: Corner) -> Floats:
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     at = pose(mechanism, 0.0)
     force = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack).gradient[:, :3]
     return force.T @ force

@@ -16,10 +16,12 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Vehicle
-from recon.mechanics.mechanism import mechanism_of, rows_of
+from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import load_matrix, road_columns, shift_wrench
+from recon.mechanics.structure import rows_of
 
 Pynite = pytest.importorskip("Pynite", reason="install the extra 'outside'")
 
@@ -63,7 +65,7 @@ def frame_of(corner: Corner, at: Pose, k: int) -> Frame:
         for s in corner.supports
     ]
     outer, inner, axis = np.array(ends).transpose(1, 0, 2)
-    return Frame(corner, at.hub[k], at.contact[k], outer, inner, axis)
+    return Frame(corner, at.wheels[0].hub[k], at.wheels[0].contact[k], outer, inner, axis)
 
 
 def structure_of(frame: Frame, stiffness: float) -> Any:
@@ -126,11 +128,12 @@ def tensions_of(frame: Frame, wrenches: Floats, *, stiffness: float = 1.0) -> Fl
 
 def our_tensions(corner: Corner, at: Pose, wrenches: Floats) -> Floats:
     """The same loads by the package, (pose, load, support)."""
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
     pivots = [i for i, kind in enumerate(mechanism.kinds) if kind == "pivot"]
     matrix = load_matrix(at)[:, ~np.isin(rows.support, pivots), :]
-    arm = np.broadcast_to((at.contact - at.hub)[:, None], wrenches[..., :3].shape)
+    (wheel,) = at.wheels
+    arm = np.broadcast_to((wheel.contact - wheel.hub)[:, None], wrenches[..., :3].shape)
     force, moment = shift_wrench(wrenches[..., :3], wrenches[..., 3:], arm)
     return np.einsum("psw,plw->pls", matrix, np.concatenate([force, moment], axis=-1))
 
@@ -138,7 +141,7 @@ def our_tensions(corner: Corner, at: Pose, wrenches: Floats) -> Floats:
 def random_poses(car: Vehicle, corner: Corner, rng: np.random.Generator) -> Pose:
     travel = rng.uniform(*corner.travel_range, POSES)
     rack = rng.uniform(*car.steering.rack_range, POSES) if corner.steered else np.zeros(POSES)
-    return pose(mechanism_of(corner), travel, rack)
+    return pose(mechanism_of(lone(corner)), travel[:, None], rack)
 
 
 def random_wrenches(rng: np.random.Generator) -> Floats:

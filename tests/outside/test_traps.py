@@ -16,6 +16,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from recon.car.linkage import lone
 from recon.car.vehicle import Corner
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
@@ -90,7 +91,7 @@ PER_NEWTON = [
 
 @pytest.mark.source("TRAPS: link loads")
 def test_loads_of_the_links(corner: Corner, far_apart: Differ) -> None:
-    at = pose(mechanism_of(corner), 0.0)
+    at = pose(mechanism_of(lone(corner)), 0.0)
     braked, rolling = loads(at), loads(at, braked=False)
     found = np.array([braked[:, 0], rolling[:, 0], *braked[:, [1, 2, 5]].T])
     assert_allclose(found, PER_NEWTON, rtol=0, atol=0.0055)  # given to 0.01, ties either way
@@ -100,7 +101,7 @@ def test_loads_of_the_links(corner: Corner, far_apart: Differ) -> None:
 @pytest.mark.source("TRAPS: launch read with the map of braking")
 def test_a_launch_read_as_braking(corner: Corner) -> None:
     """The half-shaft's torque as an unknown that was left out."""
-    at = pose(mechanism_of(corner), 0.0)
+    at = pose(mechanism_of(lone(corner)), 0.0)
     torque = loads(at, braked=False)[:, [0]] - loads(at)[:, [0]]  # per newton of drive
     rows = np.hstack([loads(at)[:, :3], torque])
     bias = judge(asked(rows, ("Fx", "Fy", "Fz", "torque"), 3000.0), tuple(MILLIMETRES)).bias
@@ -110,7 +111,7 @@ def test_a_launch_read_as_braking(corner: Corner) -> None:
 
 @pytest.mark.source("TRAPS: aligning moment of 100 N m left out")
 def test_an_aligning_moment_left_out(corner: Corner, far_apart: Differ) -> None:
-    rows = loads(pose(mechanism_of(corner), 0.0))
+    rows = loads(pose(mechanism_of(lone(corner)), 0.0))
     bias = judge(picked(rows, WITH_MZ, 100.0), tuple(MILLIMETRES)).bias["Mz"]
     assert abs(bias[1]) == pytest.approx(430, abs=0.5)  # given to 1 N
     assert abs(bias[1]) / 5000 == pytest.approx(0.086, abs=5e-4)  # given to 0.1 %
@@ -127,7 +128,7 @@ def test_an_overturning_moment_left_out(
     corner: Corner, also: list[int], braked: bool, newtons: float
 ) -> None:
     """290 N where forces only are solved for, 305 N where the other moments are too."""
-    rows = loads(pose(mechanism_of(corner), 0.0), braked=braked)
+    rows = loads(pose(mechanism_of(lone(corner)), 0.0), braked=braked)
     question = picked(rows, [*FORCES, 3, *also])
     prior = np.where(np.array(question.unknowns) == "Mx", 100.0, 1e6)
     bias = judge(replace(question, prior=prior), question.candidates).bias["Mx"]
@@ -136,7 +137,7 @@ def test_an_overturning_moment_left_out(
 
 @pytest.mark.source("TRAPS: no gauge in the path of the spring")
 def test_a_rod_without_a_gauge(corner: Corner) -> None:
-    rows = loads(pose(mechanism_of(corner), 0.0))
+    rows = loads(pose(mechanism_of(lone(corner)), 0.0))
     five = tuple(MILLIMETRES)[:5]
     forces = judge(picked(rows, FORCES), five)
     assert forces.u[2] == pytest.approx(56, abs=0.5)  # given to 1 N
@@ -151,7 +152,7 @@ def test_a_rod_without_a_gauge(corner: Corner) -> None:
 @pytest.mark.parametrize(("u", "low", "high"), [(0.002, 0.6, 1.4), (0.005, 1.4, 3.6)])
 def test_points_that_were_measured_badly(corner: Corner, u: float, low: float, high: float) -> None:
     """Gains and cross-talk in percent of the load; the legs of a wishbone share their joint."""
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     true = loads(pose(mechanism, 0.0))[:, FORCES]
     draw = np.random.default_rng(11)
     off = draw.normal(0.0, u, (1500, *mechanism.points.shape))
@@ -168,7 +169,7 @@ def test_points_that_were_measured_badly(corner: Corner, u: float, low: float, h
 @pytest.mark.source("TRAPS: map of standing height at 40 mm of travel")
 @pytest.mark.parametrize("travel", [0.04, -0.04])
 def test_the_map_of_standing_height_in_bump_and_droop(corner: Corner, travel: float) -> None:
-    mechanism = mechanism_of(corner)
+    mechanism = mechanism_of(lone(corner))
     at_rest, moved = (loads(pose(mechanism, z))[:, FORCES] for z in (0.0, travel))
     into_fz = read_back(at_rest, moved)[2, 1]
     assert 0.06 <= abs(into_fz) <= 0.07  # 6 to 7 % of Fy appear as Fz
@@ -177,7 +178,7 @@ def test_the_map_of_standing_height_in_bump_and_droop(corner: Corner, travel: fl
 
 @pytest.mark.source("TRAPS: map of straight ahead at 15 degrees of steer")
 def test_the_map_of_straight_ahead_in_a_bend(corner: Corner) -> None:
-    mechanism = mechanism_of(corner)
-    rack = brentq(lambda r: np.degrees(pose(mechanism, 0.0, r).heading) + 15, -0.08, 0.0)
+    mechanism = mechanism_of(lone(corner))
+    rack = brentq(lambda r: np.degrees(pose(mechanism, 0.0, r).wheels[0].heading) + 15, -0.08, 0.0)
     ahead, turned = (loads(pose(mechanism, 0.0, r))[:, FORCES] for r in (0.0, rack))
     assert abs(read_back(ahead, turned)[0, 2]) == pytest.approx(0.057, abs=5e-4)  # to 0.1 %

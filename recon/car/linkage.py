@@ -1,0 +1,159 @@
+"""The linkage of an assembly: all that belongs to it, under one set of names.
+
+An assembly is what is calibrated and solved as one: a corner that stands alone, or the two
+corners that an axle ties.  In the linkage of a tied axle, names of bodies and supports of a
+corner begin with the corner's name, `RL.arm`; those of the axle itself stand bare.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from recon.base.errors import VehicleError, nearest
+from recon.car.vehicle import AXLE
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recon.car.vehicle import Axle, Corner, Gauge, Support, Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Linkage:
+    """Bodies, supports, gauges and wheels of one assembly.
+
+    `name` is the corner's, 'FL', or the axle's, 'rear'; `corners` one or two, left first;
+    `wheel_on` the body of each wheel; `home_of` the corner, or axle, whose each gauge is.
+    """
+
+    name: str
+    corners: tuple[Corner, ...]
+    bodies: tuple[str, ...]
+    supports: tuple[Support, ...]
+    gauges: tuple[Gauge, ...]
+    wheel_on: tuple[str, ...]
+    home_of: tuple[str, ...]
+
+    @property
+    def tied(self) -> bool:
+        """True where an axle ties two corners."""
+        return len(self.corners) > 1
+
+    @property
+    def title(self) -> str:
+        """'corner FL' or 'axle rear', as messages name it."""
+        return f"axle {self.name}" if self.tied else f"corner {self.name}"
+
+    @property
+    def gauged(self) -> tuple[str, ...]:
+        """Name of the load that each gauge measures: of a support, or 'body:gauge' of a section."""
+        return tuple(f"{g.on}:{g.name}" if g.at_section else g.on for g in self.gauges)
+
+    def wheel(self, corner: str) -> int:
+        """Position of the corner's wheel.
+
+        Raises
+        ------
+        VehicleError
+            The assembly has no such corner, as where an axle is named in its place.
+        """
+        names = [c.name for c in self.corners]
+        if corner not in names:
+            raise VehicleError(
+                where=self.title,
+                found=f"no corner '{corner}'",
+                needed=nearest(corner, names),
+                do="Name a corner of the vehicle file.",
+            )
+        return names.index(corner)
+
+
+def lone(corner: Corner) -> Linkage:
+    """Linkage of a corner that stands alone, its names as they are."""
+    return Linkage(
+        name=corner.name,
+        corners=(corner,),
+        bodies=corner.bodies,
+        supports=corner.supports,
+        gauges=corner.gauges,
+        wheel_on=(corner.wheel.on,),
+        home_of=(corner.name,) * len(corner.gauges),
+    )
+
+
+def linkage_of(car: Vehicle, name: str) -> Linkage:
+    """Linkage of the assembly of that name, or of the one that the corner of that name is in.
+
+    Raises
+    ------
+    VehicleError
+        The car has no such corner or tied axle (the nearest is offered), or one of the axle's
+        corners is not described.
+    """
+    axle = car.axles.get(name) or car.axle_of(name)
+    if axle is not None:
+        return _tied(car, axle)
+    if name in car.corners:
+        return lone(car.corners[name])
+    tied = ", or an axle that ties two," if car.axles else ""
+    raise VehicleError(
+        where=car.path or car.name,
+        found=f"no corner '{name}'",
+        needed=nearest(name, (*car.corners, *car.axles)),
+        do=f"Name a corner{tied} of the vehicle file.",
+    )
+
+
+def assembly_names(car: Vehicle) -> tuple[str, ...]:
+    """Names of all assemblies of the car, in the order of its corners."""
+    axles = ((name, car.axle_of(name)) for name in car.corners)
+    return tuple(dict.fromkeys(name if axle is None else axle.name for name, axle in axles))
+
+
+def _tied(car: Vehicle, axle: Axle) -> Linkage:
+    for name in axle.corners:
+        if name not in car.corners:
+            raise VehicleError(
+                where=f"{car.path or 'car'}: axle {axle.name}",
+                found=f"no corner {name}",
+                needed=f"both corners that it ties, {' and '.join(axle.corners)}",
+                do=f"Describe [corner.{name}], or take [axle.{axle.name}] out.",
+            )
+    sides = tuple(car.corners[name] for name in axle.corners)
+    homes: tuple[Corner | Axle, ...] = (*sides, axle)
+    parts = [(side, _namer(f"{side.name}.", side.bodies)) for side in sides]
+    return Linkage(
+        name=axle.name,
+        corners=sides,
+        bodies=(*axle.bodies, *(named(body) for side, named in parts for body in side.bodies)),
+        supports=tuple(
+            _renamed(s, f"{side.name}.", named) for side, named in parts for s in side.supports
+        )
+        + axle.supports,
+        gauges=tuple(
+            replace(g, on=f"{side.name}.{g.on}" if _on_support(side, g) else named(g.on))
+            for side, named in parts
+            for g in side.gauges
+        )
+        + axle.gauges,
+        wheel_on=tuple(named(side.wheel.on) for side, named in parts),
+        home_of=tuple(home.name for home in homes for _ in home.gauges),
+    )
+
+
+def _on_support(side: Corner, gauge: Gauge) -> bool:
+    return gauge.on in (s.name for s in side.supports)
+
+
+def _namer(before: str, own: tuple[str, ...]) -> Callable[[str], str]:
+    def named(body: str) -> str:
+        return before + body if body in own else body.removeprefix(f"{AXLE}.")
+
+    return named
+
+
+def _renamed(support: Support, before: str, named: Callable[[str], str]) -> Support:
+    outer = replace(support.outer, on=named(support.outer.on))
+    inner = replace(support.inner, on=named(support.inner.on))
+    return replace(support, name=before + support.name, outer=outer, inner=inner)
