@@ -93,7 +93,7 @@ def tare_load(assembly: Assembly, K: Floats, tare: Tare, usual: tuple[float, ...
     return TareLoad(
         indication=K @ carried,
         effects=effects,
-        travel=(0.0,) * w if tare.on_pads else tuple(map(float, droop[:-1])),
+        travel=(0.0,) * w if tare.on_pads else tuple(map(float, droop)),
         weight=weight,
         hanging=hanging,
         hanging_slopes=(per_force[1:] - hanging) / STEP,
