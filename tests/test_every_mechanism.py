@@ -114,7 +114,7 @@ def random_wrenches(mechanism: Mechanism) -> Floats:
 @every
 def test_gaps_close_and_wheels_rise_as_wished(file: str, corner: str) -> None:
     at = random_poses(file, corner, N)
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(at.mechanism, at)
     stiff = np.isnan(at.mechanism.compliance) | (at.mechanism.compliance == 0)
     # m; closed to 1e-12, sums of a few follow.  Bushes of a binding axle give way instead.
     assert_allclose(rows.gap[:, ~rows.free & stiff], 0.0, rtol=0, atol=1e-11)
@@ -162,7 +162,7 @@ def test_loads_are_the_work_of_the_wheels_per_lengthening(file: str, corner: str
 @every
 def test_rows_are_the_gradients_of_their_gaps(file: str, corner: str) -> None:
     at = random_poses(file, corner, 3)
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(at.mechanism, at)
     for k in range(3):
         exact = Joints(at, k).gradient()[: rows.gap.shape[1]]
         # Bushes of a binding axle leave gaps of 1 mm, whose pivots may be off by as much.
@@ -192,7 +192,7 @@ def test_gauges_of_the_file_tell_all_six_forces(file: str, corner: str) -> None:
 def test_states_of_self_stress_need_no_wrench(file: str, corner: str, states: int) -> None:
     at = random_poses(file, corner, 20)
     stress = self_stress(at)
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(at.mechanism, at)
     assert stress.shape[-1] == states
     left = np.swapaxes(rows.gradient, -1, -2) @ stress
     assert_allclose(left, 0.0, rtol=0, atol=1e-9 * np.max(np.abs(stress)))  # rounding

@@ -16,19 +16,19 @@ from recon.car.vehicle import Corner, Support, Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose
-from recon.mechanics.structure import Mechanism, rows_of
+from recon.mechanics.structure import Mechanism, State, rows_of
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
 
 
-def gaps_after(mechanism: Mechanism, state: tuple[Floats, Floats, Floats], twist: Floats) -> Floats:
+def gaps_after(mechanism: Mechanism, state: State, twist: Floats) -> Floats:
     """Gaps of all rows after a small motion of the bodies, rotation vectors by scipy."""
-    rotation, shift, rack = state
     parts = twist.reshape(-1, 6)
     turn = Rotation.from_rotvec(parts[:, 3:]).as_matrix()
-    moved = np.einsum("bij,bj->bi", turn, shift) + parts[:, :3]
-    return rows_of(mechanism, turn @ rotation, moved, mechanism.points, rack).gap
+    moved = np.einsum("bij,bj->bi", turn, state.shift) + parts[:, :3]
+    there = replace(state, rotation=turn @ state.rotation, shift=moved)
+    return rows_of(mechanism, there).gap
 
 
 def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]) -> None:
@@ -37,13 +37,12 @@ def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]
     mechanism = mechanism_of(lone(corner))
     rack = np.float64(0.5 * car.steering.rack_range[1])
     at = pose(mechanism, 0.02, rack)
-    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(mechanism, at)
     step = 1e-4
     for k in range(rows.gradient.shape[1]):
         twist = np.zeros(rows.gradient.shape[1])
         twist[k] = step
-        state = (at.rotation, at.shift, at.rack)
-        there, back = gaps_after(mechanism, state, twist), gaps_after(mechanism, state, -twist)
+        there, back = gaps_after(mechanism, at, twist), gaps_after(mechanism, at, -twist)
         # Differences of third order: step^2 over lengths of 0.05 m squared, 4e-6.
         assert_allclose((there - back) / (2 * step), rows.gradient[:, k], rtol=0, atol=1e-5)
 
@@ -51,7 +50,7 @@ def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]
 def test_rows_count_five_for_a_pivot_and_one_for_each_member(club_racer: Vehicle) -> None:
     mechanism = mechanism_of(lone(club_racer.corners["FL"]))
     at = pose(mechanism, 0.0)
-    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(mechanism, at)
     pivot = mechanism.kinds.index("pivot")
     counts = np.bincount(rows.support)
     assert counts[pivot] == 5

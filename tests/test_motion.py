@@ -64,7 +64,7 @@ def test_links_keep_their_length_and_the_wheel_rises_by_the_travel(
 
 def test_gaps_are_closed_and_bodies_stay_rigid(any_corner: tuple[Vehicle, Corner]) -> None:
     _, _, at = poses_of(*any_corner)
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(at.mechanism, at)
     assert_allclose(rows.gap[:, ~rows.free], 0.0, rtol=0, atol=CLOSED)
     turned = at.rotation @ np.swapaxes(at.rotation, -1, -2)
     # Products of some ten rotation matrices, rounding of each.

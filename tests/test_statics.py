@@ -106,7 +106,7 @@ class Closure:
 
 def loads_at_contact(corner: Corner, at: Pose) -> Floats:
     """Loads of the two-force supports per force and moment at the contact, (pose, support, 6)."""
-    rows = rows_of(at.mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(at.mechanism, at)
     pivots = [i for i, s in enumerate(corner.supports) if s.kind == "pivot"]
     matrix = load_matrix(at)[:, ~np.isin(rows.support, pivots), :]
     force = np.broadcast_to(np.eye(6)[:, :3], (*at.wheels[0].hub.shape[:-1], 6, 3))
@@ -138,7 +138,7 @@ def test_every_body_is_in_balance(any_corner: tuple[Vehicle, Corner]) -> None:
     car, corner = any_corner
     at = random_poses(car, corner)
     mechanism = at.mechanism
-    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(mechanism, at)
     wrench = np.array([1500.0, -3000.0, 4000.0, 50.0, 300.0, -80.0])  # N and N m, about the hub
     loads = load_matrix(at) @ wrench
     closure = Closure(corner, at)

@@ -55,16 +55,16 @@ class Balance:
         return _hidden(self.loads, self.unsplit)
 
 
-def balance(mechanism: Mechanism, state: State, hubs: Floats) -> Balance:
-    """Loads per wrench about the hubs; state as in `rows_of`, hubs (..., wheel, xyz).
+def balance(mechanism: Mechanism, state: State) -> Balance:
+    """Loads of the rows per wrench about the hubs.
 
     Raises
     ------
     VehicleError
         A dead centre; or compliances of zero that leave a split open.
     """
-    rows = rows_of(mechanism, *state)
-    idle = idle_rows(mechanism, state[0])
+    rows, hubs = rows_of(mechanism, state), hubs_of(mechanism, state)
+    idle = idle_rows(mechanism, state.rotation)
     gradient = np.concatenate([rows.gradient, idle], axis=-2)
     wrench = _wrench(mechanism, hubs)
     transposed = np.swapaxes(gradient, -1, -2)
@@ -83,7 +83,7 @@ def balance(mechanism: Mechanism, state: State, hubs: Floats) -> Balance:
 
 
 def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
-    """Assembly wrenches about the hubs as wrenches on the bodies about the reference point."""
+    """Unit wrenches about the hubs as wrenches on the bodies about the reference point."""
     wheels = mechanism.wheels
     out = np.zeros((*hubs.shape[:-2], 6 * len(mechanism.bodies), 6 * len(wheels)))
     for k, wheel in enumerate(wheels):
@@ -173,34 +173,32 @@ def _hidden(loads: Floats, unsplit: Floats) -> Floats:
     return np.where(depends[..., None], np.nan, loads)
 
 
-def section_loads(mechanism: Mechanism, state: State, found: Balance, hubs: Floats) -> Floats:
+def section_loads(mechanism: Mechanism, state: State, found: Balance) -> Floats:
     """Internal loads at the sections, (..., section, 6 * wheel), NaN where a split is open.
 
     The load at a cut is the sum of what supports and wheel put on the outer side of it.
     """
-    return _hidden(*open_section_loads(mechanism, state, found, hubs))
+    return _hidden(*open_section_loads(mechanism, state, found))
 
 
-def open_section_loads(
-    mechanism: Mechanism, state: State, found: Balance, hubs: Floats
-) -> tuple[Floats, Floats]:
+def open_section_loads(mechanism: Mechanism, state: State, found: Balance) -> tuple[Floats, Floats]:
     """As `section_loads` with nothing hidden, and what each state of `found.unsplit` adds."""
     count = len(mechanism.sections)
     loads = np.zeros((*found.loads.shape[:-2], count, found.loads.shape[-1]))
     loose = np.zeros((*found.loads.shape[:-2], count, found.unsplit.shape[-1]))
     for k in range(count):
-        by_rows, by_wheels = _cut(mechanism, state, found.rows, hubs, k)
+        by_rows, by_wheels = _cut(mechanism, state, found.rows, k)
         loads[..., k, :] = (by_rows[..., None, :] @ found.loads)[..., 0, :] + by_wheels
         loose[..., k, :] = (by_rows[..., None, :] @ found.unsplit)[..., 0, :]
     return loads, loose
 
 
-def _cut(
-    mechanism: Mechanism, state: State, rows: Rows, hubs: Floats, k: int
-) -> tuple[Floats, Floats]:
+def _cut(mechanism: Mechanism, state: State, rows: Rows, k: int) -> tuple[Floats, Floats]:
     """What section `k` sees per load of each row (..., row) and per wrench (..., 6 * wheel)."""
     section = mechanism.sections[k]
-    rotation, shift = state[0][..., section.body, :, :], state[1][..., section.body, :]
+    rotation = state.rotation[..., section.body, :, :]
+    shift = state.shift[..., section.body, :]
+    hubs = hubs_of(mechanism, state)
     station = moved_point(mechanism, rotation, shift, section.station)
     # Force and moment about the station that the section measures, as one covector.
     force, moment = np.zeros(3), np.zeros(3)
@@ -234,7 +232,7 @@ def _is_beyond(section: Section, point: Floats) -> bool:
 
 def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
     """Rows that take hold of the section's body on its outer side at design, (row,)."""
-    rows = rows_of(mechanism, *design_state(mechanism))
+    rows = rows_of(mechanism, design_state(mechanism))
     out = np.zeros(len(rows.support), dtype=bool)
     for end, bodies in ((OUTER, mechanism.outer_body), (INNER, mechanism.inner_body)):
         for r in np.flatnonzero(bodies[rows.support] == section.body):
@@ -245,11 +243,11 @@ def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
 def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
     """Groups of supports whose split at design height nobody stated."""
     state = design_state(mechanism)
-    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
-    found = balance(mechanism, state, hubs)
+    hubs = hubs_of(mechanism, state)
+    found = balance(mechanism, state)
     if not np.any(found.unsplit):
         return ()
-    rows, idle = found.rows, idle_rows(mechanism, state[0])
+    rows, idle = found.rows, idle_rows(mechanism, state.rotation)
     open_rows = np.any(np.abs(found.unsplit) > TAKES_PART, axis=-1)
     unstated = np.isnan(mechanism.compliance) & _needs_statement(mechanism, rows, idle, hubs)
     joined = np.abs(found.unsplit @ found.unsplit.T) > TAKES_PART

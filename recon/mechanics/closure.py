@@ -7,6 +7,8 @@ made least (Gauss-Newton), the others stay closed.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,31 +22,27 @@ RANK = 1e-9  # share of the largest singular value that is rounding
 BINDS = 0.02  # m; rigid supports that miss by less bind, those that miss by more do not reach
 
 
-def closed(mechanism: Mechanism, state: State, centres: Floats, travels: Floats) -> State:
-    """State with closed gaps, from a first guess.
-
-    `centres` (..., wheel, xyz) at design, `travels` (..., wheel). [m]
+def closed(mechanism: Mechanism, state: State, travels: Floats) -> State:
+    """State with closed gaps at the wished travels (..., wheel) [m], from a first guess.
 
     Raises
     ------
     VehicleError
         The mechanism does not reach a pose or binds there; the message names travel and rack.
     """
-    rotation, shift, points, rack = state
     with np.errstate(all="ignore"):
         for _ in range(MOST_STEPS):
-            step, gap = _step(mechanism, (rotation, shift, points, rack), centres, travels)
-            rotation, shift = _advanced(rotation, shift, step)
+            step, gap = _step(mechanism, state, travels)
+            state = _advanced(state, step)
             still = np.max(np.abs(gap), axis=-1)
             if _is_yielding(mechanism):
                 still = np.maximum(still, np.max(np.abs(step), axis=-1))
             if np.all(still < CLOSED):
                 break
-    found = (rotation, shift, points, rack)
     # The last evaluation was before the last step; one more look decides.
-    _, gap = _step(mechanism, found, centres, travels)
-    _require_closed(mechanism, found, gap, travels)
-    return found
+    _, gap = _step(mechanism, state, travels)
+    _require_closed(mechanism, state, gap, travels)
+    return state
 
 
 def _is_yielding(mechanism: Mechanism) -> bool:
@@ -52,17 +50,15 @@ def _is_yielding(mechanism: Mechanism) -> bool:
     return held > 6 * len(mechanism.bodies)
 
 
-def _step(
-    mechanism: Mechanism, state: State, centres: Floats, travels: Floats
-) -> tuple[Floats, Floats]:
+def _step(mechanism: Mechanism, state: State, travels: Floats) -> tuple[Floats, Floats]:
     """Next step and the gaps that must close, (..., 6 * body) and (..., row)."""
-    rows = rows_of(mechanism, *state)
-    hubs = hubs_of(mechanism, state[0], state[1], centres)
+    rows = rows_of(mechanism, state)
+    hubs = hubs_of(mechanism, state)
     yields = _yields(mechanism)
     held = ~rows.free & ~yields
-    idle = idle_rows(mechanism, state[0])
+    idle = idle_rows(mechanism, state.rotation)
     gradient = np.concatenate([rows.gradient[..., held, :], lift_rows(mechanism, hubs), idle], -2)
-    rise = hubs[..., 2] - centres[..., 2] - travels
+    rise = hubs[..., 2] - state.centres[..., 2] - travels
     gap = np.concatenate([rows.gap[..., held], rise, np.zeros(idle.shape[:-1])], axis=-1)
     try:
         if _is_yielding(mechanism):
@@ -95,12 +91,12 @@ def _yielding(mechanism: Mechanism, rows: Rows, gradient: Floats, gap: Floats) -
     return (exact - open_ @ rest)[..., 0]
 
 
-def _advanced(rotation: Floats, shift: Floats, step: Floats) -> tuple[Floats, Floats]:
+def _advanced(state: State, step: Floats) -> State:
     """Apply twists about the reference point: rotate, then shift."""
     twist = step.reshape(*step.shape[:-1], -1, 6)
     turn = rotation_matrix(twist[..., 3:])
-    moved = np.einsum("...ij,...j->...i", turn, shift) + twist[..., :3]
-    return turn @ rotation, moved
+    shift = np.einsum("...ij,...j->...i", turn, state.shift) + twist[..., :3]
+    return replace(state, rotation=turn @ state.rotation, shift=shift)
 
 
 def rotation_matrix(vector: Floats) -> Floats:
@@ -126,7 +122,7 @@ def _require_closed(mechanism: Mechanism, state: State, gap: Floats, travels: Fl
     size = worst if binds else np.max(np.abs(travels), axis=-1)
     at = int(np.argmax(np.where(bad, size, -1.0)))
     told = " and ".join(f"{1e3 * t:.1f}" for t in travels.reshape(-1, travels.shape[-1])[at])
-    place = f"travel {told} mm with the rack at {1e3 * state[3].flat[at]:.1f} mm"
+    place = f"travel {told} mm with the rack at {1e3 * state.rack.flat[at]:.1f} mm"
     if binds:
         names = ", ".join(_rigid(mechanism))
         raise VehicleError(

@@ -27,7 +27,7 @@ def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
     Points are measured, so that they lie on the line within `ON_LINE`; a spring that holds so
     near to it does not feel the turn, like that of a strut's rod on its ball joint.
     """
-    rows = rows_of(mechanism, *design_state(mechanism))
+    rows = rows_of(mechanism, design_state(mechanism))
     wheels = {w.body for w in mechanism.wheels}
     torsion = [mechanism.kinds[i] == "torsion" for i in rows.support]
     out = []
@@ -61,9 +61,9 @@ def require_one_motion(mechanism: Mechanism) -> None:
         nothing carries it.
     """
     state = design_state(mechanism)
-    rows = rows_of(mechanism, *state)
-    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
-    held = np.concatenate([rows.gradient[~rows.free], idle_rows(mechanism, state[0])])
+    rows = rows_of(mechanism, state)
+    hubs = hubs_of(mechanism, state)
+    held = np.concatenate([rows.gradient[~rows.free], idle_rows(mechanism, state.rotation)])
     lift = lift_rows(mechanism, hubs)
     scale = np.tile([1, 1, 1, ARM, ARM, ARM], len(mechanism.bodies))
     _require_travel(mechanism, held / scale, lift / scale, rows.support[~rows.free])

@@ -20,7 +20,6 @@ from recon.mechanics.structure import (
     Section,
     WheelOn,
     design_state,
-    hubs_of,
 )
 
 if TYPE_CHECKING:
@@ -112,7 +111,6 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     class the one that adds most (pivoted QR).  They stand in the order of `row_names`.
     """
     state = design_state(mechanism)
-    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
     owner, names = mechanism.owner, mechanism.row_names
     bodies = {w.body for w in mechanism.wheels}
     on_wheel = [
@@ -127,10 +125,10 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     second = [r for r in range(n) if on_wheel[owner[r]]]
     bridged += list(range(n, len(names)))
     try:
-        found = balance(mechanism, state, hubs)
+        found = balance(mechanism, state)
     except VehicleError:  # a dead centre at design height: told where loads are asked for
         return replace(mechanism, members=tuple(second))
-    loads = np.concatenate([found.known, section_loads(mechanism, state, found, hubs)])
+    loads = np.concatenate([found.known, section_loads(mechanism, state, found)])
     scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
     loads = loads * np.resize(scale, loads.shape[1])
     loads = loads / load_arms(mechanism)[:, None]

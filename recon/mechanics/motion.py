@@ -39,18 +39,13 @@ class WheelAt:
 
 
 @dataclass(frozen=True, slots=True)
-class Pose:
-    """A batch of poses of one mechanism, in vehicle axes.
+class Pose(State):
+    """A batch of poses of one mechanism: its state with closed gaps, and its wheels.
 
-    `rotation` (..., body, 3, 3), `shift` (..., body, 3) as in `rows_of`; `points` and `rack` as
-    posed; `wheels` one or two, in the order of the mechanism's.
+    `wheels` has one or two entries, in the order of the mechanism's.
     """
 
     mechanism: Mechanism
-    rotation: Floats
-    shift: Floats
-    points: Floats
-    rack: Floats
     wheels: tuple[WheelAt, ...]
 
     @property
@@ -104,8 +99,16 @@ def pose(
     shift = np.zeros((*batch, n_bodies, 3))
     # A fair first guess: everything rises with the wheels.
     shift[..., 2] = np.mean(travels, axis=-1)[..., None]
-    state = closed(mechanism, (rotation, shift, points, rack), centres, travels)
-    return Pose(mechanism, *state, wheels=_wheels(mechanism, state, centres))
+    state = closed(mechanism, State(rotation, shift, points, centres, rack), travels)
+    return Pose(
+        rotation=state.rotation,
+        shift=state.shift,
+        points=points,
+        centres=centres,
+        rack=rack,
+        mechanism=mechanism,
+        wheels=_wheels(mechanism, state),
+    )
 
 
 def posed(assembly: Assembly, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
@@ -132,13 +135,12 @@ def posed(assembly: Assembly, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
     return pose(assembly.mechanism, travels, rack)
 
 
-def _wheels(mechanism: Mechanism, state: State, centres: Floats) -> tuple[WheelAt, ...]:
-    rotation, shift, _, _ = state
-    hubs = hubs_of(mechanism, rotation, shift, centres)
+def _wheels(mechanism: Mechanism, state: State) -> tuple[WheelAt, ...]:
+    hubs = hubs_of(mechanism, state)
     up = np.array([0.0, 0.0, 1.0])
     out = []
     for k, wheel in enumerate(mechanism.wheels):
-        spin = np.einsum("...ij,j->...i", rotation[..., wheel.body, :, :], wheel.spin)
+        spin = np.einsum("...ij,j->...i", state.rotation[..., wheel.body, :, :], wheel.spin)
         # Lowest point of the wheel's middle plane: straight down, less its part along the axis.
         down = spin * spin[..., 2:3] - up
         down = down / np.linalg.norm(down, axis=-1)[..., None]

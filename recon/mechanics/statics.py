@@ -14,7 +14,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.mechanics.balance import Balance, balance, open_section_loads, section_loads
 from recon.mechanics.motion import Pose, WheelAt
-from recon.mechanics.structure import Mechanism, design_state, hubs_of
+from recon.mechanics.structure import Mechanism, design_state
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
@@ -52,25 +52,22 @@ def _pivots(mechanism: Mechanism) -> list[int]:
     from scipy.linalg import qr
 
     state = design_state(mechanism)
-    hubs = hubs_of(mechanism, state[0], state[1], mechanism.centres)
-    stress = balance(mechanism, state, hubs).stress
+    stress = balance(mechanism, state).stress
     _, _, order = qr(stress.T, mode="economic", pivoting=True)
     return [int(r) for r in order[: stress.shape[1]]]
 
 
 def section_matrix(at: Pose) -> Floats:
     """Internal loads at the sections per wrench, (..., section, 6 * wheel); see `load_matrix`."""
-    state = (at.rotation, at.shift, at.points, at.rack)
-    return section_loads(at.mechanism, state, _balance(at), at.hubs)
+    return section_loads(at.mechanism, at, _balance(at))
 
 
 def member_matrix(at: Pose) -> Floats:
     """Loads of `Mechanism.members`, (..., member, 6 * wheel); see `load_matrix`."""
-    state = (at.rotation, at.shift, at.points, at.rack)
     found = _balance(at)
     loads = found.known
     if at.mechanism.sections:
-        cuts = section_loads(at.mechanism, state, found, at.hubs)
+        cuts = section_loads(at.mechanism, at, found)
         loads = np.concatenate([loads, cuts], axis=-2)
     return loads[..., list(at.mechanism.members), :]
 
@@ -99,9 +96,8 @@ def open_loads(at: Pose) -> tuple[Floats, Floats]:
     states : (..., row and section, k)
         Any amount of each may come on top: the states of self-stress that are open.
     """
-    state = (at.rotation, at.shift, at.points, at.rack)
     found = _balance(at)
-    cuts, loose = open_section_loads(at.mechanism, state, found, at.hubs)
+    cuts, loose = open_section_loads(at.mechanism, at, found)
     return (
         np.concatenate([found.loads, cuts], axis=-2),
         np.concatenate([found.unsplit, loose], axis=-2),
@@ -109,7 +105,7 @@ def open_loads(at: Pose) -> tuple[Floats, Floats]:
 
 
 def _balance(at: Pose) -> Balance:
-    return balance(at.mechanism, (at.rotation, at.shift, at.points, at.rack), at.hubs)
+    return balance(at.mechanism, at)
 
 
 def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Floats]:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 
-State = tuple[Floats, Floats, Floats, Floats]  # rotation, shift, points, rack; see `rows_of`
 OUTER, INNER, AXIS, AXIS_ON_INNER = 0, 1, 2, 3
 
 # Rows of each kind and what each is called behind the support's name.
@@ -146,6 +145,23 @@ class Mechanism:
 
 
 @dataclass(frozen=True, slots=True)
+class State:
+    """Where the bodies are, by the motion of each from design height.
+
+    A point goes from x0 to x = rotation (x0 - reference) + reference + shift.
+
+    `rotation` (..., body, 3, 3), `shift` (..., body, xyz) [m]; `points` (..., support, 3, xyz) and
+    `centres` (..., wheel, xyz) at design [m]; `rack` (...,) shift of the rack to the left [m].
+    """
+
+    rotation: Floats
+    shift: Floats
+    points: Floats
+    centres: Floats
+    rack: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Rows:
     """Rows at a pose: `gradient` (..., row, 6 * body), `gap` (..., row) [m], `free` (row,).
 
@@ -170,21 +186,10 @@ class _Row:
     couple: bool = False
 
 
-def rows_of(
-    mechanism: Mechanism, rotation: Floats, shift: Floats, points: Floats, rack: Floats
-) -> Rows:
-    """Rows of every support at a pose.
-
-    Parameters
-    ----------
-    rotation, shift : (..., body, 3, 3), (..., body, 3)
-        Motion of each body from design: x = rotation (x0 - reference) + reference + shift.
-    points : (..., support, 3, 3)
-        Design points. [m]
-    rack : (...,)
-        Shift of the rack to the left. [m]
-    """
-    now = _moved(mechanism, rotation, shift, points, rack)
+def rows_of(mechanism: Mechanism, state: State) -> Rows:
+    """Rows of every support at each state of a batch, (..., row, 6 * body)."""
+    rotation, points = state.rotation, state.points
+    now = _places(mechanism, state)
     width = 6 * len(mechanism.bodies)
     gradients, gaps, places = [], [], []
     for i, kind in enumerate(mechanism.kinds):
@@ -228,12 +233,10 @@ def moved_point(mechanism: Mechanism, rotation: Floats, shift: Floats, point: Fl
     return np.einsum("...ij,...j->...i", rotation, arm) + mechanism.reference + shift
 
 
-def _moved(
-    mechanism: Mechanism, rotation: Floats, shift: Floats, points: Floats, rack: Floats
-) -> Floats:
-    """Places of all points at the pose, (..., support, 4, xyz); axis points on both bodies."""
-    place = np.concatenate([points, points[..., AXIS : AXIS + 1, :]], axis=-2)
-    place[..., :3, 1] += mechanism.rack * np.asarray(rack)[..., None, None]
+def _places(mechanism: Mechanism, state: State) -> Floats:
+    """Places of all points, (..., support, 4, xyz) [m]; axis points on both bodies."""
+    place = np.concatenate([state.points, state.points[..., AXIS : AXIS + 1, :]], axis=-2)
+    place[..., :3, 1] += mechanism.rack * np.asarray(state.rack)[..., None, None]
     outer, inner = mechanism.outer_body, mechanism.inner_body
     slots = ((OUTER, outer), (INNER, inner), (AXIS, outer), (AXIS_ON_INNER, inner))
     for slot, body in slots:
@@ -241,8 +244,8 @@ def _moved(
         if np.any(on):
             place[..., on, slot, :] = moved_point(
                 mechanism,
-                rotation[..., body[on], :, :],
-                shift[..., body[on], :],
+                state.rotation[..., body[on], :, :],
+                state.shift[..., body[on], :],
                 place[..., on, slot, :],
             )
     return place
@@ -336,10 +339,11 @@ _KINDS = {
 }
 
 
-def hubs_of(mechanism: Mechanism, rotation: Floats, shift: Floats, centres: Floats) -> Floats:
-    """Places of the wheel centres, (..., wheel, xyz), from design centres (..., wheel, xyz)."""
+def hubs_of(mechanism: Mechanism, state: State) -> Floats:
+    """Places of the wheel centres, (..., wheel, xyz) [m]."""
     bodies = [w.body for w in mechanism.wheels]
-    return moved_point(mechanism, rotation[..., bodies, :, :], shift[..., bodies, :], centres)
+    rotation, shift = state.rotation[..., bodies, :, :], state.shift[..., bodies, :]
+    return moved_point(mechanism, rotation, shift, state.centres)
 
 
 def lift_rows(mechanism: Mechanism, hubs: Floats) -> Floats:
@@ -364,9 +368,10 @@ def idle_rows(mechanism: Mechanism, rotation: Floats) -> Floats:
 def design_state(mechanism: Mechanism) -> State:
     """State in which nothing has moved."""
     n = len(mechanism.bodies)
-    return (
-        np.broadcast_to(np.eye(3), (n, 3, 3)).copy(),
-        np.zeros((n, 3)),
-        mechanism.points,
-        np.array(0.0),
+    return State(
+        rotation=np.broadcast_to(np.eye(3), (n, 3, 3)).copy(),
+        shift=np.zeros((n, 3)),
+        points=mechanism.points,
+        centres=mechanism.centres,
+        rack=np.array(0.0),
     )

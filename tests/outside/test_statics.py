@@ -144,7 +144,7 @@ def legs_of_a_cube(stretch: float = 1.0) -> dict[str, tuple]:
 def sum_of_leg_squares(corner: Corner) -> Floats:
     mechanism = mechanism_of(lone(corner))
     at = pose(mechanism, 0.0)
-    force = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack).gradient[:, :3]
+    force = rows_of(mechanism, at).gradient[:, :3]
     return force.T @ force
 
 

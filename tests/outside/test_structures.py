@@ -129,7 +129,7 @@ def tensions_of(frame: Frame, wrenches: Floats, *, stiffness: float = 1.0) -> Fl
 def our_tensions(corner: Corner, at: Pose, wrenches: Floats) -> Floats:
     """The same loads by the package, (pose, load, support)."""
     mechanism = mechanism_of(lone(corner))
-    rows = rows_of(mechanism, at.rotation, at.shift, at.points, at.rack)
+    rows = rows_of(mechanism, at)
     pivots = [i for i, kind in enumerate(mechanism.kinds) if kind == "pivot"]
     matrix = load_matrix(at)[:, ~np.isin(rows.support, pivots), :]
     (wheel,) = at.wheels
