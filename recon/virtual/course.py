@@ -84,12 +84,12 @@ class _Course:
 
     @property
     def yaw_rate(self) -> Floats:
-        """Yaw rate of a car without sideslip [rad/s]."""
+        """Yaw rate of a car without sideslip (n,) [rad/s]."""
         return self.sideways / np.maximum(self.speed, 1.0)
 
     @property
     def yaw_change(self) -> Floats:
-        """Yaw acceleration [rad/s2]."""
+        """Yaw acceleration (n,) [rad/s2]."""
         return np.asarray(np.gradient(self.yaw_rate, self.time))
 
 

@@ -22,6 +22,7 @@ from recon.virtual.elements import (
     ON_AXIS,
     TWO_FORCE,
     ElasticAssembly,
+    Joint,
     Stiffness,
     elastic_assembly,
     idle_lines,
@@ -221,32 +222,34 @@ def _true_supports(
     off: Callable[[float], float],
 ) -> tuple[Support, ...]:
     # A ball joint that several supports name is one point and gets one random error.
-    drawn: dict[tuple[str, Vec], Vec] = {}
+    drawn: dict[Joint, Vec] = {}
     for s in supports:
-        places = [(s.outer.on, s.outer.point, s.outer.u)]
+        stated = {Joint(s.outer.on, s.outer.point): s.outer.u}
         if s.kind in TWO_FORCE:
-            places.append((s.inner.on, s.inner.point, s.inner.u))
+            stated.setdefault(Joint(s.inner.on, s.inner.point), s.inner.u)
         elif s.kind in ON_AXIS:
-            places.append((s.outer.on, s.axis_point, s.outer.u))
-        for on, point, u in places:
-            if (on, point) not in drawn:
-                x, y, z = (c + off(u) for c in point)
-                drawn[on, point] = (x, y, z)
+            stated.setdefault(Joint(s.outer.on, s.axis_point), s.outer.u)
+        for joint, u in stated.items():
+            if joint not in drawn:
+                x, y, z = (c + off(u) for c in joint.point)
+                drawn[joint] = (x, y, z)
     for joints in idle_lines(bodies, supports, wheel_on).values():
         drawn |= _on_one_line({joint: drawn[joint] for joint in joints})
 
     def true(s: Support) -> Support:
-        outer = replace(s.outer, point=drawn[s.outer.on, s.outer.point])
+        outer = replace(s.outer, point=drawn[Joint(s.outer.on, s.outer.point)])
         if s.kind in TWO_FORCE:
-            inner = replace(s.inner, point=drawn[s.inner.on, s.inner.point])
+            inner = replace(s.inner, point=drawn[Joint(s.inner.on, s.inner.point)])
             return replace(s, outer=outer, inner=inner)
-        axis = drawn[s.outer.on, s.axis_point] if s.kind in ON_AXIS else s.axis_point
+        axis = s.axis_point
+        if s.kind in ON_AXIS:
+            axis = drawn[Joint(s.outer.on, s.axis_point)]
         return replace(s, outer=outer, inner=replace(s.inner, point=outer.point), axis_point=axis)
 
     return tuple(true(s) for s in supports)
 
 
-def _on_one_line(joints: dict[tuple[str, Vec], Vec]) -> dict[tuple[str, Vec], Vec]:
+def _on_one_line(joints: dict[Joint, Vec]) -> dict[Joint, Vec]:
     """Move joints that lie on one line by design, like those of a strut's rod, back on a line.
 
     The two joints farthest apart stay where they are.

@@ -253,6 +253,7 @@ class _TrialPose:
         return np.stack([w.hub[:, 2] for w in self.wheels], axis=1) - design
 
     def tension(self, spring_force: Floats) -> Floats:
+        """Tension (n, element) [N] of all elements, given that of the springs (n, wheel) [N]."""
         tension = self.assembly.axial * (self.length - self.assembly.rest)
         tension[:, self.assembly.springs] = spring_force
         return tension

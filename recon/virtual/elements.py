@@ -11,7 +11,7 @@ Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,13 @@ ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point
 ON_LINE = 1e-6  # m; points nearer to a line than this lie on it
 # Loads at a cut: three forces [N], then three moments [N m].
 CUT_LOADS = ("axial", "shear", "shear too", "torsion", "bending", "bending too")
+
+
+class Joint(NamedTuple):
+    """A point (xyz) [m] at which a support holds a body, named as in the vehicle file."""
+
+    on: str
+    point: Vec
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,11 +272,11 @@ def _across(line: Floats) -> Floats:
 
 def idle_lines(
     bodies: tuple[str, ...], supports: tuple[Support, ...], wheel_on: tuple[str, ...]
-) -> dict[str, list[tuple[str, Vec]]]:
+) -> dict[str, list[Joint]]:
     """Joints of each body without a wheel whose joints all lie on one line, like a strut's rod.
 
-    Such a body may spin about that line, which changes nothing else.  Joints are (body, point)
-    as the supports name them.
+    Such a body may spin about that line, which changes nothing else.  Joints are named as in
+    the supports.
     """
     out = {}
     for body in bodies:
@@ -279,19 +286,19 @@ def idle_lines(
     return out
 
 
-def _joints(support: Support, body: str) -> list[tuple[str, Vec]]:
+def _joints(support: Support, body: str) -> list[Joint]:
     if support.kind in TWO_FORCE:
-        return [(e.on, e.point) for e in (support.outer, support.inner) if e.on == body]
+        return [Joint(e.on, e.point) for e in (support.outer, support.inner) if e.on == body]
     if body not in (support.outer.on, support.inner.on):
         return []
     points = [support.outer.point]
     points += [support.axis_point] if support.kind in ON_AXIS else []
-    return [(support.outer.on, point) for point in points]
+    return [Joint(support.outer.on, point) for point in points]
 
 
-def _line(joints: list[tuple[str, Vec]]) -> tuple[float, Floats]:
+def _line(joints: list[Joint]) -> tuple[float, Floats]:
     """Straight line fitted to the joints: largest distance of a joint [m], and direction (xyz)."""
-    points = np.array([point for _, point in joints])
+    points = np.array([joint.point for joint in joints])
     off = points - points.mean(axis=0)
     _, _, right = np.linalg.svd(np.vstack([off, np.zeros((3, 3))]))
     return float(np.max(np.linalg.norm(np.cross(off, right[0]), axis=1))), right[0]

@@ -91,7 +91,7 @@ def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:
 def rack_of(virtual_car: VirtualCar, steer: ArrayLike) -> Floats:
     """Rack shift [m] that gives the unloaded steered wheels the mean heading `steer` [rad].
 
-    The result has the shape of `steer`; left is positive.  Only drawn corners count.
+    `steer` and the result have any one shape (...,); left is positive.  Only drawn corners count.
     """
     steer = np.asarray(steer, dtype=float)
     steered = [n for n in virtual_car.corners if virtual_car.truth.corners[n].steered]
