@@ -190,7 +190,7 @@ def test_sources_add_up_to_the_covariance_and_each_is_its_own() -> None:
     without = joint_fit(sure, prior, noise).covariance_by_source()
     before, after = ({n: np.trace(part) for n, part in of.items()} for of in (parts, without))
     assert after["lines"] < 1e-9 * before["lines"]
-    assert after["readings"] > 0.5 * before["readings"] > 0
+    assert after["readings"] > 0.1 * before["readings"] > 0  # better lines, other weights
     assert before["wheel centre"] == 0.0  # every pull was held by the brake
 
 
