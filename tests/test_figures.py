@@ -352,29 +352,34 @@ def test_marks_stay_apart_in_grey(picture):
 
 def test_crosstalk_shows_measured_predicted_and_own_slope():
     figure = plot_crosstalk(calibration_of("FL", "RR"), "RR")
-    titles = [a.get_title(loc="left") for a in figure.axes]
-    assert titles == ["upper front", "lower rear", "push rod"]
-    rows = [t.get_text() for t in figure.axes[0].get_yticklabels()]
-    assert rows == ["RR1", "RR2\nprediction\nnot stated"]
-    push_rod = panel_named(figure, "push rod")
-    bars = [bar.get_width() for bar in push_rod.patches]
-    np.testing.assert_allclose(bars, [-2.5, 10.0])  # -2/80 and 6/60 in percent
-    whisker = push_rod.collections[0].get_segments()[0][:, 0]
+    (panel,) = figure.axes
+    assert [t.get_text() for t in panel.get_yticklabels()] == [
+        "RR1", "RR2\nprediction\nnot stated",
+    ]  # fmt: skip
+    heads, cells = panel.texts[:3], panel.texts[3:]
+    assert [t.get_text() for t in heads] == ["upper front", "lower rear", "push rod"]
+    # Each member has a column about a zero of its own, below its name.
+    zeros = [t.get_position()[0] for t in heads]
+    own = [t.get_position()[0] for t in cells]
+    assert own == [zeros[0], zeros[1]]
+    push_rod = [bar for bar in panel.patches if bar.get_x() in (zeros[2], zeros[2] - 2.5)]
+    widths = [bar.get_width() for bar in panel.patches[2::3]]
+    np.testing.assert_allclose(widths, [-2.5, 10.0])  # -2/80 and 6/60 in percent
+    assert len(push_rod) == 2
+    whiskers = next(c for c in panel.collections if len(c.get_segments()) == 6).get_segments()
     # 1.96 times 0.4e-6 over 80e-6, in percent, on either side of the bar's end
-    np.testing.assert_allclose(whisker, [-2.5 - 0.98, -2.5 + 0.98])
-    predicted = next(line for line in push_rod.lines if line.get_markersize() > 15)
-    np.testing.assert_array_equal(predicted.get_xdata(), [0.0, np.nan])
-    assert [t.get_text() for t in titles_of_cells(figure)] == [
+    np.testing.assert_allclose(whiskers[2][:, 0] - zeros[2], [-2.5 - 0.98, -2.5 + 0.98])
+    predicted = next(line for line in panel.lines if line.get_markersize() > 15)
+    np.testing.assert_array_equal(predicted.get_xdata()[2::3] - zeros[2], [0.0, np.nan])
+    ticks = [t.get_text() for t in panel.get_xticklabels()]
+    assert ticks == ["\N{MINUS SIGN}6", "0", "6"] * 3
+    assert [t.get_text() for t in cells] == [
         "−0.08000 ± 0.00078\nmV/V per kN\npredicted −0.07800",
         "0.06000 ± 0.00078\nmV/V per kN\nnone predicted",
     ]
     assert figure.texts[0].get_text() == "Cross-talk of RR rear right: up to 10.0 % of own slope"
     for word in ("measured", "95 % interval", "predicted", "own slope"):
         assert word in legend_of(figure)
-
-
-def titles_of_cells(figure):
-    return [t for panel in figure.axes for t in panel.texts]
 
 
 def test_crosstalk_of_a_corner_without_calibration_is_refused():

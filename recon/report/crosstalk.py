@@ -1,8 +1,9 @@
-"""What each gauge says to the load of every member, beside what the geometry would have it say."""
+"""Picture of K: what each gauge indicates per load of every member, and what was predicted."""
 
 from __future__ import annotations
 
 import textwrap
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,12 +11,14 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.report.labels import LETTER
 from recon.report.sheet import (
     ACCENT,
     COVERAGE,
     FAINT,
     INK,
     LOOKS,
+    MIDDLE,
     PALE,
     SMALL,
     TEXT,
@@ -32,6 +35,9 @@ if TYPE_CHECKING:
     from recon.calibration.map import Calibration, CornerCalibration
 
 NARROWEST = 8.0  # in, so that title and legend fit
+COLUMN, ROW, BOTTOM, HEAD_LINE = 1.45, 0.55, 0.95, 0.15  # in, of a member, a gauge, below, a line
+MINUS = "\N{MINUS SIGN}"
+PITCH = 2.1  # columns are this many limits apart
 TALL_TICK = (19.0, 2.2)  # pt, length and width of the mark of the prediction
 
 
@@ -71,20 +77,44 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     whiskers = COVERAGE * 100 * one.u_K / main
     predicted = np.where(_is_own(one, own), np.nan, 100 * one.K_geometry / main)
     limit = _limit(bars, whiskers, predicted)
-    figure = empty_sheet(max(1.4 + 1.5 * len(one.members), NARROWEST), 2.0 + 0.62 * len(one.gauges))
-    panels = figure.subplots(1, len(one.members), sharey=True, squeeze=False)[0]
-    for m, (panel, member) in enumerate(zip(panels, one.members, strict=True)):
-        _draw_member(panel, bars[:, m], whiskers[:, m], predicted[:, m])
-        style_panel(panel, _wrapped(member))
-        panel.grid(visible=False, axis="y")
-        panel.set_xlim(-limit, limit)
-        panel.set_xticks([-limit / 2, 0, limit / 2])
-        panel.set_xlabel("indication per newton\n[% of own slope]", fontsize=SMALL)
-        for g in np.flatnonzero(own == m):
-            _write_own(panel, one, int(g), m)
-    _name_rows(panels[0], one)
+    members, gauges = len(one.members), len(one.gauges)
+    names = _row_names(one)
+    left = 0.4 + LETTER * max(len(line) for name in names for line in name.split("\n"))
+    heads = [textwrap.fill(member.replace("_", " "), 18) for member in one.members]
+    top = 0.75 + HEAD_LINE * max(head.count("\n") + 1 for head in heads)
+    width = max(left + 0.1 + COLUMN * members, NARROWEST)
+    height = top + ROW * gauges + BOTTOM
+    figure = empty_sheet(width, height)
+    panel = figure.add_axes(
+        (left / width, BOTTOM / height, 1 - (left + 0.1) / width, ROW * gauges / height)
+    )
+    middles = PITCH * limit * np.arange(members, dtype=np.float64)
+    _draw_bars(panel, middles, Bars(bars, whiskers, predicted))
+    style_panel(panel, "")
+    panel.grid(visible=False)
+    panel.set_xlim(-PITCH / 2 * limit, middles[-1] + PITCH / 2 * limit)
+    marks = np.array([-limit / 2, 0.0, limit / 2])
+    panel.set_xticks(np.add.outer(middles, marks).ravel(), _signed(marks) * members)
+    panel.set_xlabel("indication per newton [% of own slope]", fontsize=SMALL)
+    panel.set_yticks(np.arange(gauges), names, fontsize=SMALL)
+    panel.set_ylim(gauges - 0.5, -0.5)
+    panel.set_ylabel("gauge", fontsize=TEXT)
+    for middle, head in zip(middles, heads, strict=True):
+        panel.text(middle, -0.55, head, ha="center", va="bottom", fontsize=TEXT, color=INK)
+    for g, m in enumerate(own):
+        _write_own(panel, one, int(g), int(m), middles[m])
     dress(figure, _title(one, bars), _legend(one), _footer(calibration, one))
+    figure.set_layout_engine("none")  # every place is given: half the time of a layout that seeks
     return figure
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """What is drawn of K, (gauge, member) in percent of the gauge's own slope; NaN: nothing."""
+
+    measured: Floats
+    whiskers: Floats
+    predicted: Floats
 
 
 def _is_own(one: CornerCalibration, own: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -97,23 +127,31 @@ def _limit(bars: Floats, whiskers: Floats, predicted: Floats) -> float:
     return 4.0 * np.ceil(1.05 * np.max(reach, initial=1.0) / 4.0)
 
 
-def _draw_member(panel: Axes, bars: Floats, whiskers: Floats, predicted: Floats) -> None:
-    rows = np.arange(len(bars))
-    for row in rows[1:]:
-        panel.axhline(row - 0.5, color=FAINT, linewidth=0.8, zorder=0)
-    panel.axvline(0, color=INK, linewidth=0.6, zorder=1)
-    panel.barh(rows, bars, height=0.36, color=PALE, zorder=2)
+def _draw_bars(panel: Axes, middles: Floats, bars: Bars) -> None:
+    """Draw all columns at once, each about its own zero."""
+    gauges, members = bars.measured.shape
+    rows = np.repeat(np.arange(gauges), members)
+    zero = np.tile(middles, gauges)
+    half = (middles[1] - middles[0]) / 2 if members > 1 else panel.get_xlim()[1]
+    panel.vlines(middles[1:] - half, -0.5, gauges - 0.5, color=MIDDLE, linewidth=0.6, zorder=0)
+    panel.hlines(
+        np.arange(1, gauges) - 0.5, middles[0] - half, middles[-1] + half, color=FAINT,
+        linewidth=0.8, zorder=0,
+    )  # fmt: skip
+    panel.vlines(middles, -0.5, gauges - 0.5, color=INK, linewidth=0.6, zorder=1)
+    panel.barh(rows, bars.measured.ravel(), left=zero, height=0.36, color=PALE, zorder=2)
     panel.errorbar(
-        bars, rows, xerr=whiskers, fmt="none", ecolor=INK, elinewidth=1.0, capsize=2.5, zorder=4
-    )
+        zero + bars.measured.ravel(), rows, xerr=bars.whiskers.ravel(), fmt="none", ecolor=INK,
+        elinewidth=1.0, capsize=2.5, zorder=4,
+    )  # fmt: skip
     length, width = TALL_TICK
     panel.plot(
-        predicted, rows, linestyle="none", marker="|", markersize=length, markeredgewidth=width,
-        color=ACCENT, zorder=3,
+        zero + bars.predicted.ravel(), rows, linestyle="none", marker="|", markersize=length,
+        markeredgewidth=width, color=ACCENT, zorder=3,
     )  # fmt: skip
 
 
-def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int) -> None:
+def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int, middle: float) -> None:
     """Write the slope in the gauge's own member with its interval and its prediction."""
     slope, u, stated = (1000 * x[g, m] for x in (one.K, one.u_K, one.K_geometry))
     places = max(0, 1 - int(np.floor(np.log10(max(COVERAGE * u, 1e-9)))))
@@ -122,27 +160,22 @@ def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int) -> None:
         f"{one.units[g]} per kN" + (" m" if one.arms[m] < 1.0 else ""),
         f"predicted {stated:.{places}f}" if np.isfinite(stated) else "none predicted",
     ]
-    words = "\n".join(lines).replace("-", "\N{MINUS SIGN}")
-    panel.axhspan(g - 0.5, g + 0.5, color=FAINT, zorder=1.5, linewidth=0)
+    words = "\n".join(lines).replace("-", MINUS)
     panel.text(
-        0.5, g, words, transform=panel.get_yaxis_transform(), ha="center",
-        va="center", fontsize=SMALL, linespacing=1.05, zorder=5,
-        bbox={"facecolor": FAINT, "edgecolor": "none", "pad": 1.0},
+        middle, g, words, ha="center", va="center", fontsize=SMALL, linespacing=1.05, zorder=5,
+        bbox={"facecolor": FAINT, "edgecolor": "none", "pad": 4.0},
     )  # fmt: skip
 
 
-def _name_rows(panel: Axes, one: CornerCalibration) -> None:
-    names = [
+def _signed(marks: Floats) -> list[str]:
+    return [f"{mark:.0f}".replace("-", MINUS) for mark in marks]
+
+
+def _row_names(one: CornerCalibration) -> list[str]:
+    return [
         gauge + ("" if np.isfinite(row).all() else "\nprediction\nnot stated")
         for gauge, row in zip(one.gauges, one.K_geometry, strict=True)
     ]
-    panel.set_yticks(np.arange(len(names)), names, fontsize=SMALL)
-    panel.set_ylim(len(names) - 0.5, -0.5)
-    panel.set_ylabel("gauge", fontsize=TEXT)
-
-
-def _wrapped(member: str) -> str:
-    return textwrap.fill(member.replace("_", " "), 18)
 
 
 def _legend(one: CornerCalibration) -> list[Artist]:

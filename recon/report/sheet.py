@@ -125,6 +125,8 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
             "a name that ends '.png'",
             f"Call the picture {target.with_suffix('.png').name}.",
         )
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     with replace_whole(target, overwrite=overwrite) as temporary:
-        figure.savefig(temporary, format="png", dpi=DOTS_PER_INCH)
+        FigureCanvasAgg(figure).print_png(temporary)  # `savefig` draws everything twice
     return target
