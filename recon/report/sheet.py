@@ -125,8 +125,12 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
             "a name that ends '.png'",
             f"Call the picture {target.with_suffix('.png').name}.",
         )
+    with replace_whole(target, overwrite=overwrite) as temporary:
+        _write_png(figure, temporary)
+    return target
+
+
+def _write_png(figure: Figure, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    with replace_whole(target, overwrite=overwrite) as temporary:
-        FigureCanvasAgg(figure).print_png(temporary)  # `savefig` draws everything twice
-    return target
+    FigureCanvasAgg(figure).print_png(path)  # `savefig` draws everything twice

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import os
 import subprocess
 import sys
@@ -12,7 +13,24 @@ from pathlib import Path
 import pytest
 
 from recon.cli import main
+from recon.report import sheet
 from tests.commands.session import CAR, DEMO, ROOT, Ended, OneCorner, Run, rows_of, write_rows
+
+TINY_PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNoAAAAggCBd81ytgAAAABJRU5ErkJggg=="
+)
+
+
+def _write_tiny(_figure: object, path: Path) -> None:
+    """Stand in for the drawing of a picture: one grey dot."""
+    path.write_bytes(TINY_PNG)
+
+
+@pytest.fixture(autouse=True)
+def _tiny_pictures(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw no pictures where files and exit codes are tested, unless marked `pictures`."""
+    if request.node.get_closest_marker("pictures") is None:
+        monkeypatch.setattr(sheet, "_write_png", _write_tiny)
 
 
 @pytest.fixture
@@ -67,10 +85,12 @@ def one_corner(tmp_path_factory: pytest.TempPathFactory) -> OneCorner:
     )
     log, tares = DEMO / "slalom.csv.gz", DEMO / "tares.csv"
     calibration, forces = folder / "calibration", folder / "forces"
-    assert main(["calibrate", str(CAR), str(pulls), "--out", str(calibration)]) == 0
     fitted = calibration / "calibration.nc"
     words = ["reconstruct", str(CAR), str(fitted), str(log), str(tares), "--out", str(forces)]
-    assert main(words) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sheet, "_write_png", _write_tiny)
+        assert main(["calibrate", str(CAR), str(pulls), "--out", str(calibration)]) == 0
+        assert main(words) == 0
     return OneCorner(pulls, fitted, log, tares, forces / "forces.nc")
 
 

@@ -21,6 +21,7 @@ WANTED = {
 }
 
 
+@pytest.mark.pictures
 def test_the_demo_fills_a_fresh_folder_and_a_screen(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
