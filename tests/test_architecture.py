@@ -47,8 +47,8 @@ def test_files_and_functions_are_short_enough_to_read() -> None:
         for f in functions(path):
             # A docstring explains; only the lines that do something count.
             first = f.body[0] if ast.get_docstring(f) else None
-            told = (first.end_lineno or 0) - first.lineno + 1 if first else 0
-            size = (f.end_lineno or f.lineno) - f.lineno + 1 - told
+            described = (first.end_lineno or 0) - first.lineno + 1 if first else 0
+            size = (f.end_lineno or f.lineno) - f.lineno + 1 - described
             if size > MOST_FUNCTION_LINES:
                 long.append(f"{name_of(path)}:{f.lineno} {f.name}: {size} lines")
     assert not long, "\n".join(long)

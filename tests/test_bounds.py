@@ -35,7 +35,7 @@ def test_deep_texts_are_refused_before_they_are_parsed(tmp_path, form, depth):
     deep = "[" * depth + "]" * depth, "{a=" * depth, "a." * depth + "a", "[{a=" * depth
     path = tmp_path / "car.toml"
     path.write_text("format = 1\n" + form.format(*deep))
-    where = r"car\.toml, line 2: 21 brackets or dots inside each other; need at most 20"
+    where = r"car\.toml, line 2: 21 nested brackets or dotted names; need at most 20"
     assert re.search(where, refusal(path))
     with pytest.raises(DataError, match=where):
         read_map(path, "log", small_car())

@@ -1,7 +1,7 @@
-"""TOML texts of people: bounded in size, depth and digits before the parser sees them.
+"""Parse a user's TOML text after checking its size, depth and number lengths.
 
-The parser calls itself once for every bracket that is open, and Python refuses to make an integer
-of more than 4300 digits: both end in errors that name no line.
+The parser recurses once for every open bracket, and Python refuses integers of more than 4300
+digits.  Without these checks both would end in errors that name no line.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ import re
 import tomllib
 from typing import Any
 
-LARGEST = 1 << 20  # bytes; a car takes 20 000
+LARGEST = 1 << 20  # bytes; a vehicle file has about 20 000
 DEEPEST = 20  # brackets open at once, or parts of a dotted key
 LONGEST = 100  # characters of a number or of a bare key
 
-# Texts and comments are passed over; brackets and dots in them mean nothing.
+# Quoted text and comments are skipped, because brackets and dots in them have no meaning.
 _TOKEN = re.compile(
     r'"""(?:\\.|[^\\])*?"""'
     r"|'''.*?'''"
@@ -27,7 +27,7 @@ _TOKEN = re.compile(
 
 
 class TomlFault(ValueError):
-    """A text that is not to be parsed, or is no TOML; `place` is its line, "" where not known."""
+    """Text that is refused or is not TOML; `place` names the line, empty if not known."""
 
     def __init__(self, found: str, needed: str, place: str = "") -> None:
         self.found, self.needed, self.place = found, needed, place
@@ -35,7 +35,7 @@ class TomlFault(ValueError):
 
 
 def text_of(content: bytes) -> str:
-    """Text in UTF-8, with or without a byte order mark.
+    """Decode UTF-8 text, with or without a byte order mark.
 
     Raises
     ------
@@ -55,12 +55,12 @@ def text_of(content: bytes) -> str:
 
 
 def parsed(text: str) -> dict[str, Any]:
-    """Content of a TOML text.
+    """Parse a TOML text.
 
     Raises
     ------
     TomlFault
-        The text is nested too deep, holds a number or key that is too long, or is no TOML.
+        The text is nested too deeply, contains a number or key that is too long, or is not TOML.
     """
     _require_shallow(text)
     try:
@@ -88,7 +88,7 @@ def _require_shallow(text: str) -> None:
         elif kind in ("line", "end"):
             dots = 0
         if max(depth, dots) > DEEPEST:
-            found = f"{max(depth, dots)} brackets or dots inside each other"
+            found = f"{max(depth, dots)} nested brackets or dotted names"
             raise TomlFault(found, f"at most {DEEPEST}", f"line {line}")
         if kind == "word" and len(token[0]) > LONGEST:
             found = f"a number or key of {len(token[0])} characters ('{token[0][:20]}...')"

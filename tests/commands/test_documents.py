@@ -1,4 +1,4 @@
-"""README and DEVELOPERS say what is so: commands, Python, output, numbers."""
+"""README and DEVELOPERS are true: their commands, Python, shown output, tables and numbers."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ def blocks(page: str, kind: str) -> list[str]:
 
 
 def commands(page: str) -> list[list[str]]:
-    """Words of every command of the shell blocks; `&&` parts two."""
+    """Words of every command in the shell blocks, which `&&` separates."""
     lines = [line for block in blocks(page, "sh") for line in block.splitlines()]
     return [shlex.split(part) for line in lines for part in line.split(" && ")]
 
 
 def own(page: str) -> list[list[str]]:
-    """Words after `recon` of every command of ours."""
+    """Words after `recon` in each of our own commands."""
     return [words[1:] for words in commands(page) if Path(words[0]).name == "recon"]
 
 
@@ -113,7 +113,7 @@ NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 
 
 def shape(line: str) -> str:
-    """A line without its numbers and spaces: wording must not drift, digits may."""
+    """A line without its numbers and spacing: digits may change, words must not."""
     return " ".join(NUMBER.sub("#", line).split())
 
 
@@ -135,19 +135,34 @@ def test_the_steps_run_as_they_stand_and_print_what_is_shown(
         assert line.strip() == "..." or shape(line) in shapes, line
 
 
-def test_the_house_names_every_file_under_its_stage() -> None:
-    stage, named = "", set()
-    house = text_of("DEVELOPERS.md").partition("## The house")[2].partition("\n## ")[0]
-    for first, files in re.findall(r"(?m)^\| ([^|]*)\| ([^|]+) \| [^|]+ \|$", house):
-        stage = first.strip("` ") or stage
-        named |= {(stage, file) for file in re.findall(r"`(\w+)`", files)}
+def section(page: str, title: str) -> str:
+    """Text below a heading of the second level."""
+    return text_of(page).partition(f"\n## {title}\n")[2].partition("\n## ")[0]
+
+
+def test_every_module_has_its_own_row_in_the_table_of_the_house() -> None:
+    rows = re.findall(r"(?m)^\| `([\w/]+\.py)` \| (.+) \|$", section("DEVELOPERS.md", "The house"))
+    named = [file for file, _ in rows]
     package = ROOT / "recon"
-    there = {(p.parent.name, p.stem) for p in package.glob("*/*.py")}
-    there |= {("the chain", p.stem) for p in package.glob("*.py")}
-    there = {(folder, stem) for folder, stem in there if not stem.startswith("__")}
-    assert there <= named, f"no line for {sorted(there - named)}"
-    stages = {folder for folder, _ in there}
-    assert {n for n in named if n[0] in stages} <= there, f"gone: {sorted(named - there)}"
+    there = {p.relative_to(package).as_posix() for p in package.rglob("*.py")}
+    there = {file for file in there if not Path(file).name.startswith("__")}
+    assert there <= set(named), f"no row for {sorted(there - set(named))}"
+    assert set(named) <= there, f"no module for {sorted(set(named) - there)}"
+    assert len(named) == len(set(named)), (
+        f"twice: {sorted({f for f in named if named.count(f) > 1})}"
+    )
+    for file, sentence in rows:
+        assert re.fullmatch(r"[A-Z`95].{15,110}\.", sentence), f"{file}: {sentence!r}"
+        assert ". " not in sentence, f"{file}: one sentence, not {sentence!r}"
+
+
+def test_decision_records_stand_in_order_and_are_complete() -> None:
+    records = re.split(r"(?m)^### D", section("DEVELOPERS.md", "Decisions"))[1:]
+    numbers = [int(record.partition(".")[0]) for record in records]
+    assert numbers == list(range(1, len(numbers) + 1))
+    for record in records:
+        parts = re.findall(r"(?m)^\*(\w+)\.\*", record)
+        assert parts == ["Context", "Decision", "Alternatives", "Consequences"], record[:60]
 
 
 def assumptions() -> Iterator[tuple[str, str]]:
@@ -156,9 +171,9 @@ def assumptions() -> Iterator[tuple[str, str]]:
 
 
 def test_stated_assumptions_are_those_of_the_code() -> None:
-    told = list(assumptions())
-    assert len(told) > 15
-    for constant, value in told:
+    stated = list(assumptions())
+    assert len(stated) > 15
+    for constant, value in stated:
         module, _, name = constant.rpartition(".")
         real = float(getattr(importlib.import_module(f"recon.{module}"), name))
         digits = len(value.partition("e")[0].partition(".")[2])
