@@ -105,14 +105,14 @@ def observe(
     else:
         choice = best_gauges(car, best, corner=corner, keep=named or (), noise=noise)
         split = by_assembly(car, choice, corner)
-        told = {linkage_of(car, n).title.removeprefix("corner "): m for n, m in split.items()}
+        told = {linkage_of(car, n).label: m for n, m in split.items()}
         lines += [*selection_summary(choice, told), ""]
         sets = {name: members for name, members in split.items() if members}
     figures: Figures = {}
     for name, members in sets.items():
         seen = judge(car, name, gauged=members, noise=noise)
         lines += [*observability_summary(seen), ""]
-        figures[f"knowledge_{seen.name.replace(' ', '_')}.png"] = partial(plot_knowledge, seen)
+        figures[f"knowledge_{seen.label.replace(' ', '_')}.png"] = partial(plot_knowledge, seen)
     return Report(tuple(lines[:-1]), _pictured(figures, out, overwrite))
 
 

@@ -200,7 +200,7 @@ def test_knowledge_of_an_axle_has_six_forces():
     assert heads == ["Fx RL", "Fy RL", "Fz RL", "Fx RR", "Fy RR", "Fz RR"]
     for k, panel in enumerate(figure.axes[1:]):
         shown = [p.get_width() for p in panel.patches]
-        assert shown[0] == pytest.approx(min(seen.u_all["rolling"][k], 3000.0))
+        assert shown[0] == pytest.approx(min(seen.u[k], 3000.0))
         assert len(shown) == 1 + len(seen.without)
     rows = [t.get_text() for t in figure.axes[4].get_yticklabels()]
     assert rows[-1] == "without cross link"

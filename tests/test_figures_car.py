@@ -331,7 +331,7 @@ def test_knowledge_shows_now_without_each_and_with_each_further(five_gauges):
     assert rows[0] == "now"
     assert rows[1:6] == [f"without {m.replace('_', ' ')}" for m in seen.without]
     assert rows[6:] == ["with push rod"]
-    expected = np.array([seen.u["rolling"], *seen.without.values(), *seen.with_.values()])
+    expected = np.array([seen.u, *seen.without.values(), *seen.with_.values()])
     for k, panel in enumerate(figure.axes[1:]):
         bars = [p.get_width() for p in panel.patches]
         np.testing.assert_allclose(bars, np.minimum(expected[:, k], 3 * NOT_KNOWN))
@@ -352,9 +352,9 @@ def test_knowledge_shows_now_without_each_and_with_each_further(five_gauges):
 def test_what_is_not_known_is_said_in_words_with_its_cure(club_racer):
     seen = observe(club_racer, "FL", gauged=("upper_front", "upper_rear", "tie_rod"))
     figure = plot_knowledge(seen)
-    assert figure.texts[0].get_text() == (
-        f"FL front left: {', '.join(seen.lost)} not known; cheapest cure: gauge push rod"
-    )
+    lost = ", ".join(force.name for force in seen.lost)
+    title = figure.texts[0].get_text()
+    assert title == f"FL front left: {lost} not known; cheapest cure: gauge push rod"
     vertical = figure.axes[3]
     assert vertical.get_title(loc="left") == "Fz: now not known"
     assert vertical.texts[0].get_text() == "not known"
@@ -369,9 +369,9 @@ def test_what_is_not_known_is_said_in_words_with_its_cure(club_racer):
 
 def test_forces_known_only_together_are_told_in_the_footer(one_gauge):
     seen = observe(one_gauge, "RR")
-    assert seen.known
+    (together,) = seen.combinations
     footer = plot_knowledge(seen).texts[-1].get_text()
-    assert seen.known.replace("-", "−") in footer
+    assert together.words.replace("-", "−") in footer
     assert "now: 1 gauge;" in legend_of(plot_knowledge(seen))
 
 

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, VehicleError
-from recon.planning.knowledge import NOT_KNOWN, Question, in_words, joined, judge
+from recon.planning.knowledge import NOT_KNOWN, Question, combination_words, joined, judge
 
 Floats = NDArray[np.float64]
 KINDS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
@@ -213,8 +213,8 @@ def test_units_of_a_moment_do_not_matter_to_what_is_known():
 
 def test_the_name_asked_for_leads_the_phrase():
     direction = np.array([0.6, -0.8, 0.1])
-    assert in_words(direction, ("Fx", "Fy", "Fz")) == "Fy rising with Fx falling"
-    assert in_words(direction, ("Fx", "Fy", "Fz"), "Fx") == "Fx rising with Fy falling"
+    assert combination_words(direction, ("Fx", "Fy", "Fz")) == "Fy rising with Fx falling"
+    assert combination_words(direction, ("Fx", "Fy", "Fz"), "Fx") == "Fx rising with Fy falling"
 
 
 def test_a_force_is_lost_only_beyond_the_stated_limit():

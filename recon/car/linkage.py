@@ -41,9 +41,14 @@ class Linkage:
         return len(self.corners) > 1
 
     @property
+    def label(self) -> str:
+        """'FL' or 'axle rear', as results name it."""
+        return f"axle {self.name}" if self.tied else self.name
+
+    @property
     def title(self) -> str:
         """'corner FL' or 'axle rear', as messages name it."""
-        return f"axle {self.name}" if self.tied else f"corner {self.name}"
+        return self.label if self.tied else f"corner {self.name}"
 
     @property
     def gauged(self) -> tuple[str, ...]:

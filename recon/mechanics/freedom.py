@@ -80,7 +80,7 @@ def require_one_motion(mechanism: Mechanism) -> None:
     more = f" (and {free.shape[1] - 1} more free motions)" if free.shape[1] > 1 else ""
     raise VehicleError(
         where=f"{mechanism.title}, body '{name}'",
-        found=f"the {name} can still {_in_words(mechanism, motion[6 * body : 6 * body + 6])}"
+        found=f"the {name} can still {_motion_words(mechanism, motion[6 * body : 6 * body + 6])}"
         f"{more}; it is held by {_holders(mechanism, body)}"
         + (", and a spring's length is free" if sprung else ""),
         needed=f"supports that leave the {name} no motion of its own at a given travel and steer",
@@ -148,7 +148,7 @@ def _holders(mechanism: Mechanism, body: int) -> str:
     return ", ".join(names) or "nothing"
 
 
-def _in_words(mechanism: Mechanism, twist: Floats) -> str:
+def _motion_words(mechanism: Mechanism, twist: Floats) -> str:
     """A small motion as a turn about a line or a shift, points in mm."""
     v, w = twist[:3], twist[3:]
     if np.linalg.norm(w) * ARM < 1e-6 * np.linalg.norm(v):

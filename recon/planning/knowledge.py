@@ -136,7 +136,7 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What chosen candidates know.
+    """What chosen candidates know of the `forces` that are asked for.
 
     `singular_values` (unknown,) of their rows with scaled columns, `rank` how many are not
     rounding, `weak` the combination of unknowns that they see least; `covariance` (force, force)
@@ -148,6 +148,7 @@ class Knowledge:
     """
 
     chosen: tuple[str, ...]
+    forces: tuple[str, ...]
     rank: int
     singular_values: Floats
     weak: str
@@ -180,6 +181,7 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
     lost = question.unknown_with(at)
     return Knowledge(
         chosen=chosen,
+        forces=question.forces,
         rank=int(np.sum(values > RANK_SHARE * values[0])),
         singular_values=values,
         weak=weak,
@@ -253,7 +255,7 @@ def cure(question: Question, at: list[int], lost: tuple[str, ...]) -> tuple[str,
     return tuple(question.candidates[k] for k in added)
 
 
-def in_words(direction: Floats, names: tuple[str, ...], first: str = "") -> str:
+def combination_words(direction: Floats, names: tuple[str, ...], first: str = "") -> str:
     """A combination as a phrase: 'Fz rising with Mx falling'; `first` leads where it is given."""
     size = np.abs(direction)
     order = [int(k) for k in np.argsort(-size, kind="stable")]
@@ -287,7 +289,7 @@ def _weakest(question: Question, at: list[int]) -> tuple[Floats, str]:
     values[: len(found)] = found
     if not at:
         return values, "everything, as there is no gauge"
-    return values, in_words(directions[-1], question.unknowns)
+    return values, combination_words(directions[-1], question.unknowns)
 
 
 def _biases(question: Question, at: list[int]) -> dict[str, Floats]:
@@ -319,7 +321,7 @@ def _reason(question: Question, at: list[int], name: str) -> str:
     values[: len(found)] = found
     # The column of the covariance: what moves with this force within what the gauges allow.
     moving = (directions.T / (1 + values**2)) @ directions[:, k] * question.prior / question.scale
-    return f"the gauges hardly notice {in_words(moving, question.unknowns, name)}"
+    return f"the gauges hardly notice {combination_words(moving, question.unknowns, name)}"
 
 
 def together(

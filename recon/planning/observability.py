@@ -6,14 +6,14 @@ slope without cross-talk; a calibration changes the figures by a few percent, no
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.car.linkage import assembly_names, linkage_of
 from recon.mechanics.assembly import assembly_of
-from recon.planning.knowledge import Combination, Knowledge, Question, joined, judge
+from recon.planning.knowledge import Knowledge, Question, joined, judge
 from recon.planning.questions import FORCES, channel_names, gaugeable, question_of
 from recon.planning.selection import Selection, select
 from recon.planning.unknowns import MODES, UNKNOWNS
@@ -34,103 +34,21 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Observability:
-    """What one set of gauges knows of one corner, or of the two that an axle ties.
+class Observability(Knowledge):
+    """What one set of gauges knows of an assembly: `Knowledge` with its wheels rolling, and more.
 
-    `corner` was asked for, `assembly` is what answers: 'corner FL' or 'axle rear', its wheels
-    `corners`.  `u_all` by mode, the same at both wheels (force,) [N]; `rolling` alone where no
-    brake is outboard, as the torque of others passes no upright.  `knowledge` is all else, in the
-    mode `rolling`, see there; its parts can be read here too, and tell of the whole assembly,
-    forces being called 'Fy RL' where there are two wheels.  `known` says in words what is known
-    of the lost forces together, `cure` which further gauges help (empty where nothing is lost or
-    nothing helps), `redundant` why a split of load is not known.
+    `label` is 'FL' or 'axle rear', `corners` the names of its corners; where there are two, forces
+    are called 'Fy RL'.  `noise` is the standard uncertainty of each gauge's load [N].  `u_held`
+    has u of the forces (force,) [N] by mode where the hub passes torque, 'braked' and 'locked';
+    it is empty where no brake is outboard, as the torque of others passes no upright.
+    `redundant` says why a split of load is not known.  `bias` holds the moments only.
     """
 
-    corner: str
-    assembly: str
+    label: str
     corners: tuple[str, ...]
-    gauged: tuple[str, ...]
     noise: float
-    u_all: dict[str, Floats]
-    knowledge: Knowledge
-    redundant: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """'FL', or 'axle rear'."""
-        return self.assembly.removeprefix("corner ")
-
-    @property
-    def u(self) -> dict[str, Floats]:
-        """U by mode of (Fx, Fy, Fz) of the corner itself [N]."""
-        first = 3 * self.corners.index(self.corner)
-        return {mode: u[first : first + 3] for mode, u in self.u_all.items()}
-
-    @property
-    def tied(self) -> bool:
-        """True where an axle ties two corners."""
-        return len(self.corners) > 1
-
-    @property
-    def forces(self) -> tuple[str, ...]:
-        """Names of the forces that are asked for, in the order of `u_all`."""
-        return tuple(f"{f} {c}" if self.tied else f for c in self.corners for f in FORCES)
-
-    @property
-    def rank(self) -> int:
-        """How many of the unknowns, six for each wheel, the gauges see."""
-        return self.knowledge.rank
-
-    @property
-    def singular_values(self) -> Floats:
-        """Singular values (unknown,) of the gauges' map with scaled columns."""
-        return self.knowledge.singular_values
-
-    @property
-    def weak(self) -> str:
-        """The combination of unknowns that the gauges see least, in words."""
-        return self.knowledge.weak
-
-    @property
-    def bias(self) -> dict[str, Floats]:
-        """Shift of the forces [N] by omitted moment at its typical size."""
-        moments = UNKNOWNS[3:]
-        return {n: b for n, b in self.knowledge.bias.items() if n.split(" ")[0] in moments}
-
-    @property
-    def without(self) -> dict[str, Floats]:
-        """U of the forces [N] without each gauge."""
-        return self.knowledge.without
-
-    @property
-    def lost_without(self) -> dict[str, tuple[str, ...]]:
-        """Forces that are known now and not without each gauge."""
-        return self.knowledge.lost_without
-
-    @property
-    def with_(self) -> dict[str, Floats]:
-        """U of the forces [N] with each further gauge, best first."""
-        return self.knowledge.with_
-
-    @property
-    def lost(self) -> tuple[str, ...]:
-        """Forces that are not known."""
-        return tuple(lost.name for lost in self.knowledge.lost)
-
-    @property
-    def combinations(self) -> tuple[Combination, ...]:
-        """What is known of the lost forces together, as data."""
-        return self.knowledge.combinations
-
-    @property
-    def known(self) -> str:
-        """What is known of the lost forces together, in words."""
-        return "; ".join(c.words for c in self.knowledge.combinations)
-
-    @property
-    def cure(self) -> str:
-        """The fewest further gauges that make all forces known, in words."""
-        return f"gauge {' and '.join(self.knowledge.cure)}" if self.knowledge.cure else ""
+    u_held: dict[str, Floats]
+    redundant: tuple[str, ...]
 
 
 def observe(
@@ -142,13 +60,13 @@ def observe(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> Observability:
-    """Judge a set of gauged members of one corner.
+    """Judge a set of gauged members of one assembly.
 
     Parameters
     ----------
     car : Vehicle
     corner : str
-        Its name, or that of an axle that ties two, 'rear', whose left corner then is `corner`.
+        Name of a corner, or of an axle that ties two, 'rear'.
     gauged : tuple of str, optional
         What carries a gauge, of an axle by both wheels and the axle itself ('RL.spring',
         'cross_link'); the gauges of the vehicle file unless stated. A section is called
@@ -181,21 +99,23 @@ def observe(
             do="Name the members to judge, or leave the option out for those of the file.",
         )
     chosen = channel_names(assembly.gauged) if gauged is None else tuple(gauged)
-    outboard = any(c.brake.place == "outboard" for c in assembly.corners)
-    asked = {
-        mode: question_of(
+
+    def question(mode: str) -> Question:
+        return question_of(
             car, assembly, mode=mode, noise=noise, travel=travel, rack=rack, named=chosen
         )
-        for mode in (MODES if outboard else MODES[:1])
-    }
+
+    known = judge(question("rolling"), chosen)
+    outboard = any(c.brake.place == "outboard" for c in assembly.corners)
+    held = {mode: question(mode) for mode in MODES[1:] if outboard}
+    moments = {n: b for n, b in known.bias.items() if n.split(" ")[0] in UNKNOWNS}
+    core = {f.name: getattr(known, f.name) for f in fields(Knowledge)}
     return Observability(
-        corner=corner if corner in car.corners else assembly.corners[0].name,
-        assembly=assembly.title,
+        **core | {"bias": moments},
+        label=assembly.label,
         corners=tuple(c.name for c in assembly.corners),
-        gauged=chosen,
         noise=noise,
-        u_all={mode: question.u(question.positions(chosen)) for mode, question in asked.items()},
-        knowledge=judge(asked["rolling"], chosen),
+        u_held={mode: asked.u(asked.positions(chosen)) for mode, asked in held.items()},
         redundant=tuple(group.reason for group in assembly.mechanism.redundant),
     )
 
@@ -208,7 +128,7 @@ def observe_car(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> dict[str, Observability]:
-    """Judge all corners, one by one or with the partner that an axle ties to them.
+    """Judge every assembly of the car, by name: 'FL', or 'rear' where an axle ties two corners.
 
     Parameters
     ----------
@@ -225,12 +145,11 @@ def observe_car(
     gauged = gauged or {}
     for name in gauged:
         linkage_of(car, name)
-    seen: dict[str, Observability] = {}
-    for name in assembly_names(car):
-        chosen = _of_either(linkage_of(car, name), car, gauged)
-        found = observe(car, name, gauged=chosen, noise=noise, travel=travel, rack=rack)
-        seen |= {corner: replace(found, corner=corner) for corner in found.corners}
-    return {name: seen[name] for name in car.corners}
+    sets = {name: _of_either(linkage_of(car, name), car, gauged) for name in assembly_names(car)}
+    return {
+        name: observe(car, name, gauged=chosen, noise=noise, travel=travel, rack=rack)
+        for name, chosen in sets.items()
+    }
 
 
 def _of_either(

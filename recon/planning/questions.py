@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 FORCES = UNKNOWNS[:3]
 SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
 REPEATS = 1e-9  # share of a row beside another one's direction that is rounding
-SPLIT = "split among "  # how the unknown that is a self-stress begins
 
 
 def question_of(
@@ -150,7 +149,7 @@ def _split_names(mechanism: Mechanism, splits: Floats) -> list[str]:
     taking = np.any(np.abs(own) > REPEATS, axis=1)
     supports = [mechanism.supports[k] for k in np.unique(mechanism.owner[taking])]
     counts = [f" ({k + 1})" if k else "" for k in range(splits.shape[1])]
-    return [f"{SPLIT}{', '.join(supports)}{count}" for count in counts]
+    return [f"split among {', '.join(supports)}{count}" for count in counts]
 
 
 def _blocks(parts: list[Floats]) -> Floats:

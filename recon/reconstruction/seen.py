@@ -57,7 +57,7 @@ def forces_seen(
     gauged = tuple(
         on for g, on in zip(assembly.gauges, assembly.gauged, strict=True) if g.name in gauges
     )
-    cure = _cure(observe(car, assembly.corners[0].name, gauged=gauged), lost)
+    cure = _cure(observe(car, assembly.name, gauged=gauged), lost)
     told = " and ".join(names[k] for k in lost)
     where = assembly.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
@@ -87,4 +87,5 @@ def _cure(found: Observability, lost: tuple[int, ...]) -> str:
     """
     further = found.with_
     helps = min(further, key=lambda member: float(np.max(further[member][list(lost)])), default="")
-    return found.cure or (f"gauge {helps}" if helps and not found.lost else NO_CURE)
+    gauges = found.cure or ((helps,) if helps and not found.lost else ())
+    return f"gauge {' and '.join(gauges)}" if gauges else NO_CURE

@@ -10,7 +10,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE
-from recon.report.scene import in_words
+from recon.report.scene import spaced
 from recon.report.sheet import (
     ACCENT,
     INK,
@@ -81,7 +81,7 @@ def plot_knowledge(seen: Observability) -> Figure:
 
 def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
     """Name, kind and u (force,) [N] of each row of bars, what there is first."""
-    rows = [("now", NOW, seen.u_all["rolling"])]
+    rows = [("now", NOW, seen.u)]
     rows += [(f"without {_row(m)}", WITHOUT, u) for m, u in seen.without.items()]
     rows += [(f"with {_row(m)}", WITH, u) for m, u in seen.with_.items()]
     return rows
@@ -89,7 +89,7 @@ def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
 
 def _row(member: str) -> str:
     """A member in words, a section by the name of its gauge."""
-    return in_words(member.rpartition(":")[2])
+    return spaced(member.rpartition(":")[2])
 
 
 def _draw_force(panel: Axes, u: Floats, kinds: list[int]) -> None:
@@ -160,20 +160,22 @@ def _legend(seen: Observability) -> list[Artist]:
 
 
 def _title(seen: Observability) -> str:
-    corner = seen.name if seen.tied else f"{seen.corner} {LOOKS[seen.corner].name}"
+    corner = seen.label if seen.corners[1:] else f"{seen.label} {LOOKS[seen.label].name}"
     if not seen.lost:
-        figures = ", ".join(
-            f"{f} to {_words(u)}" for f, u in zip(seen.forces, seen.u_all["rolling"], strict=True)
-        )
+        figures = ", ".join(f"{f} to {_words(u)}" for f, u in zip(seen.forces, seen.u, strict=True))
         return f"{corner}: {_counted(seen)} know {figures}"
     few = len(seen.lost) <= TOLD
-    lost = ", ".join(seen.lost) if few else f"{len(seen.lost)} of {len(seen.forces)} forces"
+    lost = (
+        ", ".join(force.name for force in seen.lost)
+        if few
+        else f"{len(seen.lost)} of {len(seen.forces)} forces"
+    )
     return f"{corner}: {lost} not known{_cure(seen)}"
 
 
 def _cure(seen: Observability) -> str:
     """The cheapest cure, or only how many gauges it is where their names fill a line."""
-    gauges = [_row(member) for member in seen.knowledge.cure]
+    gauges = [_row(member) for member in seen.cure]
     if not gauges:
         return ""
     words = f"gauge {' and '.join(gauges)}" if len(gauges) <= TOLD else f"{len(gauges)} gauges"
@@ -181,8 +183,9 @@ def _cure(seen: Observability) -> str:
 
 
 def _footer(seen: Observability) -> str:
-    known = f"of them together: {seen.known};" if seen.known else ""
-    many = seen.knowledge.cure if len(seen.knowledge.cure) > TOLD else ()
+    words = "; ".join(c.words for c in seen.combinations)
+    known = f"of them together: {words};" if words else ""
+    many = seen.cure if len(seen.cure) > TOLD else ()
     cure = f"cheapest cure: {', '.join(map(_row, many))};" if many else ""
     told = [*seen.redundant, cure, known.replace(" -", " \N{MINUS SIGN}")]
     above = "".join(f"{textwrap.fill(words, 170)}\n" for words in told if words)
@@ -195,7 +198,7 @@ def _footer(seen: Observability) -> str:
 
 
 def _counted(seen: Observability) -> str:
-    count = len(seen.gauged)
+    count = len(seen.chosen)
     return f"{count} gauge" if count == 1 else f"{count} gauges"
 
 

@@ -90,7 +90,7 @@ class Scene:
     @property
     def names(self) -> tuple[str, ...]:
         """Supports in words."""
-        return tuple(in_words(name) for name in self.mechanism.supports)
+        return tuple(spaced(name) for name in self.mechanism.supports)
 
     @property
     def contact(self) -> Floats:
@@ -135,7 +135,7 @@ def scene_of(
     values = np.concatenate([load_matrix(at) @ road, section_matrix(at) @ road])
     gauges = list(zip(assembly.gauges, assembly.gauged, strict=True))
     loads = [
-        Load(in_words(name), tuple(g.name for g, on in gauges if on == name), float(value), unit)
+        Load(spaced(name), tuple(g.name for g, on in gauges if on == name), float(value), unit)
         for name, value, unit in zip(m.row_names, values, load_units(m), strict=True)
     ]
     rows = np.searchsorted(m.owner, np.arange(len(m.kinds)))
@@ -209,7 +209,7 @@ def _outline(on: WheelAt, radius: float) -> Floats:
     return np.concatenate([on.hub + rim + half, on.hub + rim - half])
 
 
-def in_words(name: str) -> str:
+def spaced(name: str) -> str:
     """A name of the vehicle file without the marks that join its parts."""
     return name.replace("_", " ").replace(".", " ")
 

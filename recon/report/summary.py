@@ -107,7 +107,7 @@ def _reach(car: Vehicle, assembly: Assembly) -> str:
         posed(assembly, travels, rack)
     low, high = assembly.corners[0].travel_range
     count = len(assembly.gauges)
-    name = assembly.title.removeprefix("corner ")
+    name = assembly.label
     pair = " one mechanism with its partner ".join(c.name for c in assembly.corners)
     of = f", {pair}" if assembly.tied else ""
     return (
@@ -132,9 +132,9 @@ def _without_limit(car: Vehicle, assembly: Assembly) -> list[str]:
 
 def observability_summary(seen: Observability) -> list[str]:
     """What the gauges of one corner or axle know, lose and could win."""
-    count = len(seen.gauged)
-    names = ", ".join(seen.gauged) or "none"
-    head = f"{seen.name}: {count} gauge{'s' * (count != 1)}"
+    count = len(seen.chosen)
+    names = ", ".join(seen.chosen) or "none"
+    head = f"{seen.label}: {count} gauge{'s' * (count != 1)}"
     short = len(names) <= WIDEST - len(head)
     lines = [f"{head} ({names})"] if short else [head, *_wrapped(names)]
     lines += [
@@ -143,18 +143,23 @@ def observability_summary(seen: Observability) -> list[str]:
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
         f"  seen least: {seen.weak}",
     ]
-    lines += _axle_table(seen) if seen.tied else _corner_rows(seen)
+    lines += _axle_table(seen) if seen.corners[1:] else _corner_rows(seen)
     for reason in seen.redundant:
         lines += _wrapped(reason)
-    for lost in seen.knowledge.lost:
+    for lost in seen.lost:
         cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else NO_CURE
         lines.append(f"  {lost.name} is not known: {lost.reason}")
         lines.append(f"    cheapest cure: {cure}")
     return lines + [f"  what is known of them: {c.words}" for c in seen.combinations]
 
 
+def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
+    """Standard uncertainties of the forces for each thing that hubs may pass."""
+    return [("rolling", seen.u), *seen.u_held.items()]
+
+
 def _corner_rows(seen: Observability) -> list[str]:
-    lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in seen.u.items()]
+    lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in _by_mode(seen)]
     for name, bias in seen.bias.items():
         lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
     wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
@@ -167,7 +172,7 @@ def _corner_rows(seen: Observability) -> list[str]:
 def _axle_table(seen: Observability) -> list[str]:
     """The same as a table, a column for each force of both wheels."""
     shifts = {f"{name} left out": bias for name, bias in seen.bias.items()}
-    known = {f"{mode} wheels": u for mode, u in seen.u_all.items()}
+    known = {f"{mode} wheels": u for mode, u in _by_mode(seen)}
     rest = {f"without {member}": u for member, u in seen.without.items()}
     rest |= {f"with {member} too": u for member, u in seen.with_.items()}
     wide = 2 + max(map(len, [*shifts, *known, *rest]))

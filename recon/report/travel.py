@@ -14,7 +14,7 @@ from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.corner import BARE, footer, gauged_entries
 from recon.report.labels import LEADER, spread
-from recon.report.scene import in_words, signed, title_of
+from recon.report.scene import signed, spaced, title_of
 from recon.report.sheet import ACCENT, INK, MIDDLE, SMALL, TEXT, dress, empty_sheet, style_panel
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def _curves(assembly: Assembly, wheel: int, of: str, travel: Floats, at: Pose) -
         own = [r for r in rows if units[r] == unit]
         if own:
             names = [m.row_names[r] for r in own]
-            told = [in_words(_short(name)) for name in names]
+            told = [spaced(_short(name)) for name in names]
             is_gauged = [name in gauged for name in names]
             out.append(_Curves(of, 1000 * travel, loads[:, own], unit, told, is_gauged))
     return out
