@@ -109,6 +109,8 @@ def test_the_python_is_that_of_the_package_and_runs(spawn: Run, tmp_path: Path) 
     assert not list(tmp_path.iterdir())  # what was not asked for is not written
 
 
+STAGES = {p.name for p in (ROOT / "recon").iterdir() if p.is_dir()}
+FILE = re.compile(r"\.(md|toml|py|txt|nc|csv|png)$")
 NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 
 
@@ -163,6 +165,19 @@ def test_decision_records_stand_in_order_and_are_complete() -> None:
     for record in records:
         parts = re.findall(r"(?m)^\*(\w+)\.\*", record)
         assert parts == ["Context", "Decision", "Alternatives", "Consequences"], record[:60]
+
+
+OUTSIDE = {"scipy", "xarray", "tool"}  # beginnings of dotted names that are not ours
+
+
+def test_names_of_the_code_in_developers_exist() -> None:
+    code = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "recon").rglob("*.py"))
+    words = set(re.findall(r"\w+", code)) | {p.stem for p in (ROOT / "recon").rglob("*.py")}
+    dotted = re.findall(r"`([A-Za-z_]\w*(?:\.[A-Za-z_]\w*)+)`", text_of("DEVELOPERS.md"))
+    ours = [n for n in dotted if n.partition(".")[0] not in OUTSIDE and not FILE.search(n)]
+    assert len(ours) > 30
+    for name in ours:
+        assert set(name.split(".")) <= words | {"recon", *STAGES}, name
 
 
 def assumptions() -> Iterator[tuple[str, str]]:
