@@ -111,30 +111,58 @@ def test_the_python_is_that_of_the_package_and_runs(spawn: Run, tmp_path: Path) 
 
 STAGES = {p.name for p in (ROOT / "recon").iterdir() if p.is_dir()}
 FILE = re.compile(r"\.(md|toml|py|txt|nc|csv|png)$")
-NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 
 
-def shape(line: str) -> str:
-    """A line without its numbers and spacing: digits may change, words must not."""
-    return " ".join(NUMBER.sub("#", line).split())
+def shown_outputs(page: str) -> list[tuple[str, list[str]]]:
+    """(command, its output as shown) of every text block that follows a shell block."""
+    pairs = re.findall(
+        r"(?m)^```sh\n((?:(?!```).*\n)+)```\n\s*```text\n((?:(?!```).*\n)+)```$", text_of(page)
+    )
+    return [(command.strip(), output.splitlines()) for command, output in pairs]
+
+
+def first_line_not_printed(shown: list[str], printed: list[str]) -> str:
+    """First line of an excerpt that does not follow there, or nothing; `...` skips any lines."""
+    lines = [line.rstrip() for line in printed]
+    pieces = [p.splitlines() for p in re.split(r"(?m)^ *\.\.\.$", "\n".join(shown))]
+    after = 0
+    for piece in ([line.rstrip() for line in p if line.strip()] for p in pieces):
+        starts = [i for i in range(after, len(lines)) if lines[i : i + len(piece)] == piece]
+        if not starts:
+            return next((line for line in piece if line not in lines[after:]), piece[0])
+        after = starts[0] + len(piece)
+    return ""
+
+
+@pytest.mark.parametrize(
+    ("shown", "missing"),
+    [
+        (["a 1", "b 2"], ""),
+        (["b 2", "..."], ""),
+        (["a 1", "  ...", "c 3"], ""),
+        (["a 1", "c 3"], "a 1"),  # something is left out without saying so
+        (["c 3", "...", "a 1"], "a 1"),  # order
+        (["a 1", "b 4"], "b 4"),  # a number
+    ],
+)
+def test_lines_that_are_not_printed_are_found(shown: list[str], missing: str) -> None:
+    assert first_line_not_printed(shown, ["a 1", "b 2 ", "c 3"]) == missing
 
 
 @pytest.mark.slow
-def test_the_steps_run_as_they_stand_and_print_what_is_shown(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_steps_print_what_is_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for folder in ("vehicles", "demo_data"):
         shutil.copytree(ROOT / folder, tmp_path / folder)
     monkeypatch.chdir(tmp_path)
-    printed = io.StringIO()
-    with contextlib.redirect_stdout(printed):
-        for words in own("README.md"):
-            assert main(words) == 0, shlex.join(words)
-    shapes = {shape(line) for line in printed.getvalue().splitlines()}
-    shown = [line for block in blocks("README.md", "text") for line in block.splitlines()]
-    assert len(shown) > 10
-    for line in shown:
-        assert line.strip() == "..." or shape(line) in shapes, line
+    outputs = shown_outputs("README.md")
+    assert len(outputs) == len(blocks("README.md", "text")) > 5
+    assert [shlex.split(command)[1:] for command, _ in outputs] == [
+        words for words in own("README.md") if words != ["demo"]
+    ]
+    for command, shown in outputs:
+        with contextlib.redirect_stdout(io.StringIO()) as printed:
+            assert main(shlex.split(command)[1:]) == 0, command
+        assert not first_line_not_printed(shown, printed.getvalue().splitlines()), command
 
 
 def section(page: str, title: str) -> str:
