@@ -23,7 +23,8 @@ from recon.records.sheets import Tares
 from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle
 from recon.records.writing import write_log, write_pulls, write_tares
-from recon.report.summary import calibration_summary, car_summary
+from recon.report.calibration import calibration_summary
+from recon.report.summary import car_summary
 from tests.campaign.spoil import TABLE_WAYS, TEXT_WAYS, Way, spoiled
 from tests.example_car import EXAMPLE, MIRROR, VEHICLES
 from tests.roundtrip.test_roundtrip import Exact, exact, exact_log, states
