@@ -26,8 +26,8 @@ from recon.records.writing import write_log, write_pulls, write_tares
 from recon.report.calibration import calibration_summary
 from recon.report.summary import car_summary
 from tests.campaign.spoil import TABLE_WAYS, TEXT_WAYS, Way, spoiled
+from tests.days import Exact, exact, exact_log, states
 from tests.example_car import EXAMPLE, MIRROR, VEHICLES
-from tests.roundtrip.test_roundtrip import Exact, exact, exact_log, states
 
 STEPS = 60  # rows of the pull sheet
 SAMPLES = 80  # of the log
