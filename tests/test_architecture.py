@@ -1,14 +1,15 @@
-"""What no single module can promise: sizes, words, who may print or open, sources of numbers."""
+"""Promises that no single module can keep: sizes, circles, words, docstrings, doors to the disk."""
 
 from __future__ import annotations
 
 import ast
 import re
+import statistics
 import subprocess
 import sys
-import tomllib
 from collections.abc import Iterator
 from functools import cache
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ from recon.base.status import BIT, FLAGS
 ROOT = Path(__file__).parents[1]
 PACKAGE = sorted((ROOT / "recon").rglob("*.py"))
 TESTS = sorted((ROOT / "tests").rglob("*.py"))
-MOST_LINES, MOST_FUNCTION_LINES = 500, 60
+MOST_LINES, MOST_FUNCTION_LINES, MEDIAN_FUNCTION_LINES = 400, 60, 9
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
@@ -38,20 +39,159 @@ def functions(path: Path) -> Iterator[Function]:
             yield node
 
 
+def size_of(f: Function) -> int:
+    """Lines of a function that do something; a docstring explains and does not count."""
+    first = f.body[0] if ast.get_docstring(f) else None
+    explained = (first.end_lineno or 0) - first.lineno + 1 if first else 0
+    return (f.end_lineno or f.lineno) - f.lineno + 1 - explained
+
+
+# Files that are still too long, with their most lines: none may be added or grow.
+STILL_LONG: dict[str, int] = {
+    "recon/analysis/slalom.py": 405,
+    "recon/pipeline.py": 404,
+    "recon/reconstruction/result.py": 416,
+    "tests/commands/test_exit_codes.py": 461,
+    "tests/test_calibrate.py": 446,
+    "tests/test_conditioning.py": 412,
+    "tests/test_figures.py": 464,
+    "tests/test_figures_car.py": 408,
+    "tests/test_reconstruct.py": 427,
+    "tests/test_virtual.py": 489,
+}
+
+
 def test_files_and_functions_are_short_enough_to_read() -> None:
     long = []
     for path in PACKAGE + TESTS:
         lines = len(path.read_text(encoding="utf-8").splitlines())
-        if lines > MOST_LINES:
+        if lines > STILL_LONG.get(name_of(path), MOST_LINES):
             long.append(f"{name_of(path)}: {lines} lines")
-        for f in functions(path):
-            # A docstring explains; only the lines that do something count.
-            first = f.body[0] if ast.get_docstring(f) else None
-            described = (first.end_lineno or 0) - first.lineno + 1 if first else 0
-            size = (f.end_lineno or f.lineno) - f.lineno + 1 - described
-            if size > MOST_FUNCTION_LINES:
-                long.append(f"{name_of(path)}:{f.lineno} {f.name}: {size} lines")
+        long += [
+            f"{name_of(path)}:{f.lineno} {f.name}: {size_of(f)} lines"
+            for f in functions(path)
+            if size_of(f) > MOST_FUNCTION_LINES
+        ]
     assert not long, "\n".join(long)
+    sizes = [size_of(f) for path in PACKAGE for f in functions(path)]
+    assert statistics.median(sizes) <= MEDIAN_FUNCTION_LINES
+
+
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def for_types_alone(module: ast.Module) -> set[ast.AST]:
+    """Every node below `if TYPE_CHECKING:`."""
+    tests = [n for n in ast.walk(module) if isinstance(n, ast.If)]
+    bodies = [n.body for n in tests if "TYPE_CHECKING" in ast.unparse(n.test)]
+    return {node for body in bodies for line in body for node in ast.walk(line)}
+
+
+def imports_of(path: Path, known: set[str], *, typed: bool) -> set[str]:
+    """Modules of ours that a module imports, in functions too; those for types alone if `typed`."""
+    module = tree(path)
+    left_out = set() if typed else for_types_alone(module)
+    found = set()
+    for node in ast.walk(module):
+        if node in left_out:
+            continue
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            full = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= (full & known) or {node.module}
+    return found & known - {module_of(path)}
+
+
+@pytest.mark.parametrize("typed", [False, True], ids=["at run time", "for types too"])
+def test_no_import_goes_round_in_a_circle(typed: bool) -> None:
+    known = {module_of(path) for path in PACKAGE}
+    imports = {module_of(path): imports_of(path, known, typed=typed) for path in PACKAGE}
+    assert sum(map(len, imports.values())) > 300
+    try:
+        list(TopologicalSorter(imports).static_order())
+    except CycleError as found:
+        pytest.fail(" <- ".join(found.args[1]))
+
+
+def documented(path: Path) -> Iterator[tuple[str, Function | ast.ClassDef | ast.Module]]:
+    """(name, node) of whatever may have a docstring."""
+    for node in ast.walk(tree(path)):
+        if isinstance(node, Function | ast.ClassDef | ast.Module):
+            yield getattr(node, "name", "the module"), node
+
+
+STILL_WHAT = 50  # docstrings that do not yet name the thing: the number may only fall
+
+
+def test_docstrings_name_the_thing() -> None:
+    vague = [
+        f"{name_of(path)}: {name}"
+        for path in PACKAGE
+        for name, node in documented(path)
+        if (ast.get_docstring(node) or "").startswith("What ")
+    ]
+    assert len(vague) <= STILL_WHAT, "\n".join(vague)
+
+
+ARRAYS = re.compile(r"\b(Floats|NDArray|ndarray)\b")
+NUMBERS = re.compile(r"\b(Floats|float\w*)\b")
+SHAPE = re.compile(r"\((\.\.\.|[\w* ]+),([^()]*|[^()]*\(\w+\)[^()]*)\)")
+UNIT = re.compile(r"\[[^\[\]]+\]")
+
+
+def public(body: list[ast.stmt], before: str = "") -> Iterator[tuple[str, Function]]:
+    """(name, node) of every public function and method."""
+    for node in body:
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            yield from public(node.body, f"{node.name}.")
+        elif isinstance(node, Function) and not node.name.startswith("_"):
+            yield before + node.name, node
+
+
+def unsaid(f: Function) -> list[str]:
+    """Of a function with arrays: whether its docstring lacks a shape or a unit ([1] for none)."""
+    arguments = [*f.args.posonlyargs, *f.args.args, *f.args.kwonlyargs]
+    types = " ".join(ast.unparse(a) for a in [*(x.annotation for x in arguments), f.returns] if a)
+    doc = ast.get_docstring(f) or ""
+    lacks = []
+    if ARRAYS.search(types) and not SHAPE.search(doc):
+        lacks.append("shape")
+    if NUMBERS.search("".join(re.findall(r"Floats|NDArray\[[^\]]*\]", types))) and not UNIT.search(
+        doc
+    ):
+        lacks.append("unit")
+    return lacks
+
+
+STILL_UNSAID = 69  # public functions that do not yet say all: the number may only fall
+
+
+def test_public_functions_say_shapes_and_units_of_their_arrays() -> None:
+    wrong = [
+        f"{name_of(path)}:{f.lineno} {name}: no {' and no '.join(unsaid(f))}"
+        for path in PACKAGE
+        for name, f in public(tree(path).body)
+        if unsaid(f)
+    ]
+    assert len(wrong) <= STILL_UNSAID, "\n".join(wrong)
+
+
+@pytest.mark.parametrize(
+    ("doc", "lacks"),
+    [
+        ("Forces (sample, 3) [N].", []),
+        ("Shares (..., member, 6 * wheel) [1].", []),
+        ("Forces (sample, 3).", ["unit"]),
+        ("Forces [N].", ["shape"]),
+        ("Forces (of a tyre).", ["shape", "unit"]),
+    ],
+)
+def test_docstrings_without_shape_or_unit_are_found(doc: str, lacks: list[str]) -> None:
+    (f,) = ast.parse(f'def f(x: Floats) -> str:\n    """{doc}"""').body
+    assert isinstance(f, ast.FunctionDef)
+    assert unsaid(f) == lacks
 
 
 PRINTERS = ("recon/cli.py", "recon/__main__.py")
@@ -156,65 +296,3 @@ def test_each_flag_has_its_own_bit_and_a_paragraph() -> None:
         assert len(sentences) >= 2, flag.name
         assert flag.meaning.endswith("."), flag.name
     assert len({flag.meaning for flag in FLAGS}) == len(FLAGS)
-
-
-REGISTER = tomllib.loads((ROOT / "tests" / "sources.toml").read_text(encoding="utf-8"))["source"]
-FIELDS = {"id", "reference", "place", "obtained", "licence", "known", "checks", "misprints"}
-
-
-def marks_of(decorated: Function | ast.ClassDef) -> Iterator[str]:
-    """Texts of the source marks of a function or class."""
-    for decorator in decorated.decorator_list:
-        if called(decorator) == "source" and isinstance(decorator, ast.Call):
-            yield from (str(ast.literal_eval(argument)) for argument in decorator.args)
-
-
-def all_marks() -> Iterator[tuple[str, str]]:
-    """(place, text) of every source mark in the tests, those of whole modules included."""
-    for path in TESTS:
-        for node in ast.walk(tree(path)):
-            if called(node) == "source" and "mark.source" in ast.unparse(node):
-                for argument in getattr(node, "args", []):
-                    yield f"{name_of(path)}:{node.lineno}", str(ast.literal_eval(argument))
-
-
-def test_register_is_complete() -> None:
-    for entry in REGISTER:
-        assert set(entry) == FIELDS, entry["id"]
-        assert all(isinstance(v, str) and v.strip() for v in entry.values()), entry["id"]
-        assert entry["known"] in ("read", "from memory", "computed here"), entry["id"]
-    ids = [entry["id"] for entry in REGISTER]
-    assert len(set(ids)) == len(ids)
-
-
-def test_every_source_mark_is_in_the_register_and_every_entry_has_a_check() -> None:
-    known = {entry["id"] for entry in REGISTER}
-    marked = {}
-    for place, text in all_marks():
-        source, _, what = text.partition(":")
-        assert what.strip(), f"{place}: say after the id what is checked: {text!r}"
-        marked.setdefault(source.strip(), place)
-    missing = {source: place for source, place in marked.items() if source not in known}
-    assert not missing, f"not in sources.toml: {missing}"
-    assert not known - set(marked), f"no test checks {sorted(known - set(marked))}"
-
-
-def test_every_outside_test_names_its_source() -> None:
-    without = []
-    for path in sorted((ROOT / "tests" / "outside").glob("test_*.py")):
-        module = tree(path)
-        if any("pytestmark" in ast.unparse(n) and "mark.source" in ast.unparse(n)
-               for n in module.body if isinstance(n, ast.Assign)):  # fmt: skip
-            continue
-        for node in module.body:
-            members = node.body if isinstance(node, ast.ClassDef) else [node]
-            of_class = list(marks_of(node)) if isinstance(node, ast.ClassDef) else []
-            without += [
-                f"{name_of(path)}:{f.lineno} {f.name}"
-                for f in members
-                if isinstance(f, Function)
-                and f.name.startswith("test_")
-                and not of_class
-                and not list(marks_of(f))
-            ]
-    assert not without, "\n".join(without)
