@@ -109,9 +109,12 @@ class Loadings:
         features = self._features(k, samples)
         size = np.sqrt(np.nanmean(features**2, axis=1)) + 1e-12
         others = loading[~late]
-        _, strength, right = np.linalg.svd((others * size).reshape(len(others), -1), False)
-        keep = strength > WEAKEST * strength[0]
-        kept = (strength[keep, None] * right[keep]).reshape(-1, *loading.shape[1:]) / size
+        rows = (others * size).reshape(len(others), -1)
+        # Products of columns are few, however many causes there are.
+        square, directions = np.linalg.eigh(rows.T @ rows)
+        keep = square > WEAKEST**2 * square[-1]
+        strongest = (np.sqrt(square[keep]) * directions[:, keep]).T
+        kept = strongest.reshape(-1, *loading.shape[1:]) / size
         out = self._moved(np.concatenate([kept, loading[late]]), k, samples, features)
         out[len(kept) :] += self._headed(k, samples, late)
         out = intermediate_to_tyre(out, self._of["heading"][samples, k])
