@@ -53,11 +53,9 @@ STILL_LONG: dict[str, int] = {
     "recon/reconstruction/result.py": 416,
     "tests/commands/test_exit_codes.py": 461,
     "tests/test_calibrate.py": 446,
-    "tests/test_conditioning.py": 412,
     "tests/test_figures.py": 464,
     "tests/test_figures_car.py": 408,
     "tests/test_reconstruct.py": 427,
-    "tests/test_virtual.py": 489,
 }
 
 

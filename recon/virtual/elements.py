@@ -136,7 +136,7 @@ class ElasticAssembly:
 
 
 def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
-    """Spin axis at design height, (xyz) of unit length, pointing left.
+    """Spin axis at design height, (3,) xyz of unit length [1], pointing left.
 
     Positive `toe_in` [rad] turns the wheel's front inwards, positive `camber` [rad] tips its top
     outwards.

@@ -73,7 +73,7 @@ class States:
 
     @property
     def road_normal(self) -> Floats:
-        """Upward normal of the level road in vehicle axes (n, xyz)."""
+        """Upward normal of the level road in vehicle axes (n, xyz), unit length [1]."""
         return level_to_vehicle(self.roll, self.pitch)[:, :, 2]
 
 
