@@ -35,7 +35,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def _seconds(item: pytest.Item) -> float:
     mark = item.get_closest_marker("slow")
-    return float(mark.args[0] if mark.args else 10) if mark else 0.0
+    return float(mark.args[0]) if mark else 0.0
 
 
 @pytest.fixture(scope="session")

@@ -156,7 +156,7 @@ def held(moved: float) -> tuple[Vehicle, Calibration]:
     return car, replace(axle.calibration, corners={"rear": replace(one, K=K)})
 
 
-@pytest.mark.slow  # 20 s
+@pytest.mark.slow(3)
 def test_the_cause_is_what_another_compliance_does_to_the_map(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -193,7 +193,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
     assert np.linalg.norm(-found - exact) > 1.5 * size  # twin: the other sign
 
 
-@pytest.mark.slow
+@pytest.mark.slow(1)
 def test_what_is_stated_less_surely_widens_the_interval() -> None:
     axle = axle_day()
 

@@ -19,7 +19,7 @@ from tests.campaign.texts import TEXT_KINDS, write_spoiled
 SHARE = {"vehicles": 400, "pulls": 400, "tares": 800, "logs": 300, "maps": 800}
 
 
-@pytest.mark.slow
+@pytest.mark.slow(4)
 @pytest.mark.parametrize("name", TEXT_KINDS)
 def test_spoiled_texts_end_well(name: str, tmp_path: Path) -> None:
     kind = TEXT_KINDS[name]
@@ -42,7 +42,7 @@ def test_spoiled_texts_end_well(name: str, tmp_path: Path) -> None:
     end_well()
 
 
-@pytest.mark.slow
+@pytest.mark.slow(4)
 @pytest.mark.parametrize("name", TEXT_KINDS)
 def test_sound_texts_are_read(name: str, tmp_path: Path) -> None:
     """What is spoiled was sound before, else the campaign would look at refusals alone."""

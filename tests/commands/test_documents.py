@@ -149,7 +149,7 @@ def test_lines_that_are_not_printed_are_found(shown: list[str], missing: str) ->
     assert first_line_not_printed(shown, ["a 1", "b 2 ", "c 3"]) == missing
 
 
-@pytest.mark.slow
+@pytest.mark.slow(4)
 def test_the_steps_print_what_is_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for folder in ("vehicles", "demo_data"):
         shutil.copytree(ROOT / folder, tmp_path / folder)

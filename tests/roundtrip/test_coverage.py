@@ -99,7 +99,7 @@ def test_a_few_repeats_have_errors_as_large_as_they_say() -> None:
     assert np.all(rms < 1.3)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(60)
 @pytest.mark.parametrize("corner", ["FL", "RL"])
 def test_intervals_hold_their_share(corner: str) -> None:
     found = repeated(REPEATS, corner)
@@ -113,7 +113,7 @@ def test_intervals_hold_their_share(corner: str) -> None:
     assert np.all(mean < 0.975)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(30)
 def test_slalom_peaks_hold_their_share() -> None:
     """Peaks of whole days: at 8 Hz hardly any noise is left and systematic errors stand alone."""
     car, inside, outward = club_car(), [], []

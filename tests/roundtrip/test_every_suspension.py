@@ -124,7 +124,7 @@ def test_signed_errors_beside_a_lost_force_hold_the_stated_variance() -> None:
         assert np.median(causes / (stated - random)) < 0.7  # twin: causes know no lost force
 
 
-@pytest.mark.slow
+@pytest.mark.slow(8)
 @pytest.mark.parametrize(("file", "corner"), KINDS, ids=NAMES)
 def test_many_days_of_every_suspension_hold_their_share(file: str, corner: str) -> None:
     days = [unit_day(file, corner, seed) for seed in range(DAYS)]
@@ -158,7 +158,7 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
     assert np.all(of_sum < 1.0 + room)
 
 
-@pytest.mark.parametrize("file", ["solid_axle", pytest.param("strut", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("file", ["solid_axle", pytest.param("strut", marks=pytest.mark.slow(3))])
 def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)  # its words are the result's, see below
@@ -192,7 +192,7 @@ def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> No
     assert np.sqrt(np.mean((day.error_of_sum / day.z_of_sum) ** 2)) < 400.0
 
 
-@pytest.mark.slow
+@pytest.mark.slow(8)
 @pytest.mark.parametrize(
     ("file", "corner", "days"),
     [
@@ -221,7 +221,7 @@ def test_days_of_a_tied_axle_without_a_gauge_are_as_wrong_as_they_say(
     assert together < 1.0 + room
 
 
-@pytest.mark.slow
+@pytest.mark.slow(8)
 @pytest.mark.parametrize(
     ("file", "corner", "days"),
     [
