@@ -144,7 +144,9 @@ def test_results_that_are_no_forces_are_refused(
 
 
 def test_addresses_are_not_fetched() -> None:
-    with pytest.raises(DataError, match=r"https://somewhere\.invalid/forces\.nc: an address"):
+    with pytest.raises(
+        DataError, match=r"https://somewhere\.invalid/forces\.nc: a network address"
+    ):
         read_result("https://somewhere.invalid/forces.nc")
 
 

@@ -157,7 +157,7 @@ def test_damaged_packing_is_told(tmp_path):
 
 
 def test_only_local_regular_files(tmp_path):
-    with pytest.raises(DataError, match=r"https://example.org/a.csv: an address"):
+    with pytest.raises(DataError, match=r"https://example.org/a.csv: a network address"):
         existing_file("https://example.org/a.csv", "log")
     with pytest.raises(DataError, match=r"gone.csv: no such file where a log"):
         existing_file(tmp_path / "gone.csv", "log")
