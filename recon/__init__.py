@@ -30,6 +30,7 @@ _PLACES = {
     "crosstalk": "recon.calibration.crosstalk",
     "write_calibration": "recon.calibration.store",
     "read_calibration": "recon.calibration.store",
+    "prepare": "recon.reconstruction.prepare",
     "reconstruct": "recon.reconstruction.reconstruct",
     "signed_errors": "recon.reconstruction.signed",
     "weigh_check": "recon.reconstruction.weigh",

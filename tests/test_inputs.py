@@ -18,10 +18,13 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.map import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
+from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction.inputs import shared_inputs
+from recon.mechanics.motion import rack_of_steer, steer_to_rack
+from recon.reconstruction.channels import attitude_of, steer_of
 from recon.reconstruction.reconstruct import reconstruct
+from recon.reconstruction.samples import Body, body_of
+from recon.reconstruction.session import Session
 from recon.virtual.states import level_to_vehicle
 from tests.days import day, exact, exact_log, states, unwarned
 
@@ -29,6 +32,19 @@ from tests.days import day, exact, exact_log, states, unwarned
 def short(names: tuple[str, ...] = ()) -> xr.Dataset:
     """A hundred samples of the day's conditioned log without some channels."""
     return day().conditioned.isel(elapsed_time=slice(600, 700)).drop_vars(names)
+
+
+def prepared_for(log: xr.Dataset, car: Vehicle) -> Session:
+    """Attitude and steer of a log, without any corner."""
+    return Session(attitude_of(log, car), steer_of(log, car, assemblies_of(car)), {})
+
+
+def body(log: xr.Dataset, car: Vehicle) -> Body:
+    """Inputs that all corners share."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        session = prepared_for(log, car)
+    return body_of(log, car, session, steer_to_rack(car))
 
 
 @cache
@@ -107,7 +123,7 @@ def test_one_axis_of_the_hub_is_told_and_widened_alone() -> None:
     found, said = solved(log.assign(hub_acceleration=hub))
     assert said == [
         "virtual log, corner FL: hub_acceleration (y) is not logged; intervals are widened by 4 "
-        "m/s2, the body's stands for it."
+        "m/s2, body acceleration is used instead."
     ]
     assert mean_u(found)[1] > 1.1 * mean_u(whole())[1]
     assert_allclose(mean_u(found)[2], mean_u(whole())[2], rtol=0.05)
@@ -119,7 +135,7 @@ def test_no_acceleration_at_all_is_one_error_shared_by_the_corners() -> None:
     gone = ("hub_acceleration", "noise_hub_acceleration", "acceleration")
     log = short()
     found, said = solved(log.drop_vars([name for name in gone if name in log]))
-    assert any("widened by 10 m/s2, gravity alone is taken" in text for text in said)
+    assert any("widened by 10 m/s2, gravity alone is used instead" in text for text in said)
     names = found["cause_name"].to_numpy().tolist()
     assert names.count("body acceleration y") == 1
     loading = found["loading"].to_numpy()[names.index("body acceleration y"), 0, :, 1, 0]
@@ -154,18 +170,20 @@ def test_stand_ins_stay_within_their_intervals() -> None:
 
 def test_four_travels_give_roll_and_pitch() -> None:
     log = short(("roll", "pitch"))
-    shared = shared_inputs(log, day().car)
-    given = shared_inputs(short(), day().car)
+    shared, given = body(log, day().car), body(short(), day().car)
+    with pytest.warns(PriorWarning, match=r"taken from the four travels, within 0\.5 degrees"):
+        found = prepared_for(log, day().car).attitude
+    known = prepared_for(short(), day().car).attitude
     down, flat = (s.turn[2].T for s in (shared, given))
     # The body also leans on its tyres and travel is out by 1 mm: within the stated half degree.
-    assert np.max(np.abs(down - flat)) < 2 * shared.u_roll
+    assert np.max(np.abs(down - flat)) < 2 * found.u_roll
     assert np.std(down[:, 1]) > 0.5 * np.std(flat[:, 1]) > 0.002  # twin: roll is there
-    assert shared.attitude_part == "assumption"
-    assert given.attitude_part == "session"
+    assert found.part == "assumption"
+    assert known.part == "session"
     lifted = log.copy(deep=True)
     rise = {"FL": -0.02, "FR": 0.02, "RL": -0.02, "RR": 0.02}
     lifted["travel"].values[:] = [rise[str(c)] for c in lifted["corner"].to_numpy()]
-    turn = shared_inputs(lifted, day().car).turn[..., 0]
+    turn = body(lifted, day().car).turn[..., 0]
     track = np.mean([2 * abs(day().car.corners[c].wheel.centre[1]) for c in ("FL", "RL")])
     # Left wheels hang out, so the left side is up: a right-handed turn about x.
     assert turn[2, 1] == pytest.approx(np.sin(0.04 / track), rel=1e-9)
@@ -188,19 +206,21 @@ def test_rack_steering_wheel_and_steer_say_the_same() -> None:
         "steering_wheel_angle": rack / day().car.steering.rack_per_angle,
     }
     for name, values in sources.items():
-        shared = shared_inputs(log.assign({name: ("elapsed_time", values)}), day().car)
-        assert_allclose(shared.rack, rack, rtol=0, atol=1e-12, err_msg=name)  # rounding
-        assert not shared.rack_missing
-        assert shared.notes == ()
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            some = log.assign({name: ("elapsed_time", values)})
+            assert prepared_for(some, day().car).steer.source == name
+        found = body(some, day().car).rack
+        assert_allclose(found, rack, rtol=0, atol=1e-12, err_msg=name)  # rounding
 
 
 def test_a_wheel_angle_without_a_stated_ratio_is_no_steer() -> None:
     car = day().car
     silent = replace(car, steering=replace(car.steering, rack_per_angle=np.nan))
     log = short(("steer",)).assign(steering_wheel_angle=("elapsed_time", np.ones(100)))
-    shared = shared_inputs(log, silent)
-    assert shared.rack_missing
-    assert np.all(shared.rack == 0)
+    with pytest.warns(PriorWarning, match="steering_wheel_angle is logged: state rack_mm_per_turn"):
+        assert prepared_for(log, silent).steer.source == "none"
+    assert np.all(body(log, silent).rack == 0)
 
 
 def test_without_pressure_the_hubs_moment_is_open() -> None:

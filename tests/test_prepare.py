@@ -12,18 +12,17 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import CornerCalibration
+from recon.calibration.map import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
-from recon.mechanics.assembly import assembly_of
+from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.motion import pose
 from recon.reconstruction import table
 from recon.reconstruction.assembly_estimator import estimator_of
-from recon.reconstruction.inputs import session_of, shared_inputs
-from recon.reconstruction.prepare import prepare_unit
+from recon.reconstruction.channels import session_of
+from recon.reconstruction.outputs import leak_of
 from recon.reconstruction.reconstruct import reconstruct
-from recon.reconstruction.session import AssemblySession
-from recon.reconstruction.solve import hidden_in_forces
+from recon.reconstruction.solver import Solver, solver_of
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
@@ -42,10 +41,9 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
     with unwarned(), warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
         fitted = calibrate(virtual_pulls(drawn, None, rng), one).corners[corner]
-        session = session_like(one, corner, fitted)
-    prepared = prepare_unit(one, assembly_of(one, corner), fitted, session)
+        solver = solver_like(one, corner, fitted)
     # Per newton of any force: 1 N in 2 kN, below the last digit of the channels.
-    assert prepared.table.error.max() < 5e-4
+    assert solver.table.error.max() < 5e-4
 
 
 def test_what_a_coarse_table_misses_is_a_stated_widening(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -76,21 +74,20 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
         warnings.simplefilter("ignore", PriorWarning)
         pulls = virtual_pulls(drawn, None, np.random.default_rng(10))
         fitted = calibrate(pulls, one).corners["FL"]
-        session = session_like(one, "FL", fitted)
-        prepared = prepare_unit(one, assembly_of(one, "FL"), fitted, session)
-    estimator = estimator_of(one, prepared.assembly, fitted, session)
-    ranges = np.array(prepared.table.ranges)
+        solver = solver_like(one, "FL", fitted)
+    estimator = estimator_of(one, solver.assembly, fitted, solver.session)
+    ranges = np.array(solver.table.ranges)
     places = np.random.default_rng(11).uniform(*ranges.T, (60, 2))
-    basis = prepared.table.basis(places[:, :1].T, places[:, 1])
-    known = [k for k in range(3) if k not in prepared.seen.lost]
+    basis = solver.table.basis(places[:, :1].T, places[:, 1])
+    known = [k for k in range(3) if k not in solver.outputs.lost]
     told = np.zeros(3)
-    for cause in prepared.causes:
+    for cause in solver.causes:
         if cause.name == "FL table over travel and steer":
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
-    posed = pose(prepared.assembly.mechanism, places[:, :1], places[:, 1])
+    posed = pose(solver.assembly.mechanism, places[:, :1], places[:, 1])
     missed = np.empty(3)
     for mode, at in enumerate(estimator.at(posed)):
-        W = np.einsum("bn,iob->noi", basis, prepared.table.inputs[mode, : len(fitted.gauges)])
+        W = np.einsum("bn,iob->noi", basis, solver.table.inputs[mode, : len(fitted.gauges)])
         off = (W - at.W[:, at.known_rows])[:, known] @ at.H[..., at.force_rows]
         missed[mode] = np.max(np.abs(off))
     # Largest of other sixty poses than those it was told from: within a factor of two.
@@ -111,8 +108,8 @@ def test_the_degree_rises_where_the_first_is_not_fine_enough(
     assert_allclose(risen["tyre_force"], usual["tyre_force"], rtol=0, atol=2.5)
 
 
-def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> AssemblySession:
-    """What a quiet log with hanging tares says about the corner."""
+def solver_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Solver:
+    """The corner prepared for a quiet log with hanging tares."""
     gauges = list(fitted.gauges)
     log = xr.Dataset(
         {
@@ -128,7 +125,11 @@ def session_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Assemb
         coords={"elapsed_time": np.arange(3.0), "gauge": gauges, "corner": [corner],
                 "tared_corner": [corner], "component": ["x", "y", "z"]},
     )  # fmt: skip
-    return session_of(log, car, assembly_of(car, corner), fitted, shared_inputs(log, car))
+    assemblies = assemblies_of(car)
+    calibration = Calibration(car.name, car.checksum, "", (), {corner: fitted})
+    session = session_of(log, calibration, car, assemblies)
+    own = session.assemblies[corner]
+    return solver_of(car, assemblies[corner], fitted, own, session.attitude)
 
 
 @pytest.mark.parametrize("pitch", [0.05, -0.05])
@@ -139,7 +140,7 @@ def test_a_lost_vertical_force_leaks_into_turned_axes_as_drawn_errors_do(pitch: 
     turn = attitude_matrix(0.0, pitch)
     found = np.var(drawn @ turn.T, axis=0)
     hidden = covariance - np.diag([3600.0, 2500.0, 0.0])
-    more = hidden_in_forces(hidden, turn[..., None])[:, 0]
+    more = leak_of(hidden, turn[..., None], np.eye(3))[:, 0]
     told = np.array([3600.0, 2500.0]) + more[:2]
     if pitch > 0:  # 1 % of the draw's own scatter, twice
         assert_allclose(told, found[:2], rtol=0.02)

@@ -17,8 +17,9 @@ from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction import reconstruct as module
-from recon.reconstruction.reconstruct import EXCESS_SHARE, reconstruct
+from recon.reconstruction import prepare as module
+from recon.reconstruction.reconstruct import reconstruct
+from recon.reconstruction.solve import EXCESS_SHARE
 from recon.virtual.states import States
 from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned
 

@@ -16,7 +16,7 @@ from recon.conditioning.condition import condition
 from recon.planning.unknowns import reference_of
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import Loadings, signed_errors
-from recon.reconstruction.solve import KEPT_VARIANCE
+from recon.reconstruction.variance import KEPT_VARIANCE
 from tests.days import day, exact, exact_log, states
 
 SAMPLES = np.arange(100, 3000, 29)

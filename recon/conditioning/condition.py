@@ -53,7 +53,8 @@ def condition(
     Dataset
         `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `u_zero` and
         `noise` (gauge,), standard uncertainties in the same unit; `channel_status`
-        (elapsed_time, tared_corner) with flags of `recon.base.status`; `tare_state` and
+        (elapsed_time, tared_corner) and `gauge_status` (elapsed_time, gauge) with flags of
+        `recon.base.status`; `tare_state` and
         `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed; attributes
         `bandwidth` and `rate` [Hz].
 
@@ -68,7 +69,8 @@ def condition(
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    status, bad = _channel_status(car, names, raw, rate)
+    by_gauge, status = _channel_status(car, names, raw, rate)
+    bad = (by_gauge & (BIT["channel_flat"] | BIT["channel_clipped"])) > 0
     zeros = _zeros(log, car, tares, names, raw)
     if not zeros:
         raise DataError(
@@ -103,6 +105,7 @@ def condition(
     )
     out["u_zero"] = (("gauge",), u_zero)
     out["noise"] = (("gauge",), noise)
+    out["gauge_status"] = (("elapsed_time", "gauge"), by_gauge)
     corners = list(zeros)
     out["channel_status"] = (
         ("elapsed_time", "tared_corner"),
@@ -168,23 +171,18 @@ def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
 
 def _channel_status(
     car: Vehicle, names: tuple[str, ...], raw: Floats, rate: float
-) -> tuple[dict[str, NDArray[np.uint16]], NDArray[np.bool_]]:
-    """Status flags (sample,) of each assembly, and the mask (sample, gauge) of bad samples."""
+) -> tuple[NDArray[np.uint16], dict[str, NDArray[np.uint16]]]:
+    """Status flags (sample, gauge) from the health of each gauge, and (sample,) per assembly."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
-    flat, clipped, missing = flat_samples(raw, rate), clipped_samples(raw, full), ~np.isfinite(raw)
-    out = {}
-    for assembly in assembly_names(car):
-        at = _columns(car, assembly, names)
-        word = np.zeros(len(raw), dtype=np.uint16)
-        for flag, found in (
-            ("channel_flat", flat),
-            ("channel_clipped", clipped),
-            ("missing_input", missing),
-        ):
-            word |= np.where(found[:, at].any(axis=1), BIT[flag], 0).astype(np.uint16)
-        out[assembly] = word
-    return out, flat | clipped
+    by_gauge = np.zeros(raw.shape, dtype=np.uint16)
+    by_gauge[flat_samples(raw, rate)] |= BIT["channel_flat"]
+    by_gauge[clipped_samples(raw, full)] |= BIT["channel_clipped"]
+    by_gauge[~np.isfinite(raw)] |= BIT["missing_input"]
+    return by_gauge, {
+        name: np.bitwise_or.reduce(by_gauge[:, _columns(car, name, names)], axis=1)
+        for name in assembly_names(car)
+    }
 
 
 def _zeros(

@@ -7,6 +7,7 @@ stand in the leading axes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -183,15 +184,22 @@ def _require_within_range(corner: Corner, travel: Floats) -> None:
 def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     """Rack shift [m] that gives the mean heading `steer` [rad] of the steered wheels.
 
+    See `steer_to_rack`, which serves many calls.
+    """
+    return steer_to_rack(car)(steer)
+
+
+def steer_to_rack(car: Vehicle) -> Callable[[ArrayLike], Floats]:
+    """Function of the mean heading [rad] of the steered wheels that gives the rack's shift [m].
+
     Headings are taken at zero travel, static toe left out (it cancels in the mean of two
     wheels); left is positive.  Steer beyond the rack's range gives a shift beyond it, along
     the last slope, for callers to refuse or flag.
     """
     steered = [c for c in car.corners.values() if c.steered]
-    steer = np.asarray(steer, dtype=float)
     low, high = car.steering.rack_range
     if not steered or low == high:
-        return np.zeros_like(steer)
+        return lambda steer: np.zeros(np.shape(steer))
     rack = np.linspace(low, high, 81)
     mean = np.zeros_like(rack)
     for assembly in assemblies_of(car).values():
@@ -205,6 +213,11 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     order = np.argsort(mean)
     mean, rack = mean[order], rack[order]
     inverse = PchipInterpolator(mean, rack)
-    held = np.clip(steer, mean[0], mean[-1])
-    slope = np.where(steer > held, *(inverse(mean[k], 1) for k in (-1, 0)))
-    return np.asarray(inverse(held) + slope * (steer - held))
+
+    def shift(steer: ArrayLike) -> Floats:
+        steer = np.asarray(steer, dtype=float)
+        held = np.clip(steer, mean[0], mean[-1])
+        slope = np.where(steer > held, *(inverse(mean[k], 1) for k in (-1, 0)))
+        return np.asarray(inverse(held) + slope * (steer - held))
+
+    return shift

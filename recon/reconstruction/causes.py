@@ -23,6 +23,7 @@ from recon.reconstruction.estimator import FORCE_ROWS, KNOWN_ROWS
 from recon.reconstruction.features import Features
 from recon.reconstruction.geometry import compliance_causes, geometry_causes
 from recon.reconstruction.sensor_causes import sensor_causes
+from recon.reconstruction.session import Attitude
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Tyre
@@ -214,8 +215,8 @@ def table_causes(bench: Bench, error: Floats) -> list[Cause]:
     return out
 
 
-def attitude_causes(wheels: int, u_roll: float, u_pitch: float, part: str) -> list[Cause]:
-    """Roll and pitch [rad] of the body turn vehicle into intermediate axes; shared by all corners.
+def attitude_causes(wheels: int, attitude: Attitude) -> list[Cause]:
+    """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
 
     x_intermediate = Ry(pitch) Rx(roll) x_vehicle, left side up and nose down positive.
     """
@@ -223,10 +224,10 @@ def attitude_causes(wheels: int, u_roll: float, u_pitch: float, part: str) -> li
     roll, pitch = (np.zeros((3 * wheels, features.size)) for _ in range(2))
     for k in range(wheels):
         x, y, z = (features.force(k, c) for c in range(3))
-        roll[3 * k + 1, z], roll[3 * k + 2, y] = -u_roll, u_roll
-        pitch[3 * k, z], pitch[3 * k + 2, x] = u_pitch, -u_pitch
+        roll[3 * k + 1, z], roll[3 * k + 2, y] = -attitude.u_roll, attitude.u_roll
+        pitch[3 * k, z], pitch[3 * k + 2, x] = attitude.u_pitch, -attitude.u_pitch
     nothing = np.zeros((3**wheels, 3 * wheels, features.size))
     return [
-        Cause(Source("session", "", "roll of the body"), part, nothing, turned=roll),
-        Cause(Source("session", "", "pitch of the body"), part, nothing, turned=pitch),
+        Cause(Source("session", "", "roll of the body"), attitude.part, nothing, turned=roll),
+        Cause(Source("session", "", "pitch of the body"), attitude.part, nothing, turned=pitch),
     ]

@@ -1,138 +1,205 @@
-"""Prepare an assembly once: estimator tabulated over travel and rack, loadings of every cause.
+"""`prepare`: calibration, car and session to an object that solves any samples, again and again.
 
-In: car, calibration, session (noise, zeros, sensors).  Out: a `Prepared` assembly, a corner or a
-tied axle, that `solve` applies to any number of samples.
+Preparing costs a fraction of a second whatever the log's length: the estimator is tabulated over
+travel and rack, and the effect of every error is worked out.  Solving is a few products.
 """
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.arrays import Floats
-from recon.mechanics.assembly import Assembly
-from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator_of
-from recon.reconstruction.bench import Bench, bench_of
-from recon.reconstruction.cause import Cause
-from recon.reconstruction.causes import causes_of, table_causes
-from recon.reconstruction.estimator import AtPose
-from recon.reconstruction.features import Features, Modes
-from recon.reconstruction.seen import Seen, forces_seen
-from recon.reconstruction.session import AssemblySession
-from recon.reconstruction.table import WANTED, Table, fine_table
+from recon.base.errors import DataError, DataWarning, ExtrapolationWarning
+from recon.base.status import BIT
+from recon.base.threads import one_thread
+from recon.calibration.doubts import doubts_of
+from recon.mechanics.assembly import assemblies_of
+from recon.mechanics.motion import steer_to_rack
+from recon.reconstruction.attributes import provenance, status_attributes
+from recon.reconstruction.channels import session_of
+from recon.reconstruction.loadings import loadings_of
+from recon.reconstruction.result import Collected, labelled
+from recon.reconstruction.samples import SteerToRack, body_of, samples_of
+from recon.reconstruction.session import Session
+from recon.reconstruction.solve import BLOCK, solve_block
+from recon.reconstruction.solver import Solver, solver_of
 
 if TYPE_CHECKING:
-    from recon.calibration.map import CornerCalibration
+    import xarray as xr
+
+    from recon.calibration.map import Calibration
     from recon.car.vehicle import Vehicle
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Prepared:
-    """One assembly of w wheels, ready to solve.
+    """A car, its calibration and a session, ready to solve logs; see `prepare`."""
 
-    `modes` are what the hubs pass, wheel by wheel; `scale` (w + 1,) [m] of travels and rack in
-    the features; `u_random` (mode, 3 w, 3 w) the random covariance [N2]; `hidden` (3 w, 3 w) that
-    of the forces that are not known [N2], with each other and with the known ones, zero among
-    those; `force_reached` (w, 3) [N] the largest force of the pulls.
-    """
+    car: Vehicle
+    calibration: Calibration
+    session: Session
+    solvers: tuple[Solver, ...]
 
-    assembly: Assembly
-    gauges: tuple[str, ...]
-    modes: Modes
-    scale: tuple[float, ...]
-    table: Table
-    u_random: Floats
-    bush_rate: Floats
-    tare_travel: Floats
-    causes: tuple[Cause, ...]
-    force_reached: Floats
-    seen: Seen
-    hidden: Floats
+    def solve(self, log: xr.Dataset, *, bounded: bool = True) -> xr.Dataset:
+        """Tyre forces of a log, or of any part of one.
 
-    @property
-    def sum_weights(self) -> Floats:
-        """Weights (k, 3 w) of the forces that are known together only."""
-        weights = [weights for weights, _ in self.seen.sums]
-        return np.array(weights).reshape(-1, 3 * len(self.assembly.corners))
+        Intervals are those of the session that was prepared: its noise, zeros and sensors.
 
-    @property
-    def hidden_by_wheel(self) -> Floats:
-        """Each wheel's own block (w, 3, 3) of `hidden`."""
-        wheels = len(self.assembly.corners)
-        return np.einsum("wjwk->wjk", self.hidden.reshape(wheels, 3, wheels, 3))
+        Parameters
+        ----------
+        log : Dataset (elapsed_time, gauge)
+            As `condition` returns it, with at least the channels of the session.
+        bounded : bool
+            Hold Fz >= 0; the unbounded value stands beside it either way.
+
+        Returns
+        -------
+        Dataset
+            As `reconstruct` returns it.
+
+        Raises
+        ------
+        DataError
+            A channel, gauge or tare of the session is not in the log, or the tare is another.
+
+        Warns
+        -----
+        ExtrapolationWarning
+            Forces beyond the largest pull, or poses beyond the stated range.
+        """
+        with one_thread():
+            body = body_of(log, self.car, self.session, self._to_rack)
+            samples = len(body.elapsed)
+            out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
+            for which, solver in enumerate(self.solvers):
+                given = samples_of(log, self.car, solver, body)
+                # Tables of two wheels are larger.
+                for part in _parts(samples, BLOCK if solver.outputs.wheels == 1 else BLOCK // 4):
+                    block = solve_block(solver, given.block(part), bounded=bounded)
+                    out.put(which, part, block)
+        _warn_of_extrapolation(log, out)
+        return self._with_sources(labelled(out, body.elapsed, body.rack), log)
+
+    def blocks(
+        self, log: xr.Dataset, size: int = BLOCK, *, bounded: bool = True
+    ) -> Iterator[xr.Dataset]:
+        """The same in blocks of `size` samples, one after the other, each a whole result."""
+        for part in _parts(log.sizes["elapsed_time"], size):
+            yield self.solve(log.isel(elapsed_time=part), bounded=bounded)
+
+    @cached_property
+    def _to_rack(self) -> SteerToRack:
+        return steer_to_rack(self.car)
+
+    @cached_property
+    def _loadings(self) -> dict[str, tuple]:
+        return loadings_of(self.solvers)
+
+    def _with_sources(self, forces: xr.Dataset, log: xr.Dataset) -> xr.Dataset:
+        """The forces with status by gauge, loadings of all causes and where they come from."""
+        names = [gauge for solver in self.solvers for gauge in solver.gauges]
+        status = log["gauge_status"].sel(gauge=names).to_numpy()
+        over = ("elapsed_time", "gauge")
+        out = forces.assign(self._loadings | {"gauge_status": (over, status)})
+        out["gauge_status"].attrs = status_attributes("gauge")
+        out = out.assign_coords(gauge=("gauge", names, {"long_name": "gauge used"}))
+        out.attrs = provenance(log, self.car, self.calibration)
+        reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
+        out.attrs["not_known"] = "; ".join(reasons)
+        return out
 
 
-def prepare_unit(
-    car: Vehicle, assembly: Assembly, calibration: CornerCalibration, session: AssemblySession
-) -> Prepared:
-    """Tabulate the estimator and collect the causes of one assembly.
+def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Dataset) -> Prepared:
+    """Prepare a reconstruction once, to solve any number of logs or blocks with it.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        K (gauge, member) [unit/N] of every corner to be reconstructed.
+    car : Vehicle
+    session : Session or Dataset (elapsed_time, gauge)
+        Noise, zeros, tares and sensors, or a conditioned log that has them.
+
+    Returns
+    -------
+    Prepared
+        Its `solve` takes conditioned logs, its `blocks` gives the forces block by block.
 
     Raises
     ------
     DataError
-        A gauge is dead: it has no noise, or none that is a number.
+        The calibration belongs to another car, none of its corners is in the log, or a gauge is
+        dead.
     RankError
-        No force component is seen by the gauges; the message names the cure.
+        No force component of a corner is seen by its gauges.
 
     Warns
     -----
+    DataWarning
+        Evidence against the calibration, corner by corner; see `doubts_of`.
     PriorWarning
-        Some force components are not seen: they are NaN in the result, with reason and cure.
+        A channel is not logged and a stated widening is used instead, or a force component
+        is not seen by the gauges.
+
+    Examples
+    --------
+    >>> prepared = prepare(calibration, car, conditioned)  # doctest: +SKIP
+    >>> for forces in prepared.blocks(conditioned):  # doctest: +SKIP
+    ...     print(forces["tyre_force"].mean("elapsed_time"))
     """
-    estimator = estimator_of(car, assembly, calibration, session)
-    bench = bench_of(estimator)
-    causes = causes_of(bench, car.tyre)
-    seen = forces_seen(car, assembly, calibration.gauges, _usual_covariance(causes, estimator))
-    table = fine_table(estimator, seen.lost)
-    if table.error.max() >= WANTED:
-        # Few gauges can make estimates that turn quickly with the pose: a stated widening.
-        causes += table_causes(bench, table.error)
-    return Prepared(
-        assembly=assembly,
-        gauges=calibration.gauges,
-        modes=estimator.modes,
-        scale=bench.grid.scale,
-        table=table,
-        u_random=_random(bench),
-        bush_rate=np.array([c.bush_rate for c in assembly.corners]),
-        tare_travel=np.array(estimator.tare.travel),
-        causes=tuple(causes),
-        force_reached=calibration.force_reached,
-        seen=seen,
-        hidden=_hidden(bench.centre[0], seen.lost),
-    )
+    _require_same_car(calibration, car)
+    assemblies = assemblies_of(car)
+    with one_thread():
+        if not isinstance(session, Session):
+            session = session_of(session, calibration, car, assemblies)
+        for name in session.assemblies:
+            for sentence in doubts_of(calibration.corners[name], assemblies[name]):
+                text = f"calibration of corner {name}: {sentence}"
+                warnings.warn(text, DataWarning, stacklevel=2)
+        solvers = tuple(
+            solver_of(car, assemblies[name], calibration.corners[name], own, session.attitude)
+            for name, own in session.assemblies.items()
+        )
+    return Prepared(car, calibration, session, solvers)
 
 
-def _random(bench: Bench) -> Floats:
-    """Covariance [N2] per sample from gauge and accelerometer noise, (mode, 3 w, 3 w)."""
-    session = bench.estimator.session
-    mass = np.repeat([c.unsprung_mass for c in bench.assembly.corners], 3)
-    hub_noise = np.repeat([sensors.hub_noise for sensors in session.wheels], 3)
-    out = []
-    for at in bench.centre:
-        gauges = at.forces * session.noise
-        hub = at.forces @ at.hub * mass * hub_noise
-        out.append(gauges @ gauges.T + hub @ hub.T)
-    return np.array(out)
+def _require_same_car(calibration: Calibration, car: Vehicle) -> None:
+    """Refuse a calibration that was made for another vehicle file."""
+    if calibration.vehicle_checksum != car.checksum:
+        raise DataError(
+            where=f"calibration with {car.path}",
+            found=f"a calibration of '{calibration.vehicle}', vehicle file "
+            f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
+            needed="the calibration that was made with this vehicle file",
+            do="Calibrate again: a changed point or gauge changes the map.",
+        )
 
 
-def _hidden(at: AtPose, lost: tuple[int, ...]) -> Floats:
-    """Covariance (3 w, 3 w) [N2] that lost forces, as large as a tyre's are, have a part in."""
-    rows = at.force_rows
-    known = np.setdiff1d(np.arange(len(rows)), lost)
-    out = at.C[np.ix_(rows, rows)].copy()
-    out[np.ix_(known, known)] = 0.0
-    return out
+def _parts(samples: int, size: int) -> list[slice]:
+    return [slice(start, min(start + size, samples)) for start in range(0, samples, size)]
 
 
-def _usual_covariance(causes: list[Cause], estimator: AssemblyEstimator) -> Floats:
-    """Covariance [N2] of the forces, (3 w, 3 w), at the assembly's usual load."""
-    features = np.zeros(causes[0].loading.shape[-1])
-    features[0] = 1.0
-    for k, usual in enumerate(estimator.usual_load):
-        first = Features.force(k, 0)
-        features[first : first + 3] = np.array([0.3, 0.7, 1.0]) * usual
-    effects = np.array([cause.loading[0] @ features for cause in causes])
-    return np.asarray(estimator.seen_covariance() + effects.T @ effects)
+def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
+    for k, name in enumerate(out.corners):
+        for flag, words, cure in (
+            (
+                "beyond_pulls",
+                "forces beyond the largest pull and wider intervals",
+                "Pull further, within the limits of strap and links,",
+            ),
+            ("beyond_pose", "travel or steer beyond the stated range; forces are NaN there",
+             "State the real range in the vehicle file"),
+        ):  # fmt: skip
+            share = float(np.mean((out.status[k] & BIT[flag]) > 0))
+            if share > 0:
+                warnings.warn(
+                    f"{log.attrs.get('path', 'log')}, corner {name}: {100 * share:.1f} % of the "
+                    f"samples have {words}. {cure} to have it covered.",
+                    ExtrapolationWarning,
+                    stacklevel=3,
+                )

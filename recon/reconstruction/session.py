@@ -14,6 +14,37 @@ Three = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
+class Attitude:
+    """Source of the body's roll and pitch, and their standard uncertainties [rad].
+
+    `source` is "logged", "travel" (of four wheels) or "none" (the body is taken as level).
+    """
+
+    source: str = "logged"
+    u_roll: float = 0.0
+    u_pitch: float = 0.0
+
+    @property
+    def part(self) -> str:
+        """Part of the uncertainty that it belongs to."""
+        return "session" if self.source == "logged" else "assumption"
+
+
+@dataclass(frozen=True, slots=True)
+class Steer:
+    """Source of the rack's shift and its standard uncertainty [m].
+
+    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "none" where no such
+    channel is logged; "fixed" where no wheel steers.  `u_heading` [rad] goes with the rack's error
+    and is signed: some racks sit behind the axle.
+    """
+
+    source: str = "rack"
+    u_rack: float = 0.0
+    u_heading: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class WheelSensors:
     """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
 
@@ -38,7 +69,7 @@ class WheelSensors:
 
 @dataclass(frozen=True, slots=True)
 class AssemblySession:
-    """What a log and its tares say about one assembly.
+    """Noise, zeros and sensors of one assembly in a session.
 
     `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
     units; `warming` is the mean temperature above that of the pulls [K]; `wheels` hold the
@@ -50,3 +81,12 @@ class AssemblySession:
     tare: Tare
     warming: float
     wheels: tuple[WheelSensors, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A session of the car: `assemblies` by name are those whose gauges are all there."""
+
+    attitude: Attitude
+    steer: Steer
+    assemblies: dict[str, AssemblySession]

@@ -36,6 +36,11 @@ class Tare:
     state: str = "hanging"
     pad_load: float = float("nan")
 
+    def __str__(self) -> str:
+        """The tare in words."""
+        on_pads = f"a tare on pads of {self.pad_load:.0f} N"
+        return on_pads if self.on_pads else "a tare with wheels hanging"
+
     @property
     def on_pads(self) -> bool:
         """True where the wheel stood on a pad."""

@@ -11,15 +11,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.mechanics.assembly import assemblies_of
+from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.planning.unknowns import MODES
 from recon.reconstruction.features import features_of, joint_mode
-from recon.reconstruction.prepare import prepare_unit
-from recon.reconstruction.session import AssemblySession, WheelSensors
+from recon.reconstruction.session import AssemblySession, Attitude, WheelSensors
 from recon.reconstruction.solve import Samples, forces_of
+from recon.reconstruction.solver import solver_of
 from recon.reconstruction.tare import PAD_SHARE, PAD_TRAVEL, Tare
 
 if TYPE_CHECKING:
@@ -44,42 +45,52 @@ class Weighing:
         return abs(self.measured - self.pad) <= COVERAGE_FACTOR * self.u
 
 
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Rows of the tares of one time, gauge by gauge: wheels hanging, and on pads."""
+
+    when: str
+    hanging: NDArray[np.int64]
+    pads: NDArray[np.int64]
+
+
 def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[Weighing, ...]:
     """Every corner with a hanging tare and one on pads at the same time (before or after).
 
     Returns
     -------
     tuple of Weighing
-        Empty where nobody weighed.
+        Empty where the car was not weighed.
     """
     out: list[Weighing] = []
     if not {"hanging", "pads"} <= set(tares.state.tolist()):
         return ()
-    units = assemblies_of(car)
+    assemblies = assemblies_of(car)
     for name, fitted in calibration.corners.items():
-        for when in ("before", "after"):
-            rows = {
-                state: [
-                    np.flatnonzero(
-                        (tares.gauge == g) & (tares.when == when) & (tares.state == state)
-                    )
-                    for g in fitted.gauges
-                ]
-                for state in ("hanging", "pads")
-            }
-            if not all(len(r) for state in rows.values() for r in state):
-                continue
-            hanging = np.array([r[0] for r in rows["hanging"]])
-            pads = np.array([r[0] for r in rows["pads"]])
-            out += _weighings(tares, fitted, car, (units[name], when, hanging, pads))
+        for pair in _pairs(tares, fitted.gauges):
+            out += _weighings(tares, fitted, car, assemblies[name], pair)
     return tuple(out)
 
 
-def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple) -> list[Weighing]:
-    """One weighing per wheel of the unit whose pad was written down with its own gauges."""
-    assembly, when, hanging, pads = job
+def _pairs(tares: Tares, gauges: tuple[str, ...]) -> list[_Pair]:
+    """Times at which every gauge was tared in both states."""
+    out = []
+    for when in ("before", "after"):
+        found = []
+        for state in ("hanging", "pads"):
+            at = (tares.when == when) & (tares.state == state)
+            found.append([np.flatnonzero(at & (tares.gauge == gauge))[:1] for gauge in gauges])
+        if all(len(rows) for state in found for rows in state):
+            out.append(_Pair(when, *(np.concatenate(state) for state in found)))
+    return out
+
+
+def _weighings(
+    tares: Tares, fitted: CornerCalibration, car: Vehicle, assembly: Assembly, pair: _Pair
+) -> list[Weighing]:
+    """One weighing per wheel of the assembly whose pad was written down with its own gauges."""
     w = len(assembly.corners)
-    noise = np.where(np.isfinite(tares.sd[pads]), tares.sd[pads], 0.0) / np.sqrt(10.0)
+    noise = np.where(np.isfinite(tares.sd[pair.pads]), tares.sd[pair.pads], 0.0) / np.sqrt(10.0)
     session = AssemblySession(
         noise=np.fmax(noise, fitted.noise),
         u_zero=fitted.noise,
@@ -87,26 +98,28 @@ def _weighings(tares: Tares, fitted: CornerCalibration, car: Vehicle, job: tuple
         warming=0.0,
         wheels=(WheelSensors(travel=PAD_TRAVEL),) * w,
     )
-    prepared = prepare_unit(car, assembly, fitted, session)
+    solver = solver_of(car, assembly, fitted, session, Attitude())
     samples = Samples(
-        indication=(tares.indication[pads] - tares.indication[hanging])[:, None],
+        indication=(tares.indication[pair.pads] - tares.indication[pair.hanging])[:, None],
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
         brake_torque=np.zeros((w, 1)),
         travel=np.zeros((w, 1)),
         rack=np.zeros(1),
+        turn=np.eye(3)[..., None],
         # A wheel at rest on a pad may be held by anything: the hub's moment is open.
         mode=np.full((w, 1), MODES.index("braked")),
+        status=np.zeros((w, 1), dtype=np.uint16),
     )
-    force = forces_of(prepared, samples)[0]
-    features = features_of(force, samples.travel, samples.rack, prepared.scale)[:, 0]
+    force = forces_of(solver, samples)[0]
+    features = features_of(force, samples.travel, samples.rack, solver.scale)[:, 0]
     mode = int(joint_mode(samples.mode)[0])
-    by_cause = np.array([c.loading[mode] @ features for c in prepared.causes])
+    by_cause = np.array([c.loading[mode] @ features for c in solver.causes])
     out = []
     for k, corner in enumerate(assembly.corners):
         own = [i for i, g in enumerate(fitted.gauges) if g in {x.name for x in corner.gauges}]
-        if not own or 3 * k + 2 in prepared.seen.lost:
+        if not own or 3 * k + 2 in solver.outputs.lost:
             continue
-        pad = float(tares.pad_load[pads[own[0]]])
+        pad = float(tares.pad_load[pair.pads[own[0]]])
         u = float(np.hypot(np.linalg.norm(by_cause[:, 3 * k + 2]), PAD_SHARE * pad))
-        out.append(Weighing(corner.name, when, float(force[k, 2, 0]), pad, u))
+        out.append(Weighing(corner.name, pair.when, float(force[k, 2, 0]), pad, u))
     return out

@@ -18,8 +18,9 @@ from recon.mechanics.mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import road_columns
 from recon.planning.unknowns import tyre_columns
-from recon.reconstruction.inputs import shared_inputs
-from recon.reconstruction.solve import bound_vertical
+from recon.reconstruction.bound import bound_vertical
+from recon.reconstruction.samples import body_of
+from recon.reconstruction.session import Attitude, Session, Steer
 from recon.virtual.course import slalom_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.states import States
@@ -83,15 +84,20 @@ def log_of_travel(travel: dict[str, float]) -> xr.Dataset:
 @pytest.mark.source("E3: roll and pitch")
 def test_roll_is_right_side_down_and_pitch_is_nose_down(club_racer: Vehicle) -> None:
     right_down = {"FL": -0.02, "FR": 0.02, "RL": -0.02, "RR": 0.02}
-    rolled = shared_inputs(log_of_travel(right_down), club_racer).turn[..., 0]
+    session = Session(Attitude("travel"), Steer("fixed"), {})
+
+    def turn_of(travel: dict[str, float]) -> np.ndarray:
+        return body_of(log_of_travel(travel), club_racer, session, np.asarray).turn[..., 0]
+
+    rolled = turn_of(right_down)
     assert (rolled @ LEFT)[2] > 0.01  # the left side points up
     assert abs((rolled @ AHEAD)[2]) < 1e-12  # and the nose stays level: rounding
     nose_down = {"FL": 0.02, "FR": 0.02, "RL": -0.02, "RR": -0.02}
-    pitched = shared_inputs(log_of_travel(nose_down), club_racer).turn[..., 0]
+    pitched = turn_of(nose_down)
     assert (pitched @ AHEAD)[2] < -0.01  # the nose points down
     assert abs((pitched @ LEFT)[2]) < 1e-12  # rounding
-    twin = shared_inputs(log_of_travel({c: -t for c, t in right_down.items()}), club_racer)
-    assert (twin.turn[..., 0] @ LEFT)[2] < -0.01
+    twin = turn_of({c: -t for c, t in right_down.items()})
+    assert (twin @ LEFT)[2] < -0.01
 
 
 @pytest.fixture(scope="module")

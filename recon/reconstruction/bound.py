@@ -1,0 +1,65 @@
+"""The bound Fz >= 0: tyres push, the road does not pull; closed forms, exact."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+
+
+def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[Floats, Floats]:
+    """Forces with F . n >= 0, exact, and where the bound was active.
+
+    The constrained optimum of a quadratic objective with covariance C under one linear
+    inequality is F - C n (n' F) / (n' C n) where n' F < 0, and F elsewhere.
+
+    Parameters
+    ----------
+    force : (sample, 3)
+        Unbounded optimum. [N]
+    covariance : (sample, 3, 3)
+        Inverse of the objective's curvature in the forces. [N2]
+    normal : (sample, 3)
+        Road normal.
+    """
+    vertical = np.einsum("nk,nk->n", force, normal)
+    active = vertical < 0.0
+    along = np.einsum("nij,nj->ni", covariance, normal)
+    step = vertical / np.einsum("ni,ni->n", along, normal)
+    bounded = np.where(active[:, None], force - along * step[:, None], force)
+    return bounded, active
+
+
+def bound_wheels(
+    force: Floats, covariance: Floats, normal: Floats, held: NDArray[np.bool_]
+) -> Floats:
+    """Forces (sample, w, 3) of all wheels of a unit with F . n >= 0 at those that are `held` to it.
+
+    Each set of wheels in contact gives one candidate; the optimum is the one that meets every
+    bound with contact forces that only push.  `covariance` (sample, 3 w, 3 w), `held` (w,).
+    """
+    n, wheels = force.shape[:2]
+    if wheels == 1:
+        bounded = bound_vertical(force[:, 0], covariance, normal)[0] if held[0] else force[:, 0]
+        return bounded[:, None]
+    vertical = np.einsum("nwk,nk->nw", force, normal)
+    columns = np.zeros((n, 3 * wheels, wheels))
+    for k in range(wheels):
+        columns[:, 3 * k : 3 * k + 3, k] = normal
+    out, done = force.reshape(n, -1).copy(), np.all((vertical >= 0) | ~held, axis=1)
+    for contact in product((False, True), repeat=wheels):
+        at = [k for k in range(wheels) if contact[k] and held[k]]
+        if not at or len(at) != sum(contact):
+            continue
+        along = covariance @ columns[:, :, at]
+        inner = np.swapaxes(columns[:, :, at], 1, 2) @ along
+        push = np.linalg.solve(inner, -vertical[:, at, None])
+        moved = force.reshape(n, -1) + (along @ push)[..., 0]
+        now = np.einsum("niw,ni->nw", columns, moved)
+        now[:, at] = 0.0  # by construction; rounding must not decide
+        good = ~done & np.all(push[..., 0] >= 0, axis=1) & np.all((now >= 0) | ~held, axis=1)
+        out[good], done = moved[good], done | good
+    return out.reshape(n, wheels, 3)

@@ -1,0 +1,239 @@
+"""From a conditioned log to the inputs of an assembly, as a session was prepared for them.
+
+Which channel is read is decided by the session, not by the log at hand: a block without a single
+number in a channel has gaps, and does not fall back on another source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.status import BIT
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.axes import attitude_matrix
+from recon.reconstruction.channels import AXLES, tare_of
+from recon.reconstruction.session import Session, WheelSensors
+from recon.reconstruction.solve import Samples
+from recon.reconstruction.solver import Solver
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Corner, Vehicle
+
+BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
+STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
+SteerToRack = Callable[[ArrayLike], Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """Inputs that all corners share, (sample,): time [s], rack [m] and `gaps` in either.
+
+    `turn` (3, 3, sample) leads from vehicle to intermediate axes; `force` (3, sample) is the
+    specific force of the body [m/s2], gravity alone along axes that are not logged.
+    """
+
+    elapsed: Floats
+    turn: Floats
+    rack: Floats
+    force: Floats
+    gaps: NDArray[np.bool_]
+    steer_gaps: NDArray[np.bool_]
+
+
+def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRack) -> Body:
+    """Attitude, rack and specific force of the body in a log.
+
+    `to_rack` gives the rack's shift [m] for a steer angle [rad], see `rack_of_steer`.
+
+    Raises
+    ------
+    DataError
+        A channel that the session was prepared with is not in the log.
+    """
+    elapsed = log["elapsed_time"].to_numpy()
+    nothing = np.zeros(len(elapsed))
+    roll, pitch = nothing, nothing
+    if session.attitude.source == "logged":
+        roll, pitch = (_channel(log, name) for name in ("roll", "pitch"))
+    elif session.attitude.source == "travel":
+        roll, pitch = _attitude_of_travel(log, car)
+    gaps = ~(np.isfinite(roll) & np.isfinite(pitch))
+    turn = np.moveaxis(attitude_matrix(np.nan_to_num(roll), np.nan_to_num(pitch)), 0, -1)
+    source = session.steer.source
+    steer = nothing if source in ("none", "fixed") else _channel(log, source)
+    factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
+    rack = np.nan_to_num(steer) * factor
+    return Body(
+        elapsed=elapsed,
+        turn=turn,
+        rack=to_rack(rack) if source == "steer" else rack,
+        force=_body_force(log, turn),
+        gaps=gaps,
+        steer_gaps=~np.isfinite(steer),
+    )
+
+
+def _attitude_of_travel(log: xr.Dataset, car: Vehicle) -> tuple[Floats, Floats]:
+    """Roll and pitch (sample,) [rad] from the four travels, tyres taken as rigid."""
+    t = {c: np.nan_to_num(_channel(log, "travel", c)) for c in AXLES}
+    place = {c: car.corners[c].wheel.centre for c in t}
+    track = np.mean([place["FL"][1] - place["FR"][1], place["RL"][1] - place["RR"][1]])
+    base = 0.5 * (place["FL"][0] + place["FR"][0] - place["RL"][0] - place["RR"][0])
+    roll = 0.5 * (t["FR"] - t["FL"] + t["RR"] - t["RL"]) / track
+    pitch = 0.5 * (t["FL"] + t["FR"] - t["RL"] - t["RR"]) / base
+    return roll, pitch
+
+
+def _body_force(log: xr.Dataset, turn: Floats) -> Floats:
+    if "acceleration" not in log:
+        return STANDARD_GRAVITY * turn[2]
+    return np.asarray(log["acceleration"].to_numpy().T)
+
+
+def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Samples:
+    """Inputs of one assembly with the flags that are known before solving.
+
+    Raises
+    ------
+    DataError
+        A channel or gauge that the assembly was prepared with is not in the log, or the zeros
+        were taken in another state.
+    """
+    assembly = solver.assembly
+    _require_gauges(log, solver)
+    wheels = [
+        _wheel_samples(log, car, assembly, corner, sensors, body)
+        for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
+    ]
+    gauges = log["channel_status"].sel(tared_corner=assembly.name).to_numpy()
+    status = gauges | np.array([wheel.status for wheel in wheels])
+    # A gap of one wheel of a tied axle leaves both unknown.
+    status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
+    return Samples(
+        indication=log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T,
+        hub=np.concatenate([wheel.hub for wheel in wheels]),
+        brake_torque=np.array([wheel.torque for wheel in wheels]),
+        travel=np.array([wheel.travel for wheel in wheels]),
+        rack=body.rack if assembly.steered else np.zeros(len(body.rack)),
+        turn=body.turn,
+        mode=np.array([wheel.mode for wheel in wheels]),
+        status=status.astype(np.uint16),
+    )
+
+
+def _require_gauges(log: xr.Dataset, solver: Solver) -> None:
+    """Refuse a log whose zeros mean another load, or that lacks a gauge of the assembly."""
+    where, name = str(log.attrs.get("path", "log")), solver.assembly.name
+    if name not in log["tared_corner"]:
+        raise DataError(
+            where=where,
+            found=f"no tare of corner {name}",
+            needed="tares of every corner that was prepared",
+            do="Condition the log with a tare of this corner, or prepare without it.",
+        )
+    missing = [gauge for gauge in solver.gauges if gauge not in log["gauge"]]
+    if missing:
+        raise DataError(
+            where=f"{where}, corner {name}",
+            found=f"no gauge {', '.join(missing)}",
+            needed="every gauge that was prepared",
+            do="Map the channel, or prepare anew with this log.",
+        )
+    found, needed = tare_of(log, name), solver.session.tare
+    if str(found) != str(needed):
+        raise DataError(
+            where=f"{where}, corner {name}",
+            found=str(found),
+            needed=f"{needed}, as was prepared",
+            do="Prepare anew with this log.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _WheelSamples:
+    status: NDArray[np.uint16]
+    hub: Floats
+    torque: Floats
+    travel: Floats
+    mode: NDArray[np.int64]
+
+
+def _wheel_samples(
+    log: xr.Dataset,
+    car: Vehicle,
+    assembly: Assembly,
+    corner: Corner,
+    sensors: WheelSensors,
+    body: Body,
+) -> _WheelSamples:
+    n = len(body.elapsed)
+    travel = _channel(log, "travel", corner.name) if sensors.travel_logged else np.zeros(n)
+    hub = _hub_force(log, corner.name, sensors, body)
+    low, high = corner.travel_range
+    outside = (travel < low) | (travel > high)
+    missing = body.gaps | ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=0)
+    if assembly.steered:
+        rack_low, rack_high = car.steering.rack_range
+        outside |= (body.rack < rack_low) | (body.rack > rack_high)
+        missing |= body.steer_gaps
+    mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
+    if corner.brake.place == "outboard" and not sensors.pressure_logged:
+        mode[:] = 1  # nobody knows when the brake was on: the hub's moment is open throughout
+    elif corner.brake.place == "outboard":
+        pressure = _channel(log, "brake_pressure", corner.name)
+        missing |= ~np.isfinite(pressure)
+        mode, torque = _hub_moment(log, corner, np.nan_to_num(pressure))
+    status = np.zeros(n, dtype=np.uint16)
+    status[outside] |= BIT["beyond_pose"]
+    status[missing] |= BIT["missing_input"]
+    status[mode == 2] |= BIT["wheel_locked"]
+    return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
+
+
+def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) -> Floats:
+    """Specific force (3, sample) [m/s2] of a hub, axis by axis from its best source."""
+    sources = sensors.acceleration_from
+    of = {"none": STANDARD_GRAVITY * body.turn[2], "body": body.force}
+    if "hub" in sources:
+        of["hub"] = _channel(log, "hub_acceleration", corner).T
+    return np.array([of[source][axis] for axis, source in enumerate(sources)])
+
+
+def _hub_moment(
+    log: xr.Dataset, corner: Corner, pressure: Floats
+) -> tuple[NDArray[np.int64], Floats]:
+    """Mode of the hub and torque of the caliper [N m] by line pressure [Pa], all (sample,)."""
+    mode, torque = np.zeros(len(pressure), dtype=np.int64), np.zeros(len(pressure))
+    braked = pressure > BRAKE_ON
+    mode[braked] = 1
+    if np.isfinite(corner.brake.torque_per_pressure):
+        torque = np.where(braked, pressure * corner.brake.torque_per_pressure, 0.0)
+    if "wheel_speed" in log and corner.name in log["corner"]:
+        speed = log["wheel_speed"].sel(corner=corner.name).to_numpy()
+        locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
+        mode[locked], torque[locked] = 2, 0.0
+    return mode, torque
+
+
+def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
+    """A channel that the session counts on, of the car or of one corner."""
+    there = name in log and (corner is None or corner in log["corner"])
+    if not there:
+        of = "" if corner is None else f", corner {corner}"
+        raise DataError(
+            where=f"{log.attrs.get('path', 'log')}{of}",
+            found=f"no channel {name}",
+            needed="the channels of the log that was prepared with",
+            do="Prepare anew with this log; a widening is then stated for what it lacks.",
+        )
+    return np.asarray((log[name] if corner is None else log[name].sel(corner=corner)).to_numpy())
