@@ -15,7 +15,9 @@ from numpy.testing import assert_allclose
 import recon
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.base.status import BIT
+from recon.reconstruction import prepare as module
 from recon.reconstruction.prepare import Prepared
+from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import AssemblySession
 from recon.reconstruction.tare import Tare
 from tests.days import day, unwarned
@@ -68,6 +70,34 @@ def test_blocks_one_after_the_other_are_the_whole(size: int) -> None:
     assert [b.sizes["elapsed_time"] for b in blocks[:-1]] == [size] * (len(blocks) - 1)
     together = xr.concat(blocks, "elapsed_time", data_vars="minimal", coords="minimal")
     agree(together, whole)
+
+
+@pytest.mark.parametrize("block", [1, 37, 400])
+def test_results_do_not_depend_on_blocks(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    some = day().conditioned.isel(elapsed_time=slice(0, 400))
+    alone = replace(day().calibration, corners={"RL": day().calibration.corners["RL"]})
+    with unwarned():
+        whole = reconstruct(some, alone, day().car)
+        monkeypatch.setattr(module, "BLOCK", block)
+        parts = reconstruct(some, alone, day().car)
+    for name in ("tyre_force", "u_tyre_force", "tyre_force_lower", "hub_moment"):
+        # Products of other shapes round otherwise: single precision of 5 kN.
+        assert_allclose(parts[name], whole[name], rtol=3e-6, atol=1e-2, err_msg=name)
+    assert np.array_equal(parts["status"], whole["status"])
+
+
+def test_a_log_longer_than_a_block_equals_its_pieces() -> None:
+    n = module.BLOCK + 1000
+    some = day().conditioned.isel(elapsed_time=np.arange(n) % 3000)
+    some = some.assign_coords(elapsed_time=np.arange(n) / 200.0)
+    alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
+    with unwarned():
+        found = reconstruct(some, alone, day().car)
+    again = np.arange(n) % 3000
+    for name in ("tyre_force", "u_tyre_force"):
+        values = found[name].to_numpy()
+        # Single precision of 5 kN, as above.
+        assert_allclose(values, values[again], rtol=3e-6, atol=1e-2, err_msg=name)
 
 
 def test_a_session_can_be_changed_by_hand() -> None:

@@ -1,4 +1,4 @@
-"""Reconstruction through its door: load paths, bound, flags, blocks, corners alone."""
+"""Reconstruction through its door: load paths, bound, flags, corners alone."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction import prepare as module
 from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.solve import EXCESS_SHARE
 from recon.virtual.states import States
@@ -366,7 +365,7 @@ def test_a_clean_day_has_no_flags() -> None:
     assert not np.any(day().forces["status"])
 
 
-# --- corners, blocks, tables -----------------------------------------------------------------
+# --- corners ----------------------------------------------------------------------------------
 
 
 def test_one_corner_alone_is_that_corner_of_four() -> None:
@@ -378,34 +377,6 @@ def test_one_corner_alone_is_that_corner_of_four() -> None:
     assert found["corner"].to_numpy().tolist() == ["FL"]
     for name in ("tyre_force", "u_tyre_force", "status"):
         assert np.array_equal(found[name].to_numpy()[:, 0], day().forces[name].to_numpy()[:, 0])
-
-
-@pytest.mark.parametrize("block", [1, 37, 400])
-def test_results_do_not_depend_on_blocks(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    some = day().conditioned.isel(elapsed_time=slice(0, 400))
-    alone = replace(day().calibration, corners={"RL": day().calibration.corners["RL"]})
-    with unwarned():
-        whole = reconstruct(some, alone, day().car)
-        monkeypatch.setattr(module, "BLOCK", block)
-        parts = reconstruct(some, alone, day().car)
-    for name in ("tyre_force", "u_tyre_force", "tyre_force_lower", "hub_moment"):
-        # Products of other shapes round otherwise: single precision of 5 kN.
-        assert_allclose(parts[name], whole[name], rtol=3e-6, atol=1e-2, err_msg=name)
-    assert np.array_equal(parts["status"], whole["status"])
-
-
-def test_a_log_longer_than_a_block_equals_its_pieces() -> None:
-    n = module.BLOCK + 1000
-    some = day().conditioned.isel(elapsed_time=np.arange(n) % 3000)
-    some = some.assign_coords(elapsed_time=np.arange(n) / 200.0)
-    alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
-    with unwarned():
-        found = reconstruct(some, alone, day().car)
-    again = np.arange(n) % 3000
-    for name in ("tyre_force", "u_tyre_force"):
-        values = found[name].to_numpy()
-        # Single precision of 5 kN, as above.
-        assert_allclose(values, values[again], rtol=3e-6, atol=1e-2, err_msg=name)
 
 
 # --- what is refused -------------------------------------------------------------------------

@@ -106,7 +106,7 @@ class AssemblyEstimator:
         return estimator(self.K, loads, Weights(V, u)).C[np.ix_(rows, rows)]
 
     def torque_floor(self, k: int, mode: str) -> float:
-        """What stays open of hub moment `k` beside a share of the caliper's torque [N m]."""
+        """Standard uncertainty of hub moment `k` beside a share of the caliper's torque [N m]."""
         if mode == "braked":
             known = self.assembly.corners[k].brake.torque_per_pressure > 0
             known &= self.session.wheels[k].pressure_logged

@@ -75,7 +75,7 @@ class Bench:
 
     @property
     def modes(self) -> Modes:
-        """What the hubs pass, wheel by wheel."""
+        """Modes of the hubs, wheel by wheel."""
         return self.estimator.modes
 
     @property
@@ -90,22 +90,25 @@ class Bench:
 
     @property
     def pull_pose(self) -> Floats:
-        """Travels and rack of the pulls, (w + 1,) [m]."""
+        """Travels and rack of the pulls, (wheel + rack,) [m]."""
         fitted = self.estimator.calibration
         return np.array([fitted.travel] * self.features.wheels + [fitted.rack])
 
     def blank(self) -> Floats:
-        """A loading of zeros, (mode, 3 w, feature)."""
+        """A loading of zeros, (mode, 3 w, feature) [N]."""
         return np.zeros((len(self.modes), 3 * self.features.wheels, self.features.size))
 
     def constant(self, indication: Floats) -> Floats:
-        """Loading of an indication (gauge,) that is there whatever the forces."""
+        """Loading (mode, 3 w, feature) [N] of an indication (gauge,) that no force changes."""
         return np.array(
             [self.grid.over_travel(at.forces @ indication, self.features) for at in self.grid.at]
         )
 
     def at_design(self, indication: Floats) -> Floats:
-        """The same by the estimators of design height alone."""
+        """The same as `constant`, by the estimators of design height alone.
+
+        Indication (gauge,) in the gauges' units to a loading (mode, 3 w, feature) [N].
+        """
         loading = self.blank()
         for m, at in enumerate(self.centre):
             loading[m, :, 0] = at.forces @ indication

@@ -14,7 +14,8 @@ def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[F
     """Forces with F . n >= 0, exact, and where the bound was active.
 
     The constrained optimum of a quadratic objective with covariance C under one linear
-    inequality is F - C n (n' F) / (n' C n) where n' F < 0, and F elsewhere.
+    inequality is F - C n (n' F) / (n' C n) where n' F < 0, and F elsewhere (Lagrange multiplier of
+    one active constraint).
 
     Parameters
     ----------
@@ -36,10 +37,21 @@ def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[F
 def bound_wheels(
     force: Floats, covariance: Floats, normal: Floats, held: NDArray[np.bool_]
 ) -> Floats:
-    """Forces (sample, w, 3) of all wheels of a unit with F . n >= 0 at those that are `held` to it.
+    """Forces (sample, w, 3) of all wheels of an assembly, those that are `held` with F . n >= 0.
 
     Each set of wheels in contact gives one candidate; the optimum is the one that meets every
-    bound with contact forces that only push.  `covariance` (sample, 3 w, 3 w), `held` (w,).
+    bound with contact forces that only push.
+
+    Parameters
+    ----------
+    force : (sample, w, 3)
+        Unbounded optimum, vehicle axes. [N]
+    covariance : (sample, 3 w, 3 w)
+        Of all forces together. [N2]
+    normal : (sample, 3)
+        Road normal. [1]
+    held : (w,)
+        Wheels whose bound counts.
     """
     n, wheels = force.shape[:2]
     if wheels == 1:

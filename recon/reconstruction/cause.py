@@ -60,7 +60,7 @@ class Cause:
 
 
 def numbered(source: Source, part: str, loadings: Iterable[Floats]) -> list[Cause]:
-    """Several causes of one name, told apart by their number."""
+    """Several causes of one name and different numbers, from loadings (mode, 3 w, feature) [N]."""
     return [Cause(replace(source, number=k), part, own) for k, own in enumerate(loadings)]
 
 

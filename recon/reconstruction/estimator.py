@@ -56,7 +56,7 @@ class AtPose:
 
     @property
     def prior(self) -> Floats:
-        """I - W H: shift of the answer per shift of the priors, (..., 6 w, 6 w)."""
+        """I - W H: shift of the answer per shift of the priors, (..., 6 w, 6 w) [1; N; N m]."""
         return np.eye(self.W.shape[-2]) - self.W @ self.H
 
     @property
@@ -71,7 +71,7 @@ class AtPose:
 
     @property
     def forces(self) -> Floats:
-        """Forces per indication, (..., 3 w, gauge)."""
+        """Forces per indication, (..., 3 w, gauge) [N/unit]."""
         return self.W[..., self.force_rows, :]
 
 
@@ -110,7 +110,10 @@ def loads_of(
 
 
 def estimator(K: Floats, loads: Loads, weights: Weights) -> AtPose:
-    """Equation (1) at every pose of `loads`; K (gauge, member) in the gauges' units per newton."""
+    """Equation (1) at every pose of `loads`.
+
+    K (gauge, member) [unit/N], or per newton metre for moments.
+    """
     V, u = weights
     per_unknown, at_hub = loads
     H = K @ per_unknown

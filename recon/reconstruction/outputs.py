@@ -51,12 +51,12 @@ class Outputs:
 
     @property
     def weights(self) -> Floats:
-        """Rows of the known sums alone, (k, 3 w)."""
+        """Rows of the known sums alone, (k, 3 w) [1]."""
         return self.rows[3 * self.wheels :]
 
     @property
     def known(self) -> Floats:
-        """The rows (output, 3 w) with zeros for forces that are not known."""
+        """The rows (output, 3 w) [1] with zeros for forces that are not known."""
         out = self.rows.copy()
         out[list(self.lost)] = 0.0
         return out

@@ -1,4 +1,4 @@
-"""What of a drive does not look like a car on a road, in sentences with the numbers.
+"""Signs that a drive is not that of a car on a road, in sentences with the numbers.
 
 Cheap looks at the whole drive that catch a channel that is stuck, an accelerometer whose gravity
 somebody took off, and a car that weighs something else.  Limits are common practice, no source.

@@ -1,4 +1,4 @@
-"""What a preparation has to know of a session: noise, zeros, tares and sensors, in small objects.
+"""A session as preparation needs it: noise, zeros, tares and sensors, in small objects.
 
 `channels.session_of` makes them from a conditioned log; they can be written by hand as well.
 """

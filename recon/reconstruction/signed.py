@@ -43,8 +43,8 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
 
     Returns
     -------
-    ndarray (cause, sample, corner, component)
-        Newtons per standard uncertainty of the cause; sums of squares over causes give the
+    ndarray (cause, sample, corner, component) [N]
+        Effect per standard uncertainty of the cause; sums of squares over causes give the
         variance beside the random part.  Where forces are not known, three rows more per corner
         hold what they bring into x, y and z of those that are, without a sign.
 
@@ -79,7 +79,7 @@ class Loadings:
             self._of |= {name: forces[name].to_numpy() for name in (*STATED.values(), RANDOM)}
 
     def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
-        """Effect (cause, sample, component) of every cause on corner `k`, as `signed_errors`."""
+        """Effect (cause, sample, component) [N] of every cause on corner `k`."""
         loading = self._of["loading"][:, :, k]
         if axes != "vehicle":
             loading = loading + self._of["loading_turned"][:, None, k]
@@ -99,7 +99,7 @@ class Loadings:
 
         Returns
         -------
-        ndarray (direction, sample, component)
+        ndarray (direction, sample, component) [N]
             As `signed_errors`, with causes turned into a few directions that keep all sums of
             squares and products within the corner; quick enough for every sample of a log.
         """
@@ -121,7 +121,7 @@ class Loadings:
         return np.concatenate([out, self._unsigned(out, k, samples, "tyre")])
 
     def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
-        """What the stated variance has beside `effect` (row, sample, 3), as (component, sample, 3).
+        """Rest of the stated variance beside `effect` (row, sample, 3), as (component, sample, 3).
 
         Causes act by forces as large as they are, and roll, pitch and heading turn one force into
         another: what is not known has a part in both that no cause can tell. [N]
@@ -146,7 +146,7 @@ class Loadings:
         return out
 
     def _headed(self, k: int, samples: Positions, causes: slice | NDArray[np.bool_]) -> Floats:
-        """What causes that turn the tyre axes add there, (cause, sample, 3), before the turn."""
+        """Effect of causes that turn the tyre axes there, (cause, sample, 3), before the turn."""
         steered = self._of["loading_steered"][causes, k]
         return _by_features(steered, self._features(k, samples, "tyre_force_intermediate"))
 

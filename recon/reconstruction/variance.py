@@ -37,8 +37,8 @@ def compressed(outputs: Outputs, causes: list[Cause], typical: Floats) -> list[C
     """Each part's causes by their strongest directions, mode by mode.
 
     Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
-    over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) are the sizes at
-    which directions are judged.  Forces that the gauges do not see would outweigh all others and
+    over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) [N or 1] are the sizes
+    at which directions are judged.  Forces that the gauges do not see would outweigh all others and
     are left out; known sums of them are outputs of their own.
     """
     modes, known, groups = len(causes[0].loading), outputs.known, outputs.groups
