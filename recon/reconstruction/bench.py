@@ -90,7 +90,7 @@ class Bench:
 
     @property
     def pull_pose(self) -> Floats:
-        """Travels and rack of the pulls, (wheel + rack,) [m]."""
+        """Travels and rack of the pulls, (wheel and rack,) [m]."""
         fitted = self.estimator.calibration
         return np.array([fitted.travel] * self.features.wheels + [fitted.rack])
 
