@@ -13,6 +13,8 @@
 
 from importlib import import_module
 
+from recon.answers import ANSWERS
+
 # Public names in the order of the data's flow; each is loaded when it is first asked for.
 _PLACES = {
     "shipped": "recon.base.shipped",
@@ -36,16 +38,13 @@ _PLACES = {
     "weigh_check": "recon.reconstruction.weigh",
     "write_result": "recon.records.results",
     "read_result": "recon.records.results",
-    "slalom": "recon.analysis.slalom",
-    "friction_use": "recon.analysis.friction",
-    "plot_lateral_force": "recon.report.figures",
-    "plot_friction_plane": "recon.report.figures",
-    "plot_crosstalk": "recon.report.figures",
-    "plot_verification": "recon.report.figures",
-    "plot_corner": "recon.report.figures",
-    "plot_travel": "recon.report.figures",
-    "plot_knowledge": "recon.report.figures",
-    "save_figure": "recon.report.figures",
+    **{name: place for answer in ANSWERS for name, place in answer.public_names.items()},
+    "plot_crosstalk": "recon.report.crosstalk",
+    "plot_verification": "recon.report.verification",
+    "plot_corner": "recon.report.corner",
+    "plot_travel": "recon.report.travel",
+    "plot_knowledge": "recon.report.knowledge",
+    "save_figure": "recon.report.sheet",
     "pipeline": "recon",
 }
 __all__ = list(_PLACES)

@@ -8,7 +8,10 @@ import sys
 import time
 import traceback
 import warnings
+from functools import partial
 from typing import TYPE_CHECKING, NoReturn
+
+from recon.answers import ANSWERS, Answer
 
 if TYPE_CHECKING:
     from recon.pipeline import Report
@@ -20,9 +23,7 @@ EXAMPLES = {
     "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
     "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
     "--out forces",
-    "slalom": "recon slalom forces/forces.nc --out slalom",
-    "friction": "recon friction forces/forces.nc --out friction",
-}
+} | {a.command: f"recon {a.command} forces/forces.nc --out {a.name}" for a in ANSWERS}
 FORMATS = "file formats: vehicles/README.md and demo_data/README.md"
 CAUTION = """
 Loaded straps and jacked cars hurt people: stay out of the strap's line and from
@@ -51,14 +52,24 @@ def _check(parser: argparse.ArgumentParser) -> None:
 
 def _observe(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("--corner", help="one corner, or one axle that ties two (all gauged ones)")
-    parser.add_argument("--gauged", help="members to judge, with commas (those of the file)")
-    parser.add_argument("--noise", type=float, default=10.0, help="per gauge in N (10)")
+    parser.add_argument(
+        "--corner", help="one corner, or an axle that ties two wheels (default: all with gauges)"
+    )
+    parser.add_argument(
+        "--gauged", help="gauged members, separated by commas (default: those in the file)"
+    )
+    parser.add_argument(
+        "--noise",
+        type=float,
+        default=10.0,
+        metavar="N",
+        help="standard uncertainty of each gauge's load, in N (default 10)",
+    )
     parser.add_argument(
         "--best",
         type=int,
-        metavar="N",
-        help="choose the best N gauges of the corner or car, those of --gauged among them",
+        metavar="COUNT",
+        help="choose the best COUNT gauges of the corner or car; --gauged are always included",
     )
     _pictures(parser)
 
@@ -66,7 +77,7 @@ def _observe(parser: argparse.ArgumentParser) -> None:
 def _calibrate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
     parser.add_argument("pulls", help="pull sheet (CSV), one row per load step")
-    parser.add_argument("--verification", help="sheet of pulls that were held out beforehand")
+    parser.add_argument("--verification", help="sheet of pulls that are kept out of the fit")
     parser.add_argument("--map", help="column map (TOML) of the pull sheet")
     parser.add_argument("--verification-map", help="column map of the verification sheet")
     _outputs(parser, "calibration")
@@ -74,51 +85,55 @@ def _calibrate(parser: argparse.ArgumentParser) -> None:
 
 def _reconstruct(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("calibration", help="calibration file that `recon calibrate` wrote")
-    parser.add_argument("log", help="log (CSV, may be gzipped)")
+    parser.add_argument("calibration", help="calibration.nc, written by `recon calibrate`")
+    parser.add_argument("log", help="log of the drive (CSV, may be gzipped)")
     parser.add_argument("tares", help="tares (CSV) before and after the drive")
     parser.add_argument("--map", help="column map (TOML) of the log")
     parser.add_argument("--tares-map", help="column map of the tares")
-    parser.add_argument("--bandwidth", type=float, help="of the forces in Hz (0.35 of the rate)")
-    parser.add_argument("--unbounded", action="store_true", help="do not hold Fz >= 0")
+    parser.add_argument(
+        "--bandwidth",
+        type=float,
+        metavar="HZ",
+        help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
+    )
+    parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
     _outputs(parser, "forces")
 
 
-def _slalom(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc that `recon reconstruct` wrote")
-    parser.add_argument("--bandwidth", type=float, default=8.0, help="of the peaks in Hz (8)")
-    _outputs(parser, "slalom")
-
-
-def _friction(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc that `recon reconstruct` wrote")
-    parser.add_argument("--low-load", type=float, default=800.0, help="least Fz in N (800)")
-    _outputs(parser, "friction")
+def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
+    for option in answer.options:
+        parser.add_argument(
+            f"--{option.name.replace('_', '-')}",
+            type=float,
+            default=option.default,
+            metavar=option.unit.upper(),
+            help=f"{option.help}, in {option.unit} (default {option.default:g})",
+        )
+    _outputs(parser, answer.name)
 
 
 def _demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", default="demo_result", help="fresh folder (demo_result)")
+    parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
 
 
 def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
-    parser.add_argument("--out", default=folder, help=f"folder to write to ({folder})")
-    parser.add_argument("--overwrite", action="store_true", help="replace a result already there")
+    parser.add_argument("--out", default=folder, help=f"folder to write to (default {folder})")
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing result")
 
 
 def _pictures(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", help="folder for pictures (none are drawn without it)")
-    parser.add_argument("--overwrite", action="store_true", help="replace pictures already there")
+    parser.add_argument("--out", help="folder for pictures (default: none are drawn)")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing pictures")
 
 
 COMMANDS = {
-    "demo": (_demo, "the whole chain on a shipped, invented car and slalom"),
-    "check": (_check, "check a vehicle file and show what each link carries"),
-    "observe": (_observe, "what a set of gauges can know, before anything is bonded"),
-    "calibrate": (_calibrate, "fit gauges to known pulls and verify the map"),
-    "reconstruct": (_reconstruct, "turn a log into tyre forces with intervals"),
-    "slalom": (_slalom, "peak lateral force per cone, tyre and axle"),
-    "friction": (_friction, "friction use per tyre"),
-}
+    "demo": (_demo, "run everything on an invented car and an invented slalom"),
+    "check": (_check, "check a vehicle file and show the load in each link"),
+    "observe": (_observe, "calculate how well a set of gauges determines the forces"),
+    "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),
+    "reconstruct": (_reconstruct, "calculate tyre forces with intervals from a log"),
+} | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -127,8 +142,8 @@ def build_parser() -> argparse.ArgumentParser:
     common.add_argument("--debug", action="store_true", help="show the traceback of a fault")
     parser = _Parser(
         prog="recon",
-        description="Tyre forces from strain gauges on a car's own suspension links.",
-        epilog="a whole run, on your own files (no car yet? start with the demo):\n"
+        description="Calculate tyre forces from strain gauges on a car's suspension links.",
+        epilog="a complete run with your own files (without a car, start with the demo):\n"
         + "".join(f"  {line}\n" for line in EXAMPLES.values())
         + f"\n{FORMATS}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -148,7 +163,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run one command; returns the exit code of design: 0, 1, 2, 3, 4 or 130."""
+    """Run one command; return the exit code: 0, 1, 2, 3, 4 or 130."""
     options = vars(build_parser().parse_args(argv))
     command, debug = options.pop("command"), options.pop("debug")
     if command not in ("check", "observe"):
@@ -157,14 +172,14 @@ def main(argv: list[str] | None = None) -> int:
         return _printed(_run(command, options))
     except KeyboardInterrupt:
         sys.stderr.write(
-            f"recon {command}: stopped by you; no file was left half-written, and "
-            "folders told as complete above are so\n"
+            f"recon {command}: stopped by you; no half-written file is left, and "
+            "folders reported complete are complete\n"
         )
         return 130
     except Exception as fault:
         if debug:
             traceback.print_exc()
-        return _told(command, fault)
+        return _reported(command, fault)
 
 
 def _run(command: str, options: dict[str, object]) -> Report:
@@ -175,20 +190,20 @@ def _run(command: str, options: dict[str, object]) -> Report:
         warnings.simplefilter("ignore")
         warnings.simplefilter("always", ReconWarning)
         warnings.showwarning = _show
-        report: Report = getattr(pipeline, command)(**options)
+        report: Report = getattr(pipeline, command.replace("-", "_"))(**options)
     return report
 
 
-def _told(command: str, fault: Exception) -> int:
-    """Say what happened in one message and return the exit code."""
+def _reported(command: str, fault: Exception) -> int:
+    """Print one message and return the exit code."""
     from recon.base.errors import ReconError
 
     if isinstance(fault, ReconError):
         sys.stderr.write(f"recon {command}: {fault}\n")
         return fault.exit_code
     sys.stderr.write(
-        f"recon {command}: unforeseen fault, {type(fault).__name__}: {fault}\n"
-        "    This is ours to mend: run again with --debug and report what it shows.\n"
+        f"recon {command}: unexpected fault, {type(fault).__name__}: {fault}\n"
+        "    This is a fault of the program: run again with --debug and report the output.\n"
     )
     return 1
 

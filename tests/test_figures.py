@@ -16,13 +16,11 @@ from matplotlib.text import Text
 from recon.base.errors import DataError, OutputError
 from recon.base.status import BIT
 from recon.calibration.map import Calibration, CornerCalibration, Verification
-from recon.report.figures import (
-    plot_crosstalk,
-    plot_friction_plane,
-    plot_lateral_force,
-    plot_verification,
-    save_figure,
-)
+from recon.report.crosstalk import plot_crosstalk
+from recon.report.friction import plot_friction_plane
+from recon.report.sheet import save_figure
+from recon.report.slalom import plot_lateral_force
+from recon.report.verification import plot_verification
 
 ALL = ("FL", "FR", "RL", "RR")
 
@@ -448,7 +446,7 @@ def test_a_target_that_cannot_be_is_refused(tmp_path, name, message):
 
 def test_the_door_loads_no_plot_library_until_a_picture_is_wanted():
     code = (
-        "import sys, recon.report.figures as f; "
+        "import sys, recon; [getattr(recon, n) for n in recon.__all__ if n.startswith('plot')]; "
         "print(sorted({'matplotlib', 'xarray', 'pandas', 'scipy'} & set(sys.modules)))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -20,7 +20,8 @@ from recon.planning.knowledge import NOT_KNOWN
 from recon.planning.observability import best_gauges, by_assembly, observe, observe_car
 from recon.planning.questions import question_of
 from recon.planning.unknowns import prior_u, reference_of, tyre_columns
-from recon.report.summary import car_summary, observability_summary
+from recon.report.car import car_summary
+from recon.report.observed import observability_summary
 from tests.shipped_mechanisms import VEHICLES, shipped
 
 FILES = sorted(path.stem for path in VEHICLES.glob("*.toml"))

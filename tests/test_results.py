@@ -20,7 +20,8 @@ from recon.base.quantities import UNITS, unit_of
 from recon.base.shipped import shipped
 from recon.calibration.store import write_calibration
 from recon.records.results import read_result, write_result
-from recon.report.figures import plot_friction_plane, plot_lateral_force
+from recon.report.friction import plot_friction_plane
+from recon.report.slalom import plot_lateral_force
 from tests.days import day
 
 

@@ -16,7 +16,7 @@ from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
-from recon.report.summary import slalom_summary
+from recon.report.slalom import slalom_summary
 from tests.days import day
 
 RATE = 200.0

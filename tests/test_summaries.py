@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from recon.analysis.friction import friction_use
 from recon.base.status import BIT
-from recon.report.summary import friction_summary
+from recon.report.friction import friction_summary
 from tests.days import day
 
 

@@ -1,17 +1,24 @@
-"""A calibration in words: what was fitted, how well, and what was left out."""
+"""A calibration in words, and the list of its pictures."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.quantities import CORNERS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
+from recon.report.crosstalk import plot_crosstalk
+from recon.report.verification import plot_verification
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from recon.calibration.map import Calibration, CornerCalibration
     from recon.car.vehicle import Vehicle
 
@@ -78,3 +85,20 @@ def _agreement(one: CornerCalibration) -> str:
     if np.isfinite(one.lack_of_fit):
         return f"{one.lack_of_fit:.2f} (1 expected)"
     return "not known (no more readings than unknowns)"
+
+
+def calibration_pictures(calibration: Calibration) -> dict[str, Callable[[], Figure]]:
+    """File names of the pictures of a calibration, each with the call that draws it."""
+    pictures: dict[str, Callable[[], Figure]] = {
+        f"crosstalk_{name}.png": partial(plot_crosstalk, calibration, name)
+        for name in calibration.corners
+    }
+    if any(c.verification is not None for c in calibration.corners.values()):
+        pictures["verification.png"] = partial(plot_verification, calibration)
+    return pictures
+
+
+def stale_pictures(calibration: Calibration) -> list[str]:
+    """File names of pictures that an earlier calibration may have and this one does not."""
+    every = (*(f"crosstalk_{corner}.png" for corner in CORNERS), "verification.png")
+    return [name for name in every if name not in calibration_pictures(calibration)]

@@ -24,7 +24,7 @@ from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle
 from recon.records.writing import write_log, write_pulls, write_tares
 from recon.report.calibration import calibration_summary
-from recon.report.summary import car_summary
+from recon.report.car import car_summary
 from tests.campaign.spoil import TABLE_WAYS, TEXT_WAYS, Way, spoiled
 from tests.days import Exact, exact, exact_log, states
 from tests.example_car import EXAMPLE, MIRROR, VEHICLES

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from recon.answers import ANSWERS
 from recon.base.quantities import CORNERS
 from recon.calibration.store import read_calibration
 from recon.records.results import read_result
@@ -16,8 +17,8 @@ WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
     *("forces/forces.nc", "forces/friction_plane.png"),
-    *("slalom/slalom.nc", "slalom/lateral_force.png"),
-    *("friction/friction.nc", "friction/friction_plane.png"),
+    *(f"{a.name}/{a.result_file}" for a in ANSWERS),
+    *(f"{a.name}/{a.picture_file}" for a in ANSWERS),
 }
 
 

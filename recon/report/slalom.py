@@ -1,4 +1,4 @@
-"""The lateral force of every tyre against time, cone by cone."""
+"""A slalom in words, and the picture of the lateral force of every tyre against time."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.status import BIT, FLAGS
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.result import NOT_KNOWN
 from recon.records.results import require_forces
 from recon.report.sheet import (
@@ -37,6 +38,58 @@ CLOSE_UP = 0.4  # s, length of the close-up around the largest force
 DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
+
+
+def slalom_summary(answer: xr.Dataset) -> list[str]:
+    """Peaks per cone, tyre and axle, and in words what is not known of them."""
+    bandwidth = answer.attrs["bandwidth_Hz"]
+    corners = [str(c) for c in answer["corner"].to_numpy()]
+    axles = [str(a) for a in answer["axle"].to_numpy()]
+    share = len(axles) == 2
+    head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
+    lines = [
+        f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
+        "intermediate axes, +- is 95 %",
+        head + "".join(f"{a:>15}" for a in axles) + ("   front share" if share else ""),
+    ]
+    for i, time in enumerate(answer["cone_time"].to_numpy()):
+        row = f"  {i + 1:4d}" + (f"{time:8.2f}" if np.isfinite(time) else f"{'unknown':>8}")
+        row += "".join(
+            f"{_with_interval(answer, 'peak_lateral_force', i, k):>14}" for k in range(len(corners))
+        )
+        row += "".join(
+            f"{_with_interval(answer, 'axle_peak_lateral_force', i, k):>15}"
+            for k in range(len(axles))
+        )
+        lines.append(row + (_share_cell(answer, i) if share else ""))
+    return lines + [f"  {sentence}" for sentence in _left_open(answer, corners)]
+
+
+def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
+    value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
+    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+
+
+def _share_cell(answer: xr.Dataset, i: int) -> str:
+    share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
+    if not np.isfinite(share):
+        return f"{'not known':>16}"
+    return f"{100 * share:7.1f} +-{100 * COVERAGE_FACTOR * u:.1f} %"
+
+
+def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
+    """What the attribute `not_known` says, and where samples at a bound were left out."""
+    out = [s for s in str(answer.attrs["not_known"]).split("; ") if s]
+    for k, name in enumerate(corners):
+        at_bound = answer["share_at_bound"].to_numpy()[:, k]
+        cones = [str(i + 1) for i in np.flatnonzero(at_bound)]
+        if cones:
+            out.append(
+                f"{name}: Fz held at zero in up to {100 * at_bound.max():.0f} % of the half-wave "
+                f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out of its own peaks, "
+                "not of its axle's"
+            )
+    return out
 
 
 def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> Figure:

@@ -1,4 +1,4 @@
-"""Forces in the road plane: Fy against Fx of every tyre, with Fz in three steps."""
+"""Friction use in words, and the picture of Fy against Fx of every tyre, with Fz in three steps."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.analysis.friction import FEWEST_SAMPLES
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.records.results import require_forces
 from recon.report.sheet import (
     INK,
@@ -35,16 +37,40 @@ DASHES = (0, (4, 3))
 STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))
 
 
-def plot_friction_plane(forces: xr.Dataset) -> Figure:
-    """Draw Fy against Fx of each tyre; shade and marker tell in which third of Fz a sample lies.
+def friction_summary(answer: xr.Dataset) -> list[str]:
+    """Highest demonstrated friction use per tyre."""
+    lines = [
+        f"Friction use sqrt(Fx^2 + Fy^2) / Fz above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
+        f"{answer.attrs['bandwidth_Hz']:.0f} Hz"
+    ]
+    for k, name in enumerate(answer["corner"].to_numpy()):
+        value = float(answer["highest_demonstrated_use"][k])
+        if not np.isfinite(value):
+            lines.append(
+                f"  {name}: highest demonstrated not known, fewer than {FEWEST_SAMPLES} known "
+                "samples above the load gate"
+            )
+            continue
+        u = float(answer["u_highest_demonstrated_use"][k])
+        lines.append(
+            f"  {name}: highest demonstrated {value:.3f} +-{COVERAGE_FACTOR * u:.3f} (95 %), "
+            f"{int(answer['samples_used'][k])} samples; what was used, not what the tyre could do"
+        )
+    return lines
 
-    Samples whose Fz was held at zero are left out: their bound is no measurement.
+
+def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) -> Figure:
+    """Draw Fy against Fx of each tyre; shade and marker show in which third of Fz a sample lies.
+
+    Samples whose Fz was held at zero are left out, because a bound is not a measurement.
 
     Parameters
     ----------
     forces : xarray.Dataset
         Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
         axes, x forward, y left, z up; `status`.
+    friction : xarray.Dataset, optional
+        Result of `friction_use` [1]; the title then names the highest use.
 
     Returns
     -------
@@ -74,7 +100,7 @@ def plot_friction_plane(forces: xr.Dataset) -> Figure:
         style_panel(panel, _panel_name(corner, len(drawn[corner]), out))
     for panel in panels[len(corners) :]:
         panel.remove()
-    dress(figure, _title(drawn), _legend(edges), tyre_footer(forces), columns=columns)
+    dress(figure, _title(drawn, friction), _legend(edges), tyre_footer(forces), columns=columns)
     return figure
 
 
@@ -187,7 +213,13 @@ def _legend(edges: Floats) -> list[Artist]:
     return entries
 
 
-def _title(drawn: dict[str, Floats]) -> str:
+def _title(drawn: dict[str, Floats], friction: xr.Dataset | None) -> str:
+    if friction is not None:
+        highest = friction["highest_demonstrated_use"].to_numpy()
+        k = int(np.nanargmax(highest))  # there is one, or there would be no result
+        half = COVERAGE_FACTOR * float(friction["u_highest_demonstrated_use"][k])
+        corner = str(friction["corner"].to_numpy()[k])
+        return f"Friction use: highest {highest[k]:.2f} ± {half:.2f} ({corner}, 95 %)"
     largest = {c: np.max(np.hypot(f[:, 0], f[:, 1])) for c, f in drawn.items() if len(f)}
     if not largest:
         return "Forces in the road plane: none known"

@@ -1,0 +1,88 @@
+"""The table of answers: everything that is calculated from reconstructed forces.
+
+An entry of `ANSWERS` is all that the rest of the package needs to offer an answer.  The command
+line, the pipeline, the demo, the public names of `recon`, the lists in the documents and the tests
+of all answers follow from it.  "Adding an answer" in DEVELOPERS.md shows the steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """A number that the user may set: a keyword of the calculation, an option of the command."""
+
+    name: str
+    default: float
+    unit: str
+    help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer.
+
+    `name` is the command, the default folder, the result file and both modules:
+    `recon/analysis/NAME.py` holds the function `compute(forces, **options)`, which returns a
+    dataset; `recon/report/NAME.py` holds `NAME_summary(result)`, which returns lines of text, and
+    the function `plot(forces, result)`, which returns a figure.  `help` is one line for people.
+    """
+
+    name: str
+    compute: str
+    plot: str
+    help: str
+    options: tuple[Option, ...] = ()
+
+    @property
+    def command(self) -> str:
+        """Name of the command, as typed."""
+        return self.name.replace("_", "-")
+
+    @property
+    def result_file(self) -> str:
+        """Name of the file that holds the result."""
+        return f"{self.name}.nc"
+
+    @property
+    def picture_file(self) -> str:
+        """Name of the picture's file."""
+        return f"{self.plot.removeprefix('plot_')}.png"
+
+    @property
+    def public_names(self) -> dict[str, str]:
+        """Public functions of `recon` that the answer adds, with their modules."""
+        return {self.compute: f"recon.analysis.{self.name}", self.plot: f"recon.report.{self.name}"}
+
+    def function(self, name: str) -> Callable[..., Any]:
+        """Load `compute`, `plot` or 'summary'; nothing heavy is imported before this."""
+        if name == "summary":
+            name, place = f"{self.name}_summary", f"recon.report.{self.name}"
+        else:
+            place = self.public_names[name]
+        loaded: Callable[..., Any] = getattr(import_module(place), name)
+        return loaded
+
+
+ANSWERS = (
+    Answer(
+        name="slalom",
+        compute="slalom",
+        plot="plot_lateral_force",
+        help="peak lateral force per cone, tyre and axle",
+        options=(Option("bandwidth", 8.0, "Hz", "bandwidth at which peaks are read"),),
+    ),
+    Answer(
+        name="friction",
+        compute="friction_use",
+        plot="plot_friction_plane",
+        help="horizontal force of each tyre divided by its vertical force",
+        options=(Option("low_load", 800.0, "N", "samples with less Fz are left out"),),
+    ),
+)
+BY_NAME = {answer.name: answer for answer in ANSWERS}

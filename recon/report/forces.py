@@ -1,0 +1,88 @@
+"""Reconstructed forces in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.status import FLAGS
+from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.reconstruction.weigh import Weighing
+
+PEAK_SHARE = 0.999
+
+
+def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> list[str]:
+    """Peak forces with intervals, flags, and what was assumed."""
+    elapsed = forces["elapsed_time"].to_numpy()
+    lines = [
+        f"{forces.attrs['title']}: {len(elapsed)} samples, {elapsed[-1] - elapsed[0]:.1f} s, "
+        f"bandwidth {forces.attrs['bandwidth_Hz']:.0f} Hz",
+        f"peaks in tyre axes, N, with 95 % limits (noise-corrected {100 * PEAK_SHARE:g} % "
+        "quantiles, not the largest samples):",
+    ]
+    for k, name in enumerate(forces["corner"].to_numpy()):
+        cells = [_peak_cell(forces, elapsed, k, i) for i in range(3)]
+        lines.append(f"  {name}: " + ", ".join(cells))
+    lines += _flag_lines(forces)
+    lines += [
+        f"  known: {_sum_cell(forces, elapsed, j)}" for j in range(forces.sizes.get("known_sum", 0))
+    ]
+    for w in weighings:
+        verdict = "agree" if w.agrees else "DISAGREE: suspect the load cell, the pad or the tare"
+        lines.append(
+            f"  weighed {w.when}, {w.corner}: gauges {w.measured:.0f} N, pad {w.pad:.0f} N, "
+            f"difference +-{COVERAGE_FACTOR * w.u:.0f} N (95 %): {verdict}"
+        )
+    return lines
+
+
+def _sum_cell(forces: xr.Dataset, elapsed: Floats, j: int) -> str:
+    """A sum of forces that is known while they are not, with its peak."""
+    words = str(forces["known_sum"].to_numpy()[j]).split(", known to")[0].split(" is known to")[0]
+    value = forces["sum_of_forces"].to_numpy()[:, j]
+    if not np.any(np.isfinite(value)):
+        return f"{words}, at no sample"
+    at = int(np.nanargmax(np.abs(value)))
+    half = COVERAGE_FACTOR * float(forces["u_sum_of_forces"].to_numpy()[at, j])
+    return f"{words}, largest sample {value[at]:.0f} +-{half:.0f} N at {elapsed[at]:.2f} s"
+
+
+def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
+    """Peak of one component with limits and the time of a sample at it."""
+    axis = "xyz"[i]
+    known = np.isfinite(forces["tyre_force"].to_numpy()[:, k, i])
+    count, enough = int(np.count_nonzero(known)), fewest_samples(PEAK_SHARE)
+    if not count:
+        return f"F{axis} not known"
+    if count < enough:
+        return f"F{axis} no peak ({count} samples known, it needs {enough})"
+    values = forces["tyre_force"].to_numpy()[known, k, i].astype(float)
+    noise = forces["u_tyre_force_random"].to_numpy()[known, k, i].astype(float)
+    side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0
+    peak = side * noise_corrected_quantile(side * values, noise, PEAK_SHARE)
+    at = int(np.argmin(np.abs(values - peak)))
+    u = float(forces["u_tyre_force"].to_numpy()[known, k, i][at])
+    low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
+    return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[known][at]:.2f} s"
+
+
+def _flag_lines(forces: xr.Dataset) -> list[str]:
+    status = forces["status"].to_numpy()
+    out = []
+    for flag in FLAGS:
+        share = np.mean((status & flag.bit) > 0, axis=0)
+        if np.any(share > 0):
+            where = ", ".join(
+                f"{c} {100 * s:.1f} %"
+                for c, s in zip(forces["corner"].to_numpy(), share, strict=True)
+                if s > 0
+            )
+            out.append(f"  {flag.name.replace('_', ' ')}: {where}")
+    return out

@@ -1,0 +1,164 @@
+"""Every answer of the table: command, names, files, and what is refused."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+
+import numpy as np
+import pytest
+import xarray as xr
+
+import recon
+from recon import pipeline
+from recon.answers import ANSWERS, Answer
+from recon.base.errors import DataError
+from recon.cli import COMMANDS
+from recon.records.results import read_result
+from tests.commands.session import OneCorner, Run
+from tests.days import day
+
+every_answer = pytest.mark.parametrize("answer", ANSWERS, ids=[a.name for a in ANSWERS])
+
+
+def calculated(answer: Answer, forces: xr.Dataset) -> xr.Dataset:
+    return answer.function(answer.compute)(forces)
+
+
+def test_names_are_used_once() -> None:
+    names = [name for a in ANSWERS for name in a.public_names]
+    assert len(set(names)) == len(names)
+    assert len({a.name for a in ANSWERS}) == len(ANSWERS)
+
+
+@every_answer
+def test_an_answer_is_a_command_a_pipeline_function_and_public_names(answer: Answer) -> None:
+    assert answer.command in COMMANDS
+    assert callable(getattr(pipeline, answer.name))
+    for name, place in answer.public_names.items():
+        assert name in recon.__all__
+        assert getattr(recon, name) is getattr(importlib.import_module(place), name)
+
+
+def test_the_pipeline_has_no_other_functions() -> None:
+    with pytest.raises(AttributeError, match=r"'recon\.pipeline' has no attribute 'tyre_wear'"):
+        _ = pipeline.tyre_wear
+
+
+@every_answer
+def test_options_are_keywords_of_the_calculation(answer: Answer) -> None:
+    forces, *keywords = inspect.signature(answer.function(answer.compute)).parameters.values()
+    assert forces.name == "forces"
+    assert {k.name: k.default for k in keywords} == {o.name: o.default for o in answer.options}
+    assert all(k.kind is inspect.Parameter.KEYWORD_ONLY for k in keywords)
+
+
+@every_answer
+def test_help_names_every_option_with_default_and_unit(answer: Answer, run: Run) -> None:
+    shown = " ".join(run(answer.command, "--help").out.split())
+    assert answer.help in shown
+    for option in answer.options:
+        assert f"--{option.name.replace('_', '-')} " in shown
+        assert f"{option.help}, in {option.unit} (default {option.default:g})" in shown
+
+
+@every_answer
+def test_files_that_are_no_forces_are_refused(
+    answer: Answer, run: Run, one_corner: OneCorner, tmp_path
+) -> None:
+    address, missing = "https://example.org/forces.nc", tmp_path / "nowhere.nc"
+    calibration = one_corner.calibration
+    for file, found in {
+        address: "a network address",
+        missing: "no such file",
+        calibration: "'Calibration of Invented club racer', without",
+    }.items():
+        ended = run(answer.command, file, "--out", tmp_path / "out")
+        assert ended.code == 2
+        assert f"recon {answer.command}: {file}: {found}" in ended.err
+        assert "Traceback" not in ended.err
+        assert not (tmp_path / "out").exists()
+
+
+@every_answer
+def test_an_option_that_is_not_finite_is_refused(
+    answer: Answer, run: Run, one_corner: OneCorner, tmp_path
+) -> None:
+    for option in answer.options:
+        word = f"--{option.name.replace('_', '-')}"
+        ended = run(answer.command, one_corner.forces, word, "nan", "--out", tmp_path / "out")
+        assert ended.code == 2
+        assert f"{option.name} = nan {option.unit}" in ended.err
+        assert not (tmp_path / "out").exists()
+
+
+@every_answer
+def test_an_existing_result_stays_until_overwriting_is_asked_for(
+    answer: Answer, run: Run, one_corner: OneCorner, tmp_path
+) -> None:
+    words = (answer.command, one_corner.forces, "--out", tmp_path)
+    first = run(*words)
+    assert first.code == 0, first.err
+    assert "FL" in first.out
+    assert "nan" not in first.out.lower().replace(str(tmp_path).lower(), "")
+    assert {f.name for f in tmp_path.iterdir()} == {answer.result_file, answer.picture_file}
+    for file in tmp_path.iterdir():
+        file.write_text("an earlier result", encoding="utf-8")
+    ended = run(*words)
+    assert ended.code == 4
+    assert f"{tmp_path / answer.result_file}: a result that already exists" in ended.err
+    assert "--overwrite" in ended.err
+    assert {file.read_text(encoding="utf-8") for file in tmp_path.iterdir()} == {
+        "an earlier result"
+    }
+    replaced = run(*words, "--overwrite")
+    assert replaced.code == 0, replaced.err
+    assert read_result(tmp_path / answer.result_file).sizes["corner"] == 1
+    assert (tmp_path / answer.picture_file).read_bytes().startswith(b"\x89PNG")
+
+
+@every_answer
+def test_attributes_are_found_again_by_xarray(
+    answer: Answer, run: Run, one_corner: OneCorner, tmp_path
+) -> None:
+    assert run(answer.command, one_corner.forces, "--out", tmp_path).code == 0
+    found = xr.open_dataset(tmp_path / answer.result_file, decode_times=False)
+    assert found.attrs["Conventions"].startswith("CF-")
+    for name in ("title", "source", "institution", "references", "comment", "history"):
+        assert str(found.attrs[name]).strip(), name
+    quantities = [n for n in found.data_vars if "flag_meanings" not in found[n].attrs]
+    assert quantities
+    for name in quantities:
+        assert found[name].attrs["long_name"].strip(), name
+        assert "units" in found[name].attrs, name
+    with_u = {str(n).removeprefix("u_") for n in found.data_vars if str(n).startswith("u_")}
+    assert with_u, "a number needs its standard uncertainty"
+    assert with_u <= set(found.data_vars)
+
+
+@every_answer
+def test_an_unknown_tyre_is_reported_in_words(answer: Answer) -> None:
+    forces = day().forces.copy(deep=True)
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        forces[name].values[:, 1] = np.nan
+    lines = answer.function("summary")(calculated(answer, forces))
+    text = "\n".join(lines)
+    assert "nan" not in text.lower()
+    assert "FR" in text
+    assert "not known" in text or "never known" in text
+
+
+@every_answer
+def test_forces_of_which_none_is_known_are_refused(answer: Answer) -> None:
+    forces = day().forces.copy(deep=True)
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        forces[name].values[:] = np.nan
+    with pytest.raises(DataError, match=r"Tyre forces of .*: no "):
+        calculated(answer, forces)
+
+
+@every_answer
+def test_the_picture_is_drawn_from_forces_and_result(answer: Answer) -> None:
+    forces = day().forces
+    figure = answer.function(answer.plot)(forces, calculated(answer, forces))
+    assert figure.axes
