@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.mechanics.motion import Pose, pose
+from recon.mechanics.rows import idle_rows, rows_of
 from recon.mechanics.statics import (
     load_matrix,
     member_matrix,
@@ -17,7 +18,7 @@ from recon.mechanics.statics import (
     section_matrix,
     self_stress,
 )
-from recon.mechanics.structure import Mechanism, idle_rows, rows_of
+from recon.mechanics.structure import Mechanism
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
 Floats = NDArray[np.float64]

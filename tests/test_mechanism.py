@@ -16,7 +16,8 @@ from recon.car.vehicle import Corner, Support, Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose
-from recon.mechanics.structure import Mechanism, State, rows_of
+from recon.mechanics.rows import rows_of
+from recon.mechanics.structure import Mechanism, State
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]

@@ -20,7 +20,8 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.closure import rotation_matrix
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose, posed, rack_of_steer
-from recon.mechanics.structure import Mechanism, rows_of
+from recon.mechanics.rows import rows_of
+from recon.mechanics.structure import Mechanism
 from recon.records.vehicles import read_vehicle
 from tests.shipped_mechanisms import VEHICLES
 

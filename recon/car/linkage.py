@@ -14,7 +14,7 @@ from recon.base.errors import VehicleError, nearest
 from recon.car.vehicle import AXLE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from recon.car.vehicle import Axle, Corner, Gauge, Support, Vehicle
 
@@ -54,6 +54,11 @@ class Linkage:
     def gauged(self) -> tuple[str, ...]:
         """Name of the load that each gauge measures: of a support, or 'body:gauge' of a section."""
         return tuple(f"{g.on}:{g.name}" if g.at_section else g.on for g in self.gauges)
+
+    def per_wheel(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Names of what every wheel has: 'Fx', or 'Fx RL' and 'Fx RR' of two wheels."""
+        every = [(name, corner.name) for corner in self.corners for name in names]
+        return tuple(f"{name} {corner}" if self.tied else name for name, corner in every)
 
     def wheel(self, corner: str) -> int:
         """Position of the corner's wheel.

@@ -1,1 +1,1 @@
-"""Bodies and supports: motion, equilibrium, loads and axes; knows nothing of files."""
+"""Mechanics: motion, equilibrium, loads and axes of bodies on supports; no files."""

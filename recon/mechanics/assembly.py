@@ -1,4 +1,8 @@
-"""Assemblies: what is calibrated and solved as one, with its arrays; the ways to ask for one."""
+"""Assemblies, each with its mechanism, and the functions that return one.
+
+An assembly is calibrated and solved as one: a corner that stands alone, or the two corners that
+an axle ties.
+"""
 
 from __future__ import annotations
 
@@ -18,62 +22,66 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Assembly(Linkage):
-    """A corner that stands alone, or the two corners that an axle ties, with its arrays."""
+    """A linkage with its mechanism."""
 
     mechanism: Mechanism
 
     @property
     def members(self) -> tuple[str, ...]:
-        """Names of the loads that K is about."""
+        """Names of the member loads that K describes."""
         return self.mechanism.member_names
 
     @property
     def steered(self) -> bool:
-        """True where a support moves with the rack."""
+        """True if a support moves with the rack."""
         return bool(np.any(self.mechanism.rack))
 
     @property
     def arms(self) -> Floats:
-        """Arm (member,) that makes each member's load a force, 1 or `MOMENT_ARM` [m] of moments."""
+        """Lever arm (member,) that turns each member's load into a force.
+
+        1 for forces, `MOMENT_ARM` [m] for moments.
+        """
         return load_arms(self.mechanism)[list(self.mechanism.members)]
 
 
 def assembly_of(car: Vehicle, name: str) -> Assembly:
-    """The assembly of that name, or the one that the corner of that name belongs to.
+    """The assembly of that name, or the assembly of the corner of that name.
 
     Parameters
     ----------
+    car : Vehicle
     name : str
-        A corner's, 'FL', or that of an axle that ties two, 'rear'.
+        Name of a corner, 'FL', or of an axle that ties two corners, 'rear'.
 
     Raises
     ------
     VehicleError
-        The car has no such corner or tied axle (the nearest is offered), or one of the axle's
-        corners is not described; a body can move at given travel and steer, or a wheel cannot
-        travel.
+        The car has no such corner or tied axle (the message offers the nearest name), the vehicle
+        file lacks a corner of the axle, a body is loose at given travel and steer, or a wheel
+        cannot travel.
     """
     return assembled(linkage_of(car, name))
 
 
 def assemblies_of(car: Vehicle) -> dict[str, Assembly]:
-    """Every assembly of the car by name, in the order of the corners.
+    """All assemblies of the car by name, in the order of its corners.
 
     Raises
     ------
     VehicleError
-        As `assembly_of`.
+        See `assembly_of`.
     """
     return {name: assembly_of(car, name) for name in assembly_names(car)}
 
 
 def assembled(linkage: Linkage) -> Assembly:
-    """The linkage with its arrays.
+    """A linkage together with its mechanism.
 
     Raises
     ------
     VehicleError
-        A body can move at given travel and steer, or a wheel cannot travel.
+        A body is loose at given travel and steer, or a wheel cannot travel.
     """
     own = {f.name: getattr(linkage, f.name) for f in fields(Linkage)}
     return Assembly(**own, mechanism=mechanism_of(linkage))

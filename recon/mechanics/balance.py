@@ -1,9 +1,11 @@
-"""Equilibrium of a posed structure: loads of all rows and sections per wrench on the wheels.
+"""Equilibrium of a posed mechanism: loads of all rows and sections per wrench on the wheels.
 
-With rows J (elongations per motion) equilibrium reads J^T t = W.  Where rows outnumber
-motions, states N of self-stress (J^T N = 0) add to t without changing W; the split is that of
-least complementary energy, the minimum of t' C t over t0 + N x with the stated compliances C.
-What nobody stated is not guessed: loads that depend on it are NaN.
+With rows J (elongation per motion), equilibrium reads J' t = W.  With more rows than motions,
+states of self-stress N (J' N = 0) can be added to t without changing W.  The loads are then those
+of least complementary energy: t0 + N x with the smallest t' C t, where C are the stated
+compliances.  Loads that depend on a compliance that is not stated are NaN.
+
+Source: principle of least work (Menabrea, Castigliano), from memory.
 """
 
 from __future__ import annotations
@@ -15,20 +17,17 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
+from recon.mechanics.rows import Rows, idle_rows, lift_rows, rows_of
 from recon.mechanics.structure import (
     INNER,
     OUTER,
     Mechanism,
     Redundant,
-    Rows,
     Section,
     State,
     design_state,
     hubs_of,
-    idle_rows,
-    lift_rows,
     moved_point,
-    rows_of,
 )
 
 MOST_CONDITION = 1e9  # beyond it the supports hold nothing: a dead centre
@@ -40,8 +39,15 @@ RIGID = 1e-14  # reciprocal condition below which stated compliances do not deci
 class Balance:
     """Loads of the rows at a pose.
 
-    `loads` (..., row, 6 * wheel); `stress` (..., row, k) states of self-stress; `unsplit`
-    (..., row, k) the part of them that no stated compliance settles, zero elsewhere.
+    Attributes
+    ----------
+    rows : Rows
+    loads : (..., row, 6 * wheel)
+        Load per wrench about the wheel centres, tension positive. [N per N, N per N m]
+    stress : (..., row, k)
+        States of self-stress.
+    unsplit : (..., row, k)
+        The part of `stress` that no stated compliance determines; zero elsewhere.
     """
 
     rows: Rows
@@ -51,17 +57,23 @@ class Balance:
 
     @property
     def known(self) -> Floats:
-        """Loads with NaN where they depend on a split that is not known."""
+        """Loads (..., row, 6 * wheel), NaN where they depend on a compliance that is not stated."""
         return _hidden(self.loads, self.unsplit)
 
 
 def balance(mechanism: Mechanism, state: State) -> Balance:
-    """Loads of the rows per wrench about the hubs.
+    """Loads of all rows per wrench about the wheel centres.
+
+    Parameters
+    ----------
+    mechanism : Mechanism
+    state : State
+        One state, or a batch of them in the leading axes.
 
     Raises
     ------
     VehicleError
-        A dead centre; or compliances of zero that leave a split open.
+        The mechanism passes a dead centre, or all supports that share a load have compliance zero.
     """
     rows, hubs = rows_of(mechanism, state), hubs_of(mechanism, state)
     idle = idle_rows(mechanism, state.rotation)
@@ -83,7 +95,7 @@ def balance(mechanism: Mechanism, state: State) -> Balance:
 
 
 def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
-    """Unit wrenches about the hubs as wrenches on the bodies about the reference point."""
+    """Unit wrenches about the wheel centres as wrenches on the bodies about the reference point."""
     wheels = mechanism.wheels
     out = np.zeros((*hubs.shape[:-2], 6 * len(mechanism.bodies), 6 * len(wheels)))
     for k, wheel in enumerate(wheels):
@@ -104,23 +116,24 @@ def _require_held(mechanism: Mechanism, transposed: Floats) -> None:
     if passed:
         raise VehicleError(
             where=mechanism.title,
-            found=f"the supports pass a dead centre (condition up to {np.max(condition):.1e})",
+            found="the supports pass a dead centre, where they hold nothing up "
+            f"(condition number up to {np.max(condition):.1e})",
             needed="supports that hold the wheel at every travel and steer of the stated ranges",
             do="Check the points of the links, of the springs and of rod or rocker.",
         )
 
 
 def _left_null(gradient: Floats) -> Floats:
-    """States t with gradient^T t = 0 of rows that span all motions, (..., row, k)."""
+    """Self-stress t with gradient' t = 0, (..., row, k); the rows must span all motions."""
     _, _, right = np.linalg.svd(np.swapaxes(gradient, -1, -2))
     return np.swapaxes(right[..., gradient.shape[-1] :, :], -1, -2)
 
 
 def _needs_statement(mechanism: Mechanism, rows: Rows, idle: Floats, hubs: Floats) -> NDArray:
-    """Rows whose stiffness matters to the split, (..., row).
+    """Mask (..., row) of the rows whose compliance affects how loads are shared.
 
-    Springs always.  A link counts as rigid, as it does when the mechanism is posed, unless the
-    rigid supports and the travels alone already contradict each other.
+    Springs always do.  Links count as rigid, as they do in posing, unless the rigid supports and
+    the travels alone contradict each other.
     """
     held = ~rows.free
     lift = lift_rows(mechanism, hubs)
@@ -133,7 +146,7 @@ def _needs_statement(mechanism: Mechanism, rows: Rows, idle: Floats, hubs: Float
 
 
 def _connected(stress: Floats, unstated: NDArray) -> NDArray:
-    """Rows that share a state of self-stress with one of `unstated`, (..., row)."""
+    """Mask (..., row) of rows that share a state of self-stress with one of `unstated`."""
     joined = np.abs(stress @ np.swapaxes(stress, -1, -2)) > TAKES_PART
     for _ in range(int(np.ceil(np.log2(joined.shape[-1])))):
         joined = (joined.astype(float) @ joined.astype(float)) > 0
@@ -142,7 +155,7 @@ def _connected(stress: Floats, unstated: NDArray) -> NDArray:
 
 
 def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArray) -> Floats:
-    """Least complementary energy; rows of open groups get any compliance, they are hidden."""
+    """Loads of least complementary energy; open groups, hidden later, get any compliance."""
     compliance = np.where(open_rows, 1.0, np.nan_to_num(mechanism.compliance))
     largest = np.max(compliance, axis=-1)[..., None]
     scale = np.where(largest > 0, largest, 1.0)
@@ -164,7 +177,7 @@ def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArr
 
 
 def _open_stress(stress: Floats, open_rows: NDArray) -> Floats:
-    """Part of the states of self-stress that lies in open groups."""
+    """The part of the states of self-stress in groups that lack a compliance."""
     return np.where(open_rows[..., None], stress, 0.0)
 
 
@@ -174,15 +187,23 @@ def _hidden(loads: Floats, unsplit: Floats) -> Floats:
 
 
 def section_loads(mechanism: Mechanism, state: State, found: Balance) -> Floats:
-    """Internal loads at the sections, (..., section, 6 * wheel), NaN where a split is open.
+    """Internal loads at the sections per wrench about the wheel centres.
 
-    The load at a cut is the sum of what supports and wheel put on the outer side of it.
+    The shape is (..., section, 6 * wheel).
+    The load at a cut is the sum of all loads that act on its outer side: axial and shear [N per N,
+    N per N m], bending and torsion [N m per N, N m per N m].  NaN where a compliance is missing.
     """
     return _hidden(*open_section_loads(mechanism, state, found))
 
 
 def open_section_loads(mechanism: Mechanism, state: State, found: Balance) -> tuple[Floats, Floats]:
-    """As `section_loads` with nothing hidden, and what each state of `found.unsplit` adds."""
+    """`section_loads` with nothing hidden, and the loads of each state of `found.unsplit`.
+
+    Returns
+    -------
+    loads : (..., section, 6 * wheel)
+    loose : (..., section, k)
+    """
     count = len(mechanism.sections)
     loads = np.zeros((*found.loads.shape[:-2], count, found.loads.shape[-1]))
     loose = np.zeros((*found.loads.shape[:-2], count, found.unsplit.shape[-1]))
@@ -194,7 +215,7 @@ def open_section_loads(mechanism: Mechanism, state: State, found: Balance) -> tu
 
 
 def _cut(mechanism: Mechanism, state: State, rows: Rows, k: int) -> tuple[Floats, Floats]:
-    """What section `k` sees per load of each row (..., row) and per wrench (..., 6 * wheel)."""
+    """Load at section `k` per load of each row (..., row) and per wrench (..., 6 * wheel)."""
     section = mechanism.sections[k]
     rotation = state.rotation[..., section.body, :, :]
     shift = state.shift[..., section.body, :]
@@ -231,7 +252,7 @@ def _is_beyond(section: Section, point: Floats) -> bool:
 
 
 def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
-    """Rows that take hold of the section's body on its outer side at design, (row,)."""
+    """Mask (row,) of rows that act on the outer side of the section's body, at design height."""
     rows = rows_of(mechanism, design_state(mechanism))
     out = np.zeros(len(rows.support), dtype=bool)
     for end, bodies in ((OUTER, mechanism.outer_body), (INNER, mechanism.inner_body)):
@@ -241,7 +262,7 @@ def rows_beyond(mechanism: Mechanism, section: Section) -> NDArray[np.bool_]:
 
 
 def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
-    """Groups of supports whose split at design height nobody stated."""
+    """Groups of supports that share a load, at design height, in a way that nobody stated."""
     state = design_state(mechanism)
     hubs = hubs_of(mechanism, state)
     found = balance(mechanism, state)

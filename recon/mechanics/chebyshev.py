@@ -1,7 +1,9 @@
 """Products of Chebyshev polynomials over the ranges of travels and rack.
 
-Places (node, axis) are the travel of every wheel and the rack's shift, in metres; the same on -1
-to 1 stand axis first, (axis, node), as samples stand last wherever there are many.
+Places have shape (node, axis): the travel of every wheel and the rack shift [m].  Scaled to -1
+to 1 they have shape (axis, node), because samples come last in arrays that go over a log.
+
+Source: Chebyshev nodes and polynomials of the first kind, from memory.
 """
 
 from __future__ import annotations
@@ -17,9 +19,9 @@ Ranges = tuple[tuple[float, float], ...]  # of every travel and of the rack [m]
 
 
 def on_unit(travel: Floats, rack: Floats, ranges: Ranges, dtype: DTypeLike) -> NDArray:
-    """Travels (sample, wheel) or (sample,) and rack (sample,) on -1 to 1, (axis, sample).
+    """Scale travels (sample, wheel) or (sample,) and rack (sample,) [m] to -1 to 1, (axis, sample).
 
-    Held at the ends of their ranges.
+    Values outside their range are held at its end.
     """
     low, high = np.array(ranges, dtype=dtype).T[..., None]
     out: NDArray = np.empty((len(ranges), len(rack)), dtype=dtype)
@@ -30,13 +32,21 @@ def on_unit(travel: Floats, rack: Floats, ranges: Ranges, dtype: DTypeLike) -> N
 
 
 def on_ranges(unit: Floats, ranges: Ranges) -> Floats:
-    """Places (node, axis) of travels and rack from those on -1 to 1, (axis, node)."""
+    """Places (node, axis) [m] from places scaled to -1 to 1, (axis, node)."""
     low, high = np.array(ranges).T[..., None]
     return np.asarray((0.5 * (low + high) + 0.5 * (high - low) * unit).T)
 
 
 def nodes_of(ranges: Ranges, counts: list[int]) -> tuple[Floats, Floats]:
-    """Chebyshev nodes of every axis that moves: on -1 to 1 (axis, node), places (node, axis)."""
+    """Chebyshev nodes of all axes whose range is not empty; zero on the other axes.
+
+    Returns
+    -------
+    unit : (axis, node)
+        Scaled to -1 to 1.
+    places : (node, axis)
+        The same in metres.
+    """
     axes = [
         np.cos(np.pi * (np.arange(count) + 0.5) / count) if high > low else np.zeros(1)
         for (low, high), count in zip(ranges, counts, strict=True)
@@ -46,7 +56,7 @@ def nodes_of(ranges: Ranges, counts: list[int]) -> tuple[Floats, Floats]:
 
 
 def powers_of(ranges: Ranges, degrees: list[int]) -> NDArray[np.int64]:
-    """Degrees (basis, axis) of all products of axes that move, the largest of `degrees` in all."""
+    """Degrees (basis, axis) of all products with a total of at most the largest of `degrees`."""
     counts = [
         range(degree + 1 if high > low else 1)
         for (low, high), degree in zip(ranges, degrees, strict=True)
@@ -57,8 +67,14 @@ def powers_of(ranges: Ranges, degrees: list[int]) -> NDArray[np.int64]:
 def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = None) -> NDArray:
     """Products of Chebyshev polynomials, (basis, sample), in the precision of `unit`.
 
-    `unit` (axis, sample) are places on -1 to 1, `powers` (basis, axis) the degrees of the
-    polynomials of each axis that make a product; `out` takes the result where it is given.
+    Parameters
+    ----------
+    unit : (axis, sample)
+        Places scaled to -1 to 1.
+    powers : (basis, axis)
+        Degree of each axis in each product.
+    out : (basis, sample), optional
+        Array that receives the result.
     """
     moves = np.any(powers, axis=0)
     unit, powers = unit[moves], powers[:, moves]

@@ -1,8 +1,8 @@
-"""Closing the supports' gaps at wished travels and rack: Newton's method, batch by batch.
+"""Newton's method that closes the gaps of the supports at given travels and rack, for a batch.
 
-As many rows as motions are solved as they stand.  Where the rigid supports and the travels are
-more than the motions, those with a stated compliance give way: gaps weighted by stiffness are
-made least (Gauss-Newton), the others stay closed.
+With as many rows as motions the linear equations are solved directly.  If the rigid supports and
+the travels outnumber the motions, supports with a stated compliance give way: their gaps,
+weighted by stiffness, are minimised (Gauss-Newton) while all other gaps are closed.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
-from recon.mechanics.structure import Mechanism, Rows, State, hubs_of, idle_rows, lift_rows, rows_of
+from recon.mechanics.rows import Rows, idle_rows, lift_rows, rows_of
+from recon.mechanics.structure import Mechanism, State, hubs_of
 
 CLOSED = 1e-12  # m; gaps of a posed corner are smaller, a thousandth of an atom
 MOST_STEPS = 25
@@ -23,12 +24,20 @@ BINDS = 0.02  # m; rigid supports that miss by less bind, those that miss by mor
 
 
 def closed(mechanism: Mechanism, state: State, travels: Floats) -> State:
-    """State with closed gaps at the wished travels (..., wheel) [m], from a first guess.
+    """State with closed gaps at the given travels, found from a first guess.
+
+    Parameters
+    ----------
+    mechanism : Mechanism
+    state : State
+        First guess.
+    travels : (..., wheel)
+        Rise of each wheel centre from design height, bump positive. [m]
 
     Raises
     ------
     VehicleError
-        The mechanism does not reach a pose or binds there; the message names travel and rack.
+        The mechanism does not reach a pose or binds there; the message states travel and rack.
     """
     with np.errstate(all="ignore"):
         for _ in range(MOST_STEPS):
@@ -51,7 +60,7 @@ def _is_yielding(mechanism: Mechanism) -> bool:
 
 
 def _step(mechanism: Mechanism, state: State, travels: Floats) -> tuple[Floats, Floats]:
-    """Next step and the gaps that must close, (..., 6 * body) and (..., row)."""
+    """Next step (..., 6 * body) and the gaps that must close (..., row)."""
     rows = rows_of(mechanism, state)
     hubs = hubs_of(mechanism, state)
     yields = _yields(mechanism)
@@ -70,14 +79,14 @@ def _step(mechanism: Mechanism, state: State, travels: Floats) -> tuple[Floats, 
 
 
 def _yields(mechanism: Mechanism) -> NDArray[np.bool_]:
-    """Rigid rows that give way by a stated compliance, where something has to."""
+    """Mask (row,) of rigid rows that give way by a stated compliance, if any must."""
     if not _is_yielding(mechanism):
         return np.zeros_like(mechanism.free)
     return ~mechanism.free & (np.nan_to_num(mechanism.compliance) > 0)
 
 
 def _yielding(mechanism: Mechanism, rows: Rows, gradient: Floats, gap: Floats) -> Floats:
-    """Close `gap` exactly, and the yielding rows as well as their stiffness weighs them."""
+    """Step that closes `gap` and minimises the gaps of yielding rows, weighted by stiffness."""
     yields = _yields(mechanism)
     inverse = np.linalg.pinv(gradient, rcond=RANK)
     exact = -(inverse @ gap[..., None])
@@ -92,7 +101,7 @@ def _yielding(mechanism: Mechanism, rows: Rows, gradient: Floats, gap: Floats) -
 
 
 def _advanced(state: State, step: Floats) -> State:
-    """Apply twists about the reference point: rotate, then shift."""
+    """State after twists about the reference point: first the rotation, then the shift."""
     twist = step.reshape(*step.shape[:-1], -1, 6)
     turn = rotation_matrix(twist[..., 3:])
     shift = np.einsum("...ij,...j->...i", turn, state.shift) + twist[..., :3]
@@ -100,7 +109,10 @@ def _advanced(state: State, step: Floats) -> State:
 
 
 def rotation_matrix(vector: Floats) -> Floats:
-    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3), Rodrigues' formula."""
+    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3) [rad].
+
+    Source: Rodrigues' formula, from memory.
+    """
     angle = np.linalg.norm(vector, axis=-1)[..., None, None]
     x, y, z = np.moveaxis(vector, -1, 0)
     zero = np.zeros_like(x)
@@ -121,25 +133,25 @@ def _require_closed(mechanism: Mechanism, state: State, gap: Floats, travels: Fl
     binds = _is_yielding(mechanism) and bool(np.all(worst < BINDS))
     size = worst if binds else np.max(np.abs(travels), axis=-1)
     at = int(np.argmax(np.where(bad, size, -1.0)))
-    told = " and ".join(f"{1e3 * t:.1f}" for t in travels.reshape(-1, travels.shape[-1])[at])
-    place = f"travel {told} mm with the rack at {1e3 * state.rack.flat[at]:.1f} mm"
+    stated = " and ".join(f"{1e3 * t:.1f}" for t in travels.reshape(-1, travels.shape[-1])[at])
+    place = f"travel {stated} mm with the rack at {1e3 * state.rack.flat[at]:.1f} mm"
     if binds:
         names = ", ".join(_rigid(mechanism))
         raise VehicleError(
             where=mechanism.title,
             found=f"rigid supports bind by {1e3 * worst.flat[at]:.2f} mm at {place}",
-            needed=f"a stated compliance of those that give way, among {names}",
+            needed=f"a stated compliance of the supports that give way, among {names}",
             do="State compliance_mm_per_kN of the bushes or links that give way there.",
         )
     raise VehicleError(
         where=mechanism.title,
         found=f"the mechanism does not reach {place}",
-        needed="supports that stay whole over the stated ranges",
-        do="Check the points of the links and of the rocker, or state shorter travel_mm, rack_mm.",
+        needed="supports that can follow the wheel over the stated ranges",
+        do="Check the points of the links and of the rocker, or reduce travel_mm or rack_mm.",
     )
 
 
 def _rigid(mechanism: Mechanism) -> list[str]:
-    """Supports that neither give way nor state a compliance."""
+    """Names of supports that neither give way nor have a stated compliance."""
     stiff = ~mechanism.free & ~_yields(mechanism)
     return list(dict.fromkeys(mechanism.supports[i] for i in mechanism.owner[stiff]))

@@ -1,4 +1,4 @@
-"""What supports do not hold: idle turns that may stay, and free motions that may not."""
+"""Motions that the supports leave free: harmless idle turns, and faults that must be reported."""
 
 from __future__ import annotations
 
@@ -6,26 +6,19 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
-from recon.mechanics.structure import (
-    FREE,
-    Mechanism,
-    design_state,
-    hubs_of,
-    idle_rows,
-    lift_rows,
-    rows_of,
-)
+from recon.mechanics.rows import idle_rows, lift_rows, rows_of
+from recon.mechanics.structure import FREE, IdleTurn, Mechanism, design_state, hubs_of
 
 ARM = 0.1  # m; turns count by what they move on this arm
 NOTHING = 1e-9  # share of the largest singular value that is rounding
 ON_LINE = 0.005  # m; points are measured to some mm: nearer to a line than that they lie on it
 
 
-def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
-    """Bodies without a wheel that spin about the line through their own joints: (body, axis).
+def idle_turns(mechanism: Mechanism) -> tuple[IdleTurn, ...]:
+    """Bodies without a wheel that can spin about the line through their own joints.
 
-    Points are measured, so that they lie on the line within `ON_LINE`; a spring that holds so
-    near to it does not feel the turn, like that of a strut's rod on its ball joint.
+    Measured points lie within `ON_LINE` of that line.  A spring that acts so near to the line does
+    not resist the turn, e.g. that of a strut's rod on its ball joint.
     """
     rows = rows_of(mechanism, design_state(mechanism))
     wheels = {w.body for w in mechanism.wheels}
@@ -47,18 +40,18 @@ def idle_turns(mechanism: Mechanism) -> tuple[tuple[int, Floats], ...]:
         off = np.linalg.norm(away - np.outer(away @ axis, axis), axis=1)
         felt = rows.gradient[torsion, 6 * body + 3 : 6 * body + 6] @ axis
         if np.ptp(away @ axis) > ARM / 2 and np.all(off < ON_LINE) and np.all(np.abs(felt) < 0.1):
-            out.append((body, axis))
+            out.append(IdleTurn(body, axis))
     return tuple(out)
 
 
 def require_one_motion(mechanism: Mechanism) -> None:
-    """Refuse whatever still moves at given travel and steer, and what cannot travel.
+    """Check that given travel and steer leave no motion free, and that every wheel can travel.
 
     Raises
     ------
     VehicleError
-        A body can still turn or slide; or the rigid supports keep the wheel from rising; or
-        nothing carries it.
+        A body can still turn or slide, the rigid supports keep a wheel from rising, or no spring
+        carries it.
     """
     state = design_state(mechanism)
     rows = rows_of(mechanism, state)
@@ -83,14 +76,14 @@ def require_one_motion(mechanism: Mechanism) -> None:
         found=f"the {name} can still {_motion_words(mechanism, motion[6 * body : 6 * body + 6])}"
         f"{more}; it is held by {_holders(mechanism, body)}"
         + (", and a spring's length is free" if sprung else ""),
-        needed=f"supports that leave the {name} no motion of its own at a given travel and steer",
-        do=f"Add what holds the {name} there, such as a link that does not meet that line, or "
-        "correct the points of those it has.",
+        needed=f"enough supports to fix the {name} at a given travel and steer",
+        do="Add a support that stops this motion, such as a link that does not meet that line, or "
+        f"correct the points of the supports of the {name}.",
     )
 
 
 def _require_carried(mechanism: Mechanism, count: int) -> None:
-    """As many rows as motions: without springs the wheels fall."""
+    """Check that there are as many rows as motions; without springs the wheels would drop."""
     lacking = 6 * len(mechanism.bodies) - count - len(mechanism.idle)
     if lacking > 0:
         springs = [
@@ -101,19 +94,19 @@ def _require_carried(mechanism: Mechanism, count: int) -> None:
             found=f"{len(mechanism.wheels)} wheel(s) carried by "
             f"{', '.join(springs) or 'no spring'}",
             needed=f"{lacking} more spring(s), one for each wheel that travels",
-            do="Write the spring, or the rod and rocker that carry it, as supports.",
+            do="Describe the spring, or the rod and rocker that lead to it, as supports.",
         )
 
 
 def _null(matrix: Floats) -> Floats:
-    """Motions that no row feels, (6 * body, k)."""
+    """Motions (6 * body, k) that change no row."""
     width = matrix.shape[1]
     _, values, right = np.linalg.svd(np.vstack([matrix, np.zeros((width, width))]))
     return right[values < NOTHING * values[0]].T
 
 
 def _clearest(free: Floats) -> tuple[Floats, int]:
-    """The free motion in which fewest bodies take part, and the body that moves most."""
+    """The free motion that involves fewest bodies, and the body that moves most."""
     bodies = free.shape[0] // 6
     parts = free.reshape(bodies, 6, -1)
     # Of each body's share of the null space, the direction that moves this body most alone.
@@ -126,7 +119,7 @@ def _clearest(free: Floats) -> tuple[Floats, int]:
 
 
 def _require_travel(mechanism: Mechanism, held: Floats, lift: Floats, support: np.ndarray) -> None:
-    """Rigid supports alone must let every wheel rise."""
+    """Check that the rigid supports alone let every wheel rise."""
     for k, wheel in enumerate(mechanism.wheels):
         by_rows, *_ = np.linalg.lstsq(held.T, lift[k], rcond=NOTHING)
         left = lift[k] - held.T @ by_rows
@@ -149,7 +142,7 @@ def _holders(mechanism: Mechanism, body: int) -> str:
 
 
 def _motion_words(mechanism: Mechanism, twist: Floats) -> str:
-    """A small motion as a turn about a line or a shift, points in mm."""
+    """A small motion in words: a turn about a line or a shift, points in mm."""
     v, w = twist[:3], twist[3:]
     if np.linalg.norm(w) * ARM < 1e-6 * np.linalg.norm(v):
         return f"shift in the direction ({_listed(v / np.linalg.norm(v), 2)})"

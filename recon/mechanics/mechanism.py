@@ -1,4 +1,4 @@
-"""From a linkage to a mechanism: its bodies, supports and wheels as arrays, its members chosen."""
+"""Turns a linkage into arrays and chooses the members that K describes."""
 
 from __future__ import annotations
 
@@ -31,15 +31,18 @@ PLAIN = 0.01  # the same for loads that are preferred: points off by millimetres
 
 
 def load_arms(mechanism: Mechanism) -> Floats:
-    """Lever by which each load of `row_names` counts as a force: 1, of moments `MOMENT_ARM` [m]."""
+    """Lever arm (load row,) that turns each load of `row_names` into a force.
+
+    1 for forces, `MOMENT_ARM` [m] for moments.
+    """
     return np.where(mechanism.moments, MOMENT_ARM, 1.0)
 
 
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
-    """Spin axis at design height, pointing left, from toe-in and camber.
+    """Spin axis (xyz) of a wheel at design height, a unit vector to the left.
 
-    ISO 8855: a positive rotation about x tips the wheel's top to the right, which is
-    negative camber on the left and positive camber on the right.
+    Toe-in and camber in rad.  A positive rotation about x (ISO 8855, from memory) tips the top of
+    the wheel to the right: negative camber on the left, positive camber on the right.
     """
     about_x, about_z = (-camber, -toe_in) if left else (camber, toe_in)
     tipped = np.array([0.0, np.cos(about_x), np.sin(about_x)])
@@ -53,7 +56,7 @@ def mechanism_of(linkage: Linkage) -> Mechanism:
     Raises
     ------
     VehicleError
-        A body can move at given travel and steer, or a wheel cannot travel.
+        A body is loose at given travel and steer, or a wheel cannot travel.
     """
     index = {name: i for i, name in enumerate(linkage.bodies)} | {CHASSIS: -1}
     supports = linkage.supports
@@ -87,7 +90,7 @@ def mechanism_of(linkage: Linkage) -> Mechanism:
 
 
 def _sections(gauges: Iterable[Gauge], index: dict[str, int]) -> Iterable[Section]:
-    """Cuts of the bodies that bend; `across` is squared up to `along`."""
+    """Cuts through bodies that bend; `across` is made perpendicular to `along`."""
     for gauge in gauges:
         if gauge.along is None or gauge.across is None:
             continue
@@ -104,11 +107,12 @@ def _sections(gauges: Iterable[Gauge], index: dict[str, int]) -> Iterable[Sectio
 
 
 def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
-    """Choose the loads on which a calibration stands.
+    """Choose the loads that K describes.
 
-    Every gauged load is one, also where gauged loads depend on each other.  Two-force supports of
-    a wheel's body and then the rest fill up what is missing to the wheels' wrenches; within a
-    class the one that adds most (pivoted QR).  They stand in the order of `row_names`.
+    Every gauged load is one, even if gauged loads depend on each other.  Two-force supports of
+    the wheels' bodies, then all other loads, are added until the members determine the wheels'
+    wrenches; within each class the load that adds most comes first (pivoted QR).  Members keep
+    the order of `row_names`.
     """
     state = design_state(mechanism)
     owner, names = mechanism.owner, mechanism.row_names
@@ -126,29 +130,30 @@ def _with_members(mechanism: Mechanism, gauged: list[str]) -> Mechanism:
     bridged += list(range(n, len(names)))
     try:
         found = balance(mechanism, state)
-    except VehicleError:  # a dead centre at design height: told where loads are asked for
+    except VehicleError:  # a dead centre at design height, reported when loads are computed
         return replace(mechanism, members=tuple(second))
     loads = np.concatenate([found.known, section_loads(mechanism, state, found)])
     scale = np.tile([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM], len(bodies) or 1)
     loads = loads * np.resize(scale, loads.shape[1])
     loads = loads / load_arms(mechanism)[:, None]
-    members = _filled(loads, bridged, [(second, PLAIN), (list(range(len(names))), INDEPENDENT)])
+    members = _filled(loads, bridged, preferred=second, others=list(range(len(names))))
     return replace(mechanism, members=members, redundant=redundant_groups(mechanism))
 
 
 def _filled(
-    loads: Floats, kept: list[int], classes: list[tuple[list[int], float]]
+    loads: Floats, kept: list[int], *, preferred: list[int], others: list[int]
 ) -> tuple[int, ...]:
-    """The rows `kept`, and class by class those that are independent of what is there.
+    """The rows `kept`, and those of the preferred and of the other rows that add to them.
 
-    With each class stands the share of its own size that a row must have beside the others.
+    A preferred row must keep the share `PLAIN` of its size beside the rows before it, others
+    the share `INDEPENDENT`.
     """
     chosen = [r for r in kept if np.all(np.isfinite(loads[r]))]
     basis = np.zeros((0, loads.shape[1]))
     if chosen:
         _, values, right = np.linalg.svd(loads[chosen], full_matrices=False)
         basis = right[values > PLAIN * values[0]]
-    for rows, share in classes:
+    for rows, share in ((preferred, PLAIN), (others, INDEPENDENT)):
         left = [r for r in rows if r not in chosen and np.all(np.isfinite(loads[r]))]
         while left and len(basis) < loads.shape[1]:
             rest = loads[left] - (loads[left] @ basis.T) @ basis

@@ -1,8 +1,8 @@
-"""Motion with travel and steer: where bodies and wheels stand.
+"""Motion with travel and steer: where bodies and wheels are.
 
-Travel is the rise of a wheel centre against the chassis, bump positive, zero at design
-height.  Rack is the shift of the steering rack to the left.  Everything is a batch: poses
-stand in the leading axes.
+Travel is the rise of a wheel centre against the chassis from design height, bump positive.  Rack
+is the shift of the steering rack to the left.  All functions work on batches of poses, which come
+first in the shape of arrays.
 """
 
 from __future__ import annotations
@@ -26,10 +26,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class WheelAt:
-    """One wheel at each pose, in vehicle axes.
+    """One wheel at each pose, in vehicle axes (ISO 8855).
 
-    `hub` and `contact` (..., xyz) [m]; `spin` (..., xyz) unit vector to the left; `heading` and
-    `inclination` (...,) [rad], both as right-handed rotations about z and x.
+    `hub` and `contact` (..., xyz) are wheel centre and contact centre [m]; `spin` (..., xyz) is a
+    unit vector to the left; `heading` and `inclination` (...,) [rad] are right-handed rotations
+    about z and x.
     """
 
     hub: Floats
@@ -43,7 +44,7 @@ class WheelAt:
 class Pose(State):
     """A batch of poses of one mechanism: its state with closed gaps, and its wheels.
 
-    `wheels` has one or two entries, in the order of the mechanism's.
+    `wheels` has one or two entries, in the order of the mechanism's wheels.
     """
 
     mechanism: Mechanism
@@ -51,11 +52,11 @@ class Pose(State):
 
     @property
     def hubs(self) -> Floats:
-        """Centres of all wheels in m, (..., wheel, xyz)."""
+        """Wheel centres (..., wheel, xyz) [m]."""
         return np.stack([w.hub for w in self.wheels], axis=-2)
 
     def wheel(self, corner: str) -> WheelAt:
-        """The wheel of the corner of that name."""
+        """The wheel of the named corner."""
         return self.wheels[[w.corner for w in self.mechanism.wheels].index(corner)]
 
 
@@ -159,9 +160,10 @@ def _wheels(mechanism: Mechanism, state: State) -> tuple[WheelAt, ...]:
 
 
 def wheel_angles(spin: Floats) -> tuple[Floats, Floats]:
-    """Heading and inclination (...,) [rad] of a wheel with spin axis (..., xyz), to the left.
+    """Heading and inclination (...,) [rad] of a wheel whose spin axis (..., xyz) points left.
 
-    Right-handed rotations about z and x of the axes in which the spin axis is given.
+    Right-handed rotations about z and x of the axes in which the spin axis is given (ISO 8855, from
+    memory).
     """
     heading = np.arctan2(-spin[..., 0], spin[..., 1])  # of spin x up, which points ahead
     return heading, np.arcsin(np.clip(spin[..., 2], -1.0, 1.0))
@@ -182,19 +184,19 @@ def _require_within_range(corner: Corner, travel: Floats) -> None:
 
 
 def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
-    """Rack shift [m] that gives the mean heading `steer` [rad] of the steered wheels.
+    """Rack shift [m] at which the steered wheels have the mean heading `steer` [rad].
 
-    See `steer_to_rack`, which serves many calls.
+    Both are left positive and have the same shape; see `steer_to_rack`, which serves many calls.
     """
     return steer_to_rack(car)(steer)
 
 
 def steer_to_rack(car: Vehicle) -> Callable[[ArrayLike], Floats]:
-    """Function of the mean heading [rad] of the steered wheels that gives the rack's shift [m].
+    """Function from mean heading (...,) [rad] of the steered wheels to rack shift (...,) [m].
 
-    Headings are taken at zero travel, static toe left out (it cancels in the mean of two
-    wheels); left is positive.  Steer beyond the rack's range gives a shift beyond it, along
-    the last slope, for callers to refuse or flag.
+    Both are left positive.  Headings are taken at zero travel and without static toe, which
+    cancels in the mean of two wheels.  Steer beyond the range of the rack gives a shift beyond
+    that range, extrapolated linearly, so that callers can reject or flag it.
     """
     steered = [c for c in car.corners.values() if c.steered]
     low, high = car.steering.rack_range

@@ -1,8 +1,7 @@
-"""What the uncertainty of stated compliances does to loads that supports share.
+"""Effect of uncertain compliances on loads that supports share.
 
-Where equilibrium leaves a split open, it follows the stated compliances (see `balance`), and so
-the loads are no better known than these.  A corner whose supports are just enough does not
-depend on them.
+Where equilibrium alone does not determine the loads, they follow from the stated compliances (see
+`balance`) and are no better known than these.  Other loads do not depend on compliances.
 """
 
 from __future__ import annotations
@@ -27,15 +26,24 @@ NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above roundi
 def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
     """Change of `member_matrix` per standard uncertainty of each compliance that matters.
 
-    Half the difference of the loads with the compliance moved up and down by its standard
-    uncertainty (JCGM 100:2008, 5.1.3, note 2; from memory), down by half of it at most.  Each is
-    a cause by itself: a rate that was read from one catalogue for both sides would be one cause
-    for two supports, but nobody states that.
+    Half the difference of the loads with the compliance raised and lowered by its standard
+    uncertainty, lowered by half its value at most.  Each compliance is a cause of its own: a rate
+    from one catalogue for both sides would be a common cause, but the vehicle file cannot say so.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    at : Pose
+        Poses of the assembly's mechanism.
 
     Returns
     -------
     dict of support to ndarray (..., member, 6 * wheel)
-        At the travels and racks of `at`; empty where equilibrium alone gives all loads.
+        At the poses `at`; empty if equilibrium alone determines all loads. [N per N, N per N m]
+
+    Notes
+    -----
+    Source: JCGM 100:2008, 5.1.3, note 2, from memory.
     """
     mechanism = at.mechanism
     if not mechanism.shares_loads:

@@ -1,7 +1,7 @@
-"""Equilibrium at a pose: from wrenches on the wheels to the loads of supports and sections.
+"""Equilibrium at a pose: loads of supports and sections from wrenches on the wheels.
 
-Virtual work ties loads to motion: with rows J of `rows_of` (elongations per motion),
-equilibrium reads J^T t = W, t tension positive, W the wrench on each body.
+With rows J of `rows_of` (elongation per motion), virtual work gives J' t = W, where t are loads,
+tension positive, and W the wrenches on the bodies.
 """
 
 from __future__ import annotations
@@ -20,25 +20,25 @@ STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
 
 def load_matrix(at: Pose) -> Floats:
-    """Loads per wrench about the hubs, (..., row, 6 * wheel), vehicle axes.
+    """Loads of all rows per wrench about the wheel centres, (..., row, 6 * wheel), vehicle axes.
 
-    Columns are Fx, Fy, Fz [N per N] and Mx, My, Mz about the wheel centre [N per N m] on the
-    wheel's body, wheel after wheel; rows are those of `rows_of`, tension positive, of torsion
-    [N m].  Loads whose split among redundant supports nobody stated are NaN; see
+    The columns of each wheel are Fx, Fy, Fz [N per N] and Mx, My, Mz about the wheel centre [N per
+    N m], acting on the body that carries the wheel.  Rows are those of `rows_of`, tension positive;
+    torsion is a moment.  Loads that depend on a compliance that is not stated are NaN, see
     `Mechanism.redundant`.
 
     Raises
     ------
     VehicleError
-        The corner passes a dead centre; the message names corner and condition.
+        The mechanism passes a dead centre; the message names corner and condition number.
     """
     return _balance(at).known
 
 
 def self_stress(at: Pose) -> Floats:
-    """States of self-stress, (..., row, k): loads of the rows that need no wrench.
+    """States of self-stress, (..., row, k): loads of the rows without any wrench.
 
-    Each state is 1 in one row (the same at all poses) and 0 in the rows of the other states.
+    Each state is 1 in one row, the same at all poses, and 0 in that row of all other states.
     """
     stress = _balance(at).stress
     if stress.shape[-1] == 0:
@@ -48,7 +48,7 @@ def self_stress(at: Pose) -> Floats:
 
 
 def _pivots(mechanism: Mechanism) -> list[int]:
-    """Rows that tell states of self-stress apart at design height (pivoted QR)."""
+    """Rows that distinguish the states of self-stress at design height (pivoted QR)."""
     from scipy.linalg import qr
 
     state = design_state(mechanism)
@@ -58,12 +58,12 @@ def _pivots(mechanism: Mechanism) -> list[int]:
 
 
 def section_matrix(at: Pose) -> Floats:
-    """Internal loads at the sections per wrench, (..., section, 6 * wheel); see `load_matrix`."""
+    """Internal loads at the sections, (..., section, 6 * wheel); columns as in `load_matrix`."""
     return section_loads(at.mechanism, at, _balance(at))
 
 
 def member_matrix(at: Pose) -> Floats:
-    """Loads of `Mechanism.members`, (..., member, 6 * wheel); see `load_matrix`."""
+    """Loads of `Mechanism.members`, (..., member, 6 * wheel); columns as in `load_matrix`."""
     found = _balance(at)
     loads = found.known
     if at.mechanism.sections:
@@ -73,11 +73,11 @@ def member_matrix(at: Pose) -> Floats:
 
 
 def spring_share(at: Pose) -> Floats:
-    """Part of `member_matrix` that is there only because springs give, (..., member, 6 * wheel).
+    """The part of `member_matrix` that exists only because springs give, (..., member, 6 * wheel).
 
-    What a bar, a beam or bound links carry beside the springs; zero where nothing shares a load.
-    Any other split of the same load, as twist or rates that are not those stated make it, is a
-    multiple of these loads.
+    It is the load that a bar, a beam or over-constrained links carry beside the springs; zero where
+    no load is shared.  If a twist or other rates share the same load differently, the loads change
+    by a multiple of this.
     """
     mechanism = at.mechanism
     springs = np.array([mechanism.kinds[support] == "spring" for support in mechanism.owner])
@@ -87,14 +87,14 @@ def spring_share(at: Pose) -> Floats:
 
 
 def open_loads(at: Pose) -> tuple[Floats, Floats]:
-    """Loads of all rows and sections with what nobody stated left open instead of hidden.
+    """Loads of all rows and sections, with undetermined loads as free states instead of NaN.
 
     Returns
     -------
     loads : (..., row and section, 6 * wheel)
-        As `load_matrix` and `section_matrix`; where a split is open, one of those possible.
+        As `load_matrix` and `section_matrix`; where compliances are missing, one possible solution.
     states : (..., row and section, k)
-        Any amount of each may come on top: the states of self-stress that are open.
+        States of self-stress that may be added in any amount.
     """
     found = _balance(at)
     cuts, loose = open_section_loads(at.mechanism, at, found)
@@ -109,18 +109,31 @@ def _balance(at: Pose) -> Balance:
 
 
 def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Floats]:
-    """Wrench about a new point; `arm` points from the new point to the old one."""
+    """Wrench about another point, force and moment (..., 3) [N, N m].
+
+    `arm` (..., 3) [m] points from the new point to the old one.
+    """
     return force, moment + np.cross(arm, force)
 
 
 def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
-    """Wrench about the hubs per unit wrench at the contact centres, (..., 6 * wheel, 6 * wheel).
+    """Wrench about the wheel centres per unit wrench at the contact centres.
 
-    Columns of each wheel are Fx, Fy, Fz, Mx, T, Mz: force and moments of the road on the tyre in
-    vehicle axes about the contact centre, and T, the moment that the hub gives the upright about
-    the spin axis.  With `hub_passes_spin` (wheel held by an outboard brake, or locked) the whole
-    moment of the road reaches the upright and T counts on top of it; otherwise its part about
-    the spin axis stays in the wheel and only T is passed.  One word for all wheels, or one each.
+    The columns of each wheel are Fx, Fy, Fz, Mx, T, Mz: force and moments of the road on the tyre
+    about the contact centre, vehicle axes, and T, the moment that the hub passes to the upright
+    about the spin axis.  If the hub passes spin (wheel held by an outboard brake, or locked), all
+    moments of the road reach the upright and T is added to them; otherwise the upright gets only T
+    about the spin axis.
+
+    Parameters
+    ----------
+    at : Pose
+    hub_passes_spin : bool, or one bool per wheel
+
+    Returns
+    -------
+    ndarray (..., 6 * wheel, 6 * wheel)
+        Rows are Fx, Fy, Fz [N] and Mx, My, Mz [N m] about each wheel centre.
     """
     passes = (
         [hub_passes_spin] * len(at.wheels) if isinstance(hub_passes_spin, bool) else hub_passes_spin
@@ -150,6 +163,6 @@ def _wheel_columns(at: WheelAt, *, hub_passes_spin: bool) -> Floats:
 
 
 def strip_spin(moment: Floats, spin: Floats) -> Floats:
-    """Take the part about the spin axis out of moment columns (..., 3, column)."""
+    """Moment columns (..., 3, column) without their part about the spin axis (..., 3)."""
     along = np.einsum("...i,...ij->...j", spin, moment)
     return moment - spin[..., :, None] * along[..., None, :]

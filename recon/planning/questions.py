@@ -70,17 +70,16 @@ def question_of(
     rows = np.hstack([loads @ road, splits]) / arm
     on = _candidates(mechanism, rows, assembly.gauged, named)
     priors = [prior_u(c, car.tyre, r, mode) for c, r in zip(corners, references, strict=True)]
-    several = assembly.tied
     return Question(
         rows=rows[list(on.values())],
         candidates=tuple(on),
         unknowns=(
-            *(f"{u} {c.name}" if several else u for c in corners for u in UNKNOWNS),
+            *assembly.per_wheel(UNKNOWNS),
             *_split_names(mechanism, splits),
         ),
         prior=np.concatenate([*priors, np.full(splits.shape[1], OPEN_FORCE)]),
         noise=np.full(len(on), noise),
-        forces=tuple(f"{f} {c.name}" if several else f for c in corners for f in FORCES),
+        forces=assembly.per_wheel(FORCES),
         scale=np.concatenate([*(SCALE for _ in corners), np.ones(splits.shape[1])]),
         where=f"{car.path or 'car'}, {assembly.title}",
     )

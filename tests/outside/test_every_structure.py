@@ -58,7 +58,9 @@ class Frame:
             self.model.add_member(f"wheel {w}", hub, f"contact {w}", "rigid", "frame")
         for i, kind in enumerate(self.m.kinds):
             getattr(self, f"_{kind}")(i)
-        for body, axis in self.m.idle:  # a torsion bar to the chassis that carries nothing
+        for body, axis in (
+            (turn.body, turn.axis) for turn in self.m.idle
+        ):  # a torsion bar to the chassis that carries nothing
             i = int(np.flatnonzero((self.m.outer_body == body) | (self.m.inner_body == body))[0])
             point = self.m.points[i, 0]
             there = self.place(body, point) + 0.1 * at.rotation[k, body] @ axis
