@@ -18,7 +18,7 @@ from recon.base.errors import VehicleError
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
-from recon.planning.knowledge import NOT_KNOWN
+from recon.planning.combinations import NOT_KNOWN
 from recon.planning.observability import observe
 from recon.report.corner import plot_corner
 from recon.report.knowledge import plot_knowledge

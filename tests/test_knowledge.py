@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, VehicleError
-from recon.planning.knowledge import NOT_KNOWN, Question, combination_words, joined, judge
+from recon.planning.combinations import NOT_KNOWN, combination_words
+from recon.planning.knowledge import Question, joined, judge
 
 Floats = NDArray[np.float64]
 KINDS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
@@ -82,7 +83,7 @@ def test_a_rigid_axle_knows_the_lateral_force_as_a_sum_only():
     assert 8 < together.u < 60
     at = [axle.forces.index(n) for n in ("Fy RL", "Fy RR")]
     assert together.u == pytest.approx(np.sqrt(np.sum(seen.covariance[np.ix_(at, at)])), rel=1e-3)
-    assert seen.lost[0].reason == "the gauges hardly notice Fy RL rising with Fy RR falling"
+    assert seen.lost[0].reason == "the gauges hardly respond to Fy RL rising and Fy RR falling"
     assert seen.cure == seen.lost[0].cure == ()
 
 
@@ -145,7 +146,7 @@ def test_two_sums_are_told_apart_although_either_mix_would_do():
 def test_forces_of_one_wheel_are_told_by_their_weights():
     seen = judge(question([[0.0, 3.0, -4.0]], ["Fx", "Fy", "Fz"]), ("a",))
     assert [c.words for c in seen.combinations] == ["-0.60 Fy +0.80 Fz is known to 2 N"]
-    assert seen.lost[0].reason == "no gauge carries any of Fx"
+    assert seen.lost[0].reason == "no gauge carries a load from Fx"
 
 
 def test_no_gauge_knows_nothing_and_says_so():
@@ -213,8 +214,8 @@ def test_units_of_a_moment_do_not_matter_to_what_is_known():
 
 def test_the_name_asked_for_leads_the_phrase():
     direction = np.array([0.6, -0.8, 0.1])
-    assert combination_words(direction, ("Fx", "Fy", "Fz")) == "Fy rising with Fx falling"
-    assert combination_words(direction, ("Fx", "Fy", "Fz"), "Fx") == "Fx rising with Fy falling"
+    assert combination_words(direction, ("Fx", "Fy", "Fz")) == "Fy rising and Fx falling"
+    assert combination_words(direction, ("Fx", "Fy", "Fz"), "Fx") == "Fx rising and Fy falling"
 
 
 def test_a_force_is_lost_only_beyond_the_stated_limit():

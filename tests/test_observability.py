@@ -12,7 +12,7 @@ from recon.base.errors import DataError, VehicleError
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
-from recon.planning.knowledge import NOT_KNOWN, combination_words
+from recon.planning.combinations import NOT_KNOWN, combination_words
 from recon.planning.observability import observe, observe_car
 from recon.planning.unknowns import prior_u, reference_of, tyre_columns
 
@@ -108,9 +108,7 @@ def test_a_forgotten_aligning_moment_shifts_the_lateral_force(club_racer):
 
 def test_words_of_a_direction():
     names = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
-    assert (
-        combination_words(np.array([0, 0, 0.8, -0.6, 0, 0]), names) == "Fz rising with Mx falling"
-    )
+    assert combination_words(np.array([0, 0, 0.8, -0.6, 0, 0]), names) == "Fz rising and Mx falling"
     assert combination_words(np.array([0, -1.0, 0, 0.1, 0, 0]), names) == "Fy alone"
 
 
@@ -172,7 +170,7 @@ def test_every_lost_force_has_a_reason_and_a_cure_that_works(club_racer):
     seen = observe(club_racer, "FL", gauged=gauged)
     assert len(seen.lost) >= 2
     for lost in seen.lost:
-        assert lost.reason.startswith(f"the gauges hardly notice {lost.name} ")
+        assert lost.reason.startswith(f"the gauges hardly respond to {lost.name} ")
         assert lost.name not in names(observe(club_racer, "FL", gauged=(*gauged, *lost.cure)))
     assert observe(club_racer, "FL", gauged=(*gauged, *seen.cure)).lost == ()
 

@@ -16,7 +16,7 @@ from recon.car.vehicle import Gauge, Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
-from recon.planning.knowledge import NOT_KNOWN
+from recon.planning.combinations import NOT_KNOWN
 from recon.planning.observability import best_gauges, by_assembly, observe, observe_car
 from recon.planning.questions import question_of
 from recon.planning.unknowns import prior_u, reference_of, tyre_columns

@@ -22,7 +22,7 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.conditioning.filters import low_pass, zero_phase_gain
-from recon.planning.knowledge import NEARLY
+from recon.planning.combinations import NEARLY
 from recon.reconstruction.signed import Loadings
 from recon.records.results import SIGNED, require_forces
 

@@ -1,10 +1,10 @@
-"""What a set of gauges can and cannot know: the linear core, for any structure.
+"""What a set of gauges determines: a linear problem that knows nothing of cars.
 
-In: what each candidate gauge carries per unit of each unknown, priors and noise.  Out: rank,
-the weak combination in words, uncertainties, biases, what is lost with each gauge and won with
-each further one, what is known only together.  A corner asks it with 6 unknowns, an axle with
-12, a whole car with 24; whoever poses the question names unknowns ("Fy", or "Fy RL" where
-there is more than one wheel) and candidates.
+In: the load of each candidate gauge per unit of each unknown, priors and noise.  Out: rank, the
+least visible combination of unknowns, uncertainties, biases, what each gauge contributes, what
+each further gauge would add, and which lost forces are known as a combination.  A corner has 6
+unknowns, an axle 12, a whole car 24.  The caller names the unknowns ("Fy", or "Fy RL" with
+several wheels) and the candidates.
 
 Source: generalised least squares with priors as pseudo-observations, e.g. JCGM 102:2011, from
 memory.
@@ -13,34 +13,43 @@ memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, VehicleError, nearest
+from recon.planning.combinations import NOT_KNOWN, Combination, combination_words, together
 
 RANK_SHARE = 1e-6  # singular values below this share of the largest are rounding
-NOT_KNOWN = 1000.0  # N; a third of a light car's wheel load: no better known is not known
-NEARLY = 0.05  # weights that differ by less are told as a sum, what is beside them as nothing
-MENTIONED = 0.35  # of the whole; smaller parts of a combination go without saying
-DIRECTIONS = {"Fx": "longitudinal", "Fy": "lateral", "Fz": "vertical"}
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What could be gauged and what is asked.
+    """Candidate gauges, unknowns, and the forces that are wanted.
 
-    `rows` (candidate, unknown) load of each candidate per unit of each unknown [N per N, or N
-    per N m]; `prior` (unknown,) and `noise` (candidate,) standard uncertainties in the unknowns'
-    units and in N; `forces` the unknowns that are asked for [N]; `scale` (unknown,) what counts
-    as one newton (1 N, and `MOMENT_ARM` for moments); `where` names the structure in messages.
-    An unknown that is no force (a moment, a self-stress) is a nuisance of the size of its prior.
+    Unknowns that are no forces (moments, states of self-stress) are nuisances with the size of
+    their prior.
+
+    Attributes
+    ----------
+    rows : (candidate, unknown)
+        Load of each candidate per unit of each unknown. [N per N, N per N m]
+    candidates, unknowns : tuple of str
+    prior : (unknown,)
+        Standard uncertainty before any reading. [N, N m]
+    noise : (candidate,)
+        Standard uncertainty of each gauge's load. [N]
+    forces : tuple of str
+        The unknowns that are wanted.
+    scale : (unknown,)
+        Amount that counts as one newton: 1 N, or `MOMENT_ARM` for moments.
+    where : str
+        Name of the assembly in messages.
 
     Raises
     ------
     DataError
-        Shapes that do not fit each other, or a noise or prior that is not above zero.
+        Shapes do not match, or a noise or prior is not above zero.
     """
 
     rows: Floats
@@ -64,12 +73,12 @@ class Question:
                         where=self.where,
                         found=f"{value:g} {unit} of '{name}'",
                         needed="a standard uncertainty above zero",
-                        do="State what is expected; a quiet gauge still has some newtons.",
+                        do="State the noise that you expect; even a quiet gauge has a few newtons.",
                     )
 
     @property
     def asked(self) -> list[int]:
-        """Positions of the forces among the unknowns."""
+        """Positions of the wanted forces among the unknowns."""
         return [self.unknowns.index(name) for name in self.forces]
 
     def positions(self, names: tuple[str, ...]) -> list[int]:
@@ -78,7 +87,7 @@ class Question:
         Raises
         ------
         VehicleError
-            A name that is no candidate (the nearest is offered), or one given twice.
+            A name is no candidate (the message offers the nearest), or is given twice.
         """
         for k, name in enumerate(names):
             if name not in self.candidates:
@@ -93,12 +102,12 @@ class Question:
                     where=self.where,
                     found=f"'{name}' named twice",
                     needed="each gauged member once",
-                    do="Take one of the two out; a second bridge belongs in the vehicle file.",
+                    do="Remove one of the two; describe a second bridge in the vehicle file.",
                 )
         return [self.candidates.index(name) for name in names]
 
     def covariance(self, at: list[int]) -> Floats:
-        """Covariance (force, force) [N^2] of what is asked, from the rows `at` and the priors."""
+        """Covariance (force, force) [N2] of the wanted forces, from rows `at` and the priors."""
         # Singular values rather than normal equations: priors of 1e9 cost no digits.
         scaled = self.rows[at] * self.prior / self.noise[at, None]
         _, found, directions = np.linalg.svd(scaled)
@@ -108,26 +117,17 @@ class Question:
         return np.asarray(root.T @ root)
 
     def u(self, at: list[int]) -> Floats:
-        """Standard uncertainty (force,) [N] of what is asked."""
+        """Standard uncertainty (force,) [N] of the wanted forces, from rows `at` and the priors."""
         return np.asarray(np.sqrt(np.diag(self.covariance(at))))
 
     def unknown_with(self, at: list[int]) -> tuple[str, ...]:
-        """Forces that the rows `at` do not make known."""
+        """Forces that stay unknown with the rows `at`."""
         return tuple(name for name, u in zip(self.forces, self.u(at), strict=True) if u > NOT_KNOWN)
 
 
 @dataclass(frozen=True, slots=True)
-class Combination:
-    """Forces known together only: `weights` (name to share), `u` [N] of the weighted sum."""
-
-    weights: dict[str, float]
-    u: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class Lost:
-    """A force that is not known, why, and the fewest further gauges that mend it."""
+    """A force that is not known, the reason, and the fewest further gauges that make it known."""
 
     name: str
     reason: str
@@ -136,15 +136,37 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What chosen candidates know of the `forces` that are asked for.
+    """What the chosen gauges determine.
 
-    `singular_values` (unknown,) of their rows with scaled columns, `rank` how many are not
-    rounding, `weak` the combination of unknowns that they see least; `covariance` (force, force)
-    [N^2] and `u` (force,) [N]; `bias` by omitted nuisance (force,) [N] at its prior's standard
-    uncertainty; `without` by chosen and `with_` by further candidate, u of the forces [N], the
-    latter best first; `lost_without` the forces that are known now and not without it; `lost`
-    what is not known; `combinations` what is known of it together; `cure` the fewest further
-    candidates that make all forces known, empty where nothing is lost or nothing helps.
+    Attributes
+    ----------
+    chosen : tuple of str
+        The gauges.
+    forces : tuple of str
+        The forces that are wanted, in the order of all arrays (force,).
+    rank : int
+        Number of unknowns that the gauges respond to.
+    singular_values : (unknown,)
+        Of the gauges' rows with scaled columns, largest first. [N per N]
+    weak : str
+        The combination of unknowns that the gauges respond to least.
+    covariance, u : (force, force), (force,)
+        [N2, N]
+    bias : dict of unknown to (force,)
+        Error of the forces if this nuisance is ignored while it has the size of its prior. [N]
+    without : dict of chosen gauge to (force,)
+        Standard uncertainty without it. [N]
+    lost_without : dict of chosen gauge to tuple of str
+        Forces that are known now but not without it.
+    with_ : dict of further candidate to (force,)
+        Standard uncertainty with it, best candidate first. [N]
+    lost : tuple of Lost
+        Forces that are not known.
+    combinations : tuple of Combination
+        Combinations of lost forces that are known.
+    cure : tuple of str
+        The fewest further candidates that make all forces known; empty if none is lost or none
+        helps.
     """
 
     chosen: tuple[str, ...]
@@ -164,12 +186,12 @@ class Knowledge:
 
 
 def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
-    """Judge the chosen candidates; none at all is a fair question too.
+    """Judge the chosen candidates; an empty choice is allowed.
 
     Raises
     ------
     VehicleError
-        A name that is no candidate, or one given twice.
+        A name is no candidate, or is given twice.
     """
     at = question.positions(chosen)
     covariance = question.covariance(at)
@@ -201,9 +223,9 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
 
 
 def joined(questions: dict[str, Question], where: str) -> Question:
-    """One question of several independent ones, their names carrying the key: 'Fy RL'.
+    """One question from several independent ones; the key is added to each name: 'Fy RL'.
 
-    Unknowns whose name says already what they belong to keep it.
+    Unknowns whose name already contains a space keep it.
     """
     from scipy.linalg import block_diag
 
@@ -227,8 +249,8 @@ def _owned(name: str, key: str) -> str:
 def cure(question: Question, at: list[int], lost: tuple[str, ...]) -> tuple[str, ...]:
     """The fewest further candidates found that make the lost forces known, or none.
 
-    One that does it alone comes first, the best of all forces where several do; else they are
-    added greedily and those that turn out not to be needed are dropped again.
+    A single candidate is preferred, the best for all forces if there are several; otherwise
+    candidates are added greedily, and those that prove unnecessary are removed.
     """
 
     def missing(added: list[int]) -> list[float]:
@@ -255,20 +277,6 @@ def cure(question: Question, at: list[int], lost: tuple[str, ...]) -> tuple[str,
     return tuple(question.candidates[k] for k in added)
 
 
-def combination_words(direction: Floats, names: tuple[str, ...], first: str = "") -> str:
-    """A combination as a phrase: 'Fz rising with Mx falling'; `first` leads where it is given."""
-    size = np.abs(direction)
-    order = [int(k) for k in np.argsort(-size, kind="stable")]
-    if first:
-        order.insert(0, order.pop(order.index(names.index(first))))
-    lead = np.sign(direction[order[0]])
-    words = [f"{names[order[0]]} rising"]
-    for k in order[1:3]:
-        if size[k] > MENTIONED * np.linalg.norm(direction):
-            words.append(f"{names[k]} {'rising' if direction[k] * lead > 0 else 'falling'}")
-    return " with ".join(words) if len(words) > 1 else f"{names[order[0]]} alone"
-
-
 def _require_shapes(question: Question) -> None:
     wanted = (len(question.candidates), len(question.unknowns))
     there = (len(question.noise), len(question.prior))
@@ -283,7 +291,7 @@ def _require_shapes(question: Question) -> None:
 
 
 def _weakest(question: Question, at: list[int]) -> tuple[Floats, str]:
-    """Singular values (unknown,) with scaled columns and the least seen combination in words."""
+    """Singular values (unknown,) with scaled columns, and the least visible combination."""
     _, found, directions = np.linalg.svd(question.rows[at] * question.scale)
     values = np.zeros(len(question.unknowns))
     values[: len(found)] = found
@@ -293,7 +301,7 @@ def _weakest(question: Question, at: list[int]) -> tuple[Floats, str]:
 
 
 def _biases(question: Question, at: list[int]) -> dict[str, Floats]:
-    """Shift of the forces [N] if a nuisance is left out, at its prior's standard uncertainty."""
+    """Error of the forces (force,) [N] if a nuisance of the size of its prior is ignored."""
     out = {}
     for k, name in enumerate(question.unknowns):
         if name in question.forces:
@@ -309,62 +317,16 @@ def _biases(question: Question, at: list[int]) -> dict[str, Floats]:
 
 
 def _reason(question: Question, at: list[int], name: str) -> str:
-    """What may move the force without a gauge noticing it."""
+    """Why the gauges do not determine the force."""
     if not at:
         return "there is no gauge"
     k = question.unknowns.index(name)
     if np.max(np.abs(question.rows[at, k])) < RANK_SHARE * np.max(np.abs(question.rows)):
-        return f"no gauge carries any of {name}"
+        return f"no gauge carries a load from {name}"
     scaled = question.rows[at] * question.prior / question.noise[at, None]
     _, found, directions = np.linalg.svd(scaled)
     values = np.zeros(len(question.unknowns))
     values[: len(found)] = found
     # The column of the covariance: what moves with this force within what the gauges allow.
     moving = (directions.T / (1 + values**2)) @ directions[:, k] * question.prior / question.scale
-    return f"the gauges hardly notice {combination_words(moving, question.unknowns, name)}"
-
-
-def together(
-    covariance: Floats, forces: tuple[str, ...], lost: tuple[str, ...]
-) -> tuple[Combination, ...]:
-    """What is known of the lost forces together: sums of two wheels first, then what is left."""
-    if len(lost) < 2:
-        return ()
-    at = [forces.index(name) for name in lost]
-    C = covariance[np.ix_(at, at)]
-    values, vectors = np.linalg.eigh(C)
-    known = vectors[:, np.sqrt(np.maximum(values, 0.0)) <= NOT_KNOWN]
-    out: list[Combination] = []
-    for pair in combinations(range(len(lost)), 2):
-        two = [lost[k].split(" ") for k in pair]
-        if len(two[0]) != 2 or len(two[1]) != 2 or two[0][0] != two[1][0] or not known.size:
-            continue
-        weights, found, mixed = np.linalg.svd(known[list(pair)])
-        whole = np.zeros(len(lost))
-        whole[list(pair)] = weights[:, 0]
-        u = float(np.sqrt(whole @ C @ whole))
-        if found[0] ** 2 < 1 - NEARLY**2 or u > NOT_KNOWN:
-            continue
-        out.append(_told(whole, lost, u))
-        known = known @ mixed[1:].T
-    out += [_told(v, lost, float(np.sqrt(max(v @ C @ v, 0.0)))) for v in known.T]
-    return tuple(out)
-
-
-def _told(weights: Floats, names: tuple[str, ...], u: float) -> Combination:
-    """A combination with its largest weight positive, in words."""
-    weights = weights * np.sign(weights[np.argmax(np.abs(weights))])
-    parts = [k for k in np.argsort(-np.abs(weights), kind="stable") if abs(weights[k]) > 0.5e-2]
-    parts.sort()
-    sizes = np.abs(weights[parts])
-    two = [names[k].split(" ") for k in parts]
-    alike = len(parts) == 2 and len(two[0]) == len(two[1]) == 2 and two[0][0] == two[1][0]
-    if alike and np.ptp(sizes) <= NEARLY * np.mean(sizes):
-        weights, u = weights / np.mean(sizes), u / float(np.mean(sizes))
-        kind = "sum" if weights[parts[0]] * weights[parts[1]] > 0 else "difference"
-        force = DIRECTIONS.get(two[0][0], two[0][0])
-        words = f"{force} force of {two[0][1]} and {two[1][1]} only as a {kind}, known to {u:.0f} N"
-    else:
-        listed = " ".join(f"{weights[k]:+.2f} {names[k]}" for k in parts)
-        words = f"{listed} is known to {u:.0f} N"
-    return Combination({names[k]: float(weights[k]) for k in parts}, u, words)
+    return f"the gauges hardly respond to {combination_words(moving, question.unknowns, name)}"

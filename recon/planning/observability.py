@@ -1,7 +1,7 @@
-"""What a set of gauges of a car can and cannot know, before anything is bonded.
+"""What a set of gauges on a car determines, before anything is bonded, and which gauges are best.
 
-Poses `questions` of the car's corners and axles and asks `knowledge`.  Assumes gauges of unit
-slope without cross-talk; a calibration changes the figures by a few percent, not the picture.
+Poses `questions` for the assemblies of the car and answers them with `knowledge`.  Gauges are
+assumed to have unit slope and no cross-talk; a calibration changes the figures by a few percent.
 """
 
 from __future__ import annotations
@@ -35,13 +35,23 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Observability(Knowledge):
-    """What one set of gauges knows of an assembly: `Knowledge` with its wheels rolling, and more.
+    """What a set of gauges determines about one assembly.
 
-    `label` is 'FL' or 'axle rear', `corners` the names of its corners; where there are two, forces
-    are called 'Fy RL'.  `noise` is the standard uncertainty of each gauge's load [N].  `u_held`
-    has u of the forces (force,) [N] by mode where the hub passes torque, 'braked' and 'locked';
-    it is empty where no brake is outboard, as the torque of others passes no upright.
-    `redundant` says why a split of load is not known.  `bias` holds the moments only.
+    Inherits from `Knowledge`, which applies to rolling wheels; with two wheels, forces are called
+    'Fy RL'.  `bias` contains moments only.
+
+    Attributes
+    ----------
+    label : str
+        'FL' or 'axle rear'.
+    corners : tuple of str
+    noise : float
+        Standard uncertainty of each gauge's load. [N]
+    u_held : dict of mode to (force,)
+        Standard uncertainty while the hub passes torque, 'braked' or 'locked'; empty without an
+        outboard brake, because no other torque reaches the upright. [N]
+    redundant : tuple of str
+        Why the loads of some supports are not determined.
     """
 
     label: str
@@ -66,27 +76,26 @@ def observe(
     ----------
     car : Vehicle
     corner : str
-        Name of a corner, or of an axle that ties two, 'rear'.
+        Name of a corner, or of an axle that ties two corners, 'rear'.
     gauged : tuple of str, optional
-        What carries a gauge, of an axle by both wheels and the axle itself ('RL.spring',
-        'cross_link'); the gauges of the vehicle file unless stated. A section is called
+        Loads that carry a gauge, for an axle those of both wheels and of the axle itself
+        ('RL.spring', 'cross_link'); by default the gauges of the vehicle file. A section is called
         'arm:FL_arm_axial', a second bridge on one member of the file '<member> (2)'.
     noise : float
-        Standard uncertainty of each gauge's load; where it measures N m, on an arm of
-        `MOMENT_ARM`. [N]
+        Standard uncertainty of each gauge's load; for moments, on an arm of `MOMENT_ARM`. [N]
     travel, rack : float
-        Pose, bump and left positive; of an axle both wheels. [m]
+        Pose, bump and left positive; both wheels of an axle have the same travel. [m]
 
     Returns
     -------
     Observability
-        Of a corner that an axle ties, the answer of the whole axle.
+        For a corner that an axle ties, the answer for the whole axle.
 
     Raises
     ------
     VehicleError
-        The car has no such corner or tied axle, a named load does not exist or can carry no
-        gauge (the nearest is offered), one is named twice, or none is named.
+        The car has no such corner or tied axle, a named load does not exist or cannot carry a
+        gauge (the message offers the nearest name), is named twice, or none is named.
     DataError
         The noise is not above zero, or the travel is outside the stated range.
     """
@@ -95,8 +104,8 @@ def observe(
         raise VehicleError(
             where=f"{car.path or 'car'}, {assembly.title}",
             found="an empty list of gauges",
-            needed=f"members out of {', '.join(gaugeable(assembly.mechanism))}",
-            do="Name the members to judge, or leave the option out for those of the file.",
+            needed=f"members from {', '.join(gaugeable(assembly.mechanism))}",
+            do="Name the members to judge, or leave the option out to use the gauges of the file.",
         )
     chosen = channel_names(assembly.gauged) if gauged is None else tuple(gauged)
 
@@ -128,19 +137,21 @@ def observe_car(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> dict[str, Observability]:
-    """Judge every assembly of the car, by name: 'FL', or 'rear' where an axle ties two corners.
+    """Judge every assembly of the car, by name: 'FL', or 'rear' if an axle ties two corners.
 
     Parameters
     ----------
-    gauged : dict of corner to members, optional
-        Corners that it does not name keep the gauges of the vehicle file; of an axle that ties
-        two, either corner or the axle ('rear') may be named.
+    car : Vehicle
+    gauged : dict of name to members, optional
+        Names are those of corners or tied axles; all others keep the gauges of the vehicle file.
+    noise, travel, rack
+        See `observe`.
 
     Raises
     ------
     VehicleError, DataError
-        As `observe`; also where `gauged` names a corner that the car has not, or one axle twice
-        with different gauges.
+        See `observe`; also if `gauged` names an unknown corner, or different gauges for parts of
+        one axle.
     """
     gauged = gauged or {}
     for name in gauged:
@@ -155,7 +166,7 @@ def observe_car(
 def _of_either(
     linkage: Linkage, car: Vehicle, gauged: dict[str, tuple[str, ...]]
 ) -> tuple[str, ...] | None:
-    """Gauges that `gauged` states for a corner of the linkage or for its axle."""
+    """Gauges that `gauged` states for a corner of the linkage or for its axle, or None."""
     names = dict.fromkeys((*(c.name for c in linkage.corners), linkage.name))
     asked = {name: gauged[name] for name in names if name in gauged}
     if len({tuple(sorted(members)) for members in asked.values()}) > 1:
@@ -178,30 +189,30 @@ def best_gauges(
     travel: float = 0.0,
     rack: float = 0.0,
 ) -> Selection:
-    """Choose the best `count` loads of one corner or axle, or of the whole car, to gauge.
+    """Choose the best `count` loads to gauge on one assembly, or on the whole car.
 
     Parameters
     ----------
+    car : Vehicle
     count : int
-        How many gauges, those of `keep` among them.
+        Number of gauges, including those of `keep`.
     corner : str, optional
-        One corner, with its partner where an axle ties the two (whose name, 'rear', does as
-        well); the whole car unless stated, candidates then being called 'FL push_rod', those of
-        an axle 'rear cross_link'.
+        A corner or a tied axle, 'rear'.  By default the whole car, whose candidates are called
+        'FL push_rod' and, for an axle, 'rear cross_link'.
     keep : tuple of str
-        Candidates that are to be in the choice whatever they are worth.
+        Candidates that must be in the choice.
     noise, travel, rack
-        As in `observe`.
+        See `observe`.
 
     Returns
     -------
     Selection
-        Least sum of the forces' variances, wheel rolling; see `selection.select`.
+        The smallest sum of the forces' variances with wheels rolling; see `selection.select`.
 
     Raises
     ------
     VehicleError
-        The car has no such corner or tied axle, or `keep` names what is no candidate, or one twice.
+        The car has no such corner or tied axle, or `keep` names an unknown candidate, or one twice.
     DataError
         The noise is not above zero, or `count` does not fit.
     """
@@ -217,9 +228,9 @@ def best_gauges(
 
 
 def by_assembly(car: Vehicle, chosen: Selection, asked: str | None) -> dict[str, tuple[str, ...]]:
-    """Members of a choice of `best_gauges` by the name of their assembly, as `observe` takes them.
+    """The gauges chosen by `best_gauges` by the name of their assembly, as `observe` takes them.
 
-    `asked` is what `best_gauges` was asked for, None where it was the whole car.
+    `asked` is the `corner` given to `best_gauges`.
     """
     if asked is not None:
         return {linkage_of(car, asked).name: chosen.chosen}
@@ -227,5 +238,5 @@ def by_assembly(car: Vehicle, chosen: Selection, asked: str | None) -> dict[str,
 
 
 def _under(key: str, names: tuple[str, ...]) -> tuple[str, ...]:
-    """Names that begin with the key of a part of the car, without it."""
+    """Names that begin with the key, without it."""
     return tuple(n.removeprefix(f"{key} ") for n in names if n.startswith(f"{key} "))

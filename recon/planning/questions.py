@@ -1,8 +1,8 @@
-"""What can be gauged on a corner or an axle, and what is to be known: a car's `Question`.
+"""Candidate gauges and unknowns of an assembly as a `Question`.
 
-Candidates are the loads that a gauge can sit on: links, springs, torsion and the sections that
-the file states.  Unknowns are six for each wheel, with their priors, and the states of
-self-stress that no stated compliance settles, about which nothing is known beforehand.
+Candidates are all loads that a gauge can measure: links, springs, torsion, and the sections that
+the vehicle file states.  Unknowns are six per wheel, with their priors, and the states of
+self-stress that no stated compliance determines, which have no prior.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 FORCES = UNKNOWNS[:3]
 SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])
-REPEATS = 1e-9  # share of a row beside another one's direction that is rounding
+REPEATS = 1e-9  # of a row's size: a smaller difference from another row's direction is rounding
 
 
 def question_of(
@@ -40,24 +40,26 @@ def question_of(
     rack: float = 0.0,
     named: tuple[str, ...] = (),
 ) -> Question:
-    """The question of one assembly.
+    """The question for one assembly.
 
     Parameters
     ----------
+    car : Vehicle
+    assembly : Assembly
     mode : str
-        What the hubs pass, the same at both wheels of an axle.
+        What the hubs pass, the same at all wheels.
     noise : float
-        Of each gauge [N]; where it measures N m, on an arm of `MOMENT_ARM`.
+        Standard uncertainty of each gauge's load; for moments, on an arm of `MOMENT_ARM`. [N]
     travel, rack : float
-        Pose, bump and left positive; both wheels of an axle at the same travel. [m]
+        Pose, bump and left positive; all wheels have the same travel. [m]
     named : tuple of str
-        Loads that are to be candidates although they repeat another one, as that of a spring
-        behind a rocker repeats its push rod's. Those that the file gauges always are.
+        Loads that become candidates even if they repeat another one, as the load of a spring behind
+        a rocker repeats that of its push rod.  Loads that the file gauges always are candidates.
 
     Raises
     ------
     DataError
-        A noise that is not above zero, or a travel outside the stated range.
+        The noise is not above zero, or the travel is outside the stated range.
     """
     at = posed(assembly, travel, rack)
     mechanism, corners = assembly.mechanism, assembly.corners
@@ -86,7 +88,7 @@ def question_of(
 
 
 def channel_names(names: tuple[str, ...]) -> tuple[str, ...]:
-    """One name per gauge from the load that each measures, counted from the second one on."""
+    """Name of each gauge from the load that it measures; repeats are numbered, 'arm (2)'."""
     return tuple(
         name if (count := names[:k].count(name)) == 0 else f"{name} ({count + 1})"
         for k, name in enumerate(names)
@@ -99,13 +101,13 @@ def load_units(mechanism: Mechanism) -> tuple[str, ...]:
 
 
 def gaugeable(mechanism: Mechanism) -> tuple[str, ...]:
-    """Names of all loads that a gauge can sit on."""
+    """Names of all loads that a gauge can measure."""
     names = mechanism.row_names
     return tuple(names[r] for r in _places(mechanism))
 
 
 def _places(mechanism: Mechanism) -> list[int]:
-    """Rows that a gauge can sit on: members first, then all others."""
+    """Rows that a gauge can measure: members first."""
     kinds = [mechanism.kinds[owner] for owner in mechanism.owner]
     kinds += ["section"] * len(mechanism.sections)
     can = [k for k, kind in enumerate(kinds) if kind in (*TWO_FORCE, "torsion", "section")]
@@ -117,7 +119,7 @@ def _places(mechanism: Mechanism) -> list[int]:
 def _candidates(
     mechanism: Mechanism, rows: Floats, gauged: tuple[str, ...], named: tuple[str, ...]
 ) -> dict[str, int]:
-    """Name and row of each candidate: what a gauge can sit on, then second bridges."""
+    """Name and row of each candidate: loads that a gauge can measure, then second bridges."""
     names = mechanism.row_names
     on: dict[str, int] = {}
     for r in _places(mechanism):
@@ -130,20 +132,20 @@ def _candidates(
 
 
 def _repeats(row: Floats, others: Floats) -> bool:
-    """Whether a row is a multiple of one of the others, or nothing at all."""
+    """True if a row is a multiple of one of the others, or zero."""
     size = np.linalg.norm(row)
     along = np.abs(others @ row) / np.maximum(np.linalg.norm(others, axis=1), REPEATS)
     return bool(np.any(along >= size * (1 - REPEATS)))
 
 
 def _basis(states: Floats) -> Floats:
-    """Independent ones of the states (row, k), each of size one."""
+    """Independent states out of (row, k), each of unit size."""
     left, size, _ = np.linalg.svd(states, full_matrices=False)
     return np.asarray(left[:, size > REPEATS * max(float(np.max(size, initial=0.0)), REPEATS)])
 
 
 def _split_names(mechanism: Mechanism, splits: Floats) -> list[str]:
-    """What each open state of self-stress is called: the supports whose loads it shifts."""
+    """Names of the open states of self-stress, from the supports whose loads they change."""
     own = splits[: len(mechanism.owner)]
     taking = np.any(np.abs(own) > REPEATS, axis=1)
     supports = [mechanism.supports[k] for k in np.unique(mechanism.owner[taking])]

@@ -1,11 +1,10 @@
-"""Which gauges to buy: the best few of the candidates, and how far from the best they may be.
+"""Chooses the best few of the candidate gauges and bounds how much better another choice could be.
 
-Criterion (A-optimality): the sum of the variances of the forces that are asked for, the trace
-of their covariance [N^2]; priors keep it finite whatever is chosen.  An exchange search finds
-the choice.  What no choice can beat is told by part: parts share no unknown, as the corners of a
-car, so that the least over all ways to share the gauges out among them is the least of all.  Of
-one part and number it is found by trying all choices where they are few, else by a convex
-relaxation.
+The criterion (A-optimality) is the sum of the variances of the wanted forces, the trace of their
+covariance [N2]; priors keep it finite for every choice.  An exchange search finds the choice.  The
+bound is computed block by block: blocks, such as the corners of a car, share no unknowns, so the
+smallest sum over all ways to divide the gauges among blocks bounds every choice.  For one block
+and number of gauges, all choices are tried if they are few; otherwise a convex relaxation is used.
 
 Sources: exchange search after Fedorov (1972), Theory of Optimal Experiments, and relaxation
 after Boyd and Vandenberghe (2004), Convex Optimization, section 7.5, both from memory.
@@ -21,11 +20,12 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, SolveError
-from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE, Question
+from recon.planning.combinations import NOT_KNOWN
+from recon.planning.knowledge import RANK_SHARE, Question
 
 STARTS = 6  # random ones beside the greedy one
 SEED = 20240229  # any number: the same question shall have the same answer
-FEW = 4000  # choices of one part that are all tried, within a second
+FEW = 4000  # choices of one block that are all tried, within a second
 BETTER = 1e-9  # share by which an exchange must improve: less is rounding, e.g. of mirrored corners
 
 
@@ -33,10 +33,23 @@ BETTER = 1e-9  # share by which an exchange must improve: less is rounding, e.g.
 class Selection:
     """The best choice found.
 
-    `criterion` is the sum of the forces' variances [N^2], `bound` what no choice of as many can
-    go below, `gap` the share of the criterion that is open between them [%]; `u` by force [N];
-    `lost` the forces that are not known; `least` the fewest gauges that make all known, 0 where
-    not even all candidates do; `message` what that means for the count asked for, or empty.
+    Attributes
+    ----------
+    chosen : tuple of str
+    criterion : float
+        Sum of the variances of the wanted forces. [N2]
+    bound : float
+        No choice of the same number has a smaller criterion. [N2]
+    gap : float
+        Possible improvement, as a share of the criterion. [%]
+    u : dict of force to float
+        [N]
+    lost : tuple of str
+        Forces that are not known.
+    least : int
+        The fewest gauges that make all forces known; 0 if all candidates together do not.
+    message : str
+        What that means for the number asked for, or empty.
     """
 
     chosen: tuple[str, ...]
@@ -50,24 +63,24 @@ class Selection:
 
 
 def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Selection:
-    """Choose `count` candidates with the least sum of the forces' variances.
+    """Choose the `count` candidates with the smallest sum of the forces' variances.
 
     Parameters
     ----------
     question : Question
     count : int
-        How many, those of `keep` among them.
+        Number of gauges, including those of `keep`.
     keep : tuple of str
-        Candidates that are in the choice whatever they are worth.
+        Candidates that must be in the choice.
 
     Raises
     ------
     DataError
-        `count` below one, below the number of `keep`, or above that of the candidates.
+        `count` is below one, below the number of `keep`, or above the number of candidates.
     VehicleError
-        A name in `keep` that is no candidate (the nearest is offered), or one given twice.
+        A name in `keep` is no candidate (the message offers the nearest), or is given twice.
     SolveError
-        The relaxation's solver did not reach an optimum.
+        The solver of the relaxation found no optimum.
     """
     kept = question.positions(keep)
     _require_count(question, count, kept)
@@ -89,8 +102,8 @@ def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Select
     )
 
 
-class _Part:
-    """Candidates and unknowns that no other gauge says anything of; see `_Trace`."""
+class _Block:
+    """Candidates and unknowns that share nothing with the rest of the question."""
 
     def __init__(self, question: Question, candidates: list[int], unknowns: list[int]) -> None:
         names = [question.unknowns[k] for k in unknowns]
@@ -108,14 +121,14 @@ class _Part:
         self.found: dict[tuple[int, ...], float] = {}
 
     def trace(self, choice: tuple[int, ...]) -> float:
-        """Sum of the forces' variances, `choice` being places among this part's candidates."""
+        """Sum of the forces' variances; `choice` are positions among this block's candidates."""
         key = tuple(sorted(choice))
         if key not in self.found:
             self.found[key] = float(np.trace(self.question.covariance(list(key))))
         return self.found[key]
 
     def lowest(self, count: int, kept: tuple[int, ...]) -> float:
-        """What no choice of `count` with `kept` among them goes below."""
+        """Lower bound of the criterion for any choice of `count` that contains `kept`."""
         free = [k for k in range(len(self.candidates)) if k not in kept]
         more = count - len(kept)
         if not 0 <= more <= len(free):
@@ -126,7 +139,7 @@ class _Part:
 
 
 class _Trace:
-    """Sum of the forces' variances of a choice, part by part."""
+    """Sum of the forces' variances of a choice, block by block."""
 
     def __init__(self, question: Question) -> None:
         from scipy.sparse import csr_array
@@ -138,37 +151,37 @@ class _Trace:
         of_candidate = of_unknown[np.argmax(np.abs(question.rows), axis=1)]
         both = (of_candidate, of_unknown)
         own = [[np.flatnonzero(of == k).tolist() for of in both] for k in range(count)]
-        self.parts = [_Part(question, *places) for places in own]
+        self.blocks = [_Block(question, *places) for places in own]
         self.place = {
-            k: (p, i) for p, part in enumerate(self.parts) for i, k in enumerate(part.candidates)
+            k: (p, i) for p, block in enumerate(self.blocks) for i, k in enumerate(block.candidates)
         }
 
     def split(self, choice: tuple[int, ...] | list[int]) -> list[tuple[int, ...]]:
-        """The choice part by part, as places there."""
-        out: list[list[int]] = [[] for _ in self.parts]
-        for part, place in (self.place[k] for k in choice):
-            out[part].append(place)
+        """The choice by block, as positions in it."""
+        out: list[list[int]] = [[] for _ in self.blocks]
+        for block, place in (self.place[k] for k in choice):
+            out[block].append(place)
         return [tuple(own) for own in out]
 
     def __call__(self, choice: tuple[int, ...]) -> float:
         return sum(
-            part.trace(own) for part, own in zip(self.parts, self.split(choice), strict=True)
+            block.trace(own) for block, own in zip(self.blocks, self.split(choice), strict=True)
         )
 
     def lowest(self, count: int, kept: list[int]) -> float:
-        """What no choice of `count` with `kept` among them goes below."""
+        """Lower bound of the criterion for any choice of `count` that contains `kept`."""
         least, everything = [0.0], len(self.place)
-        for part, own in zip(self.parts, self.split(kept), strict=True):
-            # The other parts cannot take more than they have.
-            fewest = count - (everything - len(part.candidates))
-            most = min(count, len(part.candidates))
-            here = [part.lowest(n, own) if n >= fewest else np.inf for n in range(most + 1)]
+        for block, own in zip(self.blocks, self.split(kept), strict=True):
+            # The other blocks cannot take more than they have.
+            fewest = count - (everything - len(block.candidates))
+            most = min(count, len(block.candidates))
+            here = [block.lowest(n, own) if n >= fewest else np.inf for n in range(most + 1)]
             least = _shared_out(least, here)
         return least[count]
 
 
 def _shared_out(one: list[float], other: list[float]) -> list[float]:
-    """Least sum for every number of gauges that two groups of parts share, given each's own."""
+    """Smallest sum for each number of gauges that two groups of blocks share."""
     out = [np.inf] * (len(one) + len(other) - 1)
     for (i, a), (j, b) in product(enumerate(one), enumerate(other)):
         out[i + j] = min(out[i + j], a + b)
@@ -176,7 +189,7 @@ def _shared_out(one: list[float], other: list[float]) -> list[float]:
 
 
 def _exchanged(trace: _Trace, count: int, kept: list[int]) -> tuple[int, ...]:
-    """Best of several exchange searches: the greedy start first, then seeded random ones."""
+    """Best of several exchange searches, one from a greedy start, others from random starts."""
     bare = [k for k in range(len(trace.question.candidates)) if k not in kept]
     greedy = tuple(kept)
     while len(greedy) < count:
@@ -196,7 +209,7 @@ def _exchanged(trace: _Trace, count: int, kept: list[int]) -> tuple[int, ...]:
 
 
 def _swapped(trace: _Trace, choice: tuple[int, ...], kept: list[int]) -> tuple[int, ...]:
-    """Exchange one for another, always the best exchange, while that improves."""
+    """Make the best exchange of one gauge for another as long as that improves the choice."""
     while True:
         others = [k for k in range(len(trace.question.candidates)) if k not in choice]
         swaps = [
@@ -212,16 +225,16 @@ def _swapped(trace: _Trace, choice: tuple[int, ...], kept: list[int]) -> tuple[i
 
 
 def _first_best(trace: _Trace, choices: list[tuple[int, ...]]) -> tuple[int, ...]:
-    """The first of those that are equally good, so that mirrored corners do not toss a coin."""
+    """The first of equally good choices, so that mirrored corners are not decided by rounding."""
     limit = min(map(trace, choices)) * (1 + BETTER)
     return next(choice for choice in choices if trace(choice) <= limit)
 
 
 def _relaxed_bound(question: Question, count: int, kept: tuple[int, ...]) -> float:
-    """What no choice can go below [N^2]: weights between 0 and 1 in place of yes and no.
+    """Lower bound of the criterion [N2], with weights between 0 and 1 in place of yes and no.
 
-    The solver's weights need not be exact: the criterion is convex in them, so that its tangent
-    there, at its lowest over all weights that are allowed, is a bound of its own.
+    The weights found by the solver need not be exact: the criterion is convex, so its tangent at
+    these weights, at its lowest over all allowed weights, is a bound of its own.
     """
     weights = _relaxed(question, count, kept)
     scaled = question.rows * question.prior / question.noise[:, None]
@@ -236,12 +249,12 @@ def _relaxed_bound(question: Question, count: int, kept: tuple[int, ...]) -> flo
 
 
 def _relaxed(question: Question, count: int, kept: tuple[int, ...]) -> Floats:
-    """Weights (candidate,) in [0, 1] with sum `count` and the least criterion, by a conic solver.
+    """Weights (candidate,) between 0 and 1 with sum `count` and the smallest criterion.
 
     Raises
     ------
     SolveError
-        No optimum was reached; the message carries the solver's status.
+        No optimum was found; the message states the status of the solver.
     """
     import cvxpy as cp
 
@@ -271,7 +284,7 @@ def _relaxed(question: Question, count: int, kept: tuple[int, ...]) -> Floats:
 
 
 def _least(question: Question, trace: _Trace, count: int, kept: list[int], *, known: bool) -> int:
-    """The fewest candidates that make all forces known, 0 where not even all of them do."""
+    """The fewest candidates found that make all forces known; 0 if all together do not."""
     everything = len(question.candidates)
     if question.unknown_with(list(range(everything))):
         return 0
@@ -283,7 +296,7 @@ def _least(question: Question, trace: _Trace, count: int, kept: list[int], *, kn
 
 
 def _message(count: int, lost: tuple[str, ...], least: int) -> str:
-    """What it means that forces are not known with that many."""
+    """What it means that forces are not known with that many gauges."""
     if not lost:
         return ""
     gauges = f"{count} gauge{'s' * (count != 1)}"

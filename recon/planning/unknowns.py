@@ -1,9 +1,9 @@
-"""The unknowns of a corner and what is stated about them before any gauge is read.
+"""The six unknowns of a corner, and what is stated about them before any gauge is read.
 
-Six unknowns act on a corner's links: Fx, Fy, Fz of the road at the contact centre, the
-moments Mx and Mz there beside their means, and T, the moment that the hub gives the upright
-about the spin axis.  The moments carry priors, value and standard uncertainty: a nuisance is
-never "in or out".
+Six unknowns act on the links of a corner: Fx, Fy, Fz of the road at the contact centre, the
+moments Mx and Mz there as deviations from their means, and T, the moment that the hub passes to
+the upright about the spin axis.  All of them have a prior, so that no moment has to be either
+solved for or ignored.
 """
 
 from __future__ import annotations
@@ -32,14 +32,14 @@ T_COLUMN = 4
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """Typical size of a corner's load [N] and torque [N m], where the priors' widths are stated."""
+    """Typical load [N] and torque [N m] of a corner, from which the widths of priors follow."""
 
     vertical: float
     torque: float
 
 
 def reference_of(car: Vehicle, corner: Corner) -> Reference:
-    """Static vertical force of the corner from mass and centre of mass, or a quarter of it all."""
+    """Static load of the corner from mass and centre of mass; a quarter if an axle is missing."""
     x = {name: c.wheel.centre[0] for name, c in car.corners.items()}
     front = [v for n, v in x.items() if n.startswith("F")]
     rear = [v for n, v in x.items() if n.startswith("R")]
@@ -52,7 +52,10 @@ def reference_of(car: Vehicle, corner: Corner) -> Reference:
 
 
 def tyre_columns(tyre: Tyre, vertical: float) -> Floats:
-    """(6, 6): means of Mz and Mx that follow Fy at the reference vertical force."""
+    """Unknowns with Mz and Mx as deviations from means that follow Fy, (6, 6).
+
+    Means at the vertical force `vertical` [N]: Mz = -trail Fy, Mx = shift_per_force Fy Fz.
+    """
     out = np.eye(6)
     out[5, 1] = -tyre.trail
     out[3, 1] = tyre.shift_per_force * vertical
@@ -60,7 +63,7 @@ def tyre_columns(tyre: Tyre, vertical: float) -> Floats:
 
 
 def prior_u(corner: Corner, tyre: Tyre, reference: Reference, mode: str) -> Floats:
-    """Standard uncertainty of the priors of Fx, Fy, Fz, Mx, T, Mz in that mode, (6,)."""
+    """Standard uncertainty (6,) of the priors of Fx, Fy, Fz [N], Mx, T, Mz [N m] in that mode."""
     factor = corner.brake.torque_per_pressure
     relative = corner.brake.u_torque_per_pressure / factor if factor > 0 else np.nan
     torque = {

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning, RankError
-from recon.base.quantities import COMPONENTS
 from recon.mechanics.assembly import Assembly
-from recon.planning.knowledge import NOT_KNOWN, together
+from recon.planning.combinations import NOT_KNOWN, together
 from recon.planning.observability import Observability, observe
+from recon.planning.questions import FORCES
 from recon.reconstruction.estimator import AtPose
 
 if TYPE_CHECKING:
@@ -141,11 +141,7 @@ def outputs_of(
     lost = tuple(int(k) for k in np.flatnonzero(u > NOT_KNOWN))
     if not lost:
         return Outputs(identity, (), (), "", np.zeros_like(identity))
-    names = tuple(
-        f"F{axis} {corner.name}" if len(assembly.corners) > 1 else f"F{axis}"
-        for corner in assembly.corners
-        for axis in COMPONENTS
-    )
+    names = assembly.per_wheel(FORCES)
     gauged = tuple(
         on for g, on in zip(assembly.gauges, assembly.gauged, strict=True) if g.name in gauges
     )
@@ -153,7 +149,7 @@ def outputs_of(
     unknown = " and ".join(names[k] for k in lost)
     where = assembly.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
-    if len(lost) == len(names) and (len(assembly.corners) == 1 or not sums):
+    if len(lost) == len(names) and not (assembly.tied and sums):
         raise RankError(
             where=where,
             found=f"{len(gauged)} gauges ({', '.join(gauged)}) leave {unknown} unknown, u up to "

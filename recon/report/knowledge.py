@@ -9,7 +9,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
-from recon.planning.knowledge import NOT_KNOWN, RANK_SHARE
+from recon.planning.combinations import NOT_KNOWN
+from recon.planning.knowledge import RANK_SHARE
 from recon.report.scene import spaced
 from recon.report.sheet import (
     ACCENT,

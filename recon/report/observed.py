@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.planning.knowledge import NOT_KNOWN
+from recon.planning.combinations import NOT_KNOWN
 from recon.report.text import WIDEST, wrapped
 
 if TYPE_CHECKING:

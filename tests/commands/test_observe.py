@@ -23,7 +23,7 @@ def test_a_corner_fits_on_a_screen(run: Run) -> None:
 
 def test_what_is_not_known_is_told_with_reason_and_cure(run: Run) -> None:
     ended = run("observe", CAR, "--corner", "FL", "--gauged", "upper_front,upper_rear,tie_rod")
-    assert "Fz is not known: the gauges hardly notice Fz" in ended.out
+    assert "Fz is not known: the gauges hardly respond to Fz" in ended.out
     assert "cheapest cure: gauge push_rod" in ended.out
     assert "what is known of them: +0.95 Fy +0.32 Fz is known to" in ended.out
 
