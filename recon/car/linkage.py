@@ -1,8 +1,8 @@
 """The linkage of an assembly: all that belongs to it, under one set of names.
 
-An assembly is what is calibrated and solved as one: a corner that stands alone, or the two
-corners that an axle ties.  In the linkage of a tied axle, names of bodies and supports of a
-corner begin with the corner's name, `RL.arm`; those of the axle itself stand bare.
+An assembly is calibrated and solved as one: a corner that stands alone, or the two corners that an
+axle ties.  In the linkage of a tied axle, the names of a corner's bodies and supports begin with
+the name of the corner, `RL.arm`; those of the axle itself keep their names.
 """
 
 from __future__ import annotations
@@ -23,8 +23,19 @@ if TYPE_CHECKING:
 class Linkage:
     """Bodies, supports, gauges and wheels of one assembly.
 
-    `name` is the corner's, 'FL', or the axle's, 'rear'; `corners` one or two, left first;
-    `wheel_on` the body of each wheel; `home_of` the corner, or axle, whose each gauge is.
+    Attributes
+    ----------
+    name : str
+        'FL', or for an axle 'rear'.
+    corners : tuple of Corner
+        One or two, left first.
+    bodies : tuple of str
+    supports : tuple of Support
+    gauges : tuple of Gauge
+    wheel_on : tuple of str
+        The body that carries each wheel.
+    home_of : tuple of str
+        Name of the corner or axle that each gauge belongs to.
     """
 
     name: str
@@ -37,36 +48,36 @@ class Linkage:
 
     @property
     def tied(self) -> bool:
-        """True where an axle ties two corners."""
+        """True if an axle ties two corners."""
         return len(self.corners) > 1
 
     @property
     def label(self) -> str:
-        """'FL' or 'axle rear', as results name it."""
+        """'FL' or 'axle rear', for results."""
         return f"axle {self.name}" if self.tied else self.name
 
     @property
     def title(self) -> str:
-        """'corner FL' or 'axle rear', as messages name it."""
+        """'corner FL' or 'axle rear', for messages."""
         return self.label if self.tied else f"corner {self.name}"
 
     @property
     def gauged(self) -> tuple[str, ...]:
-        """Name of the load that each gauge measures: of a support, or 'body:gauge' of a section."""
+        """Load that each gauge measures: a support's name, or 'body:gauge' for a section."""
         return tuple(f"{g.on}:{g.name}" if g.at_section else g.on for g in self.gauges)
 
     def per_wheel(self, names: Iterable[str]) -> tuple[str, ...]:
-        """Names of what every wheel has: 'Fx', or 'Fx RL' and 'Fx RR' of two wheels."""
+        """Names of quantities that each wheel has: 'Fx', or 'Fx RL' and 'Fx RR' with two wheels."""
         every = [(name, corner.name) for corner in self.corners for name in names]
         return tuple(f"{name} {corner}" if self.tied else name for name, corner in every)
 
     def wheel(self, corner: str) -> int:
-        """Position of the corner's wheel.
+        """Index of the corner's wheel.
 
         Raises
         ------
         VehicleError
-            The assembly has no such corner, as where an axle is named in its place.
+            The assembly has no such corner, for example if an axle is named instead.
         """
         names = [c.name for c in self.corners]
         if corner not in names:
@@ -80,7 +91,7 @@ class Linkage:
 
 
 def lone(corner: Corner) -> Linkage:
-    """Linkage of a corner that stands alone, its names as they are."""
+    """Linkage of a corner that stands alone, with unchanged names."""
     return Linkage(
         name=corner.name,
         corners=(corner,),
@@ -93,13 +104,13 @@ def lone(corner: Corner) -> Linkage:
 
 
 def linkage_of(car: Vehicle, name: str) -> Linkage:
-    """Linkage of the assembly of that name, or of the one that the corner of that name is in.
+    """Linkage of the assembly of that name, or of the assembly of the corner of that name.
 
     Raises
     ------
     VehicleError
-        The car has no such corner or tied axle (the nearest is offered), or one of the axle's
-        corners is not described.
+        The car has no such corner or tied axle (the message offers the nearest name), or a corner
+        of the axle is not described.
     """
     axle = car.axles.get(name) or car.axle_of(name)
     if axle is not None:
@@ -128,7 +139,7 @@ def _tied(car: Vehicle, axle: Axle) -> Linkage:
                 where=f"{car.path or 'car'}: axle {axle.name}",
                 found=f"no corner {name}",
                 needed=f"both corners that it ties, {' and '.join(axle.corners)}",
-                do=f"Describe [corner.{name}], or take [axle.{axle.name}] out.",
+                do=f"Describe [corner.{name}], or remove [axle.{axle.name}].",
             )
     sides = tuple(car.corners[name] for name in axle.corners)
     homes: tuple[Corner | Axle, ...] = (*sides, axle)

@@ -1,13 +1,15 @@
-"""Forces and wrenches of a wheel turned among the three axes, both ways.
+"""Converts forces and wrenches of a wheel between vehicle, intermediate and tyre axes.
 
-Vehicle axes are fixed to the body.  Intermediate axes have x along the car's heading and are
-level with the road; roll (left side up) and pitch (nose down) turn the body against them, so that
-a vector there is Ry(pitch) Rx(roll) times the same in vehicle axes.  Tyre axes are level too, x
-along the line in which the wheel's middle plane meets the road: intermediate axes turned about z
-by the wheel's heading, left positive.  All of ISO 8855, from memory.
+Vehicle axes are fixed to the body.  Intermediate axes have x along the heading of the car and are
+level with the road; the body is turned against them by roll (left side up) and pitch (nose down),
+so a vector in intermediate axes is Ry(pitch) Rx(roll) times the same vector in vehicle axes.  Tyre
+axes are level too, with x along the line in which the wheel's middle plane meets the road; they
+are intermediate axes turned about z by the heading of the wheel, left positive.
 
-Vectors are (..., 3), forces or moments, or wrenches (..., 6) of both about one point, which
-stays where it is.
+Vectors (..., 3) are forces or moments; wrenches (..., 6) are both about one point, which stays the
+same.
+
+Source: ISO 8855, from memory.
 """
 
 from __future__ import annotations
@@ -29,9 +31,9 @@ AXES = ("tyre", "intermediate", "vehicle")
 
 
 def attitude_matrix(roll: ArrayLike, pitch: ArrayLike) -> Floats:
-    """Vehicle to intermediate axes, Ry(pitch) Rx(roll), (..., 3, 3) from angles (...,) [rad].
+    """Rotation from vehicle to intermediate axes, Ry(pitch) Rx(roll), (..., 3, 3).
 
-    Roll is left side up, pitch nose down, both right-handed about x and y of ISO 8855.
+    `roll` (left side up) and `pitch` (nose down) are (...,) [rad], right-handed about x and y.
     """
     roll, pitch = np.broadcast_arrays(roll, pitch)
     cr, sr, cp, sp = np.cos(roll), np.sin(roll), np.cos(pitch), np.sin(pitch)
@@ -42,19 +44,22 @@ def attitude_matrix(roll: ArrayLike, pitch: ArrayLike) -> Floats:
 
 
 def vehicle_to_intermediate(vector: Floats, turn: Floats) -> Floats:
-    """Turn vectors (..., 3 or 6) by `attitude_matrix` (..., 3, 3)."""
+    """Vectors (..., 3 or 6) [N, N m] in intermediate axes.
+
+    `turn` is `attitude_matrix`, (..., 3, 3).
+    """
     parts = vector.reshape(*vector.shape[:-1], vector.shape[-1] // 3, 3)
     turned = np.einsum("...ij,...kj->...ki", turn, parts)
     return np.asarray(turned.reshape(*turned.shape[:-2], vector.shape[-1]))
 
 
 def intermediate_to_vehicle(vector: Floats, turn: Floats) -> Floats:
-    """Undo `vehicle_to_intermediate`; `turn` as there."""
+    """Inverse of `vehicle_to_intermediate`, vectors (..., 3 or 6) [N, N m]."""
     return vehicle_to_intermediate(vector, np.swapaxes(turn, -1, -2))
 
 
 def intermediate_to_tyre(vector: Floats, heading: ArrayLike) -> Floats:
-    """Turn vectors (..., 3 or 6) into the axes of a wheel with `heading` (...,) [rad]."""
+    """Vectors (..., 3 or 6) [N, N m] in the axes of a wheel with `heading` (...,) [rad]."""
     c, s = np.cos(heading), np.sin(heading)
     parts = vector.reshape(*vector.shape[:-1], vector.shape[-1] // 3, 3)
     x, y, z = (parts[..., axis] for axis in range(3))
@@ -65,24 +70,24 @@ def intermediate_to_tyre(vector: Floats, heading: ArrayLike) -> Floats:
 
 
 def tyre_to_intermediate(vector: Floats, heading: ArrayLike) -> Floats:
-    """Undo `intermediate_to_tyre`; `heading` as there."""
+    """Inverse of `intermediate_to_tyre`, vectors (..., 3 or 6) [N, N m]."""
     return intermediate_to_tyre(vector, -np.asarray(heading))
 
 
 def require_axes(name: str, where: str) -> None:
-    """Refuse a name that is not of `AXES`.
+    """Check that `name` is one of `AXES`.
 
     Raises
     ------
     DataError
-        The nearest name is offered.
+        It is not; the message offers the nearest name.
     """
     if name not in AXES:
         raise DataError(
             where=where,
             found=f"axes '{name}'",
             needed=nearest(name, AXES),
-            do="Name one of the three sets of axes in which forces of a tyre are given.",
+            do="Name one of the three sets of axes for tyre forces.",
         )
 
 
