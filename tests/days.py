@@ -21,7 +21,7 @@ from recon.analysis.slalom import BANDWIDTH
 from recon.base.errors import ExtrapolationWarning, SafetyWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration
+from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass

@@ -16,7 +16,7 @@ import xarray as xr
 from recon.base.errors import DataWarning
 from recon.base.threads import one_thread
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration, CornerCalibration
+from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration, CornerCalibration
+from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
@@ -81,7 +81,7 @@ def test_planted_map_comes_back_from_an_exact_car(corner: str) -> None:
     own = np.abs(K).max(axis=1, keepdims=True)
     # 1 %: points to whole millimetres, 0.3 mm on arms of 0.1 m, three times.
     assert np.max(np.abs(found.K - K) / own) < 0.01
-    assert found.gross == ()
+    assert found.quality.gross == ()
 
 
 @pytest.mark.parametrize("corner", ["FL", "RL"])
@@ -124,13 +124,17 @@ def test_result_says_what_it_was_made_from() -> None:
     corner = found.corners["FL"]
     assert corner.gauges == tuple(g.name for g in day().car.corners["FL"].gauges)
     assert set(corner.units) == {"mV/V"}
-    assert len(corner.pulls) == 14
-    assert len(found.corners["RL"].pulls) == 16
-    assert all(p.peak > 1500 for p in corner.pulls)  # N; the plan's smallest is 1800, less 2 %
+    assert len(corner.quality.pulls) == 14
+    assert len(found.corners["RL"].quality.pulls) == 16
+    assert all(
+        p.peak > 1500 for p in corner.quality.pulls
+    )  # N; the plan's smallest is 1800, less 2 %
     # 18.5 to 20 degC over the day's pulls, read to 0.15 K.
-    assert corner.temperature == pytest.approx(19.25, abs=0.2)
-    assert corner.travel == 0.0
-    assert np.all(corner.force_reached > 2500)  # N; 3000 planned, lowered by a tenth at most
+    assert corner.conditions.temperature == pytest.approx(19.25, abs=0.2)
+    assert corner.conditions.travel == 0.0
+    assert np.all(
+        corner.conditions.force_reached > 2500
+    )  # N; 3000 planned, lowered by a tenth at most
 
 
 def test_geometry_is_within_its_own_statement_of_the_map() -> None:
@@ -144,7 +148,8 @@ def test_geometry_is_within_its_own_statement_of_the_map() -> None:
     percent = np.abs(corner.crosstalk_percent)
     assert_allclose(percent[own], 100.0, rtol=1e-12)  # rounding
     assert np.all(percent < 100.0 + 1e-9)
-    assert corner.condition == pytest.approx(corner.singular_values[0] / corner.singular_values[-1])
+    values = corner.quality.singular_values
+    assert corner.quality.condition == pytest.approx(values[0] / values[-1])
 
 
 def test_friction_shows_as_hysteresis() -> None:
@@ -155,7 +160,7 @@ def test_friction_shows_as_hysteresis() -> None:
         rng = np.random.default_rng(3)
         drawn = draw_car(car, rng, effects=replace(NOTHING, friction=friction))
         found = fitted(virtual_pulls(drawn, None, rng), car)
-        loops.append(found.hysteresis)
+        loops.append(found.quality.hysteresis)
     assert loops[0] < 5e-4  # last digit of 1 N in some 700 N of link load, a third of it rms
     assert loops[1] > 4 * loops[0]  # twice 0.4 % of half-width were planted, in parts of the loads
     assert loops[1] < 0.016
@@ -216,7 +221,7 @@ def test_one_mistyped_load_is_named_and_left_out(corner: str, pull: str, step: i
     sheet = virtual_pulls(drawn, None, rng, mistyped=Mistyped(corner, pull, step))
     row = np.flatnonzero(sheet.pull == pull)[step]
     found = fitted(sheet, drawn.car)
-    (error,) = found.gross
+    (error,) = found.quality.gross
     assert (error.pull, error.line, error.left_out) == (pull, int(sheet.line[row]), True)
     device = "pad" if pull == "pad" else "strap"
     load = {"strap": "strap_load", "pad": "pad_load"}[device]
@@ -241,7 +246,7 @@ def test_of_two_mistyped_loads_the_second_is_named_but_kept(second: tuple[str, i
     with warnings.catch_warnings():
         # What stays in the fit may well be told as pulls that contradict each other.
         warnings.simplefilter("ignore", DataWarning)
-        out, kept, *rest = fitted(sheet, drawn.car).gross
+        out, kept, *rest = fitted(sheet, drawn.car).quality.gross
     assert (out.line, out.left_out) == (one, True)
     assert (kept.line, kept.left_out) == (two, False)
     assert "still in the fit: check the sheet" in kept.sentence("FL")
@@ -256,7 +261,7 @@ def test_no_false_alarm(corner: str) -> None:
     """Ten cars of each kind with nothing mistyped."""
     for seed in range(10):
         drawn, sheet = pulled(corner, seed, *FEW) if seed > 1 else pulled(corner, seed)
-        assert fitted(sheet, drawn.car).gross == (), f"seed {seed}"
+        assert fitted(sheet, drawn.car).quality.gross == (), f"seed {seed}"
 
 
 # --- directions that nobody pulled -----------------------------------------------------------
@@ -271,9 +276,9 @@ def test_few_pulls_with_slopes_go_on_and_say_what_rests_on_the_prior() -> None:
     assert any(re.search(r"virtual pulls, corner FL: .*M[xyz].* not seen", t) for t in text)
     # The tie rod is hardly loaded and nobody noted its sign: told, not guessed.
     assert any("gauge FL_tie_rod: no sign" in t for t in text)
-    assert 1 <= len(found.rests_on_prior) <= 3  # three pulls see three of six directions
+    assert 1 <= len(found.quality.rests_on_prior) <= 3  # three pulls see three of six directions
     whole = fitted(pulled("FL", 42)[1], drawn.car)
-    assert whole.rests_on_prior == ()
+    assert whole.quality.rests_on_prior == ()
     assert np.mean(found.u_K) > 1.5 * np.mean(whole.u_K)  # twin: what was not pulled is less sure
 
 
@@ -302,9 +307,9 @@ def test_torque_that_never_passes_the_hub_is_not_asked_of_the_pulls() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error", PriorWarning)
         found = fitted(sheet, drawn.car)
-    assert found.rests_on_prior == ()
-    assert found.singular_values.shape == (5,)
-    assert found.condition < 10  # as well set out as those of an outboard brake, about 3
+    assert found.quality.rests_on_prior == ()
+    assert found.quality.singular_values.shape == (5,)
+    assert found.quality.condition < 10  # as well set out as those of an outboard brake, about 3
 
 
 def test_a_slope_is_asked_for_where_no_pull_turns_the_upright() -> None:
@@ -328,7 +333,7 @@ def test_all_pulls_without_slopes_are_enough() -> None:
     drawn, sheet = pulled("FL", 0)
     with_prior, without = fitted(sheet, drawn.car), fitted(sheet, without_slopes(drawn.car))
     assert np.all(np.isnan(without.K_geometry))
-    assert without.rests_on_prior == ()
+    assert without.quality.rests_on_prior == ()
     # The prior adds little to 14 pulls: both maps agree within what the pulls alone leave.
     assert np.max(np.abs(without.K - with_prior.K) / without.u_K) < 2.0
 
@@ -431,7 +436,9 @@ def test_no_limits_no_warnings() -> None:
     found: Calibration = calibrate(
         replace(sheet, strap_limit=np.full(len(sheet.line), np.nan)), car
     )
-    assert found.corners["FL"].lack_of_fit < 2.0  # pulls as unsure as they say, 636 freedoms
+    assert (
+        found.corners["FL"].quality.lack_of_fit < 2.0
+    )  # pulls as unsure as they say, 636 freedoms
 
 
 @pytest.mark.filterwarnings("ignore:.*off the line:recon.base.errors.DataWarning")
@@ -440,7 +447,7 @@ def test_effects_are_what_widens_the_fit() -> None:
     drawn, sheet = pulled("FL", 1)
     honest = fitted(sheet, drawn.car)
     # Cost per freedom: 636 freedoms scatter by 6 %; friction and creep beyond the model add 10 %.
-    assert honest.lack_of_fit == pytest.approx(1.0, abs=0.35)
+    assert honest.quality.lack_of_fit == pytest.approx(1.0, abs=0.35)
     quarter = {n: getattr(sheet, n) / 4 for n in ("u_mark", "u_attach", "u_load_step")}
     boast = replace(sheet, **quarter)
-    assert fitted(boast, drawn.car).lack_of_fit > 1.5 * honest.lack_of_fit
+    assert fitted(boast, drawn.car).quality.lack_of_fit > 1.5 * honest.quality.lack_of_fit

@@ -12,11 +12,10 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError
 from recon.base.threads import one_thread
 from recon.calibration import fit as fitting
-from recon.calibration.calibrate import split_gains
+from recon.calibration.applied import Line, Pull, pulls_of
 from recon.calibration.fit import JointFit, Problem, Step, joint_fit
 from recon.calibration.noise import scatter_of
 from recon.calibration.prior import BridgePrior, bridge_prior
-from recon.calibration.pulls import Line, Pull, pulls_of
 from recon.mechanics.assembly import assembly_of
 from tests.days import exact
 
@@ -156,7 +155,8 @@ def test_gains_split_into_a_shared_effect() -> None:
     straps = [thinned(p, [0, 1]) for p in pulls if p.devices == ("strap",)]
     told = BridgePrior(K, np.full_like(K, np.inf))
     fit = joint_fit(straps, told, noise)
-    own, effects = split_gains(fit)
+    own = np.sum(list(fit.covariance_by_source().values()), axis=0)
+    effects = fit.gain_effects()
     assert list(fit.of_kind("gain")) == [("gain", "strap")]
     whole = own + effects.T @ effects
     # Found part by part: rounding, times the condition of the normal matrix (some 1e7).

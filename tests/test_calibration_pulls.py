@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
-from recon.calibration.pulls import Line, Pull, off_line, pulls_of, strap_line
+from recon.calibration.applied import Line, Pull, off_line, pulls_of, strap_line
 from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of

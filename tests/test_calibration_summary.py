@@ -1,4 +1,4 @@
-"""A calibration in words: numbers that are none are told as such."""
+"""A calibration in words: one verdict per corner, and no number that is none."""
 
 from __future__ import annotations
 
@@ -7,34 +7,67 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from recon.calibration.calibrated import CornerCalibration
 from recon.report.calibration import calibration_summary
 from tests.days import day
 
 
-@pytest.mark.parametrize(
-    ("smallest", "told"),
-    [
-        (0.0, "condition not finite (a direction is not pulled at all)"),
-        (1e-12, "condition not finite (a direction is not pulled at all)"),
-        (0.25, "condition 8.0,"),
-    ],
-)
-def test_a_condition_number_without_end_is_told_in_words(smallest: float, told: str) -> None:
-    whole = day().calibration
-    values = np.array([2.0, 1.5, 1.0, 0.9, 0.8, smallest])
-    one = replace(whole.corners["FL"], singular_values=values)
-    (line,) = (
-        line
-        for line in calibration_summary(replace(whole, corners={"FL": one}), day().car)
-        if line.startswith("FL: ")
-    )
-    assert told in line
-    assert len(line) < 260
-
-
-def test_agreement_that_nothing_can_tell_is_told_in_words() -> None:
-    whole = day().calibration
-    one = replace(whole.corners["RR"], lack_of_fit=np.nan)
-    lines = calibration_summary(replace(whole, corners={"RR": one}), day().car)
-    assert "agreement not known (no more readings than unknowns)" in lines[1]
+def said_of(corner: CornerCalibration) -> list[str]:
+    """The lines about one corner."""
+    whole = replace(day().calibration, corners={corner.corner: corner})
+    lines = calibration_summary(whole, day().car)
+    assert max(map(len, lines)) < 260
     assert "nan" not in "\n".join(lines)
+    return lines[1:4]
+
+
+def with_quality(name: str, **changed: object) -> CornerCalibration:
+    corner = day().calibration.corners[name]
+    return replace(corner, quality=replace(corner.quality, **changed))
+
+
+def test_a_good_corner_is_said_to_be_good_and_for_what() -> None:
+    corner = day().calibration.corners["RL"]
+    x, y, z = corner.conditions.force_reached / 1000
+    verdict, figures, checked = said_of(corner)
+    assert verdict.startswith(
+        f"RL is good for forces up to {x:.1f} kN in x, {y:.1f} kN in y and {z:.1f} kN in z: main "
+        "slopes are known to "
+    )
+    assert verdict.endswith(
+        "its 16 pulls agree within their stated uncertainties, held-out pulls confirm it"
+    )
+    assert f"scatter {np.sqrt(corner.quality.lack_of_fit):.2f} times the stated one" in figures
+    inside = 100 * corner.verification.share_inside
+    assert f"held-out pulls to {corner.verification.applied.max():.0f} N" in checked
+    assert checked.endswith(f"{inside:.0f} % inside")
+
+
+def test_a_corner_is_as_good_as_what_speaks_for_it() -> None:
+    corner = day().calibration.corners["FL"]
+    unverified = said_of(replace(corner, verification=None))
+    assert unverified[0].startswith("FL seems good, but is not verified, for forces up to ")
+    assert "not verified: no pull was held out" in "".join(unverified)
+    verdict, _, rests = said_of(with_quality("FL", rests_on_prior=("Mz with Fy (same sign)",)))
+    assert verdict.startswith("FL is usable with wider intervals for forces up to ")
+    assert "taken from bridge data: Mz with Fy (same sign)" in rests
+    wrong = replace(corner.verification, error=corner.verification.error + 300.0)
+    assert said_of(replace(corner, verification=wrong))[0].startswith(
+        "FL is not to be trusted yet: a warning says"
+    )
+    both = replace(with_quality("FL", lack_of_fit=9.0), verification=wrong)
+    assert said_of(both)[0].startswith("FL is not to be trusted yet: 2 warnings say")
+
+
+@pytest.mark.parametrize("smallest", [0.0, 1e-12, 0.25])
+def test_a_condition_number_without_end_is_put_into_words(smallest: float) -> None:
+    values = np.array([2.0, 1.5, 1.0, 0.9, 0.8, smallest])
+    figures = said_of(with_quality("FL", singular_values=values, weak_direction="Mx"))[1]
+    told = "condition 8.0 (weakest: Mx)" if smallest > 0.1 else "not finite (Mx is not pulled"
+    assert told in figures
+
+
+def test_agreement_that_nothing_can_show_is_put_into_words() -> None:
+    lines = said_of(with_quality("RR", lack_of_fit=np.nan))
+    assert "its 16 pulls are too few to show whether they agree" in lines[0]
+    assert lines[1].startswith("  cross-talk")

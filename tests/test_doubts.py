@@ -11,11 +11,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning, PriorWarning
+from recon.calibration.applied import pulls_of
 from recon.calibration.calibrate import calibrate
+from recon.calibration.calibrated import CornerCalibration
 from recon.calibration.doubts import doubts_of
-from recon.calibration.map import CornerCalibration
 from recon.calibration.prior import bridge_prior
-from recon.calibration.pulls import pulls_of
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.reconstruction.reconstruct import reconstruct
@@ -69,7 +69,7 @@ def test_a_mistyped_load_does_not_hide_a_sign() -> None:
     load = sheet.strap_load.copy()
     load[row] *= 100.0  # a decimal point forgotten twice
     found = fitted(replace(sheet, strap_load=load), with_sign(drawn.car, "FL_upper_rear", 0))
-    (error,) = found.gross
+    (error,) = found.quality.gross
     assert error.line == int(sheet.line[row])
     clean = fitted(sheet, drawn.car)
     assert np.max(np.abs(found.K - clean.K) / clean.u_K) < 0.5  # one step's worth of evidence

@@ -15,7 +15,13 @@ from matplotlib.text import Text
 
 from recon.base.errors import DataError, OutputError
 from recon.base.status import BIT
-from recon.calibration.map import Calibration, CornerCalibration, Verification
+from recon.calibration.calibrated import (
+    Calibration,
+    Conditions,
+    CornerCalibration,
+    Quality,
+    Verification,
+)
 from recon.report.crosstalk import plot_crosstalk
 from recon.report.friction import plot_friction_plane
 from recon.report.sheet import save_figure
@@ -81,24 +87,15 @@ def corner_of(name, verification=True):
         members=("upper_front", "lower_rear", "push_rod"),
         arms=np.ones(3),
         K=K,
-        covariance=np.eye(6) * (0.4e-6) ** 2,
+        sources=("all",),
+        covariance_by_source=np.eye(6)[None] * (0.4e-6) ** 2,
         devices=("strap",),
         gain_effect=np.zeros((1, 6)),
         K_geometry=geometry,
         noise=np.full(2, 1e-4),
         friction=np.zeros(2),
-        travel=0.0,
-        rack=0.0,
-        temperature=20.0,
-        hysteresis=0.002,
-        lack_of_fit=1.0,
-        dof=10.0,
-        force_reached=np.full(3, 3000.0),
-        singular_values=np.ones(3),
-        weak_direction="none",
-        rests_on_prior=(),
-        gross=(),
-        pulls=(),
+        conditions=Conditions(0.0, 0.0, 20.0, np.full(3, 3000.0)),
+        quality=Quality(0.002, 1.0, 10.0, np.ones(3), "none", (), (), ()),
         verification=checks if verification else None,
     )
 

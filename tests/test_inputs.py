@@ -15,7 +15,7 @@ from recon.base.errors import DataError, DataWarning, PriorWarning, RankError
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration
+from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.mechanics.assembly import assemblies_of

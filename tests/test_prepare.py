@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration, CornerCalibration
+from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix

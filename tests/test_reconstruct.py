@@ -330,7 +330,7 @@ def test_poses_beyond_the_stated_range_are_not_known() -> None:
 
 
 def test_forces_beyond_the_pulls_are_told_and_widened() -> None:
-    reached = exact().calibration.corners["FL"].force_reached
+    reached = exact().calibration.corners["FL"].conditions.force_reached
     force = np.array([[0, 0, 2500.0], [0, 0, reached[2] + 2000.0]] * 2)
     log, tares, _ = exact_log(exact(), states("FL", force))
     conditioned = condition(log, exact().car, tares, bandwidth=1e9)
@@ -339,7 +339,8 @@ def test_forces_beyond_the_pulls_are_told_and_widened() -> None:
     ):
         found = reconstruct(conditioned, exact().calibration, exact().car)
     assert flagged(found, "beyond_pulls").tolist() == [False, True] * 2
-    wide = replace(exact().calibration.corners["FL"], force_reached=np.full(3, 1e9))
+    corner = exact().calibration.corners["FL"]
+    wide = replace(corner, conditions=replace(corner.conditions, force_reached=np.full(3, 1e9)))
     far = reconstruct(conditioned, replace(exact().calibration, corners={"FL": wide}), exact().car)
     more, less = (f["u_tyre_force"].to_numpy()[1, 0, 2] for f in (found, far))
     excess = level(found)[1, 2] - 1.02 * reached[2]

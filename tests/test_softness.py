@@ -13,7 +13,7 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
-from recon.calibration.map import Calibration
+from recon.calibration.calibrated import Calibration
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
 from recon.mechanics.assembly import Assembly, assembled, assemblies_of, assembly_of

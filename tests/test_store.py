@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from recon.base.errors import DataError, OutputError
+from recon.calibration.calibrated import Calibration
 from recon.calibration.gross import GrossError
-from recon.calibration.map import Calibration
 from recon.calibration.store import read_calibration, write_calibration
 from recon.records.results import read_result, write_result
 from tests.days import day, exact
@@ -56,9 +56,12 @@ def with_everything() -> Calibration:
     spoiled = dataclasses.replace(
         corner,
         K_geometry=geometry,
-        gross=(GROSS, KEPT),
-        rests_on_prior=("Mz with Fy (opposite sign)", "Fx"),
-        temperature=float("nan"),
+        quality=dataclasses.replace(
+            corner.quality,
+            gross=(GROSS, KEPT),
+            rests_on_prior=("Mz with Fy (opposite sign)", "Fx"),
+        ),
+        conditions=dataclasses.replace(corner.conditions, temperature=float("nan")),
     )
     bare = dataclasses.replace(found.corners["RR"], verification=None)
     return dataclasses.replace(found, corners={**found.corners, "FL": spoiled, "RR": bare})
@@ -134,3 +137,17 @@ def test_units_and_names_stand_in_the_file(tmp_path: Path) -> None:
     assert stored["FL_K"].dims == ("FL_gauge", "FL_member")
     assert all("long_name" in v.attrs for v in stored.data_vars.values())
     assert not list(tmp_path.glob(".part*"))  # nothing half written is left
+
+
+def test_an_older_file_has_the_covariance_as_one_source(tmp_path: Path) -> None:
+    """Files of the same format that were written before the covariance was parted."""
+    path = write_calibration(day().calibration, tmp_path / "calibration.nc")
+    stored = read_result(path)
+    gone = [n for n in stored.variables if n.endswith(("_sources", "_covariance_by_source"))]
+    assert len(gone) == 8  # two of four corners each
+    older = write_result(stored.drop_vars(gone), tmp_path / "older.nc")
+    for name, corner in read_calibration(older).corners.items():
+        whole = day().calibration.corners[name].covariance
+        assert corner.sources == ("all",)
+        np.testing.assert_array_equal(corner.covariance, whole)
+        np.testing.assert_array_equal(corner.K, day().calibration.corners[name].K)

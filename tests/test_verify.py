@@ -151,7 +151,7 @@ def test_verification_rows_of_the_same_sheet_count_too() -> None:
     with unwarned():
         found = calibrate(mixed, exact().car).corners["FL"]
     assert set(found.verification.pull) == {"fore-out"}
-    assert "fore-out" not in {p.name for p in found.pulls}  # held out of the fit
+    assert "fore-out" not in {p.name for p in found.quality.pulls}  # held out of the fit
 
 
 def test_a_sheet_without_verification_rows_is_refused() -> None:

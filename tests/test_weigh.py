@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from recon.calibration.calibrate import calibrate
-from recon.calibration.map import Calibration
+from recon.calibration.calibrated import Calibration
 from recon.reconstruction.weigh import Weighing, weigh_check
 from recon.records.sheets import Tares
 from recon.virtual.crew import virtual_pulls

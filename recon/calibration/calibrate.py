@@ -16,14 +16,26 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.base.threads import one_thread
+from recon.calibration.applied import Pull, pulls_of
+from recon.calibration.calibrated import (
+    Calibration,
+    Conditions,
+    CornerCalibration,
+    PullReport,
+    Quality,
+)
+from recon.calibration.directions import (
+    BLIND,
+    Seen,
+    direction_words,
+    least_seen,
+    prior_directions,
+)
 from recon.calibration.doubts import doubts_of
 from recon.calibration.fit import JointFit
 from recon.calibration.gross import GrossError, fit_without_gross
-from recon.calibration.map import Calibration, CornerCalibration, PullReport
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
-from recon.calibration.pulls import Pull, pulls_of
-from recon.calibration.see import BLIND, in_words, least_seen, prior_shares
 from recon.calibration.verify import verify_corner
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.records.held_out import require_held_out
@@ -122,12 +134,12 @@ def _calibrate_assembly(
     seen = least_seen(fitted, tuple(c.name for c in assembly.corners))
     closed = prior.closed
     turned = all(pull.outboard for pull in fitted)
-    if not closed and (seen[1][-1] < BLIND * max(seen[1][0], 1e-300) or not turned):
+    if not closed and (seen.values[-1] < BLIND * max(seen.values[0], 1e-300) or not turned):
         _refuse(path, assembly, seen, prior, turned=turned)
     _warn_of_limits(path, assembly, fitted + held_out)
     noise = noise_of(fitted)
     fit, gross = fit_without_gross(fitted, prior, noise)
-    rests = prior_shares(fitted, prior, fit) if closed else ()
+    rests = prior_directions(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
             f"{path}, {assembly.title}: {'; '.join(rests)} not seen by the pulls: rests "
@@ -136,12 +148,10 @@ def _calibrate_assembly(
             stacklevel=3,
         )
     lack, dof = _lack_of_fit(fit)
-    own, gains = split_gains(fit)
+    parts = fit.covariance_by_source()
     # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
-    own = own * (max(lack, 1.0) if np.isfinite(lack) else 1.0)
+    birge = max(lack, 1.0) if np.isfinite(lack) else 1.0
     stated = np.isfinite([g.slope for g in gauges])[:, None]
-    K_geometry = np.where(np.isfinite(prior.u) & stated, prior.mean, np.nan)
-    used = [p for p in fitted if p.purpose == "fit"]
     result = CornerCalibration(
         corner=assembly.name,
         gauges=tuple(g.name for g in gauges),
@@ -149,24 +159,24 @@ def _calibrate_assembly(
         members=assembly.members,
         arms=assembly.arms,
         K=fit.K,
-        covariance=own,
-        devices=tuple(sorted(str(key[1]) for key in fit.of_kind("gain"))),
-        gain_effect=gains,
-        K_geometry=K_geometry,
+        K_geometry=np.where(np.isfinite(prior.u) & stated, prior.mean, np.nan),
+        sources=tuple(parts),
+        covariance_by_source=birge * np.array(list(parts.values())),
+        devices=fit.devices,
+        gain_effect=fit.gain_effects(),
         noise=noise,
         friction=_friction(fitted, fit),
-        travel=float(np.mean([p.travel for p in used])),
-        rack=float(np.mean([p.rack for p in used])),
-        temperature=float(np.mean([p.temperature for p in used])),
-        hysteresis=_hysteresis(fit),
-        lack_of_fit=lack,
-        dof=dof,
-        force_reached=_force_reached(used, gross),
-        singular_values=seen[1],
-        weak_direction=in_words(seen[2][-1]),
-        rests_on_prior=rests,
-        gross=gross,
-        pulls=_reports(fitted, fit, assembly.arms),
+        conditions=_conditions(fitted, gross),
+        quality=Quality(
+            hysteresis=_hysteresis(fit),
+            lack_of_fit=lack,
+            dof=dof,
+            singular_values=seen.values,
+            weak_direction=direction_words(seen.directions[-1]),
+            rests_on_prior=rests,
+            gross=gross,
+            pulls=_reports(fitted, fit, assembly.arms),
+        ),
         verification=None,
     )
     result = verify_corner(result, held_out) if held_out else result
@@ -196,12 +206,12 @@ def _width(pull: Pull) -> int:
 def _refuse(
     path: str,
     assembly: Assembly,
-    seen: tuple[str, Floats, Floats],
+    seen: Seen,
     prior: BridgePrior,
     *,
     turned: bool,
 ) -> None:
-    name, values, directions = seen
+    name, values, directions = seen.corner, seen.values, seen.directions
     if values[0] == 0.0:
         raise RankError(
             where=f"{path}, corner {name}",
@@ -209,7 +219,9 @@ def _refuse(
             needed="pulls of both wheels of a tied axle",
             do=f"Pull {name} too, or state tube and bridge of every gauge of the axle.",
         )
-    blind = [in_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]]
+    blind = [
+        direction_words(d) for v, d in zip(values, directions, strict=True) if v < BLIND * values[0]
+    ]
     open_gauges = [
         g.name for g, u in zip(assembly.gauges, prior.u, strict=True) if not np.all(np.isfinite(u))
     ]
@@ -254,17 +266,16 @@ def _warn_of_limits(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
                 )
 
 
-def split_gains(fit: JointFit) -> tuple[Floats, Floats]:
-    """Covariance of K without the devices' gains, and K's change with each gain's uncertainty."""
-    effects = np.array([fit.effect(*key)[:, 0] for key in sorted(fit.of_kind("gain"))])
-    return np.sum(list(fit.covariance_by_source().values()), axis=0), effects
-
-
-def _force_reached(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Floats:
-    """Largest force component [N] that a load in the fit applied, (3,)."""
-    out = {e.line for e in gross if e.left_out}
-    kept = [p.wrench()[~np.isin(p.line_of_file, list(out)), :3] for p in pulls]
-    return np.max(np.abs(np.concatenate(kept)), axis=0)
+def _conditions(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Conditions:
+    """Means over the pulls, and the largest force component [N] of a load in the fit."""
+    out = [e.line for e in gross if e.left_out]
+    kept = [p.wrench()[~np.isin(p.line_of_file, out), :3] for p in pulls]
+    return Conditions(
+        travel=float(np.mean([p.travel for p in pulls])),
+        rack=float(np.mean([p.rack for p in pulls])),
+        temperature=float(np.mean([p.temperature for p in pulls])),
+        force_reached=np.max(np.abs(np.concatenate(kept)), axis=0),
+    )
 
 
 def _hysteresis(fit: JointFit) -> float:
@@ -294,7 +305,6 @@ def _reports(pulls: list[Pull], fit: JointFit, arms: Floats) -> tuple[PullReport
         out.append(
             PullReport(
                 name=pull.name,
-                purpose=pull.purpose,
                 peak=float(np.max(np.sum(pull.load, axis=0))),
                 angle=float(np.linalg.norm(corrections[:, 2:])),
                 offset=float(np.linalg.norm(corrections[:, :2])),

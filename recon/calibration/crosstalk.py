@@ -15,7 +15,7 @@ from recon.mechanics.statics import member_matrix, road_columns
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 

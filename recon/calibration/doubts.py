@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.calibration.map import CornerCalibration, Verification
+from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
@@ -25,11 +25,12 @@ SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
 def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, ...]:
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
     out = []
-    if calibration.lack_of_fit > DISAGREE:
-        worst = max(calibration.pulls, key=lambda pull: pull.influence)
+    lack = calibration.quality.lack_of_fit
+    if lack > DISAGREE:
+        worst = max(calibration.quality.pulls, key=lambda pull: pull.influence)
         out.append(
-            f"the pulls contradict each other {calibration.lack_of_fit:.0f} times as much as their "
-            f"stated uncertainties allow, and the map is widened for it. Look at pull "
+            f"the pulls contradict each other {lack:.0f} times as much as their stated "
+            f"uncertainties allow, and the map is widened for it. Look at pull "
             f"'{worst.name}' first: without it a main slope changes by "
             f"{100 * worst.influence:.0f} %."
         )

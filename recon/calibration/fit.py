@@ -29,8 +29,8 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.calibration.applied import Pull
 from recon.calibration.prior import BridgePrior
-from recon.calibration.pulls import Pull
 
 BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
@@ -123,6 +123,15 @@ class JointFit:
         """
         own, other = self.blocks["K",], self.blocks[key]
         return own.scale[:, None] * self.covariance[own.place, other.place]
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """Devices that pulled, in alphabetical order."""
+        return tuple(sorted(str(key[1]) for key in self.of_kind("gain")))
+
+    def gain_effects(self) -> Floats:
+        """Change of K (device, gauge * member) per standard uncertainty of each device's gain."""
+        return np.array([self.effect("gain", device)[:, 0] for device in self.devices])
 
     def covariance_by_source(self) -> dict[str, Floats]:
         """Covariance of K (gauge * member, gauge * member) by what it comes from, gains left out.

@@ -6,7 +6,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.uncertainty import common_scale
-from recon.calibration.pulls import Pull
+from recon.calibration.applied import Pull
 
 FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
 

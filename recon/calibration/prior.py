@@ -15,7 +15,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning
-from recon.calibration.pulls import Pull
+from recon.calibration.applied import Pull
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Gauge

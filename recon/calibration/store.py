@@ -3,40 +3,62 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.calibration.calibrated import (
+    Calibration,
+    Conditions,
+    CornerCalibration,
+    PullReport,
+    Quality,
+    Verification,
+)
 from recon.calibration.gross import GrossError
-from recon.calibration.map import Calibration, CornerCalibration, PullReport, Verification
 from recon.records.results import read_result, write_result
 
 if TYPE_CHECKING:
     import xarray as xr
 
 KIND = "calibration"
-# Dimensions of each array of a corner; each gets the corner's name in front.
-ARRAYS = {
-    "arms": ("member",),
-    "K": ("gauge", "member"),
-    "K_geometry": ("gauge", "member"),
-    "covariance": ("term", "term_"),
-    "gain_effect": ("device", "term"),
-    "noise": ("gauge",),
-    "friction": ("gauge",),
-    "force_reached": ("component",),
-    "singular_values": ("direction",),
+# Dimensions of each stored field, by the part of a corner's calibration that holds it.  Names of
+# variables and dimensions get the corner's name in front.
+FIELDS: dict[type, dict[str, tuple[str, ...]]] = {
+    CornerCalibration: {
+        "gauges": ("gauge",),
+        "units": ("gauge",),
+        "members": ("member",),
+        "arms": ("member",),
+        "K": ("gauge", "member"),
+        "K_geometry": ("gauge", "member"),
+        "sources": ("source",),
+        "covariance_by_source": ("source", "term", "term_"),
+        "devices": ("device",),
+        "gain_effect": ("device", "term"),
+        "noise": ("gauge",),
+        "friction": ("gauge",),
+    },
+    Conditions: {"travel": (), "rack": (), "temperature": (), "force_reached": ("component",)},
+    Quality: {
+        "hysteresis": (),
+        "lack_of_fit": (),
+        "dof": (),
+        "singular_values": ("direction",),
+        "weak_direction": (),
+        "rests_on_prior": ("resting",),
+    },
+    Verification: {
+        "pull": ("verified",),
+        "applied": ("verified",),
+        "reference": ("verified", "component"),
+        "error": ("verified", "component"),
+        "u_error": ("verified", "component"),
+    },
 }
-WORDS = {
-    "gauges": "gauge",
-    "units": "gauge",
-    "members": "member",
-    "devices": "device",
-    "rests_on_prior": "resting",
-}
-NUMBERS = ("travel", "rack", "temperature", "hysteresis", "lack_of_fit", "dof")
 
 
 def write_calibration(
@@ -126,27 +148,43 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
 
 
 def _corner_to(name: str, corner: CornerCalibration) -> dict[str, tuple]:
-    out: dict[str, tuple] = {}
-    for key, dims in ARRAYS.items():
-        out[key] = (tuple(f"{name}_{d}" for d in dims), np.asarray(getattr(corner, key)))
-    for key, dim in WORDS.items():
-        # An empty list still needs a length: netCDF labels of length zero do not survive.
-        values = list(getattr(corner, key)) or [""]
-        suffix = dim if getattr(corner, key) else f"{dim}_none"
-        out[key] = ((f"{name}_{suffix}",), np.asarray(values, dtype=str))
-    for key in NUMBERS:
-        out[key] = ((), float(getattr(corner, key)))
-    out["weak_direction"] = ((), corner.weak_direction)
-    out |= _records_to(name, "pull", corner.pulls, PullReport)
-    out |= _records_to(name, "gross", corner.gross, GrossError)
+    quality = corner.quality
+    out = _fields_to(name, corner) | _fields_to(name, corner.conditions)
+    out |= _fields_to(name, quality)
+    # The sum of the sources, for other programs; this one reads the sources.
+    out["covariance"] = ((f"{name}_term", f"{name}_term_"), corner.covariance)
+    out |= _records_to(name, "pull", quality.pulls, PullReport)
+    out |= _records_to(name, "gross", quality.gross, GrossError)
     if corner.verification is not None:
-        v = corner.verification
-        step = f"{name}_verified"
-        out["verification_pull"] = ((step,), np.asarray(v.pull, dtype=str))
-        out["verification_applied"] = ((step,), v.applied)
-        for key in ("reference", "error", "u_error"):
-            out[f"verification_{key}"] = ((step, f"{name}_component"), getattr(v, key))
+        checked = _fields_to(name, corner.verification)
+        out |= {f"verification_{key}": value for key, value in checked.items()}
     return out
+
+
+def _fields_to(name: str, part: Any) -> dict[str, tuple]:
+    """Variables of one part of a corner's calibration."""
+    out: dict[str, tuple] = {}
+    for key, dims in FIELDS[type(part)].items():
+        value = getattr(part, key)
+        named = tuple(f"{name}_{dim}" for dim in dims)
+        if isinstance(value, tuple):
+            # An empty list still needs a length: netCDF labels of length zero do not survive.
+            named = named if value else (f"{named[0]}_none",)
+            value = np.asarray(value or [""], dtype=str)
+        out[key] = (named, value)
+    return out
+
+
+def _fields_from(dataset: xr.Dataset, prefix: str, kind: type) -> dict[str, Any]:
+    """Fields of one part, from the variables whose names begin with `prefix`."""
+    types = {field.name: str(field.type) for field in dataclasses.fields(kind)}
+    casts: dict[str, Callable[[Any], Any]] = {
+        "float": float,
+        "str": lambda variable: str(variable.item()),
+        "Floats": lambda variable: variable.to_numpy(),
+        "tuple[str, ...]": _words,
+    }
+    return {key: casts[types[key]](dataset[f"{prefix}_{key}"]) for key in FIELDS[kind]}
 
 
 def _records_to(name: str, prefix: str, records: tuple, kind: type) -> dict[str, tuple]:
@@ -173,26 +211,30 @@ def _records_from(dataset: xr.Dataset, prefix: str, kind: type) -> tuple:
 
 
 def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
-    def read(key: str) -> Any:
-        return dataset[f"{name}_{key}"]
-
+    dataset = _with_sources(dataset, name)
     verification = None
     if f"{name}_verification_error" in dataset:
-        verification = Verification(
-            pull=_words(read("verification_pull")),
-            applied=read("verification_applied").to_numpy(),
-            reference=read("verification_reference").to_numpy(),
-            error=read("verification_error").to_numpy(),
-            u_error=read("verification_u_error").to_numpy(),
-        )
-    fields: dict[str, Any] = {key: read(key).to_numpy() for key in ARRAYS}
-    fields |= {key: _words(read(key)) for key in WORDS}
-    fields |= {key: float(read(key)) for key in NUMBERS}
+        fields = _fields_from(dataset, f"{name}_verification", Verification)
+        verification = Verification(**fields)
     return CornerCalibration(
         corner=name,
-        **fields,
-        weak_direction=str(read("weak_direction").item()),
-        gross=_records_from(dataset, f"{name}_gross", GrossError),
-        pulls=_records_from(dataset, f"{name}_pull", PullReport),
+        **_fields_from(dataset, name, CornerCalibration),
+        conditions=Conditions(**_fields_from(dataset, name, Conditions)),
+        quality=Quality(
+            **_fields_from(dataset, name, Quality),
+            gross=_records_from(dataset, f"{name}_gross", GrossError),
+            pulls=_records_from(dataset, f"{name}_pull", PullReport),
+        ),
         verification=verification,
+    )
+
+
+def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:
+    """A file that has the covariance of K only as a whole, as one with the single source `all`."""
+    if f"{name}_sources" in dataset:
+        return dataset
+    source = f"{name}_source"
+    whole = dataset[f"{name}_covariance"].expand_dims(source)
+    return dataset.assign(
+        {f"{name}_sources": ((source,), ["all"]), f"{name}_covariance_by_source": whole}
     )

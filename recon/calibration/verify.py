@@ -13,8 +13,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.calibration.map import Calibration, CornerCalibration, Verification
-from recon.calibration.pulls import Pull
+from recon.calibration.applied import Pull
+from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
@@ -34,7 +34,7 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
     DataError
         The sheet has no row with purpose verify for a calibrated corner.
     """
-    from recon.calibration.pulls import pulls_of
+    from recon.calibration.applied import pulls_of
     from recon.mechanics.assembly import assemblies_of
 
     out = {}

@@ -37,7 +37,7 @@ from recon.reconstruction.session import AssemblySession
 from recon.reconstruction.tare import TareLoad, tare_load
 
 if TYPE_CHECKING:
-    from recon.calibration.map import CornerCalibration
+    from recon.calibration.calibrated import CornerCalibration
     from recon.car.vehicle import Vehicle
 
 # Share of a wheel's load that a bar, a beam or bound links may take from the springs: twist by

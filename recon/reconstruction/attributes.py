@@ -13,7 +13,7 @@ from recon.reconstruction.in_axes import AXES
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 

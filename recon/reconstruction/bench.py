@@ -91,8 +91,8 @@ class Bench:
     @property
     def pull_pose(self) -> Floats:
         """Travels and rack of the pulls, (wheel and rack,) [m]."""
-        fitted = self.estimator.calibration
-        return np.array([fitted.travel] * self.features.wheels + [fitted.rack])
+        at = self.estimator.calibration.conditions
+        return np.array([at.travel] * self.features.wheels + [at.rack])
 
     def blank(self) -> Floats:
         """A loading of zeros, (mode, 3 w, feature) [N]."""

@@ -25,7 +25,7 @@ from recon.reconstruction.tare import Tare
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration, CornerCalibration
+    from recon.calibration.calibrated import Calibration, CornerCalibration
     from recon.car.vehicle import Corner, Vehicle
 
 T = TypeVar("T")
@@ -250,9 +250,9 @@ def _axes_logged(log: xr.Dataset, name: str, corner: str | None) -> NDArray[np.b
 
 def _warming(log: xr.Dataset, name: str, fitted: CornerCalibration) -> float:
     """Mean temperature of the gauges above that of the pulls [K], or a stated one."""
-    if logged(log, "gauge_temperature", name) and np.isfinite(fitted.temperature):
+    if logged(log, "gauge_temperature", name) and np.isfinite(fitted.conditions.temperature):
         temperature = log["gauge_temperature"].sel(corner=name)
-        return float(abs(temperature.mean() - fitted.temperature))
+        return float(abs(temperature.mean() - fitted.conditions.temperature))
     return WARMING_UNKNOWN
 
 

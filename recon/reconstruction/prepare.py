@@ -32,7 +32,7 @@ from recon.reconstruction.solver import Solver, solver_of
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 

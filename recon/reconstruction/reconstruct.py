@@ -15,7 +15,7 @@ from recon.reconstruction.prepare import prepare
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.map import Calibration
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 

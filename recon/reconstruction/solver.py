@@ -20,7 +20,7 @@ from recon.reconstruction.table import WANTED, Table, fine_table
 from recon.reconstruction.variance import Compressed, compressed
 
 if TYPE_CHECKING:
-    from recon.calibration.map import CornerCalibration
+    from recon.calibration.calibrated import CornerCalibration
     from recon.car.vehicle import Vehicle
 
 
@@ -93,7 +93,7 @@ def solver_of(
         causes=tuple(causes),
         compressed=compressed(outputs, causes, _typical(estimator)),
         random=_random(bench, outputs),
-        force_reached=calibration.force_reached,
+        force_reached=calibration.conditions.force_reached,
     )
 
 

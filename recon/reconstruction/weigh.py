@@ -24,7 +24,7 @@ from recon.reconstruction.solver import solver_of
 from recon.reconstruction.tare import PAD_SHARE, PAD_TRAVEL, Tare
 
 if TYPE_CHECKING:
-    from recon.calibration.map import Calibration, CornerCalibration
+    from recon.calibration.calibrated import Calibration, CornerCalibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
 

@@ -1,4 +1,4 @@
-"""A calibration in words, and the list of its pictures."""
+"""A calibration in words, which corners are good and for what, and the list of its pictures."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from recon.base.quantities import CORNERS
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.calibration.doubts import doubts_of
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
@@ -19,9 +20,18 @@ from recon.report.verification import plot_verification
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from recon.calibration.map import Calibration, CornerCalibration
+    from recon.base.arrays import Floats
+    from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verification
     from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
 
+MEANINGS = (
+    "Main slopes (indication per newton of a gauge's own member) are given with their standard",
+    "uncertainty (k = 1); limits after +- cover 95 % (k = 1.96). Cross-talk is the response to",
+    "other members' loads, as a share of the main slope. Condition says how evenly the pulls cover",
+    "all directions: 1 is even, above 30 one is hardly pulled. The load cell's gain is common to",
+    "all pulls, held-out ones too: only weighing the car on pads shows an error of it.",
+)
 CAUTIONS = (
     "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
     "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports "
@@ -34,37 +44,11 @@ CAUTIONS = (
 
 
 def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
-    """What was fitted, how well, what was left out."""
-    lines = [f"Calibration of {calibration.vehicle}, {len(calibration.corners)} corner(s)"]
-    for name, c in calibration.corners.items():
-        per_force = np.abs(c.K * c.arms)
-        relative = 100 * np.max(c.u_K * c.arms, axis=1) / np.max(per_force, axis=1)
-        off = np.abs(c.crosstalk_percent)
-        off[off >= 99.999] = 0.0
-        lines.append(
-            f"{name}: {len(c.pulls)} pulls, main slopes to {np.median(relative):.1f} % (k = 1), "
-            f"cross-talk up to {off.max():.1f} %, condition {_condition(c)}, hysteresis "
-            f"{100 * c.hysteresis:.1f} % of a pull's peak, agreement {_agreement(c)}"
-        )
-        lines += [f"  least seen direction: {c.weak_direction}"]
-        lines += [f"  rests on slopes and geometry: {r}" for r in c.rests_on_prior]
-        lines += [f"  mistyped? {g.sentence(name)}" for g in c.gross]
-        if c.verification is None:
-            lines.append("  not verified: no pull was held out")
-            continue
-        v = c.verification
-        rms = np.sqrt(np.mean(v.error**2, axis=0))
-        half = COVERAGE_FACTOR * np.sqrt(np.mean(v.u_error**2, axis=0))
-        lines.append(
-            f"  verification, {len(set(v.pull))} pulls to {v.applied.max():.0f} N: error rms "
-            f"{rms[0]:.0f} / {rms[1]:.0f} / {rms[2]:.0f} N in x / y / z, claimed 95 % +-"
-            f"{half[0]:.0f} / {half[1]:.0f} / {half[2]:.0f} N, {100 * v.share_inside:.0f} % inside"
-        )
-    lines.append(
-        "The load cell's gain is common to pulls and verification: only weighing the car on pads "
-        "shows it."
-    )
+    """A verdict per corner in one sentence, the figures behind it, and cautions."""
     units = assemblies_of(car)
+    lines = [f"Calibration of {calibration.vehicle}"]
+    for name, corner in calibration.corners.items():
+        lines += [_verdict(corner, units[name]), *_figures(corner)]
     bare = sorted(
         {s.name for n in calibration.corners for s in units[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
@@ -73,18 +57,76 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
         lines.append(
             f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one."
         )
-    return [*lines, *CAUTIONS]
+    return [*lines, *MEANINGS, *CAUTIONS]
 
 
-def _condition(one: CornerCalibration) -> str:
-    seen = one.condition < 1 / RANK_SHARE
-    return f"{one.condition:.1f}" if seen else "not finite (a direction is not pulled at all)"
+def _verdict(corner: CornerCalibration, assembly: Assembly) -> str:
+    """Whether the corner is good and for what."""
+    doubts = len(doubts_of(corner, assembly))
+    if doubts:
+        found = "a warning says" if doubts == 1 else f"{doubts} warnings say"
+        return f"{corner.corner} is not to be trusted yet: {found} what speaks against it"
+    x, y, z = corner.conditions.force_reached / 1000
+    reasons = [f"main slopes are known to {_slopes(corner):.1f} %", _agreement(corner.quality)]
+    if corner.verification is not None:
+        reasons.append("held-out pulls confirm it")
+    rests = corner.quality.rests_on_prior
+    limits = f"forces up to {x:.1f} kN in x, {y:.1f} kN in y and {z:.1f} kN in z"
+    grade = "is good" if corner.verification is not None else "seems good, but is not verified,"
+    if rests:
+        grade = "is usable with wider intervals"
+        reasons.append("bridge data are used where pulls are missing")
+    return f"{corner.corner} {grade} for {limits}: {', '.join(reasons)}"
 
 
-def _agreement(one: CornerCalibration) -> str:
-    if np.isfinite(one.lack_of_fit):
-        return f"{one.lack_of_fit:.2f} (1 expected)"
-    return "not known (no more readings than unknowns)"
+def _slopes(corner: CornerCalibration) -> float:
+    """Median standard uncertainty of the gauges' largest slopes, in percent."""
+    largest = np.max(np.abs(corner.K * corner.arms), axis=1)
+    return float(100 * np.median(np.max(corner.u_K * corner.arms, axis=1) / largest))
+
+
+def _agreement(quality: Quality) -> str:
+    count = len(quality.pulls)
+    if np.isfinite(quality.lack_of_fit):
+        return f"its {count} pulls agree within their stated uncertainties"
+    return f"its {count} pulls are too few to show whether they agree"
+
+
+def _figures(corner: CornerCalibration) -> list[str]:
+    quality = corner.quality
+    others = np.abs(corner.crosstalk_percent)
+    others[others >= 99.999] = 0.0
+    spread = np.sqrt(quality.lack_of_fit)
+    scatter = f"scatter {spread:.2f} times the stated one, " if np.isfinite(spread) else ""
+    lines = [
+        f"  {scatter}cross-talk up to {others.max():.1f} %, hysteresis "
+        f"{100 * quality.hysteresis:.1f} % of a pull's peak, condition {_condition(quality)}"
+    ]
+    lines += [f"  not pulled, taken from bridge data: {r}" for r in quality.rests_on_prior]
+    lines += [f"  mistyped? {error.sentence(corner.corner)}" for error in quality.gross]
+    if corner.verification is None:
+        return [*lines, "  not verified: no pull was held out"]
+    return [*lines, _checked(corner.verification)]
+
+
+def _checked(found: Verification) -> str:
+    rms = np.sqrt(np.mean(found.error**2, axis=0))
+    half = COVERAGE_FACTOR * np.sqrt(np.mean(found.u_error**2, axis=0))
+    return (
+        f"  {len(set(found.pull))} held-out pulls to {found.applied.max():.0f} N: errors of "
+        f"{_three(rms)} N (rms) in x / y / z against limits of +-{_three(half)} N, "
+        f"{100 * found.share_inside:.0f} % inside"
+    )
+
+
+def _three(values: Floats) -> str:
+    return " / ".join(f"{value:.0f}" for value in values)
+
+
+def _condition(quality: Quality) -> str:
+    if quality.condition < 1 / RANK_SHARE:
+        return f"{quality.condition:.1f} (weakest: {quality.weak_direction})"
+    return f"not finite ({quality.weak_direction} is not pulled at all)"
 
 
 def calibration_pictures(calibration: Calibration) -> dict[str, Callable[[], Figure]]:

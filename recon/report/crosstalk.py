@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from recon.calibration.map import Calibration, CornerCalibration
+    from recon.calibration.calibrated import Calibration, CornerCalibration
 
 NARROWEST = 8.0  # in, so that title and legend fit
 COLUMN, ROW, BOTTOM, HEAD_LINE = 1.45, 0.55, 0.95, 0.15  # in, of a member, a gauge, below, a line
@@ -201,10 +201,11 @@ def _title(one: CornerCalibration, bars: Floats) -> str:
 
 
 def _footer(calibration: Calibration, one: CornerCalibration) -> str:
+    at = one.conditions
     moments = "; moments count on an arm of 0.1 m" if np.any(one.arms < 1.0) else ""
     return (
         f"member loads, tension positive{moments}; still loads, so no bandwidth; "
         f"{calibration.vehicle}, made {calibration.created[:10]},\n"
-        f"at travel {1000 * one.travel:.0f} mm, "
-        f"rack {1000 * one.rack:.0f} mm, {one.temperature:.0f} °C"
+        f"at travel {1000 * at.travel:.0f} mm, "
+        f"rack {1000 * at.rack:.0f} mm, {at.temperature:.0f} °C"
     )

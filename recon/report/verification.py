@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from recon.calibration.map import Calibration, Verification
+    from recon.calibration.calibrated import Calibration, Verification
 
 RING: dict[str, Any] = {
     "markersize": 11, "markerfacecolor": "none", "markeredgecolor": INK, "markeredgewidth": 1.2,

@@ -23,7 +23,7 @@ from scipy import stats
 import recon
 from recon.base.errors import ExtrapolationWarning
 from recon.base.status import BIT
-from recon.calibration.map import Calibration, Verification
+from recon.calibration.calibrated import Calibration, Verification
 from recon.car.vehicle import Vehicle
 from tests.outside.attainable import figures
 
@@ -232,7 +232,11 @@ def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) 
 
 
 def test_every_mistyped_load_is_named_and_nothing_else(calibration: Calibration) -> None:
-    named = {(name, e.pull, e.line): e for name, c in calibration.corners.items() for e in c.gross}
+    named = {
+        (name, e.pull, e.line): e
+        for name, c in calibration.corners.items()
+        for e in c.quality.gross
+    }
     assert set(named) == {(m["corner"], m["pull"], m["line"]) for m in MISTYPED}
     for m in MISTYPED:
         error = named[m["corner"], m["pull"], m["line"]]

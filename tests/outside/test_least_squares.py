@@ -17,9 +17,9 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
+from recon.calibration.applied import Line, Pull
 from recon.calibration.fit import joint_fit
 from recon.calibration.prior import BridgePrior
-from recon.calibration.pulls import Line, Pull
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]
@@ -46,7 +46,6 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
     return Pull(
         corner="FL",
         name="regression",
-        purpose="fit",
         turns_hub=True,
         outboard=True,
         line_of_file=np.arange(len(y)),

@@ -1,17 +1,32 @@
-"""What the pulls see: singular values of the scaled wrenches and the weak direction in words."""
+"""Directions of the wrench that the pulls see, and those in which K rests on its prior."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import WRENCH_COMPONENTS
+from recon.calibration.applied import Pull
 from recon.calibration.fit import JointFit
 from recon.calibration.prior import BridgePrior
-from recon.calibration.pulls import Pull
 from recon.planning.questions import SCALE
 
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Directions that the pulls of one corner see, the best first.
+
+    `values` (k,) are the singular values of the scaled unit wrenches, `directions` (k, 6) the
+    scaled wrenches (Fx, Fy, Fz, Mx, My, Mz) that belong to them.
+    """
+
+    corner: str
+    values: Floats
+    directions: Floats
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
@@ -20,7 +35,7 @@ def scaled_wrenches(pulls: list[Pull]) -> Floats:
     About the contact; where no brake is outboard about the hub, as no torque of the road passes it.
     """
     rows = [
-        _moved(pull.columns(line)[:, 0], _arm(pull)) / SCALE
+        _about(pull.columns(line)[:, 0], _arm(pull)) / SCALE
         for pull in pulls
         for line in pull.lines
     ]
@@ -29,7 +44,7 @@ def scaled_wrenches(pulls: list[Pull]) -> Floats:
 
 
 def _arm(pull: Pull) -> Floats:
-    """From where wrenches are told about to the hub."""
+    """From the point that wrenches are taken about to the hub, (3,) [m]."""
     return pull.hub - pull.contact if pull.outboard else np.zeros(3)
 
 
@@ -42,33 +57,33 @@ def _acting(pull: Pull) -> Floats:
     return np.asarray(null_space(np.concatenate([np.zeros(3), pull.spin])[None]))
 
 
-def _moved(wrench: Floats, arm: Floats) -> Floats:
+def _about(wrench: Floats, arm: Floats) -> Floats:
     """The wrench about a new point; `arm` points from the new point to the old one."""
     return np.concatenate([wrench[:3], wrench[3:] + np.cross(arm, wrench[:3])])
 
 
-def least_seen(pulls: list[Pull], corners: tuple[str, ...]) -> tuple[str, Floats, Floats]:
-    """The corner whose pulls see least, with its singular values and directions."""
-    found = [(name, *seen_directions([p for p in pulls if p.corner == name])) for name in corners]
-    return min(found, key=lambda f: f[1][-1] / max(f[1][0], 1e-300))
+def least_seen(pulls: list[Pull], corners: tuple[str, ...]) -> Seen:
+    """Directions of the corner whose pulls see least."""
+    found = [seen_directions(name, [p for p in pulls if p.corner == name]) for name in corners]
+    return min(found, key=lambda seen: seen.values[-1] / max(seen.values[0], 1e-300))
 
 
-def seen_directions(pulls: list[Pull]) -> tuple[Floats, Floats]:
-    """Singular values (k,) and directions (k, 6) of the scaled wrenches; missing ones are zero.
+def seen_directions(corner: str, pulls: list[Pull]) -> Seen:
+    """Directions that the pulls of one corner see; missing ones have the singular value zero.
 
     Six, or five where no torque of the road passes the hub: what never acts needs no pull.
     """
     if not pulls:
-        return np.zeros(6), np.eye(6)
+        return Seen(corner, np.zeros(6), np.eye(6))
     acting = _acting(pulls[0])
     values = np.zeros(acting.shape[1])
     found, directions = np.linalg.svd(scaled_wrenches(pulls) @ acting)[1:]
     values[: len(found)] = found
-    return values, directions @ acting.T
+    return Seen(corner, values, directions @ acting.T)
 
 
-def in_words(direction: Floats) -> str:
-    """A scaled wrench direction as a phrase, e.g. 'Mz with Fy (opposite)'."""
+def direction_words(direction: Floats) -> str:
+    """A scaled wrench (6,) as a phrase, e.g. 'Mz with Fy (opposite sign)'."""
     order = np.argsort(-np.abs(direction))
     main = order[0]
     words = [WRENCH_COMPONENTS[main]]
@@ -79,8 +94,8 @@ def in_words(direction: Floats) -> str:
     return " with ".join(words)
 
 
-def prior_shares(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[str, ...]:
-    """Wrench directions whose column of H rests on the prior more than on the pulls, in words."""
+def prior_directions(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[str, ...]:
+    """Wrench directions in which H rests on the prior more than on the pulls, in words."""
     corners = tuple(dict.fromkeys(pull.corner for pull in pulls))
     out = []
     for corner in corners:
@@ -93,12 +108,12 @@ def prior_shares(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[
 def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
     """The same for the pulls of one wheel."""
     G = pulls[0].members
-    values, directions = seen_directions(pulls)
+    seen = seen_directions(pulls[0].corner, pulls)
     out = []
     gauges, members = fit.shape
     covariance = fit.K_covariance
-    for value, direction in zip(values, directions, strict=True):
-        load = G @ _moved(direction * SCALE, -_arm(pulls[0]))
+    for value, direction in zip(seen.values, seen.directions, strict=True):
+        load = G @ _about(direction * SCALE, -_arm(pulls[0]))
         before = after = 0.0
         for g in range(gauges):
             block = slice(g * members, (g + 1) * members)
@@ -106,6 +121,6 @@ def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
                 continue
             before += float(np.sum((prior.u[g] * load) ** 2))
             after += float(load @ covariance[block, block] @ load)
-        if before > 0 and (after > 0.5 * before or value < BLIND * values[0]):
-            out.append(in_words(direction))
+        if before > 0 and (after > 0.5 * before or value < BLIND * seen.values[0]):
+            out.append(direction_words(direction))
     return out

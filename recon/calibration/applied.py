@@ -58,7 +58,6 @@ class Pull:
 
     corner: str
     name: str
-    purpose: str
     turns_hub: bool
     outboard: bool
     line_of_file: NDArray[np.int64]
@@ -173,7 +172,7 @@ def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -
         at = _at(assembly, mean, rack)
         pull = _pull(sheet, (corner, w), rows, (at, travel, rack), gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
-            pull = replace(pull, moved=_moved(sheet, rows, (assembly, w), travels, pull))
+            pull = replace(pull, moved=_from_rise(sheet, rows, (assembly, w), travels, pull))
         out.append(pull)
     return out
 
@@ -244,7 +243,6 @@ def _pull(
         corner=corner.name,
         # Pulls of both wheels of an axle stand in one list: theirs are told apart by the corner.
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
-        purpose=str(sheet.purpose[first]),
         turns_hub=bool(sheet.wheel_held_by[first] == "brake") and outboard,
         outboard=outboard,
         line_of_file=sheet.line[loaded],
@@ -269,7 +267,7 @@ def _pull(
     )
 
 
-def _moved(
+def _from_rise(
     sheet: PullSheet,
     rows: NDArray[np.int64],
     pulled: tuple[Assembly, int],

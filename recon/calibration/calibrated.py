@@ -1,0 +1,223 @@
+"""The calibration of a car: K of every corner with its covariance, and what it was made from.
+
+K (gauge, member) turns loads of the two-force members that hold the upright into indications.
+H(q) = K G(q) follows from the geometry at hand; its inverse is never stored.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError, nearest
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.calibration.gross import GrossError
+
+
+@dataclass(frozen=True, slots=True)
+class PullReport:
+    """Estimates of the fit about one pull.
+
+    `peak` is its largest load [N]; `angle` and `offset` are the sizes of the corrections of
+    direction [rad] and point [m]; `hysteresis` is relative to the peak, `zero_return` the change
+    of the tares relative to the largest indication; `influence` is the largest relative change of
+    a main slope if this pull were left out.
+    """
+
+    name: str
+    peak: float
+    angle: float
+    offset: float
+    hysteresis: float
+    zero_return: float
+    influence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """Verification pulls of one corner, one entry per load step, never used in the fit.
+
+    `reference` (step, 3) is the applied force on the wheel in vehicle axes [N], `applied` (step,)
+    its size; `error` (step, 3) measured force less reference value, `u_error` its standard
+    uncertainty; `pull` (step,) the names.
+    """
+
+    pull: tuple[str, ...]
+    applied: Floats
+    reference: Floats
+    error: Floats
+    u_error: Floats
+
+    @property
+    def share_inside(self) -> float:
+        """Share of components whose error lies inside its 95 % interval."""
+        return float(np.mean(np.abs(self.error) <= COVERAGE_FACTOR * self.u_error))
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """State of the corner during its pulls.
+
+    Mean `travel` and `rack` shift [m] (bump and left positive), mean `temperature` [degC], and
+    `force_reached` (3,) the largest force component that a pull in the fit applied [N].
+    """
+
+    travel: float
+    rack: float
+    temperature: float
+    force_reached: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """How well the pulls determine K, and how well they agree.
+
+    `hysteresis` is the width of the loop between rising and falling loads, relative to a pull's
+    peak (root mean square over the pulls); `lack_of_fit` the cost per degree of freedom, 1 where
+    pulls agree within their stated uncertainties; `dof` the degrees of freedom.
+    `singular_values` (direction,) are those of the scaled unit wrenches of the pulls, the largest
+    first; `weak_direction` names the direction of the last.  `rests_on_prior` names directions in
+    which K follows bridge data and geometry more than the pulls.
+    """
+
+    hysteresis: float
+    lack_of_fit: float
+    dof: float
+    singular_values: Floats
+    weak_direction: str
+    rests_on_prior: tuple[str, ...]
+    gross: tuple[GrossError, ...]
+    pulls: tuple[PullReport, ...]
+
+    @property
+    def condition(self) -> float:
+        """Ratio of the largest to the smallest singular value of the scaled pulls."""
+        return float(self.singular_values[0] / max(self.singular_values[-1], 1e-300))
+
+
+@dataclass(frozen=True, slots=True)
+class CornerCalibration:
+    """K of one corner, or of an axle whose two wheels are solved together, with its covariance.
+
+    `K` (gauge, member) [unit/N]; `K_geometry` the same as bridge data and geometry predict it, NaN
+    where they do not.  `arms` (member,) make a force of each load: 1, and an arm [m] for moments
+    at sections.  A term of the covariances is one slope, gauge by gauge.
+
+    `covariance_by_source` (source, term, term) parts the covariance of K by what it comes from:
+    `indications` (noise), `readings` of loads, `lines` (points and directions), `wheel centre`,
+    `hysteresis`, `prior` (bridges and geometry); `all` alone where an older file did not part it.
+    Devices' gains are not in there: `gain_effect` (device, term) is the change of K per standard
+    uncertainty of each device's gain, shared by every corner that used the device.
+
+    `noise` and `friction` (gauge,) are the standard uncertainty of one tared indication and the
+    half-width of the loop that friction made. [unit]
+    """
+
+    corner: str
+    gauges: tuple[str, ...]
+    units: tuple[str, ...]
+    members: tuple[str, ...]
+    arms: Floats
+    K: Floats
+    K_geometry: Floats
+    sources: tuple[str, ...]
+    covariance_by_source: Floats
+    devices: tuple[str, ...]
+    gain_effect: Floats
+    noise: Floats
+    friction: Floats
+    conditions: Conditions
+    quality: Quality
+    verification: Verification | None
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of K (term, term) from all sources but the devices' gains."""
+        return np.asarray(self.covariance_by_source.sum(axis=0))
+
+    @property
+    def u_K(self) -> Floats:
+        """Standard uncertainty of K (gauge, member) [unit/N], devices' gains included."""
+        variance = np.diag(self.covariance) + np.sum(self.gain_effect**2, axis=0)
+        return np.sqrt(variance).reshape(self.K.shape)
+
+    def covariance_at(self, loads: Floats) -> Floats:
+        """Covariance of the indications under `loads` that K's covariance leads to, gains aside.
+
+        Parameters
+        ----------
+        loads : (..., member)
+            Member loads, tension positive. [N]
+
+        Returns
+        -------
+        (..., gauge, gauge)
+            In the product of the gauges' units.
+        """
+        gauges, members = self.K.shape
+        tensor = self.covariance.reshape(gauges, members, gauges, members)
+        by_load = np.tensordot(loads, tensor, axes=(-1, 1))
+        return np.asarray(np.einsum("...ghn,...n->...gh", by_load, loads))
+
+    @property
+    def crosstalk_percent(self) -> Floats:
+        """Slopes (gauge, member) relative to the gauge's largest slope, in percent.
+
+        Moments count by the force on their arm.
+        """
+        per_force = self.K * self.arms
+        return 100.0 * per_force / np.max(np.abs(per_force), axis=1, keepdims=True)
+
+    def without(self, *names: str) -> CornerCalibration:
+        """The calibration of the remaining gauges, as if the named ones had not been there.
+
+        Slopes of the others keep their values and covariance, which the pulls gave them together.
+        The verification goes, as it was measured with all gauges.
+
+        Raises
+        ------
+        DataError
+            The corner has no gauge of that name, or none would be left.
+        """
+        for name in names:
+            if name not in self.gauges:
+                raise DataError(
+                    where=f"calibration of {self.corner}",
+                    found=f"no gauge '{name}' to leave out",
+                    needed=nearest(name, self.gauges),
+                    do="Name a gauge of this corner.",
+                )
+        kept = [g for g, name in enumerate(self.gauges) if name not in names]
+        if not kept:
+            raise DataError(
+                where=f"calibration of {self.corner}",
+                found=f"none of its {len(self.gauges)} gauges left",
+                needed="at least one gauge",
+                do="Leave fewer gauges out, or do without this corner.",
+            )
+        terms = np.arange(self.K.size).reshape(self.K.shape)[kept].ravel()
+        return replace(
+            self,
+            gauges=tuple(self.gauges[g] for g in kept),
+            units=tuple(self.units[g] for g in kept),
+            K=self.K[kept],
+            K_geometry=self.K_geometry[kept],
+            covariance_by_source=self.covariance_by_source[:, terms[:, None], terms],
+            gain_effect=self.gain_effect[:, terms],
+            noise=self.noise[kept],
+            friction=self.friction[kept],
+            verification=None,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """The calibration of a car as a later run reads it back."""
+
+    vehicle: str
+    vehicle_checksum: str
+    created: str
+    sources: tuple[tuple[str, str], ...]
+    corners: dict[str, CornerCalibration]
