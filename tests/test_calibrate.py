@@ -11,15 +11,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
+from recon.base.errors import DataError, PriorWarning, RankError
 from recon.calibration.calibrate import calibrate
-from recon.calibration.calibrated import Calibration, CornerCalibration
+from recon.calibration.calibrated import CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet
-from recon.virtual.crew import Mistyped, virtual_pulls
+from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.plan import pull_plan
 from tests.days import NOTHING, club_car, day, exact, unwarned
@@ -56,14 +56,6 @@ def without_slopes(car: Vehicle) -> Vehicle:
 def true_map(drawn: VirtualCar, found: CornerCalibration) -> np.ndarray:
     members = drawn.elastic[found.corner].members
     return drawn.channels[found.corner].K[:, [members.index(m) for m in found.members]]
-
-
-def mistyped(sheet: PullSheet, pull: str, step: int, factor: float) -> tuple[PullSheet, int]:
-    """The sheet with one strap load written wrong, and its line."""
-    row = np.flatnonzero(sheet.pull == pull)[step]
-    load = sheet.strap_load.copy()
-    load[row] = round(load[row] * factor)
-    return replace(sheet, strap_load=load), int(sheet.line[row])
 
 
 # --- the map ---------------------------------------------------------------------------------
@@ -200,70 +192,6 @@ def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
     return replace(sheet, **changed)
 
 
-# --- gross errors ----------------------------------------------------------------------------
-
-
-@cache
-def clean_fit(corner: str) -> CornerCalibration:
-    drawn, clean = pulled(corner, 40)
-    return fitted(clean, drawn.car)
-
-
-@pytest.mark.parametrize(
-    ("corner", "pull", "step"),
-    [("FL", "inward", 4), ("RL", "aft", 2), ("FL", "pad", 3), ("RL", "fore, shaft", 7),
-     ("FL", "outward on the pad", 5)],
-)  # fmt: skip
-def test_one_mistyped_load_is_named_and_left_out(corner: str, pull: str, step: int) -> None:
-    _, clean = pulled(corner, 40)
-    rng = np.random.default_rng([17, 40])
-    drawn = draw_car(club_car(corner), rng)
-    sheet = virtual_pulls(drawn, None, rng, mistyped=Mistyped(corner, pull, step))
-    row = np.flatnonzero(sheet.pull == pull)[step]
-    found = fitted(sheet, drawn.car)
-    (error,) = found.quality.gross
-    assert (error.pull, error.line, error.left_out) == (pull, int(sheet.line[row]), True)
-    device = "pad" if pull == "pad" else "strap"
-    load = {"strap": "strap_load", "pad": "pad_load"}[device]
-    assert error.device == device
-    assert error.written == getattr(sheet, load)[row]
-    # A reading is known to 0.4 %, the map to as much, the loop to 0.2 %: 0.6 %, three times.
-    assert error.implied == pytest.approx(getattr(clean, load)[row], rel=0.02)
-    sentence = error.sentence(corner)
-    assert f"line {error.line}" in sentence
-    assert f"{error.written:.0f} N" in sentence
-    assert "left out of the fit" in sentence
-    # The map is that of the sheet without the slip, but for one step's worth of evidence.
-    whole = clean_fit(corner)
-    assert np.max(np.abs(found.K - whole.K) / whole.u_K) < 0.5
-
-
-@pytest.mark.parametrize("second", [("aft", 5, 1.2), ("fore", 3, 0.85), ("inward", 2, 1.2)])
-def test_of_two_mistyped_loads_the_second_is_named_but_kept(second: tuple[str, int, float]) -> None:
-    drawn, sheet = pulled("FL", 41)
-    sheet, one = mistyped(sheet, "inward", 4, 1.3)
-    sheet, two = mistyped(sheet, *second)
-    with warnings.catch_warnings():
-        # What stays in the fit may well be told as pulls that contradict each other.
-        warnings.simplefilter("ignore", DataWarning)
-        out, kept, *rest = fitted(sheet, drawn.car).quality.gross
-    assert (out.line, out.left_out) == (one, True)
-    assert (kept.line, kept.left_out) == (two, False)
-    assert "still in the fit: check the sheet" in kept.sentence("FL")
-    assert f"line {two}" in kept.sentence("FL")
-    # A slip that stays in the fit may cast doubt on other steps of its own pull, on none else.
-    assert {e.pull for e in rest} <= {second[0]}
-
-
-@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
-@pytest.mark.parametrize("corner", ["FL", "RL"])
-def test_no_false_alarm(corner: str) -> None:
-    """Ten cars of each kind with nothing mistyped."""
-    for seed in range(10):
-        drawn, sheet = pulled(corner, seed, *FEW) if seed > 1 else pulled(corner, seed)
-        assert fitted(sheet, drawn.car).quality.gross == (), f"seed {seed}"
-
-
 # --- directions that nobody pulled -----------------------------------------------------------
 
 
@@ -338,109 +266,6 @@ def test_all_pulls_without_slopes_are_enough() -> None:
     assert np.max(np.abs(without.K - with_prior.K) / without.u_K) < 2.0
 
 
-# --- what is refused or warned of ------------------------------------------------------------
-
-
-def test_a_wrong_stated_sign_is_overruled() -> None:
-    drawn, sheet = pulled("FL", 0)
-    channels = drawn.channels["FL"]
-    gauges = drawn.car.corners["FL"].gauges
-    g = next(i for i, gauge in enumerate(gauges) if gauge.sign == 0)
-    true = np.sign(channels.K[g, drawn.elastic["FL"].members.index(gauges[g].on)])
-    corner = replace(
-        drawn.car.corners["FL"],
-        gauges=tuple(replace(x, sign=-int(true)) if i == g else x for i, x in enumerate(gauges)),
-    )
-    car = replace(drawn.car, corners={"FL": corner})
-    said, written = ("+", "-") if true > 0 else ("-", "+")
-    with (
-        unwarned(),
-        pytest.warns(
-            DataWarning,
-            match=rf"gauge {gauges[g].name}: .*sign is \{said}, the vehicle file says \{written}",
-        ),
-    ):
-        (found,) = calibrate(sheet, car).corners.values()
-    assert_allclose(found.K, fitted(sheet, drawn.car).K, rtol=1e-9)  # the same problem
-
-
-def test_a_gauge_on_a_support_that_does_not_hold_the_upright_is_refused() -> None:
-    car = club_car("FL")
-    corner = car.corners["FL"]
-    gauges = (replace(corner.gauges[0], on="rocker_pivot"), *corner.gauges[1:])
-    spoiled = replace(car, corners={"FL": replace(corner, gauges=gauges)})
-    with pytest.raises(
-        DataError, match=r"gauge FL_upper_front: sits on 'rocker_pivot'; need .*upper_front, upper"
-    ):
-        calibrate(pulled("FL", 0)[1], spoiled)
-
-
-def test_missing_indications_are_told_by_gauge() -> None:
-    drawn, sheet = pulled("FL", 0)
-    seen = sheet.indication.copy()
-    seen[5, 2] = np.nan
-    with pytest.raises(DataError, match=r"corner FL, gauge FL_lower_front: no indication"):
-        calibrate(replace(sheet, indication=seen), drawn.car)
-
-
-def test_a_gauge_without_column_is_told() -> None:
-    drawn, sheet = pulled("FL", 0)
-    less = replace(sheet, gauges=sheet.gauges[:-1], indication=sheet.indication[:, :-1])
-    with pytest.raises(DataError, match=r"corner FL, gauge FL_\w+: no indication.*each of the 6"):
-        calibrate(less, drawn.car)
-
-
-def test_a_sheet_without_rows_to_fit_is_refused() -> None:
-    drawn, sheet = pulled("FL", 0)
-    with pytest.raises(DataError, match="virtual pulls: no row with purpose fit for FL"):
-        calibrate(replace(sheet, purpose=np.full(len(sheet.line), "verify")), drawn.car)
-
-
-def test_a_pull_above_the_straps_limit_is_told_in_newtons() -> None:
-    drawn, sheet = pulled("RL", 0)
-    peak = np.nanmax(sheet.strap_load[sheet.pull == "fore"])
-    limit = np.where(sheet.pull == "fore", 2000.0, np.nan)
-    message = rf"corner RL, pull fore: {peak:.0f} N on the strap, .*limit is 2000 N"
-    with warnings.catch_warnings(record=True) as said:
-        warnings.simplefilter("always")
-        calibrate(replace(sheet, strap_limit=limit), drawn.car)
-    texts = [str(w.message) for w in said if w.category is SafetyWarning]
-    (text,) = (t for t in texts if "on the strap" in t)
-    assert re.search(message, text)
-
-
-def test_a_pull_above_half_of_a_links_limit_is_told_in_newtons() -> None:
-    drawn, sheet = pulled("FL", 0)
-    corner = drawn.car.corners["FL"]
-    weak = tuple(
-        replace(s, limit=1000.0 if s.name == "tie_rod" else np.nan) for s in corner.supports
-    )
-    car = replace(drawn.car, corners={"FL": replace(corner, supports=weak)})
-    with warnings.catch_warnings(record=True) as said:
-        warnings.simplefilter("always")
-        calibrate(sheet, car)
-    texts = [str(w.message) for w in said if w.category is SafetyWarning]
-    told = re.compile(r"pull (.*): link tie_rod saw (\d+) N, more than half .*limit of 1000 N\.")
-    found = [told.search(t) for t in texts]
-    assert all(found)
-    assert len({m[1] for m in found if m}) == len(found) >= 2  # one per pull
-    assert all(int(m[2]) > 500 for m in found if m)
-
-
-def test_no_limits_no_warnings() -> None:
-    """Nobody stated a limit, so nothing is said; any warning would fail this test."""
-    drawn, sheet = pulled("FL", 0)
-    corner = drawn.car.corners["FL"]
-    open_ended = tuple(replace(s, limit=np.nan) for s in corner.supports)
-    car = replace(drawn.car, corners={"FL": replace(corner, supports=open_ended)})
-    found: Calibration = calibrate(
-        replace(sheet, strap_limit=np.full(len(sheet.line), np.nan)), car
-    )
-    assert (
-        found.corners["FL"].quality.lack_of_fit < 2.0
-    )  # pulls as unsure as they say, 636 freedoms
-
-
 @pytest.mark.filterwarnings("ignore:.*off the line:recon.base.errors.DataWarning")
 def test_effects_are_what_widens_the_fit() -> None:
     """Lack of fit near one where the sheets state what was drawn, above where they do not."""
@@ -451,3 +276,27 @@ def test_effects_are_what_widens_the_fit() -> None:
     quarter = {n: getattr(sheet, n) / 4 for n in ("u_mark", "u_attach", "u_load_step")}
     boast = replace(sheet, **quarter)
     assert fitted(boast, drawn.car).quality.lack_of_fit > 1.5 * honest.quality.lack_of_fit
+
+
+# --- gauges left out ---------------------------------------------------------------------------
+
+
+def test_a_calibration_without_gauges_is_that_of_the_others() -> None:
+    whole = day().calibration.corners["FL"]
+    less = whole.without("FL_tie_rod", "FL_upper_front")
+    kept = [g for g, name in enumerate(whole.gauges) if name in less.gauges]
+    assert len(less.gauges) == 4
+    assert less.members == whole.members
+    assert_allclose(less.K, whole.K[kept], rtol=0)
+    assert_allclose(less.K_geometry, whole.K_geometry[kept], rtol=0)
+    assert_allclose(less.u_K, whole.u_K[kept], rtol=1e-12)
+    loads = np.random.default_rng(0).standard_normal((3, len(whole.members)))
+    both = np.ix_(range(3), kept, kept)
+    assert_allclose(less.covariance_at(loads), whole.covariance_at(loads)[both], rtol=1e-9)
+    assert_allclose(less.noise, whole.noise[kept], rtol=0)
+    assert less.units == ("mV/V",) * 4
+    assert less.verification is None
+    with pytest.raises(DataError, match=r"calibration of FL: no gauge 'FL_tie_rot'.*FL_tie_rod"):
+        whole.without("FL_tie_rot")
+    with pytest.raises(DataError, match="calibration of FL: none of its 6 gauges left"):
+        whole.without(*whole.gauges)

@@ -344,9 +344,8 @@ def test_forces_beyond_the_pulls_are_told_and_widened() -> None:
     far = reconstruct(conditioned, replace(exact().calibration, corners={"FL": wide}), exact().car)
     more, less = (f["u_tyre_force"].to_numpy()[1, 0, 2] for f in (found, far))
     excess = level(found)[1, 2] - 1.02 * reached[2]
-    assert np.sqrt(more**2 - less**2) == pytest.approx(
-        EXCESS_SHARE * excess, rel=1e-3
-    )  # stated share
+    share = EXCESS_SHARE * excess  # as stated
+    assert np.sqrt(more**2 - less**2) == pytest.approx(share, rel=1e-3)
     assert np.array_equal(found["tyre_force"], far["tyre_force"])
 
 

@@ -32,10 +32,10 @@ from recon.calibration.directions import (
     prior_directions,
 )
 from recon.calibration.doubts import doubts_of
-from recon.calibration.fit import JointFit
 from recon.calibration.gross import GrossError, fit_without_gross
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
+from recon.calibration.solution import JointFit
 from recon.calibration.verify import verify_corner
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.records.held_out import require_held_out

@@ -9,8 +9,8 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.calibration.applied import Pull
-from recon.calibration.fit import JointFit
 from recon.calibration.prior import BridgePrior
+from recon.calibration.solution import JointFit
 from recon.planning.questions import SCALE
 
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls

@@ -21,7 +21,6 @@ JCGM 102:2011 (GUM Supplement 2), from memory; Gauss-Newton as in any textbook o
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -31,6 +30,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.calibration.applied import Pull
 from recon.calibration.prior import BridgePrior
+from recon.calibration.solution import Block, JointFit, Key, Rows
 
 BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
@@ -39,143 +39,12 @@ MOST_STEPS = 100  # ten to twenty are usual
 HALVINGS = 12  # of a step that raises the cost
 ROUNDING = 1e-12  # of the cost
 
-Key = tuple[str | int, ...]  # kind of unknown, and of which pull, device or corner
-
 
 class Step(NamedTuple):
     """A load step, by its pull and its place within the pull."""
 
     pull: int
     step: int
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Unknowns that stand side by side, as deviations in units of `scale`.
-
-    `place` is where they stand among all unknowns; `middle` and `scale` (n,) are their value at
-    deviation zero and the size of one deviation: prior mean and standard uncertainty of every
-    unknown but K.
-    """
-
-    place: slice
-    middle: Floats
-    scale: Floats
-
-    def value(self, deviation: Floats) -> Floats:
-        """Values (n,) of these unknowns, from the deviations of all (unknown,)."""
-        return self.middle + self.scale * deviation[self.place]
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Standardised residuals (row,) of one pull and their derivatives (row, k).
-
-    `places` (k,) are those of the unknowns that the pull depends on.
-    """
-
-    residual: Floats
-    jacobian: Floats
-    places: NDArray[np.intp]
-
-
-@dataclass(frozen=True, slots=True)
-class JointFit:
-    """Result of the joint fit.
-
-    `deviation` (unknown,) and `covariance` (unknown, unknown) are in the scales of `blocks`;
-    `cost` is the sum of squares, `rows` the standardised residuals per pull.
-    """
-
-    blocks: dict[Key, Block]
-    deviation: Floats
-    covariance: Floats
-    shape: tuple[int, int]
-    noise: Floats
-    cost: float
-    rows: list[Rows]
-    prior_weight: Floats  # (unknown,) squared weight of each deviation's prior
-
-    def value(self, *key: str | int) -> Floats:
-        """Values (n,) of one block, in its own units."""
-        return self.blocks[key].value(self.deviation)
-
-    def of_kind(self, kind: str) -> dict[Key, Block]:
-        """All blocks of a kind, in the order of the pulls."""
-        return {key: block for key, block in self.blocks.items() if key[0] == kind}
-
-    @property
-    def K(self) -> Floats:
-        """K (gauge, member) [unit/N]."""
-        return self.value("K").reshape(self.shape)
-
-    @property
-    def K_covariance(self) -> Floats:
-        """Covariance of K (gauge * member, gauge * member) with all its sources, gains included."""
-        own = self.blocks["K",]
-        return self.covariance[own.place, own.place] * np.outer(own.scale, own.scale)
-
-    def effect(self, *key: str | int) -> Floats:
-        """Change of K (gauge * member, n) per standard uncertainty of each prior of a block.
-
-        A prior enters as an observation of weight one, so the estimate moves by its column of the
-        covariance per unit of that observation's error.
-        """
-        own, other = self.blocks["K",], self.blocks[key]
-        return own.scale[:, None] * self.covariance[own.place, other.place]
-
-    @property
-    def devices(self) -> tuple[str, ...]:
-        """Devices that pulled, in alphabetical order."""
-        return tuple(sorted(str(key[1]) for key in self.of_kind("gain")))
-
-    def gain_effects(self) -> Floats:
-        """Change of K (device, gauge * member) per standard uncertainty of each device's gain."""
-        return np.array([self.effect("gain", device)[:, 0] for device in self.devices])
-
-    def covariance_by_source(self) -> dict[str, Floats]:
-        """Covariance of K (gauge * member, gauge * member) by what it comes from, gains left out.
-
-        The parts and the squares of the gains' effects add up to `K_covariance`.
-        """
-        own = self.blocks["K",]
-        to_K = own.scale[:, None] * self.covariance[own.place]  # (term, unknown)
-        effects = {
-            "indications": [to_K[:, rows.places] @ rows.jacobian.T for rows in self.rows],
-            "readings": [self.effect(*key) for key in self.of_kind("reading")],
-            "lines": [self.effect(*key) for key in self.of_kind("line")],
-            "wheel centre": [self.effect(*key) for key in self.of_kind("hub")],
-            "hysteresis": [
-                self.effect(*key) for kind in ("hysteresis", "branch") for key in self.of_kind(kind)
-            ],
-            "prior": [to_K[:, own.place] * np.sqrt(self.prior_weight[own.place])],
-        }
-        n = len(own.scale)
-        return {
-            source: sum((e @ e.T for e in parts), np.zeros((n, n)))
-            for source, parts in effects.items()
-        }
-
-    def line_corrections(self, p: int, pull: Pull) -> Floats:
-        """Estimated offsets [m] and angles [rad] of the lines of pull `p`, (device, 4)."""
-        return np.array(
-            [
-                np.linalg.cholesky(line.covariance) @ self.value("line", p, d)
-                for d, line in enumerate(pull.lines)
-            ]
-        )
-
-    def influence(self, p: int) -> Floats:
-        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order.
-
-        With the pull's rows A and residuals r the normal matrix N loses A'A; by Woodbury's
-        formula (N - A'A)^-1 A' r = C A' (1 - A C A')^-1 r, C being the covariance.
-        """
-        own, rows = self.blocks["K",], self.rows[p]
-        spread = self.covariance[:, rows.places] @ rows.jacobian.T  # (unknown, row)
-        left = np.eye(len(rows.residual)) - rows.jacobian @ spread[rows.places]
-        change = spread[own.place] @ np.linalg.lstsq(left, rows.residual, rcond=1e-10)[0]
-        return (own.scale * change).reshape(self.shape)
 
 
 def joint_fit(

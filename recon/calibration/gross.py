@@ -12,9 +12,10 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.calibration.applied import Pull
-from recon.calibration.fit import HYSTERESIS_PRIOR, JointFit, Step, joint_fit
+from recon.calibration.fit import HYSTERESIS_PRIOR, Step, joint_fit
 from recon.calibration.noise import gauge_scale
 from recon.calibration.prior import BridgePrior
+from recon.calibration.solution import JointFit
 
 GROSS = 5.0  # standard uncertainties: one false alarm in 1.7 million normal readings
 
