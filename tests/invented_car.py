@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from recon.car.bridges import BenchPull
 from recon.car.vehicle import (
     Attachment,
     Brake,
@@ -52,7 +53,8 @@ def corner(name: str, x: float, *, driven: bool = False, brake: str = "outboard"
         Support("spring", "spring", end("rocker", (-0.012, 0.236, 0.570)),
                 end("chassis", (-0.012, 0.050, 0.585))),
     ]  # fmt: skip
-    gauges = tuple(Gauge(f"{name}_{n}", n, "mV/V", 1.0e-4, 2.0e-6, 0) for n in (*LINKS, "push_rod"))
+    bench = BenchPull(1.0e-4, 2.0e-6)
+    gauges = tuple(Gauge(f"{name}_{n}", n, "mV/V", bench, 0) for n in (*LINKS, "push_rod"))
     return Corner(
         name=name, bodies=("upright", "rocker"), supports=tuple(supports), gauges=gauges,
         wheel=Wheel("upright", (x, side * 0.69, 0.295), 0.002, 0.295, 0.0015, 0.001, -0.026,

@@ -1,5 +1,6 @@
 """A small invented car made by hand, for tests of the records: two corners, four gauges."""
 
+from recon.car.bridges import BenchPull
 from recon.car.vehicle import (
     Attachment,
     Brake,
@@ -43,7 +44,7 @@ def small_car(
     described = {}
     for index, corner in enumerate(corners):
         own = names[index * share : (index + 1) * share]
-        gauges = tuple(Gauge(n, f"link {n}", unit, 8e-5, 1e-6, 0) for n in own)
+        gauges = tuple(Gauge(n, f"link {n}", unit, BenchPull(8e-5, 1e-6), 0) for n in own)
         described[corner] = _corner(corner, gauges)
     return Vehicle(
         "Small invented car", "invented for tests, no real car", 700.0, 2.0, (-1.0, 0.0, 0.4),

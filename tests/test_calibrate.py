@@ -47,7 +47,7 @@ def fitted(sheet: PullSheet, car: Vehicle) -> CornerCalibration:
 def without_slopes(car: Vehicle) -> Vehicle:
     """The car whose tubes nobody measured."""
     corners = {
-        name: replace(c, gauges=tuple(replace(g, slope=np.nan, u_slope=np.nan) for g in c.gauges))
+        name: replace(c, gauges=tuple(replace(g, expected=None) for g in c.gauges))
         for name, c in car.corners.items()
     }
     return replace(car, corners=corners)

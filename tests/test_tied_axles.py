@@ -89,7 +89,7 @@ def test_pulls_of_one_wheel_only_are_refused_by_name_without_slopes() -> None:
     bare = replace(
         day.described,
         corners={
-            name: replace(c, gauges=tuple(replace(g, slope=np.nan) for g in c.gauges))
+            name: replace(c, gauges=tuple(replace(g, expected=None) for g in c.gauges))
             for name, c in day.described.corners.items()
         },
     )

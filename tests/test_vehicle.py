@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from recon.car.bridges import TubeBridge
 from recon.car.vehicle import Sensors, Tyre
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
@@ -84,6 +85,10 @@ def test_slope_of_tube_bench_pull_and_neither(written):
     # GF 2.09, 18 x 2 mm, 205 GPa, nu 0.29: 1000 * 2.09/4 * 2.58 / (205e9 * 1.00531e-4) mV/V per N
     assert_allclose(tube.slope, 6.5411e-5, rtol=2e-5)  # rtol: five digits of the hand's result
     assert 0.02 < tube.u_slope / tube.slope < 0.05
+    # Tube and bridge stay with the gauge.
+    assert isinstance(tube.expected, TubeBridge)
+    assert_allclose(tube.expected.tube.area, 1.00531e-4, rtol=1e-5)  # six digits
+    assert (tube.expected.bridge, tube.expected.gauge_factor) == ("full_axial", 2.09)
     bench = gauge(
         ("gauge_factor", "bench_slope_per_kN = 0.07\nu_bench_slope_per_kN = 0.002\ngauge_factor")
     )

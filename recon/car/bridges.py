@@ -1,4 +1,4 @@
-"""What a bridge on a tube should say per newton: handbook small-strain formulas.
+"""Expected indication per newton of a bridge on a tube: handbook small-strain formulas.
 
 A tube of cross-section A under the tension F has the strain F / (E A) along it and
 -nu F / (E A) around it.  A bridge with n active arms shows a quarter of the gauge factor per
@@ -107,3 +107,38 @@ def strain_slope(tube: Tube) -> tuple[float, float]:
     """
     strain, u_strain = tube_strain(tube)
     return 1e6 * strain, 1e6 * u_strain
+
+
+@dataclass(frozen=True, slots=True)
+class TubeBridge:
+    """A bridge on a round tube under tension, and the channel's unit: mV/V or microstrain.
+
+    `gauge_factor` is that of the strain gauges; a channel in microstrain has it applied already.
+    """
+
+    bridge: str
+    tube: Tube
+    gauge_factor: float
+    u_gauge_factor: float
+    unit: str
+
+    def slope(self) -> tuple[float, float]:
+        """Return the indication [unit/N] of tension and its standard uncertainty."""
+        if self.unit == "microstrain":
+            return strain_slope(self.tube)
+        return ratio_slope(self.bridge, self.tube, self.gauge_factor, self.u_gauge_factor)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPull:
+    """Slope that a bench pull gave, and its standard uncertainty.
+
+    [unit/N], per newton metre for bending and torsion.
+    """
+
+    value: float
+    u: float
+
+    def slope(self) -> tuple[float, float]:
+        """Return the slope and its standard uncertainty [unit/N]."""
+        return self.value, self.u

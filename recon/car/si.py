@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from math import dist, nan, pi, radians
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from recon.car.bridges import Tube, ratio_slope, strain_slope
+from recon.car.bridges import BenchPull, Tube, TubeBridge
 from recon.car.vehicle import (
     ORIGIN,
     Attachment,
@@ -220,8 +220,7 @@ def _attachment(table: schema.PointTable, name: str, notes: Notes) -> Attachment
 
 
 def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
-    """Return the channel with the slope that bench pull or tube lets expect."""
-    slope, u_slope = _slope(table, notes)
+    """Return the channel with the bench pull or the bridge and tube that it is stated with."""
     along, across = table.along, table.across
     if along is not None and across is None:
         # Neither the pull along a beam nor its torsion asks for a direction across it.
@@ -230,8 +229,7 @@ def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
         name=table.name,
         on=table.on,
         unit=table.unit,
-        slope=slope,
-        u_slope=u_slope,
+        expected=_expected(table, notes),
         sign={"unknown": 0, "tension_positive": 1, "tension_negative": -1}[table.sign],
         full_scale=nan if table.full_scale is None else table.full_scale,
         measures=table.measures,
@@ -241,23 +239,24 @@ def gauge_in_si(table: schema.GaugeTable, notes: Notes) -> Gauge:
     )
 
 
-def _slope(table: schema.GaugeTable, notes: Notes) -> tuple[float, float]:
-    """Return the expected indication per newton: bench pull before tube, else NaN."""
+def _expected(table: schema.GaugeTable, notes: Notes) -> TubeBridge | BenchPull | None:
+    """Return the source of the expected slope: bench pull before tube, None without either."""
     for key in ("bench_slope_per_kN", "bench_slope_per_kNm"):
         bench = getattr(table, key)
         if bench is not None:
             u_key = f"u_{key}"
             u_bench = notes.take(getattr(table, u_key), 0.01 * bench, u_key, "1 %", table.name)
-            return bench / 1e3, u_bench / 1e3
+            return BenchPull(bench / 1e3, u_bench / 1e3)
     read = table.unit in ("mV/V", "microstrain")
     if table.bridge is None or table.tube_wall_mm is None or not read:
-        return nan, nan
+        return None
     tube = _tube(table, notes)
-    if table.unit == "microstrain":
-        return strain_slope(tube)
-    factor = notes.take(table.gauge_factor, 2.0, "gauge_factor", "2.0", table.name)
-    u_factor = notes.take(table.u_gauge_factor, 0.02 * factor, "u_gauge_factor", "2 %", table.name)
-    return ratio_slope(table.bridge, tube, factor, u_factor)
+    factor = u_factor = nan
+    if table.unit == "mV/V":
+        factor = notes.take(table.gauge_factor, 2.0, "gauge_factor", "2.0", table.name)
+        default = 0.02 * factor
+        u_factor = notes.take(table.u_gauge_factor, default, "u_gauge_factor", "2 %", table.name)
+    return TubeBridge(table.bridge, tube, factor, u_factor, table.unit)
 
 
 def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:

@@ -11,6 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from recon.car.bridges import BenchPull, TubeBridge
+
 Vec = tuple[float, float, float]
 Kind = Literal["link", "spring", "ball", "pivot", "slider", "torsion"]
 Measure = Literal["axial", "shear", "bending", "torsion"]
@@ -65,9 +67,9 @@ class Support:
 class Gauge:
     """One channel: the bridge on one support, or at a section of a body.
 
-    `slope` is the expected indication per newton of tension [unit/N], per newton metre where it
-    measures bending or torsion, NaN where tube and bench say nothing; `sign` is +1, -1, or 0
-    where nobody noted it.  At a section, `station` is a point on the cut, `along` the beam's
+    `expected` is the source of the slope to expect: the bench pull where one was made, else the
+    bridge and its tube, None where neither is stated; `sign` is +1, -1, or 0 where nobody noted
+    it.  At a section, `station` is a point on the cut, `along` the beam's
     direction towards the wheel and `across` the direction of shear, or the side that bending
     puts in tension.
     """
@@ -75,14 +77,26 @@ class Gauge:
     name: str
     on: str
     unit: str
-    slope: float
-    u_slope: float
+    expected: TubeBridge | BenchPull | None
     sign: int
     full_scale: float = float("nan")
     measures: Measure = "axial"
     station: Vec = ORIGIN
     along: Vec | None = None
     across: Vec | None = None
+
+    @property
+    def slope(self) -> float:
+        """Expected indication per newton of tension [unit/N], per newton metre of a moment.
+
+        NaN where neither bench pull nor tube is stated.
+        """
+        return float("nan") if self.expected is None else self.expected.slope()[0]
+
+    @property
+    def u_slope(self) -> float:
+        """Standard uncertainty of `slope` [unit/N]."""
+        return float("nan") if self.expected is None else self.expected.slope()[1]
 
     @property
     def at_section(self) -> bool:
