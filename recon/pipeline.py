@@ -26,7 +26,7 @@ Name = str | Path
 Say = Callable[[str], None]
 Results = dict[str, Callable[..., Path]]  # file name to the call that writes it
 Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
-SHOWN = 5  # lines of an answer that the demo repeats
+SHOWN = 3  # lines of each answer that the demo repeats
 
 
 def _quiet(_: str) -> None:

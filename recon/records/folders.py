@@ -43,6 +43,8 @@ def refuse_existing(target: Path, *, overwrite: bool) -> None:
         `target` exists and must not be replaced, or its name cannot be looked up.
     """
     try:
+        if not target.is_absolute():
+            Path.cwd()  # fails where somebody removed the current folder
         there = target.exists()
     except OSError as fault:  # a name that is too long, a folder that must not be looked into
         raise _impossible(target.parent, fault) from fault
@@ -88,7 +90,7 @@ def _impossible(folder: Path, fault: OSError | ValueError) -> OutputError:
     reason = getattr(fault, "strerror", None) or fault
     return OutputError(
         str(folder),
-        f"cannot be created or opened ({reason}), seen from {current_folder()}",
+        f"cannot be created or opened ({reason}) from {current_folder()}",
         "a folder that can be written to",
         "Name another folder with --out.",
     )

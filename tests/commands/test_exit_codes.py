@@ -236,6 +236,35 @@ def test_a_folder_whose_name_is_too_long(run: Run, one_corner: OneCorner) -> Non
     assert f"{'much' * 100}: cannot be created or opened (File name too long)" in ended.err
 
 
+REMOVED = """\
+import os, sys
+from recon.cli import main
+os.rmdir(os.getcwd())
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows keeps the folder of a process")
+@pytest.mark.parametrize("command", ["demo", "check", "slalom", "calibrate", "friction"])
+def test_a_current_folder_that_was_removed(
+    command: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    words: list[object] = {
+        "demo": [],
+        "check": [CAR, "--out", "pictures"],
+        "slalom": [one_corner.forces],
+        "calibrate": [CAR, one_corner.pulls],
+        "friction": ["forces.nc", "--out", tmp_path / "out"],
+    }[command]
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    ended = spawn("-c", REMOVED, command, *words, folder=folder)
+    assert ended.code == (2 if command == "friction" else 4)
+    assert "from a folder that does not exist any more" in ended.err
+    assert no_traceback(ended.err)
+    assert "writing" not in ended.err  # refused before the work
+
+
 FULL = """\
 import resource, sys
 from recon.cli import main
