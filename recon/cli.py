@@ -47,6 +47,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("vehicle", help="vehicle file (TOML)")
+    parser.add_argument("--all", action="store_true", help="list every value that is assumed")
     _pictures(parser)
 
 

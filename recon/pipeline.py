@@ -41,16 +41,19 @@ class Report:
     files: tuple[Path, ...] = ()
 
 
-def check(vehicle: Name, *, out: Name | None = None, overwrite: bool = False) -> Report:
+def check(
+    vehicle: Name, *, all: bool = False, out: Name | None = None, overwrite: bool = False
+) -> Report:
     """Read a vehicle file, move every wheel through its travel, show the load in each link.
 
-    With `out`, every corner or axle is drawn, and its loads over travel.
+    With `all`, every assumed value is listed.  With `out`, every corner or axle is drawn, and its
+    loads over travel.
     """
     from recon.records.vehicles import read_vehicle
     from recon.report.car import car_pictures, car_summary
 
     car = read_vehicle(vehicle)
-    lines = car_summary(car)
+    lines = car_summary(car, every=all)
     return Report(tuple(lines), _drawn(car_pictures(car), out, overwrite))
 
 

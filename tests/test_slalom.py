@@ -154,7 +154,7 @@ def test_one_lost_corner_spoils_nothing_but_its_own_sums() -> None:
     assert np.isnan(found["front_share"]).all()
     lines = slalom_summary(found)
     assert lines[-1].startswith(
-        "  FR: lateral force nowhere known, so no peak of it, no sum of its"
+        "  FR: lateral force never known, so it has no peak, its axle no sum"
     )
     assert "nan" not in "\n".join(lines)
 
@@ -174,7 +174,7 @@ def test_half_waves_of_few_samples_have_no_peak() -> None:
     """At 200 Hz a half-wave of 0.2 s has 40 samples; the 98 % quantile wants 50."""
     found = slalom(Made(wave(8, period=0.4)[:, None] * np.ones(4)).forces, bandwidth=50.0)
     assert np.isnan(found["peak_lateral_force"]).all()
-    reason = "a half-wave of fewer than the 50 samples that it needs"
+    reason = "its half-wave has fewer than the 50 samples needed"
     assert f"FL: no peak at cones 1, 2, 3, 4, 5, 6, 7, 8, {reason}" in found.attrs["not_known"]
     assert "nan" not in "\n".join(slalom_summary(found))
 
@@ -230,7 +230,7 @@ def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> 
 def test_forces_that_are_nowhere_known_are_refused() -> None:
     made = alternating(6, (0.8, 1.2))
     made.lateral[:] = np.nan
-    with pytest.raises(DataError, match="a made-up slalom: no lateral force at FL, FR"):
+    with pytest.raises(DataError, match="a made-up slalom: no known lateral force at FL, FR"):
         slalom(made.forces)
 
 
@@ -305,7 +305,7 @@ def test_an_axle_known_as_a_sum_has_its_peaks_and_the_front_share(axle: str) -> 
     assert_allclose(found["u_front_share"], share, rtol=0.02)
     name = "FL" if axle == "front" else "RL"
     assert (
-        f"{name}: lateral force nowhere known, so no peak of it; that of the {axle} axle"
+        f"{name}: lateral force never known, so it has no peak; the peak of the {axle} axle"
         in (found.attrs["not_known"])
     )
 
@@ -324,6 +324,6 @@ def test_a_sum_of_unequal_weights_is_wider_and_an_odd_one_is_no_axle() -> None:
     found = slalom(odd)
     assert np.isnan(found["axle_peak_lateral_force"].sel(axle="rear")).all()
     assert (
-        "RL: lateral force nowhere known, so no peak of it, no sum of its axle"
+        "RL: lateral force never known, so it has no peak, its axle no sum, and no cone"
         in (found.attrs["not_known"])
     )

@@ -22,7 +22,7 @@ from recon.records.results import SIGNED, require_forces
 if TYPE_CHECKING:
     import xarray as xr
 
-LOW_LOAD = 800.0  # N; below it a ratio of forces says more of the noise than of the tyre
+LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
 BLOCK = 8192
@@ -115,13 +115,13 @@ def _in_words(name: str) -> str:
 
 
 def _nothing(forces: xr.Dataset, low_load: float) -> DataError:
-    """What to say where no tyre has enough samples with all three forces."""
+    """The error where no tyre has enough samples with all three forces."""
     unseen = str(forces.attrs.get("not_known", ""))
     return DataError(
         str(forces.attrs.get("title", "forces")),
         f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
         f"at least {FEWEST_SAMPLES} known samples of one tyre",
-        f"Friction use wants all three forces: {unseen}."
+        f"Friction use needs all three forces: {unseen}."
         if unseen
         else "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
     )

@@ -80,7 +80,7 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
     if not (np.isfinite(raw).any() or sums):
         raise DataError(
             where=str(forces.attrs.get("title", "forces")),
-            found=f"no lateral force at {', '.join(map(str, forces['corner'].to_numpy()))}",
+            found=f"no known lateral force at {', '.join(map(str, forces['corner'].to_numpy()))}",
             needed="at least one tyre whose lateral force is known",
             do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
         )
@@ -232,7 +232,7 @@ class _Drive:
 
 @dataclass(frozen=True, slots=True)
 class _Force:
-    """A lateral force [N] and what is known of its errors.
+    """A lateral force [N] and its errors.
 
     `value` and `noise` (sample,); `fixed` gives the standard uncertainty of the mean over some
     samples beside the noise, `effect` the same cause by cause, signed, where that is known.
@@ -299,7 +299,7 @@ def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
 
 
 def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
-    """What is not told, and why, one sentence each; `missing` (cone, corner) has no peak."""
+    """Reasons for every peak that is missing, one sentence each; `missing` (cone, corner)."""
     absent = {
         axle: [name for name in names if name not in drive.corners] for axle, names in AXLES.items()
     }
@@ -312,11 +312,11 @@ def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
         if not np.isfinite(drive.lateral[:, k]).any():
             axle = next(axle for axle, names in AXLES.items() if name in names)
             out.append(
-                f"{name}: lateral force nowhere known, so no peak of it; that of the {axle} axle "
-                "is known as a sum"
+                f"{name}: lateral force never known, so it has no peak; the peak of the {axle} "
+                "axle is known from a sum"
                 if axle in drive.sums
-                else f"{name}: lateral force nowhere known, so no peak of it, no sum of its axle "
-                "and no front share (the other tyres tell the cones)"
+                else f"{name}: lateral force never known, so it has no peak, its axle no sum, "
+                "and no cone a front share (cones are found from the other tyres)"
             )
             continue
         causes: dict[str, list[str]] = {}
@@ -331,7 +331,7 @@ def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
 
 def _cause(drive: _Drive, part: slice, k: int) -> str:
     if part.stop - part.start < fewest_samples(PEAK_SHARE):
-        return f"a half-wave of fewer than the {fewest_samples(PEAK_SHARE)} samples that it needs"
+        return f"its half-wave has fewer than the {fewest_samples(PEAK_SHARE)} samples needed"
     if drive.bound[part, k].mean() > np.isnan(drive.lateral[part, k]).mean():
         return "Fz held at zero over too much of the half-wave"
     return "forces not known over too much of the half-wave"
@@ -349,7 +349,7 @@ def _crest(together: list[_Force], part: slice, side: int) -> tuple[NDArray[np.i
 
 
 def _enough(use: NDArray[np.bool_]) -> bool:
-    """Whether the samples in use tell the peak of a half-wave."""
+    """Whether the samples in use are enough for the peak of a half-wave."""
     return bool(use.mean() >= KNOWN_SHARE and use.sum() >= fewest_samples(PEAK_SHARE))
 
 

@@ -24,8 +24,11 @@ if TYPE_CHECKING:
     from recon.mechanics.assembly import Assembly
 
 
-def car_summary(car: Vehicle) -> list[str]:
-    """What the vehicle file says, and what each link and section carries per kN at the contact."""
+def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
+    """Contents of a vehicle file, and the load in each link and section per kN at the contact.
+
+    The values that the file does not state are counted, and listed if `every` is set.
+    """
     lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
     shown: set[tuple] = set()
     for assembly in assemblies_of(car).values():
@@ -33,11 +36,13 @@ def car_summary(car: Vehicle) -> list[str]:
         limits = tuple(_without_limit(car, assembly))
         if limits and limits not in shown:
             lines += wrapped(
-                f"no load limit is stated for {', '.join(limits)}: pulls are not checked there"
+                f"no load limit is stated for {', '.join(limits)}; "
+                "pulls are not checked against one"
             )
             shown.add(limits)
     if car.assumed:
-        lines += ["", "Assumed because the file does not say:", *(f"  {a}" for a in car.assumed)]
+        lines += ["", f"{len(car.assumed)} values are not stated in the file; defaults are used."]
+        lines += [f"  {a}" for a in car.assumed] if every else ["  `recon check --all` lists them."]
     return lines
 
 
@@ -98,11 +103,11 @@ def _reach(car: Vehicle, assembly: Assembly) -> str:
     low, high = assembly.corners[0].travel_range
     count = len(assembly.gauges)
     name = assembly.label
-    pair = " one mechanism with its partner ".join(c.name for c in assembly.corners)
+    pair = " tied to ".join(c.name for c in assembly.corners)
     of = f", {pair}" if assembly.tied else ""
     return (
         f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(assembly.members)} members, "
-        f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm reached"
+        f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm"
         + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if any(racks) else "")
     )
 

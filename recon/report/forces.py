@@ -35,7 +35,7 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
         f"  known: {_sum_cell(forces, elapsed, j)}" for j in range(forces.sizes.get("known_sum", 0))
     ]
     for w in weighings:
-        verdict = "agree" if w.agrees else "DISAGREE: suspect the load cell, the pad or the tare"
+        verdict = "agree" if w.agrees else "DISAGREE: check the load cell, the pad and the tare"
         lines.append(
             f"  weighed {w.when}, {w.corner}: gauges {w.measured:.0f} N, pad {w.pad:.0f} N, "
             f"difference +-{COVERAGE_FACTOR * w.u:.0f} N (95 %): {verdict}"
@@ -62,7 +62,7 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
     if not count:
         return f"F{axis} not known"
     if count < enough:
-        return f"F{axis} no peak ({count} samples known, it needs {enough})"
+        return f"F{axis} no peak ({count} known samples, {enough} needed)"
     values = forces["tyre_force"].to_numpy()[known, k, i].astype(float)
     noise = forces["u_tyre_force_random"].to_numpy()[known, k, i].astype(float)
     side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0

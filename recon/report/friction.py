@@ -47,14 +47,14 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
         value = float(answer["highest_demonstrated_use"][k])
         if not np.isfinite(value):
             lines.append(
-                f"  {name}: highest demonstrated not known, fewer than {FEWEST_SAMPLES} known "
+                f"  {name}: highest use not known, fewer than {FEWEST_SAMPLES} known "
                 "samples above the load gate"
             )
             continue
         u = float(answer["u_highest_demonstrated_use"][k])
         lines.append(
-            f"  {name}: highest demonstrated {value:.3f} +-{COVERAGE_FACTOR * u:.3f} (95 %), "
-            f"{int(answer['samples_used'][k])} samples; what was used, not what the tyre could do"
+            f"  {name}: highest use {value:.3f} +-{COVERAGE_FACTOR * u:.3f} (95 %), "
+            f"{int(answer['samples_used'][k])} samples (what the tyre used, not its limit)"
         )
     return lines
 

@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from recon.planning.selection import Selection
 
 SMALL_GAP = 0.05  # %; printed as nothing
-NO_CURE = "none among links, springs and sections of the file; a section near the wheel may be one"
+NO_CURE = "none in the file's links, springs and sections; try a section near the wheel"
 
 
 def observability_summary(seen: Observability) -> list[str]:
-    """What the gauges of one corner or axle know, lose and could win."""
+    """Uncertainties with the gauges of a corner or axle, without each and with one more."""
     count = len(seen.chosen)
     names = ", ".join(seen.chosen) or "none"
     head = f"{seen.label}: {count} gauge{'s' * (count != 1)}"
@@ -30,7 +30,7 @@ def observability_summary(seen: Observability) -> list[str]:
         f"  rank {seen.rank} of {len(seen.singular_values)} unknowns, {seen.noise:g} N of noise "
         "per gauge",
         "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
-        f"  seen least: {seen.weak}",
+        f"  measured worst: {seen.weak}",
     ]
     lines += _axle_table(seen) if seen.corners[1:] else _corner_rows(seen)
     for reason in seen.redundant:
@@ -39,7 +39,7 @@ def observability_summary(seen: Observability) -> list[str]:
         cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else NO_CURE
         lines.append(f"  {lost.name} is not known: {lost.reason}")
         lines.append(f"    cheapest cure: {cure}")
-    return lines + [f"  what is known of them: {c.words}" for c in seen.combinations]
+    return lines + [f"  known instead: {c.words}" for c in seen.combinations]
 
 
 def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
@@ -50,7 +50,7 @@ def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
 def _corner_rows(seen: Observability) -> list[str]:
     lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in _by_mode(seen)]
     for name, bias in seen.bias.items():
-        lines.append(f"  {name} left out at its usual size would shift {_shift(bias)}")
+        lines.append(f"  {name} of its usual size, if ignored, would shift {_shift(bias)}")
     wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
     lines += [f"  without {member:{wide}} {_three(u)}" for member, u in seen.without.items()]
     return lines + [
@@ -60,7 +60,7 @@ def _corner_rows(seen: Observability) -> list[str]:
 
 def _axle_table(seen: Observability) -> list[str]:
     """The same as a table, a column for each force of both wheels."""
-    shifts = {f"{name} left out": bias for name, bias in seen.bias.items()}
+    shifts = {f"{name} ignored": bias for name, bias in seen.bias.items()}
     known = {f"{mode} wheels": u for mode, u in _by_mode(seen)}
     rest = {f"without {member}": u for member, u in seen.without.items()}
     rest |= {f"with {member} too": u for member, u in seen.with_.items()}
@@ -72,7 +72,7 @@ def _axle_table(seen: Observability) -> list[str]:
     return [
         row("standard uncertainty in N", seen.forces),
         *(row(name, map(_known, u)) for name, u in (known | rest).items()),
-        "  shift in N by a moment of its usual size that is left out",
+        "  shift in N by a moment of its usual size that is ignored",
         *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
     ]
 
@@ -82,20 +82,22 @@ def _known(value: float) -> str:
 
 
 def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
-    """The best gauges of a number, what they know, and how far from the best they may be."""
+    """The best gauges, how well they determine the forces, and how much better others could be."""
     count = len(chosen.chosen)
-    lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the forces' variances)"]
+    lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the variances of the forces)"]
     for corner, members in by_corner.items():
         lines.append(f"  {corner}: {', '.join(members) or 'none'}")
     if chosen.lost:
-        untold = "so few do not tell" if chosen.least else "no candidate tells"
-        lines.append(f"  the sum is mostly what {untold}, the choice the best of the rest")
+        untold = "these few gauges do not determine" if chosen.least else "no candidate determines"
+        lines.append(
+            f"  the sum is mostly forces that {untold}; the choice is the best for the others"
+        )
     else:
         least, whole = np.sqrt([chosen.bound, chosen.criterion])
-        beaten = "no choice of as many is better"
+        beaten = "no other choice is better"
         if chosen.gap > SMALL_GAP:
-            gap = f"gap at most {chosen.gap:.1f} % of the sum"
-            beaten = f"no choice of as many is below {least:.0f} N ({gap})"
+            gap = f"at most {chosen.gap:.1f} % of the sum less"
+            beaten = f"no other choice of as many gauges is below {least:.0f} N ({gap})"
         lines.append(f"  root of the sum {whole:.0f} N; {beaten}")
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 

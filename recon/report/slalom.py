@@ -41,7 +41,7 @@ HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
 
 def slalom_summary(answer: xr.Dataset) -> list[str]:
-    """Peaks per cone, tyre and axle, and in words what is not known of them."""
+    """Peaks per cone, tyre and axle as a table, and the reasons for those that are missing."""
     bandwidth = answer.attrs["bandwidth_Hz"]
     corners = [str(c) for c in answer["corner"].to_numpy()]
     axles = [str(a) for a in answer["axle"].to_numpy()]
@@ -49,7 +49,7 @@ def slalom_summary(answer: xr.Dataset) -> list[str]:
     head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
     lines = [
         f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
-        "intermediate axes, +- is 95 %",
+        "intermediate axes, +- 95 % limits",
         head + "".join(f"{a:>15}" for a in axles) + ("   front share" if share else ""),
     ]
     for i, time in enumerate(answer["cone_time"].to_numpy()):
@@ -78,7 +78,7 @@ def _share_cell(answer: xr.Dataset, i: int) -> str:
 
 
 def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
-    """What the attribute `not_known` says, and where samples at a bound were left out."""
+    """Sentences of the attribute `not_known`, and where samples at a bound were left out."""
     out = [s for s in str(answer.attrs["not_known"]).split("; ") if s]
     for k, name in enumerate(corners):
         at_bound = answer["share_at_bound"].to_numpy()[:, k]
@@ -86,8 +86,8 @@ def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
         if cones:
             out.append(
                 f"{name}: Fz held at zero in up to {100 * at_bound.max():.0f} % of the half-wave "
-                f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out of its own peaks, "
-                "not of its axle's"
+                f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out "
+                "of the tyre's peaks, not of its axle's"
             )
     return out
 

@@ -33,19 +33,15 @@ def test_a_solid_axle_tells_the_lateral_force_as_a_sum(run: Run, corner: str) ->
     ended = run("observe", AXLE, "--corner", corner)
     assert ended.out.startswith("axle rear: 7 gauges\n  RL.lower_link, RL.upper_link, ")
     told = "lateral force of RL and RR only as a sum, known to 10 N"
-    assert f"what is known of them: {told}" in ended.out
+    assert f"known instead: {told}" in ended.out
     reason = "the gauges hardly respond to Fy RL rising and Fy RR falling"
     assert f"Fy RL is not known: {reason}" in ended.out
-    assert "cheapest cure: none among links, springs and sections of the file" in ended.out
+    assert "cheapest cure: none in the file's links, springs and sections" in ended.out
 
 
 def test_loads_of_sections_are_shown_in_their_unit(run: Run) -> None:
     lines = run("check", VEHICLES / "strut.toml").out.splitlines()
-    (head,) = (
-        k
-        for k, line in enumerate(lines)
-        if line.startswith("axle rear, RL one mechanism with its partner RR: ")
-    )
+    (head,) = (k for k, line in enumerate(lines) if line.startswith("axle rear, RL tied to RR: "))
     assert "of bending and torsion in N m" in lines[head + 1]
     rows = {line.split()[0]: line.split() for line in lines[head + 3 : head + 18]}
     assert rows["RL.arm:RL_arm_torsion"][1:3] == ["N", "m"]
@@ -95,7 +91,7 @@ def test_the_name_of_a_tied_axle_means_both_wheels(
 def test_what_no_candidate_tells_is_no_measure_of_a_choice(run: Run) -> None:
     ended = run("observe", AXLE, "--corner", "RL", "--best", 6)
     assert ended.code == 0
-    assert "the sum is mostly what no candidate tells" in ended.out
+    assert "the sum is mostly forces that no candidate determines" in ended.out
     assert "gap at most" not in ended.out
     assert "Fy RL, Fy RR not known with 6 gauges, nor with all candidates" in ended.out
     assert "cross_link" in ended.out.splitlines()[1]  # without it Fz is lost too

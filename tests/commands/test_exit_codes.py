@@ -430,7 +430,7 @@ def test_a_short_log_has_no_peak_and_says_so(
 ) -> None:
     ended = run(*reconstruct(one_corner, short_log(rows=200)), "--out", tmp_path / "out")
     assert ended.code == 0, ended.err
-    assert "  FL: Fx no peak (200 samples known, it needs 1000), Fy no peak" in ended.out
+    assert "  FL: Fx no peak (200 known samples, 1000 needed), Fy no peak" in ended.out
 
 
 def test_a_pull_beyond_its_strap_is_a_safety_note(

@@ -25,12 +25,12 @@ def test_what_is_not_known_is_told_with_reason_and_cure(run: Run) -> None:
     ended = run("observe", CAR, "--corner", "FL", "--gauged", "upper_front,upper_rear,tie_rod")
     assert "Fz is not known: the gauges hardly respond to Fz" in ended.out
     assert "cheapest cure: gauge push_rod" in ended.out
-    assert "what is known of them: +0.95 Fy +0.32 Fz is known to" in ended.out
+    assert "known instead: +0.95 Fy +0.32 Fz is known to" in ended.out
 
 
 def test_a_bias_is_a_number_however_large(run: Run) -> None:
     ended = run("observe", CAR, "--corner", "FL", "--gauged", "upper_front,upper_rear,tie_rod")
-    (mz,) = (line for line in ended.out.splitlines() if line.startswith("  Mz left out"))
+    (mz,) = (line for line in ended.out.splitlines() if line.startswith("  Mz of its usual size"))
     assert "not known" not in mz
     assert float(mz.split("Fy ")[1].split(" N")[0]) < -1000
 
@@ -44,14 +44,14 @@ def test_the_best_of_a_corner_are_chosen_and_judged(run: Run) -> None:
     assert len(members) == 4
     assert "upper_rear" in members
     assert f"FL: 4 gauges ({', '.join(members)})" in ended.out
-    assert "no choice of as many is better" in sums
+    assert "no other choice is better" in sums
 
 
 def test_too_few_for_the_car_are_told_with_the_number_that_is_enough(run: Run) -> None:
     ended = run("observe", CAR, "--best", 2)
     assert ended.code == 0
     assert "2 gauges cannot make Fx FL, " in ended.out
-    assert "the sum is mostly what so few do not tell" in ended.out
+    assert "the sum is mostly forces that these few gauges do not determine" in ended.out
     assert "root of the sum" not in ended.out
     assert "known to 1000 N; 12 can" in ended.out
 
@@ -93,7 +93,7 @@ def test_pictures_are_written_only_where_a_folder_is_named(
     assert [p.name for p in (tmp_path / "pictures").iterdir()] == ["knowledge_FL.png"]
     again = run("observe", CAR, "--corner", "FL", "--out", "pictures")
     assert again.code == 4
-    assert "knowledge_FL.png: a result already there" in again.err
+    assert "knowledge_FL.png: a result that already exists" in again.err
     assert run("observe", CAR, "--corner", "FL", "--out", "pictures", "--overwrite").code == 0
 
 
