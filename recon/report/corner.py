@@ -18,6 +18,8 @@ from recon.report.sheet import (
     PALE,
     SMALL,
     TEXT,
+    Box,
+    add_panel,
     dress,
     empty_sheet,
     style_panel,
@@ -109,7 +111,7 @@ def plot_corner(
     left, right, bottom, top = SIDE, SIDE + GAP + wide[0], FOOT, FOOT + GAP + tall[2]
     corners = ((left, top), (left, bottom), (right, bottom))
     for (name, (across, up)), (x, y) in zip(VIEWS.items(), corners, strict=True):
-        panel = _panel(figure, x, y, wide[across], tall[up])
+        panel = add_panel(figure, Box(x, y, wide[across], tall[up]))
         panel.set_xlim(high[across] + margin, low[across] - margin)
         panel.set_ylim((low[up], high[up]) if up == 2 else (high[up], low[up]))
         halved = (across, up) == SIDE_VIEW and len(scene.wheels) > 1
@@ -117,10 +119,9 @@ def plot_corner(
         _draw_view(panel, scene, across, up)
         panel.set_xlabel(ACROSS[across], fontsize=TEXT)
         panel.set_ylabel(UP[up], fontsize=TEXT, labelpad=1)
-    _draw_every_load(figure, (right + names, top, room - names, tall[1]), scene)
+    _draw_every_load(figure, Box(right + names, top, room - names, tall[1]), scene)
     where = f"travel {signed(1000 * travel)} mm (bump positive), rack {signed(1000 * rack)} mm"
     dress(figure, _title(scene), _legend(scene), _footer(car, scene, f"{where} (left positive)"))
-    figure.set_layout_engine("none")  # the views keep their places, and so one scale
     return figure
 
 
@@ -144,12 +145,6 @@ def _box(scene: Scene, scale: float) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _panel(figure: Figure, left: float, bottom: float, wide: float, tall: float) -> Axes:
-    """Axes at a place given in inches, so that all views keep one scale."""
-    width, height = figure.get_size_inches()
-    return figure.add_axes((left / width, bottom / height, wide / width, tall / height))
-
-
 def _draw_view(panel: Axes, scene: Scene, across: int, up: int) -> None:
     flat = [across, up]
     for wheel in scene.wheels:
@@ -161,9 +156,10 @@ def _draw_view(panel: Axes, scene: Scene, across: int, up: int) -> None:
     for body in range(len(scene.mechanism.bodies)):
         hull = _hull(scene.points_on(body)[:, flat])
         panel.fill(*hull.T, facecolor=PALE, edgecolor=MIDDLE, alpha=0.55, linewidth=0.8, zorder=1)
-    for k in range(len(scene.places)):
-        if _shown(scene, flat, _ends(scene, k)):
-            _draw_support(panel, scene, k, flat)
+    shown = [k for k in range(len(scene.places)) if _shown(scene, flat, _ends(scene, k))]
+    for k in shown:
+        _draw_support(panel, scene, k, flat)
+    _draw_joints(panel, scene, shown, flat)
     for cut in scene.cuts:
         if _shown(scene, flat, cut.station):
             panel.plot(*_bar(cut, flat).T, **_section_look(), zorder=4.5)
@@ -227,8 +223,16 @@ def _draw_support(panel: Axes, scene: Scene, k: int, flat: list[int]) -> None:
             linestyle="-" if load.gauges else BARE, solid_capstyle="butt", dash_capstyle="butt",
             zorder=3, label=m.supports[k],
         )  # fmt: skip
-    for body, place in zip((m.outer_body[k], m.inner_body[k]), ends, strict=True):
-        panel.plot(*place, **(FIXED if body < 0 else MOVING), zorder=4)
+
+
+def _draw_joints(panel: Axes, scene: Scene, shown: list[int], flat: list[int]) -> None:
+    """Mark both joints of the shown supports that have no axis, one call for each kind of mark."""
+    m = scene.mechanism
+    links = [k for k in shown if m.kinds[k] not in AXES]
+    places = scene.places[links][:, :2][:, :, flat].reshape(-1, 2)
+    bodies = np.array([(m.outer_body[k], m.inner_body[k]) for k in links]).ravel()
+    for chosen, look in ((bodies < 0, FIXED), (bodies >= 0, MOVING)):
+        panel.plot(*places[chosen].T, linestyle="none", **look, zorder=4)
 
 
 def _shade(load: Load) -> str:
@@ -267,18 +271,15 @@ def _longest(words: list[str]) -> int:
     return max(len(line) for word in words for line in word.split("\n"))
 
 
-def _draw_every_load(
-    figure: Figure, place: tuple[float, float, float, float], scene: Scene
-) -> None:
+def _draw_every_load(figure: Figure, box: Box, scene: Scene) -> None:
     """Bars of the loads in N and, beneath, of those in N m, one pitch for all."""
-    left, bottom, wide, tall = place
     by_unit = [[x for x in scene.every_load if x.unit == unit] for unit in ("N", "N m")]
     parts = [(unit, loads) for unit, loads in zip(("N", "N m"), by_unit, strict=True) if loads]
-    room = tall - GAP * (len(parts) - 1)
-    top = bottom + tall
+    room = box.tall - GAP * (len(parts) - 1)
+    top = box.bottom + box.tall
     for unit, loads in parts:
         high = room * len(loads) / len(scene.every_load)
-        _draw_loads(_panel(figure, left, top - high, wide, high), loads, unit)
+        _draw_loads(add_panel(figure, Box(box.left, top - high, box.wide, high)), loads, unit)
         top -= high + GAP
 
 

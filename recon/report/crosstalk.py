@@ -104,7 +104,6 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     for g, m in enumerate(own):
         _write_own(panel, one, int(g), int(m), middles[m])
     dress(figure, _title(one, bars), _legend(one), _footer(calibration, one))
-    figure.set_layout_engine("none")  # every place is given: half the time of a layout that seeks
     return figure
 
 

@@ -20,6 +20,8 @@ from recon.report.sheet import (
     PALE,
     SMALL,
     TEXT,
+    Around,
+    add_panel,
     dress,
     empty_sheet,
     style_panel,
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
 # Marker, size [pt] and colour of light, middle and heavy Fz, pale to dark.
 DASHES = (0, (4, 3))
 STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))
@@ -92,15 +95,16 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)
     figure = empty_sheet(1.0 + 4.3 * columns, 1.5 + 4.3 * rows)
-    panels = figure.subplots(rows, columns, squeeze=False).ravel()
-    for panel, corner in zip(panels, corners, strict=False):
+    room = dress(
+        figure, _title(drawn, friction), _legend(edges), tyre_footer(forces), columns=columns
+    )
+    boxes = [box for row in room.rows(rows) for box in row.columns(*[1.0] * columns)]
+    for box, corner in zip(boxes, corners, strict=False):
+        panel = add_panel(figure, box.inside(AROUND))
         _draw_tyre(panel, drawn[corner], edges)
         _draw_circles(panel, reach, drawn[corner])
         out = int(np.sum(held[corner])), int(np.sum(~known[corner] & ~held[corner]))
         style_panel(panel, _panel_name(corner, len(drawn[corner]), out))
-    for panel in panels[len(corners) :]:
-        panel.remove()
-    dress(figure, _title(drawn, friction), _legend(edges), tyre_footer(forces), columns=columns)
     return figure
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.planning.combinations import NOT_KNOWN
 from recon.planning.knowledge import RANK_SHARE
+from recon.report.labels import LETTER
 from recon.report.scene import spaced
 from recon.report.sheet import (
     ACCENT,
@@ -20,6 +22,8 @@ from recon.report.sheet import (
     PALE,
     SMALL,
     TEXT,
+    Around,
+    add_panel,
     dress,
     empty_sheet,
     style_panel,
@@ -38,6 +42,8 @@ BARS = ((MIDDLE, ""), ("white", "////"), (PALE, ""))
 BEYOND = 3.0  # of NOT_KNOWN, where bars of what is not known end
 COLUMN = 0.42  # of the bars' room, the column of words beside them
 ROW = 0.31  # in
+STRIP = 3.4  # in, the singular values
+AROUND = Around(left=0.05, right=0.12, below=0.5, above=0.42)
 TOLD = 3  # names that a title has room for
 LIMIT_DASHES = (0, (4, 2))
 
@@ -62,21 +68,24 @@ def plot_knowledge(seen: Observability) -> Figure:
     wheels = len(seen.corners)
     each = ROW * max(len(rows), 7)
     figure = empty_sheet(13.0, 1.7 + wheels * (0.9 + each))
-    grid = figure.add_gridspec(wheels, 4, width_ratios=[1.15, 1, 1, 1])
-    _draw_strip(figure.add_subplot(grid[:, 0]), seen)
+    room = dress(figure, _title(seen), _legend(seen), _footer(seen))
+    names = [name for name, _, _ in rows]
+    column = 0.15 + LETTER * max(map(len, names))
+    strip, beside = room.columns(STRIP, room.wide - STRIP)
+    _draw_strip(add_panel(figure, strip.inside(replace(AROUND, left=0.5))), seen)
     values = np.array([u for _, _, u in rows])
     low = 10.0 ** np.floor(np.log10(0.9 * min(values.min(), NOT_KNOWN / 10)))
-    for k, force in enumerate(seen.forces):
-        panel = figure.add_subplot(grid[k // 3, k % 3 + 1])
+    boxes = [box for row in beside.inside(Around(column, 0, 0, 0)).rows(wheels)
+             for box in row.columns(1, 1, 1)]  # fmt: skip
+    for k, (box, force) in enumerate(zip(boxes, seen.forces, strict=True)):
+        panel = add_panel(figure, box.inside(AROUND))
         _draw_force(panel, values[:, k], [kind for _, kind, _ in rows])
         _scale(panel, low)
         style_panel(panel, f"{force}: now {_words(values[0, k])}")
         panel.grid(visible=False, axis="y")
         panel.set_xlabel(f"standard uncertainty of {force} [N]", fontsize=TEXT)
-        names = [name for name, _, _ in rows] if k % 3 == 0 else []
-        panel.set_yticks(np.arange(len(rows)), names)
+        panel.set_yticks(np.arange(len(rows)), names if k % 3 == 0 else [])
         panel.tick_params(axis="y", length=0)
-    dress(figure, _title(seen), _legend(seen), _footer(seen), columns=4)
     return figure
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 PITCH = 0.33  # in, from one label of two lines to the next
 LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
-LEADER: dict[str, Any] = {"arrowstyle": "-", "color": MIDDLE, "linewidth": 0.6, "shrinkB": 0}
+LEADER: dict[str, Any] = {"color": MIDDLE, "linewidth": 0.6}
 
 
 def clear_point(ends: Floats, k: int) -> Floats:
@@ -31,27 +31,33 @@ def clear_point(ends: Floats, k: int) -> Floats:
 
 
 def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float) -> None:
-    """Write the words into a column on either side, in the order of their points.
+    """Write the words (label,) into a column on either side, in the order of their anchors.
 
-    `scale` is in units of the panel per inch of paper.
+    `anchors` (label, 2) are in units of the panel, `scale` is in those units per inch of paper.
     """
+    from matplotlib.collections import LineCollection
+
     (left, right), (bottom, top) = panel.get_xlim(), panel.get_ylim()
     upwards = np.sign(top - bottom)
     order = np.argsort(-anchors[:, 0])
     half = (len(order) + 1) // 2
+    places = np.empty_like(anchors)
     for column, at, align in ((order[:half], left, "left"), (order[half:], right, "right")):
         ends = sorted((upwards * bottom, upwards * top))
         heights = spread(upwards * anchors[column, 1], scale * PITCH, *ends)
         inward = scale * 0.06 * (-1 if align == "left" else 1)
-        for k, height in zip(column, heights, strict=True):
-            panel.annotate(
-                words[k], tuple(anchors[k]), (at + inward, upwards * height), ha=align,
-                va="center", fontsize=SMALL, linespacing=1.0, color=INK, zorder=7,
+        places[column] = np.column_stack([np.full(len(column), at + inward), upwards * heights])
+        for k in column:
+            panel.text(
+                at + inward, float(places[k, 1]), words[k], ha=align, va="center", fontsize=SMALL,
+                linespacing=1.0, color=INK, zorder=7,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-                arrowprops=LEADER | {"shrinkA": 1},
             )  # fmt: skip
-            panel.plot(*anchors[k], marker="o", markersize=2.6, color="white",
-                       markeredgecolor=MIDDLE, markeredgewidth=0.7, zorder=6)  # fmt: skip
+    # The white box of the words hides the part of the leader beneath them.
+    leaders = np.stack([places, anchors], axis=1)
+    panel.add_collection(LineCollection(list(leaders), **LEADER, zorder=5.9), autolim=False)
+    panel.plot(*anchors.T, marker="o", markersize=2.6, color="white", linestyle="none",
+               markeredgecolor=MIDDLE, markeredgewidth=0.7, zorder=6)  # fmt: skip
 
 
 def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,8 @@ from recon.report.sheet import (
     PALE,
     SMALL,
     TEXT,
+    Around,
+    add_panel,
     dress,
     empty_sheet,
     style_panel,
@@ -37,6 +40,8 @@ DRAWN = 4000  # samples; more than a picture has columns of dots
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
 DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
+AROUND = Around(left=0.8, right=0.25, below=0.5, above=0.22)
+AROUND_LANE = replace(AROUND, right=0.65)  # room for the lane's name
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
 
@@ -125,8 +130,11 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     held = bool((shown["status"] & BIT["bound_active"]).any())
     scale = _scale(shown, held=held, numbered=bool(cones))
     figure = empty_sheet(11.0, 1.6 + 2.25 * len(corners))
-    panels = figure.subplots(len(corners), 2, squeeze=False, width_ratios=[5, 1.3])
-    for (panel, beside), corner in zip(panels, corners, strict=True):
+    legend = _legend(hatches, held=held, cones=bool(cones))
+    room = dress(figure, _title(shown, slalom is not None), legend, tyre_footer(forces))
+    for row, corner in zip(room.rows(len(corners)), corners, strict=True):
+        whole, around_peak = row.columns(3, 1)
+        panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
         tyre = shown.sel(corner=corner)
         _draw_force(panel, tyre)
         style_panel(panel, _panel_name(tyre, corner))
@@ -136,10 +144,10 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
             _draw_lane(panel, tyre)
         panel.set(xlim=scale[0], ylim=scale[1])
         panel.tick_params(labelbottom=corner == corners[-1])
-        _close_up(beside, tyre)
-    panels[-1, 0].set_xlabel("elapsed time [s]", fontsize=TEXT)
-    legend = _legend(hatches, held=held, cones=bool(cones))
-    dress(figure, _title(shown, slalom is not None), legend, tyre_footer(forces))
+        if corner == corners[-1]:
+            panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+        if np.isfinite(tyre["tyre_force"]).any():
+            _close_up(add_panel(figure, around_peak.inside(AROUND)), tyre)
     return figure
 
 
@@ -185,9 +193,6 @@ def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
     from matplotlib.ticker import MaxNLocator
 
     size = np.abs(tyre["tyre_force"].to_numpy())
-    if not np.isfinite(size).any():
-        panel.remove()
-        return
     peak = float(tyre["elapsed_time"][np.nanargmax(size)])
     near = tyre.sel(elapsed_time=slice(peak - CLOSE_UP / 2, peak + CLOSE_UP / 2))
     _draw_force(panel, near)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.mechanics.assembly import assembly_of
@@ -13,9 +15,21 @@ from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.corner import BARE, footer, gauged_entries
-from recon.report.labels import LEADER, spread
+from recon.report.labels import LETTER, spread
 from recon.report.scene import signed, spaced, title_of
-from recon.report.sheet import ACCENT, INK, MIDDLE, SMALL, TEXT, dress, empty_sheet, style_panel
+from recon.report.sheet import (
+    ACCENT,
+    INK,
+    MIDDLE,
+    SMALL,
+    TEXT,
+    Around,
+    Box,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,8 +41,10 @@ if TYPE_CHECKING:
     from recon.mechanics.structure import Mechanism
 
 TRAVELS = 41
-ROW, STRIPS = 3.9, 1.7  # in, a row of panels, what is around them
+WIDE, ROW, STRIPS = 13.5, 3.9, 1.7  # in, the sheet, a row of panels, title and footer
 LINE = 0.19  # in, a line of words
+MARK, NAME = 0.23, 0.33  # in, from a panel's frame to the marker and the name of a curve
+BELOW, ABOVE = 0.5, 0.42  # in, for the words below and above a panel
 LIGHT, WARM = "#4b9cc0", "#e3b04b"
 # Marker and colour of the curves: the marker tells them in grey.
 CURVES = (("o", INK), ("s", ACCENT), ("^", LIGHT), ("D", WARM), ("v", MIDDLE), ("P", INK),
@@ -51,9 +67,9 @@ class _Curves:
 def plot_travel(car: Vehicle, corner: str) -> Figure:
     """Draw each load per force at the contact over the stated travel, rack centred.
 
-    One panel for each of Fx (wheel rolling), Fy and Fz; members and whatever else the file
-    gauges, what is in N m beneath what is in N.  Where an axle ties the corner to its partner,
-    once with both wheels together and once with the corner alone.
+    One panel for each of Fx (wheel rolling), Fy and Fz, with the members and everything else
+    that the file gauges; loads in N m are drawn below those in N.  Where an axle ties the corner
+    to its partner, one row moves both wheels together and one moves the corner alone.
 
     Parameters
     ----------
@@ -78,18 +94,35 @@ def plot_travel(car: Vehicle, corner: str) -> Figure:
         for of, at in _poses(assembly, wheel, travel)
         for row in _curves(assembly, wheel, of, travel, at)
     ]
-    figure = empty_sheet(13.5, STRIPS + ROW * len(rows))
-    panels = figure.subplots(len(rows), len(FORCES), squeeze=False)
-    for row, curves in zip(panels, rows, strict=True):
-        for k, (panel, force) in enumerate(zip(row, FORCES, strict=True)):
-            _draw_panel(panel, curves, k, f"{force} {corner}" if assembly.tied else force)
     low, high = (signed(end) for end in 1000 * travel[[0, -1]])
     at_corner = f" per kN at {corner}" if assembly.tied else " of the members"
     title = f"{title_of(assembly)}: loads{at_corner} over travel {low} to {high} mm"
     gauged = [g for curves in rows for g in curves.gauged]
     words = footer(car, "rack centred", "force of the road on the tyre")
-    dress(figure, title, gauged_entries(gauged, 1.6), words)
+    figure = empty_sheet(WIDE, STRIPS + ROW * len(rows))
+    room = dress(figure, title, gauged_entries(gauged, 1.6), words)
+    around = _around(rows)
+    for row, curves in zip(room.rows(len(rows)), rows, strict=True):
+        for k, (box, force) in enumerate(zip(row.columns(1, 1, 1), FORCES, strict=True)):
+            name = f"{force} {corner}" if assembly.tied else force
+            _draw_panel(figure, box.inside(around), curves, k, name)
     return figure
+
+
+def _around(rows: list[_Curves]) -> Around:
+    """Space around each panel, on its right for the names of the curves."""
+    names = [name for curves in rows for name in _names(curves, np.all(_known(curves), axis=1))]
+    right = NAME + LETTER * max(len(name) for name in names)
+    return Around(left=0.8, right=right, below=BELOW, above=ABOVE)
+
+
+def _known(curves: _Curves) -> NDArray[np.bool_]:
+    """Loads (curve, force) that are known at every travel."""
+    return np.asarray(np.isfinite(curves.loads).all(axis=0))
+
+
+def _names(curves: _Curves, known: Iterable[bool]) -> list[str]:
+    return [n if k else f"{n} (not known)" for n, k in zip(curves.names, known, strict=True)]
 
 
 def _poses(assembly: Assembly, wheel: int, travel: Floats) -> list[tuple[str, Pose]]:
@@ -115,9 +148,9 @@ def _curves(assembly: Assembly, wheel: int, of: str, travel: Floats, at: Pose) -
         own = [r for r in rows if units[r] == unit]
         if own:
             names = [m.row_names[r] for r in own]
-            told = [spaced(_short(name)) for name in names]
+            words = [spaced(_short(name)) for name in names]
             is_gauged = [name in gauged for name in names]
-            out.append(_Curves(of, 1000 * travel, loads[:, own], unit, told, is_gauged))
+            out.append(_Curves(of, 1000 * travel, loads[:, own], unit, words, is_gauged))
     return out
 
 
@@ -132,10 +165,10 @@ def _short(name: str) -> str:
     return name.rpartition(":")[2]
 
 
-def _draw_panel(panel: Axes, curves: _Curves, k: int, force: str) -> None:
-    loads = curves.loads[..., k]
+def _draw_panel(figure: Figure, frame: Box, curves: _Curves, k: int, force: str) -> None:
+    panel = add_panel(figure, frame)
+    loads, known = curves.loads[..., k], _known(curves)[:, k]
     _draw_curves(panel, curves.travel, loads, curves.gauged)
-    known = np.all(np.isfinite(loads), axis=0)
     words = "split among supports not known"
     if not np.any(known):
         panel.set_xlim(curves.travel[0], curves.travel[-1])  # no curve stretches it
@@ -147,8 +180,8 @@ def _draw_panel(panel: Axes, curves: _Curves, k: int, force: str) -> None:
     style_panel(panel, f"per kN of {force}: {words}")
     panel.set_xlabel(f"travel{curves.of}, bump positive [mm]", fontsize=TEXT)
     panel.set_ylabel(f"load per {force} [{curves.unit} per kN]", fontsize=TEXT)
-    names = [n if k else f"{n} (not known)" for n, k in zip(curves.names, known, strict=True)]
-    _name_curves(panel, curves.travel[-1], np.nan_to_num(loads[-1]), names)
+    ends = np.nan_to_num(loads[-1])
+    _name_curves(panel, frame, curves.travel[-1], ends, _names(curves, known))
 
 
 def _draw_curves(panel: Axes, travel: Floats, loads: Floats, gauged: list[bool]) -> None:
@@ -163,17 +196,22 @@ def _draw_curves(panel: Axes, travel: Floats, loads: Floats, gauged: list[bool])
         )  # fmt: skip
 
 
-def _name_curves(panel: Axes, end: float, loads: Floats, names: list[str]) -> None:
-    """Write every load's name and marker beside the end of its curve."""
-    low, high = panel.set_ylim(panel.get_ylim())
-    pitch = LINE / (ROW - 0.8)  # of the panel's height, which is that at least
-    shares = spread((loads - low) / (high - low), pitch, 0.0, 1.0)
-    for m, (load, share, name) in enumerate(zip(loads, shares, names, strict=True)):
-        marker, colour = CURVES[m % len(CURVES)]
-        place: dict[str, Any] = {"transform": panel.transAxes, "clip_on": False}
-        panel.plot(1.06, share, marker=marker, color=colour, markersize=5.5, **place)
-        panel.annotate(
-            name, (end, load), (1.085, share), textcoords=panel.transAxes, va="center",
-            fontsize=SMALL, color=INK, annotation_clip=False,
-            arrowprops=LEADER | {"color": colour, "shrinkA": 7, "relpos": (0, 0.5)},
-        )  # fmt: skip
+def _name_curves(panel: Axes, frame: Box, travel: float, loads: Floats, names: list[str]) -> None:
+    """Write every load's name and marker beside the end of its curve, with a line to it."""
+    from matplotlib.collections import LineCollection
+
+    (left, right), (low, high) = panel.get_xlim(), panel.set_ylim(panel.get_ylim())
+    ends = (loads - low) / (high - low)
+    shares = spread(ends, LINE / frame.tall, 0.0, 1.0)
+    beside: dict[str, Any] = {"transform": panel.transAxes, "clip_on": False}
+    looks = [CURVES[m % len(CURVES)] for m in range(len(names))]
+    end, mark = (travel - left) / (right - left), 1 + MARK / frame.wide
+    leaders = [((end, y), (mark, share)) for y, share in zip(ends, shares, strict=True)]
+    lines = LineCollection(
+        leaders, colors=[colour for _, colour in looks], linewidths=0.6, **beside
+    )
+    panel.add_collection(lines, autolim=False)
+    for (marker, colour), share, name in zip(looks, shares, names, strict=True):
+        panel.plot(mark, share, marker=marker, color=colour, markersize=5.5, **beside)
+        panel.text(1 + NAME / frame.wide, share, name, va="center", fontsize=SMALL, color=INK,
+                   transform=panel.transAxes)  # fmt: skip

@@ -74,7 +74,6 @@ def plot_verification(calibration: Calibration) -> Figure:
     )
     title = f"Verification: {_inside(checks, slice(None))}"
     dress(figure, title, _legend(checks), footer, columns=6)
-    figure.set_layout_engine("none")  # every place is given: half the time of a layout that seeks
     return figure
 
 
