@@ -1,8 +1,8 @@
-"""The pulls of one corner as the fit needs them: lines of action, wrenches, tared indications.
+"""Loads applied by the pulls of one corner: lines of action, wrenches, tared indications.
 
 In: a pull sheet and the posed corner.  Out: one `Pull` per pull, SI, vehicle axes, forces on
-the wheel, moments about the wheel centre.  The assumption that matters most: a strap is
-straight, so attachment point and both marks lie on one line.
+the wheel, moments about the wheel centre.  The most important assumption: a strap is straight,
+so the attachment point and both marks lie on one line.
 """
 
 from __future__ import annotations
@@ -214,7 +214,7 @@ def _require_in_range(
                 f"{sheet.pull[row]}",
                 found=f"{words} of {1e3 * value:.1f} mm",
                 needed=f"{1e3 * low:.0f} to {1e3 * high:.0f} mm ({key} of the vehicle file)",
-                do="Mend travel or steer of this pull, or state the range that the suspension "
+                do="Correct travel or steer of this pull, or state the range that the suspension "
                 "really has.",
             )
 
@@ -241,7 +241,7 @@ def _pull(
     gains = {"strap": sheet.u_strap_gain, "pad": sheet.u_pad_gain}
     return Pull(
         corner=corner.name,
-        # Pulls of both wheels of an axle stand in one list: theirs are told apart by the corner.
+        # One list holds the pulls of both wheels of an axle: the corner distinguishes them.
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         turns_hub=bool(sheet.wheel_held_by[first] == "brake") and outboard,
         outboard=outboard,

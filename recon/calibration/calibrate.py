@@ -1,8 +1,8 @@
 """`calibrate`: from pull sheets and a car to a `Calibration`.
 
 In: pulls to fit, pulls to verify, the car's geometry and bridges.  Out: K with covariance per
-corner.  What matters most: directions and points of the pulls, which the fit treats as unknown
-within their stated uncertainties.
+corner.  Directions and points of the pulls matter most; the fit treats them as unknown within
+their stated uncertainties.
 """
 
 from __future__ import annotations
@@ -80,11 +80,11 @@ def calibrate(
     Warns
     -----
     DataWarning
-        What speaks against the map: pulls that contradict each other, a gauge far from its
+        Evidence against the map: pulls that contradict each other, a gauge far from its
         bridge's slope or on another member, verification outside its intervals.
     PriorWarning
-        A direction rests on bridge slopes and geometry more than on the pulls, or neither file
-        nor pulls tell a gauge's sign.
+        Bridge data and geometry decide a direction more than the pulls, or neither the file nor
+        the pulls show the sign of a gauge.
     SafetyWarning
         A pull above the strap's working limit or half of a link's stated limit.
 

@@ -1,4 +1,4 @@
-"""Directions of the wrench that the pulls see, and those in which K rests on its prior."""
+"""Directions of the wrench that the pulls cover, and those in which K follows its prior."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def direction_words(direction: Floats) -> str:
 
 
 def prior_directions(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[str, ...]:
-    """Wrench directions in which H rests on the prior more than on the pulls, in words."""
+    """Wrench directions in which H follows the prior more than the pulls, in words."""
     corners = tuple(dict.fromkeys(pull.corner for pull in pulls))
     out = []
     for corner in corners:

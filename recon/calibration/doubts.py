@@ -1,7 +1,7 @@
-"""What speaks against a calibration, in sentences: told when it is made and when it is used.
+"""Evidence against a calibration, in sentences: a warning when it is made and when it is used.
 
-In: one calibrated corner.  Out: nothing where all agrees, else one sentence for each doubt with
-the numbers it rests on.  The limits are common practice, no source, unless a comment says why.
+In: one calibrated corner.  Out: one sentence for each doubt, with its numbers, and none where
+all agrees.  The limits are common practice, no source, unless a comment says why.
 """
 
 from __future__ import annotations

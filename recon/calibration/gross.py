@@ -108,7 +108,7 @@ def fit_without_gross(
     errors = [_named(pulls, best, worst, left_out=True)]
     named: set[int] = set()
     for rest in standardised_readings(best):
-        # A slip spoils its neighbours' scores too: the worst of a pull stands for the pull.
+        # A slip spoils its neighbours' scores too: only the worst of a pull is named.
         if abs(rest.score) > GROSS and rest.at.pull not in named and rest.at != worst.at:
             named.add(rest.at.pull)
             errors.append(_named(pulls, best, rest, left_out=False))

@@ -1,8 +1,8 @@
-"""The prior of K: what bridges and geometry say before a pull is looked at.
+"""Prior of K from bridge data and geometry.
 
 A gauge's own slope comes from its tube and bridge or a bench pull, its cross-talk is near zero.
-A sign that nobody noted is read from the pulls where they load the gauge enough to tell, and
-never guessed.
+A sign that nobody noted is read from the pulls where they load the gauge enough, and never
+guessed.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a li
 STATION_SLOPE = 0.10
 # Of the own slope: other links' loads in a gauge, common practice, no source.
 GEOMETRY_CROSSTALK = 0.10
-# A sign is told where the gauge's own slope stands out of its standard uncertainty this far.
-TOLD = 3.0
+# The pulls decide a sign where the slope exceeds this many standard uncertainties.
+SHOWN = 3.0
 READ = 0.03  # of the largest indications: what a map without lines' errors leaves, no source
 OPEN_SLOPE = 3.0  # of a slope that is read from the sizes of indications and loads
 REWEIGHTED = 30  # times; the last ones move a slope by less than a hundredth of its uncertainty
@@ -66,7 +66,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
     Warns
     -----
     PriorWarning
-        Neither the file nor the pulls tell a sign: the prior is wide enough for both.
+        Neither the file nor the pulls show a sign: the prior is wide enough for both.
     """
     loads = np.concatenate([p.loads(p.wrench()) for p in pulls])
     seen = np.concatenate([p.indication for p in pulls])
@@ -87,7 +87,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
             # Without a sign it may be anything between both: zero, and as wide as it is.
             u[g, m] = u_expected(gauge) if sign else gauge.slope
         elif len(members) > 6 * len(assembly.corners):
-            # Loads that depend on each other: pulls alone cannot tell cross-talk from the own
+            # Loads that depend on each other: pulls alone cannot separate cross-talk from the own
             # slope, and a slope that nobody knows is taken from the sizes of both.
             rough = np.quantile(np.abs(seen[:, g]), HIGH) / np.quantile(np.abs(loads[:, m]), HIGH)
             u[g] = GEOMETRY_CROSSTALK * rough * assembly.arms[m] / assembly.arms
@@ -96,7 +96,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
 
 
 def _no_member(where: str, assembly: Assembly, gauge: Gauge) -> DataError:
-    """Of a gauge whose load no member stands for, mostly as nobody stated how it is shared."""
+    """Fault of a gauge whose load is no member, mostly as nobody stated how it is shared."""
     shared = assembly.mechanism.redundant
     missing = ", ".join(name for group in shared for name in group.unstated)
     if missing:
@@ -142,16 +142,16 @@ def _require_answer(where: str, gauge: Gauge, seen: Floats, load: Floats) -> Non
 
 
 def _sign(where: str, gauge: Gauge, pulled: tuple[Floats, Floats, int]) -> float:
-    """Sign of the slope: the pulls' where they tell it, else the file's, else 0."""
+    """Sign of the slope: from the pulls where they show it, else from the file, else 0."""
     seen, loads, own = pulled
     slope, u = _rough_slope(gauge, seen, loads, own)
-    told = abs(slope) > TOLD * u
-    if not told and gauge.sign:
+    shown = abs(slope) > SHOWN * u
+    if not shown and gauge.sign:
         return float(gauge.sign)
-    if not told:
+    if not shown:
         warnings.warn(
             f"{where}: no sign in the vehicle file, and pulls that load {gauge.on} with up to "
-            f"{np.quantile(np.abs(loads[:, own]), HIGH):.0f} N do not tell it (slope "
+            f"{np.quantile(np.abs(loads[:, own]), HIGH):.0f} N do not show it (slope "
             f"{slope / gauge.slope:+.2f} +-{u / gauge.slope:.2f} of the bridge's): either is "
             "possible, and intervals are wider. Push and pull the link by hand and note sign = "
             '"tension_positive" or "tension_negative", or add such a pull.',

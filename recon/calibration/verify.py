@@ -107,7 +107,7 @@ def _estimator(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
 def _gain_variance(
     corner: CornerCalibration, pull: Pull, estimator: Floats, reference: Floats
 ) -> Floats:
-    """What the devices' gains leave: nothing for one device, the difference of two otherwise."""
+    """Variance (step, 3) [N2] from gains: none for one device, the difference for two."""
     gauges, members = corner.K.shape
     loads = reference @ pull.members.T
     effects = dict(zip(corner.devices, corner.gain_effect, strict=True))

@@ -188,6 +188,8 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
 
     Both are left positive and have the same shape; see `steer_to_rack`, which serves many calls.
     """
+    if not np.any(steer):  # headings count from there, and no table of them is needed
+        return np.zeros(np.shape(steer))
     return steer_to_rack(car)(steer)
 
 

@@ -109,7 +109,7 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
 
 @dataclass(frozen=True, slots=True)
 class Bars:
-    """What is drawn of K, (gauge, member) in percent of the gauge's own slope; NaN: nothing."""
+    """Drawn values of K, (gauge, member) in percent of the gauge's own slope; NaN: nothing."""
 
     measured: Floats
     whiskers: Floats
