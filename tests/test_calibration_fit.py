@@ -100,7 +100,12 @@ def test_exact_data_give_the_planted_map() -> None:
 def test_jacobian_against_finite_differences(held: bool) -> None:
     """Derivatives by all unknowns, at a point where no correction is zero."""
     pulls, _, prior, noise = bench()
-    problem = Problem([replace(p, turns_hub=held) for p in pulls], prior, noise, Step(2, 1))
+    problem = Problem(
+        [replace(p, wheel=replace(p.wheel, turns_hub=held)) for p in pulls],
+        prior,
+        noise,
+        Step(2, 1),
+    )
     rng = np.random.default_rng(0)
     x = problem.start + 0.3 * rng.standard_normal(len(problem.start))
     x[: prior.mean.size] = problem.start[: prior.mean.size]

@@ -39,7 +39,7 @@ def pull_named(sheet: PullSheet, name: str) -> Pull:
 
 
 def test_points_on_a_line_give_that_line() -> None:
-    line = strap_line(ATTACH, *MARKS, U)
+    line = strap_line(ATTACH, *MARKS, *U)
     assert_allclose(line.direction, ALONG, rtol=0, atol=1e-14)  # rounding of double precision
     assert_allclose(line.point, ATTACH, rtol=0, atol=1e-14)  # the same
     axes = np.vstack([line.direction, line.across])
@@ -50,7 +50,7 @@ def test_points_on_a_line_give_that_line() -> None:
 def test_best_line_trusts_the_better_point(u: tuple[float, float], follows: bool) -> None:
     """A sure attachment point holds the line; sure marks leave it aside."""
     aside = np.array([0.0, 0.0, 0.01])
-    line = strap_line(ATTACH + aside, *MARKS, u)
+    line = strap_line(ATTACH + aside, *MARKS, *u)
     # Weights of one to nine million: the better point is met to a millionth of 10 mm.
     assert (off_line(line.point, *MARKS) > 0.009) == follows
     if follows:
@@ -62,11 +62,11 @@ def test_best_line_trusts_the_better_point(u: tuple[float, float], follows: bool
 
 def test_covariance_of_the_line_against_monte_carlo() -> None:
     rng, n = np.random.default_rng(3), 4000
-    line = strap_line(ATTACH, *MARKS, U)
+    line = strap_line(ATTACH, *MARKS, *U)
     seen = []
     for _ in range(n):
         noise = rng.standard_normal((3, 3)) * np.array([[U[0]], [U[1]], [U[1]]])
-        drawn = strap_line(ATTACH + noise[0], MARKS[0] + noise[1], MARKS[1] + noise[2], U)
+        drawn = strap_line(ATTACH + noise[0], MARKS[0] + noise[1], MARKS[1] + noise[2], *U)
         # Where the drawn line passes the plane across the true one at the attachment point.
         reach = ((ATTACH - drawn.point) @ ALONG) / (drawn.direction @ ALONG)
         offset = line.across @ (drawn.point + reach * drawn.direction - ATTACH)
@@ -114,7 +114,7 @@ def test_wrench_is_force_and_moment_about_the_hub_at_the_pose() -> None:
     hub = at.wheels[0].hub
     expected = np.column_stack([force, np.cross(line.point - hub, force)])
     assert_allclose(pull.wrench(), expected, rtol=1e-12, atol=1e-9)  # rounding
-    assert abs(hub[2] - pull_named(sheet, "fore").hub[2] - 0.02) < 1e-9  # m, Newton's end
+    assert abs(hub[2] - pull_named(sheet, "fore").wheel.hub[2] - 0.02) < 1e-9  # m, Newton's end
 
 
 def test_only_an_outboard_brake_passes_the_moment_about_the_spin_axis() -> None:
@@ -122,17 +122,17 @@ def test_only_an_outboard_brake_passes_the_moment_about_the_spin_axis() -> None:
     car = exact().car
     held = pull_named(sheet, "fore")
     free = pull_named(rows(sheet, sheet.pull == "fore", wheel_held_by="half-shaft"), "fore")
-    about = free.wrench()[:, 3:] @ free.spin
+    about = free.wrench()[:, 3:] @ free.wheel.spin
     assert_allclose(about, 0, atol=1e-9)  # N m, rounding of 900 N m
-    lost = held.wrench()[:, 3:] @ held.spin
+    lost = held.wrench()[:, 3:] @ held.wheel.spin
     assert np.min(np.abs(lost)) > 100  # N m; 600 N or more on nearly 0.28 m
-    back = held.wrench()[:, 3:] - lost[:, None] * held.spin
+    back = held.wrench()[:, 3:] - lost[:, None] * held.wheel.spin
     assert_allclose(free.wrench()[:, 3:], back, rtol=0, atol=1e-9)  # rounding
     corner = car.corners["FL"]
     inboard = dataclasses.replace(corner, brake=dataclasses.replace(corner.brake, place="inboard"))
     other = dataclasses.replace(car, corners={"FL": inboard})
     through_shaft = pulls_of(sheet, other, assembly_of(other, "FL"), "fit")[0]
-    assert through_shaft.wrench()[:, 3:] @ through_shaft.spin == pytest.approx(0, abs=1e-9)
+    assert through_shaft.wrench()[:, 3:] @ through_shaft.wheel.spin == pytest.approx(0, abs=1e-9)
 
 
 def test_devices_in_use_and_their_loads() -> None:

@@ -45,21 +45,38 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class PulledWheel:
+    """The pulled wheel at the pose of the pull, vehicle axes.
+
+    `hub` and `contact` (3,) are the wheel centre and the contact centre [m], `spin` (3,) the unit
+    vector of the spin axis, `u_hub` the standard uncertainty of each coordinate of the centre [m].
+    `turns_hub` is True where the wheel is held by an outboard brake, so that the whole moment
+    reaches the upright; `outboard` says whether the road ever turns it so.
+    """
+
+    hub: Floats
+    u_hub: float
+    contact: Floats
+    spin: Floats
+    turns_hub: bool
+    outboard: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Pull:
     """One pull: loaded rows only; tares already taken off.
 
-    `load` (device, step) [N], zero where the device is not in use; `lines` one per device in
-    use; `indication` (step, gauge) less the tare interpolated in time; `members` (member, 6)
-    the geometry's loads per wrench about the pulled wheel's hub, posed at the mean travel; `moved`
-    (step, member) what they are more at the step's own travel, the wheels' weight since the tare
-    included; `turns_hub` is True where the wheel is held by an outboard brake and the whole moment
-    reaches the upright; `outboard` says whether the road ever turns it so.
+    `load` (device, step) [N], zero where the device is not in use; `lines` one per device in use;
+    `u_step` (step,) and `u_gain` (device,) relative standard uncertainties of readings and gains;
+    `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time,
+    `tare_change` (gauge,) [unit]; `members` (member, 6) the loads per wrench about the wheel's
+    centre at the mean travel; `moved` (step, member) [N] how much larger they are at the step's
+    own travel, the wheels' weight since the tare included; `travel` and `rack` [m]; `force_limit`
+    of the strap [N]; `temperature` [degC].
     """
 
     corner: str
     name: str
-    turns_hub: bool
-    outboard: bool
     line_of_file: NDArray[np.int64]
     devices: tuple[str, ...]
     lines: tuple[Line, ...]
@@ -69,10 +86,7 @@ class Pull:
     falling: NDArray[np.bool_]
     indication: Floats
     tare_change: Floats
-    hub: Floats
-    u_hub: float
-    contact: Floats
-    spin: Floats
+    wheel: PulledWheel
     members: Floats
     travel: float
     rack: float
@@ -90,12 +104,13 @@ class Pull:
 
     def columns(self, line: Line) -> Floats:
         """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""
-        arm = line.point - self.hub
+        arm = line.point - self.wheel.hub
         force = np.column_stack([line.direction, np.zeros((3, 2)), line.across.T])
         moment = np.cross(arm, force.T).T
         moment[:, 1:3] += np.cross(line.across, line.direction).T
-        if not self.turns_hub:
-            moment = moment - np.outer(self.spin, self.spin @ moment)
+        if not self.wheel.turns_hub:
+            spin = self.wheel.spin
+            moment = moment - np.outer(spin, spin @ moment)
         return np.vstack([force, moment])
 
     def wrench(self) -> Floats:
@@ -105,12 +120,20 @@ class Pull:
         )
 
 
-def strap_line(attach: Floats, mark1: Floats, mark2: Floats, u: tuple[float, float]) -> Line:
+def strap_line(
+    attach: Floats, mark1: Floats, mark2: Floats, u_attach: float, u_mark: float
+) -> Line:
     """Best line through the attachment point and both marks, each weighted by its uncertainty.
 
     Two straight-line fits, one per direction across the strap, with the same weights.
+
+    Parameters
+    ----------
+    attach, mark1, mark2 : (3,)
+        Points on the strap, `mark1` at the wheel's end. [m]
+    u_attach, u_mark : float
+        Standard uncertainty of each coordinate. [m]
     """
-    u_attach, u_mark = u
     direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
     across = _across(direction)
     along = np.array([0.0, (mark1 - attach) @ direction, (mark2 - attach) @ direction])
@@ -146,8 +169,30 @@ def _across(direction: Floats) -> Floats:
     return np.stack([first, np.cross(direction, first)])
 
 
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """Rows of one pull in its sheet, and which wheel of the assembly it pulls."""
+
+    sheet: PullSheet
+    rows: NDArray[np.int64]
+    corner: Corner
+    wheel: int
+
+    @property
+    def loaded(self) -> NDArray[np.int64]:
+        """Rows of the load steps."""
+        return np.asarray(self.rows[self.sheet.phase[self.rows] != "tare"])
+
+    def travels(self, wheels: int) -> Floats:
+        """Travel of every wheel of the assembly at each row, (row, wheel) [m]."""
+        own, partner = self.sheet.travel[self.rows], self.sheet.partner_travel[self.rows]
+        both = np.tile(np.where(np.isnan(partner), own, partner)[:, None], wheels)
+        both[:, self.wheel] = own
+        return both
+
+
 def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -> list[Pull]:
-    """Every pull of `unit` with that purpose, tared, posed and given its lines of action.
+    """Every pull of the assembly with that purpose, tared, posed and given its lines of action.
 
     Both wheels of a tied axle stand at the travels that are written, the partner's at that of the
     pulled one where its own is not; the partner's wheel carries nothing.
@@ -159,54 +204,40 @@ def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -
         stated range; the message names pull and line.
     """
     gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
-    named = _named(sheet, assembly, purpose)
-    loaded = sheet.phase != "tare"
-    steer = [np.mean(sheet.steer[rows[loaded[rows]]]) for _, rows in named]
+    written = _written(sheet, assembly, purpose)
+    racks = rack_of_steer(car, [np.mean(sheet.steer[of.loaded]) for of in written])
     out = []
-    for (corner, rows), rack in zip(named, rack_of_steer(car, steer).tolist(), strict=True):
-        w = assembly.wheel(corner.name)
-        travels = _travels(sheet, rows, w, len(assembly.corners))
-        mean = np.mean(travels[loaded[rows]], axis=0)
-        travel = float(mean[w])
-        _require_in_range(sheet, int(rows[loaded[rows]][0]), car, corner, (travel, rack))
-        at = _at(assembly, mean, rack)
-        pull = _pull(sheet, (corner, w), rows, (at, travel, rack), gauges)
+    for of, rack in zip(written, racks.tolist(), strict=True):
+        travels = of.travels(len(assembly.corners))
+        mean = np.mean(travels[sheet.phase[of.rows] != "tare"], axis=0)
+        _require_in_range(of, car, float(mean[of.wheel]), rack)
+        pull = _pull(of, _at(assembly, mean, rack), float(mean[of.wheel]), rack, gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
-            pull = replace(pull, moved=_from_rise(sheet, rows, (assembly, w), travels, pull))
+            pull = replace(pull, moved=_from_rise(of, assembly, travels, pull))
         out.append(pull)
     return out
 
 
-def _travels(sheet: PullSheet, rows: NDArray[np.int64], w: int, wheels: int) -> Floats:
-    """Travel of every wheel of the unit at each row, (row, wheel) [m]; `w` is the pulled one."""
-    own, partner = sheet.travel[rows], sheet.partner_travel[rows]
-    both = np.tile(np.where(np.isnan(partner), own, partner)[:, None], wheels)
-    both[:, w] = own
-    return both
-
-
 def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
-    return pose(assembly.mechanism, travels, rack)
+    return pose(assembly.mechanism, travels if len(assembly.corners) > 1 else travels[..., 0], rack)
 
 
-def _named(
-    sheet: PullSheet, assembly: Assembly, purpose: str
-) -> list[tuple[Corner, NDArray[np.int64]]]:
-    """Corner and rows of every pull, corner after corner, in the order of the sheet."""
+def _written(sheet: PullSheet, assembly: Assembly, purpose: str) -> list[_Written]:
+    """Every pull of that purpose, corner after corner, in the order of the sheet."""
     out = []
     for corner in assembly.corners:
         chosen = (sheet.corner == corner.name) & (sheet.purpose == purpose)
         for name in dict.fromkeys(sheet.pull[chosen].tolist()):
-            out.append((corner, np.flatnonzero(chosen & (sheet.pull == name))))
+            rows = np.flatnonzero(chosen & (sheet.pull == name))
+            out.append(_Written(sheet, rows, corner, assembly.wheel(corner.name)))
     return out
 
 
-def _require_in_range(
-    sheet: PullSheet, row: int, car: Vehicle, corner: Corner, at: tuple[float, float]
-) -> None:
-    ranges = [("travel", at[0], corner.travel_range, "travel_mm")]
+def _require_in_range(of: _Written, car: Vehicle, travel: float, rack: float) -> None:
+    sheet, corner, row = of.sheet, of.corner, int(of.loaded[0])
+    ranges = [("travel", travel, corner.travel_range, "travel_mm")]
     if corner.steered:
-        ranges.append(("the rack's shift", at[1], car.steering.rack_range, "rack_mm"))
+        ranges.append(("the rack's shift", rack, car.steering.rack_range, "rack_mm"))
     for words, value, (low, high), key in ranges:
         if not low <= value <= high:
             raise DataError(
@@ -219,20 +250,13 @@ def _require_in_range(
             )
 
 
-def _pull(
-    sheet: PullSheet,
-    pulled: tuple[Corner, int],
-    rows: NDArray[np.int64],
-    posed: tuple[Pose, float, float],
-    gauges: list[int],
-) -> Pull:
-    (corner, w), (at, travel, rack) = pulled, posed
+def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int]) -> Pull:
+    sheet, corner, loaded, w = of.sheet, of.corner, of.loaded, of.wheel
     tied = len(at.wheels) > 1
     wheel = at.wheels[w]
-    loaded = rows[sheet.phase[rows] != "tare"]
     first = int(loaded[0])
     outboard = corner.brake.place == "outboard"
-    indication, change = _tared(sheet, rows, gauges)
+    indication, change = _tared(sheet, of.rows, gauges)
     loads = {"strap": sheet.strap_load, "pad": sheet.pad_load}
     used = {d: loaded[np.nan_to_num(load[loaded]) != 0.0] for d, load in loads.items()}
     devices = tuple(d for d in loads if used[d].size)
@@ -243,8 +267,6 @@ def _pull(
         corner=corner.name,
         # One list holds the pulls of both wheels of an axle: the corner distinguishes them.
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
-        turns_hub=bool(sheet.wheel_held_by[first] == "brake") and outboard,
-        outboard=outboard,
         line_of_file=sheet.line[loaded],
         devices=devices,
         lines=lines,
@@ -254,10 +276,14 @@ def _pull(
         falling=sheet.phase[loaded] == "falling",
         indication=indication,
         tare_change=change,
-        hub=wheel.hub,
-        u_hub=corner.wheel.u_centre,
-        contact=wheel.contact,
-        spin=wheel.spin,
+        wheel=PulledWheel(
+            hub=wheel.hub,
+            u_hub=corner.wheel.u_centre,
+            contact=wheel.contact,
+            spin=wheel.spin,
+            turns_hub=bool(sheet.wheel_held_by[first] == "brake") and outboard,
+            outboard=outboard,
+        ),
         members=member_matrix(at)[:, 6 * w : 6 * w + 6],
         travel=travel,
         rack=rack,
@@ -267,21 +293,15 @@ def _pull(
     )
 
 
-def _from_rise(
-    sheet: PullSheet,
-    rows: NDArray[np.int64],
-    pulled: tuple[Assembly, int],
-    travels: Floats,
-    pull: Pull,
-) -> Floats:
+def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) -> Floats:
     """Member loads (step, member) at the steps' own travels beyond those at the pull's mean.
 
     Links and arms turn under the loads that are written, and the strap's end with the wheel; a pad
     stays where it stands. The weight of the wheels, which does not turn, loads them otherwise than
     at the tare.
     """
-    assembly, w = pulled
-    is_tare = sheet.phase[rows] == "tare"
+    w, wheel = of.wheel, pull.wheel
+    is_tare = of.sheet.phase[of.rows] == "tare"
     tare = np.mean(travels[is_tare], axis=0)
     mean = np.mean(travels[~is_tare], axis=0)
     at = _at(assembly, np.concatenate([travels[~is_tare], tare[None], mean[None]]), pull.rack)
@@ -291,13 +311,13 @@ def _from_rise(
     turned = np.zeros_like(wrench)
     rotation = at.rotation[:, at.mechanism.wheels[w].body]
     for d, (device, line) in enumerate(zip(pull.devices, pull.lines, strict=True)):
-        arm = line.point - pull.hub
+        arm = line.point - wheel.hub
         now = line.point - at.wheels[w].hub[:-2]
         if device == "strap":
             now = rotation[:-2] @ (rotation[-1].T @ arm)
         turned[:, 3:] += np.cross(now - arm, pull.load[d][:, None] * line.direction)
-    if not pull.turns_hub:
-        turned[:, 3:] -= np.outer(turned[:, 3:] @ pull.spin, pull.spin)
+    if not wheel.turns_hub:
+        turned[:, 3:] -= np.outer(turned[:, 3:] @ wheel.spin, wheel.spin)
     more = np.einsum("smi,si->sm", own, wrench + turned) - wrench @ pull.members.T
     for k, corner in enumerate(assembly.corners):
         weight = -corner.unsprung_mass * STANDARD_GRAVITY
@@ -335,10 +355,10 @@ def _line_of(sheet: PullSheet, row: int, device: str) -> Line:
             sheet.attach[row], sheet.direction[row], sheet.u_attach[row], sheet.u_direction[row]
         )
     attach, mark1, mark2 = sheet.attach[row], sheet.mark1[row], sheet.mark2[row]
-    u = (float(sheet.u_attach[row]), float(sheet.u_mark[row]))
-    line = strap_line(attach, mark1, mark2, u)
+    u_attach, u_mark = float(sheet.u_attach[row]), float(sheet.u_mark[row])
+    line = strap_line(attach, mark1, mark2, u_attach, u_mark)
     distance = off_line(attach, mark1, mark2)
-    allowed = OFF_LINE * float(np.hypot(u[0], 1.5 * u[1]))
+    allowed = OFF_LINE * float(np.hypot(u_attach, 1.5 * u_mark))
     if distance > allowed:
         warnings.warn(
             f"{sheet.path}, line {sheet.line[row]}, pull {sheet.pull[row]}: the attachment point "

@@ -133,7 +133,7 @@ def _calibrate_assembly(
     prior = bridge_prior(path, assembly, fitted)
     seen = least_seen(fitted, tuple(c.name for c in assembly.corners))
     closed = prior.closed
-    turned = all(pull.outboard for pull in fitted)
+    turned = all(pull.wheel.outboard for pull in fitted)
     if not closed and (seen.values[-1] < BLIND * max(seen.values[0], 1e-300) or not turned):
         _refuse(path, assembly, seen, prior, turned=turned)
     _warn_of_limits(path, assembly, fitted + held_out)
@@ -142,8 +142,8 @@ def _calibrate_assembly(
     rests = prior_directions(fitted, prior, fit) if closed else ()
     if rests:
         warnings.warn(
-            f"{path}, {assembly.title}: {'; '.join(rests)} not seen by the pulls: rests "
-            "on the bridges' slopes and the geometry, intervals are wider. Add a pull that does.",
+            f"{path}, {assembly.title}: the pulls do not cover {'; '.join(rests)}: bridge slopes "
+            "and geometry are used instead, and intervals are wider. Add a pull that covers it.",
             PriorWarning,
             stacklevel=3,
         )

@@ -45,16 +45,17 @@ def scaled_wrenches(pulls: list[Pull]) -> Floats:
 
 def _arm(pull: Pull) -> Floats:
     """From the point that wrenches are taken about to the hub, (3,) [m]."""
-    return pull.hub - pull.contact if pull.outboard else np.zeros(3)
+    wheel = pull.wheel
+    return wheel.hub - wheel.contact if wheel.outboard else np.zeros(3)
 
 
 def _acting(pull: Pull) -> Floats:
     """Scaled wrenches that can act on the upright, (6, k): all, or all but a turn of the wheel."""
-    if pull.outboard:
+    if pull.wheel.outboard:
         return np.eye(6)
     from scipy.linalg import null_space
 
-    return np.asarray(null_space(np.concatenate([np.zeros(3), pull.spin])[None]))
+    return np.asarray(null_space(np.concatenate([np.zeros(3), pull.wheel.spin])[None]))
 
 
 def _about(wrench: Floats, arm: Floats) -> Floats:

@@ -197,12 +197,13 @@ class Problem:
             wrench += loop.value(at) * slope
             by_branch = np.broadcast_to(-0.5 * loop.value(at) * peak, (1, steps, 6))
             varied += [(loop, slope[None]), (branch, by_branch)]
-        if not pull.turns_hub:
+        if not pull.wheel.turns_hub:
             # The bearing passes nothing about an axis through the true wheel centre, which lies
             # beside the written one by these three.
             hub = self.blocks["hub", pull.corner]
             beside = np.zeros((3, 6, 6))
-            beside[:, 3:, :3] = -pull.spin[:, None] * np.cross(pull.spin, np.eye(3))[:, None]
+            spin = pull.wheel.spin
+            beside[:, 3:, :3] = -spin[:, None] * np.cross(spin, np.eye(3))[:, None]
             turned = np.eye(6) + np.tensordot(hub.value(at), beside, axes=1)
             varied = [(block, change @ turned.T) for block, change in varied]
             varied.append((hub, wrench @ np.swapaxes(beside, 1, 2)))
@@ -249,8 +250,8 @@ def _blocks(pulls: list[Pull], slopes: Floats) -> dict[Key, Block]:
         if np.any(pull.falling):
             add(("hysteresis", p), HYSTERESIS_PRIOR)
             add(("branch",), BRANCH_PRIOR[1], mean=BRANCH_PRIOR[0])
-        if not pull.turns_hub:
-            add(("hub", pull.corner), pull.u_hub, 3)
+        if not pull.wheel.turns_hub:
+            add(("hub", pull.corner), pull.wheel.u_hub, 3)
     ends = np.cumsum([len(scale) for _, scale in found.values()]).tolist()
     return {
         key: Block(slice(end - len(scale), end), middle, scale)

@@ -80,7 +80,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
         m = members.index(on)
         _require_answer(where, gauge, seen[:, g], loads[:, m])
         if np.isfinite(gauge.slope):
-            sign = _sign(where, gauge, (seen[:, g], loads * assembly.arms[m] / assembly.arms, m))
+            sign = _sign(where, gauge, seen[:, g], loads * assembly.arms[m] / assembly.arms, m)
             mean[g, m] = sign * gauge.slope
             # Slopes to forces and to moments compare by the arm that turns one into the other.
             u[g] = GEOMETRY_CROSSTALK * gauge.slope * assembly.arms[m] / assembly.arms
@@ -141,9 +141,8 @@ def _require_answer(where: str, gauge: Gauge, seen: Floats, load: Floats) -> Non
         )
 
 
-def _sign(where: str, gauge: Gauge, pulled: tuple[Floats, Floats, int]) -> float:
+def _sign(where: str, gauge: Gauge, seen: Floats, loads: Floats, own: int) -> float:
     """Sign of the slope: from the pulls where they show it, else from the file, else 0."""
-    seen, loads, own = pulled
     slope, u = _rough_slope(gauge, seen, loads, own)
     shown = abs(slope) > SHOWN * u
     if not shown and gauge.sign:

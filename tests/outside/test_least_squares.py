@@ -17,7 +17,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.calibration.applied import Line, Pull
+from recon.calibration.applied import Line, Pull, PulledWheel
 from recon.calibration.fit import joint_fit
 from recon.calibration.prior import BridgePrior
 
@@ -46,8 +46,6 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
     return Pull(
         corner="FL",
         name="regression",
-        turns_hub=True,
-        outboard=True,
         line_of_file=np.arange(len(y)),
         devices=tuple(f"device {k}" for k in range(n)),
         lines=lines,
@@ -57,10 +55,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         falling=np.zeros(len(y), dtype=bool),
         indication=y[:, None],
         tare_change=np.zeros(1),
-        hub=np.zeros(3),
-        u_hub=0.0,
-        contact=np.zeros(3),
-        spin=axes[1],
+        wheel=PulledWheel(np.zeros(3), 0.0, np.zeros(3), axes[1], turns_hub=True, outboard=True),
         members=np.eye(6)[:n],
         travel=0.0,
         rack=0.0,
