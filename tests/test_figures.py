@@ -27,35 +27,7 @@ from recon.report.friction import plot_friction_plane
 from recon.report.sheet import save_figure
 from recon.report.slalom import plot_lateral_force
 from recon.report.verification import plot_verification
-
-ALL = ("FL", "FR", "RL", "RR")
-
-
-def forces_of(corners=ALL, samples=1001, rate=500.0):
-    """Forces of a made-up weave; every corner has a half-width of 100 N in y."""
-    time = np.arange(samples) / rate
-    force = np.empty((samples, len(corners), 3))
-    for k in range(len(corners)):
-        force[:, k, 0] = 800 * np.cos(2 * np.pi * time)
-        force[:, k, 1] = (2000 + 100 * k) * np.sin(2 * np.pi * time)
-        force[:, k, 2] = 2500 + 1500 * np.sin(2 * np.pi * time + k)
-    dims = ("elapsed_time", "corner", "component")
-    u = np.full(force.shape, 100 / 1.96)
-    return xr.Dataset(
-        {
-            "tyre_force": (dims, force),
-            "u_tyre_force": (dims, u),
-            "tyre_force_lower": (dims, force - 100),
-            "tyre_force_upper": (dims, force + 100),
-            "status": (dims[:2], np.zeros(force.shape[:2], dtype=np.uint16)),
-        },
-        coords={
-            "elapsed_time": time,
-            "corner": list(corners),
-            "component": ["x", "y", "z"],
-        },
-        attrs={"bandwidth_Hz": 124.9999999},
-    )
+from tests.made_forces import ALL, forces_of
 
 
 def slalom_of(*times):

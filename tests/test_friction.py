@@ -12,6 +12,7 @@ from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from tests.days import day
+from tests.made_forces import stamped
 from tests.test_slalom import Made
 
 N = 1000
@@ -33,7 +34,7 @@ def made(force: np.ndarray, noise: float = 0.0, u: Three = (0, 0, 0)) -> xr.Data
     forces["loading"] = (("cause", "mode", "corner", "component", "feature"), loading)
     for name in ("loading_turned", "loading_steered"):
         forces[name] = (("cause", "corner", "component", "feature"), 0 * loading[:, 0])
-    return forces
+    return stamped(forces)
 
 
 def steady(fx: float = 1200.0, fy: float = -1600.0, fz: float = 2500.0, n: int = N) -> np.ndarray:

@@ -18,6 +18,7 @@ from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
 from recon.report.slalom import slalom_summary
 from tests.days import day
+from tests.made_forces import stamped
 
 RATE = 200.0
 
@@ -40,7 +41,7 @@ class Made:
         loading[0, :, :, 1, 2] = self.gain  # Fy is off by a share common to all corners
         t, c, xyz = "elapsed_time", "corner", "component"
         flat = np.zeros((n, corners))
-        return xr.Dataset(
+        made = xr.Dataset(
             {
                 "tyre_force_intermediate": ((t, c, xyz), force),
                 "tyre_force_vehicle": ((t, c, xyz), force),
@@ -59,6 +60,7 @@ class Made:
             coords={t: np.arange(n) / RATE, c: names, xyz: ["x", "y", "z"]},
             attrs={"title": "Forces of a made-up slalom", "vehicle": "made up"},
         )  # fmt: skip
+        return stamped(made)
 
 
 def wave(cones: int, height: float = 1500.0, period: float = 2.4) -> np.ndarray:
@@ -281,12 +283,13 @@ def summed(axle: str, u: float = 20.0, weights: tuple[float, float] = (1.0, 1.0)
     weight = np.zeros((1, 4, 3))
     weight[0, at, 1] = weights
     over = ("elapsed_time", "known_sum")
-    return forces.assign(
+    with_sum = forces.assign(
         known_sum=("known_sum", ["lateral force of both only as a sum"]),
         sum_of_forces=(over, lateral @ np.array(weights)[:, None]),
         u_sum_of_forces=(over, np.full((len(lateral), 1), u)),
         sum_weight=(("known_sum", "corner", "component"), weight),
     )
+    return stamped(with_sum)
 
 
 @pytest.mark.parametrize("axle", ["front", "rear"])

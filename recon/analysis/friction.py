@@ -17,7 +17,7 @@ from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.reconstruction.signed import Loadings
-from recon.records.results import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr

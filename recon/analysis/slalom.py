@@ -24,7 +24,7 @@ from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_correc
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.planning.combinations import NEARLY
 from recon.reconstruction.signed import Loadings
-from recon.records.results import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr

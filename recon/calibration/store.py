@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, shortened
+from recon.base.labelled import Variable, place_of, require, require_content, stamp
+from recon.base.quantities import COMPONENTS, CORNERS, INDICATION_UNITS
 from recon.calibration.calibrated import (
     Calibration,
     Conditions,
@@ -19,46 +21,95 @@ from recon.calibration.calibrated import (
     Verification,
 )
 from recon.calibration.gross import GrossError
+from recon.car.vehicle import SIDES
 from recon.records.results import read_result, write_result
 
 if TYPE_CHECKING:
     import xarray as xr
 
 KIND = "calibration"
-# Dimensions of each stored field, by the part of a corner's calibration that holds it.  Names of
-# variables and dimensions get the corner's name in front.
-FIELDS: dict[type, dict[str, tuple[str, ...]]] = {
+MAKE_AGAIN = "Name the file that `recon calibrate` wrote (calibration.nc), or write it again."
+
+
+def _numbers(dims: tuple[str, ...], units: str = "1", **limits: Any) -> Variable:
+    return Variable(dims, units=units, **limits)
+
+
+def _texts(dims: tuple[str, ...], *known: str) -> Variable:
+    return Variable(dims, kind="word", words=known)
+
+
+FILE = {
+    "corners": _texts(("corner_list",), *CORNERS, *SIDES),
+    "source_path": _texts(("source_list",)),
+    "source_checksum": _texts(("source_list",)),
+}
+# Each stored field, by the part of a corner's calibration that holds it.  Names of variables and
+# dimensions get the corner's name in front.  Indications are in the unit of their gauge (`units`),
+# slopes in that per newton.
+FIELDS: dict[type, dict[str, Variable]] = {
     CornerCalibration: {
-        "gauges": ("gauge",),
-        "units": ("gauge",),
-        "members": ("member",),
-        "arms": ("member",),
-        "K": ("gauge", "member"),
-        "K_geometry": ("gauge", "member"),
-        "sources": ("source",),
-        "covariance_by_source": ("source", "term", "term_"),
-        "devices": ("device",),
-        "gain_effect": ("device", "term"),
-        "noise": ("gauge",),
-        "friction": ("gauge",),
+        "gauges": _texts(("gauge",)),
+        "units": _texts(("gauge",), *INDICATION_UNITS),
+        "members": _texts(("member",)),
+        "arms": _numbers(("member",), finite=True, least=1e-6),
+        "K": _numbers(("gauge", "member"), finite=True),
+        "K_geometry": _numbers(("gauge", "member")),
+        "sources": _texts(("source",)),
+        "covariance_by_source": _numbers(("source", "term", "term_"), finite=True),
+        "devices": _texts(("device",)),
+        "gain_effect": _numbers(("device", "term"), finite=True),
+        "noise": _numbers(("gauge",), finite=True, least=0.0),
+        "friction": _numbers(("gauge",), finite=True, least=0.0),
     },
-    Conditions: {"travel": (), "rack": (), "temperature": (), "force_reached": ("component",)},
+    Conditions: {
+        "travel": _numbers((), "m", finite=True),
+        "rack": _numbers((), "m", finite=True),
+        "temperature": _numbers((), "degC"),
+        "force_reached": _numbers(("component",), "N", finite=True, least=0.0),
+    },
     Quality: {
-        "hysteresis": (),
-        "lack_of_fit": (),
-        "dof": (),
-        "singular_values": ("direction",),
-        "weak_direction": (),
-        "rests_on_prior": ("resting",),
+        "hysteresis": _numbers((), finite=True),
+        "lack_of_fit": _numbers((), least=0.0),
+        "dof": _numbers(()),
+        "singular_values": _numbers(("direction",), finite=True, least=0.0),
+        "weak_direction": _texts(()),
+        "rests_on_prior": _texts(("resting",)),
     },
     Verification: {
-        "pull": ("verified",),
-        "applied": ("verified",),
-        "reference": ("verified", "component"),
-        "error": ("verified", "component"),
-        "u_error": ("verified", "component"),
+        "pull": _texts(("verified",)),
+        "applied": _numbers(("verified",), "N", finite=True),
+        "reference": _numbers(("verified", "component"), "N", finite=True),
+        "error": _numbers(("verified", "component"), "N", finite=True),
+        "u_error": _numbers(("verified", "component"), "N", finite=True, least=1e-9),
     },
 }
+# The sum of the sources, for other programs and in older files; this program reads the sources.
+COVARIANCE = _numbers(("term", "term_"), finite=True)
+# Lists of records, a variable for each field; a list that is empty is left out.
+RECORDS: dict[str, type] = {"pull": PullReport, "gross": GrossError}
+RECORD_UNITS = {"peak": "N", "angle": "rad", "offset": "m", "written": "N", "implied": "N"}
+
+
+def _described(corner: str) -> dict[str, Variable]:
+    """Every variable that a corner may have, by its name in the file."""
+    own = {"covariance": COVARIANCE}
+    for part, fields in FIELDS.items():
+        front = "verification_" if part is Verification else ""
+        own |= {f"{front}{key}": variable for key, variable in fields.items()}
+    for prefix, kind in RECORDS.items():
+        for field in dataclasses.fields(kind):
+            dims, units = (f"{prefix}_list",), RECORD_UNITS.get(field.name, "1")
+            word = str(field.type) == "str"
+            own[f"{prefix}_{field.name}"] = _texts(dims) if word else _numbers(dims, units)
+    return {
+        f"{corner}_{key}": dataclasses.replace(
+            variable,
+            dims=tuple(f"{corner}_{d}" for d in variable.dims),
+            long_name=f"{corner} {key}".replace("_", " "),
+        )
+        for key, variable in own.items()
+    }
 
 
 def write_calibration(
@@ -80,26 +131,56 @@ def read_calibration(path: str | Path) -> Calibration:
     Raises
     ------
     DataError
-        The file is missing, no calibration, or of a newer format.
+        The file is missing, no calibration, of a newer format, or a variable or attribute of it
+        is missing, of other dimensions, type, unit or size, or holds what it cannot hold.
     """
     dataset = read_result(path)
-    if dataset.attrs.get("kind") != KIND:
-        raise DataError(
-            str(path),
-            f"a file titled '{dataset.attrs.get('title', 'without title')}'",
-            "a calibration file",
-            "Name the file that `recon calibrate` wrote.",
-        )
+    if str(dataset.attrs.get("kind")) != KIND:
+        title = shortened(str(dataset.attrs.get("title", "without title")), 100)
+        found = f"a file titled '{title}'"
+        raise DataError(str(path), found, "a calibration file", MAKE_AGAIN)
+    for name in ("vehicle", "vehicle_checksum", "created"):
+        if not isinstance(dataset.attrs.get(name), str):
+            where, found = f"{path}, attribute {name}", repr(dataset.attrs.get(name))
+            raise DataError(where, shortened(found, 60), "a text", MAKE_AGAIN)
+    _require(dataset, FILE, FILE)
     names = _words(dataset["corners"])
+    if not names or len(set(names)) != len(names):
+        found = f"corners '{', '.join(names)}'"
+        raise DataError(str(path), found, "each calibrated corner once", MAKE_AGAIN)
     return Calibration(
-        vehicle=str(dataset.attrs["vehicle"]),
-        vehicle_checksum=str(dataset.attrs["vehicle_checksum"]),
-        created=str(dataset.attrs["created"]),
+        vehicle=dataset.attrs["vehicle"],
+        vehicle_checksum=dataset.attrs["vehicle_checksum"],
+        created=dataset.attrs["created"],
         sources=tuple(
             zip(_labels(dataset["source_path"]), _labels(dataset["source_checksum"]), strict=True)
         ),
         corners={name: _corner_from(dataset, name) for name in names},
     )
+
+
+def _require(dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str]) -> None:
+    """Check labels, units and content of some variables."""
+    written = {name: _as_written(dataset, name, described[name]) for name in names}
+    require(dataset, written, written, MAKE_AGAIN)
+    require_content(dataset, written, written, MAKE_AGAIN)
+
+
+def _as_written(dataset: xr.Dataset, name: str, described: Variable) -> Variable:
+    """Description with the two liberties of a file: an empty list, and numbers of unit '1'.
+
+    An empty list is one blank along a dimension of its own; older files of format 1 gave every
+    number the unit 1.
+    """
+    if name not in dataset.variables:
+        return described
+    found = dataset[name]
+    blank = tuple(f"{d}_none" for d in described.dims)
+    if found.dims == blank and found.size == 1:
+        described = dataclasses.replace(described, dims=blank, words=())
+    if described.kind == "number" and str(found.attrs.get("units")) == "1":
+        described = dataclasses.replace(described, units="1")
+    return described
 
 
 def _labels(variable: Any) -> tuple[str, ...]:
@@ -114,23 +195,21 @@ def _words(variable: Any) -> tuple[str, ...]:
 def _to_dataset(calibration: Calibration) -> xr.Dataset:
     import xarray as xr
 
-    data: dict[str, Any] = {
-        "corners": (("corner_list",), np.asarray(list(calibration.corners), dtype=str)),
-        "source_path": (
-            ("source_list",),
-            np.asarray([p for p, _ in calibration.sources], dtype=str),
-        ),
-        "source_checksum": (
-            ("source_list",),
-            np.asarray([c for _, c in calibration.sources], dtype=str),
-        ),
+    whole = {
+        "corners": list(calibration.corners),
+        "source_path": [path for path, _ in calibration.sources],
+        "source_checksum": [checksum for _, checksum in calibration.sources],
+    }
+    data = {
+        key: _stamp(dataclasses.replace(FILE[key], long_name=key.replace("_", " ")), values)
+        for key, values in whole.items()
     }
     for name, corner in calibration.corners.items():
-        data |= {f"{name}_{key}": value for key, value in _corner_to(name, corner).items()}
-    for key, (dims, values) in data.items():
-        words = {"long_name": key.replace("_", " ")}
-        number = np.asarray(values).dtype.kind == "f"
-        data[key] = (dims, values, words | ({"units": "1"} if number else {}))
+        described = _described(name)
+        data |= {
+            f"{name}_{key}": _stamp(described[f"{name}_{key}"], values)
+            for key, values in _corner_to(corner).items()
+        }
     return xr.Dataset(
         data,
         attrs={
@@ -147,36 +226,35 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
     )
 
 
-def _corner_to(name: str, corner: CornerCalibration) -> dict[str, tuple]:
+def _stamp(described: Variable, values: Any) -> tuple[tuple[str, ...], Any, dict[str, Any]]:
+    if described.kind == "number":
+        return stamp(described, np.asarray(values, dtype=float))
+    if described.dims and not len(values):
+        # An empty list still needs a length: netCDF labels of length zero do not survive.
+        dims = tuple(f"{d}_none" for d in described.dims)
+        return stamp(dataclasses.replace(described, dims=dims), np.array([""]))
+    return stamp(described, np.asarray(values, dtype=str))
+
+
+def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
+    """Values of every variable of a corner; lists of records that are empty are left out."""
     quality = corner.quality
-    out = _fields_to(name, corner) | _fields_to(name, corner.conditions)
-    out |= _fields_to(name, quality)
-    # The sum of the sources, for other programs; this one reads the sources.
-    out["covariance"] = ((f"{name}_term", f"{name}_term_"), corner.covariance)
-    out |= _records_to(name, "pull", quality.pulls, PullReport)
-    out |= _records_to(name, "gross", quality.gross, GrossError)
+    out: dict[str, Any] = {"covariance": corner.covariance}
+    for part in (corner, corner.conditions, quality):
+        out |= {key: getattr(part, key) for key in FIELDS[type(part)]}
+    for prefix, records in (("pull", quality.pulls), ("gross", quality.gross)):
+        for field in dataclasses.fields(RECORDS[prefix]) if records else ():
+            out[f"{prefix}_{field.name}"] = [getattr(r, field.name) for r in records]
     if corner.verification is not None:
-        checked = _fields_to(name, corner.verification)
-        out |= {f"verification_{key}": value for key, value in checked.items()}
+        for key in FIELDS[Verification]:
+            out[f"verification_{key}"] = getattr(corner.verification, key)
     return out
 
 
-def _fields_to(name: str, part: Any) -> dict[str, tuple]:
-    """Variables of one part of a corner's calibration."""
-    out: dict[str, tuple] = {}
-    for key, dims in FIELDS[type(part)].items():
-        value = getattr(part, key)
-        named = tuple(f"{name}_{dim}" for dim in dims)
-        if isinstance(value, tuple):
-            # An empty list still needs a length: netCDF labels of length zero do not survive.
-            named = named if value else (f"{named[0]}_none",)
-            value = np.asarray(value or [""], dtype=str)
-        out[key] = (named, value)
-    return out
-
-
-def _fields_from(dataset: xr.Dataset, prefix: str, kind: type) -> dict[str, Any]:
-    """Fields of one part, from the variables whose names begin with `prefix`."""
+def _fields_from(dataset: xr.Dataset, corner: str, kind: type) -> dict[str, Any]:
+    """Fields of one part of a corner's calibration, looked at before they are used."""
+    prefix = f"{corner}_verification" if kind is Verification else corner
+    _require(dataset, _described(corner), [f"{prefix}_{key}" for key in FIELDS[kind]])
     types = {field.name: str(field.type) for field in dataclasses.fields(kind)}
     casts: dict[str, Callable[[Any], Any]] = {
         "float": float,
@@ -187,22 +265,14 @@ def _fields_from(dataset: xr.Dataset, prefix: str, kind: type) -> dict[str, Any]
     return {key: casts[types[key]](dataset[f"{prefix}_{key}"]) for key in FIELDS[kind]}
 
 
-def _records_to(name: str, prefix: str, records: tuple, kind: type) -> dict[str, tuple]:
-    out: dict[str, tuple] = {}
-    for field in dataclasses.fields(kind):
-        values = [getattr(r, field.name) for r in records]
-        if not values:
-            continue
-        array = np.asarray(values, dtype=str if isinstance(values[0], str) else float)
-        out[f"{prefix}_{field.name}"] = ((f"{name}_{prefix}_list",), array)
-    return out
-
-
-def _records_from(dataset: xr.Dataset, prefix: str, kind: type) -> tuple:
+def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:
+    kind = RECORDS[prefix]
     fields = dataclasses.fields(kind)
-    if f"{prefix}_{fields[0].name}" not in dataset:
+    names = [f"{corner}_{prefix}_{f.name}" for f in fields]
+    if not any(name in dataset.variables for name in names):
         return ()
-    columns = [np.atleast_1d(dataset[f"{prefix}_{f.name}"].to_numpy()) for f in fields]
+    _require(dataset, _described(corner), names)
+    columns = [np.atleast_1d(dataset[name].to_numpy()) for name in names]
     casts = {"str": str, "int": int, "bool": bool, "float": float}
     return tuple(
         kind(**{f.name: casts[str(f.type)](v) for f, v in zip(fields, row, strict=True)})
@@ -213,28 +283,51 @@ def _records_from(dataset: xr.Dataset, prefix: str, kind: type) -> tuple:
 def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
     dataset = _with_sources(dataset, name)
     verification = None
-    if f"{name}_verification_error" in dataset:
-        fields = _fields_from(dataset, f"{name}_verification", Verification)
-        verification = Verification(**fields)
-    return CornerCalibration(
+    if any(f"{name}_verification_{key}" in dataset.variables for key in FIELDS[Verification]):
+        verification = Verification(**_fields_from(dataset, name, Verification))
+    corner = CornerCalibration(
         corner=name,
         **_fields_from(dataset, name, CornerCalibration),
         conditions=Conditions(**_fields_from(dataset, name, Conditions)),
         quality=Quality(
             **_fields_from(dataset, name, Quality),
-            gross=_records_from(dataset, f"{name}_gross", GrossError),
-            pulls=_records_from(dataset, f"{name}_pull", PullReport),
+            gross=_records_from(dataset, name, "gross"),
+            pulls=_records_from(dataset, name, "pull"),
         ),
         verification=verification,
     )
+    _require_sizes(dataset, name, corner)
+    return corner
+
+
+def _require_sizes(dataset: xr.Dataset, name: str, corner: CornerCalibration) -> None:
+    """Refuse lists with a gap or a name twice, and a covariance that is not as large as K."""
+    gauges, members = corner.K.shape
+    terms = gauges * members
+    for key, found, needed in (
+        ("gauges", len(set(corner.gauges)), gauges),
+        ("units", len(corner.units), gauges),
+        ("members", len(set(corner.members)), members),
+        ("devices", len(set(corner.devices)), len(corner.gain_effect)),
+        ("sources", len(set(corner.sources)), len(corner.covariance_by_source)),
+        ("covariance_by_source", corner.covariance_by_source.shape[1:], (terms, terms)),
+        ("gain_effect", corner.gain_effect.shape[1], terms),
+        ("force_reached", corner.conditions.force_reached.size, len(COMPONENTS)),
+    ):
+        if found != needed or not terms:
+            where = f"{place_of(dataset)}, variable {name}_{key}"
+            raise DataError(where, f"{found} entries of their own", f"{needed}", MAKE_AGAIN)
 
 
 def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:
     """A file that has the covariance of K only as a whole, as one with the single source `all`."""
-    if f"{name}_sources" in dataset:
+    if f"{name}_sources" in dataset.variables:
         return dataset
-    source = f"{name}_source"
-    whole = dataset[f"{name}_covariance"].expand_dims(source)
-    return dataset.assign(
-        {f"{name}_sources": ((source,), ["all"]), f"{name}_covariance_by_source": whole}
+    source, whole = f"{name}_source", f"{name}_covariance"
+    _require(dataset, _described(name), [whole])
+    by_source = dataset[whole].expand_dims(source)
+    out = dataset.assign(
+        {f"{name}_sources": ((source,), ["all"]), f"{name}_covariance_by_source": by_source}
     )
+    out.encoding = dataset.encoding
+    return out

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 from recon.base.arrays import Floats
 
-PARTS = ("session", "calibration", "assumption")
 SCOPES = ("session", "calibration", "car")
 
 
@@ -40,7 +39,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One cause with its part of the uncertainty, one of `PARTS`.
+    """One cause with its part of the uncertainty, one of `records.forces.PARTS`.
 
     `loading` (mode, 3 w, feature) [N] in vehicle axes; `turned` (3 w, feature) comes on top in
     intermediate axes and `steered` in tyre axes, there with the forces of the intermediate axes

@@ -12,18 +12,14 @@ from typing import NamedTuple
 import numpy as np
 
 from recon.base.status import BIT
-from recon.reconstruction.cause import PARTS, Cause
+from recon.reconstruction.cause import Cause
 from recon.reconstruction.features import Features, Singles
 from recon.reconstruction.limits import limits_of
 from recon.reconstruction.session import Attitude
 from recon.reconstruction.solve import Solved
 from recon.reconstruction.solver import Solver
+from recon.records.forces import AXES, PARTS
 
-AXES = {
-    "": "tyre axes: x along the wheel's heading in the road plane, z normal to the road",
-    "_intermediate": "intermediate axes: x along the car's heading, level with the road",
-    "_vehicle": "vehicle axes: fixed to the body",
-}
 WITH_LIMITS = ("", "_intermediate")
 # Names of all that `in_axes` gives.
 QUANTITIES = (

@@ -13,14 +13,16 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning, ExtrapolationWarning
+from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import doubts_of
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
-from recon.reconstruction.attributes import provenance, status_attributes
+from recon.reconstruction.attributes import provenance
 from recon.reconstruction.channels import session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.result import Collected, labelled
@@ -28,6 +30,7 @@ from recon.reconstruction.samples import SteerToRack, body_of, samples_of
 from recon.reconstruction.session import Session
 from recon.reconstruction.solve import BLOCK, solve_block
 from recon.reconstruction.solver import Solver, solver_of
+from recon.records.forces import FORCES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -97,17 +100,15 @@ class Prepared:
         return steer_to_rack(self.car)
 
     @cached_property
-    def _loadings(self) -> dict[str, tuple]:
+    def _loadings(self) -> dict[str, NDArray]:
         return loadings_of(self.solvers)
 
     def _with_sources(self, forces: xr.Dataset, log: xr.Dataset) -> xr.Dataset:
         """The forces with status by gauge, loadings of all causes and where they come from."""
         names = [gauge for solver in self.solvers for gauge in solver.gauges]
         status = log["gauge_status"].sel(gauge=names).to_numpy()
-        over = ("elapsed_time", "gauge")
-        out = forces.assign(self._loadings | {"gauge_status": (over, status)})
-        out["gauge_status"].attrs = status_attributes("gauge")
-        out = out.assign_coords(gauge=("gauge", names, {"long_name": "gauge used"}))
+        out = forces.assign(stamped(FORCES, self._loadings | {"gauge_status": status}))
+        out = out.assign_coords(stamped(FORCES, {"gauge": np.asarray(names, dtype=str)}))
         out.attrs = provenance(log, self.car, self.calibration)
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
         out.attrs["not_known"] = "; ".join(reasons)

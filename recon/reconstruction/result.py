@@ -9,21 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import stamped
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
-from recon.reconstruction.attributes import attributes_of, mode_attributes, status_attributes
 from recon.reconstruction.features import Singles
 from recon.reconstruction.in_axes import QUANTITIES, in_axes, known_sums
 from recon.reconstruction.session import Attitude
 from recon.reconstruction.solve import Solved
 from recon.reconstruction.solver import Solver
+from recon.records.forces import FORCES
 
 if TYPE_CHECKING:
     import xarray as xr
 
 NOT_KNOWN = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
 CHANNELS = ("hub_moment", "heading", "travel")
-DIMENSIONS = ("elapsed_time", "corner", "component")
 
 
 @dataclass(slots=True)
@@ -99,21 +99,19 @@ def labelled(out: Collected, elapsed: Floats, rack: Floats) -> xr.Dataset:
     """
     import xarray as xr
 
-    data: dict[str, tuple] = {}
+    data: dict[str, NDArray] = {}
     for name, array in out.arrays.items():
-        data[name] = (DIMENSIONS[: array.ndim], np.moveaxis(array, -1, 0), attributes_of(name))
-    data["status"] = (DIMENSIONS[:2], out.status.T, status_attributes("corner"))
-    data["hub_mode"] = (DIMENSIONS[:2], out.mode.T, mode_attributes())
-    data["rack"] = (DIMENSIONS[:1], rack, {"units": "m", "long_name": "rack shift to the left"})
-    time = {"units": "s", "long_name": "elapsed time"}
-    result = xr.Dataset(data | _sums(out), coords={"elapsed_time": ("elapsed_time", elapsed, time)})
-    return result.assign_coords(
-        corner=("corner", np.asarray(out.corners, dtype=str), {"long_name": "corner of the car"}),
-        component=("component", np.asarray(COMPONENTS, dtype=str), {"long_name": "axis"}),
-    )
+        data[name] = np.moveaxis(array, -1, 0)
+    data |= {"status": out.status.T, "hub_mode": out.mode.T, "rack": rack}
+    labels = {
+        "elapsed_time": elapsed,
+        "corner": np.asarray(out.corners, dtype=str),
+        "component": np.asarray(COMPONENTS, dtype=str),
+    }
+    return xr.Dataset(stamped(FORCES, data | _sums(out)), coords=stamped(FORCES, labels))
 
 
-def _sums(out: Collected) -> dict[str, tuple]:
+def _sums(out: Collected) -> dict[str, NDArray]:
     """Sums of forces that are known where the forces are not, in intermediate axes."""
     if not len(out.sums):
         return {}
@@ -123,31 +121,10 @@ def _sums(out: Collected) -> dict[str, tuple]:
         rows = _span([len(s.outputs.sums) for s in out.solvers], which)
         columns = _span([3 * s.outputs.wheels for s in out.solvers], which)
         weights[rows, columns] = solver.outputs.weights
-    over = ("elapsed_time", "known_sum")
     values, u = np.moveaxis(out.sums, 1, 0)
     return {
-        "known_sum": (
-            ("known_sum",),
-            np.asarray(words, dtype=str),
-            {"long_name": "forces known together, with u at usual load"},
-        ),
-        "sum_of_forces": (
-            over,
-            values.T,
-            {
-                "units": "N",
-                "ancillary_variables": "u_sum_of_forces sum_weight",
-                "long_name": "sum of forces known together",
-            },
-        ),
-        "u_sum_of_forces": (
-            over,
-            u.T,
-            {"units": "N", "long_name": "standard uncertainty of the sum of forces"},
-        ),
-        "sum_weight": (
-            ("known_sum", "corner", "component"),
-            weights.reshape(len(words), -1, 3),
-            {"long_name": "share of each force in the sum", "units": "1"},
-        ),
+        "known_sum": np.asarray(words, dtype=str),
+        "sum_of_forces": values.T,
+        "u_sum_of_forces": u.T,
+        "sum_weight": weights.reshape(len(words), -1, 3),
     }

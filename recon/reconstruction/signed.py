@@ -13,9 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
-from recon.reconstruction.features import features_of, joint_mode
-from recon.records.results import SIGNED, require_forces
+from recon.planning.unknowns import MODES
+from recon.reconstruction.features import Features, features_of, joint_mode
+from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -71,6 +74,7 @@ class Loadings:
 
     def __init__(self, forces: xr.Dataset) -> None:
         require_forces(forces, *SIGNED)
+        _require_partners(forces)
         self._of = {name: forces[name].to_numpy() for name in SIGNED}
         unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
         self._lost = unknown.any(axis=1) & ~unknown.all(axis=1)
@@ -171,6 +175,31 @@ class Loadings:
         out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
         out[: len(found)] = found
         return out
+
+
+def _require_partners(forces: xr.Dataset) -> None:
+    """Refuse partners that do not name each other, and loadings of other modes and features.
+
+    Raises
+    ------
+    DataError
+        The message has the partners, or the numbers of modes and features.
+    """
+    partner = forces["partner"].to_numpy().astype(int)
+    corners = np.arange(len(partner))
+    tied = partner >= 0
+    if np.any(partner >= len(partner)) or np.any(partner[partner[tied]] != corners[tied]):
+        found = f"partners {', '.join(map(str, partner))} of corners " + ", ".join(
+            map(str, forces["corner"].to_numpy())
+        )
+        raise DataError(place_of(forces), found, "partners that name each other", MAKE_AGAIN)
+    # Corners that stand alone may be cut out of a result that has a tied axle too.
+    legal = [(len(MODES) ** w, Features(w).size) for w in ((2,) if tied.any() else (1, 2))]
+    modes, features = forces.sizes["mode"], forces.sizes["feature"]
+    if (modes, features) not in legal or forces.sizes["pose"] != 3:
+        found = f"loadings of {modes} modes and {features} features"
+        needed = " or ".join(f"{m} and {f}" for m, f in legal)
+        raise DataError(place_of(forces), found, needed, MAKE_AGAIN)
 
 
 def _by_features(loading: Floats, features: NDArray[np.float32]) -> Floats:

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.reconstruction.cause import PARTS, Cause
+from recon.reconstruction.cause import Cause
 from recon.reconstruction.features import Singles, samples_by_mode
 from recon.reconstruction.outputs import Outputs
+from recon.records.forces import PARTS
 
 KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its least directions
 

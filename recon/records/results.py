@@ -6,6 +6,7 @@ Labels stay strings, time stays float64 seconds; nothing is decoded on reading.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import platform
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,17 +15,14 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.records.files import existing_file, replace_whole
+from recon.records.forces import require_sound_forces
 
 if TYPE_CHECKING:
     import xarray as xr
 
 FORMAT = 1
-# What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
-SIGNED = (
-    *("loading", "loading_turned", "loading_steered", "feature_scale", "partner"),
-    *("tyre_force_vehicle", "tyre_force_intermediate"),
-    *("hub_moment", "hub_mode", "heading", "travel", "rack"),
-)
+LARGEST_RATIO = 200  # of claimed bytes to those of the file: packing does not reach it
+MOST_VARIABLES = 2000
 
 
 def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -62,24 +60,33 @@ def read_result(path: str | Path) -> xr.Dataset:
     Raises
     ------
     DataError
-        The file is missing, is no netCDF file, was written by another program, or has a newer
-        format.
+        The file is missing, damaged or no netCDF file, was written by another program, has a
+        newer format, or holds forces that are not as `records.forces` describes them.
     """
     import xarray as xr
 
     file = existing_file(path, "result or calibration file")
     try:
-        with xr.open_dataset(
-            file, engine="netcdf4", decode_times=False, decode_timedelta=False
-        ) as opened:
-            dataset = opened.load()
-    except (OSError, ValueError) as fault:
+        claimed = _claimed(file)
+        if claimed <= LARGEST_RATIO * file.stat().st_size:
+            with xr.open_dataset(
+                file, engine="netcdf4", decode_times=False, decode_timedelta=False
+            ) as opened:
+                dataset = opened.load()
+    except Exception as fault:  # a damaged file makes the libraries raise whatever they meet
         raise DataError(
             str(file),
             f"not readable as netCDF ({type(fault).__name__})",
             "a result or calibration file of this package",
             "Write it again with `recon calibrate` or `recon reconstruct`.",
         ) from fault
+    if claimed > LARGEST_RATIO * file.stat().st_size:
+        raise DataError(
+            str(file),
+            f"{claimed} bytes claimed by a file of {file.stat().st_size} bytes",
+            f"variables of at most {LARGEST_RATIO} times the size of the file",
+            "Write it again with `recon calibrate` or `recon reconstruct`; it is damaged.",
+        )
     written = dataset.attrs.get("format")
     if not isinstance(written, int | np.integer):
         raise DataError(
@@ -95,32 +102,22 @@ def read_result(path: str | Path) -> xr.Dataset:
             f"format {FORMAT} or older (1 or more)",
             "Update the package, or write the file again with this one.",
         )
+    if "tyre_force" in dataset.variables:
+        require_sound_forces(dataset)
     return dataset
 
 
-def require_forces(dataset: xr.Dataset, *names: str) -> None:
-    """Refuse a dataset that is no result of the reconstruction.
+def _claimed(file: Path) -> int:
+    """Bytes that the header says the variables take, before any of them is read."""
+    import netCDF4
 
-    Parameters
-    ----------
-    dataset : Dataset
-        Meant to be what `reconstruct` returns.
-    names : str
-        Variables that are needed.
-
-    Raises
-    ------
-    DataError
-        One of them is not there; the message says what the dataset is instead.
-    """
-    missing = [name for name in dict.fromkeys(names) if name not in dataset]
-    if missing:
-        title = dataset.attrs.get("title", "without title")
-        raise DataError(
-            str(dataset.encoding.get("source", title)),
-            f"'{title}', without {', '.join(missing)}",
-            "forces, as `reconstruct` makes them (forces.nc)",
-            "Name the file that `recon reconstruct` wrote.",
+    with netCDF4.Dataset(file) as header:
+        if len(header.variables) > MOST_VARIABLES:
+            found = f"{len(header.variables)} variables"
+            raise ValueError(found)
+        return sum(
+            math.prod(v.shape) * (16 if v.dtype is str else v.dtype.itemsize)
+            for v in header.variables.values()
         )
 
 

@@ -12,7 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.records.results import require_forces
+from recon.records.forces import require_forces
 from recon.report.sheet import (
     INK,
     LOOKS,

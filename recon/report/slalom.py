@@ -12,7 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.status import BIT, FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.result import NOT_KNOWN
-from recon.records.results import require_forces
+from recon.records.forces import require_forces
 from recon.report.sheet import (
     ACCENT,
     INK,

@@ -15,7 +15,7 @@ from pathlib import Path
 from random import Random
 
 from tests.campaign.judge import Verdict, verdict_of
-from tests.campaign.texts import TEXT_KINDS, write_spoiled
+from tests.campaign.kinds import files_of
 
 MEMORY = 8 << 30  # bytes; a claimed size beyond it must not be asked for
 
@@ -23,12 +23,11 @@ MEMORY = 8 << 30  # bytes; a claimed size beyond it must not be asked for
 def judged(kind: str, numbers: range, folder: Path) -> dict[int, Verdict]:
     """How each file of these numbers ended."""
     found = {}
-    of = TEXT_KINDS[kind]
-    sound = of.texts(folder)
+    files = files_of(kind, folder)
     for number in numbers:
-        path = write_spoiled(of, sound, folder, Random(f"{kind} {number}"))
-        far = number % of.share == 0
-        found[number] = verdict_of(lambda path=path, far=far: of.door(path, far))
+        path = files.write(Random(f"{kind} {number}"))
+        far = number % files.share == 0
+        found[number] = verdict_of(lambda path=path, far=far: files.door(path, far))
     return found
 
 

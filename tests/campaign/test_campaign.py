@@ -14,16 +14,18 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
 from tests.campaign.judge import NotFiniteError, require_finite, verdict_of
-from tests.campaign.texts import TEXT_KINDS, write_spoiled
+from tests.campaign.kinds import KINDS, files_of
+from tests.campaign.results import RESULT_KINDS
+from tests.campaign.texts import TEXT_KINDS
 
-SHARE = {"vehicles": 400, "pulls": 400, "tares": 800, "logs": 300, "maps": 800}
+SHARE = {"vehicles": 200, "pulls": 200, "tares": 300, "logs": 120, "maps": 300, "forces": 25,
+         "calibrations": 40}  # fmt: skip
 
 
 @pytest.mark.slow(4)
-@pytest.mark.parametrize("name", TEXT_KINDS)
-def test_spoiled_texts_end_well(name: str, tmp_path: Path) -> None:
-    kind = TEXT_KINDS[name]
-    sound = kind.texts(tmp_path)
+@pytest.mark.parametrize("name", KINDS)
+def test_spoiled_files_end_well(name: str, tmp_path: Path) -> None:
+    files = files_of(name, tmp_path)
 
     @seed(1)
     @settings(
@@ -34,9 +36,9 @@ def test_spoiled_texts_end_well(name: str, tmp_path: Path) -> None:
     )
     @given(random=st.randoms(use_true_random=False))
     def end_well(random: Random) -> None:
-        path = write_spoiled(kind, sound, tmp_path, random)
-        far = random.randrange(kind.share) == 0
-        verdict = verdict_of(lambda: kind.door(path, far))
+        path = files.write(random)
+        far = random.randrange(files.share) == 0
+        verdict = verdict_of(lambda: files.door(path, far))
         assert not verdict.fault, f"{verdict.kind}: {verdict.place}"
 
     end_well()
@@ -52,6 +54,16 @@ def test_sound_texts_are_read(name: str, tmp_path: Path) -> None:
         path.write_text(text, encoding="utf-8")
         verdict = verdict_of(lambda path=path: kind.door(path, far=True))
         assert verdict.kind == "sound", verdict.place
+
+
+@pytest.mark.slow(4)
+@pytest.mark.parametrize("name", RESULT_KINDS)
+def test_sound_results_are_read(name: str, tmp_path: Path) -> None:
+    kind = RESULT_KINDS[name]
+    path = tmp_path / "sound.nc"
+    path.write_bytes(kind.sound(tmp_path))
+    verdict = verdict_of(lambda: kind.door(path, far=True))
+    assert verdict.kind == "sound", verdict.place
 
 
 def test_the_judge_sees_faults() -> None:

@@ -1,0 +1,143 @@
+"""Labelled arrays: each variable is described once; `stamp` writes that, `require` checks it.
+
+Attributes survive arithmetic, so that a unit proves nothing unless it was stamped by the stage
+that computed the numbers and is required at the door of the next one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from recon.base.errors import DataError, shortened
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Kind = Literal["number", "whole", "word"]
+DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
+IN_WORDS: dict[Kind, str] = {"number": "numbers", "whole": "whole numbers", "word": "words"}
+LARGEST = 1e12  # of any number: beyond it squares leave single precision; no car comes near
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """Description of one labelled variable.
+
+    `finite` numbers are never NaN; all lie between `least` and `most`; words are among `words`
+    where there are any.  `more` are attributes beside unit and name.
+    """
+
+    dims: tuple[str, ...]
+    long_name: str = ""
+    units: str = ""
+    kind: Kind = "number"
+    finite: bool = False
+    least: float = -LARGEST
+    most: float = LARGEST
+    words: tuple[str, ...] = ()
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def attributes(self) -> dict[str, Any]:
+        """Attributes of the variable in a file."""
+        own = {"units": self.units, "long_name": self.long_name}
+        return {key: value for key, value in own.items() if value} | dict(self.more)
+
+
+def stamp(described: Variable, values: ArrayLike) -> tuple[tuple[str, ...], Any, dict[str, Any]]:
+    """Dimensions, values and attributes of a variable, as a Dataset is made of."""
+    return described.dims, values, described.attributes
+
+
+def stamped(described: Mapping[str, Variable], arrays: Mapping[str, ArrayLike]) -> dict[str, tuple]:
+    """Variables by name, each as `described`."""
+    return {name: stamp(described[name], values) for name, values in arrays.items()}
+
+
+def place_of(dataset: xr.Dataset) -> str:
+    """File that the dataset was read from, else its title."""
+    return str(dataset.encoding.get("source", dataset.attrs.get("title", "a dataset")))
+
+
+def require(
+    dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str], do: str
+) -> None:
+    """Refuse a dataset whose variables are not as described.
+
+    Parameters
+    ----------
+    dataset : Dataset
+    described : mapping of name to Variable
+    names : iterable of str
+        Variables that must be there; each is described.
+    do : str
+        What to do where one is not, for the message.
+
+    Raises
+    ------
+    DataError
+        A variable is missing, or has other dimensions, another type or another unit.
+    """
+    names = list(dict.fromkeys(names))
+    missing = [name for name in names if name not in dataset.variables]
+    if missing:
+        title = shortened(str(dataset.attrs.get("title", "without title")), 100)
+        found = f"'{title}', without {', '.join(missing)}"
+        raise DataError(place_of(dataset), found, f"a dataset with {', '.join(names)}", do)
+    for name in names:
+        wanted, variable = described[name], dataset[name]
+        units = str(variable.attrs.get("units", ""))
+        for found, needed in (
+            (f"({', '.join(map(str, variable.dims))})", f"({', '.join(wanted.dims)})"),
+            (_in_words(variable.dtype), IN_WORDS[wanted.kind]),
+            (f"unit '{units}'", f"unit '{wanted.units}'"),
+        ):
+            if found != needed:
+                where = f"{place_of(dataset)}, variable {name}"
+                raise DataError(where, shortened(found, 100), needed, do)
+
+
+def _in_words(dtype: Any) -> str:
+    kind = next((k for k, letters in DTYPES.items() if np.dtype(dtype).kind in letters), None)
+    return IN_WORDS[kind] if kind else f"type {dtype}"
+
+
+def require_content(
+    dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str], do: str
+) -> None:
+    """Refuse numbers and words that such a variable cannot hold; labels are checked before.
+
+    Raises
+    ------
+    DataError
+        A number is infinite, missing where it must not be, or out of its range; or a word is none
+        of those that are known.
+    """
+    for name in names:
+        wanted, values = described[name], dataset[name].to_numpy()
+        where = f"{place_of(dataset)}, variable {name}"
+        if wanted.kind == "word":
+            strange = [w for w in np.atleast_1d(values).ravel().tolist() if not _known(w, wanted)]
+            if strange:
+                needed = ", ".join(wanted.words) or "words"
+                raise DataError(where, shortened(f"'{strange[0]}'", 100), needed, do)
+            continue
+        if not values.size:
+            continue
+        low, high = np.fmin.reduce(values, axis=None), np.fmax.reduce(values, axis=None)
+        wrong = next((x for x in (low, high) if not wanted.least <= x <= wanted.most), None)
+        if wrong is not None and not np.isnan(wrong):
+            needed = f"numbers from {wanted.least:g} to {wanted.most:g}"
+            raise DataError(where, f"{wrong:g}", needed, do)
+        if wanted.finite and np.isnan(values).any():
+            count = int(np.isnan(values).sum())
+            raise DataError(where, f"{count} of {values.size} not known (NaN)", "numbers", do)
+
+
+def _known(word: object, wanted: Variable) -> bool:
+    return isinstance(word, str) and (not wanted.words or word in wanted.words)

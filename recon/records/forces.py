@@ -1,0 +1,213 @@
+"""Description of the reconstruction's result, which every analysis and picture takes in.
+
+Forces are those of the road on the tyre, ISO 8855 axes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError, shortened
+from recon.base.labelled import LARGEST, Variable, place_of, require, require_content
+from recon.base.quantities import COMPONENTS, CORNERS
+from recon.base.status import FLAGS
+from recon.planning.unknowns import MODES
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+AXES = {
+    "": "tyre axes: x along the wheel's heading in the road plane, z normal to the road",
+    "_intermediate": "intermediate axes: x along the car's heading, level with the road",
+    "_vehicle": "vehicle axes: fixed to the body",
+}
+PARTS = ("session", "calibration", "assumption")  # of the uncertainty, beside the random one
+MAKE_AGAIN = "Name the file that `recon reconstruct` wrote (forces.nc), or write it again."
+
+_WHEEL = ("elapsed_time", "corner")
+_FORCE = (*_WHEEL, "component")
+_EFFECT = ("cause", "corner", "component", "feature")
+_PER_CAUSE = {"comment": "per standard uncertainty of the cause and unit of the feature"}
+
+
+def _force(words: str, axes: str = "", least: float = -LARGEST) -> Variable:
+    name = f"{words.format('force of the road on the tyre')}, {AXES[axes]}"
+    return Variable(_FORCE, name, "N", least=least)
+
+
+def _forces() -> dict[str, Variable]:
+    """Forces in three axes with their uncertainties, parts and limits."""
+    out = {}
+    for axes in AXES:
+        out[f"tyre_force{axes}"] = _force("{}", axes)
+        out[f"u_tyre_force{axes}"] = _force("standard uncertainty of the {}, total", axes, 0.0)
+    for axes in ("", "_intermediate"):
+        for end in ("lower", "upper"):
+            out[f"tyre_force{axes}_{end}"] = _force(f"{end} 95 % limit of the {{}}", axes)
+    for part in ("random", *PARTS):
+        words = f"standard uncertainty of the {{}}, part {part}"
+        out[f"u_tyre_force_{part}"] = _force(words, "", 0.0)
+    out["tyre_force_unbounded"] = _force("{} without the bound Fz >= 0")
+    more = {"ancillary_variables": "u_tyre_force tyre_force_lower tyre_force_upper status"}
+    return out | {"tyre_force": replace(out["tyre_force"], more=more)}
+
+
+def _status(of: str) -> Variable:
+    """Flags of every sample of a corner or a gauge, CF conventions."""
+    flags = {
+        "standard_name": "quality_flag",
+        "flag_masks": np.array([f.bit for f in FLAGS], dtype=np.uint16),
+        "flag_meanings": " ".join(f.name for f in FLAGS),
+        "comment": " | ".join(f"{f.name}: {f.meaning}" for f in FLAGS),
+    }
+    words = f"status of the sample, by {of}"
+    dims = ("elapsed_time", of)
+    return Variable(dims, words, kind="whole", least=0, most=2**16 - 1, more=flags)
+
+
+# Every variable of the file, by name.
+FORCES: dict[str, Variable] = {
+    **_forces(),
+    "elapsed_time": Variable(("elapsed_time",), "elapsed time", "s", finite=True),
+    "corner": Variable(("corner",), "corner of the car", kind="word", words=CORNERS),
+    "component": Variable(("component",), "axis", kind="word", words=COMPONENTS),
+    "hub_moment": Variable(
+        _WHEEL,
+        "moment of the hub on the upright about the spin axis",
+        "N m",
+        more={"comment": "a feature of the uncertainty model, not a result"},
+    ),
+    "heading": Variable(_WHEEL, "heading of the wheel against the car, left positive", "rad"),
+    "travel": Variable(_WHEEL, "travel as used, bump positive", "m"),
+    "rack": Variable(("elapsed_time",), "rack shift to the left", "m"),
+    "gauge": Variable(("gauge",), "gauge used", kind="word"),
+    "status": _status("corner"),
+    "gauge_status": _status("gauge"),
+    "hub_mode": Variable(
+        _WHEEL,
+        "what the hub passes to the upright about the spin axis",
+        kind="whole",
+        more={
+            "flag_values": np.arange(len(MODES), dtype=np.int8),
+            "flag_meanings": " ".join(MODES),
+        },
+        least=0,
+        most=len(MODES) - 1,
+    ),
+    "cause_name": Variable(("cause",), "cause of error", kind="word"),
+    "cause_scope": Variable(
+        ("cause",),
+        "keeps its value over one session, one calibration or for this car",
+        kind="word",
+    ),
+    "cause_part": Variable(("cause",), "part of the uncertainty", kind="word", words=PARTS),
+    "loading": Variable(
+        ("cause", "mode", *_EFFECT[1:]),
+        "effect of each cause, vehicle axes",
+        "N",
+        finite=True,
+        more=_PER_CAUSE,
+    ),
+    "loading_turned": Variable(
+        _EFFECT, "more in intermediate axes", "N", finite=True, more=_PER_CAUSE
+    ),
+    "loading_steered": Variable(
+        _EFFECT, "more in tyre axes, intermediate forces", "N", finite=True, more=_PER_CAUSE
+    ),
+    "partner": Variable(
+        ("corner",),
+        "position of the corner that an axle ties to this one, -1 for none",
+        kind="whole",
+        least=-1,
+        most=len(CORNERS) - 1,
+    ),
+    # A corner that stands alone has no second travel (NaN); the rack's scale stands last.
+    "feature_scale": Variable(
+        ("corner", "pose"), "scale of travel and rack in the features", "m", least=1e-9
+    ),
+    "known_sum": Variable(
+        ("known_sum",), "forces known together, with u at usual load", kind="word"
+    ),
+    "sum_of_forces": Variable(
+        ("elapsed_time", "known_sum"),
+        "sum of forces known together",
+        "N",
+        more={"ancillary_variables": "u_sum_of_forces sum_weight"},
+    ),
+    "u_sum_of_forces": Variable(
+        ("elapsed_time", "known_sum"),
+        "standard uncertainty of the sum of forces",
+        "N",
+        least=0.0,
+    ),
+    "sum_weight": Variable(
+        ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True
+    ),
+}
+LABELS = ("elapsed_time", "corner", "component")
+SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of them or none
+# What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
+SIGNED = (
+    *("loading", "loading_turned", "loading_steered", "feature_scale", "partner"),
+    *("tyre_force_vehicle", "tyre_force_intermediate"),
+    *("hub_moment", "hub_mode", "heading", "travel", "rack"),
+)
+
+
+def require_forces(dataset: xr.Dataset, *names: str) -> None:
+    """Refuse a dataset that is no result of the reconstruction.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        Meant to be what `reconstruct` returns.
+    names : str
+        Variables that are needed; labels and, where there is one, all parts of a known sum are
+        looked at besides.
+
+    Raises
+    ------
+    DataError
+        One is not there or not as described, labels are wrong, or time does not increase.
+    """
+    sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
+    require(dataset, FORCES, (*names, *LABELS, *sums), MAKE_AGAIN)
+    corners, components = (dataset[n].to_numpy().tolist() for n in ("corner", "component"))
+    legal = tuple(components) == COMPONENTS and set(corners) <= set(CORNERS)
+    if not legal or len(set(corners)) != len(corners) or not corners:
+        found = f"corners {', '.join(map(str, corners))}, axes {', '.join(map(str, components))}"
+        needed = f"some of {', '.join(CORNERS)}, each once, and {', '.join(COMPONENTS)}"
+        raise DataError(place_of(dataset), shortened(found), needed, MAKE_AGAIN)
+    step = np.diff(dataset["elapsed_time"].to_numpy())
+    if not step.size or not np.all(step > 0):
+        found = f"{step.size + 1} samples, {int(np.sum(~(step > 0)))} of them not after the last"
+        raise DataError(place_of(dataset), found, "two samples or more, in order", MAKE_AGAIN)
+
+
+def require_sound_forces(dataset: xr.Dataset) -> None:
+    """Refuse a file of forces with a variable that is not as described, numbers included.
+
+    Raises
+    ------
+    DataError
+        As `require_forces`; or a number or word is impossible, or an attribute is missing.
+    """
+    there = [name for name in FORCES if name in dataset.variables]
+    require_forces(dataset, *there)
+    require_content(dataset, FORCES, there, MAKE_AGAIN)
+    _require_attributes(dataset)
+
+
+def _require_attributes(dataset: xr.Dataset) -> None:
+    for name in ("bandwidth_Hz", "rate_Hz"):
+        value = dataset.attrs.get(name)
+        if not isinstance(value, float | np.floating) or not 0 < value < LARGEST:
+            where = f"{place_of(dataset)}, attribute {name}"
+            raise DataError(where, shortened(repr(value), 60), "a frequency in Hz", MAKE_AGAIN)
+    for name in ("title", "vehicle", "not_known"):
+        if not isinstance(dataset.attrs.get(name), str):
+            where, value = f"{place_of(dataset)}, attribute {name}", dataset.attrs.get(name)
+            raise DataError(where, shortened(repr(value), 60), "a text", MAKE_AGAIN)

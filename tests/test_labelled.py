@@ -1,0 +1,243 @@
+"""Labels, units and content of result files: one description, checked where a file is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.friction import friction_use
+from recon.analysis.slalom import slalom
+from recon.base.errors import DataError
+from recon.base.labelled import Variable, require, require_content, stamp
+from recon.calibration.store import read_calibration, write_calibration
+from recon.reconstruction.signed import signed_errors
+from recon.records.forces import FORCES, SIGNED, require_forces
+from recon.records.results import read_result, write_result
+from recon.report.friction import plot_friction_plane
+from recon.report.slalom import plot_lateral_force
+from tests.days import day, exact
+
+SPEED = {"speed": Variable(("time",), "speed over ground", "m/s", finite=True, least=0.0)}
+
+
+def car_speed(values: object = (1.0, 2.0), units: str = "m/s", dim: str = "time") -> xr.Dataset:
+    return xr.Dataset({"speed": (dim, np.asarray(values), {"units": units})}, attrs={"title": "T"})
+
+
+def test_what_is_stamped_is_what_is_required() -> None:
+    made = xr.Dataset({"speed": stamp(SPEED["speed"], np.array([1.0]))})
+    assert made["speed"].attrs == {"units": "m/s", "long_name": "speed over ground"}
+    require(made, SPEED, ["speed"], "Do.")
+    require_content(made, SPEED, ["speed"], "Do.")
+
+
+@pytest.mark.parametrize(
+    ("made", "message"),
+    [
+        (xr.Dataset(attrs={"title": "T"}), r"T: 'T', without speed; need a dataset with speed"),
+        (car_speed(units="km/h"), r"T, variable speed: unit 'km/h'; need unit 'm/s'"),
+        (car_speed(dim="sample"), r"variable speed: \(sample\); need \(time\)"),
+        (car_speed([1, 2]), r"variable speed: whole numbers; need numbers"),
+        (car_speed(["a", "b"]), r"variable speed: words; need numbers"),
+        (car_speed([True]), r"variable speed: type bool; need numbers"),
+        (car_speed([1.0, np.inf]), r"variable speed: inf; need numbers from 0 to 1e\+12"),
+        (car_speed([1.0, -2.0]), r"variable speed: -2; need numbers from 0"),
+        (car_speed([1.0, np.nan]), r"variable speed: 1 of 2 not known \(NaN\); need numbers"),
+    ],
+)
+def test_what_is_not_as_described_is_refused(made: xr.Dataset, message: str) -> None:
+    def door() -> None:
+        require(made, SPEED, ["speed"], "Do.")
+        require_content(made, SPEED, ["speed"], "Do.")
+
+    with pytest.raises(DataError, match=message):
+        door()
+
+
+def test_words_are_among_those_that_are_known() -> None:
+    described = {"corner": Variable(("corner",), kind="word", words=("FL", "FR"))}
+    made = xr.Dataset(coords={"corner": ["FL", "rr"]})
+    with pytest.raises(DataError, match=r"variable corner: 'rr'; need FL, FR"):
+        require_content(made, described, ["corner"], "Do.")
+
+
+# --- doors of forces -------------------------------------------------------------------------
+
+DOORS: list[Callable[[xr.Dataset], object]] = [
+    slalom,
+    friction_use,
+    plot_lateral_force,
+    plot_friction_plane,
+    lambda forces: signed_errors(forces, np.arange(3)),
+]
+
+
+@pytest.mark.parametrize("use", DOORS)
+def test_every_door_looks_at_labels_and_units(use: Callable[[xr.Dataset], object]) -> None:
+    kilo = day().forces.copy()
+    for name in ("tyre_force", "tyre_force_intermediate"):
+        kilo[name] = kilo[name].assign_attrs(units="kN")
+    with pytest.raises(DataError, match=r"variable tyre_force\w*: unit 'kN'; need unit 'N'"):
+        use(kilo)
+    turned = day().forces.transpose("corner", "elapsed_time", ...)
+    with pytest.raises(DataError, match=r"\(corner, .*component.*\); need \(elapsed_time|cause"):
+        use(turned)
+
+
+def changed(**changes: object) -> xr.Dataset:
+    return day().forces.isel(elapsed_time=slice(0, 9)).assign_coords(changes)
+
+
+@pytest.mark.parametrize(
+    ("forces", "message"),
+    [
+        (changed(corner=["FL", "FL", "RL", "RR"]), "corners FL, FL, RL, RR, axes x, y, z; need"),
+        (changed(corner=["FL", "FR", "RL", "XX"]), "corners FL, FR, RL, XX, axes"),
+        (changed(component=["x", "z", "y"]), "axes x, z, y; need some of FL"),
+        (
+            changed(elapsed_time=("elapsed_time", np.zeros(9), {"units": "s"})),
+            "9 samples, 8 of them not after the last; need two",
+        ),
+    ],
+)  # fmt: skip
+def test_labels_of_forces(forces: xr.Dataset, message: str) -> None:
+    forces["corner"].attrs = forces["component"].attrs = {}
+    with pytest.raises(DataError, match=message):
+        require_forces(forces, "tyre_force")
+
+
+def test_partners_name_each_other() -> None:
+    odd = day().forces.copy()
+    odd["partner"] = odd["partner"] * 0 + 3
+    with pytest.raises(DataError, match=r"partners 3, 3, 3, 3 of corners FL, FR, RL, RR; need"):
+        signed_errors(odd, np.arange(3))
+    few = day().forces.isel(mode=slice(0, 2))
+    with pytest.raises(DataError, match=r"2 modes and 14 features; need 3 and 14"):
+        signed_errors(few, np.arange(3))
+
+
+@cache
+def forces_file(folder: Path) -> bytes:
+    return write_result(day().forces.isel(elapsed_time=slice(0, 30)), folder / "f.nc").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "message"),
+    [
+        ("loading", np.nan, r"variable loading: 1 of \d+ not known"),
+        ("tyre_force", np.inf, r"variable tyre_force: inf; need numbers from -1e\+12"),
+        ("hub_mode", 7, r"variable hub_mode: 7; need numbers from 0 to 2"),
+        ("u_tyre_force", -1.0, r"variable u_tyre_force: -1; need numbers from 0"),
+    ],
+)
+def test_numbers_that_forces_cannot_hold(
+    tmp_path: Path, name: str, value: float, message: str
+) -> None:
+    path = tmp_path / "forces.nc"
+    path.write_bytes(forces_file(tmp_path))
+    with netCDF4.Dataset(path, "a") as opened:
+        variable = opened[name]
+        variable[(0,) * variable.ndim] = value
+    with pytest.raises(DataError, match=rf"forces\.nc, {message}"):
+        read_result(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "message"),
+    [
+        ("bandwidth_Hz", "fast", r"attribute bandwidth_Hz: 'fast'; need a frequency"),
+        ("rate_Hz", -5.0, r"attribute rate_Hz: .*-5.*; need a frequency"),
+        ("not_known", 3, r"attribute not_known: .*3.*; need a text"),
+    ],
+)
+def test_attributes_of_forces(tmp_path: Path, name: str, value: object, message: str) -> None:
+    path = tmp_path / "forces.nc"
+    path.write_bytes(forces_file(tmp_path))
+    with netCDF4.Dataset(path, "a") as opened:
+        opened.setncattr(name, value)
+    with pytest.raises(DataError, match=rf"forces\.nc, {message}"):
+        read_result(path)
+
+
+def test_every_variable_of_the_result_is_described() -> None:
+    assert set(day().forces.variables) <= set(FORCES)
+    assert set(SIGNED) <= set(FORCES)
+    for name, variable in day().forces.variables.items():
+        assert variable.attrs.keys() == FORCES[str(name)].attributes.keys(), name
+
+
+# --- sizes that a header claims ---------------------------------------------------------------
+
+
+def test_a_claimed_size_is_refused_before_it_is_asked_for(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    with netCDF4.Dataset(path, "a") as opened:
+        opened.createDimension("endless", 10**13)
+        opened.createVariable("huge", "f8", ("endless",))
+    message = r"calibration\.nc: 8\d{13} bytes claimed by a file of \d+ bytes; need .* 200 times"
+    with pytest.raises(DataError, match=message):
+        read_calibration(path)
+
+
+def test_too_many_variables_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "many.nc"
+    xr.Dataset({f"v{i}": 1.0 for i in range(2001)}).to_netcdf(path)
+    with pytest.raises(DataError, match=r"many\.nc: not readable as netCDF \(ValueError\)"):
+        read_result(path)
+
+
+# --- calibration files ------------------------------------------------------------------------
+
+
+def spoiled(folder: Path, change: Callable[[xr.Dataset], xr.Dataset]) -> Path:
+    """The calibration's file after a change of its dataset."""
+    path = write_calibration(exact().calibration, folder / "sound.nc")
+    return write_result(change(read_result(path)), folder / "calibration.nc")
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda d: d.drop_vars("FL_K"), r"without FL_K; need"),
+        (lambda d: d.assign(FL_K=d.FL_K.T), r"variable FL_K: \(FL_member, FL_gauge\); need"),
+        (lambda d: d.assign(FL_K=d.FL_K * np.nan), r"variable FL_K: 36 of 36 not known \(NaN\)"),
+        (lambda d: d.assign(FL_travel=d.FL_travel.astype(str)), r"variable FL_travel: words; need"),
+        (lambda d: d.assign(FL_noise=-d.FL_noise - 1), r"variable FL_noise: -1.*; need .* 0"),
+        (lambda d: d.isel(FL_term=slice(5)), r"covariance_by_source: \(5, 36\) entries"),
+        (lambda d: d.assign(FL_units=d.FL_units.where(False, "psi")), r"FL_units: 'psi'; need mV"),
+        (
+            lambda d: d.assign(FL_members=d.FL_members.where(False, "one")),
+            r"variable FL_members: 1 entries of their own; need 6",
+        ),
+        (lambda d: d.assign(corners=d.corners.where(False, "XX")), r"corners: 'XX'; need FL, FR"),
+        (lambda d: d.drop_vars("FL_pull_peak"), r"without FL_pull_peak"),
+        (lambda d: d.assign_attrs(vehicle=3), r"attribute vehicle: .*3.*; need a text"),
+        (
+            lambda d: d.drop_vars("corners").assign(corners=("corner_list", ["FL", "FL"])),
+            r"corners 'FL, FL'; need each calibrated corner once",
+        ),
+    ],
+)  # fmt: skip
+def test_a_spoiled_calibration_is_refused(
+    tmp_path: Path, change: Callable[[xr.Dataset], xr.Dataset], message: str
+) -> None:
+    with pytest.raises(DataError, match=message):
+        read_calibration(spoiled(tmp_path, change))
+
+
+def test_numbers_of_older_files_have_the_unit_one(tmp_path: Path) -> None:
+    def older(dataset: xr.Dataset) -> xr.Dataset:
+        out = dataset.copy()
+        for variable in out.variables.values():
+            if "units" in variable.attrs:
+                variable.attrs["units"] = "1"
+        return out
+
+    read = read_calibration(spoiled(tmp_path, older))
+    assert np.array_equal(read.corners["FL"].K, exact().calibration.corners["FL"].K)
