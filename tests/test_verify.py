@@ -113,6 +113,21 @@ def with_tares(sheet: PullSheet, whole: PullSheet) -> PullSheet:
     return rows_of(sheet, ~np.isin(sheet.pull, list(pads)))
 
 
+def test_readings_that_are_less_sure_widen_along_their_line() -> None:
+    """A reading's u acts on the reference along the strap: its square is added, nothing else."""
+    sure = virtual_checks()
+    unsure = replace(sure, u_load_step=np.full(len(sure.line), 0.03))
+    before, after = (
+        verify(c, exact().calibration, exact().car)["FL"] for c in (sure, unsure)
+    )  # fmt: skip
+    loaded = sure.phase != "tare"
+    alone = np.nan_to_num(sure.pad_load[loaded]) == 0
+    more = np.sum(after.u_error**2 - before.u_error**2, axis=1)[alone]
+    share = 0.03**2 - sure.u_load_step[loaded][alone] ** 2
+    assert_allclose(more, share * sure.strap_load[loaded][alone] ** 2, rtol=1e-6)
+    assert np.array_equal(after.error, before.error)
+
+
 def test_fewer_gauges_than_unknowns_hold_the_moments() -> None:
     """Five gauges: the pull's own moment stands in, and forces are still met."""
     car = exact().car
