@@ -48,9 +48,7 @@ def size_of(f: Function) -> int:
 
 # Files that are still too long, with their most lines: none may be added or grow.
 STILL_LONG: dict[str, int] = {
-    "recon/analysis/slalom.py": 405,
-    "recon/pipeline.py": 404,
-    "tests/commands/test_exit_codes.py": 461,
+    "tests/commands/test_exit_codes.py": 446,
     "tests/test_figures.py": 439,
     "tests/test_figures_car.py": 408,
 }

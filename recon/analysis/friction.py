@@ -74,7 +74,7 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
             continue
         values, random, u = _use(forces, loadings, k, at)
         use[at, k], u_use[at, k] = values, u
-        best[:, k] = *_highest(forces, loadings, (k, at), (values, random)), len(at)
+        best[:, k] = *_highest(forces, loadings, k, at, values, random), len(at)
     if np.all(np.isnan(best[2])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
@@ -161,10 +161,12 @@ def _slopes(force: Floats) -> tuple[Floats, Floats]:
 def _highest(
     forces: xr.Dataset,
     loadings: Loadings,
-    place: tuple[int, NDArray[np.int64]],
-    use: tuple[Floats, Floats],
+    k: int,
+    at: NDArray[np.int64],
+    values: Floats,
+    noise: Floats,
 ) -> tuple[float, float]:
-    (k, at), (values, noise) = place, use
+    """Highest demonstrated use of tyre `k` and its u; `at`, `values` and `noise` (sample,)."""
     height = noise_corrected_quantile(values, noise, DEMONSTRATED_SHARE)
     top = np.flatnonzero(values >= np.quantile(values, DEMONSTRATED_SHARE))
     slope, _ = _slopes(forces["tyre_force"].to_numpy()[at[top], k].astype(float))

@@ -300,14 +300,13 @@ def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
 
 def _reasons(drive: _Drive, missing: NDArray[np.bool_]) -> list[str]:
     """Reasons for every peak that is missing, one sentence each; `missing` (cone, corner)."""
-    absent = {
-        axle: [name for name in names if name not in drive.corners] for axle, names in AXLES.items()
-    }
-    out = [
-        f"{' and '.join(names)} not in the forces, so no peak of the {axle} axle and no front share"
-        for axle, names in absent.items()
-        if names
-    ]
+    out = []
+    for axle, names in AXLES.items():
+        absent = " and ".join(name for name in names if name not in drive.corners)
+        if absent:
+            out.append(
+                f"{absent} not in the forces, so no peak of the {axle} axle and no front share"
+            )
     for k, name in enumerate(drive.corners):
         if not np.isfinite(drive.lateral[:, k]).any():
             axle = next(axle for axle, names in AXLES.items() if name in names)
@@ -364,23 +363,21 @@ def _peak(
     values, spread = side * force.value[at], force.noise[at]
     height = noise_corrected_quantile(values, spread, PEAK_SHARE)
     top = at[values >= np.quantile(values, PEAK_SHARE)]
-    fixed = force.fixed(_few(top))
     # The quantile averages over its neighbourhood; one sample's noise is the cautious choice.
     # Ripple on the crest leaves open what its peak is: somewhere up to the largest sample.
     crest = (float(np.max(values)) - height) / np.sqrt(3.0)
-    u = float(np.sqrt(fixed**2 + np.mean(spread**2) + crest**2))
-    return side * height, u, top
+    u_squared = force.fixed(_few(top)) ** 2 + np.mean(spread**2) + crest**2
+    return side * height, float(np.sqrt(u_squared)), top
 
 
 def _few(top: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Some of the top samples: their fixed errors are alike."""
+    """Some of the top samples, because their fixed errors are alike."""
     return top[:: max(len(top) // 8, 1)]
 
 
 def _front_share(front: _Force, rear: _Force, top: NDArray[np.int64]) -> tuple[float, float]:
-    f, r = front.value[top].mean(), rear.value[top].mean()
-    total = f + r
-    share = f / total
+    total = (front.value[top] + rear.value[top]).mean()
+    share = front.value[top].mean() / total
     few = _few(top)
     if front.effect and rear.effect:
         by_cause = (1 - share) * front.effect(few) - share * rear.effect(few)
@@ -393,13 +390,11 @@ def _front_share(front: _Force, rear: _Force, top: NDArray[np.int64]) -> tuple[f
 
 
 def _limits(value: Floats, u: Floats, name: str, dims: tuple[str, ...]) -> dict[str, tuple]:
-    unit = "1" if name.endswith("share") else "N"
-    words = name.replace("_", " ")
-    half = COVERAGE_FACTOR * u
+    unit, words = "1" if name.endswith("share") else "N", name.replace("_", " ")
     entries = (
         (name, value, words),
         (f"u_{name}", u, f"standard uncertainty of {words}"),
-        (f"{name}_lower", value - half, f"lower 95 % limit of {words}"),
-        (f"{name}_upper", value + half, f"upper 95 % limit of {words}"),
+        (f"{name}_lower", value - COVERAGE_FACTOR * u, f"lower 95 % limit of {words}"),
+        (f"{name}_upper", value + COVERAGE_FACTOR * u, f"upper 95 % limit of {words}"),
     )
     return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}
