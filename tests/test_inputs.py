@@ -44,7 +44,7 @@ def body(log: xr.Dataset, car: Vehicle) -> Body:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
         session = prepared_for(log, car)
-    return body_of(log, car, session, steer_to_rack(car))
+    return body_of(log, car, session, steer_to_rack(car, assemblies_of(car)))
 
 
 @cache

@@ -190,10 +190,10 @@ def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     """
     if not np.any(steer):  # headings count from there, and no table of them is needed
         return np.zeros(np.shape(steer))
-    return steer_to_rack(car)(steer)
+    return steer_to_rack(car, assemblies_of(car))(steer)
 
 
-def steer_to_rack(car: Vehicle) -> Callable[[ArrayLike], Floats]:
+def steer_to_rack(car: Vehicle, assemblies: dict[str, Assembly]) -> Callable[[ArrayLike], Floats]:
     """Function from mean heading (...,) [rad] of the steered wheels to rack shift (...,) [m].
 
     Both are left positive.  Headings are taken at zero travel and without static toe, which
@@ -206,7 +206,7 @@ def steer_to_rack(car: Vehicle) -> Callable[[ArrayLike], Floats]:
         return lambda steer: np.zeros(np.shape(steer))
     rack = np.linspace(low, high, 81)
     mean = np.zeros_like(rack)
-    for assembly in assemblies_of(car).values():
+    for assembly in assemblies.values():
         if assembly.steered:
             at = pose(assembly.mechanism, 0.0, rack)
             for corner, wheel in zip(assembly.corners, at.wheels, strict=True):

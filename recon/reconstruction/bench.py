@@ -22,22 +22,30 @@ class Grid:
     """Poses over half of the ranges: `nodes` (node, w + 1) travels and rack [m].
 
     `scale` (w + 1,) [m] is what features divide them by; `at` holds the estimators of the nodes,
-    mode by mode.
+    mode by mode.  `by_travel` (1 + w, node) and `by_pose` (2 + w, node) are least-squares fits of
+    values at the nodes: constant, by each travel, and by the rack.
     """
 
     nodes: Floats
     scale: tuple[float, ...]
     at: list[AtPose]
+    by_travel: Floats
+    by_pose: Floats
+
+    @classmethod
+    def of(cls, nodes: Floats, scale: tuple[float, ...], at: list[AtPose]) -> Grid:
+        """The grid at `nodes` (node, w + 1) [m], with its fits."""
+        design = np.column_stack([np.ones(len(nodes)), nodes / scale])
+        return cls(nodes, scale, at, np.linalg.pinv(design[:, :-1]), np.linalg.pinv(design))
 
     def over_travel(self, effect: Floats, features: Features) -> Floats:
-        """Effects [N] at the nodes (node, 3 w) whatever the forces are, as a loading.
+        """Effects [N] at the nodes (..., node, 3 w) whatever the forces are, as loadings.
 
-        (3 w, feature), constant and by each travel (least squares).
+        (..., 3 w, feature), constant and by each travel (least squares).
         """
         places = [0, *map(features.travel, range(features.wheels))]
-        design = np.column_stack([np.ones(len(effect)), (self.nodes / self.scale)[:, :-1]])
-        loading = np.zeros((effect.shape[-1], features.size))
-        loading[:, places] = (np.linalg.pinv(design) @ effect).T
+        loading = np.zeros((*effect.shape[:-2], effect.shape[-1], features.size))
+        loading[..., places] = np.swapaxes(self.by_travel @ effect, -1, -2)
         return loading
 
     def over_pose(self, effect: Floats, features: Features) -> Floats:
@@ -45,8 +53,7 @@ class Grid:
 
         Constant, by each travel, by rack (least squares).
         """
-        design = np.column_stack([np.ones(len(self.nodes)), self.nodes / self.scale])
-        solved = np.einsum("kn,...nij->k...ij", np.linalg.pinv(design), effect)
+        solved = np.einsum("kn,...nij->k...ij", self.by_pose, effect)
         loading = np.zeros((*effect.shape[:-3], effect.shape[-2], features.size))
         by_travel = map(features.by_travel, range(features.wheels))
         for k, place in enumerate((features.forces, *by_travel, features.by_rack)):
@@ -135,8 +142,8 @@ def bench_of(estimator: AssemblyEstimator) -> Bench:
         features=Features(w),
         centre=[one.part(0) for one in at],
         slopes=_slopes([one.part(slice(0, len(around))) for one in at]),
-        grid=Grid(
-            nodes=nodes,
+        grid=Grid.of(
+            nodes,
             scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
             at=[one.part(slice(len(around), None)) for one in at],
         ),

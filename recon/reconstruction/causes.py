@@ -86,7 +86,7 @@ def _map_loadings(bench: Bench, changes: Floats) -> Floats:
         unsprung = (at.hub_loads - tare.hanging) @ tare.weight
         out[:, m] = bench.grid.over_pose(off @ at.loads[..., at.known_rows], features)
         constant = (off @ unsprung[..., None])[..., 0]
-        out[:, m] += [bench.grid.over_travel(one, features) for one in constant]
+        out[:, m] += bench.grid.over_travel(constant, features)
     return out
 
 

@@ -47,6 +47,7 @@ class Prepared:
     calibration: Calibration
     session: Session
     solvers: tuple[Solver, ...]
+    to_rack: SteerToRack
 
     def solve(self, log: xr.Dataset, *, bounded: bool = True) -> xr.Dataset:
         """Tyre forces of a log, or of any part of one.
@@ -76,7 +77,7 @@ class Prepared:
             Forces beyond the largest pull, or poses beyond the stated range.
         """
         with one_thread():
-            body = body_of(log, self.car, self.session, self._to_rack)
+            body = body_of(log, self.car, self.session, self.to_rack)
             samples = len(body.elapsed)
             out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
             for which, solver in enumerate(self.solvers):
@@ -94,10 +95,6 @@ class Prepared:
         """The same in blocks of `size` samples, one after the other, each a whole result."""
         for part in _parts(log.sizes["elapsed_time"], size):
             yield self.solve(log.isel(elapsed_time=part), bounded=bounded)
-
-    @cached_property
-    def _to_rack(self) -> SteerToRack:
-        return steer_to_rack(self.car)
 
     @cached_property
     def _loadings(self) -> dict[str, NDArray]:
@@ -166,7 +163,9 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
             solver_of(car, assemblies[name], calibration.corners[name], own, session.attitude)
             for name, own in session.assemblies.items()
         )
-    return Prepared(car, calibration, session, solvers)
+        steers = session.steer.source == "steer"
+        to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
+    return Prepared(car, calibration, session, solvers, to_rack)
 
 
 def _require_same_car(calibration: Calibration, car: Vehicle) -> None:
