@@ -202,10 +202,11 @@ def test_a_gauge_that_shows_nothing_anywhere_is_refused_by_name() -> None:
     fitted = day().calibration.corners["FL"]
     session = prepared().session
     alone = replace(session, assemblies={"FL": silent(session.assemblies["FL"])})
-    K, covariance, friction = fitted.K.copy(), fitted.covariance.copy(), fitted.friction.copy()
+    K, friction = fitted.K.copy(), fitted.friction.copy()
+    covariance = fitted.covariance_by_source.copy()
     own = slice(0, K.shape[1])
-    K[0], friction[0], covariance[own], covariance[:, own] = 0.0, 0.0, 0.0, 0.0
-    dead = replace(fitted, K=K, covariance=covariance, friction=friction)
+    K[0], friction[0], covariance[:, own], covariance[:, :, own] = 0.0, 0.0, 0.0, 0.0
+    dead = replace(fitted, K=K, covariance_by_source=covariance, friction=friction)
     calibration = replace(day().calibration, corners={"FL": dead})
     message = rf"gauge {fitted.gauges[0]}: a standard uncertainty of 0 from noise, zero and"
     doubt = pytest.warns(DataWarning, match=rf"gauge {fitted.gauges[0]} answers 0\.00 times")
