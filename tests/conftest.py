@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,32 @@ def club_racer() -> Vehicle:
 def case_car() -> Vehicle:
     """Invented car: push rods and rockers all round."""
     return read_vehicle(VEHICLES / "case_car.toml")
+
+
+def keeping(car: Vehicle, corner: str, members: Collection[str]) -> Vehicle:
+    """The car with that corner alone, gauges only on `members`."""
+    one = car.corners[corner]
+    kept = tuple(g for g in one.gauges if g.on in members)
+    return replace(car, corners={corner: replace(one, gauges=kept)})
+
+
+@pytest.fixture(scope="session")
+def five_gauges(club_racer: Vehicle) -> Vehicle:
+    """Front left corner alone, its push rod without a gauge."""
+    bare = {"push_rod"}
+    return keeping(club_racer, "FL", {g.on for g in club_racer.corners["FL"].gauges} - bare)
+
+
+@pytest.fixture(scope="session")
+def one_gauge(case_car: Vehicle) -> Vehicle:
+    """Rear right corner alone with a single gauge."""
+    return keeping(case_car, "RR", {"push_rod"})
+
+
+@pytest.fixture(scope="session")
+def bare_corner(club_racer: Vehicle) -> Vehicle:
+    """Front left corner alone, nothing bonded yet."""
+    return keeping(club_racer, "FL", ())
 
 
 @pytest.fixture(params=[(c, n) for c in ("club_racer", "case_car") for n in CORNERS], ids="-".join)

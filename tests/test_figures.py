@@ -13,7 +13,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from recon.base.errors import DataError, OutputError
+from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.calibration.calibrated import (
     Calibration,
@@ -24,7 +24,6 @@ from recon.calibration.calibrated import (
 )
 from recon.report.crosstalk import plot_crosstalk
 from recon.report.friction import plot_friction_plane
-from recon.report.sheet import save_figure
 from recon.report.slalom import plot_lateral_force
 from recon.report.verification import plot_verification
 from tests.made_forces import ALL, forces_of
@@ -381,36 +380,6 @@ def test_corners_without_verification_are_left_out():
     calibration = calibration_of("FL", "FR")
     calibration.corners["FR"] = corner_of("FR", verification=False)
     assert "FR" not in legend_of(plot_verification(calibration))
-
-
-def test_saved_picture_has_150_dots_per_inch_and_replaces_only_when_asked(tmp_path):
-    from matplotlib.image import imread
-
-    figure = plot_friction_plane(forces_of(("FL",)))
-    target = tmp_path / "plane.png"
-    save_figure(figure, target)
-    expected = figure.get_size_inches() * 150
-    np.testing.assert_allclose(imread(target).shape[1::-1], expected, atol=1)  # whole dots
-    first = target.read_bytes()
-    with pytest.raises(OutputError, match=r"plane\.png: plane\.png is there already"):
-        save_figure(plot_lateral_force(forces_of()), target)
-    assert target.read_bytes() == first
-    save_figure(plot_lateral_force(forces_of()), target, overwrite=True)
-    assert target.read_bytes() != first
-    assert [p.name for p in tmp_path.iterdir()] == ["plane.png"]
-
-
-@pytest.mark.parametrize(
-    ("name", "message"),
-    [
-        ("nowhere/plane.png", r"plane\.png: no folder .*nowhere"),
-        ("plane.svg", r"plane\.svg: a name that ends '\.svg'; need .*\n.*plane\.png"),
-    ],
-)
-def test_a_target_that_cannot_be_is_refused(tmp_path, name, message):
-    with pytest.raises(OutputError, match=message):
-        save_figure(plot_friction_plane(forces_of(("FL",))), tmp_path / name)
-    assert not list(tmp_path.iterdir())
 
 
 def test_the_door_loads_no_plot_library_until_a_picture_is_wanted():

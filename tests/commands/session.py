@@ -48,3 +48,8 @@ def write_rows(path: Path, rows: list[list[str]]) -> Path:
     with path.open("w", encoding="utf-8", newline="") as stream:
         csv.writer(stream, lineterminator="\n").writerows(rows)
     return path
+
+
+def no_traceback(text: str) -> bool:
+    """Whether a message shows none of the program's inside."""
+    return "Traceback" not in text

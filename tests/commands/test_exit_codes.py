@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -12,16 +11,10 @@ from pathlib import Path
 import pytest
 
 from recon import pipeline
-from recon.base.quantities import CORNERS
-from recon.calibration.store import read_calibration
 from recon.records.files import checksum
-from tests.commands.session import CAR, OneCorner, Run, rows_of, write_rows
+from tests.commands.session import CAR, OneCorner, Run, no_traceback, rows_of, write_rows
 
 Log = Callable[..., Path]
-
-
-def no_traceback(text: str) -> bool:
-    return "Traceback" not in text
 
 
 def reconstruct(files: OneCorner, log: Path) -> tuple[object, ...]:
@@ -196,173 +189,6 @@ def test_one_pull_without_bridges_cannot_answer(
     assert "the pulls span 1 of 6 directions" in ended.err
     assert "FL_upper_front" in ended.err
     assert not (tmp_path / "out").exists()
-
-
-# --- 4: nothing earlier is lost --------------------------------------------------------------
-
-
-def test_pictures_of_a_replaced_calibration_do_not_stay(
-    run: Run, one_corner: OneCorner, tmp_path: Path
-) -> None:
-    for name in ("crosstalk_RR.png", "verification.png", "crosstalk_mine.png", "crosstalk_FL.txt"):
-        (tmp_path / name).write_text("older", encoding="utf-8")
-    words = ("calibrate", CAR, one_corner.pulls, "--out", tmp_path)
-    for first in (words, (*words, "--overwrite")):
-        (tmp_path / "calibration.nc").unlink(missing_ok=True)
-        (tmp_path / "crosstalk_FL.png").unlink(missing_ok=True)
-        assert run(*first).code == 0
-        assert (tmp_path / "crosstalk_RR.png").exists()  # nothing was replaced
-    ended = run(*words, "--overwrite")
-    assert ended.code == 0, ended.err
-    mine = {"crosstalk_mine.png", "crosstalk_FL.txt"}
-    ours = {"calibration.nc", "crosstalk_FL.png"}
-    assert {file.name for file in tmp_path.iterdir()} == mine | ours
-    for name in ("crosstalk_RR.png", "verification.png"):
-        assert f"removed {tmp_path / name}, a picture of the calibration that was" in ended.out
-
-
-def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
-    file = tmp_path / "file"
-    file.write_text("in the way", encoding="utf-8")
-    ended = run("slalom", one_corner.forces, "--out", file / "slalom")
-    assert ended.code == 4
-    assert str(file) in ended.err
-    assert file.read_text(encoding="utf-8") == "in the way"
-
-
-def test_a_folder_whose_name_is_too_long(run: Run, one_corner: OneCorner) -> None:
-    ended = run("friction", one_corner.forces, "--out", "much" * 100)
-    assert ended.code == 4
-    assert f"{'much' * 100}: cannot be created or opened (File name too long)" in ended.err
-
-
-REMOVED = """\
-import os, sys
-from recon.cli import main
-os.rmdir(os.getcwd())
-sys.exit(main(sys.argv[1:]))
-"""
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows keeps the folder of a process")
-@pytest.mark.parametrize("command", ["demo", "check", "slalom", "calibrate", "friction"])
-def test_a_current_folder_that_was_removed(
-    command: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
-) -> None:
-    words: list[object] = {
-        "demo": [],
-        "check": [CAR, "--out", "pictures"],
-        "slalom": [one_corner.forces],
-        "calibrate": [CAR, one_corner.pulls],
-        "friction": ["forces.nc", "--out", tmp_path / "out"],
-    }[command]
-    folder = tmp_path / "folder"
-    folder.mkdir()
-    ended = spawn("-c", REMOVED, command, *words, folder=folder)
-    assert ended.code == (2 if command == "friction" else 4)
-    assert "from a folder that does not exist any more" in ended.err
-    assert no_traceback(ended.err)
-    assert "writing" not in ended.err  # refused before the work
-
-
-FULL = """\
-import resource, sys
-from recon.cli import main
-resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
-sys.exit(main(sys.argv[2:]))
-"""
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit of a file's size")
-@pytest.mark.parametrize(
-    ("room", "gone"),
-    [(20_000, "friction.nc"), (None, "friction_plane.png")],
-    ids=["no room for the result", "room for the result alone"],
-)
-def test_a_full_disk_leaves_the_earlier_result(
-    room: int | None, gone: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
-) -> None:
-    """A limit of a file's size stands for the end of the disk."""
-    out = tmp_path / "out"
-    words = ("friction", one_corner.forces, "--out", out, "--overwrite")
-    assert spawn("-m", "recon", *words).code == 0
-    picture = out / "friction_plane.png"
-    if room is None:
-        room = picture.stat().st_size - 1
-        assert room > (out / "friction.nc").stat().st_size
-    before = {file.name: checksum(file) for file in out.iterdir()}
-    ended = spawn("-c", FULL, room, *words)
-    assert ended.code == 4, ended.err
-    assert f"recon friction: {out / gone}: writing failed: " in ended.err
-    assert f"free space of {out}" in ended.err
-    assert no_traceback(ended.err)
-    after = {file.name: checksum(file) for file in out.iterdir()}
-    assert after.keys() == before.keys()
-    assert after[gone] == before[gone]
-
-
-# --- 130: stopped by the user ----------------------------------------------------------------
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
-@pytest.mark.parametrize("stage", ["fitting the calibration", "writing the calibration"])
-def test_stopping_leaves_nothing_half_written(
-    stage: str, one_corner: OneCorner, environment: dict[str, str], tmp_path: Path
-) -> None:
-    out = tmp_path / "out"
-    with subprocess.Popen(
-        [sys.executable, "-m", "recon", "calibrate", CAR, one_corner.pulls, "--out", out],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment,
-    ) as started:
-        assert started.stderr is not None
-        for line in started.stderr:
-            if stage in line:
-                break
-        else:
-            pytest.fail(f"no stage '{stage}'")
-        started.send_signal(signal.SIGINT)
-        _, err = started.communicate(timeout=30)
-    assert started.returncode == 130, err
-    assert "recon calibrate: stopped by you" in err
-    assert no_traceback(err)
-    left = {file.name for file in out.iterdir()} if out.exists() else set()
-    assert left <= {"calibration.nc", "crosstalk_FL.png"}  # no name of a half-written file
-    if "calibration.nc" in left:
-        assert list(read_calibration(out / "calibration.nc").corners) == ["FL"]
-    if "crosstalk_FL.png" in left:
-        assert b"IEND" in (out / "crosstalk_FL.png").read_bytes()[-12:]
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
-def test_a_stopped_demo_tells_which_results_are_complete(
-    environment: dict[str, str], tmp_path: Path
-) -> None:
-    out = tmp_path / "out"
-    with subprocess.Popen(
-        [sys.executable, "-m", "recon", "demo", "--out", out],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment,
-    ) as started:
-        assert started.stderr is not None
-        told = []
-        for line in started.stderr:
-            told.append(line)
-            if "reconstructing forces" in line:
-                break
-        started.send_signal(signal.SIGINT)
-        _, err = started.communicate(timeout=30)
-    assert started.returncode == 130, err
-    assert "folders reported complete are complete" in err
-    complete = [Path(x.split("complete: ")[1].strip()) for x in told if "complete: " in x]
-    assert complete == [out / "calibration"]
-    names = {f"crosstalk_{corner}.png" for corner in CORNERS} | {"verification.png"}
-    assert {file.name for file in complete[0].iterdir()} == names | {"calibration.nc"}
-    assert set(read_calibration(complete[0] / "calibration.nc").corners) == set(CORNERS)
 
 
 # --- 1: our own faults -----------------------------------------------------------------------
