@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
+from recon.records.logs import LOG
 from recon.records.sheets import Tares
 
 RATE = 200.0
@@ -19,7 +20,16 @@ def log_of(values: np.ndarray, rate: float = RATE, **more: tuple) -> xr.Dataset:
     elapsed = np.arange(len(values)) / rate
     coords = {"elapsed_time": elapsed, "gauge": list(NAMES), "corner": ["FL", "FR"]}
     data = {"indication": (("elapsed_time", "gauge"), values), **more}
-    return xr.Dataset(data, coords=coords, attrs={"path": "drive.csv"})
+    made = xr.Dataset(data, coords=coords, attrs={"path": "drive.csv"})
+    for name in made.variables:
+        if name in LOG:
+            made[name].attrs = LOG[str(name)].attributes
+    return made
+
+
+def timed(log: xr.Dataset, elapsed: np.ndarray) -> xr.Dataset:
+    """The log with other times [s]."""
+    return log.assign_coords(elapsed_time=("elapsed_time", elapsed, {"units": "s"}))
 
 
 def tares_of(before: np.ndarray | None, after: np.ndarray | None, **changed: object) -> Tares:

@@ -14,7 +14,7 @@ from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import BANDWIDTH_SHARE, condition
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from tests.days import day
-from tests.raw_logs import RATE, THREE, ZERO, log_of, noisy
+from tests.raw_logs import RATE, THREE, ZERO, log_of, noisy, timed
 from tests.small_car import small_car
 
 # --- filter ----------------------------------------------------------------------------------
@@ -62,7 +62,7 @@ def test_the_filter_does_not_run_across_gaps_in_time() -> None:
     log = log_of(values + noisy(1000))
     elapsed = log["elapsed_time"].to_numpy().copy()
     elapsed[500:] += 2.0
-    out = condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO, bandwidth=8.0)
+    out = condition(timed(log, elapsed), small_car(), ZERO, bandwidth=8.0)
     seen = out["indication"].to_numpy()
     # 5 standard deviations of what passes an 8 Hz filter, beside the tares' own place.
     assert_allclose(seen[499] - seen[300], 0.0, atol=5e-3)
@@ -76,7 +76,7 @@ def test_a_stretch_too_short_to_filter_is_flagged() -> None:
     elapsed = log["elapsed_time"].to_numpy().copy()
     elapsed[600:] += 1.0
     elapsed[620:] += 1.0
-    out = condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO, bandwidth=8.0)
+    out = condition(timed(log, elapsed), small_car(), ZERO, bandwidth=8.0)
     flagged = (out["channel_status"].to_numpy()[:, 0] & BIT["missing_input"]) > 0
     assert np.flatnonzero(flagged).tolist() == list(range(600, 620))
 
@@ -85,7 +85,7 @@ def test_a_log_of_nothing_but_gaps_is_refused() -> None:
     log = log_of(noisy(60))
     elapsed = log["elapsed_time"].to_numpy() + (np.arange(60) >= 31)
     with pytest.raises(DataError, match=r"drive\.csv: 31 samples in the longest stretch"):
-        condition(log.assign_coords(elapsed_time=elapsed), small_car(), ZERO)
+        condition(timed(log, elapsed), small_car(), ZERO)
 
 
 def test_travel_beyond_its_range_does_not_reach_its_neighbours() -> None:

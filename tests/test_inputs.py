@@ -109,7 +109,8 @@ def test_steer_beyond_the_rack_is_flagged_and_not_known() -> None:
     steer = log["steer"].to_numpy().copy()
     steer[40:45] = 1.2
     with unwarned():
-        found = reconstruct(log.assign(steer=("elapsed_time", steer)), day().calibration, day().car)
+        turned = log.assign(steer=log["steer"].copy(data=steer))
+        found = reconstruct(turned, day().calibration, day().car)
     flagged = (found["status"].to_numpy() & BIT["beyond_pose"]) > 0
     assert np.flatnonzero(flagged[:, 0]).tolist() == [40, 41, 42, 43, 44]
     assert not np.any(flagged[:, 2:])  # the rear does not steer

@@ -16,6 +16,9 @@ from recon.analysis.slalom import slalom
 from recon.base.errors import DataError
 from recon.base.labelled import Variable, require, require_content, stamp
 from recon.calibration.store import read_calibration, write_calibration
+from recon.conditioning.condition import condition
+from recon.reconstruction.prepare import prepare
+from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.records.forces import FORCES, SIGNED, require_forces
 from recon.records.results import read_result, write_result
@@ -170,6 +173,27 @@ def test_every_variable_of_the_result_is_described() -> None:
     assert set(SIGNED) <= set(FORCES)
     for name, variable in day().forces.variables.items():
         assert variable.attrs.keys() == FORCES[str(name)].attributes.keys(), name
+
+
+# --- doors of logs ---------------------------------------------------------------------------
+
+
+def test_every_door_of_logs_looks_at_labels_and_units() -> None:
+    found = day()
+    doors = (
+        (found.log, lambda log: condition(log, found.car, found.tares)),
+        (found.conditioned, lambda log: prepare(found.calibration, found.car, log)),
+        (found.conditioned, lambda log: reconstruct(log, found.calibration, found.car)),
+    )
+    for log, use in doors:
+        assert log["travel"].attrs["units"] == "m"
+        millimetres = log.assign(travel=(1e3 * log["travel"]).assign_attrs(units="mm"))
+        with pytest.raises(DataError, match=r"variable travel: unit 'mm'; need unit 'm'"):
+            use(millimetres)
+        with pytest.raises(DataError, match=r"variable indication: \(gauge, elapsed_time\); need"):
+            use(log.assign(indication=log["indication"].T))
+        with pytest.raises(DataError, match=r"without indication; need a dataset with"):
+            use(log.drop_vars("indication"))
 
 
 # --- sizes that a header claims ---------------------------------------------------------------

@@ -89,7 +89,8 @@ def test_results_do_not_depend_on_blocks(block: int, monkeypatch: pytest.MonkeyP
 def test_a_log_longer_than_a_block_equals_its_pieces() -> None:
     n = module.BLOCK + 1000
     some = day().conditioned.isel(elapsed_time=np.arange(n) % 3000)
-    some = some.assign_coords(elapsed_time=np.arange(n) / 200.0)
+    times = ("elapsed_time", np.arange(n) / 200.0, {"units": "s"})
+    some = some.assign_coords(elapsed_time=times)
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
     with unwarned():
         found = reconstruct(some, alone, day().car)

@@ -41,9 +41,9 @@ def dataset(car):
         }
     )
     data["indication"] = ("elapsed_time", "gauge"), generator.normal(size=(20, len(car.gauges)))
-    for name, (_, dims) in VARIABLES.items():
-        shape = [sizes[d] for d in ("elapsed_time", *dims)]
-        data[name] = ("elapsed_time", *dims), generator.normal(size=shape)
+    for name, described in VARIABLES.items():
+        shape = [sizes[d] for d in described.dims]
+        data[name] = described.dims, generator.normal(size=shape)
     # one sensor for each axle: both of its wheels have the same pressure
     data["brake_pressure"][:] = data["brake_pressure"].values[:, :1]
     return data
@@ -60,10 +60,10 @@ def test_log_comes_back(tmp_path, name, unit):
         read = read_log(tmp_path / name, car)
     half = 0.505 * 10.0 ** -WRITTEN[unit][1]  # half of the last place, 1 % for rounding
     np.testing.assert_allclose(read["indication"], written["indication"], rtol=0, atol=half)
-    for variable, (si, _) in VARIABLES.items():
+    for variable, described in VARIABLES.items():
         assert read[variable].dims == written[variable].dims
         np.testing.assert_allclose(
-            read[variable], written[variable], rtol=0, atol=1.01 * HALF_PLACE[si]
+            read[variable], written[variable], rtol=0, atol=1.01 * HALF_PLACE[described.units]
         )
 
 

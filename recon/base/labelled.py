@@ -29,12 +29,13 @@ class Variable:
     """Description of one labelled variable.
 
     `finite` numbers are never NaN; all lie between `least` and `most`; words are among `words`
-    where there are any.  `more` are attributes beside unit and name.
+    where there are any.  `more` are attributes beside unit and name.  `units` None leaves the
+    unit open: each gauge has its own.
     """
 
     dims: tuple[str, ...]
     long_name: str = ""
-    units: str = ""
+    units: str | None = ""
     kind: Kind = "number"
     finite: bool = False
     least: float = -LARGEST
@@ -61,7 +62,8 @@ def stamped(described: Mapping[str, Variable], arrays: Mapping[str, ArrayLike]) 
 
 def place_of(dataset: xr.Dataset) -> str:
     """File that the dataset was read from, else its title."""
-    return str(dataset.encoding.get("source", dataset.attrs.get("title", "a dataset")))
+    names = dataset.encoding.get("source"), *(dataset.attrs.get(n) for n in ("path", "title"))
+    return shortened(str(next((name for name in names if name is not None), "a dataset")), 200)
 
 
 def require(
@@ -95,7 +97,7 @@ def require(
         for found, needed in (
             (f"({', '.join(map(str, variable.dims))})", f"({', '.join(wanted.dims)})"),
             (_in_words(variable.dtype), IN_WORDS[wanted.kind]),
-            (f"unit '{units}'", f"unit '{wanted.units}'"),
+            (f"unit '{units}'", f"unit '{units if wanted.units is None else wanted.units}'"),
         ):
             if found != needed:
                 where = f"{place_of(dataset)}, variable {name}"

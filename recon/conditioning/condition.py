@@ -20,6 +20,7 @@ from recon.car.linkage import assembly_names, linkage_of
 from recon.conditioning.filters import SHORTEST, Band, low_pass, stretches, zero_phase_gain
 from recon.conditioning.health import clipped_samples, flat_samples
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
+from recon.records.logs import require_log
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -61,9 +62,10 @@ def condition(
     Raises
     ------
     DataError
-        A gauge of the log has no tare, both wheels of a tied axle were tared on pads only, the
-        log is too short to filter, or the bandwidth is not positive.
+        The dataset is no log, a gauge of it has no tare, both wheels of a tied axle were tared on
+        pads only, the log is too short to filter, or the bandwidth is not positive.
     """
+    require_log(log)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)
     out = log.copy(deep=False)
@@ -246,7 +248,7 @@ def _filter_channel(
         kept = np.where(beyond.reshape(flat.shape), np.nan, flat)
         filtered = low_pass(kept, band.bandwidth, band.rate, band.parts)
         passed = np.where(beyond, values, filtered.reshape(values.shape))
-    out[channel.name] = (channel.dims, passed)
+    out[channel.name] = (channel.dims, passed, channel.attrs)
     if channel.name == "hub_acceleration":
         noise = _scatter(flat) * out.attrs["noise_gain"]
         out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))

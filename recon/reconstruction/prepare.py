@@ -31,6 +31,7 @@ from recon.reconstruction.session import Session
 from recon.reconstruction.solve import BLOCK, solve_block
 from recon.reconstruction.solver import Solver, solver_of
 from recon.records.forces import FORCES
+from recon.records.logs import require_log
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -76,6 +77,7 @@ class Prepared:
         ExtrapolationWarning
             Forces beyond the largest pull, or poses beyond the stated range.
         """
+        require_log(log)
         with one_thread():
             body = body_of(log, self.car, self.session, self.to_rack)
             samples = len(body.elapsed)
@@ -154,6 +156,7 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
     assemblies = assemblies_of(car)
     with one_thread():
         if not isinstance(session, Session):
+            require_log(session)
             session = session_of(session, calibration, car, assemblies)
         for name in session.assemblies:
             for sentence in doubts_of(calibration.corners[name], assemblies[name]):

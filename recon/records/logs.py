@@ -10,6 +10,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
+from recon.base.labelled import Variable, require, stamp, stamped
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import TOO_LARGE, BoundTable, open_table
@@ -23,24 +24,44 @@ GAP_STEPS = 1.5  # a step longer than so many median steps is a gap
 GAPS_LISTED = 100
 _AXLE = {"F": "front", "R": "rear"}
 
-# Variables of the dataset: SI unit, and the dimensions that follow time.
-VARIABLES: dict[str, tuple[str, tuple[str, ...]]] = {
-    "gauge_temperature": ("degC", ("corner",)),
-    "hub_acceleration": ("m/s2", ("corner", "component")),
-    "travel": ("m", ("corner",)),
-    "wheel_speed": ("rad/s", ("corner",)),
-    "brake_pressure": ("Pa", ("corner",)),
-    "acceleration": ("m/s2", ("component",)),
-    "rack": ("m", ()),
-    "steer": ("rad", ()),
-    "steering_wheel_angle": ("rad", ()),
-    "roll": ("rad", ()),
-    "pitch": ("rad", ()),
-    "speed": ("m/s", ()),
-    "yaw_rate": ("rad/s", ()),
-    "throttle": ("1", ()),
-    "gear": ("1", ()),
+TIME, BY_CORNER = ("elapsed_time",), ("elapsed_time", "corner")
+MAKE_AGAIN = "Pass the log as `read_log` returns it, or stamp the variable with its unit in SI."
+# Channels of a log beside its gauges.
+VARIABLES: dict[str, Variable] = {
+    "gauge_temperature": Variable(BY_CORNER, "temperature of the gauges", "degC"),
+    "hub_acceleration": Variable((*BY_CORNER, "component"), "specific force at the hub", "m/s2"),
+    "travel": Variable(BY_CORNER, "wheel travel, bump positive", "m"),
+    "wheel_speed": Variable(BY_CORNER, "speed of rotation of the wheel", "rad/s"),
+    "brake_pressure": Variable(BY_CORNER, "brake pressure of the line", "Pa"),
+    "acceleration": Variable((*TIME, "component"), "specific force of the body", "m/s2"),
+    "rack": Variable(TIME, "rack shift, left positive", "m"),
+    "steer": Variable(TIME, "steer angle of the front wheels, left positive", "rad"),
+    "steering_wheel_angle": Variable(TIME, "angle of the steering wheel, left positive", "rad"),
+    "roll": Variable(TIME, "roll angle, left side up positive", "rad"),
+    "pitch": Variable(TIME, "pitch angle, nose down positive", "rad"),
+    "speed": Variable(TIME, "speed over ground", "m/s"),
+    "yaw_rate": Variable(TIME, "yaw rate, left positive", "rad/s"),
+    "throttle": Variable(TIME, "throttle opening", "1"),
+    "gear": Variable(TIME, "gear", "1"),
 }
+LOG: dict[str, Variable] = {
+    "elapsed_time": Variable(TIME, "elapsed time", "s"),
+    "gauge": Variable(("gauge",), "gauge", kind="word"),
+    "indication": Variable((*TIME, "gauge"), "indication in the unit of its gauge", None),
+    **VARIABLES,
+}
+
+
+def require_log(dataset: xr.Dataset) -> None:
+    """Refuse a dataset that is no log: gauges along time, other channels in SI units.
+
+    Raises
+    ------
+    DataError
+        A variable is missing, or has other dimensions, another type or another unit.
+    """
+    there = [name for name in LOG if name in dataset.variables]
+    require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)
 
 
 def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = None) -> xr.Dataset:
@@ -86,7 +107,9 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
     gaps = _check_time(table, values[0])
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
-        coords={"elapsed_time": values[0], "gauge": [gauge.name for gauge in gauges]},
+        coords=stamped(
+            LOG, {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges])}
+        ),
         attrs={
             "path": str(path),
             "checksum": checksum(path),
@@ -95,8 +118,7 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
             "gaps": gaps,
         },
     )
-    data["elapsed_time"].attrs["units"] = "s"
-    data["indication"] = ("elapsed_time", "gauge"), values[1 : 1 + len(gauges)].T
+    data["indication"] = stamp(LOG["indication"], values[1 : 1 + len(gauges)].T)
     if len({gauge.unit for gauge in gauges}) == 1:
         data["indication"].attrs["units"] = gauges[0].unit
     row = {name: index for index, name in enumerate(names)}
@@ -107,12 +129,13 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
 
 def _with_variable(data: xr.Dataset, name: str, block: Floats, car: Vehicle) -> xr.Dataset:
     """Add the variable `name` whose columns are the rows of `block`."""
-    unit, dims = VARIABLES[name]
+    described = VARIABLES[name]
+    dims = described.dims[1:]
     coords = {"corner": list(car.corners), "component": list(COMPONENTS)}
     shape = tuple(len(coords[dim]) for dim in dims)
     values = np.moveaxis(block.reshape(*shape, -1), -1, 0)
     data = data.assign_coords({dim: coords[dim] for dim in dims})
-    return data.assign({name: (("elapsed_time", *dims), values, {"units": unit})})
+    return data.assign({name: stamp(described, values)})
 
 
 def _logged_gauges(table: BoundTable, car: Vehicle) -> list[Gauge]:
@@ -135,7 +158,7 @@ def column_names(name: str, car: Vehicle) -> list[str]:
         return [f"{name}_{_AXLE[corner[0]]}" for corner in car.corners]
     ends = {"corner": tuple(car.corners), "component": COMPONENTS}
     keys = [name]
-    for dim in VARIABLES[name][1]:
+    for dim in VARIABLES[name].dims[1:]:
         keys = [f"{key}_{end}" for key in keys for end in ends[dim]]
     return keys
 

@@ -74,7 +74,8 @@ def write_log(
     columns: Columns = {"elapsed_time": ("time", dataset["elapsed_time"].to_numpy())}
     for name in dataset["gauge"].to_numpy().astype(str):
         columns[name] = units[name], dataset["indication"].sel(gauge=name).to_numpy()
-    for name, (_, dims) in VARIABLES.items():
+    for name, described in VARIABLES.items():
+        dims = described.dims[1:]
         if name in dataset:
             whole = dataset[name].transpose("elapsed_time", *dims)
             if "corner" in dims:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.labelled import stamped
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.records.logs import LOG
 from recon.records.sheets import Tares
 from recon.virtual.channels import Reading, sensed, shown
 from recon.virtual.elastic import Settled, settle
@@ -206,25 +208,26 @@ def _log(
     travel = states.travel * by_corner(errors.travel_gain) + by_corner(errors.travel)
     hub = states.specific_force * by_corner(errors.hub_acceleration_gain)
     hub = hub + by_corner(errors.hub_acceleration)
-    t, c, xyz = "elapsed_time", "corner", "component"
     gauges = [g for assembly in readings for g in virtual_car.channels[assembly].names]
-    stack = np.concatenate(list(readings.values()), axis=1)
+    channels = {
+        "indication": np.concatenate(list(readings.values()), axis=1),
+        "gauge_temperature": seen("gauge_temperature", states.temperature),
+        "travel": seen("travel", travel),
+        "wheel_speed": _turning(seen("wheel_speed", states.wheel_speed), states),
+        "hub_acceleration": seen("hub_acceleration", hub),
+        "brake_pressure": _lines(states, rng),
+        "steer": seen("steer", states.steer + errors.steer),
+        "roll": seen("roll", states.roll + errors.roll),
+        "pitch": seen("pitch", states.pitch + errors.pitch),
+        "speed": seen("speed", states.speed),
+        "acceleration": seen("acceleration", states.acceleration),
+        "yaw_rate": seen("yaw_rate", states.yaw_rate),
+    }
+    labels = {"elapsed_time": states.time, "gauge": np.array(gauges)}
     return xr.Dataset(
-        {
-            "indication": ((t, "gauge"), stack),
-            "gauge_temperature": ((t, c), seen("gauge_temperature", states.temperature)),
-            "travel": ((t, c), seen("travel", travel)),
-            "wheel_speed": ((t, c), _turning(seen("wheel_speed", states.wheel_speed), states)),
-            "hub_acceleration": ((t, c, xyz), seen("hub_acceleration", hub)),
-            "brake_pressure": ((t, c), _lines(states, rng)),
-            "steer": (t, seen("steer", states.steer + errors.steer)),
-            "roll": (t, seen("roll", states.roll + errors.roll)),
-            "pitch": (t, seen("pitch", states.pitch + errors.pitch)),
-            "speed": (t, seen("speed", states.speed)),
-            "acceleration": ((t, xyz), seen("acceleration", states.acceleration)),
-            "yaw_rate": (t, seen("yaw_rate", states.yaw_rate)),
-        },
-        coords={t: states.time, "gauge": gauges, c: list(states.corners), xyz: list(COMPONENTS)},
+        stamped(LOG, channels),
+        coords=stamped(LOG, labels)
+        | {"corner": list(states.corners), "component": list(COMPONENTS)},
         attrs={
             "path": "virtual log", "checksum": "", "encoding": "utf-8", "not_used": [], "gaps": [],
         },
