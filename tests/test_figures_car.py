@@ -241,7 +241,7 @@ def test_title_of_a_corner_states_force_and_largest_load(five_gauges):
     loads = loads_of(five_gauges, "FL", (0.0, 2000.0, 3000.0))
     title = plot_corner(five_gauges, "FL").texts[0].get_text()
     assert title == (
-        "FL front left under Fx 0, Fy +2000, Fz +3000 N: most in lower front, "
+        "FL front left under Fx 0, Fy +2000, Fz +3000 N: largest load in lower front, "
         f"{loads['lower_front']:.0f} N tension"
     )
     footer = plot_corner(five_gauges, "FL", travel=-0.02, rack=0.01).texts[-1].get_text()
@@ -276,7 +276,8 @@ def test_curves_over_travel_are_the_loads_per_kilonewton(any_corner):
         assert [t.get_text() for t in panel.texts] == [n.replace("_", " ") for n in loads]
         change = [np.ptp(c.get_ydata()) for c in curves]
         most = list(loads)[int(np.argmax(change))].replace("_", " ")
-        assert f"most change in {most},\n{max(change):.0f} N per kN" in panel.get_title(loc="left")
+        title = panel.get_title(loc="left")
+        assert f"largest change in {most},\n{max(change):.0f} N per kN" in title
 
 
 def test_curves_differ_by_marker_and_bare_members_are_dashed(five_gauges, club_racer):

@@ -35,7 +35,7 @@ def test_knowledge_shows_now_without_each_and_with_each_further(five_gauges):
                 # Two digits below 10 N, whole newtons above.
                 assert float(words.removesuffix(" N")) == pytest.approx(u, abs=0.5, rel=0.05)
     assert "noise 12 N" in figure.texts[-1].get_text()
-    assert "now: 5 gauges; without one of them; with one more; 1000 N" in legend_of(figure)
+    assert "now: 5 gauges; one gauge removed; one gauge added; 1000 N" in legend_of(figure)
 
 
 def test_what_is_not_known_is_said_in_words_with_its_cure(club_racer):
@@ -56,7 +56,7 @@ def test_what_is_not_known_is_said_in_words_with_its_cure(club_racer):
     assert max(p.get_width() for p in vertical.patches) == 3 * NOT_KNOWN < right
 
 
-def test_forces_known_only_together_are_told_in_the_footer(one_gauge):
+def test_footer_names_forces_known_only_together(one_gauge):
     seen = observe(one_gauge, "RR")
     (together,) = seen.combinations
     footer = plot_knowledge(seen).texts[-1].get_text()
@@ -64,18 +64,19 @@ def test_forces_known_only_together_are_told_in_the_footer(one_gauge):
     assert "now: 1 gauge;" in legend_of(plot_knowledge(seen))
 
 
-def test_strip_shows_singular_values_rank_and_what_is_seen_least(club_racer):
+def test_strip_shows_singular_values_rank_and_what_is_measured_worst(club_racer):
     seen = observe(club_racer, "RL", gauged=("upper_fore", "toe_link", "coil_over"))
     strip = plot_knowledge(seen).axes[0]
     np.testing.assert_allclose([p.get_width() for p in strip.patches], seen.singular_values)
     said = [t.get_text() for t in strip.texts]
     assert said[:3] == [f"{v:.2f}" for v in seen.singular_values[:3]]
-    assert said[3:] == ["0, not seen"] * 3
-    assert strip.get_title(loc="left") == f"rank 3 of 6; seen least:\n{seen.weak}"
+    assert said[3:] == ["0, not measured"] * 3
+    assert strip.get_title(loc="left") == f"rank 3 of 6; measured worst:\n{seen.weak}"
 
 
 def test_six_gauges_leave_none_to_add(club_racer):
     figure = plot_knowledge(observe(club_racer, "FL"))
     assert not any(row.startswith("with ") for row in rows_of(figure))
-    assert "with one more" not in legend_of(figure)
-    assert figure.texts[0].get_text().startswith("FL front left: 6 gauges know Fx to 7.6 N")
+    assert "one gauge added" not in legend_of(figure)
+    title = figure.texts[0].get_text()
+    assert title.startswith("FL front left: standard uncertainty with 6 gauges Fx 7.6 N")

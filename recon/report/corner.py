@@ -1,4 +1,4 @@
-"""A corner or an axle from the user's own points: bodies, supports, gauges, and their loads."""
+"""Picture of a corner or an axle in three views, with its bodies, supports, gauges and loads."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ SCALES = {1: 190.0, 2: 260.0}  # mm of the car per inch of paper in every view, 
 HEAD, FOOT, SIDE, GAP = 1.2, 0.95, 0.75, 0.62  # in, strips around and between the views
 THIN, THICK = 0.9, 5.5  # pt, lines of members without and with the largest load
 CUT = 55.0  # mm, length of the bar that marks gauges at a section
-BESIDE = -60.0  # mm beyond the middle: what the side view of an axle leaves out
+BESIDE = -60.0  # mm past the middle; the side view of an axle leaves out what is beyond
 BARE: Any = (0, (3.2, 1.6))
 # Axis across and axis up the page; x and y grow to the left, in plan y grows downwards too.
 VIEWS = {"plan, seen from above": (0, 1), "side, seen from the left": (0, 2),
@@ -51,11 +51,11 @@ FIXED: Keywords = {"marker": "s", "markersize": 5.5, "color": "white", "markered
 MOVING: Keywords = {"marker": "o", "markersize": 5.0, "color": INK, "markeredgecolor": "white"}
 PUSH: Keywords = {"arrowstyle": "-|>", "color": INK, "linewidth": 2.0, "mutation_scale": 13,
                   "shrinkA": 0, "shrinkB": 0}  # fmt: skip
-# Line between the two points of what has an axis, and what it is called.
+# Supports with an axis: name in the legend and style of the line between their two points.
 AXES: dict[str, tuple[str, Keywords]] = {
-    "pivot": ("pivot, its axis", {"marker": "d", "linestyle": "-"}),
-    "slider": ("slider, its line", {"marker": "H", "linestyle": "-"}),
-    "torsion": ("torsion, its axis", {"marker": "*", "linestyle": ":"}),
+    "pivot": ("pivot axis", {"marker": "d", "linestyle": "-"}),
+    "slider": ("sliding direction", {"marker": "H", "linestyle": "-"}),
+    "torsion": ("torsion axis", {"marker": "*", "linestyle": ":"}),
 }
 AXIS: Keywords = {"color": INK, "linewidth": 2.0, "markersize": 7, "markeredgecolor": "white",
                   "markeredgewidth": 0.6}  # fmt: skip
@@ -74,7 +74,7 @@ def plot_corner(
     """Draw one corner in plan, side and rear view with the load of every support and section.
 
     Where an axle ties the corner to its partner, both are drawn and the corner's wheel alone is
-    loaded: one sees what its force does on the other side.
+    loaded, so that the effect of its force on the other side can be seen.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def plot_corner(
 
 
 def _box(scene: Scene, scale: float) -> tuple[Floats, Floats]:
-    """Ends (xyz) [mm] of all that is drawn, with a little air, the views sharing them."""
+    """Lower and upper limits (xyz) [mm] of everything drawn plus a margin, shared by the views."""
     used = scene.places.copy()
     bare = np.array([kind not in TWO_POINTS for kind in scene.mechanism.kinds])
     used[bare, 2] = used[bare, 0]  # a link has no axis point
@@ -171,10 +171,10 @@ def _draw_view(panel: Axes, scene: Scene, across: int, up: int) -> None:
 
 
 def _shown(scene: Scene, flat: list[int], points: Floats) -> bool:
-    """Whether a view shows what is at the points (..., xyz) [mm].
+    """Whether a view shows an item at the points (..., xyz) [mm].
 
-    The side view of an axle leaves out the half of the wheel that is not loaded: it would stand
-    behind its mirror image.
+    The side view of an axle leaves out the half whose wheel is not loaded, because the two halves
+    would overlap.
     """
     if tuple(flat) != SIDE_VIEW or len(scene.wheels) == 1:
         return True
@@ -187,13 +187,13 @@ def _ends(scene: Scene, k: int) -> Floats:
 
 
 def _hull(points: Floats) -> Floats:
-    """Outermost points (point, 2) all around; straight rows of points do no harm."""
+    """Convex outline of points (point, 2); points on one line are allowed."""
     turn = np.linspace(0, 2 * np.pi, 361)
     return points[np.argmax(points @ np.stack([np.cos(turn), np.sin(turn)]), axis=0)]
 
 
 def _bar(cut: Cut, flat: list[int]) -> Floats:
-    """Ends (2, 2) of the bar across the body at a section as the view shows it."""
+    """Ends (2, 2) of the bar that marks a section across its body in this view."""
     along = cut.along[flat]
     way = np.array([-along[1], along[0]])
     if np.linalg.norm(way) < 0.2:  # seen along the body: the bar lies in the cut
@@ -203,7 +203,7 @@ def _bar(cut: Cut, flat: list[int]) -> Floats:
 
 
 def _section_look() -> Keywords:
-    """A pale bar with a dark rim: no link looks like it, in grey neither."""
+    """A pale bar with a dark rim, unlike any link even in a grey print."""
     from matplotlib.patheffects import withStroke
 
     rim = withStroke(linewidth=3.2 + RIM, foreground=INK)
@@ -236,12 +236,12 @@ def _draw_joints(panel: Axes, scene: Scene, shown: list[int], flat: list[int]) -
 
 
 def _shade(load: Load) -> str:
-    """Compression apart from tension; a moment is neither."""
+    """Colour of a load: compression stands out; a moment counts as neither."""
     return ACCENT if load.value < -ROUNDING and load.unit == "N" else INK
 
 
 def _labels(scene: Scene, flat: list[int]) -> tuple[list[str], Floats]:
-    """Words and the points (label, 2) [mm] that they belong to."""
+    """Texts of the labels and the points (label, 2) [mm] that they name."""
     words, anchors = [], []
     lines = scene.places[:, :2][:, :, flat]
     for k, (name, load) in enumerate(zip(scene.names, scene.loads, strict=True)):
@@ -263,7 +263,7 @@ def _labels(scene: Scene, flat: list[int]) -> tuple[list[str], Floats]:
 
 
 def _row_name(load: Load) -> str:
-    """Name of a load, with the channels on it beneath."""
+    """Name of a load, with its gauge channels below."""
     return f"{load.name}\n{', '.join(load.gauges) or 'no gauge'}"
 
 
@@ -272,7 +272,7 @@ def _longest(words: list[str]) -> int:
 
 
 def _draw_every_load(figure: Figure, box: Box, scene: Scene) -> None:
-    """Bars of the loads in N and, beneath, of those in N m, one pitch for all."""
+    """Draw bars of the loads in N and, below, of those in N m, all with the same spacing."""
     by_unit = [[x for x in scene.every_load if x.unit == unit] for unit in ("N", "N m")]
     parts = [(unit, loads) for unit, loads in zip(("N", "N m"), by_unit, strict=True) if loads]
     room = box.tall - GAP * (len(parts) - 1)
@@ -284,7 +284,7 @@ def _draw_every_load(figure: Figure, box: Box, scene: Scene) -> None:
 
 
 def _draw_loads(panel: Axes, loads: list[Load], unit: str) -> None:
-    """Bars of the loads; the same line styles and colours as in the views."""
+    """Draw bars of the loads in the line styles and colours of the views."""
     values = np.array([x.value for x in loads])
     reach = 1.55 * max(float(np.max(np.abs(np.nan_to_num(values)))), 1.0)
     for row, load in enumerate(loads):
@@ -316,12 +316,14 @@ def _legend(scene: Scene) -> list[Artist]:
         for kind, (words, look) in AXES.items()
         if kind in m.kinds
     ]
-    section = Line2D([], [], **_section_look(), label="gauges at a section, across the body")
+    section = Line2D([], [], **_section_look(), label="gauged section of a body")
     return [
         *gauged_entries(gauged, 2.6),
         Line2D([], [], color=INK, linewidth=2.0, marker=">", label="force at the contact (×)"),
-        Line2D([], [], color=INK, linewidth=THICK, label="tension +, the wider the more"),
-        Line2D([], [], color=ACCENT, linewidth=THICK, label="compression \N{MINUS SIGN}, likewise"),
+        Line2D([], [], color=INK, linewidth=THICK, label="tension +, width by load"),
+        Line2D(
+            [], [], color=ACCENT, linewidth=THICK, label="compression \N{MINUS SIGN}, width by load"
+        ),
         Line2D([], [], color=MIDDLE, linewidth=1.4, label="ground"),
         Line2D([], [], linestyle="none", label="joint on the chassis", **FIXED),
         Line2D([], [], linestyle="none", label="joint on a moving body", **MOVING),
@@ -333,7 +335,7 @@ def _legend(scene: Scene) -> list[Artist]:
 
 
 def gauged_entries(gauged: list[bool], width: float) -> list[Artist]:
-    """Entries of a legend: what solid and dashed lines mean, where they are there."""
+    """Legend entries for solid and dashed lines, each only where it is drawn."""
     from matplotlib.lines import Line2D
 
     styles = {True: ("-", "solid: gauged"), False: (BARE, "dashed: no gauge")}
@@ -353,7 +355,7 @@ def _title(scene: Scene) -> str:
     if most is None or abs(most.value) < ROUNDING:
         return head
     kind = "compression" if most.value < 0 else "tension"
-    return f"{head}: most in {most.name}, {abs(most.value):.0f} N {kind}"
+    return f"{head}: largest load in {most.name}, {abs(most.value):.0f} N {kind}"
 
 
 def _footer(car: Vehicle, scene: Scene, where: str) -> str:
@@ -362,9 +364,9 @@ def _footer(car: Vehicle, scene: Scene, where: str) -> str:
 
 
 def footer(car: Vehicle, where: str, force: str) -> str:
-    """What the loads of a picture are about."""
+    """Car, pose, force, axes and sign convention of the loads in a picture."""
     return (
-        f"{car.name}; {where}; loads, tension positive, of a section those of its outer side;\n"
+        f"{car.name}; {where}; tension positive, section loads act on the outer side;\n"
         f"{force}, vehicle axes, x forward, y left, z up; wheel rolling, no moments at the contact;"
-        " still loads, so no bandwidth"
+        " static loads, so no bandwidth"
     )

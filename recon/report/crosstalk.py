@@ -203,7 +203,7 @@ def _footer(calibration: Calibration, one: CornerCalibration) -> str:
     at = one.conditions
     moments = "; moments count on an arm of 0.1 m" if np.any(one.arms < 1.0) else ""
     return (
-        f"member loads, tension positive{moments}; still loads, so no bandwidth; "
+        f"member loads, tension positive{moments}; static loads, so no bandwidth; "
         f"{calibration.vehicle}, made {calibration.created[:10]},\n"
         f"at travel {1000 * at.travel:.0f} mm, "
         f"rack {1000 * at.rack:.0f} mm, {at.temperature:.0f} °C"

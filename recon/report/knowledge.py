@@ -1,4 +1,4 @@
-"""What a set of gauges knows of a corner: what each gauge gives and each further one would."""
+"""Picture of how well a set of gauges determines the forces of a corner or an axle."""
 
 from __future__ import annotations
 
@@ -37,23 +37,23 @@ if TYPE_CHECKING:
     from recon.planning.observability import Observability
 
 NOW, WITHOUT, WITH = range(3)
-# Face and hatch of the bars of what there is, what a lost gauge leaves, what one more gives.
+# Face and hatch of the bars: present gauges, one gauge removed, one gauge added.
 BARS = ((MIDDLE, ""), ("white", "////"), (PALE, ""))
-BEYOND = 3.0  # of NOT_KNOWN, where bars of what is not known end
-COLUMN = 0.42  # of the bars' room, the column of words beside them
+BEYOND = 3.0  # of NOT_KNOWN, where the bar of a force that is not known ends
+COLUMN = 0.42  # of the bars' length, the column of numbers beside them
 ROW = 0.31  # in
 STRIP = 3.4  # in, the singular values
 AROUND = Around(left=0.05, right=0.12, below=0.5, above=0.42)
-TOLD = 3  # names that a title has room for
+NAMED = 3  # names that a title has room for
 LIMIT_DASHES = (0, (4, 2))
 
 
 def plot_knowledge(seen: Observability) -> Figure:
-    """Draw what the gauges of one corner or axle know now, without each, with each further one.
+    """Draw the uncertainty of the forces with the gauges, with one removed and with one added.
 
-    On the left the singular values of the gauges' map with scaled columns and the combination
-    that they see least; on the right bars of the standard uncertainty of Fx, Fy and Fz [N], of
-    an axle those of its left wheel above those of its right one.
+    On the left are the singular values of the gauges' map with scaled columns, and the
+    combination of unknowns that they measure worst.  On the right are bars of the standard
+    uncertainty of Fx, Fy and Fz [N]; those of an axle's left wheel are above those of its right.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def plot_knowledge(seen: Observability) -> Figure:
 
 
 def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
-    """Name, kind and u (force,) [N] of each row of bars, what there is first."""
+    """Name, kind and u (force,) [N] of each row of bars, the present gauges first."""
     rows = [("now", NOW, seen.u)]
     rows += [(f"without {_row(m)}", WITHOUT, u) for m, u in seen.without.items()]
     rows += [(f"with {_row(m)}", WITH, u) for m, u in seen.with_.items()]
@@ -98,7 +98,7 @@ def _rows(seen: Observability) -> list[tuple[str, int, Floats]]:
 
 
 def _row(member: str) -> str:
-    """A member in words, a section by the name of its gauge."""
+    """A member in words; a section is called by its gauge."""
     return spaced(member.rpartition(":")[2])
 
 
@@ -120,7 +120,7 @@ def _draw_force(panel: Axes, u: Floats, kinds: list[int]) -> None:
 
 
 def _scale(panel: Axes, low: float) -> None:
-    """Logarithmic from `low` [N] to the bars' end, with room for a column of words beside it."""
+    """Set a logarithmic scale from `low` [N], with room for a column of numbers beside the bars."""
     decades = np.arange(np.log10(low), np.log10(NOT_KNOWN) + 1)
     panel.set_xscale("log")
     panel.set_xlim(low, BEYOND * NOT_KNOWN * (BEYOND * NOT_KNOWN / low) ** COLUMN)
@@ -129,19 +129,19 @@ def _scale(panel: Axes, low: float) -> None:
 
 
 def _draw_strip(panel: Axes, seen: Observability) -> None:
-    """Singular values as a column of bars; those of no row of gauges are nought."""
+    """Draw the singular values as bars; combinations that no gauge measures have zero."""
     values = seen.singular_values
     rows = np.arange(len(values))
-    nought = values <= RANK_SHARE * values[0]
-    panel.barh(rows, np.where(nought, 0.0, values), height=0.5, color=PALE, edgecolor=INK,
+    zero = values <= RANK_SHARE * values[0]
+    panel.barh(rows, np.where(zero, 0.0, values), height=0.5, color=PALE, edgecolor=INK,
                linewidth=0.7, zorder=2)  # fmt: skip
     for row, value in enumerate(values):
-        words = "0, not seen" if nought[row] else f"{value:.2f}"
+        words = "0, not measured" if zero[row] else f"{value:.2f}"
         panel.annotate(
-            words, (0.0 if nought[row] else value, row), (3, 0), textcoords="offset points",
+            words, (0.0 if zero[row] else value, row), (3, 0), textcoords="offset points",
             va="center", fontsize=SMALL, color=INK,
         )  # fmt: skip
-    style_panel(panel, f"rank {seen.rank} of {len(values)}; seen least:\n{_wrapped(seen.weak)}")
+    style_panel(panel, f"rank {seen.rank} of {len(values)}; measured worst:\n{_wrapped(seen.weak)}")
     panel.grid(visible=False, axis="y")
     panel.set_yticks(rows, [str(r + 1) for r in rows])
     panel.set_ylim(len(values) - 0.4, -0.6)
@@ -156,8 +156,8 @@ def _legend(seen: Observability) -> list[Artist]:
 
     words = {
         NOW: f"now: {_counted(seen)}",
-        WITHOUT: "without one of them",
-        WITH: "with one more",
+        WITHOUT: "one gauge removed",
+        WITH: "one gauge added",
     }
     present = {kind for _, kind, _ in _rows(seen)}
     bars: list[Artist] = [
@@ -165,16 +165,16 @@ def _legend(seen: Observability) -> list[Artist]:
         for k, w in words.items()
         if k in present
     ]
-    limit = f"{NOT_KNOWN:.0f} N: beyond it a force is not known"
+    limit = f"{NOT_KNOWN:.0f} N: above it a force is not known"
     return [*bars, Line2D([], [], color=ACCENT, linewidth=1.2, linestyle=LIMIT_DASHES, label=limit)]
 
 
 def _title(seen: Observability) -> str:
     corner = seen.label if seen.corners[1:] else f"{seen.label} {LOOKS[seen.label].name}"
     if not seen.lost:
-        figures = ", ".join(f"{f} to {_words(u)}" for f, u in zip(seen.forces, seen.u, strict=True))
-        return f"{corner}: {_counted(seen)} know {figures}"
-    few = len(seen.lost) <= TOLD
+        figures = ", ".join(f"{f} {_words(u)}" for f, u in zip(seen.forces, seen.u, strict=True))
+        return f"{corner}: standard uncertainty with {_counted(seen)} {figures}"
+    few = len(seen.lost) <= NAMED
     lost = (
         ", ".join(force.name for force in seen.lost)
         if few
@@ -184,26 +184,26 @@ def _title(seen: Observability) -> str:
 
 
 def _cure(seen: Observability) -> str:
-    """The cheapest cure, or only how many gauges it is where their names fill a line."""
+    """The cheapest cure, as a number of gauges where their names would not fit the title."""
     gauges = [_row(member) for member in seen.cure]
     if not gauges:
         return ""
-    words = f"gauge {' and '.join(gauges)}" if len(gauges) <= TOLD else f"{len(gauges)} gauges"
+    words = f"gauge {' and '.join(gauges)}" if len(gauges) <= NAMED else f"{len(gauges)} gauges"
     return f"; cheapest cure: {words}"
 
 
 def _footer(seen: Observability) -> str:
     words = "; ".join(c.words for c in seen.combinations)
-    known = f"of them together: {words};" if words else ""
-    many = seen.cure if len(seen.cure) > TOLD else ()
+    known = f"known instead: {words};" if words else ""
+    many = seen.cure if len(seen.cure) > NAMED else ()
     cure = f"cheapest cure: {', '.join(map(_row, many))};" if many else ""
-    told = [*seen.redundant, cure, known.replace(" -", " \N{MINUS SIGN}")]
-    above = "".join(f"{textwrap.fill(words, 170)}\n" for words in told if words)
+    sentences = [*seen.redundant, cure, known.replace(" -", " \N{MINUS SIGN}")]
+    above = "".join(f"{textwrap.fill(words, 170)}\n" for words in sentences if words)
     return (
         f"{above}wheel rolling; noise {seen.noise:g} N of member load per gauge (standard "
-        "uncertainty); gauges without cross-talk, as geometry has them;\nforces of the road on "
-        "the tyre, vehicle axes, x forward, y left, z up; still loads, so no bandwidth; moments "
-        f"count as forces on an arm of {MOMENT_ARM:g} m"
+        "uncertainty); gauges respond as geometry predicts, without cross-talk;\n"
+        "forces of the road on the tyre, vehicle axes, x forward, y left, z up; static loads, so "
+        f"no bandwidth; moments count as forces on an arm of {MOMENT_ARM:g} m"
     )
 
 

@@ -1,4 +1,4 @@
-"""Words beside what they name: in two columns at the edges of a panel, a pitch apart."""
+"""Labels in two evenly spaced columns at the edges of a panel, each with a line to its point."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LEADER: dict[str, Any] = {"color": MIDDLE, "linewidth": 0.6}
 
 
 def clear_point(ends: Floats, k: int) -> Floats:
-    """Point of segment k of `ends` (segment, 2, 2) that is farthest from the others."""
+    """Point of segment k of `ends` (segment, 2, 2) that is farthest from the other segments."""
     shares = np.linspace(0.25, 0.75, 11)[:, None]
     points = ends[k, 0] + shares * (ends[k, 1] - ends[k, 0])
     others = np.delete(ends, k, axis=0)
@@ -61,7 +61,7 @@ def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float
 
 
 def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
-    """Heights near the wanted ones, in their order, a pitch apart and between low and high."""
+    """Heights near the wanted ones and in their order, a pitch apart, between low and high."""
     order = np.argsort(wanted)
     steps = pitch * np.arange(len(wanted))
     loose = wanted[order] - steps

@@ -1,4 +1,4 @@
-"""A corner or an axle, posed and loaded, as the pictures need it: places in mm, loads, gauges."""
+"""A posed and loaded corner or axle for the pictures: places in mm, loads, gauges."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SAME_PLACE = 1.0  # mm; sections nearer to each other are drawn as one cut
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """One load with a number: name in words, gauges on it, value [N or N m], NaN if it is open."""
+    """One load: name in words, gauges on it, value [N or N m], NaN if it is not known."""
 
     name: str
     gauges: tuple[str, ...]
@@ -73,7 +73,7 @@ class Scene:
     """One posed and loaded corner or axle.
 
     `places` (support, 3, xyz) outer, inner and second axis point [mm]; `loads` of each support,
-    None where one number does not tell it (ball, pivot, slider); `force` (3,) [N] at the contact
+    None where it is not a single number (ball, pivot, slider); `force` (3,) [N] at the contact
     of `corner` and `arrows` (3, xyz) its drawn parts [mm].
     """
 
@@ -110,7 +110,7 @@ class Scene:
         return max([1.0, *(s for s in sizes if np.isfinite(s))])
 
     def points_on(self, body: int) -> Floats:
-        """Points (point, xyz) [mm] that ride on a body, the centre of its wheel among them."""
+        """Points (point, xyz) [mm] fixed to a body, with the centre of its wheel."""
         points = [w.hub for w in self.wheels if w.body == body]
         m = self.mechanism
         for k, (outer, inner, axis) in enumerate(self.places):
@@ -179,7 +179,7 @@ def _places(at: Pose) -> Floats:
 
 
 def _cuts(at: Pose, loads: list[Load]) -> tuple[Cut, ...]:
-    """Sections by place, lettered in the file's order."""
+    """Sections grouped by place, lettered in the order of the file."""
     cuts: list[Cut] = []
     for section, load in zip(at.mechanism.sections, loads, strict=True):
         turn, shift = at.rotation[section.body], at.shift[section.body]
@@ -210,11 +210,11 @@ def _outline(on: WheelAt, radius: float) -> Floats:
 
 
 def spaced(name: str) -> str:
-    """A name of the vehicle file without the marks that join its parts."""
+    """A name of the vehicle file with spaces for its underscores and dots."""
     return name.replace("_", " ").replace(".", " ")
 
 
 def signed(value: float) -> str:
-    """Whole number with its sign, a real minus, and no sign on nought."""
+    """Whole number with its sign, a real minus, and no sign on zero."""
     rounded = round(value)
     return f"{rounded:+d}".replace("-", "\N{MINUS SIGN}") if rounded else "0"

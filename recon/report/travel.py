@@ -1,4 +1,4 @@
-"""How the loads of a corner or an axle change over travel."""
+"""Picture of how the loads of a corner or an axle change over travel."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ LINE = 0.19  # in, a line of words
 MARK, NAME = 0.23, 0.33  # in, from a panel's frame to the marker and the name of a curve
 BELOW, ABOVE = 0.5, 0.42  # in, for the words below and above a panel
 LIGHT, WARM = "#4b9cc0", "#e3b04b"
-# Marker and colour of the curves: the marker tells them in grey.
+# Marker and colour of the curves; the marker identifies them in a grey print.
 CURVES = (("o", INK), ("s", ACCENT), ("^", LIGHT), ("D", WARM), ("v", MIDDLE), ("P", INK),
           ("X", ACCENT), ("<", LIGHT), (">", WARM), ("p", MIDDLE), ("h", INK), ("*", ACCENT),
           ("d", LIGHT), ("8", WARM))  # fmt: skip
@@ -126,7 +126,7 @@ def _names(curves: _Curves, known: Iterable[bool]) -> list[str]:
 
 
 def _poses(assembly: Assembly, wheel: int, travel: Floats) -> list[tuple[str, Pose]]:
-    """Poses over the travel (travel,) [m] of a wheel, and the words that say which wheels move."""
+    """Poses over the travel (travel,) [m] of a wheel, each with words for the wheels that move."""
     together = posed(assembly, travel[:, None])
     if not assembly.tied:
         return [("", together)]
@@ -155,13 +155,13 @@ def _curves(assembly: Assembly, wheel: int, of: str, travel: Floats, at: Pose) -
 
 
 def _rows(m: Mechanism, names: tuple[str, ...], gauged: set[str]) -> list[int]:
-    """Rows that are members or gauged and that a gauge can sit on."""
+    """Rows that a gauge can measure and that are members or already gauged."""
     members = m.member_names
     return [m.row_names.index(n) for n in names if n in members or n in gauged]
 
 
 def _short(name: str) -> str:
-    """A section by the name of its gauge, which is the only one of that name in the car."""
+    """The name of the gauge for a section (unique in the car), other names unchanged."""
     return name.rpartition(":")[2]
 
 
@@ -169,13 +169,13 @@ def _draw_panel(figure: Figure, frame: Box, curves: _Curves, k: int, force: str)
     panel = add_panel(figure, frame)
     loads, known = curves.loads[..., k], _known(curves)[:, k]
     _draw_curves(panel, curves.travel, loads, curves.gauged)
-    words = "split among supports not known"
+    words = "split between supports not known"
     if not np.any(known):
         panel.set_xlim(curves.travel[0], curves.travel[-1])  # no curve stretches it
     else:
         change = np.where(known, np.ptp(loads, axis=0), -1.0)
         most = int(np.argmax(change))
-        words = f"most change in {curves.names[most]},\n{change[most]:.0f} {curves.unit} per kN"
+        words = f"largest change in {curves.names[most]},\n{change[most]:.0f} {curves.unit} per kN"
         words += " over the range"
     style_panel(panel, f"per kN of {force}: {words}")
     panel.set_xlabel(f"travel{curves.of}, bump positive [mm]", fontsize=TEXT)

@@ -69,7 +69,7 @@ def plot_verification(calibration: Calibration) -> Figure:
         panel.set_ylabel(f"error of F{component} [N]", fontsize=TEXT)
     panels[-1].set_xlabel("applied load [N]", fontsize=TEXT)
     footer = (
-        "vehicle axes, still loads, so no bandwidth; error: measured less reference force; "
+        "vehicle axes, static loads, so no bandwidth; error: measured less reference force; "
         f"{calibration.vehicle}, made {calibration.created[:10]}"
     )
     title = f"Verification: {_inside(checks, slice(None))}"
