@@ -271,8 +271,13 @@ def claimed(path: Path, random: Random) -> None:
 
 
 def write_spoiled_result(content: bytes, folder: Path, random: Random) -> Path:
-    """Write one spoiled result file."""
-    path = folder / "spoiled.nc"
+    """Write one spoiled result file, under a name of its own.
+
+    The library may still hold a damaged file open that it could not read.
+    """
+    for old in folder.glob("spoiled*.nc"):
+        old.unlink()
+    path = folder / f"spoiled_{random.getrandbits(64)}.nc"
     if random.random() < 0.15:
         cut = content[: random.randrange(len(content))] if random.random() < 0.5 else content
         path.write_bytes(cut if len(cut) < len(content) else noised(content, random))
