@@ -8,6 +8,7 @@ from recon.base.errors import DataError, RankError, VehicleError, nearest, short
 from recon.base.toml import LARGEST, TomlFault, parsed, text_of
 from recon.car.schema import Table
 from recon.car.sizes import SIZES, range_of, size_fault
+from recon.records.layout import split_unit
 from recon.records.logs import read_log
 from recon.records.maps import read_map
 from recon.records.pulls import read_pulls
@@ -200,3 +201,23 @@ def test_cells_with_endless_text_are_shortened(tmp_path):
     with pytest.raises(DataError, match=r"line 3.*'xxxx.*\(5002 characters\)") as caught:
         read_pulls(save(tmp_path, changed(1, **{"G1 [mV/V]": "x" * 5000})), small_car())
     assert len(str(caught.value)) < 1500
+
+
+@pytest.mark.parametrize("cell", ["[" * 200_000, " " * 200_000 + "x", "[{" * 50_000])
+def test_headers_of_brackets_take_no_time(cell):
+    assert split_unit(cell)[1] == ""
+
+
+@pytest.mark.parametrize(
+    ("cell", "parts"),
+    [("a [mm]", ("a", "mm")), ("a[b] [mm]", ("a[b]", "mm")), ("a [ mV/V ] ", ("a", "mV/V"))],
+)
+def test_name_and_unit_of_a_header(cell, parts):
+    assert split_unit(cell) == parts
+
+
+def test_too_many_columns_are_refused(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(",".join(f"c{i}" for i in range(2001)) + "\n" + "1," * 2000 + "1\n")
+    with pytest.raises(DataError, match=r"line 1: 2001 columns with separator ','; need at most"):
+        read_log(path, small_car())

@@ -30,7 +30,7 @@ _NEEDED = {
 
 
 def faults_of(error: ValidationError) -> list[Fault]:
-    """Faults that the schema found, in the words of the file; none is told twice."""
+    """Faults that the schema found, in the words of the file, each once."""
     return list(dict.fromkeys(_worded(e) for e in error.errors(include_url=False)))
 
 
@@ -67,7 +67,7 @@ def _short(given: Any) -> str:
 
 
 def _keys(loc: Loc) -> tuple[str, ...]:
-    """Legal keys of the table at `loc` (with the form of each corner, as pydantic tells it)."""
+    """Legal keys of the table at `loc` (with the form of each corner, as pydantic reports it)."""
     table: type[Table] = VehicleTable
     for part in loc:
         if part in FORMS:

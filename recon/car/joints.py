@@ -61,7 +61,7 @@ def _require_two_bodies(support: Support, where: str) -> None:
             where,
             f"both ends on '{support.outer.on}'",
             "ends on two different bodies",
-            "Name the body at the other end; what lies within one body holds nothing.",
+            "Name the body at the other end; a support within one body holds nothing.",
         )
     apart = dist(support.outer.point, support.inner.point)
     if support.kind not in TWO_FORCE and apart > SAME:
@@ -138,6 +138,6 @@ def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source)
             ),
             f"on = '{gauge.on}', {found} of this {what}",
             nearest(gauge.on, choices),
-            "A bridge tells the load of a link, spring or torsion: name the one it is bonded to; "
-            "on a body that bends, state its section.",
+            "A bridge measures the load of a link, spring or torsion: name the one it is bonded "
+            "to. On a body that bends, state the section.",
         )

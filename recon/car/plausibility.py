@@ -60,7 +60,7 @@ def _require_between(car: Vehicle, source: Source, front: float, rear: float) ->
             f"centre of mass at x = {1e3 * x:.0f} mm",
             f"x between the rear wheels at {1e3 * rear:.0f} mm and the front wheels at "
             f"{1e3 * front:.0f} mm; outside of them an axle would carry less than nothing",
-            "x is forward and has one origin for all points: mend its sign, or measure it from "
+            "x is forward and has one origin for all points: correct its sign, or measure it from "
             "where the points are measured.",
         )
 
@@ -87,7 +87,7 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
 
 
 def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:
-    """What is measured, its value [m], its usual range and its key in the file."""
+    """Each size with its name, value [m], usual range and key in the file."""
     centre: Loc = ("mass", "centre_of_mass_mm")
     sizes: list[Size] = [("height of the centre of mass", car.centre_of_mass[2], HEIGHT, centre)]
     if front and rear:

@@ -30,7 +30,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     Returns
     -------
     Vehicle
-        In SI; each default that was used is told in `assumed`.
+        In SI; `assumed` names each default that was used.
     Source
         The file's text, for the line of whatever is found wrong later.
 
@@ -38,7 +38,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     ------
     VehicleError
         The file cannot be read, or its content is at fault.  Faults of keys, types and ranges
-        are told all at once, those of names and points one at a time.
+        are reported all at once, those of names and points one at a time.
 
     Warns
     -----
@@ -54,7 +54,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     mass = si.mass_in_si(table.mass, notes)
     tyre = si.tyre_in_si(table.tyre, notes)
     sensors = si.sensors_in_si(table.sensors, notes)
-    corners, told = _corners(table, source)
+    corners, assumed = _corners(table, source)
     axles, more = _axles(table, source)
     tied = {corner: name for name in axles for corner in SIDES[name]}
     by_axle = {n: _steers(axle, corners) for n, axle in axles.items()}
@@ -72,7 +72,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
         tyre=tyre,
         steering=si.steering_in_si(table.steering),
         sensors=sensors,
-        assumed=notes.sentences() + told + more,
+        assumed=notes.sentences() + assumed + more,
         path=source.path,
         checksum=hashlib.sha256(content).hexdigest(),
         axles=axles,
@@ -91,14 +91,16 @@ def _validated(data: dict[str, Any], source: Source) -> schema.VehicleTable:
         return VehicleTable.model_validate(data)
     except ValidationError as error:
         faults = sorted(faults_of(error), key=lambda fault: source.line(fault[0]))
-    told = [(source.at(loc, _dotted(loc)), f"found {what}", needed) for loc, what, needed in faults]
+    listed = [
+        (source.at(loc, _dotted(loc)), f"found {what}", needed) for loc, what, needed in faults
+    ]
     more = "".join(
         f"\n    {shortened(f'{where}: {found}; need {needed}')}."
-        for where, found, needed in told[1:MOST_FAULTS]
+        for where, found, needed in listed[1:MOST_FAULTS]
     )
-    if len(told) > MOST_FAULTS:
-        more += f"\n    ... and {len(told) - MOST_FAULTS} more faults."
-    raise VehicleError(*told[0], f"vehicles/README.md explains every key.{more}")
+    if len(listed) > MOST_FAULTS:
+        more += f"\n    ... and {len(listed) - MOST_FAULTS} more faults."
+    raise VehicleError(*listed[0], f"vehicles/README.md explains every key.{more}")
 
 
 def _dotted(loc: Loc) -> str:
@@ -112,7 +114,7 @@ def _corners(
 ) -> tuple[dict[str, Corner], tuple[str, ...]]:
     """Corners in SI, checked, and the sentences on their defaults."""
     made: dict[str, Corner] = {}
-    told: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
     present = table.corner.present
     # Described corners first, so that mirrors find their originals.
     for name in sorted(present, key=lambda name: hasattr(present[name], "mirror_of")):
@@ -122,8 +124,8 @@ def _corners(
         bare = _bare_corner(name, (present, made, others), source, notes)
         made[name] = replace(bare, gauges=tuple(si.gauge_in_si(g, notes) for g in form.gauge))
         joints.require_gauged(made[name], others, source)
-        told += notes.sentences()
-    return {name: made[name] for name in present}, told
+        assumed += notes.sentences()
+    return {name: made[name] for name in present}, assumed
 
 
 def _steers(axle: Axle, corners: dict[str, Corner]) -> bool:
@@ -171,7 +173,7 @@ def _axles(table: schema.VehicleTable, source: Source) -> tuple[dict[str, Axle],
     from recon.car.schema import CornerTable
 
     made: dict[str, Axle] = {}
-    told: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
     corners = table.corner.present
     for name, form in table.axle.present.items():
         notes = si.Notes(f"axle {name}")
@@ -187,5 +189,5 @@ def _axles(table: schema.VehicleTable, source: Source) -> tuple[dict[str, Axle],
         joints.require_joints(axle, source)
         joints.require_gauged(axle, others, source)
         made[name] = axle
-        told += notes.sentences()
-    return made, told
+        assumed += notes.sentences()
+    return made, assumed

@@ -343,7 +343,7 @@ class CornersTable(Table):
 
 
 class AxleTable(Table):
-    """What ties the two corners of an axle."""
+    """Bodies and supports that tie the two corners of an axle."""
 
     bodies: Names = ()
     support: Supports = ()

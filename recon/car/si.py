@@ -49,24 +49,24 @@ SENSOR_KEYS = {
 
 @dataclass(slots=True)
 class Notes:
-    """Collects which defaults were used for what, to tell each in one sentence."""
+    """Collects which defaults were used for what, to state each in one sentence."""
 
     owner: str
     used: dict[tuple[str, str], list[str]] = field(default_factory=dict)
 
-    def take(self, stated: T | None, default: T, key: str, told: str, of: str = "") -> T:
-        """`stated`, or `default` with a note; `told` words the default, `of` whose key it is."""
+    def take(self, stated: T | None, default: T, key: str, words: str, of: str = "") -> T:
+        """`stated`, or `default` with a note; `words` state the default, `of` whose key it is."""
         if stated is not None:
             return stated
-        self.used.setdefault((key, told), []).append(of)
+        self.used.setdefault((key, words), []).append(of)
         return default
 
     def sentences(self) -> tuple[str, ...]:
         """One sentence per default."""
         return tuple(
-            f"{self.owner}: {key}{_of(names)} not stated, taken as {told} "
+            f"{self.owner}: {key}{_of(names)} not stated, taken as {words} "
             "(common practice, no source)"
-            for (key, told), names in self.used.items()
+            for (key, words), names in self.used.items()
         )
 
 
@@ -260,8 +260,8 @@ def _expected(table: schema.GaugeTable, notes: Notes) -> TubeBridge | BenchPull 
 
 
 def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:
-    def take(key: str, default: float, told: str) -> float:
-        return notes.take(getattr(table, key), default, key, told, table.name)
+    def take(key: str, default: float, words: str) -> float:
+        return notes.take(getattr(table, key), default, key, words, table.name)
 
     return Tube(
         outside_diameter=MM * take("tube_outside_diameter_mm", nan, ""),

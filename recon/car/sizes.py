@@ -43,7 +43,7 @@ def range_of(key: str) -> tuple[str, tuple[float, float]] | None:
 
 
 def size_fault(key: str, value: Any) -> tuple[str, str] | None:
-    """What was found and what is needed, where a number is outside the range of its key."""
+    """The number found and the range needed, where a number is out of range; else None."""
     numbers = value if isinstance(value, tuple) else (value,)
     numbers = tuple(n for n in numbers if isinstance(n, float))
     limits = range_of(key) if numbers else None

@@ -94,7 +94,7 @@ _KEY = re.compile(r"([\w\s.\"'-]+)=")
 
 
 def key_lines(text: str) -> dict[Loc, int]:
-    """Line of each table header and key, to tell the place of a fault; TOML is read by tomllib."""
+    """Line of each table header and key, for the place of a fault; tomllib does the parsing."""
     lines: dict[Loc, int] = {}
     counts: Counter[Loc] = Counter()
     table: Loc = ()

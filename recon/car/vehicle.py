@@ -1,4 +1,4 @@
-"""What a person wrote down about the car, in SI, frozen.
+"""The description of the car in SI units, as frozen dataclasses.
 
 Vehicle axes of ISO 8855, x forward, y left, z up; the origin is wherever the file puts it,
 usually on the ground below the middle of the front axle.  Lengths in m, angles in rad,

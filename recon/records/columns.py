@@ -49,7 +49,7 @@ NO_UNIT = ("", "-", "flag")  # what a units row says of a plain ratio
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """One of our columns: where it stands (None: a constant) and how it becomes SI.
+    """One of our columns: its position (None: a constant) and its conversion to SI.
 
     `unit` is None for words, clock stamps, and indications whose unit depends on the row.
     """
@@ -155,7 +155,7 @@ def _bind(
             str(layout.path),
             f"no column '{source.column}', which {chosen.path} wants as {name}",
             f"that column; the table has {nearest(source.column, layout.named)}",
-            "Mend the name in the column map, or skip_lines if this is not the header.",
+            "Correct the name in the column map, or skip_lines if this is not the header.",
         )
     if dimension == "time" and ":" in layout.first_cell(position):
         return Bound(position, None, stamps=True)
@@ -198,7 +198,7 @@ def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
         where,
         f"indications of {gauge.name} in '{spelling}'",
         f"{' or '.join(UNITS[gauge.unit])}, because the vehicle file says {gauge.unit}",
-        "Mend the unit in the table, its column map or the vehicle file; "
+        "Correct the unit in the table, its column map or the vehicle file; "
         "one kind is not converted into another.",
     )
 
@@ -211,7 +211,7 @@ def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
                 layout.where(layout.first_line - 1, bound.position),
                 f"this column as {owner[bound.position]} and as {name}",
                 "one column for each gauge",
-                "Mend the column map; a gauge it does not name is looked up under its own name.",
+                "Correct the column map; a gauge it does not name is looked up under its own name.",
             )
         owner[bound.position] = name
 
@@ -229,12 +229,12 @@ def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
 def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> None:
     strangers = [n for n in not_used if not get_close_matches(n, missing, n=1, cutoff=SLIP)]
     if strangers:
-        told = []
+        listed = []
         for name in strangers:
             close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
-            told.append(f"'{name}'" + (f" (nearest of ours: '{close[0]}')" if close else ""))
+            listed.append(f"'{name}'" + (f" (nearest of ours: '{close[0]}')" if close else ""))
         warnings.warn(
-            f"{file}: not used: column{'s' if strangers[1:] else ''} {', '.join(told)}",
+            f"{file}: not used: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
             DataWarning,
             stacklevel=5,
         )
@@ -259,7 +259,7 @@ class Rows:
     def refuse(
         self, wrong: NDArray[np.bool_], found: Callable[[int], str], needed: str, do: str
     ) -> None:
-        """Refuse the table at the first row that is `wrong`; `found` tells of a row.
+        """Refuse the table at the first row that is `wrong`; `found` describes a row.
 
         Raises
         ------
@@ -286,7 +286,7 @@ class Rows:
                     self.where(row, name),
                     f"{name} '{word}'",
                     nearest(word, tuple(legal)),
-                    f"Mend the cell, or translate it under [values.{name}] in a column map.",
+                    f"Correct the cell, or translate it under [values.{name}] in a column map.",
                 )
         return np.array(found, dtype=np.str_)
 

@@ -39,8 +39,8 @@ def require_held_out(fit: PullSheet, verification: PullSheet) -> None:
             verification.path,
             f"purpose '{verification.purpose[0]}' in all {len(verification.line)} rows",
             "at least one pull of purpose 'verify', declared before the fit",
-            "Name the sheet that holds the verification pulls, or mend the purpose of those that "
-            "never were in a fit.",
+            "Name the sheet that holds the verification pulls, or correct the purpose of pulls "
+            "that were never in a fit.",
         )
     gauges = [name for name in verification.gauges if name in fit.gauges]
     fitted = _pulls(fit, "fit", gauges)

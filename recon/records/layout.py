@@ -21,9 +21,9 @@ from typing import IO, Any
 from recon.base.errors import DataError
 from recon.base.quantities import UNITS
 
+MOST_COLUMNS = 2000  # far more than loggers have; the search for names takes its time
 HEAD_BYTES = 1 << 20  # enough to see header, units row and the first data lines
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-BRACKETS = re.compile(r"(.*?)\s*\[([^\]]*)\]")
 _UNIT_SPELLINGS = {spelling for table in UNITS.values() for spelling in table} - {"1"}
 
 
@@ -73,8 +73,10 @@ def _place(path: Path, line: int) -> str:
 
 def split_unit(cell: str) -> tuple[str, str]:
     """Split a header cell `name [unit]` into name and unit ("" where no brackets stand)."""
-    match = BRACKETS.fullmatch(cell.strip())
-    return (match[1], match[2].strip()) if match else (cell.strip(), "")
+    # Plain searches, not an expression: a cell of a hundred thousand brackets takes no time.
+    cell = cell.strip()
+    opened = cell.find("[", cell.rfind("]", 0, -1) + 1) if cell.endswith("]") else -1
+    return (cell, "") if opened < 0 else (cell[:opened].rstrip(), cell[opened + 1 : -1].strip())
 
 
 def find_layout(
@@ -115,7 +117,7 @@ def find_layout(
             str(path),
             f"{len(lines)} lines that are not empty after the first {skip_lines}",
             "a header line and at least one line of data",
-            "Export the table again, or mend skip_lines in the column map.",
+            "Export the table again, or correct skip_lines in the column map.",
         )
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
@@ -226,7 +228,14 @@ def _header(path: Path, row: tuple[int, list[str]], separator: str, decimal: str
             _place(path, line),
             f"{len(cells)} fields with separator '{separator}' and decimal mark '{decimal}'",
             "at least two columns, and a separator that is not the decimal mark",
-            "Mend separator, decimal or skip_lines in the column map.",
+            "Correct separator, decimal or skip_lines in the column map.",
+        )
+    if len(cells) > MOST_COLUMNS:
+        raise DataError(
+            _place(path, line),
+            f"{len(cells)} columns with separator '{separator}'",
+            f"at most {MOST_COLUMNS} columns",
+            "Export the channels that are needed, or correct the separator in the column map.",
         )
     names = [split_unit(cell)[0] for cell in cells]
     for position, name in enumerate(names):

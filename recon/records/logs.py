@@ -214,7 +214,7 @@ def _not_used(table: BoundTable, names: list[str]) -> list[str]:
 
 
 def _check_time(table: BoundTable, time: Floats) -> list[str]:
-    """Refuse time that does not increase; tell of gaps."""
+    """Refuse time that does not increase; list gaps."""
     step = np.diff(time)
     wrong = np.flatnonzero(~(step > 0))
     if wrong.size or not step.size:

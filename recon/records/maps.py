@@ -88,7 +88,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class ColumnMap:
-    """What a map file says; an empty one reads files that have our own header."""
+    """The content of a map file; an empty map reads files with our own header."""
 
     path: str = ""
     separator: str | None = None
@@ -123,7 +123,7 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
             str(file),
             f"a map for {checked.kind}",
             f"a map for {kind}",
-            f'Give the map that belongs to this file, or mend its line kind = "{checked.kind}".',
+            f'Give the map that belongs to this file, or correct its line kind = "{checked.kind}".',
         )
     known = QUANTITIES[kind] if kind == "tares" else {**QUANTITIES[kind], **_gauges(car)}
     columns = {
@@ -189,7 +189,7 @@ def _constants(
                 _place(file, "constants"),
                 f"'{key}' = {value!r}" + (", also mapped as a column" if name in columns else ""),
                 "words for columns of words, numbers with a unit for the others, each name once",
-                "Mend the line in the map.",
+                "Correct the line in the map.",
             )
         constants[name] = (unit, value)
     return constants
@@ -212,7 +212,7 @@ class _ColumnKeys(_Strict):
 
 
 class _MapKeys(_Strict):
-    """The map as it stands in the file."""
+    """The map as it is written in the file."""
 
     format: Literal[1]
     kind: Kind

@@ -63,7 +63,7 @@ def read_pulls(
     Raises
     ------
     DataError
-        Anything missing, unknown or impossible, with file, line and what stands there.
+        Anything missing, unknown or impossible, with file, line and the cell.
     """
     rows = open_rows(path, "pulls", car, column_map)
     if purpose not in WORDS["purpose"]:
@@ -144,8 +144,8 @@ def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...
     rows.refuse(
         np.asarray(~(own & ~np.isnan(values)).any(axis=1)),
         lambda row: f"no indication of any gauge of {corner[row]}",
-        f"a number for {gauges[0]} or its fellows in every row",
-        "Fill in what the channels said, or remove the row.",
+        f"a number for {gauges[0]} or another gauge of the corner in every row",
+        "Fill in the indications, or remove the row.",
     )
     return values
 
@@ -171,7 +171,7 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
     rows.refuse(
         columns["pull"] == "",
         lambda row: f"no word in column pull at corner {columns['corner'][row]}",
-        "a number or name that tells the pulls of one corner apart",
+        "a number or name of its own for each pull of a corner",
         "Fill it in; the rows of one pull have the same word.",
     )
     keys = np.char.add(np.char.add(columns["corner"], " "), columns["pull"])
@@ -181,7 +181,7 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
         purpose != purpose[first][pull],
         lambda row: f"pull {keys[row]} with purpose '{purpose[row]}' after another one",
         "one purpose for all rows of a pull, which is either fitted or verifies",
-        "Mend the purpose of this pull's rows.",
+        "Correct the purpose of this pull's rows.",
     )
     opens = np.zeros(len(keys), dtype=bool)
     opens[first] = True
@@ -205,7 +205,7 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
         back & ~opens,
         lambda row: f"the clock runs back within pull {keys[row]} to {columns['clock'][row]:g} s",
         "rows of one pull in the order in which they were read",
-        "Sort the rows or mend the time; the zero is followed through the pull by it.",
+        "Sort the rows or correct the time; the zero is followed through the pull by it.",
     )
 
 
@@ -259,13 +259,13 @@ def _check_strap(rows: Rows, columns: dict[str, Any]) -> None:
         length < SHORTEST_DIRECTION,
         lambda row: f"pull {pull[row]} has a direction of length {length[row]:g}",
         "the direction in which the strap pulls the wheel, of any length above zero",
-        "Mend direction_x, _y, _z.",
+        "Correct direction_x, _y, _z.",
     )
     rows.refuse(
         apart < CLOSEST_MARKS,
         lambda row: f"the marks of pull {pull[row]} are {1e3 * apart[row]:.1f} mm apart",
         f"marks at least {1e3 * CLOSEST_MARKS:.0f} mm apart on the strap",
-        "Mend mark1 or mark2; the farther apart they are, the better the direction.",
+        "Correct mark1 or mark2; the farther apart they are, the better the direction.",
     )
     near, far = (np.linalg.norm(m - columns["attach"], axis=1) for m in (mark1, mark2))
     rows.refuse(
@@ -275,5 +275,5 @@ def _check_strap(rows: Rows, columns: dict[str, Any]) -> None:
             f"mark2 {1e3 * far[row]:.0f} mm: marks exchanged?"
         ),
         "mark1 at the wheel end of the strap, for a strap pulls from mark1 to mark2",
-        "Exchange the marks, or mend the attachment point.",
+        "Exchange the marks, or correct the attachment point.",
     )

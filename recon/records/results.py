@@ -49,7 +49,7 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
     with replace_whole(target, overwrite=overwrite) as temporary:
         try:
             stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
-        except RuntimeError as fault:  # how the library tells of a full disk
+        except RuntimeError as fault:  # the library's sign of a full disk
             raise OSError(str(fault)) from fault
     return target
 

@@ -1,4 +1,4 @@
-"""What was written down in the workshop: pulls and tares, as arrays in SI.
+"""Pull sheets and tare tables as arrays in SI units.
 
 Rows keep the order of the file.  Indications keep the unit of their gauge as the vehicle
 file states it.  NaN means "not read" for indications and "device not in use" for loads.

@@ -1,6 +1,6 @@
 """The cells of text tables: rows of words for sheets, fast blocks of numbers for logs.
 
-Every trouble is told with file, line, column and what stands there.
+Every message names file, line and column, and quotes the cell.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def _records(layout: Layout, text: str, first_line: int) -> Iterator[tuple[int, 
     except csv.Error as error:
         raise DataError(
             layout.where(line),
-            f"a cell without end ({error})",
+            f"a quotation mark that is never closed ({error})",
             "quotation marks in pairs",
             "Close or remove the quotation mark that opens there.",
         ) from error
@@ -84,7 +84,7 @@ def _check_count(layout: Layout, line: int, fields: int) -> None:
             layout.where(line),
             f"{fields} fields",
             f"{len(layout.header)} fields as in the header",
-            "Mend or remove the line; a last line cut off in mid-record may simply go.",
+            "Correct or remove the line; a last line cut off in mid-record may simply go.",
         )
 
 
@@ -94,7 +94,7 @@ def number(layout: Layout, text: str, line: int, position: int) -> float:
     Raises
     ------
     DataError
-        The cell holds other text, or a number without end.
+        The cell holds other text, or an infinite number.
     """
     if text in MISSING:
         return float("nan")
@@ -108,7 +108,7 @@ def number(layout: Layout, text: str, line: int, position: int) -> float:
         layout.where(line, position),
         f"'{text}'",
         "a finite number, or an empty cell where there is none",
-        f"Mend the cell or empty it.{hint}",
+        f"Correct the cell or empty it.{hint}",
     )
 
 
@@ -229,7 +229,7 @@ def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) 
     suspect = ~np.isfinite(values.sum(axis=1))
     bad_stamp = [p == wanted.stamps for p in wanted.positions]
     if np.isinf(values[suspect]).any() or np.isnan(values[suspect & bad_stamp]).any():
-        raise _blame(layout, block, first_line, wanted, "a number without end")
+        raise _blame(layout, block, first_line, wanted, "an infinite number")
     return values
 
 
@@ -270,7 +270,7 @@ def stamp(layout: Layout, text: str, line: int, position: int) -> str:
         layout.where(line, position),
         f"'{text}' where the column begins with the clock stamp '{layout.first_cell(position)}'",
         "a stamp HH:MM, HH:MM:SS or HH:MM:SS.sss",
-        "Mend the cell; one column holds either stamps or numbers.",
+        "Correct the cell; one column holds either stamps or numbers.",
     )
 
 

@@ -35,13 +35,13 @@ def read_vehicle(path: str | Path) -> Vehicle:
     Returns
     -------
     Vehicle
-        In SI; each default that was used is told in `assumed`.
+        In SI; `assumed` names each default that was used.
 
     Raises
     ------
     VehicleError
         The file cannot be read, or its content is at fault.  Faults of keys, types and ranges
-        are told all at once, those of names, points and free motions one at a time.
+        are reported all at once, those of names, points and free motions one at a time.
 
     Warns
     -----
