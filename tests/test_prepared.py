@@ -190,6 +190,23 @@ def test_status_by_gauge_names_the_channel_that_was_dead() -> None:
     assert np.array_equal(by_corner, flat.sel(gauge="FL_tie_rod"))
 
 
+def test_a_gauge_that_died_after_its_tares_costs_its_corner_alone() -> None:
+    """It stands still from end to end; what it showed at the tares is no measure of its drift."""
+    raw = day().log.copy(deep=True)
+    names = [str(g) for g in raw["gauge"].to_numpy()]
+    raw["indication"].values[:, names.index("FL_tie_rod")] = 0.25
+    with unwarned():
+        log = recon.condition(raw, day().car, day().tares)
+        assert np.isfinite(log["u_zero"]).all()
+        found = recon.reconstruct(log, day().calibration, day().car)
+    unknown = np.isnan(found["tyre_force"].to_numpy()).all(axis=(0, 2))
+    assert unknown.tolist() == [True, False, False, False]
+    dead = ((found["gauge_status"] & BIT["channel_flat"]) > 0).all("elapsed_time")
+    assert [str(g) for g in dead["gauge"].to_numpy()[dead]] == ["FL_tie_rod"]
+    others = found["tyre_force"].sel(corner=["FR", "RL", "RR"])
+    assert np.array_equal(others, day().forces["tyre_force"].sel(corner=others["corner"]))
+
+
 # --- dead gauges -----------------------------------------------------------------------------
 
 

@@ -109,8 +109,12 @@ def zero_of(
         value = (tares.indication[first][:, None] + change[:, None] * share).T
         # The changes of all gauges are pooled: one that returned to its zero by chance is no
         # better known than the others.
-        size = common_scale(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
-        u = size * spread * float(np.sqrt(np.mean((change / size) ** 2)))
+        span = np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0)
+        u = spread * np.abs(change)
+        moves = span > 0  # a gauge that died has no span to compare its change with
+        if moves.any():
+            size = common_scale(span[moves])
+            u[moves] = size * spread * float(np.sqrt(np.mean((change[moves] / size) ** 2)))
     return Zero(
         value=np.asarray(value),
         u=u,

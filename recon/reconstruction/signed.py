@@ -167,7 +167,7 @@ class Loadings:
         at = np.ix_(samples, together)
         parts = [self._of[axes][at], self._of["hub_moment"][at][..., None]]
         force = np.concatenate(parts, axis=2).transpose(1, 2, 0)
-        # A component that is not known has no effect that could be told; flagged samples stay NaN.
+        # A component that is not known has no known effect; flagged samples stay NaN.
         force[np.isnan(force).all(axis=-1)] = 0.0
         first, second, rack = self._of["feature_scale"][k]
         scale = (first, rack) if len(together) == 1 else (first, second, rack)

@@ -88,7 +88,7 @@ def solve_block(solver: Solver, samples: Samples, *, bounded: bool) -> Solved:
     force, basis = forces_of(solver, samples)
     free = force[:, :3].copy()
     vertical = np.einsum("wkn,kn->wn", free, turn[2])
-    # The bound says something of a vertical force that is known, and nothing of another.
+    # The bound is evidence about a vertical force that gauges determine, and about no other.
     low = (vertical < 0.0) & ~lost[:, 2:]
     at = np.flatnonzero(low.any(axis=0))
     if bounded and len(at):
