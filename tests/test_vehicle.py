@@ -132,7 +132,7 @@ def test_a_mirror_may_stand_before_its_original(written):
 def test_each_default_has_its_sentence(written):
     car = read_vehicle(written(more=MIRROR))
     corner = car.corners["FL"]
-    told = "\n".join(car.assumed)
+    told = "\n".join(map(str, car.assumed))
     # rtol: rounding of the unit factors; the numbers are those of vehicles/README.md
     assert_allclose(car.u_mass, 7.42, rtol=1e-12)
     assert_allclose(corner.u_unsprung_mass, 0.08 * 24.5, rtol=1e-12)
@@ -166,7 +166,7 @@ def test_droop_and_brake_torque_uncertainty_assumed(written):
     assert_allclose(car.corners["FL"].droop_travel, -0.06, rtol=1e-12)  # rounding
     assert_allclose(car.corners["FL"].brake.u_torque_per_pressure, 1.8e-5, rtol=1e-12)  # rounding
     assert "droop_travel_mm not stated, taken as the lower end of travel_mm, -60 mm" in " ".join(
-        car.assumed
+        map(str, car.assumed)
     )
 
 

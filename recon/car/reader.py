@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from recon.base.errors import VehicleError, shortened
 from recon.car import checks, joints, si
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
-from recon.car.vehicle import AXLE, SIDES, Axle, Corner, Vehicle
+from recon.car.vehicle import AXLE, SIDES, Assumed, Axle, Corner, Vehicle
 
 if TYPE_CHECKING:
     from recon.car import schema
@@ -30,7 +30,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     Returns
     -------
     Vehicle
-        In SI; `assumed` names each default that was used.
+        In SI; `assumed` lists each default that was used.
     Source
         The file's text, for the line of whatever is found wrong later.
 
@@ -72,7 +72,7 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
         tyre=tyre,
         steering=si.steering_in_si(table.steering),
         sensors=sensors,
-        assumed=notes.sentences() + assumed + more,
+        assumed=notes.assumed() + assumed + more,
         path=source.path,
         checksum=hashlib.sha256(content).hexdigest(),
         axles=axles,
@@ -111,10 +111,10 @@ def _dotted(loc: Loc) -> str:
 
 def _corners(
     table: schema.VehicleTable, source: Source
-) -> tuple[dict[str, Corner], tuple[str, ...]]:
-    """Corners in SI, checked, and the sentences on their defaults."""
+) -> tuple[dict[str, Corner], tuple[Assumed, ...]]:
+    """Corners in SI, checked, and their defaults."""
     made: dict[str, Corner] = {}
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
     present = table.corner.present
     # Described corners first, so that mirrors find their originals.
     for name in sorted(present, key=lambda name: hasattr(present[name], "mirror_of")):
@@ -124,7 +124,7 @@ def _corners(
         bare = _bare_corner(name, (present, made, others), source, notes)
         made[name] = replace(bare, gauges=tuple(si.gauge_in_si(g, notes) for g in form.gauge))
         joints.require_gauged(made[name], others, source)
-        assumed += notes.sentences()
+        assumed += notes.assumed()
     return {name: made[name] for name in present}, assumed
 
 
@@ -168,12 +168,14 @@ def _bare_corner(
     return corner
 
 
-def _axles(table: schema.VehicleTable, source: Source) -> tuple[dict[str, Axle], tuple[str, ...]]:
-    """Axles in SI, checked, and the sentences on their defaults."""
+def _axles(
+    table: schema.VehicleTable, source: Source
+) -> tuple[dict[str, Axle], tuple[Assumed, ...]]:
+    """Axles in SI, checked, and their defaults."""
     from recon.car.schema import CornerTable
 
     made: dict[str, Axle] = {}
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
     corners = table.corner.present
     for name, form in table.axle.present.items():
         notes = si.Notes(f"axle {name}")
@@ -189,5 +191,5 @@ def _axles(table: schema.VehicleTable, source: Source) -> tuple[dict[str, Axle],
         joints.require_joints(axle, source)
         joints.require_gauged(axle, others, source)
         made[name] = axle
-        assumed += notes.sentences()
+        assumed += notes.assumed()
     return made, assumed

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from recon.car.bridges import BenchPull, Tube, TubeBridge
 from recon.car.vehicle import (
     ORIGIN,
+    Assumed,
     Attachment,
     Axle,
     Brake,
@@ -61,12 +62,10 @@ class Notes:
         self.used.setdefault((key, words), []).append(of)
         return default
 
-    def sentences(self) -> tuple[str, ...]:
-        """One sentence per default."""
+    def assumed(self) -> tuple[Assumed, ...]:
+        """All defaults that were used."""
         return tuple(
-            f"{self.owner}: {key}{_of(names)} not stated, taken as {words} "
-            "(common practice, no source)"
-            for (key, words), names in self.used.items()
+            Assumed(self.owner, key, _of(names), taken) for (key, taken), names in self.used.items()
         )
 
 

@@ -231,6 +231,23 @@ class Sensors:
 
 
 @dataclass(frozen=True, slots=True)
+class Assumed:
+    """A value that the file does not state: `key` of `owner`, with what was `taken` instead."""
+
+    owner: str
+    key: str
+    of: str
+    taken: str
+
+    def __str__(self) -> str:
+        """The default in one sentence."""
+        return (
+            f"{self.owner}: {self.key}{self.of} not stated, taken as {self.taken} "
+            "(common practice, no source)"
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Vehicle:
     """The whole car as its file describes it; `corners` holds only the corners described."""
 
@@ -244,7 +261,7 @@ class Vehicle:
     tyre: Tyre
     steering: Steering
     sensors: Sensors
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
     path: str = ""
     checksum: str = ""
     axles: dict[str, Axle] = field(default_factory=dict)

@@ -29,6 +29,6 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
         "bandwidth_Hz": float(log.attrs.get("bandwidth", np.nan)),
         "rate_Hz": float(log.attrs.get("rate", np.nan)),
-        "assumptions": " | ".join(car.assumed),
+        "assumptions": " | ".join(map(str, car.assumed)),
         "format": 1,
     }

@@ -13,6 +13,7 @@ from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.questions import gaugeable, load_units
+from recon.reconstruction.defaults import effects_of_defaults
 from recon.report.corner import plot_corner
 from recon.report.text import wrapped
 from recon.report.travel import plot_travel
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
     from recon.car.vehicle import Vehicle
     from recon.mechanics.assembly import Assembly
+
+MOST_SHOWN = 3  # defaults that matter most
+LEAST = 0.5  # N; less is not worth a line
 
 
 def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
@@ -41,9 +45,27 @@ def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
             )
             shown.add(limits)
     if car.assumed:
-        lines += ["", f"{len(car.assumed)} values are not stated in the file; defaults are used."]
-        lines += [f"  {a}" for a in car.assumed] if every else ["  `recon check --all` lists them."]
+        lines += ["", *_assumed_lines(car, every=every)]
     return lines
+
+
+def _assumed_lines(car: Vehicle, *, every: bool) -> list[str]:
+    """Number of values that the file does not state, and those that matter most, or all."""
+    lines = [f"{len(car.assumed)} values are not stated in the file; defaults are used."]
+    effects = [effect for effect in effects_of_defaults(car) if effect.u >= LEAST][:MOST_SHOWN]
+    if effects:
+        lines.append(
+            "  Stating these helps most (standard uncertainty that the default causes in a corner "
+            "or stop at 0.7 g):"
+        )
+    for effect in effects:
+        a = effect.assumed
+        lines += wrapped(
+            f"{effect.u:.0f} N of F{effect.component} at {effect.corner}: "
+            f"{a.key}{a.of} ({a.owner}), taken as {a.taken}"
+        )
+    rest = [f"  {a}" for a in car.assumed] if every else ["  `recon check --all` lists them."]
+    return lines + rest
 
 
 def _load_lines(car: Vehicle, assembly: Assembly) -> list[str]:

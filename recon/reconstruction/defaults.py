@@ -1,0 +1,193 @@
+"""Which values that a vehicle file leaves to a default matter most, in newtons.
+
+Asked before there is a calibration: gauges answer to their own member alone and are known exactly,
+everything usual is logged, and each default acts by its cause of error at two loads, a corner at
+0.7 g and a stop at 0.7 g, with the wheels half way up their travel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COMPONENTS
+from recon.calibration.calibrated import Conditions, CornerCalibration, Quality
+from recon.mechanics.assembly import Assembly, assemblies_of
+from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator_of
+from recon.reconstruction.bench import bench_of
+from recon.reconstruction.cause import Cause
+from recon.reconstruction.causes import attitude_causes, causes_of
+from recon.reconstruction.features import features_of
+from recon.reconstruction.session import AssemblySession, Attitude, WheelSensors
+from recon.reconstruction.tare import Tare
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Assumed, Vehicle
+
+# Key of the vehicle file to the cause of error that it sizes.
+CAUSES = {
+    "u_mm": "hardpoints",
+    "u_centre_mm": "hardpoints",
+    "u_loaded_radius_mm": "loaded radius",
+    "u_unsprung_mass_kg": "unsprung mass",
+    "u_droop_travel_mm": "droop travel",
+    "u_brake_torque_Nm_per_bar": "brake torque per pressure",
+    "u_pneumatic_trail_mm": "aligning moment",
+    "u_patch_shift_mm": "overturning moment",
+    "u_bush_rate_N_per_mm": "bushes",
+    "u_travel_mm": "travel",
+    "u_travel_percent": "travel",
+    "u_steer_deg": "steer",
+    "u_attitude_deg": "of the body",
+    "u_hub_acceleration_m_per_s2": "hub acceleration",
+    "u_hub_acceleration_percent": "hub acceleration",
+    "u_compliance_mm_per_kN": "compliance",
+    "u_rate_N_per_mm": "compliance",
+    "u_rate_Nm_per_deg": "compliance",
+}
+CORNERING, STOPPING = (0.0, 0.7, 1.0), (-0.7, 0.0, 1.0)  # of the usual load of each wheel
+
+
+@dataclass(frozen=True, slots=True)
+class DefaultEffect:
+    """Standard uncertainty `u` [N] of force `component` of `corner` that a default makes."""
+
+    assumed: Assumed
+    corner: str
+    component: str
+    u: float
+
+
+def effects_of_defaults(car: Vehicle) -> list[DefaultEffect]:
+    """Effect of every default that a cause of error stands for, the largest first.
+
+    One entry for each cause: the corner and force that it moves most.  Defaults of bridges and
+    tubes are not among them, as the pulls replace them.  Of the two sides of the car the left one
+    is asked.
+    """
+    largest: dict[str, DefaultEffect] = {}
+    for assembly in assemblies_of(car).values():
+        if not assembly.gauges or _has_left_partner(car, assembly):
+            continue
+        for cause, (u, corner, component) in _effects(car, assembly).items():
+            assumed = _assumed(car, assembly, cause)
+            if assumed and (cause not in largest or u > largest[cause].u):
+                largest[cause] = DefaultEffect(assumed, corner, component, u)
+    return sorted(largest.values(), key=lambda effect: -effect.u)
+
+
+def _has_left_partner(car: Vehicle, assembly: Assembly) -> bool:
+    first = assembly.corners[0]
+    return not first.left and f"{first.name[0]}L" in car.corners
+
+
+def _assumed(car: Vehicle, assembly: Assembly, cause: str) -> Assumed | None:
+    """The first default of the assembly, or of the whole car, that sizes a cause."""
+    owners = {"car", f"axle {assembly.name}", *(f"corner {c.name}" for c in assembly.corners)}
+    found = (a for a in car.assumed if a.owner in owners and CAUSES.get(a.key) == cause)
+    return next(found, None)
+
+
+def _effects(car: Vehicle, assembly: Assembly) -> dict[str, tuple[float, str, str]]:
+    """Largest effect [N] of each cause of `CAUSES`, with its corner and component."""
+    session = _usual_session(car, assembly)
+    estimator = estimator_of(car, assembly, _exact_calibration(assembly), session)
+    bench = bench_of(estimator)
+    u = car.sensors.u_attitude
+    attitude = attitude_causes(len(assembly.corners), Attitude("logged", u, u))
+    causes = [*causes_of(bench, car.tyre), *attitude]
+    out = {}
+    for what in dict.fromkeys(CAUSES.values()):
+        own = [cause for cause in causes if cause.source.what.startswith(what)
+               or cause.source.what.endswith(what)]  # fmt: skip
+        effects = [
+            np.sqrt(sum((_effect(cause, mode, features) ** 2 for cause in own), start=np.zeros(1)))
+            for mode, features in _samples(estimator, bench.grid.scale)
+        ]
+        if own:
+            row = np.max(effects, axis=0)
+            worst = int(np.argmax(row))
+            corner = assembly.corners[worst // 3].name
+            out[what] = (float(row[worst]), corner, COMPONENTS[worst % 3])
+    return out
+
+
+def _effect(cause: Cause, mode: int, features: Floats) -> Floats:
+    """Newtons (3 w,) per standard uncertainty, in tyre axes of wheels that go straight ahead."""
+    loading = cause.loading[mode]
+    for turning in (cause.turned, cause.steered):
+        loading = loading if turning is None else loading + turning
+    return np.asarray(loading @ features)
+
+
+def _samples(estimator: AssemblyEstimator, scale: tuple[float, ...]) -> list[tuple[int, Floats]]:
+    """Mode and features (feature,) of a corner and of a stop."""
+    wheels = len(estimator.references)
+    travel = np.array([[0.5 * c.travel_range[1]] for c in estimator.assembly.corners])
+    out = []
+    for shares, mode in ((CORNERING, "rolling"), (STOPPING, "braked")):
+        force = np.array(
+            [
+                [*(share * r.vertical for share in shares), r.torque * (mode == "braked")]
+                for r in estimator.references
+            ],
+            dtype=np.float32,
+        )
+        joint = estimator.modes.index((mode,) * wheels)
+        features = features_of(force[..., None], travel, np.zeros(1), scale)[:, 0]
+        out.append((joint, features.astype(float)))
+    return out
+
+
+def _usual_session(car: Vehicle, assembly: Assembly) -> AssemblySession:
+    """Everything logged, with the errors that the vehicle file states or leaves to a default."""
+    sensors = car.sensors
+    gauges = len(assembly.gauges)
+    hub = (sensors.u_hub_acceleration,) * 3
+    wheel = WheelSensors(
+        travel=sensors.u_travel,
+        travel_share=sensors.u_travel_share,
+        acceleration=hub,
+        acceleration_share=(sensors.u_hub_acceleration_share,) * 3,
+        heading=sensors.u_steer if assembly.steered else 0.0,
+        rack=1e-9 if assembly.steered else 0.0,
+        pressure_logged=True,
+    )
+    return AssemblySession(
+        noise=np.ones(gauges),
+        u_zero=np.ones(gauges),
+        tare=Tare(),
+        warming=0.0,
+        wheels=(wheel,) * len(assembly.corners),
+    )
+
+
+def _exact_calibration(assembly: Assembly) -> CornerCalibration:
+    """Gauges that show newtons of their own member, exactly."""
+    gauges, members = len(assembly.gauges), len(assembly.members)
+    K = np.zeros((gauges, members))
+    for g, on in enumerate(assembly.gauged):
+        if on in assembly.members:
+            m = assembly.members.index(on)
+            K[g, m] = 1.0 / assembly.arms[m]
+    return CornerCalibration(
+        corner=assembly.name,
+        gauges=tuple(g.name for g in assembly.gauges),
+        units=("N",) * gauges,
+        members=assembly.members,
+        arms=assembly.arms,
+        K=K,
+        K_geometry=K,
+        sources=("all",),
+        covariance_by_source=np.zeros((1, K.size, K.size)),
+        devices=(),
+        gain_effect=np.zeros((0, K.size)),
+        noise=np.ones(gauges),
+        friction=np.zeros(gauges),
+        conditions=Conditions(0.0, 0.0, np.nan, np.full((len(assembly.corners), 3), np.inf)),
+        quality=Quality(0.0, 1.0, 1.0, np.ones(1), "", (), (), ()),
+        verification=None,
+    )
