@@ -35,7 +35,7 @@ def _quiet(_: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a command has to say: lines for people and the files it wrote."""
+    """Answer of a command: lines for people, and the files that it wrote."""
 
     lines: tuple[str, ...]
     files: tuple[Path, ...] = ()

@@ -157,10 +157,10 @@ def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
 
 
 def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
-    """Half-waves (slice, side) of a force that alternates; side is +1 left, -1 right.
+    """Half-waves (slice, side) of an alternating force; side is +1 left, -1 right.
 
-    A half-wave counts where its peak reaches `TURN_SHARE` of the 95 % quantile of the drive,
-    so that straight running and noise around zero are left out.
+    `total` (sample,) [N] is sampled at `rate` [Hz].  Half-waves whose peak is below `TURN_SHARE`
+    of the drive's 95 % quantile are left out: straight running and noise around zero.
     """
     smooth = low_pass(np.nan_to_num(total)[:, None], min(2.0, 0.2 * rate), rate)[:, 0]
     level = TURN_SHARE * float(np.quantile(np.abs(smooth), 0.95))

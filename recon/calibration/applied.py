@@ -103,7 +103,12 @@ class Pull:
         return np.hypot(self.u_step * load, CELL_RESOLUTION)
 
     def columns(self, line: Line) -> Floats:
-        """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5)."""
+        """Wrench about the hub per newton on `line`, and its change per unsure part, (6, 5).
+
+        Rows are Fx, Fy, Fz [N per N] and Mx, My, Mz [N m per N] in vehicle axes.  The first column
+        is the line as written; then per metre of offset and per radian of angle, in both
+        directions across the line.
+        """
         arm = line.point - self.wheel.hub
         force = np.column_stack([line.direction, np.zeros((3, 2)), line.across.T])
         moment = np.cross(arm, force.T).T
@@ -152,7 +157,7 @@ def strap_line(
 
 
 def off_line(attach: Floats, mark1: Floats, mark2: Floats) -> float:
-    """Distance [m] of the attachment point from the line through the marks."""
+    """Distance [m] of the attachment point (3,) [m] from the line through both marks (3,) [m]."""
     direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
     arm = attach - mark1
     return float(np.linalg.norm(arm - (arm @ direction) * direction))

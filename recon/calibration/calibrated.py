@@ -134,7 +134,7 @@ class CornerCalibration:
 
     @property
     def covariance(self) -> Floats:
-        """Covariance of K (term, term) from all sources but the devices' gains."""
+        """Covariance of K (term, term) [unit2/N2] from all sources but the devices' gains."""
         return np.asarray(self.covariance_by_source.sum(axis=0))
 
     @property
@@ -163,7 +163,7 @@ class CornerCalibration:
 
     @property
     def crosstalk_percent(self) -> Floats:
-        """Slopes (gauge, member) relative to the gauge's largest slope, in percent.
+        """Slopes (gauge, member) relative to the gauge's largest slope [%].
 
         Moments count by the force on their arm.
         """

@@ -30,7 +30,7 @@ class Seen:
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
-    """Unit wrenches of every device of every pull, (direction, 6), scaled.
+    """Unit wrenches of every device of every pull, (direction, 6), over `SCALE` [1].
 
     About the contact; where no brake is outboard about the hub, as no torque of the road passes it.
     """
@@ -84,7 +84,7 @@ def seen_directions(corner: str, pulls: list[Pull]) -> Seen:
 
 
 def direction_words(direction: Floats) -> str:
-    """A scaled wrench (6,) as a phrase, e.g. 'Mz with Fy (opposite sign)'."""
+    """A scaled wrench (6,) [1] as a phrase, e.g. 'Mz with Fy (opposite sign)'."""
     order = np.argsort(-np.abs(direction))
     main = order[0]
     words = [WRENCH_COMPONENTS[main]]

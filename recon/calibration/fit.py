@@ -107,7 +107,7 @@ class Problem:
         self.target[own.place] = prior.mean.ravel() / own.scale
 
     def settled(self) -> Floats:
-        """Deviations (unknown,) that make the cost least.
+        """Deviations (unknown,) [1] of least cost, in standard uncertainties of their priors.
 
         Raises
         ------
@@ -140,7 +140,7 @@ class Problem:
         )
 
     def cost(self, at: Floats, rows: list[Rows]) -> float:
-        """Sum of squares of residuals and priors at the deviations `at` (unknown,)."""
+        """Sum of squares of residuals and priors at the deviations `at` (unknown,) [1]."""
         own = float(np.sum(self.prior_weight * (at - self.target) ** 2))
         return own + sum(float(r.residual @ r.residual) for r in rows)
 
@@ -154,7 +154,7 @@ class Problem:
         return normal, gradient
 
     def rows(self, at: Floats) -> Iterator[Rows]:
-        """Rows of every pull at the deviations `at` (unknown,)."""
+        """Rows of every pull at the deviations `at` (unknown,) [1]."""
         own = self.blocks["K",]
         K, scale = own.value(at).reshape(self.shape), own.scale.reshape(self.shape)
         gauges = len(K)
@@ -260,7 +260,7 @@ def _blocks(pulls: list[Pull], slopes: Floats) -> dict[Key, Block]:
 
 
 def first_guess(pulls: list[Pull], prior: BridgePrior) -> Floats:
-    """K (gauge, member) by plain least squares on the written wrenches, prior rows included."""
+    """K (gauge, member) [unit/N] by least squares on the written wrenches, with prior rows."""
     loads = np.concatenate([pull.loads(pull.wrench()) for pull in pulls])
     seen = np.concatenate([pull.indication for pull in pulls])
     out = np.zeros(prior.shape)

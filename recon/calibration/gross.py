@@ -88,7 +88,10 @@ def standardised_readings(fit: JointFit) -> list[Suspect]:
 def fit_without_gross(
     pulls: list[Pull], prior: BridgePrior, noise: Floats
 ) -> tuple[JointFit, tuple[GrossError, ...]]:
-    """Fit, leave out the one reading that is grossly wrong (if any), name the rest."""
+    """Fit, leave out the one reading that is grossly wrong (if any), name the rest.
+
+    `noise` (gauge,) [unit] is the standard uncertainty of one indication.
+    """
     scale = gauge_scale(pulls)
     worst = max(
         (

@@ -17,7 +17,7 @@ def largest_indication(pulls: list[Pull]) -> Floats:
 
 
 def gauge_scale(pulls: list[Pull]) -> Floats:
-    """Scale that makes gauges of different units comparable, (gauge,); see `common_scale`."""
+    """Scale (gauge,) [1] that makes gauges of different units comparable; see `common_scale`."""
     return common_scale(largest_indication(pulls))
 
 

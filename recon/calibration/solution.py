@@ -27,7 +27,7 @@ class Block:
     scale: Floats
 
     def value(self, deviation: Floats) -> Floats:
-        """Values (n,) of these unknowns, from the deviations of all (unknown,)."""
+        """Values (n,) of these unknowns in their own units, of all deviations (unknown,) [1]."""
         return self.middle + self.scale * deviation[self.place]
 
 
@@ -61,7 +61,7 @@ class JointFit:
     prior_weight: Floats  # (unknown,) squared weight of each deviation's prior
 
     def value(self, *key: str | int) -> Floats:
-        """Values (n,) of one block, in its own units."""
+        """Values (n,) of one block in its own units: [unit/N] of K, [N] or [m], else [1]."""
         return self.blocks[key].value(self.deviation)
 
     def of_kind(self, kind: str) -> dict[Key, Block]:
@@ -75,12 +75,12 @@ class JointFit:
 
     @property
     def K_covariance(self) -> Floats:
-        """Covariance of K (gauge * member, gauge * member) with all its sources, gains included."""
+        """Covariance of K (gauge * member, gauge * member) [unit2/N2], gains included."""
         own = self.blocks["K",]
         return self.covariance[own.place, own.place] * np.outer(own.scale, own.scale)
 
     def effect(self, *key: str | int) -> Floats:
-        """Change of K (gauge * member, n) per standard uncertainty of each prior of a block.
+        """Change of K (gauge * member, n) [unit/N] per standard uncertainty of a block's priors.
 
         A prior enters as an observation of weight one, so the estimate moves by its column of the
         covariance per unit of that observation's error.
@@ -94,11 +94,11 @@ class JointFit:
         return tuple(sorted(str(key[1]) for key in self.of_kind("gain")))
 
     def gain_effects(self) -> Floats:
-        """Change of K (device, gauge * member) per standard uncertainty of each device's gain."""
+        """Change of K (device, gauge * member) [unit/N] per standard uncertainty of each gain."""
         return np.array([self.effect("gain", device)[:, 0] for device in self.devices])
 
     def covariance_by_source(self) -> dict[str, Floats]:
-        """Covariance of K (gauge * member, gauge * member) by what it comes from, gains left out.
+        """Covariance of K (gauge * member, gauge * member) [unit2/N2] by source, gains left out.
 
         The parts and the squares of the gains' effects add up to `K_covariance`.
         """

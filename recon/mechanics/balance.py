@@ -57,7 +57,7 @@ class Balance:
 
     @property
     def known(self) -> Floats:
-        """Loads (..., row, 6 * wheel), NaN where they depend on a compliance that is not stated."""
+        """Loads (..., row, 6 * wheel) as `loads` [N per N], NaN where a split is not stated."""
         return _hidden(self.loads, self.unsplit)
 
 

@@ -39,10 +39,10 @@ def load_arms(mechanism: Mechanism) -> Floats:
 
 
 def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
-    """Spin axis (xyz) of a wheel at design height, a unit vector to the left.
+    """Spin axis (3,) [1] of a wheel at design height, a unit vector to the left.
 
-    Toe-in and camber in rad.  A positive rotation about x (ISO 8855, from memory) tips the top of
-    the wheel to the right: negative camber on the left, positive camber on the right.
+    Toe-in and camber are in rad.  A positive rotation about x (ISO 8855, from memory) tips the top
+    of the wheel to the right: negative camber on the left, positive camber on the right.
     """
     about_x, about_z = (-camber, -toe_in) if left else (camber, toe_in)
     tipped = np.array([0.0, np.cos(about_x), np.sin(about_x)])

@@ -186,7 +186,7 @@ def _require_within_range(corner: Corner, travel: Floats) -> None:
 def rack_of_steer(car: Vehicle, steer: ArrayLike) -> Floats:
     """Rack shift [m] at which the steered wheels have the mean heading `steer` [rad].
 
-    Both are left positive and have the same shape; see `steer_to_rack`, which serves many calls.
+    Both (...,) are left positive; see `steer_to_rack`, which serves many calls.
     """
     if not np.any(steer):  # headings count from there, and no table of them is needed
         return np.zeros(np.shape(steer))

@@ -36,7 +36,7 @@ def load_matrix(at: Pose) -> Floats:
 
 
 def self_stress(at: Pose) -> Floats:
-    """States of self-stress, (..., row, k): loads of the rows without any wrench.
+    """States of self-stress, (..., row, k): loads [N, torsion N m] of the rows without any wrench.
 
     Each state is 1 in one row, the same at all poses, and 0 in that row of all other states.
     """
@@ -58,12 +58,19 @@ def _pivots(mechanism: Mechanism) -> list[int]:
 
 
 def section_matrix(at: Pose) -> Floats:
-    """Internal loads at the sections, (..., section, 6 * wheel); columns as in `load_matrix`."""
+    """Internal loads at the sections, (..., section, 6 * wheel).
+
+    Columns are those of `load_matrix`: [N per N] for forces, [N per N m] for moments; loads of
+    bending and torsion are in N m.
+    """
     return section_loads(at.mechanism, at, _balance(at))
 
 
 def member_matrix(at: Pose) -> Floats:
-    """Loads of `Mechanism.members`, (..., member, 6 * wheel); columns as in `load_matrix`."""
+    """Loads of `Mechanism.members`, (..., member, 6 * wheel).
+
+    Columns are those of `load_matrix`: [N per N] for forces, [N per N m] for moments.
+    """
     found = _balance(at)
     loads = found.known
     if at.mechanism.sections:
@@ -75,9 +82,9 @@ def member_matrix(at: Pose) -> Floats:
 def spring_share(at: Pose) -> Floats:
     """The part of `member_matrix` that exists only because springs give, (..., member, 6 * wheel).
 
-    It is the load that a bar, a beam or over-constrained links carry beside the springs; zero where
-    no load is shared.  If a twist or other rates share the same load differently, the loads change
-    by a multiple of this.
+    Units are those of `member_matrix` [N per N].  It is the load that a bar, a beam or
+    over-constrained links carry beside the springs; zero where no load is shared.  If a twist or
+    other rates share the same load differently, the loads change by a multiple of this.
     """
     mechanism = at.mechanism
     springs = np.array([mechanism.kinds[support] == "spring" for support in mechanism.owner])

@@ -25,7 +25,7 @@ class Combination:
 
 
 def combination_words(direction: Floats, names: tuple[str, ...], first: str = "") -> str:
-    """A combination (unknown,) as a phrase: 'Fz rising and Mx falling', or 'Fy alone'.
+    """A combination (unknown,) [1] as a phrase: 'Fz rising and Mx falling', or 'Fy alone'.
 
     The largest part comes first unless `first` names another one.
     """

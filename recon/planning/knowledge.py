@@ -1,4 +1,4 @@
-"""What a set of gauges determines: a linear problem that knows nothing of cars.
+"""The information in a set of gauges: a linear problem that knows nothing of cars.
 
 In: the load of each candidate gauge per unit of each unknown, priors and noise.  Out: rank, the
 least visible combination of unknowns, uncertainties, biases, what each gauge contributes, what
@@ -136,7 +136,7 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What the chosen gauges determine.
+    """The forces that the chosen gauges determine, and how well.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""What a set of gauges on a car determines, before anything is bonded, and which gauges are best.
+"""The forces that gauges on a car determine, before anything is bonded, and the best gauges.
 
 Poses `questions` for the assemblies of the car and answers them with `knowledge`.  Gauges are
 assumed to have unit slope and no cross-talk; a calibration changes the figures by a few percent.
@@ -35,7 +35,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Observability(Knowledge):
-    """What a set of gauges determines about one assembly.
+    """The forces of one assembly that a set of gauges determines, and how well.
 
     Inherits from `Knowledge`, which applies to rolling wheels; with two wheels, forces are called
     'Fy RL'.  `bias` contains moments only.

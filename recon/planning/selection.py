@@ -296,7 +296,7 @@ def _least(question: Question, trace: _Trace, count: int, kept: list[int], *, kn
 
 
 def _message(count: int, lost: tuple[str, ...], least: int) -> str:
-    """What it means that forces are not known with that many gauges."""
+    """Sentence about the forces that are not known with that many gauges."""
     if not lost:
         return ""
     gauges = f"{count} gauge{'s' * (count != 1)}"

@@ -33,7 +33,7 @@ def clear_point(ends: Floats, k: int) -> Floats:
 def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float) -> None:
     """Write the words (label,) into a column on either side, in the order of their anchors.
 
-    `anchors` (label, 2) are in units of the panel, `scale` is in those units per inch of paper.
+    `anchors` (label, 2) are in units of the panel [mm], `scale` in those units per inch of paper.
     """
     from matplotlib.collections import LineCollection
 
@@ -61,7 +61,7 @@ def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float
 
 
 def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
-    """Heights near the wanted ones and in their order, a pitch apart, between low and high."""
+    """Heights (label,) [unit of panel] near the wanted ones, in their order, a pitch apart."""
     order = np.argsort(wanted)
     steps = pitch * np.arange(len(wanted))
     loose = wanted[order] - steps

@@ -94,7 +94,7 @@ class Scene:
 
     @property
     def contact(self) -> Floats:
-        """Contact (xyz) [mm] of the wheel that is loaded."""
+        """Contact (3,) [mm] of the wheel that is loaded."""
         return next(w.contact for w in self.wheels if w.corner == self.corner)
 
     @property
