@@ -35,7 +35,7 @@ _PLACES = {
     "prepare": "recon.reconstruction.prepare",
     "reconstruct": "recon.reconstruction.reconstruct",
     "signed_errors": "recon.reconstruction.signed",
-    "weigh_check": "recon.reconstruction.weigh",
+    "weigh_check": "recon.reconstruction.weighing",
     "write_result": "recon.records.results",
     "read_result": "recon.records.results",
     **{name: place for answer in ANSWERS for name, place in answer.public_names.items()},

@@ -17,15 +17,14 @@ from typing import TYPE_CHECKING
 from recon.answers import ANSWERS, BY_NAME, Answer
 from recon.base.errors import DataWarning
 from recon.base.shipped import shipped
-from recon.records.folders import fresh_folder, refuse_existing, remove_stale, results_folder
+from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from recon.report.sheet import Pictures
 
 Name = str | Path
 Say = Callable[[str], None]
 Results = dict[str, Callable[..., Path]]  # file name to the call that writes it
-Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
 SHOWN = 3  # lines of each answer that the demo repeats
 
 
@@ -159,7 +158,7 @@ def reconstruct(
     from recon.conditioning.condition import condition
     from recon.reconstruction.plausible import implausible
     from recon.reconstruction.reconstruct import reconstruct as solve
-    from recon.reconstruction.weigh import weigh_check
+    from recon.reconstruction.weighing import weigh_check
     from recon.records.logs import read_log
     from recon.records.results import write_result
     from recon.records.tares import read_tares

@@ -11,7 +11,7 @@ import pytest
 
 from recon.base.errors import DataError, OutputError
 from recon.calibration.calibrated import Calibration
-from recon.calibration.gross import GrossError
+from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
 from recon.records.results import read_result, write_result
 from tests.days import day, exact

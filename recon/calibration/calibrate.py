@@ -24,17 +24,17 @@ from recon.calibration.calibrated import (
     PullReport,
     Quality,
 )
-from recon.calibration.directions import (
+from recon.calibration.doubts import doubts_of
+from recon.calibration.gross_errors import GrossError, fit_without_gross
+from recon.calibration.noise import noise_of
+from recon.calibration.prior import BridgePrior, bridge_prior
+from recon.calibration.rank import (
     BLIND,
     Seen,
     direction_words,
     least_seen,
     prior_directions,
 )
-from recon.calibration.doubts import doubts_of
-from recon.calibration.gross import GrossError, fit_without_gross
-from recon.calibration.noise import noise_of
-from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.solution import JointFit
 from recon.calibration.verify import verify_corner
 from recon.mechanics.assembly import Assembly, assemblies_of

@@ -13,7 +13,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.calibration.gross import GrossError
+from recon.calibration.gross_errors import GrossError
 
 
 @dataclass(frozen=True, slots=True)

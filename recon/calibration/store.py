@@ -20,7 +20,7 @@ from recon.calibration.calibrated import (
     Quality,
     Verification,
 )
-from recon.calibration.gross import GrossError
+from recon.calibration.gross_errors import GrossError
 from recon.car.vehicle import SIDES
 from recon.records.results import read_result, write_result
 

@@ -13,7 +13,7 @@ from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_correc
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.reconstruction.weigh import Weighing
+    from recon.reconstruction.weighing import Weighing
 
 PEAK_SHARE = 0.999
 

@@ -7,7 +7,7 @@ measures all words first would take as long as the drawing itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
 TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
 LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
 DOTS_PER_INCH = 150

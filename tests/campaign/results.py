@@ -18,7 +18,7 @@ from recon.analysis.friction import friction_use
 from recon.analysis.slalom import slalom
 from recon.base.errors import ReconError
 from recon.calibration.calibrated import Verification
-from recon.calibration.gross import GrossError
+from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.reconstruction.reconstruct import reconstruct

@@ -18,7 +18,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.calibration.applied import Line, Pull, PulledWheel
-from recon.calibration.fit import joint_fit
+from recon.calibration.joint_fit import joint_fit
 from recon.calibration.prior import BridgePrior
 
 Floats = NDArray[np.float64]

@@ -10,7 +10,7 @@ import pytest
 
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
-from recon.reconstruction.weigh import Weighing, weigh_check
+from recon.reconstruction.weighing import Weighing, weigh_check
 from recon.records.sheets import Tares
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
