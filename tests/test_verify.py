@@ -98,6 +98,24 @@ def test_gains_of_two_devices_do_not_cancel() -> None:
     assert_allclose(wide.u_error[~on_pad], tight.u_error[~on_pad], rtol=1e-12)  # no pad in there
 
 
+def test_the_gain_of_the_one_device_cancels() -> None:
+    """The map takes over the cell's gain, and the reference has it too: nothing of it is left."""
+    sheet, car = exact().pulls, exact().car
+    straps = with_tares(rows_of(sheet, np.isnan(sheet.pad_load)), sheet)
+    checks = replace(straps, purpose=np.full(len(straps.line), "verify"))
+    sure, unsure = 1e-6, 0.003
+    found = []
+    for u in (sure, unsure):
+        gain = np.full(len(straps.line), u)
+        with unwarned():
+            calibration = calibrate(replace(straps, u_strap_gain=gain), car)
+        found.append(verify(replace(checks, u_strap_gain=gain), calibration, car)["FL"])
+    grown = np.sum(found[1].u_error ** 2 - found[0].u_error ** 2, axis=1)
+    # Added up they would make twice 0.3 % of the load, in the reference alone once; bridges hold
+    # the map against a part of the gain, which is 16 % of it here.
+    assert np.all(np.sqrt(grown) < 0.25 * unsure * found[0].applied)
+
+
 def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
     changed = {
         name: value[chosen]
