@@ -113,6 +113,8 @@ def _corners(
     table: schema.VehicleTable, source: Source
 ) -> tuple[dict[str, Corner], tuple[Assumed, ...]]:
     """Corners in SI, checked, and their defaults."""
+    from recon.car.schema import MirrorTable
+
     made: dict[str, Corner] = {}
     assumed: tuple[Assumed, ...] = ()
     present = table.corner.present
@@ -121,7 +123,11 @@ def _corners(
         notes = si.Notes(f"corner {name}")
         form = present[name]
         others = _of_axle(table, name)
-        bare = _bare_corner(name, (present, made, others), source, notes)
+        if isinstance(form, MirrorTable):
+            checks.require_original(name, form.mirror_of, present, source)
+            bare = si.mirrored(made[form.mirror_of], name)
+        else:
+            bare = _described(name, form, others, source, notes)
         made[name] = replace(bare, gauges=tuple(si.gauge_in_si(g, notes) for g in form.gauge))
         joints.require_gauged(made[name], others, source)
         assumed += notes.assumed()
@@ -144,22 +150,10 @@ def _of_axle(table: schema.VehicleTable, corner: str) -> tuple[str, ...]:
     )
 
 
-def _bare_corner(
-    name: str,
-    known: tuple[
-        dict[str, schema.CornerTable | schema.MirrorTable], dict[str, Corner], tuple[str, ...]
-    ],
-    source: Source,
-    notes: si.Notes,
+def _described(
+    name: str, form: schema.CornerTable, others: tuple[str, ...], source: Source, notes: si.Notes
 ) -> Corner:
-    """Corner without gauges, described or mirrored."""
-    from recon.car.schema import MirrorTable
-
-    present, made, others = known
-    form = present[name]
-    if isinstance(form, MirrorTable):
-        checks.require_original(name, form.mirror_of, present, source)
-        return si.mirrored(made[form.mirror_of], name)
+    """Corner without gauges, as its own table describes it."""
     checks.require_millimetres(name, form, source)
     corner = si.corner_in_si(name, form, notes)
     checks.require_names(corner, others, source)

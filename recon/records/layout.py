@@ -121,7 +121,8 @@ def find_layout(
         )
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
-    header = _header(path, table[0], separator, decimal)
+    place_of_header = _place(path, table[0][0])
+    header = _header(place_of_header, table[0][1], separator, decimal)
     with_units = _is_units_row(table[1][1]) if units_row is None else units_row
     data = table[2 if with_units else 1 :]
     if not data:
@@ -221,18 +222,18 @@ def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
     )
 
 
-def _header(path: Path, row: tuple[int, list[str]], separator: str, decimal: str) -> list[str]:
-    line, cells = row[0], [cell.strip() for cell in row[1]]
+def _header(where: str, row: list[str], separator: str, decimal: str) -> list[str]:
+    cells = [cell.strip() for cell in row]
     if decimal == separator or not cells[1:]:
         raise DataError(
-            _place(path, line),
+            where,
             f"{len(cells)} fields with separator '{separator}' and decimal mark '{decimal}'",
             "at least two columns, and a separator that is not the decimal mark",
             "Correct separator, decimal or skip_lines in the column map.",
         )
     if len(cells) > MOST_COLUMNS:
         raise DataError(
-            _place(path, line),
+            where,
             f"{len(cells)} columns with separator '{separator}'",
             f"at most {MOST_COLUMNS} columns",
             "Export the channels that are needed, or correct the separator in the column map.",
@@ -241,7 +242,7 @@ def _header(path: Path, row: tuple[int, list[str]], separator: str, decimal: str
     for position, name in enumerate(names):
         if name and name in names[:position]:
             raise DataError(
-                _place(path, line),
+                where,
                 f"two columns named '{name}' ({names.index(name) + 1} and {position + 1})",
                 "one name for each column",
                 "Rename or remove one of them; which one is meant cannot be guessed.",
