@@ -13,6 +13,7 @@ from recon.base.errors import DataError
 from recon.base.threads import one_thread
 from recon.calibration import joint_fit as fitting
 from recon.calibration.applied import Line, Pull, pulls_of
+from recon.calibration.gross_errors import standardised_readings
 from recon.calibration.joint_fit import Problem, Step, joint_fit
 from recon.calibration.noise import scatter_of
 from recon.calibration.prior import BridgePrior, bridge_prior
@@ -153,6 +154,15 @@ def test_cost_is_that_of_the_degrees_of_freedom() -> None:
     )  # priors add as many terms as they add unknowns
     # Chi square over 100 repeats: sqrt(2 * 168 / 100) = 1.8 of 168; three.
     assert np.mean([f.cost for f in fits]) == pytest.approx(freedom, abs=5.5)
+
+
+def test_readings_are_judged_by_their_own_scatter() -> None:
+    """Standardised errors of readings that are as unsure as they say have a mean square of one."""
+    _, fits = repeats()
+    scores = np.array([[s.score for s in standardised_readings(fit)] for fit in fits])
+    assert scores.shape[1] == 30
+    # The mean square of one repeat scatters by 0.3, of 100 by 0.03; three.
+    assert np.mean(scores**2) == pytest.approx(1.0, abs=0.09)
 
 
 def test_gains_split_into_a_shared_effect() -> None:
