@@ -37,10 +37,12 @@ def test_a_good_corner_is_said_to_be_good_and_for_what() -> None:
     assert verdict.endswith(
         "its 16 pulls agree within their stated uncertainties, held-out pulls confirm it"
     )
-    assert f"scatter {np.sqrt(corner.quality.lack_of_fit):.2f} times the stated one" in figures
+    assert (
+        f"residuals {np.sqrt(corner.quality.lack_of_fit):.2f} times as large as stated" in figures
+    )
     inside = 100 * corner.verification.share_inside
-    assert f"held-out pulls to {corner.verification.applied.max():.0f} N" in checked
-    assert checked.endswith(f"{inside:.0f} % inside")
+    assert f"held-out pulls up to {corner.verification.applied.max():.0f} N" in checked
+    assert checked.endswith(f"{inside:.0f} % of the errors inside")
 
 
 def test_a_corner_is_as_good_as_what_speaks_for_it() -> None:
@@ -63,7 +65,11 @@ def test_a_corner_is_as_good_as_what_speaks_for_it() -> None:
 def test_a_condition_number_without_end_is_put_into_words(smallest: float) -> None:
     values = np.array([2.0, 1.5, 1.0, 0.9, 0.8, smallest])
     figures = said_of(with_quality("FL", singular_values=values, weak_direction="Mx"))[1]
-    told = "condition 8.0 (weakest: Mx)" if smallest > 0.1 else "not finite (Mx is not pulled"
+    told = (
+        "condition number 8.0 (least pulled: Mx)"
+        if smallest > 0.1
+        else "not finite (Mx is not pulled"
+    )
     assert told in figures
 
 

@@ -71,7 +71,7 @@ def test_strip_shows_singular_values_rank_and_what_is_measured_worst(club_racer)
     said = [t.get_text() for t in strip.texts]
     assert said[:3] == [f"{v:.2f}" for v in seen.singular_values[:3]]
     assert said[3:] == ["0, not measured"] * 3
-    assert strip.get_title(loc="left") == f"rank 3 of 6; measured worst:\n{seen.weak}"
+    assert strip.get_title(loc="left") == f"response to 3 of 6 unknowns; weakest to:\n{seen.weak}"
 
 
 def test_six_gauges_leave_none_to_add(club_racer):

@@ -166,7 +166,7 @@ def test_columns_that_nobody_reads_are_noted(tmp_path):
     words = [str(w.message) for w in noted]
     assert words[0] == f"{path}: column 'temprature' is not used; was 'temperature' meant?"
     assert re.fullmatch(
-        rf"{path}: not used: columns 'tyre'.*, 'G9' \(nearest of ours: 'G\d'\)",
+        rf"{path}: ignored: columns 'tyre'.*, 'G9' \(closest known name: 'G\d'\)",
         words[1],
     )
     assert len(words) == 2
@@ -300,7 +300,7 @@ def test_a_load_column_is_required(tmp_path):
 def test_corner_without_gauges_cannot_be_pulled(tmp_path):
     bare = small_car(names=())
     with (
-        pytest.warns(DataWarning, match="not used: columns 'G1', 'G2'"),
+        pytest.warns(DataWarning, match="ignored: columns 'G1', 'G2'"),
         pytest.raises(DataError, match="line 2: a pull at FL, which has no gauge"),
     ):
         read_pulls(save(tmp_path, sheet()), bare)

@@ -163,7 +163,10 @@ def test_too_few_gauges_say_what_is_lost_and_how_many_it_takes():
     few = select(question, 2)
     assert few.lost
     assert few.least == 3
-    assert few.message == f"2 gauges cannot make {', '.join(few.lost)} known to 1000 N; 3 can"
+    assert few.message == (
+        f"2 gauges cannot determine {', '.join(few.lost)} "
+        "to a standard uncertainty of 1000 N; 3 can"
+    )
     assert select(question, 3).message == ""
     assert np.isfinite(few.criterion)
 
@@ -174,7 +177,7 @@ def test_candidates_that_cannot_do_it_are_told():
     rows[:, 0] = 0.0
     blind = select(replace(question, rows=rows), 5)
     assert blind.least == 0
-    assert blind.message == "Fx not known with 5 gauges, nor with all candidates"
+    assert blind.message == "not known with 5 gauges: Fx"
 
 
 @pytest.mark.parametrize(

@@ -68,5 +68,5 @@ def test_tares_refused(tmp_path, content, message):
 def test_a_column_that_nobody_reads_is_noted(tmp_path):
     rows = ROWS.replace(",,\n", ",,,dry\n").replace("150,2\n", "150,2,dry\n")
     path = save(tmp_path, HEADER.replace("\n", ",weather\n") + rows)
-    with pytest.warns(DataWarning, match=r"tares\.csv: not used: column 'weather'"):
+    with pytest.warns(DataWarning, match=r"tares\.csv: ignored: column 'weather'"):
         read_tares(path, small_car())

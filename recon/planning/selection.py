@@ -302,8 +302,9 @@ def _message(count: int, lost: tuple[str, ...], least: int) -> str:
     gauges = f"{count} gauge{'s' * (count != 1)}"
     names = ", ".join(lost)
     if not least:
-        return f"{names} not known with {gauges}, nor with all candidates"
-    return f"{gauges} cannot make {names} known to {NOT_KNOWN:.0f} N; {least} can"
+        return f"not known with {gauges}: {names}"
+    known = f"to a standard uncertainty of {NOT_KNOWN:.0f} N"
+    return f"{gauges} cannot determine {names} {known}; {least} can"
 
 
 def _require_count(question: Question, count: int, kept: list[int]) -> None:

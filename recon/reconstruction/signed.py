@@ -128,7 +128,7 @@ class Loadings:
         """Rest of the stated variance beside `effect` (row, sample, 3), as (component, sample, 3).
 
         Causes act by forces as large as they are, and roll, pitch and heading turn one force into
-        another: what is not known has a part in both that no cause can tell. [N]
+        another: what is not known has a part in both that no cause explains. [N]
         """
         if not self._lost[self._unit(k)].any():
             return np.zeros((0, *effect.shape[1:]))

@@ -232,9 +232,9 @@ def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> N
         listed = []
         for name in strangers:
             close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
-            listed.append(f"'{name}'" + (f" (nearest of ours: '{close[0]}')" if close else ""))
+            listed.append(f"'{name}'" + (f" (closest known name: '{close[0]}')" if close else ""))
         warnings.warn(
-            f"{file}: not used: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
+            f"{file}: ignored: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
             DataWarning,
             stacklevel=5,
         )

@@ -28,18 +28,18 @@ if TYPE_CHECKING:
 MEANINGS = (
     "Main slopes (indication per newton of a gauge's own member) are given with their standard",
     "uncertainty (k = 1); limits after +- cover 95 % (k = 1.96). Cross-talk is the response to",
-    "other members' loads, as a share of the main slope. Condition says how evenly the pulls cover",
-    "all directions: 1 is even, above 30 one is hardly pulled. The load cell's gain is common to",
-    "all pulls, held-out ones too: only weighing the car on pads shows an error of it.",
+    "other members' loads, as a share of the main slope. The condition number says how evenly the",
+    "pulls cover all directions: 1 is even, above 30 some direction is hardly pulled. Residuals",
+    "much more than 1.0 times as large as stated mean that stated uncertainties are too small.",
+    "An error in the load cell's gain affects all pulls alike, held-out ones too: only weighing",
+    "the car on pads reveals it.",
 )
 CAUTIONS = (
-    "Cautions: a loaded strap stores energy, keep everybody out of its line and two strap lengths",
-    "away, blanket over it, eye protection. Never get under a pulled car; jacks are no supports "
-    "and",
-    "stands take no side load. Hold the steering with a clamp, keep wiring clear of wheel and "
-    "brake.",
-    "Stay below the strap's working limit and half of the weakest link's limit. Local codes and",
-    "licensed practice decide; nothing here clears a part for use.",
+    "Cautions: a loaded strap stores energy. Keep everybody out of its line and two strap lengths",
+    "away, lay a blanket over it and wear eye protection. Never get under a pulled car: a jack is",
+    "not a support, and stands take no side load. Hold the steering with a clamp and keep wiring",
+    "clear of wheel and brake. Stay below the strap's working limit and half of the weakest link's",
+    "limit. Local codes and licensed practice decide; nothing here clears a part for use.",
 )
 
 
@@ -97,10 +97,10 @@ def _figures(corner: CornerCalibration) -> list[str]:
     others = np.abs(corner.crosstalk_percent)
     others[others >= 99.999] = 0.0
     spread = np.sqrt(quality.lack_of_fit)
-    scatter = f"scatter {spread:.2f} times the stated one, " if np.isfinite(spread) else ""
+    scatter = f"residuals {spread:.2f} times as large as stated, " if np.isfinite(spread) else ""
     lines = [
         f"  {scatter}cross-talk up to {others.max():.1f} %, hysteresis "
-        f"{100 * quality.hysteresis:.1f} % of a pull's peak, condition {_condition(quality)}"
+        f"{100 * quality.hysteresis:.1f} % of a pull's peak, condition number {_condition(quality)}"
     ]
     lines += [f"  not pulled, taken from bridge data: {r}" for r in quality.rests_on_prior]
     lines += [f"  mistyped? {error.sentence(corner.corner)}" for error in quality.gross]
@@ -113,9 +113,9 @@ def _checked(found: Verification) -> str:
     rms = np.sqrt(np.mean(found.error**2, axis=0))
     half = COVERAGE_FACTOR * np.sqrt(np.mean(found.u_error**2, axis=0))
     return (
-        f"  {len(set(found.pull))} held-out pulls to {found.applied.max():.0f} N: errors of "
-        f"{_three(rms)} N (rms) in x / y / z against limits of +-{_three(half)} N, "
-        f"{100 * found.share_inside:.0f} % inside"
+        f"  {len(set(found.pull))} held-out pulls up to {found.applied.max():.0f} N: errors of "
+        f"{_three(rms)} N (rms) in x / y / z against 95 % limits of +-{_three(half)} N, "
+        f"{100 * found.share_inside:.0f} % of the errors inside"
     )
 
 
@@ -125,7 +125,7 @@ def _three(values: Floats) -> str:
 
 def _condition(quality: Quality) -> str:
     if quality.condition < 1 / RANK_SHARE:
-        return f"{quality.condition:.1f} (weakest: {quality.weak_direction})"
+        return f"{quality.condition:.1f} (least pulled: {quality.weak_direction})"
     return f"not finite ({quality.weak_direction} is not pulled at all)"
 
 

@@ -141,7 +141,8 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
             words, (0.0 if zero[row] else value, row), (3, 0), textcoords="offset points",
             va="center", fontsize=SMALL, color=INK,
         )  # fmt: skip
-    style_panel(panel, f"rank {seen.rank} of {len(values)}; measured worst:\n{_wrapped(seen.weak)}")
+    responds = f"response to {seen.rank} of {len(values)} unknowns; weakest to:"
+    style_panel(panel, f"{responds}\n{_wrapped(seen.weak)}")
     panel.grid(visible=False, axis="y")
     panel.set_yticks(rows, [str(r + 1) for r in rows])
     panel.set_ylim(len(values) - 0.4, -0.6)

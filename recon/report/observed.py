@@ -1,4 +1,4 @@
-"""Words for what a set of gauges determines, and for a choice of gauges."""
+"""Lines on the forces that a set of gauges determines, and on a choice of gauges."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from recon.planning.observability import Observability
     from recon.planning.selection import Selection
 
+SHIFTS = "error of each force if a moment on the wheel of its usual size is ignored"
 SMALL_GAP = 0.05  # %; printed as nothing
-NO_CURE = "none in the file's links, springs and sections; try a section near the wheel"
+NO_CURE = "no link, spring or section in the file helps; state a section near the wheel and try it"
 
 
 def observability_summary(seen: Observability) -> list[str]:
@@ -27,10 +28,11 @@ def observability_summary(seen: Observability) -> list[str]:
     short = len(names) <= WIDEST - len(head)
     lines = [f"{head} ({names})"] if short else [head, *wrapped(names)]
     lines += [
-        f"  rank {seen.rank} of {len(seen.singular_values)} unknowns, {seen.noise:g} N of noise "
-        "per gauge",
-        "  singular values " + " ".join(f"{v:.2f}" for v in seen.singular_values),
-        f"  measured worst: {seen.weak}",
+        f"  the gauges respond to {seen.rank} of {len(seen.singular_values)} unknowns, least to "
+        f"{seen.weak}",
+        "  response, strongest to weakest (singular values): "
+        + " ".join(f"{v:.2f}" for v in seen.singular_values),
+        f"  standard uncertainty u of each force, if that of each gauge's load is {seen.noise:g} N",
     ]
     lines += _axle_table(seen) if seen.corners[1:] else _corner_rows(seen)
     for reason in seen.redundant:
@@ -39,7 +41,7 @@ def observability_summary(seen: Observability) -> list[str]:
         cure = f"gauge {' and '.join(lost.cure)}" if lost.cure else NO_CURE
         lines.append(f"  {lost.name} is not known: {lost.reason}")
         lines.append(f"    cheapest cure: {cure}")
-    return lines + [f"  known instead: {c.words}" for c in seen.combinations]
+    return lines + [f"  known instead: {c.words} (standard uncertainty)" for c in seen.combinations]
 
 
 def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
@@ -47,32 +49,37 @@ def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
     return [("rolling", seen.u), *seen.u_held.items()]
 
 
+def _named_rows(seen: Observability) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """Standard uncertainties and errors of the forces [N], by the name of their row."""
+    wheels = "wheels" if seen.corners[1:] else "wheel"
+    known = {f"{mode} {wheels}": u for mode, u in _by_mode(seen)}
+    known |= {f"without {member}": u for member, u in seen.without.items()}
+    known |= {f"with {member} too": u for member, u in seen.with_.items()}
+    return known, {f"{name} ignored": bias for name, bias in seen.bias.items()}
+
+
 def _corner_rows(seen: Observability) -> list[str]:
-    lines = [f"  {mode:8} wheel: u of {_three(u)}" for mode, u in _by_mode(seen)]
-    for name, bias in seen.bias.items():
-        lines.append(f"  {name} of its usual size, if ignored, would shift {_shift(bias)}")
-    wide = max(14, *map(len, seen.without), *(len(m) + 1 for m in seen.with_), 0)
-    lines += [f"  without {member:{wide}} {_three(u)}" for member, u in seen.without.items()]
-    return lines + [
-        f"  with {member + ' too':{wide + 3}} {_three(u)}" for member, u in seen.with_.items()
+    known, shifts = _named_rows(seen)
+    wide = 2 + max(map(len, [*known, *shifts]))
+    return [
+        *(f"  {name:{wide}}{_three(u)}" for name, u in known.items()),
+        f"  {SHIFTS}",
+        *(f"  {name:{wide}}{_shift(bias)}" for name, bias in shifts.items()),
     ]
 
 
 def _axle_table(seen: Observability) -> list[str]:
     """The same as a table, a column for each force of both wheels."""
-    shifts = {f"{name} ignored": bias for name, bias in seen.bias.items()}
-    known = {f"{mode} wheels": u for mode, u in _by_mode(seen)}
-    rest = {f"without {member}": u for member, u in seen.without.items()}
-    rest |= {f"with {member} too": u for member, u in seen.with_.items()}
-    wide = 2 + max(map(len, [*shifts, *known, *rest]))
+    known, shifts = _named_rows(seen)
+    wide = 2 + max(map(len, [*known, *shifts]))
 
     def row(name: str, cells: Iterable[str]) -> str:
         return f"  {name:{wide}}" + "".join(f"{cell:>10}" for cell in cells)
 
     return [
-        row("standard uncertainty in N", seen.forces),
-        *(row(name, map(_known, u)) for name, u in (known | rest).items()),
-        "  shift in N by a moment of its usual size that is ignored",
+        row("u in N", seen.forces),
+        *(row(name, map(_known, u)) for name, u in known.items()),
+        f"  {SHIFTS}, in N",
         *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
     ]
 
@@ -84,21 +91,20 @@ def _known(value: float) -> str:
 def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
     """The best gauges, how well they determine the forces, and how much better others could be."""
     count = len(chosen.chosen)
-    lines = [f"best {count} gauge{'s' * (count != 1)} (least sum of the variances of the forces)"]
+    gauges = f"{count} gauge{'s' * (count != 1)}"
+    lines = [f"best {gauges} (smallest sum of the variances of the forces)"]
     for corner, members in by_corner.items():
         lines.append(f"  {corner}: {', '.join(members) or 'none'}")
     if chosen.lost:
-        untold = "these few gauges do not determine" if chosen.least else "no candidate determines"
-        lines.append(
-            f"  the sum is mostly forces that {untold}; the choice is the best for the others"
-        )
+        short = f"{gauges} cannot" if chosen.least else "even all candidates together do not"
+        lines.append(f"  {short} determine all forces; this is the best choice for the others")
     else:
         least, whole = np.sqrt([chosen.bound, chosen.criterion])
-        beaten = "no other choice is better"
+        beaten = f"no other choice of {gauges} is better"
         if chosen.gap > SMALL_GAP:
-            gap = f"at most {chosen.gap:.1f} % of the sum less"
-            beaten = f"no other choice of as many gauges is below {least:.0f} N ({gap})"
-        lines.append(f"  root of the sum {whole:.0f} N; {beaten}")
+            gap = f"a sum at most {chosen.gap:.1f} % smaller"
+            beaten = f"no other choice of {gauges} is below {least:.0f} N ({gap})"
+        lines.append(f"  all forces together: u {whole:.0f} N (root of that sum); {beaten}")
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
 
 

@@ -86,7 +86,7 @@ def test_an_option_out_of_range_is_refused(
     assert not (tmp_path / "out").exists()
 
 
-def test_wrong_toml_is_told_with_its_line(run: Run, tmp_path: Path) -> None:
+def test_wrong_toml_is_ended_with_its_line(run: Run, tmp_path: Path) -> None:
     lines = CAR.read_text(encoding="utf-8").splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith("total_kg"))
     lines[at] = "total_kg = 742 kg"
@@ -106,7 +106,7 @@ def test_an_unknown_command_offers_the_nearest(typed: str, nearest: str, run: Ru
     assert f"Did you mean '{nearest}'?" in ended.err
 
 
-def test_an_option_without_its_number_is_told(run: Run, one_corner: OneCorner) -> None:
+def test_an_option_without_its_number_is_ended(run: Run, one_corner: OneCorner) -> None:
     ended = run("slalom", one_corner.forces, "--bandwidth", "eight")
     assert ended.code == 2
     assert "'eight'" in ended.err
@@ -205,22 +205,22 @@ def test_an_unforeseen_fault_is_one_message(run: Run, monkeypatch: pytest.Monkey
     assert "ValueError: nobody thought of odd.toml" in ended.err
     assert "--debug" in ended.err
     assert no_traceback(ended.err)
-    told = run("check", "odd.toml", "--debug")
-    assert told.code == 1
-    assert "Traceback" in told.err
-    assert "ValueError: nobody thought of odd.toml" in told.err
+    ended = run("check", "odd.toml", "--debug")
+    assert ended.code == 1
+    assert "Traceback" in ended.err
+    assert "ValueError: nobody thought of odd.toml" in ended.err
 
 
 def test_debug_shows_where_a_fault_was_met(spawn: Run, tmp_path: Path) -> None:
     words = ("-m", "recon", "check", "nowhere.toml")
     assert no_traceback(spawn(*words, folder=tmp_path).err)
-    told = spawn(*words, "--debug", folder=tmp_path)
-    assert told.code == 2
-    assert "Traceback" in told.err
-    assert "nowhere.toml: no such file" in told.err
+    ended = spawn(*words, "--debug", folder=tmp_path)
+    assert ended.code == 2
+    assert "Traceback" in ended.err
+    assert "nowhere.toml: no such file" in ended.err
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows tells of closed pipes in another way")
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows reports closed pipes in another way")
 def test_a_reader_that_stops_reading_is_no_fault(environment: dict[str, str]) -> None:
     with subprocess.Popen(
         [sys.executable, "-m", "recon", "check", CAR],

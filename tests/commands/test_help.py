@@ -45,12 +45,12 @@ def test_help_shows_one_complete_example(command: str, run: Run) -> None:
         assert build_parser().parse_args(words[1:]).command == command
 
 
-def test_the_first_help_tells_the_whole_run(run: Run) -> None:
+def test_the_first_help_shows_the_whole_run(run: Run) -> None:
     shown = run("--help")
     assert shown.code == 0
     assert all(line in shown.out for line in EXAMPLES.values())
-    told = {line.split()[1] for line in EXAMPLES.values()}
-    assert told == set(COMMANDS)
+    used = {line.split()[1] for line in EXAMPLES.values()}
+    assert used == set(COMMANDS)
     for command in COMMANDS:
         assert command in shown.out
 

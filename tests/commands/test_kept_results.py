@@ -165,16 +165,16 @@ def test_a_stopped_demo_tells_which_results_are_complete(
         env=environment,
     ) as started:
         assert started.stderr is not None
-        told = []
+        printed = []
         for line in started.stderr:
-            told.append(line)
+            printed.append(line)
             if "reconstructing forces" in line:
                 break
         started.send_signal(signal.SIGINT)
         _, err = started.communicate(timeout=30)
     assert started.returncode == 130, err
     assert "folders reported complete are complete" in err
-    complete = [Path(x.split("complete: ")[1].strip()) for x in told if "complete: " in x]
+    complete = [Path(x.split("complete: ")[1].strip()) for x in printed if "complete: " in x]
     assert complete == [out / "calibration"]
     names = {f"crosstalk_{corner}.png" for corner in CORNERS} | {"verification.png"}
     assert {file.name for file in complete[0].iterdir()} == names | {"calibration.nc"}
