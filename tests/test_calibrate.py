@@ -23,6 +23,7 @@ from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.plan import pull_plan
 from tests.days import NOTHING, club_car, day, exact, unwarned
+from tests.pull_sheets import rewritten, rows_of
 
 FEW = ("fore", "outward", "pad", "aft", "inward", "fore-out", "rim top inward", "hub fore")
 
@@ -165,8 +166,8 @@ def test_gain_of_a_device_is_one_cause_for_every_corner() -> None:
     """Sheets of a cell that reads 0.3 % too little: every corner moves as its effect says."""
     car = club_car("FL", "RL")
     sheet = day().pulls
-    light = replace(
-        sheet, strap_load=sheet.strap_load / 1.003, pad_load=sheet.pad_load / 1.003
+    light = rewritten(
+        sheet, strap_load=sheet.strap.load / 1.003, pad_load=sheet.pad.load / 1.003
     )  # fmt: skip
     here = np.isin(sheet.corner, ["FL", "RL"])
     one, other = (rows_of(s, here) for s in (sheet, light))
@@ -181,15 +182,6 @@ def test_gain_of_a_device_is_one_cause_for_every_corner() -> None:
         size = np.max(np.abs(found.K))
         assert_allclose(told, real, rtol=0, atol=0.05 * 0.003 * size)
         assert np.max(np.abs(told)) > 0.5 * 0.003 * size  # twin: the effect is there
-
-
-def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
-    changed = {
-        name: value[chosen]
-        for name in sheet.__dataclass_fields__
-        if isinstance(value := getattr(sheet, name), np.ndarray)
-    }
-    return replace(sheet, **changed)
 
 
 # --- directions that nobody pulled -----------------------------------------------------------
@@ -276,8 +268,8 @@ def test_effects_are_what_widens_the_fit() -> None:
     honest = fitted(sheet, drawn.car)
     # Cost per freedom: 636 freedoms scatter by 6 %; friction and creep beyond the model add 10 %.
     assert honest.quality.lack_of_fit == pytest.approx(1.0, abs=0.35)
-    quarter = {n: getattr(sheet, n) / 4 for n in ("u_mark", "u_attach", "u_load_step")}
-    boast = replace(sheet, **quarter)
+    quarter = {n: sheet.column(n) / 4 for n in ("u_mark", "u_attach", "u_load_step")}
+    boast = rewritten(sheet, **quarter)
     assert fitted(boast, drawn.car).quality.lack_of_fit > 1.5 * honest.quality.lack_of_fit
 
 

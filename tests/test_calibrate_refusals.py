@@ -14,6 +14,7 @@ from recon.base.errors import DataError, DataWarning, SafetyWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
 from tests.days import club_car, unwarned
+from tests.pull_sheets import rewritten
 from tests.test_calibrate import fitted, pulled
 
 
@@ -74,12 +75,12 @@ def test_a_sheet_without_rows_to_fit_is_refused() -> None:
 
 def test_a_pull_above_the_straps_limit_is_told_in_newtons() -> None:
     drawn, sheet = pulled("RL", 0)
-    peak = np.nanmax(sheet.strap_load[sheet.pull == "fore"])
+    peak = np.nanmax(sheet.strap.load[sheet.pull == "fore"])
     limit = np.where(sheet.pull == "fore", 2000.0, np.nan)
     message = rf"corner RL, pull fore: {peak:.0f} N on the strap, .*limit is 2000 N"
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
-        calibrate(replace(sheet, strap_limit=limit), drawn.car)
+        calibrate(rewritten(sheet, strap_limit=limit), drawn.car)
     texts = [str(w.message) for w in said if w.category is SafetyWarning]
     (text,) = (t for t in texts if "on the strap" in t)
     assert re.search(message, text)
@@ -110,7 +111,7 @@ def test_no_limits_no_warnings() -> None:
     open_ended = tuple(replace(s, limit=np.nan) for s in corner.supports)
     car = replace(drawn.car, corners={"FL": replace(corner, supports=open_ended)})
     found: Calibration = calibrate(
-        replace(sheet, strap_limit=np.full(len(sheet.line), np.nan)), car
+        rewritten(sheet, strap_limit=np.full(len(sheet.line), np.nan)), car
     )
     assert (
         found.corners["FL"].quality.lack_of_fit < 2.0

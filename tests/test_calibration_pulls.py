@@ -16,6 +16,7 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.records.sheets import PullSheet
 from tests.days import exact
+from tests.pull_sheets import rewritten
 
 ATTACH = np.array([0.1, 0.7, 0.02])
 ALONG = np.array([2.0, 1.0, 0.5]) / np.linalg.norm([2.0, 1.0, 0.5])
@@ -27,10 +28,10 @@ def rows(sheet: PullSheet, chosen: np.ndarray, **changed: object) -> PullSheet:
     """The sheet with some columns changed in the chosen rows."""
     new = {}
     for name, value in changed.items():
-        column = np.array(getattr(sheet, name), copy=True)
+        column = sheet.column(name).copy()
         column[chosen] = value
         new[name] = column
-    return dataclasses.replace(sheet, **new)
+    return rewritten(sheet, **new)
 
 
 def pull_named(sheet: PullSheet, name: str) -> Pull:
@@ -140,7 +141,7 @@ def test_devices_in_use_and_their_loads() -> None:
     both = pull_named(sheet, "outward on the pad")
     assert both.devices == ("strap", "pad")
     chosen = (sheet.pull == "outward on the pad") & (sheet.phase != "tare")
-    assert np.array_equal(both.load, [sheet.strap_load[chosen], sheet.pad_load[chosen]])
+    assert np.array_equal(both.load, [sheet.strap.load[chosen], sheet.pad.load[chosen]])
     assert pull_named(sheet, "fore").devices == ("strap",)
     pad = pull_named(sheet, "pad")
     assert pad.devices == ("pad",)
@@ -156,7 +157,7 @@ def test_a_written_direction_stands_for_the_marks() -> None:
     away = np.array([1.0, 0.2, 0.1]) / np.linalg.norm([1.0, 0.2, 0.1])
     pull = pull_named(rows(sheet, chosen, direction=away, u_direction=0.02), "fore")
     assert np.array_equal(pull.lines[0].direction, away)
-    assert np.array_equal(pull.lines[0].point, sheet.attach[np.flatnonzero(chosen)[0]])
+    assert np.array_equal(pull.lines[0].point, sheet.strap.point[np.flatnonzero(chosen)[0]])
     assert_allclose(
         np.sqrt(np.diag(pull.lines[0].covariance)), [0.002, 0.002, 0.02, 0.02], rtol=1e-12
     )  # the stated figures
@@ -199,7 +200,7 @@ def test_a_missing_tare_is_told_by_pull_and_line(where: object) -> None:
 def test_an_attachment_far_off_the_strap_is_told_in_millimetres() -> None:
     sheet = exact().pulls
     chosen = sheet.pull == "outward"
-    spoiled = rows(sheet, chosen, attach=sheet.attach[chosen] + [0.06, 0, 0])
+    spoiled = rows(sheet, chosen, attach=sheet.strap.point[chosen] + [0.06, 0, 0])
     with pytest.warns(DataWarning, match=r"line 23.*pull outward.*lies 59 mm off.*than 25 mm"):
         pull_named(spoiled, "outward")
 

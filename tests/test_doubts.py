@@ -23,9 +23,10 @@ from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
 from tests.days import day, unwarned
+from tests.pull_sheets import rewritten, rows_of
 from tests.shipped_mechanisms import shipped
 from tests.suspension_days import unit_day
-from tests.test_calibrate import fitted, pulled, rows_of, without_slopes
+from tests.test_calibrate import fitted, pulled, without_slopes
 
 
 def with_sign(car: Vehicle, gauge: str, sign: int) -> Vehicle:
@@ -66,9 +67,9 @@ def test_a_sign_that_nobody_noted_and_no_pull_shows_is_not_guessed() -> None:
 def test_a_mistyped_load_does_not_hide_a_sign() -> None:
     drawn, sheet = pulled("FL", 0)
     row = np.flatnonzero(sheet.pull == "inward")[4]
-    load = sheet.strap_load.copy()
+    load = sheet.strap.load.copy()
     load[row] *= 100.0  # a decimal point forgotten twice
-    found = fitted(replace(sheet, strap_load=load), with_sign(drawn.car, "FL_upper_rear", 0))
+    found = fitted(rewritten(sheet, strap_load=load), with_sign(drawn.car, "FL_upper_rear", 0))
     (error,) = found.quality.gross
     assert error.line == int(sheet.line[row])
     clean = fitted(sheet, drawn.car)
@@ -117,8 +118,8 @@ def test_nothing_speaks_against_an_honest_sheet() -> None:
 
 def test_pulls_that_contradict_each_other_are_told() -> None:
     drawn, sheet = pulled("FL", 0)
-    load = np.where(sheet.pull == "inward", 1.3, 1.0) * sheet.strap_load  # another cell's units
-    said = doubts(replace(sheet, strap_load=load), drawn.car)[-1]
+    load = np.where(sheet.pull == "inward", 1.3, 1.0) * sheet.strap.load  # another cell's units
+    said = doubts(rewritten(sheet, strap_load=load), drawn.car)[-1]
     assert re.search(
         r"corner FL: the pulls contradict each other \d+ times.*pull '[a-z ,-]+'", said
     )

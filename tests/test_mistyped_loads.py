@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -15,15 +14,16 @@ from recon.records.sheets import PullSheet
 from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import draw_car
 from tests.days import club_car
+from tests.pull_sheets import rewritten
 from tests.test_calibrate import FEW, fitted, pulled
 
 
 def mistyped(sheet: PullSheet, pull: str, step: int, factor: float) -> tuple[PullSheet, int]:
     """The sheet with one strap load written wrong, and its line."""
     row = np.flatnonzero(sheet.pull == pull)[step]
-    load = sheet.strap_load.copy()
+    load = sheet.strap.load.copy()
     load[row] = round(load[row] * factor)
-    return replace(sheet, strap_load=load), int(sheet.line[row])
+    return rewritten(sheet, strap_load=load), int(sheet.line[row])
 
 
 @cache
@@ -49,9 +49,9 @@ def test_one_mistyped_load_is_named_and_left_out(corner: str, pull: str, step: i
     device = "pad" if pull == "pad" else "strap"
     load = {"strap": "strap_load", "pad": "pad_load"}[device]
     assert error.device == device
-    assert error.written == getattr(sheet, load)[row]
+    assert error.written == sheet.column(load)[row]
     # A reading is known to 0.4 %, the map to as much, the loop to 0.2 %: 0.6 %, three times.
-    assert error.implied == pytest.approx(getattr(clean, load)[row], rel=0.02)
+    assert error.implied == pytest.approx(clean.column(load)[row], rel=0.02)
     sentence = error.sentence(corner)
     assert f"line {error.line}" in sentence
     assert f"{error.written:.0f} N" in sentence

@@ -71,17 +71,17 @@ def test_values_in_si_and_defaults(tmp_path):
     assert read.line.tolist() == [2, 3, 4]
     assert read.purpose.tolist() == ["fit"] * 3
     assert read.gauges == ("G1", "G2")
-    np.testing.assert_allclose(read.strap_load, [0, 50 * 9.80665, 20 * 9.80665], **EXACT)
-    assert np.isnan(read.pad_load).all()
-    assert np.isnan(read.direction).all()
-    np.testing.assert_allclose(read.mark2[1], [0, 1.5, 0.05], **EXACT)
+    np.testing.assert_allclose(read.strap.load, [0, 50 * 9.80665, 20 * 9.80665], **EXACT)
+    assert np.isnan(read.pad.load).all()
+    assert np.isnan(read.strap.direction).all()
+    np.testing.assert_allclose(read.strap.mark2[1], [0, 1.5, 0.05], **EXACT)
     np.testing.assert_allclose(read.clock, 9 * 3600.0, **EXACT)
     assert (read.travel == 0).all()
     assert (read.steer == 0).all()
-    assert np.isnan(read.strap_limit).all()
+    assert np.isnan(read.strap.limit).all()
     assert np.isnan(read.temperature).all()
     for name, value in DEFAULT_U.items():
-        assert (getattr(read, name) == value).all()
+        assert (read.column(name) == value).all()
     np.testing.assert_allclose(read.indication, [[0.1, 0.2]] * 3, **EXACT)
 
 
@@ -98,11 +98,11 @@ def test_stated_uncertainties_pose_and_limit(tmp_path):
     }
     read = read_pulls(save(tmp_path, [sheet()[0], *changed(1, **extra)[1:]]), small_car())
     np.testing.assert_allclose(read.u_load_step, [0.005, 0.004, 0.005], **EXACT)
-    np.testing.assert_allclose(read.u_mark, [0.003, 0.002, 0.003], **EXACT)
-    np.testing.assert_allclose(read.u_pad_tilt[1], np.deg2rad(0.2), **EXACT)
+    np.testing.assert_allclose(read.strap.u_mark, [0.003, 0.002, 0.003], **EXACT)
+    np.testing.assert_allclose(read.pad.u_angle[1], np.deg2rad(0.2), **EXACT)
     np.testing.assert_allclose(read.travel, [0, -0.003, 0], **EXACT)
     np.testing.assert_allclose(read.steer[1], np.deg2rad(1), **EXACT)
-    np.testing.assert_allclose(read.strap_limit, [np.nan, 20e3, np.nan], **EXACT)
+    np.testing.assert_allclose(read.strap.limit, [np.nan, 20e3, np.nan], **EXACT)
     assert read.notes[1] == "first, of the day"
 
 
@@ -183,7 +183,7 @@ def test_direction_of_any_length_becomes_a_unit_vector(tmp_path):
     vector = point("direction", ("0", "3", "4"), "1")
     gone = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
     read = read_pulls(save(tmp_path, [row | vector | gone for row in sheet()]), small_car())
-    np.testing.assert_allclose(read.direction, [[0, 0.6, 0.8]] * 3, **EXACT)
+    np.testing.assert_allclose(read.strap.direction, [[0, 0.6, 0.8]] * 3, **EXACT)
 
 
 def test_pad_pull_with_decimal_commas_and_foreign_words(tmp_path):
@@ -201,8 +201,8 @@ def test_pad_pull_with_decimal_commas_and_foreign_words(tmp_path):
     )
     path = save(tmp_path, rows, delimiter=";")
     read = read_pulls(path, small_car(), column_map=chosen)
-    np.testing.assert_allclose(read.pad_load, np.array([np.nan, 100.5, 50]) * 9.80665, **EXACT)
-    np.testing.assert_allclose(read.pad[1], [0.0015, 0.7, 0], **EXACT)
+    np.testing.assert_allclose(read.pad.load, np.array([np.nan, 100.5, 50]) * 9.80665, **EXACT)
+    np.testing.assert_allclose(read.pad.point[1], [0.0015, 0.7, 0], **EXACT)
     assert read.phase.tolist() == ["tare", "rising", "falling"]
     assert set(read.purpose) == {"verify"}
 
@@ -322,7 +322,7 @@ def test_examples_of_the_format_reference_can_be_read(tmp_path):
     pulls = read_pulls(tmp_path / "pulls.csv", car)
     assert set(pulls.pull) == {"1", "2"}
     foreign = read_pulls(tmp_path / "foreign.csv", car, column_map=tmp_path / "pulls_map.toml")
-    np.testing.assert_allclose(foreign.strap_load[:3], pulls.strap_load[:3], rtol=0.01, atol=0)
+    np.testing.assert_allclose(foreign.strap.load[:3], pulls.strap.load[:3], rtol=0.01, atol=0)
     assert set(read_tares(tmp_path / "tares.csv", car).when) == {"before", "after"}
     assert read_log(tmp_path / "log.csv", car).sizes["elapsed_time"] == 3
     assert read_map(tmp_path / "pulls_map.toml", "pulls", car).decimal == ","

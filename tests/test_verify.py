@@ -15,6 +15,7 @@ from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
 from tests.days import NOTHING, club_car, day, exact, unwarned
+from tests.pull_sheets import rewritten, rows_of
 
 
 def test_exact_pulls_verify_to_the_last_digit() -> None:
@@ -28,7 +29,7 @@ def test_exact_pulls_verify_to_the_last_digit() -> None:
     loaded = checks.phase != "tare"
     assert found.pull == tuple(checks.pull[loaded])
     # Reference values are the written loads: the strap's pull along its line, the pad's upwards.
-    strap, pad = (np.nan_to_num(a[loaded]) for a in (checks.strap_load, checks.pad_load))
+    strap, pad = (np.nan_to_num(a[loaded]) for a in (checks.strap.load, checks.pad.load))
     alone = pad == 0
     assert_allclose(found.applied[alone], strap[alone], rtol=1e-12)  # rounding
     assert_allclose(np.linalg.norm(found.reference, axis=1), found.applied, rtol=1e-12)
@@ -84,12 +85,12 @@ def test_the_common_cell_cannot_show_in_a_verification() -> None:
 def test_gains_of_two_devices_do_not_cancel() -> None:
     """A check on the pad alone, against a map from straps alone, is less sure by both gains."""
     sheet, car = exact().pulls, exact().car
-    straps = rows_of(sheet, np.isnan(sheet.pad_load))
+    straps = rows_of(sheet, np.isnan(sheet.pad.load))
     pads = rows_of(sheet, np.isin(sheet.pull, ["pad", "fore"]))
     pads = replace(pads, purpose=np.full(len(pads.line), "verify"))
     with unwarned():
         calibration = calibrate(with_tares(straps, sheet), car)
-    loose = replace(pads, u_pad_gain=np.full(len(pads.line), 0.05))
+    loose = rewritten(pads, u_pad_gain=np.full(len(pads.line), 0.05))
     tight, wide = (verify(p, calibration, car)["FL"] for p in (pads, loose))
     on_pad = np.array(tight.pull) == "pad"
     extra = np.sqrt(wide.u_error[on_pad, 2] ** 2 - tight.u_error[on_pad, 2] ** 2)
@@ -101,33 +102,24 @@ def test_gains_of_two_devices_do_not_cancel() -> None:
 def test_the_gain_of_the_one_device_cancels() -> None:
     """The map takes over the cell's gain, and the reference has it too: nothing of it is left."""
     sheet, car = exact().pulls, exact().car
-    straps = with_tares(rows_of(sheet, np.isnan(sheet.pad_load)), sheet)
+    straps = with_tares(rows_of(sheet, np.isnan(sheet.pad.load)), sheet)
     checks = replace(straps, purpose=np.full(len(straps.line), "verify"))
     sure, unsure = 1e-6, 0.003
     found = []
     for u in (sure, unsure):
         gain = np.full(len(straps.line), u)
         with unwarned():
-            calibration = calibrate(replace(straps, u_strap_gain=gain), car)
-        found.append(verify(replace(checks, u_strap_gain=gain), calibration, car)["FL"])
+            calibration = calibrate(rewritten(straps, u_strap_gain=gain), car)
+        found.append(verify(rewritten(checks, u_strap_gain=gain), calibration, car)["FL"])
     grown = np.sum(found[1].u_error ** 2 - found[0].u_error ** 2, axis=1)
     # Added up they would make twice 0.3 % of the load, in the reference alone once; bridges hold
     # the map against a part of the gain, which is 16 % of it here.
     assert np.all(np.sqrt(grown) < 0.25 * unsure * found[0].applied)
 
 
-def rows_of(sheet: PullSheet, chosen: np.ndarray) -> PullSheet:
-    changed = {
-        name: value[chosen]
-        for name in sheet.__dataclass_fields__
-        if isinstance(value := getattr(sheet, name), np.ndarray)
-    }
-    return replace(sheet, **changed)
-
-
 def with_tares(sheet: PullSheet, whole: PullSheet) -> PullSheet:
     """Pulls of `sheet` that use no pad in any of their rows."""
-    pads = set(whole.pull[np.isfinite(whole.pad_load)])
+    pads = set(whole.pull[np.isfinite(whole.pad.load)])
     return rows_of(sheet, ~np.isin(sheet.pull, list(pads)))
 
 
@@ -139,10 +131,10 @@ def test_readings_that_are_less_sure_widen_along_their_line() -> None:
         verify(c, exact().calibration, exact().car)["FL"] for c in (sure, unsure)
     )  # fmt: skip
     loaded = sure.phase != "tare"
-    alone = np.nan_to_num(sure.pad_load[loaded]) == 0
+    alone = np.nan_to_num(sure.pad.load[loaded]) == 0
     more = np.sum(after.u_error**2 - before.u_error**2, axis=1)[alone]
     share = 0.03**2 - sure.u_load_step[loaded][alone] ** 2
-    assert_allclose(more, share * sure.strap_load[loaded][alone] ** 2, rtol=1e-6)
+    assert_allclose(more, share * sure.strap.load[loaded][alone] ** 2, rtol=1e-6)
     assert np.array_equal(after.error, before.error)
 
 

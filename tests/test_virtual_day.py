@@ -35,8 +35,8 @@ def test_sheet_of_pulls_has_the_plan_s_shape():
         read = np.isfinite(sheet.indication[mine])
         assert np.all(read == [g.startswith(name) for g in sheet.gauges])
     assert sheet.phase[:10].tolist() == ["tare", *["rising"] * 5, *["falling"] * 3, "tare"]
-    assert np.all(np.diff(sheet.strap_load[:6]) > 0)
-    assert np.all(np.isnan(sheet.pad_load[:10]))
+    assert np.all(np.diff(sheet.strap.load[:6]) > 0)
+    assert np.all(np.isnan(sheet.pad.load[:10]))
     assert set(sheet.wheel_held_by[sheet.corner == "RL"]) == {"brake", "half-shaft"}
     checks = virtual_verification(car, np.random.default_rng(3), corners=("RL",))
     assert len(set(checks.pull)) == 4
@@ -55,7 +55,7 @@ def test_pulls_and_drives_repeat_with_the_seed_and_only_with_it():
     assert_equal(asdict(one[2]), asdict(again[2]))
     assert one[1].identical(again[1])
     assert one[3].identical(again[3])
-    assert not np.allclose(one[0].mark1, day(5)[0].mark1, equal_nan=True)
+    assert not np.allclose(one[0].strap.mark1, day(5)[0].strap.mark1, equal_nan=True)
 
 
 def test_marks_lie_about_the_strap_as_stated():
@@ -63,9 +63,9 @@ def test_marks_lie_about_the_strap_as_stated():
     sheets = [virtual_pulls(car, None, np.random.default_rng(s)) for s in range(4)]
     off = []
     for sheet in sheets:
-        rows = (sheet.phase == "tare") & np.isfinite(sheet.strap_load)
+        rows = (sheet.phase == "tare") & np.isfinite(sheet.strap.load)
         # The attachment stands 0.25 m before the first mark of a strap marked 1 m apart.
-        miss = sheet.attach - 1.25 * sheet.mark1 + 0.25 * sheet.mark2
+        miss = sheet.strap.point - 1.25 * sheet.strap.mark1 + 0.25 * sheet.strap.mark2
         off.append(miss[rows][::2])
     stated = np.sqrt(0.002**2 + (1.25**2 + 0.25**2) * 0.003**2)
     assert_allclose(np.std(np.concatenate(off)), stated, rtol=0.13)  # some 600 numbers, times 4
@@ -77,10 +77,10 @@ def test_one_mistyped_load_and_nothing_else():
     wrong = virtual_pulls(
         car, None, np.random.default_rng(2), corners=("FL",), mistyped=Mistyped("FL", "aft", 4)
     )
-    differs = clean.strap_load != wrong.strap_load
-    differs &= np.isfinite(clean.strap_load)
+    differs = clean.strap.load != wrong.strap.load
+    differs &= np.isfinite(clean.strap.load)
     assert clean.pull[differs].tolist() == ["aft"]
-    excess = wrong.strap_load[differs] / clean.strap_load[differs] - 1
+    excess = wrong.strap.load[differs] / clean.strap.load[differs] - 1
     assert 0.02 <= excess[0] <= 0.2  # two in the second digit
     assert_allclose(wrong.indication, clean.indication)
     with pytest.raises(DataError, match="no step 4 in a pull named 'afte'"):
@@ -95,10 +95,10 @@ def test_perfect_readings_of_a_rigid_car_repeat_the_written_wrenches():
     top = np.flatnonzero(sheet.phase == "rising")[4::5]
     for row, tare in zip(top, np.flatnonzero(sheet.phase == "tare")[::2], strict=True):
         wrench = np.zeros(6)
-        strap = sheet.mark2[row] - sheet.mark1[row]
+        strap = sheet.strap.mark2[row] - sheet.strap.mark1[row]
         for load, point, way in (
-            (sheet.strap_load[row], sheet.attach[row], strap / np.linalg.norm(strap)),
-            (sheet.pad_load[row], sheet.pad[row], np.array([0.0, 0.0, 1.0])),
+            (sheet.strap.load[row], sheet.strap.point[row], strap / np.linalg.norm(strap)),
+            (sheet.pad.load[row], sheet.pad.point[row], np.array([0.0, 0.0, 1.0])),
         ):
             if np.isfinite(load):
                 wrench += load * np.concatenate([way, np.cross(point - posed.wheels[0].hub, way)])
@@ -120,7 +120,7 @@ def test_weak_members_are_spared():
         for c in (car, spared)
     )
     fore = (a.pull == "fore") & (a.phase != "tare")
-    assert np.all(b.strap_load[fore] < 0.6 * a.strap_load[fore])  # 6 kN asked of a 1.5 kN share
+    assert np.all(b.strap.load[fore] < 0.6 * a.strap.load[fore])  # 6 kN asked of a 1.5 kN share
 
 
 def test_inboard_brakes_and_free_wheels_pass_no_moment_about_the_spin():

@@ -19,11 +19,11 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.motion import Pose, pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
+from recon.records.sheets import Device, PullSheet, Strap
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
     from recon.mechanics.assembly import Assembly
-    from recon.records.sheets import PullSheet
 
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
 MOVED = 1e-4  # m; travels are written to whole millimetres
@@ -262,22 +262,20 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
     first = int(loaded[0])
     outboard = corner.brake.place == "outboard"
     indication, change = _tared(sheet, of.rows, gauges)
-    loads = {"strap": sheet.strap_load, "pad": sheet.pad_load}
-    used = {d: loaded[np.nan_to_num(load[loaded]) != 0.0] for d, load in loads.items()}
-    devices = tuple(d for d in loads if used[d].size)
-    # Its line is that of the first row in which the device is loaded.
-    lines = tuple(_line_of(sheet, int(used[d][0]), d) for d in devices)
-    gains = {"strap": sheet.u_strap_gain, "pad": sheet.u_pad_gain}
+    found = {"strap": sheet.strap, "pad": sheet.pad}
+    used = {name: loaded[np.nan_to_num(of.load[loaded]) != 0.0] for name, of in found.items()}
+    devices = {name: of for name, of in found.items() if used[name].size}
     return Pull(
         corner=corner.name,
         # One list holds the pulls of both wheels of an axle: the corner distinguishes them.
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         line_of_file=sheet.line[loaded],
-        devices=devices,
-        lines=lines,
-        load=np.array([np.nan_to_num(loads[d][loaded]) for d in devices]),
+        devices=tuple(devices),
+        # A device's line is that of the first row in which it is loaded.
+        lines=tuple(_line_of(sheet, int(used[n][0]), of) for n, of in devices.items()),
+        load=np.array([np.nan_to_num(of.load[loaded]) for of in devices.values()]),
         u_step=sheet.u_load_step[loaded],
-        u_gain=np.array([gains[d][first] for d in devices]),
+        u_gain=np.array([of.u_gain[first] for of in devices.values()]),
         falling=sheet.phase[loaded] == "falling",
         indication=indication,
         tare_change=change,
@@ -292,7 +290,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         members=member_matrix(at)[:, 6 * w : 6 * w + 6],
         travel=travel,
         rack=rack,
-        force_limit=float(sheet.strap_limit[first]),
+        force_limit=float(sheet.strap.limit[first]),
         temperature=float(np.mean(sheet.temperature[loaded])),
         moved=np.zeros((len(loaded), len(at.mechanism.members))),
     )
@@ -351,16 +349,12 @@ def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tupl
     return sheet.indication[np.ix_(loaded, gauges)] - zero, change
 
 
-def _line_of(sheet: PullSheet, row: int, device: str) -> Line:
-    if device == "pad":
-        up = np.array([0.0, 0.0, 1.0])
-        return _given_line(sheet.pad[row], up, sheet.u_pad_point[row], sheet.u_pad_tilt[row])
-    if np.all(np.isfinite(sheet.direction[row])):
-        return _given_line(
-            sheet.attach[row], sheet.direction[row], sheet.u_attach[row], sheet.u_direction[row]
-        )
-    attach, mark1, mark2 = sheet.attach[row], sheet.mark1[row], sheet.mark2[row]
-    u_attach, u_mark = float(sheet.u_attach[row]), float(sheet.u_mark[row])
+def _line_of(sheet: PullSheet, row: int, device: Device) -> Line:
+    point, direction, u_point = device.point[row], device.direction[row], device.u_point[row]
+    if not isinstance(device, Strap) or np.all(np.isfinite(direction)):
+        return _given_line(point, direction, u_point, device.u_angle[row])
+    attach, mark1, mark2 = point, device.mark1[row], device.mark2[row]
+    u_attach, u_mark = float(u_point), float(device.u_mark[row])
     line = strap_line(attach, mark1, mark2, u_attach, u_mark)
     distance = off_line(attach, mark1, mark2)
     allowed = OFF_LINE * float(np.hypot(u_attach, 1.5 * u_mark))

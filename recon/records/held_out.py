@@ -62,7 +62,7 @@ def _pulls(
 ) -> dict[tuple[str, str], tuple[int, Steps]]:
     """Line and loaded steps of every pull with that purpose, by corner and name."""
     columns = [sheet.gauges.index(name) for name in gauges]
-    numbers = np.column_stack([sheet.strap_load, sheet.pad_load, sheet.indication[:, columns]])
+    numbers = np.column_stack([sheet.strap.load, sheet.pad.load, sheet.indication[:, columns]])
     # What was not read compares equal to itself.
     numbers = np.where(np.isnan(numbers), np.inf, numbers)
     chosen = (sheet.purpose == purpose) & (sheet.phase != "tare")

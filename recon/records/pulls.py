@@ -73,34 +73,35 @@ def read_pulls(
             nearest(purpose, WORDS["purpose"]),
             "Ask for one of these; the sheet's own column wins.",
         )
-    gauges, columns = _columns(rows, car, purpose)
-    _check_pulls(rows, columns)
-    _check_loads(rows, columns)
-    _check_strap(rows, columns)
-    length = np.linalg.norm(columns["direction"], axis=1, keepdims=True)
-    columns["direction"] = columns["direction"] / length
-    return PullSheet(
+    corner = rows.words("corner", legal=tuple(car.corners))
+    gauges = _gauges(rows, car, corner)
+    sheet = PullSheet.of_columns(
+        _columns(rows, purpose),
         path=str(path),
         checksum=checksum(path),
         line=np.array(rows.lines, dtype=np.int64),
+        corner=corner,
         gauges=gauges,
-        **columns,
+        indication=_indications(rows, car, corner, gauges),
     )
+    _check_pulls(rows, sheet)
+    _check_loads(rows, sheet)
+    _check_strap(rows, sheet)
+    return sheet
 
 
-def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], dict[str, Any]]:
-    """Read gauges and the fields of the sheet that are read from the table."""
-    corner = rows.words("corner", legal=tuple(car.corners))
-    gauges = _gauges(rows, car, corner)
-    columns = {
-        "corner": corner,
-        "pull": rows.words("pull"),
+def _columns(rows: Rows, purpose: str) -> dict[str, Any]:
+    """Read the columns that do not depend on the car, by their names in the file."""
+    pull = rows.words("pull")
+    return {
+        "pull": pull,
         "purpose": rows.words("purpose", purpose, WORDS["purpose"]),
         "wheel_held_by": rows.words("wheel_held_by", legal=WORDS["wheel_held_by"]),
         "phase": rows.words("phase", legal=WORDS["phase"]),
         "clock": _clock(rows),
         **{n: rows.numbers(n, least=0.0) for n in ("strap_load", "pad_load", "strap_limit")},
-        **{n: rows.vector(n) for n in ("attach", "mark1", "mark2", "direction", "pad")},
+        **{n: rows.vector(n) for n in ("attach", "mark1", "mark2", "pad")},
+        "direction": _direction(rows, pull),
         "travel": rows.numbers("travel", 0.0),
         "partner_travel": rows.numbers("partner_travel"),
         "steer": rows.numbers("steer", 0.0),
@@ -110,9 +111,20 @@ def _columns(rows: Rows, car: Vehicle, purpose: str) -> tuple[tuple[str, ...], d
             name: rows.numbers(name, u, least=SMALLEST_U, most=LARGEST_U)
             for name, u in DEFAULT_U.items()
         },
-        "indication": _indications(rows, car, corner, gauges),
     }
-    return gauges, columns
+
+
+def _direction(rows: Rows, pull: Words) -> Floats:
+    """Read the strap's direction as unit vectors (row, 3), NaN where none is written."""
+    direction = rows.vector("direction")
+    length = np.linalg.norm(direction, axis=1)
+    rows.refuse(
+        length < SHORTEST_DIRECTION,
+        lambda row: f"pull {pull[row]} has a direction of length {length[row]:g}",
+        "the direction in which the strap pulls the wheel, of any length above zero",
+        "Correct direction_x, _y, _z.",
+    )
+    return np.asarray(direction / length[:, None])
 
 
 def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
@@ -166,17 +178,17 @@ def _clock(rows: Rows) -> Floats:
     return clock
 
 
-def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
+def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
     """Each pull has one purpose, a tare and then a load, and its clock does not run back."""
     rows.refuse(
-        columns["pull"] == "",
-        lambda row: f"no word in column pull at corner {columns['corner'][row]}",
+        sheet.pull == "",
+        lambda row: f"no word in column pull at corner {sheet.corner[row]}",
         "a number or name of its own for each pull of a corner",
         "Fill it in; the rows of one pull have the same word.",
     )
-    keys = np.char.add(np.char.add(columns["corner"], " "), columns["pull"])
+    keys = np.char.add(np.char.add(sheet.corner, " "), sheet.pull)
     _, first, pull = np.unique(keys, return_index=True, return_inverse=True)
-    purpose = columns["purpose"]
+    purpose = sheet.purpose
     rows.refuse(
         purpose != purpose[first][pull],
         lambda row: f"pull {keys[row]} with purpose '{purpose[row]}' after another one",
@@ -186,12 +198,12 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
     opens = np.zeros(len(keys), dtype=bool)
     opens[first] = True
     rows.refuse(
-        opens & (columns["phase"] != "tare"),
-        lambda row: f"pull {keys[row]} begins with phase '{columns['phase'][row]}'",
+        opens & (sheet.phase != "tare"),
+        lambda row: f"pull {keys[row]} begins with phase '{sheet.phase[row]}'",
         "a row with phase tare before the first loaded step of every pull",
         "Add the tare that was read before this pull; without it the zero is not known.",
     )
-    lone = np.bincount(pull, weights=columns["phase"] != "tare") == 0
+    lone = np.bincount(pull, weights=sheet.phase != "tare") == 0
     rows.refuse(
         lone[pull],
         lambda row: f"pull {keys[row]} with {np.sum(pull == pull[row])} tare rows and no load",
@@ -200,66 +212,56 @@ def _check_pulls(rows: Rows, columns: dict[str, Any]) -> None:
     )
     order = np.argsort(pull, kind="stable")
     back = np.zeros(len(keys), dtype=bool)
-    back[order[1:]] = np.diff(columns["clock"][order]) < 0
+    back[order[1:]] = np.diff(sheet.clock[order]) < 0
     rows.refuse(
         back & ~opens,
-        lambda row: f"the clock runs back within pull {keys[row]} to {columns['clock'][row]:g} s",
+        lambda row: f"the clock runs back within pull {keys[row]} to {sheet.clock[row]:g} s",
         "rows of one pull in the order in which they were read",
         "Sort the rows or correct the time; the zero is followed through the pull by it.",
     )
 
 
-def _used(load: Floats, phase: Words) -> NDArray[np.bool_]:
-    """Rows in which a device pulls or pushes; a 0 beside a tare says nothing about its place."""
-    return np.asarray(~np.isnan(load) & ((phase != "tare") | (load > 0)))
-
-
-def _check_loads(rows: Rows, columns: dict[str, Any]) -> None:
-    strap, pad, phase, pull = (columns[n] for n in ("strap_load", "pad_load", "phase", "pull"))
+def _check_loads(rows: Rows, sheet: PullSheet) -> None:
+    pull, phase = sheet.pull, sheet.phase
     rows.refuse(
-        (phase != "tare") & np.isnan(strap) & np.isnan(pad),
+        (phase != "tare") & np.isnan(sheet.strap.load) & np.isnan(sheet.pad.load),
         lambda row: f"pull {pull[row]}, phase {phase[row]}, without strap_load and pad_load",
         "the load of at least one device in every row that is no tare",
         "Fill in what the load cell or the pad showed.",
     )
+    for load, point in (("pad_load", "pad"), ("strap_load", "attach")):
+        _require_point(rows, sheet, load, point)
+
+
+def _require_point(rows: Rows, sheet: PullSheet, load: str, point: str) -> None:
+    force, places = sheet.column(load), sheet.column(point)
     rows.refuse(
-        _used(pad, phase) & np.isnan(columns["pad"][:, 0]),
-        lambda row: f"pull {pull[row]} has pad_load {pad[row]:g} N and no pad_x, pad_y, pad_z",
-        "the point at which the pad carries the tyre",
-        "Measure the middle of the contact and fill it in.",
-    )
-    rows.refuse(
-        _used(strap, phase) & np.isnan(columns["attach"][:, 0]),
-        lambda row: f"pull {pull[row]} has strap_load {strap[row]:g} N and no attach_x, _y, _z",
-        "the point at which the strap holds the wheel",
-        "Measure the point on the strap's line at the wheel and fill it in.",
+        _used(force, sheet.phase != "tare") & np.isnan(places[:, 0]),
+        lambda row: f"pull {sheet.pull[row]} has {load} {force[row]:g} N and no {point}_x, _y, _z",
+        "the point at which the device acts on the wheel",
+        "Measure the middle of the pad's contact, or a point on the strap's line at the wheel, "
+        "and fill it in.",
     )
 
 
-def _check_strap(rows: Rows, columns: dict[str, Any]) -> None:
+def _used(load: Floats, loaded: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Rows in which a device pulls or pushes; a 0 beside a tare says nothing about its place."""
+    return np.asarray(~np.isnan(load) & (loaded | (load > 0)))
+
+
+def _check_strap(rows: Rows, sheet: PullSheet) -> None:
     """Check that a strap has one direction, and that mark1 is its wheel end: it only pulls."""
-    used = _used(columns["strap_load"], columns["phase"])
-    pull, mark1, mark2 = (columns[n] for n in ("pull", "mark1", "mark2"))
-    length = np.linalg.norm(columns["direction"], axis=1)
-    apart = np.linalg.norm(mark2 - mark1, axis=1)
+    pull, strap = sheet.pull, sheet.strap
+    undirected = np.isnan(strap.direction[:, 0])
+    apart = np.linalg.norm(strap.mark2 - strap.mark1, axis=1)
     rows.refuse(
-        used & (np.isnan(length) == np.isnan(apart)),
+        _used(strap.load, sheet.phase != "tare") & (undirected == np.isnan(apart)),
         lambda row: (
             f"pull {pull[row]} has "
-            + (
-                "neither direction nor two marks"
-                if np.isnan(length[row])
-                else "direction and marks"
-            )
+            + ("neither direction nor two marks" if undirected[row] else "direction and marks")
         ),
         "either direction_x, _y, _z or both mark1 and mark2",
         "Fill in one of the two and empty the other.",
-    )
-    rows.refuse(
-        length < SHORTEST_DIRECTION,
-        lambda row: f"pull {pull[row]} has a direction of length {length[row]:g}",
-        "the direction in which the strap pulls the wheel, of any length above zero",
-        "Correct direction_x, _y, _z.",
     )
     rows.refuse(
         apart < CLOSEST_MARKS,
@@ -267,7 +269,7 @@ def _check_strap(rows: Rows, columns: dict[str, Any]) -> None:
         f"marks at least {1e3 * CLOSEST_MARKS:.0f} mm apart on the strap",
         "Correct mark1 or mark2; the farther apart they are, the better the direction.",
     )
-    near, far = (np.linalg.norm(m - columns["attach"], axis=1) for m in (mark1, mark2))
+    near, far = (np.linalg.norm(m - strap.point, axis=1) for m in (strap.mark1, strap.mark2))
     rows.refuse(
         near > far,
         lambda row: (

@@ -7,6 +7,7 @@ file states it.  NaN means "not read" for indications and "device not in use" fo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,51 @@ from recon.base.arrays import Floats
 Words = NDArray[np.str_]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """A load device in every row of a sheet; arrays have length `row` unless stated otherwise."""
+
+    load: Floats  # N
+    point: Floats  # (row, 3) m, where it acts on the wheel
+    direction: Floats  # (row, 3) unit vector of the force on the wheel, NaN where marks are given
+    u_gain: Floats  # relative, common to all readings of the device
+    u_point: Floats  # m
+    u_angle: Floats  # rad, of the direction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strap(Device):
+    """A strap with its load cell; two marks on it may show its direction."""
+
+    mark1: Floats  # (row, 3) m, wheel end of the strap
+    mark2: Floats  # (row, 3) m
+    u_mark: Floats  # m
+    limit: Floats  # N, NaN where not stated
+
+
+# Columns of the file that describe a device, and the fields that hold them.
+STRAP = {
+    "strap_load": "load",
+    "attach": "point",
+    "direction": "direction",
+    "u_strap_gain": "u_gain",
+    "u_attach": "u_point",
+    "u_direction": "u_angle",
+    "mark1": "mark1",
+    "mark2": "mark2",
+    "u_mark": "u_mark",
+    "strap_limit": "limit",
+}
+PAD = {
+    "pad_load": "load",
+    "pad": "point",
+    "u_pad_gain": "u_gain",
+    "u_pad_point": "u_point",
+    "u_pad_tilt": "u_angle",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PullSheet:
     """Rows of one pull sheet; every array has length `row` unless its shape says otherwise."""
 
@@ -29,29 +74,33 @@ class PullSheet:
     wheel_held_by: Words  # brake | half-shaft | free
     phase: Words  # tare | rising | falling
     clock: Floats  # s; row number where no clock was written
-    strap_load: Floats  # N
-    pad_load: Floats  # N
-    attach: Floats  # (row, 3) m
-    mark1: Floats  # (row, 3) m, wheel end of the strap
-    mark2: Floats  # (row, 3) m
-    direction: Floats  # (row, 3) unit vector of the force on the wheel, NaN where marks are given
-    pad: Floats  # (row, 3) m
+    strap: Strap
+    pad: Device  # pushes straight up
+    u_load_step: Floats  # relative, per reading of either device
     travel: Floats  # m
     partner_travel: Floats  # m, of the wheel that an axle ties to the pulled one; NaN: the same
     steer: Floats  # rad
     temperature: Floats  # degC
-    u_load_step: Floats  # relative, per reading
-    u_strap_gain: Floats  # relative, common to the device
-    u_pad_gain: Floats
-    u_attach: Floats  # m
-    u_mark: Floats
-    u_pad_point: Floats
-    u_direction: Floats  # rad
-    u_pad_tilt: Floats
-    strap_limit: Floats  # N, NaN where not stated
     notes: Words
     gauges: tuple[str, ...]
     indication: Floats  # (row, gauge) in each gauge's unit
+
+    @classmethod
+    def of_columns(cls, columns: dict[str, Any], **other: Any) -> PullSheet:
+        """Group `columns`, named as in the file; vectors are (row, 3)."""
+        strap = Strap(**{field: columns[name] for name, field in STRAP.items()})
+        up = np.tile([0.0, 0.0, 1.0], (len(strap.load), 1))
+        pad = Device(direction=up, **{field: columns[name] for name, field in PAD.items()})
+        rest = {n: values for n, values in columns.items() if n not in STRAP and n not in PAD}
+        return cls(strap=strap, pad=pad, **rest, **other)
+
+    def column(self, name: str) -> NDArray:
+        """Values of a column of the file; vectors are (row, 3)."""
+        if name in STRAP:
+            return np.asarray(getattr(self.strap, STRAP[name]))
+        if name in PAD:
+            return np.asarray(getattr(self.pad, PAD[name]))
+        return np.asarray(getattr(self, name))
 
 
 @dataclass(frozen=True, slots=True)

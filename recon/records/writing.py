@@ -101,9 +101,9 @@ def write_pulls(
     for name, dimension in QUANTITIES["pulls"].items():
         stem, _, component = name.rpartition("_")
         if component in COMPONENTS:
-            columns[name] = dimension, getattr(sheet, stem)[:, COMPONENTS.index(component)]
+            columns[name] = dimension, sheet.column(stem)[:, COMPONENTS.index(component)]
         else:
-            columns[name] = dimension, getattr(sheet, name)
+            columns[name] = dimension, sheet.column(name)
     for name, values in zip(sheet.gauges, sheet.indication.T, strict=True):
         columns[name] = units[name], values
     _write(path, columns, overwrite)

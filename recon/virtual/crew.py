@@ -123,18 +123,16 @@ def virtual_pulls(
     if mistyped is not None:
         _mistype(table, mistyped)
     rows = len(table["corner"])
-    return PullSheet(
+    stated = {key: np.full(rows, value) for key, value in STATED.items()}
+    return PullSheet.of_columns(
+        {**table, **stated, "direction": np.full((rows, 3), np.nan), "steer": np.zeros(rows)},
         path="virtual pulls",
         checksum="",
         line=np.arange(2, rows + 2),
-        direction=np.full((rows, 3), np.nan),
-        steer=np.zeros(rows),
-        **{key: np.full(rows, value) for key, value in STATED.items()},
         gauges=tuple(
             g for name in dict.fromkeys(assemblies) for g in virtual_car.channels[name].names
         ),
         indication=read,
-        **table,
     )
 
 
