@@ -146,7 +146,7 @@ def test_every_labelled_axis_has_a_unit_and_the_footer_says_axes_and_bandwidth(p
     quantities = [label for label in labels if label not in {"", "gauge"}]
     assert quantities
     for label in quantities:
-        assert re.search(r"\[(N|s|% of own slope)\]$", label), label
+        assert re.search(r"\[(N|s|% of main slope)\]$", label), label
     footer = figure.texts[-1].get_text()
     assert "bandwidth" in footer
     if picture.startswith(("lateral", "plane")):
@@ -343,8 +343,8 @@ def test_crosstalk_shows_measured_predicted_and_own_slope():
         "−0.08000 ± 0.00078\nmV/V per kN\npredicted −0.07800",
         "0.06000 ± 0.00078\nmV/V per kN\nnone predicted",
     ]
-    assert figure.texts[0].get_text() == "Cross-talk of RR rear right: up to 10.0 % of own slope"
-    for word in ("measured", "95 % interval", "predicted", "own slope"):
+    assert figure.texts[0].get_text() == "Cross-talk of RR rear right: up to 10.0 % of main slope"
+    for word in ("measured", "95 % interval", "predicted", "main slope"):
         assert word in legend_of(figure)
 
 

@@ -73,9 +73,11 @@ def test_all_channels_nothing_to_say() -> None:
 @pytest.mark.parametrize(
     ("channel", "sentences", "grows"),
     [
-        (("travel",), ["corner FL: travel is not logged; intervals are widened by 15 mm"], "yz"),
+        (("travel",), ["corner FL: travel is not logged; intervals allow for a standard "
+                       "uncertainty of 15 mm"], "yz"),
         (("hub_acceleration", "noise_hub_acceleration"),
-         ["corner RR: hub_acceleration is not logged; intervals are widened by 4 m/s2"], "xyz"),
+         ["corner RR: hub_acceleration is not logged; body acceleration is used, with a "
+          "standard uncertainty of 4 m/s2"], "xyz"),
         (("steer",), ["virtual log: steer is not logged; the rack is taken as straight within "
                       "10 mm. Log steer, rack or steering_wheel_angle."], "x"),
         (("roll", "pitch"), ["virtual log: roll and pitch are not logged; taken from the four "
@@ -123,8 +125,8 @@ def test_one_axis_of_the_hub_is_told_and_widened_alone() -> None:
     hub.loc[{"corner": "FL", "component": "y"}] = np.nan
     found, said = solved(log.assign(hub_acceleration=hub))
     assert said == [
-        "virtual log, corner FL: hub_acceleration (y) is not logged; intervals are widened by 4 "
-        "m/s2, body acceleration is used instead."
+        "virtual log, corner FL: hub_acceleration (y) is not logged; body acceleration is used, "
+        "with a standard uncertainty of 4 m/s2."
     ]
     assert mean_u(found)[1] > 1.1 * mean_u(whole())[1]
     assert_allclose(mean_u(found)[2], mean_u(whole())[2], rtol=0.05)
@@ -136,7 +138,9 @@ def test_no_acceleration_at_all_is_one_error_shared_by_the_corners() -> None:
     gone = ("hub_acceleration", "noise_hub_acceleration", "acceleration")
     log = short()
     found, said = solved(log.drop_vars([name for name in gone if name in log]))
-    assert any("widened by 10 m/s2, gravity alone is used instead" in text for text in said)
+    assert any(
+        "gravity alone is used, with a standard uncertainty of 10 m/s2" in text for text in said
+    )
     names = found["cause_name"].to_numpy().tolist()
     assert names.count("body acceleration y") == 1
     loading = found["loading"].to_numpy()[names.index("body acceleration y"), 0, :, 1, 0]
@@ -333,7 +337,7 @@ def test_a_log_without_any_whole_corner_is_refused() -> None:
 
 def test_a_corner_that_lacks_a_gauge_is_left_out() -> None:
     keep = [g for g in day().conditioned["gauge"].to_numpy() if g != "RR_toe_link"]
-    message = r"corner RR is left out, gauge RR_toe_link is calibrated and not in the log"
+    message = r"corner RR is left out: gauge RR_toe_link is calibrated but not in the log"
     with pytest.warns(DataWarning, match=message):
         found = reconstruct(day().conditioned.sel(gauge=keep), day().calibration, day().car)
     assert found["corner"].to_numpy().tolist() == ["FL", "FR", "RL"]

@@ -43,7 +43,10 @@ def test_what_is_stamped_is_what_is_required() -> None:
 @pytest.mark.parametrize(
     ("made", "message"),
     [
-        (xr.Dataset(attrs={"title": "T"}), r"T: 'T', without speed; need a dataset with speed"),
+        (
+            xr.Dataset(attrs={"title": "T"}),
+            r"T: 'T', without speed; need a dataset with these variables",
+        ),
         (car_speed(units="km/h"), r"T, variable speed: unit 'km/h'; need unit 'm/s'"),
         (car_speed(dim="sample"), r"variable speed: \(sample\); need \(time\)"),
         (car_speed([1, 2]), r"variable speed: whole numbers; need numbers"),

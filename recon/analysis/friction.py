@@ -109,8 +109,10 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
 
 
 def _in_words(name: str) -> str:
-    bare = name.removeprefix("u_")
+    bare, limit = name.removeprefix("u_"), name.rpartition("_")[2]
     prefix = "" if bare == name else "standard uncertainty of "
+    if limit in ("lower", "upper"):
+        bare, prefix = bare.removesuffix(f"_{limit}"), f"{limit} 95 % limit of "
     return prefix + bare.replace("_", " ")
 
 

@@ -90,7 +90,7 @@ def require(
     if missing:
         title = shortened(str(dataset.attrs.get("title", "without title")), 100)
         found = f"'{title}', without {', '.join(missing)}"
-        raise DataError(place_of(dataset), found, f"a dataset with {', '.join(names)}", do)
+        raise DataError(place_of(dataset), found, "a dataset with these variables", do)
     for name in names:
         wanted, variable = described[name], dataset[name]
         units = str(variable.attrs.get("units", ""))

@@ -103,8 +103,8 @@ def _complete(log: xr.Dataset, calibration: Calibration) -> list[str]:
     for name, gauges in missing.items():
         if 0 < len(gauges) < len(calibration.corners[name].gauges):
             warnings.warn(
-                f"{path}: corner {name} is left out, gauge {', '.join(gauges)} is calibrated and "
-                "not in the log. Map the channel, or calibrate the corner without it.",
+                f"{path}: corner {name} is left out: gauge {', '.join(gauges)} is calibrated "
+                "but not in the log. Map the channel, or calibrate the corner without it.",
                 DataWarning,
                 stacklevel=4,
             )
@@ -168,7 +168,9 @@ def _assembly_session(
     chosen = log[["noise", "u_zero"]].sel(gauge=list(fitted.gauges))
     for corner in assembly.corners:
         if corner.brake.place == "outboard" and not logged(log, "brake_pressure", corner.name):
-            _warn_missing(log, corner.name, "brake_pressure", "an unknown moment at the hub")
+            _warn_missing(
+                log, corner.name, "brake_pressure", "intervals allow for an unknown brake torque"
+            )
     return AssemblySession(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
@@ -190,7 +192,8 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, steer: Steer) 
     sensors, name = car.sensors, corner.name
     travel_logged = logged(log, "travel", name)
     if not travel_logged:
-        _warn_missing(log, name, "travel", f"{1e3 * U_TRAVEL_UNKNOWN:.0f} mm")
+        u_travel = f"a standard uncertainty of {1e3 * U_TRAVEL_UNKNOWN:.0f} mm"
+        _warn_missing(log, name, "travel", f"intervals allow for {u_travel}")
     source = _acceleration_sources(log, name)
     u = {
         "hub": sensors.u_hub_acceleration,
@@ -201,8 +204,8 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, steer: Steer) 
         axes = [axis for axis, found in zip(COMPONENTS, source, strict=True) if found == where]
         if axes:
             which = "" if len(axes) == 3 else f" ({', '.join(axes)})"
-            widening = f"{u[where]:.0f} m/s2, {instead} is used instead"
-            _warn_missing(log, name, f"hub_acceleration{which}", widening)
+            used = f"{instead} is used, with a standard uncertainty of {u[where]:.0f} m/s2"
+            _warn_missing(log, name, f"hub_acceleration{which}", used)
     return WheelSensors(
         travel=sensors.u_travel if travel_logged else U_TRAVEL_UNKNOWN,
         travel_share=sensors.u_travel_share if travel_logged else 0.0,
@@ -265,11 +268,8 @@ def logged(log: xr.Dataset, name: str, corner: str) -> bool:
     return any(bool(np.isfinite(part).any()) for part in (values[:100], values))
 
 
-def _warn_missing(log: xr.Dataset, corner: str, channel: str, widening: str) -> None:
-    _warn(
-        f"{log.attrs.get('path', 'log')}, corner {corner}: {channel} is not logged; intervals are "
-        f"widened by {widening}."
-    )
+def _warn_missing(log: xr.Dataset, corner: str, channel: str, instead: str) -> None:
+    _warn(f"{log.attrs.get('path', 'log')}, corner {corner}: {channel} is not logged; {instead}.")
 
 
 def _warn(text: str) -> None:

@@ -43,12 +43,12 @@ def _forces() -> dict[str, Variable]:
     out = {}
     for axes in AXES:
         out[f"tyre_force{axes}"] = _force("{}", axes)
-        out[f"u_tyre_force{axes}"] = _force("standard uncertainty of the {}, total", axes, 0.0)
+        out[f"u_tyre_force{axes}"] = _force("total standard uncertainty of the {}", axes, 0.0)
     for axes in ("", "_intermediate"):
         for end in ("lower", "upper"):
             out[f"tyre_force{axes}_{end}"] = _force(f"{end} 95 % limit of the {{}}", axes)
     for part in ("random", *PARTS):
-        words = f"standard uncertainty of the {{}}, part {part}"
+        words = f"{part} part of the standard uncertainty of the {{}}"
         out[f"u_tyre_force_{part}"] = _force(words, "", 0.0)
     out["tyre_force_unbounded"] = _force("{} without the bound Fz >= 0")
     more = {"ancillary_variables": "u_tyre_force tyre_force_lower tyre_force_upper status"}
@@ -88,7 +88,7 @@ FORCES: dict[str, Variable] = {
     "gauge_status": _status("gauge"),
     "hub_mode": Variable(
         _WHEEL,
-        "what the hub passes to the upright about the spin axis",
+        "state of the hub: rolling, braked or locked (moment it passes to the upright)",
         kind="whole",
         more={
             "flag_values": np.arange(len(MODES), dtype=np.int8),

@@ -95,7 +95,7 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     panel.set_xlim(-PITCH / 2 * limit, middles[-1] + PITCH / 2 * limit)
     marks = np.array([-limit / 2, 0.0, limit / 2])
     panel.set_xticks(np.add.outer(middles, marks).ravel(), _signed(marks) * members)
-    panel.set_xlabel("indication per newton [% of own slope]", fontsize=SMALL)
+    panel.set_xlabel("indication per newton [% of main slope]", fontsize=SMALL)
     panel.set_yticks(np.arange(gauges), names, fontsize=SMALL)
     panel.set_ylim(gauges - 0.5, -0.5)
     panel.set_ylabel("gauge", fontsize=TEXT)
@@ -188,7 +188,7 @@ def _legend(one: CornerCalibration) -> list[Artist]:
             [], [], linestyle="none", marker="|", markersize=11, markeredgewidth=TALL_TICK[1],
             color=ACCENT, label="predicted by bridge and geometry",
         ),
-        Patch(color=FAINT, label="own slope"),
+        Patch(color=FAINT, label="main slope"),
     ]  # fmt: skip
     return entries if np.isfinite(one.K_geometry).any() else entries[:2] + entries[3:]
 
@@ -196,7 +196,7 @@ def _legend(one: CornerCalibration) -> list[Artist]:
 def _title(one: CornerCalibration, bars: Floats) -> str:
     largest = np.abs(bars[np.isfinite(bars)])
     where = f"Cross-talk of {one.corner} {LOOKS[one.corner].name}"
-    return f"{where}: up to {largest.max():.1f} % of own slope" if largest.size else where
+    return f"{where}: up to {largest.max():.1f} % of main slope" if largest.size else where
 
 
 def _footer(calibration: Calibration, one: CornerCalibration) -> str:

@@ -23,7 +23,7 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
     elapsed = forces["elapsed_time"].to_numpy()
     lines = [
         f"{forces.attrs['title']}: {len(elapsed)} samples, {elapsed[-1] - elapsed[0]:.1f} s, "
-        f"bandwidth {forces.attrs['bandwidth_Hz']:.0f} Hz",
+        f"bandwidth {forces.attrs['bandwidth_Hz']:.4g} Hz",
         f"peaks in tyre axes, N, with 95 % limits (noise-corrected {100 * PEAK_SHARE:g} % "
         "quantiles, not the largest samples):",
     ]

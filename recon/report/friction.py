@@ -44,7 +44,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
     """Highest demonstrated friction use per tyre."""
     lines = [
         f"Friction use sqrt(Fx^2 + Fy^2) / Fz above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
-        f"{answer.attrs['bandwidth_Hz']:.0f} Hz"
+        f"{answer.attrs['bandwidth_Hz']:.4g} Hz"
     ]
     for k, name in enumerate(answer["corner"].to_numpy()):
         value = float(answer["highest_demonstrated_use"][k])
@@ -212,7 +212,7 @@ def _legend(edges: Floats) -> list[Artist]:
         Line2D([], [], linestyle="none", marker=m, markersize=6, color=c, label=w)
         for (m, _, c), w in zip(STEPS, words, strict=True)
     ]
-    circle = "circle: equal size of force"
+    circle = "circle: constant horizontal force"
     entries.append(Line2D([], [], color=MIDDLE, linewidth=0.8, linestyle=DASHES, label=circle))
     return entries
 

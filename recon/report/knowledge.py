@@ -147,7 +147,7 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
     panel.set_yticks(rows, [str(r + 1) for r in rows])
     panel.set_ylim(len(values) - 0.4, -0.6)
     panel.set_xlim(0, 1.3 * (values[0] or 1.0))
-    panel.set_xlabel("singular value of the gauges' map [N per N]", fontsize=TEXT)
+    panel.set_xlabel("response (singular value) [N per N]", fontsize=TEXT)
     panel.set_ylabel("combination of unknowns", fontsize=TEXT)
 
 
