@@ -89,7 +89,7 @@ def measured_bush_rate(drawn: VirtualCar, unit: str) -> float:
     """
     elastic = drawn.elastic[unit]
     travel = np.array([-0.02, 0.02])
-    springs = [elastic.member_element.tolist().index(e) for e in elastic.springs]
+    springs = [elastic.members.element.tolist().index(e) for e in elastic.springs]
 
     def lifted(at: WheelAt) -> tuple[np.ndarray, np.ndarray]:
         return np.tile([0.0, 0.0, 1000.0], (len(at.hub), 1)), np.zeros_like(at.hub)

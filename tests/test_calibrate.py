@@ -55,7 +55,7 @@ def without_slopes(car: Vehicle) -> Vehicle:
 
 
 def true_map(drawn: VirtualCar, found: CornerCalibration) -> np.ndarray:
-    members = drawn.elastic[found.corner].members
+    members = drawn.elastic[found.corner].members.names
     return drawn.channels[found.corner].K[:, [members.index(m) for m in found.members]]
 
 

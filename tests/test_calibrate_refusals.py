@@ -23,7 +23,7 @@ def test_a_wrong_stated_sign_is_overruled() -> None:
     channels = drawn.channels["FL"]
     gauges = drawn.car.corners["FL"].gauges
     g = next(i for i, gauge in enumerate(gauges) if gauge.sign == 0)
-    true = np.sign(channels.K[g, drawn.elastic["FL"].members.index(gauges[g].on)])
+    true = np.sign(channels.K[g, drawn.elastic["FL"].members.names.index(gauges[g].on)])
     corner = replace(
         drawn.car.corners["FL"],
         gauges=tuple(replace(x, sign=-int(true)) if i == g else x for i, x in enumerate(gauges)),

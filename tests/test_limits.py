@@ -86,4 +86,4 @@ def test_a_reference_solver_that_stops_early_is_told(monkeypatch: pytest.MonkeyP
     )
     weights = np.eye(6), np.full(6, 1e5)
     with pytest.raises(SolveError, match="reference solver: status 'user_limit'"):
-        bounded_reference(np.eye(6), np.full(6, -1e3), weights, np.array([0.0, 0.0, 1.0]))
+        bounded_reference(np.eye(6), np.full(6, -1e3), *weights, np.array([0.0, 0.0, 1.0]))

@@ -196,7 +196,7 @@ def test_log_shows_truth_within_sensor_errors_and_tares_bracket_it():
     assert set(tares.when) == {"before", "after"}
     for name in ("FL", "RR"):
         channels = car.channels[name]
-        members = list(car.elastic[name].members)
+        members = list(car.elastic[name].members.names)
         load = truth["link_load"].sel(corner=name, link=members).values
         warm = truth["gauge_temperature"].sel(corner=name).values[:, None] - 20.0
         zero = channels.zero + channels.zero_shift + channels.zero_per_kelvin * warm

@@ -48,7 +48,7 @@ def test_stiff_car_agrees_with_rigid_statics_of_the_inverse(file: str | None, na
     wrench = np.hstack(load(at.wheels[0]))
     matrix = np.concatenate([load_matrix(rigid_at), section_matrix(rigid_at)], axis=1)
     rigid = np.einsum("nmw,nw->nm", matrix, wrench)
-    members, rows = car.elastic[name].members, mechanism.row_names
+    members, rows = car.elastic[name].members.names, mechanism.row_names
     gauged = {g.member for g in car.truth.corners[name].gauges}
     assert gauged <= set(members) & set(rows)
     for member in set(members) & set(rows):
@@ -71,7 +71,7 @@ def test_other_side_of_a_shipped_car_mirrors(file: str, name: str):
     # so does the shear across a section's second direction.
     size = np.max(np.abs(found[0]), axis=0)
     assert_allclose(np.abs(found[1]), np.abs(found[0]), rtol=0, atol=1e-6 * size.max())
-    for k, member in enumerate(elastic.members):
+    for k, member in enumerate(elastic.members.names):
         if "torsion" not in member and "too" not in member:
             assert_allclose(found[1][:, k], found[0][:, k], rtol=0, atol=1e-6 * size.max())
 
@@ -94,7 +94,7 @@ def test_cut_carries_what_hangs_beyond_it():
             "torsion": np.sum(along * there, axis=1),
             "bending": np.sum(about * there, axis=1) / np.linalg.norm(about, axis=1),
         }
-        found = at.load[:, elastic.members.index(gauge.member)]
+        found = at.load[:, elastic.members.names.index(gauge.member)]
         assert_allclose(found, by_hand[gauge.measures], rtol=0, atol=1e-6)  # N m; rounding
 
 
@@ -113,16 +113,16 @@ def test_idle_bodies_stay_where_they_are_and_carry_nothing():
 def test_gauges_at_cuts_feel_the_other_loads_of_their_cut():
     channels = draw_car(shipped("strut"), 7, corners=("FL",)).channels["FL"]
     elastic = draw_car(shipped("strut"), 7, corners=("FL",)).elastic["FL"]
-    of_cut = [m.startswith("upright:FL_tube_outward") for m in elastic.members]
+    of_cut = [m.startswith("upright:FL_tube_outward") for m in elastic.members.names]
     g = channels.names.index("FL_tube_outward")
-    own = elastic.members.index("upright:FL_tube_outward")
-    share = np.abs(channels.K[g] * elastic.arm) / channels.newton[g]
+    own = elastic.members.names.index("upright:FL_tube_outward")
+    share = np.abs(channels.K[g] * elastic.members.arm) / channels.newton[g]
     assert_allclose(share[own], 1.0)
     others = share[[k for k, mine in enumerate(of_cut) if mine and k != own]]
     assert len(others) == 5
     assert others.min() >= 0.01  # as drawn
     assert others.max() <= 0.06
-    other_cut = [m.startswith("upright:FL_tube_forward") for m in elastic.members]
+    other_cut = [m.startswith("upright:FL_tube_forward") for m in elastic.members.names]
     assert np.all(share[other_cut] == 0)
 
 
@@ -153,10 +153,10 @@ def test_small_loads_of_a_tied_axle_are_shared_as_rigid_statics_say(file: str, n
     wrench = np.hstack([np.hstack(f(w)) for f, w in zip(loads, at.wheels, strict=True)])
     rows = rigid_at.mechanism.row_names
     rigid = np.concatenate([load_matrix(rigid_at), section_matrix(rigid_at)]) @ wrench.T
-    shared = [m for m in elastic.members if m in rows]
+    shared = [m for m in elastic.members.names if m in rows]
     assert len(shared) >= len(car.linkages[unit].gauges)
     for member in shared:
-        found = at.load[:, elastic.members.index(member)]
+        found = at.load[:, elastic.members.names.index(member)]
         # A thousandth of the load turns links by less than a thousandth.
         assert_allclose(
             found / small, rigid[rows.index(member)] / small, rtol=0, atol=5.0, err_msg=member
@@ -178,7 +178,7 @@ def test_both_wheels_and_every_body_of_a_tied_axle_are_in_balance(file: str, nam
 
 
 def spring_force(elastic: ElasticAssembly, at: Settled) -> np.ndarray:
-    element = elastic.member_element.tolist()
+    element = elastic.members.element.tolist()
     return at.load[:, [element.index(e) for e in elastic.springs]]
 
 

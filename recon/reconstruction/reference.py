@@ -11,7 +11,8 @@ from recon.base.errors import SolveError
 def bounded_reference(
     H: Floats,
     indication: Floats,
-    weights: tuple[Floats, Floats],
+    V: Floats,
+    u: Floats,
     normal: Floats,
 ) -> Floats:
     """Forces and moments of one sample with the road able to push only, by a conic solver.
@@ -21,8 +22,10 @@ def bounded_reference(
     H : (gauge, 6)
         Indication per unknown Fx, Fy, Fz, Mx, T, Mz.
     indication : (gauge,)
-    weights : (gauge, gauge), (6,)
-        Covariance of the indications; standard uncertainty of the priors (means zero).
+    V : (gauge, gauge)
+        Covariance of the indications.
+    u : (6,)
+        Standard uncertainty of the priors, whose means are zero.
     normal : (3,)
         Road normal; the force along it is held at or above zero.
 
@@ -37,7 +40,6 @@ def bounded_reference(
     """
     import cvxpy as cp
 
-    V, u = weights
     root = np.linalg.inv(np.linalg.cholesky(V))
     # Unknowns in units of their size keep the solver's tolerance meaningful in newtons.
     scaled = cp.Variable(6)

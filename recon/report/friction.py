@@ -103,8 +103,9 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
         panel = add_panel(figure, box.inside(AROUND))
         _draw_tyre(panel, drawn[corner], edges)
         _draw_circles(panel, reach, drawn[corner])
-        out = int(np.sum(held[corner])), int(np.sum(~known[corner] & ~held[corner]))
-        style_panel(panel, _panel_name(corner, len(drawn[corner]), out))
+        unknown = int(np.sum(~known[corner] & ~held[corner]))
+        name = _panel_name(corner, len(drawn[corner]), int(np.sum(held[corner])), unknown)
+        style_panel(panel, name)
     return figure
 
 
@@ -191,8 +192,7 @@ def _empty_direction(force: Floats, radii: Floats, clear: float) -> float:
     return float(choices[np.argmin(hidden)])
 
 
-def _panel_name(corner: str, drawn: int, left_out: tuple[int, int]) -> str:
-    held, unknown = left_out
+def _panel_name(corner: str, drawn: int, held: int, unknown: int) -> str:
     return (
         f"{corner} {LOOKS[corner].name}: {drawn} samples drawn\n"
         f"left out: {held} with Fz held at 0, {unknown} not known"

@@ -297,7 +297,7 @@ def _bearable(
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)
     assembly = virtual_car.assembly_name(plan[0].corner)
     stated = {s.name: s.limit for s in virtual_car.linkages[assembly].supports}
-    members = virtual_car.elastic[assembly].members
+    members = virtual_car.elastic[assembly].members.names
     limit = np.array([stated.get(member, np.inf) for member in members])
     limit = np.where(np.isfinite(limit), limit, np.inf)
     settled = _pulled(virtual_car, plan, geometry, peak, np.arange(len(plan)))

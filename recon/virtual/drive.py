@@ -255,7 +255,8 @@ def _truth(
     import xarray as xr
 
     t, c, xyz = "elapsed_time", "corner", "component"
-    of = {n: virtual_car.elastic[virtual_car.assembly_name(n)].members for n in states.corners}
+    elastic = {n: virtual_car.elastic[virtual_car.assembly_name(n)] for n in states.corners}
+    of = {n: elastic[n].members.names for n in states.corners}
     members = list(dict.fromkeys(m for n in states.corners for m in of[n]))
     link_load = np.full((len(states.time), len(states.corners), len(members)), np.nan)
     for k, name in enumerate(states.corners):

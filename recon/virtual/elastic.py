@@ -285,8 +285,8 @@ class _TrialPose:
         for end in (0, 1):
             acting[end][:, links] -= bushes[end]
         on_wheels = self.on_wheels(loads)
-        cuts = [self._through(cut, acting, on_wheels) for cut in c.cuts]
-        return np.concatenate([tension[:, c.member_element], *cuts], axis=1)
+        cuts = [self._through(cut, acting, on_wheels) for cut in c.members.cuts]
+        return np.concatenate([tension[:, c.members.element], *cuts], axis=1)
 
     def _through(self, cut: Cut, acting: list[Floats], on_wheels: list[Floats]) -> Floats:
         """Six loads at a cut (n, load): the sum of everything that acts on its outer side."""

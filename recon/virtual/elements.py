@@ -11,7 +11,7 @@ Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,22 @@ class WheelOn:
 
 
 @dataclass(frozen=True, slots=True)
+class Members:
+    """Members of an assembly: links, springs and torsions, then six loads for each cut.
+
+    `element` gives the element of each support member; `arm` (member,) is 1 for forces and
+    `MOMENT_ARM` [m] for moments; `touches` (wheel, member) is True for a member attached to a
+    wheel's body.
+    """
+
+    names: tuple[str, ...]
+    element: NDArray[np.int64]
+    arm: Floats
+    touches: NDArray[np.bool_]
+    cuts: tuple[Cut, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ElasticAssembly:
     """One assembly as arrays; an element is a link, spring or torsion, or one held direction.
 
@@ -97,11 +113,6 @@ class ElasticAssembly:
     axis and the axis; `rest` (element,) [m] is the free length, `axial` (element,) [N/m,
     N m/rad] the stiffness, `tilt` (element, outer/inner) [N m/rad] that of the bushes.
 
-    Members: `members` names the links, springs and torsions, then six loads for each of `cuts`;
-    `member_element` gives the element of each support member; `arm` (member,) is 1 for forces
-    and `MOMENT_ARM` [m] for moments; `touches` (wheel, member) is True for a member attached to a
-    wheel's body.
-
     `springs` (wheel,) are the elements of the springs, `rate` (wheel,) [N/m] their rates.
     `idle` lists (body, axis) for bodies that may spin freely about a line of their own.
     """
@@ -109,10 +120,7 @@ class ElasticAssembly:
     name: str
     bodies: tuple[str, ...]
     wheels: tuple[WheelOn, ...]
-    members: tuple[str, ...]
-    member_element: NDArray[np.int64]
-    touches: NDArray[np.bool_]
-    arm: Floats
+    members: Members
     outer: NDArray[np.int64]
     inner: NDArray[np.int64]
     at_outer: Floats
@@ -127,7 +135,6 @@ class ElasticAssembly:
     springs: NDArray[np.int64]
     rate: Floats
     idle: tuple[tuple[int, Floats], ...]
-    cuts: tuple[Cut, ...]
     origin: Floats
 
     def wheel(self, corner: str) -> int:
@@ -183,7 +190,9 @@ def elastic_assembly(linkage: Linkage, stiffness: Stiffness) -> ElasticAssembly:
         name=linkage.name,
         bodies=linkage.bodies,
         wheels=wheels,
-        **_members(linkage, owner, sections),
+        members=_members(
+            linkage, owner, sections, tuple(_cut(g, wheels, index[g.on], places) for g in sections)
+        ),
         outer=outer,
         inner=inner,
         at_outer=p_outer - origin[outer],
@@ -200,7 +209,6 @@ def elastic_assembly(linkage: Linkage, stiffness: Stiffness) -> ElasticAssembly:
         springs=np.flatnonzero(kinds == "spring"),
         rate=stiffness.rate,
         idle=tuple(idle.items()),
-        cuts=tuple(_cut(g, wheels, index[g.on], places) for g in sections),
         origin=origin,
     )
 
@@ -224,8 +232,9 @@ def _wheel_on(corner: Corner, body: int) -> WheelOn:
     return WheelOn(corner.name, body, np.array(wheel.centre), spin, wheel.loaded_radius)
 
 
-def _members(linkage: Linkage, owner: NDArray[np.int64], sections: list[Gauge]) -> dict[str, Any]:
-    """Fields of `ElasticAssembly` that describe the members."""
+def _members(
+    linkage: Linkage, owner: NDArray[np.int64], sections: list[Gauge], cuts: tuple[Cut, ...]
+) -> Members:
     supports = [(i, s) for i, s in enumerate(linkage.supports) if s.kind in (*TWO_FORCE, "torsion")]
     n_cut = len(sections) * len(CUT_LOADS)
     touches = [
@@ -234,12 +243,13 @@ def _members(linkage: Linkage, owner: NDArray[np.int64], sections: list[Gauge]) 
         for body in linkage.wheel_on
     ]
     arms = [1.0 if s.kind in TWO_FORCE else MOMENT_ARM for _, s in supports]
-    return {
-        "members": (*(s.name for _, s in supports), *_cut_members(sections)),
-        "member_element": np.array([int(np.flatnonzero(owner == i)[0]) for i, _ in supports]),
-        "touches": np.array(touches),
-        "arm": np.concatenate([arms, np.tile(_ARMS, len(sections))]),
-    }
+    return Members(
+        names=(*(s.name for _, s in supports), *_cut_members(sections)),
+        element=np.array([int(np.flatnonzero(owner == i)[0]) for i, _ in supports]),
+        arm=np.concatenate([arms, np.tile(_ARMS, len(sections))]),
+        touches=np.array(touches),
+        cuts=cuts,
+    )
 
 
 def _triad(support: Support) -> Floats:

@@ -33,7 +33,7 @@ def draw_channels(
     linkage: Linkage, elastic: ElasticAssembly, effects: Effects, rng: np.random.Generator
 ) -> Channels:
     """Draw the gauges of one assembly around what the vehicle file states about them."""
-    gauges, members = linkage.gauges, elastic.members
+    gauges, members = linkage.gauges, elastic.members.names
     own = np.array([_own_slope(g, effects.facts, rng) for g in gauges])
     n, m = len(gauges), len(members)
     share = effects.cross_talk * rng.uniform(0.01, 0.06, (n, m)) * rng.choice([-1.0, 1.0], (n, m))
@@ -43,11 +43,11 @@ def draw_channels(
     felt = np.array(near) | np.array([_same_cut(elastic, m) for m in mine])
     share *= felt
     share[np.arange(n), mine] = 1.0
-    newton = np.abs(own) * elastic.arm[mine]
+    newton = np.abs(own) * elastic.members.arm[mine]
     full_scale = np.array([g.full_scale for g in gauges])
     return Channels(
         names=tuple(g.name for g in gauges),
-        K=own[:, None] * share * elastic.arm[mine][:, None] / elastic.arm,
+        K=own[:, None] * share * elastic.members.arm[mine][:, None] / elastic.members.arm,
         zero=newton * 1200.0 * rng.standard_normal(n),
         zero_shift=newton * 140.0 * rng.standard_normal(n),
         zero_per_kelvin=newton * 4.0 * rng.standard_normal(n),
@@ -67,15 +67,15 @@ def _near(elastic: ElasticAssembly, member: int, home: str) -> NDArray[np.bool_]
     to all wheels if it touches none.
     """
     if home in [w.corner for w in elastic.wheels]:
-        return elastic.touches[elastic.wheel(home)]
-    touched = elastic.touches[elastic.touches[:, member]]
-    return np.any(touched if len(touched) else elastic.touches, axis=0)
+        return elastic.members.touches[elastic.wheel(home)]
+    touched = elastic.members.touches[elastic.members.touches[:, member]]
+    return np.any(touched if len(touched) else elastic.members.touches, axis=0)
 
 
 def _same_cut(elastic: ElasticAssembly, member: int) -> NDArray[np.bool_]:
     """Mask (member,) of the loads at the same cut as `member`; all False for a link or spring."""
-    links = len(elastic.member_element)
-    at = np.arange(len(elastic.members))
+    links = len(elastic.members.element)
+    at = np.arange(len(elastic.members.names))
     cut = (at - links) // len(CUT_LOADS)
     return (at >= links) & (member >= links) & (cut == cut[member])
 
@@ -96,7 +96,7 @@ def _friction(linkage: Linkage, elastic: ElasticAssembly, rng: np.random.Generat
     """
     three = np.eye(3)
     solid = solid_links(elastic, 0.0)
-    peak = np.zeros(len(elastic.members))
+    peak = np.zeros(len(elastic.members.names))
     for k, (corner, wheel) in enumerate(zip(linkage.corners, elastic.wheels, strict=True)):
         loads: list[Load] = [no_load] * len(elastic.wheels)
         loads[k] = PullLoad(

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def springs_holding(elastic: ElasticAssembly, loads: tuple[Load, ...], height: float) -> Sprung:
     """Springs adjusted so that wheels under `loads` stand `height` [m] above design height."""
     at = settle(elastic, loads, np.zeros(1), travel=height)
-    element = elastic.member_element.tolist()
+    element = elastic.members.element.tolist()
     force = at.load[0, [element.index(e) for e in elastic.springs]]
     return Sprung(elastic.rate, at.spring_length[0] - force / elastic.rate)
 

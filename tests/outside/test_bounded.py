@@ -73,7 +73,7 @@ def test_reference_solver_gives_the_published_answers(
     # Readings to 1 N, priors of 1e8 N: shift the answer by 1e-16.
     weights = (np.eye(3), np.full(6, 1e8))
     found = [
-        bounded_reference(H, 1e3 * np.array(seen), weights, normal)[k]
+        bounded_reference(H, 1e3 * np.array(seen), *weights, normal)[k]
         for k, normal in enumerate(np.eye(3)[:2])
     ]
     assert_allclose(found, 1e3 * np.array(answer), rtol=0, atol=0.1)  # N; see STOP, of 1 N
@@ -159,7 +159,7 @@ def test_reference_solver_agrees_too(problems: Problems) -> None:
     bounded, active = bound_vertical(problems.force, problems.covariance, problems.normal)
     assert 10 < active[some].sum() < 30  # both kinds are there
     theirs = [
-        bounded_reference(H, y, (problems.V, problems.u), n)[:3]
+        bounded_reference(H, y, problems.V, problems.u, n)[:3]
         for H, y, n in zip(
             problems.H[some], problems.seen[some], problems.normal[some], strict=True
         )
