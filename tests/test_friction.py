@@ -11,6 +11,7 @@ from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.reconstruction.signed import signed_errors
 from tests.days import day
 from tests.made_forces import stamped
 from tests.test_slalom import Made
@@ -154,3 +155,26 @@ def test_the_virtual_day() -> None:
     off = (highest - expected) / u
     assert np.max(np.abs(off)) < 3.0  # four tyres
     assert np.all(lower < upper)
+
+
+def test_uncertainty_is_what_every_cause_does_to_the_use() -> None:
+    """All errors of the three forces, put on them one by one: those of one cause go together."""
+    forces = day().forces
+    use = friction_use(forces)
+    at = np.flatnonzero(np.isfinite(use["friction_use"].to_numpy()[:, 0]))[::40]
+    force = forces["tyre_force"].to_numpy()[at, 0].astype(float)
+    causes = signed_errors(forces, at, "tyre")[:, :, 0]
+    noise = forces["u_tyre_force_random"].to_numpy()[at, 0].astype(float)
+    alone = noise * np.eye(3)[:, None]
+
+    def used(f: np.ndarray) -> np.ndarray:
+        return np.hypot(f[..., 0], f[..., 1]) / f[..., 2]
+
+    h = 1e-3
+    change = (used(force + h * np.concatenate([causes, alone])) - used(force)) / h
+    expected = np.sqrt(np.sum(change**2, axis=0))
+    braked_or_cornering = np.hypot(force[:, 0], force[:, 1]) > 200.0  # N: the root is smooth there
+    assert braked_or_cornering.sum() > 20
+    found = use["u_friction_use"].to_numpy()[at, 0]
+    # Directions that are left out hold less than 1e-4 of the variance, second order as little.
+    assert_allclose(found[braked_or_cornering], expected[braked_or_cornering], rtol=0.01)

@@ -1,0 +1,91 @@
+"""Uncertain wheel centre and loaded radius: causes against cars that really are otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
+from recon.reconstruction.bench import absolute_map
+from recon.reconstruction.reconstruct import reconstruct
+from recon.reconstruction.signed import signed_errors
+from tests.days import day, unwarned
+
+CORNER = "FL"
+
+
+def with_centre_moved(axis: int, by: float) -> tuple[Vehicle, Calibration]:
+    """Car with the wheel centre [m] elsewhere, and a map that says the same of the pulls."""
+    car, fitted = day().car, day().calibration.corners[CORNER]
+    corner, mechanism = car.corners[CORNER], assembly_of(car, CORNER).mechanism
+    centre = list(corner.wheel.centre)
+    centre[axis] += by
+    wheel = replace(corner.wheel, centre=(centre[0], centre[1], centre[2]))
+    moved = replace(car, corners={CORNER: replace(corner, wheel=wheel)})
+    before, after = (
+        absolute_map(at, member_matrix(at))
+        for at in (
+            pose(mechanism, fitted.conditions.travel, fitted.conditions.rack, centres=c)
+            for c in (mechanism.centres, mechanism.centres + by * np.eye(3)[axis])
+        )
+    )
+    K = fitted.K @ before @ np.linalg.pinv(after)
+    return moved, replace(day().calibration, corners={CORNER: replace(fitted, K=K)})
+
+
+def with_radius(by: float) -> tuple[Vehicle, Calibration]:
+    """Car whose wheel has another loaded radius [m]; the pulls' map stays as it is."""
+    corner = day().car.corners[CORNER]
+    wheel = replace(corner.wheel, loaded_radius=corner.wheel.loaded_radius + by)
+    return replace(day().car, corners={CORNER: replace(corner, wheel=wheel)}), day().calibration
+
+
+def forces_of(car: Vehicle, calibration: Calibration) -> xr.Dataset:
+    alone = replace(calibration, corners={CORNER: calibration.corners[CORNER]})
+    with unwarned():
+        return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600, 5)), alone, car)
+
+
+def change(ends: list[tuple[Vehicle, Calibration]]) -> np.ndarray:
+    """Half the difference of the forces (sample, 3) [N] with both cars."""
+    plus, minus = (
+        forces_of(*end)["tyre_force_vehicle"].to_numpy()[:, 0].astype(float) for end in ends
+    )
+    return 0.5 * (plus - minus)
+
+
+def stated(name: str, place: int) -> np.ndarray:
+    """Errors (sample, 3) [N] of one cause among those whose names begin so."""
+    found = forces_of(*with_radius(0.0))
+    names = found["cause_name"].to_numpy().tolist()
+    own = [k for k, cause in enumerate(names) if cause.startswith(f"{CORNER} {name}")]
+    return signed_errors(found, np.arange(found.sizes["elapsed_time"]), "vehicle")[own[place], :, 0]
+
+
+def size(errors: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(errors**2)))
+
+
+@pytest.mark.parametrize("axis", range(3), ids=list("xyz"))
+def test_causes_are_what_a_centre_elsewhere_does_to_the_forces(axis: int) -> None:
+    u = day().car.corners[CORNER].wheel.u_centre
+    real = change([with_centre_moved(axis, sign * u) for sign in (1, -1)])
+    found = stated("hardpoints", axis - 3)  # the centre's are the last three
+    assert size(real) > 0.1  # N: it does something
+    # Features that are linear in travel and rack leave up to a fifth; the sign counts.
+    assert size(found - real) < 0.3 * size(real)
+
+
+def test_the_cause_is_what_another_loaded_radius_does_to_the_forces() -> None:
+    u = day().car.corners[CORNER].wheel.u_loaded_radius
+    real = change([with_radius(sign * u) for sign in (1, -1)])
+    found = stated("loaded radius", 0)
+    assert size(real) > 0.1  # N
+    assert size(found - real) < 0.3 * size(real)
