@@ -14,6 +14,7 @@ from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
+from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet
 from tests.days import exact
 from tests.pull_sheets import rewritten
@@ -210,3 +211,22 @@ def test_distance_from_the_line_through_the_marks() -> None:
     aside = np.cross(ALONG, [0, 0, 1.0])
     aside = aside / np.linalg.norm(aside)
     assert off_line(ATTACH + 0.01 * aside + 0.2 * ALONG, *MARKS) == pytest.approx(0.01, rel=1e-12)
+
+
+def test_a_lone_wheel_that_rises_in_a_pull_is_followed() -> None:
+    """At the travel of each step, loads are those of the geometry there; 20 mm are not nothing."""
+    sheet, car = exact().pulls, exact().car
+    chosen = np.flatnonzero((sheet.pull == "fore") & (sheet.phase != "tare"))
+    tared = rows(sheet, sheet.pull == "fore", travel=0.0)
+    risen = rows(tared, chosen[-1:], travel=0.02)
+    still, pull = pull_named(tared, "fore"), pull_named(risen, "fore")
+    assert np.all(still.moved == 0.0)
+    mechanism = mechanism_of(lone(car.corners["FL"]))
+    wrench = pull.wrench()[-1]
+    here, mean = (
+        member_matrix(pose(mechanism, travel, 0.0))[:, :6] for travel in (0.02, 0.02 / len(chosen))
+    )
+    # Strap and wheel's weight turn with the wheel too: less than a third of the change, by hand.
+    turned = (here - mean) @ wrench
+    assert np.linalg.norm(pull.moved[-1] - turned) < np.linalg.norm(turned)
+    assert np.linalg.norm(turned) > 1.0  # N; twin: links that turn carry other loads

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -22,6 +23,7 @@ from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.records.forces import FORCES, SIGNED, require_forces
 from recon.records.results import read_result, write_result
+from recon.report.calibration import calibration_summary
 from recon.report.friction import plot_friction_plane
 from recon.report.slalom import plot_lateral_force
 from tests.days import day, exact
@@ -268,3 +270,34 @@ def test_numbers_of_older_files_have_the_unit_one(tmp_path: Path) -> None:
 
     read = read_calibration(spoiled(tmp_path, older))
     assert np.array_equal(read.corners["FL"].K, exact().calibration.corners["FL"].K)
+
+
+@pytest.mark.parametrize(
+    ("key", "old", "new"),
+    [
+        ("gauges", "FL_tie_rod", "FL_other"),
+        ("units", "mV/V", "counts"),
+        ("members", "tie_rod", "upright"),
+    ],
+)
+def test_gauges_and_members_of_another_car_are_refused(
+    tmp_path: Path, key: str, old: str, new: str
+) -> None:
+    path = spoiled(
+        tmp_path, lambda d: d.assign({f"FL_{key}": d[f"FL_{key}"].str.replace(f"^{old}$", new)})
+    )
+    found = read_calibration(path)
+    message = (
+        rf"calibration with .*, corner FL: gauges .* about .*{new if key == 'members' else ''}"
+    )
+    with pytest.raises(DataError, match=message):
+        prepare(found, exact().car, day().conditioned)
+    with pytest.raises(DataError, match=message):
+        calibration_summary(found, exact().car)
+
+
+def test_a_corner_that_the_car_does_not_have_is_refused() -> None:
+    corners = {"RR": exact().calibration.corners["FL"]}
+    found = dataclasses.replace(exact().calibration, corners=corners)
+    with pytest.raises(DataError, match="a calibration of 'RR'; need one of FL"):
+        calibration_summary(found, exact().car)

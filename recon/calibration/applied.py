@@ -224,7 +224,7 @@ def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -
 
 
 def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
-    return pose(assembly.mechanism, travels if len(assembly.corners) > 1 else travels[..., 0], rack)
+    return pose(assembly.mechanism, travels, rack)
 
 
 def _written(sheet: PullSheet, assembly: Assembly, purpose: str) -> list[_Written]:

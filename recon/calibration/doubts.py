@@ -6,27 +6,61 @@ all agrees.  The limits are common practice, no source, unless a comment says wh
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.errors import DataError
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
     from recon.mechanics.assembly import Assembly
 
+CALIBRATE_AGAIN = "Calibrate again with this vehicle file."
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 # Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
 
 
+def require_same_gauges(
+    calibration: Mapping[str, CornerCalibration], assemblies: Mapping[str, Assembly], where: str
+) -> None:
+    """Refuse corners, gauges and members that the car does not have.
+
+    Raises
+    ------
+    DataError
+        The message has the corner, and the gauges and members that differ.
+    """
+    for name, corner in calibration.items():
+        if name not in assemblies:
+            found = f"a calibration of '{name}'"
+            raise DataError(where, found, f"one of {', '.join(assemblies)}", CALIBRATE_AGAIN)
+        gauges = assemblies[name].gauges
+        known = dict(zip((g.name for g in gauges), assemblies[name].gauged, strict=True))
+        unit = {g.name: g.unit for g in gauges}
+        strange = [
+            gauge
+            for gauge, of in zip(corner.gauges, corner.units, strict=True)
+            if known.get(gauge) not in corner.members or unit[gauge] != of
+        ]
+        strange += [m for m in corner.members if m not in assemblies[name].members]
+        if strange or len(corner.members) != len(assemblies[name].members):
+            found = f"gauges {', '.join(corner.gauges)} about {', '.join(corner.members)}"
+            needed = "the gauges and members of the vehicle file, in its units: "
+            needed += ", ".join(f"{gauge} on {on}" for gauge, on in known.items())
+            place = f"{where}, corner {name}"
+            raise DataError(place, found, needed, CALIBRATE_AGAIN)
+
+
 def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, ...]:
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
     out = []
     lack = calibration.quality.lack_of_fit
-    if lack > DISAGREE:
+    if lack > DISAGREE and calibration.quality.pulls:
         worst = max(calibration.quality.pulls, key=lambda pull: pull.influence)
         out.append(
             f"the pulls contradict each other {lack:.0f} times as much as their stated "

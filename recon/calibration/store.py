@@ -321,7 +321,7 @@ def _require_sizes(dataset: xr.Dataset, name: str, corner: CornerCalibration) ->
 
 def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:
     """A file that has the covariance of K only as a whole, as one with the single source `all`."""
-    if f"{name}_sources" in dataset.variables:
+    if any(f"{name}_{key}" in dataset.variables for key in ("sources", "covariance_by_source")):
         return dataset
     source, whole = f"{name}_source", f"{name}_covariance"
     _require(dataset, _described(name), [whole])

@@ -19,7 +19,7 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.calibration.doubts import doubts_of
+from recon.calibration.doubts import doubts_of, require_same_gauges
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.attributes import provenance
@@ -154,6 +154,7 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
     """
     _require_same_car(calibration, car)
     assemblies = assemblies_of(car)
+    require_same_gauges(calibration.corners, assemblies, f"calibration with {car.path}")
     with one_thread():
         if not isinstance(session, Session):
             require_log(session)

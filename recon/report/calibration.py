@@ -10,7 +10,7 @@ import numpy as np
 
 from recon.base.quantities import CORNERS
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.calibration.doubts import doubts_of
+from recon.calibration.doubts import doubts_of, require_same_gauges
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
@@ -46,6 +46,7 @@ CAUTIONS = (
 def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     """A verdict per corner in one sentence, the figures behind it, and cautions."""
     units = assemblies_of(car)
+    require_same_gauges(calibration.corners, units, f"calibration with {car.path}")
     lines = [f"Calibration of {calibration.vehicle}"]
     for name, corner in calibration.corners.items():
         lines += [_verdict(corner, units[name]), *_figures(corner)]
