@@ -66,7 +66,7 @@ class Bound:
         return LARGEST["time" if self.stamps else self.unit.dimension if self.unit else "gauge"]
 
     def si(self, values: Floats) -> Floats:
-        """Convert values of the table to SI."""
+        """Values of the table (row,) in its unit, converted to SI."""
         if self.unit is None:
             return values
         return values * self.unit.factor + self.unit.offset
@@ -259,7 +259,7 @@ class Rows:
     def refuse(
         self, wrong: NDArray[np.bool_], found: Callable[[int], str], needed: str, do: str
     ) -> None:
-        """Refuse the table at the first row that is `wrong`; `found` describes a row.
+        """Refuse the table at the first row that is `wrong` (row,); `found` describes a row.
 
         Raises
         ------
@@ -306,7 +306,9 @@ class Rows:
         least: float = -np.inf,
         most: float = np.inf,
     ) -> Floats:
-        """Numbers of one column in SI, shape (row,); empty cells take `default` (SI).
+        """Numbers of one column (row,) in the SI unit of its quantity [m, N, rad ...].
+
+        Empty cells take `default`, also in SI.
 
         Raises
         ------
@@ -344,7 +346,7 @@ class Rows:
         return np.where(np.isnan(si), default, si)
 
     def clock(self, name: str) -> Floats:
-        """Read times of one column [s], from numbers or from clock stamps; NaN where empty."""
+        """Times of one column (row,) [s], from numbers or from clock stamps; NaN where empty."""
         bound = self.table.bound.get(name)
         if bound is None or not bound.stamps or bound.position is None:
             return self.numbers(name)
@@ -358,7 +360,9 @@ class Rows:
         return past_midnight(clock_seconds(pd.Series(stamps, dtype=str)))
 
     def vector(self, name: str) -> Floats:
-        """Three columns `name_x`, `_y`, `_z` in SI, shape (row, 3); NaN where all are empty.
+        """Three columns `name_x`, `_y`, `_z` as (row, 3) in SI [m, m/s2 ...].
+
+        NaN where all three are empty.
 
         Raises
         ------

@@ -129,8 +129,9 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
 
     Returns
     -------
-    ndarray, shape (len(positions), row)
-        NaN where a cell is empty, `nan` or `NaN`.  Each column is contiguous.
+    (position, row)
+        In the table's own units; clock stamps in [s].  NaN where a cell is empty, `nan` or
+        `NaN`.  Each column is contiguous.
 
     Raises
     ------
@@ -275,7 +276,7 @@ def stamp(layout: Layout, text: str, line: int, position: int) -> str:
 
 
 def clock_seconds(stamps: Any) -> Floats:
-    """Turn a pandas series of clock stamps into seconds of the day, NaN where there is none."""
+    """Seconds of the day (row,) [s] of a pandas series of clock stamps, NaN where there is none."""
     import pandas as pd
 
     whole = stamps.str.replace(",", ".", regex=False)
@@ -285,6 +286,6 @@ def clock_seconds(stamps: Any) -> Floats:
 
 
 def past_midnight(seconds: Floats) -> Floats:
-    """Add a day wherever the clock falls back by more than half a day."""
+    """Times (row,) [s] with a day added wherever the clock falls back by more than half a day."""
     days = np.concatenate([[0], np.cumsum(np.diff(seconds) < -HALF_DAY)])
     return seconds + 2 * HALF_DAY * days
