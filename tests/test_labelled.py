@@ -125,9 +125,12 @@ def test_partners_name_each_other() -> None:
     odd["partner"] = odd["partner"] * 0 + 3
     with pytest.raises(DataError, match=r"partners 3, 3, 3, 3 of corners FL, FR, RL, RR; need"):
         signed_errors(odd, np.arange(3))
-    few = day().forces.isel(mode=slice(0, 2))
-    with pytest.raises(DataError, match=r"2 modes and 14 features; need 3 and 14"):
-        signed_errors(few, np.arange(3))
+    for part, words in (
+        ({"mode": slice(0, 2)}, r"\d+ causes, 2 m"),
+        ({"cause": []}, "0 causes, 3 m"),
+    ):
+        with pytest.raises(DataError, match=rf"{words}odes and 14 features; need 3 and 14"):
+            signed_errors(day().forces.isel(part), np.arange(3))
 
 
 @cache
@@ -178,6 +181,22 @@ def test_every_variable_of_the_result_is_described() -> None:
     assert set(SIGNED) <= set(FORCES)
     for name, variable in day().forces.variables.items():
         assert variable.attrs.keys() == FORCES[str(name)].attributes.keys(), name
+
+
+def test_forces_without_their_main_variable_are_looked_at_too(tmp_path: Path) -> None:
+    bare = day().forces.drop_vars("tyre_force").isel(elapsed_time=slice(0, 30)).copy(deep=True)
+    bare["heading"][0, 0] = np.inf
+    path = write_result(bare, tmp_path / "forces.nc")
+    with pytest.raises(DataError, match=r"variable heading: inf; need numbers"):
+        read_result(path)
+
+
+def test_a_bandwidth_far_below_the_rate_is_refused() -> None:
+    message = r"a bandwidth of 1e-09 Hz at 200 samples per second; need .* at least 0\.02 Hz"
+    with pytest.raises(DataError, match=message):
+        condition(day().log, day().car, day().tares, bandwidth=1e-9)
+    with pytest.raises(DataError, match=message):
+        slalom(day().forces, bandwidth=1e-9)
 
 
 # --- doors of logs ---------------------------------------------------------------------------

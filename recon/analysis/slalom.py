@@ -21,7 +21,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
-from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.filters import low_pass, require_bandwidth, zero_phase_gain
 from recon.planning.combinations import NEARLY
 from recon.reconstruction.signed import Loadings
 from recon.records.forces import SIGNED, require_forces
@@ -153,7 +153,7 @@ def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
             DataWarning,
             stacklevel=3,
         )
-    return min(asked, there)
+    return require_bandwidth(min(asked, there), rate, place)
 
 
 def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:

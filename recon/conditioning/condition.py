@@ -17,7 +17,14 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
-from recon.conditioning.filters import SHORTEST, Band, low_pass, stretches, zero_phase_gain
+from recon.conditioning.filters import (
+    SHORTEST,
+    Band,
+    low_pass,
+    require_bandwidth,
+    stretches,
+    zero_phase_gain,
+)
 from recon.conditioning.health import clipped_samples, flat_samples
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
@@ -138,7 +145,9 @@ def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[fl
             needed=f"a bandwidth above 0 Hz (from {0.5 * rate:g} Hz upwards nothing is filtered)",
             do=f"Omit it for the default of {BANDWIDTH_SHARE * rate:g} Hz.",
         )
-    return rate, BANDWIDTH_SHARE * rate if bandwidth is None else bandwidth
+    if bandwidth is None:
+        return rate, BANDWIDTH_SHARE * rate
+    return rate, require_bandwidth(bandwidth, rate, where)
 
 
 def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:

@@ -8,9 +8,11 @@ from itertools import pairwise
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
 from recon.records.logs import GAP_STEPS
 
 ORDER = 4  # of each of the two passes
+LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lower filter
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -21,6 +23,24 @@ class Band:
     bandwidth: float
     rate: float
     parts: list[slice]
+
+
+def require_bandwidth(bandwidth: float, rate: float, where: str) -> float:
+    """Return a bandwidth [Hz] that can be filtered at the sampling rate [Hz].
+
+    Raises
+    ------
+    DataError
+        The bandwidth is too low for the rate, which may come from times in a wrong unit.
+    """
+    if bandwidth >= LOWEST_SHARE * rate:
+        return bandwidth
+    raise DataError(
+        where,
+        f"a bandwidth of {bandwidth:g} Hz at {rate:g} samples per second",
+        f"a bandwidth of at least {LOWEST_SHARE * rate:g} Hz",
+        "Ask for a higher bandwidth, or correct the unit of time if the rate is wrong.",
+    )
 
 
 def zero_phase_gain(bandwidth: float, rate: float) -> float:

@@ -113,7 +113,8 @@ class Loadings:
         features = self._features(k, samples)
         size = np.sqrt(np.nanmean(features**2, axis=1)) + 1e-12
         others = loading[~late]
-        rows = (others * size).reshape(len(others), -1)
+        # The width is stated, for there may be no other causes.
+        rows = (others * size).reshape(len(others), loading[0].size)
         # Products of columns are few, however many causes there are.
         square, directions = np.linalg.eigh(rows.T @ rows)
         keep = square > WEAKEST**2 * square[-1]
@@ -196,8 +197,9 @@ def _require_partners(forces: xr.Dataset) -> None:
     # Corners that stand alone may be cut out of a result that has a tied axle too.
     legal = [(len(MODES) ** w, Features(w).size) for w in ((2,) if tied.any() else (1, 2))]
     modes, features = forces.sizes["mode"], forces.sizes["feature"]
-    if (modes, features) not in legal or forces.sizes["pose"] != 3:
-        found = f"loadings of {modes} modes and {features} features"
+    causes = forces.sizes["cause"]
+    if (modes, features) not in legal or forces.sizes["pose"] != 3 or not causes:
+        found = f"loadings of {causes} causes, {modes} modes and {features} features"
         needed = " or ".join(f"{m} and {f}" for m, f in legal)
         raise DataError(place_of(forces), found, needed, MAKE_AGAIN)
 

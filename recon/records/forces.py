@@ -148,6 +148,8 @@ FORCES: dict[str, Variable] = {
     ),
 }
 LABELS = ("elapsed_time", "corner", "component")
+# Whatever has one of these is a result of the reconstruction, whole or spoiled.
+ONLY_FORCES = tuple(name for name in FORCES if name.startswith(("tyre_force", "loading", "hub_")))
 SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of them or none
 # What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
 SIGNED = (

@@ -15,7 +15,7 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.records.files import existing_file, replace_whole
-from recon.records.forces import require_sound_forces
+from recon.records.forces import ONLY_FORCES, require_sound_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -102,7 +102,7 @@ def read_result(path: str | Path) -> xr.Dataset:
             f"format {FORMAT} or older (1 or more)",
             "Update the package, or write the file again with this one.",
         )
-    if "tyre_force" in dataset.variables:
+    if any(name in dataset.variables for name in ONLY_FORCES):
         require_sound_forces(dataset)
     return dataset
 
