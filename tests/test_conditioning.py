@@ -183,6 +183,15 @@ def test_a_stuck_channel_is_flat_while_it_is_stuck() -> None:
     assert not flags(np.where(np.arange(2000)[:, None] < 0, values, noisy()), "channel_flat").any()
 
 
+@pytest.mark.parametrize("share", [0.3, 0.48, 0.52, 0.9])
+def test_a_channel_that_dies_is_flat_from_there_on_however_early(share: float) -> None:
+    values = noisy()
+    first = len(values) - int(share * len(values))
+    values[first:, 0] = values[first, 0]
+    found = flags(values, "channel_flat")
+    assert np.flatnonzero(found).tolist() == list(range(first, len(values)))
+
+
 def test_a_dead_channel_is_flat_from_end_to_end() -> None:
     values = noisy()
     values[:, 1] = 0.25

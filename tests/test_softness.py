@@ -149,7 +149,13 @@ def held(moved: float) -> tuple[Vehicle, Calibration]:
     whole = axle.described
     car = replace(whole, corners=whole.corners | {"RL": replace(corner, supports=supports)})
     before, after = (
-        member_matrix(pose(assembly_of(c, "RL").mechanism, np.full(2, one.travel), one.rack))
+        member_matrix(
+            pose(
+                assembly_of(c, "RL").mechanism,
+                np.full(2, one.conditions.travel),
+                one.conditions.rack,
+            )
+        )
         for c in (whole, car)
     )
     K = one.K + one.K @ (before - after) @ np.linalg.pinv(after)

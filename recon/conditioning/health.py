@@ -42,9 +42,10 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
             continue  # the usual case: no run is long enough
         needed = least
         if len(lengths) > 1:
-            # The median over samples, not over runs: the length of a typical sample's run.
-            order = np.sort(lengths)
-            usual = order[np.searchsorted(np.cumsum(order), 0.5 * len(values))]
+            # The median over samples, not over runs: the length of a typical sample's run. The
+            # longest run is judged by the others, as it may be most of the log.
+            others = np.sort(lengths)[:-1]
+            usual = others[np.searchsorted(np.cumsum(others), 0.5 * others.sum())]
             needed = max(least, FLAT_SHARE * usual)
         out[:, k] = np.repeat(lengths >= needed, lengths)
     return out

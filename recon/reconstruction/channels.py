@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
 
 T = TypeVar("T")
+MOST_NAMED = 6  # missing gauges that a message names
 
 # Stated widenings where a channel is not logged; common practice, no source.
 U_TRAVEL_UNKNOWN = 0.015  # m
@@ -96,8 +97,9 @@ def _complete(log: xr.Dataset, calibration: Calibration) -> list[str]:
     if not names:
         raise DataError(
             where=str(path),
-            found=f"no corner with all its gauges ({', '.join(missing)} are calibrated)",
-            needed="the gauges of at least one calibrated corner",
+            found="no corner with all its gauges: "
+            + "; ".join(f"{name} {_lacks(gauges)}" for name, gauges in missing.items()),
+            needed="all gauges of at least one calibrated corner, with their tares",
             do="Check the column map: gauges are looked up by the names of the vehicle file.",
         )
     for name, gauges in missing.items():
@@ -109,6 +111,12 @@ def _complete(log: xr.Dataset, calibration: Calibration) -> list[str]:
                 stacklevel=4,
             )
     return names
+
+
+def _lacks(gauges: list[str]) -> str:
+    """State what a corner lacks, as the end of a sentence."""
+    named = ", ".join(gauges[:MOST_NAMED]) + (" ..." if len(gauges) > MOST_NAMED else "")
+    return f"lacks {named}" if gauges else "has no tares"
 
 
 def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:

@@ -26,13 +26,9 @@ if TYPE_CHECKING:
     from recon.mechanics.assembly import Assembly
 
 MEANINGS = (
-    "Main slopes (indication per newton of a gauge's own member) are given with their standard",
-    "uncertainty (k = 1); limits after +- cover 95 % (k = 1.96). Cross-talk is the response to",
-    "other members' loads, as a share of the main slope. The condition number says how evenly the",
-    "pulls cover all directions: 1 is even, above 30 some direction is hardly pulled. Residuals",
-    "much more than 1.0 times as large as stated mean that stated uncertainties are too small.",
-    "An error in the load cell's gain affects all pulls alike, held-out ones too: only weighing",
-    "the car on pads reveals it.",
+    "Main slope: a gauge's indication per newton of its own member, with its standard uncertainty",
+    "(k = 1); limits after +- cover 95 %. Condition number: 1 if the pulls cover all directions",
+    "evenly. Only weighing the car on pads reveals an error in the load cell's gain.",
 )
 CAUTIONS = (
     "Cautions: a loaded strap stores energy. Keep everybody out of its line and two strap lengths",

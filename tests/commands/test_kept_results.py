@@ -17,6 +17,17 @@ from tests.commands.session import CAR, OneCorner, Run, no_traceback
 # --- 4: nothing earlier is lost --------------------------------------------------------------
 
 
+# A job that a shell started in the background ignores Ctrl-C, and so would its children.
+HEEDING = "\n".join(
+    (
+        "import signal, sys",
+        "from recon.cli import main",
+        "signal.signal(signal.SIGINT, signal.default_int_handler)",
+        "sys.exit(main(sys.argv[1:]))",
+    )
+)
+
+
 def test_pictures_of_a_replaced_calibration_do_not_stay(
     run: Run, one_corner: OneCorner, tmp_path: Path
 ) -> None:
@@ -127,7 +138,7 @@ def test_stopping_leaves_nothing_half_written(
 ) -> None:
     out = tmp_path / "out"
     with subprocess.Popen(
-        [sys.executable, "-m", "recon", "calibrate", CAR, one_corner.pulls, "--out", out],
+        [sys.executable, "-c", HEEDING, "calibrate", CAR, one_corner.pulls, "--out", out],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -158,7 +169,7 @@ def test_a_stopped_demo_tells_which_results_are_complete(
 ) -> None:
     out = tmp_path / "out"
     with subprocess.Popen(
-        [sys.executable, "-m", "recon", "demo", "--out", out],
+        [sys.executable, "-c", HEEDING, "demo", "--out", out],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
