@@ -245,7 +245,7 @@ def demo(*, out: Name = "demo_result", say: Say = _quiet) -> Report:
     lines = [
         "An invented club car, pulled, driven through an invented slalom and reconstructed.",
         "",
-        *(line for line in fitted.lines if not line.startswith("  scatter")),
+        *fitted.lines,
         "",
         *solved.lines,
     ]

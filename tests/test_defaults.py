@@ -45,6 +45,27 @@ def test_effects_grow_with_the_default_and_the_largest_comes_first(case_car: Veh
     assert after["u_droop_travel_mm"] == pytest.approx(before["u_droop_travel_mm"])
 
 
+def test_a_travel_sensor_is_not_given_the_effect_of_the_droop(case_car: Vehicle) -> None:
+    car = assumed(case_car, "u_travel_mm", owner="car")
+    (before,) = effects_of_defaults(car)
+    corners = {
+        name: replace(corner, u_droop_travel=10 * corner.u_droop_travel)
+        for name, corner in car.corners.items()
+    }
+    (after,) = effects_of_defaults(replace(car, corners=corners))
+    assert after.u == pytest.approx(before.u)
+    wider = replace(car.sensors, u_travel=2 * car.sensors.u_travel, u_travel_share=0.0)
+    single = replace(wider, u_travel=car.sensors.u_travel)
+    (twice,), (once,) = (effects_of_defaults(replace(car, sensors=s)) for s in (wider, single))
+    assert twice.u == pytest.approx(2 * once.u)  # twin: it follows the sensor
+
+
+def test_a_steer_sensor_turns_the_lateral_force(case_car: Vehicle) -> None:
+    (effect,) = effects_of_defaults(assumed(case_car, "u_steer_deg", owner="car"))
+    assert effect.corner == "FL"
+    assert effect.u > 0
+
+
 def test_defaults_of_bridges_are_not_ranked_as_pulls_replace_them(case_car: Vehicle) -> None:
     assert effects_of_defaults(assumed(case_car, "u_gauge_factor", "poisson_ratio")) == []
 

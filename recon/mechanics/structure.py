@@ -199,14 +199,6 @@ class State:
     rack: Floats
 
 
-def _cross(a: Floats, b: Floats) -> Floats:
-    """Cross product of vectors (..., xyz), by hand: `np.cross` takes thrice as long on few."""
-    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
-    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
-        out[..., i] = a[..., j] * b[..., k] - a[..., k] * b[..., j]
-    return out
-
-
 def moved_point(mechanism: Mechanism, rotation: Floats, shift: Floats, point: Floats) -> Floats:
     """Position (..., xyz) [m] of a point of one body after its motion.
 

@@ -13,8 +13,6 @@ from dataclasses import dataclass, replace
 
 from recon.base.arrays import Floats
 
-SCOPES = ("session", "calibration", "car")
-
 
 @dataclass(frozen=True, slots=True)
 class Source:

@@ -141,14 +141,12 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
     """Best source of the rack's shift in the log."""
     if not any(corner.steered for corner in car.corners.values()):
         return Steer("fixed")
-    slope = _heading_slope(assemblies)
-    u = car.sensors.u_steer / abs(slope) if slope != 0 else 0.0
     channels = ["rack", "steer"]
     if np.isfinite(car.steering.rack_per_angle):
         channels.append("steering_wheel_angle")
     source = next((name for name in channels if name in log), "none")
     if source != "none":
-        return Steer(source, u, u * slope)
+        return logged_steer(source, car, assemblies)
     cure = "Log steer, rack or steering_wheel_angle."
     if "steering_wheel_angle" in log:
         cure = "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
@@ -156,7 +154,14 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
         f"{log.attrs.get('path', 'log')}: steer is not logged; the rack is taken as straight "
         f"within {1e3 * U_RACK_UNKNOWN:.0f} mm. {cure}"
     )
-    return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * slope)
+    return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * _heading_slope(assemblies))
+
+
+def logged_steer(source: str, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
+    """The rack's shift from the channel `source`, with the stated error of the steer sensor."""
+    slope = _heading_slope(assemblies)
+    u = car.sensors.u_steer / abs(slope) if slope != 0 else 0.0
+    return Steer(source, u, u * slope)
 
 
 def _heading_slope(assemblies: dict[str, Assembly]) -> float:

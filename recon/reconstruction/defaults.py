@@ -1,4 +1,4 @@
-"""Which values that a vehicle file leaves to a default matter most, in newtons.
+"""Ranks the values that a vehicle file leaves to a default by their effect on forces, in newtons.
 
 Asked before there is a calibration: gauges answer to their own member alone and are known exactly,
 everything usual is logged, and each default acts by its cause of error at two loads, a corner at
@@ -7,6 +7,8 @@ everything usual is logged, and each default acts by its cause of error at two l
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,19 +17,21 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Conditions, CornerCalibration, Quality
+from recon.car.checks import PARTNER
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator_of
 from recon.reconstruction.bench import bench_of
 from recon.reconstruction.cause import Cause
 from recon.reconstruction.causes import attitude_causes, causes_of
+from recon.reconstruction.channels import logged_steer
 from recon.reconstruction.features import features_of
-from recon.reconstruction.session import AssemblySession, Attitude, WheelSensors
+from recon.reconstruction.session import AssemblySession, Attitude, Steer, WheelSensors
 from recon.reconstruction.tare import Tare
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Assumed, Vehicle
 
-# Key of the vehicle file to the cause of error that it sizes.
+# Key of the vehicle file to the causes of error that it sizes, as a pattern of `Source.what`.
 CAUSES = {
     "u_mm": "hardpoints",
     "u_centre_mm": "hardpoints",
@@ -41,12 +45,12 @@ CAUSES = {
     "u_travel_mm": "travel",
     "u_travel_percent": "travel",
     "u_steer_deg": "steer",
-    "u_attitude_deg": "of the body",
-    "u_hub_acceleration_m_per_s2": "hub acceleration",
-    "u_hub_acceleration_percent": "hub acceleration",
-    "u_compliance_mm_per_kN": "compliance",
-    "u_rate_N_per_mm": "compliance",
-    "u_rate_Nm_per_deg": "compliance",
+    "u_attitude_deg": "(roll|pitch) of the body",
+    "u_hub_acceleration_m_per_s2": "hub acceleration [xyz]",
+    "u_hub_acceleration_percent": "hub acceleration [xyz]",
+    "u_compliance_mm_per_kN": ".* compliance",
+    "u_rate_N_per_mm": ".* compliance",
+    "u_rate_Nm_per_deg": ".* compliance",
 }
 CORNERING, STOPPING = (0.0, 0.7, 1.0), (-0.7, 0.0, 1.0)  # of the usual load of each wheel
 
@@ -69,50 +73,59 @@ def effects_of_defaults(car: Vehicle) -> list[DefaultEffect]:
     is asked.
     """
     largest: dict[str, DefaultEffect] = {}
-    for assembly in assemblies_of(car).values():
-        if not assembly.gauges or _has_left_partner(car, assembly):
+    assemblies = assemblies_of(car)
+    for assembly in assemblies.values():
+        by_cause = _assumed(car, assembly)
+        if not by_cause or not assembly.gauges or _has_left_partner(car, assembly):
             continue
-        for cause, (u, corner, component) in _effects(car, assembly).items():
-            assumed = _assumed(car, assembly, cause)
-            if assumed and (cause not in largest or u > largest[cause].u):
-                largest[cause] = DefaultEffect(assumed, corner, component, u)
+        effects = _effects(car, assembly, logged_steer("steer", car, assemblies))
+        for what, assumed in by_cause.items():
+            u, corner, component = effects(what)
+            if u > 0 and (what not in largest or u > largest[what].u):
+                largest[what] = DefaultEffect(assumed, corner, component, u)
     return sorted(largest.values(), key=lambda effect: -effect.u)
 
 
 def _has_left_partner(car: Vehicle, assembly: Assembly) -> bool:
     first = assembly.corners[0]
-    return not first.left and f"{first.name[0]}L" in car.corners
+    return not first.left and PARTNER[first.name] in car.corners
 
 
-def _assumed(car: Vehicle, assembly: Assembly, cause: str) -> Assumed | None:
-    """The first default of the assembly, or of the whole car, that sizes a cause."""
+def _assumed(car: Vehicle, assembly: Assembly) -> dict[str, Assumed]:
+    """Each pattern of `CAUSES` with the first default of assembly or car that sizes it."""
     owners = {"car", f"axle {assembly.name}", *(f"corner {c.name}" for c in assembly.corners)}
-    found = (a for a in car.assumed if a.owner in owners and CAUSES.get(a.key) == cause)
-    return next(found, None)
+    out: dict[str, Assumed] = {}
+    for assumed in car.assumed:
+        if assumed.owner in owners and assumed.key in CAUSES:
+            out.setdefault(CAUSES[assumed.key], assumed)
+    return out
 
 
-def _effects(car: Vehicle, assembly: Assembly) -> dict[str, tuple[float, str, str]]:
-    """Largest effect [N] of each cause of `CAUSES`, with its corner and component."""
-    session = _usual_session(car, assembly)
+def _effects(
+    car: Vehicle, assembly: Assembly, steer: Steer
+) -> Callable[[str], tuple[float, str, str]]:
+    """Largest effect [N] of the causes that a pattern fits, with its corner and component."""
+    session = _usual_session(car, assembly, steer)
     estimator = estimator_of(car, assembly, _exact_calibration(assembly), session)
     bench = bench_of(estimator)
     u = car.sensors.u_attitude
     attitude = attitude_causes(len(assembly.corners), Attitude("logged", u, u))
     causes = [*causes_of(bench, car.tyre), *attitude]
-    out = {}
-    for what in dict.fromkeys(CAUSES.values()):
-        own = [cause for cause in causes if cause.source.what.startswith(what)
-               or cause.source.what.endswith(what)]  # fmt: skip
-        effects = [
-            np.sqrt(sum((_effect(cause, mode, features) ** 2 for cause in own), start=np.zeros(1)))
-            for mode, features in _samples(estimator, bench.grid.scale)
+    samples = _samples(estimator, bench.grid.scale)
+
+    def largest(what: str) -> tuple[float, str, str]:
+        own = [cause for cause in causes if re.fullmatch(what, cause.source.what)]
+        if not own:
+            return 0.0, "", ""
+        square = [
+            np.sum([_effect(cause, mode, features) ** 2 for cause in own], axis=0)
+            for mode, features in samples
         ]
-        if own:
-            row = np.max(effects, axis=0)
-            worst = int(np.argmax(row))
-            corner = assembly.corners[worst // 3].name
-            out[what] = (float(row[worst]), corner, COMPONENTS[worst % 3])
-    return out
+        row = np.sqrt(np.max(square, axis=0))
+        worst = int(np.argmax(row))
+        return float(row[worst]), assembly.corners[worst // 3].name, COMPONENTS[worst % 3]
+
+    return largest
 
 
 def _effect(cause: Cause, mode: int, features: Floats) -> Floats:
@@ -142,7 +155,7 @@ def _samples(estimator: AssemblyEstimator, scale: tuple[float, ...]) -> list[tup
     return out
 
 
-def _usual_session(car: Vehicle, assembly: Assembly) -> AssemblySession:
+def _usual_session(car: Vehicle, assembly: Assembly, steer: Steer) -> AssemblySession:
     """Everything logged, with the errors that the vehicle file states or leaves to a default."""
     sensors = car.sensors
     gauges = len(assembly.gauges)
@@ -152,8 +165,8 @@ def _usual_session(car: Vehicle, assembly: Assembly) -> AssemblySession:
         travel_share=sensors.u_travel_share,
         acceleration=hub,
         acceleration_share=(sensors.u_hub_acceleration_share,) * 3,
-        heading=sensors.u_steer if assembly.steered else 0.0,
-        rack=1e-9 if assembly.steered else 0.0,
+        rack=steer.u_rack if assembly.steered else 0.0,
+        heading=steer.u_heading if assembly.steered else 0.0,
         pressure_logged=True,
     )
     return AssemblySession(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -18,12 +17,11 @@ from recon.report.crosstalk import plot_crosstalk
 from recon.report.verification import plot_verification
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from recon.base.arrays import Floats
     from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verification
     from recon.car.vehicle import Vehicle
     from recon.mechanics.assembly import Assembly
+    from recon.report.sheet import Pictures
 
 MEANINGS = (
     "Main slope: a gauge's indication per newton of its own member, with its standard uncertainty",
@@ -126,9 +124,9 @@ def _condition(quality: Quality) -> str:
     return f"not finite ({quality.weak_direction} is not pulled at all)"
 
 
-def calibration_pictures(calibration: Calibration) -> dict[str, Callable[[], Figure]]:
+def calibration_pictures(calibration: Calibration) -> Pictures:
     """File names of the pictures of a calibration, each with the call that draws it."""
-    pictures: dict[str, Callable[[], Figure]] = {
+    pictures: Pictures = {
         f"crosstalk_{name}.png": partial(plot_crosstalk, calibration, name)
         for name in calibration.corners
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -19,10 +18,9 @@ from recon.report.text import wrapped
 from recon.report.travel import plot_travel
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from recon.car.vehicle import Vehicle
     from recon.mechanics.assembly import Assembly
+    from recon.report.sheet import Pictures
 
 MOST_SHOWN = 3  # defaults that matter most
 LEAST = 0.5  # N; less is not worth a line
@@ -147,9 +145,9 @@ def _without_limit(car: Vehicle, assembly: Assembly) -> list[str]:
     return list(dict.fromkeys(bare))
 
 
-def car_pictures(car: Vehicle) -> dict[str, Callable[[], Figure]]:
+def car_pictures(car: Vehicle) -> Pictures:
     """File names of the pictures of every corner or tied axle, with the calls that draw them."""
-    pictures: dict[str, Callable[[], Figure]] = {}
+    pictures: Pictures = {}
     for name, assembly in assemblies_of(car).items():
         corner = assembly.corners[0].name
         kind, of = ("axle", f"axle_{name}") if assembly.tied else ("corner", name)

@@ -28,6 +28,17 @@ HEEDING = "\n".join(
 )
 
 
+def begun(environment: dict[str, str], *words: object) -> subprocess.Popen[str]:
+    """Start a command that is going to be stopped."""
+    return subprocess.Popen(
+        [sys.executable, "-c", HEEDING, *map(str, words)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+
+
 def test_pictures_of_a_replaced_calibration_do_not_stay(
     run: Run, one_corner: OneCorner, tmp_path: Path
 ) -> None:
@@ -137,13 +148,7 @@ def test_stopping_leaves_nothing_half_written(
     stage: str, one_corner: OneCorner, environment: dict[str, str], tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    with subprocess.Popen(
-        [sys.executable, "-c", HEEDING, "calibrate", CAR, one_corner.pulls, "--out", out],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment,
-    ) as started:
+    with begun(environment, "calibrate", CAR, one_corner.pulls, "--out", out) as started:
         assert started.stderr is not None
         for line in started.stderr:
             if stage in line:
@@ -168,13 +173,7 @@ def test_a_stopped_demo_tells_which_results_are_complete(
     environment: dict[str, str], tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    with subprocess.Popen(
-        [sys.executable, "-c", HEEDING, "demo", "--out", out],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment,
-    ) as started:
+    with begun(environment, "demo", "--out", out) as started:
         assert started.stderr is not None
         printed = []
         for line in started.stderr:
