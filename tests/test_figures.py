@@ -65,7 +65,7 @@ def corner_of(name, verification=True):
         K_geometry=geometry,
         noise=np.full(2, 1e-4),
         friction=np.zeros(2),
-        conditions=Conditions(0.0, 0.0, 20.0, np.full(3, 3000.0)),
+        conditions=Conditions(0.0, 0.0, 20.0, np.full(3, 3000.0), np.zeros(2), np.full(2, 1e-3)),
         quality=Quality(0.002, 1.0, 10.0, np.ones(3), "none", (), (), ()),
         verification=checks if verification else None,
     )

@@ -78,6 +78,31 @@ def test_what_is_read_back_is_what_was_written(tmp_path: Path, which: str) -> No
     same(read_calibration(path), calibration)
 
 
+def test_the_tares_of_the_pulls_are_kept(tmp_path: Path) -> None:
+    """They are what the tares of a drive are compared with."""
+    car, drawn = day().car, day().drawn
+    found = read_calibration(write_calibration(day().calibration, tmp_path / "calibration.nc"))
+    for name in car.corners:
+        corner, channels = found.corners[name], drawn.channels[name]
+        newton = np.max(np.abs(corner.K * corner.arms), axis=1)
+        # The true zeros, shifted by some hundred newtons of the wheel's weight on its links.
+        assert np.all(np.abs(corner.conditions.tare - channels.zero) < 1000 * newton)
+        assert np.all(corner.conditions.tare_scatter < 30 * newton)
+        kept = corner.without(corner.gauges[0])
+        assert np.array_equal(kept.conditions.tare, corner.conditions.tare[1:])
+
+
+def test_a_file_from_before_the_tares_were_kept_is_read(tmp_path: Path) -> None:
+    calibration = exact().calibration
+    path = write_calibration(calibration, tmp_path / "calibration.nc")
+    older = read_result(path).load()
+    older.encoding = {}
+    older = older.drop_vars(["FL_tare", "FL_tare_scatter"])
+    found = read_calibration(write_result(older, tmp_path / "older.nc"))
+    assert np.isnan(found.corners["FL"].conditions.tare).all()
+    same(found.corners["FL"].K, calibration.corners["FL"].K)
+
+
 def test_a_result_already_there_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "kept.nc"
     path.write_text("mine")

@@ -69,10 +69,10 @@ class Pull:
     `load` (device, step) [N], zero where the device is not in use; `lines` one per device in use;
     `u_step` (step,) and `u_gain` (device,) relative standard uncertainties of readings and gains;
     `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time,
-    `tare_change` (gauge,) [unit]; `members` (member, 6) the loads per wrench about the wheel's
-    centre at the mean travel; `moved` (step, member) [N] how much larger they are at the step's
-    own travel, the wheels' weight since the tare included; `travel` and `rack` [m]; `force_limit`
-    of the strap [N]; `temperature` [degC].
+    `tare` and `tare_change` (gauge,) [unit], mean of the tares and last less first; `members`
+    (member, 6) the loads per wrench about the wheel's centre at the mean travel; `moved` (step,
+    member) [N] how much larger they are at the step's own travel, the wheels' weight since the
+    tare included; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
     """
 
     corner: str
@@ -85,6 +85,7 @@ class Pull:
     u_gain: Floats
     falling: NDArray[np.bool_]
     indication: Floats
+    tare: Floats
     tare_change: Floats
     wheel: PulledWheel
     members: Floats
@@ -261,7 +262,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
     wheel = at.wheels[w]
     first = int(loaded[0])
     outboard = corner.brake.place == "outboard"
-    indication, change = _tared(sheet, of.rows, gauges)
+    indication, tares = _tared(sheet, of.rows, gauges)
     found = {"strap": sheet.strap, "pad": sheet.pad}
     used = {name: loaded[np.nan_to_num(of.load[loaded]) != 0.0] for name, of in found.items()}
     devices = {name: of for name, of in found.items() if used[name].size}
@@ -278,7 +279,8 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         u_gain=np.array([of.u_gain[first] for of in devices.values()]),
         falling=sheet.phase[loaded] == "falling",
         indication=indication,
-        tare_change=change,
+        tare=tares.mean(axis=0),
+        tare_change=tares[-1] - tares[0],
         wheel=PulledWheel(
             hub=wheel.hub,
             u_hub=corner.wheel.u_centre,
@@ -329,7 +331,7 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
 
 
 def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple[Floats, Floats]:
-    """Indications less the tare interpolated in time within the pull, and the tare's change."""
+    """Indications less the tare interpolated in time within the pull, and all its tares."""
     tare = rows[sheet.phase[rows] == "tare"]
     loaded = rows[sheet.phase[rows] != "tare"]
     if len(tare) == 0 or tare[0] > loaded[0]:
@@ -345,8 +347,7 @@ def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tupl
     zero = np.column_stack(
         [np.interp(clock[loaded], clock[tare], sheet.indication[tare, g]) for g in gauges]
     )
-    change = sheet.indication[tare[-1]][gauges] - sheet.indication[tare[0]][gauges]
-    return sheet.indication[np.ix_(loaded, gauges)] - zero, change
+    return sheet.indication[np.ix_(loaded, gauges)] - zero, sheet.indication[np.ix_(tare, gauges)]
 
 
 def _line_of(sheet: PullSheet, row: int, device: Device) -> Line:

@@ -270,11 +270,14 @@ def _conditions(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Conditions:
     """Means over the pulls, and the largest force component [N] of a load in the fit."""
     out = [e.line for e in gross if e.left_out]
     kept = [p.wrench()[~np.isin(p.line_of_file, out), :3] for p in pulls]
+    tares = np.array([p.tare for p in pulls])
     return Conditions(
         travel=float(np.mean([p.travel for p in pulls])),
         rack=float(np.mean([p.rack for p in pulls])),
         temperature=float(np.mean([p.temperature for p in pulls])),
         force_reached=np.max(np.abs(np.concatenate(kept)), axis=0),
+        tare=np.median(tares, axis=0),
+        tare_scatter=np.std(tares, axis=0),
     )
 
 

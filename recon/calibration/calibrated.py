@@ -62,12 +62,21 @@ class Conditions:
 
     Mean `travel` and `rack` shift [m] (bump and left positive), mean `temperature` [degC], and
     `force_reached` (3,) the largest force component that a pull in the fit applied [N].
+    `tare` (gauge,) is the median indication with nothing but the wheel's weight on the links, and
+    `tare_scatter` (gauge,) its standard deviation from pull to pull [unit]; NaN where an older
+    file does not have them.
     """
 
     travel: float
     rack: float
     temperature: float
     force_reached: Floats
+    tare: Floats
+    tare_scatter: Floats
+
+    def of_gauges(self, kept: list[int]) -> Conditions:
+        """The conditions of some of the gauges."""
+        return replace(self, tare=self.tare[kept], tare_scatter=self.tare_scatter[kept])
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +217,7 @@ class CornerCalibration:
             gain_effect=self.gain_effect[:, terms],
             noise=self.noise[kept],
             friction=self.friction[kept],
+            conditions=self.conditions.of_gauges(kept),
             verification=None,
         )
 

@@ -67,6 +67,8 @@ FIELDS: dict[type, dict[str, Variable]] = {
         "rack": _numbers((), "m", finite=True),
         "temperature": _numbers((), "degC"),
         "force_reached": _numbers(("component",), "N", finite=True, least=0.0),
+        "tare": _numbers(("gauge",)),
+        "tare_scatter": _numbers(("gauge",)),
     },
     Quality: {
         "hysteresis": _numbers((), finite=True),
@@ -281,7 +283,7 @@ def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:
 
 
 def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
-    dataset = _with_sources(dataset, name)
+    dataset = _with_pull_tares(_with_sources(dataset, name), name)
     verification = None
     if any(f"{name}_verification_{key}" in dataset.variables for key in FIELDS[Verification]):
         verification = Verification(**_fields_from(dataset, name, Verification))
@@ -317,6 +319,18 @@ def _require_sizes(dataset: xr.Dataset, name: str, corner: CornerCalibration) ->
         if found != needed or not terms:
             where = f"{place_of(dataset)}, variable {name}_{key}"
             raise DataError(where, f"{found} entries of their own", f"{needed}", MAKE_AGAIN)
+
+
+def _with_pull_tares(dataset: xr.Dataset, name: str) -> xr.Dataset:
+    """A file from before the tares of the pulls were kept, with tares that are not known."""
+    keys = [f"{name}_{key}" for key in ("tare", "tare_scatter")]
+    if any(key in dataset.variables for key in keys):
+        return dataset
+    _require(dataset, _described(name), [f"{name}_noise"])
+    unknown = np.nan * dataset[f"{name}_noise"]
+    out = dataset.assign({key: unknown.assign_attrs(units="1") for key in keys})
+    out.encoding = dataset.encoding
+    return out
 
 
 def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:

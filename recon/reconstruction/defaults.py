@@ -200,7 +200,14 @@ def _exact_calibration(assembly: Assembly) -> CornerCalibration:
         gain_effect=np.zeros((0, K.size)),
         noise=np.ones(gauges),
         friction=np.zeros(gauges),
-        conditions=Conditions(0.0, 0.0, np.nan, np.full((len(assembly.corners), 3), np.inf)),
+        conditions=Conditions(
+            travel=0.0,
+            rack=0.0,
+            temperature=np.nan,
+            force_reached=np.full((len(assembly.corners), 3), np.inf),
+            tare=np.full(gauges, np.nan),
+            tare_scatter=np.full(gauges, np.nan),
+        ),
         quality=Quality(0.0, 1.0, 1.0, np.ones(1), "", (), (), ()),
         verification=None,
     )

@@ -54,6 +54,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         u_gain=np.full(n, CERTAIN),
         falling=np.zeros(len(y), dtype=bool),
         indication=y[:, None],
+        tare=np.zeros(1),
         tare_change=np.zeros(1),
         wheel=PulledWheel(np.zeros(3), 0.0, np.zeros(3), axes[1], turns_hub=True, outboard=True),
         members=np.eye(6)[:n],
