@@ -246,3 +246,12 @@ def test_gaps_are_missing_input() -> None:
     values[40:45, 1] = np.nan
     found = flags(values, "missing_input")
     assert np.flatnonzero(found).tolist() == [40, 41, 42, 43, 44]
+
+
+def test_half_a_rate_that_is_not_round_is_a_bandwidth_without_filter() -> None:
+    values = noisy(300)
+    log = timed(log_of(values), np.arange(300) / 100.0000002)
+    out = condition(log, small_car(), ZERO, bandwidth=50.0)
+    np.testing.assert_array_equal(out["indication"], values)
+    short = timed(log_of(values), np.arange(300) / 100.0000002 + 0.05 * (np.arange(300) // 20))
+    assert np.isfinite(condition(short, small_car(), ZERO, bandwidth=50.0)["indication"]).all()

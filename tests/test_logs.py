@@ -11,6 +11,7 @@ from tests.small_car import small_car
 
 CORNERS = ("FL", "FR", "RL", "RR")
 DEGREE = np.pi / 180
+TENTHS = (0.0, 0.1, 0.2)
 EXACT = {"rtol": 1e-12, "atol": 0}  # a few roundings of double precision
 
 
@@ -104,16 +105,21 @@ def test_long_lists_of_gaps_are_cut_short(tmp_path):
 @pytest.mark.parametrize(
     ("unit", "time", "expected"),
     [
-        ("s", ("5", "6", "7"), (5.0, 6.0, 7.0)),
+        ("s", ("5", "5.1", "5.2"), (5.0, 5.1, 5.2)),
         ("ms", ("0", "10", "20"), (0.0, 0.01, 0.02)),
-        ("min", ("0", "1", "2"), (0.0, 60.0, 120.0)),
+        ("min", ("0", "0.001", "0.002"), (0.0, 0.06, 0.12)),
+        ("us", ("0", "2000", "4000"), (0.0, 0.002, 0.004)),
         ("s", ("10:41:07.318", "10:41:07.320", "10:41:07.322"), (0.0, 0.002, 0.004)),
-        ("s", ("23:59:59", "24:00:00", "24:00:01"), (0.0, 1.0, 2.0)),
-        ("s", ("23:59:59", "00:00:00", "00:00:01"), (0.0, 1.0, 2.0)),
+        ("s", ("23:59:59.9", "24:00:00", "24:00:00.1"), (0.0, 0.1, 0.2)),
+        ("s", ("23:59:59.9", "00:00:00", "00:00:00.1"), (0.0, 0.1, 0.2)),
+        ("s", ("2031-05-12T23:59:59.9", "2031-05-13T00:00:00", "2031-05-13T00:00:00.1"), TENTHS),
+        ("s", ("2031-05-12 10:41:07.318Z", "2031-05-12 10:41:07.418Z"), TENTHS[:2]),
+        ("s", ("2031-05-12T10:41:07+02:00", "2031-05-12T10:41:07.1+02:00"), TENTHS[:2]),
+        ("s", ("2031-10-26T02:59:59.9+02:00", "2031-10-26T02:00:00.0+01:00"), TENTHS[:2]),
     ],
 )
 def test_time_in_every_form(tmp_path, unit, time, expected):
-    header = {f"elapsed_time [{unit}]": time, "G1 [mV/V]": ("1", "2", "3")}
+    header = {f"elapsed_time [{unit}]": time, "G1 [mV/V]": ("1", "2", "3")[: len(time)]}
     rows = "\n".join(map(",".join, zip(*header.values(), strict=True)))
     read = read_log(save(tmp_path, ",".join(header) + "\n" + rows + "\n"), small_car())
     # stamps of a day are known to 1e-11 s in double precision
@@ -166,3 +172,36 @@ def test_a_clean_log_gives_no_warning(tmp_path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         assert read_log(log(tmp_path), small_car()).attrs["gaps"] == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "step", "message"),
+    [
+        ("s", 10.0, r"times 10 s apart, .* 0\.1 samples per second, .*'s'.*\n.*likely .* in ms:"),
+        ("ms", 0.002, r"5e\+05 samples per second, .*'ms'.*\n.*time is in s:"),
+        ("min", 0.01, r"times 0\.6 s apart, .*'min'.*\n.*time is in s:"),
+        ("s", 5000.0, r"times 5000 s apart, .*\n.*time is in us:"),
+        ("s", 1e7, r"times 1e\+07 s apart, .*\n.*Correct its unit"),
+    ],
+)
+def test_a_rate_that_cannot_be_names_the_likely_unit(tmp_path, unit, step, message):
+    rows = "".join(f"{i * step:.6g},1\n" for i in range(5))
+    path = save(tmp_path, f"elapsed_time [{unit}],G1 [mV/V]\n{rows}")
+    with pytest.raises(DataError, match=rf"log.csv, line 1, .*{message}"):
+        read_log(path, small_car())
+
+
+@pytest.mark.parametrize(
+    ("first", "later", "message"),
+    [
+        ("2031-05-12 10:41:07", "10:41:08", r"line 3, .*'10:41:08' where .*'2031-05-12 10:41:07'"),
+        ("10:41:07", "2031-05-12 10:41:08", r"line 3, .*'2031-05-12 10:41:08' where .*ISO 8601"),
+        ("2031-05-12 10:41:07", "2031-13-12 10:41:08", r"line 3, .*'2031-13-12 10:41:08'"),
+        ("12.05.2031 10:41:07", "12.05.2031 10:41:08", r"line 2, .*'12.05.2031 10:41:07'"),
+        ("2031-05-12 10:41:07", "2031-05-12 10:41:06", r"line 3, .*: -1 s after 0 s"),
+    ],
+)
+def test_times_in_another_form_are_refused(tmp_path, first, later, message):
+    path = save(tmp_path, f"elapsed_time [s],G1 [mV/V]\n{first},1\n{later},2\n")
+    with pytest.raises(DataError, match=message):
+        read_log(path, small_car())

@@ -10,7 +10,7 @@ from recon.records.maps import Source, read_map
 from tests.small_car import small_car
 
 HEAD = 'format = 1\nkind = "log"\n'
-LOG = "t,ch1,ch2,v\n0,0.1,0.2,36\n1,0.3,0.4,72\n"
+LOG = "t,ch1,ch2,v\n0,0.1,0.2,36\n0.1,0.3,0.4,72\n"
 
 
 def save(folder: Path, text: str, name: str = "map.toml") -> Path:
@@ -122,7 +122,7 @@ def test_constant_needs_a_unit(tmp_path):
 
 
 def test_near_miss_of_a_name_warns(tmp_path):
-    log = save(tmp_path, "elapsed_time [s],G1 [mV/V],travl_FL [mm]\n0,1,2\n1,1,2\n", "log.csv")
+    log = save(tmp_path, "elapsed_time [s],G1 [mV/V],travl_FL [mm]\n0,1,2\n0.1,1,2\n", "log.csv")
     with pytest.warns(DataWarning, match=r"log.csv: column 'travl_FL' .*'travel_FL' meant"):
         read_log(log, small_car())
 

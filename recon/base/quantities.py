@@ -33,7 +33,12 @@ _ANGLE = 3.141592653589793 / 180.0
 # Accepted spellings.  Any other spelling is refused, and the message offers the nearest one.
 # "kg" is a force in columns of loads only, because scales and hanging load cells show kg.
 UNITS: dict[str, dict[str, Unit]] = {
-    "time": {"s": Unit("time", 1.0), "ms": Unit("time", 1e-3), "min": Unit("time", 60.0)},
+    "time": {
+        "s": Unit("time", 1.0),
+        "ms": Unit("time", 1e-3),
+        "min": Unit("time", 60.0),
+        "us": Unit("time", 1e-6),
+    },
     "force": {
         "N": Unit("force", 1.0),
         "kN": Unit("force", 1e3),

@@ -20,6 +20,7 @@ from recon.car.linkage import assembly_names, linkage_of
 from recon.conditioning.filters import (
     SHORTEST,
     Band,
+    is_filtered,
     low_pass,
     require_bandwidth,
     stretches,
@@ -101,7 +102,7 @@ def condition(
         # The filter must not spread a flat or clipped sample to its neighbours.
         tared[bad[:, g], g] = np.nan
     parts = stretches(elapsed)
-    if bandwidth < 0.5 * rate:
+    if is_filtered(bandwidth, rate):
         _require_long_enough(log, parts)
         for part in parts:
             if part.stop - part.start < SHORTEST:

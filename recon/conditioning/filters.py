@@ -9,10 +9,11 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.records.logs import GAP_STEPS
+from recon.records.timing import GAP_STEPS
 
 ORDER = 4  # of each of the two passes
 LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lower filter
+NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known no better
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -43,6 +44,14 @@ def require_bandwidth(bandwidth: float, rate: float, where: str) -> float:
     )
 
 
+def is_filtered(bandwidth: float, rate: float) -> bool:
+    """Whether a bandwidth [Hz] lies below half the sampling rate [Hz], so that there is a filter.
+
+    Half a rate of 100.0000002 Hz is 50 Hz to any user.
+    """
+    return bandwidth < NEARLY * 0.5 * rate
+
+
 def zero_phase_gain(bandwidth: float, rate: float) -> float:
     """Share of the standard deviation of white noise that the filter passes.
 
@@ -50,7 +59,7 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
     gain is |H|^4, H being the response of one pass; its mean over all frequencies up to half the
     sampling rate is the share of the variance that passes.
     """
-    if not bandwidth < 0.5 * rate:
+    if not is_filtered(bandwidth, rate):
         return 1.0
     from scipy.signal import sosfreqz
 
@@ -100,7 +109,7 @@ def low_pass(
     (sample, channel)
         `values` itself if the bandwidth is half the sampling rate or more.
     """
-    if not bandwidth < 0.5 * rate:
+    if not is_filtered(bandwidth, rate):
         return values
     from scipy.signal import sosfiltfilt
 

@@ -26,13 +26,8 @@ from recon.records.files import existing_file
 from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
 from recon.records.sheets import Words
-from recon.records.tables import (
-    clock_seconds,
-    number,
-    past_midnight,
-    read_rows,
-    stamp,
-)
+from recon.records.stamps import past_midnight, seconds_of, stamp
+from recon.records.tables import number, read_rows
 
 WHAT: dict[str, str] = {"pulls": "pull sheet", "log": "log", "tares": "tare table"}
 # At least one of each group must be there, as a column or a constant.
@@ -357,7 +352,8 @@ class Rows:
             stamp(layout, cells[position], line, position)
             for line, cells in zip(self.lines, self.cells, strict=True)
         ]
-        return past_midnight(clock_seconds(pd.Series(stamps, dtype=str)))
+        first = layout.first_cell(position)
+        return past_midnight(seconds_of(pd.Series(stamps, dtype=str), first), first)
 
     def vector(self, name: str) -> Floats:
         """Three columns `name_x`, `_y`, `_z` as (row, 3) in SI [m, m/s2 ...].

@@ -33,6 +33,8 @@ class Layout:
 
     `header` holds the cells of the header as they stand, `names` the same without
     `[unit]`, `units` the unit of brackets or units row ("" where none).  Lines count from 1.
+    `above` are the lines of header and units row as bytes, `returns` is true where lines end with
+    a carriage return alone.
     """
 
     path: Path
@@ -44,6 +46,8 @@ class Layout:
     units: tuple[str, ...]
     first_line: int  # line of the first data row
     first_row: tuple[str, ...]
+    above: tuple[bytes, ...] = ()
+    returns: bool = False
 
     def position(self, column: str) -> int | None:
         """Position of the column whose name, with or without brackets, is `column`."""
@@ -110,8 +114,17 @@ def find_layout(
         two columns have one name, or decimal mark and separator are the same.
     """
     encoding, text = _head(path)
+    returns = "\n" not in text and "\r" in text
+    text = text.replace("\r", "\n") if returns else text
     lines = [(n, line.rstrip("\r")) for n, line in enumerate(text.split("\n"), 1)]
     lines = [(n, line) for n, line in lines[skip_lines:] if line.strip()]
+    if not text.strip():
+        raise DataError(
+            str(path),
+            "an empty file",
+            "a header line and at least one line of data",
+            "Export or copy the table again.",
+        )
     if not lines[1:]:
         raise DataError(
             str(path),
@@ -122,9 +135,10 @@ def find_layout(
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
     place_of_header = _place(path, table[0][0])
-    header = _header(place_of_header, table[0][1], separator, decimal)
     with_units = _is_units_row(table[1][1]) if units_row is None else units_row
     data = table[2 if with_units else 1 :]
+    cells = _as_wide_as(table[0][1], data[0][1]) if data else table[0][1]
+    header = _header(place_of_header, cells, separator, decimal)
     if not data:
         raise DataError(
             str(path),
@@ -144,6 +158,11 @@ def find_layout(
         units=units,
         first_line=data[0][0],
         first_row=tuple(data[0][1]),
+        above=tuple(
+            line.encode("cp1252" if encoding == "cp1252" else "utf-8", errors="replace")
+            for _, line in lines[: 2 if with_units else 1]
+        ),
+        returns=returns,
     )
 
 
@@ -207,8 +226,9 @@ def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
     """Take the separator that cuts most lines into as many fields as the header."""
 
     def score(separator: str) -> tuple[int, int]:
-        counts = [len(split_cells(line, separator)) for _, line in lines[:6]]
-        return (counts[0] > 1) * sum(n == counts[0] for n in counts[1:]), counts[0]
+        header, *rows = (split_cells(line, separator) for _, line in lines[:6])
+        alike = sum(len(_as_wide_as(header, row)) == len(row) for row in rows)
+        return (len(header) > 1) * alike, len(header)
 
     best = max((",", ";", "\t"), key=score)
     if score(best)[0]:
@@ -220,6 +240,15 @@ def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
         "a header with as many fields as the data",
         "If lines stand before the header, give their number as skip_lines in the column map.",
     )
+
+
+def _as_wide_as(header: list[str], row: list[str]) -> list[str]:
+    """The header's cells, one more or less where only one of the two ends with a separator."""
+    if len(row) == len(header) + 1 and not row[-1].strip():
+        return [*header, ""]
+    if len(header) == len(row) + 1 and not header[-1].strip():
+        return header[:-1]
+    return header
 
 
 def _header(where: str, row: list[str], separator: str, decimal: str) -> list[str]:

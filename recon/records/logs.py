@@ -15,13 +15,13 @@ from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import TOO_LARGE, BoundTable, open_table
 from recon.records.files import checksum
-from recon.records.tables import line_of_row, parse_table, past_midnight
+from recon.records.stamps import past_midnight
+from recon.records.tables import line_of_row, parse_table
+from recon.records.timing import check_time
 
 if TYPE_CHECKING:
     import xarray as xr
 
-GAP_STEPS = 1.5  # a step longer than so many median steps is a gap
-GAPS_LISTED = 100
 _AXLE = {"F": "front", "R": "rear"}
 
 TIME, BY_CORNER = ("elapsed_time",), ("elapsed_time", "corner")
@@ -104,7 +104,7 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
     wanted = [g.name for g in gauges] + [key for group in logged.values() for key in group]
     names = [n for n in dict.fromkeys(["elapsed_time", *wanted]) if n in table.bound]
     values = _values(table, names)
-    gaps = _check_time(table, values[0])
+    gaps = check_time(table, values[0])
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
         coords=stamped(
@@ -177,7 +177,7 @@ def _values(table: BoundTable, names: list[str]) -> Floats:
             values[index] += column.unit.offset
         _require_possible(table, names[index], values[index])
     if stamps is not None:
-        day = past_midnight(values[0])
+        day = past_midnight(values[0], table.layout.first_cell(stamps))
         values[0] = day - day[0]
     return values
 
@@ -211,37 +211,6 @@ def _block(values: Floats, row: dict[str, int], group: list[str]) -> Floats:
 def _not_used(table: BoundTable, names: list[str]) -> list[str]:
     positions = {table.bound[name].position for name in names}
     return [n for p, n in enumerate(table.layout.names) if n and p not in positions]
-
-
-def _check_time(table: BoundTable, time: Floats) -> list[str]:
-    """Refuse time that does not increase; list gaps."""
-    step = np.diff(time)
-    wrong = np.flatnonzero(~(step > 0))
-    if wrong.size or not step.size:
-        row = int(wrong[0]) + 1 if wrong.size else 0
-        line = line_of_row(table.layout, row)
-        found = f"{time[row]:.6g} s after {time[row - 1]:.6g} s" if row else "a single sample"
-        raise DataError(
-            table.layout.where(line, table.bound["elapsed_time"].position),
-            found,
-            "at least two samples, and time that increases from each to the next",
-            "Sort or cut the log; if two recordings were joined, read them one by one.",
-        )
-    usual = float(np.median(step))
-    gaps = np.flatnonzero(step > GAP_STEPS * usual)
-    texts = [f"{time[i]:.6g} s: {step[i]:.6g} s" for i in gaps[:GAPS_LISTED]]
-    if gaps.size:
-        longest = gaps[np.argmax(step[gaps])]
-        warnings.warn(
-            f"{table.layout.path}: {gaps.size} gap(s) in time, the longest {step[longest]:.6g} s "
-            f"after {time[longest]:.6g} s "
-            f"(usual step {usual:.6g} s); the samples are kept as they are",
-            DataWarning,
-            stacklevel=3,
-        )
-    if gaps.size > GAPS_LISTED:
-        texts.append(f"and {gaps.size - GAPS_LISTED} more")
-    return texts
 
 
 def _warn_of_missing(table: BoundTable, names: list[str], values: Floats) -> None:

@@ -17,18 +17,17 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul
+from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
+from recon.records.stamps import seconds_of, stamp
 
 BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
-STAMP = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?")
-HALF_DAY = 43200.0  # s
 NEWLINE = b"\n"
 STRAY_RETURN = re.compile(rb"\r(?!\n)")
 
 
 class Wanted(NamedTuple):
-    """Columns to parse, and which of them holds clock stamps."""
+    """Columns to parse, and which of them holds stamps."""
 
     positions: tuple[int, ...]
     stamps: int | None
@@ -50,9 +49,14 @@ def read_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
     if layout.encoding != "utf-16":
         refuse_nul(layout.path, content, 0)
     text = content.decode(layout.encoding, errors="replace")
+    if layout.returns:
+        text = text.replace("\r", "\n")
     data = text.split("\n", layout.first_line - 1)[-1]
+    above = [split_cells(line.decode(errors="replace"), layout.separator) for line in layout.above]
     lines, rows = [], []
     for line, cells in _records(layout, data, layout.first_line):
+        if cells in above:
+            continue  # the header once more
         _check_count(layout, line, len(cells))
         lines.append(line)
         rows.append([cell.strip() for cell in cells])
@@ -125,12 +129,12 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
     positions : sequence of int
         Columns wanted, in the order wanted.
     stamps : int, optional
-        One of `positions` whose cells are clock stamps HH:MM:SS.sss [s of the day].
+        One of `positions` whose cells are stamps, see `seconds_of`.
 
     Returns
     -------
     (position, row)
-        In the table's own units; clock stamps in [s].  NaN where a cell is empty, `nan` or
+        In the table's own units; stamps in [s].  NaN where a cell is empty, `nan` or
         `NaN`.  Each column is contiguous.
 
     Raises
@@ -162,17 +166,26 @@ def _blocks(layout: Layout) -> Iterator[bytes]:
     with opened_bytes(layout.path) as raw:
         recoded = codecs.EncodedFile(raw, "utf-8", "utf-16", errors="replace")
         stream: Any = recoded if layout.encoding == "utf-16" else raw
-        for _ in range(layout.first_line - 1):
-            stream.readline()
-        rest = b""
+        rest, above = b"", layout.first_line - 1
         while piece := stream.read(BLOCK_BYTES):
-            piece = rest + piece
-            cut = piece.rfind(b"\n") + 1
+            piece = rest + (piece.replace(b"\r", b"\n") if layout.returns else piece)
+            while above and (end := piece.find(b"\n") + 1):
+                piece, above = piece[end:], above - 1
+            cut = 0 if above else piece.rfind(b"\n") + 1
             if cut:
-                yield piece[:cut]
+                yield _without_headers(layout, piece[:cut])
             rest = piece[cut:]
         if rest:
-            yield rest + b"\n"
+            yield _without_headers(layout, rest + b"\n")
+
+
+def _without_headers(layout: Layout, block: bytes) -> bytes:
+    """Empty the lines that repeat the header or the units row, so that lines keep their numbers."""
+    for above in layout.above:
+        if above in block:
+            lines = block.split(b"\n")
+            block = b"\n".join(b"" if line.rstrip(b"\r") == above else line for line in lines)
+    return block
 
 
 def _check_fields(layout: Layout, block: bytes, first_line: int) -> None:
@@ -225,7 +238,8 @@ def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) 
     values = np.empty((len(wanted.positions), len(frame)))
     for row, position in enumerate(wanted.positions):
         column = frame[position]
-        values[row] = clock_seconds(column) if position == wanted.stamps else column
+        stamps = position == wanted.stamps
+        values[row] = seconds_of(column, layout.first_cell(position)) if stamps else column
     # One sum for each column costs little and is finite only where every number is.
     suspect = ~np.isfinite(values.sum(axis=1))
     bad_stamp = [p == wanted.stamps for p in wanted.positions]
@@ -252,40 +266,3 @@ def _blame(layout: Layout, block: bytes, first_line: int, wanted: Wanted, reason
         "numbers in every cell, and quotation marks in pairs",
         "Look for unusual characters there and export the table again.",
     )
-
-
-# --- clock stamps ---------------------------------------------------------------------------
-
-
-def stamp(layout: Layout, text: str, line: int, position: int) -> str:
-    """Return `text` if it is a clock stamp HH:MM[:SS[.sss]].
-
-    Raises
-    ------
-    DataError
-        It is none.
-    """
-    if STAMP.fullmatch(text):
-        return text
-    raise DataError(
-        layout.where(line, position),
-        f"'{text}' where the column begins with the clock stamp '{layout.first_cell(position)}'",
-        "a stamp HH:MM, HH:MM:SS or HH:MM:SS.sss",
-        "Correct the cell; one column holds either stamps or numbers.",
-    )
-
-
-def clock_seconds(stamps: Any) -> Floats:
-    """Seconds of the day (row,) [s] of a pandas series of clock stamps, NaN where there is none."""
-    import pandas as pd
-
-    whole = stamps.str.replace(",", ".", regex=False)
-    whole = whole.where(whole.str.count(":") > 1, whole + ":00")
-    spans = pd.to_timedelta(whole, errors="coerce")
-    return np.asarray(spans.dt.total_seconds(), dtype=np.float64)
-
-
-def past_midnight(seconds: Floats) -> Floats:
-    """Times (row,) [s] with a day added wherever the clock falls back by more than half a day."""
-    days = np.concatenate([[0], np.cumsum(np.diff(seconds) < -HALF_DAY)])
-    return seconds + 2 * HALF_DAY * days
