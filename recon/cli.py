@@ -98,7 +98,20 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
     )
     parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
+    parser.add_argument(
+        "--accept-corner",
+        type=_names,
+        default=(),
+        metavar="CORNERS",
+        help="corners or axles, separated by commas, to use although their calibration is not to "
+        "be used",
+    )
     _outputs(parser, "forces")
+
+
+def _names(text: str) -> tuple[str, ...]:
+    """Names that are separated by commas."""
+    return tuple(name.strip() for name in text.split(","))
 
 
 def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
@@ -164,7 +177,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run one command; return the exit code: 0, 1, 2, 3, 4 or 130."""
+    """Run one command; return the exit code: 0, 1, 2, 3, 4, 5 or 130."""
     options = vars(build_parser().parse_args(argv))
     command, debug = options.pop("command"), options.pop("debug")
     if command not in ("check", "observe"):
@@ -210,6 +223,7 @@ def _reported(command: str, fault: Exception) -> int:
 
 
 def _printed(report: Report) -> int:
+    """Print the report; return the exit code: 5 for a result that is doubted."""
     try:
         for line in report.lines:
             print(line)
@@ -222,7 +236,7 @@ def _printed(report: Report) -> int:
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.
         sys.stdout = None
-    return 0
+    return 5 if report.doubted else 0
 
 
 def _show(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:

@@ -8,7 +8,7 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -34,10 +34,11 @@ def _quiet(_: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Answer of a command: lines for people, and the files that it wrote."""
+    """Answer of a command: lines for people, the files that it wrote, and whether it is doubted."""
 
     lines: tuple[str, ...]
     files: tuple[Path, ...] = ()
+    doubted: bool = False
 
 
 def check(
@@ -136,7 +137,8 @@ def calibrate(
     removed = remove_stale(result.parent, stale)
     say(f"complete: {result.parent}")
     gone = (f"removed {file}, a picture of the calibration that was replaced" for file in removed)
-    return Report((*calibration_summary(calibration, car), *gone), files)
+    lines = (*calibration_summary(calibration, car), *gone)
+    return Report(lines, files, doubted=bool(calibration.unusable))
 
 
 def reconstruct(
@@ -149,6 +151,7 @@ def reconstruct(
     tares_map: Name | None = None,
     bandwidth: float | None = None,
     unbounded: bool = False,
+    accept_corner: Collection[str] = (),
     out: Name = "forces",
     overwrite: bool = False,
     say: Say = _quiet,
@@ -176,7 +179,7 @@ def reconstruct(
     say("subtracting tares and filtering")
     conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
     say("reconstructing forces")
-    forces = solve(conditioned, fitted, car, bounded=not unbounded)
+    forces = solve(conditioned, fitted, car, bounded=not unbounded, accept_corner=accept_corner)
     for sentence in implausible(forces, raw, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
@@ -184,7 +187,8 @@ def reconstruct(
     write, draw = partial(write_result, forces), partial(plot_friction_plane, forces)
     files = _written({"forces.nc": write}, {"friction_plane.png": draw}, folder, overwrite)
     say(f"complete: {folder}")
-    return Report(tuple(forces_summary(forces, weighings)), files)
+    doubted = bool((forces["calibration_state"] == "unusable").any())
+    return Report(tuple(forces_summary(forces, weighings)), files, doubted=doubted)
 
 
 def _answered(

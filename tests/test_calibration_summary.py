@@ -14,7 +14,8 @@ from tests.days import day
 
 def said_of(corner: CornerCalibration) -> list[str]:
     """The lines about one corner."""
-    whole = replace(day().calibration, corners={corner.corner: corner})
+    judged_anew = replace(corner, verdict=None)
+    whole = replace(day().calibration, corners={corner.corner: judged_anew})
     lines = calibration_summary(whole, day().car)
     assert max(map(len, lines)) < 260
     assert "nan" not in "\n".join(lines)
@@ -48,17 +49,17 @@ def test_a_good_corner_is_said_to_be_good_and_for_what() -> None:
 def test_a_corner_is_as_good_as_what_speaks_for_it() -> None:
     corner = day().calibration.corners["FL"]
     unverified = said_of(replace(corner, verification=None))
-    assert unverified[0].startswith("FL seems good, but is not verified, for forces up to ")
+    assert unverified[0].startswith("FL is good for these forces only: up to ")
+    assert unverified[0].endswith("because no pull was held out to verify it")
     assert "not verified: no pull was held out" in "".join(unverified)
     verdict, _, rests = said_of(with_quality("FL", rests_on_prior=("Mz with Fy (same sign)",)))
-    assert verdict.startswith("FL is usable with wider intervals for forces up to ")
+    assert "for these forces only" in verdict
+    assert verdict.endswith("bridge data are used where pulls are missing (Mz with Fy (same sign))")
     assert "taken from bridge data: Mz with Fy (same sign)" in rests
     wrong = replace(corner.verification, error=corner.verification.error + 300.0)
     assert said_of(replace(corner, verification=wrong))[0].startswith(
-        "FL is not to be trusted yet: a warning says"
+        "FL is not to be used, because verification failed: "
     )
-    both = replace(with_quality("FL", lack_of_fit=9.0), verification=wrong)
-    assert said_of(both)[0].startswith("FL is not to be trusted yet: 2 warnings say")
 
 
 @pytest.mark.parametrize("smallest", [0.0, 1e-12, 0.25])

@@ -154,8 +154,9 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
         made = calibrate(sheet, drawn.car, verification=wrong)
     log = day().conditioned.isel(elapsed_time=slice(600, 640))
     used = replace(made, vehicle_checksum=day().car.checksum)
+    assert used.unusable == ("FL",)
     with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fail"):
-        reconstruct(log, used, day().car)
+        reconstruct(log, used, day().car, accept_corner=["FL"])
 
 
 # --- gauges at cuts: newtons beside newton metres ------------------------------------------------

@@ -224,7 +224,8 @@ def test_a_gauge_that_shows_nothing_anywhere_is_refused_by_name() -> None:
     covariance = fitted.covariance_by_source.copy()
     own = slice(0, K.shape[1])
     K[0], friction[0], covariance[:, own], covariance[:, :, own] = 0.0, 0.0, 0.0, 0.0
-    dead = replace(fitted, K=K, covariance_by_source=covariance, friction=friction)
+    spoiled = {"K": K, "covariance_by_source": covariance, "friction": friction}
+    dead = replace(fitted, **spoiled, verdict=None)
     calibration = replace(day().calibration, corners={"FL": dead})
     message = rf"gauge {fitted.gauges[0]}: a standard uncertainty of 0 from noise, zero and"
     doubt = pytest.warns(DataWarning, match=rf"gauge {fitted.gauges[0]} answers 0\.00 times")

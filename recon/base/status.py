@@ -1,4 +1,4 @@
-"""Status flags of reconstructed samples: one table with a paragraph for each flag.
+"""Status flags of reconstructed samples, a paragraph for each, and the verdicts on a calibration.
 
 A flag describes one corner at one time.  A fault in single samples sets a flag and never raises
 an exception; a problem without a unique solution is an error when the reconstruction is prepared.
@@ -84,3 +84,6 @@ FLAGS = (
 )
 
 BIT = {flag.name: flag.bit for flag in FLAGS}
+
+# Verdict on a calibrated corner: good; good for some forces only; not to be used.
+VERDICTS = ("good", "limited", "unusable")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import warnings
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,6 @@ from recon.calibration.calibrated import (
     PullReport,
     Quality,
 )
-from recon.calibration.doubts import doubts_of
 from recon.calibration.gross_errors import GrossError, fit_without_gross
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
@@ -36,6 +36,7 @@ from recon.calibration.rank import (
     prior_directions,
 )
 from recon.calibration.solution import JointFit
+from recon.calibration.verdict import verdict_of
 from recon.calibration.verify import verify_corner
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.records.held_out import require_held_out
@@ -67,7 +68,7 @@ def calibrate(
     Returns
     -------
     Calibration
-        K (gauge, member) [unit/N] per corner with covariance; loads tension positive.
+        K (gauge, member) [unit/N] per corner with covariance and verdict; loads tension positive.
 
     Raises
     ------
@@ -112,7 +113,12 @@ def calibrate(
         if verification is not None:
             held_out += pulls_of(verification, car, assembly, "verify")
         with one_thread():
-            corners[assembly.name] = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
+            corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
+        verdict = verdict_of(corner, assembly, car)
+        corners[assembly.name] = replace(corner, verdict=verdict)
+        for sentence in verdict.doubts:
+            text = f"{pulls.path}, {assembly.title}: {sentence}"
+            warnings.warn(text, DataWarning, stacklevel=2)
     sources = [(car.path, car.checksum), (pulls.path, pulls.checksum)]
     if verification is not None:
         sources.append((verification.path, verification.checksum))
@@ -179,10 +185,7 @@ def _calibrate_assembly(
         ),
         verification=None,
     )
-    result = verify_corner(result, held_out) if held_out else result
-    for sentence in doubts_of(result, assembly):
-        warnings.warn(f"{path}, {assembly.title}: {sentence}", DataWarning, stacklevel=3)
-    return result
+    return verify_corner(result, held_out) if held_out else result
 
 
 def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> None:

@@ -107,6 +107,24 @@ class Quality:
 
 
 @dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether a corner can be used: `state` is one of `base.status.VERDICTS`.
+
+    `words` say it in one sentence with the reasons; `doubts` are sentences about everything that
+    speaks against the calibration.
+    """
+
+    state: str
+    words: str
+    doubts: tuple[str, ...]
+
+    @property
+    def unusable(self) -> bool:
+        """True where the corner is not to be used unless the user accepts it by name."""
+        return self.state == "unusable"
+
+
+@dataclass(frozen=True, slots=True)
 class CornerCalibration:
     """K of one corner, or of an axle whose two wheels are solved together, with its covariance.
 
@@ -121,7 +139,8 @@ class CornerCalibration:
     uncertainty of each device's gain, shared by every corner that used the device.
 
     `noise` and `friction` (gauge,) are the standard uncertainty of one tared indication and the
-    half-width of the loop that friction made. [unit]
+    half-width of the loop that friction made. [unit]  `verdict` is None in older files, and where
+    gauges were left out afterwards.
     """
 
     corner: str
@@ -140,6 +159,7 @@ class CornerCalibration:
     conditions: Conditions
     quality: Quality
     verification: Verification | None
+    verdict: Verdict | None = None
 
     @property
     def covariance(self) -> Floats:
@@ -183,7 +203,7 @@ class CornerCalibration:
         """The calibration of the remaining gauges, as if the named ones had not been there.
 
         Slopes of the others keep their values and covariance, which the pulls gave them together.
-        The verification goes, as it was measured with all gauges.
+        The verification and the verdict go, as they were made with all gauges.
 
         Raises
         ------
@@ -219,6 +239,7 @@ class CornerCalibration:
             friction=self.friction[kept],
             conditions=self.conditions.of_gauges(kept),
             verification=None,
+            verdict=None,
         )
 
 
@@ -231,3 +252,8 @@ class Calibration:
     created: str
     sources: tuple[tuple[str, str], ...]
     corners: dict[str, CornerCalibration]
+
+    @property
+    def unusable(self) -> tuple[str, ...]:
+        """Names of the corners and axles that are not to be used."""
+        return tuple(n for n, c in self.corners.items() if c.verdict and c.verdict.unusable)

@@ -1,4 +1,4 @@
-"""Evidence against a calibration, in sentences: a warning when it is made and when it is used.
+"""Evidence against a calibration, in sentences, kept with it and repeated when it is used.
 
 In: one calibrated corner.  Out: one sentence for each doubt, with its numbers, and none where
 all agrees.  The limits are common practice, no source, unless a comment says why.
@@ -58,23 +58,26 @@ def require_same_gauges(
 
 def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, ...]:
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
-    out = []
+    checks = calibration.verification
+    of_checks = of_verification(checks) if checks is not None else []
+    return (*of_pulls(calibration), *of_gauges(calibration, assembly), *of_checks)
+
+
+def of_pulls(calibration: CornerCalibration) -> list[str]:
+    """Pulls that contradict each other."""
     lack = calibration.quality.lack_of_fit
-    if lack > DISAGREE and calibration.quality.pulls:
-        worst = max(calibration.quality.pulls, key=lambda pull: pull.influence)
-        out.append(
-            f"the pulls contradict each other {lack:.0f} times as much as their stated "
-            f"uncertainties allow, and the map is widened for it. Look at pull "
-            f"'{worst.name}' first: without it a main slope changes by "
-            f"{100 * worst.influence:.0f} %."
-        )
-    out += _of_gauges(calibration, assembly)
-    if calibration.verification is not None:
-        out += _of_verification(calibration.verification)
-    return tuple(out)
+    if not (lack > DISAGREE and calibration.quality.pulls):
+        return []
+    worst = max(calibration.quality.pulls, key=lambda pull: pull.influence)
+    return [
+        f"the pulls contradict each other {lack:.0f} times as much as their stated "
+        f"uncertainties allow, and the map is widened for it. Look at pull "
+        f"'{worst.name}' first: without it a main slope changes by "
+        f"{100 * worst.influence:.0f} %."
+    ]
 
 
-def _of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
+def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
     out = []
     gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
@@ -100,7 +103,8 @@ def _of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     return out
 
 
-def _of_verification(found: Verification) -> list[str]:
+def of_verification(found: Verification) -> list[str]:
+    """Verification pulls whose errors exceed their intervals."""
     z = np.abs(found.error) / found.u_error
     rms = float(np.sqrt(np.mean(z**2)))
     if found.share_inside >= SHARE_INSIDE and rms <= RMS_OVER_U:
@@ -110,6 +114,5 @@ def _of_verification(found: Verification) -> list[str]:
         f"verification failed: {100 * found.share_inside:.0f} % of the errors lie inside their "
         f"95 % intervals, and errors are {rms:.1f} times their standard uncertainty; the worst is "
         f"pull '{found.pull[step]}', F{'xyz'[component]} wrong by "
-        f"{found.error[step, component]:.0f} N at {found.applied[step]:.0f} N. "
-        "Do not trust this corner before the cause is found."
+        f"{found.error[step, component]:.0f} N at {found.applied[step]:.0f} N."
     ]

@@ -12,12 +12,14 @@ import numpy as np
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
 from recon.base.quantities import COMPONENTS, CORNERS, INDICATION_UNITS
+from recon.base.status import VERDICTS
 from recon.calibration.calibrated import (
     Calibration,
     Conditions,
     CornerCalibration,
     PullReport,
     Quality,
+    Verdict,
     Verification,
 )
 from recon.calibration.gross_errors import GrossError
@@ -85,7 +87,14 @@ FIELDS: dict[type, dict[str, Variable]] = {
         "error": _numbers(("verified", "component"), "N", finite=True),
         "u_error": _numbers(("verified", "component"), "N", finite=True, least=1e-9),
     },
+    Verdict: {
+        "state": _texts((), *VERDICTS),
+        "words": _texts(()),
+        "doubts": _texts(("doubt",)),
+    },
 }
+# Parts that a corner may lack, with the front of their variables' names.
+OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict"}
 # The sum of the sources, for other programs and in older files; this program reads the sources.
 COVARIANCE = _numbers(("term", "term_"), finite=True)
 # Lists of records, a variable for each field; a list that is empty is left out.
@@ -97,7 +106,7 @@ def _described(corner: str) -> dict[str, Variable]:
     """Every variable that a corner may have, by its name in the file."""
     own = {"covariance": COVARIANCE}
     for part, fields in FIELDS.items():
-        front = "verification_" if part is Verification else ""
+        front = f"{OPTIONAL[part]}_" if part in OPTIONAL else ""
         own |= {f"{front}{key}": variable for key, variable in fields.items()}
     for prefix, kind in RECORDS.items():
         for field in dataclasses.fields(kind):
@@ -247,15 +256,15 @@ def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
     for prefix, records in (("pull", quality.pulls), ("gross", quality.gross)):
         for field in dataclasses.fields(RECORDS[prefix]) if records else ():
             out[f"{prefix}_{field.name}"] = [getattr(r, field.name) for r in records]
-    if corner.verification is not None:
-        for key in FIELDS[Verification]:
-            out[f"verification_{key}"] = getattr(corner.verification, key)
+    for kind, name in OPTIONAL.items():
+        if (part := getattr(corner, name)) is not None:
+            out |= {f"{name}_{key}": getattr(part, key) for key in FIELDS[kind]}
     return out
 
 
 def _fields_from(dataset: xr.Dataset, corner: str, kind: type) -> dict[str, Any]:
     """Fields of one part of a corner's calibration, looked at before they are used."""
-    prefix = f"{corner}_verification" if kind is Verification else corner
+    prefix = f"{corner}_{OPTIONAL[kind]}" if kind in OPTIONAL else corner
     _require(dataset, _described(corner), [f"{prefix}_{key}" for key in FIELDS[kind]])
     types = {field.name: str(field.type) for field in dataclasses.fields(kind)}
     casts: dict[str, Callable[[Any], Any]] = {
@@ -284,9 +293,10 @@ def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:
 
 def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
     dataset = _with_pull_tares(_with_sources(dataset, name), name)
-    verification = None
-    if any(f"{name}_verification_{key}" in dataset.variables for key in FIELDS[Verification]):
-        verification = Verification(**_fields_from(dataset, name, Verification))
+    optional: dict[str, Any] = {}
+    for kind, part in OPTIONAL.items():
+        if any(f"{name}_{part}_{key}" in dataset.variables for key in FIELDS[kind]):
+            optional[part] = kind(**_fields_from(dataset, name, kind))
     corner = CornerCalibration(
         corner=name,
         **_fields_from(dataset, name, CornerCalibration),
@@ -296,7 +306,8 @@ def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
             gross=_records_from(dataset, name, "gross"),
             pulls=_records_from(dataset, name, "pull"),
         ),
-        verification=verification,
+        verification=optional.get("verification"),
+        verdict=optional.get("verdict"),
     )
     _require_sizes(dataset, name, corner)
     return corner

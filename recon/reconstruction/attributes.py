@@ -1,16 +1,19 @@
-"""Attributes of a whole result: where it comes from."""
+"""Where a result comes from: attributes of the whole, and the verdicts on the calibration."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.calibrated import Calibration
+    from recon.calibration.calibrated import Calibration, Verdict
     from recon.car.vehicle import Vehicle
+    from recon.reconstruction.solver import Solver
 
 
 def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[str, object]:
@@ -31,4 +34,16 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "rate_Hz": float(log.attrs.get("rate", np.nan)),
         "assumptions": " | ".join(map(str, car.assumed)),
         "format": 1,
+    }
+
+
+def verdicts_by_corner(
+    solvers: Iterable[Solver], verdicts: Mapping[str, Verdict]
+) -> dict[str, NDArray]:
+    """State, words and doubts (corner,) of the calibration; both wheels of an axle share them."""
+    found = [verdicts[s.assembly.name] for s in solvers for _ in s.assembly.corners]
+    return {
+        "calibration_state": np.array([v.state for v in found], dtype=str),
+        "calibration_verdict": np.array([v.words for v in found], dtype=str),
+        "calibration_doubt": np.array([" | ".join(v.doubts) for v in found], dtype=str),
     }

@@ -7,7 +7,7 @@ travel and rack, and the effect of every error is worked out.  Solving is a few 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -19,10 +19,11 @@ from recon.base.errors import DataError, DataWarning, ExtrapolationWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.calibration.doubts import doubts_of, require_same_gauges
+from recon.calibration.doubts import require_same_gauges
+from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
-from recon.reconstruction.attributes import provenance
+from recon.reconstruction.attributes import provenance, verdicts_by_corner
 from recon.reconstruction.channels import session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.result import Collected, labelled
@@ -36,7 +37,7 @@ from recon.records.logs import require_log
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.calibrated import Calibration
+    from recon.calibration.calibrated import Calibration, Verdict
     from recon.car.vehicle import Vehicle
 
 
@@ -49,6 +50,7 @@ class Prepared:
     session: Session
     solvers: tuple[Solver, ...]
     to_rack: SteerToRack
+    verdicts: Mapping[str, Verdict]
 
     def solve(self, log: xr.Dataset, *, bounded: bool = True) -> xr.Dataset:
         """Tyre forces of a log, or of any part of one.
@@ -106,7 +108,8 @@ class Prepared:
         """The forces with status by gauge, loadings of all causes and where they come from."""
         names = [gauge for solver in self.solvers for gauge in solver.gauges]
         status = log["gauge_status"].sel(gauge=names).to_numpy()
-        out = forces.assign(stamped(FORCES, self._loadings | {"gauge_status": status}))
+        more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status}
+        out = forces.assign(stamped(FORCES, self._loadings | more))
         out = out.assign_coords(stamped(FORCES, {"gauge": np.asarray(names, dtype=str)}))
         out.attrs = provenance(log, self.car, self.calibration)
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
@@ -114,7 +117,13 @@ class Prepared:
         return out
 
 
-def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Dataset) -> Prepared:
+def prepare(
+    calibration: Calibration,
+    car: Vehicle,
+    session: Session | xr.Dataset,
+    *,
+    accept_corner: Collection[str] = (),
+) -> Prepared:
     """Prepare a reconstruction once, to solve any number of logs or blocks with it.
 
     Parameters
@@ -124,6 +133,8 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
     car : Vehicle
     session : Session or Dataset (elapsed_time, gauge)
         Noise, zeros, tares and sensors, or a conditioned log that has them.
+    accept_corner : collection of str
+        Corners, or tied axles, that are used although their calibration is not to be used.
 
     Returns
     -------
@@ -133,15 +144,15 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
     Raises
     ------
     DataError
-        The calibration belongs to another car, none of its corners is in the log, or a gauge is
-        dead.
+        The calibration belongs to another car, none of its corners is in the log, a gauge is
+        dead, or a corner is not to be used and was not accepted.
     RankError
         No force component of a corner is seen by its gauges.
 
     Warns
     -----
     DataWarning
-        Evidence against the calibration, corner by corner; see `doubts_of`.
+        Evidence against the calibration, corner by corner, as its verdict states it.
     PriorWarning
         A channel is not logged and a stated widening is used instead, or a force component
         is not seen by the gauges.
@@ -159,8 +170,11 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
         if not isinstance(session, Session):
             require_log(session)
             session = session_of(session, calibration, car, assemblies)
-        for name in session.assemblies:
-            for sentence in doubts_of(calibration.corners[name], assemblies[name]):
+        found = verdicts(calibration, assemblies, car)
+        used = {name: found[name] for name in session.assemblies}
+        require_usable(used, accept_corner, f"calibration with {car.path}")
+        for name, verdict in used.items():
+            for sentence in verdict.doubts:
                 text = f"calibration of corner {name}: {sentence}"
                 warnings.warn(text, DataWarning, stacklevel=2)
         solvers = tuple(
@@ -169,7 +183,7 @@ def prepare(calibration: Calibration, car: Vehicle, session: Session | xr.Datase
         )
         steers = session.steer.source == "steer"
         to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
-    return Prepared(car, calibration, session, solvers, to_rack)
+    return Prepared(car, calibration, session, solvers, to_rack, used)
 
 
 def _require_same_car(calibration: Calibration, car: Vehicle) -> None:

@@ -8,6 +8,7 @@ longitudinal force reaches the links at hub height or at the ground.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from recon.reconstruction.prepare import prepare
@@ -20,7 +21,12 @@ if TYPE_CHECKING:
 
 
 def reconstruct(
-    log: xr.Dataset, calibration: Calibration, car: Vehicle, *, bounded: bool = True
+    log: xr.Dataset,
+    calibration: Calibration,
+    car: Vehicle,
+    *,
+    bounded: bool = True,
+    accept_corner: Collection[str] = (),
 ) -> xr.Dataset:
     """Tyre forces from conditioned gauge indications.
 
@@ -37,6 +43,8 @@ def reconstruct(
     car : Vehicle
     bounded : bool
         Hold Fz >= 0; the unbounded value stands beside it either way.
+    accept_corner : collection of str
+        Corners, or tied axles, that are used although their calibration is not to be used.
 
     Returns
     -------
@@ -49,15 +57,15 @@ def reconstruct(
     Raises
     ------
     DataError
-        The calibration belongs to another car, none of its corners is in the log, or a gauge is
-        dead.
+        The calibration belongs to another car, none of its corners is in the log, a gauge is
+        dead, or a corner is not to be used and was not accepted.
     RankError
         No force component of a corner is seen by its gauges.
 
     Warns
     -----
     DataWarning
-        Evidence against the calibration, corner by corner; see `doubts_of`.
+        Evidence against the calibration, corner by corner, as its verdict states it.
     PriorWarning
         A channel is not logged and a stated widening is used instead, or a force component
         is not seen by the gauges: it is NaN, with the reason in the attribute `not_known`.
@@ -70,4 +78,5 @@ def reconstruct(
     within the pulls' range, hubs that pass no moment about the spin axis but bearing drag and the
     caliper's torque.
     """
-    return prepare(calibration, car, log).solve(log, bounded=bounded)
+    prepared = prepare(calibration, car, log, accept_corner=accept_corner)
+    return prepared.solve(log, bounded=bounded)

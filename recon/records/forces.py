@@ -13,7 +13,7 @@ import numpy as np
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import LARGEST, Variable, place_of, require, require_content
 from recon.base.quantities import COMPONENTS, CORNERS
-from recon.base.status import FLAGS
+from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
 
 if TYPE_CHECKING:
@@ -96,6 +96,17 @@ FORCES: dict[str, Variable] = {
         },
         least=0,
         most=len(MODES) - 1,
+    ),
+    "calibration_state": Variable(
+        ("corner",),
+        "verdict on the calibration of the corner: good, for limited forces, or unusable (then "
+        "accepted by name)",
+        kind="word",
+        words=VERDICTS,
+    ),
+    "calibration_verdict": Variable(("corner",), "the same verdict in a sentence", kind="word"),
+    "calibration_doubt": Variable(
+        ("corner",), "sentences of doubt about the calibration, separated by |", kind="word"
     ),
     "cause_name": Variable(("cause",), "cause of error", kind="word"),
     "cause_scope": Variable(

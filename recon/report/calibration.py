@@ -9,7 +9,8 @@ import numpy as np
 
 from recon.base.quantities import CORNERS
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.calibration.doubts import doubts_of, require_same_gauges
+from recon.calibration.doubts import require_same_gauges
+from recon.calibration.verdict import verdicts
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from recon.base.arrays import Floats
     from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verification
     from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
     from recon.report.sheet import Pictures
 
 MEANINGS = (
@@ -42,8 +42,8 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     units = assemblies_of(car)
     require_same_gauges(calibration.corners, units, f"calibration with {car.path}")
     lines = [f"Calibration of {calibration.vehicle}"]
-    for name, corner in calibration.corners.items():
-        lines += [_verdict(corner, units[name]), *_figures(corner)]
+    for name, verdict in verdicts(calibration, units, car).items():
+        lines += [verdict.words, *_figures(calibration.corners[name])]
     bare = sorted(
         {s.name for n in calibration.corners for s in units[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
@@ -53,38 +53,6 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
             f"No load limit is stated for {', '.join(bare)}; pulls were not checked against one."
         )
     return [*lines, *MEANINGS, *CAUTIONS]
-
-
-def _verdict(corner: CornerCalibration, assembly: Assembly) -> str:
-    """Whether the corner is good and for what."""
-    doubts = len(doubts_of(corner, assembly))
-    if doubts:
-        found = "a warning says" if doubts == 1 else f"{doubts} warnings say"
-        return f"{corner.corner} is not to be trusted yet: {found} what speaks against it"
-    x, y, z = corner.conditions.force_reached / 1000
-    reasons = [f"main slopes are known to {_slopes(corner):.1f} %", _agreement(corner.quality)]
-    if corner.verification is not None:
-        reasons.append("held-out pulls confirm it")
-    rests = corner.quality.rests_on_prior
-    limits = f"forces up to {x:.1f} kN in x, {y:.1f} kN in y and {z:.1f} kN in z"
-    grade = "is good" if corner.verification is not None else "seems good, but is not verified,"
-    if rests:
-        grade = "is usable with wider intervals"
-        reasons.append("bridge data are used where pulls are missing")
-    return f"{corner.corner} {grade} for {limits}: {', '.join(reasons)}"
-
-
-def _slopes(corner: CornerCalibration) -> float:
-    """Median standard uncertainty of the gauges' largest slopes, in percent."""
-    largest = np.max(np.abs(corner.K * corner.arms), axis=1)
-    return float(100 * np.median(np.max(corner.u_K * corner.arms, axis=1) / largest))
-
-
-def _agreement(quality: Quality) -> str:
-    count = len(quality.pulls)
-    if np.isfinite(quality.lack_of_fit):
-        return f"its {count} pulls agree within their stated uncertainties"
-    return f"its {count} pulls are too few to show whether they agree"
 
 
 def _figures(corner: CornerCalibration) -> list[str]:

@@ -30,7 +30,7 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
     for k, name in enumerate(forces["corner"].to_numpy()):
         cells = [_peak_cell(forces, elapsed, k, i) for i in range(3)]
         lines.append(f"  {name}: " + ", ".join(cells))
-    lines += _flag_lines(forces)
+    lines += [*_calibration_lines(forces), *_flag_lines(forces)]
     lines += [
         f"  known: {_sum_cell(forces, elapsed, j)}" for j in range(forces.sizes.get("known_sum", 0))
     ]
@@ -71,6 +71,15 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
     u = float(forces["u_tyre_force"].to_numpy()[known, k, i][at])
     low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
     return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[known][at]:.2f} s"
+
+
+def _calibration_lines(forces: xr.Dataset) -> list[str]:
+    """Verdicts on the calibration that are not good, once for the two wheels of an axle."""
+    if "calibration_state" not in forces:
+        return []
+    states, words = (forces[f"calibration_{n}"].to_numpy() for n in ("state", "verdict"))
+    found = [str(w) for state, w in zip(states, words, strict=True) if state != "good"]
+    return [f"  calibration: {w}" for w in dict.fromkeys(found)]
 
 
 def _flag_lines(forces: xr.Dataset) -> list[str]:

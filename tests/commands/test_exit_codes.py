@@ -12,7 +12,7 @@ import pytest
 
 from recon import pipeline
 from recon.records.files import checksum
-from tests.commands.session import CAR, OneCorner, Run, no_traceback, rows_of, write_rows
+from tests.commands.session import CAR, DEMO, OneCorner, Run, no_traceback, rows_of, write_rows
 
 Log = Callable[..., Path]
 
@@ -189,6 +189,32 @@ def test_one_pull_without_bridges_cannot_answer(
     assert "the pulls span 1 of 6 directions" in ended.err
     assert "FL_upper_front" in ended.err
     assert not (tmp_path / "out").exists()
+
+
+# --- 5: the result is doubted ------------------------------------------------------------------
+
+
+def test_a_calibration_that_fails_its_verification(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    header, *rows = rows_of(DEMO / "verification.csv")
+    corner, load = header.index("corner"), header.index("strap_load [N]")
+    checks = [r for r in rows if r[corner] == "FL"]
+    for row in checks:
+        row[load] = str(1.5 * float(row[load] or 0))
+    table = write_rows(tmp_path / "checks.csv", [header, *checks])
+    words = ("calibrate", CAR, one_corner.pulls, "--verification", table)
+    made = run(*words, "--out", tmp_path / "made")
+    assert made.code == 5
+    assert "FL is not to be used, because verification failed: " in made.out
+    fitted = tmp_path / "made" / "calibration.nc"
+    use = ("reconstruct", CAR, fitted, one_corner.log, one_corner.tares, "--out", tmp_path / "out")
+    refused = run(*use)
+    assert refused.code == 2
+    assert "accept it by name: --accept-corner FL" in refused.err
+    accepted = run(*use, "--accept-corner", "FL")
+    assert accepted.code == 5
+    assert "calibration: FL is not to be used" in accepted.out
 
 
 # --- 1: our own faults -----------------------------------------------------------------------

@@ -1,0 +1,131 @@
+"""The verdict on a calibrated corner: how it is found, and that an unusable one is refused."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError, DataWarning
+from recon.calibration.calibrated import Calibration, CornerCalibration, Verdict
+from recon.calibration.gross_errors import GrossError
+from recon.calibration.verdict import verdict_of
+from recon.mechanics.assembly import assembly_of
+from recon.reconstruction.reconstruct import reconstruct
+from recon.report.forces import forces_summary
+from tests.days import day, unwarned
+
+
+def front_left(**quality: object) -> CornerCalibration:
+    corner = day().calibration.corners["FL"]
+    return replace(corner, quality=replace(corner.quality, **quality))
+
+
+def verdict(corner: CornerCalibration) -> Verdict:
+    return verdict_of(corner, assembly_of(day().car, "FL"), day().car)
+
+
+def failed(corner: CornerCalibration) -> CornerCalibration:
+    wrong = replace(corner.verification, error=corner.verification.error + 300.0)
+    return replace(corner, verification=wrong)
+
+
+def test_an_honest_corner_is_good_without_doubts() -> None:
+    found = verdict(front_left())
+    assert (found.state, found.doubts) == ("good", ())
+    assert found == day().calibration.corners["FL"].verdict
+
+
+def test_a_failed_verification_makes_a_corner_unusable() -> None:
+    found = verdict(failed(front_left()))
+    assert found.state == "unusable"
+    assert re.match(r"FL is not to be used, because verification failed: \d+ % of", found.words)
+    assert len(found.doubts) == 1
+
+
+@pytest.mark.parametrize(("lack", "state"), [(2.9, "good"), (9.0, "limited"), (26.0, "unusable")])
+def test_pulls_that_contradict_each_other_limit_or_spoil_a_corner(lack: float, state: str) -> None:
+    found = verdict(front_left(lack_of_fit=lack))
+    assert found.state == state
+    assert (f"the pulls contradict each other {lack:.0f} times" in found.words) == (lack > 3)
+
+
+def test_a_gauge_far_from_its_bridge_needs_held_out_pulls() -> None:
+    corner = front_left()
+    K = corner.K.copy()
+    K[corner.gauges.index("FL_push_rod")] *= 2.0
+    doubled = replace(corner, K=K)
+    assert verdict(doubled).state == "limited"  # held-out pulls were measured right with this map
+    found = verdict(replace(doubled, verification=None))
+    assert found.state == "unusable"
+    assert "because gauge FL_push_rod answers 2.0" in found.words
+
+
+def test_reasons_for_forces_only() -> None:
+    small = front_left()
+    reached = replace(small.conditions, force_reached=np.array([300.0, 3000.0, 3500.0]))
+    found = verdict(replace(small, conditions=reached))
+    assert found.state == "limited"
+    assert re.search(
+        r"up to 0\.3 kN in x.*pulls reached only 300 N in x, and the wheel carries 1\d\d\d N",
+        found.words,
+    )
+    kept = GrossError("inward", 36, "strap", 3065.0, 2316.25, 22.5, False)
+    found = verdict(front_left(gross=(kept,)))
+    assert found.state == "limited"
+    assert "still in the fit (pull inward)" in found.words
+    found = verdict(front_left(gross=(replace(kept, left_out=True),)))
+    assert found.state == "good"
+
+
+# --- use of a corner ---------------------------------------------------------------------------
+
+
+def with_unusable() -> Calibration:
+    corner = failed(front_left())
+    corners = {**day().calibration.corners, "FL": replace(corner, verdict=verdict(corner))}
+    return replace(day().calibration, corners=corners)
+
+
+def test_an_unusable_corner_is_refused_unless_it_is_accepted_by_name() -> None:
+    log, car = day().conditioned.isel(elapsed_time=slice(600, 640)), day().car
+    calibration = with_unusable()
+    assert calibration.unusable == ("FL",)
+    with pytest.raises(DataError, match=r"FL is not to be used, .*(?s:.*)--accept-corner FL"):
+        reconstruct(log, calibration, car)
+    with pytest.raises(DataError, match="no corner 'RX' to accept"):
+        reconstruct(log, calibration, car, accept_corner=["RX"])
+    with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fai"):
+        found = reconstruct(log, calibration, car, accept_corner=["FL"])
+    assert found["calibration_state"].sel(corner="FL") == "unusable"
+    assert found["calibration_state"].sel(corner="RR") == "good"
+    assert "verification failed" in found["calibration_doubt"].sel(corner="FL").item()
+    lines = [line for line in forces_summary(found) if line.startswith("  calibration: ")]
+    assert len(lines) == 1
+    assert "FL is not to be used" in lines[0]
+
+
+def test_an_older_calibration_without_verdicts_is_judged_when_it_is_used() -> None:
+    log, car = day().conditioned.isel(elapsed_time=slice(600, 640)), day().car
+    older = {name: replace(c, verdict=None) for name, c in with_unusable().corners.items()}
+    with pytest.raises(DataError, match="FL is not to be used"):
+        reconstruct(log, replace(day().calibration, corners=older), car)
+
+
+def test_a_limited_corner_is_used_and_stated() -> None:
+    log, car = day().conditioned.isel(elapsed_time=slice(600, 640)), day().car
+    limited = replace(day().calibration.corners["FL"], verification=None, verdict=None)
+    calibration = replace(day().calibration, corners={**day().calibration.corners, "FL": limited})
+    with unwarned(), warnings.catch_warnings():
+        found = reconstruct(log, calibration, car)
+    words = found["calibration_verdict"].sel(corner="FL").item()
+    assert found["calibration_state"].sel(corner="FL") == "limited"
+    assert words.startswith("FL is good for these forces only: up to ")
+    assert f"  calibration: {words}" in forces_summary(found)
+
+
+def test_a_calibration_without_some_gauges_is_judged_anew() -> None:
+    assert day().calibration.corners["FL"].without("FL_push_rod").verdict is None
