@@ -65,15 +65,16 @@ def seconds_of(stamps: Any, first: str) -> Floats:
     """
     import pandas as pd
 
+    first = first.strip().replace(",", ".")
     whole = stamps.str.strip().str.replace(",", ".", regex=False)
-    if not DATED.fullmatch(first.strip()):
+    if not DATED.fullmatch(first):
         whole = whole.where(whole.str.count(":") > 1, whole + ":00")
         spans = pd.to_timedelta(whole, errors="coerce")
         return np.asarray(spans.dt.total_seconds(), dtype=np.float64)
     dated = pd.to_datetime(whole, format="ISO8601", utc=True, errors="coerce")
-    begin = first.strip().replace(",", ".")
-    midnight = pd.to_datetime(begin, utc=True, errors="coerce").normalize()
-    return np.asarray((dated - midnight).dt.total_seconds(), dtype=np.float64)
+    day = pd.to_datetime(pd.Series([first]), format="ISO8601", utc=True, errors="coerce")
+    seconds = (dated - day.dt.normalize().iloc[0]).dt.total_seconds()
+    return np.asarray(seconds, dtype=np.float64)
 
 
 def past_midnight(seconds: Floats, first: str) -> Floats:
