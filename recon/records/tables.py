@@ -9,6 +9,7 @@ import codecs
 import csv
 import io
 import re
+from collections import deque
 from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any, NamedTuple
@@ -142,15 +143,31 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
     DataError
         Wrong number of fields, NUL byte, text or infinity where a number should stand.
     """
-    wanted = Wanted(tuple(positions), stamps)
-    pieces, line = [], layout.first_line
+    blocks = parsed_blocks(layout, Wanted(tuple(positions), stamps))
+    pieces = deque(blocks)
+    out = np.empty((len(positions), sum(piece.shape[1] for piece in pieces)))
+    row = 0
+    while pieces:  # each piece is given back when it has been copied: a long log has no room
+        piece = pieces.popleft()
+        out[:, row : row + piece.shape[1]] = piece
+        row += piece.shape[1]
+    return out
+
+
+def parsed_blocks(layout: Layout, wanted: Wanted) -> Iterator[Floats]:
+    """Yield the columns of `parse_table` [m, s ...] block by block, each (position, row).
+
+    Raises
+    ------
+    DataError
+        As `parse_table`.
+    """
+    line = layout.first_line
     for block in _blocks(layout):
         refuse_nul(layout.path, block, line - 1)
-        _check_fields(layout, block, line)
         if not block.isspace():
-            pieces.append(_parse_block(layout, block, line, wanted))
-        line += block.count(b"\n")
-    return np.concatenate(pieces, axis=1)
+            yield _parse_block(layout, block, line, wanted)
+        line += block.count(NEWLINE)
 
 
 def line_of_row(layout: Layout, row: int) -> int:
@@ -189,7 +206,7 @@ def _without_headers(layout: Layout, block: bytes) -> bytes:
 
 
 def _check_fields(layout: Layout, block: bytes, first_line: int) -> None:
-    """Count the fields of every line; the parser itself passes short lines over."""
+    """Refuse the first line of a block that has more or fewer fields than the header."""
     stray = STRAY_RETURN.search(block)
     if stray:
         *above, before = block[: stray.start()].decode("utf-8", "replace").split("\n")
@@ -214,27 +231,14 @@ def _check_fields(layout: Layout, block: bytes, first_line: int) -> None:
 
 
 def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) -> Floats:
-    import pandas as pd
-
+    """Columns (position, row) of one block; faults are looked for only where there can be one."""
     try:
-        frame = pd.read_csv(
-            io.BytesIO(block),
-            engine="c",
-            sep=layout.separator,
-            decimal=layout.decimal,
-            header=None,
-            names=list(range(len(layout.header))),
-            usecols=sorted(set(wanted.positions)),
-            dtype={p: str if p == wanted.stamps else np.float64 for p in wanted.positions},
-            index_col=False,
-            skipinitialspace=True,
-            keep_default_na=False,
-            na_values=list(MISSING),
-            encoding_errors="replace",
-            low_memory=False,
-        )
+        frame = _frame(layout, block, wanted)
     except ValueError as error:
+        _check_fields(layout, block, first_line)
         raise _blame(layout, block, first_line, wanted, str(error)) from error
+    if not _has_even_lines(layout, block, frame):
+        _check_fields(layout, block, first_line)
     values = np.empty((len(wanted.positions), len(frame)))
     for row, position in enumerate(wanted.positions):
         column = frame[position]
@@ -246,6 +250,42 @@ def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) 
     if np.isinf(values[suspect]).any() or np.isnan(values[suspect & bad_stamp]).any():
         raise _blame(layout, block, first_line, wanted, "an infinite number")
     return values
+
+
+def _has_even_lines(layout: Layout, block: bytes, frame: Any) -> bool:
+    """Whether it is certain, from what the parser gave, that no line is too short or too long.
+
+    The parser fills short lines with NaN and cuts long ones.  With the last column whole there is
+    no short line, and with the right number of separators then no long one.
+    """
+    last = len(layout.header) - 1
+    unusual = b'"' in block or b" " in block or STRAY_RETURN.search(block)
+    if unusual or last not in frame or frame[last].isna().any():
+        return False
+    marks = np.count_nonzero(np.frombuffer(block, np.uint8) == ord(layout.separator))
+    return bool(marks == len(frame) * last)
+
+
+def _frame(layout: Layout, block: bytes, wanted: Wanted) -> Any:
+    """The wanted columns of a block as a pandas frame."""
+    import pandas as pd
+
+    return pd.read_csv(
+        io.BytesIO(block),
+        engine="c",
+        sep=layout.separator,
+        decimal=layout.decimal,
+        header=None,
+        names=list(range(len(layout.header))),
+        usecols=sorted(set(wanted.positions)),
+        dtype={p: str if p == wanted.stamps else np.float64 for p in wanted.positions},
+        index_col=False,
+        skipinitialspace=b" " in block,  # takes a third longer
+        keep_default_na=False,
+        na_values=list(MISSING),
+        encoding_errors="replace",
+        low_memory=False,
+    )
 
 
 def _blame(layout: Layout, block: bytes, first_line: int, wanted: Wanted, reason: str) -> DataError:
