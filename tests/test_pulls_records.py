@@ -326,3 +326,14 @@ def test_examples_of_the_format_reference_can_be_read(tmp_path):
     assert set(read_tares(tmp_path / "tares.csv", car).when) == {"before", "after"}
     assert read_log(tmp_path / "log.csv", car).sizes["elapsed_time"] == 3
     assert read_map(tmp_path / "pulls_map.toml", "pulls", car).decimal == ","
+
+
+def test_a_row_written_twice_is_named(tmp_path):
+    rows = sheet()
+    with pytest.warns(
+        DataWarning, match=r"line 4: the same row as line 3 \(pull 1 of FL\)"
+    ) as said:
+        read_pulls(save(tmp_path, [*rows[:2], rows[1], rows[2]]), small_car())
+    assert len(said) == 1
+    # Twin: two tares may well read the same.
+    read_pulls(save(tmp_path, [rows[0], rows[0], *rows[1:]]), small_car())

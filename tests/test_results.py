@@ -115,7 +115,14 @@ def test_another_format_is_refused(tmp_path: Path, version: int) -> None:
         read_result(path)
 
 
-@pytest.mark.parametrize("content", [b"", b"no netCDF", b"\x89HDF\r\n\x1a\n" + bytes(200)])
+def test_a_text_is_no_result(tmp_path: Path) -> None:
+    path = tmp_path / "odd.nc"
+    path.write_bytes(b"no netCDF")
+    with pytest.raises(DataError, match=r"odd\.nc: no netCDF file where a result or calibration"):
+        read_result(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"\x89HDF\r\n\x1a\n" + bytes(200)])
 def test_what_is_no_netcdf_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "odd.nc"
     path.write_bytes(content)

@@ -10,10 +10,12 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
 from recon.conditioning.condition import condition
-from recon.conditioning.zero import BY_TEMPERATURE, BY_TIME, LONE_TARE
+from recon.conditioning.zero import BY_TEMPERATURE, BY_TIME, LONE_TARE, U_TEMPERATURE
 from recon.records.sheets import Tares
 from tests.raw_logs import ZERO, log_of, noisy, tares_of
 from tests.small_car import small_car
+
+ZERO4 = np.zeros(4)
 
 
 def test_zero_moves_evenly_in_time_where_no_temperature_was_logged() -> None:
@@ -113,11 +115,98 @@ def test_tares_of_other_gauges_alone_are_refused() -> None:
         condition(log_of(noisy()), small_car(), other)
 
 
-def test_tares_of_different_gauges_before_and_after_do_not_make_one() -> None:
-    """G1 before, G2 after: each has a tare, but the corner has none; one of them is named."""
+def test_tares_of_different_gauges_before_and_after_are_each_used() -> None:
+    """G1 before, G2 after: each has a tare of its own."""
     gauge = np.array(["G1", "G1", "G3", "G4", "G2", "G2", "G3", "G4"])
-    with pytest.raises(DataError, match=r"no tare of gauge G[12]"):
-        condition(log_of(noisy()), small_car(), replace(ZERO, gauge=gauge))
+    table = replace(ZERO, gauge=gauge, indication=np.arange(8.0))
+    with pytest.warns(DataWarning, match=r"one tare only for G1, G2 \(state"):
+        out = condition(log_of(noisy()), small_car(), table)
+    assert_allclose(out["indication"].mean("elapsed_time")[:2], [-1.0, -4.0], atol=0.01)  # noise
+
+
+def without_rows(table: Tares, *rows: int) -> Tares:
+    kept = {
+        f: np.delete(value, rows)
+        for f in table.__dataclass_fields__
+        if isinstance(value := getattr(table, f), np.ndarray)
+    }
+    return replace(table, **kept)
+
+
+def test_one_missing_tare_costs_its_own_gauge_alone() -> None:
+    """G2 has no tare before: the zero of G1 is interpolated all the same."""
+    start, end = np.array([0.1, 0.2, 0.3, 0.4]), np.array([0.3, 0.5, 0.31, 0.41])
+    table = without_rows(tares_of(start, end), 1)
+    share = np.linspace(0, 1, 2000)[:, None]
+    with pytest.warns(DataWarning) as said:
+        out = condition(log_of(start + share * (end - start)), small_car(), table, bandwidth=1e9)
+    (text,) = (str(w.message) for w in said)
+    assert text.startswith("zeros.csv: one tare only for G2 (state 'hanging')")
+    left = out["indication"].to_numpy()
+    assert_allclose(left[:, [0, 2, 3]], 0.0, atol=1e-12)  # rounding
+    assert_allclose(left[:, 1], 0.3 * (share[:, 0] - 1), atol=1e-12)
+    # G1 drifted by 0.2; G2 may have drifted as much, and interpolation knows nothing of it.
+    assert_allclose(out["u_zero"], [0.2 * BY_TIME, 0.2, 0.01 * BY_TIME, 0.01 * BY_TIME])
+
+
+def more_rows(table: Tares, when: str, zero: np.ndarray, time: float) -> Tares:
+    """The table with a further tare of all four gauges at `time`."""
+    more = replace(
+        tares_of(zero, None), when=np.full(4, when), time=np.full(4, time), line=np.arange(20, 24)
+    )
+    both = {
+        f: np.concatenate([value, getattr(more, f)])
+        for f in table.__dataclass_fields__
+        if isinstance(value := getattr(table, f), np.ndarray)
+    }
+    return replace(table, **both)
+
+
+def test_a_tare_during_the_drive_bends_the_zero() -> None:
+    start, middle, end = np.zeros(4), np.full(4, 0.4), np.full(4, 0.1)
+    elapsed = log_of(np.zeros((1000, 4)))["elapsed_time"].to_numpy()
+    bent = np.interp(elapsed, elapsed[[0, 300, -1]], [0.0, 0.4, 0.1])
+    table = more_rows(tares_of(start, end), "during", middle, elapsed[300])
+    out = condition(log_of(np.tile(bent[:, None], 4)), small_car(), table, bandwidth=1e9)
+    assert_allclose(out["indication"], 0.0, atol=1e-12)  # rounding
+    assert_allclose(out["u_zero"], BY_TIME * 0.4)  # of the larger step
+    beyond = more_rows(tares_of(start, end), "during", middle, 1e4)
+    with pytest.raises(DataError, match=r"line 20: a tare of G1 during the drive at 10000 s"):
+        condition(log_of(noisy()), small_car(), beyond)
+
+
+def test_of_several_tares_before_the_last_one_counts() -> None:
+    """Tared at nine and at ten, driven at eleven."""
+    table = tares_of(np.full(4, 0.2), np.full(4, 0.2))
+    table = more_rows(replace(table, time=np.repeat([-60.0, 900.0], 4)), "before", ZERO4, -3600.0)
+    table = more_rows(table, "after", ZERO4, 7200.0)
+    values = noisy()
+    out = condition(log_of(0.2 + values), small_car(), table, bandwidth=1e9)
+    assert_allclose(out["indication"], values, atol=1e-12)  # rounding
+
+
+def test_after_little_warming_the_temperature_itself_is_unsure() -> None:
+    """1.2 K are known to 0.3 K: time would be as good."""
+    start, end = np.zeros(4), np.full(4, 0.2)
+    warm = np.tile(20 + 1.2 * np.linspace(0, 1, 1000)[:, None], 2)
+    log = log_of(np.zeros((1000, 4)), gauge_temperature=(("elapsed_time", "corner"), warm))
+    table = tares_of(start, end, temperature=np.repeat([20.0, 21.2], 4))
+    out = condition(log, small_car(), table, bandwidth=1e9)
+    assert_allclose(out["u_zero"], 0.2 * U_TEMPERATURE / 1.2, rtol=1e-9)
+
+
+@pytest.mark.parametrize("state", ["standing", "coasting"])
+def test_a_zero_that_would_erase_side_forces_is_refused(state: str) -> None:
+    match = rf"tares of G1 in state '{state}' only; need a tare with the wheel hanging(.|\n)*toe"
+    with pytest.raises(DataError, match=match):
+        condition(log_of(noisy()), small_car(), replace(ZERO, state=np.full(8, state)))
+
+
+def test_gauges_of_one_corner_in_two_states_are_refused() -> None:
+    state = np.array(["hanging", "pads", "hanging", "hanging"] * 2)
+    match = r"tares of G2 in state 'pads', of other gauges of its corner in 'hanging'"
+    with pytest.raises(DataError, match=match):
+        condition(log_of(noisy()), small_car(), replace(ZERO, state=state))
 
 
 def test_the_state_of_the_tare_goes_along() -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 Kind = Literal["number", "whole", "word"]
 DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
 IN_WORDS: dict[Kind, str] = {"number": "numbers", "whole": "whole numbers", "word": "words"}
+MOST_NAMED = 4  # missing variables that a message names
 LARGEST = 1e12  # of any number: beyond it squares leave single precision; no car comes near
 
 
@@ -89,7 +90,9 @@ def require(
     missing = [name for name in names if name not in dataset.variables]
     if missing:
         title = shortened(str(dataset.attrs.get("title", "without title")), 100)
-        found = f"'{title}', without {', '.join(missing)}"
+        few = ", ".join(missing[:MOST_NAMED])
+        more = len(missing) - MOST_NAMED
+        found = f"'{title}', without {few}" + (f" and {more} more variables" if more > 0 else "")
         raise DataError(place_of(dataset), found, "a dataset with these variables", do)
     for name in names:
         wanted, variable = described[name], dataset[name]

@@ -1,7 +1,7 @@
 """The zero of every gauge along the log, from the tares, and its standard uncertainty.
 
-Each tare states how the wheel stood: hanging (the unsprung weight loads the links) or on pads.
-Between a tare before the drive and one after it, the zero is interpolated over the gauges'
+Each tare states how the wheel stood: hanging (the unsprung weight loads the links) or on a pad
+that shows its load.  Between two tares of a gauge the zero is interpolated over the gauges'
 temperature if that was logged and changed by more than a kelvin, otherwise over time.
 """
 
@@ -28,9 +28,15 @@ ENOUGH_SAMPLES = 20_000  # spread over a log, enough to fit a slow signal or est
 # tares: a rectangular distribution as wide as the change if interpolated over time, half as wide
 # if interpolated over temperature.  Common practice, no source.
 BY_TIME, BY_TEMPERATURE = 1 / np.sqrt(12.0), 0.5 / np.sqrt(12.0)
+# Standard uncertainty of a temperature at a gauge, K: after little warming it decides how well
+# interpolation over temperature works.  Common practice, no source.
+U_TEMPERATURE = 0.3
 # Standard uncertainty of the zero with a single tare, as a share of the largest indication.
 # Common practice, no source.
 LONE_TARE = 0.003
+# States whose load is known, the better one first.  On the ground without a scale, tyres hold side
+# forces that nobody knows.
+KNOWN_LOADS = ("hanging", "pads")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,22 @@ class Zero:
     state: str
     pad_load: float
     temperature: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Drive:
+    """Time (sample,) [s] of a log and the temperature (sample,) [degC] of the gauges or None."""
+
+    elapsed: Floats
+    temperature: Floats | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Knots:
+    """Tares of one gauge, in order of time: time in the log [s] and row of the table."""
+
+    time: Floats
+    row: NDArray[np.int64]
 
 
 def zero_of(
@@ -79,105 +101,176 @@ def zero_of(
     Raises
     ------
     DataError
-        A gauge has no tare; the message names it.
+        A gauge has no tare, or none whose load is known; or a tare during the drive has no time
+        within the log.  The message names the gauge.
+
+    Warns
+    -----
+    DataWarning
+        Gauges with a single tare, by name.
     """
-    before, after = _rows_in_one_state(tares, gauges)
-    first = before if before is not None else after
-    if first is None:
-        raise DataError(
-            tares.path,
-            f"no tare of gauge {_first_missing(tares, gauges)}",
-            "a tare of every gauge before or after the drive, preferably both",
-            "Add the row to the tare table, or remove the gauge from the vehicle file.",
-        )
-    state = str(tares.state[first[0]])
-    noise = tares.sd[first]
-    value = np.broadcast_to(tares.indication[first], (len(elapsed), len(gauges)))
-    if before is None or after is None:
-        warnings.warn(
-            f"{tares.path}: one tare only for {gauges[0]} and the other gauges of its corner "
-            f"(state '{state}'), so the drift of their zeros is unknown; {100 * LONE_TARE:.1f} % "
-            "of the largest indication is used as its standard uncertainty. Tare before and "
-            "after the drive, both times in the same state.",
-            DataWarning,
-            stacklevel=3,
-        )
-        u = LONE_TARE * np.nanmax(np.abs(raw - np.nanmedian(raw, axis=0)), axis=0)
-    else:
-        change = tares.indication[after] - tares.indication[first]
-        share, spread = _share(tares, first, after, elapsed, temperature)
-        value = (tares.indication[first][:, None] + change[:, None] * share).T
-        # The changes of all gauges are pooled: one that returned to its zero by chance is no
-        # better known than the others.
-        span = np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0)
-        u = spread * np.abs(change)
-        moves = span > 0  # a gauge that died has no span to compare its change with
-        if moves.any():
-            size = common_scale(span[moves])
-            u[moves] = size * spread * float(np.sqrt(np.mean((change[moves] / size) ** 2)))
+    state = _state(tares, gauges)
+    knots = [_knots(tares, gauge, state, elapsed) for gauge in gauges]
+    drive = _Drive(elapsed, _smooth(temperature, elapsed))
+    value = np.empty((len(gauges), len(elapsed)))
+    unsure, change = np.zeros(len(gauges)), np.zeros(len(gauges))
+    for g, of in enumerate(knots):
+        value[g] = tares.indication[of.row[0]]
+        for k in range(len(of.row) - 1):
+            step, spread = _interpolate(tares, of, k, drive, value[g])
+            change[g] = max(change[g], abs(step))
+            unsure[g] = max(unsure[g], spread * abs(step))
+    lone = np.array([len(of.row) == 1 for of in knots])
+    if lone.any():
+        _warn_of_lone(tares, [g for g, alone in zip(gauges, lone, strict=True) if alone], state)
+    first = np.array([of.row[0] for of in knots])
     return Zero(
-        value=np.asarray(value),
-        u=u,
-        noise=noise,
+        value=value.T,
+        u=_uncertainty(raw, unsure, change, lone),
+        noise=tares.sd[first],
         state=state,
         pad_load=float(tares.pad_load[first[0]]),
         temperature=float(np.mean(tares.temperature[first])),
     )
 
 
-Rows = NDArray[np.int64] | None
+def _state(tares: Tares, gauges: tuple[str, ...]) -> str:
+    """State of the tares that become the zeros of an assembly: one for all of its gauges.
 
-
-def _rows_in_one_state(tares: Tares, gauges: tuple[str, ...]) -> tuple[Rows, Rows]:
-    """Rows before and after the drive, with all gauges of the assembly in one state.
-
-    Two tares in different states carry different loads, so their difference is no drift.  If both
-    states were recorded, hanging is preferred.
+    Two tares in different states carry different loads, so their difference is no drift.  The
+    state with the most gauges wins, then the one with the most tares before and after the drive,
+    then hanging.
     """
-    found = [
-        (_rows(tares, gauges, "before", state), _rows(tares, gauges, "after", state))
-        for state in ("hanging", "pads")
-    ]
-    whole = [f for f in found if f[0] is not None and f[1] is not None]
-    part = [f for f in found if f[0] is not None or f[1] is not None]
-    return (whole or part or [(None, None)])[0]
+
+    def count(state: str) -> tuple[int, int]:
+        chosen = tares.state == state
+        by_time = [
+            {g for g in gauges if np.any(chosen & (tares.when == when) & (tares.gauge == g))}
+            for when in ("before", "after")
+        ]
+        during = set(tares.gauge[chosen & (tares.when == "during")].tolist()) & set(gauges)
+        return len(by_time[0] | by_time[1] | during), len(by_time[0] & by_time[1])
+
+    return max(KNOWN_LOADS, key=count)
 
 
-def _rows(tares: Tares, gauges: tuple[str, ...], when: str, state: str) -> Rows:
-    rows = []
-    for gauge in gauges:
-        chosen = (tares.gauge == gauge) & (tares.when == when) & (tares.state == state)
-        if not np.any(chosen):
-            return None
-        rows.append(int(np.argmax(chosen)))
-    return np.array(rows)
+def _knots(tares: Tares, gauge: str, state: str, elapsed: Floats) -> _Knots:
+    """Last tare before the drive, those during it and the first one after it."""
+    own = (tares.gauge == gauge) & (tares.state == state)
+    if not own.any():
+        _refuse(tares, gauge, state)
+    found: list[tuple[float, int]] = []
+    for when, edge, which in (("before", elapsed[0], -1), ("after", elapsed[-1], 0)):
+        rows = np.flatnonzero(own & (tares.when == when))
+        if len(rows):
+            in_order = rows[np.argsort(tares.time[rows], kind="stable")]
+            found.append((float(edge), int(in_order[which])))
+    for row in np.flatnonzero(own & (tares.when == "during")).tolist():
+        time = float(tares.time[row])
+        if not elapsed[0] <= time <= elapsed[-1]:
+            raise DataError(
+                where=f"{tares.path}, line {tares.line[row]}",
+                found=f"a tare of {gauge} during the drive at {time:g} s",
+                needed=f"its time in the log, from {elapsed[0]:g} to {elapsed[-1]:g} s",
+                do="Write the elapsed time of the log at which the wheel stood like that, or "
+                "'before' or 'after' as its time.",
+            )
+        found.append((time, row))
+    found.sort(key=lambda knot: knot[0])
+    times, at = zip(*found, strict=True)
+    return _Knots(np.array(times), np.array(at))
 
 
-def _first_missing(tares: Tares, gauges: tuple[str, ...]) -> str:
-    missing = [g for g in gauges if not np.any(tares.gauge == g)]
-    return missing[0] if missing else gauges[0]
+def _refuse(tares: Tares, gauge: str, state: str) -> None:
+    """Refuse the tares of a gauge that has none in the state of its assembly."""
+    others = sorted(set(tares.state[tares.gauge == gauge].tolist()))
+    if not others:
+        raise DataError(
+            tares.path,
+            f"no tare of gauge {gauge}",
+            "a tare of every gauge before or after the drive, preferably both",
+            "Add the row to the tare table, or remove the gauge from the vehicle file.",
+        )
+    if set(others) & set(KNOWN_LOADS):
+        raise DataError(
+            tares.path,
+            f"tares of {gauge} in state '{others[0]}', of other gauges of its corner in '{state}'",
+            "the tares of one corner in one state",
+            f"Correct the state of {gauge}, or add its tare in state '{state}'.",
+        )
+    raise DataError(
+        tares.path,
+        f"tares of {gauge} in state '{others[0]}' only",
+        "a tare with the wheel hanging, or on a scale whose load is written down",
+        "On the ground a tyre holds side forces that nobody knows: toe alone makes a pair of "
+        "opposite ones, and such a zero would erase them. Lift the wheel clear and tare again; "
+        "these rows may stay.",
+    )
 
 
-def _share(
-    tares: Tares,
-    first: NDArray[np.int64],
-    after: NDArray[np.int64],
-    elapsed: Floats,
-    temperature: Floats | None,
-) -> tuple[Floats, float]:
-    """Share (sample,) of the zero's change that has happened, and its standard uncertainty."""
-    start, end = float(tares.temperature[first[0]]), float(tares.temperature[after[0]])
-    read = temperature is not None and np.count_nonzero(np.isfinite(temperature)) >= ENOUGH_READ
-    if temperature is not None and read and abs(end - start) > ENOUGH_WARMING:
-        return (_smooth(temperature, elapsed) - start) / (end - start), BY_TEMPERATURE
-    span = max(elapsed[-1] - elapsed[0], 1e-9)
-    return (elapsed - elapsed[0]) / span, BY_TIME
+def _interpolate(
+    tares: Tares, knots: _Knots, k: int, drive: _Drive, value: Floats
+) -> tuple[float, float]:
+    """Fill `value` (sample,) between tares k and k + 1; their change and its open share."""
+    first, second = knots.row[k : k + 2].tolist()
+    step = float(tares.indication[second] - tares.indication[first])
+    start, end = knots.time[k : k + 2].tolist()
+    within = slice(*np.searchsorted(drive.elapsed, [start, end], side="left"))
+    if k == len(knots.row) - 2:
+        within = slice(within.start, None)
+    cold, warm = tares.temperature[[first, second]].tolist()
+    if drive.temperature is not None and abs(warm - cold) > ENOUGH_WARMING:
+        share = (drive.temperature[within] - cold) / (warm - cold)
+        spread = min(max(BY_TEMPERATURE, U_TEMPERATURE / abs(warm - cold)), BY_TIME)
+    else:
+        share = (drive.elapsed[within] - start) / max(end - start, 1e-9)
+        spread = BY_TIME
+    value[within] = tares.indication[first] + step * share
+    return step, float(spread)
 
 
-def _smooth(temperature: Floats, elapsed: Floats) -> Floats:
+def _warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:
+    warnings.warn(
+        f"{tares.path}: one tare only for {', '.join(gauges)} (state '{state}'), so the drift of "
+        f"the zero is unknown; {100 * LONE_TARE:.1f} % of the largest indication is used as its "
+        "standard uncertainty, or the drift of the other gauges of the corner where that is "
+        "larger. Tare before and after the drive, both times in the same state.",
+        DataWarning,
+        stacklevel=4,
+    )
+
+
+def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.bool_]) -> Floats:
+    """Standard uncertainty (gauge,) of the zeros, in the gauges' units.
+
+    `unsure` and `change` (gauge,) are what interpolation leaves open of a zero's change, and that
+    change.  Those of all gauges are pooled: one that returned to its zero by chance is no better
+    known than the others.  A lone tare knows nothing of its own change.
+    """
+    span = np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0)
+    u, drift = unsure.copy(), np.zeros(len(unsure))
+    moves = span > 0  # a gauge that died has no span to compare its change with
+    paired = moves & ~lone
+    if paired.any():
+        size = common_scale(span[moves])
+        in_spans = np.ones(len(span))
+        in_spans[moves] = size
+        pooled, drifts = (
+            float(np.sqrt(np.mean((of[paired] / in_spans[paired]) ** 2))) for of in (unsure, change)
+        )
+        u[moves], drift[moves] = pooled * size, drifts * size
+    share = LONE_TARE * np.nanmax(np.abs(raw - np.nanmedian(raw, axis=0)), axis=0)
+    return np.asarray(np.where(lone, np.fmax(share, drift), u))
+
+
+def _smooth(temperature: Floats | None, elapsed: Floats) -> Floats | None:
     """Temperature (sample,) [degC] as a cubic in time, which removes the sensor's noise."""
+    if temperature is None:
+        return None
     from numpy.polynomial import Polynomial
 
     good = np.flatnonzero(np.isfinite(temperature))
+    if len(good) < ENOUGH_READ:
+        return None
     good = good[:: max(len(good) // ENOUGH_SAMPLES, 1)]
     return np.asarray(Polynomial.fit(elapsed[good], temperature[good], 3)(elapsed))

@@ -23,19 +23,13 @@ from recon.base.quantities import (
 )
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.files import existing_file
+from recon.records.kinds import REQUIRED, WHAT, refuse_other_kind
 from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
 from recon.records.sheets import Words
 from recon.records.stamps import past_midnight, seconds_of, stamp
 from recon.records.tables import number, read_rows
 
-WHAT: dict[str, str] = {"pulls": "pull sheet", "log": "log", "tares": "tare table"}
-# At least one of each group must be there, as a column or a constant.
-REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
-    "pulls": (("corner",), ("pull",), ("wheel_held_by",), ("phase",), ("strap_load", "pad_load")),
-    "log": (("elapsed_time",),),
-    "tares": (("when",), ("gauge",), ("indication",)),
-}
 TOO_LARGE = "Correct the number or its unit, or empty the cell if it marks a missing value."
 SLIP = 0.85  # likeness of two names from which one is a slip of the other
 ALIKE = 0.5  # likeness from which a name is worth offering
@@ -122,6 +116,7 @@ def open_table(
             bound[name] = found
     _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
     table = BoundTable(layout, bound, chosen.values)
+    refuse_other_kind(layout, bound, kind)
     for choices in REQUIRED[kind]:
         table.require(*choices)
     used = {b.position for b in bound.values()}

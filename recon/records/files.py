@@ -10,6 +10,9 @@ from pathlib import Path
 
 from recon.base.errors import DataError, OutputError, current_folder
 
+RESULT = "result or calibration file"
+NETCDF = (b"\x89HDF", b"CDF")  # how such files begin
+
 
 def existing_file(path: str | Path, what: str) -> Path:
     """Return `path` if it is an existing regular file on this computer.
@@ -46,7 +49,25 @@ def existing_file(path: str | Path, what: str) -> Path:
             "the name of an existing file",
             f"Check the spelling; names are looked up from {current_folder()}.",
         )
+    if what != "log":  # logs may be netCDF or text
+        _refuse_other_kind(local, what)
     return local
+
+
+def _refuse_other_kind(file: Path, what: str) -> None:
+    """Refuse netCDF where text is wanted, and text where a result is wanted."""
+    with file.open("rb") as stream:
+        start = stream.read(4)
+    netcdf = start.startswith(NETCDF)
+    if start and netcdf != (what == RESULT):
+        found = "a netCDF file (a calibration or result)" if netcdf else "no netCDF file"
+        raise DataError(
+            str(file),
+            f"{found} where a {what} is wanted",
+            f"a {what}",
+            "Check the order of the files: `recon reconstruct` takes vehicle file, calibration, "
+            "log and tare table, in this order.",
+        )
 
 
 def checksum(path: str | Path) -> str:

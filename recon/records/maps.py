@@ -73,8 +73,8 @@ WORDS: dict[str, tuple[str, ...]] = {
     "purpose": ("fit", "verify"),
     "wheel_held_by": ("brake", "half-shaft", "free"),
     "phase": ("tare", "rising", "falling"),
-    "when": ("before", "after"),
-    "state": ("hanging", "pads"),
+    "when": ("before", "during", "after"),
+    "state": ("hanging", "pads", "standing", "coasting"),
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, nearest
+from recon.base.errors import DataError, DataWarning, nearest
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.columns import Rows, open_rows
@@ -87,6 +88,7 @@ def read_pulls(
     _check_pulls(rows, sheet)
     _check_loads(rows, sheet)
     _check_strap(rows, sheet)
+    _warn_of_doubled_rows(rows, sheet)
     return sheet
 
 
@@ -219,6 +221,21 @@ def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
         "rows of one pull in the order in which they were read",
         "Sort the rows or correct the time; the zero is followed through the pull by it.",
     )
+
+
+def _warn_of_doubled_rows(rows: Rows, sheet: PullSheet) -> None:
+    """Warn of load steps that are written twice, cell by cell: the fit would count them twice."""
+    first: dict[tuple[str, ...], int] = {}
+    for row in np.flatnonzero(sheet.phase != "tare").tolist():
+        same = first.setdefault(tuple(rows.cells[row]), row)
+        if same != row:
+            warnings.warn(
+                f"{sheet.path}, line {sheet.line[row]}: the same row as line {sheet.line[same]} "
+                f"(pull {sheet.pull[row]} of {sheet.corner[row]}), so that this load step counts "
+                "twice. Remove one, unless the load was really read twice with the same result.",
+                DataWarning,
+                stacklevel=3,
+            )
 
 
 def _check_loads(rows: Rows, sheet: PullSheet) -> None:

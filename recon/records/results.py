@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import DataError
-from recon.records.files import existing_file, replace_whole
+from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import ONLY_FORCES, require_sound_forces
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def read_result(path: str | Path) -> xr.Dataset:
     """
     import xarray as xr
 
-    file = existing_file(path, "result or calibration file")
+    file = existing_file(path, RESULT)
     try:
         claimed = _claimed(file)
         if claimed <= LARGEST_RATIO * file.stat().st_size:

@@ -110,9 +110,9 @@ class Tares:
     path: str
     checksum: str
     line: NDArray[np.int64]
-    when: Words  # before | after
+    when: Words  # before | during | after
     gauge: Words
-    state: Words  # hanging | pads
+    state: Words  # hanging | pads | standing | coasting; only the loads of the first two are known
     indication: Floats  # unit of the gauge
     sd: Floats  # scatter of single samples, NaN where not written
     temperature: Floats  # degC, NaN where not written

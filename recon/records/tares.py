@@ -13,6 +13,14 @@ from recon.records.files import checksum
 from recon.records.maps import WORDS
 from recon.records.sheets import Tares, Words
 
+# How the wheel stood, for messages: a wrong state shifts every force of the corner, so that none
+# is guessed from the spelling.
+STATES = {
+    "hanging": "the wheel off the ground at full droop",
+    "pads": "the wheel on a scale, its load in pad_load",
+    "standing": "on the ground without a scale; kept, never used as a zero",
+    "coasting": "rolling straight without brake or throttle; kept, never used as a zero",
+}
 GAUGE_UNIT = "gauge unit"  # header of a column whose rows have the unit of their own gauge
 
 
@@ -43,7 +51,14 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
     rows = open_rows(path, "tares", car, column_map)
     gauges = {gauge.name: gauge for _, gauge in car.gauges}
     names = rows.words("gauge", legal=tuple(gauges))
-    state = rows.words("state", "hanging", WORDS["state"])
+    state = rows.words("state", "hanging")
+    rows.refuse(
+        ~np.isin(state, tuple(STATES)),
+        lambda row: f"state '{state[row]}' for {names[row]}",
+        "one of " + ", ".join(f"'{word}' ({meaning})" for word, meaning in STATES.items()),
+        "Write how the wheel stood when this tare was read. In another state the links carry "
+        "another load, and every force of the corner would be wrong by it.",
+    )
     indication = rows.numbers("indication") * _factors(rows, "indication", names, gauges)
     pad_load = np.where(state == "pads", rows.numbers("pad_load", least=0.0), np.nan)
     rows.refuse(
