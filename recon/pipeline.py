@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.answers import ANSWERS, BY_NAME, Answer
-from recon.base.errors import DataWarning
+from recon.base.errors import DataWarning, DoubtWarning
 from recon.base.shipped import shipped
 from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
 
@@ -38,7 +38,7 @@ class Report:
 
     lines: tuple[str, ...]
     files: tuple[Path, ...] = ()
-    doubted: bool = False
+    doubted: bool = False  # written, but the data contradict it
 
 
 def check(
@@ -159,13 +159,15 @@ def reconstruct(
     """Calculate tyre forces with intervals from a log, and draw Fy over Fx of every tyre."""
     from recon.calibration.store import read_calibration
     from recon.conditioning.condition import condition
+    from recon.examination.reconstruct import reconstruct as solve
     from recon.reconstruction.plausible import implausible
-    from recon.reconstruction.reconstruct import reconstruct as solve
     from recon.reconstruction.weighing import weigh_check
+    from recon.records.doubts import doubts_in
     from recon.records.logs import read_log
     from recon.records.results import write_result
     from recon.records.tares import read_tares
     from recon.records.vehicles import read_vehicle
+    from recon.report.doubts import doubt_lines, drawn_with_doubts
     from recon.report.forces import forces_summary
     from recon.report.friction import plot_friction_plane
 
@@ -179,16 +181,20 @@ def reconstruct(
     say("subtracting tares and filtering")
     conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
     say("reconstructing forces")
-    forces = solve(conditioned, fitted, car, bounded=not unbounded, accept_corner=accept_corner)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DoubtWarning)  # the report says it
+        forces = solve(conditioned, fitted, car, bounded=not unbounded, accept_corner=accept_corner)
+    doubts = doubts_in(forces)
     for sentence in implausible(forces, raw, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
     say("writing the forces and their picture")
-    write, draw = partial(write_result, forces), partial(plot_friction_plane, forces)
+    write = partial(write_result, forces)
+    draw = partial(drawn_with_doubts, partial(plot_friction_plane, forces), doubts)
     files = _written({"forces.nc": write}, {"friction_plane.png": draw}, folder, overwrite)
     say(f"complete: {folder}")
-    doubted = bool((forces["calibration_state"] == "unusable").any())
-    return Report(tuple(forces_summary(forces, weighings)), files, doubted=doubted)
+    lines = (*doubt_lines(doubts), *forces_summary(forces, weighings))
+    return Report(lines, files, doubted=bool(doubts))
 
 
 def _answered(
@@ -201,19 +207,22 @@ def _answered(
     **options: float,
 ) -> Report:
     """Calculate an answer from reconstructed forces, and draw it."""
+    from recon.records.doubts import doubts_in, with_doubts
     from recon.records.results import read_result, write_result
+    from recon.report.doubts import doubt_lines, drawn_with_doubts
 
     folder = Path(out or answer.name)
     refuse_existing(folder / answer.result_file, overwrite=overwrite)
     found = read_result(forces)
     say(f"calculating: {answer.help}")
-    result = answer.function(answer.compute)(found, **options)
-    lines = answer.function("summary")(result)
+    doubts = doubts_in(found)
+    result = with_doubts(answer.function(answer.compute)(found, **options), doubts)
+    lines = (*doubt_lines(doubts), *answer.function("summary")(result))
     write = partial(write_result, result)
-    draw = partial(answer.function(answer.plot), found, result)
+    draw = partial(drawn_with_doubts, partial(answer.function(answer.plot), found, result), doubts)
     files = _written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
     say(f"complete: {folder}")
-    return Report(tuple(lines), files)
+    return Report(lines, files, doubted=bool(doubts))
 
 
 def __getattr__(name: str) -> Callable[..., Report]:

@@ -25,7 +25,7 @@ from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
 from recon.records.vehicles import read_vehicle
 from recon.virtual.course import slalom_states

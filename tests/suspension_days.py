@@ -20,7 +20,7 @@ from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
 from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls, virtual_verification

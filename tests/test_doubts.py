@@ -17,8 +17,8 @@ from recon.calibration.calibrated import CornerCalibration
 from recon.calibration.doubts import doubts_of
 from recon.calibration.prior import bridge_prior
 from recon.car.vehicle import Vehicle
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
-from recon.reconstruction.reconstruct import reconstruct
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car

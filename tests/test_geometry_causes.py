@@ -10,11 +10,11 @@ import xarray as xr
 
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.reconstruction.bench import absolute_map
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from tests.days import day, unwarned
 

@@ -18,11 +18,11 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.motion import rack_of_steer, steer_to_rack
 from recon.reconstruction.channels import attitude_of, steer_of
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.samples import Body, body_of
 from recon.reconstruction.session import Session
 from recon.virtual.states import level_to_vehicle

@@ -18,8 +18,8 @@ from recon.base.errors import DataError
 from recon.base.labelled import Variable, require, require_content, stamp
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.records.forces import FORCES, SIGNED, require_forces
 from recon.records.results import read_result, write_result

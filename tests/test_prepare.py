@@ -14,6 +14,7 @@ from recon.base.errors import PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.motion import pose
@@ -21,7 +22,6 @@ from recon.reconstruction import table
 from recon.reconstruction.assembly_estimator import estimator_of
 from recon.reconstruction.channels import session_of
 from recon.reconstruction.outputs import leak_of
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.solver import Solver, solver_of
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls

@@ -15,9 +15,9 @@ from numpy.testing import assert_allclose
 import recon
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.base.status import BIT
+from recon.examination.reconstruct import reconstruct
 from recon.reconstruction import prepare as module
 from recon.reconstruction.prepare import Prepared
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.session import AssemblySession
 from recon.reconstruction.tare import Tare
 from tests.days import day, unwarned

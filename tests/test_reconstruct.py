@@ -16,8 +16,8 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.solve import EXCESS_SHARE
 from recon.virtual.states import States
 from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned

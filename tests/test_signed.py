@@ -13,8 +13,8 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
 from recon.planning.unknowns import reference_of
-from recon.reconstruction.reconstruct import reconstruct
 from recon.reconstruction.signed import Loadings, signed_errors
 from recon.reconstruction.variance import KEPT_VARIANCE
 from tests.days import day, exact, exact_log, states

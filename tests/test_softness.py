@@ -16,6 +16,7 @@ from recon.base.errors import PriorWarning
 from recon.calibration.calibrated import Calibration
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import Assembly, assembled, assemblies_of, assembly_of
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
@@ -26,7 +27,6 @@ from recon.reconstruction.bench import Bench
 from recon.reconstruction.cause import Cause
 from recon.reconstruction.estimator import loads_of
 from recon.reconstruction.geometry import compliance_causes
-from recon.reconstruction.reconstruct import reconstruct
 from tests.conftest import HMMWV, HMMWV_CENTRE
 from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped

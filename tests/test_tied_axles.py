@@ -15,7 +15,7 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car

@@ -9,12 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, DoubtWarning
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verdict
 from recon.calibration.gross_errors import GrossError
 from recon.calibration.verdict import verdict_of
+from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
-from recon.reconstruction.reconstruct import reconstruct
 from recon.report.forces import forces_summary
 from tests.days import day, unwarned
 
@@ -98,7 +98,11 @@ def test_an_unusable_corner_is_refused_unless_it_is_accepted_by_name() -> None:
         reconstruct(log, calibration, car)
     with pytest.raises(DataError, match="no corner 'RX' to accept"):
         reconstruct(log, calibration, car, accept_corner=["RX"])
-    with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fai"):
+    with (
+        unwarned(),
+        pytest.warns(DataWarning, match="calibration of corner FL: verification fai"),
+        pytest.warns(DoubtWarning, match="FL: unusable calibration.*Pull FL again and calibrate"),
+    ):
         found = reconstruct(log, calibration, car, accept_corner=["FL"])
     assert found["calibration_state"].sel(corner="FL") == "unusable"
     assert found["calibration_state"].sel(corner="RR") == "good"

@@ -82,6 +82,10 @@ class ExtrapolationWarning(ReconWarning):
     """Forces or poses lie outside the range that the pulls covered."""
 
 
+class DoubtWarning(ReconWarning):
+    """The data of a drive contradict each other; the result is marked."""
+
+
 class SafetyWarning(ReconWarning):
     """A load comes near the stated limit of a strap or link."""
 

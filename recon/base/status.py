@@ -81,6 +81,15 @@ FLAGS = (
         "remedy. Usual causes: (a) no gauge in the load path of the spring; (b) a gauge that was "
         "left out of the calibration.",
     ),
+    Flag(
+        "doubted",
+        512,
+        "The data contradict this force: a test of the drive failed. The cause, as far as it can "
+        "be named, stands in the doubts of the result (doubt_cause and doubt_found) with what to "
+        "do. Usual causes: (a) exchanged or inverted channels; (b) a tare that does not belong to "
+        "the drive; (c) another unit than the one stated. Do not use the force before the cause "
+        "is mended.",
+    ),
 )
 
 BIT = {flag.name: flag.bit for flag in FLAGS}

@@ -60,8 +60,9 @@ def condition(
     Returns
     -------
     Dataset
-        `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `u_zero` and
-        `noise` (gauge,), standard uncertainties in the same unit; `channel_status`
+        `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `zero` (gauge,),
+        its mean over the log, `u_zero` and `noise` (gauge,), standard uncertainties, in the same
+        unit; `channel_status`
         (elapsed_time, tared_corner) and `gauge_status` (elapsed_time, gauge) with flags of
         `recon.base.status`; `tare_state` and
         `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed; attributes
@@ -90,13 +91,14 @@ def condition(
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
     tared = np.full_like(raw, np.nan)
-    u_zero, noise = np.full(len(names), np.nan), np.full(len(names), np.nan)
+    u_zero, noise, mean_zero = (np.full(len(names), np.nan) for _ in range(3))
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
         for j, k in enumerate(at):
             np.subtract(raw[:, k], zero.value[:, j], out=tared[:, k])
         u_zero[at] = zero.u
+        mean_zero[at] = zero.value.mean(axis=0)
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
     for g in np.flatnonzero(bad.any(axis=0)):
         # The filter must not spread a flat or clipped sample to its neighbours.
@@ -113,8 +115,8 @@ def condition(
         ("elapsed_time", "gauge"),
         low_pass(tared, bandwidth, rate, parts, out=tared),
     )
-    out["u_zero"] = (("gauge",), u_zero)
-    out["noise"] = (("gauge",), noise)
+    for name, values in (("zero", mean_zero), ("u_zero", u_zero), ("noise", noise)):
+        out[name] = (("gauge",), values)
     out["gauge_status"] = (("elapsed_time", "gauge"), by_gauge)
     corners = list(zeros)
     out["channel_status"] = (

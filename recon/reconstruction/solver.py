@@ -36,6 +36,7 @@ class Solver:
     assembly: Assembly
     gauges: tuple[str, ...]
     session: AssemblySession
+    estimator: AssemblyEstimator
     tare_travel: Floats
     table: Table
     scale: tuple[float, ...]
@@ -86,6 +87,7 @@ def solver_of(
         assembly=assembly,
         gauges=calibration.gauges,
         session=session,
+        estimator=estimator,
         tare_travel=np.array(estimator.tare.travel),
         table=table,
         scale=bench.grid.scale,

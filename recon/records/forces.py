@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.doubt import CAUSES
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import LARGEST, Variable, place_of, require, require_content
 from recon.base.quantities import COMPONENTS, CORNERS
@@ -158,6 +159,24 @@ FORCES: dict[str, Variable] = {
         ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True
     ),
 }
+_DOUBT = ("doubt",)
+# Reasons not to believe a part of the result; every result that came from doubted forces has them.
+DOUBTS: dict[str, Variable] = {
+    "doubt_corners": Variable(_DOUBT, "corners doubted, separated by commas", kind="word"),
+    "doubt_cause": Variable(
+        _DOUBT, "named cause, or not known", kind="word", words=tuple(CAUSES),
+        more={"comment": " | ".join(f"{name}: {meaning}" for name, meaning in CAUSES.items())},
+    ),
+    "doubt_channels": Variable(_DOUBT, "channels that have it, by commas", kind="word"),
+    "doubt_probability": Variable(
+        _DOUBT, "probability of the cause among those tried", "1", least=0.0, most=1.0
+    ),
+    "doubt_start": Variable(_DOUBT, "elapsed time from which it holds", "s"),
+    "doubt_end": Variable(_DOUBT, "elapsed time until which it holds", "s"),
+    "doubt_found": Variable(_DOUBT, "what the data show", kind="word"),
+    "doubt_do": Variable(_DOUBT, "what to look at, or the line to add", kind="word"),
+}  # fmt: skip
+FORCES |= DOUBTS
 LABELS = ("elapsed_time", "corner", "component")
 # Whatever has one of these is a result of the reconstruction, whole or spoiled.
 ONLY_FORCES = tuple(name for name in FORCES if name.startswith(("tyre_force", "loading", "hub_")))
@@ -209,6 +228,8 @@ def require_sound_forces(dataset: xr.Dataset) -> None:
         As `require_forces`; or a number or word is impossible, or an attribute is missing.
     """
     there = [name for name in FORCES if name in dataset.variables]
+    if any(name in DOUBTS for name in there):
+        there = list(dict.fromkeys([*there, *DOUBTS]))  # all of them or none
     require_forces(dataset, *there)
     require_content(dataset, FORCES, there, MAKE_AGAIN)
     _require_attributes(dataset)

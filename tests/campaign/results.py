@@ -21,7 +21,7 @@ from recon.calibration.calibrated import Verification
 from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.records.results import read_result, write_result
 from recon.report.calibration import calibration_summary

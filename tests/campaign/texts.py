@@ -15,8 +15,8 @@ import xarray as xr
 
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
 from recon.planning.observability import observe
-from recon.reconstruction.reconstruct import reconstruct
 from recon.records.logs import read_log
 from recon.records.pulls import read_pulls
 from recon.records.sheets import Tares

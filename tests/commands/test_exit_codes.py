@@ -296,3 +296,23 @@ def test_a_pull_beyond_its_strap_is_a_safety_note(
     ended = run("calibrate", CAR, pulls, "--out", tmp_path / "out")
     assert ended.code == 0, ended.err
     assert re.search(r"(?m)^note \(safety\): .*working load limit is 1234 N", ended.err)
+
+
+# --- 5: written, but doubted -----------------------------------------------------------------
+
+
+def test_doubted_forces_are_written_and_end_with_a_code_of_their_own(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    header, *rows = rows_of(one_corner.log)
+    i, j = (k for k, name in enumerate(header) if name.startswith(("FL_lower_front", "FL_tie_rod")))
+    header[i], header[j] = header[j], header[i]
+    log, out = write_rows(tmp_path / "log.csv", [header, *rows]), tmp_path / "out"
+    ended = run(*reconstruct(one_corner, log), "--out", out)
+    assert ended.code == 5, ended.err
+    assert ended.out.startswith("DOUBTED: FL.")
+    assert "exchanged (FL_lower_front and FL_tie_rod)" in " ".join(ended.out.split())
+    assert (out / "forces.nc").exists()
+    answered = run("friction", out / "forces.nc", "--out", tmp_path / "friction")
+    assert answered.code == 5, answered.err
+    assert answered.out.startswith("DOUBTED: FL.")

@@ -19,7 +19,7 @@ from recon.base.threads import one_thread
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car

@@ -11,7 +11,7 @@ import xarray as xr
 
 from recon.base.errors import PriorWarning
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.reconstruction.reconstruct import reconstruct
+from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.signed import STATED, signed_errors
 from tests.days import report
 from tests.shipped_mechanisms import shipped

@@ -8,9 +8,12 @@ longitudinal force reaches the links at hub height or at the ground.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
+from recon.base.errors import DoubtWarning
+from recon.examination.examine import examine, marked
 from recon.reconstruction.prepare import prepare
 
 if TYPE_CHECKING:
@@ -52,7 +55,8 @@ def reconstruct(
         `tyre_force` (elapsed_time, corner, component) [N] in tyre axes, the same in
         intermediate and vehicle axes, `u_tyre_force` in total and in four parts,
         `tyre_force_lower`, `tyre_force_upper` (95 %), flags `status` (elapsed_time, corner) and
-        `gauge_status` (elapsed_time, gauge).
+        `gauge_status` (elapsed_time, gauge); where the data contradict each other, `doubt_cause`
+        (doubt,) and its companions.
 
     Raises
     ------
@@ -71,12 +75,18 @@ def reconstruct(
         is not seen by the gauges: it is NaN, with the reason in the attribute `not_known`.
     ExtrapolationWarning
         Forces beyond the largest pull, or poses beyond the stated range.
+    DoubtWarning
+        The data contradict each other: the corners, the cause and what to do.
 
     Notes
     -----
-    The same as `prepare` and one `solve`.  Assumes rigid links with spherical ends, gauges linear
-    within the pulls' range, hubs that pass no moment about the spin axis but bearing drag and the
-    caliper's torque.
+    The same as `prepare`, one `solve`, and `examine`, which changes no number.  Assumes rigid
+    links with spherical ends, gauges linear within the pulls' range, hubs that pass no moment
+    about the spin axis but bearing drag and the caliper's torque.
     """
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
-    return prepared.solve(log, bounded=bounded)
+    forces = prepared.solve(log, bounded=bounded)
+    examination = examine(prepared, log)
+    for doubt in examination.doubts:
+        warnings.warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning, stacklevel=2)
+    return marked(forces, examination)

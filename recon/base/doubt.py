@@ -1,0 +1,89 @@
+"""A doubt: one reason, found in the data themselves, not to believe a part of a result.
+
+Every doubt names its cause, or says that the cause is not known.  It goes wherever the result
+goes: into the file, the words, the pictures and the exit code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+NO_CAUSE = "not known"
+# Causes by name, each with its meaning for the user.
+CAUSES = {
+    NO_CAUSE: "The data contradict each other, and no single named cause explains it.",
+    "exchanged": "Two channels carry each other's name: plugs or columns are exchanged.",
+    "inverted": "A channel has the opposite sign.",
+    "other unit": "A channel is in another unit than the one stated.",
+    "zero shifted": "A gauge's zero moved between its tare and the drive.",
+    "gain changed": "A gauge's indication has another scale than on the day of the pulls.",
+    "dead": "A channel shows nothing but a constant.",
+    "intermittent": "A channel shows a constant from time to time.",
+    "jumping": "A channel jumps between two levels.",
+    "clipped": "A channel stands at the end of its range.",
+    "late": "A channel lags behind the others.",
+    "without gravity": "Gravity was taken off an accelerometer.",
+    "standing tare": "The wheel stood on the ground while its tare was taken as hanging.",
+    "hanging tare": "The wheel hung while its tare was taken as standing.",
+    "exchanged tares": "The tares of two gauges are exchanged.",
+    "inverted tare": "A tare has the opposite sign.",
+    "tare in another unit": "The tares are in another unit than the one stated.",
+    "shifted tare": "One tare does not belong to the drive.",
+    "unusable calibration": "Its own evidence is against it; it was accepted by name.",
+    "other calibration": "The calibration belongs to another state of the car.",
+    "beyond physics": "Forces are larger than tyres and loads allow.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One reason not to believe a part of a result.
+
+    Attributes
+    ----------
+    corners : tuple of str
+        Corners whose forces are doubted.
+    cause : str
+        One of `CAUSES`.
+    channels : tuple of str
+        Channels that have it, as far as known.
+    probability : float
+        Of the cause among all that were tried, 0 to 1.
+    start, end : float
+        Elapsed time between which it holds.  [s]
+    found : str
+        What the data show, with numbers: one sentence.
+    do : str
+        What to look at, or the line to add.
+    """
+
+    corners: tuple[str, ...]
+    cause: str
+    channels: tuple[str, ...]
+    probability: float
+    start: float
+    end: float
+    found: str
+    do: str
+
+    def __post_init__(self) -> None:
+        if self.cause not in CAUSES:
+            raise AssertionError(self.cause)
+
+    @property
+    def place(self) -> str:
+        """Corners in words."""
+        return ", ".join(self.corners)
+
+    def __str__(self) -> str:
+        """The doubt in words: place, cause, evidence, remedy."""
+        channels = f" ({' and '.join(self.channels)})" if self.channels else ""
+        cause = "cause not known" if self.cause == NO_CAUSE else f"{self.cause}{channels}"
+        likely = "" if self.cause == NO_CAUSE else f", probability {self.probability:.2f}"
+        return f"{self.place}: {cause}{likely}. {self.found} {self.do}"
+
+
+def doubted_corners(doubts: Iterable[Doubt]) -> tuple[str, ...]:
+    """Corners of all doubts, each once, in the order in which they come."""
+    return tuple(dict.fromkeys(corner for doubt in doubts for corner in doubt.corners))

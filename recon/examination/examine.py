@@ -1,0 +1,105 @@
+"""`examine`: test a drive before it is believed, and mark what contradicts itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.doubt import Doubt
+from recon.base.status import BIT
+from recon.base.threads import one_thread
+from recon.examination.gauges import gauge_causes, gauges_agree
+from recon.examination.judge import Judge
+from recon.examination.term import Term
+from recon.examination.view import View, view_of
+from recon.records.doubts import with_doubts
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.reconstruction.prepare import Prepared
+
+# Every comparison of a drive, and every cause that can be named.
+JUDGE = Judge(tests=(gauges_agree,), proposals=(gauge_causes,))
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """Doubts about a drive, and the comparisons that they came from.
+
+    A term without a size could not be compared; its `found` says why.
+    """
+
+    doubts: tuple[Doubt, ...]
+    terms: tuple[Term, ...]
+
+    @property
+    def compared(self) -> str:
+        """Comparisons that were made, with their sizes, in words."""
+        return "; ".join(
+            f"{t.place}: {t.name} {t.size:.2f} (limit {t.limit:g})"
+            for t in self.terms
+            if np.isfinite(t.size)
+        )
+
+    @property
+    def not_compared(self) -> tuple[str, ...]:
+        """Comparisons that this drive does not allow, one sentence each."""
+        return tuple(dict.fromkeys(t.found for t in self.terms if np.isnan(t.size)))
+
+
+def examine(prepared: Prepared, log: xr.Dataset) -> Examination:
+    """Test a drive against itself, against the car and against the day of the pulls.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        As `prepare` returns it.
+    log : Dataset (elapsed_time, gauge)
+        As `condition` returns it.
+    """
+    with one_thread():
+        view = view_of(prepared, log)
+        terms = JUDGE.terms(view)
+        doubts = (*_of_calibration(prepared, view), *JUDGE.doubts(view, terms))
+        return Examination(doubts, terms)
+
+
+def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:
+    """Doubts about corners whose calibration is unusable, and was accepted by name."""
+    return [
+        Doubt(
+            corners=part.corners,
+            cause="unusable calibration",
+            channels=(),
+            probability=1.0,
+            start=view.start,
+            end=view.end,
+            found=prepared.verdicts[name].words,
+            do=f"Pull {name} again and calibrate.",
+        )
+        for name, part in view.parts.items()
+        if prepared.verdicts[name].unusable
+    ]
+
+
+def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
+    """The forces with their doubts, the flag `doubted`, and the comparisons that were made.
+
+    `forces` are (elapsed_time, corner, component) [N] as `Prepared.solve` returns them; no number
+    is changed.
+    """
+    out = with_doubts(forces, examination.doubts)
+    status = out["status"].copy()
+    elapsed, corners = out["elapsed_time"].to_numpy(), list(out["corner"].to_numpy())
+    for doubt in examination.doubts:
+        during = (elapsed >= doubt.start) & (elapsed <= doubt.end)
+        for corner in doubt.corners:
+            if corner in corners:
+                status.to_numpy()[during, corners.index(corner)] |= BIT["doubted"]
+    out["status"] = status
+    out.attrs["compared"] = examination.compared
+    out.attrs["not_compared"] = " | ".join(examination.not_compared)
+    return out

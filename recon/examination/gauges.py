@@ -1,0 +1,180 @@
+"""Gauges of an assembly against each other, with the moments' priors; causes in single gauges.
+
+A tyre hands over three forces and three small moments.  Six gauges that show a moment beyond
+anything that a tyre and a hub can pass are not wired as on the day of the pulls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from functools import partial
+from itertools import combinations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.examination.term import Candidate, Term
+from recon.examination.view import Part, View
+
+LIMIT = 4.0  # sound drives of virtual and independent cars stay below 2
+FEWEST = 20  # short means that a comparison needs
+FITTED = -4.0  # logarithm of the cost of a fitted number
+THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
+
+
+def gauges_agree(view: View) -> Iterator[Term]:
+    """Residual of the gauges of every assembly, as a reduced chi-square."""
+    for part in view.parts.values():
+        known = part.misfit[part.known]
+        size = float(np.mean(known)) if len(known) >= FEWEST else float("nan")
+        yield Term(
+            place=part.name,
+            corners=part.corners,
+            name="gauges against each other",
+            size=size,
+            count=len(part.gauges),
+            limit=LIMIT,
+            found=f"The {len(part.gauges)} gauges of {part.name} contradict each other: their "
+            f"residuals are {np.sqrt(size):.1f} times what tyre moments, zeros and calibration "
+            f"allow (at most {np.sqrt(LIMIT):.1f} on sound drives).",
+        )
+
+
+def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
+    """Causes in the gauges of the doubted corners: exchanged, inverted, unit, zero, gain."""
+    parts = [part for part in view.parts.values() if set(part.corners) & set(doubted)]
+    for part in parts:
+        for i, j in combinations(range(len(part.gauges)), 2):
+            yield from _exchanged(part, i, j)
+        for i in range(len(part.gauges)):
+            yield from _single(part, i)
+    for first, second in combinations(parts, 2):
+        for i in range(len(first.gauges)):
+            for j in range(len(second.gauges)):
+                yield _exchanged_across(first, i, second, j)
+
+
+def _exchanged(part: Part, i: int, j: int) -> Iterable[Candidate]:
+    channels = (part.gauges[i], part.gauges[j])
+    since = {
+        False: "since the tare: exchange the two columns of the log",
+        True: "in the tares too: exchange the two gauges in log and tares",
+    }
+    for with_tares, do in since.items():
+        if with_tares or np.isfinite(part.zero[[i, j]]).all():
+            yield Candidate(
+                "exchanged",
+                part.corners,
+                channels,
+                partial(_mend_exchange, name=part.name, i=i, j=j, with_tares=with_tares),
+                f"Compare the plugs of {channels[0]} and {channels[1]} ({do}).",
+            )
+
+
+def _mend_exchange(view: View, *, name: str, i: int, j: int, with_tares: bool) -> View:
+    part = view.parts[name]
+    y = part.samples.indication.copy()
+    off = 0.0 if with_tares else part.zero[j] - part.zero[i]
+    y[i], y[j] = y[j] + off, y[i] - off
+    return view.with_part(part.with_indication(y))
+
+
+def _exchanged_across(first: Part, i: int, second: Part, j: int) -> Candidate:
+    channels = (first.gauges[i], second.gauges[j])
+
+    def mended(view: View) -> View:
+        one, two = view.parts[first.name], view.parts[second.name]
+        y, z = one.samples.indication.copy(), two.samples.indication.copy()
+        off = np.nan_to_num(two.zero[j] - one.zero[i])
+        y[i], z[j] = z[j] + off, y[i] - off
+        return view.with_part(one.with_indication(y)).with_part(two.with_indication(z))
+
+    return Candidate(
+        "exchanged",
+        (*first.corners, *second.corners),
+        channels,
+        mended,
+        f"Compare the plugs of {channels[0]} and {channels[1]}, or exchange the two columns of "
+        "the log.",
+        weight=-1.0,
+    )
+
+
+def _single(part: Part, i: int) -> Iterator[Candidate]:
+    gauge, zero = part.gauges[i], float(part.zero[i])
+    named = dict.fromkeys((0.0, zero if np.isfinite(zero) else 0.0))
+    for own in named:
+        tares = "log and tares" if own == 0.0 else "log alone, tares are right"
+        yield Candidate(
+            "inverted",
+            part.corners,
+            (gauge,),
+            partial(_mend_line, name=part.name, i=i, factor=-1.0, zero=own),
+            f"Turn the sign of {gauge} in its column map ({tares}), or its wires.",
+        )
+        for factor in THOUSAND:
+            yield Candidate(
+                "other unit",
+                part.corners,
+                (gauge,),
+                partial(_mend_line, name=part.name, i=i, factor=factor, zero=own),
+                f"State the unit of {gauge} in its column map ({tares}): its numbers are "
+                f"{1 / factor:g} times too large.",
+                weight=-1.0,
+            )
+        gain = _fitted_gain(part, i, own)
+        yield Candidate(
+            "gain changed",
+            part.corners,
+            (gauge,),
+            partial(_mend_line, name=part.name, i=i, factor=1 / gain, zero=own),
+            f"Check bridge, amplifier and wires of {gauge}: it shows about {gain:.3g} times what "
+            f"it should ({tares}).",
+            weight=FITTED,
+        )
+    shift = fitted_shift(part, i)
+    yield Candidate(
+        "zero shifted",
+        part.corners,
+        (gauge,),
+        partial(_mend_shift, name=part.name, i=i, shift=shift),
+        f"Tare {gauge} again: its zero seems {shift:+.4g} away from its tare, in its own unit.",
+        weight=FITTED,
+    )
+
+
+def _mend_line(view: View, *, name: str, i: int, factor: float, zero: float) -> View:
+    """Raw indications of gauge `i` times `factor`; `zero` is what they were tared with."""
+    part = view.parts[name]
+    y = part.samples.indication.copy()
+    y[i] = factor * (y[i] + zero) - zero
+    return view.with_part(part.with_indication(y))
+
+
+def _mend_shift(view: View, *, name: str, i: int, shift: float) -> View:
+    part = view.parts[name]
+    y = part.samples.indication.copy()
+    y[i] -= shift
+    return view.with_part(part.with_indication(y))
+
+
+def fitted_shift(part: Part, i: int) -> float:
+    """Constant that would explain the residuals of gauge `i` best, in its unit."""
+    return _along(part, i, np.ones(part.samples.indication.shape[1]))
+
+
+def _fitted_gain(part: Part, i: int, zero: float) -> float:
+    """Factor on the raw indications of gauge `i` that would explain its residuals best."""
+    share = _along(part, i, np.nan_to_num(part.samples.indication[i] + zero))
+    # The residual holds `share` of the indication too much: true = (1 - share) shown.
+    return float(1.0 / max(1.0 - share, 1e-3))
+
+
+def _along(part: Part, i: int, shape: Floats) -> float:
+    """Least-squares size of `shape` (n,) in the residuals of gauge `i`."""
+    good = part.known
+    if not good.any():
+        return 0.0
+    weighted = part.expected.weight[good, i]
+    against = np.sum(shape[good] * np.einsum("nh,nh->n", weighted, part.residual[good]))
+    return float(against / max(np.sum(shape[good] ** 2 * weighted[:, i]), 1e-300))

@@ -1,0 +1,136 @@
+"""From comparisons that fail to doubts with named causes.
+
+A cause is tried by looking at the drive without it.  Its probability follows from the likelihood
+of all comparisons of the mended drive, among all causes that were tried (Bayes' rule with equal
+priors but for `Candidate.weight`).  A cause is named if it makes the drive sound and no other
+does so as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from recon.base.doubt import NO_CAUSE, Doubt
+from recon.examination.term import Candidate, Proposal, Term, Test
+from recon.examination.view import View
+
+SURE = 0.9  # probability from which a cause is named alone
+RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
+FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
+MOST_FAULTS = 3  # independent causes that are looked for, one after the other
+RIVALS_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    candidate: Candidate
+    view: View
+    terms: tuple[Term, ...]
+    gain: float  # nats
+    probability: float = 0.0
+
+    @property
+    def named(self) -> str:
+        return f"{self.candidate.cause} ({' and '.join(self.candidate.channels)})"
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """Tests of a drive, and the causes that are proposed where one fails."""
+
+    tests: Sequence[Test]
+    proposals: Sequence[Proposal]
+
+    def terms(self, view: View) -> tuple[Term, ...]:
+        """All comparisons of a view."""
+        return tuple(term for test in self.tests for term in test(view))
+
+    def doubts(self, view: View, terms: tuple[Term, ...]) -> tuple[Doubt, ...]:
+        """Doubts about a drive with these comparisons, one per cause; none if all hold."""
+        out: list[Doubt] = []
+        while any(term.contradicts for term in terms):
+            tried = self._tried(view, terms)
+            best = tried[0] if tried else None
+            if best is None or best.gain < FEWEST_NATS or len(out) == MOST_FAULTS:
+                break
+            out.append(_doubt(view, terms, tried))
+            view, terms = best.view, best.terms
+        return (*out, *_unexplained(view, terms, out))
+
+    def _tried(self, view: View, terms: tuple[Term, ...]) -> list[_Tried]:
+        """Candidates for the comparisons that fail, the most likely first."""
+        wrong = [term for term in terms if term.contradicts]
+        corners = tuple(dict.fromkeys(corner for term in wrong for corner in term.corners))
+        before = sum(term.log_likelihood for term in terms)
+        out = []
+        for proposal in self.proposals:
+            for candidate in proposal(view, corners):
+                mended = candidate.mended(view)
+                after = self.terms(mended)
+                gain = sum(term.log_likelihood for term in after) - before + candidate.weight
+                out.append(_Tried(candidate, mended, after, gain))
+        return _weighed(sorted(out, key=lambda one: -one.gain))
+
+
+def _weighed(tried: list[_Tried]) -> list[_Tried]:
+    """Each cause once, by its best variant, with its probability; the most likely first."""
+    if not tried:
+        return []
+    top = tried[0].gain
+    # The chance that it is something that nobody thought of: no evidence explained.
+    total = float(sum(np.exp(one.gain - top) for one in tried) + np.exp(-top))
+    best: dict[tuple[str, frozenset[str]], _Tried] = {}
+    for one in tried:
+        key = (one.candidate.cause, frozenset(one.candidate.channels))
+        found = best.setdefault(key, one)
+        best[key] = replace(found, probability=found.probability + np.exp(one.gain - top) / total)
+    return sorted(best.values(), key=lambda one: -one.probability)
+
+
+def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
+    best, share = tried[0], tried[0].probability
+    worst = max((t for t in terms if t.contradicts), key=lambda t: t.size / t.limit)
+    rivals = [one.named for one in tried[1 : 1 + RIVALS_NAMED] if one.probability > RIVAL * share]
+    do = best.candidate.do
+    if share < SURE and rivals:
+        do = f"{do} Other causes fit nearly as well: {' or '.join(rivals)}."
+    left = [t.name for t in best.terms if t.contradicts and set(t.corners) & set(worst.corners)]
+    if left:
+        do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
+    return Doubt(
+        corners=best.candidate.corners,
+        cause=best.candidate.cause,
+        channels=best.candidate.channels,
+        probability=share,
+        start=view.start,
+        end=view.end,
+        found=worst.found,
+        do=do,
+    )
+
+
+def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> list[Doubt]:
+    """Doubts about what still contradicts without the named causes, corner by corner."""
+    covered = {corner for doubt in named for corner in doubt.corners}
+    out = []
+    for term in terms:
+        if not term.contradicts or (set(term.corners) <= covered):
+            continue
+        covered |= set(term.corners)
+        out.append(
+            Doubt(
+                corners=term.corners,
+                cause=NO_CAUSE,
+                channels=(),
+                probability=float("nan"),
+                start=view.start,
+                end=view.end,
+                found=term.found,
+                do="Compare plugs, tares, units and calibration of these corners with the day of "
+                "the pulls.",
+            )
+        )
+    return out

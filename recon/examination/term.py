@@ -1,0 +1,91 @@
+"""Terms and candidates: what a drive is compared in, and the causes that could be behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from recon.examination.view import View
+
+# Degrees of freedom of the heavy tails: the standard uncertainty of a term is itself only known to
+# about a factor of two; no source.
+TAIL = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One comparison of a drive with itself, with the car or with the day of the pulls.
+
+    Attributes
+    ----------
+    place : str
+        Name of an assembly, or "car".
+    corners : tuple of str
+        Corners whose forces it speaks about.
+    name : str
+        Name of the comparison.
+    size : float
+        Mean square of differences over their variance; near 1 or below if sound, NaN if nothing
+        could be compared.
+    count : int
+        Independent differences in it.
+    limit : float
+        Size that sound drives exceed at most once in a thousand.
+    found : str
+        The comparison in one sentence, with its numbers.
+    """
+
+    place: str
+    corners: tuple[str, ...]
+    name: str
+    size: float
+    count: int
+    limit: float
+    found: str
+
+    @property
+    def contradicts(self) -> bool:
+        """True where the data contradict each other."""
+        return bool(self.size > self.limit)
+
+    @property
+    def log_likelihood(self) -> float:
+        """Logarithm of the likelihood of such a size, Student's t with `TAIL`, up to a constant."""
+        if np.isnan(self.size):
+            return 0.0
+        return float(-0.5 * (TAIL + self.count) * np.log1p(self.count * self.size / TAIL))
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A cause that could be true, and how the drive would look without it.
+
+    Attributes
+    ----------
+    cause : str
+        One of `recon.base.doubt.CAUSES`.
+    corners : tuple of str
+        Corners whose forces it spoils.
+    channels : tuple of str
+        Channels that have it.
+    mended : callable
+        View of the drive without it, from the view of the drive as it is.
+    do : str
+        What to look at, or the line to add.
+    weight : float
+        Logarithm of its probability before the data are seen, up to a constant; numbers that are
+        fitted cost some four each.
+    """
+
+    cause: str
+    corners: tuple[str, ...]
+    channels: tuple[str, ...]
+    mended: Callable[[View], View]
+    do: str
+    weight: float = 0.0
+
+
+Test = Callable[[View], Iterable[Term]]
+Proposal = Callable[[View, tuple[str, ...]], Iterable[Candidate]]  # view, doubted corners

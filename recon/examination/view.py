@@ -1,0 +1,244 @@
+"""A drive thinned to some hundred short means, quick to evaluate again with a channel mended.
+
+Every test of a drive compares numbers of a `View`.  A candidate cause is tried by a changed view:
+another log, other indications of one assembly, another load at a tare.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
+from recon.planning.unknowns import T_COLUMN
+from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
+from recon.reconstruction.features import joint_mode, samples_by_mode
+from recon.reconstruction.prepare import Prepared
+from recon.reconstruction.result import NOT_KNOWN
+from recon.reconstruction.samples import body_of, samples_of
+from recon.reconstruction.solve import Samples, forces_of
+from recon.reconstruction.solver import Solver
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
+WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
+FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
+
+
+@dataclass(frozen=True)
+class Part:
+    """One assembly of w wheels in a view of n samples.
+
+    `zero` (gauge,) is the mean zero that was subtracted, in each gauge's unit.
+    """
+
+    solver: Solver
+    samples: Samples
+    zero: Floats
+
+    @property
+    def name(self) -> str:
+        """Name of the corner or tied axle."""
+        return self.solver.assembly.name
+
+    @property
+    def corners(self) -> tuple[str, ...]:
+        """Names of its corners."""
+        return tuple(corner.name for corner in self.solver.assembly.corners)
+
+    @property
+    def gauges(self) -> tuple[str, ...]:
+        """Names of its gauges."""
+        return self.solver.gauges
+
+    @cached_property
+    def known(self) -> NDArray[np.bool_]:
+        """Samples (n,) at which every gauge has a value and the pose is within its range."""
+        return np.asarray(
+            np.isfinite(self.samples.indication).all(axis=0)
+            & ((self.samples.status & NOT_KNOWN) == 0).all(axis=0)
+        )
+
+    @cached_property
+    def force(self) -> Floats:
+        """Fx, Fy, Fz of every wheel without bounds, (w, 3, n) [N], in intermediate axes.
+
+        NaN where the sample or the component is not known.
+        """
+        force, _ = forces_of(self.solver, self.samples)
+        level = np.einsum("ijn,wjn->win", self.samples.turn, force[:, :3].astype(float))
+        level[..., ~self.known] = np.nan
+        level[self.solver.outputs.lost_of_wheels()] = np.nan
+        return level
+
+    @cached_property
+    def expected(self) -> Expected:
+        """Indications that priors and ordinary channels allow; see `Expected`."""
+        return _expected(self.solver, self.samples)
+
+    @cached_property
+    def residual(self) -> Floats:
+        """Indications less what is known of them, (n, gauge), in each gauge's unit [mV/V]."""
+        return np.asarray(self.samples.indication.T - self.expected.mean)
+
+    @cached_property
+    def misfit(self) -> Floats:
+        """Square of the residual over its covariance per gauge, (n,) [1]; sound: 1 or below.
+
+        NaN where a gauge has no value.  Source: reduced chi-square, e.g. JCGM 106, from memory.
+        """
+        r = np.where(np.isfinite(self.residual), self.residual, 0.0)
+        square = np.einsum("ng,ngh,nh->n", r, self.expected.weight, r) / len(self.gauges)
+        return np.where(self.known, square, np.nan)
+
+    def with_indication(self, indication: Floats) -> Part:
+        """The same with other indications (gauge, n), less zeros, in each gauge's unit [mV/V]."""
+        out = Part(self.solver, replace(self.samples, indication=indication), self.zero)
+        # Poses and priors do not depend on the indications: they are worked out once.
+        vars(out)["expected"] = self.expected
+        return out
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Expectation of the indications of an assembly before any of them is read.
+
+    `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
+    (n, gauge, gauge), the inverse of the covariance V + H U H'.
+    """
+
+    mean: Floats
+    weight: Floats
+
+
+def _expected(solver: Solver, samples: Samples) -> Expected:
+    estimator, assembly = solver.estimator, solver.assembly
+    posed = pose(assembly.mechanism, samples.travel.T, samples.rack)
+    members = member_matrix(posed)
+    mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
+    n, gauges = samples.travel.shape[1], len(solver.gauges)
+    mean, weight = np.empty((n, gauges)), np.empty((n, gauges, gauges))
+    forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+    torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
+    for m, chosen in samples_by_mode(joint_mode(samples.mode)):
+        loads = loads_of(posed, estimator.columns, estimator.modes[m], members)
+        H = (estimator.K @ loads.per_unknown)[chosen]
+        hub = (estimator.K @ loads.at_hub)[chosen]
+        V, u = estimator.weights[m]
+        u = u.copy()
+        u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
+        scaled = H * u
+        weight[chosen] = np.linalg.inv(V + scaled @ np.swapaxes(scaled, -1, -2))
+        mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
+        mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
+    return Expected(mean - estimator.tare.indication, weight)
+
+
+@dataclass(frozen=True)
+class View:
+    """A thinned drive: its log, ready to be solved, and its assemblies by name.
+
+    The whole drive lasts from `start` to `end` [s].
+    """
+
+    prepared: Prepared
+    log: xr.Dataset
+    parts: dict[str, Part]
+    start: float
+    end: float
+
+    @property
+    def elapsed(self) -> Floats:
+        """Middle of each short mean, (n,) [s]."""
+        return np.asarray(self.log["elapsed_time"].to_numpy())
+
+    @property
+    def corners(self) -> tuple[str, ...]:
+        """Names of the corners, in the order of `force`."""
+        return tuple(corner for part in self.parts.values() for corner in part.corners)
+
+    @cached_property
+    def force(self) -> dict[str, Floats]:
+        """Fx, Fy, Fz by corner, (3, n) [N], intermediate axes, without bounds."""
+        return {
+            corner: part.force[k]
+            for part in self.parts.values()
+            for k, corner in enumerate(part.corners)
+        }
+
+    def channel(self, name: str, corner: str | None = None) -> Floats | None:
+        """Values of an ordinary channel (n, ...) [SI unit], None if it is not logged."""
+        if name not in self.log:
+            return None
+        values = self.log[name]
+        if corner is not None:
+            if corner not in values["corner"]:
+                return None
+            values = values.sel(corner=corner)
+        out = values.to_numpy()
+        return out if np.isfinite(out).any() else None
+
+    def with_part(self, part: Part) -> View:
+        """The same with another state of one assembly."""
+        return replace(self, parts=self.parts | {part.name: part})
+
+    def with_log(self, log: xr.Dataset) -> View:
+        """The same drive with another thinned log."""
+        return replace(self, log=log, parts=_parts(self.prepared, log))
+
+
+def view_of(prepared: Prepared, log: xr.Dataset) -> View:
+    """Thin a conditioned log (elapsed_time, gauge) to short means spread over the drive."""
+    short, elapsed = thinned(log), log["elapsed_time"].to_numpy()
+    start, end = float(elapsed[0]), float(elapsed[-1])
+    return View(prepared, short, _parts(prepared, short), start, end)
+
+
+def _parts(prepared: Prepared, log: xr.Dataset) -> dict[str, Part]:
+    """Assemblies by name, with their samples of a thinned log."""
+    body = body_of(log, prepared.car, prepared.session, prepared.to_rack)
+    zeros = log.get("zero")
+    parts = {}
+    for solver in prepared.solvers:
+        gauges = list(solver.gauges)
+        zero = np.full(len(gauges), np.nan)
+        if zeros is not None:
+            zero = zeros.sel(gauge=gauges).to_numpy()
+        samples = samples_of(log, prepared.car, solver, body)
+        parts[solver.assembly.name] = Part(solver, samples, zero)
+    return parts
+
+
+def thinned(log: xr.Dataset) -> xr.Dataset:
+    """Means over short windows spread evenly over a log; flags of a window are joined.
+
+    A window with a missing value has no mean there.
+    """
+    import xarray as xr
+
+    elapsed = log["elapsed_time"].to_numpy()
+    step = float(np.median(np.diff(elapsed)))
+    width = max(1, min(round(WINDOW_TIME / step), len(elapsed) // 2))
+    count = min(WINDOWS, len(elapsed) // width)
+    starts = np.unique(np.linspace(0, len(elapsed) - width, count).astype(int))
+    rows = starts[:, None] + np.arange(width)
+    out = {}
+    for name, variable in log.variables.items():
+        if "elapsed_time" not in variable.dims:
+            out[name] = variable
+            continue
+        values = variable.to_numpy()[rows]
+        if np.issubdtype(values.dtype, np.floating):
+            short = values.mean(axis=1)
+        else:
+            short = np.bitwise_or.reduce(values, axis=1)
+        out[name] = xr.Variable(variable.dims, short, variable.attrs)
+    return xr.Dataset(out, attrs=log.attrs).set_coords(list(log.coords))

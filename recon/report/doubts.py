@@ -1,0 +1,45 @@
+"""Doubts in words and on pictures."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from recon.base.doubt import Doubt, doubted_corners
+from recon.report.sheet import ACCENT, TEXT
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+WIDTH = 96  # characters of a line
+
+
+def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
+    """Doubts as lines that stand above everything else, none without doubts."""
+    if not doubts:
+        return ()
+    corners = ", ".join(doubted_corners(doubts))
+    lines = [f"DOUBTED: {corners}. The data contradict these forces; do not use them before:"]
+    for doubt in doubts:
+        lines += textwrap.wrap(str(doubt), WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return tuple(lines)
+
+
+def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Figure:
+    """Draw a picture, with the doubted corners in words at its top right."""
+    figure = draw()
+    if doubts:
+        width, height = figure.get_size_inches()
+        figure.text(
+            1 - 0.12 / width,
+            1 - 0.12 / height,
+            f"DOUBTED: {', '.join(doubted_corners(doubts))}",
+            fontsize=TEXT,
+            weight="bold",
+            ha="right",
+            va="top",
+            color="white",
+            bbox={"facecolor": ACCENT, "edgecolor": "none", "pad": 2.5},
+        )
+    return figure

@@ -1,0 +1,133 @@
+"""A drive is tested against itself: sound ones pass, faults are marked and named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.doubt import NO_CAUSE, Doubt
+from recon.base.errors import DataError, DoubtWarning
+from recon.base.status import BIT
+from recon.conditioning.condition import condition
+from recon.examination.examine import Examination, examine
+from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.prepare import prepare
+from recon.records.doubts import doubts_in, with_doubts
+from recon.records.results import read_result, write_result
+from recon.report.doubts import doubt_lines, drawn_with_doubts
+from recon.report.sheet import empty_sheet
+from tests.days import day, unwarned
+
+Spoil = Callable[[np.ndarray], None]  # raw indications (sample, gauge), changed in place
+GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
+
+
+def spoiled_log(spoil: Spoil) -> xr.Dataset:
+    log = day().log.copy(deep=True)
+    spoil(log["indication"].to_numpy())
+    return condition(log, day().car, day().tares)
+
+
+def examined(spoil: Spoil) -> Examination:
+    log = spoiled_log(spoil)
+    return examine(prepare(day().calibration, day().car, log), log)
+
+
+def exchange(i: int, j: int) -> Spoil:
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, [i, j]] = raw[:, [j, i]]
+
+    return spoil
+
+
+def scale(i: int, factor: float) -> Spoil:
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, i] *= factor
+
+    return spoil
+
+
+def test_a_sound_drive_is_not_doubted() -> None:
+    found = examined(scale(0, 1.0))
+    assert found.doubts == ()
+    assert len(found.terms) >= 4
+    assert "FL: gauges against each other" in found.compared
+
+
+@pytest.mark.parametrize("i", range(len(GAUGES)), ids=GAUGES)
+def test_an_inverted_gauge_is_named(i: int) -> None:
+    (doubt,) = examined(scale(i, -1.0)).doubts
+    assert (doubt.cause, doubt.channels) == ("inverted", (GAUGES[i],))
+    assert doubt.corners == (GAUGES[i][:2],)
+    assert doubt.probability > 0.5
+
+
+@pytest.mark.parametrize("i", range(0, len(GAUGES), 3))
+@pytest.mark.parametrize("apart", [1, 7])
+def test_exchanged_gauges_are_named(i: int, apart: int) -> None:
+    j = (i + apart) % len(GAUGES)
+    (doubt,) = examined(exchange(i, j)).doubts
+    assert doubt.cause == "exchanged"
+    assert set(doubt.channels) == {GAUGES[i], GAUGES[j]}
+
+
+def test_two_faults_are_both_found() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        exchange(0, 1)(raw)
+        scale(len(GAUGES) - 1, -1.0)(raw)
+
+    found = {(d.cause, frozenset(d.channels)) for d in examined(spoil).doubts}
+    wanted = ("exchanged", frozenset(GAUGES[:2])), ("inverted", frozenset(GAUGES[-1:]))
+    assert found == set(wanted)
+
+
+def test_a_contradiction_without_a_known_cause_is_marked_without_one() -> None:
+    t = np.linspace(0, 1, len(day().log["elapsed_time"]))
+
+    def spoil(raw: np.ndarray) -> None:
+        for i in range(3):
+            raw[:, i] += 0.3 * np.sin(40 * (i + 1) * t + i)
+
+    doubts = examined(spoil).doubts
+    assert doubts
+    assert doubts[-1].cause == NO_CAUSE or "more than one fault" in doubts[0].do
+    assert {corner for doubt in doubts for corner in doubt.corners} == {"FL"}
+
+
+def test_doubted_forces_are_marked_and_unchanged(tmp_path: Path) -> None:
+    log = spoiled_log(exchange(0, 1))
+    plain = prepare(day().calibration, day().car, log).solve
+    with unwarned(), pytest.warns(DoubtWarning, match=f"exchanged .{GAUGES[0]} and {GAUGES[1]}"):
+        forces = reconstruct(log, day().calibration, day().car)
+    with unwarned():
+        np.testing.assert_array_equal(forces["tyre_force"], plain(log)["tyre_force"])
+    flagged = (forces["status"].to_numpy() & BIT["doubted"]) > 0
+    assert flagged[:, 0].all()
+    assert not flagged[:, 1:].any()
+    again = read_result(write_result(forces, tmp_path / "forces.nc"))
+    assert doubts_in(again) == doubts_in(forces)
+    assert doubts_in(day().forces) == ()
+
+
+def test_half_a_doubt_in_a_file_is_refused(tmp_path: Path) -> None:
+    doubt = Doubt(("FL",), NO_CAUSE, (), float("nan"), 0.0, 1.0, "Two numbers differ.", "Look.")
+    spoiled = with_doubts(day().forces, [doubt]).drop_vars("doubt_found")
+    path = write_result(spoiled, tmp_path / "forces.nc")
+    with pytest.raises(DataError, match="without doubt_found"):
+        read_result(path)
+
+
+def test_doubts_in_words_and_on_pictures() -> None:
+    doubt = Doubt(("FL", "RR"), "inverted", ("a",), 0.97, 0.0, 1.0, "Found this.", "Do that.")
+    first, *rest = doubt_lines([doubt])
+    assert first.startswith("DOUBTED: FL, RR.")
+    words = " ".join(line.strip() for line in rest)
+    assert words == "FL, RR: inverted (a), probability 0.97. Found this. Do that."
+    assert doubt_lines([]) == ()
+    figure = drawn_with_doubts(lambda: empty_sheet(4, 3), [doubt])
+    assert [text.get_text() for text in figure.texts] == ["DOUBTED: FL, RR"]
+    assert not drawn_with_doubts(lambda: empty_sheet(4, 3), []).texts
