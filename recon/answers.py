@@ -15,12 +15,25 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """A number that the user may set: a keyword of the calculation, an option of the command."""
+    """A choice of the user: a keyword of the calculation, an option of the command.
+
+    It is a number in `unit`, or a word where `unit` is empty; with the default None it may be left
+    out, and `help` says what then happens.
+    """
 
     name: str
-    default: float
+    default: float | str | None
     unit: str
     help: str
+
+    @property
+    def words(self) -> str:
+        """Help with unit and default."""
+        unit = f", in {self.unit}" if self.unit else ""
+        default = "" if self.default is None else f" (default {self.default})"
+        if isinstance(self.default, float):
+            default = f" (default {self.default:g})"
+        return self.help + unit + default
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +96,19 @@ ANSWERS = (
         plot="plot_friction_plane",
         help="horizontal force of each tyre divided by its vertical force",
         options=(Option("low_load", 800.0, "N", "samples with less Fz are left out"),),
+    ),
+    Answer(
+        name="budget",
+        compute="budget",
+        plot="plot_budget",
+        help="causes of the uncertainty of a force in newtons, largest first, with cures",
+        options=(
+            Option("corner", None, "", "one corner (without: all of them)"),
+            Option("component", None, "", "x, y or z (without: all of them)"),
+            Option("time", None, "s", "one sample, nearest to this time (without: largest force)"),
+            Option("start", None, "s", "start of a window instead of one sample"),
+            Option("end", None, "s", "end of the window"),
+        ),
     ),
 )
 BY_NAME = {answer.name: answer for answer in ANSWERS}

@@ -120,10 +120,10 @@ def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
     for option in answer.options:
         parser.add_argument(
             f"--{option.name.replace('_', '-')}",
-            type=float,
+            type=float if option.unit else str,
             default=option.default,
-            metavar=option.unit.upper(),
-            help=f"{option.help}, in {option.unit} (default {option.default:g})",
+            metavar=(option.unit or option.name).upper(),
+            help=option.words,
         )
     _outputs(parser, answer.name)
 

@@ -204,7 +204,7 @@ def _answered(
     out: Name | None = None,
     overwrite: bool = False,
     say: Say = _quiet,
-    **options: float,
+    **options: float | str | None,
 ) -> Report:
     """Calculate an answer from reconstructed forces, and draw it."""
     from recon.records.doubts import doubts_in, with_doubts

@@ -45,7 +45,7 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
 
 
 def _features(places: list[tuple[Solver, int]]) -> dict[str, NDArray]:
-    """Partner and scales of every corner, as its features need them."""
+    """Partner, scales and largest pulls of every corner, as its features need them."""
     # A lone corner has no second travel; the rack's scale stands last.
     scales = [solver.scale for solver, _ in places]
     scale = np.array([[s[0], s[1] if len(s) > 2 else np.nan, s[-1]] for s in scales])
@@ -53,7 +53,13 @@ def _features(places: list[tuple[Solver, int]]) -> dict[str, NDArray]:
         k + 1 - 2 * wheel if solver.outputs.wheels > 1 else -1
         for k, (solver, wheel) in enumerate(places)
     ]
-    return {"partner": np.array(partner, dtype=np.int16), "feature_scale": scale}
+    return {
+        "partner": np.array(partner, dtype=np.int16),
+        "feature_scale": scale,
+        "largest_pull": np.array(
+            [np.broadcast_to(s.force_reached, (s.outputs.wheels, 3))[w] for s, w in places]
+        ),
+    }
 
 
 def _cause_labels(parts: dict[Source, str]) -> dict[str, NDArray]:

@@ -18,6 +18,7 @@ from recon.base.labelled import place_of
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.planning.unknowns import MODES
 from recon.reconstruction.features import Features, features_of, joint_mode
+from recon.reconstruction.solve import EXCESS_SHARE, beyond_pulls
 from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -124,6 +125,19 @@ class Loadings:
         out[len(kept) :] += self._headed(k, samples, late)
         out = intermediate_to_tyre(out, self._of["heading"][samples, k])
         return np.concatenate([out, self._unsigned(out, k, samples, "tyre")])
+
+    def beyond(self, k: int, samples: Positions, largest: Floats) -> Floats:
+        """Widening of corner `k` for forces beyond the `largest` pull (3,) [N], tyre axes.
+
+        Returns
+        -------
+        ndarray (3, sample, component) [N]
+            One row per axis of the vehicle, without a sign.
+        """
+        force = np.nan_to_num(self._of["tyre_force_vehicle"][samples, k])
+        excess = EXCESS_SHARE * beyond_pulls(force, largest)
+        rows = np.eye(3)[:, None] * excess.T[..., None]
+        return intermediate_to_tyre(rows, self._of["heading"][samples, k])
 
     def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
         """Rest of the stated variance beside `effect` (row, sample, 3), as (component, sample, 3).

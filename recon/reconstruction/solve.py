@@ -22,6 +22,7 @@ from recon.reconstruction.variance import late_effect, variances_of
 
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
 EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
+WITHIN_PULLS = 1.02  # of the largest pull; a force up to this is not beyond it
 TOUCHING = 1e-6  # N; the bound is met to rounding
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
 
@@ -97,10 +98,10 @@ def solve_block(solver: Solver, samples: Samples, *, bounded: bool) -> Solved:
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, solver.scale)
     variance, xy = variances_of(outputs, solver.compressed, features, mode)
-    beyond = np.abs(force[:, :3]) - 1.02 * solver.force_reached[..., None]
+    beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None])
     beyond[lost] = 0.0
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
-    excess = np.square(np.maximum(EXCESS_SHARE * beyond, 0.0))
+    excess = np.square(EXCESS_SHARE * beyond)
     variance[2, : 3 * outputs.wheels] += excess.reshape(3 * outputs.wheels, -1)
     out = Solved(
         force=force,
@@ -120,6 +121,11 @@ def solve_block(solver: Solver, samples: Samples, *, bounded: bool) -> Solved:
     compressed = samples.travel > 0.1 * np.array([[high] for _, high in solver.table.ranges[:-1]])
     status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
     return out
+
+
+def beyond_pulls(force: NDArray, reached: Floats) -> NDArray:
+    """Amount by which forces (..., 3) exceed the largest pull `reached` (..., 3), or zero [N]."""
+    return np.asarray(np.maximum(np.abs(force) - WITHIN_PULLS * reached, 0.0))
 
 
 def forces_of(solver: Solver, samples: Samples) -> tuple[Singles, Singles]:

@@ -13,7 +13,9 @@ from recon.reconstruction.features import Singles, samples_by_mode
 from recon.reconstruction.outputs import Outputs
 from recon.records.forces import PARTS
 
-KEPT_VARIANCE = 1e-3  # share of a part's variance that may be dropped with its least directions
+# Share of a part's variance that may be dropped with its least directions: what single precision
+# would lose anyway, so that the causes of a sample add up to its stated uncertainty.
+DROPPED = 1e-7
 
 
 class Group(NamedTuple):
@@ -38,7 +40,7 @@ def compressed(outputs: Outputs, causes: list[Cause], typical: Floats) -> list[C
     """Each part's causes by their strongest directions, mode by mode.
 
     Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
-    over all other causes are kept to `KEPT_VARIANCE`; `typical` (feature,) [N or 1] are the sizes
+    over all other causes are kept to `DROPPED`; `typical` (feature,) [N or 1] are the sizes
     at which directions are judged.  Forces that the gauges do not see would outweigh all others and
     are left out; known sums of them are outputs of their own.
     """
@@ -66,7 +68,7 @@ def _strongest(rows: Floats) -> Floats:
     _, size, right = np.linalg.svd(rows.reshape(len(rows), -1), full_matrices=False)
     total = np.sum(size**2)
     dropped = 1 - np.cumsum(size**2) / total if total > 0 else np.zeros_like(size)
-    keep = int(np.searchsorted(-dropped, -KEPT_VARIANCE)) + 1
+    keep = int(np.searchsorted(-dropped, -DROPPED)) + 1
     kept = (size[:keep, None] * right[:keep]).reshape(keep, *rows.shape[1:])
     return np.swapaxes(kept, 0, 1)
 

@@ -140,6 +140,12 @@ FORCES: dict[str, Variable] = {
     "feature_scale": Variable(
         ("corner", "pose"), "scale of travel and rack in the features", "m", least=1e-9
     ),
+    "largest_pull": Variable(
+        ("corner", "component"),
+        "largest force of the pulls, vehicle axes; beyond it the uncertainty is widened",
+        "N",
+        least=0.0,
+    ),
     "known_sum": Variable(
         ("known_sum",), "forces known together, with u at usual load", kind="word"
     ),

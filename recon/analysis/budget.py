@@ -1,0 +1,287 @@
+"""Uncertainty budget: the causes of the standard uncertainty of a force, each in newtons.
+
+For a peak, a sample or a window, in tyre axes.  The squares of the contributions of one force add
+up to the square of its `u_tyre_force`, for causes are independent of each other: to rounding, and
+to 0.1 % in a corner with forces that are not known, as their effects are not known either.
+Over a window, contributions are root mean squares of those of its samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError, nearest
+from recon.base.quantities import COMPONENTS
+from recon.reconstruction.cures import BEYOND, NOISE, UNSEEN, Description, description_of
+from recon.reconstruction.signed import RANDOM, STATED, Loadings
+from recon.records.forces import PARTS, SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+MOST_SAMPLES = 4096  # of a window; a longer one is thinned evenly
+OWNERS = ("FL", "FR", "RL", "RR", "front", "rear")
+NEEDED = ("tyre_force", STATED["tyre"], RANDOM, "largest_pull", "cause_name", "cause_part", *SIGNED)
+
+
+def budget(
+    forces: xr.Dataset,
+    *,
+    corner: str | None = None,
+    component: str | None = None,
+    time: float | None = None,
+    start: float | None = None,
+    end: float | None = None,
+) -> xr.Dataset:
+    """List the causes of the standard uncertainty of tyre forces, largest first.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    corner, component : str, optional
+        One corner, and one of x, y, z; all of them by default.
+    time : float, optional
+        The sample nearest to this time. [s]
+    start, end : float, optional
+        Ends of a window. [s]  With neither time nor window, the sample with the largest |force|
+        of each corner and component.  Windows of more than `MOST_SAMPLES` samples are thinned.
+
+    Returns
+    -------
+    Dataset
+        `contribution` (cause, corner, component) [N], standard uncertainty from each cause, and its
+        `share_of_variance` [1]; words, part and cure of each cause; `force` [N], a mean over a
+        window, with `u_force` of its single samples.
+
+    Raises
+    ------
+    DataError
+        No forces; no such corner or component; a time outside the log; time and window at once;
+        or none of the forces asked for is known there.
+
+    Notes
+    -----
+    Source: JCGM 100:2008 (GUM), 5.1.3 and annex H: contribution = sensitivity times standard
+    uncertainty.
+    """
+    require_forces(forces, *NEEDED)
+    corners = _chosen(forces, "corner", corner)
+    components = _chosen(forces, "component", component)
+    where = Where.of(forces, time, start, end)
+    loadings = Loadings(forces)
+    groups = _groups(forces)
+    rows = [_of_corner(forces, loadings, k, where, groups) for k in corners]
+    square = np.stack([own.square for own in rows], axis=1)[..., components]
+    force = np.stack([own.force for own in rows])[:, components]
+    if np.all(np.isnan(force)):
+        raise _nothing_known(forces, where)
+    samples = np.stack([own.time for own in rows])[:, components]
+    return _labelled(forces, groups, square, _Asked(corners, components, force, samples, where))
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Samples asked for: a window's or one (sample,), or None for the peaks, and words for them."""
+
+    samples: NDArray[np.int64] | None
+    words: str
+
+    @classmethod
+    def of(
+        cls, forces: xr.Dataset, time: float | None, start: float | None, end: float | None
+    ) -> Where:
+        """The sample or window of the options, all in s.
+
+        Raises
+        ------
+        DataError
+            Time and window at once, or outside the log.
+        """
+        elapsed = forces["elapsed_time"].to_numpy()
+        log = f"{elapsed[0]:g} to {elapsed[-1]:g} s"
+        place = str(forces.attrs["title"])
+        asked = {"time": time, "start": start, "end": end}
+        stated = [f"{name} = {value:g} s" for name, value in asked.items() if value is not None]
+        found = " and ".join(stated)
+        if time is not None and len(stated) > 1:
+            needed = "either a time, or the start and end of a window"
+            raise DataError(place, found, needed, "Leave out one of them.")
+        if time is not None:
+            if not elapsed[0] <= time <= elapsed[-1]:
+                raise DataError(place, found, f"a time within the log, {log}", "Correct the time.")
+            at = int(np.argmin(np.abs(elapsed - time)))
+            return cls(np.array([at]), f"at {elapsed[at]:.3f} s")
+        if not stated:
+            return cls(None, "at the largest force of each kind")
+        low = elapsed[0] if start is None else start
+        high = elapsed[-1] if end is None else end
+        inside = np.flatnonzero((elapsed >= low) & (elapsed <= high))
+        if not len(inside):
+            do = "Correct start and end."
+            raise DataError(place, found, f"a window with samples of the log, {log}", do)
+        thinned = inside[:: -(-len(inside) // MOST_SAMPLES)]
+        return cls(thinned, f"from {elapsed[inside[0]]:g} to {elapsed[inside[-1]]:g} s")
+
+
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """Causes that are one line of the budget: their rows among `causes` of a result."""
+
+    descriptions: tuple[Description, ...]
+    parts: tuple[str, ...]
+    of_cause: NDArray[np.int64]
+
+
+def _groups(forces: xr.Dataset) -> _Groups:
+    """Lines of the budget; the last three are those that have no loadings."""
+    lines: dict[tuple[Description, str], int] = {}
+    names, parts = (forces[n].to_numpy() for n in ("cause_name", "cause_part"))
+    of_cause = [
+        lines.setdefault((description_of(str(name), str(part), OWNERS), str(part)), len(lines))
+        for name, part in zip(names, parts, strict=True)
+    ]
+    assumption = PARTS[2]
+    every = [*lines, (UNSEEN, assumption), (BEYOND, assumption), (NOISE, "random")]
+    descriptions, parts_of_lines = zip(*every, strict=True)
+    return _Groups(descriptions, parts_of_lines, np.array(of_cause))
+
+
+@dataclass(frozen=True, slots=True)
+class _OfCorner:
+    """Of one corner: `square` (line, 3) [N2], `force` (3,) [N] and `time` (3,) [s] of a sample."""
+
+    square: Floats
+    force: Floats
+    time: Floats
+
+
+def _of_corner(
+    forces: xr.Dataset, loadings: Loadings, k: int, where: Where, groups: _Groups
+) -> _OfCorner:
+    values = forces["tyre_force"].to_numpy()[:, k].astype(float)
+    known = np.isfinite(values)
+    square = np.full((len(groups.parts), 3), np.nan)
+    force, time = np.full(3, np.nan), np.full(3, np.nan)
+    for i in range(3):
+        chosen = where.samples
+        if chosen is None and known[:, i].any():
+            chosen = np.array([int(np.nanargmax(np.abs(values[:, i])))])
+        chosen = np.zeros(0, dtype=np.int64) if chosen is None else chosen[known[chosen, i]]
+        if not len(chosen):
+            continue
+        square[:, i] = _squares(forces, loadings, k, chosen, groups)[:, i] / len(chosen)
+        force[i] = values[chosen, i].mean()
+        if len(chosen) == 1:
+            time[i] = forces["elapsed_time"].to_numpy()[chosen[0]]
+    return _OfCorner(square, force, time)
+
+
+def _squares(
+    forces: xr.Dataset, loadings: Loadings, k: int, at: NDArray[np.int64], groups: _Groups
+) -> Floats:
+    """Squares of the contributions, added over the samples `at`, (line, 3) [N2]."""
+    effect = np.sum(loadings.errors(k, at, "tyre") ** 2, axis=1)
+    causes = len(groups.of_cause)
+    out = np.zeros((len(groups.parts), 3))
+    np.add.at(out, groups.of_cause, effect[:causes])
+    largest = forces["largest_pull"].to_numpy()[k]
+    beyond = np.sum(loadings.beyond(k, at, largest) ** 2, axis=(0, 1))
+    unseen = effect[causes:].sum(axis=0)
+    # Where forces are lost, all that no cause explains is in `unseen`, this widening too.
+    out[-3], out[-2] = np.maximum(unseen - beyond, 0.0), beyond
+    out[-1] = np.sum(forces[RANDOM].to_numpy()[at, k].astype(float) ** 2, axis=0)
+    return out
+
+
+def _chosen(forces: xr.Dataset, label: str, name: str | None) -> list[int]:
+    """Positions of the corner or component asked for, or all."""
+    there = [str(n) for n in forces[label].to_numpy()]
+    if name is None:
+        return list(range(len(there)))
+    if name not in there:
+        raise DataError(
+            str(forces.attrs["title"]),
+            f"{label} '{name}' asked for",
+            nearest(name, there),
+            f"Name one {label} of the file, or leave the option out for all.",
+        )
+    return [there.index(name)]
+
+
+def _nothing_known(forces: xr.Dataset, where: Where) -> DataError:
+    return DataError(
+        str(forces.attrs["title"]),
+        f"no known force {where.words}",
+        "at least one known force there",
+        "Ask for another time; the status of the samples states why they are not known.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Places, forces [N] and times [s] (corner, component) that a budget is about."""
+
+    corners: list[int]
+    components: list[int]
+    force: Floats
+    time: Floats
+    where: Where
+
+
+def _labelled(forces: xr.Dataset, groups: _Groups, square: Floats, asked: _Asked) -> xr.Dataset:
+    """The lines that contribute, largest sum first, with labels and units."""
+    import xarray as xr
+
+    size = np.nansum(square, axis=(1, 2))
+    order = [int(n) for n in np.argsort(-size, kind="stable") if size[n] > 0]
+    total = square.sum(axis=0)
+    words = {
+        "cause_words": ("cause in words", [groups.descriptions[n].words for n in order]),
+        "cause_of": ("quantity that is uncertain", [groups.descriptions[n].of for n in order]),
+        "cause_part": ("part of the uncertainty", [groups.parts[n] for n in order]),
+        "cause_cure": ("cheapest cure", [groups.descriptions[n].cure for n in order]),
+    }
+    place = ("corner", "component")
+    with np.errstate(invalid="ignore"):
+        share = square[order] / total
+    of = "force of the road on the tyre, tyre axes; mean over a window"
+    u_of = "standard uncertainty of the force at single samples"
+    own = "standard uncertainty of the force from this cause"
+    numbers = {
+        "contribution": (("cause", *place), np.sqrt(square[order]), "N", own),
+        "share_of_variance": (("cause", *place), share, "1", "share of the variance of the force"),
+        "force": (place, asked.force, "N", of),
+        "u_force": (place, np.sqrt(total), "N", u_of),
+        "sample_time": (place, asked.time, "s", "time of the sample"),
+    }
+    data: dict[str, tuple] = {
+        name: (dims, values, {"units": unit, "long_name": text})
+        for name, (dims, values, unit, text) in numbers.items()
+    }
+    for name, (text, values) in words.items():
+        data[name] = ("cause", np.asarray(values, dtype=str), {"units": "1", "long_name": text})
+    labels = {
+        "corner": forces["corner"].to_numpy()[asked.corners],
+        "component": np.asarray([COMPONENTS[i] for i in asked.components]),
+    }
+    return xr.Dataset(
+        data,
+        coords=labels,
+        attrs={
+            "title": f"Uncertainty budget: {forces.attrs.get('vehicle', '')}",
+            "source": "reconstructed tyre forces with the effects of all causes, tyre axes",
+            "institution": forces.attrs.get("institution", "not stated"),
+            "references": "JCGM 100:2008 (GUM); ISO 8855:2011 for axes",
+            "comment": "squares of the contributions add up to the square of u_force; "
+            "over a window they are root mean squares of its samples, at most "
+            f"{MOST_SAMPLES} of them, evenly spaced",
+            "where": asked.where.words,
+            "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
+        },
+    )

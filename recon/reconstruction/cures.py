@@ -1,0 +1,108 @@
+"""Every cause of error in words: its name, the quantity that it is the uncertainty of, a cure."""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+
+class Description(NamedTuple):
+    """A cause for people: `words` name it, `of` is the uncertain quantity, `cure` costs least."""
+
+    words: str
+    of: str
+    cure: str
+
+
+UNKNOWN = "not known to this version"
+NOISE = Description(
+    "noise of single samples",
+    "gauges and hub accelerometer within the bandwidth",
+    "lower --bandwidth, or average: noise cancels in means, the other causes do not",
+)
+BEYOND = Description(
+    "force beyond the largest pull",
+    "map outside the forces that were pulled",
+    "pull this wheel further, within the limits of strap and links",
+)
+UNSEEN = Description(
+    "forces that the gauges do not see",
+    "forces that roll, pitch and heading turn into this one",
+    "add the gauge that `not_known` names",
+)
+_LOG = "a stated assumption is used: log {} to replace it"
+_MORE_PULLS = (
+    "pull again, with more load and in more directions; `recon calibrate` names the weak one"
+)
+# Pattern of a cause's name without its owner, and the part that it belongs to ("" for any).
+_DESCRIPTIONS = (
+    ("zeros", "", "zeros of the gauges", "zero of each gauge during the drive",
+     "take tares right before and after the drive, in the same state and temperature"),
+    ("pulls", "", "map from the pulls", "indication of each gauge per load", _MORE_PULLS),
+    (".*gain", "", "gain of a load cell or scale", "gain of the device, common to all corners",
+     "have it calibrated and state u_strap_gain or u_pad_gain"),
+    ("hardpoints", "", "hardpoints", "position of each joint and wheel centre",
+     "measure the points better, or pull at the travel of interest too"),
+    (".* compliance", "", "stated compliances", "stiffness of supports that share load",
+     "measure the rate and state its u"),
+    ("friction", "", "friction in the joints", "loop between rising and falling loads",
+     "free or replace stiff joints; pull up and down to show what is left"),
+    ("linearity", "", "links that give under load", "share of each force",
+     "none that is cheap: a common-practice value"),
+    ("thermal slope.*", "", "warming of the links", "temperature between pulls and drive",
+     "log gauge_temperature and pull at the temperature of the drive"),
+    ("bushes", "", "rubber bushes", "rate of the bushes beside the links",
+     "measure the rate with the spring off and state u_bush_rate_N_per_mm"),
+    ("travel", "assumption", "travel", "travel, which is not logged", _LOG.format("travel")),
+    ("travel", "", "travel", "travel sensor",
+     "calibrate the sensor against a ruler and state u_travel_mm"),
+    ("steer", "assumption", "steer", "steer, which is not logged", _LOG.format("steer")),
+    ("steer", "", "steer", "steer sensor: it moves the loads and turns the tyre axes",
+     "centre the sensor on toe plates and state u_steer_deg"),
+    ("(hub|body) acceleration.*", "assumption", "acceleration of the hub",
+     "hub acceleration, which is not logged", _LOG.format("hub_acceleration")),
+    ("hub acceleration.*", "", "acceleration of the hub", "hub accelerometer",
+     "check it by turning it over, state u_hub_acceleration_m_per_s2"),
+    ("unsprung mass", "", "unsprung mass", "mass that hangs on the upright",
+     "weigh wheel, brake and upright; state u_unsprung_mass_kg"),
+    ("droop travel", "", "droop travel", "travel at which the wheel hung during the tare",
+     "measure it during the tare and state u_droop_travel_mm"),
+    ("loaded radius", "", "loaded radius", "height of the hub above the road",
+     "measure it on the pads at hot pressure and state u_loaded_radius_mm"),
+    ("aligning moment", "", "aligning moment", "pneumatic trail of the tyre (prior of Mz)",
+     "six gauges that see Mz, or a narrower u_pneumatic_trail_mm with a reason"),
+    ("overturning moment", "", "overturning moment", "sideways shift of the contact (prior of Mx)",
+     "six gauges that see Mx, or a narrower u_patch_shift_mm with a reason"),
+    ("hub moment", "", "moment that the hub passes", "bearing drag, or an unknown brake torque",
+     "log brake_pressure and state brake_torque_Nm_per_bar"),
+    ("brake torque per pressure", "", "brake torque", "torque of the caliper per line pressure",
+     "pull with a known pressure and state u_brake_torque_Nm_per_bar"),
+    ("size of .", "", "prior of a force", "size of a force that the gauges hardly see",
+     "add the gauge that `recon observe` names"),
+    ("split of load at the tare", "", "twist of a bar at the tare", "load that a bar holds then",
+     "tare with both wheels hanging level"),
+    ("split of load", "", "split between bar and springs", "share of load in a bar or beam",
+     "gauge the bar, or state the rates of bar and springs"),
+    ("map at a bar's twist", "", "map at a bar's twist", "indications when a bar twists alone",
+     "pull both wheels in opposite directions"),
+    ("table over travel and steer", "", "table of the estimator", "rounding between its nodes",
+     "narrow the stated range of travel and steer, or add a gauge"),
+    ("(roll|pitch) of the body", "assumption", "roll and pitch of the body",
+     "roll and pitch, which are not logged", _LOG.format("roll and pitch")),
+    ("(roll|pitch) of the body", "", "roll and pitch of the body", "attitude sensor",
+     "level the sensor on the setup pad and state u_attitude_deg"),
+)  # fmt: skip
+
+
+def description_of(name: str, part: str, owners: tuple[str, ...]) -> Description:
+    """Describe a cause of a result.
+
+    `name` is its `cause_name`, which may begin with one of the `owners` (corners and axles), and
+    `part` its `cause_part`.  A name that this version does not know describes itself.
+    """
+    first, _, rest = name.partition(" ")
+    bare = rest if first in owners else name
+    for pattern, of_part, *words in _DESCRIPTIONS:
+        if of_part in ("", part) and re.fullmatch(pattern, bare):
+            return Description(*words)
+    return Description(bare, UNKNOWN, UNKNOWN)
