@@ -71,7 +71,8 @@ FLAGS = (
         "missing_input",
         128,
         "A gauge or another required channel has no value at this sample (gap in the log). The "
-        "forces of this corner are not known there (NaN).",
+        "forces of this corner are not known there (NaN). A gap in time has one such sample at "
+        "each of its ends.",
     ),
     Flag(
         "not_observable",
@@ -89,6 +90,13 @@ FLAGS = (
         "do. Usual causes: (a) exchanged or inverted channels; (b) a tare that does not belong to "
         "the drive; (c) another unit than the one stated. Do not use the force before the cause "
         "is mended.",
+    ),
+    Flag(
+        "bridged",
+        1024,
+        "The logger dropped this sample of a gauge of this corner, and a straight line between the "
+        "samples around it replaces it. Only gaps that the bandwidth allows are bridged; the "
+        "error is at most about twice the noise of the gauge.",
     ),
 )
 

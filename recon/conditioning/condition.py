@@ -8,6 +8,7 @@ the reconstruction works out the load during the tare.
 from __future__ import annotations
 
 import warnings
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,10 +24,10 @@ from recon.conditioning.filters import (
     is_filtered,
     low_pass,
     require_bandwidth,
-    stretches,
     zero_phase_gain,
 )
 from recon.conditioning.health import clipped_samples, flat_samples
+from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
 
@@ -77,10 +78,12 @@ def condition(
     require_log(log)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)
+    base = on_time_base(log, rate, bandwidth)
+    log, elapsed, parts = base.log, base.log["elapsed_time"].to_numpy(), base.parts
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    by_gauge, status = _channel_status(car, names, raw, rate)
+    by_gauge, status = _channel_status(car, names, raw, rate, base.bridged)
     bad = (by_gauge & (BIT["channel_flat"] | BIT["channel_clipped"])) > 0
     zeros = _zeros(log, car, tares, names, raw)
     if not zeros:
@@ -103,13 +106,11 @@ def condition(
     for g in np.flatnonzero(bad.any(axis=0)):
         # The filter must not spread a flat or clipped sample to its neighbours.
         tared[bad[:, g], g] = np.nan
-    parts = stretches(elapsed)
     if is_filtered(bandwidth, rate):
         _require_long_enough(log, parts)
-        for part in parts:
-            if part.stop - part.start < SHORTEST:
-                for corner in zeros:
-                    status[corner][part] |= BIT["missing_input"]
+        short = [part for part in parts if part.stop - part.start < SHORTEST]
+        for corner, part in product(zeros, short):
+            status[corner][part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     out["indication"] = (
         ("elapsed_time", "gauge"),
@@ -184,7 +185,11 @@ def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
 
 
 def _channel_status(
-    car: Vehicle, names: tuple[str, ...], raw: Floats, rate: float
+    car: Vehicle,
+    names: tuple[str, ...],
+    raw: Floats,
+    rate: float,
+    bridged: NDArray[np.bool_] | None,
 ) -> tuple[NDArray[np.uint16], dict[str, NDArray[np.uint16]]]:
     """Status flags (sample, gauge) from the health of each gauge, and (sample,) per assembly."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
@@ -193,10 +198,25 @@ def _channel_status(
     by_gauge[flat_samples(raw, rate)] |= BIT["channel_flat"]
     by_gauge[clipped_samples(raw, full)] |= BIT["channel_clipped"]
     by_gauge[~np.isfinite(raw)] |= BIT["missing_input"]
+    if bridged is not None:
+        # A line that begins or ends at a bad sample is no better than that.
+        by_gauge |= _beside(by_gauge, bridged)
+        by_gauge[bridged] |= BIT["bridged"]
     return by_gauge, {
         name: np.bitwise_or.reduce(by_gauge[:, _columns(car, name, names)], axis=1)
         for name in assembly_names(car)
     }
+
+
+def _beside(by_gauge: NDArray[np.uint16], bridged: NDArray[np.bool_]) -> NDArray[np.uint16]:
+    """Flags of the samples before and after each `bridged` run, at its samples (sample, gauge)."""
+    bad = by_gauge & np.uint16(BIT["channel_flat"] | BIT["channel_clipped"])
+    out = np.zeros_like(by_gauge)
+    for k in np.flatnonzero(bad.any(axis=0) & bridged.any(axis=0)):
+        real, run = np.flatnonzero(~bridged[:, k]), np.flatnonzero(bridged[:, k])
+        after = np.searchsorted(real, run)
+        out[run, k] = bad[real[after - 1], k] | bad[real[after], k]
+    return out
 
 
 def _zeros(

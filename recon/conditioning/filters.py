@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.records.timing import GAP_STEPS
 
 ORDER = 4  # of each of the two passes
 LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lower filter
@@ -67,18 +65,6 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
     return float(np.sqrt(np.mean(np.abs(response) ** 4)))
 
 
-def stretches(elapsed: Floats) -> list[slice]:
-    """Stretches of a log between gaps in time, as slices of samples.
-
-    `elapsed` (sample,) is the time [s].  A step longer than `GAP_STEPS` median steps is a gap;
-    no filter may run across one.
-    """
-    step = np.diff(elapsed)
-    edges = np.flatnonzero(step > GAP_STEPS * np.median(step)) + 1
-    ends = [0, *edges.tolist(), len(elapsed)]
-    return [slice(a, b) for a, b in pairwise(ends)]
-
-
 def low_pass(
     values: Floats,
     bandwidth: float,
@@ -99,7 +85,7 @@ def low_pass(
     rate : float
         Sampling rate.  [Hz]
     parts : list of slice, optional
-        Stretches that are filtered separately, see `stretches`; the whole log if omitted.
+        Stretches that are filtered separately, see `on_time_base`; the whole log if omitted.
         Stretches shorter than `SHORTEST` become NaN.
     out : (sample, channel), optional
         Array for the result; it may be `values`.

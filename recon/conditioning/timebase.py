@@ -1,0 +1,302 @@
+"""Even steps of time for a log: dropped samples are bridged, gaps are marked, slow channels filled.
+
+A straight line bridges the samples that a logger dropped, as long as the bandwidth of the forces
+leaves the indications nothing to do in between that noise would not do anyway.  A longer gap gets
+rows without numbers, so that nothing is known there, and no filter runs across it.  An ordinary
+channel that is logged more slowly than the gauges is carried at its own rate and filled between
+its own samples.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataWarning
+from recon.records.logs import VARIABLES
+from recon.records.timing import GAP_STEPS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# A run of lost samples can be recovered from a signal of bandwidth B if the time between the
+# samples around it stays below some 0.75 / B: beyond that the noise of the samples around it is
+# multiplied (the eigenvalues of the time-limited band-limiting operator; 1.5 at 0.75 / B).
+PERIODS = 0.75
+# A straight line may be wrong, in the middle of the gap, by so many times what noise alone makes
+# of it, or by this share of the standard deviation of the channel.
+NOISE_TIMES, SPREAD_SHARE = 2.0, 0.002
+ENOUGH_PLACES = 20_000  # of a long log, at which a straight line is tried
+HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBase:
+    """A log on even steps: `parts` are its stretches between gaps, as slices of samples.
+
+    `bridged` (sample, gauge) marks indications that a straight line replaces, None if there are
+    none; `longest` [s] is the longest gap that was bridged.
+    """
+
+    log: xr.Dataset
+    parts: list[slice]
+    bridged: NDArray[np.bool_] | None = None
+    longest: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """New rows of a log: their `elapsed` time [s] and the old row of each, all (row,).
+
+    `added` marks rows that the log does not have; `starts` are those at which stretches begin.
+    Each row that marks the end of a gap is a stretch of its own, too short for any filter.
+    """
+
+    elapsed: Floats
+    source: NDArray[np.int64]
+    added: NDArray[np.bool_]
+    starts: NDArray[np.int64]
+
+    @property
+    def parts(self) -> list[slice]:
+        """Stretches between gaps."""
+        ends = [*self.starts[1:].tolist(), len(self.elapsed)]
+        return [slice(a, b) for a, b in zip(self.starts.tolist(), ends, strict=True)]
+
+
+def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
+    """Bridge dropped samples, mark gaps and fill slow channels.
+
+    Parameters
+    ----------
+    log : Dataset (elapsed_time, gauge)
+        As `read_log` returns it.
+    rate : float
+        Sampling rate.  [Hz]
+    bandwidth : float
+        Bandwidth of the forces.  [Hz]
+
+    Returns
+    -------
+    TimeBase
+        The log itself if nothing is missing.  Otherwise one with a row for each dropped sample
+        and a row without numbers at both ends of each longer gap.  Channels that were filled have
+        the attributes `own_step` [s], the longest interval between two of their samples that was
+        filled, and `u_filled`, the standard uncertainty of filled values in the channel's unit.
+
+    Warns
+    -----
+    DataWarning
+        Samples were bridged, or gaps are too long for it.
+    """
+    elapsed, raw = log["elapsed_time"].to_numpy(), log["indication"].to_numpy()
+    lost = _lost_lengths(elapsed, raw, rate)
+    reach = _reach(raw, rate, bandwidth, lost)
+    rows = _rows(elapsed, rate, reach)
+    bridged, even = None, log
+    if rows.added.any():
+        even = _with_rows(log, rows)
+    if lost.size:
+        values = even["indication"].to_numpy()
+        filled = np.array(values, copy=True)
+        for part in rows.parts:
+            filled[part] = _bridged(rows.elapsed[part], values[part], reach)
+        bridged = np.isnan(values) & np.isfinite(filled)
+        even = even.assign(indication=(log["indication"].dims, filled, log["indication"].attrs))
+    even = _with_channels(even, rows, max(reach, GAP_STEPS / rate))
+    base = TimeBase(even, rows.parts)
+    if bridged is not None and bridged.any():
+        base = replace(base, bridged=bridged, longest=reach)
+    if lost.size:
+        _report(log, lost, rate, base)
+    return base
+
+
+def _lost_lengths(elapsed: Floats, raw: Floats, rate: float) -> NDArray[np.int64]:
+    """Lengths [steps] of all gaps, from the sample before to the sample after, sorted.
+
+    Gaps are steps in time that are too long, and runs of samples without a number in any gauge.
+    """
+    steps = np.rint(np.diff(elapsed) * rate).astype(np.int64)
+    lengths = [np.maximum(steps[np.diff(elapsed) * rate > GAP_STEPS], 2)]
+    if np.isnan(raw.sum()):
+        for column in raw.T:
+            there = np.flatnonzero(np.isfinite(column))
+            runs = np.diff(there)
+            at = np.flatnonzero(runs > 1)
+            taken = (elapsed[there[at + 1]] - elapsed[there[at]]) * rate
+            lengths.append(np.rint(taken).astype(np.int64))
+    return np.sort(np.concatenate(lengths))
+
+
+def _reach(raw: Floats, rate: float, bandwidth: float, lost: NDArray[np.int64]) -> float:
+    """Longest time [s] between two samples that a straight line may bridge."""
+    allowed = 1
+    for steps in np.unique(lost[lost <= PERIODS / bandwidth * rate]):
+        if not _straight_enough(raw, -(-int(steps) // 2)):
+            break
+        allowed = int(steps)
+    return (allowed + 0.5) / rate if allowed > 1 else 0.0
+
+
+def _straight_enough(raw: Floats, half: int) -> bool:
+    """Whether straight lines over twice `half` steps are wrong by noise only, in most gauges."""
+    at = np.arange(half, len(raw) - half, max(len(raw) // ENOUGH_PLACES, 1))
+    if not at.size:
+        return False
+    wrong = raw[at] - 0.5 * (raw[at - half] + raw[at + half])
+    near = raw[at] - 0.5 * (raw[at - 1] + raw[at + 1])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # gauges without a number
+        size = np.sqrt(np.nanmean(wrong**2, axis=0))
+        noise = 1.4826 * np.nanmedian(np.abs(near), axis=0)
+        allowed = np.maximum(NOISE_TIMES * noise, SPREAD_SHARE * np.nanstd(raw, axis=0))
+    known = np.isfinite(size)
+    return bool(np.mean(size[known] <= allowed[known]) >= 0.5) if known.any() else False
+
+
+def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
+    """Rows with those added that bridge or mark gaps; a gap gets one at each of its ends."""
+    step = np.diff(elapsed)
+    gap = step * rate > GAP_STEPS
+    bridge = gap & (step <= reach)
+    lost = np.maximum(np.rint(step * rate).astype(np.int64) - 1, 1)
+    new = np.where(bridge, lost, np.where(gap, np.minimum(lost, 2), 0))
+    source = np.repeat(np.arange(len(elapsed)), np.append(1 + new, 1))
+    first = np.concatenate([[0], np.cumsum(1 + new)])
+    place = np.arange(len(source)) - first[source]
+    step, new = np.append(step, 0.0), np.append(new, 0)
+    offset = step[source] * place / (new[source] + 1)
+    long = np.append(gap & ~bridge, False)
+    offset = np.where(long[source] & (place == 1) & (new[source] == 2), 1.0 / rate, offset)
+    offset = np.where(long[source] & (place == 2), step[source] - 1.0 / rate, offset)
+    mark = long[source] & (place > 0)
+    starts = np.flatnonzero(mark[1:] | mark[:-1]) + 1
+    return _Rows(elapsed[source] + offset, source, place > 0, np.append(0, starts))
+
+
+def _with_rows(log: xr.Dataset, rows: _Rows) -> xr.Dataset:
+    """The log with the added rows, which hold no numbers."""
+    even = log.isel(elapsed_time=rows.source)
+    for name, variable in even.data_vars.items():
+        if variable.dims[:1] == ("elapsed_time",):
+            values = variable.to_numpy()
+            values[rows.added] = np.nan
+            even[name] = (variable.dims, values, variable.attrs)
+    time = ("elapsed_time", rows.elapsed, log["elapsed_time"].attrs)
+    return even.assign_coords(elapsed_time=time)
+
+
+def _bridged(elapsed: Floats, values: Floats, reach: float) -> Floats:
+    """Values (sample, gauge), their short runs of NaN replaced by straight lines."""
+    out = np.array(values, copy=True)
+    for k in np.flatnonzero(np.isnan(values).any(axis=0)):
+        good = np.isfinite(values[:, k])
+        near = _between(elapsed, good, reach) & ~good
+        if near.any():
+            out[near, k] = np.interp(elapsed[near], elapsed[good], values[good, k])
+    return out
+
+
+def _between(elapsed: Floats, good: NDArray[np.bool_], reach: float) -> NDArray[np.bool_]:
+    """Samples that lie between two `good` ones no further apart than `reach` [s]."""
+    there = np.flatnonzero(good)
+    if len(there) < 2:
+        return np.zeros(len(good), dtype=bool)
+    after = np.searchsorted(there, np.arange(len(good)))
+    inside = (after > 0) & (after < len(there))
+    after = np.clip(after, 1, len(there) - 1)
+    return np.asarray(inside & (elapsed[there[after]] - elapsed[there[after - 1]] <= reach))
+
+
+# --- ordinary channels ----------------------------------------------------------------------
+
+
+def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
+    """Fill every ordinary channel that has samples without a number."""
+    for name in VARIABLES:
+        if name in log and np.isnan(log[name].to_numpy().sum()):
+            channel = log[name]
+            flat = channel.to_numpy().reshape(len(rows.elapsed), -1)
+            out, own, u = np.array(flat, copy=True), 0.0, 0.0
+            for k in range(flat.shape[1]):
+                good = np.isfinite(flat[:, k])
+                if good.all() or good.sum() < 2:
+                    continue
+                filled = _Filled.of(rows.elapsed, flat[:, k], reach, held=name in HELD)
+                out[:, k] = filled.values
+                own, u = max(own, filled.step), max(u, filled.u)
+            more = {"own_step": own, "u_filled": u} if own > reach else {}
+            values = out.reshape(channel.shape)
+            log = log.assign({name: (channel.dims, values, channel.attrs | more)})
+    return log
+
+
+@dataclass(frozen=True, slots=True)
+class _Filled:
+    """A channel with its gaps filled: `values` (sample,), its own `step` [s] and error `u`."""
+
+    values: Floats
+    step: float
+    u: float
+
+    @classmethod
+    def of(cls, elapsed: Floats, values: Floats, reach: float, *, held: bool) -> _Filled:
+        """Fill between samples that are at most 1.5 of the channel's own steps apart.
+
+        The error is that of leaving out every second sample, which is an upper limit: the
+        samples are then twice as far apart.
+        """
+        good = np.isfinite(values)
+        time, own = elapsed[good], values[good]
+        step = float(np.median(np.diff(time)))
+        reach = max(reach, GAP_STEPS * step)
+        ends = (elapsed - time[-1] <= step) & (time[0] - elapsed <= step)
+        wanted = ~good & (_between(elapsed, good, reach) | ((elapsed > time[-1]) & ends))
+        wanted |= ~good & (elapsed < time[0]) & ends
+        out = np.array(values, copy=True)
+        out[wanted] = _interpolated(elapsed[wanted], time, own, held=held)
+        u = 0.0
+        if len(own) > 4 and not held:
+            left_out = _interpolated(time[1:-1:2], time[::2], own[::2], held=held)
+            u = float(np.sqrt(np.mean((left_out - own[1:-1:2]) ** 2)))
+        return cls(out, step, u)
+
+
+def _interpolated(at: Floats, time: Floats, own: Floats, *, held: bool) -> Floats:
+    """Values at the times `at`: the last sample where held, else a curve that never overshoots."""
+    from scipy.interpolate import PchipInterpolator
+
+    if held:
+        return np.asarray(own[np.clip(np.searchsorted(time, at, side="right") - 1, 0, None)])
+    if len(own) < 3:
+        return np.interp(at, time, own)
+    return np.asarray(PchipInterpolator(time, own)(np.clip(at, time[0], time[-1])))
+
+
+# --- words ----------------------------------------------------------------------------------
+
+
+def _report(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBase) -> None:
+    """State how many samples were bridged, and which gaps were not and what would bridge them."""
+    path = log.attrs.get("path", "log")
+    sentences = []
+    if base.bridged is not None:
+        count = int(base.bridged.any(axis=1).sum())
+        share = 100 * count / len(base.bridged)
+        sentences.append(
+            f"{count} samples ({share:.2g} %) were dropped in gaps of up to {base.longest:.3g} s "
+            "and are bridged by straight lines; the flag 'bridged' marks them"
+        )
+    long = lost[lost / rate > base.longest]
+    if long.size:
+        sentences.append(
+            f"{long.size} gap(s) of {long[0] / rate:.3g} to {long[-1] / rate:.3g} s are not "
+            "bridged: forces are not known there, and no filter runs across them"
+        )
+    warnings.warn(f"{path}: {'; '.join(sentences)}.", DataWarning, stacklevel=4)
