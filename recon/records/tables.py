@@ -11,6 +11,7 @@ import io
 import re
 from collections import deque
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 from typing import Any, NamedTuple
 
@@ -22,6 +23,7 @@ from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split
 from recon.records.stamps import seconds_of, stamp
 
 BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
+THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
 NEWLINE = b"\n"
 STRAY_RETURN = re.compile(rb"\r(?!\n)")
@@ -157,16 +159,29 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
 def parsed_blocks(layout: Layout, wanted: Wanted) -> Iterator[Floats]:
     """Yield the columns of `parse_table` [m, s ...] block by block, each (position, row).
 
+    Blocks are parsed side by side and come in their order.
+
     Raises
     ------
     DataError
         As `parse_table`.
     """
+    waiting: deque[Future[Floats]] = deque()
+    with ThreadPoolExecutor(THREADS) as pool:  # the parser holds no lock while it reads numbers
+        for line, block in _numbered(layout):
+            waiting.append(pool.submit(_parse_block, layout, block, line, wanted))
+            if len(waiting) > THREADS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _numbered(layout: Layout) -> Iterator[tuple[int, bytes]]:
+    """Blocks of text that are not empty, each with the number of its first line."""
     line = layout.first_line
     for block in _blocks(layout):
-        refuse_nul(layout.path, block, line - 1)
         if not block.isspace():
-            yield _parse_block(layout, block, line, wanted)
+            yield line, block
         line += block.count(NEWLINE)
 
 
@@ -232,6 +247,7 @@ def _check_fields(layout: Layout, block: bytes, first_line: int) -> None:
 
 def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) -> Floats:
     """Columns (position, row) of one block; faults are looked for only where there can be one."""
+    refuse_nul(layout.path, block, first_line - 1)
     try:
         frame = _frame(layout, block, wanted)
     except ValueError as error:
