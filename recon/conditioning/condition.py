@@ -27,6 +27,7 @@ from recon.conditioning.filters import (
     zero_phase_gain,
 )
 from recon.conditioning.health import clipped_samples, flat_samples
+from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
@@ -131,7 +132,7 @@ def condition(
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
             _filter_channel(out, log[name], _beyond(log, car, name), Band(bandwidth, rate, parts))
-    return out
+    return with_hub_motion(out, log, car, Band(bandwidth, rate, parts))
 
 
 def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[float, float]:

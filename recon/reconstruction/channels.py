@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -18,6 +19,7 @@ from recon.reconstruction.session import (
     Attitude,
     Session,
     Steer,
+    Three,
     WheelSensors,
 )
 from recon.reconstruction.tare import Tare
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Corner, Vehicle
 
 T = TypeVar("T")
+Words = tuple[str, str, str]
 MOST_NAMED = 6  # missing gauges that a message names
 
 # Stated widenings where a channel is not logged; common practice, no source.
@@ -201,24 +204,13 @@ def tare_of(log: xr.Dataset, assembly: str) -> Tare:
 
 
 def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, steer: Steer) -> WheelSensors:
-    """Stated errors of what was logged, stated widenings for what was not, each with a warning."""
+    """Stated errors of logged channels, stated widenings for the others, each with a warning."""
     sensors, name = car.sensors, corner.name
     travel_logged = logged(log, "travel", name)
     if not travel_logged:
         u_travel = f"a standard uncertainty of {1e3 * U_TRAVEL_UNKNOWN:.0f} mm"
         _warn_missing(log, name, "travel", f"intervals allow for {u_travel}")
-    source = _acceleration_sources(log, name)
-    u = {
-        "hub": sensors.u_hub_acceleration,
-        "body": U_ACCELERATION_OF_BODY,
-        "none": U_ACCELERATION_UNKNOWN,
-    }
-    for where, instead in (("body", "body acceleration"), ("none", "gravity alone")):
-        axes = [axis for axis, found in zip(COMPONENTS, source, strict=True) if found == where]
-        if axes:
-            which = "" if len(axes) == 3 else f" ({', '.join(axes)})"
-            used = f"{instead} is used, with a standard uncertainty of {u[where]:.0f} m/s2"
-            _warn_missing(log, name, f"hub_acceleration{which}", used)
+    hub = _hub_inputs(log, car, name)
     return WheelSensors(
         travel=sensors.u_travel if travel_logged else U_TRAVEL_UNKNOWN,
         travel_share=sensors.u_travel_share if travel_logged else 0.0,
@@ -226,17 +218,70 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, steer: Steer) 
         rack=steer.u_rack if corner.steered else 0.0,
         heading=steer.u_heading if corner.steered else 0.0,
         steer_logged=steer.source != "none",
-        acceleration=_three(u[where] for where in source),
-        acceleration_share=_three(
-            sensors.u_hub_acceleration_share if where == "hub" else 0.0 for where in source
-        ),
-        acceleration_from=source,
+        acceleration=hub.u,
+        acceleration_share=hub.share,
+        acceleration_from=hub.source,
+        moves=hub.moves,
         hub_noise=_hub_noise(log, name),
         pressure_logged=logged(log, "brake_pressure", name),
     )
 
 
-def _acceleration_sources(log: xr.Dataset, corner: str) -> tuple[str, str, str]:
+@dataclass(frozen=True, slots=True)
+class _HubInputs:
+    """Source of a hub's acceleration axis by axis, `u` [m/s2], relative `share`, see `session`."""
+
+    source: Words
+    u: Three
+    share: Three
+    moves: bool
+
+
+def _hub_inputs(log: xr.Dataset, car: Vehicle, name: str) -> _HubInputs:
+    """Best source of the hub's acceleration axis by axis, with a warning where it is not logged."""
+    sensors, source = car.sensors, _acceleration_sources(log, name)
+    moves = source != ("hub",) * 3 and logged(log, "relative_acceleration", name)
+    against_body = np.array([U_ACCELERATION_OF_BODY] * 3)
+    if moves:
+        against_body = log["u_relative_acceleration"].sel(corner=name).to_numpy()
+        # The body's accelerometer is taken to be as good as those that the vehicle file states.
+        against_body = np.hypot(against_body, sensors.u_hub_acceleration)
+    of = {
+        "hub": np.full(3, sensors.u_hub_acceleration),
+        "body": against_body,
+        "none": np.full(3, U_ACCELERATION_UNKNOWN),
+    }
+    u = _three(float(of[where][axis]) for axis, where in enumerate(source))
+    share = _three(
+        sensors.u_hub_acceleration_share if where == "hub" or (where == "body" and moves) else 0.0
+        for where in source
+    )
+    _warn_of_stand_in(log, name, source, u, moves)
+    return _HubInputs(source, u, share, moves)
+
+
+def _warn_of_stand_in(log: xr.Dataset, name: str, source: Words, u: Three, moves: bool) -> None:
+    """One warning per source that stands in for the hub's accelerometer."""
+    used = {"body": "body acceleration is used", "none": "gravity alone is used"}
+    if moves:
+        used["body"] = (
+            "it is inferred from body acceleration and the motion of the wheel against the body"
+        )
+    for where, instead in used.items():
+        axes = [axis for axis in range(3) if source[axis] == where]
+        if axes:
+            which = "" if len(axes) == 3 else f" ({', '.join(COMPONENTS[a] for a in axes)})"
+            each = f"{u[axes[0]]:.2g}" if len({u[a] for a in axes}) == 1 else _listed(u, axes)
+            text = f"{instead}, with a standard uncertainty of {each} m/s2"
+            _warn_missing(log, name, f"hub_acceleration{which}", text)
+
+
+def _listed(u: Three, axes: list[int]) -> str:
+    """Uncertainties of some axes, such as '0.9 (x), 0.6 (y), 0.3 (z)'."""
+    return ", ".join(f"{u[axis]:.2g} ({COMPONENTS[axis]})" for axis in axes)
+
+
+def _acceleration_sources(log: xr.Dataset, corner: str) -> Words:
     """Best source of the hub's acceleration, axis by axis."""
     hub = _axes_logged(log, "hub_acceleration", corner)
     body = _axes_logged(log, "acceleration", None)

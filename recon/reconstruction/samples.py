@@ -204,6 +204,9 @@ def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) 
     """Specific force (3, sample) [m/s2] of a hub, axis by axis from its best source."""
     sources = sensors.acceleration_from
     of = {"none": STANDARD_GRAVITY * body.turn[2], "body": body.force}
+    if sensors.moves:
+        against_body = _channel(log, "relative_acceleration", corner).T
+        of = {source: force + against_body for source, force in of.items()}
     if "hub" in sources:
         of["hub"] = _channel(log, "hub_acceleration", corner).T
     return np.array([of[source][axis] for axis, source in enumerate(sources)])

@@ -50,8 +50,9 @@ class WheelSensors:
 
     `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
     (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
-    `acceleration_from` names for each axis its source: "hub", "body" or "none".  `hub_noise` is
-    that of single samples after filtering [m/s2].
+    `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not the
+    hub and `moves` is true, the motion of the wheel centre against the body is added, see
+    `conditioning.hub_motion`.  `hub_noise` is that of single samples after filtering [m/s2].
     """
 
     travel: float = 0.0
@@ -63,6 +64,7 @@ class WheelSensors:
     acceleration: Three = (0.0, 0.0, 0.0)
     acceleration_share: Three = (0.0, 0.0, 0.0)
     acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
+    moves: bool = False
     hub_noise: float = 0.0
     pressure_logged: bool = False
 

@@ -1,0 +1,198 @@
+"""Acceleration of the wheel centres against the centre of mass, from other channels.
+
+Where an axis of the hub's acceleration is not logged, the body's is used, and the wheel centre
+moves against the body by
+
+    x:  -r' y - r^2 x + p'' z
+    y:   r' x - r^2 y - q'' z + (dy/dt) t''
+    z:   t'' + q'' y - p'' x
+
+with yaw rate r, roll q, pitch p and travel t; x, y, z lead from the centre of mass to the wheel
+centre and dy/dt is the sideways motion of the wheel centre per travel.  Rigid bodies, small angles;
+the tyre stays where it touches the road.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.labelled import Variable, stamped
+from recon.conditioning.derivative import Derivative, derivative
+from recon.conditioning.filters import Band
+from recon.mechanics.assembly import Assembly, assemblies_of
+from recon.mechanics.motion import pose
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Vehicle
+
+# What the equations leave out, as standard uncertainties.  Sizes are those found on an invented car
+# with another model of its motion, and on virtual cars; no source.
+SIDE_DENSITY, SIDE_CORNER = 0.015, 15.0  # (m/s2)2/Hz up to 15 Hz, then falling: sideways shaking
+YAW_SHARE = (0.6, 0.15)  # of the yaw terms along x and y: sideslip, place of the accelerometer
+SHAKE_SHARE = (0.05, 0.15)  # of the vertical motion along x and y: bushes, arms that are not level
+NO_ATTITUDE = 0.5  # m/s2 vertically, roll and pitch not logged: the body as if it did not turn
+NO_YAW = 1.5  # m/s2 along x and y, neither yaw rate nor speed logged
+# Vertical motion of a wheel without travel: density of its acceleration on a smooth road, rising
+# to wheel hop and falling above; 0.6 m/s2 at 8 Hz, 1.65 at 30 Hz.
+ROAD_DENSITY, HOP = 0.3, 12.0  # (m/s2)2/Hz, Hz
+STEP = 0.005  # m, for slopes over travel
+SLOWEST = 3.0  # m/s, for yaw rate from speed
+
+MOTION = {
+    "relative_acceleration": Variable(
+        ("elapsed_time", "corner", "component"),
+        "acceleration of the wheel centre against the centre of mass, inferred",
+        "m/s2",
+    ),
+    "u_relative_acceleration": Variable(
+        ("corner", "component"),
+        "standard uncertainty of it at the bandwidth",
+        "m/s2",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """Derivatives of the body's motion, None where they cannot be found.
+
+    `yaw` (sample,) [rad/s], its derivative, and second derivatives of roll and pitch [rad/s2].
+    """
+
+    yaw: Floats | None
+    yaw_change: Derivative | None
+    roll: Derivative | None
+    pitch: Derivative | None
+
+
+def side_spectrum(bandwidth: float) -> float:
+    """Sideways acceleration [m/s2 rms] that the equations leave out, up to a bandwidth [Hz]."""
+    return float(np.sqrt(SIDE_DENSITY * SIDE_CORNER * np.arctan(bandwidth / SIDE_CORNER)))
+
+
+def road_spectrum(bandwidth: float) -> float:
+    """Vertical acceleration [m/s2 rms] of a wheel on a smooth road up to a bandwidth [Hz].
+
+    Its density is (f / hop)^2 of `ROAD_DENSITY` up to wheel hop, and (hop / f)^3 of it above.
+    """
+    low = min(bandwidth, HOP)
+    square = low**3 / (3 * HOP**2)
+    if bandwidth > HOP:
+        square += 0.5 * HOP * (1 - (HOP / bandwidth) ** 2)
+    return float(np.sqrt(ROAD_DENSITY * square))
+
+
+def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) -> xr.Dataset:
+    """The conditioned log `out` with `MOTION`, if a hub's acceleration is not all there.
+
+    `log` has the channels as logged, `out` filtered at the bandwidth of `band`.
+    """
+    if "corner" not in log.dims or not _wanted(log):
+        return out
+    motion = _body_motion(out, log, band)
+    # Sideways motion by travel matters only beside a body acceleration that is known.
+    known = "travel" in log and "acceleration" in log
+    slopes = _slopes(assemblies_of(car)) if known else {}
+    names = [str(name) for name in log["corner"].to_numpy()]
+    parts = [_of_corner(log, car, name, motion, slopes.get(name, 0.0), band) for name in names]
+    arrays = {
+        "relative_acceleration": np.stack([value for value, _ in parts], axis=1),
+        "u_relative_acceleration": np.array([u for _, u in parts]),
+    }
+    out = out.assign_coords(component=["x", "y", "z"])
+    return out.assign(stamped(MOTION, arrays))
+
+
+def _wanted(log: xr.Dataset) -> bool:
+    """True where an axis of a hub has no number at all."""
+    if "hub_acceleration" not in log:
+        return True
+    return not bool(np.isfinite(log["hub_acceleration"].to_numpy()).any(axis=0).all())
+
+
+def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
+    yaw, raw = None, None
+    if "yaw_rate" in log:
+        yaw, raw = out["yaw_rate"].to_numpy(), log["yaw_rate"].to_numpy()
+    elif "speed" in log and "acceleration" in log:
+        # A car without sideslip turns by its lateral acceleration over its speed.
+        yaw, raw = (
+            data["acceleration"].to_numpy()[:, 1] / np.maximum(data["speed"].to_numpy(), SLOWEST)
+            for data in (out, log)
+        )
+    change = None if raw is None else derivative(raw, 1, band)
+    roll, pitch = (
+        derivative(log[name].to_numpy(), 2, band) if name in log else None
+        for name in ("roll", "pitch")
+    )
+    both = roll is not None and pitch is not None
+    return Motion(yaw, change, roll if both else None, pitch if both else None)
+
+
+def _slopes(assemblies: dict[str, Assembly]) -> dict[str, float]:
+    """Sideways motion of each wheel centre per travel [m/m] at design height."""
+    out = {}
+    for assembly in assemblies.values():
+        for k, corner in enumerate(assembly.corners):
+            travel = np.zeros((2, len(assembly.corners)))
+            travel[:, k] = -STEP, STEP
+            hub = pose(assembly.mechanism, travel).wheels[k].hub
+            out[corner.name] = float((hub[1, 1] - hub[0, 1]) / (2 * STEP))
+    return out
+
+
+def _of_corner(
+    log: xr.Dataset, car: Vehicle, name: str, motion: Motion, slope: float, band: Band
+) -> tuple[Floats, Floats]:
+    """Relative acceleration (sample, 3) of one wheel centre and its uncertainty (3,) [m/s2]."""
+    arm = np.array(car.corners[name].wheel.centre) - np.array(car.centre_of_mass)
+    top = min(band.bandwidth, 0.5 * band.rate)
+    value = np.zeros((log.sizes["elapsed_time"], 3))
+    u = np.array([0.0, side_spectrum(top), 0.0])
+    vertical, square, shake = _vertical(log, name, motion, arm, band)
+    value[:, 2] = vertical
+    u[2] = np.sqrt(square)
+    value[:, 1] += slope * vertical
+    yaw, u_yaw = _yaw_terms(motion, arm)
+    value[:, :2] += yaw
+    u[:2] = np.sqrt(u[:2] ** 2 + u_yaw**2 + (np.array(SHAKE_SHARE) * shake) ** 2)
+    if motion.roll is not None and motion.pitch is not None:
+        value[:, 0] += arm[2] * motion.pitch.values
+        value[:, 1] -= arm[2] * motion.roll.values
+        u[:2] = np.hypot(u[:2], abs(arm[2]) * np.array([motion.pitch.u, motion.roll.u]))
+    return value, u
+
+
+def _vertical(
+    log: xr.Dataset, name: str, motion: Motion, arm: Floats, band: Band
+) -> tuple[Floats, float, float]:
+    """Vertical part (sample,), its variance, and the rms of the wheel's motion, from [m/s2]."""
+    found = None
+    if "travel" in log:
+        found = derivative(log["travel"].sel(corner=name).to_numpy(), 2, band)
+    if found is None:
+        road = road_spectrum(min(band.bandwidth, 0.5 * band.rate))
+        return np.zeros(log.sizes["elapsed_time"]), road**2, road
+    if motion.roll is None or motion.pitch is None:
+        return found.values, found.u**2 + NO_ATTITUDE**2, found.size
+    # The body's turns are slow and have a filter of their own.
+    value = found.values + arm[1] * motion.roll.values - arm[0] * motion.pitch.values
+    own = np.array([1.0, arm[1], arm[0]]) * [found.u, motion.roll.u, motion.pitch.u]
+    return value, float(np.sum(own**2)), found.size
+
+
+def _yaw_terms(motion: Motion, arm: Floats) -> tuple[Floats, Floats]:
+    """Terms of yaw (sample, 2) along x and y, and their uncertainties (2,) [m/s2]."""
+    if motion.yaw is None or motion.yaw_change is None:
+        return np.zeros(2), np.full(2, NO_YAW)
+    change, square = motion.yaw_change.values, motion.yaw**2
+    terms = np.column_stack([-change * arm[1] - square * arm[0], change * arm[0] - square * arm[1]])
+    size = np.sqrt(np.nanmean(np.square(terms), axis=0))
+    noise = motion.yaw_change.u * np.abs(arm[[1, 0]])
+    return terms, np.hypot(np.array(YAW_SHARE) * size, noise)
