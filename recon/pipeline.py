@@ -156,7 +156,10 @@ def reconstruct(
     overwrite: bool = False,
     say: Say = _quiet,
 ) -> Report:
-    """Calculate tyre forces with intervals from a log, and draw Fy over Fx of every tyre."""
+    """Calculate tyre forces with intervals from a log, and draw them.
+
+    Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
+    """
     from recon.calibration.store import read_calibration
     from recon.conditioning.condition import condition
     from recon.examination.reconstruct import reconstruct as solve
@@ -167,6 +170,7 @@ def reconstruct(
     from recon.records.results import write_result
     from recon.records.tares import read_tares
     from recon.records.vehicles import read_vehicle
+    from recon.report.bands import band_pictures
     from recon.report.doubts import doubt_lines, drawn_with_doubts
     from recon.report.forces import forces_summary
     from recon.report.friction import plot_friction_plane
@@ -188,10 +192,14 @@ def reconstruct(
     for sentence in implausible(forces, raw, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
-    say("writing the forces and their picture")
+    say("writing the forces and their pictures")
     write = partial(write_result, forces)
-    draw = partial(drawn_with_doubts, partial(plot_friction_plane, forces), doubts)
-    files = _written({"forces.nc": write}, {"friction_plane.png": draw}, folder, overwrite)
+    plane: Pictures = {"friction_plane.png": partial(plot_friction_plane, forces)}
+    pictures: Pictures = {
+        name: partial(drawn_with_doubts, draw, doubts)
+        for name, draw in (plane | band_pictures(forces)).items()
+    }
+    files = _written({"forces.nc": write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*doubt_lines(doubts), *forces_summary(forces, weighings))
     return Report(lines, files, doubted=bool(doubts))

@@ -13,7 +13,8 @@ import recon
 from recon.analysis.budget import MOST_SAMPLES, OWNERS, budget
 from recon.base.errors import DataError
 from recon.reconstruction.cures import UNKNOWN, description_of
-from recon.report.budget import PARTS, budget_summary, plot_budget
+from recon.report.budget import budget_summary, plot_budget
+from recon.report.sheet import PART_LOOKS
 from tests.days import day
 from tests.suspension_days import ALL, KINDS, LOST, unit_day
 
@@ -42,7 +43,7 @@ def test_the_parts_of_a_budget_are_those_of_the_result() -> None:
     forces = day().forces
     time = forces["elapsed_time"].to_numpy()
     found = budget(forces, time=time[1500])
-    for part in PARTS:
+    for part in PART_LOOKS:
         own = found["contribution"].to_numpy()[found["cause_part"].to_numpy() == part]
         stated = forces[f"u_tyre_force_{part}"].to_numpy()[1500].astype(float)
         assert_allclose(np.sum(own**2, axis=0), stated**2, rtol=ROUNDING)
@@ -156,7 +157,7 @@ def test_the_picture_has_a_panel_for_each_force_and_bars_that_add_up() -> None:
         assert_allclose(np.sum(np.square(widths)), u**2, rtol=1e-9)  # the rest is a bar too
         assert panel.get_xlabel().endswith("[N]")
     legend = " ".join(t.get_text() for t in figure.legends[0].get_texts())
-    assert all(words in legend for _, _, words in PARTS.values())
+    assert all(words in legend for _, _, words in PART_LOOKS.values())
 
 
 @pytest.mark.parametrize(

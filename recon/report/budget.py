@@ -11,13 +11,13 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.report.sheet import (
     INK,
     LOOKS,
-    MIDDLE,
-    PALE,
+    PART_LOOKS,
     SMALL,
     Around,
     add_panel,
     dress,
     empty_sheet,
+    part_legend,
     style_panel,
     tyre_footer,
 )
@@ -25,7 +25,6 @@ from recon.report.text import wrapped
 
 if TYPE_CHECKING:
     import xarray as xr
-    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -33,13 +32,6 @@ ENOUGH = 0.9  # share of the variance after which the words of one force end
 FEW, MANY = 4, 30  # lines of each force: where several are asked for, and where one is
 BARS = 7
 AROUND = Around(left=2.05, right=0.45, below=0.45, above=0.45)
-# Fill and hatch of each part of the uncertainty, distinct in a grey print.
-PARTS = {
-    "random": ("white", "////", "random: new at every sample"),
-    "session": (PALE, "", "session: fixed over one drive"),
-    "calibration": (MIDDLE, "....", "calibration: common to all drives"),
-    "assumption": (INK, "", "assumption: stated, not measured"),
-}
 
 
 def budget_summary(answer: xr.Dataset) -> list[str]:
@@ -113,7 +105,7 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     # At least as wide as the words below need.
     figure = empty_sheet(max(4.9 * columns, 8.5), 1.3 + 2.35 * len(corners))
     room = dress(
-        figure, _title(answer), _legend(), _footer(forces, answer), columns=min(2 * columns, 4)
+        figure, _title(answer), part_legend(), _footer(forces, answer), columns=min(2 * columns, 4)
     )
     boxes = [box for row in room.rows(len(corners)) for box in row.columns(*[1.0] * columns)]
     places = [(c, x) for c in corners for x in components]
@@ -135,7 +127,7 @@ def _draw_bars(panel: Axes, one: xr.Dataset, name: str) -> None:
     parts = [str(one["cause_part"].to_numpy()[n]) for n in order] + [""]
     widths = [*(float(size[n]) for n in order), rest]
     for row, (width, part) in enumerate(zip(widths, parts, strict=True)):
-        colour, hatch, _ = PARTS.get(part, ("white", "", ""))
+        colour, hatch, _ = PART_LOOKS.get(part, ("white", "", ""))
         panel.barh(-row, width, height=0.7, facecolor=colour, edgecolor=INK, linewidth=0.6,
                    hatch=hatch)  # fmt: skip
         share = 100 * (width / u) ** 2
@@ -157,16 +149,6 @@ def _title(answer: xr.Dataset) -> str:
     k, i = np.unravel_index(int(np.nanargmax(total)), total.shape)
     corner, component = answer["corner"].to_numpy()[k], answer["component"].to_numpy()[i]
     return f"Causes of the uncertainty: widest u = {total[k, i]:.0f} N ({corner} F{component})"
-
-
-def _legend() -> list[Artist]:
-    from matplotlib.patches import Patch
-
-    out: list[Artist] = [
-        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch=hatch, label=words)
-        for colour, hatch, words in PARTS.values()
-    ]
-    return out
 
 
 def _footer(forces: xr.Dataset, answer: xr.Dataset) -> str:

@@ -51,6 +51,24 @@ LOOKS = {
     "rear": Look("axle", "#8a6fa8", "P"),
 }
 
+# Fill, hatch and words of each part of the uncertainty, distinct in a grey print.
+PART_LOOKS = {
+    "random": ("white", "////", "random: new at every sample"),
+    "session": (PALE, "", "session: fixed over one drive"),
+    "calibration": (MIDDLE, "....", "calibration: common to all drives"),
+    "assumption": (INK, "", "assumption: stated, not measured"),
+}
+
+
+def part_legend() -> list[Artist]:
+    """Entries of a legend for the parts of the uncertainty."""
+    from matplotlib.patches import Patch
+
+    return [
+        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch=hatch, label=words)
+        for colour, hatch, words in PART_LOOKS.values()
+    ]
+
 
 def empty_sheet(width: float, height: float) -> Figure:
     """Return a white figure of the given size [in]."""
@@ -80,10 +98,13 @@ class Box:
 
     def rows(self, count: int) -> list[Box]:
         """Boxes of equal height, from the top down."""
-        tall = self.tall / count
-        return [
-            Box(self.left, self.bottom + k * tall, self.wide, tall) for k in reversed(range(count))
-        ]
+        return self.stack(*[1.0] * count)
+
+    def stack(self, *heights: float) -> list[Box]:
+        """Boxes one below another whose heights are in the ratio of those given [in or 1]."""
+        ends = self.tall * np.cumsum((0.0, *heights)) / sum(heights)
+        top = self.bottom + self.tall
+        return [Box(self.left, top - b, self.wide, b - a) for a, b in pairwise(map(float, ends))]
 
     def columns(self, *shares: float) -> list[Box]:
         """Boxes side by side whose widths are in the ratio of the shares."""

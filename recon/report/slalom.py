@@ -13,6 +13,7 @@ from recon.base.status import BIT, FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.result import NOT_KNOWN
 from recon.records.forces import require_forces
+from recon.report.series import stretches, thinned
 from recon.report.sheet import (
     ACCENT,
     INK,
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Ends = tuple[float, float]
-DRAWN = 4000  # samples; more than a picture has columns of dots
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
 DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
@@ -171,7 +171,7 @@ def _window(cones: dict[str, float]) -> slice:
 
 def _draw_force(panel: Axes, tyre: xr.Dataset) -> None:
     series = [tyre[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
-    kept = _kept(np.stack(series))
+    kept = thinned(np.stack(series))
     time = tyre["elapsed_time"].to_numpy()[kept]
     force, lower, upper = (s[kept] for s in series)
     panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
@@ -200,26 +200,6 @@ def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
     panel.set_ylabel("Fy [N]", fontsize=TEXT)
     panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
     panel.xaxis.set_major_locator(MaxNLocator(3))
-
-
-def _kept(series: Floats) -> NDArray[np.intp]:
-    """Return the samples that hold the extremes of any series (series, sample) in each stretch."""
-    count = series.shape[1]
-    if count <= DRAWN:
-        return np.arange(count)
-    stretches = DRAWN // (2 * len(series))
-    length = -(-count // stretches)
-    spare = np.full((len(series), length * stretches - count), np.nan)
-    cut = np.concatenate([series, spare], axis=1).reshape(len(series), stretches, length)
-    missing = np.isnan(cut)
-    lowest = np.argmin(np.where(missing, np.inf, cut), axis=2)
-    highest = np.argmax(np.where(missing, -np.inf, cut), axis=2)
-    start = length * np.arange(stretches)
-    # Both sides of a gap stay, so that the line is broken where the numbers are missing.
-    edges = np.flatnonzero(np.diff(np.isnan(series[0]).astype(np.int8)))
-    extremes = np.concatenate([lowest + start, highest + start]).ravel()
-    kept = np.unique(np.concatenate([extremes, edges, edges + 1]))
-    return kept[kept < count]
 
 
 def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
@@ -254,7 +234,9 @@ def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
     missing = np.isnan(tyre["tyre_force"].to_numpy())
     status = np.where(missing, tyre["status"].to_numpy(), 0)
     for value in np.unique(status[missing]):
-        for begin, length in _runs(missing & (status == value), tyre):
+        for begin, length in stretches(
+            missing & (status == value), tyre["elapsed_time"].to_numpy()
+        ):
             panel.axvspan(
                 begin,
                 begin + length,
@@ -271,23 +253,17 @@ def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
     held = (tyre["status"].to_numpy() & BIT["bound_active"]) != 0
     across = panel.get_xaxis_transform()
     panel.broken_barh(
-        _runs(held, tyre), (0.0, LANE), transform=across, color=INK, linewidth=0.8, zorder=4
+        stretches(held, tyre["elapsed_time"].to_numpy()),
+        (0.0, LANE),
+        transform=across,
+        color=INK,
+        linewidth=0.8,
+        zorder=4,
     )
     panel.axline((0, LANE), slope=0, transform=panel.transAxes, color=MIDDLE, linewidth=0.5)
     panel.text(
         1.005, LANE / 2, "Fz held\nat 0", transform=panel.transAxes, fontsize=SMALL, va="center"
     )
-
-
-def _runs(mask: NDArray[np.bool_], tyre: xr.Dataset) -> list[tuple[float, float]]:
-    """Begin and length [s] of every stretch where the mask holds."""
-    time = tyre["elapsed_time"].to_numpy()
-    step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
-    change = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [
-        (float(time[i] - step / 2), float(time[j - 1] - time[i] + step))
-        for i, j in zip(change[::2], change[1::2], strict=True)
-    ]
 
 
 def _scale(shown: xr.Dataset, *, held: bool, numbered: bool) -> tuple[Ends, Ends]:

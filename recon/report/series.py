@@ -1,0 +1,43 @@
+"""Long series for pictures: thinned without losing extremes, and stretches where a state holds."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+
+DRAWN = 4000  # samples; more than a picture has columns of dots
+
+
+def thinned(series: Floats, most: int = DRAWN) -> NDArray[np.intp]:
+    """Return the samples that hold the extremes of any series (series, sample) in each stretch.
+
+    About `most` samples are kept; the series are in any unit, [1] or other.
+    """
+    count = series.shape[1]
+    if count <= most:
+        return np.arange(count)
+    parts = most // (2 * len(series))
+    length = -(-count // parts)
+    spare = np.full((len(series), length * parts - count), np.nan)
+    cut = np.concatenate([series, spare], axis=1).reshape(len(series), parts, length)
+    missing = np.isnan(cut)
+    lowest = np.argmin(np.where(missing, np.inf, cut), axis=2)
+    highest = np.argmax(np.where(missing, -np.inf, cut), axis=2)
+    start = length * np.arange(parts)
+    # Both sides of a gap stay, so that the line is broken where the numbers are missing.
+    edges = np.flatnonzero(np.diff(np.isnan(series[0]).astype(np.int8)))
+    extremes = np.concatenate([lowest + start, highest + start]).ravel()
+    kept = np.unique(np.concatenate([extremes, edges, edges + 1]))
+    return kept[kept < count]
+
+
+def stretches(mask: NDArray[np.bool_], time: Floats) -> list[tuple[float, float]]:
+    """Begin and length [s] of every stretch of the mask (sample,); `time` (sample,) [s]."""
+    step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
+    change = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [
+        (float(time[i] - step / 2), float(time[j - 1] - time[i] + step))
+        for i, j in zip(change[::2], change[1::2], strict=True)
+    ]

@@ -1,0 +1,119 @@
+"""Picture of a corner's forces: the parts of its interval and the lanes below."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from numpy.testing import assert_allclose
+
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.report.bands import DRAWN, band_pictures, lanes_of, plot_forces
+from recon.report.series import stretches, thinned
+from recon.report.sheet import PART_LOOKS
+from tests.days import day
+
+
+def troubled() -> xr.Dataset:
+    forces = day().forces.copy(deep=True)
+    status = forces["status"].values
+    for part, flag in (
+        (slice(300, 500), "bound_active"),
+        (slice(900, 1200), "beyond_pulls"),
+        (slice(1100, 1500), "doubted"),
+        (slice(2500, 2600), "missing_input"),
+    ):
+        status[part, 0] |= BIT[flag]
+    for name in forces.data_vars:
+        if str(name).startswith(("tyre_force", "u_tyre_force")):
+            forces[name].values[2500:2600, 0] = np.nan
+    return forces
+
+
+def test_every_sample_is_in_a_lane_and_those_without_a_number_in_one_only() -> None:
+    lanes = lanes_of(troubled(), "FL")
+    assert list(lanes) == ["measured", "at a bound", "beyond the pulls", "doubted", "not known"]
+    count = np.sum(list(lanes.values()), axis=0)
+    assert count.min() == 1
+    assert [int(np.sum(mask)) for mask in lanes.values()][1:] == [200, 300, 400, 100]
+    assert np.all(count[2500:2600] == 1)
+    assert np.all(count[1100:1200] == 2)  # beyond the pulls and doubted at once
+
+
+def test_a_sound_corner_is_measured_throughout() -> None:
+    lanes = lanes_of(troubled(), "RR")
+    assert lanes.pop("measured").all()
+    assert not np.any(list(lanes.values()))
+
+
+def test_the_band_is_the_half_width_divided_by_parts() -> None:
+    forces = day().forces
+    figure = plot_forces(forces, "FL")
+    bands = [a for a in figure.axes if a.get_ylabel().startswith("half-width")]
+    assert len(bands) == 3
+    for i, panel in enumerate(bands):
+        assert len(panel.collections) == len(PART_LOOKS)
+        u = forces["u_tyre_force"].to_numpy()[:, 0, i]
+        drawn = max(path.vertices[:, 1].max() for c in panel.collections for path in c.get_paths())
+        assert_allclose(drawn, COVERAGE_FACTOR * u.max(), rtol=1e-5)  # single precision
+        # The lowest fill is the random part: its share of the variance.
+        lowest = panel.collections[0].get_paths()[0].vertices[:, 1].max()
+        share = COVERAGE_FACTOR * forces["u_tyre_force_random"].to_numpy()[:, 0, i] ** 2 / u
+        assert_allclose(lowest, share.max(), rtol=0.05)  # drawn at the extremes of the total
+    legend = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert [words for _, _, words in PART_LOOKS.values()] == legend[2:]
+
+
+def test_lanes_are_drawn_where_their_state_holds() -> None:
+    figure = plot_forces(troubled(), "FL")
+    lanes = figure.axes[-1]
+    time = troubled()["elapsed_time"].to_numpy()
+    spans = [c.get_paths() for c in lanes.collections]
+    doubted = spans[3][0].vertices[:, 0]
+    assert_allclose([doubted.min(), doubted.max()], [time[1100], time[1500]], atol=0.01)
+    labels = [t.get_text() for t in lanes.get_yticklabels()]
+    assert labels[3] == "doubted 13 %"
+    assert "13 % doubted" in figure.texts[0].get_text()
+
+
+def test_a_corner_of_which_nothing_is_known_is_still_drawn() -> None:
+    forces = day().forces.copy(deep=True)
+    for name in forces.data_vars:
+        if str(name).startswith(("tyre_force", "u_tyre_force")):
+            forces[name].values[:, 2] = np.nan
+    figure = plot_forces(forces, "RL")
+    FigureCanvasAgg(figure).draw()
+    assert "nowhere known" in figure.texts[0].get_text()
+    assert "100 %" in figure.axes[-1].get_yticklabels()[4].get_text()
+
+
+def test_there_is_one_picture_for_each_corner() -> None:
+    assert list(band_pictures(day().forces)) == [
+        "forces_FL.png", "forces_FR.png", "forces_RL.png", "forces_RR.png"
+    ]  # fmt: skip
+
+
+def test_files_that_are_no_forces_are_refused() -> None:
+    with pytest.raises(DataError, match="without u_tyre_force_session"):
+        plot_forces(day().forces.drop_vars("u_tyre_force_session"), "FL")
+
+
+def test_thinning_keeps_extremes_and_both_sides_of_a_gap() -> None:
+    rng = np.random.default_rng(1)
+    series = rng.normal(size=(2, 50_000))
+    series[0, 20_000] = 99.0
+    series[1, 31_234] = -99.0
+    series[:, 40_000:40_100] = np.nan
+    kept = thinned(series, DRAWN)
+    assert {20_000, 31_234, 39_999, 40_000, 40_099, 40_100} <= set(kept.tolist())
+    assert len(kept) < 1.2 * DRAWN
+    assert len(thinned(series[:, :1000], DRAWN)) == 1000
+
+
+def test_stretches_begin_half_a_sample_before_the_first() -> None:
+    mask = np.array([False, True, True, False, True])
+    found = stretches(mask, 0.1 * np.arange(5))
+    assert_allclose(found, [(0.05, 0.2), (0.35, 0.1)])
