@@ -15,11 +15,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.axes import attitude_matrix
-from recon.reconstruction.channels import AXLES, tare_of
+from recon.reconstruction.attitude import (
+    Lean,
+    has_four_wheels,
+    of_travels,
+    on_springs,
+    on_tyres,
+    travel_of,
+)
+from recon.reconstruction.channels import tare_of
+from recon.reconstruction.logged import specific_force
 from recon.reconstruction.session import Session, WheelSensors
 from recon.reconstruction.solve import Samples
 from recon.reconstruction.solver import Solver
@@ -39,13 +48,15 @@ class Body:
     """Inputs that all corners share, (sample,): time [s], rack [m] and `gaps` in either.
 
     `turn` (3, 3, sample) leads from vehicle to intermediate axes; `force` (3, sample) is the
-    specific force of the body [m/s2], gravity alone along axes that are not logged.
+    specific force of the body [m/s2], gravity alone where it is not logged; `lean` is that of the
+    body on its springs.
     """
 
     elapsed: Floats
     turn: Floats
     rack: Floats
     force: Floats
+    lean: Lean
     gaps: NDArray[np.bool_]
     steer_gaps: NDArray[np.bool_]
 
@@ -62,13 +73,10 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
     """
     elapsed = log["elapsed_time"].to_numpy()
     nothing = np.zeros(len(elapsed))
-    roll, pitch = nothing, nothing
-    if session.attitude.source == "logged":
-        roll, pitch = (_channel(log, name) for name in ("roll", "pitch"))
-    elif session.attitude.source == "travel":
-        roll, pitch = _attitude_of_travel(log, car)
-    gaps = ~(np.isfinite(roll) & np.isfinite(pitch))
-    turn = np.moveaxis(attitude_matrix(np.nan_to_num(roll), np.nan_to_num(pitch)), 0, -1)
+    lean, level = _leans(log, car, session)
+    gaps = ~(np.isfinite(level.roll) & np.isfinite(level.pitch))
+    turn = attitude_matrix(np.nan_to_num(level.roll), np.nan_to_num(level.pitch))
+    turn = np.moveaxis(turn, 0, -1)
     source = session.steer.source
     steer = nothing if source in ("none", "fixed") else _channel(log, source)
     factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
@@ -78,20 +86,28 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
         turn=turn,
         rack=to_rack(rack) if source == "steer" else rack,
         force=_body_force(log, turn),
+        lean=lean,
         gaps=gaps,
         steer_gaps=~np.isfinite(steer),
     )
 
 
-def _attitude_of_travel(log: xr.Dataset, car: Vehicle) -> tuple[Floats, Floats]:
-    """Roll and pitch (sample,) [rad] from the four travels, tyres taken as rigid."""
-    t = {c: np.nan_to_num(_channel(log, "travel", c)) for c in AXLES}
-    place = {c: car.corners[c].wheel.centre for c in t}
-    track = np.mean([place["FL"][1] - place["FR"][1], place["RL"][1] - place["RR"][1]])
-    base = 0.5 * (place["FL"][0] + place["FR"][0] - place["RL"][0] - place["RR"][0])
-    roll = 0.5 * (t["FR"] - t["FL"] + t["RR"] - t["RL"]) / track
-    pitch = 0.5 * (t["FL"] + t["FR"] - t["RL"] - t["RR"]) / base
-    return roll, pitch
+def _leans(log: xr.Dataset, car: Vehicle, session: Session) -> tuple[Lean, Lean]:
+    """Lean of the body on its springs, and against the level, from the session's source."""
+    source, force = session.attitude.source, specific_force(log)
+    level = Lean(*np.zeros((2, log.sizes["elapsed_time"])))
+    tyres = level if force is None or not has_four_wheels(car) else on_tyres(car, force)
+    if source == "logged":
+        level = Lean(_channel(log, "roll"), _channel(log, "pitch"))
+        return level - tyres, level
+    if source == "travel":
+        of_wheels = {c: np.nan_to_num(_channel(log, "travel", c)) for c in CORNERS}
+        springs = of_travels(car, of_wheels)
+    elif source == "acceleration":
+        springs = on_springs(_channel(log, "acceleration").T)
+    else:
+        return level, level
+    return springs, springs + tyres
 
 
 def _body_force(log: xr.Dataset, turn: Floats) -> Floats:
@@ -177,7 +193,7 @@ def _wheel_samples(
     body: Body,
 ) -> _WheelSamples:
     n = len(body.elapsed)
-    travel = _channel(log, "travel", corner.name) if sensors.travel_logged else np.zeros(n)
+    travel = _travel(log, car, corner.name, sensors, body)
     hub = _hub_force(log, corner.name, sensors, body)
     low, high = corner.travel_range
     outside = (travel < low) | (travel > high)
@@ -198,6 +214,18 @@ def _wheel_samples(
     status[missing] |= BIT["missing_input"]
     status[mode == 2] |= BIT["wheel_locked"]
     return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
+
+
+def _travel(
+    log: xr.Dataset, car: Vehicle, corner: str, sensors: WheelSensors, body: Body
+) -> Floats:
+    """Travel (sample,) [m] of a wheel from its source; design height where there is none."""
+    if sensors.travel_from == "none":
+        return np.zeros(len(body.elapsed))
+    if sensors.travel_from == "attitude":
+        low, high = car.corners[corner].travel_range
+        return np.clip(travel_of(car, corner, body.lean), low, high)
+    return _channel(log, "travel", corner)
 
 
 def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) -> Floats:

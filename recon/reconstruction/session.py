@@ -17,7 +17,8 @@ Three = tuple[float, float, float]
 class Attitude:
     """Source of the body's roll and pitch, and their standard uncertainties [rad].
 
-    `source` is "logged", "travel" (of four wheels) or "none" (the body is taken as level).
+    `source` is "logged", "travel" (of four wheels), "acceleration" (of the body) or "none" (the
+    body is taken as level); see `attitude`.
     """
 
     source: str = "logged"
@@ -48,7 +49,8 @@ class Steer:
 class WheelSensors:
     """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
 
-    `travel` [m], `travel_share` relative, `rack` [m] and the `heading` [rad] that goes with it
+    `travel` [m] and `travel_share` relative; `travel_from` is "logged", "attitude" (roll and pitch
+    of the body) or "none"; `rack` [m] and the `heading` [rad] that goes with it
     (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
     `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not the
     hub and `moves` is true, the motion of the wheel centre against the body is added, see
@@ -57,7 +59,7 @@ class WheelSensors:
 
     travel: float = 0.0
     travel_share: float = 0.0
-    travel_logged: bool = True
+    travel_from: str = "logged"
     rack: float = 0.0
     heading: float = 0.0
     steer_logged: bool = True
@@ -67,6 +69,11 @@ class WheelSensors:
     moves: bool = False
     hub_noise: float = 0.0
     pressure_logged: bool = False
+
+    @property
+    def travel_logged(self) -> bool:
+        """True where the travel has a channel of its own."""
+        return self.travel_from == "logged"
 
 
 @dataclass(frozen=True, slots=True)
