@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,18 +28,23 @@ from recon.reconstruction.attributes import provenance, verdicts_by_corner
 from recon.reconstruction.channels import session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.result import Collected, labelled
-from recon.reconstruction.samples import SteerToRack, body_of, samples_of
+from recon.reconstruction.samples import Body, SteerToRack, body_of, samples_of
 from recon.reconstruction.session import Session
 from recon.reconstruction.solve import BLOCK, solve_block
 from recon.reconstruction.solver import Solver, solver_of
 from recon.records.forces import FORCES
 from recon.records.logs import require_log
+from recon.records.scratch import give_back
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from recon.calibration.calibrated import Calibration, Verdict
     from recon.car.vehicle import Vehicle
+
+SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
+MARGIN = 256  # samples around a section, for inputs that look at their neighbours
+THREADS = 2  # assemblies that are solved side by side
 
 
 @dataclass(frozen=True)
@@ -80,18 +86,32 @@ class Prepared:
             Forces beyond the largest pull, or poses beyond the stated range.
         """
         require_log(log)
-        with one_thread():
-            body = body_of(log, self.car, self.session, self.to_rack)
-            samples = len(body.elapsed)
-            out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
-            for which, solver in enumerate(self.solvers):
-                given = samples_of(log, self.car, solver, body)
-                # Tables of two wheels are larger.
-                for part in _parts(samples, BLOCK if solver.outputs.wheels == 1 else BLOCK // 4):
-                    block = solve_block(solver, given.block(part), bounded=bounded)
-                    out.put(which, part, block)
+        samples = log.sizes["elapsed_time"]
+        out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
+        with one_thread(), ThreadPoolExecutor(THREADS) as pool:
+            for part in _parts(samples, SECTION):
+                around = slice(max(part.start - MARGIN, 0), part.stop + MARGIN)
+                section = log.isel(elapsed_time=around)
+                body = body_of(section, self.car, self.session, self.to_rack)
+                within = slice(part.start - around.start, part.stop - around.start)
+                out.rack[part] = body.rack[within]
+                fill = partial(self._fill, out, section, body, part, within)
+                list(pool.map(fill, range(len(self.solvers))))
+                give_back()
         _warn_of_extrapolation(log, out)
-        return self._with_sources(labelled(out, body.elapsed, body.rack), log)
+        return self._with_sources(labelled(out, log["elapsed_time"].to_numpy()), log)
+
+    def _fill(
+        self, out: Collected, log: xr.Dataset, body: Body, part: slice, within: slice, which: int
+    ) -> None:
+        """Solve one assembly at the samples `part` of `out`, which are those `within` the log."""
+        solver = self.solvers[which]
+        given = samples_of(log, self.car, solver, body).block(within)
+        # Tables of two wheels are larger.
+        size = BLOCK if solver.outputs.wheels == 1 else BLOCK // 4
+        for block in _parts(part.stop - part.start, size):
+            solved = solve_block(solver, given.block(block), bounded=out.bounded)
+            out.put(which, slice(part.start + block.start, part.start + block.stop), solved)
 
     def blocks(
         self, log: xr.Dataset, size: int = BLOCK, *, bounded: bool = True

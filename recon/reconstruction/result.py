@@ -18,6 +18,7 @@ from recon.reconstruction.session import Attitude
 from recon.reconstruction.solve import Solved
 from recon.reconstruction.solver import Solver
 from recon.records.forces import FORCES
+from recon.records.scratch import room
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -30,7 +31,8 @@ CHANNELS = ("hub_moment", "heading", "travel")
 class Collected:
     """Growing result: one array per quantity, (corner, ..., sample) in single precision.
 
-    `sums` (sum, 2, sample) [N] hold values and standard uncertainties of known sums of forces.
+    `rack` (sample,) [m] is the rack's shift to the left; `sums` (sum, 2, sample) [N] hold values
+    and standard uncertainties of known sums of forces.
     """
 
     solvers: tuple[Solver, ...]
@@ -39,6 +41,7 @@ class Collected:
     arrays: dict[str, Singles]
     status: NDArray[np.uint16]
     mode: NDArray[np.int8]
+    rack: Floats
     sums: Singles
 
     @classmethod
@@ -47,17 +50,18 @@ class Collected:
     ) -> Collected:
         """Arrays for so many samples of every quantity; `put` fills them."""
         corners = sum(solver.outputs.wheels for solver in solvers)
-        arrays = {n: np.empty((corners, 3, samples), dtype=np.float32) for n in QUANTITIES}
-        arrays |= {n: np.empty((corners, samples), dtype=np.float32) for n in CHANNELS}
+        arrays = {n: room((corners, 3, samples), np.float32) for n in QUANTITIES}
+        arrays |= {n: room((corners, samples), np.float32) for n in CHANNELS}
         sums = sum(len(solver.outputs.sums) for solver in solvers)
         return cls(
             solvers,
             attitude,
             bounded,
             arrays,
-            np.zeros((corners, samples), dtype=np.uint16),
-            np.zeros((corners, samples), dtype=np.int8),
-            np.empty((sums, 2, samples), dtype=np.float32),
+            room((corners, samples), np.uint16),
+            room((corners, samples), np.int8),
+            room((samples,)),
+            room((sums, 2, samples), np.float32),
         )
 
     @property
@@ -92,17 +96,17 @@ def _span(counts: list[int], which: int) -> slice:
     return slice(first, first + counts[which])
 
 
-def labelled(out: Collected, elapsed: Floats, rack: Floats) -> xr.Dataset:
+def labelled(out: Collected, elapsed: Floats) -> xr.Dataset:
     """The samples of a result with labels, units and flags.
 
-    `elapsed` (sample,) [s] is the time, `rack` (sample,) [m] the rack's shift to the left.
+    `elapsed` (sample,) [s] is the time.
     """
     import xarray as xr
 
     data: dict[str, NDArray] = {}
     for name, array in out.arrays.items():
         data[name] = np.moveaxis(array, -1, 0)
-    data |= {"status": out.status.T, "hub_mode": out.mode.T, "rack": rack}
+    data |= {"status": out.status.T, "hub_mode": out.mode.T, "rack": out.rack}
     labels = {
         "elapsed_time": elapsed,
         "corner": np.asarray(out.corners, dtype=str),
