@@ -1,0 +1,64 @@
+"""Long logs: large arrays live in unnamed files, and nothing else changes."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose, assert_array_equal
+
+import recon
+from recon.base.errors import OutputError
+from recon.reconstruction import prepare
+from recon.records import scratch
+from recon.records.scratch import give_back, room
+from tests.days import day, unwarned
+
+DEMO = Path(__file__).parents[1] / "demo_data"
+
+
+def test_a_large_array_keeps_its_numbers_when_its_memory_is_given_back() -> None:
+    large = room((3, scratch.LARGE // 8))
+    large[:] = np.arange(3.0)[:, None]
+    give_back()
+    assert_array_equal(large[:, ::1000], np.repeat(np.arange(3.0)[:, None], 8389, axis=1))
+
+
+def test_no_room_for_a_long_log_is_said_with_size_and_cure(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with pytest.raises(
+        OutputError, match=r"no room for 134 MB of a long log: No space(.|\n)*TMPDIR"
+    ):
+        room((2, scratch.LARGE // 8))
+
+
+def test_a_drive_in_files_and_in_sections_has_the_forces_of_one_in_memory(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with unwarned():
+        expected = forces_of_the_demo()
+        monkeypatch.setattr(scratch, "LARGE", 1)
+        monkeypatch.setattr(prepare, "SECTION", 1000)
+        found = forces_of_the_demo()
+    assert found.sizes == expected.sizes
+    for name, variable in expected.variables.items():
+        if variable.dtype.kind == "f":
+            # Products of other shapes round singles of 5 kN otherwise.
+            assert_allclose(found[name], variable, rtol=3e-6, atol=1e-3, err_msg=str(name))
+        else:
+            assert_array_equal(found[name], variable, err_msg=str(name))
+
+
+def forces_of_the_demo() -> xr.Dataset:
+    """The demo's slalom, read, conditioned, prepared and solved with the car of the day."""
+    car = day().car
+    log = recon.read_log(DEMO / "slalom.csv.gz", car)
+    conditioned = recon.condition(log, car, recon.read_tares(DEMO / "tares.csv", car))
+    return recon.prepare(day().calibration, car, conditioned).solve(conditioned)
