@@ -23,7 +23,7 @@ _mapped: WeakSet[mmap.mmap] = WeakSet()
 
 
 def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
-    """Array of `shape` with any content, in memory if small, otherwise in an unnamed file.
+    """Empty array (..., sample) of `shape` [1], in memory if small, else in an unnamed file.
 
     Raises
     ------
