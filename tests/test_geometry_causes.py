@@ -48,7 +48,9 @@ def with_radius(by: float) -> tuple[Vehicle, Calibration]:
 
 
 def forces_of(car: Vehicle, calibration: Calibration) -> xr.Dataset:
-    alone = replace(calibration, corners={CORNER: calibration.corners[CORNER]})
+    # Without its facts: the real car may differ from the vehicle file of the calibration.
+    corner = replace(calibration.corners[CORNER], facts=None)
+    alone = replace(calibration, corners={CORNER: corner})
     with unwarned():
         return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600, 5)), alone, car)
 

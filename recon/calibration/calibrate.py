@@ -35,6 +35,7 @@ from recon.calibration.rank import (
     least_seen,
     prior_directions,
 )
+from recon.calibration.same_car import facts_of
 from recon.calibration.solution import JointFit
 from recon.calibration.verdict import verdict_of
 from recon.calibration.verify import verify_corner
@@ -115,7 +116,8 @@ def calibrate(
         with one_thread():
             corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
         verdict = verdict_of(corner, assembly, car)
-        corners[assembly.name] = replace(corner, verdict=verdict)
+        facts = facts_of(car, assembly.name)
+        corners[assembly.name] = replace(corner, verdict=verdict, facts=facts)
         for sentence in verdict.doubts:
             text = f"{pulls.path}, {assembly.title}: {sentence}"
             warnings.warn(text, DataWarning, stacklevel=2)

@@ -125,6 +125,14 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True)
+class Facts:
+    """Facts of the vehicle file that K depends on: the `place` of each and its `value` in words."""
+
+    place: tuple[str, ...]
+    value: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class CornerCalibration:
     """K of one corner, or of an axle whose two wheels are solved together, with its covariance.
 
@@ -140,7 +148,7 @@ class CornerCalibration:
 
     `noise` and `friction` (gauge,) are the standard uncertainty of one tared indication and the
     half-width of the loop that friction made. [unit]  `verdict` is None in older files, and where
-    gauges were left out afterwards.
+    gauges were left out afterwards; `facts` are None in older files.
     """
 
     corner: str
@@ -160,6 +168,7 @@ class CornerCalibration:
     quality: Quality
     verification: Verification | None
     verdict: Verdict | None = None
+    facts: Facts | None = None
 
     @property
     def covariance(self) -> Floats:

@@ -17,6 +17,7 @@ from recon.calibration.calibrated import (
     Calibration,
     Conditions,
     CornerCalibration,
+    Facts,
     PullReport,
     Quality,
     Verdict,
@@ -92,9 +93,10 @@ FIELDS: dict[type, dict[str, Variable]] = {
         "words": _texts(()),
         "doubts": _texts(("doubt",)),
     },
+    Facts: {"place": _texts(("fact",)), "value": _texts(("fact",))},
 }
 # Parts that a corner may lack, with the front of their variables' names.
-OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict"}
+OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict", Facts: "facts"}
 # The sum of the sources, for other programs and in older files; this program reads the sources.
 COVARIANCE = _numbers(("term", "term_"), finite=True)
 # Lists of records, a variable for each field; a list that is empty is left out.
@@ -308,6 +310,7 @@ def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
         ),
         verification=optional.get("verification"),
         verdict=optional.get("verdict"),
+        facts=optional.get("facts"),
     )
     _require_sizes(dataset, name, corner)
     return corner
@@ -325,11 +328,17 @@ def _require_sizes(dataset: xr.Dataset, name: str, corner: CornerCalibration) ->
         ("sources", len(set(corner.sources)), len(corner.covariance_by_source)),
         ("covariance_by_source", corner.covariance_by_source.shape[1:], (terms, terms)),
         ("gain_effect", corner.gain_effect.shape[1], terms),
+        ("facts_value", *_sizes_of_facts(corner)),
         ("force_reached", corner.conditions.force_reached.size, len(COMPONENTS)),
     ):
         if found != needed or not terms:
             where = f"{place_of(dataset)}, variable {name}_{key}"
             raise DataError(where, f"{found} entries of their own", f"{needed}", MAKE_AGAIN)
+
+
+def _sizes_of_facts(corner: CornerCalibration) -> tuple[int, int]:
+    """Values and different places of the facts."""
+    return (len(corner.facts.value), len(set(corner.facts.place))) if corner.facts else (0, 0)
 
 
 def _with_pull_tares(dataset: xr.Dataset, name: str) -> xr.Dataset:

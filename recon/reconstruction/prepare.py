@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, DataWarning, ExtrapolationWarning
+from recon.base.errors import DataWarning, ExtrapolationWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.doubts import require_same_gauges
+from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
@@ -183,7 +184,7 @@ def prepare(
     >>> for forces in prepared.blocks(conditioned):  # doctest: +SKIP
     ...     print(forces["tyre_force"].mean("elapsed_time"))
     """
-    _require_same_car(calibration, car)
+    require_same_car(calibration, car)
     assemblies = assemblies_of(car)
     require_same_gauges(calibration.corners, assemblies, f"calibration with {car.path}")
     with one_thread():
@@ -204,18 +205,6 @@ def prepare(
         steers = session.steer.source == "steer"
         to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
     return Prepared(car, calibration, session, solvers, to_rack, used)
-
-
-def _require_same_car(calibration: Calibration, car: Vehicle) -> None:
-    """Refuse a calibration that was made for another vehicle file."""
-    if calibration.vehicle_checksum != car.checksum:
-        raise DataError(
-            where=f"calibration with {car.path}",
-            found=f"a calibration of '{calibration.vehicle}', vehicle file "
-            f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
-            needed="the calibration that was made with this vehicle file",
-            do="Calibrate again: a changed point or gauge changes the map.",
-        )
 
 
 def _parts(samples: int, size: int) -> list[slice]:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from recon import pipeline
-from recon.records.files import checksum
+from recon.records.results import read_result
 from tests.commands.session import CAR, DEMO, OneCorner, Run, no_traceback, rows_of, write_rows
 
 Log = Callable[..., Path]
@@ -148,13 +148,29 @@ def test_time_that_runs_back(run: Run, one_corner: OneCorner, short_log: Log) ->
 def test_the_calibration_of_another_car(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
     car = tmp_path / "car.toml"
     text = CAR.read_text(encoding="utf-8")
-    changed = re.sub(r'(?m)^name = ".*"$', 'name = "Another car"', text, count=1)
+    changed = re.sub(r"(?m)^centre_mm = \[ *(-?[\d.]+),", "centre_mm = [ 8.5,", text, count=1)
     assert changed != text
     car.write_text(changed, encoding="utf-8")
     ended = run("reconstruct", car, one_corner.calibration, one_corner.log, one_corner.tares)
     assert ended.code == 2
-    assert f"this one is {checksum(car)[:12]}" in ended.err
-    assert "'Invented club racer'" in ended.err
+    assert f"calibration with {car}: FL: wheel.centre was 0, 710, " in ended.err
+    assert "mm when it was calibrated and is 8.5, 710, " in ended.err
+
+
+def test_a_comment_and_a_name_do_not_void_a_calibration(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    car = tmp_path / "car.toml"
+    text = CAR.read_text(encoding="utf-8")
+    changed = re.sub(r'(?m)^name = ".*"$', 'name = "New paint"  # red', text, count=1)
+    assert changed != text
+    car.write_text(changed, encoding="utf-8")
+    out = tmp_path / "out"
+    files = (one_corner.calibration, one_corner.log, one_corner.tares)
+    ended = run("reconstruct", car, *files, "--out", out)
+    assert ended.code == 0, ended.err
+    found, before = read_result(out / "forces.nc"), read_result(one_corner.forces)
+    assert found["tyre_force"].identical(before["tyre_force"])
 
 
 def test_the_pulls_do_not_verify_themselves(

@@ -1,0 +1,81 @@
+"""Whether a calibration belongs to a car: decided by the facts that it depends on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from recon.base.errors import DataError
+from recon.calibration.calibrated import Facts
+from recon.car.linkage import assembly_names
+from recon.car.meaning import decisive_facts
+
+if TYPE_CHECKING:
+    from recon.calibration.calibrated import Calibration
+    from recon.car.vehicle import Vehicle
+
+MOST = 3  # changed facts that one message lists
+ABSENT = "not there"
+
+
+def facts_of(car: Vehicle, assembly: str) -> Facts:
+    """Facts that the calibration of a corner or tied axle depends on."""
+    found = decisive_facts(car, assembly)
+    return Facts(tuple(found), tuple(found.values()))
+
+
+def require_same_car(calibration: Calibration, car: Vehicle) -> None:
+    """Refuse a calibration that was made with other facts about the car.
+
+    A corner that the car lacks is not looked at.  Older calibrations did not keep the facts: they
+    need the very vehicle file that they were made with.
+
+    Raises
+    ------
+    DataError
+        A fact has changed; the message has its place with both values.
+    """
+    where = f"calibration with {car.path}"
+    corners = calibration.corners
+    older = any(corner.facts is None for corner in corners.values())
+    if older and calibration.vehicle_checksum != car.checksum:
+        raise DataError(
+            where=where,
+            found=f"a calibration of '{calibration.vehicle}', vehicle file "
+            f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
+            needed="the vehicle file that the calibration was made with",
+            do="Calibrate again: a changed point or gauge changes the map.",
+        )
+    changed: dict[str, str] = {}
+    for name in [name for name in assembly_names(car) if name in corners]:
+        if (facts := corners[name].facts) is not None:
+            changed |= _changes(dict(zip(facts.place, facts.value, strict=True)), car, name)
+    if changed:
+        listed = [f"{place} was {words}" for place, words in list(changed.items())[:MOST]]
+        more = len(changed) - len(listed)
+        raise DataError(
+            where=where,
+            found="; ".join(listed) + (f"; and {more} more changed facts" if more else ""),
+            needed="the same facts as in the vehicle file of the calibration",
+            do="Undo the change in the vehicle file, or calibrate again with it.",
+        )
+
+
+def _changes(before: dict[str, str], car: Vehicle, assembly: str) -> dict[str, str]:
+    """Old and new value in words of each fact that differs, by its place."""
+    now = decisive_facts(car, assembly)
+    owners = [{_owner(place) for place in facts} for facts in (before, now)]
+    out: dict[str, str] = {}
+    for place in {**before, **now}:
+        then, today = before.get(place, ABSENT), now.get(place, ABSENT)
+        if _owner(place) not in owners[1]:
+            out[_owner(place)] = f"there when it was calibrated and is {ABSENT} now"
+        elif _owner(place) not in owners[0]:
+            out[_owner(place)] = f"{ABSENT} when it was calibrated and is there now"
+        elif then != today:
+            out[place] = f"{then} when it was calibrated and is {today} now"
+    return out
+
+
+def _owner(place: str) -> str:
+    """The support, gauge, corner or axle that has the fact."""
+    return place.partition(":")[0]

@@ -1,0 +1,171 @@
+"""Which facts of a vehicle file a calibration depends on, and what is said when one changes."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError, DataWarning
+from recon.calibration.calibrate import calibrate
+from recon.calibration.calibrated import CornerCalibration
+from recon.calibration.same_car import facts_of, require_same_car
+from recon.car.meaning import decisive_facts
+from recon.car.vehicle import Vehicle
+from recon.records.sheets import PullSheet
+from recon.virtual.crew import virtual_pulls
+from recon.virtual.drawing import draw_car
+from tests.days import day, unwarned
+from tests.shipped_mechanisms import shipped
+
+Path = tuple[str | int, ...]
+LABELS = ("name", "source", "path", "checksum", "assumed")
+ARRAYS = ("K", "covariance_by_source", "gain_effect", "noise", "friction", "K_geometry")
+
+
+@cache
+def pulled(file: str, assembly: str) -> tuple[Vehicle, PullSheet, CornerCalibration]:
+    """A car with one assembly, its pulls and its calibration."""
+    car = shipped(file)
+    axles = {name: axle for name, axle in car.axles.items() if name == assembly}
+    kept = axles[assembly].corners if axles else (assembly,)
+    car = replace(car, corners={name: car.corners[name] for name in kept}, axles=axles)
+    drawn = draw_car(car, np.random.default_rng(1))
+    sheet = virtual_pulls(drawn, None, np.random.default_rng(2))
+    return car, sheet, fitted(sheet, car, assembly)
+
+
+def fitted(sheet: PullSheet, car: Vehicle, assembly: str) -> CornerCalibration:
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", DataWarning)  # another number may not fit the pulls
+        return calibrate(sheet, car).corners[assembly]
+
+
+def same_map(a: CornerCalibration, b: CornerCalibration) -> bool:
+    return all(np.array_equal(getattr(a, n), getattr(b, n), equal_nan=True) for n in ARRAYS)
+
+
+def numbers(item: Any, path: Path = ()) -> Iterator[tuple[Path, Any]]:
+    """Every number and vector below a dataclass; the first support and gauge stand for all."""
+    for field in fields(item):
+        value, own = getattr(item, field.name), (*path, field.name)
+        if is_dataclass(value):
+            yield from numbers(value, own)
+        elif isinstance(value, dict):
+            for key, inner in value.items():
+                yield from numbers(inner, (*own, key))
+        elif isinstance(value, tuple) and value and is_dataclass(value[0]):
+            yield from numbers(value[0], (*own, 0))
+        elif isinstance(value, float) or (isinstance(value, tuple) and _vector(value)):
+            yield own, value
+
+
+def _vector(value: tuple) -> bool:
+    return bool(value) and all(isinstance(x, float) for x in value)
+
+
+def changed(value: Any) -> Any:
+    """Another number of about the same size, 0.5 where none is stated."""
+    if isinstance(value, tuple):
+        return tuple(map(changed, value))
+    return 1.02 * value + 1e-3 if np.isfinite(value) else 0.5
+
+
+def put(item: Any, path: Path, value: Any) -> Any:
+    """The same with another value at the end of the path."""
+    key, *rest = path
+    if isinstance(item, tuple):
+        return tuple(put(x, tuple(rest), value) if i == key else x for i, x in enumerate(item))
+    before = item[key] if isinstance(item, dict) else getattr(item, str(key))
+    after = put(before, tuple(rest), value) if rest else value
+    return {**item, key: after} if isinstance(item, dict) else replace(item, **{str(key): after})
+
+
+@pytest.mark.parametrize(
+    ("file", "assembly", "free"),
+    [
+        ("club_racer", "FL", 30),
+        pytest.param("anti_roll_bar", "front", 40, marks=pytest.mark.slow(90)),
+    ],
+)
+def test_a_number_that_does_not_void_a_calibration_does_not_change_it(
+    file: str, assembly: str, free: int
+) -> None:
+    car, sheet, before = pulled(file, assembly)
+    facts, harmless = decisive_facts(car, assembly), 0
+    for path, value in numbers(car):
+        if path[0] in LABELS:
+            continue
+        other = put(car, path, changed(value))
+        if decisive_facts(other, assembly) == facts:
+            harmless += 1
+            assert same_map(fitted(sheet, other, assembly), before), path
+    assert harmless > free
+
+
+@pytest.mark.parametrize(
+    ("file", "assembly", "path", "place"),
+    [
+        ("club_racer", "FL", "supports 0 outer point", "FL, support upper_front: outer.point"),
+        ("club_racer", "FL", "gauges 0 expected tube wall", "upper_front: expected.tube.wall"),
+        ("club_racer", "FL", "wheel centre", "FL: wheel.centre"),
+        ("anti_roll_bar", "front", "unsprung_mass", "FL: unsprung_mass"),
+    ],
+)
+def test_a_number_that_changes_a_calibration_is_a_fact(
+    file: str, assembly: str, path: str, place: str
+) -> None:
+    car, sheet, before = pulled(file, assembly)
+    where: Path = ("corners", "FL", *(int(k) if k.isdigit() else k for k in path.split()))
+    value = dict(numbers(car))[where]
+    other = put(car, where, changed(value))
+    assert not same_map(fitted(sheet, other, assembly), before)
+    then, now = decisive_facts(car, assembly), decisive_facts(other, assembly)
+    (different,) = [k for k in then if then[k] != now[k]]
+    assert place in different
+
+
+def test_the_facts_are_kept_with_the_calibration() -> None:
+    for name, corner in day().calibration.corners.items():
+        assert corner.facts == facts_of(day().car, name)
+
+
+def test_a_moved_point_is_named_with_both_values() -> None:
+    car = day().car
+    moved = put(car, ("corners", "FL", "supports", 0, "outer", "point"), (0.1, 0.62, 0.3))
+    x, y, z = (1e3 * v for v in car.corners["FL"].supports[0].outer.point)
+    was, now = f"{x:.9g}, {y:.9g}, {z:.9g} mm", "100, 620, 300 mm"
+    found = f"support upper_front: outer.point was {was} when it was calibrated and is {now} now"
+    with pytest.raises(DataError, match=re.escape(found)):
+        require_same_car(day().calibration, moved)
+
+
+def test_many_changes_are_counted() -> None:
+    car, corner = day().car, day().car.corners["RR"]
+    gauges = tuple(replace(g, unit="microstrain") for g in corner.gauges)
+    other = replace(car, corners={**car.corners, "RR": replace(corner, gauges=gauges[1:])})
+    with pytest.raises(DataError, match=r"; and 3 more changed facts; need") as said:
+        require_same_car(day().calibration, other)
+    assert f"RR, gauge {gauges[0].name} was there when it was calibrated" in str(said.value)
+    assert "mV/V when it was calibrated and is microstrain now" in str(said.value)
+
+
+def test_an_older_calibration_needs_its_own_vehicle_file() -> None:
+    older = {n: replace(c, facts=None) for n, c in day().calibration.corners.items()}
+    other = replace(day().calibration, corners=older, vehicle_checksum="0123456789abcdef")
+    found = re.escape(f"vehicle file 0123456789ab; this one is {day().car.checksum[:12]}")
+    with pytest.raises(DataError, match=f"a calibration of 'Invented club racer', {found}"):
+        require_same_car(other, day().car)
+    require_same_car(replace(other, vehicle_checksum=day().car.checksum), day().car)
+
+
+def test_another_corner_of_the_car_may_change() -> None:
+    alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
+    point = ("corners", "RR", "supports", 0, "outer", "point")
+    require_same_car(alone, put(day().car, point, (0.1, 0.2, 0.3)))
