@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.answers import ANSWERS, BY_NAME, Answer
+from recon.base.doubt import doubted_corners
 from recon.base.errors import DataWarning, DoubtWarning
 from recon.base.shipped import shipped
 from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
@@ -202,7 +203,7 @@ def reconstruct(
     files = _written({"forces.nc": write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*doubt_lines(doubts), *forces_summary(forces, weighings))
-    return Report(lines, files, doubted=bool(doubts))
+    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
 
 
 def _answered(
@@ -230,7 +231,7 @@ def _answered(
     draw = partial(drawn_with_doubts, partial(answer.function(answer.plot), found, result), doubts)
     files = _written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
     say(f"complete: {folder}")
-    return Report(lines, files, doubted=bool(doubts))
+    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
 
 
 def __getattr__(name: str) -> Callable[..., Report]:

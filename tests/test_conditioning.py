@@ -79,7 +79,7 @@ def test_a_stretch_too_short_to_filter_is_flagged() -> None:
     elapsed[620:] += 1.0
     with pytest.warns(DataWarning, match=r"2 gap\(s\) of 1 to 1 s are not bridged"):
         out = condition(timed(log, elapsed), small_car(), ZERO, bandwidth=8.0)
-    flagged = (out["channel_status"].to_numpy()[:, 0] & BIT["missing_input"]) > 0
+    flagged = (out["gauge_status"].to_numpy()[:, 0] & BIT["missing_input"]) > 0
     # The short stretch, and the two samples that mark each gap.
     assert np.flatnonzero(flagged).tolist() == list(range(600, 624))
 
@@ -175,9 +175,9 @@ def test_too_short_a_log_is_refused(n: int) -> None:
 
 def flags(values: np.ndarray, flag: str, car: Vehicle | None = None) -> np.ndarray:
     """Which samples of FL carry the flag; FR (the last two gauges) must stay clean."""
-    out = condition(log_of(values), car or small_car(), ZERO)["channel_status"].to_numpy()
-    assert not np.any(out[:, 1])
-    return (out[:, 0] & BIT[flag]) > 0
+    out = condition(log_of(values), car or small_car(), ZERO)["gauge_status"].to_numpy()
+    assert not np.any(out[:, 2:])
+    return ((out[:, :2] & BIT[flag]) > 0).any(axis=1)
 
 
 def test_a_stuck_channel_is_flat_while_it_is_stuck() -> None:
@@ -211,11 +211,11 @@ def test_coarse_digits_are_no_stuck_channel(step: float) -> None:
     wave = np.sin(2 * np.pi * 0.3 * time)[:, None] * 0.15
     values = step * np.round((noisy(6000) + wave) / step)
     out = condition(log_of(values), small_car(), ZERO)
-    assert not np.any(out["channel_status"])
+    assert not np.any(out["gauge_status"])
 
 
 def test_the_virtual_day_has_no_false_alarm() -> None:
-    assert not np.any(day().conditioned["channel_status"])
+    assert not np.any(day().conditioned["gauge_status"])
 
 
 def with_range(full_scale: float) -> Vehicle:

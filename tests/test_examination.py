@@ -34,7 +34,9 @@ def spoiled_log(spoil: Spoil) -> xr.Dataset:
 
 def examined(spoil: Spoil) -> Examination:
     log = spoiled_log(spoil)
-    return examine(prepare(day().calibration, day().car, log), log)
+    prepared = prepare(day().calibration, day().car, log)
+    with unwarned():
+        return examine(prepared, log, prepared.solve(log))
 
 
 def exchange(i: int, j: int) -> Spoil:

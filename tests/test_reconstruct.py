@@ -352,7 +352,7 @@ def test_forces_beyond_the_pulls_are_told_and_widened() -> None:
 def test_bad_channels_make_unknown_forces(flag: str) -> None:
     log, tares, _ = exact_log(exact(), states("FL", np.tile([0.0, 0, 2000], (6, 1))))
     conditioned = condition(log, exact().car, tares, bandwidth=1e9)
-    conditioned["channel_status"].values[2] = BIT[flag]
+    conditioned["gauge_status"].values[2] = BIT[flag]
     found = reconstruct(conditioned, exact().calibration, exact().car)
     gone = np.arange(6) == 2
     assert np.array_equal(np.isnan(found["tyre_force"].to_numpy()[:, 0]).all(axis=1), gone)

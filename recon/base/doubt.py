@@ -19,6 +19,7 @@ CAUSES = {
     "zero shifted": "A gauge's zero moved between its tare and the drive.",
     "gain changed": "A gauge's indication has another scale than on the day of the pulls.",
     "dead": "A channel shows nothing but a constant.",
+    "noise alone": "A channel shows nothing but noise: a loose plug or an open input.",
     "intermittent": "A channel shows a constant from time to time.",
     "jumping": "A channel jumps between two levels.",
     "clipped": "A channel stands at the end of its range.",
@@ -34,6 +35,8 @@ CAUSES = {
     "other calibration": "The calibration belongs to another state of the car.",
     "beyond physics": "Forces are larger than tyres and loads allow.",
 }
+# Failures that are recognised sample by sample: what they spoil is left out, nothing is doubted.
+LEFT_OUT = ("dead", "intermittent", "clipped")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +79,20 @@ class Doubt:
         """Corners in words."""
         return ", ".join(self.corners)
 
+    @property
+    def spoils(self) -> bool:
+        """True where forces are doubted; false where only what is sound went into them."""
+        return self.cause not in LEFT_OUT
+
     def __str__(self) -> str:
         """The doubt in words: place, cause, evidence, remedy."""
         channels = f" ({' and '.join(self.channels)})" if self.channels else ""
         cause = "cause not known" if self.cause == NO_CAUSE else f"{self.cause}{channels}"
-        likely = "" if self.cause == NO_CAUSE else f", probability {self.probability:.2f}"
+        certain = self.cause == NO_CAUSE or self.probability == 1.0
+        likely = "" if certain else f", probability {self.probability:.2f}"
         return f"{self.place}: {cause}{likely}. {self.found} {self.do}"
 
 
 def doubted_corners(doubts: Iterable[Doubt]) -> tuple[str, ...]:
-    """Corners of all doubts, each once, in the order in which they come."""
-    return tuple(dict.fromkeys(corner for doubt in doubts for corner in doubt.corners))
+    """Corners whose forces are doubted, each once, in the order in which they come."""
+    return tuple(dict.fromkeys(corner for d in doubts if d.spoils for corner in d.corners))

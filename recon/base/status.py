@@ -98,6 +98,14 @@ FLAGS = (
         "samples around it replaces it. Only gaps that the bandwidth allows are bridged; the "
         "error is at most about twice the noise of the gauge.",
     ),
+    Flag(
+        "gauge_left_out",
+        2048,
+        "A gauge of this corner had no usable value, and the forces were calculated without it. "
+        "The intervals are wider, and a component that the other gauges do not determine is NaN. "
+        "Usual causes: (a) a broken wire or a loose plug; (b) an amplifier at the end of its "
+        "range. The gauge and the time stand in the doubts of the result.",
+    ),
 )
 
 BIT = {flag.name: flag.bit for flag in FLAGS}

@@ -8,7 +8,6 @@ the reconstruction works out the load during the tare.
 from __future__ import annotations
 
 import warnings
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,11 +63,9 @@ def condition(
     Dataset
         `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `zero` (gauge,),
         its mean over the log, `u_zero` and `noise` (gauge,), standard uncertainties, in the same
-        unit; `channel_status`
-        (elapsed_time, tared_corner) and `gauge_status` (elapsed_time, gauge) with flags of
-        `recon.base.status`; `tare_state` and
-        `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed; attributes
-        `bandwidth` and `rate` [Hz].
+        unit; `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
+        `tare_state` and `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed;
+        attributes `bandwidth` and `rate` [Hz].
 
     Raises
     ------
@@ -84,7 +81,7 @@ def condition(
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    by_gauge, status = _channel_status(car, names, raw, rate, base.bridged)
+    by_gauge = _gauge_status(car, names, raw, rate, base.bridged)
     bad = (by_gauge & (BIT["channel_flat"] | BIT["channel_clipped"])) > 0
     zeros = _zeros(log, car, tares, names, raw)
     if not zeros:
@@ -109,9 +106,9 @@ def condition(
         tared[bad[:, g], g] = np.nan
     if is_filtered(bandwidth, rate):
         _require_long_enough(log, parts)
-        short = [part for part in parts if part.stop - part.start < SHORTEST]
-        for corner, part in product(zeros, short):
-            status[corner][part] |= BIT["missing_input"]
+        for part in parts:
+            if part.stop - part.start < SHORTEST:
+                by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     out["indication"] = (
         ("elapsed_time", "gauge"),
@@ -121,10 +118,6 @@ def condition(
         out[name] = (("gauge",), values)
     out["gauge_status"] = (("elapsed_time", "gauge"), by_gauge)
     corners = list(zeros)
-    out["channel_status"] = (
-        ("elapsed_time", "tared_corner"),
-        np.stack([status[c] for c in corners], axis=1),
-    )
     out = out.assign_coords(tared_corner=corners)
     out["tare_state"] = (("tared_corner",), [zeros[c].state for c in corners])
     out["tare_pad_load"] = (("tared_corner",), [zeros[c].pad_load for c in corners])
@@ -185,14 +178,14 @@ def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
     return [names.index(g.name) for g in linkage_of(car, assembly).gauges if g.name in names]
 
 
-def _channel_status(
+def _gauge_status(
     car: Vehicle,
     names: tuple[str, ...],
     raw: Floats,
     rate: float,
     bridged: NDArray[np.bool_] | None,
-) -> tuple[NDArray[np.uint16], dict[str, NDArray[np.uint16]]]:
-    """Status flags (sample, gauge) from the health of each gauge, and (sample,) per assembly."""
+) -> NDArray[np.uint16]:
+    """Status flags (sample, gauge) from the health of each gauge."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
     by_gauge = np.zeros(raw.shape, dtype=np.uint16)
@@ -203,10 +196,7 @@ def _channel_status(
         # A line that begins or ends at a bad sample is no better than that.
         by_gauge |= _beside(by_gauge, bridged)
         by_gauge[bridged] |= BIT["bridged"]
-    return by_gauge, {
-        name: np.bitwise_or.reduce(by_gauge[:, _columns(car, name, names)], axis=1)
-        for name in assembly_names(car)
-    }
+    return by_gauge
 
 
 def _beside(by_gauge: NDArray[np.uint16], bridged: NDArray[np.bool_]) -> NDArray[np.uint16]:

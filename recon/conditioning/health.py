@@ -76,10 +76,9 @@ def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
         if np.isfinite(limit):
             out[:, k] = np.abs(column) >= limit
             continue
-        for extreme in (np.nanmax(column), np.nanmin(column)):
-            at_end = column == extreme
-            if np.count_nonzero(at_end) >= CLIPPED_RUN:
-                runs = runs_of_equal(column)
-                elsewhere = int(runs[~at_end].max(initial=1))
-                out[:, k] |= at_end & (runs >= max(CLIPPED_RUN, CREST * elsewhere))
+        at_end = (column == np.nanmax(column)) | (column == np.nanmin(column))
+        if np.count_nonzero(at_end) >= CLIPPED_RUN:
+            runs = runs_of_equal(column)
+            elsewhere = int(runs[~at_end].max(initial=1))
+            out[:, k] |= at_end & (runs >= max(CLIPPED_RUN, CREST * elsewhere))
     return out

@@ -38,6 +38,8 @@ LONE_TARE = 0.003
 # forces that nobody knows.
 KNOWN_LOADS = ("hanging", "pads")
 
+ALIVE = 10.0  # span of a signal over that of its steps; noise alone has some 5
+
 
 @dataclass(frozen=True, slots=True)
 class Zero:
@@ -249,7 +251,8 @@ def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.b
     """
     span = np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0)
     u, drift = unsure.copy(), np.zeros(len(unsure))
-    moves = span > 0  # a gauge that died has no span to compare its change with
+    # A gauge that died, or shows nothing but noise, has no span to compare its change with.
+    moves = span > ALIVE * np.nanstd(np.diff(raw, axis=0), axis=0)
     paired = moves & ~lone
     if paired.any():
         size = common_scale(span[moves])

@@ -11,6 +11,7 @@ from recon.base.doubt import Doubt
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
+from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
@@ -50,7 +51,7 @@ class Examination:
         return tuple(dict.fromkeys(t.found for t in self.terms if np.isnan(t.size)))
 
 
-def examine(prepared: Prepared, log: xr.Dataset) -> Examination:
+def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examination:
     """Test a drive against itself, against the car and against the day of the pulls.
 
     Parameters
@@ -59,11 +60,17 @@ def examine(prepared: Prepared, log: xr.Dataset) -> Examination:
         As `prepare` returns it.
     log : Dataset (elapsed_time, gauge)
         As `condition` returns it.
+    forces : Dataset (elapsed_time, corner, component)
+        As `Prepared.solve` returns them. [N]
     """
     with one_thread():
         view = view_of(prepared, log)
         terms = JUDGE.terms(view)
-        doubts = (*_of_calibration(prepared, view), *JUDGE.doubts(view, terms))
+        doubts = (
+            *failed_gauges(prepared, log, forces),
+            *_of_calibration(prepared, view),
+            *JUDGE.doubts(view, terms),
+        )
         return Examination(doubts, terms)
 
 
@@ -94,7 +101,7 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     out = with_doubts(forces, examination.doubts)
     status = out["status"].copy()
     elapsed, corners = out["elapsed_time"].to_numpy(), list(out["corner"].to_numpy())
-    for doubt in examination.doubts:
+    for doubt in (d for d in examination.doubts if d.spoils):
         during = (elapsed >= doubt.start) & (elapsed <= doubt.end)
         for corner in doubt.corners:
             if corner in corners:

@@ -132,6 +132,15 @@ def _single(part: Part, i: int) -> Iterator[Candidate]:
             f"it should ({tares}).",
             weight=FITTED,
         )
+    if part.noise_alone(i):
+        yield Candidate(
+            "noise alone",
+            part.corners,
+            (gauge,),
+            partial(_without, name=part.name, i=i),
+            f"{gauge} shows nothing but noise: check wire and plug, and leave its column out of "
+            "the log to have the corner solved without it.",
+        )
     shift = fitted_shift(part, i)
     yield Candidate(
         "zero shifted",
@@ -155,6 +164,15 @@ def _mend_shift(view: View, *, name: str, i: int, shift: float) -> View:
     part = view.parts[name]
     y = part.samples.indication.copy()
     y[i] -= shift
+    return view.with_part(part.with_indication(y))
+
+
+def _without(view: View, *, name: str, i: int) -> View:
+    """The drive with gauge `i` as the others of its assembly expect it."""
+    part = view.parts[name]
+    y, P = part.samples.indication.copy(), part.expected.weight
+    r = np.nan_to_num(part.residual)
+    y[i] -= np.einsum("nh,nh->n", P[:, i], r) / P[:, i, i]
     return view.with_part(part.with_indication(y))
 
 

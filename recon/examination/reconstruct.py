@@ -86,7 +86,7 @@ def reconstruct(
     """
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
     forces = prepared.solve(log, bounded=bounded)
-    examination = examine(prepared, log)
+    examination = examine(prepared, log, forces)
     for doubt in examination.doubts:
         warnings.warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning, stacklevel=2)
     return marked(forces, examination)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
+NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
 FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
 
 
@@ -98,6 +99,11 @@ class Part:
         r = np.where(np.isfinite(self.residual), self.residual, 0.0)
         square = np.einsum("ng,ngh,nh->n", r, self.expected.weight, r) / len(self.gauges)
         return np.where(self.known, square, np.nan)
+
+    def noise_alone(self, i: int) -> bool:
+        """Whether gauge `i` moves no more over the drive than its noise does."""
+        own = self.samples.indication[i, self.known]
+        return bool(len(own) and np.std(own) < NOISE_ALONE * self.solver.session.noise[i])
 
     def with_indication(self, indication: Floats) -> Part:
         """The same with other indications (gauge, n), less zeros, in each gauge's unit [mV/V]."""

@@ -13,6 +13,7 @@ from recon.mechanics.motion import pose
 from recon.reconstruction.attitude import attitude_of, travel_source
 from recon.reconstruction.hub_inputs import hub_inputs
 from recon.reconstruction.logged import logged, warn, warn_missing
+from recon.reconstruction.outage import failed_together
 from recon.reconstruction.session import (
     AssemblySession,
     Session,
@@ -167,6 +168,11 @@ def _assembly_session(
         tare=tare_of(log, assembly.name),
         warming=max(_warming(log, corner.name, fitted) for corner in assembly.corners),
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
+        outages=failed_together(
+            fitted.gauges,
+            log["gauge_status"].sel(gauge=list(fitted.gauges)).to_numpy(),
+            log["elapsed_time"].to_numpy(),
+        ),
     )
 
 

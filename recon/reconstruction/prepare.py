@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataWarning, ExtrapolationWarning
+from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
@@ -28,6 +28,7 @@ from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.attributes import provenance, verdicts_by_corner
 from recon.reconstruction.channels import session_of
 from recon.reconstruction.loadings import loadings_of
+from recon.reconstruction.outage import Failed, outage_of, spare_solver
 from recon.reconstruction.result import Collected, labelled
 from recon.reconstruction.samples import Body, SteerToRack, body_of, samples_of
 from recon.reconstruction.session import Session
@@ -46,6 +47,16 @@ if TYPE_CHECKING:
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
 THREADS = 2  # assemblies that are solved side by side
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """Samples `part` of a result: those `within` a cut of the log, which reaches around them."""
+
+    log: xr.Dataset
+    body: Body
+    part: slice
+    within: slice
 
 
 @dataclass(frozen=True)
@@ -90,29 +101,60 @@ class Prepared:
         samples = log.sizes["elapsed_time"]
         out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
         with one_thread(), ThreadPoolExecutor(THREADS) as pool:
+            _ = self._spares  # once, before the threads want them
             for part in _parts(samples, SECTION):
                 around = slice(max(part.start - MARGIN, 0), part.stop + MARGIN)
-                section = log.isel(elapsed_time=around)
-                body = body_of(section, self.car, self.session, self.to_rack)
                 within = slice(part.start - around.start, part.stop - around.start)
+                own = log.isel(elapsed_time=around)
+                body = body_of(own, self.car, self.session, self.to_rack)
                 out.rack[part] = body.rack[within]
-                fill = partial(self._fill, out, section, body, part, within)
+                fill = partial(self._fill, out, _Section(own, body, part, within))
                 list(pool.map(fill, range(len(self.solvers))))
                 give_back()
         _warn_of_extrapolation(log, out)
         return self._with_sources(labelled(out, log["elapsed_time"].to_numpy()), log)
 
-    def _fill(
-        self, out: Collected, log: xr.Dataset, body: Body, part: slice, within: slice, which: int
-    ) -> None:
-        """Solve one assembly at the samples `part` of `out`, which are those `within` the log."""
-        solver = self.solvers[which]
-        given = samples_of(log, self.car, solver, body).block(within)
+    def _fill(self, out: Collected, section: _Section, which: int) -> None:
+        """Solve one assembly at the samples of a section."""
+        solver, first = self.solvers[which], section.part.start
+        given = samples_of(section.log, self.car, solver, section.body).block(section.within)
         # Tables of two wheels are larger.
         size = BLOCK if solver.outputs.wheels == 1 else BLOCK // 4
-        for block in _parts(part.stop - part.start, size):
+        for block in _parts(section.part.stop - first, size):
             solved = solve_block(solver, given.block(block), bounded=out.bounded)
-            out.put(which, slice(part.start + block.start, part.start + block.stop), solved)
+            out.put(which, slice(first + block.start, first + block.stop), solved)
+        for failed, spare in self._spares[which].items():
+            gauges = list(solver.gauges)
+            status = section.log["gauge_status"].sel(gauge=gauges).to_numpy()[section.within]
+            at = outage_of(solver.gauges, failed, status)
+            if len(at):
+                self._solve_again(out, section, which, at, spare)
+
+    def _solve_again(
+        self, out: Collected, section: _Section, which: int, at: NDArray[np.int64], spare: Solver
+    ) -> None:
+        """Solve the samples `at` (sample,) of a section without the gauges that fail there."""
+        given = samples_of(section.log, self.car, spare, section.body).block(section.within)
+        given = given.block(at)
+        given.status[:] |= BIT["gauge_left_out"]
+        for block in _parts(len(at), BLOCK // 4):
+            solved = solve_block(spare, given.block(block), bounded=out.bounded)
+            out.put(which, section.part.start + at[block], solved, spare)
+
+    @cached_property
+    def _spares(self) -> tuple[dict[Failed, Solver], ...]:
+        """Solvers without the gauges that fail for a while, assembly by assembly."""
+        out: list[dict[Failed, Solver]] = []
+        for full in self.solvers:
+            calibration = self.calibration.corners[full.assembly.name]
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", PriorWarning)  # the doubts of the drive say it
+                found = {
+                    failed: spare_solver(self.car, full, calibration, self.session.attitude, failed)
+                    for failed in full.session.outages
+                }
+            out.append({failed: spare for failed, spare in found.items() if spare})
+        return tuple(out)
 
     def blocks(
         self, log: xr.Dataset, size: int = BLOCK, *, bounded: bool = True

@@ -69,23 +69,33 @@ class Collected:
         """Names of the corners, assembly by assembly."""
         return [corner.name for solver in self.solvers for corner in solver.assembly.corners]
 
-    def put(self, which: int, part: slice, block: Solved) -> None:
-        """Store one block of samples `part` of the assembly at position `which`."""
-        solver = self.solvers[which]
+    def put(
+        self,
+        which: int,
+        part: slice | NDArray[np.int64],
+        block: Solved,
+        solver: Solver | None = None,
+    ) -> None:
+        """Store the samples `part` (sample,) of the assembly at position `which`.
+
+        `solver` is the one that solved them, if it is not that of the assembly with all gauges; it
+        knows other sums of forces, which are not kept.
+        """
+        spare, solver = solver is not None, solver or self.solvers[which]
         own = _span([s.outputs.wheels for s in self.solvers], which)
         unknown = (block.status & NOT_KNOWN) != 0
         missing = unknown[:, None] | solver.outputs.lost_of_wheels()[..., None]
         values = in_axes(solver, block, self.attitude, bounded=self.bounded)
         for name, value in values.items():
-            target = self.arrays[name][own, :, part]
-            target[:] = value
-            target[missing] = np.nan
+            self.arrays[name][own, :, part] = np.where(missing, np.float32(np.nan), value)
         self.arrays["hub_moment"][own, part] = np.where(unknown, np.nan, block.force[:, 3])
         self.arrays["heading"][own, part] = block.heading
         self.arrays["travel"][own, part] = block.travel
         self.status[own, part] = block.status
         self.mode[own, part] = block.mode
         sums = _span([len(s.outputs.sums) for s in self.solvers], which)
+        if spare:
+            return
         for place, values_of in enumerate(known_sums(solver, block)):
             self.sums[sums, place, part] = np.where(unknown.any(axis=0), np.nan, values_of)
 

@@ -131,12 +131,13 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
         _wheel_samples(log, car, assembly, corner, sensors, body)
         for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
     ]
-    gauges = log["channel_status"].sel(tared_corner=assembly.name).to_numpy()
-    status = gauges | np.array([wheel.status for wheel in wheels])
+    indication = log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T
+    by_gauge = log["gauge_status"].sel(gauge=list(solver.gauges)).to_numpy()
+    status = np.bitwise_or.reduce(by_gauge, axis=1) | np.array([w.status for w in wheels])
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     return Samples(
-        indication=log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T,
+        indication=indication,
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         brake_torque=np.array([wheel.torque for wheel in wheels]),
         travel=np.array([wheel.travel for wheel in wheels]),

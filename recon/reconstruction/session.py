@@ -82,7 +82,7 @@ class AssemblySession:
 
     `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
     units; `warming` is the mean temperature above that of the pulls [K]; `wheels` hold the
-    sensors, wheel by wheel.
+    sensors, wheel by wheel; `outages` are sets of gauges that fail together for a while.
     """
 
     noise: Floats
@@ -90,6 +90,7 @@ class AssemblySession:
     tare: Tare
     warming: float
     wheels: tuple[WheelSensors, ...]
+    outages: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

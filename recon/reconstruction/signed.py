@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.status import BIT
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.planning.unknowns import MODES
 from recon.reconstruction.features import Features, features_of, joint_mode
@@ -79,6 +80,9 @@ class Loadings:
         self._of = {name: forces[name].to_numpy() for name in SIGNED}
         unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
         self._lost = unknown.any(axis=1) & ~unknown.all(axis=1)
+        # Loadings are those of all gauges: what was solved without one has a rest besides.
+        left_out = (forces["status"].to_numpy() & BIT["gauge_left_out"]) > 0
+        self._lost |= left_out.any(axis=0)
         if self._lost.any():
             require_forces(forces, *STATED.values(), RANDOM)
             self._of |= {name: forces[name].to_numpy() for name in (*STATED.values(), RANDOM)}

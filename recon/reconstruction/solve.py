@@ -46,8 +46,8 @@ class Samples:
     mode: NDArray[np.int64]
     status: NDArray[np.uint16]
 
-    def block(self, part: slice) -> Samples:
-        """The samples of one block."""
+    def block(self, part: slice | NDArray[np.int64]) -> Samples:
+        """The samples of one block, or those at positions (sample,)."""
         return Samples(*(getattr(self, f)[..., part] for f in self.__dataclass_fields__))
 
 

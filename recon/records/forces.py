@@ -191,7 +191,7 @@ SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of
 SIGNED = (
     *("loading", "loading_turned", "loading_steered", "feature_scale", "partner"),
     *("tyre_force_vehicle", "tyre_force_intermediate"),
-    *("hub_moment", "hub_mode", "heading", "travel", "rack"),
+    *("hub_moment", "hub_mode", "heading", "travel", "rack", "status"),
 )
 
 

@@ -17,19 +17,23 @@ WIDTH = 96  # characters of a line
 
 def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
     """Doubts as lines that stand above everything else, none without doubts."""
-    if not doubts:
-        return ()
+    lines = []
     corners = ", ".join(doubted_corners(doubts))
-    lines = [f"DOUBTED: {corners}. The data contradict these forces; do not use them before:"]
-    for doubt in doubts:
-        lines += textwrap.wrap(str(doubt), WIDTH, initial_indent="  ", subsequent_indent="    ")
+    for spoiling, head in (
+        (True, f"DOUBTED: {corners}. The data contradict these forces; do not use them before:"),
+        (False, "LEFT OUT: gauges that failed during the drive."),
+    ):
+        own = [doubt for doubt in doubts if doubt.spoils == spoiling]
+        lines += [head] if own else []
+        for doubt in own:
+            lines += textwrap.wrap(str(doubt), WIDTH, initial_indent="  ", subsequent_indent="    ")
     return tuple(lines)
 
 
 def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Figure:
     """Draw a picture, with the doubted corners in words at its top right."""
     figure = draw()
-    if doubts:
+    if doubted_corners(doubts):
         width, height = figure.get_size_inches()
         figure.text(
             1 - 0.12 / width,

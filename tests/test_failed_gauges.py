@@ -1,0 +1,133 @@
+"""Gauges that fail during a drive: left out from where they fail, and nothing else changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.budget import budget
+from recon.base.doubt import Doubt
+from recon.base.errors import DataWarning, DoubtWarning
+from recon.base.status import BIT
+from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.prepare import prepare
+from recon.reconstruction.signed import signed_errors
+from recon.records.doubts import doubts_in
+from recon.report.doubts import doubt_lines
+from tests.days import day, unwarned
+
+Spoil = Callable[[np.ndarray], None]
+GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
+START = len(day().log["elapsed_time"]) // 2
+EDGE = 60  # samples over which the filter joins what comes before and after
+
+
+def conditioned(spoil: Spoil) -> xr.Dataset:
+    log = day().log.copy(deep=True)
+    spoil(log["indication"].to_numpy())
+    return condition(log, day().car, day().tares)
+
+
+def driven(spoil: Spoil) -> tuple[xr.Dataset, tuple[Doubt, ...]]:
+    log = conditioned(spoil)
+    with unwarned(), pytest.warns(DoubtWarning):
+        forces = reconstruct(log, day().calibration, day().car)
+    return forces, doubts_in(forces)
+
+
+def frozen(gauge: int) -> Spoil:
+    def spoil(raw: np.ndarray) -> None:
+        raw[START:, gauge] = raw[START, gauge]
+
+    return spoil
+
+
+@pytest.mark.parametrize("gauge", range(0, len(GAUGES), 4), ids=GAUGES[::4])
+def test_a_gauge_that_dies_is_left_out_from_there(gauge: int) -> None:
+    forces, (doubt,) = driven(frozen(gauge))
+    corner = GAUGES[gauge][:2]
+    assert (doubt.cause, doubt.channels, doubt.corners) == ("dead", (GAUGES[gauge],), (corner,))
+    assert doubt.start == pytest.approx(float(day().log["elapsed_time"][START]), abs=0.1)
+    sound = day().forces
+    before = slice(0, START - EDGE)
+    np.testing.assert_allclose(forces["tyre_force"][before], sound["tyre_force"][before], atol=0.01)
+    own = forces.sel(corner=corner).isel(elapsed_time=slice(START + EDGE, None))
+    assert np.all((own["status"] & BIT["gauge_left_out"]) > 0)
+    assert not np.any((forces["status"] & BIT["doubted"]) > 0)
+    truth = day().truth.sel(corner=corner).isel(elapsed_time=slice(START + EDGE, None))
+    error = (own["tyre_force_intermediate"] - truth["tyre_force_intermediate"]).to_numpy()
+    u = own["u_tyre_force_intermediate"].to_numpy()
+    known = np.isfinite(u)
+    assert known.any()
+    assert np.mean(np.abs(error[known]) < 1.96 * u[known]) > 0.75  # one day, shared errors
+    usual = sound.sel(corner=corner).isel(elapsed_time=slice(START + EDGE, None))
+    assert np.nanmean(u) > 1.1 * np.nanmean(usual["u_tyre_force_intermediate"])
+
+
+def test_signed_errors_and_budget_follow_the_wider_intervals() -> None:
+    forces, _ = driven(frozen(2))
+    at = np.arange(START + EDGE, START + EDGE + 400, 40)
+    effect = signed_errors(forces, at)[:, :, 0]
+    random = forces["u_tyre_force_random"].to_numpy()[at, 0]
+    stated = forces["u_tyre_force_intermediate"].to_numpy()[at, 0]
+    whole = np.sqrt(np.sum(effect**2, axis=0) + random**2)
+    assert np.all(whole > 0.95 * stated)
+    found = budget(forces, corner="FL", time=float(forces["elapsed_time"][at[0]]))
+    square = float((found["contribution"].sel(component="y") ** 2).sum())
+    assert square == pytest.approx(float(forces["u_tyre_force"][at[0], 0, 1]) ** 2, rel=0.1)
+
+
+def test_a_gauge_that_comes_back_and_one_without_numbers_are_intermittent() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        raw[300:500, 3] = raw[300, 3]
+        raw[800:1000, 3] = raw[800, 3]
+        raw[START : START + 200, 7] = np.nan
+
+    with pytest.warns(DataWarning, match="not bridged"):
+        _, doubts = driven(spoil)
+    assert [d.cause for d in doubts] == ["intermittent"] * 2
+    assert f"{GAUGES[3]}: one constant 2 times between 1.50 and 5.0" in doubts[0].found
+    assert f"{GAUGES[7]}: no number from" in doubts[1].found
+
+
+def test_a_corner_that_loses_every_gauge_is_not_known_there() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        raw[START:, :6] = raw[START, :6]
+
+    forces, (doubt,) = driven(spoil)
+    assert doubt.cause == "dead"
+    assert "Every gauge of FL: one constant" in doubt.found
+    assert "The forces are not known there" in doubt.found
+    assert np.isnan(forces["tyre_force"][START + 1 :, 0]).all()
+
+
+def test_blocks_of_a_drive_with_a_dead_gauge_equal_the_whole() -> None:
+    log = conditioned(frozen(4))
+    prepared = prepare(day().calibration, day().car, log)
+    with unwarned():
+        whole = prepared.solve(log)["tyre_force"]
+        blocks = xr.concat(
+            [block["tyre_force"] for block in prepared.blocks(log, 777)], "elapsed_time"
+        )
+    np.testing.assert_allclose(blocks, whole, atol=0.02)
+
+
+def test_noise_alone_is_named_though_it_is_no_constant() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, 3] = 1e-4 * np.random.default_rng(0).normal(size=len(raw))
+
+    forces, (doubt,) = driven(spoil)
+    assert (doubt.cause, doubt.channels) == ("noise alone", (GAUGES[3],))
+    assert np.all((forces["status"].sel(corner="FL") & BIT["doubted"]) > 0)
+    assert doubt_lines([doubt])[0].startswith("DOUBTED: FL.")
+
+
+def test_a_left_out_gauge_does_not_make_forces_doubted_in_words() -> None:
+    _, doubts = driven(frozen(0))
+    first, *rest = doubt_lines(doubts)
+    assert first == "LEFT OUT: gauges that failed during the drive."
+    assert GAUGES[0] in " ".join(rest)
