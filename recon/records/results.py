@@ -8,14 +8,16 @@ from __future__ import annotations
 import datetime as dt
 import math
 import platform
+from collections.abc import Hashable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from recon.base.errors import DataError
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import ONLY_FORCES, require_sound_forces
+from recon.records.scratch import give_back
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 FORMAT = 1
 LARGEST_RATIO = 200  # of claimed bytes to those of the file: packing does not reach it
 MOST_VARIABLES = 2000
+SAMPLES = "elapsed_time"
+SECTION = 1 << 17  # samples that are written at once
 
 
 def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -42,16 +46,48 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
         f"numpy {np.__version__}",
         format=FORMAT,
     )
-    encoding: dict[str, dict[str, object]] = {}
-    for name, variable in stamped.variables.items():
-        label = name in stamped.coords or variable.dtype.kind in "iuUO"
-        encoding[str(name)] = {"_FillValue": None} if label else {"_FillValue": np.nan}
     with replace_whole(target, overwrite=overwrite) as temporary:
         try:
-            stamped.to_netcdf(temporary, engine="netcdf4", encoding=encoding)
+            by_sample = [str(n) for n, v in stamped.variables.items() if SAMPLES in v.dims]
+            rest = stamped.drop_vars(by_sample)
+            rest.to_netcdf(temporary, engine="netcdf4", encoding=_encoding(rest))
+            _append_samples(temporary, stamped, by_sample)
         except RuntimeError as fault:  # the library's sign of a full disk
             raise OSError(str(fault)) from fault
     return target
+
+
+def _encoding(dataset: xr.Dataset) -> dict[str, dict[str, object]]:
+    """Numbers that may be missing are NaN; labels, flags and words are never missing."""
+    return {
+        str(name): {"_FillValue": None if _is_whole(dataset, name) else np.nan}
+        for name in dataset.variables
+    }
+
+
+def _is_whole(dataset: xr.Dataset, name: Hashable) -> bool:
+    return name in dataset.coords or dataset[name].dtype.kind in "iuUO"
+
+
+def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
+    """Add the variables along elapsed time section by section: no long log is copied at once."""
+    import netCDF4
+
+    with netCDF4.Dataset(path, "a") as file:
+        file.set_fill_off()
+        for name in dict.fromkeys(str(dim) for n in names for dim in dataset[n].dims):
+            if name not in file.dimensions:
+                file.createDimension(name, dataset.sizes[name])
+        for name in names:
+            variable = dataset.variables[name]
+            fill = None if _is_whole(dataset, name) else np.nan
+            out: Any = file.createVariable(name, variable.dtype, variable.dims, fill_value=fill)
+            out.setncatts(variable.attrs)
+            axis = variable.dims.index(SAMPLES)
+            for start in range(0, dataset.sizes[SAMPLES], SECTION):
+                part = (slice(None),) * axis + (slice(start, start + SECTION),)
+                out[part] = variable[part].to_numpy()
+            give_back()
 
 
 def read_result(path: str | Path) -> xr.Dataset:
