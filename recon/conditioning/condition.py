@@ -30,6 +30,7 @@ from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
+from recon.records.scratch import room
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 # Default bandwidth as a share of the sampling rate: a driveline jolt keeps its peak, and most of
 # the noise is removed.
 BANDWIDTH_SHARE = 0.35
+UNUSABLE = BIT["channel_flat"] | BIT["channel_clipped"]
 
 
 def condition(
@@ -82,7 +84,6 @@ def condition(
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
     by_gauge = _gauge_status(car, names, raw, rate, base.bridged)
-    bad = (by_gauge & (BIT["channel_flat"] | BIT["channel_clipped"])) > 0
     zeros = _zeros(log, car, tares, names, raw)
     if not zeros:
         raise DataError(
@@ -91,7 +92,8 @@ def condition(
             needed="a tare of every gauge of at least one corner",
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
-    tared = np.full_like(raw, np.nan)
+    tared, scatter = room(raw.shape[::-1]).T, _scatter(raw)
+    tared[:] = np.nan
     u_zero, noise, mean_zero = (np.full(len(names), np.nan) for _ in range(3))
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
@@ -100,10 +102,10 @@ def condition(
             np.subtract(raw[:, k], zero.value[:, j], out=tared[:, k])
         u_zero[at] = zero.u
         mean_zero[at] = zero.value.mean(axis=0)
-        noise[at] = np.where(np.isfinite(zero.noise), zero.noise, _scatter(raw[:, at])) * gain
-    for g in np.flatnonzero(bad.any(axis=0)):
+        noise[at] = np.where(np.isfinite(zero.noise), zero.noise, scatter[at]) * gain
+    for g in range(len(names)):
         # The filter must not spread a flat or clipped sample to its neighbours.
-        tared[bad[:, g], g] = np.nan
+        tared[(by_gauge[:, g] & UNUSABLE) > 0, g] = np.nan
     if is_filtered(bandwidth, rate):
         _require_long_enough(log, parts)
         for part in parts:
@@ -188,10 +190,12 @@ def _gauge_status(
     """Status flags (sample, gauge) from the health of each gauge."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
-    by_gauge = np.zeros(raw.shape, dtype=np.uint16)
-    by_gauge[flat_samples(raw, rate)] |= BIT["channel_flat"]
-    by_gauge[clipped_samples(raw, full)] |= BIT["channel_clipped"]
-    by_gauge[~np.isfinite(raw)] |= BIT["missing_input"]
+    by_gauge = room(raw.shape[::-1], np.uint16).T
+    flat, clipped = flat_samples(raw, rate), clipped_samples(raw, full)
+    for g in range(len(names)):
+        by_gauge[:, g] = flat[:, g] * np.uint16(BIT["channel_flat"])
+        by_gauge[clipped[:, g], g] |= BIT["channel_clipped"]
+        by_gauge[~np.isfinite(raw[:, g]), g] |= BIT["missing_input"]
     if bridged is not None:
         # A line that begins or ends at a bad sample is no better than that.
         by_gauge |= _beside(by_gauge, bridged)
@@ -233,7 +237,7 @@ def _zeros(
         if "gauge_temperature" in log and all(side in log["corner"] for side in sides):
             temperature = log["gauge_temperature"].sel(corner=sides).mean("corner").to_numpy()
         at = _columns(car, assembly, names)
-        out[assembly] = zero_of(tares, gauges, elapsed, temperature, raw[:, at])
+        out[assembly] = zero_of(tares, gauges, elapsed, temperature, _side_by_side(raw, at))
         if out[assembly].state == "pads" and linkage.tied:
             raise DataError(
                 where=f"{tares.path}, {linkage.title}",
@@ -243,6 +247,13 @@ def _zeros(
                 "drive.",
             )
     return out
+
+
+def _side_by_side(values: Floats, at: list[int]) -> Floats:
+    """Columns `at` of `values`, not copied where they stand side by side."""
+    if at == list(range(at[0], at[0] + len(at))):
+        return values[:, at[0] : at[0] + len(at)]
+    return values[:, at]
 
 
 def _scatter(values: Floats) -> Floats:
@@ -270,7 +281,8 @@ def _filter_channel(
     else:
         kept = np.where(beyond.reshape(flat.shape), np.nan, flat)
         filtered = low_pass(kept, band.bandwidth, band.rate, band.parts)
-        passed = np.where(beyond, values, filtered.reshape(values.shape))
+        passed = filtered.reshape(values.shape)
+        passed[beyond] = values[beyond]
     out[channel.name] = (channel.dims, passed, channel.attrs)
     if channel.name == "hub_acceleration":
         noise = _scatter(flat) * out.attrs["noise_gain"]

@@ -8,10 +8,14 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.records.scratch import give_back, room
 
 ORDER = 4  # of each of the two passes
 LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lower filter
 NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known no better
+FORGOTTEN = 1e-13  # of a step at the end of a piece
+PIECE = 1 << 16  # samples that are filtered at once
+LONG = 1 << 20  # samples of a stretch after whose columns memory is given back
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -97,9 +101,7 @@ def low_pass(
     """
     if not is_filtered(bandwidth, rate):
         return values
-    from scipy.signal import sosfiltfilt
-
-    out = np.empty_like(values) if out is None else out
+    out = room(values.shape[::-1]).T if out is None else out
     sections = _sections(bandwidth, rate)
     for part in parts or [slice(0, len(values))]:
         if part.stop - part.start < SHORTEST:
@@ -108,15 +110,38 @@ def low_pass(
         # Column by column: the filter copies its input for each pass; one column fits the cache.
         for k in range(values.shape[1]):
             column = np.ascontiguousarray(values[part, k])
-            good = np.isfinite(column)
-            if good.all():
-                out[part, k] = sosfiltfilt(sections, column)
-            elif good.any():
-                sample = np.arange(len(column))
-                bridged = np.interp(sample, sample[good], column[good])
-                out[part, k] = np.where(good, sosfiltfilt(sections, bridged), np.nan)
-            else:
+            missing = np.flatnonzero(~np.isfinite(column))
+            if missing.size == len(column):
                 out[part, k] = np.nan
+                continue
+            if missing.size:
+                good = np.flatnonzero(np.isfinite(column))
+                column = column.copy()
+                column[missing] = np.interp(missing, good, column[good])
+            out[part, k] = zero_phase(sections, column)
+            out[part.start + missing, k] = np.nan
+            if len(column) > LONG:
+                give_back()
+    return out
+
+
+def zero_phase(sections: Floats, column: Floats) -> Floats:
+    """Filter a column (sample,) [any unit] forward and backward, piece by piece.
+
+    Around each piece so many samples are filtered with it that what happens at their ends has
+    decayed to `FORGOTTEN`; a long column needs no more memory than a short one, and each piece
+    fits the cache.  `sections` (section, 6) [1] are those of the filter.
+    """
+    from scipy.signal import sos2zpk, sosfiltfilt
+
+    slowest = float(np.max(np.abs(sos2zpk(sections)[1])))
+    around = int(np.log(FORGOTTEN) / np.log(slowest)) + 1
+    piece = max(PIECE, 8 * around)
+    out = np.empty_like(column)
+    for start in range(0, len(column), piece):
+        first, last = max(start - around, 0), min(start + piece + around, len(column))
+        passed = sosfiltfilt(sections, column[max(min(first, last - SHORTEST), 0) : last])
+        out[start : start + piece] = passed[len(passed) - (last - start) :][:piece]
     return out
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.records.scratch import room
 
 FLAT_TIME = 0.5  # s; shorter runs of equal numbers are never flat
 FLAT_SHARE = 8.0  # a flat run is at least this many times as long as the run of a median sample
@@ -34,7 +35,8 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
         Sampling rate.  [Hz]
     """
     least = FLAT_TIME * rate
-    out = np.zeros_like(values, dtype=bool)
+    out = room(values.shape[::-1], np.bool_).T
+    out[:] = False
     for k in range(values.shape[1]):
         edges = _edges(values[:, k])
         lengths = np.diff(edges)
@@ -70,7 +72,8 @@ def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
     full_scale : (channel,)
         End of the range in the same unit, NaN if not stated.
     """
-    out = np.zeros_like(values, dtype=bool)
+    out = room(values.shape[::-1], np.bool_).T
+    out[:] = False
     for k, limit in enumerate(full_scale):
         column = values[:, k]
         if np.isfinite(limit):

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.uncertainty import common_scale
+from recon.records.scratch import room
 
 if TYPE_CHECKING:
     from recon.records.sheets import Tares
@@ -114,7 +115,7 @@ def zero_of(
     state = _state(tares, gauges)
     knots = [_knots(tares, gauge, state, elapsed) for gauge in gauges]
     drive = _Drive(elapsed, _smooth(temperature, elapsed))
-    value = np.empty((len(gauges), len(elapsed)))
+    value = room((len(gauges), len(elapsed)))
     unsure, change = np.zeros(len(gauges)), np.zeros(len(gauges))
     for g, of in enumerate(knots):
         value[g] = tares.indication[of.row[0]]
@@ -262,8 +263,10 @@ def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.b
             float(np.sqrt(np.mean((of[paired] / in_spans[paired]) ** 2))) for of in (unsure, change)
         )
         u[moves], drift[moves] = pooled * size, drifts * size
-    share = LONE_TARE * np.nanmax(np.abs(raw - np.nanmedian(raw, axis=0)), axis=0)
-    return np.asarray(np.where(lone, np.fmax(share, drift), u))
+    for g in np.flatnonzero(lone):
+        largest = np.nanmax(np.abs(raw[:, g] - np.nanmedian(raw[:, g])))
+        u[g] = np.fmax(LONE_TARE * largest, drift[g])
+    return u
 
 
 def _smooth(temperature: Floats | None, elapsed: Floats) -> Floats | None:

@@ -51,7 +51,8 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
             by_sample = [str(n) for n, v in stamped.variables.items() if SAMPLES in v.dims]
             rest = stamped.drop_vars(by_sample)
             rest.to_netcdf(temporary, engine="netcdf4", encoding=_encoding(rest))
-            _append_samples(temporary, stamped, by_sample)
+            if by_sample:
+                _append_samples(temporary, stamped, by_sample)
         except RuntimeError as fault:  # the library's sign of a full disk
             raise OSError(str(fault)) from fault
     return target
@@ -81,7 +82,8 @@ def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
         for name in names:
             variable = dataset.variables[name]
             fill = None if _is_whole(dataset, name) else np.nan
-            out: Any = file.createVariable(name, variable.dtype, variable.dims, fill_value=fill)
+            dims = [str(dim) for dim in variable.dims]
+            out: Any = file.createVariable(name, variable.dtype, dims, fill_value=fill)
             out.setncatts(variable.attrs)
             axis = variable.dims.index(SAMPLES)
             for start in range(0, dataset.sizes[SAMPLES], SECTION):
