@@ -91,12 +91,27 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", help="log of the drive (CSV, may be gzipped)")
     parser.add_argument("tares", help="tares (CSV) before and after the drive")
     parser.add_argument("--map", help="column map (TOML) of the log")
+    parser.add_argument(
+        "--also-log",
+        action="append",
+        type=_log_and_map,
+        metavar="FILE[:MAP]",
+        help="log of another logger in the same drive, with its column map if it needs one; may be "
+        "given several times. Clocks are aligned by the channels that the logs have in common",
+    )
     parser.add_argument("--tares-map", help="column map of the tares")
     parser.add_argument(
         "--bandwidth",
         type=float,
         metavar="HZ",
         help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
+    )
+    for name, dest, words in (("--from", "start", "first"), ("--to", "stop", "last")):
+        parser.add_argument(
+            name, dest=dest, type=float, metavar="S", help=f"{words} elapsed time, in s"
+        )
+    parser.add_argument(
+        "--marker", type=float, metavar="VALUE", help="only where the column marker has this value"
     )
     parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
     parser.add_argument(
@@ -108,6 +123,12 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         "be used",
     )
     _outputs(parser, "forces")
+
+
+def _log_and_map(text: str) -> tuple[str, str | None]:
+    """Split FILE:MAP; the colon of a drive's letter is none."""
+    log, colon, column_map = text.rpartition(":")
+    return (log, column_map) if colon and column_map.endswith(".toml") else (text, None)
 
 
 def _names(text: str) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -21,6 +21,10 @@ from recon.base.shipped import shipped
 from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
 
 if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.base.doubt import Doubt
+    from recon.conditioning.clocks import Clock
     from recon.report.sheet import Pictures
 
 Name = str | Path
@@ -149,32 +153,37 @@ def reconstruct(
     tares: Name,
     *,
     map: Name | None = None,
+    also_log: Sequence[Name | tuple[Name, Name | None]] | None = None,
     tares_map: Name | None = None,
     bandwidth: float | None = None,
+    start: float | None = None,
+    stop: float | None = None,
+    marker: float | None = None,
     unbounded: bool = False,
     accept_corner: Collection[str] = (),
     out: Name = "forces",
     overwrite: bool = False,
     say: Say = _quiet,
 ) -> Report:
-    """Calculate tyre forces with intervals from a log, and draw them.
+    """Calculate tyre forces with intervals from one log or several, and draw them.
 
     Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
+    `also_log` are logs of other loggers, alone or with a column map; `start`, `stop` are in s.
     """
     from recon.calibration.store import read_calibration
     from recon.conditioning.condition import condition
+    from recon.conditioning.joining import joined_logs
+    from recon.conditioning.part import part_of
     from recon.examination.reconstruct import reconstruct as solve
     from recon.reconstruction.plausible import implausible
     from recon.reconstruction.weighing import weigh_check
     from recon.records.doubts import doubts_in
-    from recon.records.logs import read_log
     from recon.records.results import write_result
     from recon.records.tares import read_tares
     from recon.records.vehicles import read_vehicle
-    from recon.report.bands import band_pictures
-    from recon.report.doubts import doubt_lines, drawn_with_doubts
+    from recon.report.clocks import clock_lines
+    from recon.report.doubts import doubt_lines
     from recon.report.forces import forces_summary
-    from recon.report.friction import plot_friction_plane
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
@@ -182,28 +191,43 @@ def reconstruct(
     fitted = read_calibration(calibration)
     zeros = read_tares(tares, car, column_map=tares_map)
     say("reading the log")
-    raw = read_log(log, car, column_map=map)
+    joined = joined_logs([(log, map), *(also_log or ())], car)
     say("subtracting tares and filtering")
-    conditioned = condition(raw, car, zeros, bandwidth=bandwidth)
+    whole = condition(joined.log, car, zeros, bandwidth=bandwidth)
+    conditioned = part_of(whole, start=start, stop=stop, marker=marker)
     say("reconstructing forces")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DoubtWarning)  # the report says it
         forces = solve(conditioned, fitted, car, bounded=not unbounded, accept_corner=accept_corner)
     doubts = doubts_in(forces)
-    for sentence in implausible(forces, raw, car):
+    for sentence in implausible(forces, joined.log, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
     say("writing the forces and their pictures")
     write = partial(write_result, forces)
+    pictures = _force_pictures(forces, doubts, joined.clocks)
+    files = _written({"forces.nc": write}, pictures, folder, overwrite)
+    say(f"complete: {folder}")
+    lines = (*doubt_lines(doubts), *clock_lines(joined), *forces_summary(forces, weighings))
+    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
+
+
+def _force_pictures(
+    forces: xr.Dataset, doubts: tuple[Doubt, ...], clocks: tuple[Clock, ...]
+) -> Pictures:
+    """Pictures of reconstructed forces, and of the clocks where there are several."""
+    from recon.report.bands import band_pictures
+    from recon.report.clocks import plot_clocks
+    from recon.report.doubts import drawn_with_doubts
+    from recon.report.friction import plot_friction_plane
+
     plane: Pictures = {"friction_plane.png": partial(plot_friction_plane, forces)}
     pictures: Pictures = {
         name: partial(drawn_with_doubts, draw, doubts)
         for name, draw in (plane | band_pictures(forces)).items()
     }
-    files = _written({"forces.nc": write}, pictures, folder, overwrite)
-    say(f"complete: {folder}")
-    lines = (*doubt_lines(doubts), *forces_summary(forces, weighings))
-    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
+    more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
+    return pictures | more
 
 
 def _answered(

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning
+from recon.conditioning.carrying import Channel, between, reach_of
 from recon.records.logs import VARIABLES
 from recon.records.timing import GAP_STEPS
 
@@ -32,7 +33,6 @@ PERIODS = 0.75
 # of it, or by this share of the standard deviation of the channel.
 NOISE_TIMES, SPREAD_SHARE = 2.0, 0.002
 ENOUGH_PLACES = 20_000  # of a long log, at which a straight line is tried
-HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,21 +197,10 @@ def _bridged(elapsed: Floats, values: Floats, reach: float) -> Floats:
     out = np.array(values, copy=True)
     for k in np.flatnonzero(np.isnan(values).any(axis=0)):
         good = np.isfinite(values[:, k])
-        near = _between(elapsed, good, reach) & ~good
+        near = between(elapsed[good], elapsed, reach) & ~good
         if near.any():
             out[near, k] = np.interp(elapsed[near], elapsed[good], values[good, k])
     return out
-
-
-def _between(elapsed: Floats, good: NDArray[np.bool_], reach: float) -> NDArray[np.bool_]:
-    """Samples that lie between two `good` ones no further apart than `reach` [s]."""
-    there = np.flatnonzero(good)
-    if len(there) < 2:
-        return np.zeros(len(good), dtype=bool)
-    after = np.searchsorted(there, np.arange(len(good)))
-    inside = (after > 0) & (after < len(there))
-    after = np.clip(after, 1, len(there) - 1)
-    return np.asarray(inside & (elapsed[there[after]] - elapsed[there[after - 1]] <= reach))
 
 
 # --- ordinary channels ----------------------------------------------------------------------
@@ -220,63 +209,24 @@ def _between(elapsed: Floats, good: NDArray[np.bool_], reach: float) -> NDArray[
 def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
     """Fill every ordinary channel that has samples without a number."""
     for name in VARIABLES:
-        if name in log and np.isnan(log[name].to_numpy().sum()):
-            channel = log[name]
-            flat = channel.to_numpy().reshape(len(rows.elapsed), -1)
-            out, own, u = np.array(flat, copy=True), 0.0, 0.0
-            for k in range(flat.shape[1]):
-                good = np.isfinite(flat[:, k])
-                if good.all() or good.sum() < 2:
-                    continue
-                filled = _Filled.of(rows.elapsed, flat[:, k], reach, held=name in HELD)
-                out[:, k] = filled.values
-                own, u = max(own, filled.step), max(u, filled.u)
-            more = {"own_step": own, "u_filled": u} if own > reach else {}
-            values = out.reshape(channel.shape)
-            log = log.assign({name: (channel.dims, values, channel.attrs | more)})
+        if name not in log or not np.isnan(log[name].to_numpy().sum()):
+            continue
+        channel = log[name]
+        out = np.array(channel.to_numpy().reshape(len(rows.elapsed), -1), copy=True)
+        own, u = 0.0, 0.0
+        for k in range(out.shape[1]):
+            good = np.isfinite(out[:, k])
+            if good.all() or good.sum() < 2:
+                continue
+            carried = Channel.of(rows.elapsed, out[:, k], name)
+            lost = ~good
+            out[lost, k] = carried.at(rows.elapsed[lost], max(reach, reach_of(carried.step)))
+            if carried.step > reach:
+                own, u = max(own, carried.step), max(u, carried.error())
+        values = out.reshape(channel.shape)
+        more = {"own_step": own, "u_filled": u} if own else {}
+        log = log.assign({name: (channel.dims, values, channel.attrs | more)})
     return log
-
-
-@dataclass(frozen=True, slots=True)
-class _Filled:
-    """A channel with its gaps filled: `values` (sample,), its own `step` [s] and error `u`."""
-
-    values: Floats
-    step: float
-    u: float
-
-    @classmethod
-    def of(cls, elapsed: Floats, values: Floats, reach: float, *, held: bool) -> _Filled:
-        """Fill between samples that are at most 1.5 of the channel's own steps apart.
-
-        The error is that of leaving out every second sample, which is an upper limit: the
-        samples are then twice as far apart.
-        """
-        good = np.isfinite(values)
-        time, own = elapsed[good], values[good]
-        step = float(np.median(np.diff(time)))
-        reach = max(reach, GAP_STEPS * step)
-        ends = (elapsed - time[-1] <= step) & (time[0] - elapsed <= step)
-        wanted = ~good & (_between(elapsed, good, reach) | ((elapsed > time[-1]) & ends))
-        wanted |= ~good & (elapsed < time[0]) & ends
-        out = np.array(values, copy=True)
-        out[wanted] = _interpolated(elapsed[wanted], time, own, held=held)
-        u = 0.0
-        if len(own) > 4 and not held:
-            left_out = _interpolated(time[1:-1:2], time[::2], own[::2], held=held)
-            u = float(np.sqrt(np.mean((left_out - own[1:-1:2]) ** 2)))
-        return cls(out, step, u)
-
-
-def _interpolated(at: Floats, time: Floats, own: Floats, *, held: bool) -> Floats:
-    """Values at the times `at`: the last sample where held, else a curve that never overshoots."""
-    from scipy.interpolate import PchipInterpolator
-
-    if held:
-        return np.asarray(own[np.clip(np.searchsorted(time, at, side="right") - 1, 0, None)])
-    if len(own) < 3:
-        return np.interp(at, time, own)
-    return np.asarray(PchipInterpolator(time, own)(np.clip(at, time[0], time[-1])))
 
 
 # --- words ----------------------------------------------------------------------------------

@@ -43,6 +43,7 @@ VARIABLES: dict[str, Variable] = {
     "yaw_rate": Variable(TIME, "yaw rate, left positive", "rad/s"),
     "throttle": Variable(TIME, "throttle opening", "1"),
     "gear": Variable(TIME, "gear", "1"),
+    "marker": Variable(TIME, "marker of a part of the drive", "1"),
 }
 LOG: dict[str, Variable] = {
     "elapsed_time": Variable(TIME, "elapsed time", "s"),
@@ -64,7 +65,13 @@ def require_log(dataset: xr.Dataset) -> None:
     require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)
 
 
-def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = None) -> xr.Dataset:
+def read_log(
+    path: str | Path,
+    car: Vehicle,
+    *,
+    column_map: str | Path | None = None,
+    gauged: bool = True,
+) -> xr.Dataset:
     """Read the log of a drive.
 
     Parameters
@@ -75,6 +82,8 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
         Its corners, gauges and the units of the gauges.
     column_map : str or Path, optional
         Map (TOML) of foreign columns.
+    gauged : bool
+        Whether the log must hold a gauge; one of several loggers may have none.
 
     Returns
     -------
@@ -98,17 +107,18 @@ def read_log(path: str | Path, car: Vehicle, *, column_map: str | Path | None = 
     import xarray as xr
 
     table = open_table(path, "log", car, column_map)
-    gauges = _logged_gauges(table, car)
+    gauges = _logged_gauges(table, car, needed=gauged)
     keys = {name: column_names(name, car) for name in VARIABLES}
     logged = {n: k for n, k in keys.items() if not table.bound.keys().isdisjoint(k)}
     wanted = [g.name for g in gauges] + [key for group in logged.values() for key in group]
     names = [n for n in dict.fromkeys(["elapsed_time", *wanted]) if n in table.bound]
     values = _values(table, names)
-    gaps = check_time(table, values[0])
+    gaps = check_time(table, values[0], gauged=bool(gauges))
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
         coords=stamped(
-            LOG, {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges])}
+            LOG,
+            {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges], dtype=str)},
         ),
         attrs={
             "path": str(path),
@@ -138,10 +148,10 @@ def _with_variable(data: xr.Dataset, name: str, block: Floats, car: Vehicle) -> 
     return data.assign({name: stamp(described, values)})
 
 
-def _logged_gauges(table: BoundTable, car: Vehicle) -> list[Gauge]:
+def _logged_gauges(table: BoundTable, car: Vehicle, *, needed: bool) -> list[Gauge]:
     gauges = [gauge for _, gauge in car.gauges]
     logged = [gauge for gauge in gauges if gauge.name in table.bound]
-    if not logged:
+    if not logged and needed:
         wanted = ", ".join(gauge.name for gauge in gauges)
         raise DataError(
             str(table.layout.path),

@@ -64,7 +64,7 @@ QUANTITIES: dict[str, dict[str, str]] = {
         **_each(("steer", "steering_wheel_angle", "roll", "pitch"), "angle"),
         "speed": "speed",
         "yaw_rate": "angular_rate",
-        **_each(("throttle", "gear"), "ratio"),
+        **_each(("throttle", "gear", "marker"), "ratio"),
     },
 }
 

@@ -1,0 +1,109 @@
+"""Carry a channel from its own times to others, over no more than a bounded interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.records.timing import GAP_STEPS
+
+HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
+ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the error
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """Samples of a channel that hold a number: `time` [s] and `values`, both (own sample,).
+
+    `held` channels keep their last value between two samples, others follow a curve that never
+    overshoots them.
+    """
+
+    time: Floats
+    values: Floats
+    held: bool = False
+
+    @classmethod
+    def of(cls, time: Floats, values: Floats, name: str) -> Channel:
+        """The samples (sample,) of the channel `name` that hold a number."""
+        good = np.isfinite(values)
+        return cls(time[good], values[good], name in HELD)
+
+    @property
+    def step(self) -> float:
+        """Usual time between two samples [s]; NaN with fewer than two."""
+        return float(np.median(np.diff(self.time))) if len(self.time) > 1 else float("nan")
+
+    def at(self, times: Floats, reach: float, *, ends: bool = True) -> Floats:
+        """Values at the given times (sample,) [s].
+
+        They are NaN unless two own samples no further apart than `reach` [s] enclose them.  With
+        `ends`, the first and the last sample stand for one own step before and after them.
+        """
+        out = np.full(len(times), np.nan)
+        if len(self.time) < 2:
+            return out
+        wanted = between(self.time, times, reach)
+        if ends:
+            outside = np.maximum(self.time[0] - times, times - self.time[-1])
+            wanted |= (outside > 0) & (outside <= self.step)
+        out[wanted] = self._between_samples(times[wanted])
+        return out
+
+    def error(self) -> float:
+        """Standard uncertainty of values between samples, in the channel's unit.
+
+        It is that of leaving out every second sample, and so an upper limit: the samples are then
+        twice as far apart.
+        """
+        if self.held or len(self.time) <= ENOUGH_LEFT_OUT:
+            return 0.0
+        rest = Channel(self.time[::2], self.values[::2])
+        wrong = rest._between_samples(self.time[1:-1:2]) - self.values[1:-1:2]
+        return float(np.sqrt(np.mean(wrong**2)))
+
+    def pace(self) -> float:
+        """Root mean square of the rate of change, in the channel's unit per second.
+
+        Noise is kept out of it by taking the rate between means of a tenth of a second.
+        """
+        if self.held or len(self.time) < 2:
+            return 0.0
+        size = max(int(0.1 / self.step), 1)
+        count = len(self.time) // size
+        if count < 2:
+            return 0.0
+        time, values = (
+            x[: count * size].reshape(count, size).mean(axis=1) for x in (self.time, self.values)
+        )
+        return float(np.sqrt(np.mean((np.diff(values) / np.diff(time)) ** 2)))
+
+    def _between_samples(self, times: Floats) -> Floats:
+        from scipy.interpolate import PchipInterpolator
+
+        if self.held:
+            last = np.searchsorted(self.time, times, side="right") - 1
+            return np.asarray(self.values[np.clip(last, 0, None)])
+        if len(self.time) < 3:
+            return np.interp(times, self.time, self.values)
+        inside = np.clip(times, self.time[0], self.time[-1])
+        return np.asarray(PchipInterpolator(self.time, self.values)(inside))
+
+
+def reach_of(step: float) -> float:
+    """Longest interval [s] between samples a `step` [s] apart that is filled."""
+    return GAP_STEPS * step
+
+
+def between(own: Floats, times: Floats, reach: float) -> NDArray[np.bool_]:
+    """Times (sample,) [s] enclosed by two of the `own` times no further apart than `reach` [s]."""
+    if len(own) < 2:
+        return np.zeros(len(times), dtype=bool)
+    after = np.searchsorted(own, times)
+    inside = (after < len(own)) & (times >= own[0])
+    after = np.clip(after, 1, len(own) - 1)
+    exact = own[after] == times
+    return np.asarray(inside & (exact | (own[after] - own[after - 1] <= reach)))

@@ -1,0 +1,203 @@
+"""Several logs of one drive on one time base: that of the log with the most gauges."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError, DataWarning
+from recon.base.labelled import stamp
+from recon.conditioning.carrying import Channel, reach_of
+from recon.conditioning.clocks import Clock, align
+from recon.records.logs import LOG, VARIABLES, read_log
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Vehicle
+
+Source = str | Path | tuple[str | Path, str | Path | None]  # a log, or a log and its column map
+OTHER_UNIT = 0.2  # a gain so far from 1 is no tolerance of a sensor; common practice, no source
+SURE = 0.9  # share of the variance from which a gain says something
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Logs of one drive in one: the `log` on the clock of the log `first`, and the other clocks."""
+
+    log: xr.Dataset
+    first: str = ""
+    clocks: tuple[Clock, ...] = ()
+
+
+def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
+    """Read several logs of one drive into one, on the clock of the one with the most gauges.
+
+    Parameters
+    ----------
+    sources : sequence of paths, or of (path, column map)
+        Logs as for `read_log`, each with its own columns, rate, clock and gaps.
+    car : Vehicle
+
+    Returns
+    -------
+    xarray.Dataset
+        As `read_log` returns it, in SI along elapsed_time [s] of the log with the most gauges.
+        Channels of other logs are carried at their own rate and are NaN where a log has a gap or
+        was not running.  They have the attributes `from_log`, `u_clock` [s], the standard
+        uncertainty of the alignment, and, where they are slower, `own_step` [s]; `u_filled` is
+        the standard uncertainty from both in the channel's unit.  A channel that several logs
+        hold is taken from the log with the most gauges, else from the first.
+
+    Raises
+    ------
+    DataError
+        A log is refused as by `read_log`, none has a gauge, a gauge is in two of them, or clocks
+        cannot be aligned.
+
+    Warns
+    -----
+    DataWarning
+        A channel that two logs hold differs between them by a factor.
+    """
+    return joined_logs(sources, car).log
+
+
+def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
+    """Read logs as `read_logs` does, and return the log together with the clocks that were found.
+
+    Raises
+    ------
+    DataError
+        See `read_logs`.
+    """
+    pairs = [s if isinstance(s, tuple) else (s, None) for s in sources]
+    if len(pairs) < 2:
+        return Joined(read_log(pairs[0][0], car, column_map=pairs[0][1]))
+    logs = [read_log(path, car, column_map=chosen, gauged=False) for path, chosen in pairs]
+    first = max(range(len(logs)), key=lambda k: logs[k].sizes["gauge"])
+    if not logs[first].sizes["gauge"]:
+        raise DataError(
+            ", ".join(str(path) for path, _ in pairs),
+            "no column of any gauge",
+            "gauges of the vehicle file in at least one of the logs",
+            "Name the gauges' columns in a column map: ours = theirs.",
+        )
+    base, clocks = logs.pop(first), []
+    for other in logs:
+        _refuse_same_gauge(base, other)
+        clocks.append(align(base, other))
+        _warn_of_factors(base, clocks[-1])
+        base = _joined(base, other, clocks[-1])
+    return Joined(base, str(pairs[first][0]), tuple(clocks))
+
+
+def _refuse_same_gauge(base: xr.Dataset, other: xr.Dataset) -> None:
+    both = sorted(set(base["gauge"].to_numpy()) & set(other["gauge"].to_numpy()))
+    if both:
+        raise DataError(
+            str(other.attrs["path"]),
+            f"gauge {both[0]}, which {base.attrs['path']} holds as well",
+            "each gauge in one log only",
+            "Leave the gauge out of one of them with a column map that names another column.",
+        )
+
+
+def _warn_of_factors(base: xr.Dataset, clock: Clock) -> None:
+    for found in clock.agreements:
+        same = found.names[0] == found.names[1]
+        if same and found.like > SURE and abs(found.gain - 1.0) > OTHER_UNIT:
+            warnings.warn(
+                f"{clock.path}: {found.names[0]} here, times {found.gain:.4g}, is that of "
+                f"{base.attrs['path']}. Check unit and sign of this channel in both logs.",
+                DataWarning,
+                stacklevel=4,
+            )
+
+
+def _joined(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> xr.Dataset:
+    """The base with all columns of the other log that it has no numbers in."""
+    own, times = clock.on_first(other["elapsed_time"].to_numpy()), base["elapsed_time"].to_numpy()
+    u_clock = clock.u(other["elapsed_time"].to_numpy())
+    step = float(np.median(np.diff(times)))
+    out = _with_gauges(base, other, own)
+    for name in VARIABLES:
+        if name not in other:
+            continue
+        block = other[name].to_numpy().reshape(len(own), -1)
+        shape = (len(times), *other[name].shape[1:])
+        there = base[name].to_numpy().reshape(len(times), -1) if name in base else None
+        values = np.full((len(times), block.shape[1]), np.nan) if there is None else there.copy()
+        carried = _Carried(step, u_clock)
+        for k in range(block.shape[1]):
+            if there is None or np.isnan(there[:, k]).all():
+                values[:, k] = carried.take(Channel.of(own, block[:, k], name), times)
+        if carried.taken:
+            more = {"from_log": str(other.attrs["path"])} | carried.attributes
+            attributes = (base if name in base else other)[name].attrs | more
+            dims = {d: other[d].to_numpy() for d in other[name].dims[1:] if d not in out.coords}
+            out = out.assign_coords(dims)
+            out = out.assign({name: (other[name].dims, values.reshape(shape), attributes)})
+    return out.assign_attrs(_sources(base, other))
+
+
+@dataclass(slots=True)
+class _Carried:
+    """Carries channels onto times a `step` [s] apart and keeps the largest of their errors."""
+
+    step: float
+    u_clock: float
+    taken: int = 0
+    own_step: float = 0.0
+    u: float = 0.0
+
+    def take(self, channel: Channel, times: Floats) -> Floats:
+        """The channel at the times (sample,) [s]; NaN where it was not logged."""
+        if len(channel.time) < 2:
+            return np.full(len(times), np.nan)
+        self.taken += 1
+        slow = channel.step > self.step
+        filled = channel.error() if slow else 0.0
+        self.own_step = max(self.own_step, channel.step if slow else 0.0)
+        self.u = max(self.u, float(np.hypot(filled, self.u_clock * channel.pace())))
+        return channel.at(times, reach_of(channel.step))
+
+    @property
+    def attributes(self) -> dict[str, float]:
+        """Attributes of a variable that holds these channels."""
+        slow = {"own_step": self.own_step} if self.own_step else {}
+        return {"u_clock": self.u_clock, "u_filled": self.u, **slow}
+
+
+def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats) -> xr.Dataset:
+    """The base with the gauges of the other log."""
+    if not other.sizes["gauge"]:
+        return base
+    times = base["elapsed_time"].to_numpy()
+    more = [
+        (channel := Channel.of(own, column, "")).at(times, reach_of(channel.step), ends=False)
+        for column in other["indication"].to_numpy().T
+    ]
+    values = np.concatenate([base["indication"].to_numpy(), np.stack(more, axis=1)], axis=1)
+    names = np.concatenate([base["gauge"].to_numpy(), other["gauge"].to_numpy()])
+    units = {log["indication"].attrs.get("units") for log in (base, other)}
+    out = base.drop_vars(["indication", "gauge"]).assign_coords(gauge=stamp(LOG["gauge"], names))
+    out["indication"] = stamp(LOG["indication"], values)
+    if len(units) == 1 and None not in units:
+        out["indication"].attrs["units"] = units.pop()
+    return out
+
+
+def _sources(base: xr.Dataset, other: xr.Dataset) -> dict[str, object]:
+    """Attributes of the joined log: names and checksums of both, and what neither used."""
+    texts: dict[str, object] = {
+        key: f"{base.attrs[key]} + {other.attrs[key]}" for key in ("path", "checksum", "encoding")
+    }
+    lists = {key: [*base.attrs[key], *other.attrs[key]] for key in ("not_used", "gaps")}
+    return texts | lists

@@ -1,0 +1,71 @@
+"""A part of a conditioned drive, by time or by marker."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+FEWEST = 3  # samples of a part
+
+
+def part_of(
+    log: xr.Dataset,
+    *,
+    start: float | None = None,
+    stop: float | None = None,
+    marker: float | None = None,
+) -> xr.Dataset:
+    """Return the samples between two times and with one marker.
+
+    A log is cut after it was conditioned: the tares lie before and after the whole drive, and the
+    filter needs samples on both sides.
+
+    Parameters
+    ----------
+    log : Dataset (elapsed_time, gauge)
+        As `condition` returns it.
+    start, stop : float, optional
+        First and last elapsed time.  [s]
+    marker : float, optional
+        Value of the channel `marker`, for example a lap.  [1]
+
+    Returns
+    -------
+    Dataset
+        The same variables at fewer samples.
+
+    Raises
+    ------
+    DataError
+        Hardly any sample is left, or the log has no marker.
+    """
+    elapsed = log["elapsed_time"].to_numpy()
+    wanted = np.ones(len(elapsed), dtype=bool)
+    words = []
+    if start is not None:
+        wanted &= elapsed >= start
+        words.append(f"from {start:g} s")
+    if stop is not None:
+        wanted &= elapsed <= stop
+        words.append(f"to {stop:g} s")
+    has = f"{elapsed[0]:g} to {elapsed[-1]:g} s"
+    if marker is not None:
+        found = log["marker"].to_numpy() if "marker" in log else np.full(len(elapsed), np.nan)
+        wanted &= found == marker
+        words.append(f"with marker {marker:g}")
+        seen = np.unique(found[np.isfinite(found)])
+        has += ", markers " + (", ".join(f"{m:g}" for m in seen[:20]) or "none")
+    if wanted.sum() < FEWEST:
+        raise DataError(
+            str(log.attrs.get("path", "log")),
+            f"{wanted.sum()} samples {' '.join(words)}",
+            f"at least {FEWEST}; the log has {has}",
+            "Correct the times or the marker; times are those of elapsed_time.",
+        )
+    return log if wanted.all() else log.isel(elapsed_time=np.flatnonzero(wanted))

@@ -1,0 +1,154 @@
+"""Clocks of two loggers: offset and drift with honest uncertainties, in words and picture."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import DataError
+from recon.conditioning.clocks import U_DELAY, Clock, align
+from recon.conditioning.joining import Joined
+from recon.report.clocks import clock_lines, plot_clocks
+from tests.raw_logs import log_of
+
+THREE = ("elapsed_time", "component")
+
+
+def swerve(time: np.ndarray, seed: int) -> np.ndarray:
+    """Lateral acceleration of an irregular drive, (sample,) [m/s2]."""
+    rng = np.random.default_rng(seed)
+    frequency, phase = rng.uniform(0.1, 1.5, 12), rng.uniform(0, 2 * np.pi, 12)
+    return 2.0 * np.sin(2 * np.pi * np.outer(time, frequency) + phase).sum(axis=1)
+
+
+def logged(time: np.ndarray, name: str, values: np.ndarray, gauges: bool) -> xr.Dataset:
+    """A log of one channel with its own times [s]; `values` (sample,) are its y component."""
+    made = log_of(np.zeros((len(time), 4))).assign_coords(
+        elapsed_time=("elapsed_time", time, {"units": "s"}),
+        component=("component", ["x", "y", "z"]),
+    )
+    three = np.full((len(time), 3), np.nan)
+    three[:, 1] = values
+    made[name] = (THREE, three) if name == "acceleration" else (("elapsed_time",), values)
+    made = made.assign_attrs(path="gauges.csv" if gauges else "vehicle.csv")
+    return made if gauges else made.isel(gauge=[])
+
+
+def two(
+    seed: int, *, seconds: float = 60.0, offset: float = 0.8, ppm: float = 40.0, rate: float = 100.0
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Logs of one drive by a gauge logger at 200 Hz and by another whose clock is off."""
+    rng = np.random.default_rng(1000 + seed)
+    first = np.arange(0, seconds, 0.005)
+    at = offset + np.arange(0, seconds - offset, 1 / rate)
+    own = (at - offset) * (1 + 1e-6 * ppm)
+    noise = [0.06 * rng.standard_normal(len(t)) for t in (first, at)]
+    a = logged(first, "acceleration", swerve(first, seed) + noise[0], gauges=True)
+    return a, logged(own, "acceleration", 1.02 * swerve(at, seed) + noise[1], gauges=False)
+
+
+def wrong(clock: Clock, offset: float, ppm: float) -> tuple[float, float]:
+    """Errors of the offset in the middle [s] and of the drift."""
+    true = clock.middle / (1 + 1e-6 * ppm) + offset
+    return clock.middle + clock.offset - true, clock.drift - (1 / (1 + 1e-6 * ppm) - 1)
+
+
+@pytest.mark.parametrize(
+    ("offset", "ppm", "rate"), [(0.82, 40.0, 100.0), (5.0, -40.0, 20.0), (0.0, 90.0, 333.0)]
+)
+def test_two_clocks_are_aligned_within_two_milliseconds(offset, ppm, rate) -> None:
+    clock = align(*two(1, offset=offset, ppm=ppm, rate=rate))
+    ends = np.array([0.0, 60.0 - offset])
+    true = ends / (1 + 1e-6 * ppm) + offset
+    np.testing.assert_allclose(clock.on_first(ends), true, rtol=0, atol=2e-3)  # s, as promised
+    assert clock.start == pytest.approx(offset, abs=2e-3)
+    assert clock.u_drift < 20e-6
+
+
+def test_stated_uncertainties_are_those_of_repeated_drives() -> None:
+    errors, stated = [], []
+    for seed in range(40):
+        clock = align(*two(seed, seconds=30.0))
+        errors.append(wrong(clock, 0.8, 40.0))
+        stated.append((clock.u_offset, clock.u_drift))
+    ratio = np.sqrt(np.mean((np.array(errors) / np.array(stated)) ** 2, axis=0))
+    # 40 drives give a root mean square to 11 %; half the blocks of 2 s are few for a sandwich.
+    assert np.all((ratio > 0.6) & (ratio < 1.4))
+
+
+def test_a_long_drive_gives_the_drift_to_a_millionth_and_finds_a_bad_clock() -> None:
+    clock = align(*two(3, seconds=600.0, ppm=300.0, rate=50.0))
+    offset, drift = wrong(clock, 0.8, 300.0)
+    assert abs(offset) < 3 * clock.u_offset
+    assert abs(drift) < 3 * clock.u_drift < 3e-6
+
+
+def test_a_gap_in_one_log_does_not_move_the_clock() -> None:
+    a, b = two(5)
+    a = a.isel(elapsed_time=np.r_[0:3000, 3400 : a.sizes["elapsed_time"]])
+    offset, _ = wrong(align(a, b), 0.8, 40.0)
+    assert abs(offset) < 1e-3  # s
+
+
+def test_a_stand_in_aligns_with_the_lag_it_may_have() -> None:
+    a, b = two(7)
+    hubs = np.full((a.sizes["elapsed_time"], 2, 3), np.nan)
+    hubs[:] = a["acceleration"].to_numpy()[:, None, :]
+    a = a.drop_vars("acceleration")
+    a["hub_acceleration"] = (("elapsed_time", "corner", "component"), hubs)
+    clock = align(a, b)
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 2e-3
+    assert clock.delay > 5 * U_DELAY
+    assert clock.agreements[0].names == ("mean of hub_acceleration_y", "acceleration_y")
+
+
+def test_words_and_picture_state_offset_drift_and_channel() -> None:
+    a, b = two(1)
+    clock = align(a, b)
+    (line,) = clock_lines(Joined(a, "folder/gauges.csv", (clock,)))
+    assert line.startswith("vehicle.csv started 0.800 s late by the clock of gauges.csv, and its")
+    assert "ppm fast; aligned within +-2.0 ms (95 %) by acceleration_y." in line
+    figure = plot_clocks([clock])
+    before, after, lag = figure.axes
+    seen, expected = (curve.get_ydata() for curve in after.lines)
+    known = np.isfinite(expected)
+    assert np.std((seen - expected)[known]) < 0.1 * np.std(seen[known])
+    apart = before.lines[0].get_ydata() - before.lines[1].get_ydata()
+    assert np.nanstd(apart) > 0.5 * np.std(seen)
+    assert len(lag.lines[-1].get_xdata()) == 12
+    with pytest.raises(DataError, match="no second log"):
+        plot_clocks([])
+
+
+def test_logs_without_a_common_channel_are_refused() -> None:
+    a, b = two(1)
+    b = b.drop_vars("acceleration").assign(roll=(("elapsed_time",), b["elapsed_time"].to_numpy()))
+    with pytest.raises(DataError, match=r"vehicle.csv beside gauges.csv: no channel that moves"):
+        align(a, b)
+
+
+def test_logs_of_different_drives_are_refused() -> None:
+    a, _ = two(1)
+    _, b = two(2)
+    with pytest.raises(DataError, match=r"do not agree at any offset \(acceleration_y; \d+ % of"):
+        align(a, b)
+
+
+def test_a_motion_that_repeats_itself_exactly_is_refused() -> None:
+    time = np.arange(0, 60, 0.005)
+    wave = 5 * np.sin(2 * np.pi * 0.5 * time)
+    a = logged(time, "acceleration", wave, gauges=True)
+    b = logged(time[::2], "acceleration", wave[::2], gauges=False)
+    with pytest.raises(DataError, match=r"two offsets .* fit equally well, .*\d s and .*\d s"):
+        align(a, b)
+
+
+def test_a_common_channel_that_agrees_only_roughly_is_refused() -> None:
+    a, b = two(1)
+    rng = np.random.default_rng(0)
+    b["acceleration"] = (
+        b["acceleration"] + 6.0 * np.repeat(rng.standard_normal(1184), 5)[:5920, None]
+    )
+    with pytest.raises(DataError, match=r"channels that do not agree .*% of the variance at best"):
+        align(a, b)
