@@ -23,6 +23,7 @@ from recon.base.quantities import (
 )
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.files import existing_file
+from recon.records.frames import frame_layout, is_frame
 from recon.records.kinds import REQUIRED, WHAT, refuse_other_kind
 from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
@@ -99,13 +100,7 @@ def open_table(
     """
     file = existing_file(path, WHAT[kind])
     chosen = ColumnMap() if column_map is None else read_map(column_map, kind, car)
-    layout = find_layout(
-        file,
-        separator=chosen.separator,
-        decimal=chosen.decimal,
-        skip_lines=chosen.skip_lines,
-        units_row=chosen.units_row,
-    )
+    layout = _layout(file, chosen)
     gauges = {} if kind == "tares" else {gauge.name: gauge for _, gauge in car.gauges}
     names = (*QUANTITIES[kind], *gauges)
     bound = {}
@@ -127,6 +122,18 @@ def open_table(
     if kind != "log" and column_map is None:
         _warn_of_strangers(file, not_used, missing)
     return table
+
+
+def _layout(file: Path, chosen: ColumnMap) -> Layout:
+    if is_frame(file):
+        return frame_layout(file, skip_lines=chosen.skip_lines, units_row=chosen.units_row)
+    return find_layout(
+        file,
+        separator=chosen.separator,
+        decimal=chosen.decimal,
+        skip_lines=chosen.skip_lines,
+        units_row=chosen.units_row,
+    )
 
 
 def _bind(

@@ -34,7 +34,8 @@ class Layout:
     `header` holds the cells of the header as they stand, `names` the same without
     `[unit]`, `units` the unit of brackets or units row ("" where none).  Lines count from 1.
     `above` are the lines of header and units row as bytes, `returns` is true where lines end with
-    a carriage return alone.
+    a carriage return alone.  `frame` is the whole table where the file is no text; its rows count
+    from 1.
     """
 
     path: Path
@@ -48,6 +49,7 @@ class Layout:
     first_row: tuple[str, ...]
     above: tuple[bytes, ...] = ()
     returns: bool = False
+    frame: Any = None
 
     def position(self, column: str) -> int | None:
         """Position of the column whose name, with or without brackets, is `column`."""
@@ -68,6 +70,9 @@ class Layout:
     def where(self, line: int, position: int | None = None) -> str:
         """Place for a message: file, line and column."""
         column = "" if position is None else f", column '{self.header[position]}'"
+        if self.frame is not None:
+            row = f", row {line}" if line >= self.first_line else ""
+            return f"{self.path}{row}{column}"
         return _place(self.path, line) + column
 
 
@@ -135,7 +140,7 @@ def find_layout(
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
     place_of_header = _place(path, table[0][0])
-    with_units = _is_units_row(table[1][1]) if units_row is None else units_row
+    with_units = is_units_row(table[1][1]) if units_row is None else units_row
     data = table[2 if with_units else 1 :]
     cells = _as_wide_as(table[0][1], data[0][1]) if data else table[0][1]
     header = _header(place_of_header, cells, separator, decimal)
@@ -147,7 +152,7 @@ def find_layout(
             "Export the table again; the recording may have been empty.",
         )
     below = table[1][1] if with_units else []
-    names, units = _names_and_units(header, below)
+    names, units = names_and_units(header, below)
     return Layout(
         path=path,
         encoding=encoding,
@@ -260,6 +265,18 @@ def _header(where: str, row: list[str], separator: str, decimal: str) -> list[st
             "at least two columns, and a separator that is not the decimal mark",
             "Correct separator, decimal or skip_lines in the column map.",
         )
+    refuse_header(where, cells, separator)
+    return cells
+
+
+def refuse_header(where: str, cells: list[str], separator: str) -> None:
+    """Refuse a header with far too many columns, or with one name twice.
+
+    Raises
+    ------
+    DataError
+        It is such a header; `where` says where it stands.
+    """
     if len(cells) > MOST_COLUMNS:
         raise DataError(
             where,
@@ -276,19 +293,17 @@ def _header(where: str, row: list[str], separator: str, decimal: str) -> list[st
                 "one name for each column",
                 "Rename or remove one of them; which one is meant cannot be guessed.",
             )
-    return cells
 
 
-def _names_and_units(
-    header: list[str], below: list[str]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def names_and_units(header: list[str], below: list[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Split names from units; brackets win over the cell of the units row."""
     names, brackets = zip(*map(split_unit, header), strict=True)
     cells = zip_longest(brackets, below[: len(header)], fillvalue="")
     return names, tuple(bracket or cell.strip() for bracket, cell in cells)
 
 
-def _is_units_row(cells: list[str]) -> bool:
+def is_units_row(cells: list[str]) -> bool:
+    """Whether the cells below a header are units: no number, and a unit that is known."""
     words = [cell.strip() for cell in cells if cell.strip() and cell.strip() != "1"]
     numbers = any(NUMBER.fullmatch(word.replace(",", ".")) for word in words)
     return not numbers and any(word in _UNIT_SPELLINGS for word in words)

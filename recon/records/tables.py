@@ -19,6 +19,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.records.frames import frame_rows, frame_values
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
 from recon.records.scratch import give_back, room
 from recon.records.stamps import seconds_of, stamp
@@ -51,6 +52,8 @@ def read_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
     DataError
         A line has more or fewer fields than the header.
     """
+    if layout.frame is not None:
+        return frame_rows(layout)
     with opened_bytes(layout.path) as stream:
         content = stream.read()
     if layout.encoding != "utf-16":
@@ -149,6 +152,8 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
     DataError
         Wrong number of fields, NUL byte, text or infinity where a number should stand.
     """
+    if layout.frame is not None:
+        return frame_values(layout, list(positions), stamps)
     out, rows = np.empty((len(positions), 0)), 0
     for block in parsed_blocks(layout, Wanted(tuple(positions), stamps)):
         more = rows + block.shape[1]
@@ -202,6 +207,8 @@ def _numbered(layout: Layout) -> Iterator[tuple[int, bytes]]:
 
 def line_of_row(layout: Layout, row: int) -> int:
     """Line of the file that holds data row `row`; reads the file again, for messages only."""
+    if layout.frame is not None:
+        return layout.first_line + row
     lines = (text for block in _blocks(layout) for text in block.split(b"\n")[:-1])
     numbered = enumerate(lines, layout.first_line)
     filled = (line for line, text in numbered if text.strip(b"\r"))
