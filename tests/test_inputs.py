@@ -11,11 +11,9 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.base.errors import DataError, DataWarning, PriorWarning, RankError
+from recon.base.errors import PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
-from recon.calibration.calibrate import calibrate
-from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
@@ -87,9 +85,9 @@ def test_all_channels_nothing_to_say() -> None:
                                        "estimated from the acceleration of the body, with"],
          "yz"),
         (("roll", "pitch", "travel", "acceleration"),
-         ["virtual log: roll and pitch are not logged; the body is taken as level within 2.0 "
-          "degrees.", "corner FL: travel is not logged; intervals allow for a standard "
-          "uncertainty of 15 mm"], "xyz"),
+         ["virtual log: acceleration is not logged; it is inferred from the gauges of all corners "
+          "over the mass of the car, with a standard uncertainty of 0.3 m/s2.",
+          "virtual log: roll and pitch are not logged; they are estimated from the"], "yz"),
     ],
 )  # fmt: skip
 def test_a_missing_channel_is_told_and_widens(
@@ -140,10 +138,15 @@ def test_one_axis_of_the_hub_is_told_and_widened_alone() -> None:
     assert_allclose(other[0], other[1], rtol=1e-6)  # the other corners keep their own
 
 
+def two_corners(*gone: str) -> xr.Dataset:
+    """The short log with the gauges of the front alone, which do not show the body's motion."""
+    log = short(tuple(name for name in gone if name in day().conditioned))
+    front = [str(g) for g in log["gauge"].to_numpy() if str(g).startswith("F")]
+    return log.sel(gauge=front)
+
+
 def test_no_acceleration_at_all_is_one_error_shared_by_the_corners() -> None:
-    gone = ("hub_acceleration", "noise_hub_acceleration", "acceleration")
-    log = short()
-    found, said = solved(log.drop_vars([name for name in gone if name in log]))
+    found, said = solved(two_corners("hub_acceleration", "noise_hub_acceleration", "acceleration"))
     assert any(
         "gravity alone is used, with a standard uncertainty of 10 m/s2" in text for text in said
     )
@@ -152,6 +155,15 @@ def test_no_acceleration_at_all_is_one_error_shared_by_the_corners() -> None:
     loading = found["loading"].to_numpy()[names.index("body acceleration y"), 0, :, 1, 0]
     assert np.all(np.sign(loading) == np.sign(loading[0]))  # all corners are wrong the same way
     assert "FL hub acceleration y" not in names
+
+
+def test_two_corners_without_acceleration_show_neither_attitude_nor_travel() -> None:
+    _, said = solved(two_corners("roll", "pitch", "travel", "acceleration"))
+    for sentence in (
+        "roll and pitch are not logged; the body is taken as level within 2.0 degrees.",
+        "corner FL: travel is not logged; intervals allow for a standard uncertainty of 15 mm",
+    ):
+        assert any(sentence in text for text in said), said
 
 
 def test_tyre_axes_are_wider_where_the_steer_is_not_logged() -> None:
@@ -328,71 +340,3 @@ def test_inboard_brakes_pass_nothing_about_the_spin_axis() -> None:
         condition(log, inboard, tares, bandwidth=1e9), exact("RL").calibration, inboard
     )
     assert np.all(found["hub_mode"] == 0)
-
-
-# --- too few gauges ---------------------------------------------------------------------------
-
-
-def test_a_log_without_any_whole_corner_is_refused() -> None:
-    keep = [g for g in day().conditioned["gauge"].to_numpy() if not g.endswith("lower_front")]
-    keep = [g for g in keep if not str(g).endswith("toe_link")]
-    less = day().conditioned.sel(gauge=keep)
-    with pytest.raises(DataError, match=r"virtual log: no corner with all its gauges: FL"):
-        reconstruct(less, day().calibration, day().car)
-
-
-def test_a_corner_that_lacks_a_gauge_is_left_out() -> None:
-    keep = [g for g in day().conditioned["gauge"].to_numpy() if g != "RR_toe_link"]
-    message = r"corner RR is left out: gauge RR_toe_link is calibrated but not in the log"
-    with pytest.warns(DataWarning, match=message):
-        found = reconstruct(day().conditioned.sel(gauge=keep), day().calibration, day().car)
-    assert found["corner"].to_numpy().tolist() == ["FL", "FR", "RL"]
-
-
-def gauged(*members: str) -> tuple[Vehicle, Calibration]:
-    """The exact front corner with gauges on some members only."""
-    corner = exact().car.corners["FL"]
-    kept = tuple(g for g in corner.gauges if g.on in members)
-    car = replace(exact().car, corners={"FL": replace(corner, gauges=kept)})
-    names = tuple(g.name for g in kept)
-    at = [exact().pulls.gauges.index(n) for n in names]
-    with unwarned():
-        sheet = replace(exact().pulls, gauges=names, indication=exact().pulls.indication[:, at])
-        return car, calibrate(sheet, car)
-
-
-def solved_with(*members: str, force: tuple[float, float, float]) -> xr.Dataset:
-    car, calibration = gauged(*members)
-    log, tares, _ = exact_log(exact(), states("FL", np.tile(force, (4, 1))))
-    log = log.sel(gauge=list(calibration.corners["FL"].gauges))
-    return reconstruct(condition(log, car, tares, bandwidth=1e9), calibration, car)
-
-
-def test_gauges_that_see_no_force_are_refused_with_number_and_cure() -> None:
-    message = (
-        r"corner FL: 2 gauges \(upper_front, upper_rear\) leave Fx and Fy and Fz unknown, "
-        r"u up to \d+ N"
-    )
-    with pytest.raises(RankError, match=message) as told:
-        solved_with("upper_front", "upper_rear", force=(0.0, 0.0, 2000.0))
-    assert "Cheapest cure: gauge" in str(told.value)
-
-
-def test_a_force_that_no_gauge_sees_is_not_given_and_the_others_are() -> None:
-    """Three gauges off the spring's path: Fy and Fz are NaN with their reason, Fx is met."""
-    members = ("upper_rear", "lower_rear", "tie_rod")
-    force = (0.0, 0.0, 2000.0)
-    with pytest.warns(
-        PriorWarning, match=r"corner FL: Fy and Fz not known with gauges on upper_rear"
-    ):
-        found = solved_with(*members, force=force)
-    assert np.all((found["status"] & BIT["not_observable"]) > 0)
-    for name in ("tyre_force", "u_tyre_force", "tyre_force_lower", "tyre_force_unbounded"):
-        values = found[name].to_numpy()[:, 0]
-        assert np.all(np.isnan(values[:, 1:])), name
-        assert np.all(np.isfinite(values[:, 0])), name
-    off = found["tyre_force_intermediate"].to_numpy()[0, 0, 0] - force[0]
-    u = found["u_tyre_force_intermediate"].to_numpy()[0, 0, 0]
-    assert abs(off) < 3 * u
-    assert "Fy and Fz not known" in found.attrs["not_known"]
-    assert "gauge push_rod" in found.attrs["not_known"]

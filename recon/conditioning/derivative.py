@@ -70,7 +70,7 @@ def derivative(channel: Floats, order: int, band: Band) -> Derivative | None:
     variance += scale * cut ** (2 * order + 1) * (1 - (cut / top) ** (FALL - 1)) / (FALL - 1)
     own = replace(band, bandwidth=cut)
     values = low_pass(channel[:, None], own.bandwidth, own.rate, own.parts)[:, 0]
-    return Derivative(_differences(values, order, own), float(np.sqrt(variance)))
+    return Derivative(differences(values, order, own), float(np.sqrt(variance)))
 
 
 def _bridged(channel: Floats) -> Floats:
@@ -101,10 +101,10 @@ def _crossing(frequency: Floats, power: Floats, noise: float, top: float) -> flo
     return float(min(last, top))
 
 
-def _differences(values: Floats, order: int, band: Band) -> Floats:
-    """Central differences, stretch by stretch."""
+def differences(values: Floats, order: int, band: Band) -> Floats:
+    """Central differences of `values` (sample, ...) over time, stretch by stretch."""
     out = values.copy()
     for part in band.parts:
         for _ in range(order if part.stop - part.start > 1 else 0):
-            out[part] = np.gradient(out[part], 1 / band.rate)
+            out[part] = np.gradient(out[part], 1 / band.rate, axis=0)
     return out

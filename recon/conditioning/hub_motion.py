@@ -21,8 +21,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamped
-from recon.conditioning.derivative import Derivative, derivative
-from recon.conditioning.filters import Band
+from recon.conditioning.derivative import Derivative, derivative, differences
+from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose
 
@@ -56,6 +56,7 @@ MOTION = {
         "m/s2",
     ),
 }
+HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is nothing but noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +107,23 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
         "u_relative_acceleration": np.array([u for _, u in parts]),
     }
     out = out.assign_coords(component=["x", "y", "z"])
+    if "travel" not in log and top_of(band) > HOP_BAND[0]:
+        rate = _rate_of(out["indication"].to_numpy(), band)
+        out["indication_rate"] = (("elapsed_time", "gauge"), rate)
     return out.assign(stamped(MOTION, arrays))
+
+
+def top_of(band: Band) -> float:
+    """Highest frequency [Hz] that a conditioned log holds."""
+    return min(band.bandwidth, 0.5 * band.rate)
+
+
+def _rate_of(indication: Floats, band: Band) -> Floats:
+    """Change over time of indications (sample, gauge) within `HOP_BAND`, per second."""
+    slow, fast = (
+        low_pass(indication, min(edge, top_of(band)), band.rate, band.parts) for edge in HOP_BAND
+    )
+    return differences(fast - slow, 1, band)
 
 
 def _wanted(log: xr.Dataset) -> bool:
@@ -152,7 +169,7 @@ def _of_corner(
 ) -> tuple[Floats, Floats]:
     """Relative acceleration (sample, 3) of one wheel centre and its uncertainty (3,) [m/s2]."""
     arm = np.array(car.corners[name].wheel.centre) - np.array(car.centre_of_mass)
-    top = min(band.bandwidth, 0.5 * band.rate)
+    top = top_of(band)
     value = np.zeros((log.sizes["elapsed_time"], 3))
     u = np.array([0.0, side_spectrum(top), 0.0])
     vertical, square, shake = _vertical(log, name, motion, arm, band)
@@ -177,7 +194,7 @@ def _vertical(
     if "travel" in log:
         found = derivative(log["travel"].sel(corner=name).to_numpy(), 2, band)
     if found is None:
-        road = road_spectrum(min(band.bandwidth, 0.5 * band.rate))
+        road = road_spectrum(top_of(band))
         return np.zeros(log.sizes["elapsed_time"]), road**2, road
     if motion.roll is None or motion.pitch is None:
         return found.values, found.u**2 + NO_ATTITUDE**2, found.size

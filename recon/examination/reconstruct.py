@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from recon.base.errors import DoubtWarning
 from recon.examination.examine import examine, marked
+from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 
 if TYPE_CHECKING:
@@ -84,6 +85,7 @@ def reconstruct(
     links with spherical ends, gauges linear within the pulls' range, hubs that pass no moment
     about the spin axis but bearing drag and the caliper's torque.
     """
+    log = completed(log, calibration, car, accept_corner)
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
     forces = prepared.solve(log, bounded=bounded)
     examination = examine(prepared, log, forces)

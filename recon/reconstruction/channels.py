@@ -199,6 +199,7 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
         acceleration_share=hub.share,
         acceleration_from=hub.source,
         moves=hub.moves,
+        acceleration_of_body=hub.of_body,
         hub_noise=_hub_noise(log, name),
         pressure_logged=logged(log, "brake_pressure", name),
     )

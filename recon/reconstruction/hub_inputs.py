@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from recon.base.quantities import COMPONENTS
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.reconstruction.logged import axes_logged, logged, warn_missing
 from recon.reconstruction.session import Three
 
@@ -32,29 +32,36 @@ class HubInputs:
     u: Three
     share: Three
     moves: bool
+    of_body: Three
 
 
 def hub_inputs(log: xr.Dataset, car: Vehicle, name: str) -> HubInputs:
     """Best source of the hub's acceleration axis by axis, with a warning where it is not logged."""
     sensors, source = car.sensors, _acceleration_sources(log, name)
     moves = source != ("hub",) * 3 and logged(log, "relative_acceleration", name)
-    against_body = np.array([U_ACCELERATION_OF_BODY] * 3)
+    against_body = np.full(3, U_ACCELERATION_OF_BODY)
     if moves:
         against_body = log["u_relative_acceleration"].sel(corner=name).to_numpy()
-        # The body's accelerometer is taken to be as good as those that the vehicle file states.
-        against_body = np.hypot(against_body, sensors.u_hub_acceleration)
     of = {
         "hub": np.full(3, sensors.u_hub_acceleration),
         "body": against_body,
         "none": np.full(3, U_ACCELERATION_UNKNOWN),
     }
     u = _three(float(of[where][axis]) for axis, where in enumerate(source))
-    share = _three(
-        sensors.u_hub_acceleration_share if where == "hub" or (where == "body" and moves) else 0.0
-        for where in source
-    )
+    share = _three(sensors.u_hub_acceleration_share * (where == "hub") for where in source)
+    fixed = _of_body(log, car)
+    of_body = _three(fixed[axis] * (moves and where == "body") for axis, where in enumerate(source))
     _warn_of_stand_in(log, name, source, u, moves)
-    return HubInputs(source, u, share, moves)
+    return HubInputs(source, u, share, moves, of_body)
+
+
+def _of_body(log: xr.Dataset, car: Vehicle) -> Three:
+    """Fixed error [m/s2] of the body's specific force, which all corners share."""
+    if "u_acceleration" in log:
+        return _three(map(float, log["u_acceleration"].to_numpy()))
+    # Its accelerometer is taken to be as good as those that the vehicle file states.
+    u, share = car.sensors.u_hub_acceleration, car.sensors.u_hub_acceleration_share
+    return u, u, float(np.hypot(u, share * STANDARD_GRAVITY))
 
 
 def _warn_of_stand_in(log: xr.Dataset, name: str, source: Words, u: Three, moves: bool) -> None:

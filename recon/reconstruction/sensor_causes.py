@@ -55,17 +55,21 @@ def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:
     """Error of the hub's specific force, axis by axis; that of the body is shared by corners."""
     out = []
     corner, sensors = bench.assembly.corners[k], bench.estimator.session.wheels[k]
-    for axis in range(3):
+    for axis, source in enumerate(sensors.acceleration_from):
         weight = STANDARD_GRAVITY if axis == 2 else 0.0
-        size = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
-        loading = bench.blank()
-        for m, at in enumerate(bench.centre):
-            loading[m, :, 0] = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass * size
-        nothing = sensors.acceleration_from[axis] == "none"
-        of, what = ("", "body") if nothing else (corner.name, "hub")
-        part = "session" if sensors.acceleration_from[axis] == "hub" else "assumption"
-        source = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
-        out.append(Cause(source, part, loading))
+        own = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
+        shared = sensors.acceleration_of_body[axis]
+        if source == "none":
+            own, shared = 0.0, own
+        part = "session" if source == "hub" else "assumption"
+        for of, what, size in ((corner.name, "hub", own), ("", "body", shared)):
+            if size > 0:
+                loading = bench.blank()
+                for m, at in enumerate(bench.centre):
+                    per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
+                    loading[m, :, 0] = per_size * size
+                name = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
+                out.append(Cause(name, part, loading))
     return out
 
 

@@ -54,7 +54,8 @@ class WheelSensors:
     (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
     `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not the
     hub and `moves` is true, the motion of the wheel centre against the body is added, see
-    `conditioning.hub_motion`.  `hub_noise` is that of single samples after filtering [m/s2].
+    `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the body's, which
+    all corners share.  `hub_noise` is that of single samples after filtering [m/s2].
     """
 
     travel: float = 0.0
@@ -67,6 +68,7 @@ class WheelSensors:
     acceleration_share: Three = (0.0, 0.0, 0.0)
     acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
     moves: bool = False
+    acceleration_of_body: Three = (0.0, 0.0, 0.0)
     hub_noise: float = 0.0
     pressure_logged: bool = False
 

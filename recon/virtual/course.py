@@ -94,7 +94,11 @@ class _Course:
 
 
 def slalom_states(
-    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = 200.0
+    virtual_car: VirtualCar,
+    rng: np.random.Generator,
+    *,
+    rate: float = 200.0,
+    damping: float = 0.0,
 ) -> States:
     """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake in a straight line.
 
@@ -106,6 +110,8 @@ def slalom_states(
         Draws the shaking of the wheels.
     rate : float
         Sampling rate. [Hz]
+    damping : float
+        Rate of the dampers at the wheel; the demo's car has none. [N s/m]
 
     Raises
     ------
@@ -117,7 +123,7 @@ def slalom_states(
     time = course.time
     shake, road_travel = _road(time, rng)
     extra = np.array([c.unsprung_mass for c in stance.corners]) * shake
-    extra = extra + SPRING_RATE * road_travel
+    extra = extra + SPRING_RATE * road_travel + damping * np.gradient(road_travel, time, axis=0)
     upward = _vertical(stance, course) + extra
     aside = _shared_sideways(stance, course, upward)
     steer = (stance.base / SPEED**2 + STEER_PER_ACCELERATION) * course.sideways

@@ -1,0 +1,167 @@
+"""Acceleration of body and wheels from the gauges themselves, where no sensor shows it.
+
+The links of all corners carry the body: the sum of their forces is its mass times its specific
+force, and their moment about the vertical axis turns it.  Above `HOP_BAND` the force of spring and
+damper on a wheel changes with its speed against a body that stays behind, so that
+
+    wheel acceleration = change of the link force over time / damping.                  (1)
+
+A log that has been completed holds these accelerations as if they had been logged, with their
+uncertainties beside them.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Collection
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.labelled import Variable, stamp
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.base.threads import one_thread
+from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE
+from recon.reconstruction.attitude import has_four_wheels
+from recon.reconstruction.logged import specific_force, warn
+from recon.reconstruction.prepare import Prepared, prepare
+from recon.reconstruction.samples import body_of, samples_of
+from recon.reconstruction.solve import Samples, forces_of
+from recon.records.logs import LOG
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.calibration.calibrated import Calibration
+    from recon.car.vehicle import Vehicle
+
+# Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
+U_BODY_ACCELERATION = 0.3  # m/s2
+YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre of mass
+# Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
+# times damping ratio (0.4): soft cars have half of it, stiff ones twice.
+DAMPING, U_DAMPING_SHARE = 10.0, 0.7  # 1/s
+U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
+TRIAL = 0.01  # s, over which indications are moved on to find how forces change
+
+U_ACCELERATION = Variable(
+    ("component",), "standard uncertainty of the specific force of the body, inferred", "m/s2"
+)
+
+
+def completed(
+    log: xr.Dataset, calibration: Calibration, car: Vehicle, accept_corner: Collection[str] = ()
+) -> xr.Dataset:
+    """A conditioned log with accelerations that its gauges show, where it lacks them.
+
+    Parameters
+    ----------
+    log : Dataset (elapsed_time, gauge)
+        As `condition` returns it.
+    calibration : Calibration
+    car : Vehicle
+    accept_corner : collection of str
+        As of `reconstruct`.
+
+    Returns
+    -------
+    Dataset
+        `log` itself where nothing is lacking, or where the gauges do not show all forces of all
+        four corners.
+
+    Warns
+    -----
+    PriorWarning
+        An acceleration is inferred from the gauges.
+    """
+    lacks_body = specific_force(log) is None
+    if not has_four_wheels(car) or not (lacks_body or "indication_rate" in log):
+        return log
+    with warnings.catch_warnings(), one_thread():
+        warnings.simplefilter("ignore")
+        prepared = prepare(calibration, car, log, accept_corner=accept_corner)
+        seen = {c.name for s in prepared.solvers for c in s.assembly.corners}
+        if seen != set(car.corners) or any(s.outputs.lost for s in prepared.solvers):
+            return log
+        body = body_of(log, car, prepared.session, prepared.to_rack)
+        samples = [samples_of(log, car, solver, body) for solver in prepared.solvers]
+        if lacks_body:
+            log = _with_body(log, prepared, samples)
+        if "indication_rate" in log:
+            log = _with_hop(log, prepared, samples)
+    if lacks_body:
+        warn(
+            f"{log.attrs.get('path', 'log')}: acceleration is not logged; it is inferred from the "
+            "gauges of all corners over the mass of the car, with a standard uncertainty of "
+            f"{U_BODY_ACCELERATION:g} m/s2."
+        )
+    return log
+
+
+def _with_body(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
+    """The log with the specific force of the body, and with yaw terms if it had none."""
+    car = prepared.car
+    links = _link_forces(prepared, samples)
+    unsprung = sum(corner.unsprung_mass for corner in car.corners.values())
+    mass = car.mass - unsprung
+    force = np.sum(list(links.values()), axis=0) / mass
+    arms = {
+        name: np.array(corner.wheel.centre) - np.array(car.centre_of_mass)
+        for name, corner in car.corners.items()
+    }
+    log = log.assign_coords(component=list(COMPONENTS)).assign(
+        acceleration=stamp(LOG["acceleration"], force.T),
+        u_acceleration=stamp(U_ACCELERATION, np.full(3, U_BODY_ACCELERATION)),
+    )
+    if "yaw_rate" in log or "relative_acceleration" not in log:
+        return log
+    ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
+    behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
+    moment = sum(arms[c][0] * links[c][1] - arms[c][1] * links[c][0] for c in arms)
+    change = np.asarray(moment / (YAW_INERTIA * mass * ahead * behind))
+    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    for name, (x, y, _) in arms.items():
+        terms = np.column_stack([-change * y, change * x])
+        relative.loc[{"corner": name, "component": ["x", "y"]}] += terms
+        size = np.array(YAW_SHARE) * np.sqrt(np.nanmean(np.square(terms), axis=0))
+        own = u.sel(corner=name, component=["x", "y"]).to_numpy()
+        u.loc[{"corner": name, "component": ["x", "y"]}] = np.sqrt(own**2 - NO_YAW**2 + size**2)
+    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
+
+
+def _link_forces(prepared: Prepared, samples: list[Samples]) -> dict[str, Floats]:
+    """Force (3, sample) [N] of the links of each corner on the body, vehicle axes."""
+    out = {}
+    for solver, given in zip(prepared.solvers, samples, strict=True):
+        force, _ = forces_of(solver, given)
+        for k, corner in enumerate(solver.assembly.corners):
+            hub = given.hub[3 * k : 3 * k + 3]
+            out[corner.name] = force[k, :3].astype(float) - corner.unsprung_mass * hub
+    return out
+
+
+def _with_hop(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
+    """The log with the vertical motion of the wheels that equation (1) gives."""
+    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    for solver, given in zip(prepared.solvers, samples, strict=True):
+        rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
+        moved = Samples(
+            **{
+                name: getattr(given, name)
+                for name in given.__dataclass_fields__
+                if name != "indication"
+            },
+            indication=given.indication + TRIAL * rate,
+        )
+        change = (forces_of(solver, moved)[0] - forces_of(solver, given)[0]) / TRIAL
+        for k, corner in enumerate(solver.assembly.corners):
+            carried = solver.estimator.usual_load[k] / STANDARD_GRAVITY - corner.unsprung_mass
+            hop = change[k, 2].astype(float) / (DAMPING * carried)
+            at = {"corner": corner.name, "component": "z"}
+            relative.loc[at] += hop
+            size = np.sqrt(np.nanmean(np.square(hop)))
+            u.loc[at] = np.hypot(U_SLOW_WHEEL, U_DAMPING_SHARE * size)
+            aside = {"corner": corner.name, "component": ["x", "y"]}
+            u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
+    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)

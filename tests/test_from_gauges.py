@@ -1,0 +1,112 @@
+"""What gauges show of the motion of body and wheels, where nothing else is logged."""
+
+from __future__ import annotations
+
+import warnings
+from functools import cache
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import PriorWarning
+from recon.calibration.calibrated import Calibration
+from recon.conditioning.condition import condition
+from recon.conditioning.filters import low_pass
+from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.from_gauges import completed
+from recon.records.sheets import Tares
+from recon.virtual.course import slalom_states
+from recon.virtual.drawing import draw_car
+from recon.virtual.drive import virtual_drive
+from tests.days import SEED, club_car, day, standardised, unwarned
+
+DAMPING = 1200.0  # N s/m at the wheel: ride frequency 2 Hz, damping ratio 0.4, 125 kg on a wheel
+
+
+@cache
+def damped_drive() -> tuple[xr.Dataset, Tares, xr.Dataset, Calibration]:
+    """The day's car on its slalom with dampers, as real cars have them."""
+    rng = np.random.default_rng(SEED)
+    drawn = draw_car(club_car(), rng)
+    states = slalom_states(day().drawn, rng, damping=DAMPING)
+    assert drawn.trail == day().drawn.trail  # the same car: its calibration holds
+    return *virtual_drive(day().drawn, states, rng), day().calibration
+
+
+def gauges_alone(bandwidth: float | None = None) -> tuple[xr.Dataset, xr.Dataset]:
+    """Conditioned log without any other channel, as it is, and its truth."""
+    log, tares, truth, _ = damped_drive()
+    kept = log.drop_vars([n for n in log.data_vars if n not in ("indication", "gauge_temperature")])
+    with unwarned():
+        return condition(kept, day().car, tares, bandwidth=bandwidth), truth
+
+
+def test_the_links_weigh_the_body() -> None:
+    log, truth = gauges_alone(8.0)
+    with pytest.warns(PriorWarning, match=r"acceleration is not logged; .* all corners .* 0\.3 m"):
+        found = completed(log, day().calibration, day().car)
+    assert "acceleration" not in log
+    seen = found["acceleration"].to_numpy()
+    raw = damped_drive()[0]["acceleration"].to_numpy()
+    true = low_pass(raw, 8.0, 200.0)
+    error = np.sqrt(np.mean((seen - true) ** 2, axis=0))
+    # Stated as 0.3: noise of 100 N of all wheels and unsprung masses in other motion.
+    assert np.all(error < [0.4, 0.6, 0.5])
+    assert np.std(true[:, 1]) > 4.0  # twin: the slalom is there
+    assert truth.sizes["elapsed_time"] == len(true)
+
+
+def test_yaw_is_in_the_forces_of_front_and_rear() -> None:
+    log, _ = gauges_alone(8.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        found = completed(log, day().calibration, day().car)
+    y = found["relative_acceleration"].to_numpy()[:, :, 1]
+    yaw = low_pass(damped_drive()[0]["yaw_rate"].to_numpy()[:, None], 8.0, 200.0)[:, 0]
+    change = np.gradient(yaw, 1 / 200.0)
+    arm = day().car.corners["FL"].wheel.centre[0] - day().car.centre_of_mass[0]
+    assert np.corrcoef(y[:, 0], change * arm)[0, 1] > 0.95
+    assert np.std(y[:, 0]) == pytest.approx(np.std(change * arm), rel=0.25)  # yaw inertia by rule
+    assert np.corrcoef(y[:, 0], y[:, 2])[0, 1] < -0.95  # front and rear swing opposite ways
+
+
+def test_wheel_hop_is_in_the_force_of_the_damper() -> None:
+    log, truth = gauges_alone()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        found = completed(log, day().calibration, day().car)
+    seen = found["relative_acceleration"].to_numpy()[:, :, 2]
+    true = truth["hub_acceleration"].to_numpy()[:, :, 2]
+    shake = true - low_pass(true, 3.0, 200.0)
+    for k in range(4):
+        assert np.corrcoef(seen[:, k], shake[:, k])[0, 1] > 0.8
+    error = np.sqrt(np.mean((seen - shake) ** 2, axis=0))
+    u = found["u_relative_acceleration"].to_numpy()[:, 2]
+    assert np.all(error < 1.5 * u)
+    assert np.all(u < 0.8 * np.std(shake, axis=0) * 1.5)  # no wider than not knowing it
+
+
+@pytest.mark.parametrize("bandwidth", [8.0, None])
+def test_forces_from_gauges_alone_lie_in_their_intervals(bandwidth: float | None) -> None:
+    log, truth = gauges_alone(bandwidth)
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        forces = reconstruct(log, day().calibration, day().car)
+    z = standardised(forces, truth)
+    assert np.sqrt(np.mean(np.square(z))) < 1.3
+    assert np.mean(np.abs(z) < 1.96) > 0.92  # 95 %, and one day's systematic errors
+    u = np.sqrt(np.mean(forces["u_tyre_force_intermediate"].to_numpy() ** 2, axis=(0, 1)))
+    assert np.all(u < [60.0, 80.0, 120.0])  # N; 10 m/s2 of 24.5 kg alone were 245 N
+
+
+def test_nothing_is_inferred_from_some_corners_alone() -> None:
+    log, _ = gauges_alone(8.0)
+    front = log.sel(gauge=[g for g in log["gauge"].to_numpy() if str(g).startswith("F")])
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", PriorWarning)
+        assert completed(front, day().calibration, day().car) is front
+
+
+def test_a_full_log_needs_no_completion() -> None:
+    assert completed(day().conditioned, day().calibration, day().car) is day().conditioned
