@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ import xarray as xr
 
 from recon.analysis.budget import budget
 from recon.base.doubt import Doubt
-from recon.base.errors import DataWarning, DoubtWarning
+from recon.base.errors import DataError, DataWarning, DoubtWarning
 from recon.base.status import BIT
+from recon.calibration.calibrated import Verdict
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
@@ -131,3 +133,39 @@ def test_a_left_out_gauge_does_not_make_forces_doubted_in_words() -> None:
     first, *rest = doubt_lines(doubts)
     assert first == "LEFT OUT: gauges that failed during the drive."
     assert GAUGES[0] in " ".join(rest)
+
+
+# --- gauges that the log lacks ---------------------------------------------------------------
+
+
+def test_a_corner_that_lacks_a_gauge_is_solved_without_it() -> None:
+    keep = [g for g in day().conditioned["gauge"].to_numpy() if g != "RR_toe_link"]
+    message = r"gauge RR_toe_link is calibrated but not in the log. Corner RR is solved without"
+    with unwarned(), pytest.warns(DataWarning, match=message):
+        found = reconstruct(day().conditioned.sel(gauge=keep), day().calibration, day().car)
+    assert found["corner"].to_numpy().tolist() == ["FL", "FR", "RL", "RR"]
+    same = ["FL", "FR", "RL"]
+    np.testing.assert_array_equal(
+        found["tyre_force"].sel(corner=same), day().forces["tyre_force"].sel(corner=same)
+    )
+    u, usual = (f["u_tyre_force"].sel(corner="RR", component="y") for f in (found, day().forces))
+    assert float(u.mean()) > 1.5 * float(usual.mean())
+    truth = day().truth["tyre_force_intermediate"].sel(corner="RR")
+    z = (found["tyre_force_intermediate"].sel(corner="RR") - truth) / found[
+        "u_tyre_force_intermediate"
+    ].sel(corner="RR")
+    assert np.all(np.sqrt((z**2).mean("elapsed_time")) < 2.5)
+
+
+def test_what_was_not_to_be_used_is_not_without_a_gauge_either() -> None:
+    bad = Verdict("unusable", "RR is not to be used.", ())
+    corners = day().calibration.corners
+    unusable = replace(
+        day().calibration, corners={**corners, "RR": replace(corners["RR"], verdict=bad)}
+    )
+    keep = [g for g in day().conditioned["gauge"].to_numpy() if g != "RR_toe_link"]
+    with (
+        pytest.warns(DataWarning, match="Corner RR is solved without"),
+        pytest.raises(DataError, match="RR is not to be used"),
+    ):
+        reconstruct(day().conditioned.sel(gauge=keep), unusable, day().car)

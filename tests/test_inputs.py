@@ -14,6 +14,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.calibration.same_car import facts_of
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
@@ -336,7 +337,11 @@ def test_inboard_brakes_pass_nothing_about_the_spin_axis() -> None:
     )
     log, tares, _ = exact_log(exact("RL"), states("RL", np.tile([0.0, 0, 2000], (3, 1))))
     log["brake_pressure"].values[:] = 3e6
+    pulled = exact("RL").calibration  # with its outboard brake; the map itself is the same
+    own = replace(pulled.corners["RL"], facts=facts_of(inboard, "RL"))
     found = reconstruct(
-        condition(log, inboard, tares, bandwidth=1e9), exact("RL").calibration, inboard
+        condition(log, inboard, tares, bandwidth=1e9),
+        replace(pulled, corners={"RL": own}),
+        inboard,
     )
     assert np.all(found["hub_mode"] == 0)

@@ -114,6 +114,9 @@ def solver_like(car: Vehicle, corner: str, fitted: CornerCalibration) -> Solver:
     log = xr.Dataset(
         {
             "indication": (("elapsed_time", "gauge"), np.zeros((3, len(gauges)))),
+            "gauge_status": (
+                ("elapsed_time", "gauge"), np.zeros((3, len(gauges)), dtype=np.uint16)
+            ),
             "noise": ("gauge", fitted.noise), "u_zero": ("gauge", fitted.noise),
             "roll": ("elapsed_time", np.zeros(3)), "pitch": ("elapsed_time", np.zeros(3)),
             "steer": ("elapsed_time", np.zeros(3)),

@@ -16,7 +16,7 @@ from recon.base.arrays import Floats
 from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
 
-LIMIT = 4.0  # sound drives of virtual and independent cars stay below 2
+LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V

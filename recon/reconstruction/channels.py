@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,23 +46,16 @@ def session_of(
     log : Dataset (elapsed_time, gauge)
         As `condition` returns it.
     calibration : Calibration
+        Of gauges that are all in the log; see `calibration_of_log`.
     car : Vehicle
     assemblies : dict of name to Assembly
         Of the car; see `assemblies_of`.
 
-    Raises
-    ------
-    DataError
-        No calibrated corner has all its gauges and their tares in the log.
-
     Warns
     -----
-    DataWarning
-        A corner is left out because one of its gauges is not in the log.
     PriorWarning
         A channel is not logged; the message states the widening of the intervals.
     """
-    names = _complete(log, calibration)
     attitude = attitude_of(log, car)
     steer = steer_of(log, car, assemblies)
     path = log.attrs.get("path", "log")
@@ -74,13 +68,24 @@ def session_of(
         name: _assembly_session(
             log, car, assemblies[name], calibration.corners[name], Session(attitude, steer, {})
         )
-        for name in names
+        for name in calibration.corners
     }
     return Session(attitude, steer, of)
 
 
-def _complete(log: xr.Dataset, calibration: Calibration) -> list[str]:
-    """Calibrated corners and axles with all their gauges in the log, and tared."""
+def calibration_of_log(calibration: Calibration, log: xr.Dataset) -> Calibration:
+    """The calibration of the gauges that a log has: tared corners with any of their gauges.
+
+    Raises
+    ------
+    DataError
+        No calibrated corner has a gauge and its tares in the log.
+
+    Warns
+    -----
+    DataWarning
+        A gauge is calibrated but not in the log; its corner is solved without it.
+    """
     path = log.attrs.get("path", "log")
     there = {str(g) for g in log["gauge"].to_numpy()}
     tared = set(map(str, log["tared_corner"].to_numpy()))
@@ -88,24 +93,37 @@ def _complete(log: xr.Dataset, calibration: Calibration) -> list[str]:
         name: [g for g in fitted.gauges if g not in there]
         for name, fitted in calibration.corners.items()
     }
-    names = [name for name, gauges in missing.items() if not gauges and name in tared]
-    if not names:
+    corners = {
+        name: _without(calibration.corners[name], gauges)
+        for name, gauges in missing.items()
+        if name in tared and len(gauges) < len(calibration.corners[name].gauges)
+    }
+    if not corners:
         raise DataError(
             where=str(path),
-            found="no corner with all its gauges: "
+            found="no corner with its gauges: "
             + "; ".join(f"{name} {_lacks(gauges)}" for name, gauges in missing.items()),
-            needed="all gauges of at least one calibrated corner, with their tares",
+            needed="gauges of at least one calibrated corner, with their tares",
             do="Check the column map: gauges are looked up by the names of the vehicle file.",
         )
-    for name, gauges in missing.items():
-        if 0 < len(gauges) < len(calibration.corners[name].gauges):
+    for name in corners:
+        if missing[name]:
             warnings.warn(
-                f"{path}: corner {name} is left out: gauge {', '.join(gauges)} is calibrated "
-                "but not in the log. Map the channel, or calibrate the corner without it.",
+                f"{path}: gauge {', '.join(missing[name])} is calibrated but not in the log. "
+                f"Corner {name} is solved without it, with wider intervals. Map the channel if it "
+                "was logged.",
                 DataWarning,
-                stacklevel=4,
+                stacklevel=3,
             )
-    return names
+    return replace(calibration, corners=corners)
+
+
+def _without(fitted: CornerCalibration, gauges: list[str]) -> CornerCalibration:
+    """The corner without some gauges; what was not to be used with all of them is not without."""
+    if not gauges:
+        return fitted
+    unusable = fitted.verdict if fitted.verdict and fitted.verdict.unusable else None
+    return replace(fitted.without(*gauges), verdict=unusable)
 
 
 def _lacks(gauges: list[str]) -> str:

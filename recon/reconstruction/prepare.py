@@ -26,7 +26,7 @@ from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.attributes import provenance, verdicts_by_corner
-from recon.reconstruction.channels import session_of
+from recon.reconstruction.channels import calibration_of_log, session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.outage import Failed, outage_of, spare_solver
 from recon.reconstruction.result import Collected, labelled
@@ -232,6 +232,7 @@ def prepare(
     with one_thread():
         if not isinstance(session, Session):
             require_log(session)
+            calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)
         found = verdicts(calibration, assemblies, car)
         used = {name: found[name] for name in session.assemblies}

@@ -290,7 +290,7 @@ def test_warnings_are_notes_on_standard_error(
     assert ended.code == 0, ended.err
     assert f"note (data): {log}: samples without a number, of 200" in ended.err
     assert "note (" not in ended.out
-    assert "missing input: FL 0.5 %" in ended.out
+    assert "bridged: FL 0.5 %" in ended.out
 
 
 def test_a_short_log_has_no_peak_and_says_so(
