@@ -115,6 +115,11 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
     parser.add_argument(
+        "--whole-car",
+        action="store_true",
+        help="add the answer that also meets the car's mass times acceleration and moments",
+    )
+    parser.add_argument(
         "--accept-corner",
         type=_names,
         default=(),

@@ -21,10 +21,9 @@ from recon.base.shipped import shipped
 from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.base.doubt import Doubt
-    from recon.conditioning.clocks import Clock
+    from recon.calibration.calibrated import Calibration
+    from recon.car.vehicle import Vehicle
+    from recon.records.sheets import Tares
     from recon.report.sheet import Pictures
 
 Name = str | Path
@@ -160,6 +159,7 @@ def reconstruct(
     stop: float | None = None,
     marker: float | None = None,
     unbounded: bool = False,
+    whole_car: bool = False,
     accept_corner: Collection[str] = (),
     out: Name = "forces",
     overwrite: bool = False,
@@ -170,7 +170,6 @@ def reconstruct(
     Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
     `also_log` are logs of other loggers, alone or with a column map; `start`, `stop` are in s.
     """
-    from recon.calibration.store import read_calibration
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part import part_of
@@ -179,17 +178,11 @@ def reconstruct(
     from recon.reconstruction.weighing import weigh_check
     from recon.records.doubts import doubts_in
     from recon.records.results import write_result
-    from recon.records.tares import read_tares
-    from recon.records.vehicles import read_vehicle
-    from recon.report.clocks import clock_lines
-    from recon.report.doubts import doubt_lines
-    from recon.report.forces import forces_summary
+    from recon.report.drive import drive_lines, drive_pictures
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
-    car = read_vehicle(vehicle)
-    fitted = read_calibration(calibration)
-    zeros = read_tares(tares, car, column_map=tares_map)
+    car, fitted, zeros = _session_files(vehicle, calibration, tares, tares_map)
     say("reading the log")
     joined = joined_logs([(log, map), *(also_log or ())], car)
     say("subtracting tares and filtering")
@@ -198,36 +191,37 @@ def reconstruct(
     say("reconstructing forces")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DoubtWarning)  # the report says it
-        forces = solve(conditioned, fitted, car, bounded=not unbounded, accept_corner=accept_corner)
+        forces = solve(
+            conditioned,
+            fitted,
+            car,
+            bounded=not unbounded,
+            accept_corner=accept_corner,
+            whole_car=whole_car,
+        )
     doubts = doubts_in(forces)
     for sentence in implausible(forces, joined.log, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
     say("writing the forces and their pictures")
     write = partial(write_result, forces)
-    pictures = _force_pictures(forces, doubts, joined.clocks)
+    pictures = drive_pictures(forces, doubts, joined.clocks)
     files = _written({"forces.nc": write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
-    lines = (*doubt_lines(doubts), *clock_lines(joined), *forces_summary(forces, weighings))
+    lines = drive_lines(forces, doubts, joined, weighings)
     return Report(lines, files, doubted=bool(doubted_corners(doubts)))
 
 
-def _force_pictures(
-    forces: xr.Dataset, doubts: tuple[Doubt, ...], clocks: tuple[Clock, ...]
-) -> Pictures:
-    """Pictures of reconstructed forces, and of the clocks where there are several."""
-    from recon.report.bands import band_pictures
-    from recon.report.clocks import plot_clocks
-    from recon.report.doubts import drawn_with_doubts
-    from recon.report.friction import plot_friction_plane
+def _session_files(
+    vehicle: Name, calibration: Name, tares: Name, tares_map: Name | None
+) -> tuple[Vehicle, Calibration, Tares]:
+    """Read everything that a drive needs beside its log."""
+    from recon.calibration.store import read_calibration
+    from recon.records.tares import read_tares
+    from recon.records.vehicles import read_vehicle
 
-    plane: Pictures = {"friction_plane.png": partial(plot_friction_plane, forces)}
-    pictures: Pictures = {
-        name: partial(drawn_with_doubts, draw, doubts)
-        for name, draw in (plane | band_pictures(forces)).items()
-    }
-    more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
-    return pictures | more
+    car = read_vehicle(vehicle)
+    return car, read_calibration(calibration), read_tares(tares, car, column_map=tares_map)
 
 
 def _answered(

@@ -16,6 +16,7 @@ from recon.base.errors import DoubtWarning
 from recon.examination.examine import examine, marked
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
+from recon.reconstruction.whole_car import with_whole_car
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -31,6 +32,7 @@ def reconstruct(
     *,
     bounded: bool = True,
     accept_corner: Collection[str] = (),
+    whole_car: bool = False,
 ) -> xr.Dataset:
     """Tyre forces from conditioned gauge indications.
 
@@ -49,6 +51,8 @@ def reconstruct(
         Hold Fz >= 0; the unbounded value stands beside it either way.
     accept_corner : collection of str
         Corners, or tied axles, that are used although their calibration is not to be used.
+    whole_car : bool
+        Add the answer that also meets the balance of the whole car, see `with_whole_car`.
 
     Returns
     -------
@@ -63,7 +67,8 @@ def reconstruct(
     ------
     DataError
         The calibration belongs to another car, none of its corners is in the log, a gauge is
-        dead, or a corner is not to be used and was not accepted.
+        dead, a corner is not to be used and was not accepted, or the whole car is asked for and
+        a corner or the body's acceleration is missing.
     RankError
         No force component of a corner is seen by its gauges.
 
@@ -88,6 +93,8 @@ def reconstruct(
     log = completed(log, calibration, car, accept_corner)
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
     forces = prepared.solve(log, bounded=bounded)
+    if whole_car:
+        forces = with_whole_car(prepared, log, forces, bounded=bounded)
     examination = examine(prepared, log, forces)
     for doubt in examination.doubts:
         warnings.warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning, stacklevel=2)

@@ -27,8 +27,8 @@ BEYOND = Description(
 )
 UNSEEN = Description(
     "forces that the gauges do not see",
-    "forces that roll, pitch and heading turn into this one",
-    "add the gauge that `not_known` names",
+    "what roll, pitch and heading turn into this force, or a gauge that failed leaves open",
+    "add the gauge that `not_known` names, or repair the one that failed",
 )
 _LOG = "a stated assumption is used: log {} to replace it"
 _MORE_PULLS = (

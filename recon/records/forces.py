@@ -52,6 +52,11 @@ def _forces() -> dict[str, Variable]:
         words = f"{part} part of the standard uncertainty of the {{}}"
         out[f"u_tyre_force_{part}"] = _force(words, "", 0.0)
     out["tyre_force_unbounded"] = _force("{} without the bound Fz >= 0")
+    with_rows = "{} with the balance of the whole car"
+    out["tyre_force_whole_car"] = _force(with_rows)
+    out["u_tyre_force_whole_car"] = _force(f"standard uncertainty of the {with_rows}", "", 0.0)
+    for end in ("lower", "upper"):
+        out[f"tyre_force_whole_car_{end}"] = _force(f"{end} 95 % limit of the {with_rows}")
     more = {"ancillary_variables": "u_tyre_force tyre_force_lower tyre_force_upper status"}
     return out | {"tyre_force": replace(out["tyre_force"], more=more)}
 
@@ -75,6 +80,13 @@ FORCES: dict[str, Variable] = {
     "elapsed_time": Variable(("elapsed_time",), "elapsed time", "s", finite=True),
     "corner": Variable(("corner",), "corner of the car", kind="word", words=CORNERS),
     "component": Variable(("component",), "axis", kind="word", words=COMPONENTS),
+    "whole_car_at_bound": Variable(
+        _WHEEL,
+        "1 where the balance of the whole car leaves Fz at its bound",
+        kind="whole",
+        least=0,
+        most=1,
+    ),
     "hub_moment": Variable(
         _WHEEL,
         "moment of the hub on the upright about the spin axis",

@@ -1,0 +1,44 @@
+"""Everything that is printed and drawn of a solved drive."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+from recon.base.doubt import Doubt
+from recon.conditioning.clocks import Clock
+from recon.conditioning.joining import Joined
+from recon.report.bands import band_pictures
+from recon.report.clocks import clock_lines, plot_clocks
+from recon.report.doubts import doubt_lines, drawn_with_doubts
+from recon.report.forces import forces_summary
+from recon.report.friction import plot_friction_plane
+from recon.report.sheet import Pictures
+from recon.report.whole_car import whole_car_lines, whole_car_pictures
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.reconstruction.weighing import Weighing
+
+
+def drive_lines(
+    forces: xr.Dataset,
+    doubts: Sequence[Doubt],
+    joined: Joined,
+    weighings: tuple[Weighing, ...],
+) -> tuple[str, ...]:
+    """Doubts first, then clocks, peaks, flags, weighings, and the three answers, if any."""
+    own = (*clock_lines(joined), *forces_summary(forces, weighings))
+    return (*doubt_lines(doubts), *own, *whole_car_lines(forces))
+
+
+def drive_pictures(
+    forces: xr.Dataset, doubts: Sequence[Doubt], clocks: Sequence[Clock]
+) -> Pictures:
+    """Pictures of a drive by file name, doubted corners named on each, and of several clocks."""
+    plane: Pictures = {"friction_plane.png": partial(plot_friction_plane, forces)}
+    every = plane | band_pictures(forces) | whole_car_pictures(forces)
+    more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
+    return {name: partial(drawn_with_doubts, draw, doubts) for name, draw in every.items()} | more
