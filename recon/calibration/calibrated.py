@@ -200,13 +200,20 @@ class CornerCalibration:
         return np.asarray(np.einsum("...ghn,...n->...gh", by_load, loads))
 
     @property
+    def main_slope(self) -> Floats:
+        """Size of each gauge's largest slope, (gauge,) [unit/N].
+
+        Moments count by the force on their arm.
+        """
+        return np.asarray(np.max(np.abs(self.K * self.arms), axis=1))
+
+    @property
     def crosstalk_percent(self) -> Floats:
         """Slopes (gauge, member) relative to the gauge's largest slope [%].
 
         Moments count by the force on their arm.
         """
-        per_force = self.K * self.arms
-        return 100.0 * per_force / np.max(np.abs(per_force), axis=1, keepdims=True)
+        return 100.0 * self.K * self.arms / self.main_slope[:, None]
 
     def without(self, *names: str) -> CornerCalibration:
         """The calibration of the remaining gauges, as if the named ones had not been there.

@@ -35,6 +35,8 @@ U_TEMPERATURE = 0.3
 # Standard uncertainty of the zero with a single tare, as a share of the largest indication.
 # Common practice, no source.
 LONE_TARE = 0.003
+# Change of a zero, in ranges of the indications of its corner, from which it is none.
+IMPOSSIBLE = 2.0
 # States whose load is known, the better one first.  On the ground without a scale, tyres hold side
 # forces that nobody knows.
 KNOWN_LOADS = ("hanging", "pads")
@@ -123,6 +125,7 @@ def zero_of(
             step, spread = _interpolate(tares, of, k, drive, value[g])
             change[g] = max(change[g], abs(step))
             unsure[g] = max(unsure[g], spread * abs(step))
+    _refuse_impossible(tares, gauges, knots, change, raw)
     lone = np.array([len(of.row) == 1 for of in knots])
     if lone.any():
         _warn_of_lone(tares, [g for g, alone in zip(gauges, lone, strict=True) if alone], state)
@@ -230,6 +233,32 @@ def _interpolate(
         spread = BY_TIME
     value[within] = tares.indication[first] + step * share
     return step, float(spread)
+
+
+def _refuse_impossible(
+    tares: Tares, gauges: tuple[str, ...], knots: list[_Knots], change: Floats, raw: Floats
+) -> None:
+    """Refuse tares of one gauge that differ by more than the drive itself."""
+    span = np.nan_to_num(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
+    moves = span > 0
+    if not moves.any():
+        return
+    size = np.ones(len(span))
+    size[moves] = common_scale(span[moves])
+    usual = np.fmax(span, size * np.median(span[moves] / size[moves]))
+    for gauge, of, moved, most in zip(gauges, knots, change, IMPOSSIBLE * usual, strict=True):
+        if moved > most:
+            first, last = of.row[0], of.row[-1]
+            values = tares.indication[[first, last]]
+            raise DataError(
+                where=f"{tares.path}, line {tares.line[last]}",
+                found=f"a tare of {gauge} of {values[1]:.5g}, and one of {values[0]:.5g} in line "
+                f"{tares.line[first]}: a change of {moved:.3g} where the drive itself has a range "
+                f"of {span[list(gauges).index(gauge)]:.3g}",
+                needed="two tares of one gauge, in one unit and state",
+                do="Compare unit, decimal point, sign and gauge of the two rows. If the zero moved "
+                "so far, bridge or wire is broken: leave the gauge out of log and tares.",
+            )
 
 
 def _warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:

@@ -13,8 +13,11 @@ from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
 from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
+from recon.examination.tare_causes import tare_causes
+from recon.examination.tares import tares_agree, zeros_hold
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
+from recon.examination.weight import weight_agrees
 from recon.records.doubts import with_doubts
 
 if TYPE_CHECKING:
@@ -23,7 +26,10 @@ if TYPE_CHECKING:
     from recon.reconstruction.prepare import Prepared
 
 # Every comparison of a drive, and every cause that can be named.
-JUDGE = Judge(tests=(gauges_agree,), proposals=(gauge_causes,))
+JUDGE = Judge(
+    tests=(gauges_agree, tares_agree, weight_agrees, zeros_hold),
+    proposals=(gauge_causes, tare_causes),
+)
 
 
 @dataclass(frozen=True, slots=True)

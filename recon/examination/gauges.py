@@ -73,10 +73,12 @@ def _exchanged(part: Part, i: int, j: int) -> Iterable[Candidate]:
 
 def _mend_exchange(view: View, *, name: str, i: int, j: int, with_tares: bool) -> View:
     part = view.parts[name]
-    y = part.samples.indication.copy()
+    y, zero = part.samples.indication.copy(), part.zero.copy()
     off = 0.0 if with_tares else part.zero[j] - part.zero[i]
     y[i], y[j] = y[j] + off, y[i] - off
-    return view.with_part(part.with_indication(y))
+    if with_tares:
+        zero[[i, j]] = zero[[j, i]]
+    return view.with_part(part.changed(y, zero))
 
 
 def _exchanged_across(first: Part, i: int, second: Part, j: int) -> Candidate:
@@ -155,9 +157,11 @@ def _single(part: Part, i: int) -> Iterator[Candidate]:
 def _mend_line(view: View, *, name: str, i: int, factor: float, zero: float) -> View:
     """Raw indications of gauge `i` times `factor`; `zero` is what they were tared with."""
     part = view.parts[name]
-    y = part.samples.indication.copy()
+    y, zeros = part.samples.indication.copy(), part.zero.copy()
     y[i] = factor * (y[i] + zero) - zero
-    return view.with_part(part.with_indication(y))
+    if zero == 0.0:  # the tares have the fault too
+        zeros[i] *= factor
+    return view.with_part(part.changed(y, zeros))
 
 
 def _mend_shift(view: View, *, name: str, i: int, shift: float) -> View:

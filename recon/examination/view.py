@@ -105,11 +105,37 @@ class Part:
         own = self.samples.indication[i, self.known]
         return bool(len(own) and np.std(own) < NOISE_ALONE * self.solver.session.noise[i])
 
+    @cached_property
+    def leverage(self) -> Floats:
+        """Change of Fx, Fy, Fz per indication of each gauge, (w, 3, gauge) [N/unit].
+
+        Mean over the samples, intermediate axes.
+        """
+        step = 1e3 * self.solver.estimator.calibration.main_slope  # of one kilonewton
+        nothing = self.with_indication(np.zeros_like(self.samples.indication))
+        out = []
+        for g, size in enumerate(step):
+            y = np.zeros_like(self.samples.indication)
+            y[g] = size
+            change = self.with_indication(y).force - nothing.force
+            out.append(np.mean(change[..., self.known], axis=-1) / size)
+        return np.moveaxis(np.array(out), 0, -1)
+
     def with_indication(self, indication: Floats) -> Part:
         """The same with other indications (gauge, n), less zeros, in each gauge's unit [mV/V]."""
-        out = Part(self.solver, replace(self.samples, indication=indication), self.zero)
+        return self.changed(indication, self.zero)
+
+    def with_zero(self, zero: Floats) -> Part:
+        """The same with other zeros (gauge,), in each gauge's unit [mV/V]."""
+        return self.changed(self.samples.indication + (self.zero - zero)[:, None], zero)
+
+    def changed(self, indication: Floats, zero: Floats) -> Part:
+        """The same with other indications (gauge, n) less other zeros (gauge,) [mV/V]."""
+        out = Part(self.solver, replace(self.samples, indication=indication), zero)
         # Poses and priors do not depend on the indications: they are worked out once.
-        vars(out)["expected"] = self.expected
+        for name in ("expected", "leverage"):
+            if name in vars(self):
+                vars(out)[name] = vars(self)[name]
         return out
 
 

@@ -132,7 +132,7 @@ def estimator_of(
     design = pose(assembly.mechanism, 0.0)
     modes: Modes = tuple(product(MODES, repeat=len(assembly.corners)))
     usual = tuple(r.vertical for r in references)
-    tare = tare_load(assembly, calibration.K, session.tare, usual)
+    tare = tare_load(assembly, calibration, session.tare, usual)
     members, share = member_matrix(design), spring_share(design)
     shared = tuple(loads_of(design, columns, mode, share).per_unknown for mode in modes)
     weights = []

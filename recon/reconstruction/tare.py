@@ -7,6 +7,7 @@ they carry the wheel's share of the car.  What was taken off with the zero has t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
+
+if TYPE_CHECKING:
+    from recon.calibration.calibrated import CornerCalibration
 
 # A wheel on a pad; common practice, no source.
 PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces
@@ -57,7 +61,8 @@ class TareLoad:
     acts at the wheel centres; `hanging` (member, 3 w) are loads per newton there with the wheels
     hanging, `hanging_slopes` (w, member, 3 w) the same per metre of each travel.  `split`
     (member, w) [N] are loads of one standard uncertainty that bar or beam and springs may have
-    against each other, `twist` (member, k) those of a bar.
+    against each other, `twist` (member, k) those of a bar.  `beyond_pulls` (gauge,) is what gauges
+    show more than at the tares of the pulls, where the wheels hung at the pulls' pose.
     """
 
     indication: Floats
@@ -68,32 +73,34 @@ class TareLoad:
     hanging_slopes: Floats
     split: Floats
     twist: Floats
+    beyond_pulls: Floats
 
 
-def tare_load(assembly: Assembly, K: Floats, tare: Tare, usual: tuple[float, ...]) -> TareLoad:
+def tare_load(
+    assembly: Assembly, calibration: CornerCalibration, tare: Tare, usual: tuple[float, ...]
+) -> TareLoad:
     """Loads of a tare from the geometry and the weights that the vehicle file states.
 
     Parameters
     ----------
     assembly : Assembly
-    K : (gauge, member)
-        Indication per load. [unit/N]
+    calibration : CornerCalibration
+        K (gauge, member) [unit/N] of the assembly, and the pose of its pulls.
     tare : Tare
     usual : (w,)
         Usual vertical load of each wheel. [N]
     """
-    w = len(assembly.corners)
+    w, K = len(assembly.corners), calibration.K
     droop = np.array([c.hanging_travel for c in assembly.corners])
     at = pose(assembly.mechanism, droop + STEP * np.eye(w + 1, w, k=-1))
     per_force = _at_centres(member_matrix(at))
     hanging = per_force[0]
-    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in assembly.corners]
-    weight = np.concatenate(weights)
+    weight = _weight(assembly)
     split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
     barred = "torsion" in assembly.mechanism.kinds
     carried, effects = hanging @ weight, np.zeros((len(K), 0))
     if tare.on_pads:
-        carried = _standing(assembly, weight, tare.pad_load)
+        carried = standing(assembly, np.array([tare.pad_load]))
         effects = _pad_effects(assembly, K, tare.pad_load)
     return TareLoad(
         indication=K @ carried,
@@ -104,7 +111,21 @@ def tare_load(assembly: Assembly, K: Floats, tare: Tare, usual: tuple[float, ...
         hanging_slopes=(per_force[1:] - hanging) / STEP,
         split=split,
         twist=split if barred else split[:, :0],
+        beyond_pulls=K @ (carried - hanging_at_pulls(assembly, calibration)),
     )
+
+
+def hanging_at_pulls(assembly: Assembly, calibration: CornerCalibration) -> Floats:
+    """Loads (member,) [N] of the wheels' weight, hanging at the pose of the pulls."""
+    of = calibration.conditions
+    at = pose(assembly.mechanism, np.full(len(assembly.corners), of.travel), of.rack)
+    return np.asarray(_at_centres(member_matrix(at)) @ _weight(assembly))
+
+
+def _weight(assembly: Assembly) -> Floats:
+    """Unsprung weight at the wheel centres, (3 w,) [N]."""
+    weights = [[0.0, 0.0, -c.unsprung_mass * STANDARD_GRAVITY] for c in assembly.corners]
+    return np.concatenate(weights)
 
 
 def _at_centres(members: Floats) -> Floats:
@@ -113,14 +134,15 @@ def _at_centres(members: Floats) -> Floats:
     return by_wheel.reshape(*members.shape[:-1], -1)
 
 
-def _standing(assembly: Assembly, weight: Floats, pad: float) -> Floats:
-    """Loads (member,) of a corner at design height with its tyre on a pad."""
+def standing(assembly: Assembly, pads: Floats) -> Floats:
+    """Loads (member,) [N] of an assembly at design height whose tyres carry `pads` (w,) [N]."""
     here = pose(assembly.mechanism, 0.0)
-    (wheel,) = here.wheels
-    wrench = np.concatenate([weight, np.zeros(3)])
-    up = np.array([0.0, 0.0, pad])
-    wrench += np.concatenate([up, np.cross(wheel.contact - wheel.hub, up)])
-    return np.asarray(member_matrix(here) @ wrench)
+    wrenches = []
+    for wheel, force, corner in zip(here.wheels, pads, assembly.corners, strict=True):
+        up = np.array([0.0, 0.0, float(force)])
+        weight = [0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]
+        wrenches += [up + weight, np.cross(wheel.contact - wheel.hub, up)]
+    return np.asarray(member_matrix(here) @ np.concatenate(wrenches))
 
 
 def _pad_effects(assembly: Assembly, K: Floats, pad: float) -> Floats:
