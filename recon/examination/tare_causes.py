@@ -30,9 +30,9 @@ def tare_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
         yield from _between(first, second)
     if len(parts) > 1:
         yield from _of_state(parts)
-        yield from _of_table(parts)
+        yield from _of_table(view, parts)
     for part in parts:
-        yield from _of_table([part])
+        yield from _of_table(view, [part])
 
 
 def _candidate(
@@ -92,7 +92,7 @@ def _of_state(parts: list[Part]) -> Iterator[Candidate]:
 
 
 def _standing_more(part: Part) -> Floats:
-    """What gauges show more with the wheels standing than at their tare, (gauge,) [mV/V]."""
+    """Indications (gauge,) [mV/V] with the wheels standing, less those at their tare."""
     estimator = part.solver.estimator
     static = np.array(estimator.usual_load)
     return np.asarray(
@@ -150,7 +150,7 @@ def _between(first: Part, second: Part) -> Iterator[Candidate]:
         yield _exchanged([first, second], _gauges([first, second]), zeros)
 
 
-def _of_table(parts: list[Part]) -> Iterator[Candidate]:
+def _of_table(view: View, parts: list[Part]) -> Iterator[Candidate]:
     """All tares of some assemblies inverted, in another unit, or of another day."""
     names = _names(parts)
     for factor in THOUSAND:
@@ -164,18 +164,17 @@ def _of_table(parts: list[Part]) -> Iterator[Candidate]:
         f"Turn the sign of all tares of {names}.",
         -1.0,
     )
-    changes = {part.name: since_pulls(part)[0] for part in parts}
-    if all(np.isfinite(change).all() for change in changes.values()):
+    if all(np.isfinite(since_pulls(part)[0]).all() for part in parts):
         empty = all(np.all(part.zero == 0.0) for part in parts)
         yield _candidate(
             "shifted tare",
             parts,
             _gauges(parts),
-            {part.name: part.zero - changes[part.name] for part in parts},
+            {part.name: part.zero - shifts(view, part).together for part in parts},
             f"Tare {names} again: its tares are not of this car and day"
             + (" (all of them are zero)." if empty else "."),
-            # Each zero is as open as zeros are between two days; zeros alone need no explanation.
-            0.0 if empty else 3 * FITTED,
+            # Every zero is fitted, within what zeros do; tares of zero need no other excuse.
+            0.0 if empty else sum(len(part.gauges) for part in parts) * FITTED / 2,
         )
 
 
@@ -183,13 +182,13 @@ def _shifted(view: View, part: Part) -> Iterator[Candidate]:
     of, slope = shifts(view, part), part.solver.estimator.calibration.main_slope
     for i, gauge in enumerate(part.gauges):
         zero = part.zero.copy()
-        zero[i] -= of.shift[i]
+        zero[i] -= of.alone[i]
         yield _candidate(
             "shifted tare",
             [part],
             (gauge,),
             {part.name: zero},
-            f"Tare {gauge} again: its tare seems {of.shift[i]:+.4g} too high in its unit "
-            f"({of.shift[i] / slope[i]:+.0f} N of its own load).",
+            f"Tare {gauge} again: its tare seems {of.alone[i]:+.4g} too high in its unit "
+            f"({of.alone[i] / slope[i]:+.0f} N of its own load).",
             FITTED,
         )

@@ -30,23 +30,38 @@ ZERO_LIMIT = 13.0  # of one zero; sound drives stay below 9
 
 @dataclass(frozen=True, slots=True)
 class Shifts:
-    """How far each zero of an assembly seems to be too high.
+    """Evidence about how much too high the zeros of an assembly are.
 
-    `shift` (gauge,) in the gauge's unit and `u`, its standard uncertainty; `size` (gauge,) is the
-    square of their ratio.
+    `information` (gauge, gauge) is the inverse covariance of the shifts, in the gauges' units
+    [mV/V], and `score` (gauge,) the information times their most likely values.
     """
 
-    shift: Floats
-    u: Floats
+    score: Floats
+    information: Floats
+
+    @property
+    def alone(self) -> Floats:
+        """Shift of each zero (gauge,) if all others are right, in its unit [mV/V]."""
+        return np.asarray(self.score / np.diag(self.information))
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty of `alone`, (gauge,) [mV/V]."""
+        return np.asarray(np.diag(self.information) ** -0.5)
 
     @property
     def size(self) -> Floats:
         """Square of the shifts over their variance, (gauge,) [1]."""
-        return np.asarray((self.shift / self.u) ** 2)
+        return np.asarray((self.alone / self.u) ** 2)
+
+    @property
+    def together(self) -> Floats:
+        """Most likely shifts (gauge,) if all zeros may be wrong [mV/V]."""
+        return np.asarray(np.linalg.solve(self.information, self.score))
 
 
 def since_pulls(part: Part) -> tuple[Floats, Floats]:
-    """Change of the zeros (gauge,) since the pulls, and its standard uncertainty if all is well.
+    """Change of the zeros (gauge,) [mV/V] since the pulls, and its u if all is well.
 
     NaN where the calibration keeps no tares of its pulls.
     """
@@ -93,28 +108,28 @@ def _no_tares(part: Part) -> str:
 
 
 def shifts(view: View, part: Part) -> Shifts:
-    """What tares, other gauges, weight and acceleration say of every zero, taken together.
+    """Evidence of tares, other gauges, weight and acceleration about every zero, together.
 
     Each of them is linear in a zero that is too high, and independent of the others.
     """
     change, u = since_pulls(part)
-    fitted = part.solver.estimator.calibration
-    score = np.where(np.isfinite(change), change / u**2, 0.0)
-    information = np.where(np.isfinite(change), u**-2.0, 0.0)
+    known = np.isfinite(change)
+    score = np.where(known, change / u**2, 0.0)
+    information = np.diag(np.where(known, u**-2.0, 0.0))
     # How a bar was twisted at the tare looks like zeros of several gauges of a tied axle.
     if np.sum(part.known) >= FEWEST and len(part.corners) == 1:
         weight = part.expected.weight[part.known]
-        own = np.mean(np.einsum("ngg->ng", weight), axis=0)
         against = np.mean(np.einsum("ngh,nh->ng", weight, part.residual[part.known]), axis=0)
-        slack = RESEMBLED * fitted.main_slope
-        share = 1.0 / (1.0 + own * slack**2)
-        score, information = score - share * against, information + share * own
+        own = np.mean(weight, axis=0)
+        slack = RESEMBLED * part.solver.estimator.calibration.main_slope
+        share = 1.0 / (1.0 + np.diag(own) * slack**2)
+        score = score - share * against
+        information = information + own * np.sqrt(np.outer(share, share))
     of = mean_forces(view, part)
-    known = np.isfinite(of.error) & np.isfinite(part.leverage).all(axis=-1)
-    lever, by = part.leverage[known], of.u[known] ** -2.0
-    score = score - (of.error[known] * by) @ lever
-    information = information + by @ lever**2
-    return Shifts(score / information, information**-0.5)
+    seen = np.isfinite(of.error) & np.isfinite(part.leverage).all(axis=-1)
+    lever, by = part.leverage[seen], of.u[seen] ** -2.0
+    score = score - (of.error[seen] * by) @ lever
+    return Shifts(score, information + (lever.T * by) @ lever)
 
 
 def zeros_hold(view: View) -> Iterator[Term]:
@@ -132,6 +147,6 @@ def zeros_hold(view: View) -> Iterator[Term]:
                 size=float(of.size[g]),
                 count=0,
                 limit=ZERO_LIMIT,
-                found=f"The zero of {gauge} seems {of.shift[g]:+.4g} +- {2 * of.u[g]:.2g} too high "
-                f"in its unit, as {of.shift[g] / slope[g]:+.0f} N of its own load would do.",
+                found=f"The zero of {gauge} seems {of.alone[g]:+.4g} +- {2 * of.u[g]:.2g} too high "
+                f"in its unit, as {of.alone[g] / slope[g]:+.0f} N of its own load would do.",
             )

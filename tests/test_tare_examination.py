@@ -1,0 +1,155 @@
+"""A tare that is wrong is marked and named; sound tares pass."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from recon.base.errors import DataError
+from recon.calibration.calibrated import Calibration
+from recon.conditioning.condition import condition
+from recon.examination.examine import Examination, examine
+from recon.reconstruction.prepare import prepare
+from recon.records.sheets import Tares
+from recon.virtual.drive import virtual_drive
+from tests.days import day, states, unwarned
+
+GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
+OF_FL = tuple(g for g in GAUGES if g.startswith("FL"))
+PAD = 1800.0  # N, near the static share of a corner
+Spoil = Callable[[dict[str, np.ndarray]], None]  # indications of each gauge, before and after
+
+
+def spoiled(spoil: Spoil) -> Tares:
+    """The day's tares, changed in place by `spoil`."""
+    tares = day().tares
+    by_gauge = {g: tares.indication[tares.gauge == g].copy() for g in GAUGES}
+    spoil(by_gauge)
+    changed = tares.indication.copy()
+    for gauge, values in by_gauge.items():
+        changed[tares.gauge == gauge] = values
+    return replace(tares, indication=changed)
+
+
+def examined(tares: Tares) -> Examination:
+    return with_calibration(tares, day().calibration)
+
+
+def with_calibration(tares: Tares, calibration: Calibration) -> Examination:
+    log = condition(day().log, day().car, tares)
+    prepared = prepare(calibration, day().car, log)
+    with unwarned():
+        return examine(prepared, log, prepared.solve(log))
+
+
+@cache
+def standing_more(corner: str) -> dict[str, float]:
+    """What each gauge shows more with its wheel on the ground than hanging, by the true car."""
+    through = states(corner, np.tile([0.0, 120.0, PAD], (100, 1)))
+    log, tares, _ = virtual_drive(day().drawn, through, np.random.default_rng(3))
+    seen = log["indication"].mean("elapsed_time")
+    before = {
+        g: float(i)
+        for g, i, w in zip(tares.gauge, tares.indication, tares.when, strict=True)
+        if w == "before"
+    }
+    return {str(g): float(seen.sel(gauge=g)) - before[str(g)] for g in seen["gauge"].to_numpy()}
+
+
+def stand(*corners: str) -> Spoil:
+    def spoil(tares: dict[str, np.ndarray]) -> None:
+        for corner in corners:
+            for gauge, more in standing_more(corner).items():
+                tares[gauge] += more
+
+    return spoil
+
+
+def exchange(one: str, two: str) -> Spoil:
+    def spoil(tares: dict[str, np.ndarray]) -> None:
+        tares[one], tares[two] = tares[two], tares[one]
+
+    return spoil
+
+
+def times(factor: float, *gauges: str) -> Spoil:
+    def spoil(tares: dict[str, np.ndarray]) -> None:
+        for gauge in gauges:
+            tares[gauge] *= factor
+
+    return spoil
+
+
+def add(shift: float, gauge: str) -> Spoil:
+    def spoil(tares: dict[str, np.ndarray]) -> None:
+        tares[gauge] += shift
+
+    return spoil
+
+
+def test_sound_tares_are_compared_and_pass() -> None:
+    found = examined(day().tares)
+    assert found.doubts == ()
+    for name in ("tares against those of the pulls", "mean forces against weight", "zero against"):
+        assert name in found.compared
+
+
+@pytest.mark.parametrize(
+    ("spoil", "cause", "channels", "do"),
+    [
+        (stand("FL"), "standing tare", OF_FL, "state 'pads' and pad_load"),
+        (stand("FL", "FR", "RL", "RR"), "standing tare", GAUGES, "Lift the wheels of FL, FR, RL"),
+        (times(1e-3, *GAUGES), "tare in another unit", GAUGES, "1000 times too small"),
+        (times(-1.0, "FR_lower_rear"), "inverted tare", ("FR_lower_rear",), "sign of FR_lower"),
+        (
+            exchange("RL_lower_aft", "RL_toe_link"),
+            "exchanged tares",
+            ("RL_lower_aft", "RL_toe_link"),
+            "Compare the rows of RL_lower_aft and RL_toe_link in the tare table",
+        ),
+        (times(0.0, *GAUGES), "shifted tare", GAUGES, "all of them are zero"),
+    ],
+)
+def test_a_wrong_tare_is_named(
+    spoil: Spoil, cause: str, channels: tuple[str, ...], do: str
+) -> None:
+    (doubt,) = examined(spoiled(spoil)).doubts
+    assert (doubt.cause, set(doubt.channels)) == (cause, set(channels))
+    assert doubt.probability > 0.9
+    assert do in doubt.do
+
+
+def test_one_tare_that_is_off_is_found() -> None:
+    """0.05 mV/V; whether the zero moved or the tare was wrong looks alike."""
+    (doubt,) = examined(spoiled(add(0.05, "FL_lower_rear"))).doubts
+    assert doubt.cause in ("shifted tare", "zero shifted")
+    assert doubt.channels == ("FL_lower_rear",)
+    assert "Tare FL_lower_rear again" in doubt.do
+
+
+def test_a_calibration_without_tares_says_what_cannot_be_known() -> None:
+    """Weight still finds a wheel that stood, for a thousand newtons are more than a tenth."""
+    corners = {
+        name: replace(
+            c, conditions=replace(c.conditions, tare=np.full_like(c.conditions.tare, np.nan))
+        )
+        for name, c in day().calibration.corners.items()
+    }
+    older = replace(day().calibration, corners=corners)
+    found = with_calibration(spoiled(stand("FL")), older)
+    assert any("cannot be known from the tares of its pulls" in text for text in found.not_compared)
+    assert found.doubts[0].cause == "standing tare"
+    assert found.doubts[0].corners == ("FL",)
+
+
+def test_two_tares_that_differ_by_more_than_the_drive_are_refused() -> None:
+    wrong = spoiled(times(1.0))
+    row = int(np.flatnonzero((wrong.gauge == "FL_tie_rod") & (wrong.when == "after"))[0])
+    wrong.indication[row] = 7.7
+    match = rf"line {wrong.line[row]}: a tare of FL_tie_rod of 7\.7, and one of .* a change of"
+    with pytest.raises(DataError, match=match):
+        condition(day().log, day().car, wrong)
