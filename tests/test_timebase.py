@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 
 from recon.base.errors import DataWarning
 from recon.base.status import BIT
+from recon.conditioning.carrying import widened
 from recon.conditioning.condition import condition
 from tests.raw_logs import RATE, ZERO, log_of, noisy, timed
 from tests.small_car import small_car
@@ -101,7 +104,8 @@ def test_a_slow_channel_is_filled_within_its_own_steps_and_no_further() -> None:
     gear = np.full(4000, np.nan)
     gear[::20] = 2.0 + (time[::20] > 10.0)
     log = log_of(waves(), travel=(CORNER, travel), gear=(("elapsed_time",), gear))
-    out = condition(log, small_car(), ZERO)
+    with pytest.warns(DataWarning, match=r"travel every 0\.1 s \(filled within .* m,"):
+        out = condition(log, small_car(), ZERO)
     filled = out["travel"].to_numpy()[:, 0]
     lost = np.isnan(filled)
     assert np.flatnonzero(lost).tolist() == list(range(981, 1400))
@@ -111,6 +115,9 @@ def test_a_slow_channel_is_filled_within_its_own_steps_and_no_further() -> None:
     # The stated error is that of samples twice as far apart, so an upper limit.
     assert 0 < error < attributes["u_filled"] < 0.05 * 0.01
     assert np.isnan(out["travel"].to_numpy()[:, 1]).all()
+    stated = small_car().sensors
+    wider = np.hypot(stated.u_travel, attributes["u_filled"])
+    assert widened(stated, out) == replace(stated, u_travel=wider)
     assert set(np.unique(out["gear"])) == {2.0, 3.0}
 
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.records.timing import GAP_STEPS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Sensors
 
 HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
 ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the error
@@ -91,6 +97,26 @@ class Channel:
             return np.interp(times, self.time, self.values)
         inside = np.clip(times, self.time[0], self.time[-1])
         return np.asarray(PchipInterpolator(self.time, self.values)(inside))
+
+
+def widened(sensors: Sensors, log: xr.Dataset) -> Sensors:
+    """Stated errors of the sensors, wider by the error of values that were filled or carried.
+
+    The attribute `u_filled` of a channel holds this error in the channel's unit.
+    """
+
+    def more(stated: float, *channels: str) -> float:
+        found = [float(log[c].attrs.get("u_filled", 0.0)) for c in channels if c in log]
+        return float(np.hypot(stated, max(found, default=0.0)))
+
+    hub = "hub_acceleration" if "hub_acceleration" in log else "acceleration"
+    return replace(
+        sensors,
+        u_travel=more(sensors.u_travel, "travel"),
+        u_steer=more(sensors.u_steer, "steer"),
+        u_attitude=more(sensors.u_attitude, "roll", "pitch"),
+        u_hub_acceleration=more(sensors.u_hub_acceleration, hub),
+    )
 
 
 def reach_of(step: float) -> float:

@@ -114,6 +114,7 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
         base = replace(base, bridged=bridged, longest=reach)
     if lost.size:
         _report(log, lost, rate, base)
+    _report_slow(log, even)
     return base
 
 
@@ -250,3 +251,17 @@ def _report(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBas
             "bridged: forces are not known there, and no filter runs across them"
         )
     warnings.warn(f"{path}: {'; '.join(sentences)}.", DataWarning, stacklevel=4)
+
+
+def _report_slow(log: xr.Dataset, even: xr.Dataset) -> None:
+    """Name the channels that were filled here, with their own step and what it costs."""
+    slow = [
+        f"{name} every {even[name].attrs['own_step']:.3g} s (filled within "
+        f"{even[name].attrs['u_filled']:.2g} {VARIABLES[name].units}, standard uncertainty)"
+        for name in VARIABLES
+        if name in even and "own_step" in even[name].attrs.keys() - log[name].attrs.keys()
+    ]
+    if slow:
+        path = log.attrs.get("path", "log")
+        text = f"{path}: channels slower than the gauges: {', '.join(slow)}."
+        warnings.warn(text, DataWarning, stacklevel=4)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import DataError, DataWarning
+from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.reconstruction.attitude import attitude_of, travel_source
@@ -56,6 +57,7 @@ def session_of(
     PriorWarning
         A channel is not logged; the message states the widening of the intervals.
     """
+    car = replace(car, sensors=widened(car.sensors, log))
     attitude = attitude_of(log, car)
     steer = steer_of(log, car, assemblies)
     path = log.attrs.get("path", "log")
