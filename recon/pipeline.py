@@ -8,7 +8,7 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -17,10 +17,15 @@ from typing import TYPE_CHECKING
 from recon.answers import ANSWERS, BY_NAME, Answer
 from recon.base.doubt import doubted_corners
 from recon.base.errors import DataWarning, DoubtWarning
+from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
-from recon.records.overwriting import fresh_folder, refuse_existing, remove_stale, results_folder
+from recon.car.vehicle import SIDES
+from recon.records.overwriting import fresh_folder, refuse_existing
 
 if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.base.doubt import Doubt
     from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
@@ -29,6 +34,14 @@ if TYPE_CHECKING:
 Name = str | Path
 Say = Callable[[str], None]
 Results = dict[str, Callable[..., Path]]  # file name to the call that writes it
+# Pictures that a result may have beside it, by the name of its file.
+EVERY_PICTURE = {
+    "calibration.nc": (
+        *(f"crosstalk_{name}.png" for name in (*CORNERS, *SIDES)),
+        "verification.png",
+    ),
+    "forces.nc": ("clocks.png", *(f"forces_{name}.png" for name in CORNERS)),
+}
 SHOWN = 3  # lines of each answer that the demo repeats
 
 
@@ -119,9 +132,10 @@ def calibrate(
     from recon.calibration.store import write_calibration
     from recon.records.pulls import read_pulls
     from recon.records.vehicles import read_vehicle
-    from recon.report.calibration import calibration_pictures, calibration_summary, stale_pictures
+    from recon.report.calibration import calibration_pictures, calibration_summary
 
-    result = Path(out) / "calibration.nc"
+    folder = Path(out)
+    result = folder / "calibration.nc"
     refuse_existing(result, overwrite=overwrite)
     car = read_vehicle(vehicle)
     say("reading the pulls")
@@ -134,13 +148,11 @@ def calibrate(
     say("fitting the calibration of each corner")
     calibration = fit(sheet, car, verification=held_out)
     pictures = calibration_pictures(calibration)
-    stale = stale_pictures(calibration) if result.exists() else []
     say("writing the calibration and its pictures")
     write = partial(write_calibration, calibration)
-    files = _written({result.name: write}, pictures, result.parent, overwrite)
-    removed = remove_stale(result.parent, stale)
-    say(f"complete: {result.parent}")
-    gone = (f"removed {file}, a picture of the calibration that was replaced" for file in removed)
+    gone = _removed(_stale(result, pictures))
+    files = _written({result.name: write}, pictures, folder, overwrite)
+    say(f"complete: {folder}")
     lines = (*calibration_summary(calibration, car), *gone)
     return Report(lines, files, doubted=bool(calibration.unusable))
 
@@ -204,12 +216,18 @@ def reconstruct(
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     weighings = weigh_check(zeros, fitted, car)
     say("writing the forces and their pictures")
-    write = partial(write_result, forces)
     pictures = drive_pictures(forces, doubts, joined.clocks)
-    files = _written({"forces.nc": write}, pictures, folder, overwrite)
+    gone = _removed(_stale(folder / "forces.nc", pictures))
+    files = _written({"forces.nc": partial(write_result, forces)}, pictures, folder, overwrite)
     say(f"complete: {folder}")
-    lines = drive_lines(forces, doubts, joined, weighings)
-    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
+    lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
+    return Report(lines, files, _doubted(forces, doubts))
+
+
+def _doubted(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> bool:
+    """Whether a corner is doubted, or was accepted although its calibration is not to be used."""
+    states = forces["calibration_state"].to_numpy() if "calibration_state" in forces else ()
+    return "unusable" in states or bool(doubted_corners(doubts))
 
 
 def _session_files(
@@ -249,7 +267,7 @@ def _answered(
     draw = partial(drawn_with_doubts, partial(answer.function(answer.plot), found, result), doubts)
     files = _written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
     say(f"complete: {folder}")
-    return Report(lines, files, doubted=bool(doubted_corners(doubts)))
+    return Report(lines, files, _doubted(found, doubts))
 
 
 def __getattr__(name: str) -> Callable[..., Report]:
@@ -310,15 +328,31 @@ def _drawn(pictures: Pictures, out: Name | None, overwrite: bool) -> tuple[Path,
     return () if out is None else _written({}, pictures, Path(out), overwrite)
 
 
+def _stale(result: Path, pictures: Pictures) -> list[Path]:
+    """Pictures of the result that is going to be replaced, which the new one does not have."""
+    every = EVERY_PICTURE.get(result.name, ()) if result.exists() else ()
+    places = [result.with_name(name) for name in every if name not in pictures]
+    return [place for place in places if place.is_file()]
+
+
+def _removed(stale: Iterable[Path]) -> list[str]:
+    return [f"removed {file}, a picture of the result that was replaced" for file in stale]
+
+
 def _written(
     results: Results, pictures: Pictures, folder: Path, overwrite: bool
 ) -> tuple[Path, ...]:
-    """Write results and pictures into a folder."""
+    """Write results and pictures into a folder, all or none, without pictures that are stale."""
+    from recon.records.whole_folder import replaced_as_a_whole
     from recon.report.sheet import save_figure
 
-    results_folder(folder, [*results, *pictures], overwrite=overwrite)
-    files = [write(folder / name, overwrite=overwrite) for name, write in results.items()]
-    files += [
-        save_figure(draw(), folder / name, overwrite=overwrite) for name, draw in pictures.items()
-    ]
-    return tuple(files)
+    names = [*results, *pictures]
+    for name in names:
+        refuse_existing(folder / name, overwrite=overwrite)
+    stale = [file.name for name in results for file in _stale(folder / name, pictures)]
+    with replaced_as_a_whole(folder, {*names, *stale}) as new:
+        for name, write in results.items():
+            write(new / name)
+        for name, draw in pictures.items():
+            save_figure(draw(), new / name)
+    return tuple(folder / name for name in names)

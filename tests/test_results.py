@@ -88,7 +88,7 @@ def test_labels_have_no_fill_value_and_numbers_have_nan(tmp_path: Path) -> None:
 def test_nothing_is_overwritten_unless_asked(tmp_path: Path) -> None:
     path = tmp_path / "friction.nc"
     path.write_bytes(b"mine")
-    with pytest.raises(OutputError, match=r"friction\.nc is there already"):
+    with pytest.raises(OutputError, match=r"friction\.nc: this file already exists"):
         write_result(results()["friction"], path)
     assert path.read_bytes() == b"mine"
     write_result(results()["friction"], path, overwrite=True)

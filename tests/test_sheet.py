@@ -19,7 +19,7 @@ def test_saved_picture_has_150_dots_per_inch_and_replaces_only_when_asked(tmp_pa
     expected = figure.get_size_inches() * 150
     np.testing.assert_allclose(imread(target).shape[1::-1], expected, atol=1)  # whole dots
     first = target.read_bytes()
-    with pytest.raises(OutputError, match=r"plane\.png: plane\.png is there already"):
+    with pytest.raises(OutputError, match=r"plane\.png: this file already exists"):
         save_figure(plot_lateral_force(forces_of()), target)
     assert target.read_bytes() == first
     save_figure(plot_lateral_force(forces_of()), target, overwrite=True)

@@ -106,7 +106,7 @@ def test_a_file_from_before_the_tares_were_kept_is_read(tmp_path: Path) -> None:
 def test_a_result_already_there_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "kept.nc"
     path.write_text("mine")
-    with pytest.raises(OutputError, match=r"kept\.nc is there already"):
+    with pytest.raises(OutputError, match=r"kept\.nc: this file already exists"):
         write_calibration(exact().calibration, path)
     assert path.read_text() == "mine"
     write_calibration(exact().calibration, path, overwrite=True)

@@ -202,7 +202,7 @@ def test_replace_whole_leaves_old_or_new(tmp_path):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("there.csv", "there.csv is there already"),
+        ("there.csv", "there.csv: this file already exists"),
         ("nowhere/out.csv", "no folder .*nowhere"),
         (".", "is a folder"),
         ("x" * 300, "x{300}: writing failed: .*long"),

@@ -82,7 +82,7 @@ def test_equal_content_gives_equal_bytes_and_nothing_is_overwritten(tmp_path):
     for path in (one, two):
         write_log(path, dataset(car), car)
     assert one.read_bytes() == two.read_bytes()
-    with pytest.raises(OutputError, match=r"one.csv.gz is there already"):
+    with pytest.raises(OutputError, match=r"one.csv.gz: this file already exists"):
         write_log(one, dataset(car), car)
     write_log(one, dataset(car).isel(elapsed_time=slice(5)), car, overwrite=True)
     assert read_log(one, car).sizes["elapsed_time"] == 5

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from recon.base.errors import DataError, OutputError, current_folder
+
+PART = ".part"  # begins the name of whatever is not complete yet
 
 RESULT = "result or calibration file"
 NETCDF = (b"\x89HDF", b"CDF")  # how such files begin
@@ -90,9 +93,10 @@ def replace_whole(path: str | Path, *, overwrite: bool = False) -> Iterator[Path
         file cannot be written (rights, full disk).
     """
     target = Path(path)
-    temporary = target.parent / f".part{os.getpid()}-{target.name}"
+    temporary = target.parent / part_name(target.name)
     try:
         _check_target(target, overwrite)
+        clear_parts(target.parent, target.name)
         temporary.touch()
         yield temporary
         temporary.replace(target)
@@ -121,10 +125,63 @@ def _check_target(target: Path, overwrite: bool) -> None:
         raise OutputError(
             str(target), f"{target} is a folder", "a file name", "Add a name to the folder."
         )
-    if target.exists() and not overwrite:
+    if target.exists():
+        require_free(target, overwrite=overwrite)
+
+
+def require_free(existing: Path, *, overwrite: bool) -> None:
+    """Refuse to replace a file that exists, unless `overwrite` allows it.
+
+    Raises
+    ------
+    OutputError
+        `overwrite` is false.
+    """
+    if not overwrite:
         raise OutputError(
-            str(target),
-            f"{target.name} is there already",
-            "a new name, or leave to overwrite",
-            "Choose another name or ask for overwriting.",
+            str(existing),
+            "this file already exists",
+            "a new name, or permission to replace it",
+            "Name another file or folder (--out), or add --overwrite (overwrite=True in Python).",
         )
+
+
+def part_name(name: str) -> str:
+    """Name of a file or folder that this process is writing and that will be called `name`."""
+    return f"{PART}{os.getpid()}-{name}"
+
+
+def parts_of(folder: Path, name: str | None = None) -> list[Path]:
+    """Incomplete files and folders that ended runs left in `folder`, all or those for `name`."""
+    out = []
+    for path in folder.glob(f"{PART}*-*"):
+        number, _, rest = path.name.removeprefix(PART).partition("-")
+        if number.isdecimal() and rest == (name or rest) and not _runs(int(number)):
+            out.append(path)
+    return sorted(out)
+
+
+def clear_parts(folder: Path, name: str | None = None) -> None:
+    """Remove what `parts_of` finds; what cannot be removed stays."""
+    for path in parts_of(folder, name):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            with suppress(OSError):
+                path.unlink()
+
+
+def _runs(number: int) -> bool:
+    """Whether another process of that number runs; this one has just begun to write.
+
+    Windows does not let a file be removed that somebody has open, and so needs no answer.
+    """
+    if os.name == "nt" or number == os.getpid():
+        return False
+    try:
+        os.kill(number, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        pass
+    return True

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.quantities import CORNERS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.doubts import require_same_gauges
 from recon.calibration.verdict import verdicts
@@ -101,9 +100,3 @@ def calibration_pictures(calibration: Calibration) -> Pictures:
     if any(c.verification is not None for c in calibration.corners.values()):
         pictures["verification.png"] = partial(plot_verification, calibration)
     return pictures
-
-
-def stale_pictures(calibration: Calibration) -> list[str]:
-    """File names of pictures that an earlier calibration may have and this one does not."""
-    every = (*(f"crosstalk_{corner}.png" for corner in CORNERS), "verification.png")
-    return [name for name in every if name not in calibration_pictures(calibration)]

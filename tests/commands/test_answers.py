@@ -110,7 +110,7 @@ def test_an_existing_result_stays_until_overwriting_is_asked_for(
         file.write_text("an earlier result", encoding="utf-8")
     ended = run(*words)
     assert ended.code == 4
-    assert f"{tmp_path / answer.result_file}: a result that already exists" in ended.err
+    assert f"{tmp_path / answer.result_file}: this file already exists" in ended.err
     assert "--overwrite" in ended.err
     assert {file.read_text(encoding="utf-8") for file in tmp_path.iterdir()} == {
         "an earlier result"

@@ -95,7 +95,7 @@ def test_pictures_are_written_only_where_a_folder_is_named(
     assert [p.name for p in (tmp_path / "pictures").iterdir()] == ["knowledge_FL.png"]
     again = run("observe", CAR, "--corner", "FL", "--out", "pictures")
     assert again.code == 4
-    assert "knowledge_FL.png: a result that already exists" in again.err
+    assert "knowledge_FL.png: this file already exists" in again.err
     assert run("observe", CAR, "--corner", "FL", "--out", "pictures", "--overwrite").code == 0
 
 
