@@ -56,6 +56,7 @@ MOTION = {
         "m/s2",
     ),
 }
+STEER = ("steer", "rack", "steering_wheel_angle")
 HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is nothing but noise
 
 
@@ -92,8 +93,10 @@ def road_spectrum(bandwidth: float) -> float:
 def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) -> xr.Dataset:
     """The conditioned log `out` with `MOTION`, if a hub's acceleration is not all there.
 
-    `log` has the channels as logged, `out` filtered at the bandwidth of `band`.
+    `log` has the channels as logged, `out` filtered at the bandwidth of `band`.  Where no steer is
+    logged, `yaw_acceleration` (sample,) [rad/s2] is added as well.
     """
+    out = _with_yaw_acceleration(out, log, band)
     if "corner" not in log.dims or not _wanted(log):
         return out
     motion = _body_motion(out, log, band)
@@ -111,6 +114,16 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
         rate = _rate_of(out["indication"].to_numpy(), band)
         out["indication_rate"] = (("elapsed_time", "gauge"), rate)
     return out.assign(stamped(MOTION, arrays))
+
+
+def _with_yaw_acceleration(out: xr.Dataset, log: xr.Dataset, band: Band) -> xr.Dataset:
+    if "yaw_rate" not in log or any(name in log for name in STEER):
+        return out
+    found = derivative(log["yaw_rate"].to_numpy(), 1, band)
+    if found is None:
+        return out
+    words = {"units": "rad/s2", "long_name": "change of the yaw rate"}
+    return out.assign(yaw_acceleration=(("elapsed_time",), found.values, words))
 
 
 def top_of(band: Band) -> float:

@@ -68,7 +68,7 @@ def has_four_wheels(car: Vehicle) -> bool:
 
 def on_tyres(car: Vehicle, force: Floats) -> Lean:
     """Lean on the tyres under the body's specific force (3, sample) [m/s2]."""
-    squares, base = 0.5 * np.sum(np.square(_tracks(car))), _wheelbase(car)
+    squares, base = 0.5 * np.sum(np.square(_tracks(car))), wheelbase(car)
     moment = car.mass * car.centre_of_mass[2] / TYRE_RATE
     return Lean(moment * force[1] / squares, -moment * force[0] / base**2)
 
@@ -82,7 +82,7 @@ def of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
     """Lean on the springs that the travels of the four wheels (sample,) [m] show."""
     front, rear = (travel[f"{end}R"] - travel[f"{end}L"] for end in "FR")
     ahead = travel["FL"] + travel["FR"] - travel["RL"] - travel["RR"]
-    return Lean(0.5 * (front + rear) / np.mean(_tracks(car)), 0.5 * ahead / _wheelbase(car))
+    return Lean(0.5 * (front + rear) / np.mean(_tracks(car)), 0.5 * ahead / wheelbase(car))
 
 
 def travel_of(car: Vehicle, corner: str, lean: Lean) -> Floats:
@@ -102,7 +102,8 @@ def _tracks(car: Vehicle) -> list[float]:
     return [y["FL"] - y["FR"], y["RL"] - y["RR"]]
 
 
-def _wheelbase(car: Vehicle) -> float:
+def wheelbase(car: Vehicle) -> float:
+    """Distance of the axles [m], mean of both sides."""
     x = {name: car.corners[name].wheel.centre[0] for name in CORNERS}
     return 0.5 * (x["FL"] + x["FR"] - x["RL"] - x["RR"])
 

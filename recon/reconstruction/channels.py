@@ -11,7 +11,6 @@ import numpy as np
 from recon.base.errors import DataError, DataWarning
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
-from recon.mechanics.motion import pose
 from recon.reconstruction.attitude import attitude_of, travel_source
 from recon.reconstruction.hub_inputs import hub_inputs
 from recon.reconstruction.logged import logged, warn, warn_missing
@@ -19,9 +18,9 @@ from recon.reconstruction.outage import failed_together
 from recon.reconstruction.session import (
     AssemblySession,
     Session,
-    Steer,
     WheelSensors,
 )
+from recon.reconstruction.steering import steer_of
 from recon.reconstruction.tare import Tare
 
 if TYPE_CHECKING:
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
 MOST_NAMED = 6  # missing gauges that a message names
 
 # Stated widenings where a channel is not logged; common practice, no source.
-U_RACK_UNKNOWN = 0.010  # m
 WARMING_UNKNOWN = 15.0  # K between pulls and drive
 
 
@@ -134,44 +132,6 @@ def _lacks(gauges: list[str]) -> str:
     return f"lacks {named}" if gauges else "has no tares"
 
 
-def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
-    """Best source of the rack's shift in the log."""
-    if not any(corner.steered for corner in car.corners.values()):
-        return Steer("fixed")
-    channels = ["rack", "steer"]
-    if np.isfinite(car.steering.rack_per_angle):
-        channels.append("steering_wheel_angle")
-    source = next((name for name in channels if name in log), "none")
-    if source != "none":
-        return logged_steer(source, car, assemblies)
-    cure = "Log steer, rack or steering_wheel_angle."
-    if "steering_wheel_angle" in log:
-        cure = "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
-    warn(
-        f"{log.attrs.get('path', 'log')}: steer is not logged; the rack is taken as straight "
-        f"within {1e3 * U_RACK_UNKNOWN:.0f} mm. {cure}"
-    )
-    return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * _heading_slope(assemblies))
-
-
-def logged_steer(source: str, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
-    """The rack's shift from the channel `source`, with the stated error of the steer sensor."""
-    slope = _heading_slope(assemblies)
-    u = car.sensors.u_steer / abs(slope) if slope != 0 else 0.0
-    return Steer(source, u, u * slope)
-
-
-def _heading_slope(assemblies: dict[str, Assembly]) -> float:
-    """Heading per rack shift [rad/m] at design height, mean of the steered wheels, signed."""
-    slopes = []
-    for assembly in assemblies.values():
-        steered = [k for k, corner in enumerate(assembly.corners) if corner.steered]
-        if steered:
-            wheels = pose(assembly.mechanism, 0.0, np.array([-1e-3, 1e-3])).wheels
-            slopes += [float(np.diff(wheels[k].heading)[0]) / 2e-3 for k in steered]
-    return float(np.mean(slopes)) if slopes else 0.0
-
-
 def _assembly_session(
     log: xr.Dataset, car: Vehicle, assembly: Assembly, fitted: CornerCalibration, shared: Session
 ) -> AssemblySession:
@@ -214,7 +174,7 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
         travel_from=travel_from,
         rack=steer.u_rack if corner.steered else 0.0,
         heading=steer.u_heading if corner.steered else 0.0,
-        steer_logged=steer.source != "none",
+        steer_logged=steer.logged,
         acceleration=hub.u,
         acceleration_share=hub.share,
         acceleration_from=hub.source,

@@ -23,9 +23,9 @@ from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator
 from recon.reconstruction.bench import bench_of
 from recon.reconstruction.cause import Cause
 from recon.reconstruction.causes import attitude_causes, causes_of
-from recon.reconstruction.channels import logged_steer
 from recon.reconstruction.features import features_of
 from recon.reconstruction.session import AssemblySession, Attitude, Steer, WheelSensors
+from recon.reconstruction.steering import logged_steer
 from recon.reconstruction.tare import Tare
 
 if TYPE_CHECKING:

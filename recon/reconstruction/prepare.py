@@ -245,7 +245,7 @@ def prepare(
             solver_of(car, assemblies[name], calibration.corners[name], own, session.attitude)
             for name, own in session.assemblies.items()
         )
-        steers = session.steer.source == "steer"
+        steers = session.steer.source in ("steer", "yaw_rate")
         to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
     return Prepared(car, calibration, session, solvers, to_rack, used)
 

@@ -32,6 +32,7 @@ from recon.reconstruction.logged import specific_force
 from recon.reconstruction.session import Session, WheelSensors
 from recon.reconstruction.solve import Samples
 from recon.reconstruction.solver import Solver
+from recon.reconstruction.steering import steer_of_yaw
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,24 +73,37 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
         A channel that the session was prepared with is not in the log.
     """
     elapsed = log["elapsed_time"].to_numpy()
-    nothing = np.zeros(len(elapsed))
     lean, level = _leans(log, car, session)
     gaps = ~(np.isfinite(level.roll) & np.isfinite(level.pitch))
     turn = attitude_matrix(np.nan_to_num(level.roll), np.nan_to_num(level.pitch))
     turn = np.moveaxis(turn, 0, -1)
     source = session.steer.source
-    steer = nothing if source in ("none", "fixed") else _channel(log, source)
+    steer = _steer(log, car, source)
     factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
     rack = np.nan_to_num(steer) * factor
+    if source in ("steer", "yaw_rate"):
+        rack = to_rack(rack)
+    if source == "yaw_rate":
+        rack = np.clip(rack, *car.steering.rack_range)
     return Body(
         elapsed=elapsed,
         turn=turn,
-        rack=to_rack(rack) if source == "steer" else rack,
+        rack=rack,
         force=_body_force(log, turn),
         lean=lean,
         gaps=gaps,
         steer_gaps=~np.isfinite(steer),
     )
+
+
+def _steer(log: xr.Dataset, car: Vehicle, source: str) -> Floats:
+    """Channel (sample,) that shows the steer, in its own unit."""
+    if source in ("none", "fixed"):
+        return np.zeros(log.sizes["elapsed_time"])
+    if source == "yaw_rate":
+        _channel(log, "yaw_acceleration")
+        return steer_of_yaw(log, car)
+    return _channel(log, source)
 
 
 def _leans(log: xr.Dataset, car: Vehicle, session: Session) -> tuple[Lean, Lean]:

@@ -35,14 +35,19 @@ class Attitude:
 class Steer:
     """Source of the rack's shift and its standard uncertainty [m].
 
-    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "none" where no such
-    channel is logged; "fixed" where no wheel steers.  `u_heading` [rad] goes with the rack's error
-    and is signed: some racks sit behind the axle.
+    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "yaw_rate" where the steer
+    is calculated from it, "none" where nothing shows it; "fixed" where no wheel steers.
+    `u_heading` [rad] goes with the rack's error and is signed: some racks sit behind the axle.
     """
 
     source: str = "rack"
     u_rack: float = 0.0
     u_heading: float = 0.0
+
+    @property
+    def logged(self) -> bool:
+        """True where the steer has a channel of its own, or needs none."""
+        return self.source not in ("none", "yaw_rate")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,69 @@
+"""Steer that is not logged: from yaw rate and speed, or a rack that is taken as straight."""
+
+from __future__ import annotations
+
+import warnings
+from functools import cache
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import PriorWarning
+from recon.conditioning.condition import condition
+from recon.examination.reconstruct import reconstruct
+from tests.days import day, unwarned
+
+
+@cache
+def without(*names: str) -> tuple[xr.Dataset, list[str]]:
+    """Forces without some channels, and what was said."""
+    with unwarned(), warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", PriorWarning)
+        log = condition(day().log.drop_vars(names), day().car, day().tares)
+        forces = reconstruct(log, day().calibration, day().car)
+    return forces, [str(w.message) for w in said if w.category is PriorWarning]
+
+
+def heading_error(forces: xr.Dataset) -> np.ndarray:
+    """Heading of the front wheels against that of the full log [rad]."""
+    inner = slice(200, -200)
+    full, found = (f["heading"].to_numpy()[inner, :2] for f in (day().forces, forces))
+    return np.asarray(found - full)
+
+
+def test_yaw_rate_and_speed_show_the_steer_within_what_is_stated() -> None:
+    forces, said = without("steer")
+    (sentence,) = [text for text in said if "steer" in text]
+    stated = float(sentence.split("uncertainty of ")[1].split(" degrees")[0])
+    assert "steer is not logged; it is calculated from yaw rate and speed" in sentence
+    error = np.degrees(np.sqrt(np.mean(np.square(heading_error(forces)))))
+    # The virtual car steers as if it had no yaw inertia: it is one car beside the usual one.
+    assert error < 2.0 * stated
+    assert stated < 1.0
+    assert np.degrees(np.std(day().forces["heading"].to_numpy()[:, 0])) > 1.5  # twin
+
+
+def test_a_straight_rack_is_worse_and_says_so() -> None:
+    of_yaw, _ = without("steer")
+    straight, said = without("steer", "yaw_rate")
+    assert any("the rack is taken as straight within 10 mm" in text for text in said)
+    assert np.std(heading_error(straight)) > 2 * np.std(heading_error(of_yaw))
+    u = [
+        np.sqrt(np.mean(np.square(f["u_tyre_force"].to_numpy()[:, 0, 0])))
+        for f in (straight, of_yaw)
+    ]
+    assert u[0] > 2 * u[1]
+
+
+def test_forces_are_as_good_as_with_a_steer_sensor() -> None:
+    of_yaw, _ = without("steer")
+    for name in ("tyre_force_intermediate", "u_tyre_force_intermediate"):
+        full, found = (f[name].to_numpy()[200:-200] for f in (day().forces, of_yaw))
+        size = np.sqrt(np.mean(np.square(day().forces["u_tyre_force_intermediate"].to_numpy())))
+        assert np.sqrt(np.mean((found - full) ** 2)) < 0.5 * size
+
+
+@pytest.mark.parametrize("gone", [("steer",), ("steer", "yaw_rate")])
+def test_no_cause_is_suspected_only_because_the_steer_is_missing(gone: tuple[str, ...]) -> None:
+    assert without(*gone)[0].sizes.get("doubt", 0) == 0
