@@ -20,6 +20,7 @@ from recon.reconstruction.prepare import prepare
 from recon.reconstruction.signed import signed_errors
 from recon.records.doubts import doubts_in
 from recon.report.doubts import doubt_lines
+from recon.report.health import plot_health
 from tests.days import day, unwarned
 
 Spoil = Callable[[np.ndarray], None]
@@ -169,3 +170,26 @@ def test_what_was_not_to_be_used_is_not_without_a_gauge_either() -> None:
         pytest.raises(DataError, match="RR is not to be used"),
     ):
         reconstruct(day().conditioned.sel(gauge=keep), unusable, day().car)
+
+
+# --- the picture -----------------------------------------------------------------------------
+
+
+def test_the_picture_of_the_gauges_shows_contradiction_and_outage() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, [0, 1]] = raw[:, [1, 0]]
+        raw[START:, 7] = raw[START, 7]
+
+    forces, _ = driven(spoil)
+    against = np.abs(forces["contradiction"])
+    assert float(against.sel(gauge=GAUGES[0]).median()) > 6
+    assert float(against.sel(gauge=GAUGES[-1]).median()) < 2
+    figure = plot_health(forces)
+    (panel,) = figure.axes
+    assert [label.get_text() for label in panel.get_yticklabels()] == list(GAUGES)
+    bars = [c for c in panel.collections if c.get_hatch()]
+    assert len(bars) == 1
+    ((x0, y0), (x1, y1)) = bars[0].get_paths()[0].get_extents().get_points()
+    assert (y0, y1) == (6.5, 7.5)
+    assert x0 == pytest.approx(float(day().log["elapsed_time"][START]), abs=0.05)
+    assert x1 == pytest.approx(float(day().log["elapsed_time"][-1]), abs=0.05)

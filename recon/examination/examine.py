@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.doubt import Doubt
+from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
@@ -19,6 +20,7 @@ from recon.examination.term import Term
 from recon.examination.view import View, view_of
 from recon.examination.weight import weight_agrees
 from recon.records.doubts import with_doubts
+from recon.records.forces import FORCES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -34,13 +36,14 @@ JUDGE = Judge(
 
 @dataclass(frozen=True, slots=True)
 class Examination:
-    """Doubts about a drive, and the comparisons that they came from.
+    """Doubts about a drive, the comparisons that they came from, and the view that was compared.
 
     A term without a size could not be compared; its `found` says why.
     """
 
     doubts: tuple[Doubt, ...]
     terms: tuple[Term, ...]
+    view: View
 
     @property
     def compared(self) -> str:
@@ -77,7 +80,7 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
             *_of_calibration(prepared, view),
             *JUDGE.doubts(view, terms),
         )
-        return Examination(doubts, terms)
+        return Examination(doubts, terms, view)
 
 
 def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:
@@ -113,6 +116,9 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
             if corner in corners:
                 status.to_numpy()[during, corners.index(corner)] |= BIT["doubted"]
     out["status"] = status
+    against = [part.contradiction for part in examination.view.parts.values()]
+    more = {"window_time": examination.view.elapsed, "contradiction": np.concatenate(against, 1)}
+    out = out.assign(stamped(FORCES, more))
     out.attrs["compared"] = examination.compared
     out.attrs["not_compared"] = " | ".join(examination.not_compared)
     return out

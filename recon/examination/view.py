@@ -100,6 +100,18 @@ class Part:
         square = np.einsum("ng,ngh,nh->n", r, self.expected.weight, r) / len(self.gauges)
         return np.where(self.known, square, np.nan)
 
+    @cached_property
+    def contradiction(self) -> Floats:
+        """Each gauge against the others of its assembly, in standard uncertainties, (n, gauge) [1].
+
+        The indication less what the others, priors and ordinary channels expect of it.  NaN where a
+        gauge has no value.
+        """
+        P = self.expected.weight
+        r = np.where(np.isfinite(self.residual), self.residual, 0.0)
+        against = np.einsum("ngh,nh->ng", P, r) / np.sqrt(np.einsum("ngg->ng", P))
+        return np.where(self.known[:, None], against, np.nan)
+
     def noise_alone(self, i: int) -> bool:
         """Whether gauge `i` moves no more over the drive than its noise does."""
         own = self.samples.indication[i, self.known]

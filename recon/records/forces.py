@@ -99,6 +99,15 @@ FORCES: dict[str, Variable] = {
     "gauge": Variable(("gauge",), "gauge used", kind="word"),
     "status": _status("corner"),
     "gauge_status": _status("gauge"),
+    "window_time": Variable(
+        ("window",), "middle of each short mean that the drive was tested with", "s", finite=True
+    ),
+    "contradiction": Variable(
+        ("window", "gauge"),
+        "each gauge against the others of its assembly, in standard uncertainties",
+        "1",
+        more={"comment": "within about 3 if sound; NaN where the gauges have no value"},
+    ),
     "hub_mode": Variable(
         _WHEEL,
         "state of the hub: rolling, braked or locked (moment it passes to the upright)",

@@ -14,6 +14,7 @@ from recon.report.clocks import clock_lines, plot_clocks
 from recon.report.doubts import doubt_lines, drawn_with_doubts
 from recon.report.forces import forces_summary
 from recon.report.friction import plot_friction_plane
+from recon.report.health import plot_health
 from recon.report.sheet import Pictures
 from recon.report.whole_car import whole_car_lines, whole_car_pictures
 
@@ -39,6 +40,7 @@ def drive_pictures(
 ) -> Pictures:
     """Pictures of a drive by file name, doubted corners named on each, and of several clocks."""
     plane: Pictures = {"friction_plane.png": partial(plot_friction_plane, forces)}
+    plane["gauges.png"] = partial(plot_health, forces)
     every = plane | band_pictures(forces) | whole_car_pictures(forces)
     more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
     return {name: partial(drawn_with_doubts, draw, doubts) for name, draw in every.items()} | more
