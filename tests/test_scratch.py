@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from recon.base.errors import OutputError
 from recon.conditioning import filters
 from recon.reconstruction import prepare
 from recon.records import scratch
-from recon.records.scratch import give_back, room
+from recon.records.scratch import keeper, room
 from tests.days import day, unwarned
 
 DEMO = Path(__file__).parents[1] / "demo_data"
@@ -26,8 +27,8 @@ DEMO = Path(__file__).parents[1] / "demo_data"
 def test_a_large_array_keeps_its_numbers_when_its_memory_is_given_back() -> None:
     large = room((3, scratch.LARGE // 8))
     large[:] = np.arange(3.0)[:, None]
-    give_back()
-    assert_array_equal(large[:, ::1000], np.repeat(np.arange(3.0)[:, None], 8389, axis=1))
+    keeper.give_back()
+    assert_array_equal(large[:, ::1000], np.repeat(np.arange(3.0)[:, None], 2098, axis=1))
 
 
 def test_no_room_for_a_long_log_is_said_with_size_and_cure(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -36,7 +37,7 @@ def test_no_room_for_a_long_log_is_said_with_size_and_cure(monkeypatch: pytest.M
 
     monkeypatch.setattr(os, "posix_fallocate", full)
     with pytest.raises(
-        OutputError, match=r"no room for 134 MB of a long log: No space(.|\n)*TMPDIR"
+        OutputError, match=r"no room for 34 MB of a long log: No space(.|\n)*TMPDIR"
     ):
         room((2, scratch.LARGE // 8))
 
@@ -64,6 +65,17 @@ def forces_of_the_demo() -> xr.Dataset:
     log = recon.read_log(DEMO / "slalom.csv.gz", car)
     conditioned = recon.condition(log, car, recon.read_tares(DEMO / "tares.csv", car))
     return recon.prepare(day().calibration, car, conditioned).solve(conditioned)
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="nobody says how much it is")
+def test_memory_of_arrays_in_files_stays_small_while_they_are_filled() -> None:
+    size = 4 * scratch.KEPT
+    large = room((16, size // 128))
+    for row in large:
+        row[:] = 1.0
+        time.sleep(2 * scratch.PAUSE)
+    assert keeper.in_memory() < 1.5 * scratch.KEPT  # the row that is filled, and libraries
+    assert large.sum() == large.size
 
 
 @pytest.mark.parametrize("bandwidth", [175.0, 8.0, 0.5])

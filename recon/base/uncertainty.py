@@ -11,6 +11,7 @@ from recon.base.arrays import Floats
 # Ratio of indications above which two gauges must differ in unit: those of mV/V and microstrain
 # differ about a thousandfold, those of volts and counts as much.
 OTHER_UNIT = 30.0
+REACH = 8.0  # standard uncertainties that noise never exceeds, to 1e-15
 COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
 
 
@@ -52,12 +53,17 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
     if len(values) < fewest_samples(share):
         return float("nan")
     plain = float(np.quantile(values, share))
-    u = np.maximum(u_noise, 1e-12 * max(float(np.max(np.abs(values))), 1.0))
+    u = np.maximum(u_noise, 1e-12 * max(float(np.max(values)), -float(np.min(values)), 1.0))
+    # From `low` upwards, samples that noise does not lift above it are below for certain.
+    low = plain - REACH * float(np.max(u))
+    near = values + REACH * u >= low
+    some, u_some = values[near].astype(float), u[near].astype(float)
+    certain = len(values) - len(some)
 
     def above(x: float) -> float:
-        return float(np.mean(ndtr((x - values) / u))) - share
+        return (certain + float(np.sum(ndtr((x - some) / u_some)))) / len(values) - share
 
-    low, high = float(np.min(values - 8 * u)), float(np.max(values + 8 * u))
+    high = float(np.max(some + REACH * u_some))
     return 2 * plain - float(brentq(above, low, high, xtol=1e-6 * max(abs(plain), 1e-6)))
 
 

@@ -8,14 +8,13 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.records.scratch import give_back, room
+from recon.records.scratch import room
 
 ORDER = 4  # of each of the two passes
 LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lower filter
 NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known no better
 FORGOTTEN = 1e-13  # of a step at the end of a piece
 PIECE = 1 << 16  # samples that are filtered at once
-LONG = 1 << 20  # samples of a stretch after whose columns memory is given back
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -120,8 +119,6 @@ def low_pass(
                 column[missing] = np.interp(missing, good, column[good])
             out[part, k] = zero_phase(sections, column)
             out[part.start + missing, k] = np.nan
-            if len(column) > LONG:
-                give_back()
     return out
 
 

@@ -165,6 +165,9 @@ def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
     """Rows with those added that bridge or mark gaps; a gap gets one at each of its ends."""
     step = np.diff(elapsed)
     gap = step * rate > GAP_STEPS
+    if not gap.any():  # the usual log; a long one has no room to spare
+        n = len(elapsed)
+        return _Rows(elapsed, np.arange(n), np.zeros(n, dtype=bool), np.zeros(1, dtype=np.int64))
     bridge = gap & (step <= reach)
     lost = np.maximum(np.rint(step * rate).astype(np.int64) - 1, 1)
     new = np.where(bridge, lost, np.where(gap, np.minimum(lost, 2), 0))

@@ -36,7 +36,6 @@ from recon.reconstruction.solve import BLOCK, solve_block
 from recon.reconstruction.solver import Solver, solver_of
 from recon.records.forces import FORCES
 from recon.records.logs import require_log
-from recon.records.scratch import give_back
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -110,7 +109,6 @@ class Prepared:
                 out.rack[part] = body.rack[within]
                 fill = partial(self._fill, out, _Section(own, body, part, within))
                 list(pool.map(fill, range(len(self.solvers))))
-                give_back()
         _warn_of_extrapolation(log, out)
         return self._with_sources(labelled(out, log["elapsed_time"].to_numpy()), log)
 

@@ -17,7 +17,6 @@ import numpy as np
 from recon.base.errors import DataError
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import ONLY_FORCES, require_sound_forces
-from recon.records.scratch import give_back
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -89,7 +88,6 @@ def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
             for start in range(0, dataset.sizes[SAMPLES], SECTION):
                 part = (slice(None),) * axis + (slice(start, start + SECTION),)
                 out[part] = variable[part].to_numpy()
-            give_back()
 
 
 def read_result(path: str | Path) -> xr.Dataset:

@@ -1,7 +1,9 @@
 """Room for large arrays in unnamed files, so that a long log fits a computer with little memory.
 
-The system keeps the pages of such a file in memory while there is room, writes them to disk where
-there is none, and removes the file when the array is no longer used or the program ends.
+The system keeps the pages of such a file in memory while there is room and writes them to disk
+where there is none.  The file goes when the array is no longer used or the program ends.  A
+watching thread takes pages out of this process's memory when there are more than `KEPT`; what
+they hold stays and is read again when it is needed.
 """
 
 from __future__ import annotations
@@ -10,6 +12,9 @@ import math
 import mmap
 import os
 import tempfile
+import threading
+import time
+from pathlib import Path
 from typing import Any
 from weakref import WeakSet
 
@@ -18,8 +23,49 @@ from numpy.typing import DTypeLike, NDArray
 
 from recon.base.errors import OutputError
 
-LARGE = 1 << 26  # bytes; a smaller array stays in memory
-_mapped: WeakSet[mmap.mmap] = WeakSet()
+LARGE = 1 << 24  # bytes; a smaller array stays in memory
+KEPT = 3 << 27  # bytes of all files together that stay in the memory of this process
+PAUSE = 0.01  # s between two looks at the memory
+_MEMORY = Path("/proc/self/statm")
+
+
+class _Keeper:
+    """All arrays in files, and a thread that watches how much memory they take."""
+
+    def __init__(self) -> None:
+        self.mapped: WeakSet[mmap.mmap] = WeakSet()
+        self.lock = threading.Lock()
+        self.watch = threading.Thread()
+
+    def add(self, pages: mmap.mmap) -> None:
+        """Watch these pages too."""
+        with self.lock:
+            self.mapped.add(pages)
+            if hasattr(mmap, "MADV_DONTNEED") and not self.watch.is_alive():
+                self.watch = threading.Thread(target=self._look, daemon=True)
+                self.watch.start()
+
+    def _look(self) -> None:
+        """Give memory back whenever there is too much of it, until no array in a file is left."""
+        while self.mapped:
+            time.sleep(PAUSE)
+            if self.in_memory() > KEPT:
+                self.give_back()
+
+    def in_memory(self) -> int:
+        """Bytes of files in the memory of this process; all that are mapped if nobody knows."""
+        if _MEMORY.exists():
+            return int(_MEMORY.read_text("ascii").split()[2]) * mmap.PAGESIZE
+        return sum(map(len, self.mapped))
+
+    def give_back(self) -> None:
+        """Take the pages of all arrays in files out of memory; what they hold stays."""
+        with self.lock:
+            for pages in list(self.mapped):
+                pages.madvise(mmap.MADV_DONTNEED)
+
+
+keeper = _Keeper()
 
 
 def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
@@ -40,10 +86,10 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
         raise OutputError(
             folder,
             f"no room for {size / 1e6:.0f} MB of a long log: {error.strerror or error}",
-            "a folder for temporary files with room for about three times the log",
+            "a folder for temporary files with room for about five times the log",
             "Free some space there, or name another folder in the environment variable TMPDIR.",
         ) from error
-    _mapped.add(pages)
+    keeper.add(pages)
     return np.frombuffer(pages, dtype).reshape(shape)
 
 
@@ -55,10 +101,3 @@ def _pages(size: int) -> mmap.mmap:
         else:
             file.truncate(size)
         return mmap.mmap(file.fileno(), size)
-
-
-def give_back() -> None:
-    """Let go of the memory of all arrays in files; what they hold stays and is read again."""
-    if hasattr(mmap, "MADV_DONTNEED"):
-        for pages in list(_mapped):
-            pages.madvise(mmap.MADV_DONTNEED)

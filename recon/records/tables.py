@@ -21,13 +21,12 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.records.frames import frame_rows, frame_values
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
-from recon.records.scratch import give_back, room
+from recon.records.scratch import room
 from recon.records.stamps import seconds_of, stamp
 
 BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
 SPARE = 1.05  # of the rows that a table is expected to have
 PACKED = 4.0  # bytes of text in one packed byte, usual for logs
-GIVEN_BACK = 100_000  # rows after which memory is given back
 THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
 NEWLINE = b"\n"
@@ -162,8 +161,6 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
             longer[:, :rows] = out[:, :rows]
             out = longer
         out[:, rows:more] = block
-        if rows // GIVEN_BACK != more // GIVEN_BACK:
-            give_back()
         rows = more
     return out[:, :rows]
 
