@@ -14,19 +14,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Conditions, CornerCalibration, Quality
 from recon.car.checks import PARTNER
 from recon.mechanics.assembly import Assembly, assemblies_of
-from recon.reconstruction.assembly_estimator import AssemblyEstimator, estimator_of
+from recon.reconstruction.assembly_estimator import estimator_of
 from recon.reconstruction.bench import bench_of
-from recon.reconstruction.cause import Cause
 from recon.reconstruction.causes import attitude_causes, causes_of
-from recon.reconstruction.features import features_of
 from recon.reconstruction.session import AssemblySession, Attitude, Steer, WheelSensors
 from recon.reconstruction.steering import logged_steer
 from recon.reconstruction.tare import Tare
+from recon.reconstruction.usual import usual_samples, variances_of_effects
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Assumed, Vehicle
@@ -52,7 +50,6 @@ CAUSES = {
     "u_rate_N_per_mm": ".* compliance",
     "u_rate_Nm_per_deg": ".* compliance",
 }
-CORNERING, STOPPING = (0.0, 0.7, 1.0), (-0.7, 0.0, 1.0)  # of the usual load of each wheel
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,48 +108,17 @@ def _effects(
     u = car.sensors.u_attitude
     attitude = attitude_causes(len(assembly.corners), Attitude("logged", u, u))
     causes = [*causes_of(bench, car.tyre), *attitude]
-    samples = _samples(estimator, bench.grid.scale)
+    samples = usual_samples(estimator, bench.grid.scale)
 
     def largest(what: str) -> tuple[float, str, str]:
         own = [cause for cause in causes if re.fullmatch(what, cause.source.what)]
         if not own:
             return 0.0, "", ""
-        square = [
-            np.sum([_effect(cause, mode, features) ** 2 for cause in own], axis=0)
-            for mode, features in samples
-        ]
-        row = np.sqrt(np.max(square, axis=0))
+        row = np.sqrt(np.max(variances_of_effects(own, samples), axis=0))
         worst = int(np.argmax(row))
         return float(row[worst]), assembly.corners[worst // 3].name, COMPONENTS[worst % 3]
 
     return largest
-
-
-def _effect(cause: Cause, mode: int, features: Floats) -> Floats:
-    """Newtons (3 w,) per standard uncertainty, in tyre axes of wheels that go straight ahead."""
-    loading = cause.loading[mode]
-    for turning in (cause.turned, cause.steered):
-        loading = loading if turning is None else loading + turning
-    return np.asarray(loading @ features)
-
-
-def _samples(estimator: AssemblyEstimator, scale: tuple[float, ...]) -> list[tuple[int, Floats]]:
-    """Mode and features (feature,) of a corner and of a stop."""
-    wheels = len(estimator.references)
-    travel = np.array([[0.5 * c.travel_range[1]] for c in estimator.assembly.corners])
-    out = []
-    for shares, mode in ((CORNERING, "rolling"), (STOPPING, "braked")):
-        force = np.array(
-            [
-                [*(share * r.vertical for share in shares), r.torque * (mode == "braked")]
-                for r in estimator.references
-            ],
-            dtype=np.float32,
-        )
-        joint = estimator.modes.index((mode,) * wheels)
-        features = features_of(force[..., None], travel, np.zeros(1), scale)[:, 0]
-        out.append((joint, features.astype(float)))
-    return out
 
 
 def _usual_session(car: Vehicle, assembly: Assembly, steer: Steer) -> AssemblySession:

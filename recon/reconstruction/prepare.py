@@ -34,6 +34,7 @@ from recon.reconstruction.samples import Body, SteerToRack, body_of, samples_of
 from recon.reconstruction.session import Session
 from recon.reconstruction.solve import BLOCK, solve_block
 from recon.reconstruction.solver import Solver, solver_of
+from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
 from recon.records.logs import require_log
 
@@ -162,6 +163,12 @@ class Prepared:
             yield self.solve(log.isel(elapsed_time=part), bounded=bounded)
 
     @cached_property
+    def worth(self) -> str:
+        """The channel that would narrow the intervals most, in words; empty if none would."""
+        found = most_useful(self.solvers)
+        return "" if found is None else str(found)
+
+    @cached_property
     def _loadings(self) -> dict[str, NDArray]:
         return loadings_of(self.solvers)
 
@@ -175,6 +182,7 @@ class Prepared:
         out.attrs = provenance(log, self.car, self.calibration)
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
         out.attrs["not_known"] = "; ".join(reasons)
+        out.attrs["most_useful_channel"] = self.worth
         return out
 
 
@@ -215,8 +223,8 @@ def prepare(
     DataWarning
         Evidence against the calibration, corner by corner, as its verdict states it.
     PriorWarning
-        A channel is not logged and a stated widening is used instead, or a force component
-        is not seen by the gauges.
+        A channel is not logged and a stated widening is used instead; the channel whose
+        absence costs most; or a force component is not seen by the gauges.
 
     Examples
     --------
@@ -228,8 +236,10 @@ def prepare(
     assemblies = assemblies_of(car)
     require_same_gauges(calibration.corners, assemblies, f"calibration with {car.path}")
     with one_thread():
+        path = "session"
         if not isinstance(session, Session):
             require_log(session)
+            path = str(session.attrs.get("path", "log"))
             calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)
         found = verdicts(calibration, assemblies, car)
@@ -245,7 +255,10 @@ def prepare(
         )
         steers = session.steer.source in ("steer", "yaw_rate")
         to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
-    return Prepared(car, calibration, session, solvers, to_rack, used)
+    prepared = Prepared(car, calibration, session, solvers, to_rack, used)
+    if prepared.worth:
+        warnings.warn(f"{path}: {prepared.worth}.", PriorWarning, stacklevel=2)
+    return prepared
 
 
 def _parts(samples: int, size: int) -> list[slice]:
