@@ -12,6 +12,7 @@ from functools import partial
 from typing import TYPE_CHECKING, NoReturn
 
 from recon.answers import ANSWERS, Answer
+from recon.base.version import program_version
 
 if TYPE_CHECKING:
     from recon.pipeline import Report
@@ -189,6 +190,7 @@ def build_parser() -> argparse.ArgumentParser:
         + f"\n{FORMATS}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("--version", action="version", version=f"recon {program_version()}")
     commands = parser.add_subparsers(dest="command", metavar="command", required=True)
     for name, (fill, words) in COMMANDS.items():
         sub = commands.add_parser(

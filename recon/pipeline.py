@@ -20,6 +20,7 @@ from recon.base.errors import DataWarning, DoubtWarning
 from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
 from recon.car.vehicle import SIDES
+from recon.recorded import assume, record, recorded
 from recon.records.overwriting import fresh_folder, refuse_existing
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ EVERY_PICTURE = {
         *(f"crosstalk_{name}.png" for name in (*CORNERS, *SIDES)),
         "verification.png",
     ),
-    "forces.nc": ("clocks.png", *(f"forces_{name}.png" for name in CORNERS)),
+    "forces.nc": ("clocks.png", "whole_car.png", *(f"forces_{name}.png" for name in CORNERS)),
 }
 SHOWN = 3  # lines of each answer that the demo repeats
 
@@ -116,6 +117,7 @@ def observe(
     return Report(tuple(lines[:-1]), _drawn(pictures, out, overwrite))
 
 
+@recorded
 def calibrate(
     vehicle: Name,
     pulls: Name,
@@ -145,6 +147,7 @@ def calibrate(
         held_out = read_pulls(
             verification, car, column_map=verification_map or map, purpose="verify"
         )
+    assume((*car.assumed, *sheet.assumed, *(held_out.assumed if held_out else ())))
     say("fitting the calibration of each corner")
     calibration = fit(sheet, car, verification=held_out)
     pictures = calibration_pictures(calibration)
@@ -157,6 +160,7 @@ def calibrate(
     return Report(lines, files, doubted=bool(calibration.unusable))
 
 
+@recorded
 def reconstruct(
     vehicle: Name,
     calibration: Name,
@@ -187,7 +191,7 @@ def reconstruct(
     from recon.conditioning.part import part_of
     from recon.examination.reconstruct import reconstruct as solve
     from recon.reconstruction.plausible import implausible
-    from recon.reconstruction.weighing import weigh_check
+    from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubts import doubts_in
     from recon.records.results import write_result
     from recon.report.drive import drive_lines, drive_pictures
@@ -214,7 +218,7 @@ def reconstruct(
     doubts = doubts_in(forces)
     for sentence in implausible(forces, joined.log, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
-    weighings = weigh_check(zeros, fitted, car)
+    forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
     say("writing the forces and their pictures")
     pictures = drive_pictures(forces, doubts, joined.clocks)
     gone = _removed(_stale(folder / "forces.nc", pictures))
@@ -239,9 +243,12 @@ def _session_files(
     from recon.records.vehicles import read_vehicle
 
     car = read_vehicle(vehicle)
-    return car, read_calibration(calibration), read_tares(tares, car, column_map=tares_map)
+    zeros = read_tares(tares, car, column_map=tares_map)
+    assume((*car.assumed, *zeros.assumed))
+    return car, read_calibration(calibration), zeros
 
 
+@recorded
 def _answered(
     answer: Answer,
     forces: Name,
@@ -352,7 +359,7 @@ def _written(
     stale = [file.name for name in results for file in _stale(folder / name, pictures)]
     with replaced_as_a_whole(folder, {*names, *stale}) as new:
         for name, write in results.items():
-            write(new / name)
+            write(new / name, record=record())
         for name, draw in pictures.items():
             save_figure(draw(), new / name)
     return tuple(folder / name for name in names)

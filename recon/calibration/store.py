@@ -25,6 +25,7 @@ from recon.calibration.calibrated import (
 )
 from recon.calibration.gross_errors import GrossError
 from recon.car.vehicle import SIDES
+from recon.records.record import Record
 from recon.records.results import read_result, write_result
 
 if TYPE_CHECKING:
@@ -126,16 +127,29 @@ def _described(corner: str) -> dict[str, Variable]:
 
 
 def write_calibration(
-    calibration: Calibration, path: str | Path, *, overwrite: bool = False
+    calibration: Calibration,
+    path: str | Path,
+    *,
+    overwrite: bool = False,
+    record: Record | None = None,
 ) -> Path:
     """Write the calibration; a result already there is kept unless `overwrite`.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    path : str or Path
+    overwrite : bool
+        Replace an existing file.
+    record : Record, optional
+        How the calibration was made; it is written into the file.
 
     Raises
     ------
     OutputError
         The file is there already, or its folder cannot be written.
     """
-    return write_result(_to_dataset(calibration), path, overwrite=overwrite)
+    return write_result(_to_dataset(calibration), path, overwrite=overwrite, record=record)
 
 
 def read_calibration(path: str | Path) -> Calibration:

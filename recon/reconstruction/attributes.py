@@ -30,11 +30,16 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "log_checksum": str(log.attrs.get("checksum", "")),
         "calibration_created": calibration.created,
         "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
-        "bandwidth_Hz": float(log.attrs.get("bandwidth", np.nan)),
-        "rate_Hz": float(log.attrs.get("rate", np.nan)),
+        "bandwidth_Hz": _rounded(log.attrs.get("bandwidth", np.nan)),
+        "rate_Hz": _rounded(log.attrs.get("rate", np.nan)),
         "assumptions": " | ".join(map(str, car.assumed)),
         "format": 1,
     }
+
+
+def _rounded(frequency: float) -> float:
+    """Frequency to nine digits: times in a log carry no more."""
+    return float(f"{frequency:.9g}")
 
 
 def verdicts_by_corner(

@@ -235,6 +235,7 @@ def prepare(
     require_same_car(calibration, car)
     assemblies = assemblies_of(car)
     require_same_gauges(calibration.corners, assemblies, f"calibration with {car.path}")
+    found = verdicts(calibration, assemblies, car)  # of all gauges, also of those that failed
     with one_thread():
         path = "session"
         if not isinstance(session, Session):
@@ -242,7 +243,6 @@ def prepare(
             path = str(session.attrs.get("path", "log"))
             calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)
-        found = verdicts(calibration, assemblies, car)
         used = {name: found[name] for name in session.assemblies}
         require_usable(used, accept_corner, f"calibration with {car.path}")
         for name, verdict in used.items():

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.labelled import stamped
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.mechanics.assembly import Assembly, assemblies_of
@@ -22,8 +23,11 @@ from recon.reconstruction.session import AssemblySession, Attitude, WheelSensors
 from recon.reconstruction.solve import Samples, forces_of
 from recon.reconstruction.solver import solver_of
 from recon.reconstruction.tare import PAD_SHARE, PAD_TRAVEL, Tare
+from recon.records.forces import FORCES
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from recon.calibration.calibrated import Calibration, CornerCalibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
@@ -70,6 +74,20 @@ def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[W
         for pair in _pairs(tares, fitted.gauges):
             out += _weighings(tares, fitted, car, assemblies[name], pair)
     return tuple(out)
+
+
+def with_weighings(forces: xr.Dataset, weighings: tuple[Weighing, ...]) -> xr.Dataset:
+    """The forces with all weighings (weighing,) [N] beside them."""
+    if not weighings:
+        return forces
+    columns = {
+        "weighing_corner": np.array([w.corner for w in weighings]),
+        "weighing_when": np.array([w.when for w in weighings]),
+        "weighing_gauges": np.array([w.measured for w in weighings]),
+        "weighing_pad": np.array([w.pad for w in weighings]),
+        "u_weighing": np.array([w.u for w in weighings]),
+    }
+    return forces.assign(stamped(FORCES, columns))
 
 
 def _pairs(tares: Tares, gauges: tuple[str, ...]) -> list[_Pair]:

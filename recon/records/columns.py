@@ -295,6 +295,18 @@ class Rows:
             return [str(bound.constant)] * len(self.lines)
         return [cells[bound.position] for cells in self.cells]
 
+    def assumed(self, defaults: Mapping[str, float | str]) -> tuple[str, ...]:
+        """A sentence for each default (in SI) that stands for empty cells or a missing column."""
+        out = []
+        for name, taken in defaults.items():
+            empty = sum(not text for text in self._texts(name))
+            if empty:
+                words = taken if isinstance(taken, str) else f"{taken:g} in SI units"
+                place = f"{self.table.layout.path}: {name} not stated in {empty} of "
+                words = f"{len(self.lines)} rows, taken as {words} (common practice, no source)"
+                out.append(place + words)
+        return tuple(out)
+
     def numbers(
         self,
         name: str,

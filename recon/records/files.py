@@ -7,6 +7,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 
 from recon.base.errors import DataError, OutputError, current_folder
@@ -74,8 +75,17 @@ def _refuse_other_kind(file: Path, what: str) -> None:
 
 
 def checksum(path: str | Path) -> str:
-    """Return the SHA-256 of the file's bytes as 64 hexadecimal digits."""
-    with Path(path).open("rb") as stream:
+    """Return the SHA-256 of the file's bytes as 64 hexadecimal digits.
+
+    A file that has not changed since it was last asked for is not read again.
+    """
+    state = Path(path).stat()
+    return _checksum(Path(path), state.st_ino, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=64)
+def _checksum(path: Path, *_state: int) -> str:
+    with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 

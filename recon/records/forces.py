@@ -16,6 +16,7 @@ from recon.base.labelled import LARGEST, Variable, place_of, require, require_co
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
+from recon.records.record import RECORD
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -184,6 +185,16 @@ FORCES: dict[str, Variable] = {
     ),
     "sum_weight": Variable(
         ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True
+    ),
+}
+_WEIGHING = ("weighing",)
+FORCES |= RECORD | {
+    "weighing_corner": Variable(_WEIGHING, "corner on its pad", kind="word", words=CORNERS),
+    "weighing_when": Variable(_WEIGHING, "time of the tares", kind="word"),
+    "weighing_gauges": Variable(_WEIGHING, "vertical force by the gauges", "N"),
+    "weighing_pad": Variable(_WEIGHING, "vertical force by the pad", "N"),
+    "u_weighing": Variable(
+        _WEIGHING, "standard uncertainty of the difference of gauges and pad", "N", least=0.0
     ),
 }
 _DOUBT = ("doubt",)

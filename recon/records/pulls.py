@@ -84,6 +84,7 @@ def read_pulls(
         corner=corner,
         gauges=gauges,
         indication=_indications(rows, car, corner, gauges),
+        assumed=rows.assumed(DEFAULT_U | {"travel": 0.0, "steer": 0.0}),
     )
     _check_pulls(rows, sheet)
     _check_loads(rows, sheet)

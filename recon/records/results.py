@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import ONLY_FORCES, require_sound_forces
+from recon.records.record import Record, with_record
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,8 +30,23 @@ SAMPLES = "elapsed_time"
 SECTION = 1 << 17  # samples that are written at once
 
 
-def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False) -> Path:
+def write_result(
+    dataset: xr.Dataset,
+    path: str | Path,
+    *,
+    overwrite: bool = False,
+    record: Record | None = None,
+) -> Path:
     """Write `dataset` to `path` under a temporary name and rename it when whole.
+
+    Parameters
+    ----------
+    dataset : Dataset
+    path : str or Path
+    overwrite : bool
+        Replace an existing file.
+    record : Record, optional
+        How the result was made; it is written into the file.
 
     Raises
     ------
@@ -38,11 +55,13 @@ def write_result(dataset: xr.Dataset, path: str | Path, *, overwrite: bool = Fal
         disk).
     """
     target = Path(path)
+    dataset = with_record(dataset, record) if record else dataset
     stamped = dataset.assign_attrs(
         Conventions="CF-1.11",
         history=f"{dt.datetime.now(dt.UTC).isoformat(timespec='seconds')} written by recon",
         platform=f"{platform.system()} {platform.machine()}, Python {platform.python_version()}, "
         f"numpy {np.__version__}",
+        program=f"recon {program_version()}",
         format=FORMAT,
     )
     with replace_whole(target, overwrite=overwrite) as temporary:

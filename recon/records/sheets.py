@@ -84,6 +84,7 @@ class PullSheet:
     notes: Words
     gauges: tuple[str, ...]
     indication: Floats  # (row, gauge) in each gauge's unit
+    assumed: tuple[str, ...] = ()  # a sentence for each default that was used
 
     @classmethod
     def of_columns(cls, columns: dict[str, Any], **other: Any) -> PullSheet:
@@ -118,3 +119,4 @@ class Tares:
     temperature: Floats  # degC, NaN where not written
     pad_load: Floats  # N, NaN unless on pads
     time: Floats  # s, NaN where not written
+    assumed: tuple[str, ...] = ()  # a sentence for each default that was used

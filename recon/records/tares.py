@@ -84,6 +84,7 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
         sd=rows.numbers("sd", least=0.0) * _factors(rows, "sd", names, gauges),
         temperature=rows.numbers("temperature"),
         pad_load=pad_load,
+        assumed=rows.assumed({"state": "hanging"}),
         time=rows.clock("time"),
     )
 

@@ -1,0 +1,57 @@
+"""How a result was made: command, settings, inputs by checksum, assumptions, and what was noted."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from recon.base.labelled import Variable, stamped
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+INPUT, NOTE, ASSUMPTION = ("input",), ("note",), ("assumption",)
+# Every variable of a record, by its name in the file; a list that is empty is left out.
+RECORD: dict[str, Variable] = {
+    "input_role": Variable(INPUT, "option that named the file", kind="word"),
+    "input_file": Variable(INPUT, "name of the file as it was given", kind="word"),
+    "input_checksum": Variable(INPUT, "SHA-256 of the file's bytes", kind="word"),
+    "note": Variable(NOTE, "warning given while the result was made", kind="word"),
+    "assumption": Variable(ASSUMPTION, "value that no file stated", kind="word"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """A file that a result was made from: the option that named it, its name and its SHA-256."""
+
+    role: str
+    file: str
+    checksum: str
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """How a command made a result; `settings` holds all of its options but the files."""
+
+    command: str
+    settings: dict[str, Any]
+    inputs: tuple[Input, ...]
+    notes: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def with_record(dataset: xr.Dataset, record: Record) -> xr.Dataset:
+    """The result with its record: command and settings as attributes, lists as variables."""
+    lists = {
+        "input_role": [i.role for i in record.inputs],
+        "input_file": [i.file for i in record.inputs],
+        "input_checksum": [i.checksum for i in record.inputs],
+        "note": list(record.notes),
+        "assumption": list(record.assumptions),
+    }
+    kept = {name: values for name, values in lists.items() if values}
+    return dataset.assign(stamped(RECORD, kept)).assign_attrs(
+        command=record.command, settings=json.dumps(record.settings, default=str)
+    )
