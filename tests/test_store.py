@@ -15,6 +15,7 @@ from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
 from recon.records.results import read_result, write_result
 from tests.days import day, exact
+from tests.suspension_days import unit_day
 
 GROSS = GrossError("inward", 36, "strap", 3065.0, 2316.25, 22.5, True)
 KEPT = GrossError("aft", 17, "pad", 3677.0, 3049.5, -40.75, False)
@@ -161,7 +162,41 @@ def test_units_and_names_stand_in_the_file(tmp_path: Path) -> None:
     assert [str(c) for c in stored["corners"].to_numpy()] == ["FL", "FR", "RL", "RR"]
     assert stored["FL_K"].dims == ("FL_gauge", "FL_member")
     assert all("long_name" in v.attrs for v in stored.data_vars.values())
+    units = {
+        "K": "mV/V/N", "K_geometry": "mV/V/N", "covariance": "(mV/V/N)^2", "noise": "mV/V",
+        "friction": "mV/V", "gain_effect": "mV/V/N", "tare": "mV/V", "force_reached": "N",
+        "pull_peak": "N", "pull_angle": "rad", "hysteresis": "1", "temperature": "degC",
+    }  # fmt: skip
+    assert {name: stored[f"FL_{name}"].attrs["units"] for name in units} == units
+    assert stored["FL_K"].attrs["long_name"] == "FL: indication per load of a member"
     assert not list(tmp_path.glob(".part*"))  # nothing half written is left
+
+
+def test_units_of_a_corner_with_moments_are_listed(tmp_path: Path) -> None:
+    made = unit_day("wishbone_spring_on_arm", "FL", 0).fitted
+    other = ("microstrain", *made.units[1:])
+    for units, y in ((made.units, "mV/V"), (other, "unit_of_gauge")):
+        corner = dataclasses.replace(made, units=units)
+        calibration = dataclasses.replace(exact().calibration, corners={"FL": corner})
+        path = write_calibration(calibration, tmp_path / "calibration.nc", overwrite=True)
+        stored = read_result(path)
+        assert stored["FL_K"].attrs["units"] == f"{y}/unit_of_member"
+        assert stored["FL_member_units"].to_numpy().tolist().count("N m") > 0
+        assert stored["FL_units"].to_numpy().tolist() == list(units)
+        same(read_calibration(path), calibration)
+
+
+def test_a_number_of_another_unit_is_refused(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    with netCDF4.Dataset(path, "a") as opened:
+        opened["FL_K"].units = "mV/V/kN"
+    with pytest.raises(DataError, match=r"variable FL_K: unit 'mV/V/kN'; need unit 'mV/V/N'"):
+        read_calibration(path)
+    with netCDF4.Dataset(path, "a") as opened:
+        for variable in opened.variables.values():
+            if "units" in variable.ncattrs():
+                variable.units = "1"  # as older files have it
+    same(read_calibration(path), exact().calibration)
 
 
 def test_an_older_file_has_the_covariance_as_one_source(tmp_path: Path) -> None:

@@ -11,20 +11,9 @@ import numpy as np
 
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
-from recon.base.quantities import COMPONENTS, CORNERS, INDICATION_UNITS
-from recon.base.status import VERDICTS
-from recon.calibration.calibrated import (
-    Calibration,
-    Conditions,
-    CornerCalibration,
-    Facts,
-    PullReport,
-    Quality,
-    Verdict,
-    Verification,
-)
-from recon.calibration.gross_errors import GrossError
-from recon.car.vehicle import SIDES
+from recon.base.quantities import COMPONENTS
+from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Quality
+from recon.calibration.description import FIELDS, FILE, OPTIONAL, RECORDS, units_of, variables_of
 from recon.records.record import Record
 from recon.records.results import read_result, write_result
 
@@ -33,97 +22,6 @@ if TYPE_CHECKING:
 
 KIND = "calibration"
 MAKE_AGAIN = "Name the file that `recon calibrate` wrote (calibration.nc), or write it again."
-
-
-def _numbers(dims: tuple[str, ...], units: str = "1", **limits: Any) -> Variable:
-    return Variable(dims, units=units, **limits)
-
-
-def _texts(dims: tuple[str, ...], *known: str) -> Variable:
-    return Variable(dims, kind="word", words=known)
-
-
-FILE = {
-    "corners": _texts(("corner_list",), *CORNERS, *SIDES),
-    "source_path": _texts(("source_list",)),
-    "source_checksum": _texts(("source_list",)),
-}
-# Each stored field, by the part of a corner's calibration that holds it.  Names of variables and
-# dimensions get the corner's name in front.  Indications are in the unit of their gauge (`units`),
-# slopes in that per newton.
-FIELDS: dict[type, dict[str, Variable]] = {
-    CornerCalibration: {
-        "gauges": _texts(("gauge",)),
-        "units": _texts(("gauge",), *INDICATION_UNITS),
-        "members": _texts(("member",)),
-        "arms": _numbers(("member",), finite=True, least=1e-6),
-        "K": _numbers(("gauge", "member"), finite=True),
-        "K_geometry": _numbers(("gauge", "member")),
-        "sources": _texts(("source",)),
-        "covariance_by_source": _numbers(("source", "term", "term_"), finite=True),
-        "devices": _texts(("device",)),
-        "gain_effect": _numbers(("device", "term"), finite=True),
-        "noise": _numbers(("gauge",), finite=True, least=0.0),
-        "friction": _numbers(("gauge",), finite=True, least=0.0),
-    },
-    Conditions: {
-        "travel": _numbers((), "m", finite=True),
-        "rack": _numbers((), "m", finite=True),
-        "temperature": _numbers((), "degC"),
-        "force_reached": _numbers(("component",), "N", finite=True, least=0.0),
-        "tare": _numbers(("gauge",)),
-        "tare_scatter": _numbers(("gauge",)),
-    },
-    Quality: {
-        "hysteresis": _numbers((), finite=True),
-        "lack_of_fit": _numbers((), least=0.0),
-        "dof": _numbers(()),
-        "singular_values": _numbers(("direction",), finite=True, least=0.0),
-        "weak_direction": _texts(()),
-        "rests_on_prior": _texts(("resting",)),
-    },
-    Verification: {
-        "pull": _texts(("verified",)),
-        "applied": _numbers(("verified",), "N", finite=True),
-        "reference": _numbers(("verified", "component"), "N", finite=True),
-        "error": _numbers(("verified", "component"), "N", finite=True),
-        "u_error": _numbers(("verified", "component"), "N", finite=True, least=1e-9),
-    },
-    Verdict: {
-        "state": _texts((), *VERDICTS),
-        "words": _texts(()),
-        "doubts": _texts(("doubt",)),
-    },
-    Facts: {"place": _texts(("fact",)), "value": _texts(("fact",))},
-}
-# Parts that a corner may lack, with the front of their variables' names.
-OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict", Facts: "facts"}
-# The sum of the sources, for other programs and in older files; this program reads the sources.
-COVARIANCE = _numbers(("term", "term_"), finite=True)
-# Lists of records, a variable for each field; a list that is empty is left out.
-RECORDS: dict[str, type] = {"pull": PullReport, "gross": GrossError}
-RECORD_UNITS = {"peak": "N", "angle": "rad", "offset": "m", "written": "N", "implied": "N"}
-
-
-def _described(corner: str) -> dict[str, Variable]:
-    """Every variable that a corner may have, by its name in the file."""
-    own = {"covariance": COVARIANCE}
-    for part, fields in FIELDS.items():
-        front = f"{OPTIONAL[part]}_" if part in OPTIONAL else ""
-        own |= {f"{front}{key}": variable for key, variable in fields.items()}
-    for prefix, kind in RECORDS.items():
-        for field in dataclasses.fields(kind):
-            dims, units = (f"{prefix}_list",), RECORD_UNITS.get(field.name, "1")
-            word = str(field.type) == "str"
-            own[f"{prefix}_{field.name}"] = _texts(dims) if word else _numbers(dims, units)
-    return {
-        f"{corner}_{key}": dataclasses.replace(
-            variable,
-            dims=tuple(f"{corner}_{d}" for d in variable.dims),
-            long_name=f"{corner} {key}".replace("_", " "),
-        )
-        for key, variable in own.items()
-    }
 
 
 def write_calibration(
@@ -193,6 +91,15 @@ def _require(dataset: xr.Dataset, described: Mapping[str, Variable], names: Iter
     require_content(dataset, written, written, MAKE_AGAIN)
 
 
+def _described_in(dataset: xr.Dataset, corner: str) -> dict[str, Variable]:
+    """Variables of a corner with the units of its gauges and members; older files have no arms."""
+    units, arms = (f"{corner}_{name}" for name in ("units", "arms"))
+    known = units in dataset.variables and arms in dataset.variables
+    gauge_units = _words(dataset[units]) if known else ()
+    loads = dataset[arms].to_numpy() if known else np.ones(1)
+    return variables_of(corner, units_of(gauge_units, loads))
+
+
 def _as_written(dataset: xr.Dataset, name: str, described: Variable) -> Variable:
     """Description with the two liberties of a file: an empty list, and numbers of unit '1'.
 
@@ -227,14 +134,11 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
         "source_path": [path for path, _ in calibration.sources],
         "source_checksum": [checksum for _, checksum in calibration.sources],
     }
-    data = {
-        key: _stamp(dataclasses.replace(FILE[key], long_name=key.replace("_", " ")), values)
-        for key, values in whole.items()
-    }
+    data = {key: _stamp(FILE[key], values) for key, values in whole.items()}
     for name, corner in calibration.corners.items():
-        described = _described(name)
+        own = variables_of(name, units_of(corner.units, corner.arms))
         data |= {
-            f"{name}_{key}": _stamp(described[f"{name}_{key}"], values)
+            f"{name}_{key}": _stamp(own[f"{name}_{key}"], values)
             for key, values in _corner_to(corner).items()
         }
     return xr.Dataset(
@@ -248,7 +152,9 @@ def _to_dataset(calibration: Calibration) -> xr.Dataset:
             "source": "pulls with known forces on gauged suspension links",
             "institution": "not stated",
             "references": "JCGM 100:2008",
-            "comment": "K maps member loads (tension positive, N) to indications in gauges' units",
+            "comment": "K maps member loads (tension positive) to indications. Where gauges or "
+            "members of a corner have several units, its variables `units` and `member_units` "
+            "list them.",
         },
     )
 
@@ -266,7 +172,8 @@ def _stamp(described: Variable, values: Any) -> tuple[tuple[str, ...], Any, dict
 def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
     """Values of every variable of a corner; lists of records that are empty are left out."""
     quality = corner.quality
-    out: dict[str, Any] = {"covariance": corner.covariance}
+    loads = ["N" if arm == 1.0 else "N m" for arm in corner.arms]
+    out: dict[str, Any] = {"covariance": corner.covariance, "member_units": loads}
     for part in (corner, corner.conditions, quality):
         out |= {key: getattr(part, key) for key in FIELDS[type(part)]}
     for prefix, records in (("pull", quality.pulls), ("gross", quality.gross)):
@@ -281,7 +188,7 @@ def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
 def _fields_from(dataset: xr.Dataset, corner: str, kind: type) -> dict[str, Any]:
     """Fields of one part of a corner's calibration, looked at before they are used."""
     prefix = f"{corner}_{OPTIONAL[kind]}" if kind in OPTIONAL else corner
-    _require(dataset, _described(corner), [f"{prefix}_{key}" for key in FIELDS[kind]])
+    _require(dataset, _described_in(dataset, corner), [f"{prefix}_{key}" for key in FIELDS[kind]])
     types = {field.name: str(field.type) for field in dataclasses.fields(kind)}
     casts: dict[str, Callable[[Any], Any]] = {
         "float": float,
@@ -298,7 +205,7 @@ def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:
     names = [f"{corner}_{prefix}_{f.name}" for f in fields]
     if not any(name in dataset.variables for name in names):
         return ()
-    _require(dataset, _described(corner), names)
+    _require(dataset, _described_in(dataset, corner), names)
     columns = [np.atleast_1d(dataset[name].to_numpy()) for name in names]
     casts = {"str": str, "int": int, "bool": bool, "float": float}
     return tuple(
@@ -360,7 +267,7 @@ def _with_pull_tares(dataset: xr.Dataset, name: str) -> xr.Dataset:
     keys = [f"{name}_{key}" for key in ("tare", "tare_scatter")]
     if any(key in dataset.variables for key in keys):
         return dataset
-    _require(dataset, _described(name), [f"{name}_noise"])
+    _require(dataset, _described_in(dataset, name), [f"{name}_noise"])
     unknown = np.nan * dataset[f"{name}_noise"]
     out = dataset.assign({key: unknown.assign_attrs(units="1") for key in keys})
     out.encoding = dataset.encoding
@@ -372,7 +279,7 @@ def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:
     if any(f"{name}_{key}" in dataset.variables for key in ("sources", "covariance_by_source")):
         return dataset
     source, whole = f"{name}_source", f"{name}_covariance"
-    _require(dataset, _described(name), [whole])
+    _require(dataset, _described_in(dataset, name), [whole])
     by_source = dataset[whole].expand_dims(source)
     out = dataset.assign(
         {f"{name}_sources": ((source,), ["all"]), f"{name}_covariance_by_source": by_source}
