@@ -18,6 +18,7 @@ from recon.examination.view import Part, View
 
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
+EDGE = 10  # short means at either end of the drive, too few to tell a step by
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
@@ -48,6 +49,7 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             yield from _exchanged(part, i, j)
         for i in range(len(part.gauges)):
             yield from _single(part, i)
+            yield _jump(view, part, i)
     for first, second in combinations(parts, 2):
         for i in range(len(first.gauges)):
             for j in range(len(second.gauges)):
@@ -164,10 +166,33 @@ def _mend_line(view: View, *, name: str, i: int, factor: float, zero: float) -> 
     return view.with_part(part.changed(y, zeros))
 
 
-def _mend_shift(view: View, *, name: str, i: int, shift: float) -> View:
+def _jump(view: View, part: Part, i: int) -> Candidate:
+    """A zero that moved at one moment of the drive: the step that explains most."""
+    P, r = part.expected.weight[:, i], np.nan_to_num(part.residual)
+    against = np.where(part.known, np.einsum("nh,nh->n", P, r), 0.0)
+    weight = np.where(part.known, P[:, i], 0.0)
+    after, of = (np.cumsum(x[::-1])[::-1] for x in (against, weight))
+    inner = np.arange(len(after)) >= EDGE
+    inner &= np.arange(len(after)) < len(after) - EDGE
+    explained = np.where(inner, after**2 / np.maximum(of, 1e-300), -1.0)
+    k = int(np.argmax(explained))
+    gauge, shift, start = part.gauges[i], float(after[k] / max(of[k], 1e-300)), view.elapsed[k]
+    return Candidate(
+        "zero shifted",
+        part.corners,
+        (gauge,),
+        partial(_mend_shift, name=part.name, i=i, shift=shift, first=k),
+        f"Check plug and wire of {gauge}: its zero seems to have moved by {shift:+.4g}, in its own "
+        f"unit, at about {start:.1f} s.",
+        weight=2 * FITTED,
+        start=float(start),
+    )
+
+
+def _mend_shift(view: View, *, name: str, i: int, shift: float, first: int = 0) -> View:
     part = view.parts[name]
     y = part.samples.indication.copy()
-    y[i] -= shift
+    y[i, first:] -= shift
     return view.with_part(part.with_indication(y))
 
 

@@ -105,7 +105,7 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
         cause=best.candidate.cause,
         channels=best.candidate.channels,
         probability=share,
-        start=view.start,
+        start=view.start if best.candidate.start is None else best.candidate.start,
         end=view.end,
         found=worst.found,
         do=do,

@@ -77,6 +77,8 @@ class Candidate:
     weight : float
         Logarithm of its probability before the data are seen, up to a constant; numbers that are
         fitted cost some four each.
+    start : float, optional
+        Elapsed time from which it holds; the whole drive if omitted.  [s]
     """
 
     cause: str
@@ -85,6 +87,7 @@ class Candidate:
     mended: Callable[[View], View]
     do: str
     weight: float = 0.0
+    start: float | None = None
 
 
 Test = Callable[[View], Iterable[Term]]
