@@ -76,8 +76,8 @@ class Doubt:
 
     @property
     def place(self) -> str:
-        """Corners in words."""
-        return ", ".join(self.corners)
+        """Corners in words; a channel that enters no force belongs to the log alone."""
+        return ", ".join(self.corners) or "log"
 
     @property
     def spoils(self) -> bool:

@@ -14,11 +14,15 @@ from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
 from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
+from recon.examination.ordinary import channels_agree
+from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, zeros_hold
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
 from recon.examination.weight import weight_agrees
+from recon.examination.wheels import wheels_agree
+from recon.examination.whole_car import sums_agree
 from recon.records.doubts import with_doubts
 from recon.records.forces import FORCES
 
@@ -29,8 +33,16 @@ if TYPE_CHECKING:
 
 # Every comparison of a drive, and every cause that can be named.
 JUDGE = Judge(
-    tests=(gauges_agree, tares_agree, weight_agrees, zeros_hold),
-    proposals=(gauge_causes, tare_causes),
+    tests=(
+        gauges_agree,
+        tares_agree,
+        weight_agrees,
+        zeros_hold,
+        sums_agree,
+        wheels_agree,
+        channels_agree,
+    ),
+    proposals=(gauge_causes, tare_causes, ordinary_causes),
 )
 
 

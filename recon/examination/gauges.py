@@ -19,6 +19,8 @@ from recon.examination.view import Part, View
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
+MOST = 24  # causes that are tried in every comparison
+HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
@@ -42,7 +44,24 @@ def gauges_agree(view: View) -> Iterator[Term]:
 
 
 def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
-    """Causes in the gauges of the doubted corners: exchanged, inverted, unit, zero, gain."""
+    """Causes in the gauges of the doubted corners: exchanged, inverted, unit, zero, gain.
+
+    Where the gauges contradict each other, only those that they make likely are tried.
+    """
+    every = list(_causes(view, doubted))
+    if not any(term.contradicts for term in gauges_agree(view)):
+        yield from every
+        return
+    likely = [_log_likelihood(candidate.mended(view)) + candidate.weight for candidate in every]
+    order = np.argsort(likely)[::-1]
+    yield from (every[i] for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS)
+
+
+def _log_likelihood(view: View) -> float:
+    return sum(term.log_likelihood for term in gauges_agree(view))
+
+
+def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     parts = [part for part in view.parts.values() if set(part.corners) & set(doubted)]
     for part in parts:
         for i, j in combinations(range(len(part.gauges)), 2):

@@ -64,6 +64,9 @@ class Judge:
         """Candidates for the comparisons that fail, the most likely first."""
         wrong = [term for term in terms if term.contradicts]
         corners = tuple(dict.fromkeys(corner for term in wrong for corner in term.corners))
+        if not all(term.by_gauges for term in wrong):
+            # No gauge explains these, and what does may explain the others too.
+            corners = ()
         before = sum(term.log_likelihood for term in terms)
         out = []
         for proposal in self.proposals:
@@ -116,8 +119,9 @@ def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> lis
     """Doubts about what still contradicts without the named causes, corner by corner."""
     covered = {corner for doubt in named for corner in doubt.corners}
     out = []
-    for term in terms:
-        if not term.contradicts or (set(term.corners) <= covered):
+    for term in sorted(terms, key=lambda term: len(term.corners)):
+        # A doubted corner explains that sums over it do not agree.
+        if not term.contradicts or set(term.corners) & covered:
             continue
         covered |= set(term.corners)
         out.append(

@@ -35,6 +35,8 @@ class Term:
         Size that sound drives exceed at most once in a thousand.
     found : str
         The comparison in one sentence, with its numbers.
+    by_gauges : bool
+        False where no gauge has a part in it.
     """
 
     place: str
@@ -44,6 +46,7 @@ class Term:
     count: int
     limit: float
     found: str
+    by_gauges: bool = True
 
     @property
     def contradicts(self) -> bool:

@@ -6,9 +6,9 @@ another log, other indications of one assembly, another load at a tare.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result import NOT_KNOWN
 from recon.reconstruction.samples import body_of, samples_of
 from recon.reconstruction.solve import Samples, forces_of
-from recon.reconstruction.solver import Solver
+from recon.reconstruction.solver import Solver, usual_covariance
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -69,16 +69,37 @@ class Part:
         )
 
     @cached_property
-    def force(self) -> Floats:
+    def level(self) -> Floats:
         """Fx, Fy, Fz of every wheel without bounds, (w, 3, n) [N], in intermediate axes.
 
-        NaN where the sample or the component is not known.
+        Components that are not known hold what their priors say; NaN at samples without a value.
         """
         force, _ = forces_of(self.solver, self.samples)
         level = np.einsum("ijn,wjn->win", self.samples.turn, force[:, :3].astype(float))
         level[..., ~self.known] = np.nan
-        level[self.solver.outputs.lost_of_wheels()] = np.nan
         return level
+
+    @cached_property
+    def force(self) -> Floats:
+        """As `level`, (w, 3, n) [N], with NaN in components that are not known."""
+        out = self.level.copy()
+        out[self.solver.outputs.lost_of_wheels()] = np.nan
+        return out
+
+    def sum_of(self, weights: Floats) -> Floats:
+        """Sum (n,) [N] of the forces with `weights` (w, 3); NaN if gauges do not determine it."""
+        own, outputs = weights.ravel(), self.solver.outputs
+        lost = outputs.lost_of_wheels().ravel()
+        sums = np.asarray(outputs.weights).reshape(-1, own.size)[:, lost]
+        share = np.linalg.lstsq(sums.T, own[lost], rcond=None)[0] if lost.any() else np.zeros(0)
+        if np.any(np.abs(share @ sums - own[lost]) > 1e-6):
+            return np.full(self.level.shape[-1], np.nan)
+        return own @ self.level.reshape(own.size, -1)
+
+    @cached_property
+    def usual_covariance(self) -> Floats:
+        """Covariance (3 w, 3 w) [N2] of the forces at usual loads, by all causes of error."""
+        return usual_covariance(list(self.solver.causes), self.solver.estimator)
 
     @cached_property
     def expected(self) -> Expected:
@@ -145,10 +166,19 @@ class Part:
         """The same with other indications (gauge, n) less other zeros (gauge,) [mV/V]."""
         out = Part(self.solver, replace(self.samples, indication=indication), zero)
         # Poses and priors do not depend on the indications: they are worked out once.
-        for name in ("expected", "leverage"):
+        for name in ("expected", "leverage", "usual_covariance"):
             if name in vars(self):
                 vars(out)[name] = vars(self)[name]
         return out
+
+    def take_over(self, other: Part) -> None:
+        """Use what was worked out for `other` as far as it holds here too."""
+        same = {
+            field: np.array_equal(getattr(self.samples, field), getattr(other.samples, field), True)
+            for field in ("travel", "rack", "mode", "hub", "brake_torque", "status")
+        }
+        if all(same.values()) and "expected" in vars(other):
+            vars(self)["expected"] = other.expected
 
 
 @dataclass(frozen=True)
@@ -165,7 +195,10 @@ class Expected:
 
 def _expected(solver: Solver, samples: Samples) -> Expected:
     estimator, assembly = solver.estimator, solver.assembly
-    posed = pose(assembly.mechanism, samples.travel.T, samples.rack)
+    # The status says where the rack is beyond its range.
+    posed = pose(
+        assembly.mechanism, samples.travel.T, np.clip(samples.rack, *solver.table.ranges[-1])
+    )
     members = member_matrix(posed)
     mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
     n, gauges = samples.travel.shape[1], len(solver.gauges)
@@ -198,6 +231,8 @@ class View:
     parts: dict[str, Part]
     start: float
     end: float
+    # Comparisons that depend on the log alone: the same for every change of an assembly.
+    kept: dict[str, Any] = field(default_factory=dict, compare=False)
 
     @property
     def elapsed(self) -> Floats:
@@ -236,7 +271,10 @@ class View:
 
     def with_log(self, log: xr.Dataset) -> View:
         """The same drive with another thinned log."""
-        return replace(self, log=log, parts=_parts(self.prepared, log))
+        parts = _parts(self.prepared, log)
+        for name, part in parts.items():
+            part.take_over(self.parts[name])
+        return replace(self, log=log, parts=parts, kept={})
 
 
 def view_of(prepared: Prepared, log: xr.Dataset) -> View:
@@ -282,7 +320,16 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
         values = variable.to_numpy()[rows]
         if np.issubdtype(values.dtype, np.floating):
             short = values.mean(axis=1)
+            if name not in log.coords:
+                slope = np.tensordot(values, _slope_weights(width, step), axes=(1, 0))
+                out[f"slope_of_{name}"] = xr.Variable(variable.dims, slope)
         else:
             short = np.bitwise_or.reduce(values, axis=1)
         out[name] = xr.Variable(variable.dims, short, variable.attrs)
     return xr.Dataset(out, attrs=log.attrs).set_coords(list(log.coords))
+
+
+def _slope_weights(width: int, step: float) -> Floats:
+    """Weights (width,) [1/s] of the least-squares slope of samples `step` [s] apart."""
+    away = step * (np.arange(width) - 0.5 * (width - 1))
+    return np.asarray(away / max(float(away @ away), 1e-300))

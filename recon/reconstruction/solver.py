@@ -76,7 +76,7 @@ def solver_of(
     estimator = estimator_of(car, assembly, calibration, session)
     bench = bench_of(estimator)
     causes = causes_of(bench, car.tyre)
-    covariance = _usual_covariance(causes, estimator)
+    covariance = usual_covariance(causes, estimator)
     outputs = outputs_of(car, assembly, calibration.gauges, covariance, bench.centre[0])
     table = fine_table(estimator, outputs.lost)
     if table.error.max() >= WANTED:
@@ -120,7 +120,7 @@ def _typical(estimator: AssemblyEstimator) -> Floats:
     return np.concatenate([[1.0], forces, by_pose, np.full(len(sizes), 0.4)])
 
 
-def _usual_covariance(causes: list[Cause], estimator: AssemblyEstimator) -> Floats:
+def usual_covariance(causes: list[Cause], estimator: AssemblyEstimator) -> Floats:
     """Covariance [N2] of the forces, (3 w, 3 w), at the assembly's usual load."""
     features = np.zeros(causes[0].loading.shape[-1])
     features[0] = 1.0

@@ -1,0 +1,114 @@
+"""One comparison over the samples of a drive, with everything that may differ on a sound drive.
+
+The difference of two quantities that should agree is compared with known effects, each with one
+unknown size per drive (a tilted accelerometer, drag, a mass that is off), and with a spread that
+differs from sample to sample.  What the effects explain at sizes that are likely costs little.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+from recon.base.arrays import Floats
+from recon.examination.term import Term
+
+INDEPENDENT = 10  # differences that the samples of a drive count as: neighbours err alike
+MOST = 120  # samples used
+FEWEST = 12  # samples needed
+LIMIT = 2.0  # sound drives of virtual and independent cars stay below
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two quantities (n,) that should agree over a drive.
+
+    Attributes
+    ----------
+    name : str
+        Name of the comparison.
+    place : str
+        Name of an assembly or corner, or "car".
+    corners : tuple of str
+        Corners whose forces it speaks about.
+    unit : str
+        Unit of both, in words.
+    seen, expected : (n,)
+        What was measured, and what it should be.
+    spread : float or (n,)
+        Standard uncertainty from sample to sample.
+    effects : sequence of (n,)
+        Each the effect of one unknown per standard uncertainty.
+    channels : tuple of str
+        Ordinary channels that it depends on.
+    """
+
+    name: str
+    place: str
+    corners: tuple[str, ...]
+    unit: str
+    seen: Floats
+    expected: Floats
+    spread: Floats | float
+    effects: Sequence[Floats | float] = field(default_factory=tuple)
+    channels: tuple[str, ...] = ()
+
+    @cached_property
+    def term(self) -> Term:
+        """The comparison as a term for the judge."""
+        size = self.chi_square / INDEPENDENT
+        return Term(
+            place=self.place,
+            corners=self.corners,
+            name=self.name,
+            size=size,
+            count=INDEPENDENT,
+            limit=LIMIT,
+            found=self._found(size),
+        )
+
+    @cached_property
+    def good(self) -> NDArray[np.int64]:
+        """Positions (m,) of the samples that are compared [1], spread over all that have values."""
+        everything = np.broadcast_arrays(self.seen, self.expected, self.spread, *self.effects)
+        good = np.flatnonzero(np.isfinite(everything).all(axis=0))
+        if len(good) > MOST:
+            good = good[np.linspace(0, len(good) - 1, MOST).astype(int)]
+        return good
+
+    @property
+    def chi_square(self) -> float:
+        """Sum of squares of the differences over their covariance, NaN if hardly any is known.
+
+        The samples count as `INDEPENDENT` ones.  Source: generalised least squares, from memory.
+        """
+        at = self.good
+        if len(at) < FEWEST:
+            return float("nan")
+        n, shape = len(at), np.shape(self.seen)
+        spread = np.broadcast_to(self.spread, shape)[at] * np.sqrt(n / INDEPENDENT)
+        r = (self.seen - self.expected)[at] / spread
+        if not self.effects:
+            return float(r @ r)
+        G = np.array([np.broadcast_to(e, shape)[at] for e in self.effects]) / spread
+        # Woodbury: the effects are few.
+        inner = cho_factor(np.eye(len(G)) + G @ G.T)
+        return float(r @ r - (G @ r) @ cho_solve(inner, G @ r))
+
+    def _found(self, size: float) -> str:
+        at = self.good
+        if len(at) < FEWEST:
+            return f"No redundancy: {self.name} cannot be known here; too little of it is logged."
+        seen, expected = self.seen[at], self.expected[at]
+        moved = expected - expected.mean()
+        slope = float(moved @ seen / max(moved @ moved, 1e-300))
+        return (
+            f"{self.name}: mean {np.mean(seen):.3g} where {np.mean(expected):.3g} {self.unit} is "
+            f"expected, changes {slope:.2f} times as large as expected; "
+            f"{np.sqrt(max(size, 0.0)):.1f} times what a sound drive may show."
+        )

@@ -1,0 +1,199 @@
+"""Ordinary channels against each other: steer, speeds and accelerations.
+
+None of these comparisons needs a force, and most need a turn or a stop in the drive: a car that
+goes straight at one speed shows the sign of nothing.  What a sound car may show is common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.examination.attitude import attitude_agrees
+from recon.examination.comparison import Comparison
+from recon.examination.motion import Motion, motion_of, scatter, stance_of
+from recon.examination.term import Term
+from recon.examination.view import View
+
+UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
+WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
+TILT = 0.03  # rad, of an accelerometer
+GAIN = 0.06  # of an accelerometer
+HUB_ZERO = 0.3  # m/s2
+SHAKES = (0.8, 1.0, 2.5)  # m/s2, of a hub against the body, in short means
+SLIP = 0.02  # of the speed, of a rolling wheel
+HARD = 0.2  # the same at 10 m/s2 of braking or driving
+
+
+def channels_agree(view: View) -> Iterator[Term]:
+    """Ordinary channels against each other."""
+    name = "ordinary channels"
+    if name not in view.kept:
+        terms = (comparison.term for comparison in comparisons(view))
+        view.kept[name] = tuple(replace(term, by_gauges=False) for term in terms)
+    yield from view.kept[name]
+
+
+def comparisons(view: View) -> Iterator[Comparison]:
+    """Every comparison of ordinary channels that the log allows."""
+    motion = motion_of(view)
+    makers: tuple[Callable[[Motion], Iterator[Comparison]], ...] = (
+        attitude_agrees,
+        _turning,
+        _speeds,
+        _hubs,
+        _gravity,
+    )
+    for make in makers:
+        yield from make(motion)
+
+
+def _turning(motion: Motion) -> Iterator[Comparison]:
+    """Yaw rate against sideways acceleration and speed; steer against yaw rate and speed."""
+    stopped = ~motion.moving
+    speed = np.where(stopped, np.nan, motion.speed)
+    yaw, ones = motion.yaw_rate, np.ones(motion.count)
+    _, aside, _ = motion.body
+    turned = speed * yaw
+    swing = np.abs(motion.jerk[1])
+    corners = motion.view.corners
+    yield Comparison(
+        "sideways acceleration against speed times yaw rate",
+        "car",
+        (),
+        "m/s2",
+        aside,
+        turned,
+        np.hypot(WOBBLE, 0.08 * swing) + 0.1 * scatter(turned) if np.isfinite(turned).any() else 1,
+        [0.1 * turned, 0.4 * ones],
+        channels=("acceleration_y", "speed", "yaw_rate"),
+    )
+    heading, base = _heading(motion), _wheelbase(motion)
+    if heading is None or not np.isfinite(turned).any():
+        return
+    neutral = base * yaw / speed
+    change = np.abs(motion.yaw_change)
+    yield Comparison(
+        "steer against yaw rate and speed",
+        "car",
+        corners,
+        "rad",
+        heading,
+        neutral + UNDERSTEER * turned,
+        np.hypot(0.012, 0.15 * base * np.nan_to_num(change) / speed) + 0.1 * scatter(neutral),
+        [0.12 * neutral, U_UNDERSTEER * turned, 0.015 * ones],
+        channels=("steer", "rack", "steering_wheel_angle", "yaw_rate", "speed"),
+    )
+
+
+def _heading(motion: Motion) -> Floats | None:
+    """Mean heading (n,) [rad] of the steered wheels by the rack as logged."""
+    out = []
+    for part in motion.view.parts.values():
+        basis = part.solver.table.basis(part.samples.travel, part.samples.rack)
+        heading = part.solver.table.heading @ basis
+        for corner, own in zip(part.solver.assembly.corners, heading, strict=True):
+            if corner.steered:
+                out.append(own)
+    logged = motion.view.prepared.session.steer.source not in ("none", "fixed")
+    return np.mean(out, axis=0) if out and logged else None
+
+
+def _wheelbase(motion: Motion) -> float:
+    stance = stance_of(motion.view.prepared.car)
+    return 2.5 if stance is None else stance.base
+
+
+def _speeds(motion: Motion) -> Iterator[Comparison]:
+    """Speed against acceleration ahead; every wheel's speed against the car's."""
+    car = motion.view.prepared.car
+    speed = motion.speed
+    felt = motion.body
+    ahead = felt[0]
+    change = motion.channel("slope_of_speed")
+    ones = np.ones(motion.count)
+    slide = np.abs(np.nan_to_num(felt[1]))
+    yield Comparison(
+        "change of speed against acceleration ahead",
+        "car",
+        (),
+        "m/s2",
+        ahead,
+        change,
+        WOBBLE + 0.12 * slide + 0.1 * np.abs(motion.jerk[0]),
+        [0.1 * change, 0.4 * ones],
+        channels=("speed", "acceleration_x"),
+    )
+    hard = np.abs(np.nan_to_num(ahead)) / 10.0
+    yaw = np.nan_to_num(motion.yaw_rate)
+    for name, corner in car.corners.items():
+        rolled = motion.channel("wheel_speed", name) * corner.wheel.loaded_radius
+        standing = np.abs(rolled) < 0.05 * np.abs(speed)
+        yield Comparison(
+            f"wheel speed of {name} against the car's speed",
+            name,
+            (),
+            "m/s",
+            np.where(standing & (hard > 0.2), np.nan, rolled),
+            speed - yaw * corner.wheel.centre[1],
+            0.3 + (SLIP + HARD * hard + 0.01 * slide) * np.abs(speed),
+            [0.03 * speed],
+            channels=(f"wheel_speed_{name}", "speed"),
+        )
+
+
+def _hubs(motion: Motion) -> Iterator[Comparison]:
+    """Acceleration of every hub against the body's, axis by axis."""
+    car = motion.view.prepared.car
+    body = motion.view.channel("acceleration")
+    if body is None:
+        return
+    yaw, change = np.nan_to_num(motion.yaw_rate), np.nan_to_num(motion.yaw_change)
+    ones, jerk = np.ones(motion.count), np.abs(motion.jerk)
+    for name, corner in car.corners.items():
+        hub = motion.view.channel("hub_acceleration", name)
+        if hub is None:
+            continue
+        x, y = np.array(corner.wheel.centre[:2]) - np.array(car.centre_of_mass[:2])
+        moved = np.array([-change * y - yaw**2 * x, change * x - yaw**2 * y, 0.0 * yaw])
+        for k, axis in enumerate(COMPONENTS):
+            expected = body[:, k] + moved[k]
+            tilted = [TILT * body[:, j] for j in range(3) if j != k]
+            yield Comparison(
+                f"{axis} acceleration of hub {name} against the body's",
+                name,
+                (name,),
+                "m/s2",
+                hub[:, k],
+                expected,
+                np.hypot(SHAKES[k], 0.02 * jerk[k]) + 0.05 * np.abs(np.nan_to_num(moved[k])),
+                [GAIN * expected, HUB_ZERO * ones, *tilted],
+                channels=(f"hub_acceleration_{name}_{axis}", f"acceleration_{axis}"),
+            )
+
+
+def _gravity(motion: Motion) -> Iterator[Comparison]:
+    """Upward acceleration against gravity, body and hubs."""
+    ones = np.ones(motion.count)
+    for corner in (None, *motion.view.prepared.car.corners):
+        name = "hub_acceleration" if corner else "acceleration"
+        place = f"hub {corner}" if corner else "the body"
+        found = motion.view.channel(name, corner)
+        if found is None:
+            continue
+        yield Comparison(
+            f"upward acceleration of {place} against gravity",
+            corner or "car",
+            motion.view.corners if corner is None else (corner,),
+            "m/s2",
+            found[:, 2],
+            STANDARD_GRAVITY * ones,
+            SHAKES[2],
+            [0.5 * ones],
+            channels=(f"{name}_{corner}_z" if corner else f"{name}_z",),
+        )

@@ -1,0 +1,285 @@
+"""Causes in ordinary channels: inverted, exchanged, another unit, without gravity, late.
+
+A cause is tried where a comparison that uses its channel fails.  Every mend is a change of columns
+of the thinned log; slopes change along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import combinations
+
+import numpy as np
+import xarray as xr
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
+from recon.examination.comparison import Comparison
+from recon.examination.ordinary import comparisons
+from recon.examination.term import Candidate
+from recon.examination.view import View
+
+SLOPE = "slope_of_"
+KIND = {
+    "roll": "angle",
+    "pitch": "angle",
+    "steer": "angle",
+    "steering_wheel_angle": "angle",
+    "rack": "length",
+    "yaw_rate": "angular_rate",
+    "speed": "speed",
+    "travel": "length",
+    "wheel_speed": "angular_rate",
+    "acceleration": "acceleration",
+    "hub_acceleration": "acceleration",
+}
+ONE_SIGN = ("speed",)
+MOVES_FORCES = ("roll", "pitch", "steer", "steering_wheel_angle", "rack", "travel",
+                "hub_acceleration", "acceleration", "brake_pressure")  # fmt: skip
+MOST = 8  # causes that are tried in every comparison
+HOPELESS = 12.0  # nats behind the best cause; such a one is not tried
+SINGLE = -1.0  # one wheel's column in another unit than its neighbours': nats
+
+Change = Callable[[xr.Dataset], xr.Dataset]
+
+
+def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
+    """Causes in the ordinary channels of comparisons that fail, the likely ones only."""
+    before = {one.name: one for one in comparisons(view)}
+    failing = [one for one in before.values() if one.term.contradicts]
+    suspects = {channel for one in failing for channel in one.channels}
+    if not failing:
+        # Gauges or sums fail: any channel that enters the forces there may be the reason.
+        suspects = {"steer", "rack", "steering_wheel_angle"}
+        suspects |= {f"travel_{corner}" for corner in doubted}
+        suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
+    gains = [(_gain(view, candidate, before), candidate) for candidate in _causes(view, suspects)]
+    gains.sort(key=lambda one: -one[0])
+    for gain, candidate in gains[:MOST]:
+        if gain > gains[0][0] - HOPELESS:
+            yield candidate
+
+
+def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> float:
+    """Evidence [nats] for a candidate in the ordinary channels alone."""
+    gain = candidate.weight
+    for new in comparisons(candidate.mended(view)):
+        if set(new.channels) & set(candidate.channels) and new.name in before:
+            gain += new.term.log_likelihood - before[new.name].term.log_likelihood
+    return gain
+
+
+def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
+    for name in KIND:
+        if name not in view.log:
+            continue
+        if "corner" in view.log[name].dims:
+            yield from _of_wheels(view, name, suspects)
+        elif name == "acceleration":
+            if suspects & {f"acceleration_{axis}" for axis in COMPONENTS}:
+                yield from _of_accelerometer(view, name, None)
+        elif name in suspects:
+            yield from _of_body(view, name)
+    if {"roll", "pitch"} <= suspects:
+        yield _candidate(
+            view, "exchanged", ("roll", "pitch"), _exchange_names, "Exchange their columns."
+        )
+
+
+def _candidate(
+    view: View, cause: str, channels: tuple[str, ...], change: Change, do: str, weight: float = 0.0
+) -> Candidate:
+    """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
+    moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
+    own = tuple(c for c in view.corners if any(f"_{c}" in channel for channel in channels))
+    return Candidate(
+        cause,
+        (own or view.corners) if moves else (),
+        channels,
+        partial(_mended, change=change),
+        do,
+        weight,
+    )
+
+
+def _mended(view: View, *, change: Change) -> View:
+    return view.with_log(change(view.log))
+
+
+def _exchange_names(log: xr.Dataset) -> xr.Dataset:
+    return log.assign(
+        {
+            name: (log[name].dims, log[other].to_numpy())
+            for a, b in (("roll", "pitch"), ("pitch", "roll"))
+            for name, other in ((a, b), (SLOPE + a, SLOPE + b))
+        }
+    )
+
+
+def _times(log: xr.Dataset, *, name: str, factor: Floats | float) -> xr.Dataset:
+    """A channel and its slope times a factor that has its shape but for time."""
+    return log.assign(
+        {n: (log[n].dims, log[n].to_numpy() * factor, log[n].attrs) for n in (name, SLOPE + name)}
+    )
+
+
+def _take(log: xr.Dataset, *, name: str, order: list[int], axis: int) -> xr.Dataset:
+    """A channel with its corners (axis 1) or components (last axis) in another order."""
+    return log.assign(
+        {
+            n: (log[n].dims, np.take(log[n].to_numpy(), order, axis=axis), log[n].attrs)
+            for n in (name, SLOPE + name)
+        }
+    )
+
+
+def _units(name: str) -> dict[float, str]:
+    """Factors that undo a wrong unit of a channel, each with the pair of units that it means."""
+    units = UNITS[KIND[name]]
+    out: dict[float, str] = {}
+    for a, one in units.items():
+        for b, two in units.items():
+            factor = float(f"{one.factor / two.factor:.6g}")
+            if abs(np.log(factor)) > 0.1:
+                out.setdefault(factor, f"in {a}, not in {b}")
+    return out
+
+
+def _turned(channel: str) -> str:
+    return f"Turn the sign of {channel}: it is logged the other way round."
+
+
+def _of_body(view: View, name: str) -> Iterator[Candidate]:
+    if name not in ONE_SIGN:
+        yield _candidate(
+            view, "inverted", (name,), partial(_times, name=name, factor=-1.0), _turned(name)
+        )
+    for factor, words in _units(name).items():
+        yield _candidate(
+            view,
+            "other unit",
+            (name,),
+            partial(_times, name=name, factor=factor),
+            f"State the unit of {name} in the column map: its numbers seem to be {words} "
+            "or in the same ratio.",
+        )
+
+
+def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]:
+    corners = [str(c) for c in view.log["corner"].to_numpy()]
+    columns = {c: f"{name}_{c}" for c in corners}
+    hit = [c for c, column in columns.items() if any(s.startswith(column) for s in suspects)]
+    if not hit:
+        return
+    if name == "hub_acceleration":
+        for corner in (*hit, None):
+            yield from _of_accelerometer(view, name, corner)
+    else:
+        for chosen in [*([c] for c in hit), *([corners] if len(hit) > 1 else [])]:
+            yield from _signs_and_units(view, name, chosen, corners)
+    for a, b in combinations(corners, 2):
+        if a in hit or b in hit:
+            order = list(range(len(corners)))
+            i, j = corners.index(a), corners.index(b)
+            order[i], order[j] = j, i
+            yield _candidate(
+                view,
+                "exchanged",
+                (columns[a], columns[b]),
+                partial(_take, name=name, order=order, axis=1),
+                f"Exchange the columns of {columns[a]} and {columns[b]}.",
+            )
+
+
+def _signs_and_units(
+    view: View, name: str, chosen: list[str], corners: list[str]
+) -> Iterator[Candidate]:
+    at = np.isin(corners, chosen)
+    channels = tuple(f"{name}_{c}" for c in chosen)
+    shape = (-1,) + (1,) * (view.log[name].ndim - 2)
+    weight = 0.0 if len(chosen) > 1 else SINGLE
+    named = " and ".join(channels)
+    yield _candidate(
+        view,
+        "inverted",
+        channels,
+        partial(_times, name=name, factor=np.where(at, -1.0, 1.0).reshape(shape)),
+        _turned(named),
+    )
+    for factor, words in _units(name).items():
+        yield _candidate(
+            view,
+            "other unit",
+            channels,
+            partial(_times, name=name, factor=np.where(at, factor, 1.0).reshape(shape)),
+            f"State the unit of {named} in the column map: the numbers seem to be {words} "
+            "or in the same ratio.",
+            weight,
+        )
+
+
+def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Candidate]:
+    """Signs, axes, unit and gravity of the accelerometer of the body or of one or all hubs."""
+    corners = [str(c) for c in view.log["corner"].to_numpy()] if name != "acceleration" else []
+    chosen = np.ones(len(corners), dtype=bool) if corner is None else np.isin(corners, corner)
+    places = [f"{name}_{c}" for c, used in zip(corners, chosen, strict=True) if used] or [name]
+    weight = 0.0 if corner is None else SINGLE
+
+    def made(cause: str, axes: str, change: Change, do: str) -> Candidate:
+        channels = tuple(f"{place}_{axis}" for place in places for axis in axes)
+        return _candidate(view, cause, channels, change, do.format(" and ".join(channels)), weight)
+
+    def only(factor: float, axes: tuple[int, ...]) -> Floats:
+        on = np.isin(np.arange(3), axes)
+        at = chosen[:, None] & on if corners else on
+        return np.where(at, factor, 1.0)
+
+    for k, axis in enumerate(COMPONENTS):
+        change = partial(_times, name=name, factor=only(-1.0, (k,)))
+        yield made("inverted", axis, change, _turned("{}"))
+    for i, j in combinations(range(3), 2):
+        yield made(
+            "exchanged",
+            COMPONENTS[i] + COMPONENTS[j],
+            partial(_exchange_axes, name=name, i=i, j=j, chosen=chosen),
+            "Exchange the columns of {}.",
+        )
+    for factor, words in _units(name).items():
+        yield made(
+            "other unit",
+            "xyz",
+            partial(_times, name=name, factor=only(factor, (0, 1, 2))),
+            f"State the unit of {{}} in the column map: the numbers seem to be {words}.",
+        )
+    upward = next(iter(view.parts.values())).samples.turn[2]
+    yield made(
+        "without gravity",
+        "z",
+        partial(_with_gravity, name=name, chosen=chosen, upward=upward),
+        "Log {} with gravity: at rest on the level it reads +9.81 m/s2.",
+    )
+
+
+def _exchange_axes(log: xr.Dataset, *, name: str, i: int, j: int, chosen: np.ndarray) -> xr.Dataset:
+    out = {}
+    for n in (name, SLOPE + name):
+        values = log[n].to_numpy().copy()
+        at = values[:, chosen] if len(chosen) else values
+        at = np.take(at, [{i: j, j: i}.get(k, k) for k in range(3)], axis=-1)
+        if len(chosen):
+            values[:, chosen] = at
+        else:
+            values = at
+        out[n] = (log[n].dims, values, log[n].attrs)
+    return log.assign(out)
+
+
+def _with_gravity(log: xr.Dataset, *, name: str, chosen: np.ndarray, upward: Floats) -> xr.Dataset:
+    values = log[name].to_numpy().copy()
+    more = STANDARD_GRAVITY * upward.T
+    if len(chosen):
+        values[:, chosen] += more[:, None]
+    else:
+        values += more
+    return log.assign({name: (log[name].dims, values, log[name].attrs)})

@@ -1,0 +1,220 @@
+"""Sums of the tyres' forces and moments against mass and acceleration of the whole car.
+
+On a car with four corners these are laws of mechanics, with small effects that nobody measured:
+the tilt of an accelerometer, drag, the weight of driver and fuel.  Sizes of these are common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.examination.comparison import Comparison
+from recon.examination.motion import Motion, Stance, motion_of, scatter, stance_of
+from recon.examination.term import Term
+from recon.examination.view import View
+
+LOAD = 0.02  # of the mass: fuel, driver and luggage that the vehicle file does not have
+TILT = 0.02  # rad, of the body's accelerometer
+OFFSET = 0.15  # m/s2, of the body's accelerometer
+AWAY = 0.4  # m, of the accelerometer from the centre of mass
+DRAG, U_DRAG = 0.45, 0.35  # kg/m: half density times drag area
+U_LIFT = 0.6  # kg/m: half density times lift area
+ROUGH = 0.03  # of the usual size of a sum: what is quicker than the samples
+ROUGH_FORCE = 0.012  # of the weight
+ROUGH_MOMENT = 0.08  # of the usual size of a moment: roll and pitch inertia
+TRAIL, U_TRAIL = 0.02, 0.03  # m
+BRAKES = 0.12  # of the braking force, between left and right
+INERTIA = 0.25  # of the yaw inertia
+HEIGHT = 0.08  # of the height of the centre of mass
+LEANS, U_LEANS = 0.7, 0.4  # of its height: how far the centre of mass moves with roll and pitch
+SETTLES = 0.2  # s, in which the body leans or dives after its acceleration has changed
+GAIN = 0.03  # of a force: load cells and accelerometer
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A view of a car with four described corners, with what all its sums need."""
+
+    view: View
+    motion: Motion
+    stance: Stance
+
+    @property
+    def weight(self) -> float:
+        """Weight of the car [N]."""
+        return self.stance.mass * STANDARD_GRAVITY
+
+    @cached_property
+    def ones(self) -> Floats:
+        """A one for each sample, (n,) [1]."""
+        return np.ones(self.motion.count)
+
+    @cached_property
+    def square(self) -> Floats:
+        """Square of the speed (n,) [m2/s2]; zero where it is not logged."""
+        return np.nan_to_num(self.motion.speed) ** 2
+
+    @cached_property
+    def turned(self) -> Floats:
+        """Moment (n,) [N m] that the yaw acceleration needs; zero where it is not logged."""
+        return self.stance.inertia * np.nan_to_num(self.motion.yaw_change)
+
+    def sum_of(self, weights: Floats) -> Floats:
+        """Sum (n,) [N] of all forces with `weights` (4, 3), also if only sums are known."""
+        total = np.zeros(self.motion.count)
+        for part in self.view.parts.values():
+            own = weights[[CORNERS.index(c) for c in part.corners]]
+            if own.any():
+                total = total + part.sum_of(own)
+        return total
+
+    def u_of(self, weights: Floats) -> Floats:
+        """Standard uncertainty (n,) [N] of the same sum by all stated causes, at usual loads."""
+        variance = 0.0
+        for part in self.view.parts.values():
+            own = weights[[CORNERS.index(c) for c in part.corners]].ravel()
+            variance += float(own @ part.usual_covariance @ own)
+        return np.sqrt(variance) * self.ones
+
+
+def whole_of(view: View) -> Whole | None:
+    """The sums of a view, None unless all four corners are described."""
+    stance = stance_of(view.prepared.car)
+    return None if stance is None else Whole(view, motion_of(view), stance)
+
+
+def sums_agree(view: View) -> Iterator[Term]:
+    """Sums of the forces of all tyres against the body's motion."""
+    whole = whole_of(view)
+    if whole is None or not set(CORNERS) <= set(view.corners):
+        return
+    for make in (_sums, _sideways, _lengthways, _yaw):
+        for comparison in make(whole):
+            yield comparison.term
+
+
+def weights_of(component: int, corners: slice = slice(None)) -> Floats:
+    """Weights (4, 3) [1] that add up one component of the forces of some corners."""
+    weights = np.zeros((4, 3))
+    weights[corners, component] = 1.0
+    return weights
+
+
+def _sums(whole: Whole) -> Iterator[Comparison]:
+    """Sums of Fx, Fy and Fz against mass times specific force."""
+    mass, moved = whole.stance.mass, whole.motion.inertial
+    turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2
+    yawing = mass * AWAY * np.nan_to_num(whole.motion.yaw_change)
+    load = np.hypot(LOAD, whole.stance.u_mass / mass) * whole.weight * whole.ones
+    drag = {"x": -DRAG * whole.square}
+    own = {
+        "x": [U_DRAG * whole.square, turning, yawing],
+        "y": [yawing, turning],
+        "z": [U_LIFT * whole.square, load],
+    }
+    for k, (axis, effects) in enumerate(own.items()):
+        expected = moved[k] + drag.get(axis, 0.0)
+        tilted = [TILT * moved[j] for j in range(3) if j != k]
+        fixed = [mass * OFFSET * whole.ones, GAIN * expected, whole.u_of(weights_of(k))]
+        yield Comparison(
+            name=f"sum of F{axis} of all tyres against mass times acceleration",
+            place="car",
+            corners=CORNERS,
+            unit="N",
+            seen=whole.sum_of(weights_of(k)),
+            expected=expected,
+            spread=float(np.hypot(ROUGH_FORCE * whole.weight, ROUGH * scatter(moved[k]))),
+            effects=[*effects, *tilted, *fixed],
+        )
+
+
+def _sideways(whole: Whole) -> Iterator[Comparison]:
+    """Load that a turn moves from side to side."""
+    stance, motion = whole.stance, whole.motion
+    track, aside = float(stance.track.mean()), motion.inertial[1]
+    leaned = stance.height * whole.weight * np.nan_to_num(motion.channel("roll"))
+    arms = np.zeros((4, 3))
+    arms[:, 2] = stance.aside
+    expected = -stance.height * aside - LEANS * leaned
+    settling = stance.height * stance.mass * SETTLES * np.abs(motion.jerk[1])
+    yield Comparison(
+        name="load from left to right against sideways acceleration",
+        place="car",
+        corners=CORNERS,
+        unit="N m",
+        seen=whole.sum_of(arms),
+        expected=expected,
+        spread=np.hypot(0.006 * whole.weight * track, ROUGH_MOMENT * scatter(expected) + settling),
+        effects=[
+            np.hypot(HEIGHT * stance.height, stance.u_height) * aside,
+            U_LEANS * leaned,
+            0.015 * whole.weight * track * whole.ones,
+            GAIN * expected,
+            whole.u_of(arms),
+        ],
+    )
+
+
+def _lengthways(whole: Whole) -> Iterator[Comparison]:
+    """Load that braking moves from the rear to the front."""
+    stance, motion = whole.stance, whole.motion
+    ahead = motion.inertial[0]
+    dived = stance.height * whole.weight * np.nan_to_num(motion.channel("pitch"))
+    spun = sum(w.spin_inertia / w.loaded_radius for w in motion.wheels) / stance.mass
+    arms = np.zeros((4, 3))
+    arms[:, 2] = stance.ahead
+    expected = -(stance.height + spun) * ahead + LEANS * dived
+    settling = stance.height * stance.mass * SETTLES * np.abs(motion.jerk[0])
+    yield Comparison(
+        name="load from front to rear against acceleration ahead",
+        place="car",
+        corners=CORNERS,
+        unit="N m",
+        seen=whole.sum_of(arms),
+        expected=expected,
+        spread=np.hypot(
+            0.012 * whole.weight * stance.base, ROUGH_MOMENT * scatter(expected) + settling
+        ),
+        effects=[
+            np.hypot(HEIGHT * stance.height, stance.u_height) * ahead,
+            U_LEANS * dived,
+            0.012 * whole.weight * stance.base * whole.ones,
+            0.5 * U_LIFT * whole.square * stance.base,
+            0.5 * U_DRAG * whole.square * stance.height,
+            GAIN * expected,
+            whole.u_of(arms),
+        ],
+    )
+
+
+def _yaw(whole: Whole) -> Iterator[Comparison]:
+    """Yaw moment against yaw acceleration, if that is logged, otherwise its slow part."""
+    stance, aside = whole.stance, whole.motion.inertial[1]
+    arms = np.zeros((4, 3))
+    arms[:, 0], arms[:, 1] = -stance.aside, stance.ahead
+    sway = stance.base * scatter(aside)
+    swing = 0.1 * scatter(whole.turned) if whole.turned.any() else 0.15 * sway
+    yield Comparison(
+        name="yaw moment of all tyres against yaw acceleration",
+        place="car",
+        corners=CORNERS,
+        unit="N m",
+        seen=whole.sum_of(arms),
+        expected=whole.turned + TRAIL * aside,
+        spread=float(np.hypot(0.004 * whole.weight * stance.base, swing + 0.01 * sway)),
+        effects=[
+            INERTIA * whole.turned,
+            U_TRAIL * aside,
+            0.01 * stance.base * aside,
+            0.015 * whole.weight * stance.base * whole.ones,
+            BRAKES * 0.5 * stance.track.mean() * whole.motion.inertial[0],
+            whole.u_of(arms),
+        ],
+    )

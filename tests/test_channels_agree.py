@@ -1,0 +1,149 @@
+"""Sums of forces against mass and acceleration, and ordinary channels against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.conditioning.condition import condition
+from recon.examination.comparison import INDEPENDENT, Comparison
+from recon.examination.examine import Examination, examine
+from recon.reconstruction.prepare import prepare
+from tests.days import day, unwarned
+
+Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place
+DEGREE = np.pi / 180
+
+
+def examined(spoil: Spoil) -> Examination:
+    raw = day().log.copy(deep=True)
+    spoil(raw)
+    with unwarned():
+        log = condition(raw, day().car, day().tares)
+        prepared = prepare(day().calibration, day().car, log)
+        return examine(prepared, log, prepared.solve(log))
+
+
+def times(name: str, factor: float, **at: str) -> Spoil:
+    """Multiply a channel, or the part of it at some labels."""
+
+    def spoil(raw: xr.Dataset) -> None:
+        raw[name].loc[at] = factor * raw[name].sel(at)
+
+    return spoil
+
+
+def exchange(name: str, dimension: str, a: str, b: str) -> Spoil:
+    def spoil(raw: xr.Dataset) -> None:
+        kept = raw[name].sel({dimension: a}).copy(deep=True)
+        raw[name].loc[{dimension: a}] = raw[name].sel({dimension: b})
+        raw[name].loc[{dimension: b}] = kept
+
+    return spoil
+
+
+def without_gravity(name: str) -> Spoil:
+    def spoil(raw: xr.Dataset) -> None:
+        raw[name].loc[{"component": "z"}] -= STANDARD_GRAVITY
+
+    return spoil
+
+
+def of_hubs(*axes: str) -> set[str]:
+    return {f"hub_acceleration_{corner}_{axis}" for corner in CORNERS for axis in axes}
+
+
+def of_body(*axes: str) -> set[str]:
+    return {f"acceleration_{axis}" for axis in axes}
+
+
+TRAVELS = {f"travel_{corner}" for corner in CORNERS}
+WHEELS = {f"wheel_speed_{corner}" for corner in CORNERS}
+SLIPS = [
+    (times("roll", -1.0), "inverted", {"roll"}),
+    (times("roll", 1 / DEGREE), "other unit", {"roll"}),
+    (times("pitch", 1 / DEGREE), "other unit", {"pitch"}),
+    (times("steer", -1.0), "inverted", {"steer"}),
+    (times("steer", DEGREE), "other unit", {"steer"}),
+    (times("travel", -1.0, corner="FL"), "inverted", {"travel_FL"}),
+    (times("travel", -1.0), "inverted", TRAVELS),
+    (times("travel", 1e3), "other unit", TRAVELS),
+    (times("travel", 1e-3), "other unit", TRAVELS),
+    (exchange("travel", "corner", "RL", "RR"), "exchanged", {"travel_RL", "travel_RR"}),
+    (times("yaw_rate", -1.0), "inverted", {"yaw_rate"}),
+    (times("yaw_rate", 1 / DEGREE), "other unit", {"yaw_rate"}),
+    (times("speed", 3.6), "other unit", {"speed"}),
+    (times("wheel_speed", 30 / np.pi), "other unit", WHEELS),
+    (times("wheel_speed", -1.0, corner="FR"), "inverted", {"wheel_speed_FR"}),
+    (times("acceleration", -1.0, component="y"), "inverted", of_body("y")),
+    (times("acceleration", 1 / STANDARD_GRAVITY), "other unit", of_body(*"xyz")),
+    (exchange("acceleration", "component", "x", "z"), "exchanged", of_body("x", "z")),
+    (without_gravity("acceleration"), "without gravity", of_body("z")),
+    (without_gravity("hub_acceleration"), "without gravity", of_hubs("z")),
+    (exchange("hub_acceleration", "component", "x", "z"), "exchanged", of_hubs("x", "z")),
+    (times("hub_acceleration", -1.0, corner="RR", component="z"), "inverted",
+     {"hub_acceleration_RR_z"}),
+]  # fmt: skip
+
+
+# Each takes seconds; one of each kind runs always.
+ALWAYS = (0, 4, 5, 9, 10, 15, 18, 19)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "cause", "channels"),
+    [
+        pytest.param(
+            *slip,
+            id=f"{slip[1]} {sorted(slip[2])[0]}",
+            marks=[] if i in ALWAYS else [pytest.mark.slow(5)],
+        )
+        for i, slip in enumerate(SLIPS)
+    ],
+)
+def test_a_slip_in_an_ordinary_channel_is_named(
+    spoil: Spoil, cause: str, channels: set[str]
+) -> None:
+    (doubt,) = examined(spoil).doubts
+    assert (doubt.cause, set(doubt.channels)) == (cause, channels)
+    assert doubt.probability > 0.5
+
+
+def test_a_channel_that_enters_no_force_leaves_the_forces_alone() -> None:
+    (doubt,) = examined(times("yaw_rate", -1.0)).doubts
+    assert doubt.corners == ()
+    assert str(doubt).startswith("log: inverted (yaw_rate)")
+
+
+def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
+    found = examined(times("roll", 1.0))
+    assert found.doubts == ()
+    sizes = {term.name: term.size / term.limit for term in found.terms}
+    sums = [f"sum of F{axis} of all tyres against mass times acceleration" for axis in "xyz"]
+    assert max(sizes[name] for name in sums) < 0.5
+
+
+def test_what_a_log_does_not_hold_is_said_to_be_unknown() -> None:
+    def spoil(raw: xr.Dataset) -> None:
+        raw["acceleration"].to_numpy()[:] = np.nan
+
+    found = examined(spoil)
+    assert found.doubts == ()
+    assert any(
+        words.startswith("No redundancy: sum of Fy of all tyres") for words in found.not_compared
+    )
+
+
+def test_the_size_of_a_comparison_is_that_of_generalised_least_squares() -> None:
+    rng = np.random.default_rng(3)
+    n = 50
+    effects = [np.ones(n), rng.standard_normal(n)]
+    seen, spread = rng.standard_normal(n), 0.5 + rng.random(n)
+    compared = Comparison("a law", "car", CORNERS, "N", seen, np.zeros(n), spread, effects)
+    covariance = np.diag(spread**2) * n / INDEPENDENT + sum(np.outer(e, e) for e in effects)
+    # Exact but for rounding of a well conditioned 50 by 50 system.
+    assert compared.chi_square == pytest.approx(seen @ np.linalg.solve(covariance, seen), rel=1e-9)
