@@ -103,12 +103,26 @@ def test_a_stand_in_aligns_with_the_lag_it_may_have() -> None:
     assert clock.agreements[0].names == ("mean of hub_acceleration_y", "acceleration_y")
 
 
+def test_gauges_and_an_acceleration_are_enough() -> None:
+    a, b = two(9)
+    rng = np.random.default_rng(2)
+    lean = swerve(a["elapsed_time"].to_numpy() - 0.15, 9)  # something else that some gauges see
+    load = np.stack([a["acceleration"].to_numpy()[:, 1], lean], axis=1)
+    noise = rng.standard_normal((len(load), 4))
+    a["indication"] = a["indication"].dims, load @ rng.standard_normal((2, 4)) + noise
+    clock = align(a.drop_vars("acceleration"), b)
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 0.01  # s, the lag that it may have
+    assert clock.delay > 0.01
+    assert clock.agreements[0].names == ("the gauges", "acceleration_y")
+    assert np.isnan(clock.agreements[0].gain)
+
+
 def test_words_and_picture_state_offset_drift_and_channel() -> None:
     a, b = two(1)
     clock = align(a, b)
     (line,) = clock_lines(Joined(a, "folder/gauges.csv", (clock,)))
     assert line.startswith("vehicle.csv started 0.800 s late by the clock of gauges.csv, and its")
-    assert "ppm fast; aligned within +-2.0 ms (95 %) by acceleration_y." in line
+    assert "ppm fast; aligned within +-2.8 ms (95 %) by acceleration_y." in line
     figure = plot_clocks([clock])
     before, after, lag = figure.axes
     seen, expected = (curve.get_ydata() for curve in after.lines)

@@ -9,7 +9,7 @@ time taken as independent), plus the delay by which channels of one logger may d
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.conditioning.carrying import Channel
 from recon.conditioning.lag import LIKE, Pair, first_lag, pair_of
 from recon.conditioning.shared import shared_signals
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 U_DRIFT = 50e-6  # prior: quartz clocks of loggers; common practice, no source
 FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for
 U_DELAY = 1e-3  # s, between channels of one logger; common practice, no source
+DELAY_SHARE = 0.1  # of the second log's step: single samples or means? common practice, no source
 BLOCK = 2.0  # s; residuals further apart than this are independent
 WINDOWS = 12  # in which the lag is shown
 
@@ -109,23 +111,25 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     """
     where = f"{second.attrs.get('path', 'log')} beside {first.attrs.get('path', 'log')}"
     pairs = [pair_of(shared) for shared in shared_signals(first, second)]
-    pairs = [pair for pair in pairs if len(pair.time) > 10 and np.std(pair.values) > 0]
+    pairs = [pair for pair in pairs if pair.moves]
     if not pairs:
         raise DataError(
             where,
             "no channel that moves and that both logs have",
-            "one channel in both, or two that must agree (speed and wheel_speed, acceleration "
-            "and hub_acceleration, acceleration_y and yaw_rate with speed)",
+            "one channel in both, or two that must agree (gauges or hub_acceleration and "
+            "acceleration, acceleration_y and yaw_rate with speed, speed and wheel_speed)",
             "Log one signal with both loggers, or name the column in the column map.",
         )
     lag = first_lag(pairs, where)
     own = np.concatenate([pair.time for pair in pairs])
-    base = pairs[0].smooth.time
+    base = pairs[0].smooth[0].time
     seen = own[(own + lag >= base[0]) & (own + lag <= base[-1])]
     middle = float(0.5 * (seen.min() + seen.max())) if len(seen) else float(own.mean())
     pairs = [p for p in pairs if p.unexplained(p.time + lag) < LIKE] or pairs
-    start = _best_drift(pairs, Clock(middle=middle, offset=lag), float(np.ptp(own)))
-    return _refined(pairs, start, where, str(second.attrs.get("path", "log")))
+    path = str(second.attrs.get("path", "log"))
+    start = Clock(path, middle, lag, delay=_delay(pairs))
+    start = _best_drift(pairs, start, float(np.ptp(own)))
+    return _refined(pairs, start, where)
 
 
 # --- offset and drift -----------------------------------------------------------------------
@@ -137,24 +141,25 @@ def _best_drift(pairs: list[Pair], clock: Clock, span: float) -> Clock:
     if tenth >= FASTEST_DRIFT:
         return clock
     steps = np.arange(-np.ceil(FASTEST_DRIFT / tenth), np.ceil(FASTEST_DRIFT / tenth) + 1) * tenth
-    clocks = [Clock(middle=clock.middle, offset=clock.offset, drift=d) for d in steps]
+    clocks = [replace(clock, drift=float(d)) for d in steps]
     return min(clocks, key=lambda c: sum(pair.unexplained(c.on_first(pair.time)) for pair in pairs))
 
 
-def _refined(pairs: list[Pair], start: Clock, where: str, path: str) -> Clock:
+def _refined(pairs: list[Pair], start: Clock, where: str) -> Clock:
     """Offset and drift by robust least squares, with their uncertainty."""
     from scipy.optimize import least_squares
 
     half = 0.5 * max(float(np.ptp(np.concatenate([pair.time for pair in pairs]))), 1.0)
 
     def clock_of(x: Floats) -> Clock:
-        return Clock(path, start.middle, start.offset + x[0], start.drift + x[1] / half)
+        moved = start.offset + x[0], start.drift + x[1] / half
+        return replace(start, offset=float(moved[0]), drift=float(moved[1]))
 
     def misfits(x: Floats) -> Floats:
         clock = clock_of(x)
         prior = clock.drift / U_DRIFT
         parts = [
-            pair.fitted(clock.on_first(pair.time), s)[0]
+            pair.fitted(clock.on_first(pair.time), s).misfit
             for pair, s in zip(pairs, sigma, strict=True)
         ]
         return np.append(np.concatenate(parts), prior)
@@ -177,18 +182,26 @@ def _refined(pairs: list[Pair], start: Clock, where: str, path: str) -> Clock:
     u_offset, u_drift = np.sqrt(np.diag(covariance)) / (1.0, half)
     agreements = tuple(_agreement(pair, clock) for pair in pairs)
     _require_likeness(agreements, where)
-    delay = float(np.hypot(U_DELAY, max(pair.shared.u_lag for pair in pairs)))
-    windows = _windows(slopes[:-1, 0], misfits(x)[:-1], clock.on_first(own))
-    return Clock(
-        path, clock.middle, clock.offset, clock.drift, float(u_offset), float(u_drift),
-        delay, agreements=agreements, windows=windows,
-    )  # fmt: skip
+    return replace(
+        clock,
+        u_offset=float(u_offset),
+        u_drift=float(u_drift),
+        agreements=agreements,
+        windows=_windows(slopes[:-1, 0], misfits(x)[:-1], clock.on_first(own)),
+    )
+
+
+def _delay(pairs: list[Pair]) -> float:
+    """Standard uncertainty of lags that are none of the clocks' [s]."""
+    lag = max(pair.shared.u_lag for pair in pairs)
+    step = max(Channel.of(*pair.shared.second, "").step for pair in pairs)
+    return float(np.linalg.norm([U_DELAY, DELAY_SHARE * step, lag]))
 
 
 def _misfit_size(pair: Pair, clock: Clock) -> float:
     """Robust standard deviation of the misfit in the unit of the second log's channel."""
-    misfit, expected, _ = pair.fitted(clock.on_first(pair.time))
-    there = misfit[np.isfinite(expected)]
+    fit = pair.fitted(clock.on_first(pair.time))
+    there = fit.misfit[np.isfinite(fit.expected)]
     spread = 1.4826 * float(np.median(np.abs(there))) if there.size else 0.0
     return max(spread, 1e-6 * float(np.std(pair.values)), 1e-300)
 
@@ -211,15 +224,12 @@ def _covariance(slopes: Floats, misfit: Floats, time: Floats) -> Floats:
 
 
 def _agreement(pair: Pair, clock: Clock) -> Agreement:
-    misfit, expected, gain = pair.fitted(clock.on_first(pair.time))
-    good = np.isfinite(expected)
-    like = 1.0 - float(np.var(misfit[good]) / np.var(pair.values[good])) if good.any() else 0.0
-    slope = 1.0 / gain if gain else np.nan
-    before = pair.at(pair.time)
-    bias = np.nanmean(expected) - gain * np.nanmean(pair.at(clock.on_first(pair.time)))
+    times = clock.on_first(pair.time)
+    fit = pair.fitted(times)
+    before = fit.weights @ pair.at(pair.time) + fit.bias
     return Agreement(
-        pair.shared.names, pair.shared.unit, clock.on_first(pair.time), pair.values, expected,
-        gain * before + bias, slope, like,
+        pair.shared.names, pair.shared.unit, times, pair.values, fit.expected, before, fit.gain,
+        1.0 - pair.unexplained(times),
     )  # fmt: skip
 
 

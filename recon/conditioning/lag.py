@@ -18,58 +18,103 @@ COARSE = 2.0  # Hz, for the first offset; a drift of a tenth of a second does no
 LEAST_OVERLAP = 5.0  # s, or 30 % of the shorter log
 LIKE = 0.5  # share of the variance that must be explained
 EXACT = 1e-3  # share of the variance that no two sensors agree on
+FEWEST = 50  # samples to compare for each signal of the first log
+COMPONENTS_COARSE = 4
+COMPONENTS_KEPT = 8  # of the gauges: with fewer, forces leave a lag of some 50 ms unexplained
 AMBIGUOUS = 0.97  # a second offset that fits so nearly as well is as good as the first
 
 
 @dataclass(frozen=True, slots=True)
+class Fit:
+    """The second log's signal as the first log's makes it: `weights` times signals plus `bias`.
+
+    `misfit` (point,) is zero and `expected` (point,) NaN where the first log has no signal.
+    """
+
+    misfit: Floats
+    expected: Floats
+    weights: Floats
+    bias: float = float("nan")
+
+    @property
+    def gain(self) -> float:
+        """Ratio of the first log's signal to the second's, NaN where several signals make one."""
+        return 1.0 / float(self.weights[0]) if len(self.weights) == 1 else float("nan")
+
+
+@dataclass(frozen=True, slots=True)
 class Pair:
-    """A pair of signals, averaged: the first log's smooth channel, the second's samples.
+    """A pair of signals, averaged: the first log's `smooth` signals, the second's samples.
 
     `time` [s] and `values` of the second are both (point,), in the unit of its channel.
     """
 
     shared: Shared
-    smooth: Channel
+    smooth: tuple[Channel, ...]
     time: Floats
     values: Floats
 
+    @property
+    def moves(self) -> bool:
+        """Whether there are samples enough to compare, and any motion in them."""
+        fewest = FEWEST * len(self.smooth)
+        return len(self.time) > fewest and bool(np.std(self.values) > 0)
+
     def at(self, times: Floats) -> Floats:
-        """The first log's signal at times (point,) of its clock [s], NaN where it has none."""
-        return self.smooth.at(times, reach_of(self.smooth.step))
+        """The first log's signals (signal, point) at times (point,) of its clock [s], else NaN."""
+        return np.stack([one.at(times, reach_of(one.step)) for one in self.smooth])
 
-    def fitted(self, times: Floats, sigma: float = 1.0) -> tuple[Floats, Floats, float]:
-        """Misfit (point,) in units of `sigma`, expected values (point,) and the gain.
+    def fitted(self, times: Floats, sigma: float = 1.0) -> Fit:
+        """Least squares of the second log's signal on the first log's, misfit in units of `sigma`.
 
-        `times` (point,) [s] are those of the second log's samples on the first log's clock.  Gain
-        and bias, which turn the first log's signal into the second's, are those of least squares;
-        points outside the first log have no misfit.
+        `times` (point,) [s] are those of the second log's samples on the first log's clock.
         """
-        model = self.at(times)
-        good = np.isfinite(model)
-        misfit, expected = np.zeros(len(model)), np.full(len(model), np.nan)
-        if good.sum() < 3 or not np.ptp(model[good]) > 0:
-            return misfit, expected, np.nan
-        gain, bias = np.polyfit(model[good], self.values[good], 1)
-        expected[good] = gain * model[good] + bias
+        signals = self.at(times)
+        good = np.isfinite(signals).all(axis=0)
+        misfit, expected = np.zeros(len(times)), np.full(len(times), np.nan)
+        nothing = Fit(misfit, expected, np.full(len(signals), np.nan))
+        if good.sum() < 3 * len(signals) or not np.ptp(signals[:, good]) > 0:
+            return nothing
+        columns = np.vstack([signals[:, good], np.ones(good.sum())]).T
+        *weights, bias = np.linalg.lstsq(columns, self.values[good], rcond=None)[0]
+        expected[good] = columns @ [*weights, bias]
         misfit[good] = (self.values[good] - expected[good]) / sigma
-        return misfit, expected, float(gain)
+        return Fit(misfit, expected, np.array(weights), float(bias))
 
     def unexplained(self, times: Floats) -> float:
         """Share of the variance of the second log's signal that the first does not explain.
 
         `times` (point,) [s] as for `fitted`.
         """
-        misfit, expected, _ = self.fitted(times)
-        good = np.isfinite(expected)
-        return float(np.var(misfit[good]) / np.var(self.values[good])) if good.sum() > 3 else 1.0
+        fit = self.fitted(times)
+        good = np.isfinite(fit.expected)
+        if good.sum() <= 3:
+            return 1.0
+        return float(np.var(fit.misfit[good]) / np.var(self.values[good]))
 
 
 def pair_of(shared: Shared) -> Pair:
-    """Average both signals, and low-pass them alike so that different sensors can be compared."""
-    a, b = (_averaged(*signal) for signal in (shared.first, shared.second))
-    band = min(COMPARED, 0.4 / max(a.step, b.step)) if min(len(a.time), len(b.time)) > 1 else 0.0
-    a, b = _smoothed(a, band), _smoothed(b, band)
-    return Pair(shared, a, b.time, b.values)
+    """Average both signals and low-pass them, so that different sensors can be compared."""
+    time, values = shared.first
+    columns = values.reshape(len(time), -1)
+    whole = np.isfinite(columns).all(axis=1)
+    first = [_averaged(time[whole], column[whole]) for column in columns.T]
+    second = _averaged(*shared.second)
+    if min(len(first[0].time), len(second.time)) < 2:
+        return Pair(shared, tuple(first), second.time, second.values)
+    smooth = tuple(_smoothed(one) for one in first)
+    second = _smoothed(second)
+    return Pair(shared, _principal(smooth), second.time, second.values)
+
+
+def _principal(signals: tuple[Channel, ...]) -> tuple[Channel, ...]:
+    """The few principal components of many signals, largest first; a single one as it is."""
+    if len(signals) == 1:
+        return signals
+    values = np.stack([one.values - one.values.mean() for one in signals], axis=1)
+    values /= np.maximum(values.std(axis=0), 1e-300)
+    components = np.linalg.svd(values, full_matrices=False)[0][:, :COMPONENTS_KEPT]
+    return tuple(Channel(signals[0].time, column) for column in components.T)
 
 
 def _averaged(time: Floats, values: Floats) -> Channel:
@@ -85,13 +130,16 @@ def _averaged(time: Floats, values: Floats) -> Channel:
     )
 
 
-def _smoothed(channel: Channel, bandwidth: float) -> Channel:
-    """The channel below a bandwidth [Hz]; no filter runs across its gaps."""
-    if len(channel.time) < 64:
+def _smoothed(channel: Channel) -> Channel:
+    """The channel below the compared bandwidth; no filter runs across its gaps.
+
+    A channel too slow for that is left as it is: its samples are those of single instants.
+    """
+    if len(channel.time) < 64 or channel.step > 0.25 / COMPARED:
         return channel
     cuts = np.flatnonzero(np.diff(channel.time) > 3 * channel.step) + 1
     parts = [slice(a, b) for a, b in zip([0, *cuts], [*cuts, len(channel.time)], strict=True)]
-    passed = low_pass(channel.values[:, None], bandwidth, 1.0 / channel.step, parts)[:, 0]
+    passed = low_pass(channel.values[:, None], COMPARED, 1.0 / channel.step, parts)[:, 0]
     return Channel.of(channel.time, passed, "")
 
 
@@ -105,7 +153,7 @@ def first_lag(pairs: list[Pair], where: str) -> float:
     """
     from scipy.signal import find_peaks
 
-    step = max(GRID, *(pair.smooth.step for pair in pairs))
+    step = max(GRID, *(pair.smooth[0].step for pair in pairs))
     found = [_correlation(pair, step) for pair in pairs]
     low = min(lags[0] for lags, _, _ in found)
     high = max(lags[-1] for lags, _, _ in found)
@@ -144,23 +192,38 @@ def first_lag(pairs: list[Pair], where: str) -> float:
 
 
 def _correlation(pair: Pair, step: float) -> tuple[Floats, Floats, Floats]:
-    """Lags [s], squared correlation at each, and the overlap [s] where it is long enough."""
-    from scipy.signal import correlate, correlation_lags
+    """Lags [s], share of the variance explained at each, and the overlap [s] if it is long enough.
 
-    a, mask_a, start_a = _on_grid(pair.smooth, step)
+    The shares of several signals of the first log add up, because these are orthogonal.
+    """
+    from scipy.signal import correlation_lags
+
     b, mask_b, start_b = _on_grid(Channel(pair.time, pair.values), step)
+    share: Floats | float = 0.0
+    for one in pair.smooth[:COMPONENTS_COARSE]:
+        a, mask_a, start_a = _on_grid(one, step)
+        more, overlap = _squared(a, mask_a, b, mask_b, step)
+        share = share + more
+    lags = correlation_lags(len(a), len(b)) * step + start_a - start_b
+    return np.asarray(lags), np.clip(share, 0, 1), overlap
+
+
+def _squared(
+    a: Floats, mask_a: Floats, b: Floats, mask_b: Floats, step: float
+) -> tuple[Floats, Floats]:
+    """Squared correlation at every lag, and the overlap [s] where it is long enough."""
+    from scipy.signal import correlate
+
     product, energy_a, energy_b, overlap = (
         correlate(x, y, method="fft")
         for x, y in ((a, b), (a**2, mask_b), (mask_a, b**2), (mask_a, mask_b))
     )
-    lags = correlation_lags(len(a), len(b)) * step + start_a - start_b
     least = min(LEAST_OVERLAP, 0.3 * step * min(mask_a.sum(), mask_b.sum()))
     # Where little of the motion lies in the overlap, a correlation says nothing.
-    moving = 0.1 * min((a**2).sum(), (b**2).sum() * (a**2).sum() / max((b**2).sum(), 1e-300))
-    enough = (overlap * step >= least) & (energy_a > moving)
+    enough = (overlap * step >= least) & (energy_a > 0.1 * (a**2).sum())
     size = np.maximum(energy_a, 0) * np.maximum(energy_b, 0)
     square = np.divide(product**2, size, out=np.zeros_like(size), where=enough & (size > 0))
-    return np.asarray(lags), np.clip(square, 0, 1), np.where(enough, overlap * step, 0.0)
+    return square, np.where(enough, overlap * step, 0.0)
 
 
 def _on_grid(channel: Channel, step: float) -> tuple[Floats, Floats, float]:

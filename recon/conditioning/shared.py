@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 # Channels that say nothing about time: they move too little, or in steps.
 MEAN = "mean of"
 NOT_COMPARED = ("gauge_temperature", "gear", "marker")
-Signal = tuple[Floats, Floats]  # times [s] and values of one signal, both (sample,)
+NEARLY = 0.9  # share of the samples that hold a number
+GAUGES, U_LAG_GAUGES = "the gauges", 0.01  # s, as for STAND_INS
+Signal = tuple[Floats, Floats]  # times (sample,) [s], values (sample,) or (sample, gauge)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +65,18 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset) -> list[Shared]:
     """Signals of both logs that must agree.
 
     These are the channels that both have.  Only if there are none, what stands for a quantity is
-    compared: the mean of the hubs for the horizontal acceleration of the body, speed times yaw
-    rate for the lateral acceleration, and the mean of the wheel speeds for the speed; of these
-    the pairs that lag least.
+    compared: the mean of the hubs, or the gauges together, for the horizontal acceleration of the
+    body (the tyres' forces are what accelerates it), speed times yaw rate for the lateral
+    acceleration, and the mean of the wheel speeds for the speed; of these the pairs that lag
+    least.
     """
     a, b = _signals(first), _signals(second)
     names = [(k, k, 0.0) for k in a if k in b and not k.startswith(MEAN)]
     if not names:
         both = [(*s.names, s.u_lag) for s in STAND_INS]
         both += [(two, one, u) for one, two, u in both]
+        both += [(GAUGES, f"acceleration_{c}", U_LAG_GAUGES) for c in ("x", "y")]
+        a |= _gauges(first)
         names = [pair for pair in both if pair[0] in a and pair[1] in b]
     least = min((u for _, _, u in names), default=0.0)
     times = [log["elapsed_time"].to_numpy() for log in (first, second)]
@@ -80,6 +85,13 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset) -> list[Shared]:
         for own, other, u in names
         if u == least
     ]
+
+
+def _gauges(log: xr.Dataset) -> dict[str, tuple[Floats, str]]:
+    """All gauges that hold numbers nearly throughout, (sample, gauge), if there are any."""
+    values = log["indication"].to_numpy()
+    whole = np.isfinite(values).mean(axis=0) > NEARLY if values.size else np.zeros(0, dtype=bool)
+    return {GAUGES: (values[:, whole], "")} if whole.any() else {}
 
 
 def _signals(log: xr.Dataset) -> dict[str, tuple[Floats, str]]:
