@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.base.errors import DataError, DataWarning, PriorWarning
+from recon.base.errors import DataError, DataWarning, DoubtWarning, PriorWarning
 from recon.calibration.applied import pulls_of
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import CornerCalibration
@@ -155,7 +155,8 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
     log = day().conditioned.isel(elapsed_time=slice(600, 640))
     used = replace(made, vehicle_checksum=day().car.checksum)
     assert used.unusable == ("FL",)
-    with unwarned(), pytest.warns(DataWarning, match="calibration of corner FL: verification fail"):
+    said_when_used = pytest.warns(DataWarning, match="calibration of corner FL: verification fail")
+    with unwarned(), pytest.warns(DoubtWarning, match="FL: unusable calibration"), said_when_used:
         reconstruct(log, used, day().car, accept_corner=["FL"])
 
 

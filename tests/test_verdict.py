@@ -133,3 +133,23 @@ def test_a_limited_corner_is_used_and_stated() -> None:
 
 def test_a_calibration_without_some_gauges_is_judged_anew() -> None:
     assert day().calibration.corners["FL"].without("FL_push_rod").verdict is None
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (0.4536, "if loads in lbf were written as kgf"),
+        (2.205, "if loads in kgf were written as lbf"),
+        (9.807, "if loads in kgf were written as N"),
+        (4.448, "if loads in lbf were written as N"),
+    ],
+)
+def test_loads_in_another_unit_are_named_as_such(factor: float, words: str) -> None:
+    """Held-out pulls in the same unit agree, so that only the bridges show it."""
+    corner = front_left()
+    found = verdict(replace(corner, K=factor * corner.K))
+    assert found.state == "unusable"
+    assert words in found.words
+    assert len(found.doubts) == 1
+    # Twin: half of what the bridges should is no pair of units, but a bridge mistaken throughout.
+    assert "were written as" not in verdict(replace(corner, K=0.5 * corner.K)).words

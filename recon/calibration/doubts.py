@@ -7,11 +7,13 @@ all agrees.  The limits are common practice, no source, unless a comment says wh
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
 
 CALIBRATE_AGAIN = "Calibrate again with this vehicle file."
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
+# Bridges are described to some percent: so alike are gauges that one factor spoils, and so near is
+# that factor to the one between two units of load.  Common practice, no source.
+FEWEST_ALIKE, ALIKE, SAME_FACTOR = 3, 1.3, 0.05
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 # Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
@@ -60,7 +65,8 @@ def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, 
     """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
     checks = calibration.verification
     of_checks = of_verification(checks) if checks is not None else []
-    return (*of_pulls(calibration), *of_gauges(calibration, assembly), *of_checks)
+    unit = of_unit(calibration, assembly)
+    return (*of_pulls(calibration), *(unit or of_gauges(calibration, assembly)), *of_checks)
 
 
 def of_pulls(calibration: CornerCalibration) -> list[str]:
@@ -101,6 +107,31 @@ def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
                 "Gauge factor, bridge, tube or unit mistaken?"
             )
     return out
+
+
+def of_unit(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
+    """All gauges off by one factor, which is that between two units of load."""
+    gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
+    ratios = np.array(
+        [
+            abs(calibration.K[g, calibration.members.index(on)]) / gauge.slope
+            for g, (gauge, on) in ((g, gauges[name]) for g, name in enumerate(calibration.gauges))
+        ]
+    )
+    ratios = ratios[np.isfinite(ratios)]
+    if len(ratios) < FEWEST_ALIKE or np.max(ratios) > ALIKE * np.min(ratios):
+        return []
+    found = float(np.median(ratios))
+    loads = [("N", 1.0), ("kgf", STANDARD_GRAVITY), ("lbf", POUND_FORCE), ("kN", 1e3)]
+    for (true, size), (written, other) in permutations(loads, 2):
+        if abs(found / (size / other) - 1.0) < SAME_FACTOR:
+            return [
+                f"all {len(ratios)} gauges answer {found:.3g} times what their bridges should, as "
+                f"they would if loads in {true} were written as {written} ({size / other:.3g}). "
+                "Correct the unit of strap_load or pad_load in the pull sheet or its column map; "
+                "verification pulls in the same unit do not show it."
+            ]
+    return []
 
 
 def of_verification(found: Verification) -> list[str]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.calibration.calibrated import CornerCalibration, Quality, Verdict
-from recon.calibration.doubts import of_gauges, of_pulls, of_verification
+from recon.calibration.doubts import of_gauges, of_pulls, of_unit, of_verification
 from recon.planning.unknowns import reference_of
 
 if TYPE_CHECKING:
@@ -27,14 +27,17 @@ SMALL_PULL = 0.5  # of the static load on a wheel: pulls should reach this in ea
 
 def verdict_of(corner: CornerCalibration, assembly: Assembly, car: Vehicle) -> Verdict:
     """Judge a corner by its pulls, its verification and what its bridges should indicate."""
-    pulls, gauges = of_pulls(corner), of_gauges(corner, assembly)
+    pulls, unit = of_pulls(corner), of_unit(corner, assembly)
+    gauges = unit or of_gauges(corner, assembly)
     verified = corner.verification is not None
     failed = of_verification(corner.verification) if corner.verification is not None else []
     doubts = (*pulls, *gauges, *failed)
-    against = list(failed)
+    against = [*unit, *failed]
     if corner.quality.lack_of_fit > LARGE_DISAGREEMENT:
         against += pulls
-    if not verified:  # held-out pulls would show whether the gauge or its description is wrong
+    if (
+        not verified and not unit
+    ):  # held-out pulls would show whether the gauge or its description is wrong
         against += gauges
     if against:
         words = f"{corner.corner} is not to be used, because {_joined(against)}"
