@@ -33,7 +33,7 @@ def made(force: np.ndarray, noise: float = 0.0, u: Three = (0, 0, 0)) -> xr.Data
         loading[k, :, 0, k, 0] = u[k]
     forces = forces.drop_dims("cause")
     forces["loading"] = (("cause", "mode", "corner", "component", "feature"), loading)
-    for name in ("loading_turned", "loading_steered"):
+    for name in ("loading_added_intermediate", "loading_added_tyre"):
         forces[name] = (("cause", "corner", "component", "feature"), 0 * loading[:, 0])
     return stamped(forces)
 

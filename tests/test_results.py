@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -19,6 +20,8 @@ from recon.base.errors import DataError, OutputError
 from recon.base.quantities import UNITS, unit_of
 from recon.base.shipped import shipped
 from recon.calibration.store import write_calibration
+from recon.examination.reconstruct import reconstruct
+from recon.records.forces import CHANNELS, FORMER_NAMES
 from recon.records.results import read_result, write_result
 from recon.report.friction import plot_friction_plane
 from recon.report.slalom import plot_lateral_force
@@ -43,7 +46,9 @@ def written(name: str, folder: Path) -> Path:
 @pytest.mark.parametrize("name", ["forces", "slalom", "friction"])
 def test_what_is_read_back_is_what_was_written(tmp_path: Path, name: str) -> None:
     back = read_result(written(name, tmp_path))
-    xr.testing.assert_equal(back, results()[name])
+    # Channels of the log are kept in single precision, everything else to the last bit.
+    single = {n: v.astype("float32") for n, v in results()[name].items() if n in CHANNELS}
+    xr.testing.assert_equal(back, results()[name].assign(single))
     for variable in results()[name].variables:
         attributes = back[variable].attrs
         for key, value in results()[name][variable].attrs.items():
@@ -195,3 +200,32 @@ def test_shipped_files_are_there() -> None:
 def test_a_file_that_is_not_shipped_is_told() -> None:
     with pytest.raises(OutputError, match=r"no shipped file vehicles/hovercraft\.toml"):
         shipped("vehicles", "hovercraft.toml")
+
+
+def test_channels_of_the_log_are_kept_beside_the_forces(tmp_path: Path) -> None:
+    stored = read_result(write_result(day().forces, tmp_path / "forces.nc"))
+    log = day().conditioned
+    for name in ("speed", "steer", "acceleration", "hub_acceleration", "wheel_speed", "yaw_rate"):
+        kept = stored[name]
+        assert kept.dims == log[name].dims
+        assert kept.attrs["units"] == log[name].attrs["units"]
+        # Files hold numbers in single precision.
+        np.testing.assert_allclose(kept, log[name], rtol=1e-6, atol=1e-6)
+    assert stored["travel"].attrs["long_name"] == "travel as used, bump positive"
+
+
+def test_a_log_with_more_corners_keeps_those_of_the_forces() -> None:
+    alone = replace(day().calibration, corners={"RL": day().calibration.corners["RL"]})
+    log = day().conditioned.isel(elapsed_time=slice(600, 640))
+    found = reconstruct(log, alone, day().car)
+    assert found["wheel_speed"].dims == ("elapsed_time", "corner")
+    np.testing.assert_array_equal(found["wheel_speed"].sel(corner="RL"), log["wheel_speed"][:, 2])
+
+
+def test_files_with_former_names_are_read(tmp_path: Path) -> None:
+    former = {new: old for old, new in FORMER_NAMES.items()}
+    older = write_result(day().forces.rename(former), tmp_path / "older.nc")
+    found = read_result(older)
+    assert found["loading_added_tyre"].identical(
+        read_result(write_result(day().forces, tmp_path / "now.nc"))["loading_added_tyre"]
+    )

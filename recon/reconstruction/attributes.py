@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.records.forces import CHANNELS
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -35,6 +37,19 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "assumptions": " | ".join(map(str, car.assumed)),
         "format": 1,
     }
+
+
+def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
+    """Other channels of the log [SI] (elapsed_time, ...) for these corners; files halve them."""
+    out = {}
+    for name in [name for name in CHANNELS if name in log]:
+        of = log[name]
+        if "corner" in of.dims and of["corner"].to_numpy().tolist() != corners:
+            of = of.reindex(corner=corners)
+        out[name] = of.copy(deep=False)
+        out[name].attrs = CHANNELS[name].attributes
+        out[name].encoding = {"dtype": "float32"}
+    return out
 
 
 def _rounded(frequency: float) -> float:

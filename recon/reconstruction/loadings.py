@@ -15,9 +15,9 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
     Returns
     -------
     dict of name to array, as `records.forces` describes them
-        `loading` (cause, mode, corner, component, feature) [N] in vehicle axes, `loading_turned`
-        and `loading_steered` (cause, corner, component, feature) on top of it in intermediate and
-        tyre axes; labels of causes, and what the features need.
+        `loading` (cause, mode, corner, component, feature) [N] in vehicle axes; what intermediate
+        and tyre axes add to it, `loading_added_intermediate` and `loading_added_tyre` (cause,
+        corner, component, feature); labels of causes, and what the features need.
     """
     places = [(solver, wheel) for solver in solvers for wheel in range(solver.outputs.wheels)]
     parts = {cause.source: cause.part for solver in solvers for cause in solver.causes}
@@ -38,8 +38,8 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
     return {
         **_cause_labels(parts),
         "loading": loading,
-        "loading_turned": turned,
-        "loading_steered": steered,
+        "loading_added_intermediate": turned,
+        "loading_added_tyre": steered,
         **_features(places),
     }
 

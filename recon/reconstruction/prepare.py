@@ -25,7 +25,7 @@ from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
-from recon.reconstruction.attributes import provenance, verdicts_by_corner
+from recon.reconstruction.attributes import channels_of, provenance, verdicts_by_corner
 from recon.reconstruction.channels import calibration_of_log, session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.outage import Failed, outage_of, spare_solver
@@ -177,7 +177,9 @@ class Prepared:
         names = [gauge for solver in self.solvers for gauge in solver.gauges]
         status = log["gauge_status"].sel(gauge=names).to_numpy()
         more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status}
+        corners = [corner.name for solver in self.solvers for corner in solver.assembly.corners]
         out = forces.assign(stamped(FORCES, self._loadings | more))
+        out = out.assign(channels_of(log, corners))
         out = out.assign_coords(stamped(FORCES, {"gauge": np.asarray(names, dtype=str)}))
         out.attrs = provenance(log, self.car, self.calibration)
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)

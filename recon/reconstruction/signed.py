@@ -91,7 +91,7 @@ class Loadings:
         """Effect (cause, sample, component) [N] of every cause on corner `k`."""
         loading = self._of["loading"][:, :, k]
         if axes != "vehicle":
-            loading = loading + self._of["loading_turned"][:, None, k]
+            loading = loading + self._of["loading_added_intermediate"][:, None, k]
         out = self._moved(loading, k, samples, self._features(k, samples))
         if axes == "tyre":
             out += self._headed(k, samples, slice(None))
@@ -112,9 +112,9 @@ class Loadings:
             As `signed_errors`, with causes turned into a few directions that keep all sums of
             squares and products within the corner; quick enough for every sample of a log.
         """
-        loading = self._of["loading"][:, :, k] + self._of["loading_turned"][:, None, k]
+        loading = self._of["loading"][:, :, k] + self._of["loading_added_intermediate"][:, None, k]
         # A cause that turns the axes depends on the forces in them and stands by itself.
-        late = np.any(self._of["loading_steered"][:, k] != 0.0, axis=(1, 2))
+        late = np.any(self._of["loading_added_tyre"][:, k] != 0.0, axis=(1, 2))
         features = self._features(k, samples)
         size = np.sqrt(np.nanmean(features**2, axis=1)) + 1e-12
         others = loading[~late]
@@ -170,7 +170,7 @@ class Loadings:
 
     def _headed(self, k: int, samples: Positions, causes: slice | NDArray[np.bool_]) -> Floats:
         """Effect of causes that turn the tyre axes there, (cause, sample, 3), before the turn."""
-        steered = self._of["loading_steered"][causes, k]
+        steered = self._of["loading_added_tyre"][causes, k]
         return _by_features(steered, self._features(k, samples, "tyre_force_intermediate"))
 
     def _unit(self, k: int) -> Positions:

@@ -16,6 +16,7 @@ from recon.base.labelled import LARGEST, Variable, place_of, require, require_co
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
+from recon.records.logs import VARIABLES
 from recon.records.record import RECORD
 
 if TYPE_CHECKING:
@@ -145,11 +146,19 @@ FORCES: dict[str, Variable] = {
         finite=True,
         more=_PER_CAUSE,
     ),
-    "loading_turned": Variable(
-        _EFFECT, "more in intermediate axes", "N", finite=True, more=_PER_CAUSE
+    "loading_added_intermediate": Variable(
+        _EFFECT,
+        "effect that each cause adds in intermediate axes, as roll and pitch turn the forces",
+        "N",
+        finite=True,
+        more=_PER_CAUSE,
     ),
-    "loading_steered": Variable(
-        _EFFECT, "more in tyre axes, intermediate forces", "N", finite=True, more=_PER_CAUSE
+    "loading_added_tyre": Variable(
+        _EFFECT,
+        "effect that each cause adds in tyre axes, as the heading turns intermediate forces",
+        "N",
+        finite=True,
+        more=_PER_CAUSE,
     ),
     "partner": Variable(
         ("corner",),
@@ -187,6 +196,13 @@ FORCES: dict[str, Variable] = {
         ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True
     ),
 }
+# Other channels of the log; travel and rack are there as they were used.
+CHANNELS: dict[str, Variable] = {
+    name: replace(of, long_name=f"{of.long_name}, as logged and conditioned")
+    for name, of in VARIABLES.items()
+    if name not in FORCES
+}
+FORCES |= CHANNELS
 _WEIGHING = ("weighing",)
 FORCES |= RECORD | {
     "weighing_corner": Variable(_WEIGHING, "corner on its pad", kind="word", words=CORNERS),
@@ -216,12 +232,17 @@ DOUBTS: dict[str, Variable] = {
 }  # fmt: skip
 FORCES |= DOUBTS
 LABELS = ("elapsed_time", "corner", "component")
+# Names in files that were written before these variables were renamed.
+FORMER_NAMES = {
+    "loading_turned": "loading_added_intermediate",
+    "loading_steered": "loading_added_tyre",
+}
 # Whatever has one of these is a result of the reconstruction, whole or spoiled.
 ONLY_FORCES = tuple(name for name in FORCES if name.startswith(("tyre_force", "loading", "hub_")))
 SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of them or none
 # What `signed_errors` wants of forces: the loadings of every cause and what they multiply.
 SIGNED = (
-    *("loading", "loading_turned", "loading_steered", "feature_scale", "partner"),
+    *("loading", "loading_added_intermediate", "loading_added_tyre", "feature_scale", "partner"),
     *("tyre_force_vehicle", "tyre_force_intermediate"),
     *("hub_moment", "hub_mode", "heading", "travel", "rack", "status"),
 )

@@ -17,7 +17,7 @@ import numpy as np
 from recon.base.errors import DataError
 from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
-from recon.records.forces import ONLY_FORCES, require_sound_forces
+from recon.records.forces import FORMER_NAMES, ONLY_FORCES, require_sound_forces
 from recon.records.record import Record, with_record
 
 if TYPE_CHECKING:
@@ -101,7 +101,8 @@ def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
             variable = dataset.variables[name]
             fill = None if _is_whole(dataset, name) else np.nan
             dims = [str(dim) for dim in variable.dims]
-            out: Any = file.createVariable(name, variable.dtype, dims, fill_value=fill)
+            kind = variable.encoding.get("dtype", variable.dtype)
+            out: Any = file.createVariable(name, kind, dims, fill_value=fill)
             out.setncatts(variable.attrs)
             axis = variable.dims.index(SAMPLES)
             for start in range(0, dataset.sizes[SAMPLES], SECTION):
@@ -157,9 +158,16 @@ def read_result(path: str | Path) -> xr.Dataset:
             f"format {FORMAT} or older (1 or more)",
             "Update the package, or write the file again with this one.",
         )
+    source = dataset.encoding
+    dataset = dataset.rename({a: b for a, b in FORMER_NAMES.items() if _renamed(dataset, a, b)})
+    dataset.encoding = source
     if any(name in dataset.variables for name in ONLY_FORCES):
         require_sound_forces(dataset)
     return dataset
+
+
+def _renamed(dataset: xr.Dataset, former: str, name: str) -> bool:
+    return former in dataset.variables and name not in dataset.variables
 
 
 def _claimed(file: Path) -> int:
