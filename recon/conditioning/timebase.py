@@ -103,15 +103,13 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
         even = _with_rows(log, rows)
     if lost.size:
         values = even["indication"].to_numpy()
-        filled = np.array(values, copy=True)
-        for part in rows.parts:
-            filled[part] = _bridged(rows.elapsed[part], values[part], reach)
+        filled = _bridged(rows.elapsed, values, reach)
         bridged = np.isnan(values) & np.isfinite(filled)
         even = even.assign(indication=(log["indication"].dims, filled, log["indication"].attrs))
     even = _with_channels(even, rows, max(reach, GAP_STEPS / rate))
     base = TimeBase(even, rows.parts)
     if bridged is not None and bridged.any():
-        base = replace(base, bridged=bridged, longest=reach)
+        base = replace(base, bridged=bridged, longest=float(lost[lost < reach * rate][-1] / rate))
     if lost.size:
         _report(log, lost, rate, base)
     _report_slow(log, even)
@@ -150,13 +148,14 @@ def _straight_enough(raw: Floats, half: int) -> bool:
     at = np.arange(half, len(raw) - half, max(len(raw) // ENOUGH_PLACES, 1))
     if not at.size:
         return False
-    wrong = raw[at] - 0.5 * (raw[at - half] + raw[at + half])
-    near = raw[at] - 0.5 * (raw[at - 1] + raw[at + 1])
+    here = raw[at]
+    wrong = here - 0.5 * (raw[at - half] + raw[at + half])
+    near = here - 0.5 * (raw[at - 1] + raw[at + 1])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # gauges without a number
         size = np.sqrt(np.nanmean(wrong**2, axis=0))
         noise = 1.4826 * np.nanmedian(np.abs(near), axis=0)
-        allowed = np.maximum(NOISE_TIMES * noise, SPREAD_SHARE * np.nanstd(raw, axis=0))
+        allowed = np.maximum(NOISE_TIMES * noise, SPREAD_SHARE * np.nanstd(here, axis=0))
     known = np.isfinite(size)
     return bool(np.mean(size[known] <= allowed[known]) >= 0.5) if known.any() else False
 
@@ -199,9 +198,11 @@ def _with_rows(log: xr.Dataset, rows: _Rows) -> xr.Dataset:
 def _bridged(elapsed: Floats, values: Floats, reach: float) -> Floats:
     """Values (sample, gauge), their short runs of NaN replaced by straight lines."""
     out = np.array(values, copy=True)
+    good, near = np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
     for k in np.flatnonzero(np.isnan(values).any(axis=0)):
-        good = np.isfinite(values[:, k])
-        near = between(elapsed[good], elapsed, reach) & ~good
+        there = np.isfinite(values[:, k])
+        if not np.array_equal(there, good):  # a dropped row is missing in every gauge
+            good, near = there, between(elapsed[there], elapsed, reach) & ~there
         if near.any():
             out[near, k] = np.interp(elapsed[near], elapsed[good], values[good, k])
     return out
@@ -247,13 +248,27 @@ def _report(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBas
             f"{count} samples ({share:.2g} %) were dropped in gaps of up to {base.longest:.3g} s "
             "and are bridged by straight lines; the flag 'bridged' marks them"
         )
-    long = lost[lost / rate > base.longest]
+    long = np.unique(lost[lost / rate > base.longest + 0.5 / rate])
     if long.size:
+        first, last = long[0] / rate, long[-1] / rate
+        span = f"{first:.3g} s" if first == last else f"{first:.3g} to {last:.3g} s"
         sentences.append(
-            f"{long.size} gap(s) of {long[0] / rate:.3g} to {long[-1] / rate:.3g} s are not "
-            "bridged: forces are not known there, and no filter runs across them"
+            f"{int(np.isin(lost, long).sum())} gap(s) of {span} are not bridged: forces are not "
+            f"known there, and no filter runs across them{_cure(log, long, rate)}"
         )
     warnings.warn(f"{path}: {'; '.join(sentences)}.", DataWarning, stacklevel=4)
+
+
+def _cure(log: xr.Dataset, long: NDArray[np.int64], rate: float) -> str:
+    """The bandwidth that would bridge more, as the end of a sentence, or nothing."""
+    raw, most = log["indication"].to_numpy(), 0
+    for steps in long:
+        if not _straight_enough(raw, -(-int(steps) // 2)):
+            break
+        most = int(steps)
+    if not most:
+        return ""
+    return f" (a bandwidth of {PERIODS * rate / most:.3g} Hz bridges those of {most / rate:.3g} s)"
 
 
 def _report_slow(log: xr.Dataset, even: xr.Dataset) -> None:
