@@ -46,6 +46,7 @@ _PLACES = {
     "plot_forces": "recon.report.bands",
     "plot_crosstalk": "recon.report.crosstalk",
     "plot_verification": "recon.report.verification",
+    "plot_horizontal_forces": "recon.report.horizontal",
     "plot_health": "recon.report.health",
     "plot_corner": "recon.report.corner",
     "plot_travel": "recon.report.travel",

@@ -24,6 +24,7 @@ from recon.calibration.calibrated import (
 )
 from recon.report.crosstalk import plot_crosstalk
 from recon.report.friction import plot_friction_plane
+from recon.report.horizontal import plot_horizontal_forces
 from recon.report.slalom import plot_lateral_force
 from recon.report.verification import plot_verification
 from tests.made_forces import ALL, forces_of
@@ -81,7 +82,8 @@ def calibration_of(*corners, verification=True):
 PICTURES = {
     "lateral": lambda c: plot_lateral_force(forces_of(c), slalom_of(0.25, 0.75, 1.25)),
     "lateral of a run": lambda c: plot_lateral_force(with_trouble(c)),
-    "plane": lambda c: plot_friction_plane(forces_of(c)),
+    "plane": lambda c: plot_horizontal_forces(forces_of(c)),
+    "friction": lambda c: plot_friction_plane(forces_of(c)),
     "cross-talk": lambda c: plot_crosstalk(calibration_of(*c), c[0]),
     "verification": lambda c: plot_verification(calibration_of(*c)),
 }
@@ -146,7 +148,7 @@ def test_every_labelled_axis_has_a_unit_and_the_footer_says_axes_and_bandwidth(p
     quantities = [label for label in labels if label not in {"", "gauge"}]
     assert quantities
     for label in quantities:
-        assert re.search(r"\[(N|s|% of main slope)\]$", label), label
+        assert re.search(r"\[(N|s|1|% of main slope)\]$", label), label
     footer = figure.texts[-1].get_text()
     assert "bandwidth" in footer
     if picture.startswith(("lateral", "plane")):
@@ -242,63 +244,8 @@ def test_a_tyre_that_is_nowhere_known_is_said_to_be_so():
     assert panel_named(figure, "FL front left, nowhere known")
     lose(forces, slice(None), "FR", "channel_flat")
     assert "nowhere known" in plot_lateral_force(forces).texts[0].get_text()
-    assert "none known" in plot_friction_plane(forces).texts[0].get_text()
-
-
-def drawn_points(panel):
-    dots = [line for line in panel.lines if line.get_linestyle() == "None"]
-    return np.concatenate([np.column_stack(line.get_data()) for line in dots])
-
-
-def test_friction_plane_leaves_bounded_and_missing_samples_out_and_counts_them():
-    forces = forces_of()
-    forces["tyre_force"][10, 1] = [5555.0, 0.0, 0.0]
-    forces["status"][10, 1] = BIT["bound_active"] | BIT["beyond_pulls"]
-    forces["status"][11, 1] = BIT["beyond_pulls"]
-    lose(forces, slice(20, 25), "FR", "missing_input")
-    figure = plot_friction_plane(forces)
-    points = drawn_points(panel_named(figure, "FR"))
-    assert len(points) == 995
-    assert points[:, 0].max() < 1000
-    title = panel_named(figure, "FR").get_title(loc="left")
-    assert "995 samples drawn" in title
-    assert "1 with Fz held at 0, 5 not known" in title
-    assert len(drawn_points(panel_named(figure, "FL"))) == 1001
-
-
-def test_friction_plane_has_one_scale_and_round_circles():
-    figure = plot_friction_plane(forces_of())
-    assert len(figure.axes) == 4
-    assert len({(a.get_xlim(), a.get_ylim()) for a in figure.axes}) == 1
-    for panel in figure.axes:
-        assert panel.get_aspect() == 1
-        assert panel.get_xlim() == panel.get_ylim()
-        circles = [line for line in panel.lines if line.get_linestyle() != "None"]
-        radii = [np.unique(np.round(np.hypot(*c.get_data()), 6)) for c in circles]
-        assert [f"{r[0] / 1000:g} kN" for r in radii] == [t.get_text() for t in panel.texts]
-        assert all(len(r) == 1 for r in radii)
-
-
-def test_vertical_force_shows_in_three_named_steps():
-    forces = forces_of(("FL",))
-    panel = plot_friction_plane(forces).axes[0]
-    legend = legend_of(plot_friction_plane(forces))
-    low, high = map(float, re.search(r"middle: Fz (\d+) N to (\d+) N", legend).groups())
-    assert f"light: Fz below {low:.0f} N" in legend
-    assert f"heavy: Fz above {high:.0f} N" in legend
-    vertical = forces["tyre_force"][:, 0, 2].to_numpy()
-    counts = [
-        np.sum(vertical < low),
-        np.sum((vertical >= low) & (vertical < high)),
-        np.sum(vertical >= high),
-    ]
-    dots = {
-        line.get_marker(): len(line.get_xdata())
-        for line in panel.lines
-        if line.get_linestyle() == "None"
-    }
-    assert sorted(dots.values()) == sorted(counts)
-    assert len(dots) == 3
+    for plot in (plot_friction_plane, plot_horizontal_forces):
+        assert "none known" in plot(forces).texts[0].get_text()
 
 
 def lightness(colour) -> float:

@@ -16,7 +16,7 @@ SCREEN = 40 + 5 * len(ANSWERS)  # lines
 WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
-    *("forces/forces.nc", "forces/friction_plane.png", "forces/gauges.png"),
+    *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png"),
     *(f"forces/forces_{corner}.png" for corner in CORNERS),
     *(f"{a.name}/{a.result_file}" for a in ANSWERS),
     *(f"{a.name}/{a.picture_file}" for a in ANSWERS),
