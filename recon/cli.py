@@ -116,6 +116,12 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
     parser.add_argument(
+        "--friction-limit",
+        type=float,
+        metavar="RATIO",
+        help="largest horizontal force of a tyre over its Fz, such as 2.5 (default: no limit)",
+    )
+    parser.add_argument(
         "--whole-car",
         action="store_true",
         help="add the answer that also meets the car's mass times acceleration and moments",

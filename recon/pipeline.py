@@ -175,6 +175,7 @@ def reconstruct(
     stop: float | None = None,
     marker: float | None = None,
     unbounded: bool = False,
+    friction_limit: float | None = None,
     whole_car: bool = False,
     accept_corner: Collection[str] = (),
     out: Name = "forces",
@@ -207,14 +208,8 @@ def reconstruct(
     say("reconstructing forces")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DoubtWarning)  # the report says it
-        forces = solve(
-            conditioned,
-            fitted,
-            car,
-            bounded=not unbounded,
-            accept_corner=accept_corner,
-            whole_car=whole_car,
-        )
+        held = partial(solve, bounded=not unbounded, friction_limit=friction_limit)
+        forces = held(conditioned, fitted, car, accept_corner=accept_corner, whole_car=whole_car)
     doubts = doubts_in(forces)
     for sentence in implausible(forces, joined.log, car):
         warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.status import BIT
+from recon.base.status import AT_BOUND
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.reconstruction.signed import Loadings
 from recon.records.forces import SIGNED, require_forces
@@ -131,7 +131,7 @@ def _nothing(forces: xr.Dataset, low_load: float) -> DataError:
 
 def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
     force = forces["tyre_force"].to_numpy()[:, k]
-    bound = (forces["status"].to_numpy()[:, k] & BIT["bound_active"]) > 0
+    bound = (forces["status"].to_numpy()[:, k] & AT_BOUND) > 0
     return np.flatnonzero(np.isfinite(force).all(axis=1) & (force[:, 2] > low_load) & ~bound)
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
-from recon.base.status import BIT
+from recon.base.status import AT_BOUND
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
 from recon.conditioning.filters import low_pass, require_bandwidth, zero_phase_gain
 from recon.planning.combinations import NEARLY
@@ -102,7 +102,7 @@ def slalom(forces: xr.Dataset, *, bandwidth: float = BANDWIDTH) -> xr.Dataset:
         float(forces.attrs.get("bandwidth_Hz", 0.5 * rate)), rate
     )
     noise = forces["u_tyre_force_random"].to_numpy()[:, :, 1].astype(float) * min(passed, 1.0)
-    bound = (forces["status"].to_numpy() & BIT["bound_active"]) > 0
+    bound = (forces["status"].to_numpy() & AT_BOUND) > 0
     corners = [str(c) for c in forces["corner"].to_numpy()]
     drive = _Drive(forces, Loadings(forces), lateral, noise, bound, corners, waves, sums)
     return _answer(drive, bandwidth)

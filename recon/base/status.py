@@ -106,9 +106,19 @@ FLAGS = (
         "Usual causes: (a) a broken wire or a loose plug; (b) an amplifier at the end of its "
         "range. The gauge and the time stand in the doubts of the result.",
     ),
+    Flag(
+        "friction_limited",
+        4096,
+        "The horizontal force was larger than the stated friction limit times the vertical force, "
+        "and all forces of the tyre were moved to the limit. Usual causes: (a) noise on a lightly "
+        "loaded wheel; (b) a zero that has moved; (c) a limit that is too low for this tyre. The "
+        "value before is in tyre_force_unbounded. The sample is not used for friction.",
+    ),
 )
 
 BIT = {flag.name: flag.bit for flag in FLAGS}
+# A force at a bound is no measurement.
+AT_BOUND = BIT["bound_active"] | BIT["friction_limited"]
 
 # Verdict on a calibrated corner: good; good for some forces only; not to be used.
 VERDICTS = ("good", "limited", "unusable")

@@ -31,6 +31,7 @@ def reconstruct(
     car: Vehicle,
     *,
     bounded: bool = True,
+    friction_limit: float | None = None,
     accept_corner: Collection[str] = (),
     whole_car: bool = False,
 ) -> xr.Dataset:
@@ -49,6 +50,9 @@ def reconstruct(
     car : Vehicle
     bounded : bool
         Hold Fz >= 0; the unbounded value stands beside it either way.
+    friction_limit : float, optional
+        Hold the horizontal force of each tyre to this times its Fz, a loose bound such as 2.5.
+        Assemblies with forces that are not seen are held to Fz >= 0 alone.
     accept_corner : collection of str
         Corners, or tied axles, that are used although their calibration is not to be used.
     whole_car : bool
@@ -67,8 +71,8 @@ def reconstruct(
     ------
     DataError
         The calibration belongs to another car, none of its corners is in the log, a gauge is
-        dead, a corner is not to be used and was not accepted, or the whole car is asked for and
-        a corner or the body's acceleration is missing.
+        dead, a corner is not to be used and was not accepted, the whole car is asked for and
+        a corner or the body's acceleration is missing, or the limit of friction makes no sense.
     RankError
         No force component of a corner is seen by its gauges.
 
@@ -92,9 +96,11 @@ def reconstruct(
     """
     log = completed(log, calibration, car, accept_corner)
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
-    forces = prepared.solve(log, bounded=bounded)
+    forces = prepared.solve(log, bounded=bounded, friction_limit=friction_limit)
     if whole_car:
-        forces = with_whole_car(prepared, log, forces, bounded=bounded)
+        forces = with_whole_car(
+            prepared, log, forces, bounded=bounded, friction_limit=friction_limit
+        )
     examination = examine(prepared, log, forces)
     for doubt in examination.doubts:
         warnings.warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning, stacklevel=2)

@@ -2,12 +2,42 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Physics that forces are held to: Fz >= 0, and horizontal forces up to `friction` times Fz."""
+
+    vertical: bool = True
+    friction: float = np.inf
+
+    @classmethod
+    def of(cls, bounded: bool, friction_limit: float | None) -> Bound:
+        """The bound that a user asks for; None is no limit of friction.
+
+        Raises
+        ------
+        DataError
+            The limit is no positive number, or there is a limit and no bound of Fz.
+        """
+        if friction_limit is None:
+            return cls(bounded)
+        where, found = "reconstruction", f"friction_limit = {friction_limit:g}"
+        if not 0 < friction_limit < np.inf:
+            needed = "a ratio of horizontal to vertical force above 0, such as 2.5"
+            raise DataError(where, found, needed, "Correct it, or leave it out.")
+        if not bounded:
+            needed = "Fz >= 0, which a limit of friction includes"
+            raise DataError(where, f"{found} without bounds", needed, "Leave out one of them.")
+        return cls(bounded, friction_limit)
 
 
 def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[Floats, Floats]:

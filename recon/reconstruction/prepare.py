@@ -26,6 +26,7 @@ from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.attributes import channels_of, provenance, verdicts_by_corner
+from recon.reconstruction.bound import Bound
 from recon.reconstruction.channels import calibration_of_log, session_of
 from recon.reconstruction.loadings import loadings_of
 from recon.reconstruction.outage import Failed, outage_of, spare_solver
@@ -70,7 +71,9 @@ class Prepared:
     to_rack: SteerToRack
     verdicts: Mapping[str, Verdict]
 
-    def solve(self, log: xr.Dataset, *, bounded: bool = True) -> xr.Dataset:
+    def solve(
+        self, log: xr.Dataset, *, bounded: bool = True, friction_limit: float | None = None
+    ) -> xr.Dataset:
         """Tyre forces of a log, or of any part of one.
 
         Intervals are those of the session that was prepared: its noise, zeros and sensors.
@@ -81,6 +84,8 @@ class Prepared:
             As `condition` returns it, with at least the channels of the session.
         bounded : bool
             Hold Fz >= 0; the unbounded value stands beside it either way.
+        friction_limit : float, optional
+            Hold the horizontal force of each tyre to this times its Fz.
 
         Returns
         -------
@@ -90,7 +95,8 @@ class Prepared:
         Raises
         ------
         DataError
-            A channel, gauge or tare of the session is not in the log, or the tare is another.
+            A channel, gauge or tare of the session is not in the log, or the tare is another; or
+            the limit of friction makes no sense.
 
         Warns
         -----
@@ -99,7 +105,8 @@ class Prepared:
         """
         require_log(log)
         samples = log.sizes["elapsed_time"]
-        out = Collected.empty(self.solvers, self.session.attitude, samples, bounded=bounded)
+        bound = Bound.of(bounded, friction_limit)
+        out = Collected.empty(self.solvers, self.session.attitude, samples, bound)
         with one_thread(), ThreadPoolExecutor(THREADS) as pool:
             _ = self._spares  # once, before the threads want them
             for part in _parts(samples, SECTION):
@@ -120,7 +127,7 @@ class Prepared:
         # Tables of two wheels are larger.
         size = BLOCK if solver.outputs.wheels == 1 else BLOCK // 4
         for block in _parts(section.part.stop - first, size):
-            solved = solve_block(solver, given.block(block), bounded=out.bounded)
+            solved = solve_block(solver, given.block(block), bound=out.bound)
             out.put(which, slice(first + block.start, first + block.stop), solved)
         for failed, spare in self._spares[which].items():
             gauges = list(solver.gauges)
@@ -137,7 +144,7 @@ class Prepared:
         given = given.block(at)
         given.status[:] |= BIT["gauge_left_out"]
         for block in _parts(len(at), BLOCK // 4):
-            solved = solve_block(spare, given.block(block), bounded=out.bounded)
+            solved = solve_block(spare, given.block(block), bound=out.bound)
             out.put(which, section.part.start + at[block], solved, spare)
 
     @cached_property

@@ -12,6 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import stamped
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
+from recon.reconstruction.bound import Bound
 from recon.reconstruction.features import Singles
 from recon.reconstruction.in_axes import QUANTITIES, in_axes, known_sums
 from recon.reconstruction.session import Attitude
@@ -37,7 +38,7 @@ class Collected:
 
     solvers: tuple[Solver, ...]
     attitude: Attitude
-    bounded: bool
+    bound: Bound
     arrays: dict[str, Singles]
     status: NDArray[np.uint16]
     mode: NDArray[np.int8]
@@ -46,7 +47,7 @@ class Collected:
 
     @classmethod
     def empty(
-        cls, solvers: tuple[Solver, ...], attitude: Attitude, samples: int, *, bounded: bool
+        cls, solvers: tuple[Solver, ...], attitude: Attitude, samples: int, bound: Bound
     ) -> Collected:
         """Arrays for so many samples of every quantity; `put` fills them."""
         corners = sum(solver.outputs.wheels for solver in solvers)
@@ -56,7 +57,7 @@ class Collected:
         return cls(
             solvers,
             attitude,
-            bounded,
+            bound,
             arrays,
             room((corners, samples), np.uint16),
             room((corners, samples), np.int8),
@@ -85,7 +86,7 @@ class Collected:
         own = _span([s.outputs.wheels for s in self.solvers], which)
         unknown = (block.status & NOT_KNOWN) != 0
         missing = unknown[:, None] | solver.outputs.lost_of_wheels()[..., None]
-        values = in_axes(solver, block, self.attitude, bounded=self.bounded)
+        values = in_axes(solver, block, self.attitude, bounded=self.bound.vertical)
         for name, value in values.items():
             self.arrays[name][own, :, part] = np.where(missing, np.float32(np.nan), value)
         self.arrays["hub_moment"][own, part] = np.where(unknown, np.nan, block.force[:, 3])

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.status import BIT
-from recon.reconstruction.bound import bound_wheels
+from recon.reconstruction.bound import Bound, bound_wheels
 from recon.reconstruction.features import Singles, features_of, joint_mode, samples_by_mode
+from recon.reconstruction.friction_limit import beyond_limit, limit_wheels
 from recon.reconstruction.solver import Solver
 from recon.reconstruction.variance import late_effect, variances_of
 
@@ -80,8 +81,8 @@ class Solved:
         return np.asarray(self.random + self.variance.sum(axis=0) + self.late**2)
 
 
-def solve_block(solver: Solver, samples: Samples, *, bounded: bool) -> Solved:
-    """Forces and variances of one block; `bounded` holds Fz >= 0."""
+def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
+    """Forces and variances of one block, held to `bound`."""
     mode, turn = joint_mode(samples.mode), samples.turn.astype(np.float32)
     outputs, status = solver.outputs, samples.status.copy()
     lost = outputs.lost_of_wheels()
@@ -91,8 +92,13 @@ def solve_block(solver: Solver, samples: Samples, *, bounded: bool) -> Solved:
     vertical = np.einsum("wkn,kn->wn", free, turn[2])
     # The bound is evidence about a vertical force that gauges determine, and about no other.
     low = (vertical < 0.0) & ~lost[:, 2:]
-    at = np.flatnonzero(low.any(axis=0))
-    if bounded and len(at):
+    if bound.friction < np.inf and not lost.any():
+        over = beyond_limit(np.einsum("ijn,wjn->nwi", turn, free), bound.friction)
+        at = np.flatnonzero(over.any(axis=1))
+        spread = _spread(solver, basis[:, at], mode[at])
+        status[:, at] |= _limit(force, spread, samples.turn, at, bound.friction)
+    elif bound.vertical and low.any():
+        at = np.flatnonzero(low.any(axis=0))
         spread = _spread(solver, basis[:, at], mode[at])
         low[:, at] |= _hold(force, spread, turn[2], at, ~lost[:, 2])
         status[low] |= BIT["bound_active"]
@@ -170,3 +176,24 @@ def _hold(
     force[:, :3, at] = found.transpose(1, 2, 0)
     touching = np.abs(np.einsum("nwk,nk->wn", found, upward)) < TOUCHING
     return np.asarray(touching & held[:, None])
+
+
+def _limit(
+    force: Singles, spread: Floats, turn: Floats, at: NDArray[np.int64], limit: float
+) -> NDArray[np.uint16]:
+    """Hold `force` (w, 4, sample) within the friction limit at the samples `at`, in place.
+
+    Returns the flags (w, at): on the limit, or with Fz at zero.
+    """
+    wheels, n = len(force), len(at)
+    turned = np.moveaxis(turn[..., at], -1, 0)
+    level = np.einsum("nij,wjn->nwi", turned, force[:, :3, at].astype(float))
+    by_wheel = spread.reshape(n, wheels, 3, wheels, 3)
+    joint = np.einsum("nij,nwjvk,nlk->nwivl", turned, by_wheel, turned, optimize=True)
+    found = limit_wheels(level, joint.reshape(spread.shape), limit).force
+    force[:, :3, at] = np.einsum("nij,nwi->wjn", turned, found)
+    flat, up = np.hypot(found[..., 0], found[..., 1]).T, found[..., 2].T
+    flags = np.zeros((wheels, n), dtype=np.uint16)
+    flags[np.abs(limit * up - flat) < TOUCHING] = BIT["friction_limited"]
+    flags[up < TOUCHING] = BIT["bound_active"]
+    return flags

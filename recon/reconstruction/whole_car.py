@@ -28,7 +28,7 @@ from recon.base.quantities import CORNERS
 from recon.base.threads import one_thread
 from recon.conditioning.filters import low_pass
 from recon.planning.unknowns import reference_of
-from recon.reconstruction.bound import bound_wheels
+from recon.reconstruction.bound import Bound, bound_wheels
 from recon.reconstruction.car_balance import (
     SLOW,
     CarBalance,
@@ -37,6 +37,7 @@ from recon.reconstruction.car_balance import (
     motion_of,
     places_of,
 )
+from recon.reconstruction.friction_limit import beyond_limit, limit_wheels
 from recon.reconstruction.limits import limits_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.samples import body_of, samples_of
@@ -53,7 +54,12 @@ UP = np.array([0.0, 0.0, 1.0])
 
 
 def with_whole_car(
-    prepared: Prepared, log: xr.Dataset, forces: xr.Dataset, *, bounded: bool = True
+    prepared: Prepared,
+    log: xr.Dataset,
+    forces: xr.Dataset,
+    *,
+    bounded: bool = True,
+    friction_limit: float | None = None,
 ) -> xr.Dataset:
     """Add the answer with whole-car rows to forces.
 
@@ -66,6 +72,8 @@ def with_whole_car(
         As `prepared.solve` returns it.
     bounded : bool
         Hold Fz >= 0.
+    friction_limit : float, optional
+        Hold the horizontal force of each tyre to this times its Fz.
 
     Returns
     -------
@@ -76,8 +84,10 @@ def with_whole_car(
     Raises
     ------
     DataError
-        One of the four corners is not there, or the body's acceleration is not logged.
+        One of the four corners is not there, the body's acceleration is not logged, or the limit
+        of friction makes no sense.
     """
+    bound = Bound.of(bounded, friction_limit)
     found = [str(c) for c in forces["corner"].to_numpy()]
     if sorted(found) != sorted(CORNERS):
         raise DataError(
@@ -88,7 +98,7 @@ def with_whole_car(
         )
     with one_thread():
         state = CarState.of(prepared, log, forces)
-        answer = _solve(state, bounded=bounded)
+        answer = _solve(state, bound)
     out = forces.assign(stamped(FORCES, answer))
     out.attrs["whole_car_rows"] = ", ".join(state.balance.rows)
     return out
@@ -212,7 +222,7 @@ def gain_of(state: CarState, at: NDArray[np.int64]) -> Gain:
     return Gain(gain, gain @ np.swapaxes(shared, 1, 2))
 
 
-def _solve(state: CarState, *, bounded: bool) -> dict[str, NDArray]:
+def _solve(state: CarState, bound: Bound) -> dict[str, NDArray]:
     n = state.force.shape[1]
     full = np.arange(n)
     apart = state.balance.given - _product(state.rows(full), state.force)
@@ -233,7 +243,7 @@ def _solve(state: CarState, *, bounded: bool) -> dict[str, NDArray]:
         removed = weights.mean(np.diagonal(found.removed, axis1=1, axis2=2)).T
         u[:, own] = np.sqrt(np.maximum(state.variance[:, own] - removed, state.random[:, own]))
     force[:, ~usable], u[:, ~usable] = np.nan, np.nan
-    return _bounded(state, force, u, bounded=bounded)
+    return _bounded(state, force, u, bound)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,19 +269,18 @@ def _product(matrix: Floats, vector: Floats) -> Floats:
     return np.asarray(np.einsum("rkn,kn->rn", matrix, vector))
 
 
-def _bounded(state: CarState, force: Floats, u: Floats, *, bounded: bool) -> dict[str, NDArray]:
+def _bounded(state: CarState, force: Floats, u: Floats, bound: Bound) -> dict[str, NDArray]:
     free = force.reshape(4, 3, -1).transpose(2, 0, 1).copy()
     out, held = free.copy(), np.zeros(free.shape[:2], dtype=bool)
-    low = np.flatnonzero((free[..., 2] < 0).any(axis=1)) if bounded else np.zeros(0, dtype=int)
-    for start in range(0, len(low), BLOCK):
-        at = low[start : start + BLOCK]
-        normal = np.broadcast_to(UP, (len(at), 3))
-        every = np.ones(4, dtype=bool)
-        out[at] = bound_wheels(free[at], _covariance(state, at), normal, every)
-        held[at] = out[at][..., 2] < TOUCHING
-        out[..., 2][held] = 0.0  # exactly, not to rounding
+    over = free[..., 2] < 0
+    if bound.friction < np.inf:
+        over = beyond_limit(free, bound.friction)
+    beyond = np.flatnonzero(over.any(axis=1) & bound.vertical)
+    for start in range(0, len(beyond), BLOCK):
+        at = beyond[start : start + BLOCK]
+        out[at], held[at] = _held(free[at], _covariance(state, at), bound)
     u_wheels = u.reshape(4, 3, -1).transpose(2, 0, 1)
-    lower, upper = limits_of(out, u_wheels, np.nan_to_num(free[..., 2]), bounded=bounded)
+    lower, upper = limits_of(out, u_wheels, np.nan_to_num(free[..., 2]), bounded=bound.vertical)
     back = np.argsort(state.order)  # into the order of the file
     named = {
         "tyre_force_whole_car": out,
@@ -281,6 +290,19 @@ def _bounded(state: CarState, force: Floats, u: Floats, *, bounded: bool) -> dic
     }
     answer = {name: values[:, back].astype(np.float32) for name, values in named.items()}
     return answer | {"whole_car_at_bound": held[:, back].astype(np.int8)}
+
+
+def _held(free: Floats, covariance: Floats, bound: Bound) -> tuple[Floats, NDArray[np.bool_]]:
+    """Forces (at, 4, 3) [N] held to the bound, and the wheels (at, 4) that touch it."""
+    if bound.friction < np.inf:
+        out = limit_wheels(free, covariance, bound.friction).force
+        left = bound.friction * out[..., 2] - np.hypot(out[..., 0], out[..., 1])
+        return out, left < TOUCHING
+    normal = np.broadcast_to(UP, (len(free), 3))
+    out = bound_wheels(free, covariance, normal, np.ones(4, dtype=bool))
+    held = out[..., 2] < TOUCHING
+    out[..., 2][held] = 0.0  # exactly, not to rounding
+    return out, held
 
 
 def _covariance(state: CarState, at: NDArray[np.int64]) -> Floats:

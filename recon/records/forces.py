@@ -84,7 +84,7 @@ FORCES: dict[str, Variable] = {
     "component": Variable(("component",), "axis", kind="word", words=COMPONENTS),
     "whole_car_at_bound": Variable(
         _WHEEL,
-        "1 where the balance of the whole car leaves Fz at its bound",
+        "1 where the answer with the whole car is at a bound, and no measurement",
         kind="whole",
         least=0,
         most=1,

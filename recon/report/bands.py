@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.status import BIT
+from recon.base.status import AT_BOUND, BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.records.forces import require_forces
 from recon.report.series import stretches, thinned
@@ -63,7 +63,7 @@ def lanes_of(forces: xr.Dataset, corner: str) -> dict[str, NDArray[np.bool_]]:
     status = tyre["status"].to_numpy()
     unknown = np.isnan(tyre["tyre_force"].to_numpy()).all(axis=1)
     out = {
-        BOUNDED: (status & BIT["bound_active"]) != 0,
+        BOUNDED: (status & AT_BOUND) != 0,
         BEYOND: (status & BIT["beyond_pulls"]) != 0,
         DOUBTED: (status & BIT["doubted"]) != 0,
     }

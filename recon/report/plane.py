@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
-from recon.base.status import BIT
+from recon.base.status import AT_BOUND
 from recon.report.sheet import (
     INK,
     LOOKS,
@@ -72,7 +72,7 @@ def known_forces(forces: xr.Dataset, corner: str) -> tuple[Floats, NDArray[np.bo
     """
     force = forces["tyre_force"].sel(corner=corner, component=list(COMPONENTS))
     values = force.transpose("elapsed_time", "component").to_numpy()
-    held = (forces["status"].sel(corner=corner).to_numpy() & BIT["bound_active"]) != 0
+    held = (forces["status"].sel(corner=corner).to_numpy() & AT_BOUND) != 0
     known = np.isfinite(values).all(axis=1)
     return values[known & ~held], held, int(np.sum(~known & ~held))
 

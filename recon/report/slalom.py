@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.status import BIT, FLAGS
+from recon.base.status import AT_BOUND, FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.result import NOT_KNOWN
 from recon.records.forces import require_forces
@@ -127,7 +127,7 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
     corners = [str(c) for c in shown["corner"].to_numpy()]
     hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
-    held = bool((shown["status"] & BIT["bound_active"]).any())
+    held = bool((shown["status"] & AT_BOUND).any())
     scale = _scale(shown, held=held, numbered=bool(cones))
     figure = empty_sheet(11.0, 1.6 + 2.25 * len(corners))
     legend = _legend(hatches, held=held, cones=bool(cones))
@@ -250,7 +250,7 @@ def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
 
 def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
     """Stretches with Fz held at zero, in a lane that the force never reaches."""
-    held = (tyre["status"].to_numpy() & BIT["bound_active"]) != 0
+    held = (tyre["status"].to_numpy() & AT_BOUND) != 0
     across = panel.get_xaxis_transform()
     panel.broken_barh(
         stretches(held, tyre["elapsed_time"].to_numpy()),
