@@ -147,3 +147,23 @@ def test_the_size_of_a_comparison_is_that_of_generalised_least_squares() -> None
     covariance = np.diag(spread**2) * n / INDEPENDENT + sum(np.outer(e, e) for e in effects)
     # Exact but for rounding of a well conditioned 50 by 50 system.
     assert compared.chi_square == pytest.approx(seen @ np.linalg.solve(covariance, seen), rel=1e-9)
+
+
+def late(gauges: slice, delay: float) -> Spoil:
+    """Gauges that show what happened a delay [s] ago."""
+
+    def spoil(raw: xr.Dataset) -> None:
+        time, values = raw["elapsed_time"].to_numpy(), raw["indication"].to_numpy()
+        for g in range(*gauges.indices(values.shape[1])):
+            values[:, g] = np.interp(time - delay, time, values[:, g])
+
+    return spoil
+
+
+def test_the_gauges_of_a_late_logger_are_named() -> None:
+    rear = [str(g) for g in day().log["gauge"].to_numpy() if str(g).startswith("R")]
+    (doubt,) = examined(late(slice(-len(rear), None), 0.012)).doubts
+    assert (doubt.cause, list(doubt.channels)) == ("late", rear)
+    assert set(doubt.corners) == {"RL", "RR"}
+    shift = float(doubt.do.split("by ")[1].split(" ms")[0])
+    assert shift == pytest.approx(-12.0, abs=4.0)  # ms; slopes over short means see most of it

@@ -14,6 +14,7 @@ from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
 from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
+from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.tare_causes import tare_causes
@@ -41,8 +42,9 @@ JUDGE = Judge(
         sums_agree,
         wheels_agree,
         channels_agree,
+        gauges_on_time,
     ),
-    proposals=(gauge_causes, tare_causes, ordinary_causes),
+    proposals=(gauge_causes, tare_causes, ordinary_causes, late_causes),
 )
 
 

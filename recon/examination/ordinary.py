@@ -25,7 +25,7 @@ WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
 TILT = 0.03  # rad, of an accelerometer
 GAIN = 0.06  # of an accelerometer
 HUB_ZERO = 0.3  # m/s2
-SHAKES = (0.8, 1.0, 2.5)  # m/s2, of a hub against the body, in short means
+SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
 
@@ -171,10 +171,18 @@ def _hubs(motion: Motion) -> Iterator[Comparison]:
                 "m/s2",
                 hub[:, k],
                 expected,
-                np.hypot(SHAKES[k], 0.02 * jerk[k]) + 0.05 * np.abs(np.nan_to_num(moved[k])),
+                _shaken(hub[:, k] - expected, k) + 0.02 * jerk[k],
                 [GAIN * expected, HUB_ZERO * ones, *tilted],
                 channels=(f"hub_acceleration_{name}_{axis}", f"acceleration_{axis}"),
             )
+
+
+def _shaken(difference: Floats, k: int) -> float:
+    """Spread [m/s2] of a hub's acceleration along one axis; on a rough road as much as it shows.
+
+    Wrong signs, axes and units move the mean of the upward one, whose scatter says nothing.
+    """
+    return float(np.hypot(SHAKES[k], scatter(difference))) if k == 2 else SHAKES[k]
 
 
 def _gravity(motion: Motion) -> Iterator[Comparison]:
@@ -193,7 +201,7 @@ def _gravity(motion: Motion) -> Iterator[Comparison]:
             "m/s2",
             found[:, 2],
             STANDARD_GRAVITY * ones,
-            SHAKES[2],
+            _shaken(found[:, 2], 2),
             [0.5 * ones],
             channels=(f"{name}_{corner}_z" if corner else f"{name}_z",),
         )

@@ -95,7 +95,7 @@ def sums_agree(view: View) -> Iterator[Term]:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return
-    for make in (_sums, _sideways, _lengthways, _yaw):
+    for make in (sums_of, _sideways, _lengthways, _yaw):
         for comparison in make(whole):
             yield comparison.term
 
@@ -107,7 +107,7 @@ def weights_of(component: int, corners: slice = slice(None)) -> Floats:
     return weights
 
 
-def _sums(whole: Whole) -> Iterator[Comparison]:
+def sums_of(whole: Whole) -> Iterator[Comparison]:
     """Sums of Fx, Fy and Fz against mass times specific force."""
     mass, moved = whole.stance.mass, whole.motion.inertial
     turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2

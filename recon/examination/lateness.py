@@ -1,0 +1,166 @@
+"""Time of the gauges against the accelerations: a logger or amplifier that lags behind.
+
+Whatever is late by a few milliseconds is wrong by its slope times the delay.  The sums of forces
+must follow the acceleration of the body at every moment; what is left of them, compared with the
+slopes of the forces of each corner, gives the delay of the gauges of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import CORNERS
+from recon.examination.comparison import FEWEST, Comparison
+from recon.examination.term import Candidate, Term
+from recon.examination.view import Part, View
+from recon.examination.whole_car import sums_of, whole_of
+
+PRIOR = 0.05  # s, delay that a logger may have
+FLOOR = 1.2e-3  # s, of a delay: what the body does meanwhile; sound drives stay below
+MODEL = 2.0  # N, least noise of a sum
+ALIKE = np.sqrt(2.0)  # neighbouring samples err alike
+SENSED = 0.03  # of a sum: gains of all sensors
+STEP = 0.01  # s, over which slopes are taken
+LIMIT = 5.0  # mean square of delays over their variance; sound drives stay below 3
+NAME = "time of the gauges against acceleration"
+
+
+@dataclass(frozen=True)
+class Delays:
+    """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`."""
+
+    names: tuple[str, ...]
+    information: Floats
+    score: Floats
+
+    def of(self, chosen: tuple[str, ...]) -> tuple[Floats, Floats]:
+        """Delays (chosen,) [s] if all others are on time, and their covariance."""
+        at = [self.names.index(name) for name in chosen]
+        covariance = np.linalg.inv(self.information[np.ix_(at, at)])
+        return np.asarray(covariance @ self.score[at]), np.asarray(covariance)
+
+    @property
+    def chi_square(self) -> float:
+        """Sum of squares of all delays over their covariance."""
+        delay, covariance = self.of(self.names)
+        wider = covariance + FLOOR**2 * np.eye(len(delay))
+        return float(delay @ np.linalg.solve(wider, delay))
+
+
+def gauges_on_time(view: View) -> Iterator[Term]:
+    """Delay of the gauges of every assembly; needs four corners whose sums agree roughly."""
+    found = delays_of(view)
+    if found is None:
+        return
+    delay, _ = found.of(found.names)
+    worst = int(np.argmax(np.abs(delay)))
+    yield Term(
+        place="car",
+        corners=view.corners,
+        name=NAME,
+        size=found.chi_square / len(found.names),
+        count=len(found.names),
+        limit=LIMIT,
+        found="Against the body's acceleration the gauges come late by "
+        + ", ".join(f"{1e3 * t:+.1f} ms ({n})" for n, t in zip(found.names, delay, strict=True))
+        + f"; most of all those of {found.names[worst]}.",
+        by_gauges=False,
+    )
+
+
+def late_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
+    """Gauges of one assembly, of one axle or of all of them that are late."""
+    found = delays_of(view)
+    if found is None or found.chi_square < LIMIT * len(found.names):
+        return
+    axles = (
+        tuple(n for n, part in view.parts.items() if part.corners[0].startswith(end))
+        for end in "FR"
+    )
+    for chosen in dict.fromkeys((*((n,) for n in found.names), *axles, found.names)):
+        together = _common(found, chosen)
+        gauges = tuple(g for name in chosen for g in view.parts[name].gauges)
+        other = " (or all others early)" if chosen == found.names else ""
+        yield Candidate(
+            "late",
+            tuple(c for name in chosen for c in view.parts[name].corners),
+            gauges,
+            partial(_on_time, names=chosen, delay=together),
+            f"Shift the columns of these gauges by {-1e3 * together:+.1f} ms{other}, or let both "
+            "loggers record one common channel so that they can be aligned.",
+        )
+
+
+def _common(found: Delays, chosen: tuple[str, ...]) -> float:
+    """One delay [s] for all the chosen ones."""
+    at = [found.names.index(name) for name in chosen]
+    return float(found.score[at].sum() / found.information[np.ix_(at, at)].sum())
+
+
+def _on_time(view: View, *, names: tuple[str, ...], delay: float) -> View:
+    for name in names:
+        part = view.parts[name]
+        view = view.with_part(part.with_indication(_later(view, part, delay)))
+    return view
+
+
+def _later(view: View, part: Part, delay: float) -> Floats:
+    """Indications (gauge, n) that a delay [s] later would show."""
+    slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
+    return np.asarray(part.samples.indication + delay * slope)
+
+
+def delays_of(view: View) -> Delays | None:
+    """Delays of the gauges by the sums of all forces, None unless all four corners are there."""
+    whole = whole_of(view)
+    if whole is None or not set(CORNERS) <= set(view.corners):
+        return None
+    sums = list(sums_of(whole))
+    if any(compared.term.contradicts for compared in sums):
+        return None  # what is wrong by more than a delay says nothing about time
+    names = tuple(view.parts)
+    slopes = [
+        (part.with_indication(_later(view, part, STEP)).level - part.level).sum(axis=0) / STEP
+        for part in view.parts.values()
+    ]
+    information, score = np.eye(len(names)) / PRIOR**2, np.zeros(len(names))
+    for k, compared in enumerate(sums):
+        more = _evidence(compared, np.array([slope[k] for slope in slopes]))
+        if more is not None:
+            information, score = information + more[0], score + more[1]
+    return Delays(names, information, score)
+
+
+def _evidence(compared: Comparison, slopes: Floats) -> tuple[Floats, Floats] | None:
+    """Information and score about delays from one sum and the `slopes` (part, n) [N/s] of forces.
+
+    Everything else that may differ is taken out by generalised least squares; the noise is that
+    of what is left.
+    """
+    shape = np.shape(compared.seen)
+    others = np.array(
+        [*(np.broadcast_to(e, shape) for e in compared.effects), SENSED * compared.expected]
+    )
+    rows = np.vstack([compared.seen - compared.expected, slopes, others])
+    good = np.isfinite(rows).all(axis=0)
+    if good.sum() < 2 * FEWEST + len(rows):
+        return None
+    rows = rows[:, good]
+    rows = rows / (ALIKE * (MODEL + _noise(rows[0], rows[1:])))
+    late, own, effects = -rows[0], rows[1 : 1 + len(slopes)], rows[1 + len(slopes) :]
+    inner = np.linalg.inv(np.eye(len(effects)) + effects @ effects.T)
+    left = own - (own @ effects.T @ inner) @ effects
+    return left @ own.T, left @ late
+
+
+def _noise(values: Floats, explained: Floats) -> float:
+    """Robust scatter of what the rows of `explained` leave of the values."""
+    scale = np.maximum(np.abs(explained).max(axis=1, keepdims=True), 1e-300)
+    fitted = np.linalg.lstsq((explained / scale).T, values, rcond=None)[0]
+    left = values - fitted @ (explained / scale)
+    return float(1.4826 * np.median(np.abs(left - np.median(left))))
