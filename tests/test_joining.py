@@ -104,6 +104,34 @@ def test_another_unit_of_the_common_channel_is_named(tmp_path: Path) -> None:
         recon.read_logs(list(files), small_car())
 
 
+def test_a_sample_lost_in_the_second_log_is_filled(tmp_path: Path) -> None:
+    gauges, vehicle = two_files(tmp_path)
+    header, *rows = vehicle.read_text().splitlines()
+    rows = [row for k, row in enumerate(rows) if k % 20 != 7]
+    lossy = save(tmp_path, "\n".join([header, *rows]) + "\n", "lossy.csv")
+    whole, joined = quiet([gauges, vehicle]), quiet([gauges, lossy])
+    known = np.isfinite(joined["speed"].to_numpy())
+    np.testing.assert_array_equal(known, np.isfinite(whole["speed"].to_numpy()))
+    wrong = (joined["speed"] - whole["speed"]).to_numpy()[known]
+    assert np.sqrt(np.mean(wrong**2)) < joined["speed"].attrs["u_filled"]
+
+
+def test_a_clock_that_jumps_is_named(tmp_path: Path) -> None:
+    gauges, vehicle = two_files(tmp_path)
+    header, *rows = vehicle.read_text().splitlines()
+    # Three samples, 60 ms, are lost without a trace in the times.
+    lost = rows[: len(rows) - 500 - 3] + [
+        ",".join([f"{float(row.split(',')[0]) - 0.06:.8g}", *row.split(",")[1:]])
+        for row in rows[len(rows) - 500 :]
+    ]
+    jumps = save(tmp_path, "\n".join([header, *lost]) + "\n", "jumps.csv")
+    with (
+        pytest.warns(DataWarning, match=r"jumps.csv: its clock is .* ms off around \d+ s"),
+        pytest.warns(DataWarning, match="roll 50"),
+    ):
+        recon.read_logs([gauges, jumps], small_car())
+
+
 def test_what_cannot_be_joined_is_refused(tmp_path: Path) -> None:
     gauges, vehicle = two_files(tmp_path)
     with pytest.raises(DataError, match=r"vehicle.csv, .*vehicle.csv: no column of any gauge"):

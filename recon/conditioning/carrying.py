@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.records.timing import GAP_STEPS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Sensors
 
 HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
+FILLED_STEPS = 2.5  # own steps between two samples that are filled: one sample may be lost
 ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the error
 
 
@@ -62,8 +62,8 @@ class Channel:
     def error(self) -> float:
         """Standard uncertainty of values between samples, in the channel's unit.
 
-        It is that of leaving out every second sample, and so an upper limit: the samples are then
-        twice as far apart.
+        It is that of leaving out every second sample, so that it holds where one is lost and is an
+        upper limit elsewhere.
         """
         if self.held or len(self.time) <= ENOUGH_LEFT_OUT:
             return 0.0
@@ -121,7 +121,7 @@ def widened(sensors: Sensors, log: xr.Dataset) -> Sensors:
 
 def reach_of(step: float) -> float:
     """Longest interval [s] between samples a `step` [s] apart that is filled."""
-    return GAP_STEPS * step
+    return FILLED_STEPS * step
 
 
 def between(own: Floats, times: Floats, reach: float) -> NDArray[np.bool_]:

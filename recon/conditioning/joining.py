@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Source = str | Path | tuple[str | Path, str | Path | None]  # a log, or a log and its column map
 OTHER_UNIT = 0.2  # a gain so far from 1 is no tolerance of a sensor; common practice, no source
+SURELY = 5.0  # standard uncertainties
 SURE = 0.9  # share of the variance from which a gain says something
 
 
@@ -64,7 +65,7 @@ def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
     Warns
     -----
     DataWarning
-        A channel that two logs hold differs between them by a factor.
+        A channel that two logs hold differs between them by a factor, or a clock jumps.
     """
     return joined_logs(sources, car).log
 
@@ -94,6 +95,7 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
         _refuse_same_gauge(base, other)
         clocks.append(align(base, other))
         _warn_of_factors(base, clocks[-1])
+        _warn_of_lags(clocks[-1])
         base = _joined(base, other, clocks[-1])
     return Joined(base, str(pairs[first][0]), tuple(clocks))
 
@@ -119,6 +121,22 @@ def _warn_of_factors(base: xr.Dataset, clock: Clock) -> None:
                 DataWarning,
                 stacklevel=4,
             )
+
+
+def _warn_of_lags(clock: Clock) -> None:
+    """Warn of parts of the drive in which the clocks disagree although they are aligned."""
+    time, lag, u = clock.windows.T
+    off = np.abs(lag) > np.maximum(SURELY * u, SURELY * clock.delay)
+    if off.any():
+        worst = int(np.argmax(np.where(off, np.abs(lag), 0.0)))
+        warnings.warn(
+            f"{clock.path}: its clock is {1e3 * lag[worst]:+.0f} ms off around {time[worst]:.0f} s "
+            "although it is aligned over the whole drive. Did the logger stop and start again, or "
+            "lose samples without leaving a gap in time? Look at clocks.png, and give the parts "
+            "as logs of their own.",
+            DataWarning,
+            stacklevel=4,
+        )
 
 
 def _joined(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> xr.Dataset:
