@@ -17,7 +17,7 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
-from recon.report.slalom import slalom_summary
+from recon.report.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
 from tests.made_forces import stamped
 
@@ -346,3 +346,18 @@ def test_a_sum_of_unequal_weights_is_wider_and_an_odd_one_is_no_axle() -> None:
         "RL: lateral force never known, so it has no peak, its axle no sum, and no cone"
         in (found.attrs["not_known"])
     )
+
+
+def test_the_picture_has_axle_sums_with_peaks_and_the_front_share() -> None:
+    forces = day().forces
+    answer = slalom(forces)
+    figure = plot_lateral_force(forces, answer)
+    named = {panel.get_title(loc="left"): panel for panel in figure.axes}
+    sums, share = named["both tyres of an axle, intermediate axes"], named["front share, 95 %"]
+    drawn = [line for line in sums.lines if len(line.get_xdata()) == answer.sizes["cone"]]
+    peaks = [line.get_ydata() for line in drawn if line.get_marker() in ("o", "s")]
+    assert_allclose(np.stack(peaks, axis=1), answer["axle_peak_lateral_force"])
+    (shares,) = (line.get_ydata() for line in share.lines if line.get_marker() == "o")
+    assert_allclose(shares, 100 * answer["front_share"])
+    front = forces["tyre_force_intermediate"].sel(component="y", corner=["FL", "FR"]).sum("corner")
+    assert max(line.get_ydata().max() for line in sums.lines) >= 0.9 * float(front.max())

@@ -29,6 +29,7 @@ from recon.report.sheet import (
     style_panel,
     tyre_footer,
 )
+from recon.report.slalom_axles import axle_legend, draw_axle_sums, draw_front_share, has_axles
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -101,7 +102,8 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     """Draw the lateral force of each tyre with its 95 % interval against elapsed time.
 
     One panel for each corner of `forces`, all with the same scales, and a close-up around the
-    largest force beside it.  More than 4000 samples are thinned so that the smallest and largest
+    largest force beside it; below them the sums of both axles with the front share, where the
+    slalom has both.  More than 4000 samples are thinned so that the smallest and largest
     value of every short stretch stay.
 
     Parameters
@@ -129,10 +131,12 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
     held = bool((shown["status"] & AT_BOUND).any())
     scale = _scale(shown, held=held, numbered=bool(cones))
-    figure = empty_sheet(11.0, 1.6 + 2.25 * len(corners))
-    legend = _legend(hatches, held=held, cones=bool(cones))
+    axles = has_axles(slalom)
+    figure = empty_sheet(11.0, 1.6 + 2.25 * (len(corners) + axles))
+    legend = _legend(hatches, held=held, cones=bool(cones)) + (axle_legend() if axles else [])
     room = dress(figure, _title(shown, slalom is not None), legend, tyre_footer(forces))
-    for row, corner in zip(room.rows(len(corners)), corners, strict=True):
+    rows = room.rows(len(corners) + axles)
+    for row, corner in zip(rows, corners, strict=False):
         whole, around_peak = row.columns(3, 1)
         panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
         tyre = shown.sel(corner=corner)
@@ -148,6 +152,13 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
             panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
         if np.isfinite(tyre["tyre_force"]).any():
             _close_up(add_panel(figure, around_peak.inside(AROUND)), tyre)
+    if slalom is not None and axles:
+        whole, beside = rows[-1].columns(3, 1)
+        panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
+        draw_axle_sums(panel, forces.sel(elapsed_time=_window(cones)), slalom)
+        _mark_cones(panel, cones)
+        panel.set_xlim(scale[0])
+        draw_front_share(add_panel(figure, beside.inside(AROUND)), slalom)
     return figure
 
 
