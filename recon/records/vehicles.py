@@ -12,6 +12,7 @@ from recon.car.checks import require_rack_in_use
 from recon.car.linkage import assembly_names
 from recon.car.plausibility import require_plausible
 from recon.car.reader import read_description
+from recon.car.slips import warn_of_slips
 from recon.car.vehicle import TWO_POINTS
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.balance import rows_beyond
@@ -51,6 +52,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
     car, source = read_description(path)
     _require_held(car, source)
     require_rack_in_use(car, source)
+    warn_of_slips(car, source)
     return require_plausible(car, source)
 
 

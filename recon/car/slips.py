@@ -1,0 +1,183 @@
+"""Slips of the pen in a single point: cm for mm, a digit lost or doubled, a sign turned.
+
+A point is compared with the others on the same body, with the ends of other links on the chassis,
+and with its mirror image on the other side of the car.  It is noted where it does not fit and a
+usual slip would make it fit.  All limits are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from math import dist
+from typing import TYPE_CHECKING
+
+from recon.base.errors import VehicleWarning
+from recon.car.vehicle import CHASSIS, Corner, Vec
+
+if TYPE_CHECKING:
+    from recon.car.source import Loc, Source
+    from recon.car.vehicle import Attachment, Vehicle
+
+WITHIN = (0.5, 2.0)  # of the smallest and the largest coordinate of the other points
+FAR, HUGE = 0.3, 0.2  # a coordinate is that share of the smallest, or the largest that of it
+LEAST = (0.5, 0.03, 0.03)  # m, smallest x, y, z of the others that say something about a sign
+SPREAD = 0.1  # m, from the middle of a body on which points lie on both sides of x = 0
+TOGETHER = 0.025  # m, within which two links have one outer joint
+NARROW = 0.25  # share of its length that separates the inner ends of an arm of two links
+APART = 0.04  # m, between a point and its mirror image: more may be a slip
+CLOSER = 0.15  # share of that distance which is left once the slip is undone
+TURNED, TENTH, TENFOLD = (
+    "a turned sign",
+    "a tenth (cm for mm, or a digit lost)",
+    "ten times too much",
+)
+SLIPS = {TURNED: -1.0, TENTH: 10.0, TENFOLD: 0.1}
+FAR_AWAY = (1e3, 0.0, 0.0)  # m, the mirror image of a point that has none
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """A point of the file: the words and the key that name it, its body, and where it is [m]."""
+
+    words: str
+    loc: Loc
+    on: str
+    at: Vec
+    spring: bool = False
+
+
+def warn_of_slips(car: Vehicle, source: Source) -> None:
+    """Note every point that looks like a slip of the pen.
+
+    Warns
+    -----
+    VehicleWarning
+        A coordinate does not fit, and would with another sign or digit.
+    """
+    described = {n: c for n, c in car.corners.items() if not _mirrored(n, source)}
+    noted: dict[Loc, str] = {}
+    for corner in described.values():
+        images = _images(described, corner)
+        for point, found in (*_odd(corner, images), *_unlike(corner, images), *_narrow(corner)):
+            noted.setdefault(point.loc, f"{source.at(point.loc, point.words)}: {found}")
+    for sentence in noted.values():
+        warnings.warn(sentence, VehicleWarning, stacklevel=4)
+
+
+def _mirrored(corner: str, source: Source) -> bool:
+    return ("corner", corner, "mirror_of") in source.lines
+
+
+def _points_of(corner: Corner) -> Iterator[_Point]:
+    """The wheel centre and both ends of every support."""
+    here: Loc = ("corner", corner.name)
+    of, wheel = corner.name, corner.wheel
+    yield _Point(f"{of}, wheel centre", (*here, "wheel", "centre_mm"), wheel.on, wheel.centre)
+    for number, support in enumerate(corner.supports):
+        ends: dict[str, Attachment] = {"outer": support.outer, "inner": support.inner}
+        for end, attached in ends.items():
+            loc, words = (*here, "support", number, end), f"{of}, {support.name}, {end} point"
+            yield _Point(words, loc, attached.on, attached.point, support.kind == "spring")
+
+
+def _odd(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, str]]:
+    """Points that do not fit beside the others; one that its mirror image confirms is right."""
+    points = list(_points_of(corner))
+    for point in points:
+        found = _beside_others(point, points)
+        if found and dist(images.get(_end_of(point), FAR_AWAY), point.at) > APART:
+            yield point, found
+
+
+def _beside_others(point: _Point, points: list[_Point]) -> str:
+    """A point that does not fit beside the others on its body, with the slip that explains it."""
+    same = [p for p in points if p is not point and p.on == point.on]
+    others = [p.at for p in same if not p.spring]
+    if len(others) < 2:
+        return ""
+    odd = {axis: slip for axis in range(3) if (slip := _slip(point.at[axis], others, axis))}
+    # The inner end of a spring may well lie near the middle of the car: no measure for others.
+    if not odd or (point.spring and len(odd) == 1 and TURNED not in odd.values()):
+        return ""
+    axis, slip = next(iter(odd.items()))
+    low, high = sorted((min(p[axis] for p in others), max(p[axis] for p in others)), key=abs)
+    return (
+        f"{_coordinates(point.at, odd)}, where the other points on {point.on} have {'xyz'[axis]} = "
+        f"{1e3 * low:.0f} to {1e3 * high:.0f} mm. Is it {slip}? "
+        f"{_coordinates(_undone(point.at, odd), odd)} would fit."
+    )
+
+
+def _slip(value: float, others: list[Vec], axis: int) -> str:
+    """The slip that explains a coordinate, '' for one that fits or that no slip explains."""
+    sizes = sorted(abs(p[axis]) for p in others)
+    size, least, most = abs(value), sizes[0], sizes[-1]
+    sides = {p[axis] > 0 for p in others}
+    if len(sides) == 1 and least >= LEAST[axis]:
+        if (value > 0) not in sides:
+            return TURNED if WITHIN[0] * least <= size <= WITHIN[1] * most else ""
+        if size <= FAR * least and WITHIN[0] * least <= 10 * size <= WITHIN[1] * most:
+            return TENTH
+    beyond = size >= max(most, SPREAD) / HUGE and 0.1 * size <= WITHIN[1] * most
+    return TENFOLD if beyond else ""
+
+
+def _undone(at: Vec, odd: dict[int, str]) -> Vec:
+    x, y, z = (SLIPS[odd[k]] * value if k in odd else value for k, value in enumerate(at))
+    return x, y, z
+
+
+def _coordinates(at: Vec, axes: dict[int, str]) -> str:
+    return ", ".join(f"{'xyz'[k]} = {1e3 * at[k]:.4g} mm" for k in axes)
+
+
+def _narrow(corner: Corner) -> Iterator[tuple[_Point, str]]:
+    """Arms of two links whose inner ends meet because the x of one of them has a turned sign."""
+    points = list(_points_of(corner))[1:]
+    links = [pair for pair in zip(points[::2], points[1::2], strict=True) if not pair[0].spring]
+    for (a_out, a), (b_out, b) in combinations(links, 2):
+        shared = dist(a_out.at, b_out.at) < TOGETHER and a.on == b.on == CHASSIS
+        length = min(dist(a_out.at, a.at), dist(b_out.at, b.at))
+        apart = abs(a.at[0] + b.at[0])  # in x, with one sign turned
+        if shared and dist(a.at, b.at) < NARROW * length < 0.5 * apart:
+            x, other = 1e3 * a.at[0], 1e3 * b.at[0]
+            words = f"x = {x:.4g} mm, beside {_end_of(b)} at x = {other:.4g} mm"
+            yield a, f"{words}: an arm without a base. Is one of them {TURNED}?"
+
+
+def _unlike(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, str]]:
+    """Points of a left corner that differ from their mirror image, and would not without a slip."""
+    for point in _points_of(corner) if corner.left else ():
+        image = images.get(_end_of(point), point.at)
+        if slip := _between(point.at, image):
+            every = dict.fromkeys(range(3), slip)
+            here, there = _coordinates(point.at, every), _coordinates(image, every)
+            yield point, f"{here}, but {there} mirrored from the right. Is one of them {slip}?"
+
+
+def _images(described: dict[str, Corner], corner: Corner) -> dict[str, Vec]:
+    """Mirror images of the points on the other side, where that is described in its own words."""
+    other = described.get(corner.name[0] + ("R" if corner.left else "L"))
+    if other is None:
+        return {}
+    return {_end_of(p): (p.at[0], -p.at[1], p.at[2]) for p in _points_of(other)}
+
+
+def _end_of(point: _Point) -> str:
+    """The words of a point without its corner."""
+    return point.words.partition(", ")[2]
+
+
+def _between(at: Vec, mirror: Vec) -> str:
+    """The slip in one of two points that should be equal, '' where none explains them."""
+    apart = dist(at, mirror)
+    for slip in SLIPS if apart > APART else ():
+        for axes in ((0,), (1,), (2,), (0, 1, 2)):
+            odd = dict.fromkeys(axes, slip)
+            left = min(dist(_undone(at, odd), mirror), dist(_undone(mirror, odd), at))
+            if left < CLOSER * apart:
+                return slip
+    return ""

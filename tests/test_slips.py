@@ -1,0 +1,99 @@
+"""Slips of the pen in one point of a vehicle file are named; the shipped cars have none."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from pathlib import Path
+
+import pytest
+
+from recon.base.errors import ReconError, VehicleWarning
+from recon.records.vehicles import read_vehicle
+from tests.example_car import VEHICLES
+
+CLUB, CASE = "club_racer", "case_car"
+
+
+def said_of(folder: Path, file: str, old: str, new: str) -> list[str]:
+    """Warnings about a shipped car in which one text is exchanged."""
+    text = (VEHICLES / f"{file}.toml").read_text(encoding="utf-8")
+    assert text.count(old) >= 1, f"the car holds no {old!r}"
+    path = folder / "car.toml"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", VehicleWarning)
+        read_vehicle(path)
+    return [str(w.message) for w in said]
+
+
+@pytest.mark.parametrize("file", [path.stem for path in sorted(VEHICLES.glob("*.toml"))])
+def test_the_shipped_cars_have_no_slip(file: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", VehicleWarning)
+        read_vehicle(VEHICLES / f"{file}.toml")
+
+
+UPPER = 'inner = { on = "chassis", point_mm = [110, 340, 388]'
+
+
+@pytest.mark.parametrize(
+    ("point", "odd", "slip", "right"),
+    [
+        ("[11, 34, 38.8]", "y = 34 mm, z = 38.8 mm", "a tenth", "y = 340 mm, z = 388 mm"),
+        ("[110, 34, 388]", "y = 34 mm", "a tenth", "y = 340 mm"),
+        ("[110, 340, -388]", "z = -388 mm", "a turned sign", "z = 388 mm"),
+        ("[1100, 340, 388]", "x = 1100 mm", "ten times too much", "x = 110 mm"),
+    ],
+)
+def test_a_slip_is_named_with_what_would_fit(
+    point: str, odd: str, slip: str, right: str, tmp_path: Path
+) -> None:
+    said = said_of(tmp_path, CLUB, UPPER, UPPER.replace("[110, 340, 388]", point))
+    told = re.compile(
+        rf"car\.toml, line \d+: FL, upper_front, inner point: {re.escape(odd)}, where the other "
+        rf"points on chassis have .* mm\. Is it {re.escape(slip)}.*\? {re.escape(right)} would fit"
+    )
+    assert any(told.search(text) for text in said), said
+
+
+def test_an_arm_without_a_base_is_named(tmp_path: Path) -> None:
+    said = said_of(tmp_path, CLUB, UPPER, UPPER.replace("[110,", "[-110,"))
+    told = (
+        "FL, upper_front, inner point: x = -110 mm, beside upper_rear, inner point at x = -135 mm"
+    )
+    assert any(told in text for text in said), said
+
+
+def test_sides_that_differ_by_a_slip_are_named(tmp_path: Path) -> None:
+    text = (VEHICLES / f"{CASE}.toml").read_text(encoding="utf-8")
+    found = re.search(r"(?s)corner\.FL\.support\]\].*?inner = \{[^}]*point_mm = \[([^\]]*)\]", text)
+    assert found
+    x, y, z = found[1].split(", ")
+    said = said_of(tmp_path, CASE, f"[{found[1]}]", f"[{-float(x):g}, {y}, {z}]")
+    told = re.compile(
+        rf"FL, \w+, inner point: x = {-float(x):g} mm, .* but x = .* mirrored from the"
+    )
+    assert any(told.search(text) for text in said), said
+
+
+def test_most_slips_in_any_point_of_a_corner_are_noticed(tmp_path: Path) -> None:
+    """What is left are points whose place nothing else in the file fixes."""
+    text = (VEHICLES / f"{CLUB}.toml").read_text(encoding="utf-8")
+    noticed, tried = 0, 0
+    for place in re.finditer(r"point_mm = \[ *([-\d.]+), *([-\d.]+), *([-\d.]+)\]", text):
+        numbers = [float(place[i]) for i in (1, 2, 3)]
+        every = [
+            [0.1 * v for v in numbers],
+            [numbers[0], -numbers[1], numbers[2]],
+            [numbers[0], numbers[1], 0.1 * numbers[2]],
+        ]
+        for other in every:
+            new = f"point_mm = [{', '.join(f'{v:g}' for v in other)}]"
+            tried += 1
+            try:
+                noticed += bool(said_of(tmp_path, CLUB, place[0], new))
+            except ReconError:
+                noticed += 1
+    assert tried > 60
+    assert noticed >= 0.85 * tried
