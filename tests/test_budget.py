@@ -12,7 +12,9 @@ from numpy.testing import assert_allclose
 import recon
 from recon.analysis.budget import MOST_SAMPLES, OWNERS, budget
 from recon.base.errors import DataError
+from recon.conditioning.condition import condition
 from recon.reconstruction.cures import UNKNOWN, description_of
+from recon.reconstruction.prepare import prepare
 from recon.report.budget import budget_summary, plot_budget
 from recon.report.sheet import PART_LOOKS
 from tests.days import day
@@ -81,6 +83,27 @@ def test_causes_of_every_suspension_add_up_and_have_words(file: str, corner: str
     for name, part in zip(forces["cause_name"], forces["cause_part"], strict=True):
         described = description_of(str(name.item()), str(part.item()), OWNERS)
         assert described.of != UNKNOWN, f"{name.item()} [{part.item()}]"
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+@pytest.mark.parametrize(
+    "lacks",
+    [
+        ("hub_acceleration",),
+        ("hub_acceleration", "acceleration", "yaw_rate"),
+        ("travel", "roll", "pitch"),
+        ("steer", "brake_pressure", "gauge_temperature"),
+    ],
+)
+def test_causes_of_channels_that_are_not_logged_name_the_channel(lacks: tuple[str, ...]) -> None:
+    made = day()
+    conditioned = condition(made.log.drop_vars(list(lacks)), made.car, made.tares)
+    causes = [c for s in prepare(made.calibration, made.car, conditioned).solvers for c in s.causes]
+    described = {description_of(c.name, c.part, OWNERS) for c in causes}
+    assert UNKNOWN not in {d.of for d in described}
+    named = " ".join(d.cure for d in described)
+    assert lacks[0].split("_")[-1] in named
+    assert "log " in named
 
 
 @pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")

@@ -15,7 +15,8 @@ import recon
 from recon.base.errors import DataError, PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import Calibration
-from recon.mechanics.axes import intermediate_to_tyre
+from recon.conditioning.filters import low_pass
+from recon.mechanics.axes import intermediate_to_tyre, tyre_to_intermediate
 from recon.reconstruction.bound import bound_wheels
 from recon.reconstruction.car_balance import (
     DRAG,
@@ -194,6 +195,22 @@ def test_a_force_that_no_gauge_sees_is_found_by_the_balance() -> None:
     others = forces["corner"] != "RL"
     wider = forces[f"u_{WHOLE}"] / forces["u_tyre_force"]
     assert float(wider.where(others).max()) <= 1.0001
+
+
+def test_a_sum_that_gauges_know_is_kept_by_the_forces_that_they_do_not() -> None:
+    calibration = day().calibration
+    fewer = calibration.corners["RL"].without("RL_coil_over", "RL_upper_fore")
+    forces = whole_car_of(replace(calibration, corners=calibration.corners | {"RL": fewer}))
+    assert "known sum of a corner" in forces.attrs["whole_car_rows"]
+    weight = forces["sum_weight"].to_numpy()[0]
+    level = tyre_to_intermediate(forces[WHOLE].to_numpy(), forces["heading"].to_numpy())
+    apart = np.einsum("nci,ci->n", level, weight) - forces["sum_of_forces"].to_numpy()[:, 0]
+    u = forces["u_sum_of_forces"].to_numpy()[:, 0]
+    slow = low_pass(apart[:, None], 4.0, 200.0)[:, 0]
+    assert float(np.median(np.abs(slow / u))) < 1
+    error = forces[WHOLE].to_numpy()[:, 2] - true_forces(forces)[:, 2]
+    size = np.sqrt(np.mean((error / forces[f"u_{WHOLE}"].to_numpy()[:, 2]) ** 2, axis=0))
+    assert np.all(size < 2), size  # one draw of each force
 
 
 def test_errors_of_hub_acceleration_cancel_in_the_balance() -> None:

@@ -167,7 +167,9 @@ class CarState:
             lost=lost,
             prior=prior,
             to_vehicle=_to_vehicle(by_wheel["heading"], body.turn),
-            balance=balance_of(car, motion_of(log, hubs, places)),
+            balance=_with_known_sums(
+                balance_of(car, motion_of(log, hubs, places)), forces, order, body.turn
+            ),
             kept=np.array(["acceleration" not in name for name in names]),
             rate=float(forces.attrs["rate_Hz"]),
             share=min(1.0, SLOW / bandwidth),
@@ -311,6 +313,31 @@ def _covariance(state: CarState, at: NDArray[np.int64]) -> Floats:
     found = np.einsum("ckn,cln->nkl", tyre, tyre) - gain_of(state, at).removed
     found[:, np.arange(12), np.arange(12)] += state.random[:, at].T
     return found
+
+
+def _with_known_sums(
+    balance: CarBalance, forces: xr.Dataset, order: list[int], turn: Floats
+) -> CarBalance:
+    """The balance with the sums that gauges know where they do not know the forces, as more rows.
+
+    Their errors are taken as independent of those of the other forces.
+    """
+    if "known_sum" not in forces:
+        return balance
+    weight = forces["sum_weight"].to_numpy()[:, order]
+    rows = np.einsum("kwi,ijn->kwjn", weight, turn).reshape(len(weight), 12, -1)
+    value, u = (forces[n].to_numpy().T.astype(float) for n in ("sum_of_forces", "u_sum_of_forces"))
+    laws = len(balance.rows)
+    effects = np.zeros((len(balance.effects) + len(u), laws + len(u), u.shape[1]))
+    effects[: len(balance.effects), :laws] = balance.effects
+    for k, own in enumerate(u):
+        effects[len(balance.effects) + k, laws + k] = own
+    return CarBalance(
+        np.concatenate([balance.matrix, rows]),
+        np.concatenate([balance.given, value]),
+        effects,
+        (*balance.rows, *("known sum of a corner" for _ in u)),
+    )
 
 
 def _fast(force: Floats, lost: NDArray[np.bool_], prior: Floats, rate: float) -> Floats:
