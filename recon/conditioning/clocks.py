@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +30,7 @@ FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for
 U_DELAY = 1e-3  # s, between channels of one logger; common practice, no source
 DELAY_SHARE = 0.1  # of the second log's step: single samples or means? common practice, no source
 BLOCK = 2.0  # s; residuals further apart than this are independent
+COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
 WINDOWS = 12  # in which the lag is shown
 
 
@@ -89,6 +91,21 @@ class Clock:
         """Standard uncertainty of the alignment, root mean square over own times (sample,) [s]."""
         away = self.u_drift * (own - self.middle)
         return float(np.sqrt(self.u_offset**2 + np.mean(away**2) + self.delay**2))
+
+
+def in_words(clock: Clock, first: str) -> str:
+    """Offset, drift and uncertainty of a clock; `first` is the log that it is set to."""
+    best = max(clock.agreements, key=lambda a: a.like)
+    by = best.names[0] if best.names[0] == best.names[1] else f"{best.names[0]} and {best.names[1]}"
+    way = "late" if clock.start > 0 else "early"
+    pace = "slow" if clock.drift > 0 else "fast"
+    within = 1e3 * COVERAGE * float(np.hypot(clock.u_offset, clock.delay))
+    return (
+        f"{Path(clock.path).name} started {abs(clock.start):.3f} s {way} by the clock of "
+        f"{Path(first).name}, and its clock is {1e6 * abs(clock.drift):.0f} "
+        f"+-{1e6 * COVERAGE * clock.u_drift:.0f} ppm {pace}; aligned within +-{within:.1f} ms "
+        f"(95 %) by {by}"
+    )
 
 
 def align(first: xr.Dataset, second: xr.Dataset) -> Clock:

@@ -14,7 +14,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import stamp
 from recon.conditioning.carrying import Channel, reach_of
-from recon.conditioning.clocks import Clock, align
+from recon.conditioning.clocks import Clock, align, in_words
 from recon.records.logs import LOG, VARIABLES, read_log
 
 if TYPE_CHECKING:
@@ -97,7 +97,9 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
         _warn_of_factors(base, clocks[-1])
         _warn_of_lags(clocks[-1])
         base = _joined(base, other, clocks[-1])
-    return Joined(base, str(pairs[first][0]), tuple(clocks))
+    name = str(pairs[first][0])
+    words = [in_words(clock, name) for clock in clocks]
+    return Joined(base.assign_attrs(clocks=words), name, tuple(clocks))
 
 
 def _refuse_same_gauge(base: xr.Dataset, other: xr.Dataset) -> None:

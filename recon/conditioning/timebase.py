@@ -110,10 +110,11 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
     base = TimeBase(even, rows.parts)
     if bridged is not None and bridged.any():
         base = replace(base, bridged=bridged, longest=float(lost[lost < reach * rate][-1] / rate))
-    if lost.size:
-        _report(log, lost, rate, base)
-    _report_slow(log, even)
-    return base
+    sentences = [*_of_gaps(log, lost, rate, base), *_of_slow_channels(log, even)]
+    for sentence in sentences:
+        text = f"{log.attrs.get('path', 'log')}: {sentence}."
+        warnings.warn(text, DataWarning, stacklevel=3)
+    return replace(base, log=even.assign_attrs(time_base=sentences))
 
 
 def _lost_lengths(elapsed: Floats, raw: Floats, rate: float) -> NDArray[np.int64]:
@@ -237,9 +238,8 @@ def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
 # --- words ----------------------------------------------------------------------------------
 
 
-def _report(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBase) -> None:
+def _of_gaps(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBase) -> list[str]:
     """State how many samples were bridged, and which gaps were not and what would bridge them."""
-    path = log.attrs.get("path", "log")
     sentences = []
     if base.bridged is not None:
         count = int(base.bridged.any(axis=1).sum())
@@ -256,7 +256,7 @@ def _report(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBas
             f"{int(np.isin(lost, long).sum())} gap(s) of {span} are not bridged: forces are not "
             f"known there, and no filter runs across them{_cure(log, long, rate)}"
         )
-    warnings.warn(f"{path}: {'; '.join(sentences)}.", DataWarning, stacklevel=4)
+    return sentences
 
 
 def _cure(log: xr.Dataset, long: NDArray[np.int64], rate: float) -> str:
@@ -271,7 +271,7 @@ def _cure(log: xr.Dataset, long: NDArray[np.int64], rate: float) -> str:
     return f" (a bandwidth of {PERIODS * rate / most:.3g} Hz bridges those of {most / rate:.3g} s)"
 
 
-def _report_slow(log: xr.Dataset, even: xr.Dataset) -> None:
+def _of_slow_channels(log: xr.Dataset, even: xr.Dataset) -> list[str]:
     """Name the channels that were filled here, with their own step and what it costs."""
     slow = [
         f"{name} every {even[name].attrs['own_step']:.3g} s (filled within "
@@ -279,7 +279,4 @@ def _report_slow(log: xr.Dataset, even: xr.Dataset) -> None:
         for name in VARIABLES
         if name in even and "own_step" in even[name].attrs.keys() - log[name].attrs.keys()
     ]
-    if slow:
-        path = log.attrs.get("path", "log")
-        text = f"{path}: channels slower than the gauges: {', '.join(slow)}."
-        warnings.warn(text, DataWarning, stacklevel=4)
+    return [f"channels slower than the gauges: {', '.join(slow)}"] if slow else []

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from recon.reconstruction.solver import Solver
 
 
+# Attributes of a channel that was filled between its samples or comes from another log.
+TIMING = ("from_log", "own_step", "u_clock", "u_filled")
+
+
 def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[str, object]:
     """Attributes of the whole result: sources with their checksums, references, assumptions."""
     return {
@@ -34,6 +38,9 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
         "bandwidth_Hz": _rounded(log.attrs.get("bandwidth", np.nan)),
         "rate_Hz": _rounded(log.attrs.get("rate", np.nan)),
+        "time_base": " | ".join(
+            str(words) for key in ("clocks", "time_base") for words in log.attrs.get(key, ())
+        ),
         "assumptions": " | ".join(map(str, car.assumed)),
         "format": 1,
     }
@@ -47,7 +54,8 @@ def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
         if "corner" in of.dims and of["corner"].to_numpy().tolist() != corners:
             of = of.reindex(corner=corners)
         out[name] = of.copy(deep=False)
-        out[name].attrs = CHANNELS[name].attributes
+        filled = {key: of.attrs[key] for key in TIMING if key in of.attrs}
+        out[name].attrs = CHANNELS[name].attributes | filled
         out[name].encoding = {"dtype": "float32"}
     return out
 

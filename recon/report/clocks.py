@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from recon.base.errors import DataError
-from recon.conditioning.clocks import Agreement, Clock
+from recon.conditioning.clocks import Agreement, Clock, in_words
 from recon.conditioning.joining import Joined
 from recon.report.sheet import (
     ACCENT,
@@ -38,20 +36,7 @@ SIDES = Around(0.7, 0.25, 0.5, 0.3)
 
 def clock_lines(joined: Joined) -> list[str]:
     """Offset, drift and uncertainty of each clock in words, none for a single log."""
-    return [_sentence(clock, Path(joined.first).name) for clock in joined.clocks]
-
-
-def _sentence(clock: Clock, first: str) -> str:
-    best = max(clock.agreements, key=lambda a: a.like)
-    by = best.names[0] if best.names[0] == best.names[1] else f"{best.names[0]} and {best.names[1]}"
-    way = "late" if clock.start > 0 else "early"
-    pace = "slow" if clock.drift > 0 else "fast"
-    within = 1e3 * COVERAGE * float(np.hypot(clock.u_offset, clock.delay))
-    return (
-        f"{Path(clock.path).name} started {abs(clock.start):.3f} s {way} by the clock of {first}, "
-        f"and its clock is {PPM * abs(clock.drift):.0f} +-{PPM * COVERAGE * clock.u_drift:.0f} ppm "
-        f"{pace}; aligned within +-{within:.1f} ms (95 %) by {by}."
-    )
+    return [f"{in_words(clock, joined.first)}." for clock in joined.clocks]
 
 
 def plot_clocks(clocks: Sequence[Clock]) -> Figure:
