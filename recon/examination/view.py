@@ -255,7 +255,8 @@ class View:
 
     def channel(self, name: str, corner: str | None = None) -> Floats | None:
         """Values of an ordinary channel (n, ...) [SI unit], None if it is not logged."""
-        if name not in self.log:
+        # A channel that was inferred has its uncertainty beside it, and is no evidence.
+        if name not in self.log or f"u_{name}" in self.log:
             return None
         values = self.log[name]
         if corner is not None:

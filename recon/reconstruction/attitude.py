@@ -117,7 +117,8 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
     if has_four_wheels(car) and all(logged(log, "travel", c) for c in CORNERS):
         u = (U_ATTITUDE_FROM_TRAVEL,) * 2
         if force is not None:
-            u = _joint((U_ATTITUDE,) * 2, on_tyres(car, force).share(U_TYRE_RATE_SHARE))
+            parts = (_of_springs(log, car), on_tyres(car, force).share(U_TYRE_RATE_SHARE))
+            u = _joint((U_ATTITUDE,) * 2, *parts)
         _warn_of_attitude(path, "taken from the four travels", u)
         return Attitude("travel", *u)
     if force is not None:
@@ -133,6 +134,14 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
         f"{np.degrees(U_ATTITUDE_UNKNOWN):.1f} degrees. Forces in vehicle axes are not affected."
     )
     return Attitude("none", U_ATTITUDE_UNKNOWN, U_ATTITUDE_UNKNOWN)
+
+
+def _of_springs(log: xr.Dataset, car: Vehicle) -> tuple[float, float]:
+    """Uncertainty of roll and pitch [rad] from travels that were themselves calculated."""
+    if "u_travel" not in log:
+        return 0.0, 0.0
+    u = float(np.sqrt(np.mean(np.square(log["u_travel"].to_numpy()))))
+    return u / float(np.mean(_tracks(car))), u / wheelbase(car)
 
 
 def _joint(*parts: tuple[float, float]) -> tuple[float, float]:
@@ -153,6 +162,14 @@ def travel_source(
     log: xr.Dataset, car: Vehicle, name: str, attitude: Attitude
 ) -> tuple[str, float]:
     """Best source of a wheel's travel and its standard uncertainty [m], with a warning."""
+    if logged(log, "travel", name) and "u_travel" in log:
+        u_travel = float(log["u_travel"].sel(corner=name))
+        how = (
+            "it is calculated from the load and the stated rate of the spring, with a standard "
+            f"uncertainty of {1e3 * u_travel:.0f} mm"
+        )
+        warn_missing(log, name, "travel", how)
+        return "spring", u_travel
     if logged(log, "travel", name):
         return "logged", car.sensors.u_travel
     if attitude.source not in ("logged", "acceleration") or not has_four_wheels(car):

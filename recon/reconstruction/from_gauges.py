@@ -28,6 +28,7 @@ from recon.reconstruction.logged import specific_force, warn
 from recon.reconstruction.prepare import Prepared, prepare
 from recon.reconstruction.samples import body_of, samples_of
 from recon.reconstruction.solve import Samples, forces_of
+from recon.reconstruction.spring_travel import spring_travel, stated_spring
 from recon.records.logs import LOG
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ DAMPING, U_DAMPING_SHARE = 10.0, 0.7  # 1/s
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 TRIAL = 0.01  # s, over which indications are moved on to find how forces change
 
+U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")
 U_ACCELERATION = Variable(
     ("component",), "standard uncertainty of the specific force of the body, inferred", "m/s2"
 )
@@ -75,8 +77,9 @@ def completed(
     PriorWarning
         An acceleration is inferred from the gauges.
     """
-    lacks_body = specific_force(log) is None
-    if not has_four_wheels(car) or not (lacks_body or "indication_rate" in log):
+    lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
+    lacks_travel &= "travel" not in log
+    if not has_four_wheels(car) or not (lacks_body or lacks_travel or "indication_rate" in log):
         return log
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
@@ -88,6 +91,8 @@ def completed(
         samples = [samples_of(log, car, solver, body) for solver in prepared.solvers]
         if lacks_body:
             log = _with_body(log, prepared, samples)
+        if lacks_travel:
+            log = _with_travel(log, prepared, samples)
         if "indication_rate" in log:
             log = _with_hop(log, prepared, samples)
     if lacks_body:
@@ -128,6 +133,23 @@ def _with_body(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> x
         own = u.sel(corner=name, component=["x", "y"]).to_numpy()
         u.loc[{"corner": name, "component": ["x", "y"]}] = np.sqrt(own**2 - NO_YAW**2 + size**2)
     return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
+
+
+def _with_travel(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
+    """The log with the travel of wheels whose spring has a stated rate, if there are any."""
+    names = list(prepared.car.corners)
+    travel = np.full((log.sizes["elapsed_time"], len(names)), np.nan)
+    u = np.full(len(names), np.nan)
+    for solver, given in zip(prepared.solvers, samples, strict=True):
+        row = stated_spring(solver)
+        if row is not None:
+            k = names.index(solver.assembly.corners[0].name)
+            travel[:, k], u[k] = spring_travel(solver, given, row)
+    if not np.isfinite(u).any():
+        return log
+    return log.assign_coords(corner=names).assign(
+        travel=stamp(LOG["travel"], travel), u_travel=stamp(U_TRAVEL, u)
+    )
 
 
 def _link_forces(prepared: Prepared, samples: list[Samples]) -> dict[str, Floats]:

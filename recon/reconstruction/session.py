@@ -55,12 +55,12 @@ class WheelSensors:
     """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
 
     `travel` [m] and `travel_share` relative; `travel_from` is "logged", "attitude" (roll and pitch
-    of the body) or "none"; `rack` [m] and the `heading` [rad] that goes with it
-    (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and its share;
-    `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not the
-    hub and `moves` is true, the motion of the wheel centre against the body is added, see
-    `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the body's, which
-    all corners share.  `hub_noise` is that of single samples after filtering [m/s2].
+    of the body), "spring" (its load and rate) or "none"; `rack` [m] and the `heading` [rad] that
+    goes with it (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and
+    its share; `acceleration_from` names for each axis its source: "hub", "body" or "none"; where
+    it is not the hub and `moves` is true, the motion of the wheel centre against the body is
+    added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
+    body's, which all corners share.  `hub_noise` is that of single samples after filtering [m/s2].
     """
 
     travel: float = 0.0
