@@ -15,6 +15,7 @@ from recon.base.errors import DataError
 from recon.conditioning.condition import condition
 from recon.reconstruction.cures import UNKNOWN, description_of
 from recon.reconstruction.prepare import prepare
+from recon.records.forces import NO_GAUGE
 from recon.report.budget import budget_summary, plot_budget
 from recon.report.sheet import PART_LOOKS
 from tests.days import day
@@ -160,6 +161,19 @@ def test_words_name_size_share_part_and_cure() -> None:
     assert re.search(r"FL Fy -?\d+ \+-\d+ N \(95 %\) at [\d.]+ s, u = [\d.]+ N from", lines)
     assert re.search(r"[\d.]+ N +[\d.]+ %  noise of single samples \[random\]", lines)
     assert re.search(r"zeros of the gauges \(.*\): take tares right before", lines)
+
+
+def test_the_gauge_whose_zero_matters_most_is_named() -> None:
+    forces = day().forces.copy(deep=True)
+    rows = (forces["cause_name"] == "FL zeros").to_numpy()
+    gauges = forces["cause_gauge"].to_numpy()
+    assert set(gauges[rows]) == {g for g in map(str, forces["gauge"].to_numpy()) if "FL" in g}
+    assert set(gauges[(forces["cause_name"] == "FL pulls").to_numpy()]) == {NO_GAUGE}
+    forces["loading"].values[rows & (gauges == "FL_tie_rod")] *= 50
+    found = budget(forces, corner="FL", component="y")
+    row = list(found["cause_words"].to_numpy()).index("zeros of the gauges")
+    assert str(found["main_gauge"].to_numpy()[row, 0, 0]) == "FL_tie_rod"
+    assert "zeros of the gauges [session], most from FL_tie_rod" in "\n".join(budget_summary(found))
 
 
 def test_one_force_names_every_cause_and_many_forces_only_the_largest() -> None:

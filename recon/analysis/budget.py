@@ -19,14 +19,15 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS
 from recon.reconstruction.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.signed import RANDOM, STATED, Loadings
-from recon.records.forces import PARTS, SIGNED, require_forces
+from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
 
 MOST_SAMPLES = 4096  # of a window; a longer one is thinned evenly
 OWNERS = ("FL", "FR", "RL", "RR", "front", "rear")
-NEEDED = ("tyre_force", STATED["tyre"], RANDOM, "largest_pull", "cause_name", "cause_part", *SIGNED)
+NEEDED = ("tyre_force", STATED["tyre"], RANDOM, "largest_pull", "cause_name", "cause_part",
+          "cause_gauge", *SIGNED)  # fmt: skip
 
 
 def budget(
@@ -82,7 +83,9 @@ def budget(
     if np.all(np.isnan(force)):
         raise _nothing_known(forces, where)
     samples = np.stack([own.time for own in rows])[:, components]
-    return _labelled(forces, groups, square, _Asked(corners, components, force, samples, where))
+    gauge = np.stack([own.gauge for own in rows], axis=1)[..., components]
+    asked = _Asked(corners, components, force, samples, gauge, where)
+    return _labelled(forces, groups, square, asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,11 +134,12 @@ class Where:
 
 @dataclass(frozen=True, slots=True)
 class _Groups:
-    """Causes that are one line of the budget: their rows among `causes` of a result."""
+    """Lines of the budget; `of_cause` (cause,) is the line of each cause, `gauge` its gauge."""
 
     descriptions: tuple[Description, ...]
     parts: tuple[str, ...]
     of_cause: NDArray[np.int64]
+    gauge: NDArray[np.str_]
 
 
 def _groups(forces: xr.Dataset) -> _Groups:
@@ -149,14 +153,19 @@ def _groups(forces: xr.Dataset) -> _Groups:
     assumption = PARTS[2]
     every = [*lines, (UNSEEN, assumption), (BEYOND, assumption), (NOISE, "random")]
     descriptions, parts_of_lines = zip(*every, strict=True)
-    return _Groups(descriptions, parts_of_lines, np.array(of_cause))
+    gauge = forces["cause_gauge"].to_numpy()
+    return _Groups(descriptions, parts_of_lines, np.array(of_cause), gauge)
 
 
 @dataclass(frozen=True, slots=True)
 class _OfCorner:
-    """Of one corner: `square` (line, 3) [N2], `force` (3,) [N] and `time` (3,) [s] of a sample."""
+    """Of one corner: `square` (line, 3) [N2], `force` (3,) [N] and `time` (3,) [s] of a sample.
+
+    `gauge` (line, 3) names the gauge that contributes most to a line, if one does.
+    """
 
     square: Floats
+    gauge: NDArray[np.str_]
     force: Floats
     time: Floats
 
@@ -168,6 +177,7 @@ def _of_corner(
     known = np.isfinite(values)
     square = np.full((len(groups.parts), 3), np.nan)
     force, time = np.full(3, np.nan), np.full(3, np.nan)
+    gauge = np.full((len(groups.parts), 3), NO_GAUGE, dtype=object)
     for i in range(3):
         chosen = where.samples
         if chosen is None and known[:, i].any():
@@ -175,18 +185,38 @@ def _of_corner(
         chosen = np.zeros(0, dtype=np.int64) if chosen is None else chosen[known[chosen, i]]
         if not len(chosen):
             continue
-        square[:, i] = _squares(forces, loadings, k, chosen, groups)[:, i] / len(chosen)
+        by_cause = _by_cause(loadings, k, chosen)
+        square[:, i] = _squares(forces, loadings, k, chosen, groups, by_cause)[:, i] / len(chosen)
+        gauge[:, i] = _main_gauges(by_cause[:, i], groups)
         force[i] = values[chosen, i].mean()
         if len(chosen) == 1:
             time[i] = forces["elapsed_time"].to_numpy()[chosen[0]]
-    return _OfCorner(square, force, time)
+    return _OfCorner(square, gauge.astype(str), force, time)
+
+
+def _by_cause(loadings: Loadings, k: int, at: NDArray[np.int64]) -> Floats:
+    """Squares of the effects, added over the samples `at`, (cause, 3) [N2]."""
+    return np.asarray(np.sum(loadings.errors(k, at, "tyre") ** 2, axis=1))
+
+
+def _main_gauges(square: Floats, groups: _Groups) -> list[str]:
+    """Gauge with the largest square (cause,) of each line."""
+    out = [NO_GAUGE] * len(groups.parts)
+    for line in range(int(groups.of_cause.max()) + 1):
+        own = np.flatnonzero(groups.of_cause == line)
+        out[line] = str(groups.gauge[own[np.argmax(square[own])]])
+    return out
 
 
 def _squares(
-    forces: xr.Dataset, loadings: Loadings, k: int, at: NDArray[np.int64], groups: _Groups
+    forces: xr.Dataset,
+    loadings: Loadings,
+    k: int,
+    at: NDArray[np.int64],
+    groups: _Groups,
+    effect: Floats,
 ) -> Floats:
     """Squares of the contributions, added over the samples `at`, (line, 3) [N2]."""
-    effect = np.sum(loadings.errors(k, at, "tyre") ** 2, axis=1)
     causes = len(groups.of_cause)
     out = np.zeros((len(groups.parts), 3))
     np.add.at(out, groups.of_cause, effect[:causes])
@@ -225,12 +255,13 @@ def _nothing_known(forces: xr.Dataset, where: Where) -> DataError:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """Places, forces [N] and times [s] (corner, component) that a budget is about."""
+    """Places, forces [N], times [s] (corner, component), gauges (line, corner, component)."""
 
     corners: list[int]
     components: list[int]
     force: Floats
     time: Floats
+    gauge: NDArray[np.str_]
     where: Where
 
 
@@ -266,6 +297,8 @@ def _labelled(forces: xr.Dataset, groups: _Groups, square: Floats, asked: _Asked
     }
     for name, (text, values) in words.items():
         data[name] = ("cause", np.asarray(values, dtype=str), {"units": "1", "long_name": text})
+    most = "gauge that contributes most to this cause"
+    data["main_gauge"] = (("cause", *place), asked.gauge[order], {"units": "1", "long_name": most})
     labels = {
         "corner": forces["corner"].to_numpy()[asked.corners],
         "component": np.asarray([COMPONENTS[i] for i in asked.components]),

@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 from recon.reconstruction.cause import Source
 from recon.reconstruction.solver import Solver
+from recon.records.forces import NO_GAUGE
+
+BY_GAUGE = ("zeros", "friction")  # causes that are numbered by the gauges of their assembly
 
 
 def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
@@ -36,7 +39,7 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
             if cause.steered is not None:
                 steered[i, k, :, :f] = cause.steered[own]
     return {
-        **_cause_labels(parts),
+        **_cause_labels(parts, _gauges_of(solvers)),
         "loading": loading,
         "loading_added_intermediate": turned,
         "loading_added_tyre": steered,
@@ -62,8 +65,19 @@ def _features(places: list[tuple[Solver, int]]) -> dict[str, NDArray]:
     }
 
 
-def _cause_labels(parts: dict[Source, str]) -> dict[str, NDArray]:
+def _gauges_of(solvers: tuple[Solver, ...]) -> dict[Source, str]:
+    """Gauge of each cause that belongs to a single one."""
     return {
+        cause.source: solver.gauges[cause.source.number]
+        for solver in solvers
+        for cause in solver.causes
+        if cause.source.what in BY_GAUGE and cause.source.number < len(solver.gauges)
+    }
+
+
+def _cause_labels(parts: dict[Source, str], gauges: dict[Source, str]) -> dict[str, NDArray]:
+    return {
+        "cause_gauge": np.asarray([gauges.get(s, NO_GAUGE) for s in parts], dtype=str),
         "cause_name": np.asarray([s.name for s in parts], dtype=str),
         "cause_scope": np.asarray([s.scope for s in parts], dtype=str),
         "cause_part": np.asarray(list(parts.values()), dtype=str),

@@ -28,6 +28,7 @@ AXES = {
     "_vehicle": "vehicle axes: fixed to the body",
 }
 PARTS = ("session", "calibration", "assumption")  # of the uncertainty, beside the random one
+NO_GAUGE = "none"  # of causes that belong to no single gauge
 MAKE_AGAIN = "Name the file that `recon reconstruct` wrote (forces.nc), or write it again."
 
 _WHEEL = ("elapsed_time", "corner")
@@ -138,6 +139,7 @@ FORCES: dict[str, Variable] = {
         "keeps its value over one session, one calibration or for this car",
         kind="word",
     ),
+    "cause_gauge": Variable(("cause",), "gauge of a cause that belongs to one", kind="word"),
     "cause_part": Variable(("cause",), "part of the uncertainty", kind="word", words=PARTS),
     "loading": Variable(
         ("cause", "mode", *_EFFECT[1:]),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.records.forces import NO_GAUGE
 from recon.report.sheet import (
     INK,
     LOOKS,
@@ -71,7 +72,9 @@ def _force(one: xr.Dataset, name: str) -> str:
 def _line(one: xr.Dataset, n: int) -> str:
     size, share = float(one["contribution"][n]), float(one["share_of_variance"][n])
     words, part = (str(one[f"cause_{x}"].to_numpy()[n]) for x in ("words", "part"))
-    return f"{size:7.1f} N {100 * share:5.1f} %  {words} [{part}]"
+    gauge = str(one["main_gauge"].to_numpy()[n])
+    most = "" if gauge == NO_GAUGE else f", most from {gauge}"
+    return f"{size:7.1f} N {100 * share:5.1f} %  {words} [{part}]{most}"
 
 
 def _largest(one: xr.Dataset, most: int) -> list[int]:
