@@ -11,9 +11,10 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.report import series
 from recon.report.bands import DRAWN, band_pictures, lanes_of, plot_forces
 from recon.report.series import stretches, thinned
-from recon.report.sheet import PART_LOOKS
+from recon.report.sheet import PART_LOOKS, tyre_footer
 from tests.days import day
 
 
@@ -117,3 +118,21 @@ def test_stretches_begin_half_a_sample_before_the_first() -> None:
     mask = np.array([False, True, True, False, True])
     found = stretches(mask, 0.1 * np.arange(5))
     assert_allclose(found, [(0.05, 0.2), (0.35, 0.1)])
+
+
+def test_pictures_of_a_long_drive_keep_extremes_and_say_how_many_samples_they_show(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    forces = day().forces
+    assert series.fewer_samples(forces) is forces
+    count = forces.sizes["elapsed_time"]
+    monkeypatch.setattr(series, "MOST", 200)
+    monkeypatch.setattr(series, "EXTREMES", 10)
+    monkeypatch.setattr(series, "SECTION", 300)
+    few = series.fewer_samples(forces)
+    kept = few.sizes["elapsed_time"]
+    assert 150 < kept < 0.5 * count
+    assert f"{kept} of {count} samples drawn" in tyre_footer(few)
+    for ends in ("min", "max"):
+        found, expected = (getattr(f["tyre_force"], ends)("elapsed_time") for f in (few, forces))
+        np.testing.assert_array_equal(found, expected)

@@ -235,7 +235,8 @@ def _zeros(
         temperature = None
         sides = [c.name for c in linkage.corners]
         if "gauge_temperature" in log and all(side in log["corner"] for side in sides):
-            temperature = log["gauge_temperature"].sel(corner=sides).mean("corner").to_numpy()
+            columns = [log["gauge_temperature"].sel(corner=side).to_numpy() for side in sides]
+            temperature = columns[0] if len(columns) == 1 else np.nanmean(columns, axis=0)
         at = _columns(car, assembly, names)
         out[assembly] = zero_of(tares, gauges, elapsed, temperature, _side_by_side(raw, at))
         if out[assembly].state == "pads" and linkage.tied:

@@ -279,10 +279,10 @@ def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.b
     change.  Those of all gauges are pooled: one that returned to its zero by chance is no better
     known than the others.  A lone tare knows nothing of its own change.
     """
-    span = np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0)
+    span = np.fmax.reduce(raw, axis=0) - np.fmin.reduce(raw, axis=0)
     u, drift = unsure.copy(), np.zeros(len(unsure))
     # A gauge that died, or shows nothing but noise, has no span to compare its change with.
-    moves = span > ALIVE * np.nanstd(np.diff(raw, axis=0), axis=0)
+    moves = span > ALIVE * np.array([np.nanstd(np.diff(column)) for column in raw.T])
     paired = moves & ~lone
     if paired.any():
         size = common_scale(span[moves])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 GRAVITY_OFF = 3.0  # m/s2 between the mean of a hub's vertical channel and gravity
 STUCK = 1e-5  # m; a travel that varies less over a drive does not move
+ENOUGH_SAMPLES = 1_000_000  # of a long drive, for a mean
 WEIGHT_OFF = 0.15  # of the car's weight; fuel and downforce of ordinary cars stay below
 
 
@@ -41,10 +43,10 @@ def _stuck(log: xr.Dataset, corners: list[str]) -> list[str]:
     out = []
     for name in corners if "travel" in log else []:
         travel = log["travel"].sel(corner=name).to_numpy()
-        travel = travel[np.isfinite(travel)]
-        if len(travel) and np.ptp(travel) < STUCK:
+        high, low = np.fmax.reduce(travel), np.fmin.reduce(travel)
+        if high - low < STUCK:
             out.append(
-                f"travel_{name} stands at {1e3 * travel[0]:.2f} mm throughout. A stuck sensor, or "
+                f"travel_{name} stands at {1e3 * low:.2f} mm throughout. A stuck sensor, or "
                 "a column of zeros? Leave it out of the log and the widening for it is stated."
             )
     return out
@@ -53,7 +55,7 @@ def _stuck(log: xr.Dataset, corners: list[str]) -> list[str]:
 def _without_gravity(log: xr.Dataset, corners: list[str]) -> list[str]:
     out = []
     for name in corners if "hub_acceleration" in log else []:
-        vertical = log["hub_acceleration"].sel(corner=name, component="z").to_numpy()
+        vertical = _some(log["hub_acceleration"].sel(corner=name, component="z").to_numpy())
         good = vertical[np.isfinite(vertical)]
         if len(good) and abs(np.mean(good) - STANDARD_GRAVITY) > GRAVITY_OFF:
             out.append(
@@ -64,8 +66,14 @@ def _without_gravity(log: xr.Dataset, corners: list[str]) -> list[str]:
     return out
 
 
+def _some(values: Floats) -> Floats:
+    """Samples (sample, ...) spread evenly over a long drive, enough for its mean."""
+    return values[:: max(len(values) // ENOUGH_SAMPLES, 1)]
+
+
 def _weight(forces: xr.Dataset, car: Vehicle) -> list[str]:
-    vertical = forces["tyre_force_intermediate"].sel(component="z").to_numpy().astype(float)
+    vertical = forces["tyre_force_intermediate"].sel(component="z").to_numpy()
+    vertical = _some(vertical).astype(float)
     whole = np.isfinite(vertical).all(axis=1)
     if vertical.shape[1] < 4 or not np.any(whole):
         return []

@@ -182,9 +182,11 @@ class Prepared:
     def _with_sources(self, forces: xr.Dataset, log: xr.Dataset) -> xr.Dataset:
         """The forces with status by gauge, loadings of all causes and where they come from."""
         names = [gauge for solver in self.solvers for gauge in solver.gauges]
-        status = log["gauge_status"].sel(gauge=names).to_numpy()
-        more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status}
         corners = [corner.name for solver in self.solvers for corner in solver.assembly.corners]
+        status = log["gauge_status"]
+        if names != list(map(str, log["gauge"].to_numpy())):
+            status = status.sel(gauge=names)
+        more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status.to_numpy()}
         out = forces.assign(stamped(FORCES, self._loadings | more))
         out = out.assign(channels_of(log, corners))
         out = out.assign_coords(stamped(FORCES, {"gauge": np.asarray(names, dtype=str)}))

@@ -15,6 +15,7 @@ from recon.report.doubts import doubt_lines, drawn_with_doubts
 from recon.report.forces import forces_summary
 from recon.report.health import plot_health
 from recon.report.horizontal import plot_horizontal_forces
+from recon.report.series import fewer_samples
 from recon.report.sheet import Pictures
 from recon.report.whole_car import whole_car_lines, whole_car_pictures
 
@@ -39,6 +40,7 @@ def drive_pictures(
     forces: xr.Dataset, doubts: Sequence[Doubt], clocks: Sequence[Clock]
 ) -> Pictures:
     """Pictures of a drive by file name, doubted corners named on each, and of several clocks."""
+    forces = fewer_samples(forces)
     plane: Pictures = {"horizontal_forces.png": partial(plot_horizontal_forces, forces)}
     plane["gauges.png"] = partial(plot_health, forces)
     every = plane | band_pictures(forces) | whole_car_pictures(forces)

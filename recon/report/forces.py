@@ -57,20 +57,24 @@ def _sum_cell(forces: xr.Dataset, elapsed: Floats, j: int) -> str:
 def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
     """Peak of one component with limits and the time of a sample at it."""
     axis = "xyz"[i]
-    known = np.isfinite(forces["tyre_force"].to_numpy()[:, k, i])
+    values, noise, u_all = (
+        forces[name].to_numpy()[:, k, i]
+        for name in ("tyre_force", "u_tyre_force_random", "u_tyre_force")
+    )
+    known = np.isfinite(values)
     count, enough = int(np.count_nonzero(known)), fewest_samples(PEAK_SHARE)
     if not count:
         return f"F{axis} not known"
     if count < enough:
         return f"F{axis} no peak ({count} known samples, {enough} needed)"
-    values = forces["tyre_force"].to_numpy()[known, k, i].astype(float)
-    noise = forces["u_tyre_force_random"].to_numpy()[known, k, i].astype(float)
+    if count < len(known):
+        values, noise, u_all, elapsed = values[known], noise[known], u_all[known], elapsed[known]
     side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0
     peak = side * noise_corrected_quantile(side * values, noise, PEAK_SHARE)
     at = int(np.argmin(np.abs(values - peak)))
-    u = float(forces["u_tyre_force"].to_numpy()[known, k, i][at])
+    u = float(u_all[at])
     low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
-    return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[known][at]:.2f} s"
+    return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[at]:.2f} s"
 
 
 def _calibration_lines(forces: xr.Dataset) -> list[str]:

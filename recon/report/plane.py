@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
+CELLS = 1000  # across the points of a panel, each a tenth of a dot
 DASHES = (0, (4, 3))
 # Marker, size [pt] and colour of light, middle and heavy Fz, pale to dark.
 STEPS = (("o", 2.6, PALE), ("s", 1.8, MIDDLE), ("^", 2.2, INK))
@@ -110,7 +111,7 @@ def _draw_tyre(panel: Axes, tyre: Tyre, edges: Floats) -> None:
     # Heavy first: light samples lie near the middle and would be hidden otherwise.
     for k in (2, 1, 0):
         marker, size, colour = STEPS[k]
-        part = tyre.plane[step == k]
+        part = _apart(tyre.plane[step == k])
         panel.plot(
             part[:, 0],
             part[:, 1],
@@ -121,6 +122,17 @@ def _draw_tyre(panel: Axes, tyre: Tyre, edges: Floats) -> None:
             color=colour,
             zorder=4 - k,
         )
+
+
+def _apart(points: Floats) -> Floats:
+    """Points (point, 2) of which none covers another: one for each cell finer than a dot."""
+    if len(points) <= CELLS:
+        return points
+    low, high = points.min(axis=0), points.max(axis=0)
+    cell = ((points - low) / np.maximum(high - low, 1e-6) * (CELLS - 1)).astype(np.int64)
+    last = np.full(CELLS * CELLS, -1)
+    last[cell[:, 0] * CELLS + cell[:, 1]] = np.arange(len(points))
+    return points[np.sort(last[last >= 0])]
 
 
 def _draw_circles(panel: Axes, plane: Plane, reach: float, points: Floats) -> None:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 
+if TYPE_CHECKING:
+    import xarray as xr
+
+MOST = 300_000  # samples of a drive that pictures are made of
+EXTREMES = 2000  # stretches of a long drive whose extremes are kept
+SECTION = 1 << 17  # samples that are looked at together
 DRAWN = 4000  # samples; more than a picture has columns of dots
 
 
@@ -31,6 +39,25 @@ def thinned(series: Floats, most: int = DRAWN) -> NDArray[np.intp]:
     extremes = np.concatenate([lowest + start, highest + start]).ravel()
     kept = np.unique(np.concatenate([extremes, edges, edges + 1]))
     return kept[kept < count]
+
+
+def fewer_samples(forces: xr.Dataset) -> xr.Dataset:
+    """Thin a long drive for pictures: samples spread evenly, and the extremes of every force.
+
+    Shorter drives are returned as they are.  `forces` are (elapsed_time, corner, component) [N];
+    the attribute `drawn` says how many samples are left.
+    """
+    count = forces.sizes["elapsed_time"]
+    if count <= MOST:
+        return forces
+    values = forces["tyre_force"].to_numpy()
+    kept = [np.arange(0, count, -(-count // MOST))]
+    for start in range(0, count, SECTION):
+        section = values[start : start + SECTION]
+        most = max(EXTREMES * len(section) // count, 1) * 2 * values[0].size
+        kept.append(start + thinned(section.reshape(len(section), -1).T, most))
+    few = forces.isel(elapsed_time=np.unique(np.concatenate(kept)))
+    return few.assign_attrs(drawn=f"{few.sizes['elapsed_time']} of {count} samples drawn")
 
 
 def stretches(mask: NDArray[np.bool_], time: Floats) -> list[tuple[float, float]]:

@@ -168,7 +168,8 @@ def tyre_footer(forces: xr.Dataset) -> str:
     """Axes, sign and bandwidth of the forces drawn, in words."""
     bandwidth = float(forces.attrs.get("bandwidth_Hz", np.nan))
     stated = f"{bandwidth:.4g} Hz bandwidth" if np.isfinite(bandwidth) else "bandwidth not stated"
-    return f"tyre axes, {stated}; force of the road on the tyre, x forward, y left, z up"
+    few = f", {forces.attrs['drawn']}" if "drawn" in forces.attrs else ""
+    return f"tyre axes, {stated}{few}; force of the road on the tyre, x forward, y left, z up"
 
 
 def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:
