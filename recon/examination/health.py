@@ -36,15 +36,17 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     """
     elapsed = log["elapsed_time"].to_numpy()
     least = FEWEST_TIME / float(np.median(np.diff(elapsed)))
-    flags = log["gauge_status"].to_numpy().copy()
+    flags = log["gauge_status"].to_numpy()
     # Gaps of the whole log are no fault of a gauge.
-    flags[((flags & BIT["missing_input"]) > 0).all(axis=1)] = 0
+    gap = np.ones(len(flags), dtype=bool)
+    for column in flags.T:
+        gap &= (column & BIT["missing_input"]) > 0
     names = list(map(str, log["gauge"].to_numpy()))
     for solver in prepared.solvers:
         found: dict[tuple[str, bytes], list[str]] = {}
         for gauge in solver.gauges:
             for flag in SHOWN:
-                bad = (flags[:, names.index(gauge)] & BIT[flag]) > 0
+                bad = ((flags[:, names.index(gauge)] & BIT[flag]) > 0) & ~gap
                 if np.count_nonzero(bad) >= least:
                     found.setdefault((flag, bad.tobytes()), []).append(gauge)
         failures = [

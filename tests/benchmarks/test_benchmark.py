@@ -1,4 +1,4 @@
-"""Time of reading and reconstructing a long log, as a ratio to the mere parsing of the same file.
+"""Time and memory of long logs: file to forces against `pandas.read_csv`, long against short.
 
 Absolute times say more of the machine than of the program; both sides run in turn in one
 process, and the smallest of the rounds counts, because disturbance only ever adds time.
@@ -7,6 +7,8 @@ process, and the smallest of the rounds counts, because disturbance only ever ad
 from __future__ import annotations
 
 import gzip
+import os
+import subprocess
 import sys
 import time
 import warnings
@@ -15,9 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import recon
+from recon import pipeline
 from recon.base.errors import ReconWarning
 from recon.records.layout import Layout, find_layout
 from recon.records.tables import parse_table
@@ -25,6 +29,8 @@ from recon.records.tables import parse_table
 DEMO = Path(__file__).parents[2] / "demo_data"
 RATE, MINUTES, ROUNDS = 500, 20, 3
 MOST_RATIO = 3.0  # the promise: the forces cost no more than twice the reading of the numbers
+MOST_OF_PANDAS = 4.0  # file to forces, filtered and tested, by `pandas.read_csv` of the same file
+MOST_GROWTH = 1.5  # of the command's peak memory, for a log four times as long
 PREPARING = 2 * RATE  # samples; so few that nearly all of their time is preparation
 
 
@@ -99,23 +105,26 @@ def test_reading_and_reconstructing_costs_at_most_three_times_the_parsing(
     del log
     rounds = []
     for _ in range(ROUNDS):
+        plain, _ = timed(lambda: pd.read_csv(session.log))
         parsing, _ = timed(lambda: parse(session))
         reading, log = timed(lambda: recon.read_log(session.log, session.car))
         solving, _ = timed(lambda log=log: forces(session, log))
         preparing, _ = timed(lambda: forces(session, head))
         del log
-        rounds.append((parsing, reading, solving, preparing, reading + solving))
-    parsing, reading, solving, preparing, whole = np.min(rounds, axis=0)
+        rounds.append((plain, parsing, reading, solving, preparing, reading + solving))
+    plain, parsing, reading, solving, preparing, whole = np.min(rounds, axis=0)
     ratio, apart = whole / parsing, (whole - preparing) / parsing
     with capsys.disabled():
         sys.stdout.write(
             f"\n{MINUTES} min at {RATE} Hz, {len(session.columns)} columns, best of {ROUNDS}: "
-            f"parsing {parsing:.2f} s, reading {reading:.2f} s, condition + reconstruct "
-            f"{solving:.2f} s (of it prepared once {preparing:.2f} s); "
-            f"ratio {ratio:.2f}, {apart:.2f} without the preparation\n"
+            f"pandas {plain:.2f} s, parsing {parsing:.2f} s, reading {reading:.2f} s, "
+            f"condition + reconstruct {solving:.2f} s (of it prepared once {preparing:.2f} s); "
+            f"ratio {ratio:.2f}, {apart:.2f} without the preparation; "
+            f"{whole / plain:.2f} of pandas, solved again {solving / whole:.2f} of the first time\n"
         )
     # Preparation is a constant of each corner, whatever the log's length.
     assert apart <= MOST_RATIO, f"{apart:.2f} times the parsing, at most {MOST_RATIO}"
+    assert whole <= MOST_OF_PANDAS * plain, f"{whole / plain:.2f} times pandas.read_csv"
 
 
 @pytest.mark.benchmark
@@ -133,3 +142,40 @@ def test_friction_use_of_a_long_log_costs_a_few_parsings(
         sys.stdout.write(f"\nfriction use {taken:.2f} s, {ratio:.2f} times the parsing\n")
     # Every sample's interval over all causes: as much as the forces themselves, no more.
     assert ratio <= MOST_RATIO, f"{ratio:.2f} times the parsing, at most {MOST_RATIO}"
+
+
+COMMAND = """
+import resource, sys, recon.pipeline as pipeline
+pipeline.reconstruct(*sys.argv[1:5], out=sys.argv[5])
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+@pytest.mark.benchmark
+def test_a_longer_log_needs_hardly_more_memory(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Peak memory of the whole command, pictures included, each in a process of its own."""
+    vehicle = recon.shipped("vehicles", "club_racer.toml")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        pipeline.calibrate(vehicle, DEMO / "pulls.csv", out=tmp_path / "calibration")
+    peaks = []
+    for minutes in (MINUTES, 4 * MINUTES):
+        log = tmp_path / f"{minutes}.csv"
+        tiled_log(log, RATE * 60 * minutes)
+        fitted, out = tmp_path / "calibration" / "calibration.nc", tmp_path / str(minutes)
+        files = [vehicle, fitted, log, DEMO / "tares.csv", out]
+        done = subprocess.run(
+            [sys.executable, "-W", "ignore", "-c", COMMAND, *map(str, files)],
+            capture_output=True, text=True, check=True, env=os.environ,
+        )  # fmt: skip
+        peaks.append(int(done.stdout.split()[-1]) / 1024)
+        log.unlink()
+    growth = peaks[1] / peaks[0]
+    with capsys.disabled():
+        sys.stdout.write(
+            f"\npeak memory {peaks[0]:.0f} MB for {MINUTES} min, {peaks[1]:.0f} MB for four times "
+            f"as long: ratio {growth:.2f}\n"
+        )
+    assert growth <= MOST_GROWTH, f"{growth:.2f} times the memory, at most {MOST_GROWTH}"
