@@ -87,8 +87,10 @@ class Collected:
         unknown = (block.status & NOT_KNOWN) != 0
         missing = unknown[:, None] | solver.outputs.lost_of_wheels()[..., None]
         values = in_axes(solver, block, self.attitude, bounded=self.bound.vertical)
+        some = bool(missing.any())
         for name, value in values.items():
-            self.arrays[name][own, :, part] = np.where(missing, np.float32(np.nan), value)
+            target = np.where(missing, np.float32(np.nan), value) if some else value
+            self.arrays[name][own, :, part] = target
         self.arrays["hub_moment"][own, part] = np.where(unknown, np.nan, block.force[:, 3])
         self.arrays["heading"][own, part] = block.heading
         self.arrays["travel"][own, part] = block.travel
