@@ -64,7 +64,8 @@ def condition(
     -------
     Dataset
         `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `zero` (gauge,),
-        its mean over the log, `u_zero` and `noise` (gauge,), standard uncertainties, in the same
+        its mean over the log, `zero_change`, the last tare less the first, `u_zero` and `noise`
+        (gauge,), standard uncertainties, in the same
         unit; `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
         `tare_state` and `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed;
         attributes `bandwidth` and `rate` [Hz].
@@ -94,14 +95,14 @@ def condition(
         )
     tared, scatter = room(raw.shape[::-1]).T, _scatter(raw)
     tared[:] = np.nan
-    u_zero, noise, mean_zero = (np.full(len(names), np.nan) for _ in range(3))
+    u_zero, noise, mean_zero, change = (np.full(len(names), np.nan) for _ in range(4))
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
         for j, k in enumerate(at):
             np.subtract(raw[:, k], zero.value[:, j], out=tared[:, k])
         u_zero[at] = zero.u
-        mean_zero[at] = zero.value.mean(axis=0)
+        mean_zero[at], change[at] = zero.value.mean(axis=0), zero.change
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, scatter[at]) * gain
     for g in range(len(names)):
         # The filter must not spread a flat or clipped sample to its neighbours.
@@ -116,7 +117,8 @@ def condition(
         ("elapsed_time", "gauge"),
         low_pass(tared, bandwidth, rate, parts, out=tared),
     )
-    for name, values in (("zero", mean_zero), ("u_zero", u_zero), ("noise", noise)):
+    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise}
+    for name, values in by_name.items():
         out[name] = (("gauge",), values)
     out["gauge_status"] = (("elapsed_time", "gauge"), by_gauge)
     corners = list(zeros)

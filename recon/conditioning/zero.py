@@ -48,13 +48,15 @@ ALIVE = 10.0  # span of a signal over that of its steps; noise alone has some 5
 class Zero:
     """Zeros of the gauges of one assembly, in each gauge's unit.
 
-    `value` (sample, gauge) and its standard uncertainty `u` (gauge,); `noise` (gauge,), the
-    standard deviation of single samples, NaN if not recorded; `state` of the tare, `hanging` or
+    `value` (sample, gauge) and its standard uncertainty `u` (gauge,); `change` (gauge,) from the
+    first tare to the last one, NaN with a single tare; `noise` (gauge,), the standard deviation of
+    single samples, NaN if not recorded; `state` of the tare, `hanging` or
     `pads`; `pad_load` [N], NaN if hanging; `temperature` at the tare [degC].
     """
 
     value: Floats
     u: Floats
+    change: Floats
     noise: Floats
     state: str
     pad_load: float
@@ -129,10 +131,11 @@ def zero_of(
     lone = np.array([len(of.row) == 1 for of in knots])
     if lone.any():
         _warn_of_lone(tares, [g for g, alone in zip(gauges, lone, strict=True) if alone], state)
-    first = np.array([of.row[0] for of in knots])
+    first, last = (np.array([of.row[end] for of in knots]) for end in (0, -1))
     return Zero(
         value=value.T,
         u=_uncertainty(raw, unsure, change, lone),
+        change=np.where(lone, np.nan, tares.indication[last] - tares.indication[first]),
         noise=tares.sd[first],
         state=state,
         pad_load=float(tares.pad_load[first[0]]),

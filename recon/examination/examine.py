@@ -18,7 +18,7 @@ from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.tare_causes import tare_causes
-from recon.examination.tares import tares_agree, zeros_hold
+from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
 from recon.examination.weight import weight_agrees
@@ -37,6 +37,7 @@ JUDGE = Judge(
     tests=(
         gauges_agree,
         tares_agree,
+        tares_return,
         weight_agrees,
         zeros_hold,
         sums_agree,

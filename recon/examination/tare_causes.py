@@ -2,37 +2,70 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.examination.tares import shifts, since_pulls
+from recon.examination.tares import Shifts, change_of, shifts, since_pulls
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 from recon.reconstruction.tare import standing
 
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
+PROPOSED = 20  # causes in tares that are tried on the whole drive
+DOUBTFUL = 3.0  # standard uncertainties between two tares from which one of them may be off
 Zeros = dict[str, Floats]  # of assemblies by name, each (gauge,) in the gauges' units
 
 
+@dataclass(frozen=True, slots=True)
+class _Other:
+    """Other zeros of some assemblies, and the cause that they would undo."""
+
+    zeros: Zeros
+    candidate: Candidate
+
+
 def tare_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
-    """Causes in the tares of the doubted corners, and in the whole table."""
+    """Causes in the tares of the doubted corners, and in the whole table.
+
+    Some hundred are looked at by what speaks of the zeros alone; the best of them are proposed.
+    """
     parts = [part for part in view.parts.values() if set(part.corners) & set(doubted)]
     parts = [part for part in parts if np.isfinite(part.zero).all()]
+    evidence = {part.name: shifts(view, part) for part in parts}
+    gains = [(_gain(view, evidence, other), other.candidate) for other in _others(parts, evidence)]
+    found = [(gain, candidate) for gain, candidate in gains if gain > 0]
+    for _, candidate in sorted(found, key=lambda one: -one[0])[:PROPOSED]:
+        yield candidate
+    for part in parts:
+        yield from _one_of_two(view, part)
+
+
+def _gain(view: View, evidence: Mapping[str, Shifts], other: _Other) -> float:
+    """Logarithm by which other zeros are more likely, with the weight of their cause."""
+    gain = other.candidate.weight
+    for name, zero in other.zeros.items():
+        of, lower = evidence[name], view.parts[name].zero - zero
+        gain += float(of.score @ lower - 0.5 * lower @ of.information @ lower)
+    return gain
+
+
+def _others(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Other]:
     for part in parts:
         yield from _of_state([part])
         yield from _within(part)
-        yield from _shifted(view, part)
+        yield from _shifted(part, evidence[part.name])
+        yield from _of_table([part], evidence)
     for first, second in combinations(parts, 2):
         yield from _between(first, second)
     if len(parts) > 1:
         yield from _of_state(parts)
-        yield from _of_table(view, parts)
-    for part in parts:
-        yield from _of_table(view, [part])
+        yield from _of_table(parts, evidence)
 
 
 def _candidate(
@@ -42,10 +75,10 @@ def _candidate(
     zeros: Zeros,
     do: str,
     weight: float = 0.0,
-) -> Candidate:
+) -> _Other:
     """Cause that is undone by other zeros."""
     corners = tuple(corner for part in parts for corner in part.corners)
-    return Candidate(cause, corners, channels, _with(zeros), do, weight)
+    return _Other(zeros, Candidate(cause, corners, channels, _with(zeros), do, weight))
 
 
 def _with(zeros: Zeros) -> Callable[[View], View]:
@@ -65,7 +98,7 @@ def _gauges(parts: list[Part]) -> tuple[str, ...]:
     return tuple(gauge for part in parts for gauge in part.gauges)
 
 
-def _of_state(parts: list[Part]) -> Iterator[Candidate]:
+def _of_state(parts: list[Part]) -> Iterator[_Other]:
     """Wheels that stood while the tares say hanging, or the other way round."""
     names = _names(parts)
     if all(not part.solver.session.tare.on_pads for part in parts):
@@ -100,7 +133,7 @@ def _standing_more(part: Part) -> Floats:
     )
 
 
-def _within(part: Part) -> Iterator[Candidate]:
+def _within(part: Part) -> Iterator[_Other]:
     """Tares of single gauges: two exchanged, one inverted or in another unit."""
     for i, j in combinations(range(len(part.gauges)), 2):
         zero = part.zero.copy()
@@ -117,7 +150,7 @@ def _within(part: Part) -> Iterator[Candidate]:
             yield _unit([part], (gauge,), {part.name: zero}, factor, FITTED)
 
 
-def _exchanged(parts: list[Part], channels: tuple[str, ...], zeros: Zeros) -> Candidate:
+def _exchanged(parts: list[Part], channels: tuple[str, ...], zeros: Zeros) -> _Other:
     what = f"{channels[0]} and {channels[1]}" if len(channels) == 2 else _names(parts)
     do = f"Compare the rows of {what} in the tare table: their tares seem exchanged."
     return _candidate("exchanged tares", parts, channels, zeros, do, -1.0 if parts[1:] else 0.0)
@@ -129,7 +162,7 @@ def _unit(
     zeros: Zeros,
     factor: float,
     weight: float = -1.0,
-) -> Candidate:
+) -> _Other:
     what = channels[0] if len(channels) == 1 else _names(parts)
     do = f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large."
     if factor > 1:
@@ -137,7 +170,7 @@ def _unit(
     return _candidate("tare in another unit", parts, channels, zeros, do, weight)
 
 
-def _between(first: Part, second: Part) -> Iterator[Candidate]:
+def _between(first: Part, second: Part) -> Iterator[_Other]:
     """Tares exchanged between two assemblies: two gauges, or all of them."""
     for i in range(len(first.gauges)):
         for j in range(len(second.gauges)):
@@ -150,7 +183,7 @@ def _between(first: Part, second: Part) -> Iterator[Candidate]:
         yield _exchanged([first, second], _gauges([first, second]), zeros)
 
 
-def _of_table(view: View, parts: list[Part]) -> Iterator[Candidate]:
+def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Other]:
     """All tares of some assemblies inverted, in another unit, or of another day."""
     names = _names(parts)
     for factor in THOUSAND:
@@ -170,7 +203,7 @@ def _of_table(view: View, parts: list[Part]) -> Iterator[Candidate]:
             "shifted tare",
             parts,
             _gauges(parts),
-            {part.name: part.zero - shifts(view, part).together for part in parts},
+            {part.name: part.zero - evidence[part.name].together for part in parts},
             f"Tare {names} again: its tares are not of this car and day"
             + (" (all of them are zero)." if empty else "."),
             # Every zero is fitted, within what zeros do; tares of zero need no other excuse.
@@ -178,8 +211,8 @@ def _of_table(view: View, parts: list[Part]) -> Iterator[Candidate]:
         )
 
 
-def _shifted(view: View, part: Part) -> Iterator[Candidate]:
-    of, slope = shifts(view, part), part.solver.estimator.calibration.main_slope
+def _shifted(part: Part, of: Shifts) -> Iterator[_Other]:
+    slope = part.solver.estimator.calibration.main_slope
     for i, gauge in enumerate(part.gauges):
         zero = part.zero.copy()
         zero[i] -= of.alone[i]
@@ -192,3 +225,32 @@ def _shifted(view: View, part: Part) -> Iterator[Candidate]:
             f"({of.alone[i] / slope[i]:+.0f} N of its own load).",
             FITTED,
         )
+
+
+def _one_of_two(view: View, part: Part) -> Iterator[Candidate]:
+    """One of the two tares of a gauge is off: they differ by more than a zero drifts."""
+    change, u = change_of(view, part)
+    for i, gauge in enumerate(part.gauges):
+        if not abs(change[i]) > DOUBTFUL * u[i]:
+            continue
+        for when, off in (("before", -0.5 * change[i]), ("after", 0.5 * change[i])):
+            zero = part.zero.copy()
+            zero[i] -= off  # the mean zero holds half of what one of them is off
+            yield Candidate(
+                "shifted tare",
+                part.corners,
+                (gauge,),
+                partial(_with_one_tare, name=part.name, gauge=gauge, zero=zero),
+                f"Compare the two rows of {gauge} in the tare table: the one {when} the drive "
+                f"seems off by {2 * off:+.4g} in its unit.",
+                FITTED / 2,
+            )
+
+
+def _with_one_tare(view: View, *, name: str, gauge: str, zero: Floats) -> View:
+    """The view with another zero of one gauge, which does not change over the drive."""
+    log = view.log.copy()
+    change = log["zero_change"].copy(deep=True)
+    change.loc[{"gauge": gauge}] = 0.0
+    log["zero_change"] = change
+    return replace(view.with_part(view.parts[name].with_zero(zero)), log=log)

@@ -25,6 +25,11 @@ PER_KELVIN = 5.0  # N/K
 # Model errors of geometry and calibration that a constant in one gauge resembles, as its load.
 RESEMBLED = 20.0  # N; no source
 LIMIT = 4.0  # of six gauges: sound drives of virtual and independent cars stay below 3
+# Change of a zero from the tare before a drive to the one after it, as load of the gauge's own
+# link: creep and friction, and temperature.  Common practice, no source.
+DRIFT, DRIFT_PER_KELVIN = 40.0, 8.0  # N, N/K
+WARMING = 15.0  # K where no temperature of the gauges is logged
+CHANGE_LIMIT = 16.0  # of one gauge: 4 standard uncertainties
 ZERO_LIMIT = 13.0  # of one zero; sound drives stay below 9
 
 
@@ -150,3 +155,34 @@ def zeros_hold(view: View) -> Iterator[Term]:
                 found=f"The zero of {gauge} seems {of.alone[g]:+.4g} +- {2 * of.u[g]:.2g} too high "
                 f"in its unit, as {of.alone[g] / slope[g]:+.0f} N of its own load would do.",
             )
+
+
+def change_of(view: View, part: Part) -> tuple[Floats, Floats]:
+    """Change of the zeros (gauge,) [mV/V] from the first tare to the last one, and its u."""
+    slope = part.solver.estimator.calibration.main_slope
+    if "zero_change" not in view.log:
+        return np.full(len(slope), np.nan), slope
+    temperature = [view.channel("gauge_temperature", corner) for corner in part.corners]
+    ranges = [float(np.ptp(of[np.isfinite(of)])) for of in temperature if of is not None]
+    u = np.hypot(DRIFT, DRIFT_PER_KELVIN * max(ranges, default=WARMING)) * slope
+    return view.log["zero_change"].sel(gauge=list(part.gauges)).to_numpy(), u
+
+
+def tares_return(view: View) -> Iterator[Term]:
+    """The tare of every gauge after the drive against the one before it."""
+    for part in view.parts.values():
+        change, u = change_of(view, part)
+        slope = part.solver.estimator.calibration.main_slope
+        for gauge, off, unsure, newton in zip(part.gauges, change, u, slope, strict=True):
+            if np.isfinite(off):
+                yield Term(
+                    place=gauge,
+                    corners=part.corners,
+                    name="tare after the drive against the one before",
+                    size=float((off / unsure) ** 2),
+                    count=1,
+                    limit=CHANGE_LIMIT,
+                    found=f"The tare of {gauge} after the drive differs from the one before by "
+                    f"{off:+.4g} in its unit, as {off / newton:+.0f} N of its own load would do; "
+                    f"creep and warming make +-{2 * unsure / newton:.0f} N.",
+                )
