@@ -21,7 +21,6 @@ from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
-from recon.examination.weight import weight_agrees
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
 from recon.records.doubts import with_doubts
@@ -38,7 +37,6 @@ JUDGE = Judge(
         gauges_agree,
         tares_agree,
         tares_return,
-        weight_agrees,
         zeros_hold,
         sums_agree,
         wheels_agree,

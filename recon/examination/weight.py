@@ -7,14 +7,12 @@ and stops count most, because little is open there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.examination.term import Term
 from recon.examination.view import Part, View
 from recon.planning.unknowns import reference_of
 
@@ -26,7 +24,6 @@ DOWNFORCE = 0.15  # N per wheel and (m/s)^2
 TOE, TOE_SHARE = 200.0, 0.3  # N held against the partner, and share of the side force
 DRIVE, DRIVE_SHARE = 150.0, 0.8  # N, and share of the driving or braking force
 NO_ACCELERATION = 4.0  # m/s2 where none is logged
-LIMIT = 6.0  # sound drives of virtual and independent cars stay below 1
 FEWEST = 20  # short means that a comparison needs
 
 
@@ -105,25 +102,3 @@ def _acceleration(view: View, part: Part) -> tuple[Floats, Floats, float]:
         return still, still, NO_ACCELERATION
     level = np.einsum("ijn,nj->in", part.samples.turn, np.nan_to_num(body))
     return level[0], level[1], 0.0
-
-
-def weight_agrees(view: View) -> Iterator[Term]:
-    """Mean side and vertical force of every wheel against weight and acceleration."""
-    for part in view.parts.values():
-        of = mean_forces(view, part)
-        for k, corner in enumerate(part.corners):
-            z = (of.error[k] / of.u[k])[1:]
-            known = np.isfinite(z)
-            size = float(np.mean(z[known] ** 2)) if known.any() else float("nan")
-            worst = 1 + int(np.argmax(np.nan_to_num(np.abs(z))))
-            seen, off, u = (float(v[k, worst]) for v in (of.mean, of.error, of.u))
-            yield Term(
-                place=corner,
-                corners=(corner,),
-                name="mean forces against weight",
-                size=size,
-                count=int(known.sum()),
-                limit=LIMIT,
-                found=f"The mean F{'xyz'[worst]} of {corner} is {seen:.0f} N, where its weight and "
-                f"the body's acceleration make {seen - off:.0f} N +- {2 * u:.0f} N.",
-            )
