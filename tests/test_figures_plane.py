@@ -30,7 +30,7 @@ def test_the_road_plane_leaves_bounded_and_missing_samples_out_and_counts_them()
     assert points[:, 0].max() < 1000
     title = panel_named(figure, "FR").get_title(loc="left")
     assert "995 samples drawn" in title
-    assert "1 with Fz held at 0, 5 not known" in title
+    assert "1 at a bound, 5 not known" in title
     assert len(drawn_points(panel_named(figure, "FL"))) == 1001
 
 

@@ -216,8 +216,8 @@ def test_a_wheel_off_the_ground_has_no_peak_there() -> None:
     assert np.argwhere(missing).tolist() == [[1, 2]]
     assert found["share_at_bound"][2, 0].item() == pytest.approx(0.05, abs=0.005)  # one sample
     lines = "\n".join(slalom_summary(found))
-    assert "RL: no peak at cone 2, Fz held at zero over too much of the half-wave" in lines
-    assert "FL: Fz held at zero in up to 5 % of the half-wave at cone 3; left out" in lines
+    assert "RL: no peak at cone 2, at a bound over too much of the half-wave" in lines
+    assert "FL: at a bound in up to 5 % of the half-wave at cone 3; left out" in lines
 
 
 def test_straight_running_and_small_wiggles_are_no_cones() -> None:

@@ -180,7 +180,7 @@ def half_waves(total: Floats, rate: float) -> list[tuple[slice, int]]:
 
 @dataclass(frozen=True, slots=True)
 class _Drive:
-    """Lateral force at the bandwidth, its noise, and where Fz is held at zero, (sample, corner).
+    """Lateral force at the bandwidth, its noise, and where it is at a bound, (sample, corner).
 
     `sums` of axles whose tyres are not known by themselves.
     """
@@ -269,7 +269,7 @@ def _answer(drive: _Drive, bandwidth: float) -> xr.Dataset:
     limits = _limits(peak, u_peak, "peak_lateral_force", ("cone", "corner"))
     limits |= _limits(axle, u_axle, "axle_peak_lateral_force", ("cone", "axle"))
     limits |= _limits(share, u_share, "front_share", ("cone",))
-    words = "share of the half-wave with Fz held at zero, left out of the tyre's peak"
+    words = "share of the half-wave at a bound, left out of the tyre's peak"
     limits["share_at_bound"] = (("cone", "corner"), at_bound, {"units": "1", "long_name": words})
     limits["cone_time"] = (("cone",), when, {"units": "s", "long_name": "time of the total peak"})
     direction = {
@@ -332,7 +332,7 @@ def _cause(drive: _Drive, part: slice, k: int) -> str:
     if part.stop - part.start < fewest_samples(PEAK_SHARE):
         return f"its half-wave has fewer than the {fewest_samples(PEAK_SHARE)} samples needed"
     if drive.bound[part, k].mean() > np.isnan(drive.lateral[part, k]).mean():
-        return "Fz held at zero over too much of the half-wave"
+        return "at a bound over too much of the half-wave"
     return "forces not known over too much of the half-wave"
 
 

@@ -49,7 +49,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
 def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) -> Figure:
     """Draw Fy/Fz against Fx/Fz of each tyre; shade and marker show the third of Fz of a sample.
 
-    Samples whose Fz was held at zero are left out, because a bound is not a measurement, and so
+    Samples at a bound are left out, because a bound is not a measurement, and so
     are those with little Fz, because their ratio is mostly noise.
 
     Parameters
@@ -81,7 +81,7 @@ def _tyre(forces: xr.Dataset, corner: str, low: float) -> Tyre:
     loaded = force[:, 2] >= low
     drawn = force[loaded]
     words = (
-        f"{int(held.sum())} with Fz held at 0, {int(np.sum(~loaded))} below {low:.0f} N, "
+        f"{int(held.sum())} at a bound, {int(np.sum(~loaded))} below {low:.0f} N, "
         f"{unknown} not known"
     )
     return Tyre(drawn[:, :2] / drawn[:, 2:], drawn[:, 2], words)

@@ -25,7 +25,7 @@ PLANE = Plane(
 def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
     """Draw Fy against Fx of each tyre; shade and marker show the third of Fz of a sample.
 
-    Samples whose Fz was held at zero are left out, because a bound is not a measurement.
+    Samples at a bound are left out, because a bound is not a measurement.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
     tyres = {}
     for corner in map(str, forces["corner"].to_numpy()):
         force, held, unknown = known_forces(forces, corner)
-        words = f"{int(held.sum())} with Fz held at 0, {unknown} not known"
+        words = f"{int(held.sum())} at a bound, {unknown} not known"
         tyres[corner] = Tyre(force[:, :2], force[:, 2], words)
     return plot_plane(forces, PLANE, tyres, _title(tyres))
 

@@ -69,7 +69,7 @@ class Plane:
 def known_forces(forces: xr.Dataset, corner: str) -> tuple[Floats, NDArray[np.bool_], int]:
     """Forces (sample, 3) [N] of a tyre in tyre axes that are known and not at a bound.
 
-    Also the mask (sample,) of those held at zero, and the number of those not known.
+    Also the mask (sample,) of those at a bound, and the number of those not known.
     """
     force = forces["tyre_force"].sel(corner=corner, component=list(COMPONENTS))
     values = force.transpose("elapsed_time", "component").to_numpy()

@@ -91,7 +91,7 @@ def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
         cones = [str(i + 1) for i in np.flatnonzero(at_bound)]
         if cones:
             out.append(
-                f"{name}: Fz held at zero in up to {100 * at_bound.max():.0f} % of the half-wave "
+                f"{name}: at a bound in up to {100 * at_bound.max():.0f} % of the half-wave "
                 f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out "
                 "of the tyre's peaks, not of its axle's"
             )
@@ -260,7 +260,7 @@ def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
 
 
 def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
-    """Stretches with Fz held at zero, in a lane that the force never reaches."""
+    """Stretches at a bound, in a lane that the force never reaches."""
     held = (tyre["status"].to_numpy() & AT_BOUND) != 0
     across = panel.get_xaxis_transform()
     panel.broken_barh(
@@ -273,7 +273,7 @@ def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
     )
     panel.axline((0, LANE), slope=0, transform=panel.transAxes, color=MIDDLE, linewidth=0.5)
     panel.text(
-        1.005, LANE / 2, "Fz held\nat 0", transform=panel.transAxes, fontsize=SMALL, va="center"
+        1.005, LANE / 2, "at a\nbound", transform=panel.transAxes, fontsize=SMALL, va="center"
     )
 
 
@@ -299,7 +299,7 @@ def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]
     if cones:
         entries.append(Line2D([], [], color=ACCENT, linestyle=DOTS, label="cone, numbered"))
     if held:
-        entries.append(Patch(color=INK, label="Fz held at 0"))
+        entries.append(Patch(color=INK, label="at a bound, not measured"))
     for cause, hatch in hatches.items():
         words = f"not known: {cause}"
         entries.append(Patch(facecolor="white", edgecolor=MIDDLE, hatch=hatch, label=words))
