@@ -14,7 +14,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from recon.base.errors import ReconWarning
 from recon.records.files import checksum
-from recon.records.record import Input, Record
+from recon.records.record import Input, Record, inputs_within
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -23,6 +23,7 @@ FILES = (
     *("vehicle", "pulls", "verification", "calibration", "log", "tares", "forces"),
     *("map", "verification_map", "also_log", "tares_map"),
 )
+RESULTS = ("calibration", "forces")  # files that have a record of their own
 WITHOUT_EFFECT = ("out", "overwrite", "say", "answer")
 
 
@@ -91,6 +92,8 @@ def _inputs(given: Mapping[str, Any]) -> Iterator[Input]:
         if file is not None:
             with suppress(OSError, ValueError):
                 yield Input(role, str(file), checksum(file))
+                if role in RESULTS:
+                    yield from inputs_within(Path(file), role)
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recon.base.labelled import Variable, stamped
@@ -24,7 +25,10 @@ RECORD: dict[str, Variable] = {
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """A file that a result was made from: the option that named it, its name and its SHA-256."""
+    """A file that a result was made from: the option that named it, its name and its SHA-256.
+
+    The role of a file behind another result names both: 'log of forces'.
+    """
 
     role: str
     file: str
@@ -40,6 +44,22 @@ class Record:
     inputs: tuple[Input, ...]
     notes: tuple[str, ...]
     assumptions: tuple[str, ...]
+
+
+def inputs_within(file: Path, role: str) -> tuple[Input, ...]:
+    """Files that a result was itself made from, by its record: 'log of forces'."""
+    import netCDF4
+
+    try:
+        with netCDF4.Dataset(file) as opened:
+            names = ("input_role", "input_file", "input_checksum")
+            columns = [opened.variables[name][:].tolist() for name in names]
+    except (OSError, KeyError):  # no result, or an older one without a record
+        return ()
+    return tuple(
+        Input(f"{own} of {role}", str(name), str(sums))
+        for own, name, sums in zip(*columns, strict=True)
+    )
 
 
 def with_record(dataset: xr.Dataset, record: Record) -> xr.Dataset:

@@ -29,7 +29,7 @@ def inputs(result: xr.Dataset) -> dict[str, tuple[str, str]]:
 def made_again(file: Path, out: Path) -> None:
     """Run the command that made a file, as its record states it."""
     result = read_result(file)
-    files = {role: name for role, (name, _) in inputs(result).items()}
+    files = {role: name for role, (name, _) in inputs(result).items() if " of " not in role}
     options: dict[str, Any] = json.loads(result.attrs["settings"])
     getattr(pipeline, result.attrs["command"].replace("-", "_"))(**files, **options, out=out)
 
@@ -62,7 +62,8 @@ def test_every_file_names_all_that_it_was_made_from(
     )
     assert made.code == 0, made.err
     result = read_result(tmp_path / "f" / "forces.nc")
-    assert inputs(result) == {role: (str(f), checksum(f)) for role, f in files.items()}
+    behind = {"vehicle of calibration": CAR, "pulls of calibration": one_corner.pulls}
+    assert inputs(result) == {r: (str(f), checksum(f)) for r, f in (files | behind).items()}
     assert result.attrs["program"] == f"recon {program_version()}"
     assert result.attrs["command"] == "reconstruct"
     settings = json.loads(result.attrs["settings"])
@@ -76,7 +77,16 @@ def test_answers_name_the_forces_and_their_options(
 ) -> None:
     assert run("friction", one_corner.forces, "--low-load", 400, "--out", tmp_path).code == 0
     result = read_result(tmp_path / "friction.nc")
-    assert inputs(result) == {"forces": (str(one_corner.forces), checksum(one_corner.forces))}
+    named = {
+        "forces": one_corner.forces,
+        "vehicle of forces": CAR,
+        "calibration of forces": one_corner.calibration,
+        "vehicle of calibration of forces": CAR,
+        "pulls of calibration of forces": one_corner.pulls,
+        "log of forces": one_corner.log,
+        "tares of forces": one_corner.tares,
+    }
+    assert inputs(result) == {role: (str(f), checksum(f)) for role, f in named.items()}
     assert json.loads(result.attrs["settings"])["low_load"] == 400.0
 
 
