@@ -53,11 +53,12 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
     if len(values) < fewest_samples(share):
         return float("nan")
     plain = float(np.quantile(values, share))
-    u = np.maximum(u_noise, 1e-12 * max(float(np.max(values)), -float(np.min(values)), 1.0))
+    least = 1e-12 * max(float(np.max(values)), -float(np.min(values)), 1.0)
     # From `low` upwards, samples that noise does not lift above it are below for certain.
-    low = plain - REACH * float(np.max(u))
-    near = values + REACH * u >= low
-    some, u_some = values[near].astype(float), u[near].astype(float)
+    reach = REACH * max(float(np.max(u_noise)), least)
+    low = plain - reach
+    near = values >= low - reach
+    some, u_some = values[near].astype(float), np.maximum(u_noise[near].astype(float), least)
     certain = len(values) - len(some)
 
     def above(x: float) -> float:

@@ -67,11 +67,11 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
         return f"F{axis} not known"
     if count < enough:
         return f"F{axis} no peak ({count} known samples, {enough} needed)"
-    if count < len(known):
-        values, noise, u_all, elapsed = values[known], noise[known], u_all[known], elapsed[known]
-    side = -1.0 if abs(np.min(values)) > np.max(values) else 1.0
-    peak = side * noise_corrected_quantile(side * values, noise, PEAK_SHARE)
-    at = int(np.argmin(np.abs(values - peak)))
+    negative = -np.fmin.reduce(values) > np.fmax.reduce(values)
+    ours, noise = (values, noise) if count == len(known) else (values[known], noise[known])
+    peak = noise_corrected_quantile(-ours if negative else ours, noise, PEAK_SHARE)
+    peak = -peak if negative else peak
+    at = int(np.nanargmin(np.abs(values - np.float32(peak))))
     u = float(u_all[at])
     low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
     return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[at]:.2f} s"
