@@ -15,6 +15,7 @@ from recon.examination.gauges import gauge_causes, gauges_agree
 from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
 from recon.examination.lateness import gauges_on_time, late_causes
+from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.tare_causes import tare_causes
@@ -40,6 +41,7 @@ JUDGE = Judge(
         zeros_hold,
         sums_agree,
         wheels_agree,
+        loads_agree,
         channels_agree,
         gauges_on_time,
     ),

@@ -16,6 +16,7 @@ import xarray as xr
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.examination.comparison import Comparison
+from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
 from recon.examination.term import Candidate
 from recon.examination.view import View
@@ -31,6 +32,7 @@ KIND = {
     "speed": "speed",
     "travel": "length",
     "wheel_speed": "angular_rate",
+    "brake_pressure": "pressure",
     "acceleration": "acceleration",
     "hub_acceleration": "acceleration",
 }
@@ -46,12 +48,12 @@ Change = Callable[[xr.Dataset], xr.Dataset]
 
 def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Causes in the ordinary channels of comparisons that fail, the likely ones only."""
-    before = {one.name: one for one in comparisons(view)}
+    before = {one.name: one for one in _all(view)}
     failing = [one for one in before.values() if one.term.contradicts]
     suspects = {channel for one in failing for channel in one.channels}
     if not failing:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
-        suspects = {"steer", "rack", "steering_wheel_angle"}
+        suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
     gains = [(_gain(view, candidate, before), candidate) for candidate in _causes(view, suspects)]
@@ -61,20 +63,33 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
             yield candidate
 
 
+def _all(view: View) -> Iterator[Comparison]:
+    """Comparisons that tell ordinary channels apart, with or without a force in them."""
+    yield from comparisons(view)
+    yield from load_comparisons(view)
+
+
 def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> float:
-    """Evidence [nats] for a candidate in the ordinary channels alone."""
+    """Evidence [nats] for a candidate in the comparisons that its channels have a part in."""
     gain = candidate.weight
-    for new in comparisons(candidate.mended(view)):
-        if set(new.channels) & set(candidate.channels) and new.name in before:
+    for new in _all(candidate.mended(view)):
+        if _shared(new, candidate) and new.name in before:
             gain += new.term.log_likelihood - before[new.name].term.log_likelihood
     return gain
+
+
+def _shared(comparison: Comparison, candidate: Candidate) -> bool:
+    return any(a.startswith(b) for a in candidate.channels for b in comparison.channels)
 
 
 def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
     for name in KIND:
         if name not in view.log:
             continue
-        if "corner" in view.log[name].dims:
+        if name == "brake_pressure":
+            if name in suspects:
+                yield from _of_brakes(view)
+        elif "corner" in view.log[name].dims:
             yield from _of_wheels(view, name, suspects)
         elif name == "acceleration":
             if suspects & {f"acceleration_{axis}" for axis in COMPONENTS}:
@@ -163,6 +178,29 @@ def _of_body(view: View, name: str) -> Iterator[Candidate]:
             partial(_times, name=name, factor=factor),
             f"State the unit of {name} in the column map: its numbers seem to be {words} "
             "or in the same ratio.",
+        )
+
+
+def _of_brakes(view: View) -> Iterator[Candidate]:
+    """Brake lines: one sensor for each axle, so front and rear are exchanged together."""
+    name, corners = "brake_pressure", [str(c) for c in view.log["corner"].to_numpy()]
+    partner = {"F": "R", "R": "F"}
+    if all(partner[c[0]] + c[1] in corners for c in corners):
+        order = [corners.index(partner[c[0]] + c[1]) for c in corners]
+        yield _candidate(
+            view,
+            "exchanged",
+            ("brake_pressure_front", "brake_pressure_rear"),
+            partial(_take, name=name, order=order, axis=1),
+            "Exchange the columns of brake_pressure_front and brake_pressure_rear.",
+        )
+    for factor, words in _units(name).items():
+        yield _candidate(
+            view,
+            "other unit",
+            (name,),
+            partial(_times, name=name, factor=factor),
+            f"State the unit of {name} in the column map: its numbers seem to be {words}.",
         )
 
 

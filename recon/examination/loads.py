@@ -1,0 +1,138 @@
+"""Forces of each wheel against its own travel and brake, and against what tyres can do.
+
+Needs no other wheel: a wheel that rises compresses its spring, and a brake that grips holds the
+tyre back.  Sizes of what may differ are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.examination.comparison import Comparison
+from recon.examination.motion import motion_of, scatter
+from recon.examination.term import Term
+from recon.examination.view import Part, View
+from recon.planning.unknowns import MODES, reference_of
+
+SLOWEST, FASTEST = 0.7, 5.0  # Hz, of a corner on its spring
+DAMPED = 0.05  # s, of travel by which a damper changes the load
+STILL = 0.002  # m, of travel that shows no slope
+OPEN = 0.35  # of the load's scatter: bars and the road
+GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
+ROLLS = 0.7  # of the car's speed
+BRAKE = 0.12  # of a torque: pads that are cold or worn
+DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
+FRICTION = 2.5  # horizontal force over vertical force that no tyre holds
+LOADED = 6.0  # static loads that no wheel bears for long
+SELDOM = 0.95  # share of the drive below which use and load are judged
+FEWEST = 20  # short means that a comparison needs
+
+
+def loads_agree(view: View) -> Iterator[Term]:
+    """Load against travel, brake against force, and friction and load against what can be."""
+    for comparison in load_comparisons(view):
+        yield comparison.term
+    for part in view.parts.values():
+        for k, corner in enumerate(part.corners):
+            yield from _possible(view, part.force[k], corner)
+
+
+def load_comparisons(view: View) -> Iterator[Comparison]:
+    """Comparisons of each wheel's forces with its own travel and brake."""
+    for part in view.parts.values():
+        for k in range(len(part.corners)):
+            travel = view.channel("travel", part.corners[k])
+            if travel is not None and scatter(travel) > STILL:
+                yield _on_spring(view, part, k, travel)
+            if view.channel("brake_pressure", part.corners[k]) is not None:
+                yield _braked(view, part, k)
+
+
+def _static(view: View, corner: str) -> float:
+    car = view.prepared.car
+    return float(reference_of(car, car.corners[corner]).vertical)
+
+
+def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
+    """Load against travel, with the slope that fits best among those that springs can have."""
+    corner, load = part.corners[k], part.force[k, 2]
+    good = np.isfinite(load) & np.isfinite(travel)
+    rise = travel - np.mean(travel[good]) if good.any() else travel
+    carried = _static(view, corner) / STANDARD_GRAVITY
+    least, most = (carried * (2 * np.pi * f) ** 2 for f in (SLOWEST, FASTEST))
+    square = float(np.sum(rise[good] ** 2))
+    slope = float(rise[good] @ load[good]) / max(square, 1e-300)
+    mean = float(np.mean(load[good])) if good.any() else 0.0
+    left = scatter(load - mean - slope * rise)
+    expected = mean + np.clip(abs(slope), least, most) * rise
+    speed = motion_of(view).channel("slope_of_travel", corner)
+    return Comparison(
+        name=f"Fz of the {corner} tyre against the travel of its spring",
+        place=corner,
+        corners=(corner,),
+        unit="N",
+        seen=load,
+        expected=expected,
+        spread=OPEN * scatter(load) + left + 0.01 * _static(view, corner),
+        effects=[DAMPED * np.clip(abs(slope), least, most) * np.nan_to_num(speed)],
+        channels=(f"travel_{corner}",),
+    )
+
+
+def _braked(view: View, part: Part, k: int) -> Comparison:
+    """Force ahead against the torque of the brake, while it grips and the wheel turns."""
+    name = part.corners[k]
+    corner, motion = view.prepared.car.corners[name], motion_of(view)
+    torque = part.samples.brake_torque[k]
+    grips = (part.samples.mode[k] == MODES.index("braked")) & (torque > GRIPS * np.max(torque))
+    radius = corner.wheel.loaded_radius
+    # A wheel that is about to lock holds what its tyre holds, not what its brake could.
+    grips &= ~(motion.channel("wheel_speed", name) * radius < ROLLS * motion.speed)
+    spun = corner.wheel.spin_inertia * motion.channel("slope_of_wheel_speed", name)
+    held = np.where(grips, -(torque + np.nan_to_num(spun)) / radius, np.nan)
+    return Comparison(
+        name=f"Fx of the {name} tyre against the torque of its brake",
+        place=name,
+        corners=(name,),
+        unit="N",
+        seen=part.force[k, 0],
+        expected=held,
+        spread=np.hypot(ENGINE if corner.driven else DRAG, 0.12 * held),
+        effects=[BRAKE * held, (ENGINE if corner.driven else 0.5 * DRAG) * np.ones(len(held))],
+        channels=("brake_pressure",),
+    )
+
+
+def _possible(view: View, force: Floats, corner: str) -> Iterator[Term]:
+    """Friction and load that last against what tyres can bear."""
+    static = _static(view, corner)
+    ahead, aside, up = force
+    with np.errstate(invalid="ignore"):
+        use = np.hypot(ahead, aside)[up > 0.3 * static] / up[up > 0.3 * static]
+    for name, values, most, words in (
+        (
+            "friction",
+            use,
+            FRICTION,
+            "times its vertical force pushes the {c} tyre sideways or ahead",
+        ),
+        ("load", np.abs(up) / static, LOADED, "times its static load stands on the {c} tyre"),
+    ):
+        there = values[np.isfinite(values)]
+        found = float(np.quantile(there, SELDOM)) if len(there) >= FEWEST else float("nan")
+        yield Term(
+            place=corner,
+            corners=(corner,),
+            name=f"{name} that a tyre can bear",
+            size=(found / most) ** 2,
+            count=1,
+            limit=1.0,
+            found=f"{found:.2f} {words.format(c=corner)} for {100 * (1 - SELDOM):.0f} % of the "
+            f"drive or longer; {most:g} cannot be."
+            if np.isfinite(found)
+            else f"No redundancy: the {name} of {corner} cannot be known here.",
+        )
