@@ -10,9 +10,12 @@ import xarray as xr
 
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.conditioning.condition import condition
-from recon.examination.comparison import INDEPENDENT, Comparison
+from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
 from recon.examination.examine import Examination, examine
+from recon.examination.loads import loads_agree
+from recon.examination.view import view_of
 from recon.reconstruction.prepare import prepare
+from recon.report.doubts import doubt_lines
 from tests.days import day, unwarned
 
 Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place
@@ -117,6 +120,7 @@ def test_a_channel_that_enters_no_force_leaves_the_forces_alone() -> None:
     (doubt,) = examined(times("yaw_rate", -1.0)).doubts
     assert doubt.corners == ()
     assert str(doubt).startswith("log: inverted (yaw_rate)")
+    assert doubt_lines([doubt])[0] == "DOUBTED in the log, in channels that enter no force:"
 
 
 def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
@@ -167,3 +171,25 @@ def test_the_gauges_of_a_late_logger_are_named() -> None:
     assert set(doubt.corners) == {"RL", "RR"}
     shift = float(doubt.do.split("by ")[1].split(" ms")[0])
     assert shift == pytest.approx(-12.0, abs=4.0)  # ms; slopes over short means see most of it
+
+
+def test_exchanged_brake_lines_are_named() -> None:
+    def spoil(raw: xr.Dataset) -> None:
+        of = raw["brake_pressure"]
+        of[:] = of.sel(corner=["RL", "RR", "FL", "FR"]).to_numpy()
+
+    doubts = examined(spoil).doubts
+    assert doubts
+    assert doubts[0].cause == "exchanged" or "exchanged (brake" in doubts[0].do
+
+
+def test_travel_of_a_lone_corner_is_held_against_its_load() -> None:
+    """Even without other channels the spring shows the sign of travel."""
+    raw = day().log.copy(deep=True)
+    raw["travel"].loc[{"corner": "FL"}] *= -1.0
+    with unwarned():
+        log = condition(raw, day().car, day().tares)
+        view = view_of(prepare(day().calibration, day().car, log), log)
+    sizes = {term.place: term.size for term in loads_agree(view) if "travel" in term.name}
+    assert sizes["FL"] > LIMIT
+    assert all(sizes[corner] < 0.5 * LIMIT for corner in ("FR", "RL", "RR"))

@@ -19,15 +19,25 @@ def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
     """Doubts as lines that stand above everything else, none without doubts."""
     lines = []
     corners = ", ".join(doubted_corners(doubts))
-    for spoiling, head in (
-        (True, f"DOUBTED: {corners}. The data contradict these forces; do not use them before:"),
-        (False, "LEFT OUT: gauges that failed during the drive."),
+    for kind, head in (
+        (
+            "forces",
+            f"DOUBTED: {corners}. The data contradict these forces; do not use them before:",
+        ),
+        ("log", "DOUBTED in the log, in channels that enter no force:"),
+        ("left out", "LEFT OUT: gauges that failed during the drive."),
     ):
-        own = [doubt for doubt in doubts if doubt.spoils == spoiling]
+        own = [doubt for doubt in doubts if _kind(doubt) == kind]
         lines += [head] if own else []
         for doubt in own:
             lines += textwrap.wrap(str(doubt), WIDTH, initial_indent="  ", subsequent_indent="    ")
     return tuple(lines)
+
+
+def _kind(doubt: Doubt) -> str:
+    if not doubt.spoils:
+        return "left out"
+    return "forces" if doubt.corners else "log"
 
 
 def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Figure:
