@@ -13,10 +13,11 @@ from recon.base.arrays import Floats
 from recon.examination.tares import Shifts, change_of, shifts, since_pulls
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
-from recon.reconstruction.tare import standing
+from recon.reconstruction.tare import scrub_effects, standing
 
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
+LOAD_SHARE = 0.1  # of a standing wheel's static load
 PROPOSED = 20  # causes in tares that are tried on the whole drive
 DOUBTFUL = 3.0  # standard uncertainties between two tares from which one of them may be off
 Zeros = dict[str, Floats]  # of assemblies by name, each (gauge,) in the gauges' units
@@ -57,14 +58,14 @@ def _gain(view: View, evidence: Mapping[str, Shifts], other: _Other) -> float:
 
 def _others(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Other]:
     for part in parts:
-        yield from _of_state([part])
+        yield from _of_state([part], evidence)
         yield from _within(part)
         yield from _shifted(part, evidence[part.name])
         yield from _of_table([part], evidence)
     for first, second in combinations(parts, 2):
         yield from _between(first, second)
     if len(parts) > 1:
-        yield from _of_state(parts)
+        yield from _of_state(parts, evidence)
         yield from _of_table(parts, evidence)
 
 
@@ -98,7 +99,7 @@ def _gauges(parts: list[Part]) -> tuple[str, ...]:
     return tuple(gauge for part in parts for gauge in part.gauges)
 
 
-def _of_state(parts: list[Part]) -> Iterator[_Other]:
+def _of_state(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Other]:
     """Wheels that stood while the tares say hanging, or the other way round."""
     names = _names(parts)
     if all(not part.solver.session.tare.on_pads for part in parts):
@@ -106,7 +107,7 @@ def _of_state(parts: list[Part]) -> Iterator[_Other]:
             "standing tare",
             parts,
             _gauges(parts),
-            {part.name: part.zero - _standing_more(part) for part in parts},
+            {part.name: part.zero - _standing_more(part, evidence[part.name]) for part in parts},
             f"Lift the wheels of {names} clear and tare again; or, if they stood on scales, write "
             "state 'pads' and pad_load in the tare table.",
         )
@@ -124,13 +125,22 @@ def _of_state(parts: list[Part]) -> Iterator[_Other]:
         )
 
 
-def _standing_more(part: Part) -> Floats:
-    """Indications (gauge,) [mV/V] with the wheels standing, less those at their tare."""
+def _standing_more(part: Part, of: Shifts) -> Floats:
+    """Indications (gauge,) [mV/V] with the wheels standing, less those at their tare.
+
+    Load and side forces of each wheel are the most likely ones, near the static load and none.
+    """
     estimator = part.solver.estimator
-    static = np.array(estimator.usual_load)
-    return np.asarray(
-        estimator.K @ standing(estimator.assembly, static) - estimator.tare.indication
-    )
+    static, assembly, K = np.array(estimator.usual_load), estimator.assembly, estimator.K
+    more = K @ standing(assembly, static) - estimator.tare.indication
+    by_load = [
+        K @ (standing(assembly, static + change) - standing(assembly, static))
+        for change in LOAD_SHARE * np.diag(static)
+    ]
+    effects = np.column_stack([*by_load, *scrub_effects(assembly, K).T])
+    left = of.score - of.information @ more
+    normal = effects.T @ of.information @ effects + np.eye(effects.shape[1])
+    return np.asarray(more + effects @ np.linalg.solve(normal, effects.T @ left))
 
 
 def _within(part: Part) -> Iterator[_Other]:

@@ -145,6 +145,18 @@ def standing(assembly: Assembly, pads: Floats) -> Floats:
     return np.asarray(member_matrix(here) @ np.concatenate(wrenches))
 
 
+def scrub_effects(assembly: Assembly, K: Floats) -> Floats:
+    """Effects (gauge, 2 w) [unit] of `PAD_SCRUB` held fore and aft and sideways by each wheel.
+
+    `K` (gauge, member) [unit/N].
+    """
+    at = pose(assembly.mechanism, np.zeros(len(assembly.corners)))
+    passes = [False] * len(assembly.corners)
+    per_force = K @ member_matrix(at) @ road_columns(at, hub_passes_spin=passes)
+    sideways = [6 * k + axis for k in range(len(passes)) for axis in (0, 1)]
+    return np.asarray(PAD_SCRUB * per_force[:, sideways])
+
+
 def _pad_effects(assembly: Assembly, K: Floats, pad: float) -> Floats:
     """Signed effects (gauge, 4) of what a tare on pads leaves open.
 
