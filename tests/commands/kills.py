@@ -101,7 +101,7 @@ def killed(name: str, count: int) -> Counter[str]:
         old, new = sums_of(out), sums_of(spare)
         for turn in range(count):
             process = started(*command.words, "--out", out, "--overwrite")
-            time.sleep(draw.uniform(writing if turn % 2 else 0.0, 1.05 * whole))
+            time.sleep(draw.uniform(writing if turn % 2 else 0.0, 1.3 * whole))
             process.send_signal(signal.SIGKILL)
             process.communicate()
             verdict = judged(out, old, new, command.result)
