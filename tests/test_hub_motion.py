@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
+from scipy.interpolate import CubicSpline
 
 from recon.base.errors import PriorWarning
 from recon.conditioning.condition import condition
@@ -68,6 +69,24 @@ def test_a_derivative_is_as_wrong_as_it_says(order: int, noise: float, bandwidth
     floor = 0.01 * np.std(true)  # central differences
     assert np.std(error[inner]) < 1.5 * np.hypot(found.u, floor)
     assert found.u < 2.0 * np.hypot(np.std(error[inner]), floor)
+
+
+def test_travel_that_is_slower_than_the_log_does_not_show_wheel_hop() -> None:
+    log, every = blind("hub_acceleration").copy(deep=True), 10
+    time = log["elapsed_time"].to_numpy()
+    slow = CubicSpline(time[::every], log["travel"].to_numpy()[::every])(time)
+    log["travel"].values[:] = slow
+    log["travel"].attrs["own_step"] = every / RATE
+    with unwarned():
+        filled = condition(log, day().car, day().tares, bandwidth=20.0)
+    u, fast = (
+        data["u_relative_acceleration"].to_numpy()[:, 2] for data in (filled, without_hub(20.0)[0])
+    )
+    assert np.all(u > 1.2 * fast)
+    found = (filled["relative_acceleration"] + filled["acceleration"]).transpose(..., "component")
+    true = day().truth["hub_acceleration"].to_numpy()[:, :, 2]
+    error = np.std((found.to_numpy()[:, :, 2] - low_pass(true, 20.0, RATE))[200:-200], axis=0)
+    assert np.all(error < 2.3 * u)  # 3 m/s2 on the virtual road, 1.7 on the stated smooth one
 
 
 def test_a_derivative_needs_some_seconds() -> None:

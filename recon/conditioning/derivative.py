@@ -3,9 +3,10 @@
 A derivative of order n multiplies noise by (2 pi f)^n.  The channel is therefore filtered where its
 noise outweighs its signal, and what lies above is missing from the derivative:
 
-    u^2 = integral of N up to c  +  integral of N(c) (c / f)^3 from c to the bandwidth     (1)
+    u^2 = integral of N up to c  +  integral of S(c) (c / f)^3 from c to the bandwidth     (1)
 
-N is the noise of the derivative and c the frequency at which signal and noise are equal.  The
+N and S are noise and signal of the derivative and c the frequency at which they are equal, or
+the highest that a channel slower than the log can show.  The
 noise is taken as white in the channel itself; its density is read off above 0.3 of the rate.
 """
 
@@ -19,6 +20,7 @@ from recon.base.arrays import Floats
 from recon.conditioning.filters import SHORTEST, Band, low_pass
 
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
+SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
 WINDOW = 2.0  # s, of the spectra
 SMOOTHED = 1.25  # ratio of frequencies over which a spectrum is averaged
 # Motion of wheels falls off above wheel hop (10 to 15 Hz), as the tyre filters the road.  Found on
@@ -40,7 +42,7 @@ class Derivative:
         return float(np.sqrt(np.nanmean(np.square(self.values))))
 
 
-def derivative(channel: Floats, order: int, band: Band) -> Derivative | None:
+def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -> Derivative | None:
     """Derivative of a channel at the bandwidth of the forces.
 
     Parameters
@@ -51,6 +53,8 @@ def derivative(channel: Floats, order: int, band: Band) -> Derivative | None:
         1 for rates, 2 for accelerations.
     band : Band
         Bandwidth and rate [Hz], and the stretches between gaps.
+    own_step : float
+        Step of a channel that is slower than the log and was filled; 0 if it is not. [s]
 
     Returns
     -------
@@ -62,12 +66,15 @@ def derivative(channel: Floats, order: int, band: Band) -> Derivative | None:
     if longest.stop - longest.start < LEAST_SAMPLES or not np.isfinite(channel[longest]).any():
         return None
     top = min(band.bandwidth, 0.5 * band.rate)
-    frequency, power, noise = _spectrum(_bridged(channel[longest]), band.rate)
-    cut = _crossing(frequency, power, noise, top)
-    scale = (2 * np.pi) ** (2 * order) * noise
+    own_rate = min(band.rate, 1 / own_step) if own_step > 0 else band.rate
+    frequency, power, noise = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
+    shown = top if own_rate == band.rate else min(top, SHOWN * own_rate)
+    cut = _crossing(frequency, power, noise, shown)
+    signal = max(float(np.interp(cut, frequency, power)) - noise, noise)
     # Both integrals of equation (1).
-    variance = scale * cut ** (2 * order + 1) / (2 * order + 1)
-    variance += scale * cut ** (2 * order + 1) * (1 - (cut / top) ** (FALL - 1)) / (FALL - 1)
+    scale = (2 * np.pi) ** (2 * order) * cut ** (2 * order + 1)
+    variance = scale * noise / (2 * order + 1)
+    variance += scale * signal * (1 - (cut / top) ** (FALL - 1)) / (FALL - 1)
     own = replace(band, bandwidth=cut)
     values = low_pass(channel[:, None], own.bandwidth, own.rate, own.parts)[:, 0]
     return Derivative(differences(values, order, own), float(np.sqrt(variance)))
@@ -79,13 +86,16 @@ def _bridged(channel: Floats) -> Floats:
     return np.interp(sample, sample[good], channel[good])
 
 
-def _spectrum(channel: Floats, rate: float) -> tuple[Floats, Floats, float]:
-    """Frequencies [Hz], smoothed power density (frequency,) and density of the noise [1/Hz]."""
+def _spectrum(channel: Floats, rate: float, own_rate: float) -> tuple[Floats, Floats, float]:
+    """Frequencies [Hz], smoothed power density (frequency,) and density of the noise [1/Hz].
+
+    A channel with a rate of its own below that of the log has its noise below that as well.
+    """
     from scipy.signal import welch
 
     length = min(len(channel), int(WINDOW * rate))
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
-    quiet = (frequency > QUIET[0] * rate) & (frequency < QUIET[1] * rate)
+    quiet = (frequency > QUIET[0] * own_rate) & (frequency < QUIET[1] * own_rate)
     total = np.concatenate([[0.0], np.cumsum(power)])
     low = np.searchsorted(frequency, frequency / SMOOTHED)
     high = np.searchsorted(frequency, frequency * SMOOTHED, side="right")

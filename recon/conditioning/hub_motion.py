@@ -21,7 +21,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamped
-from recon.conditioning.derivative import Derivative, derivative, differences
+from recon.conditioning.derivative import SHOWN, Derivative, derivative, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose
@@ -119,7 +119,7 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
 def _with_yaw_acceleration(out: xr.Dataset, log: xr.Dataset, band: Band) -> xr.Dataset:
     if "yaw_rate" not in log or any(name in log for name in STEER):
         return out
-    found = derivative(log["yaw_rate"].to_numpy(), 1, band)
+    found = _derivative_of(log["yaw_rate"], 1, band)
     if found is None:
         return out
     words = {"units": "rad/s2", "long_name": "change of the yaw rate"}
@@ -147,22 +147,30 @@ def _wanted(log: xr.Dataset) -> bool:
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
-    yaw, raw = None, None
+    yaw, change = None, None
     if "yaw_rate" in log:
-        yaw, raw = out["yaw_rate"].to_numpy(), log["yaw_rate"].to_numpy()
+        yaw, change = out["yaw_rate"].to_numpy(), _derivative_of(log["yaw_rate"], 1, band)
     elif "speed" in log and "acceleration" in log:
         # A car without sideslip turns by its lateral acceleration over its speed.
         yaw, raw = (
             data["acceleration"].to_numpy()[:, 1] / np.maximum(data["speed"].to_numpy(), SLOWEST)
             for data in (out, log)
         )
-    change = None if raw is None else derivative(raw, 1, band)
+        change = derivative(raw, 1, band, _own_step(log["acceleration"]))
     roll, pitch = (
-        derivative(log[name].to_numpy(), 2, band) if name in log else None
-        for name in ("roll", "pitch")
+        _derivative_of(log[name], 2, band) if name in log else None for name in ("roll", "pitch")
     )
     both = roll is not None and pitch is not None
     return Motion(yaw, change, roll if both else None, pitch if both else None)
+
+
+def _derivative_of(channel: xr.DataArray, order: int, band: Band) -> Derivative | None:
+    return derivative(channel.to_numpy(), order, band, _own_step(channel))
+
+
+def _own_step(channel: xr.DataArray) -> float:
+    """Step [s] of a channel that was filled between its own samples, 0 of any other."""
+    return float(channel.attrs.get("own_step", 0.0))
 
 
 def _slopes(assemblies: dict[str, Assembly]) -> dict[str, float]:
@@ -203,18 +211,27 @@ def _vertical(
     log: xr.Dataset, name: str, motion: Motion, arm: Floats, band: Band
 ) -> tuple[Floats, float, float]:
     """Vertical part (sample,), its variance, and the rms of the wheel's motion, from [m/s2]."""
-    found = None
+    found, unseen = None, 0.0
     if "travel" in log:
-        found = derivative(log["travel"].sel(corner=name).to_numpy(), 2, band)
+        found = _derivative_of(log["travel"].sel(corner=name), 2, band)
+        unseen = _unseen_road(log["travel"], band)
     if found is None:
         road = road_spectrum(top_of(band))
         return np.zeros(log.sizes["elapsed_time"]), road**2, road
     if motion.roll is None or motion.pitch is None:
-        return found.values, found.u**2 + NO_ATTITUDE**2, found.size
+        return found.values, found.u**2 + NO_ATTITUDE**2 + unseen, found.size
     # The body's turns are slow and have a filter of their own.
     value = found.values + arm[1] * motion.roll.values - arm[0] * motion.pitch.values
     own = np.array([1.0, arm[1], arm[0]]) * [found.u, motion.roll.u, motion.pitch.u]
-    return value, float(np.sum(own**2)), found.size
+    return value, float(np.sum(own**2)) + unseen, found.size
+
+
+def _unseen_road(travel: xr.DataArray, band: Band) -> float:
+    """Mean square [m2/s4] of a wheel's motion that is too fast for a slow travel channel."""
+    step, top = _own_step(travel), top_of(band)
+    if step == 0.0 or SHOWN / step >= top:
+        return 0.0
+    return road_spectrum(top) ** 2 - road_spectrum(SHOWN / step) ** 2
 
 
 def _yaw_terms(motion: Motion, arm: Floats) -> tuple[Floats, Floats]:
