@@ -20,7 +20,6 @@ from recon.planning.unknowns import MODES, reference_of
 
 SLOWEST, FASTEST = 0.7, 5.0  # Hz, of a corner on its spring
 DAMPED = 0.05  # s, of travel by which a damper changes the load
-STILL = 0.002  # m, of travel that shows no slope
 OPEN = 0.35  # of the load's scatter: bars and the road
 GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
 ROLLS = 0.7  # of the car's speed
@@ -46,7 +45,7 @@ def load_comparisons(view: View) -> Iterator[Comparison]:
     for part in view.parts.values():
         for k in range(len(part.corners)):
             travel = view.channel("travel", part.corners[k])
-            if travel is not None and scatter(travel) > STILL:
+            if travel is not None:
                 yield _on_spring(view, part, k, travel)
             if view.channel("brake_pressure", part.corners[k]) is not None:
                 yield _braked(view, part, k)
