@@ -67,15 +67,21 @@ class Judge:
         if not all(term.by_gauges for term in wrong):
             # No gauge explains these, and what does may explain the others too.
             corners = ()
-        before = sum(term.log_likelihood for term in terms)
         out = []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
                 after = self.terms(mended)
-                gain = sum(term.log_likelihood for term in after) - before + candidate.weight
+                gain = _evidence(terms, after) + candidate.weight
                 out.append(_Tried(candidate, mended, after, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
+
+
+def _evidence(before: Sequence[Term], after: Sequence[Term]) -> float:
+    """Evidence [nats] for a mend; a comparison that can no longer be made speaks for nothing."""
+    old = {(t.place, t.name): t for t in before if np.isfinite(t.size)}
+    known = [t for t in after if np.isfinite(t.size) and (t.place, t.name) in old]
+    return sum(t.log_likelihood - old[t.place, t.name].log_likelihood for t in known)
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:

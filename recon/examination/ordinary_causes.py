@@ -73,8 +73,9 @@ def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> fl
     """Evidence [nats] for a candidate in the comparisons that its channels have a part in."""
     gain = candidate.weight
     for new in _all(candidate.mended(view)):
-        if _shared(new, candidate) and new.name in before:
-            gain += new.term.log_likelihood - before[new.name].term.log_likelihood
+        old = before.get(new.name)
+        if old is not None and _shared(new, candidate) and np.isfinite(new.term.size):
+            gain += new.term.log_likelihood - old.term.log_likelihood
     return gain
 
 
