@@ -113,7 +113,7 @@ def sums_of(whole: Whole) -> Iterator[Comparison]:
     turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2
     yawing = mass * AWAY * np.nan_to_num(whole.motion.yaw_change)
     load = np.hypot(LOAD, whole.stance.u_mass / mass) * whole.weight * whole.ones
-    drag = {"x": -DRAG * whole.square}
+    drag = {"x": DRAG * whole.square}  # the tyres push against it too
     own = {
         "x": [U_DRAG * whole.square, turning, yawing],
         "y": [yawing, turning],
