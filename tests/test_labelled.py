@@ -258,7 +258,7 @@ def spoiled(folder: Path, change: Callable[[xr.Dataset], xr.Dataset]) -> Path:
         (lambda d: d.assign(FL_travel=d.FL_travel.astype(str)), r"variable FL_travel: words; need"),
         (lambda d: d.assign(FL_noise=-d.FL_noise - 1), r"variable FL_noise: -1.*; need .* 0"),
         (lambda d: d.isel(FL_term=slice(5)), r"covariance_by_source: \(5, 36\) entries"),
-        (lambda d: d.assign(FL_units=d.FL_units.where(False, "psi")), r"FL_units: 'psi'; need mV"),
+        (lambda d: d.assign(FL_units=d.FL_units.where(False, "psi")), r"FL_K: .* need unit 'psi"),
         (
             lambda d: d.assign(FL_members=d.FL_members.where(False, "one")),
             r"variable FL_members: 1 entries of their own; need 6",
@@ -295,7 +295,6 @@ def test_numbers_of_older_files_have_the_unit_one(tmp_path: Path) -> None:
     ("key", "old", "new"),
     [
         ("gauges", "FL_tie_rod", "FL_other"),
-        ("units", "mV/V", "counts"),
         ("members", "tie_rod", "upright"),
     ],
 )
@@ -313,6 +312,14 @@ def test_gauges_and_members_of_another_car_are_refused(
         prepare(found, exact().car, day().conditioned)
     with pytest.raises(DataError, match=message):
         calibration_summary(found, exact().car)
+
+
+def test_units_of_another_car_are_refused_when_the_file_is_read(tmp_path: Path) -> None:
+    path = spoiled(
+        tmp_path, lambda d: d.assign(FL_units=d["FL_units"].str.replace("mV/V", "counts"))
+    )
+    with pytest.raises(DataError, match=r"FL_K: unit 'mV/V/N'; need unit 'count/N'"):
+        read_calibration(path)
 
 
 def test_a_corner_that_the_car_does_not_have_is_refused() -> None:

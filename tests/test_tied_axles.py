@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.base.errors import DataError, PriorWarning, RankError
+from recon.base.errors import DataError, DoubtWarning, PriorWarning, RankError
 from recon.calibration.calibrate import calibrate
 from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
@@ -35,7 +35,7 @@ def test_gauges_of_the_other_side_would_be_seen() -> None:
     day = axle_day()
     log = day.conditioned.copy(deep=True)
     log["indication"] = log["indication"].roll(gauge=6, roll_coords=False)
-    with unwarned():
+    with unwarned(), pytest.warns(DoubtWarning, match="RL|RR"):
         found = reconstruct(log, day.calibration, day.described)
     found = found["tyre_force_intermediate"].to_numpy().reshape(day.error.shape)
     wrong = found - (

@@ -46,6 +46,8 @@ class Comparison:
         Each the effect of one unknown per standard uncertainty.
     channels : tuple of str
         Ordinary channels that it depends on.
+    limit : float
+        Size that sound drives stay below.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Comparison:
     spread: Floats | float
     effects: Sequence[Floats | float] = field(default_factory=tuple)
     channels: tuple[str, ...] = ()
+    limit: float = LIMIT
 
     @cached_property
     def term(self) -> Term:
@@ -68,7 +71,7 @@ class Comparison:
             name=self.name,
             size=size,
             count=INDEPENDENT,
-            limit=LIMIT,
+            limit=self.limit,
             found=self._found(size),
         )
 

@@ -56,6 +56,8 @@ class Judge:
             best = tried[0] if tried else None
             if best is None or best.gain < FEWEST_NATS or len(out) == MOST_FAULTS:
                 break
+            if out and best.probability < SURE:
+                break  # what a mend by a fitted number leaves over is no second fault
             out.append(_doubt(view, terms, tried))
             view, terms = best.view, best.terms
         return (*out, *_unexplained(view, terms, out))

@@ -36,6 +36,7 @@ from recon.examination.whole_car import (
 SHARE = 0.25  # of the load transfer on one axle
 CROSS = 0.08  # of the weight on a wheel: uneven corner weights
 SPLIT = 0.35  # of a wheel's part in the sideways force of its axle
+SLOW = 8.0  # m/s, of a drive whose speed is not known
 TOE = 0.08  # of the weight on a wheel: opposite sideways forces from toe and camber
 
 
@@ -70,6 +71,16 @@ class Axle:
     def turned(self) -> Floats:
         """Sideways force (n,) [N] that the yaw acceleration needs from it."""
         return (1.0, -1.0)[self.index] * self.whole.turned / self.whole.stance.base
+
+    @property
+    def unknown_turn(self) -> float:
+        """Sideways force [N] of a yaw acceleration that is not logged: turns at some speed."""
+        stance, motion = self.whole.stance, self.whole.motion
+        if self.whole.turned.any():
+            return 0.0
+        speed = motion.speed[np.isfinite(motion.speed)]
+        fast = max(float(np.mean(speed)), SLOW) if len(speed) else SLOW
+        return float(stance.inertia / stance.base * scatter(motion.jerk[1]) / fast)
 
     @property
     def sideways(self) -> Floats:
@@ -119,7 +130,7 @@ def wheels_agree(view: View) -> Iterator[Term]:
 def _pair_sideways(axle: Axle) -> Comparison:
     whole, aside = axle.whole, axle.whole.motion.inertial[1]
     pair = weights_of(1, slice(2 * axle.index, 2 * axle.index + 2))
-    rough = ROUGH * scatter(aside) + 0.15 * scatter(axle.turned)
+    rough = ROUGH * scatter(aside) + 0.15 * scatter(axle.turned) + axle.unknown_turn
     return Comparison(
         name=f"sum of Fy of the {axle.title} tyres against their part of mass times acceleration",
         place=axle.title,

@@ -189,7 +189,10 @@ class Prepared:
         more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status.to_numpy()}
         out = forces.assign(stamped(FORCES, self._loadings | more))
         out = out.assign(channels_of(log, corners))
-        out = out.assign_coords(stamped(FORCES, {"gauge": np.asarray(names, dtype=str)}))
+        # The log's labels have no attributes; these have.
+        labels = {name: forces[name].to_numpy() for name in ("corner", "component")}
+        labels["gauge"] = np.asarray(names, dtype=str)
+        out = out.assign_coords(stamped(FORCES, labels))
         out.attrs = provenance(log, self.car, self.calibration)
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
         out.attrs["not_known"] = "; ".join(reasons)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 import recon
-from recon.base.errors import ExtrapolationWarning
+from recon.base.errors import DoubtWarning, ExtrapolationWarning
 from recon.base.status import BIT
 from recon.calibration.calibrated import Calibration, Verification
 from recon.car.vehicle import Vehicle
@@ -113,7 +114,10 @@ def solve(case_car: Vehicle, calibration: Calibration) -> Callable[..., Drive]:
         if spoil is not None:
             log = log.copy(deep=True)
             spoil(log)
-        forces = recon.reconstruct(recon.condition(log, case_car, tares), calibration, case_car)
+        conditioned = recon.condition(log, case_car, tares)
+        # What is spoiled is noticed.
+        with nullcontext() if spoil is None else pytest.warns(DoubtWarning):
+            forces = recon.reconstruct(conditioned, calibration, case_car)
         with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as truth:
             assert_allclose(truth["time"], log["elapsed_time"], rtol=0, atol=1e-6)  # s, same rows
             assert list(truth["corner"].to_numpy()) == list(forces["corner"].to_numpy())

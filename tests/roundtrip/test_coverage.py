@@ -20,6 +20,7 @@ from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.prepare import prepare
 from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
@@ -71,7 +72,8 @@ def one_repeat(corner: str, seed: int) -> np.ndarray:
         log, tares, truth = virtual_drive(drawn, through, rng)
         conditioned = condition(log, car, tares, bandwidth=1e9)
         conditioned["noise_hub_acceleration"].values[:] = NOISE["hub_acceleration"]
-        found = reconstruct(conditioned, calibration, car)
+        # Not examined: states drawn at random follow no law of motion.
+        found = prepare(calibration, car, conditioned).solve(conditioned)
     held = (found["status"].to_numpy()[:, 0] & BIT["bound_active"]) > 0
     error = found["tyre_force_intermediate"] - truth["tyre_force_intermediate"]
     z = (error / found["u_tyre_force_intermediate"]).to_numpy()[:, 0]
