@@ -144,6 +144,8 @@ class Part:
 
         Mean over the samples, intermediate axes.
         """
+        if not self.known.any():
+            return np.full((len(self.corners), 3, len(self.gauges)), np.nan)
         step = 1e3 * self.solver.estimator.calibration.main_slope  # of one kilonewton
         nothing = self.with_indication(np.zeros_like(self.samples.indication))
         out = []
