@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import os
 import platform
 from collections.abc import Hashable
 from pathlib import Path
@@ -68,12 +69,33 @@ def write_result(
         try:
             by_sample = [str(n) for n, v in stamped.variables.items() if SAMPLES in v.dims]
             rest = stamped.drop_vars(by_sample)
+            _reserve(temporary, stamped)
             rest.to_netcdf(temporary, engine="netcdf4", encoding=_encoding(rest))
             if by_sample:
                 _append_samples(temporary, stamped, by_sample)
         except RuntimeError as fault:  # the library's sign of a full disk
             raise OSError(str(fault)) from fault
     return target
+
+
+def _reserve(path: Path, dataset: xr.Dataset) -> None:
+    """Ask for the room of a file before it is begun; older libraries crash on a full disk.
+
+    Raises
+    ------
+    OSError
+        There is not enough of it.
+    """
+    size = sum(
+        v.size * np.dtype(v.encoding.get("dtype", v.dtype)).itemsize
+        for v in dataset.variables.values()
+    )
+    if size and hasattr(os, "posix_fallocate"):
+        try:
+            with path.open("wb") as file:
+                os.posix_fallocate(file.fileno(), 0, size)
+        finally:
+            path.unlink(missing_ok=True)
 
 
 def _encoding(dataset: xr.Dataset) -> dict[str, dict[str, object]]:
