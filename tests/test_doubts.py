@@ -14,8 +14,8 @@ from recon.base.errors import DataError, DataWarning, DoubtWarning, PriorWarning
 from recon.calibration.applied import pulls_of
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import CornerCalibration
-from recon.calibration.doubts import doubts_of
 from recon.calibration.prior import bridge_prior
+from recon.calibration.verdict import verdict_of
 from recon.car.vehicle import Vehicle
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
@@ -166,7 +166,8 @@ def test_a_failed_verification_is_told_when_made_and_when_used() -> None:
 
 def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
     fitted = unit_day("wishbone_spring_on_arm", "FL", 0).fitted
-    unit = assembly_of(shipped("wishbone_spring_on_arm"), "FL")
+    car = shipped("wishbone_spring_on_arm")
+    unit = assembly_of(car, "FL")
     axial, bending = fitted.gauges.index("FL_arm_axial"), fitted.gauges.index("FL_arm_bending")
     own, other = (fitted.members.index(f"arm:FL_arm_{what}") for what in ("axial", "bending"))
 
@@ -174,7 +175,7 @@ def test_a_moment_is_not_weighed_against_a_force_as_if_it_were_one() -> None:
         K = fitted.K.copy()
         for m, times in row.items():
             K[g, m] = times * fitted.K[g, own]
-        return " ".join(doubts_of(replace(fitted, K=K), unit))
+        return " ".join(verdict_of(replace(fitted, K=K), unit, car).doubts)
 
     # Per newton metre 3 times as much as per newton: a third of it on an arm of 0.1 m.
     assert said(axial, own, {other: 3.0}) == ""

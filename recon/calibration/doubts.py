@@ -61,14 +61,6 @@ def require_same_gauges(
             raise DataError(place, found, needed, CALIBRATE_AGAIN)
 
 
-def doubts_of(calibration: CornerCalibration, assembly: Assembly) -> tuple[str, ...]:
-    """Sentences of doubt about one calibrated corner, empty where nothing speaks against it."""
-    checks = calibration.verification
-    of_checks = of_verification(checks) if checks is not None else []
-    unit = of_unit(calibration, assembly)
-    return (*of_pulls(calibration), *(unit or of_gauges(calibration, assembly)), *of_checks)
-
-
 def of_pulls(calibration: CornerCalibration) -> list[str]:
     """Pulls that contradict each other."""
     lack = calibration.quality.lack_of_fit

@@ -35,9 +35,8 @@ def verdict_of(corner: CornerCalibration, assembly: Assembly, car: Vehicle) -> V
     against = [*unit, *failed]
     if corner.quality.lack_of_fit > LARGE_DISAGREEMENT:
         against += pulls
-    if (
-        not verified and not unit
-    ):  # held-out pulls would show whether the gauge or its description is wrong
+    if not verified and not unit:
+        # Held-out pulls would show whether the gauge or its description is wrong.
         against += gauges
     if against:
         words = f"{corner.corner} is not to be used, because {_joined(against)}"
