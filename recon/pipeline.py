@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from recon.answers import ANSWERS, BY_NAME, Answer
 from recon.base.doubt import doubted_corners
-from recon.base.errors import DataWarning, DoubtWarning
+from recon.base.errors import DoubtWarning
 from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
 from recon.car.vehicle import SIDES
@@ -191,7 +191,6 @@ def reconstruct(
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part import part_of
     from recon.examination.reconstruct import reconstruct as solve
-    from recon.reconstruction.plausible import implausible
     from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubts import doubts_in
     from recon.records.results import write_result
@@ -211,8 +210,6 @@ def reconstruct(
         held = partial(solve, bounded=not unbounded, friction_limit=friction_limit)
         forces = held(conditioned, fitted, car, accept_corner=accept_corner, whole_car=whole_car)
     doubts = doubts_in(forces)
-    for sentence in implausible(forces, joined.log, car):
-        warnings.warn(f"{log}: {sentence}", DataWarning, stacklevel=2)
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
     say("writing the forces and their pictures")
     pictures = drive_pictures(forces, doubts, joined.clocks)

@@ -19,6 +19,7 @@ CAUSES = {
     "zero shifted": "A gauge's zero moved between its tare and the drive.",
     "gain changed": "A gauge's indication has another scale than on the day of the pulls.",
     "dead": "A channel shows nothing but a constant.",
+    "stuck": "An ordinary channel stands still although the car moves.",
     "noise alone": "A channel shows nothing but noise: a loose plug or an open input.",
     "intermittent": "A channel shows a constant from time to time.",
     "jumping": "A channel jumps between two levels.",

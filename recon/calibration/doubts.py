@@ -6,7 +6,7 @@ all agrees.  The limits are common practice, no source, unless a comment says wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from itertools import permutations
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 
 if TYPE_CHECKING:
+    from recon.car.vehicle import Gauge
     from recon.mechanics.assembly import Assembly
 
 CALIBRATE_AGAIN = "Calibrate again with this vehicle file."
@@ -75,14 +76,20 @@ def of_pulls(calibration: CornerCalibration) -> list[str]:
     ]
 
 
+def _with_members(
+    calibration: CornerCalibration, assembly: Assembly
+) -> Iterator[tuple[Gauge, int]]:
+    """Every calibrated gauge with the position of its own member among the columns of K."""
+    gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
+    for gauge, on in (gauges[name] for name in calibration.gauges):
+        yield gauge, calibration.members.index(on)
+
+
 def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
     out = []
-    gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
-    for g, name in enumerate(calibration.gauges):
-        (gauge, on), row = gauges[name], calibration.K[g]
-        own = calibration.members.index(on)
-        row = row * assembly.arms / assembly.arms[own]
+    for g, (gauge, own) in enumerate(_with_members(calibration, assembly)):
+        name, row = gauge.name, calibration.K[g] * assembly.arms / assembly.arms[own]
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
             out.append(
@@ -103,11 +110,10 @@ def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
 
 def of_unit(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     """All gauges off by one factor, which is that between two units of load."""
-    gauges = {g.name: (g, on) for g, on in zip(assembly.gauges, assembly.gauged, strict=True)}
     ratios = np.array(
         [
-            abs(calibration.K[g, calibration.members.index(on)]) / gauge.slope
-            for g, (gauge, on) in ((g, gauges[name]) for g, name in enumerate(calibration.gauges))
+            abs(calibration.K[g, own]) / gauge.slope
+            for g, (gauge, own) in enumerate(_with_members(calibration, assembly))
         ]
     )
     ratios = ratios[np.isfinite(ratios)]

@@ -113,5 +113,5 @@ class Comparison:
         return (
             f"{self.name}: mean {np.mean(seen):.3g} where {np.mean(expected):.3g} {self.unit} is "
             f"expected, changes {slope:.2f} times as large as expected; "
-            f"{np.sqrt(max(size, 0.0)):.1f} times what a sound drive may show."
+            f"{np.sqrt(max(size / self.limit, 0.0)):.1f} times what a sound drive may show."
         )

@@ -18,6 +18,7 @@ from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
+from recon.examination.stuck import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
@@ -88,10 +89,11 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         As `Prepared.solve` returns them. [N]
     """
     with one_thread():
-        view = view_of(prepared, log)
+        stuck, view = stuck_channels(view_of(prepared, log))
         terms = JUDGE.terms(view)
         doubts = (
             *failed_gauges(prepared, log, forces),
+            *stuck,
             *_of_calibration(prepared, view),
             *JUDGE.doubts(view, terms),
         )

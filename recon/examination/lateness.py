@@ -18,7 +18,7 @@ from recon.base.quantities import CORNERS
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
-from recon.examination.whole_car import sums_of, whole_of
+from recon.examination.whole_car import whole_of
 
 PRIOR = 0.05  # s, delay that a logger may have
 FLOOR = 1.2e-3  # s, of a delay: what the body does meanwhile; sound drives stay below
@@ -120,8 +120,7 @@ def delays_of(view: View) -> Delays | None:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return None
-    sums = list(sums_of(whole))
-    if any(compared.term.contradicts for compared in sums):
+    if any(compared.term.contradicts for compared in whole.sums):
         return None  # what is wrong by more than a delay says nothing about time
     names = tuple(view.parts)
     slopes = [
@@ -129,7 +128,7 @@ def delays_of(view: View) -> Delays | None:
         for part in view.parts.values()
     ]
     information, score = np.eye(len(names)) / PRIOR**2, np.zeros(len(names))
-    for k, compared in enumerate(sums):
+    for k, compared in enumerate(whole.sums):
         more = _evidence(compared, np.array([slope[k] for slope in slopes]))
         if more is not None:
             information, score = information + more[0], score + more[1]

@@ -10,67 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.quantities import CORNERS
 from recon.examination.view import View
+from recon.reconstruction.stance import inertial_force
 
 if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle, Wheel
+    from recon.car.vehicle import Wheel
 
 LEAST_SPEED = 4.0  # m/s; below, angles of slip and rates of curvature say nothing
-
-
-@dataclass(frozen=True)
-class Stance:
-    """Where the wheels of a car with four described corners stand; lengths in m, masses in kg.
-
-    `ahead` and `aside` (4,) from the centre of mass to the wheels FL, FR, RL, RR; `height` of the
-    centre of mass above the road; `base` and `track` (2,), front and rear.
-    """
-
-    mass: float
-    u_mass: float
-    height: float
-    u_height: float
-    ahead: Floats
-    aside: Floats
-
-    @property
-    def base(self) -> float:
-        """Wheelbase [m]."""
-        return float(self.ahead[:2].mean() - self.ahead[2:].mean())
-
-    @property
-    def track(self) -> Floats:
-        """Track widths of front and rear axle (2,) [m]."""
-        return self.aside[[0, 2]] - self.aside[[1, 3]]
-
-    @property
-    def share(self) -> Floats:
-        """Share of front and rear axle in the weight (2,) [1]."""
-        front = -self.ahead[2:].mean() / self.base
-        return np.array([front, 1.0 - front])
-
-    @property
-    def inertia(self) -> float:
-        """Yaw inertia [kg m2] of two masses over the axles; common practice, no source."""
-        return float(-self.mass * self.ahead[:2].mean() * self.ahead[2:].mean())
-
-
-def stance_of(car: Vehicle) -> Stance | None:
-    """Stance of a car, None unless all four corners are described."""
-    if not set(CORNERS) <= set(car.corners):
-        return None
-    wheels = [car.corners[c].wheel for c in CORNERS]
-    arm = np.array([w.centre for w in wheels]) - np.array(car.centre_of_mass)
-    ground = np.mean([w.centre[2] - w.loaded_radius for w in wheels])
-    return Stance(
-        mass=car.mass,
-        u_mass=car.u_mass,
-        height=float(car.centre_of_mass[2] - ground),
-        u_height=car.u_centre_of_mass[2],
-        ahead=arm[:, 0],
-        aside=arm[:, 1],
-    )
 
 
 @dataclass(frozen=True)
@@ -120,12 +66,14 @@ class Motion:
         found = self.view.channel("acceleration")
         if found is None:
             return np.full((3, self.count), np.nan)
-        out = car.mass * found
-        for name, corner in car.corners.items():
+        hubs = []
+        for name in car.corners:
             hub = self.view.channel("hub_acceleration", name)
-            if hub is not None and np.isfinite(hub).any(axis=0).all():
-                out = out + corner.unsprung_mass * (hub - found)
-        return np.einsum("ijn,nj->in", self.turn, out)
+            complete = hub is not None and np.isfinite(hub).any(axis=0).all()
+            hubs.append(hub.T if hub is not None and complete else found.T)
+        unsprung = np.array([corner.unsprung_mass for corner in car.corners.values()])
+        out = inertial_force(car.mass, unsprung, found.T, np.array(hubs))
+        return np.einsum("ijn,jn->in", self.turn, out)
 
     @cached_property
     def speed(self) -> Floats:

@@ -16,9 +16,10 @@ from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.examination.attitude import attitude_agrees
 from recon.examination.comparison import Comparison
-from recon.examination.motion import Motion, motion_of, scatter, stance_of
+from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
+from recon.reconstruction.stance import stance_of
 
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
 WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds

@@ -235,6 +235,8 @@ class View:
     end: float
     # Comparisons that depend on the log alone: the same for every change of an assembly.
     kept: dict[str, Any] = field(default_factory=dict, compare=False)
+    # What several comparisons of this very view share.
+    worked_out: dict[str, Any] = field(default_factory=dict, init=False, compare=False)
 
     @property
     def elapsed(self) -> Floats:

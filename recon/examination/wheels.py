@@ -20,18 +20,15 @@ from recon.examination.term import Term
 from recon.examination.view import View
 from recon.examination.whole_car import (
     HEIGHT,
-    INERTIA,
     LOAD,
-    OFFSET,
     ROUGH,
     ROUGH_MOMENT,
     SETTLES,
-    TILT,
-    U_LIFT,
     Whole,
     weights_of,
     whole_of,
 )
+from recon.reconstruction.stance import U_INERTIA, U_LIFT, U_OFFSET, U_TILT
 
 SHARE = 0.25  # of the load transfer on one axle
 CROSS = 0.08  # of the weight on a wheel: uneven corner weights
@@ -80,7 +77,7 @@ class Axle:
             return 0.0
         speed = motion.speed[np.isfinite(motion.speed)]
         fast = max(float(np.mean(speed)), SLOW) if len(speed) else SLOW
-        return float(stance.inertia / stance.base * scatter(motion.jerk[1]) / fast)
+        return float(stance.yaw_inertia / stance.base * scatter(motion.jerk[1]) / fast)
 
     @property
     def sideways(self) -> Floats:
@@ -140,10 +137,10 @@ def _pair_sideways(axle: Axle) -> Comparison:
         expected=axle.sideways,
         spread=float(np.hypot(0.02 * axle.own, rough)),
         effects=[
-            INERTIA * axle.turned,
+            U_INERTIA * axle.turned,
             0.03 * aside,
-            axle.share * whole.stance.mass * OFFSET * whole.ones,
-            TILT * axle.own * whole.ones,
+            axle.share * whole.stance.mass * U_OFFSET * whole.ones,
+            U_TILT * axle.own * whole.ones,
             0.01 * axle.own * whole.ones,
             whole.u_of(pair),
         ],

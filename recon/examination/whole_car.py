@@ -16,26 +16,33 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.examination.comparison import LIMIT, Comparison
-from recon.examination.motion import Motion, Stance, motion_of, scatter, stance_of
+from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
+from recon.reconstruction.stance import (
+    AWAY,
+    DRAG,
+    FASTEST,
+    U_DRAG,
+    U_INERTIA,
+    U_LIFT,
+    U_OFFSET,
+    U_TILT,
+    Stance,
+    stance_of,
+)
 
 LOAD = 0.02  # of the mass: fuel, driver and luggage that the vehicle file does not have
-TILT = 0.02  # rad, of the body's accelerometer
-OFFSET = 0.15  # m/s2, of the body's accelerometer
-AWAY = 0.4  # m, of the accelerometer from the centre of mass
-DRAG, U_DRAG = 0.45, 0.35  # kg/m: half density times drag area
-U_LIFT = 0.6  # kg/m: half density times lift area
 ROUGH = 0.03  # of the usual size of a sum: what is quicker than the samples
 ROUGH_FORCE = 0.012  # of the weight
 ROUGH_MOMENT = 0.08  # of the usual size of a moment: roll and pitch inertia
 TRAIL, U_TRAIL = 0.02, 0.03  # m
 BRAKES = 0.12  # of the braking force, between left and right
-INERTIA = 0.25  # of the yaw inertia
 HEIGHT = 0.08  # of the height of the centre of mass
 LEANS, U_LEANS = 0.7, 0.4  # of its height: how far the centre of mass moves with roll and pitch
 SETTLES = 0.2  # s, in which the body leans or dives after its acceleration has changed
 HOPPING = 4.0  # limit of upright sums: wheels that hop carry more than short means show
+HEAVES, UPHILL = 0.1, 0.02  # of the weight: what nobody logged from sample to sample, and in all
 GAIN = 0.03  # of a force: load cells and accelerometer
 
 
@@ -64,8 +71,9 @@ class Whole:
 
     @cached_property
     def turned(self) -> Floats:
-        """Moment (n,) [N m] that the yaw acceleration needs; zero where it is not logged."""
-        return self.stance.inertia * np.nan_to_num(self.motion.yaw_change)
+        """Moment (n,) [N m] that the yaw acceleration needs; zero if it is not logged at all."""
+        change = self.motion.yaw_change
+        return self.stance.yaw_inertia * (change if np.isfinite(change).any() else 0.0 * self.ones)
 
     def sum_of(self, weights: Floats) -> Floats:
         """Sum (n,) [N] of all forces with `weights` (4, 3), also if only sums are known."""
@@ -84,11 +92,20 @@ class Whole:
             variance += float(own @ part.usual_covariance @ own)
         return np.sqrt(variance) * self.ones
 
+    @cached_property
+    def sums(self) -> tuple[Comparison, ...]:
+        """Sums of Fx, Fy and Fz against mass times specific force."""
+        return tuple(_sums(self))
+
 
 def whole_of(view: View) -> Whole | None:
-    """The sums of a view, None unless all four corners are described."""
-    stance = stance_of(view.prepared.car)
-    return None if stance is None else Whole(view, motion_of(view), stance)
+    """The sums of a view, worked out once; None unless all four corners are described."""
+    if "whole car" not in view.worked_out:
+        stance = stance_of(view.prepared.car)
+        whole = None if stance is None else Whole(view, motion_of(view), stance)
+        view.worked_out["whole car"] = whole
+    found: Whole | None = view.worked_out["whole car"]
+    return found
 
 
 def sums_agree(view: View) -> Iterator[Term]:
@@ -96,9 +113,14 @@ def sums_agree(view: View) -> Iterator[Term]:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return
-    for make in (sums_of, _sideways, _lengthways, _yaw):
-        for comparison in make(whole):
-            yield comparison.term
+    for comparison in (
+        *whole.sums,
+        *_weight(whole),
+        *_sideways(whole),
+        *_lengthways(whole),
+        *_yaw(whole),
+    ):
+        yield comparison.term
 
 
 def weights_of(component: int, corners: slice = slice(None)) -> Floats:
@@ -108,8 +130,7 @@ def weights_of(component: int, corners: slice = slice(None)) -> Floats:
     return weights
 
 
-def sums_of(whole: Whole) -> Iterator[Comparison]:
-    """Sums of Fx, Fy and Fz against mass times specific force."""
+def _sums(whole: Whole) -> Iterator[Comparison]:
     mass, moved = whole.stance.mass, whole.motion.inertial
     turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2
     yawing = mass * AWAY * np.nan_to_num(whole.motion.yaw_change)
@@ -122,8 +143,8 @@ def sums_of(whole: Whole) -> Iterator[Comparison]:
     }
     for k, (axis, effects) in enumerate(own.items()):
         expected = moved[k] + drag.get(axis, 0.0)
-        tilted = [TILT * moved[j] for j in range(3) if j != k]
-        fixed = [mass * OFFSET * whole.ones, GAIN * expected, whole.u_of(weights_of(k))]
+        tilted = [U_TILT * moved[j] for j in range(3) if j != k]
+        fixed = [mass * U_OFFSET * whole.ones, GAIN * expected, whole.u_of(weights_of(k))]
         yield Comparison(
             name=f"sum of F{axis} of all tyres against mass times acceleration",
             place="car",
@@ -135,6 +156,28 @@ def sums_of(whole: Whole) -> Iterator[Comparison]:
             effects=[*effects, *tilted, *fixed],
             limit=HOPPING if axis == "z" else LIMIT,
         )
+
+
+def _weight(whole: Whole) -> Iterator[Comparison]:
+    """Sum of Fz against the weight alone, where no acceleration is logged."""
+    if whole.view.channel("acceleration") is not None:
+        return
+    fast = np.where(np.isfinite(whole.motion.speed), whole.square, FASTEST**2)
+    u_mass = np.hypot(LOAD, whole.stance.u_mass / whole.stance.mass)
+    yield Comparison(
+        name="sum of Fz of all tyres against the weight of the car",
+        place="car",
+        corners=CORNERS,
+        unit="N",
+        seen=whole.sum_of(weights_of(2)),
+        expected=whole.weight * whole.ones,
+        spread=HEAVES * whole.weight,
+        effects=[
+            np.hypot(u_mass, UPHILL) * whole.weight * whole.ones,
+            U_LIFT * fast,
+            whole.u_of(weights_of(2)),
+        ],
+    )
 
 
 def _sideways(whole: Whole) -> Iterator[Comparison]:
@@ -213,7 +256,7 @@ def _yaw(whole: Whole) -> Iterator[Comparison]:
         expected=whole.turned + TRAIL * aside,
         spread=float(np.hypot(0.004 * whole.weight * stance.base, swing + 0.01 * sway)),
         effects=[
-            INERTIA * whole.turned,
+            U_INERTIA * whole.turned,
             U_TRAIL * aside,
             0.01 * stance.base * aside,
             0.015 * whole.weight * stance.base * whole.ones,

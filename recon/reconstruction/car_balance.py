@@ -20,29 +20,33 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
-from recon.planning.unknowns import reference_of
+from recon.reconstruction.stance import (
+    AWAY,
+    DRAG,
+    FASTEST,
+    U_DRAG,
+    U_INERTIA,
+    U_LIFT,
+    U_OFFSET,
+    U_TILT,
+    Stance,
+    inertial_force,
+    stance_of,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.car.vehicle import Corner, Vehicle
+    from recon.car.vehicle import Vehicle
 
 SLOW = 5.0  # Hz; quicker, the body bends, tyres shake, and angular acceleration is mostly noise
-U_OFFSET = 0.1  # m/s2, of the body's accelerometer
-U_GAIN = 0.01  # of its reading beside gravity
-U_TILT = 0.01  # rad, of its axes
-AWAY = 0.25  # m, of the accelerometer from the centre of the sprung mass, along each axis
-DRAG, U_DRAG = 0.4, 0.4  # kg/m: half of density, drag coefficient and frontal area
-U_LIFT = 0.4  # kg/m at each axle, up or down
-FASTEST = 40.0  # m/s, where speed is not logged
+U_GAIN = 0.01  # of the reading of the body's accelerometer beside gravity
 AIR_HEIGHT = 0.2  # m, of the drag above or below the centre of mass
 SAG = 0.02  # m of height: tyres that deflect, a body that rises or sinks, beside what is stated
-ROLL_RADIUS = 0.35  # radius of gyration in roll over the track, from memory
-U_INERTIA = 0.2  # of the moments of inertia
 ROUGH = 0.004  # of weight, and of weight times wheelbase: bending, wind, a slope in the road
 ROLLING = 0.015  # rolling resistance over load
 
@@ -160,9 +164,10 @@ def _speed(log: xr.Dataset) -> Floats:
 
 def balance_of(car: Vehicle, motion: BodyMotion) -> CarBalance:
     """Rows of a car with four corners; those whose turning is not logged are left out."""
-    stance = _Stance.of(car)
+    stance = stance_of(car)
+    assert stance is not None  # whoever asks has four corners
     n = motion.force.shape[1]
-    contacts, centres = (p - stance.centre[:, None] for p in motion.places)
+    contacts, centres = (p - stance.sprung_centre[:, None] for p in motion.places)
     matrix = np.zeros((6, 12, n))
     for k in range(4):
         matrix[:3, 3 * k : 3 * k + 3] = np.eye(3)[..., None]
@@ -171,9 +176,9 @@ def balance_of(car: Vehicle, motion: BodyMotion) -> CarBalance:
         matrix[3, 3 * k + 1] += car.tyre.shift_per_force * stance.usual[k]
     own = stance.unsprung[:, None, None] * motion.hubs
     given = np.empty((6, n))
-    given[:3] = stance.sprung * motion.force + own.sum(axis=0)
+    given[:3] = inertial_force(stance.mass, stance.unsprung, motion.force, motion.hubs)
     given[0] += DRAG * motion.speed**2
-    given[3:] = stance.inertia[:, None] * motion.turning_change
+    given[3:] = stance.sprung_inertia[:, None] * motion.turning_change
     given[3:] += np.cross(centres, own, axis=1).sum(axis=0)
     spin, gyro = _spin(stance, motion)
     given[3] += gyro
@@ -190,47 +195,6 @@ def _row(effect: dict[int, Floats], n: int) -> Floats:
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class _Stance:
-    """Masses [kg], moments of inertia (3,) [kg m2] and `centre` (3,) [m] of the sprung mass.
-
-    Of each wheel, (4,): `ahead` of it [m], `radius` [m], `spin` inertia [kg m2], `usual` load [N].
-    """
-
-    sprung: float
-    unsprung: Floats
-    inertia: Floats
-    centre: Floats
-    ahead: Floats
-    radius: Floats
-    spin: Floats
-    usual: Floats
-
-    @classmethod
-    def of(cls, car: Vehicle) -> _Stance:
-        corners: list[Corner] = [car.corners[name] for name in CORNERS]
-        centres = np.array([c.wheel.centre for c in corners])
-        radius = np.array([c.wheel.loaded_radius for c in corners])
-        unsprung = np.array([c.unsprung_mass for c in corners])
-        sprung = car.mass - float(unsprung.sum())
-        centre = (car.mass * np.array(car.centre_of_mass) - unsprung @ centres) / sprung
-        away = centres - centre
-        ahead, behind = away[:2, 0].mean(), -away[2:, 0].mean()
-        track = np.ptp(away[:, 1])
-        flat = car.mass * ahead * behind - float(unsprung @ (away[:, 0] ** 2 + away[:, 1] ** 2))
-        roll = sprung * (ROLL_RADIUS * track) ** 2
-        return cls(
-            sprung=sprung,
-            unsprung=unsprung,
-            inertia=np.array([roll, flat, flat]),
-            centre=centre,
-            ahead=away[:, 0],
-            radius=radius,
-            spin=np.array([c.wheel.spin_inertia for c in corners]),
-            usual=np.array([reference_of(car, c).vertical for c in corners]),
-        )
-
-
 def _cross_matrix(arm: Floats) -> Floats:
     """Moment per force (3, 3, n) [m] at `arm` (3, n) [m]."""
     x, y, z = arm
@@ -238,14 +202,14 @@ def _cross_matrix(arm: Floats) -> Floats:
     return np.array([[nothing, -z, y], [z, nothing, -x], [-y, x, nothing]])
 
 
-def _spin(stance: _Stance, motion: BodyMotion) -> tuple[Floats, Floats]:
+def _spin(stance: Stance, motion: BodyMotion) -> tuple[Floats, Floats]:
     """Moments (n,) [N m] that speed up the wheels, and that turn their spin with the car."""
     turns = float(np.sum(stance.spin / stance.radius))
     return turns * motion.force[0], -turns * motion.speed * motion.turning[2]
 
 
 def _effects(
-    car: Vehicle, stance: _Stance, motion: BodyMotion, given: Floats
+    car: Vehicle, stance: Stance, motion: BodyMotion, given: Floats
 ) -> Iterator[dict[int, Floats]]:
     """Effects of the errors of the right-hand sides, as {row: values (n,) [N or N m]}."""
     yield from _sensor_effects(car, motion)
@@ -259,7 +223,7 @@ def _effects(
     z = float(np.hypot(z, SAG))
     yield {3: z * given[1], 4: -z * given[0]}
     for axis in range(3):
-        yield {3 + axis: U_INERTIA * stance.inertia[axis] * motion.turning_change[axis]}
+        yield {3 + axis: U_INERTIA * stance.sprung_inertia[axis] * motion.turning_change[axis]}
     yield {4: _spin(stance, motion)[0]}
     yield {5: car.tyre.u_trail * given[1]}
     weight = car.mass * STANDARD_GRAVITY
@@ -287,7 +251,7 @@ def _sensor_effects(car: Vehicle, motion: BodyMotion) -> Iterator[dict[int, Floa
         yield dict(enumerate(car.mass * felt.T))
 
 
-def _air_effects(stance: _Stance, motion: BodyMotion) -> Iterator[dict[int, Floats]]:
+def _air_effects(stance: Stance, motion: BodyMotion) -> Iterator[dict[int, Floats]]:
     square = motion.speed**2
     yield {0: U_DRAG * square}
     yield {4: AIR_HEIGHT * DRAG * square}

@@ -45,6 +45,14 @@ def own(page: str) -> list[list[str]]:
     return [words[1:] for words in commands(page) if Path(words[0]).name == "recon"]
 
 
+def test_no_page_holds_both_sides_of_a_merge() -> None:
+    pages = [*ROOT.glob("*.md"), *ROOT.glob("*/*.md")]
+    assert len(pages) >= 4
+    for page in pages:
+        marks = re.findall(r"(?m)^(?:<{7} |>{7} |={7}$)", page.read_text(encoding="utf-8"))
+        assert not marks, page
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_every_command_of_ours_is_understood(page: str) -> None:
     found = own(page)
