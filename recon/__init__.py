@@ -43,6 +43,7 @@ _PLACES = {
     "write_result": "recon.records.results",
     "read_result": "recon.records.results",
     **{name: place for answer in ANSWERS for name, place in answer.public_names.items()},
+    "export": "recon.report.export",
     "plot_forces": "recon.report.bands",
     "plot_crosstalk": "recon.report.crosstalk",
     "plot_verification": "recon.report.verification",

@@ -24,6 +24,8 @@ EXAMPLES = {
     "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
     "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
     "--out forces",
+    "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
+    "--out forces.csv",
 } | {a.command: f"recon {a.command} forces/forces.nc --out {a.name}" for a in ANSWERS}
 DOUBTED = 5  # the result is written, but its own data contradict it
 FORMATS = "file formats: vehicles/README.md and demo_data/README.md"
@@ -107,10 +109,7 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         metavar="HZ",
         help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
     )
-    for name, dest, words in (("--from", "start", "first"), ("--to", "stop", "last")):
-        parser.add_argument(
-            name, dest=dest, type=float, metavar="S", help=f"{words} elapsed time, in s"
-        )
+    _window(parser)
     parser.add_argument(
         "--marker", type=float, metavar="VALUE", help="only where the column marker has this value"
     )
@@ -137,6 +136,13 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
     _outputs(parser, "forces")
 
 
+def _window(parser: argparse.ArgumentParser) -> None:
+    for name, dest, words in (("--from", "start", "first"), ("--to", "stop", "last")):
+        parser.add_argument(
+            name, dest=dest, type=float, metavar="S", help=f"{words} elapsed time, in s"
+        )
+
+
 def _log_and_map(text: str) -> tuple[str, str | None]:
     """Split FILE:MAP; the colon of a drive's letter is none."""
     log, colon, column_map = text.rpartition(":")
@@ -161,6 +167,27 @@ def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
     _outputs(parser, answer.name)
 
 
+def _export(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc, or the .nc file of an answer")
+    parser.add_argument(
+        "--corner", metavar="CORNERS", help="corners, separated by commas (default: all)"
+    )
+    _window(parser)
+    parser.add_argument(
+        "--rate",
+        type=float,
+        metavar="HZ",
+        help="lower rate, in Hz; values are filtered first (default: every sample)",
+    )
+    parser.add_argument(
+        "--out",
+        default="export.csv",
+        metavar="FILE",
+        help="table to write, ending .csv or .csv.gz (default export.csv)",
+    )
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing table")
+
+
 def _demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
 
@@ -181,6 +208,7 @@ COMMANDS = {
     "observe": (_observe, "calculate how well a set of gauges determines the forces"),
     "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),
     "reconstruct": (_reconstruct, "calculate tyre forces with intervals from a log"),
+    "export": (_export, "write forces or an answer as CSV"),
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 

@@ -276,6 +276,32 @@ def __getattr__(name: str) -> Callable[..., Report]:
     return partial(_answered, BY_NAME[name])
 
 
+def export(
+    forces: Name,
+    *,
+    corner: str | None = None,
+    start: float | None = None,
+    stop: float | None = None,
+    rate: float | None = None,
+    out: Name = "export.csv",
+    overwrite: bool = False,
+    say: Say = _quiet,
+) -> Report:
+    """Write forces or an answer as CSV: some corners, a window of time, a lower rate."""
+    from recon.records.doubts import doubts_in
+    from recon.records.results import read_result
+    from recon.report.doubts import doubt_lines
+    from recon.report.export import export as write
+
+    refuse_existing(Path(out), overwrite=overwrite)
+    found = read_result(forces)
+    say("writing the table")
+    window = {"start": start, "stop": stop, "rate": rate}
+    target = write(found, corner=corner, out=out, overwrite=overwrite, **window)
+    doubts = doubts_in(found)
+    return Report(tuple(doubt_lines(doubts)), (target,), _doubted(found, doubts))
+
+
 def demo(*, out: Name = "demo_result", say: Say = _quiet) -> Report:
     """Run the whole chain and every answer on the shipped, invented car, in a new folder."""
     folder, data = fresh_folder(Path(out)), shipped("demo_data")

@@ -138,7 +138,7 @@ def _write(path: str | Path, columns: Columns, overwrite: bool) -> None:
         elif not np.isnan(values).all():
             unit, places, scale = _written(dimension)
             table[f"{name} [{unit}]"] = np.round((values - scale.offset) / scale.factor, places)
-    with replace_whole(path, overwrite=overwrite) as temporary, _text(temporary) as stream:
+    with replace_whole(path, overwrite=overwrite) as temporary, opened_text(temporary) as stream:
         pd.DataFrame(table).to_csv(stream, index=False, lineterminator="\n")
 
 
@@ -149,7 +149,7 @@ def _written(dimension: str) -> tuple[str, int, Unit]:
 
 
 @contextmanager
-def _text(path: Path) -> Iterator[IO[str]]:
+def opened_text(path: Path) -> Iterator[IO[str]]:
     """Open for text, packed where the name ends `.gz`; equal content gives equal bytes."""
     if not path.name.endswith(".gz"):
         with path.open("w", encoding="utf-8", newline="") as stream:

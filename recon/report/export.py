@@ -1,0 +1,257 @@
+"""Forces and answers as plain CSV: units in the header's brackets, intervals and flags beside.
+
+Samples over time have one column for each corner and axis; the values of an answer have one row for
+each set of labels, with empty cells where a column does not apply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.errors import DataError, OutputError, nearest
+from recon.base.labelled import place_of
+from recon.conditioning.lower_rate import SAMPLES, lower_rate
+from recon.records.files import replace_whole
+from recon.records.forces import CHANNELS, DOUBTS
+from recon.records.record import RECORD
+from recon.records.writing import opened_text
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# Of the forces: what a table for other programs needs; the file itself holds all the rest.
+FORCE_COLUMNS = ("tyre_force", "u_tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
+ENDINGS = (".csv", ".csv.gz")
+DIGITS = "%.9g"  # gives back every number in single precision
+BLOCK = 1 << 15  # samples that are written at once
+NO_FLAG = "none"
+
+Columns = dict[str, NDArray]
+
+
+def export(
+    result: xr.Dataset,
+    *,
+    corner: str | None = None,
+    start: float | None = None,
+    stop: float | None = None,
+    rate: float | None = None,
+    out: str | Path = "export.csv",
+    overwrite: bool = False,
+) -> Path:
+    """Write forces or an answer as CSV.
+
+    Forces are written sample by sample: tyre forces [N] in tyre axes with u and 95 % limits, status
+    in words, other channels of the log in SI.  An answer is written as a table of its values, or
+    sample by sample where `start`, `stop` or `rate` is given.
+
+    Parameters
+    ----------
+    result : Dataset
+        As `reconstruct`, `read_result` or an answer returns it.
+    corner : str, optional
+        Corners to write, separated by commas (without: all).
+    start, stop : float, optional
+        First and last elapsed time. [s]
+    rate : float, optional
+        Lower rate, see `lower_rate`. [Hz]
+    out : str or Path
+        Name of the file, ending `.csv` or `.csv.gz`.
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    DataError
+        No such corner, no samples in the window or over time at all, or a rate that does not divide
+        that of the samples.
+    OutputError
+        The name has another ending, or the file exists or cannot be written.
+    """
+    target = Path(out)
+    if not target.name.endswith(ENDINGS):
+        raise OutputError(
+            str(target),
+            f"a name that ends '{target.suffix}'",
+            f"one that ends {' or '.join(ENDINGS)}",
+            f"Name {target.with_suffix('.csv').name}.",
+        )
+    chosen = _corners(result, corner)
+    if "tyre_force" in result or any(v is not None for v in (start, stop, rate)):
+        blocks = _by_sample(_at_rate(_window(_samples(chosen), start, stop), rate))
+    else:
+        blocks = iter([_by_label(chosen)])
+    with replace_whole(target, overwrite=overwrite) as temporary:
+        _write(temporary, blocks)
+    return target
+
+
+def _write(path: Path, blocks: Iterator[Columns]) -> None:
+    import pandas as pd
+
+    with opened_text(path) as stream:
+        for k, columns in enumerate(blocks):
+            frame = pd.DataFrame(columns)
+            frame.to_csv(
+                stream, index=False, header=k == 0, float_format=DIGITS, lineterminator="\n"
+            )
+
+
+# --- which part ------------------------------------------------------------------------------
+
+
+def _corners(result: xr.Dataset, corner: str | None) -> xr.Dataset:
+    if corner is None:
+        return result
+    wanted = [name.strip() for name in corner.split(",")]
+    there = [str(c) for c in result["corner"].to_numpy()] if "corner" in result.coords else []
+    for name in wanted:
+        if name not in there:
+            raise DataError(
+                place_of(result),
+                f"no corner '{name}'",
+                nearest(name, there) if there else "no corner at all: it has no values by corner",
+                "Name corners of the file, separated by commas, or leave the option out for all.",
+            )
+    return result.isel(corner=[there.index(name) for name in dict.fromkeys(wanted)])
+
+
+def _samples(result: xr.Dataset) -> xr.Dataset:
+    """The variables along elapsed time; of forces those that other programs need."""
+    names = [str(n) for n, v in result.data_vars.items() if SAMPLES in v.dims]
+    if "tyre_force" in result:
+        random = "u_tyre_force_random"  # decides what a lower rate does to the uncertainty
+        names = [n for n in names if n in (*FORCE_COLUMNS, random) or n in CHANNELS]
+    if not names:
+        raise DataError(
+            place_of(result),
+            "no values sample by sample",
+            "an answer along elapsed time, for a window or a rate",
+            "Leave out start, stop and rate (--from, --to, --rate) for the table of its values.",
+        )
+    return result[names]
+
+
+def _window(samples: xr.Dataset, start: float | None, stop: float | None) -> xr.Dataset:
+    time = samples[SAMPLES].to_numpy()
+    first = -np.inf if start is None else start
+    last = np.inf if stop is None else stop
+    inside = np.flatnonzero((time >= first) & (time <= last))
+    if not inside.size:
+        raise DataError(
+            place_of(samples),
+            f"no sample from {first:g} to {last:g} s",
+            f"a part of {time[0]:g} to {time[-1]:g} s",
+            "Correct start and stop (--from, --to); they are elapsed times.",
+        )
+    return samples.isel({SAMPLES: slice(int(inside[0]), int(inside[-1]) + 1)})
+
+
+def _at_rate(samples: xr.Dataset, rate: float | None) -> xr.Dataset:
+    thinned = samples if rate is None else lower_rate(samples, rate)
+    return thinned.drop_vars("u_tyre_force_random", errors="ignore")
+
+
+# --- samples over time -----------------------------------------------------------------------
+
+
+def _by_sample(samples: xr.Dataset) -> Iterator[Columns]:
+    """Columns of some samples at a time; what belongs to one force stands side by side."""
+    for begin in range(0, samples.sizes[SAMPLES], BLOCK):
+        part = samples.isel({SAMPLES: slice(begin, begin + BLOCK)})
+        columns = {f"{SAMPLES} [s]": part[SAMPLES].to_numpy()}
+        for dims, names in _by_dims(part).items():
+            others = [dim for dim in dims if dim != SAMPLES]
+            flat = {
+                name: part[name]
+                .transpose(SAMPLES, *others)
+                .to_numpy()
+                .reshape(part.sizes[SAMPLES], -1)
+                for name in names
+            }
+            labels = product(*(_labels(part[names[0]], dim) for dim in others))
+            for k, label in enumerate(labels):
+                for name in names:
+                    header = _header("_".join([name, *map(str, label)]), part[name])
+                    columns[header] = _cells(part[name], flat[name][:, k])
+        yield columns
+
+
+def _by_dims(result: xr.Dataset) -> dict[tuple[str, ...], list[str]]:
+    """Names of variables by their dimensions."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for name, variable in result.data_vars.items():
+        groups.setdefault(tuple(map(str, variable.dims)), []).append(str(name))
+    return groups
+
+
+def _labels(variable: xr.DataArray, dim: str) -> list[Any]:
+    if dim in variable.coords:
+        return list(variable[dim].to_numpy().tolist())
+    return list(range(1, variable.sizes[dim] + 1))
+
+
+def _header(name: str, variable: xr.DataArray) -> str:
+    unit = str(variable.attrs.get("units", ""))
+    flags = {"flag_masks", "flag_values"} & variable.attrs.keys()
+    return f"{name} [{unit}]" if unit and not flags and variable.dtype.kind in "iuf" else name
+
+
+def _cells(variable: xr.DataArray, values: NDArray) -> NDArray:
+    """Numbers as they are, flags in words."""
+    meanings = str(variable.attrs.get("flag_meanings", "")).split()
+    if "flag_values" in variable.attrs:
+        words = dict(zip(np.ravel(variable.attrs["flag_values"]).tolist(), meanings, strict=True))
+        return _in_words(values, lambda value: words.get(value, ""))
+    if "flag_masks" in variable.attrs:
+        masks = np.ravel(variable.attrs["flag_masks"]).tolist()
+        named = list(zip(masks, meanings, strict=True))
+        return _in_words(values, lambda v: " ".join(w for m, w in named if v & m) or NO_FLAG)
+    return values
+
+
+def _in_words(values: NDArray, word: Any) -> NDArray:
+    """The word of each whole number (sample,), each different one looked up once."""
+    different, place = np.unique(values, return_inverse=True)
+    return np.array([word(value) for value in different.tolist()], dtype=object)[place]
+
+
+# --- values of an answer ---------------------------------------------------------------------
+
+
+def _by_label(answer: xr.Dataset) -> Columns:
+    """Rows for all labels of every variable that is no series over time, one below another."""
+    import pandas as pd
+
+    whole = answer.reset_coords()
+    apart = {*RECORD, *DOUBTS, *(n for n, v in whole.data_vars.items() if SAMPLES in v.dims)}
+    groups = _by_dims(whole.drop_vars(apart & set(whole.data_vars)))
+    if not groups:
+        raise DataError(
+            place_of(answer),
+            "no values beside its samples and its record",
+            "an answer with values, or forces",
+            "Give a window or a rate (--from, --to, --rate) for its samples.",
+        )
+    frames = [pd.DataFrame(_rows(answer, *group)) for group in groups.items()]
+    stacked = pd.concat(frames, ignore_index=True)
+    return {str(name): stacked[name].to_numpy() for name in stacked}
+
+
+def _rows(answer: xr.Dataset, dims: tuple[str, ...], names: list[str]) -> Columns:
+    """Columns of labels, then of the variables `names`, which all have the dimensions `dims`."""
+    labels = list(product(*(_labels(answer[names[0]], dim) for dim in dims)))
+    columns: Columns = {}
+    for k, dim in enumerate(dims):
+        header = _header(dim, answer[dim]) if dim in answer.coords else dim
+        columns[header] = np.array([label[k] for label in labels], dtype=object)
+    for name in names:
+        values = answer[name].to_numpy().ravel()
+        columns[_header(name, answer[name])] = _cells(answer[name], values)
+    return columns
