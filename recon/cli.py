@@ -27,7 +27,8 @@ EXAMPLES = {
     "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
     "--out forces.csv",
 } | {a.command: f"recon {a.command} forces/forces.nc --out {a.name}" for a in ANSWERS}
-DOUBTED = 5  # the result is written, but its own data contradict it
+# Exit codes of a result that is written: its own data contradict it, or a gauge was left out.
+CODES = {"sound": 0, "doubted": 5, "left out": 6}
 FORMATS = "file formats: vehicles/README.md and demo_data/README.md"
 CAUTION = """
 Loaded straps and jacked cars hurt people: stay out of the strap's line and from
@@ -240,7 +241,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run one command; return the exit code: 0, 1, 2, 3, 4, 5 (written but doubted) or 130."""
+    """Run one command; return the exit code, see README: 0 to 6, or 130."""
     options = vars(build_parser().parse_args(argv))
     command, debug = options.pop("command"), options.pop("debug")
     if command not in ("check", "observe"):
@@ -286,7 +287,7 @@ def _reported(command: str, fault: Exception) -> int:
 
 
 def _printed(report: Report) -> int:
-    """Print the report; return the exit code: 5 for a result that is doubted."""
+    """Print the report; return the exit code of its outcome."""
     try:
         for line in report.lines:
             print(line)
@@ -299,7 +300,7 @@ def _printed(report: Report) -> int:
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.
         sys.stdout = None
-    return DOUBTED if report.doubted else 0
+    return CODES[report.outcome]
 
 
 def _show(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:

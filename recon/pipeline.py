@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.answers import ANSWERS, BY_NAME, Answer
-from recon.base.doubt import doubted_corners
+from recon.base.doubt import Outcome, outcome_of
 from recon.base.errors import DoubtWarning
 from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
@@ -52,11 +52,11 @@ def _quiet(_: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Answer of a command: lines for people, the files that it wrote, and whether it is doubted."""
+    """Answer of a command: lines for people, the files that it wrote, and what to make of it."""
 
     lines: tuple[str, ...]
     files: tuple[Path, ...] = ()
-    doubted: bool = False  # written, but the data contradict it
+    outcome: Outcome = "sound"
 
 
 def check(
@@ -157,7 +157,7 @@ def calibrate(
     files = _written({result.name: write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*calibration_summary(calibration, car), *gone)
-    return Report(lines, files, doubted=bool(calibration.unusable))
+    return Report(lines, files, "doubted" if calibration.unusable else "sound")
 
 
 @recorded
@@ -217,13 +217,13 @@ def reconstruct(
     files = _written({"forces.nc": partial(write_result, forces)}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
-    return Report(lines, files, _doubted(forces, doubts))
+    return Report(lines, files, _outcome(forces, doubts))
 
 
-def _doubted(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> bool:
-    """Whether a corner is doubted, or was accepted although its calibration is not to be used."""
+def _outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
+    """As the doubts say; a corner accepted although it is not to be used is doubted too."""
     states = forces["calibration_state"].to_numpy() if "calibration_state" in forces else ()
-    return "unusable" in states or bool(doubted_corners(doubts))
+    return "doubted" if "unusable" in states else outcome_of(doubts)
 
 
 def _session_files(
@@ -266,7 +266,7 @@ def _answered(
     draw = partial(drawn_with_doubts, partial(answer.function(answer.plot), found, result), doubts)
     files = _written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
     say(f"complete: {folder}")
-    return Report(lines, files, _doubted(found, doubts))
+    return Report(lines, files, _outcome(found, doubts))
 
 
 def __getattr__(name: str) -> Callable[..., Report]:
@@ -299,7 +299,7 @@ def export(
     window = {"start": start, "stop": stop, "rate": rate}
     target = write(found, corner=corner, out=out, overwrite=overwrite, **window)
     doubts = doubts_in(found)
-    return Report(tuple(doubt_lines(doubts)), (target,), _doubted(found, doubts))
+    return Report(tuple(doubt_lines(doubts)), (target,), _outcome(found, doubts))
 
 
 def demo(*, out: Name = "demo_result", say: Say = _quiet) -> Report:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 NO_CAUSE = "not known"
 # Causes by name, each with its meaning for the user.
@@ -38,6 +39,9 @@ CAUSES = {
 }
 # Failures that are recognised sample by sample: what they spoil is left out, nothing is doubted.
 LEFT_OUT = ("dead", "intermittent", "clipped")
+# What a script should make of a result: nothing speaks against it; what failed was left out of it,
+# and its limits are wider there; or its own data contradict it.
+Outcome = Literal["sound", "left out", "doubted"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,3 +101,11 @@ class Doubt:
 def doubted_corners(doubts: Iterable[Doubt]) -> tuple[str, ...]:
     """Corners whose forces are doubted, each once, in the order in which they come."""
     return tuple(dict.fromkeys(corner for d in doubts if d.spoils for corner in d.corners))
+
+
+def outcome_of(doubts: Iterable[Doubt]) -> Outcome:
+    """The worst that these doubts say; one about a channel that enters no force counts too."""
+    spoiled = [doubt.spoils for doubt in doubts]
+    if any(spoiled):
+        return "doubted"
+    return "left out" if spoiled else "sound"

@@ -332,3 +332,37 @@ def test_doubted_forces_are_written_and_end_with_a_code_of_their_own(
     answered = run("friction", out / "forces.nc", "--out", tmp_path / "friction")
     assert answered.code == 5, answered.err
     assert answered.out.startswith("DOUBTED: FL.")
+
+
+def test_a_doubt_about_the_log_alone_ends_with_the_same_code(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    header, *rows = rows_of(one_corner.log)
+    yaw = next(k for k, name in enumerate(header) if name.startswith("yaw_rate"))
+    for row in rows:
+        row[yaw] = str(-float(row[yaw]))
+    log, out = write_rows(tmp_path / "log.csv", [header, *rows]), tmp_path / "out"
+    ended = run(*reconstruct(one_corner, log), "--out", out)
+    assert ended.out.startswith("DOUBTED in the log")
+    assert "inverted (yaw_rate)" in ended.out
+    assert ended.code == 5, ended.err
+    assert run("friction", out / "forces.nc", "--out", tmp_path / "friction").code == 5
+
+
+# --- 6: written, without a gauge that failed ---------------------------------------------------
+
+
+def test_a_gauge_that_was_left_out_ends_with_a_code_of_its_own(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    header, *rows = rows_of(one_corner.log)
+    dead = next(k for k, name in enumerate(header) if name.startswith("FL_push_rod"))
+    half = len(rows) // 2
+    for row in rows[half:]:
+        row[dead] = rows[half][dead]
+    log, out = write_rows(tmp_path / "log.csv", [header, *rows]), tmp_path / "out"
+    ended = run(*reconstruct(one_corner, log), "--out", out)
+    assert ended.out.startswith("LEFT OUT")
+    assert "dead (FL_push_rod)" in ended.out
+    assert ended.code == 6, ended.err
+    assert run("friction", out / "forces.nc", "--out", tmp_path / "friction").code == 6
