@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from recon.car.vehicle import Sensors
 
-HELD = ("gear", "marker")  # channels of steps, which keep their last value in between
+HELD = ("gear", "lap", "marker")  # channels of steps, which keep their last value in between
 FILLED_STEPS = 2.5  # own steps between two samples that are filled: one sample may be lost
 ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the error
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 # Channels that say nothing about time: they move too little, or in steps.
 MEAN = "mean of"
-NOT_COMPARED = ("gauge_temperature", "gear", "marker")
+NOT_COMPARED = ("gauge_temperature", "gear", "lap", "marker")
 NEARLY = 0.9  # share of the samples that hold a number
 GAUGES, U_LAG_GAUGES = "the gauges", 0.01  # s, as for STAND_INS
 Signal = tuple[Floats, Floats]  # times (sample,) [s], values (sample,) or (sample, gauge)

@@ -60,6 +60,29 @@ def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
     return out
 
 
+def facts_of(car: Vehicle, corners: list[str]) -> dict[str, NDArray]:
+    """Facts of the car that answers need, by name, for these corners.
+
+    Arrays are (corner,), (corner, component) or single numbers [SI], in vehicle axes at design
+    height.
+    """
+    of = [car.corners[name] for name in corners]
+    down = [np.array([0.0, 0.0, corner.wheel.loaded_radius]) for corner in of]
+    facts: dict[str, object] = {
+        "contact_point": [np.asarray(c.wheel.centre) - d for c, d in zip(of, down, strict=True)],
+        "loaded_radius": [c.wheel.loaded_radius for c in of],
+        "driven": [np.int8(c.driven) for c in of],
+        "unsprung_mass": [c.unsprung_mass for c in of],
+        "brake_torque_per_pressure": [c.brake.torque_per_pressure for c in of],
+        "u_brake_torque_per_pressure": [c.brake.u_torque_per_pressure for c in of],
+        "vehicle_mass": car.mass,
+        "u_vehicle_mass": car.u_mass,
+        "centre_of_mass": car.centre_of_mass,
+        "u_centre_of_mass": car.u_centre_of_mass,
+    }
+    return {name: np.asarray(value) for name, value in facts.items()}
+
+
 def _rounded(frequency: float) -> float:
     """Frequency to nine digits: times in a log carry no more."""
     return float(f"{frequency:.9g}")

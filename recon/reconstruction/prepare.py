@@ -25,7 +25,7 @@ from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
-from recon.reconstruction.attributes import channels_of, provenance, verdicts_by_corner
+from recon.reconstruction.attributes import channels_of, facts_of, provenance, verdicts_by_corner
 from recon.reconstruction.bound import Bound
 from recon.reconstruction.channels import calibration_of_log, session_of
 from recon.reconstruction.loadings import loadings_of
@@ -187,6 +187,7 @@ class Prepared:
         if names != list(map(str, log["gauge"].to_numpy())):
             status = status.sel(gauge=names)
         more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status.to_numpy()}
+        more |= facts_of(self.car, corners)
         out = forces.assign(stamped(FORCES, self._loadings | more))
         out = out.assign(channels_of(log, corners))
         # The log's labels have no attributes; these have.

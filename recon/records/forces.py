@@ -198,6 +198,29 @@ FORCES: dict[str, Variable] = {
         ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True
     ),
 }
+_PER_WHEEL = ("corner",)
+# Facts of the car that answers need, as its vehicle file states them.
+FACTS: dict[str, Variable] = {
+    "contact_point": Variable(
+        ("corner", "component"), "contact centre at design height, vehicle axes", "m"
+    ),
+    "loaded_radius": Variable(_PER_WHEEL, "loaded radius of the tyre", "m", least=0.0),
+    "driven": Variable(_PER_WHEEL, "1 where the wheel is driven", kind="whole", least=0, most=1),
+    "unsprung_mass": Variable(_PER_WHEEL, "unsprung mass", "kg", least=0.0),
+    "brake_torque_per_pressure": Variable(
+        _PER_WHEEL, "brake torque of one wheel over line pressure", "m3", least=0.0
+    ),
+    "u_brake_torque_per_pressure": Variable(
+        _PER_WHEEL, "standard uncertainty of brake torque over line pressure", "m3", least=0.0
+    ),
+    "vehicle_mass": Variable((), "mass of the car with driver", "kg", least=0.0),
+    "u_vehicle_mass": Variable((), "standard uncertainty of the mass", "kg", least=0.0),
+    "centre_of_mass": Variable(("component",), "centre of mass, vehicle axes", "m"),
+    "u_centre_of_mass": Variable(
+        ("component",), "standard uncertainty of the centre of mass", "m", least=0.0
+    ),
+}
+FORCES |= FACTS
 # Other channels of the log; travel and rack are there as they were used.
 CHANNELS: dict[str, Variable] = {
     name: replace(of, long_name=f"{of.long_name}, as logged and conditioned")

@@ -43,6 +43,10 @@ VARIABLES: dict[str, Variable] = {
     "yaw_rate": Variable(TIME, "yaw rate, left positive", "rad/s"),
     "throttle": Variable(TIME, "throttle opening", "1"),
     "gear": Variable(TIME, "gear", "1"),
+    "clutch": Variable(TIME, "clutch pedal, 1 where the clutch is open", "1"),
+    "engine_speed": Variable(TIME, "speed of rotation of the engine", "rad/s"),
+    "distance": Variable(TIME, "distance driven along the course", "m"),
+    "lap": Variable(TIME, "number of the lap", "1"),
     "marker": Variable(TIME, "marker of a part of the drive", "1"),
 }
 LOG: dict[str, Variable] = {

@@ -64,7 +64,9 @@ QUANTITIES: dict[str, dict[str, str]] = {
         **_each(("steer", "steering_wheel_angle", "roll", "pitch"), "angle"),
         "speed": "speed",
         "yaw_rate": "angular_rate",
-        **_each(("throttle", "gear", "marker"), "ratio"),
+        "engine_speed": "angular_rate",
+        "distance": "length",
+        **_each(("throttle", "gear", "clutch", "lap", "marker"), "ratio"),
     },
 }
 

@@ -1,0 +1,103 @@
+"""Motion of the car over a drive as far as forces and channels tell it, for finding sections."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.conditioning.filters import low_pass
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+SMOOTH = 5.0  # Hz; slower than wheel hop, quicker than a gear shift
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Accelerations (sample,) [m/s2] forward and to the left, and what else is known.
+
+    `u_along` and `u_sideways` are standard uncertainties.  `speed` [m/s] is NaN throughout where
+    the log has neither speed nor wheel speeds.  `source` says where the accelerations come from.
+    """
+
+    time: Floats
+    rate: float
+    along: Floats
+    sideways: Floats
+    u_along: Floats
+    u_sideways: Floats
+    speed: Floats
+    source: str
+
+    @property
+    def has_speed(self) -> bool:
+        """Whether the log has any speed."""
+        return bool(np.isfinite(self.speed).any())
+
+
+def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
+    """Motion of the car from all its forces, or from those of the corners that are known.
+
+    The sum of horizontal forces over the mass where all four corners are known.  Otherwise the
+    horizontal over the vertical force of the known tyres, times gravity: tyres of one car work
+    alike enough to find sections by, not to measure an acceleration.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    bandwidth : float
+        Of the accelerations. [Hz]
+    """
+    rate = float(forces.attrs["rate_Hz"])
+    force = forces["tyre_force_intermediate"].to_numpy()
+    u_force = forces["u_tyre_force_intermediate"].to_numpy()
+    known = np.isfinite(force).mean(axis=0) > 0.5
+    whole = bool(known[:, :2].all()) and len(known) == 4 and "vehicle_mass" in forces
+    if whole:
+        weight = np.full(len(force), float(forces["vehicle_mass"]) * STANDARD_GRAVITY)
+        source = "sum of the horizontal forces of all tyres over the mass of the car"
+    else:
+        known[:, :2] &= known[:, 2:]  # a force is compared with the load of the same tyre
+        weight = np.nansum(np.where(known[:, 2].any() & known[:, 2], force[..., 2], 0.0), axis=1)
+        source = "horizontal over vertical force of the known tyres"
+    weight = np.maximum(low_pass(weight[:, None].astype(float), 1.0, rate)[:, 0], 200.0)
+    found = [_acceleration(force, u_force, known, k, weight) for k in (0, 1)]
+    motion = np.column_stack([value for value, _ in found])
+    along, sideways = low_pass(motion, min(bandwidth, 0.2 * rate), rate).T
+    time = forces["elapsed_time"].to_numpy()
+    return Course(time, rate, along, sideways, found[0][1], found[1][1], speed_of(forces), source)
+
+
+def _acceleration(
+    force: Floats, u_force: Floats, known: Floats, axis: int, weight: Floats
+) -> tuple[Floats, Floats]:
+    """Acceleration along one axis and its standard uncertainty, (sample,) [m/s2]."""
+    some = np.flatnonzero(known[:, axis])
+    if not some.size:
+        return np.full(len(force), np.nan), np.full(len(force), np.nan)
+    scale = STANDARD_GRAVITY / weight
+    total = force[:, some, axis].sum(axis=1)
+    # Fixed errors of corners may be alike: the sum of all of them is cautious.
+    return total * scale, u_force[:, some, axis].sum(axis=1) * scale
+
+
+def speed_of(forces: xr.Dataset) -> Floats:
+    """Speed (sample,) [m/s]: logged, or of the slowest wheel; NaN where neither is logged."""
+    if "speed" in forces:
+        return np.asarray(forces["speed"].to_numpy(), dtype=float)
+    if "wheel_speed" in forces and "loaded_radius" in forces:
+        radius = forces["loaded_radius"].to_numpy()
+        with np.errstate(invalid="ignore"):
+            wheels = np.abs(forces["wheel_speed"].to_numpy()) * radius
+        undriven = np.flatnonzero(forces["driven"].to_numpy() == 0)
+        rolling = wheels[:, undriven] if undriven.size else wheels
+        # Locked wheels are slow and spinning wheels fast; of undriven ones the fastest rolls.
+        pick = np.fmax if undriven.size else np.fmin
+        return np.asarray(pick.reduce(rolling, axis=1), dtype=float)
+    return np.full(forces.sizes["elapsed_time"], np.nan)

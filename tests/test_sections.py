@@ -1,0 +1,173 @@
+"""Sections of a drive: found in made-up motions of a car whose truth is stated, or given."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import DataError
+from recon.evaluation.given import GivenSection
+from recon.evaluation.sections import Section, find_sections, sections_of
+from tests.made_forces import stamped
+
+RATE, MASS, G = 200.0, 800.0, 9.80665
+CORNERS = ("FL", "FR", "RL", "RR")
+
+
+def drive(
+    seconds: float,
+    along: dict[tuple[float, float], float] | None = None,
+    sideways: dict[tuple[float, float], float] | None = None,
+    corners: tuple[str, ...] = CORNERS,
+    **channels: np.ndarray,
+) -> xr.Dataset:
+    """Forces of a car whose accelerations [g] over some stretches [s] are stated, u 20 N."""
+    time = np.arange(int(seconds * RATE)) / RATE
+    motion = np.zeros((len(time), 2))
+    for axis, stretches in enumerate((along, sideways)):
+        for (start, end), value in (stretches or {}).items():
+            motion[(time >= start) & (time < end), axis] = value * G
+    force = np.zeros((len(time), len(corners), 3))
+    force[..., :2] = motion[:, None] * MASS / 4
+    force[..., 2] = MASS * G / 4
+    wide = ("elapsed_time", "corner", "component")
+    names = ("tyre_force", "tyre_force_intermediate")
+    variables = {name: (wide, force.copy()) for name in names}
+    variables |= {f"u_{name}": (wide, np.full(force.shape, 20.0)) for name in names}
+    variables["status"] = (wide[:2], np.zeros(force.shape[:2], dtype=np.uint16))
+    variables["vehicle_mass"] = ((), MASS)
+    variables |= {name: (("elapsed_time",), values) for name, values in channels.items()}
+    labels = {"elapsed_time": time, "corner": list(corners), "component": list("xyz")}
+    return stamped(xr.Dataset(variables, coords=labels))
+
+
+def of(forces: xr.Dataset, *kinds: str, given: list[GivenSection] | None = None) -> list[Section]:
+    return sections_of(find_sections(forces, given), *kinds)
+
+
+def speed_of(along: dict[tuple[float, float], float], seconds: float) -> np.ndarray:
+    time = np.arange(int(seconds * RATE)) / RATE
+    rate = sum(v * G * ((time >= a) & (time < b)) for (a, b), v in along.items())
+    return np.cumsum(rate) / RATE
+
+
+def test_a_launch_with_a_shift_and_a_stop() -> None:
+    motion = {(2.0, 3.0): 0.5, (3.3, 6.0): 0.5, (8.0, 9.5): -0.8}
+    speed = speed_of(motion, 12)
+    forces = drive(12, motion, speed=speed, gear=np.where(np.arange(2400) < 620, 1.0, 2.0))
+    assert [s.name for s in of(forces, "standstill", "launch", "shift", "straight braking")] == [
+        "standstill 1", "launch 1", "shift 1", "straight braking 1",
+    ]  # fmt: skip
+    launch, shift, stop = of(forces, "launch", "shift", "straight braking")
+    assert (launch.start, launch.end) == pytest.approx((2.0, 6.0), abs=0.05)
+    assert (shift.start, shift.end) == pytest.approx((3.0, 3.3), abs=0.04)
+    assert shift.parent == "launch 1"
+    assert (stop.start, stop.end) == pytest.approx((8.0, 9.5), abs=0.05)
+
+
+def test_a_lifted_throttle_is_no_shift_if_the_gear_is_logged() -> None:
+    motion = {(1.0, 3.0): 0.4, (3.3, 6.0): 0.4}
+    speed = 5.0 + speed_of(motion, 8)
+    assert not of(drive(8, motion, speed=speed, gear=np.full(1600, 2.0)), "shift")
+    found = find_sections(drive(8, motion, speed=speed))
+    place = [s.name for s in sections_of(found)].index("shift 1")
+    assert "log gear" in str(found["section_undecided"].to_numpy()[place])
+
+
+def test_a_pull_out_of_a_corner_is_no_launch() -> None:
+    motion = {(2.0, 5.0): 0.4}
+    assert not of(drive(8, motion, speed=8.0 + speed_of(motion, 8)), "launch")
+    assert of(drive(8, motion, speed=speed_of(motion, 8)), "launch")
+
+
+def test_without_any_speed_what_cannot_be_decided_is_said() -> None:
+    found = find_sections(drive(8, {(2.0, 5.0): 0.4}))
+    place = [s.kind for s in sections_of(found)].index("launch")
+    assert "log speed or wheel speeds" in str(found["section_undecided"].to_numpy()[place])
+    assert "standstill: neither speed nor wheel speeds" in found.attrs["not_given"]
+
+
+def test_corners_have_entry_middle_and_exit_and_a_side() -> None:
+    ramps = {(2 + i / 10, 5 - i / 10): 0.1 * i for i in range(1, 10)}
+    found = of(drive(8, sideways=ramps), "corner", "corner entry", "corner middle", "corner exit")
+    assert [s.name for s in found] == [
+        "corner 1 (left)", "corner 1 (left), entry", "corner 1 (left), middle",
+        "corner 1 (left), exit",
+    ]  # fmt: skip
+    assert {s.parent for s in found[1:]} == {"corner 1 (left)"}
+    entry, middle, out = found[1:]
+    assert entry.end < middle.start <= middle.end < out.start
+    assert (middle.start, middle.end) == pytest.approx((2.85, 4.15), abs=0.15)
+    right = of(drive(8, sideways={k: -v for k, v in ramps.items()}), "corner")
+    assert [s.kind for s in right] == ["right corner"]
+
+
+def test_six_quick_alternations_are_a_slalom_and_five_are_corners() -> None:
+    def weave(count: int) -> dict[tuple[float, float], float]:
+        return {(1 + 1.2 * i, 2.2 + 1.2 * i): 0.7 * (-1) ** i for i in range(count)}
+
+    six = of(drive(10, sideways=weave(6)), "slalom", "corner")
+    assert [(s.kind) for s in six] == ["slalom"]
+    assert (six[0].start, six[0].end) == pytest.approx((1.0, 8.2), abs=0.1)
+    assert len(of(drive(10, sideways=weave(5)), "corner")) == 5
+
+
+def test_one_corner_alone_finds_sections_by_force_over_load() -> None:
+    forces = drive(8, {(4.0, 6.0): -0.6}, corners=("FL",))
+    found = find_sections(forces)
+    assert "horizontal over vertical force" in found.attrs["gate"]
+    (stop,) = sections_of(found, "straight braking")
+    assert (stop.start, stop.end) == pytest.approx((4.0, 6.0), abs=0.05)
+
+
+def test_given_sections_take_the_place_of_found_ones() -> None:
+    motion = {(2.0, 3.0): -0.6, (5.0, 6.0): -0.6}
+    forces = drive(8, motion)
+    hand = [GivenSection("first stop", "straight braking", 2.2, 2.8)]
+    found = of(forces, "straight braking", given=hand)
+    assert [(s.start, s.end) for s in found] == [(2.2, 2.8)]
+    inside = of(forces, "straight braking", given=[GivenSection("second half", "part", 4.0, 8.0)])
+    assert [s.start for s in inside] == [pytest.approx(5.0, abs=0.05)]
+
+
+def test_sections_by_place_need_a_distance() -> None:
+    motion = {(2.0, 3.0): -0.6}
+    hand = [GivenSection("hairpin", "part", 20.0, 40.0, by_place=True, where="s.csv, line 2")]
+    with pytest.raises(DataError, match=r"s\.csv, line 2: section 'hairpin' is given in m, but"):
+        find_sections(drive(8, motion), hand)
+    by_speed = drive(8, motion, speed=np.full(1600, 10.0))
+    (part,) = of(by_speed, "part", given=hand)
+    assert (part.name, part.start, part.end) == ("hairpin", pytest.approx(2.0, abs=0.01), 4.0)
+    with pytest.raises(DataError, match="section 'hairpin' from 90 to 95 m: no sample"):
+        find_sections(by_speed, [GivenSection("hairpin", "part", 90, 95, by_place=True)])
+
+
+def test_laps_of_the_log_are_parts_that_restrict_nothing() -> None:
+    lap = np.repeat([1.0, 2.0], 800)
+    found = of(drive(8, {(1.0, 2.0): -0.6}, lap=lap), "part", "straight braking")
+    assert {s.name for s in found} == {"lap 1", "lap 2", "straight braking 1"}
+
+
+def test_a_wheel_off_the_ground_has_start_end_and_their_uncertainty() -> None:
+    forces = drive(4)
+    load = np.interp(forces["elapsed_time"], [1.0, 1.1, 1.5, 1.6], [1500.0, 0.0, 0.0, 1500.0])
+    forces["tyre_force"].values[:, 0, 2] = load
+    found = find_sections(forces)
+    assert found["lift_corner"].to_numpy().tolist() == ["FL"]
+    for name, truth in (("lift_start", 1.1), ("lift_end", 1.5)):
+        value, u = float(found[name][0]), float(found[f"u_{name}"][0])
+        assert abs(value - truth) < min(1.96 * u + 1e-9, 0.02)
+
+
+def test_forces_of_which_nothing_is_known_are_refused() -> None:
+    forces = drive(4)
+    for name in ("tyre_force", "tyre_force_intermediate"):
+        forces[name].values[:] = np.nan
+    with pytest.raises(DataError, match="no longitudinal or lateral force of any corner is known"):
+        find_sections(forces)
+
+
+def test_a_dataset_without_sections_is_refused() -> None:
+    with pytest.raises(DataError, match="without section, section_kind, section_start"):
+        sections_of(drive(1))
