@@ -15,6 +15,7 @@ LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lo
 NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known no better
 FORGOTTEN = 1e-13  # of a step at the end of a piece
 PIECE = 1 << 16  # samples that are filtered at once
+TOGETHER = 1 << 13  # samples of a stretch whose channels still fit the cache together
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -106,6 +107,9 @@ def low_pass(
         if part.stop - part.start < SHORTEST:
             out[part] = np.nan
             continue
+        if part.stop - part.start <= TOGETHER and np.isfinite(values[part]).all():
+            out[part] = zero_phase(sections, values[part])
+            continue
         # Column by column: the filter copies its input for each pass; one column fits the cache.
         for k in range(values.shape[1]):
             column = np.ascontiguousarray(values[part, k])
@@ -123,7 +127,7 @@ def low_pass(
 
 
 def zero_phase(sections: Floats, column: Floats) -> Floats:
-    """Filter a column (sample,) [any unit] forward and backward, piece by piece.
+    """Filter columns (sample, ...) [any unit] forward and backward, piece by piece.
 
     Around each piece so many samples are filtered with it that what happens at their ends has
     decayed to `FORGOTTEN`; a long column needs no more memory than a short one, and each piece
@@ -137,7 +141,7 @@ def zero_phase(sections: Floats, column: Floats) -> Floats:
     out = np.empty_like(column)
     for start in range(0, len(column), piece):
         first, last = max(start - around, 0), min(start + piece + around, len(column))
-        passed = sosfiltfilt(sections, column[max(min(first, last - SHORTEST), 0) : last])
+        passed = sosfiltfilt(sections, column[max(min(first, last - SHORTEST), 0) : last], axis=0)
         out[start : start + piece] = passed[len(passed) - (last - start) :][:piece]
     return out
 

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.threads import one_thread
 from recon.conditioning.filters import SHORTEST, is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.estimate import Estimate
 from recon.reconstruction.signed import RANDOM, STATED, Loadings
@@ -109,7 +110,8 @@ class Alternatives:
         beyond = [self._beyond(loadings, k, at) for k in range(len(self.corners))]
         causes = np.concatenate([np.stack(effects, axis=2), *beyond])
         rows = np.nan_to_num(causes.reshape(len(causes), -1))
-        square, shares = np.linalg.eigh(rows @ rows.T)
+        with one_thread():
+            square, shares = np.linalg.eigh(rows @ rows.T)
         along = np.zeros((self._causes, int((keep := square > WEAKEST**2 * square[-1]).sum())))
         along[self._places(len(causes))] = shares[:, keep]
         return (shares[:, keep].T @ rows).reshape(-1, *causes.shape[1:]), along
