@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
     from recon.virtual.states import States
 
+STANDS = 0.3  # rad/s; a slower wheel gives no pulses
 LOGGER_NOISE = 8.0  # N of the gauge's own load, rms
 TARE_SAMPLES = 400  # samples averaged for a tare
 TARE_BEFORE, TARE_AFTER = 400.0, 300.0  # s from the tare to the log and from the log to the tare
@@ -78,7 +79,8 @@ def virtual_drive(
         Tares with the wheels hanging at droop, before and after.
     truth : xarray.Dataset
         True road forces [N], moments at the contact [N m] and member loads [N, N m],
-        (elapsed_time, corner, ...).
+        (elapsed_time, corner, ...).  Drives with events and a driver also have the tyres' slip
+        and limits and the events with their figures.
 
     Raises
     ------
@@ -219,10 +221,13 @@ def _log(
         "steer": seen("steer", states.steer + errors.steer),
         "roll": seen("roll", states.roll + errors.roll),
         "pitch": seen("pitch", states.pitch + errors.pitch),
-        "speed": seen("speed", states.speed),
+        "speed": np.maximum(seen("speed", states.speed), 0.0),
         "acceleration": seen("acceleration", states.acceleration),
         "yaw_rate": seen("yaw_rate", states.yaw_rate),
     }
+    if states.driver is not None:
+        drives = {f.name: getattr(states.driver, f.name) for f in fields(states.driver)}
+        channels |= {name: value for name, value in drives.items() if name in LOG}
     labels = {"elapsed_time": states.time, "gauge": np.array(gauges)}
     return xr.Dataset(
         stamped(LOG, channels),
@@ -236,7 +241,7 @@ def _log(
 
 def _turning(seen: Floats, states: States) -> Floats:
     """Wheel speed as logged (n, corner) [rad/s]: exactly zero for a wheel that stands still."""
-    return np.where(states.locked, 0.0, seen)
+    return np.where(states.locked | (np.abs(states.wheel_speed) < STANDS), 0.0, seen)
 
 
 def _lines(states: States, rng: np.random.Generator) -> Floats:
@@ -279,9 +284,28 @@ def _truth(
             "rack": (t, states.rack),
             "roll": (t, states.roll),
             "pitch": (t, states.pitch),
+            "speed": (t, states.speed),
+            "wheel_speed": ((t, c), states.wheel_speed),
+            **_hidden(states),
         },
         coords={
             t: states.time, c: list(states.corners), xyz: list(COMPONENTS), "link": members,
         },
         attrs={"source": "invented: truth of a virtual car"},
     )  # fmt: skip
+
+
+def _hidden(states: States) -> dict[str, tuple[tuple[str, ...] | str, Any]]:
+    """Slip and limits of the tyres, and events (`event_kind`, `_start`, `_end`, figures)."""
+    out: dict[str, tuple[tuple[str, ...] | str, Any]] = {}
+    if states.tyres is not None:
+        for of in fields(states.tyres):
+            out[f"tyre_{of.name}"] = ("elapsed_time", "corner"), getattr(states.tyres, of.name)
+    if states.events:
+        out["event_kind"] = "event", np.array([e.kind for e in states.events])
+        out["event_start"] = "event", np.array([e.start for e in states.events])
+        out["event_end"] = "event", np.array([e.end for e in states.events])
+        for name in sorted({n for e in states.events for n in e.figures}):
+            found = [e.figures.get(name, np.nan) for e in states.events]
+            out[f"event_{name}"] = "event", np.array(found)
+    return out

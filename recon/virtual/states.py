@@ -7,7 +7,7 @@ from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,6 +27,46 @@ FRICTION_CIRCLE = 1.3  # of Fz
 
 
 @dataclass(frozen=True, slots=True)
+class Driver:
+    """Actions of the driver and what follows from them, at n samples: (n,) each.
+
+    `throttle` and `clutch` from 0 to 1 (clutch 1: pressed), `gear` (0: neutral), `engine_speed`
+    [rad/s], `marker` the number of a part of the drive, `distance` [m].
+    """
+
+    throttle: Floats
+    clutch: Floats
+    gear: Floats
+    engine_speed: Floats
+    marker: Floats
+    distance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Tyres:
+    """Truth of the tyres that no sensor sees, (n, corner) each.
+
+    `slip` is the size of slip over that at which force would reach the limit if it rose in
+    proportion; `slip_ahead` the longitudinal slip [1], driving positive; `limit` [N] the largest
+    horizontal force at the vertical load of the sample.
+    """
+
+    slip: Floats
+    slip_ahead: Floats
+    limit: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happens in a virtual drive: its kind, start and end [s], and true figures."""
+
+    kind: str
+    start: float
+    end: float
+    figures: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class States:
     """State of each wheel at n samples, in SI; the corner axis is in the order of `corners`.
 
@@ -37,6 +77,7 @@ class States:
     By sample, (n,): `time` [s], `rack` [m], `roll` and `pitch` [rad], `speed` [m/s], `yaw_rate`
     [rad/s], and `steer` [rad], the mean heading of the steered wheels at zero travel.
     `acceleration` (n, xyz) [m/s2] is that of the centre of mass in vehicle axes, gravity included.
+    `driver`, `tyres` and `events` are there for drives that have them.
     """
 
     corners: tuple[str, ...]
@@ -56,15 +97,20 @@ class States:
     wheel_speed: Floats
     locked: NDArray[np.bool_]
     temperature: Floats
+    driver: Driver | None = None
+    tyres: Tyres | None = None
+    events: tuple[Event, ...] = ()
 
     def of(self, corners: tuple[str, ...]) -> States:
         """States of the wheels of `corners` only."""
         at = [self.corners.index(c) for c in corners]
         by_corner = ("travel", "force", "specific_force", "brake_pressure", "brake_torque",
                      "wheel_speed", "locked", "temperature")  # fmt: skip
-        return replace(
-            self, corners=corners, **{name: getattr(self, name)[:, at] for name in by_corner}
-        )
+        kept = {name: getattr(self, name)[:, at] for name in by_corner}
+        tyres = self.tyres
+        if tyres is not None:
+            tyres = Tyres(tyres.slip[:, at], tyres.slip_ahead[:, at], tyres.limit[:, at])
+        return replace(self, corners=corners, tyres=tyres, **kept)
 
     @property
     def force_vehicle(self) -> Floats:
