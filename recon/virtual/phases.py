@@ -1,4 +1,4 @@
-"""Plans of drives as phases: what the driver wants for how long, one phase after the other."""
+"""Plans of drives as phases: a wish of the driver and how long it lasts, one after the other."""
 
 from __future__ import annotations
 

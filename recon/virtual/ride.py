@@ -65,7 +65,7 @@ ROUNDS = 40  # of the fixed-point iteration; 1e-9 of the forces are left
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What the driver of one drive wants, at n samples.
+    """Wishes of the driver of one drive, at n samples.
 
     (n,) each: `time` [s], `ahead` and `aside` [m/s2] as asked of tyres without a limit, `gear`
     and `clutch` (1: pressed), `marker`.  `hop` (n, corner) [m] is the upward motion of the
