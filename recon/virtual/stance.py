@@ -158,6 +158,6 @@ def level_hubs(stance: Stance, yaw_rate: Floats, yaw_change: Floats, level: Floa
 
 
 def smooth(share: Floats) -> Floats:
-    """Ramp (...,) from 0 to 1 with zero slope at both ends; `share` (...,) [1] is the way along it."""
+    """Ramp (...,) from 0 to 1, level at both ends; `share` (...,) [1] is the way along it."""
     share = np.clip(share, 0.0, 1.0)
     return np.asarray(share**2 * (3 - 2 * share))
