@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
-from typing import Any
+from typing import Any, Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,13 +18,15 @@ class Option:
     """A choice of the user: a keyword of the calculation, an option of the command.
 
     It is a number in `unit`, or a word where `unit` is empty; with the default None it may be left
-    out, and `help` says what then happens.
+    out, and `help` says what then happens.  An option that `reads` a kind of file is the name of
+    one in commands, and what the file holds in Python.
     """
 
     name: str
     default: float | str | None
     unit: str
     help: str
+    reads: Literal["", "sections", "vehicle", "answer"] = ""
 
     @property
     def words(self) -> str:
@@ -82,7 +84,17 @@ class Answer:
         return loaded
 
 
+SECTIONS = Option(
+    "sections", None, "", "table of sections (CSV); without it they are found", reads="sections"
+)
 ANSWERS = (
+    Answer(
+        name="sections",
+        compute="sections",
+        plot="plot_sections",
+        help="launches, shifts, stops, corners and slaloms of a drive, and wheel lifts",
+        options=(SECTIONS,),
+    ),
     Answer(
         name="slalom",
         compute="slalom",

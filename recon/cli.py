@@ -24,6 +24,7 @@ EXAMPLES = {
     "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
     "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
     "--out forces",
+    "answers": "recon answers forces/forces.nc --vehicle car.toml --out answers",
     "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
     "--out forces.csv",
 } | {a.command: f"recon {a.command} forces/forces.nc --out {a.name}" for a in ANSWERS}
@@ -189,6 +190,13 @@ def _export(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--overwrite", action="store_true", help="replace an existing table")
 
 
+def _answers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
+    parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
+    parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    _outputs(parser, "answers")
+
+
 def _demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
 
@@ -210,6 +218,7 @@ COMMANDS = {
     "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),
     "reconstruct": (_reconstruct, "calculate tyre forces with intervals from a log"),
     "export": (_export, "write forces or an answer as CSV"),
+    "answers": (_answers, "calculate every answer that a drive allows"),
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 

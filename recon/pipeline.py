@@ -8,55 +8,26 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.answers import ANSWERS, BY_NAME, Answer
-from recon.base.doubt import Outcome, outcome_of
+from recon.answering import answered, answers
+from recon.answers import BY_NAME
 from recon.base.errors import DoubtWarning
-from recon.base.quantities import CORNERS
 from recon.base.shipped import shipped
-from recon.car.vehicle import SIDES
-from recon.recorded import assume, record, recorded
+from recon.recorded import assume, recorded
 from recon.records.overwriting import fresh_folder, refuse_existing
+from recon.written import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.base.doubt import Doubt
     from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
     from recon.report.sheet import Pictures
 
-Name = str | Path
-Say = Callable[[str], None]
-Results = dict[str, Callable[..., Path]]  # file name to the call that writes it
-# Pictures that a result may have beside it, by the name of its file.
-EVERY_PICTURE = {
-    "calibration.nc": (
-        *(f"crosstalk_{name}.png" for name in (*CORNERS, *SIDES)),
-        "verification.png",
-    ),
-    "forces.nc": ("clocks.png", "whole_car.png", *(f"forces_{name}.png" for name in CORNERS)),
-}
-SHOWN = 3  # lines of each answer that the demo repeats
-
-
-def _quiet(_: str) -> None:
-    """Say nothing."""
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """Answer of a command: lines for people, the files that it wrote, and what to make of it."""
-
-    lines: tuple[str, ...]
-    files: tuple[Path, ...] = ()
-    outcome: Outcome = "sound"
+FIRST = "slalom/lateral_force.png"  # the picture to look at first
 
 
 def check(
@@ -72,7 +43,7 @@ def check(
 
     car = read_vehicle(vehicle)
     lines = car_summary(car, every=all)
-    return Report(tuple(lines), _drawn(car_pictures(car), out, overwrite))
+    return Report(tuple(lines), drawn(car_pictures(car), out, overwrite))
 
 
 def observe(
@@ -114,7 +85,7 @@ def observe(
         seen = judge(car, name, gauged=members, noise=noise)
         lines += [*observability_summary(seen), ""]
         pictures[f"knowledge_{seen.label.replace(' ', '_')}.png"] = partial(plot_knowledge, seen)
-    return Report(tuple(lines[:-1]), _drawn(pictures, out, overwrite))
+    return Report(tuple(lines[:-1]), drawn(pictures, out, overwrite))
 
 
 @recorded
@@ -127,7 +98,7 @@ def calibrate(
     verification_map: Name | None = None,
     out: Name = "calibration",
     overwrite: bool = False,
-    say: Say = _quiet,
+    say: Say = quiet,
 ) -> Report:
     """Fit a calibration to pull sheets, verify it, and draw cross-talk and verification."""
     from recon.calibration.calibrate import calibrate as fit
@@ -153,8 +124,8 @@ def calibrate(
     pictures = calibration_pictures(calibration)
     say("writing the calibration and its pictures")
     write = partial(write_calibration, calibration)
-    gone = _removed(_stale(result, pictures))
-    files = _written({result.name: write}, pictures, folder, overwrite)
+    gone = removed(stale(result, pictures))
+    files = written({result.name: write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*calibration_summary(calibration, car), *gone)
     return Report(lines, files, "doubted" if calibration.unusable else "sound")
@@ -180,7 +151,7 @@ def reconstruct(
     accept_corner: Collection[str] = (),
     out: Name = "forces",
     overwrite: bool = False,
-    say: Say = _quiet,
+    say: Say = quiet,
 ) -> Report:
     """Calculate tyre forces with intervals from one log or several, and draw them.
 
@@ -213,17 +184,11 @@ def reconstruct(
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
     say("writing the forces and their pictures")
     pictures = drive_pictures(forces, doubts, joined.clocks)
-    gone = _removed(_stale(folder / "forces.nc", pictures))
-    files = _written({"forces.nc": partial(write_result, forces)}, pictures, folder, overwrite)
+    gone = removed(stale(folder / "forces.nc", pictures))
+    files = written({"forces.nc": partial(write_result, forces)}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
-    return Report(lines, files, _outcome(forces, doubts))
-
-
-def _outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
-    """As the doubts say; a corner accepted although it is not to be used is doubted too."""
-    states = forces["calibration_state"].to_numpy() if "calibration_state" in forces else ()
-    return "doubted" if "unusable" in states else outcome_of(doubts)
+    return Report(lines, files, outcome(forces, doubts))
 
 
 def _session_files(
@@ -240,40 +205,11 @@ def _session_files(
     return car, read_calibration(calibration), zeros
 
 
-@recorded
-def _answered(
-    answer: Answer,
-    forces: Name,
-    *,
-    out: Name | None = None,
-    overwrite: bool = False,
-    say: Say = _quiet,
-    **options: float | str | None,
-) -> Report:
-    """Calculate an answer from reconstructed forces, and draw it."""
-    from recon.records.doubts import doubts_in, with_doubts
-    from recon.records.results import read_result, write_result
-    from recon.report.doubts import doubt_lines, drawn_with_doubts
-
-    folder = Path(out or answer.name)
-    refuse_existing(folder / answer.result_file, overwrite=overwrite)
-    found = read_result(forces)
-    say(f"calculating: {answer.help}")
-    doubts = doubts_in(found)
-    result = with_doubts(answer.function(answer.compute)(found, **options), doubts)
-    lines = (*doubt_lines(doubts), *answer.function("summary")(result))
-    write = partial(write_result, result)
-    draw = partial(drawn_with_doubts, partial(answer.function(answer.plot), found, result), doubts)
-    files = _written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
-    say(f"complete: {folder}")
-    return Report(lines, files, _outcome(found, doubts))
-
-
 def __getattr__(name: str) -> Callable[..., Report]:
     if name not in BY_NAME:
         message = f"module 'recon.pipeline' has no attribute '{name}'"
         raise AttributeError(message)
-    return partial(_answered, BY_NAME[name])
+    return partial(answered, BY_NAME[name])
 
 
 def export(
@@ -285,7 +221,7 @@ def export(
     rate: float | None = None,
     out: Name = "export.csv",
     overwrite: bool = False,
-    say: Say = _quiet,
+    say: Say = quiet,
 ) -> Report:
     """Write forces or an answer as CSV: some corners, a window of time, a lower rate."""
     from recon.records.doubts import doubts_in
@@ -299,10 +235,10 @@ def export(
     window = {"start": start, "stop": stop, "rate": rate}
     target = write(found, corner=corner, out=out, overwrite=overwrite, **window)
     doubts = doubts_in(found)
-    return Report(tuple(doubt_lines(doubts)), (target,), _outcome(found, doubts))
+    return Report(tuple(doubt_lines(doubts)), (target,), outcome(found, doubts))
 
 
-def demo(*, out: Name = "demo_result", say: Say = _quiet) -> Report:
+def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     """Run the whole chain and every answer on the shipped, invented car, in a new folder."""
     folder, data = fresh_folder(Path(out)), shipped("demo_data")
     vehicle = shipped("vehicles", "club_racer.toml")
@@ -321,63 +257,22 @@ def demo(*, out: Name = "demo_result", say: Say = _quiet) -> Report:
         out=folder / "forces",
         say=say,
     )
-    reports = {
-        a: _answered(a, folder / "forces" / "forces.nc", out=folder / a.name, say=say)
-        for a in ANSWERS
-    }
+    answer = answers(
+        folder / "forces" / "forces.nc", vehicle=vehicle, out=folder / "answers", say=say
+    )
     lines = [
         "An invented club car, pulled, driven through an invented slalom and reconstructed.",
         "",
         *fitted.lines,
         "",
         *solved.lines,
-    ]
-    for answer, report in reports.items():
-        lines += report.lines[:SHOWN]
-        if report.lines[SHOWN:]:
-            lines.append(f"  ... the rest is in {folder / answer.name / answer.result_file}")
-    first = ANSWERS[0]
-    lines += [
         "",
-        f"Everything is in {folder}. Look at {first.name}/{first.picture_file} first.",
+        *answer.lines,
+        "",
+        f"Everything is in {folder}. Look at answers/{FIRST} first.",
         f"Next: copy {vehicle}",
         f"and the tables in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",
     ]
-    files = (f for report in (fitted, solved, *reports.values()) for f in report.files)
+    files = (f for report in (fitted, solved, answer) for f in report.files)
     return Report(tuple(lines), tuple(files))
-
-
-def _drawn(pictures: Pictures, out: Name | None, overwrite: bool) -> tuple[Path, ...]:
-    """Draw the pictures into `out`, where it is given."""
-    return () if out is None else _written({}, pictures, Path(out), overwrite)
-
-
-def _stale(result: Path, pictures: Pictures) -> list[Path]:
-    """Pictures of the result that is going to be replaced, which the new one does not have."""
-    every = EVERY_PICTURE.get(result.name, ()) if result.exists() else ()
-    places = [result.with_name(name) for name in every if name not in pictures]
-    return [place for place in places if place.is_file()]
-
-
-def _removed(stale: Iterable[Path]) -> list[str]:
-    return [f"removed {file}, a picture of the result that was replaced" for file in stale]
-
-
-def _written(
-    results: Results, pictures: Pictures, folder: Path, overwrite: bool
-) -> tuple[Path, ...]:
-    """Write results and pictures into a folder, all or none, without pictures that are stale."""
-    from recon.records.whole_folder import replaced_as_a_whole
-    from recon.report.sheet import save_figure
-
-    names = [*results, *pictures]
-    for name in names:
-        refuse_existing(folder / name, overwrite=overwrite)
-    stale = [file.name for name in results for file in _stale(folder / name, pictures)]
-    with replaced_as_a_whole(folder, {*names, *stale}) as new:
-        for name, write in results.items():
-            write(new / name, record=record())
-        for name, draw in pictures.items():
-            save_figure(draw(), new / name)
-    return tuple(folder / name for name in names)

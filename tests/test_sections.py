@@ -7,8 +7,8 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataError
-from recon.evaluation.given import GivenSection
 from recon.evaluation.sections import Section, find_sections, sections_of
+from recon.records.sheets import GivenSection
 from tests.made_forces import stamped
 
 RATE, MASS, G = 200.0, 800.0, 9.80665

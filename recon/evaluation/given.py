@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,23 +11,12 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.evaluation.stretches import Stretch, runs
+from recon.records.sheets import GivenSection
 
 if TYPE_CHECKING:
     import xarray as xr
 
 CHANNELS = ("lap", "marker")
-
-
-@dataclass(frozen=True, slots=True)
-class GivenSection:
-    """A section by hand: from `start` to `end` in s, or in m along the course where `by_place`."""
-
-    name: str
-    kind: str
-    start: float
-    end: float
-    by_place: bool = False
-    where: str = "sections"  # file and line, for messages
 
 
 def placed(given: Iterable[GivenSection], forces: xr.Dataset) -> list[Stretch]:

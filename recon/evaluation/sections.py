@@ -18,7 +18,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import Variable, place_of, require, stamped
 from recon.base.quantities import CORNERS
 from recon.evaluation.course import Course, course_of
-from recon.evaluation.given import GivenSection, placed
+from recon.evaluation.given import placed
 from recon.evaluation.lifts import Lift, lifts_of
 from recon.evaluation.result import answer_attributes
 from recon.evaluation.stretches import (
@@ -32,6 +32,7 @@ from recon.evaluation.stretches import (
     turns,
 )
 from recon.records.forces import require_forces
+from recon.records.sheets import GivenSection
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -55,7 +56,11 @@ SECTIONS: dict[str, Variable] = {
         _ROW, "what could not be decided, for lack of which channel", kind="word"
     ),
     "section_parent": Variable(
-        _ROW, "position of the section that this is a part of, -1 for none", kind="whole", least=-1
+        _ROW,
+        "position of the section that this is a part of, -1 for none",
+        "1",
+        kind="whole",
+        least=-1,
     ),
     "lift_corner": Variable(_LIFT, "wheel that left the ground", kind="word", words=CORNERS),
     "lift_start": Variable(_LIFT, "elapsed time at which its load vanished", "s"),

@@ -88,7 +88,7 @@ class BoundTable:
 
 
 def open_table(
-    path: str | Path, kind: Kind, car: Vehicle, column_map: str | Path | None
+    path: str | Path, kind: Kind, car: Vehicle | None, column_map: str | Path | None
 ) -> BoundTable:
     """Find layout and columns of a table, through a column map where one is given.
 
@@ -99,9 +99,10 @@ def open_table(
         or wrong.
     """
     file = existing_file(path, WHAT[kind])
-    chosen = ColumnMap() if column_map is None else read_map(column_map, kind, car)
+    chosen = ColumnMap() if column_map is None or car is None else read_map(column_map, kind, car)
     layout = _layout(file, chosen)
-    gauges = {} if kind == "tares" else {gauge.name: gauge for _, gauge in car.gauges}
+    of_rows = kind == "tares" or car is None  # gauges stand in rows, or there are none
+    gauges = {} if of_rows or car is None else {gauge.name: gauge for _, gauge in car.gauges}
     names = (*QUANTITIES[kind], *gauges)
     bound = {}
     for name in names:
@@ -390,7 +391,9 @@ class Rows:
         return vector
 
 
-def open_rows(path: str | Path, kind: Kind, car: Vehicle, column_map: str | Path | None) -> Rows:
+def open_rows(
+    path: str | Path, kind: Kind, car: Vehicle | None, column_map: str | Path | None
+) -> Rows:
     """Open a table with `open_table` and read its rows."""
     table = open_table(path, kind, car, column_map)
     return Rows(table, *read_rows(table.layout))

@@ -8,17 +8,24 @@ from recon.base.errors import DataError
 from recon.records.layout import Layout
 from recon.records.maps import Kind
 
-WHAT: dict[Kind, str] = {"pulls": "pull sheet", "log": "log", "tares": "tare table"}
+WHAT: dict[Kind, str] = {
+    "pulls": "pull sheet",
+    "log": "log",
+    "tares": "tare table",
+    "sections": "table of sections",
+}
 # At least one of each group must be there, as a column or a constant.
 REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
     "pulls": (("corner",), ("pull",), ("wheel_held_by",), ("phase",), ("strap_load", "pad_load")),
     "log": (("elapsed_time",),),
     "tares": (("when",), ("gauge",), ("indication",)),
+    "sections": (("name",), ("start", "start_place"), ("end", "end_place")),
 }
 TAKES = {
     "pulls": "`recon calibrate` takes the vehicle file and then the pull sheet",
     "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
     "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
+    "sections": "answers take the forces, and a table of sections after --sections",
 }
 
 

@@ -20,7 +20,7 @@ from recon.car.vehicle import Vehicle
 from recon.records.files import existing_file
 from recon.records.layout import opened_bytes, split_unit
 
-Kind = Literal["pulls", "log", "tares"]
+Kind = Literal["pulls", "log", "tares", "sections"]
 
 
 def _each(names: tuple[str, ...], dimension: str, *ends: tuple[str, ...]) -> dict[str, str]:
@@ -67,6 +67,11 @@ QUANTITIES: dict[str, dict[str, str]] = {
         "engine_speed": "angular_rate",
         "distance": "length",
         **_each(("throttle", "gear", "clutch", "lap", "marker"), "ratio"),
+    },
+    "sections": {
+        **_each(("name", "kind"), "word"),
+        **_each(("start", "end"), "time"),
+        **_each(("start_place", "end_place"), "length"),
     },
 }
 

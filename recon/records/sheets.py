@@ -120,3 +120,15 @@ class Tares:
     pad_load: Floats  # N, NaN unless on pads
     time: Floats  # s, NaN where not written
     assumed: tuple[str, ...] = ()  # a sentence for each default that was used
+
+
+@dataclass(frozen=True, slots=True)
+class GivenSection:
+    """A section by hand: from `start` to `end` in s, or in m along the course where `by_place`."""
+
+    name: str
+    kind: str
+    start: float
+    end: float
+    by_place: bool = False
+    where: str = "sections"  # file and line, for messages

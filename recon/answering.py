@@ -1,0 +1,128 @@
+"""Answers on files: one alone, or every one that a drive allows."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recon.answers import ANSWERS, Answer
+from recon.base.errors import DataError, RankError
+from recon.recorded import assume, recorded
+from recon.records.overwriting import refuse_existing
+from recon.written import Name, Report, Say, outcome, quiet, written
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+@recorded
+def answered(
+    answer: Answer,
+    forces: Name,
+    *,
+    out: Name | None = None,
+    overwrite: bool = False,
+    say: Say = quiet,
+    **options: Any,
+) -> Report:
+    """Calculate an answer from reconstructed forces, and draw it."""
+    from recon.records.doubts import doubts_in
+    from recon.records.results import read_result
+    from recon.report.doubts import doubt_lines
+
+    folder = Path(out or answer.name)
+    refuse_existing(folder / answer.result_file, overwrite=overwrite)
+    found = read_result(forces)
+    say(f"calculating: {answer.help}")
+    options = {name: _read(answer, name, value, found) for name, value in options.items()}
+    lines, files = _files(answer, found, options, folder, overwrite)
+    say(f"complete: {folder}")
+    doubts = doubts_in(found)
+    return Report((*doubt_lines(doubts), *lines), files, outcome(found, doubts))
+
+
+@recorded
+def answers(
+    forces: Name,
+    *,
+    sections: Name | None = None,
+    vehicle: Name | None = None,
+    out: Name = "answers",
+    overwrite: bool = False,
+    say: Say = quiet,
+) -> Report:
+    """Calculate every answer that a drive allows; list the others with reason and remedy.
+
+    Each answer has a folder of its own in `out`.  `sections` and `vehicle` are passed to the
+    answers that take them.
+    """
+    from recon.evaluation.sections import find_sections
+    from recon.records.doubts import doubts_in
+    from recon.records.results import read_result
+    from recon.report.doubts import doubt_lines
+
+    folder = Path(out)
+    for answer in ANSWERS:
+        refuse_existing(folder / answer.name / answer.result_file, overwrite=overwrite)
+    found = read_result(forces)
+    by_hand: dict[str, Any] = {"vehicle": vehicle, "sections": sections}
+    shared = {k: _of_file(k, name, found) for k, name in by_hand.items() if name is not None}
+    if "sections" not in shared:
+        shared["sections"] = find_sections(found)
+    given, refused = [], []
+    files: list[Path] = []
+    for answer in ANSWERS:
+        say(f"calculating: {answer.help}")
+        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
+        try:
+            lines, new = _files(answer, found, options, folder / answer.name, overwrite)
+        except (DataError, RankError) as reason:
+            refused.append(f"no {answer.name}: {reason.found}. {reason.do}")
+            continue
+        given.append(f"{answer.name}: {lines[0]}")
+        files += new
+    say(f"complete: {folder}")
+    doubts = doubts_in(found)
+    return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))
+
+
+def _files(
+    answer: Answer, forces: xr.Dataset, options: dict[str, Any], folder: Path, overwrite: bool
+) -> tuple[list[str], tuple[Path, ...]]:
+    """Words of an answer, and its files in `folder`."""
+    from recon.records.doubts import doubts_in, with_doubts
+    from recon.records.results import write_result
+    from recon.report.doubts import drawn_with_doubts
+
+    doubts = doubts_in(forces)
+    result = with_doubts(answer.function(answer.compute)(forces, **options), doubts)
+    write = partial(write_result, result)
+    plot = partial(answer.function(answer.plot), forces, result)
+    draw = partial(drawn_with_doubts, plot, doubts)
+    files = written({answer.result_file: write}, {answer.picture_file: draw}, folder, overwrite)
+    return answer.function("summary")(result), files
+
+
+def _read(answer: Answer, name: str, value: Any, forces: xr.Dataset) -> Any:
+    """The value of an option: what the file holds, where it is the name of one."""
+    reads = next((option.reads for option in answer.options if option.name == name), "")
+    return value if value is None or not reads else _of_file(reads, value, forces)
+
+
+def _of_file(reads: str, name: Name, forces: xr.Dataset) -> Any:
+    """Content of a file of one kind."""
+    if reads == "vehicle":
+        from recon.records.vehicles import read_vehicle
+
+        car = read_vehicle(name)
+        assume(car.assumed)
+        return car
+    if reads == "answer":
+        from recon.records.results import read_result
+
+        return read_result(name)
+    from recon.evaluation.sections import find_sections
+    from recon.records.section_table import read_sections
+
+    return find_sections(forces, read_sections(name))

@@ -1,0 +1,96 @@
+"""`recon answers`: every answer that a drive allows in one call, the others with a reason."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from recon.answers import ANSWERS
+from recon.records.results import read_result, write_result
+from recon.records.section_table import read_sections
+from tests.commands.session import CAR, OneCorner, Run
+from tests.days import day
+
+
+@pytest.fixture(scope="module")
+def forces(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Forces of all corners in a slalom that ends in a stop."""
+    return write_result(day().forces, tmp_path_factory.mktemp("forces") / "forces.nc")
+
+
+def test_every_answer_that_a_drive_allows(run: Run, forces: Path, tmp_path: Path) -> None:
+    ended = run("answers", forces, "--vehicle", CAR, "--out", tmp_path)
+    assert ended.code == 0, ended.err
+    lines = ended.out.split("written:")[0].splitlines()
+    for answer in ANSWERS:
+        (line,) = (x for x in lines if x.startswith((f"{answer.name}: ", f"no {answer.name}: ")))
+        files = {p.name for p in (tmp_path / answer.name).glob("*")}
+        given = not line.startswith("no ")
+        assert files == ({answer.result_file, answer.picture_file} if given else set())
+    assert sum(not line.startswith("no ") for line in lines) >= 4
+    assert len(lines) <= len(ANSWERS) + 2
+
+
+def test_an_existing_answer_stops_all_of_them_before_anything_is_written(
+    run: Run, forces: Path, tmp_path: Path
+) -> None:
+    last = ANSWERS[-1]
+    (tmp_path / last.name).mkdir()
+    (tmp_path / last.name / last.result_file).write_text("mine", encoding="utf-8")
+    ended = run("answers", forces, "--out", tmp_path)
+    assert ended.code == 4
+    assert f"{last.result_file}: this file already exists" in ended.err
+    assert [p.name for p in tmp_path.iterdir()] == [last.name]
+
+
+def test_one_corner_gets_its_answers_and_the_reasons_of_the_others(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    ended = run("answers", one_corner.forces, "--out", tmp_path)
+    assert ended.code == 0, ended.err
+    assert "sections: Sections: " in ended.out
+    assert "friction: " in ended.out
+
+
+def test_sections_by_hand_replace_those_found(run: Run, forces: Path, tmp_path: Path) -> None:
+    table = tmp_path / "sections.csv"
+    table.write_text(
+        "name,kind,start [s],end [s]\nlast stop,straight braking,13.5,14.5\n", encoding="utf-8"
+    )
+    ended = run("sections", forces, "--sections", table, "--out", tmp_path / "out")
+    assert ended.code == 0, ended.err
+    found = read_result(tmp_path / "out" / "sections.nc")
+    stops = found.isel(section=found["section_kind"].to_numpy() == "straight braking")
+    assert stops["section_start"].to_numpy() == pytest.approx([13.5], abs=0.01)
+    assert "given: last stop" in stops["section_reason"].to_numpy()[0]
+    assert "sections.csv" in str(found["input_file"].to_numpy().tolist())
+
+
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        ("first,straight braking,5,4", "section 'first' from 5 to 4"),
+        ("first,stop,4,5", "kind 'stop'"),
+        ("first,part,,5", "section 'first' from nan to nan"),
+        ("first,part,4,five", "'five'"),
+    ],
+)
+def test_a_table_that_makes_no_sense_is_refused(
+    run: Run, forces: Path, tmp_path: Path, rows: str, message: str
+) -> None:
+    table = tmp_path / "sections.csv"
+    table.write_text(f"name,kind,start [s],end [s]\n{rows}\n", encoding="utf-8")
+    ended = run("answers", forces, "--sections", table, "--out", tmp_path / "out")
+    assert ended.code == 2
+    assert f"{table}, line 2" in ended.err
+    assert message in ended.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_table_by_place(tmp_path: Path) -> None:
+    table = tmp_path / "sections.csv"
+    table.write_text("name,start_place [m],end_place [m]\nhairpin,100,150\n", encoding="utf-8")
+    (section,) = read_sections(table)
+    assert (section.name, section.kind, section.by_place) == ("hairpin", "part", True)
+    assert (section.start, section.end) == (100.0, 150.0)
