@@ -63,7 +63,7 @@ class Doubt:
     found : str
         What the data show, with numbers: one sentence.
     do : str
-        What to look at, or the line to add.
+        What to look at; in lines of their own, what to add to a column map.
     """
 
     corners: tuple[str, ...]

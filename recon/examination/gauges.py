@@ -15,6 +15,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
+from recon.records.corrections import correction_line
 
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
@@ -22,6 +23,7 @@ EDGE = 10  # short means at either end of the drive, too few to tell a step by
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 FITTED = -4.0  # logarithm of the cost of a fitted number
+BOTH = ("log", "tare table")  # files whose column maps a correction belongs to
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
 
@@ -89,6 +91,8 @@ def _exchanged(part: Part, i: int, j: int) -> Iterable[Candidate]:
                 channels,
                 partial(_mend_exchange, name=part.name, i=i, j=j, with_tares=with_tares),
                 f"Compare the plugs of {channels[0]} and {channels[1]} ({do}).",
+                lines=(correction_line(channels[:1], exchanged_with=channels[1]),),
+                files=BOTH if with_tares else ("log",),
             )
 
 
@@ -120,6 +124,7 @@ def _exchanged_across(first: Part, i: int, second: Part, j: int) -> Candidate:
         f"Compare the plugs of {channels[0]} and {channels[1]}, or exchange the two columns of "
         "the log.",
         weight=-1.0,
+        lines=(correction_line(channels[:1], exchanged_with=channels[1]),),
     )
 
 
@@ -128,12 +133,15 @@ def _single(part: Part, i: int) -> Iterator[Candidate]:
     named = dict.fromkeys((0.0, zero if np.isfinite(zero) else 0.0))
     for own in named:
         tares = "log and tares" if own == 0.0 else "log alone, tares are right"
+        files = BOTH if own == 0.0 else ("log",)
         yield Candidate(
             "inverted",
             part.corners,
             (gauge,),
             partial(_mend_line, name=part.name, i=i, factor=-1.0, zero=own),
             f"Turn the sign of {gauge} in its column map ({tares}), or its wires.",
+            lines=(correction_line([gauge], factor=-1.0),),
+            files=files,
         )
         for factor in THOUSAND:
             yield Candidate(
@@ -144,6 +152,8 @@ def _single(part: Part, i: int) -> Iterator[Candidate]:
                 f"State the unit of {gauge} in its column map ({tares}): its numbers are "
                 f"{1 / factor:g} times too large.",
                 weight=-1.0,
+                lines=(correction_line([gauge], factor=factor),),
+                files=files,
             )
         gain = _fitted_gain(part, i, own)
         yield Candidate(

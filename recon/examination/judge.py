@@ -16,6 +16,7 @@ import numpy as np
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.examination.term import Candidate, Proposal, Term, Test
 from recon.examination.view import View
+from recon.records.corrections import lines_to_add
 
 SURE = 0.9  # probability from which a cause is named alone
 RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
@@ -111,6 +112,8 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
     left = [t.name for t in best.terms if t.contradicts and set(t.corners) & set(worst.corners)]
     if left:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
+    if best.candidate.lines:
+        do = f"{do}\n{lines_to_add(best.candidate.files, best.candidate.lines)}"
     return Doubt(
         corners=best.candidate.corners,
         cause=best.candidate.cause,

@@ -19,6 +19,7 @@ from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
 from recon.examination.whole_car import whole_of
+from recon.records.corrections import correction_line
 
 PRIOR = 0.05  # s, delay that a logger may have
 FLOOR = 1.2e-3  # s, of a delay: what the body does meanwhile; sound drives stay below
@@ -93,6 +94,7 @@ def late_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
             partial(_on_time, names=chosen, delay=together),
             f"Shift the columns of these gauges by {-1e3 * together:+.1f} ms{other}, or let both "
             "loggers record one common channel so that they can be aligned.",
+            lines=(correction_line(gauges, late_ms=round(1e3 * together, 1)),),
         )
 
 

@@ -20,6 +20,7 @@ from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
 from recon.examination.term import Candidate
 from recon.examination.view import View
+from recon.records.corrections import correction_line
 
 SLOPE = "slope_of_"
 KIND = {
@@ -99,12 +100,24 @@ def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
             yield from _of_body(view, name)
     if {"roll", "pitch"} <= suspects:
         yield _candidate(
-            view, "exchanged", ("roll", "pitch"), _exchange_names, "Exchange their columns."
+            view,
+            "exchanged",
+            ("roll", "pitch"),
+            _exchange_names,
+            "Exchange their columns.",
+            lines=(correction_line(["roll"], exchanged_with="pitch"),),
         )
 
 
 def _candidate(
-    view: View, cause: str, channels: tuple[str, ...], change: Change, do: str, weight: float = 0.0
+    view: View,
+    cause: str,
+    channels: tuple[str, ...],
+    change: Change,
+    do: str,
+    weight: float = 0.0,
+    *,
+    lines: tuple[str, ...],
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
     moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
@@ -116,6 +129,7 @@ def _candidate(
         partial(_mended, change=change),
         do,
         weight,
+        lines=lines,
     )
 
 
@@ -169,7 +183,12 @@ def _turned(channel: str) -> str:
 def _of_body(view: View, name: str) -> Iterator[Candidate]:
     if name not in ONE_SIGN:
         yield _candidate(
-            view, "inverted", (name,), partial(_times, name=name, factor=-1.0), _turned(name)
+            view,
+            "inverted",
+            (name,),
+            partial(_times, name=name, factor=-1.0),
+            _turned(name),
+            lines=(correction_line([name], factor=-1.0),),
         )
     for factor, words in _units(name).items():
         yield _candidate(
@@ -179,11 +198,13 @@ def _of_body(view: View, name: str) -> Iterator[Candidate]:
             partial(_times, name=name, factor=factor),
             f"State the unit of {name} in the column map: its numbers seem to be {words} "
             "or in the same ratio.",
+            lines=(correction_line([name], factor=factor),),
         )
 
 
 def _of_brakes(view: View) -> Iterator[Candidate]:
     """Brake lines: one sensor for each axle, so front and rear are exchanged together."""
+    lines = ("brake_pressure_front", "brake_pressure_rear")
     name, corners = "brake_pressure", [str(c) for c in view.log["corner"].to_numpy()]
     partner = {"F": "R", "R": "F"}
     if all(partner[c[0]] + c[1] in corners for c in corners):
@@ -191,9 +212,10 @@ def _of_brakes(view: View) -> Iterator[Candidate]:
         yield _candidate(
             view,
             "exchanged",
-            ("brake_pressure_front", "brake_pressure_rear"),
+            lines,
             partial(_take, name=name, order=order, axis=1),
             "Exchange the columns of brake_pressure_front and brake_pressure_rear.",
+            lines=(correction_line([lines[0]], exchanged_with=lines[1]),),
         )
     for factor, words in _units(name).items():
         yield _candidate(
@@ -202,6 +224,7 @@ def _of_brakes(view: View) -> Iterator[Candidate]:
             (name,),
             partial(_times, name=name, factor=factor),
             f"State the unit of {name} in the column map: its numbers seem to be {words}.",
+            lines=(correction_line(lines, factor=factor),),
         )
 
 
@@ -228,6 +251,7 @@ def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]
                 (columns[a], columns[b]),
                 partial(_take, name=name, order=order, axis=1),
                 f"Exchange the columns of {columns[a]} and {columns[b]}.",
+                lines=(correction_line([columns[a]], exchanged_with=columns[b]),),
             )
 
 
@@ -245,6 +269,7 @@ def _signs_and_units(
         channels,
         partial(_times, name=name, factor=np.where(at, -1.0, 1.0).reshape(shape)),
         _turned(named),
+        lines=(correction_line(channels, factor=-1.0),),
     )
     for factor, words in _units(name).items():
         yield _candidate(
@@ -255,6 +280,7 @@ def _signs_and_units(
             f"State the unit of {named} in the column map: the numbers seem to be {words} "
             "or in the same ratio.",
             weight,
+            lines=(correction_line(channels, factor=factor),),
         )
 
 
@@ -265,9 +291,15 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
     places = [f"{name}_{c}" for c, used in zip(corners, chosen, strict=True) if used] or [name]
     weight = 0.0 if corner is None else SINGLE
 
-    def made(cause: str, axes: str, change: Change, do: str) -> Candidate:
+    def made(cause: str, axes: str, change: Change, do: str, **keys: float | str) -> Candidate:
         channels = tuple(f"{place}_{axis}" for place in places for axis in axes)
-        return _candidate(view, cause, channels, change, do.format(" and ".join(channels)), weight)
+        do = do.format(" and ".join(channels))
+        pairs = tuple(
+            correction_line([f"{place}_{axes[0]}"], exchanged_with=f"{place}_{axes[-1]}")
+            for place in places
+        )
+        lines = (correction_line(channels, **keys),) if keys else pairs
+        return _candidate(view, cause, channels, change, do, weight, lines=lines)
 
     def only(factor: float, axes: tuple[int, ...]) -> Floats:
         on = np.isin(np.arange(3), axes)
@@ -276,7 +308,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
 
     for k, axis in enumerate(COMPONENTS):
         change = partial(_times, name=name, factor=only(-1.0, (k,)))
-        yield made("inverted", axis, change, _turned("{}"))
+        yield made("inverted", axis, change, _turned("{}"), factor=-1.0)
     for i, j in combinations(range(3), 2):
         yield made(
             "exchanged",
@@ -290,6 +322,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
             "xyz",
             partial(_times, name=name, factor=only(factor, (0, 1, 2))),
             f"State the unit of {{}} in the column map: the numbers seem to be {words}.",
+            factor=factor,
         )
     upward = next(iter(view.parts.values())).samples.turn[2]
     yield made(
@@ -297,6 +330,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
         "z",
         partial(_with_gravity, name=name, chosen=chosen, upward=upward),
         "Log {} with gravity: at rest on the level it reads +9.81 m/s2.",
+        add=f"{STANDARD_GRAVITY} m/s2",
     )
 
 

@@ -14,6 +14,7 @@ from recon.examination.tares import Shifts, change_of, shifts, since_pulls
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 from recon.reconstruction.tare import scrub_effects, standing
+from recon.records.corrections import correction_line
 
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
@@ -76,10 +77,15 @@ def _candidate(
     zeros: Zeros,
     do: str,
     weight: float = 0.0,
+    lines: tuple[str, ...] = (),
 ) -> _Other:
-    """Cause that is undone by other zeros."""
+    """Cause that is undone by other zeros; `lines` of the tares' column map correct it."""
     corners = tuple(corner for part in parts for corner in part.corners)
-    return _Other(zeros, Candidate(cause, corners, channels, _with(zeros), do, weight))
+    files = ("tare table",)
+    return _Other(
+        zeros,
+        Candidate(cause, corners, channels, _with(zeros), do, weight, lines=lines, files=files),
+    )
 
 
 def _with(zeros: Zeros) -> Callable[[View], View]:
@@ -153,7 +159,8 @@ def _within(part: Part) -> Iterator[_Other]:
         zero = part.zero.copy()
         zero[i] *= -1.0
         do = f"Turn the sign of {gauge} in the tare table."
-        yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do)
+        lines = (correction_line([gauge], factor=-1.0),)
+        yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do, lines=lines)
         for factor in THOUSAND:
             zero = part.zero.copy()
             zero[i] *= factor
@@ -163,7 +170,13 @@ def _within(part: Part) -> Iterator[_Other]:
 def _exchanged(parts: list[Part], channels: tuple[str, ...], zeros: Zeros) -> _Other:
     what = f"{channels[0]} and {channels[1]}" if len(channels) == 2 else _names(parts)
     do = f"Compare the rows of {what} in the tare table: their tares seem exchanged."
-    return _candidate("exchanged tares", parts, channels, zeros, do, -1.0 if parts[1:] else 0.0)
+    half = len(channels) // 2
+    lines = tuple(
+        correction_line([one], exchanged_with=other)
+        for one, other in zip(channels[:half], channels[half:], strict=True)
+    )
+    weight = -1.0 if parts[1:] else 0.0
+    return _candidate("exchanged tares", parts, channels, zeros, do, weight, lines)
 
 
 def _unit(
@@ -177,7 +190,8 @@ def _unit(
     do = f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large."
     if factor > 1:
         do = f"State the unit of the tares of {what}: their numbers are {factor:g} times too small."
-    return _candidate("tare in another unit", parts, channels, zeros, do, weight)
+    lines = (correction_line(channels, factor=factor),)
+    return _candidate("tare in another unit", parts, channels, zeros, do, weight, lines)
 
 
 def _between(first: Part, second: Part) -> Iterator[_Other]:
@@ -206,6 +220,7 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
         {part.name: -part.zero for part in parts},
         f"Turn the sign of all tares of {names}.",
         -1.0,
+        (correction_line(_gauges(parts), factor=-1.0),),
     )
     if all(np.isfinite(since_pulls(part)[0]).all() for part in parts):
         empty = all(np.all(part.zero == 0.0) for part in parts)

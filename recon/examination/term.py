@@ -76,7 +76,11 @@ class Candidate:
     mended : callable
         View of the drive without it, from the view of the drive as it is.
     do : str
-        What to look at, or the line to add.
+        What to look at, or to do.
+    lines : tuple of str
+        Lines that correct it, to be added to the column maps of the files in `files`.
+    files : tuple of str
+        "log", "tare table" or both.
     weight : float
         Logarithm of its probability before the data are seen, up to a constant; numbers that are
         fitted cost some four each.
@@ -91,6 +95,8 @@ class Candidate:
     do: str
     weight: float = 0.0
     start: float | None = None
+    lines: tuple[str, ...] = ()
+    files: tuple[str, ...] = ("log",)
 
 
 Test = Callable[[View], Iterable[Term]]

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
-
-import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
 from recon.base.quantities import (
-    COMPONENTS,
     INDICATION_UNITS,
     LARGEST,
     UNITS,
@@ -22,14 +18,12 @@ from recon.base.quantities import (
     unit_of,
 )
 from recon.car.vehicle import Gauge, Vehicle
+from recon.records.corrections import Correction
 from recon.records.files import existing_file
 from recon.records.frames import frame_layout, is_frame
 from recon.records.kinds import REQUIRED, WHAT, refuse_other_kind
 from recon.records.layout import Layout, find_layout
 from recon.records.maps import QUANTITIES, ColumnMap, Kind, read_map
-from recon.records.sheets import Words
-from recon.records.stamps import past_midnight, seconds_of, stamp
-from recon.records.tables import number, read_rows
 
 TOO_LARGE = "Correct the number or its unit, or empty the cell if it marks a missing value."
 SLIP = 0.85  # likeness of two names from which one is a slip of the other
@@ -49,6 +43,7 @@ class Bound:
     spelling: str = ""
     constant: str | float = ""
     stamps: bool = False
+    late: float = 0.0  # s, that a correction takes off
 
     @property
     def largest(self) -> float:
@@ -69,6 +64,7 @@ class BoundTable:
     layout: Layout
     bound: dict[str, Bound]
     values: Mapping[str, Mapping[str, str]]  # ours -> their word -> our word
+    corrections: Mapping[str, Correction]
 
     def require(self, *names: str) -> None:
         """Refuse the table if none of `names` is there.
@@ -110,8 +106,10 @@ def open_table(
         found = _bind(layout, chosen, name, dimension, gauges.get(name))
         if found is not None:
             bound[name] = found
+    if kind != "tares":  # whose rows are corrected, not their columns
+        bound = _corrected(layout, chosen, bound)
     _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
-    table = BoundTable(layout, bound, chosen.values)
+    table = BoundTable(layout, bound, chosen.values, chosen.corrections)
     refuse_other_kind(layout, bound, kind)
     for choices in REQUIRED[kind]:
         table.require(*choices)
@@ -160,6 +158,28 @@ def _bind(
     spelling = (source.unit if source else "") or layout.units[position]
     place = layout.where(layout.first_line - 1, position)
     return Bound(position, _unit(place, dimension, spelling, gauge), spelling)
+
+
+def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) -> dict[str, Bound]:
+    """Columns with the corrections of the map, each of which is a note to the user."""
+    out = dict(bound)
+    for name, correction in chosen.corrections.items():
+        source = correction.exchanged_with or name
+        found, own = bound.get(source), bound.get(name)
+        if found is None or own is None or found.unit is None:
+            where = f"{chosen.path}, corrections.{name}"
+            raise DataError(
+                where,
+                f"no column {source if found is None else name} in {layout.path}",
+                f"a column of the table, such as {nearest(name, tuple(bound))}",
+                "Correct the name, or move the line to the map of the file that has the column.",
+            )
+        unit = found.unit
+        offset = unit.offset * correction.factor + correction.added(unit.dimension)
+        unit = replace(unit, factor=unit.factor * correction.factor, offset=offset)
+        out[name] = replace(found, unit=unit, late=correction.late)
+        warnings.warn(f"{layout.path}: {name} {correction}", DataWarning, stacklevel=4)
+    return out
 
 
 def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Unit | None:
@@ -236,164 +256,3 @@ def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> N
             DataWarning,
             stacklevel=5,
         )
-
-
-# --- rows of pull sheets and tares --------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """The data rows of a bound table as words, with their line numbers."""
-
-    table: BoundTable
-    lines: list[int]
-    cells: list[list[str]]
-
-    def where(self, row: int, name: str = "") -> str:
-        """Place for a message: file, line and column of ours."""
-        bound = self.table.bound.get(name)
-        return self.table.layout.where(self.lines[row], bound.position if bound else None)
-
-    def refuse(
-        self, wrong: NDArray[np.bool_], found: Callable[[int], str], needed: str, do: str
-    ) -> None:
-        """Refuse the table at the first row that is `wrong` (row,); `found` describes a row.
-
-        Raises
-        ------
-        DataError
-            Any row is wrong.
-        """
-        if wrong.any():
-            row = int(np.argmax(wrong))
-            raise DataError(self.where(row), found(row), needed, do)
-
-    def words(self, name: str, default: str = "", legal: Sequence[str] = ()) -> Words:
-        """Words of one column, translated; empty cells take `default`.
-
-        Raises
-        ------
-        DataError
-            A word is not among `legal` (where any are given).
-        """
-        translation = self.table.values.get(name, {})
-        found = [translation.get(word, word) if word else default for word in self._texts(name)]
-        for row, word in enumerate(found):
-            if legal and word not in legal:
-                raise DataError(
-                    self.where(row, name),
-                    f"{name} '{word}'",
-                    nearest(word, tuple(legal)),
-                    f"Correct the cell, or translate it under [values.{name}] in a column map.",
-                )
-        return np.array(found, dtype=np.str_)
-
-    def _texts(self, name: str) -> list[str]:
-        bound = self.table.bound.get(name)
-        if bound is None:
-            return [""] * len(self.lines)
-        if bound.position is None:
-            return [str(bound.constant)] * len(self.lines)
-        return [cells[bound.position] for cells in self.cells]
-
-    def assumed(self, defaults: Mapping[str, float | str]) -> tuple[str, ...]:
-        """A sentence for each default (in SI) that stands for empty cells or a missing column."""
-        out = []
-        for name, taken in defaults.items():
-            empty = sum(not text for text in self._texts(name))
-            if empty:
-                words = taken if isinstance(taken, str) else f"{taken:g} in SI units"
-                place = f"{self.table.layout.path}: {name} not stated in {empty} of "
-                words = f"{len(self.lines)} rows, taken as {words} (common practice, no source)"
-                out.append(place + words)
-        return tuple(out)
-
-    def numbers(
-        self,
-        name: str,
-        default: float = float("nan"),
-        *,
-        least: float = -np.inf,
-        most: float = np.inf,
-    ) -> Floats:
-        """Numbers of one column (row,) in the SI unit of its quantity [m, N, rad ...].
-
-        Empty cells take `default`, also in SI.
-
-        Raises
-        ------
-        DataError
-            A cell is no number, or lies outside `least` to `most` (SI) or what is possible.
-        """
-        bound = self.table.bound.get(name)
-        if bound is None:
-            return np.full(len(self.lines), default)
-        if bound.position is None:
-            values = np.full(len(self.lines), float(bound.constant))
-        else:
-            values = np.array(
-                [
-                    number(self.table.layout, cells[bound.position], line, bound.position)
-                    for line, cells in zip(self.lines, self.cells, strict=True)
-                ]
-            )
-        si = bound.si(values)
-        self.refuse(
-            np.asarray(si < least),
-            lambda row: f"{name} = {values[row]:g} {bound.spelling}",
-            f"a value not below {least:g}" + (" in SI units" if least else ""),
-            "Correct the cell; loads have no sign here, and no reading is exact."
-            if least
-            else "Correct the cell; loads and uncertainties have no sign here.",
-        )
-        most = min(most, bound.largest)
-        self.refuse(
-            np.abs(si) > most,
-            lambda row: f"{name} = {values[row]:g} {bound.spelling}",
-            f"a size of at most {most:g} in SI units",
-            TOO_LARGE,
-        )
-        return np.where(np.isnan(si), default, si)
-
-    def clock(self, name: str) -> Floats:
-        """Times of one column (row,) [s], from numbers or from clock stamps; NaN where empty."""
-        bound = self.table.bound.get(name)
-        if bound is None or not bound.stamps or bound.position is None:
-            return self.numbers(name)
-        import pandas as pd
-
-        layout, position = self.table.layout, bound.position
-        stamps = [
-            stamp(layout, cells[position], line, position)
-            for line, cells in zip(self.lines, self.cells, strict=True)
-        ]
-        first = layout.first_cell(position)
-        return past_midnight(seconds_of(pd.Series(stamps, dtype=str), first), first)
-
-    def vector(self, name: str) -> Floats:
-        """Three columns `name_x`, `_y`, `_z` as (row, 3) in SI [m, m/s2 ...].
-
-        NaN where all three are empty.
-
-        Raises
-        ------
-        DataError
-            A row has some of the three but not all.
-        """
-        vector = np.stack([self.numbers(f"{name}_{c}") for c in COMPONENTS], axis=1)
-        missing = np.isnan(vector)
-        self.refuse(
-            np.asarray(missing.any(axis=1) & ~missing.all(axis=1)),
-            lambda row: f"{name} without {name}_{COMPONENTS[int(np.argmax(missing[row]))]}",
-            f"{name}_x, {name}_y and {name}_z together",
-            "Fill in the missing coordinate or empty all three.",
-        )
-        return vector
-
-
-def open_rows(
-    path: str | Path, kind: Kind, car: Vehicle | None, column_map: str | Path | None
-) -> Rows:
-    """Open a table with `open_table` and read its rows."""
-    table = open_table(path, kind, car, column_map)
-    return Rows(table, *read_rows(table.layout))

@@ -253,7 +253,7 @@ DOUBTS: dict[str, Variable] = {
     "doubt_start": Variable(_DOUBT, "elapsed time from which it holds", "s"),
     "doubt_end": Variable(_DOUBT, "elapsed time until which it holds", "s"),
     "doubt_found": Variable(_DOUBT, "what the data show", kind="word"),
-    "doubt_do": Variable(_DOUBT, "what to look at, or the line to add", kind="word"),
+    "doubt_do": Variable(_DOUBT, "what to look at, and lines to add to a map", kind="word"),
 }  # fmt: skip
 FORCES |= DOUBTS
 LABELS = ("elapsed_time", "corner", "component")

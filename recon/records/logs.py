@@ -14,6 +14,7 @@ from recon.base.labelled import Variable, require, stamp, stamped
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import TOO_LARGE, BoundTable, open_table
+from recon.records.corrections import on_time
 from recon.records.files import checksum
 from recon.records.stamps import past_midnight
 from recon.records.tables import line_of_row, parse_table
@@ -118,6 +119,9 @@ def read_log(
     names = [n for n in dict.fromkeys(["elapsed_time", *wanted]) if n in table.bound]
     values = _values(table, names)
     gaps = check_time(table, values[0], gauged=bool(gauges))
+    for index, name in enumerate(names):
+        if late := table.bound[name].late:
+            values[index] = on_time(values[0], values[index], late)
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
         coords=stamped(

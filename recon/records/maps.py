@@ -1,6 +1,6 @@
 """Column maps: which foreign column is which of ours, and in which unit.
 
-A map is a TOML file of names, units, words and constants.  It can hold no path and no
+A map is a TOML file of names, units, words, constants and corrections.  It can hold no path and no
 formula; whatever it does not know it refuses.
 """
 
@@ -17,6 +17,7 @@ from recon.base import toml
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.car.vehicle import Vehicle
+from recon.records.corrections import Correction, corrections_of
 from recon.records.files import existing_file
 from recon.records.layout import opened_bytes, split_unit
 
@@ -105,6 +106,7 @@ class ColumnMap:
     columns: Mapping[str, Source] = field(default_factory=dict)
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     constants: Mapping[str, tuple[str, str | float]] = field(default_factory=dict)  # unit, value
+    corrections: Mapping[str, Correction] = field(default_factory=dict)
 
 
 def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
@@ -159,6 +161,15 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
         columns=columns,
         values=checked.values,
         constants=constants,
+        corrections=corrections_of(
+            str(file),
+            {
+                name: keys.model_dump(exclude_unset=True)
+                for name, keys in checked.corrections.items()
+            },
+            _correctable(kind, car),
+            delays=kind == "log",
+        ),
     )
 
 
@@ -168,6 +179,13 @@ def _place(file: Path, key: str) -> str:
 
 def _gauges(car: Vehicle) -> dict[str, str]:
     return {gauge.name: "gauge" for _, gauge in car.gauges}
+
+
+def _correctable(kind: Kind, car: Vehicle) -> dict[str, str]:
+    """Columns of numbers with the kind of quantity, and gauges with their unit."""
+    ours = {} if kind == "tares" else {n: d for n, d in QUANTITIES[kind].items() if d != "word"}
+    ours.pop("elapsed_time", None)
+    return ours | {gauge.name: gauge.unit for _, gauge in car.gauges}
 
 
 def _known(file: Path, name: str, known: tuple[str, ...]) -> str:
@@ -202,6 +220,9 @@ def _constants(
     return constants
 
 
+Number = Annotated[float, Field(allow_inf_nan=False)]
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
@@ -218,6 +239,13 @@ class _ColumnKeys(_Strict):
     unit: str = ""
 
 
+class _CorrectionKeys(_Strict):
+    factor: Number = 1.0
+    add: str = ""
+    late_ms: Number = 0.0
+    exchanged_with: str = ""
+
+
 class _MapKeys(_Strict):
     """The map as it is written in the file."""
 
@@ -226,9 +254,8 @@ class _MapKeys(_Strict):
     file: _FileKeys = _FileKeys()
     columns: dict[str, str | _ColumnKeys] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
-    constants: dict[str, str | Annotated[float, Field(allow_inf_nan=False)]] = Field(
-        default_factory=dict
-    )
+    constants: dict[str, str | Number] = Field(default_factory=dict)
+    corrections: dict[str, _CorrectionKeys] = Field(default_factory=dict)
 
 
 def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
@@ -240,5 +267,5 @@ def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
             _place(file, ".".join(str(part) for part in first["loc"])),
             f"{first['input']!r}",
             first["msg"][0].lower() + first["msg"][1:],
-            "A map holds format, kind, [file], [columns], [values] and [constants] only.",
+            "A map holds format, kind, [file], [columns], [values], [constants] and [corrections].",
         ) from error

@@ -13,9 +13,9 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
-from recon.records.columns import Rows, open_rows
 from recon.records.files import checksum
 from recon.records.maps import WORDS
+from recon.records.rows import Rows, open_rows
 from recon.records.sheets import PullSheet, Words
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.records.columns import open_rows
+from recon.records.rows import open_rows
 from recon.records.sheets import GivenSection
 
 KINDS = (

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataWarning
 from recon.car.vehicle import Gauge, Vehicle
-from recon.records.columns import Rows, gauge_unit, open_rows
+from recon.records.columns import gauge_unit
+from recon.records.corrections import Correction
 from recon.records.files import checksum
 from recon.records.maps import WORDS
+from recon.records.rows import Rows, open_rows
 from recon.records.sheets import Tares, Words
 
 # How the wheel stood, for messages: a wrong state shifts every force of the corner, so that none
@@ -50,7 +55,9 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
     """
     rows = open_rows(path, "tares", car, column_map)
     gauges = {gauge.name: gauge for _, gauge in car.gauges}
-    names = rows.words("gauge", legal=tuple(gauges))
+    written = rows.words("gauge", legal=tuple(gauges))
+    corrections = rows.table.corrections
+    names = np.array([_owner(corrections, name) for name in written], dtype=np.str_)
     state = rows.words("state", "hanging")
     rows.refuse(
         ~np.isin(state, tuple(STATES)),
@@ -59,7 +66,12 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
         "Write how the wheel stood when this tare was read. In another state the links carry "
         "another load, and every force of the corner would be wrong by it.",
     )
-    indication = rows.numbers("indication") * _factors(rows, "indication", names, gauges)
+    indication = rows.numbers("indication") * _factors(rows, "indication", written, gauges)
+    for gauge, correction in corrections.items():
+        of = names == gauge
+        added = correction.added(gauges[gauge].unit)
+        indication[of] = correction.factor * indication[of] + added
+        warnings.warn(f"{path}: tares of {gauge} {correction}", DataWarning, stacklevel=2)
     pad_load = np.where(state == "pads", rows.numbers("pad_load", least=0.0), np.nan)
     rows.refuse(
         np.isnan(indication),
@@ -81,12 +93,18 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
         gauge=names,
         state=state,
         indication=indication,
-        sd=rows.numbers("sd", least=0.0) * _factors(rows, "sd", names, gauges),
+        sd=rows.numbers("sd", least=0.0) * _factors(rows, "sd", written, gauges),
         temperature=rows.numbers("temperature"),
         pad_load=pad_load,
         assumed=rows.assumed({"state": "hanging"}),
         time=rows.clock("time"),
     )
+
+
+def _owner(corrections: Mapping[str, Correction], written: str) -> str:
+    """Gauge that a row is of, where the map says that two are exchanged."""
+    own = corrections.get(written)
+    return own.exchanged_with if own and own.exchanged_with else written
 
 
 def _factors(rows: Rows, column: str, names: Words, gauges: dict[str, Gauge]) -> Floats:

@@ -30,7 +30,9 @@ def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
         own = [doubt for doubt in doubts if _kind(doubt) == kind]
         lines += [head] if own else []
         for doubt in own:
-            lines += textwrap.wrap(str(doubt), WIDTH, initial_indent="  ", subsequent_indent="    ")
+            words, *to_add = str(doubt).split("\n")
+            lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
+            lines += [f"    {line}" for line in to_add]  # whole, to be copied
     return tuple(lines)
 
 
