@@ -110,6 +110,13 @@ ANSWERS = (
         options=(Option("low_load", 800.0, "N", "samples with less Fz are left out"),),
     ),
     Answer(
+        name="load_transfer",
+        compute="load_transfer",
+        plot="plot_load_transfer",
+        help="load transfer of both axles, and the height of the centre of mass",
+        options=(SECTIONS,),
+    ),
+    Answer(
         name="budget",
         compute="budget",
         plot="plot_budget",

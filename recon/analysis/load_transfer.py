@@ -1,0 +1,363 @@
+"""Load transfer: vertical loads against acceleration, and what follows from it about the car.
+
+Gate: means over 0.1 s in which all tyres are on the ground and known.  The loads are fitted to a
+constant, both accelerations, their changes (dampers, delays) and speed squared, so that quick
+transitions neither enter as load transfer nor have to be left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.base.status import AT_BOUND, BIT
+from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.body import CHANNELS, Body, X, Y, Z, body_of
+from recon.evaluation.estimate import Estimate, combined
+from recon.evaluation.height import Heights
+from recon.evaluation.means import short_means
+from recon.evaluation.result import Labelled, answer_attributes, limits
+from recon.evaluation.sections import sections_of
+from recon.evaluation.transfer import Fit, Loads, middles_of
+from recon.reconstruction.signed import RANDOM, STATED
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+STEP = 0.1  # s: short against a weave, long against wheel hop
+LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
+MOST = 3000  # means that enter; more would take time and tell nothing
+KNOWN = 0.2  # of the means: a corner of which less is known is left out
+FEWEST = 30
+LEAST_SPREAD = 1.0  # m/s2, standard deviation of an acceleration that slopes can be read from
+AIR_DENSITY = 1.2  # kg/m3
+WANDER = 0.9  # of the uncertainty of a zero: its change during a drive; common practice, no source
+DIAGONAL = ("FL", "RR")
+DIRECTIONS = ("lateral", "longitudinal")  # load transfers that the height is found from
+AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
+NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
+FACTS = (
+    "contact_point",
+    "centre_of_mass",
+    "u_centre_of_mass",
+    "vehicle_mass",
+    "loaded_radius",
+    "cause_name",
+)
+ALONG = (*NEEDED, *CHANNELS)
+
+
+def load_transfer(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
+    """Where the load goes: slopes, front share, height of the centre of mass, downforce.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    sections : Dataset, optional
+        As `sections` returns it; parts given by hand restrict the samples.
+
+    Returns
+    -------
+    Dataset
+        Each with `u_`, `_lower`, `_upper`: `load_per_lateral_acceleration` and
+        `load_per_longitudinal_acceleration` (corner,) [kg], left and forward acceleration
+        positive; `transfer_per_lateral_acceleration` (axle,) [kg]; `front_share` of the lateral
+        transfer [1]; `height` (direction,) [m] of the centre of mass with `stated_height`;
+        `downforce_per_speed_squared` (axle,) [kg/m] and `downforce_area` [m2]; `cross_weight`
+        and `cross_weight_drift` [1]; `transfer` (bin, axle) [N] against `bin_acceleration`
+        (bin,) [m/s2]; `samples` that entered.  What the drive does not allow is NaN, with the
+        reason in the attribute `not_given`.
+
+    Raises
+    ------
+    DataError
+        No result of `reconstruct`, or too few samples with known loads.
+    """
+    require_forces(forces, *NEEDED, *FACTS)
+    drive = _drive_of(forces, sections)
+    heights = Heights.of(drive.means, drive.body) if drive.whole else None
+    middles = middles_of(drive.body.acceleration[:, Y])
+    loads = Loads(drive.time, drive.body, float(forces["vehicle_mass"]), heights, middles)
+    fit = loads.fitted(Alternatives(drive.means, slice(None)))
+    return _answer(forces, drive, loads, fit)
+
+
+@dataclass(frozen=True, slots=True)
+class _Drive:
+    """Short means that passed the gate; `count` of them did, of `every`."""
+
+    means: xr.Dataset
+    body: Body
+    corners: list[str]
+    count: int
+    every: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether all four corners are there."""
+        return len(self.corners) == 4
+
+    @property
+    def time(self) -> Floats:
+        """Elapsed time (sample,) [s]."""
+        return np.asarray(self.means["elapsed_time"].to_numpy())
+
+    @property
+    def load(self) -> Floats:
+        """Vertical forces (sample, corner) [N]."""
+        return self.means["tyre_force_intermediate"].to_numpy()[..., Z]
+
+    def spread(self, axis: int) -> float:
+        """Standard deviation of the acceleration along an axis [m/s2]."""
+        return float(np.std(self.body.acceleration[:, axis]))
+
+
+def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
+    means = short_means(forces, STEP, *ALONG)
+    means.attrs["rate_Hz"] = float(means.attrs["rate_Hz"])
+    body, load = body_of(means), means["tyre_force_intermediate"].to_numpy()[..., Z]
+    known = np.isfinite(load).mean(axis=0) > KNOWN
+    if not known.any():
+        raise DataError(
+            place_of(forces),
+            "no vertical force of any corner is known",
+            "one corner whose vertical force is known",
+            str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
+        )
+    passed = np.isfinite(body.acceleration).all(axis=1)
+    lifted = (means["status"].to_numpy() & (AT_BOUND | BIT["zero_or_sign_suspect"])) > 0
+    passed &= ~lifted.any(axis=1) & (np.nan_to_num(load, nan=np.inf) > LEAST_LOAD).all(axis=1)
+    passed &= np.isfinite(load[:, known]).all(axis=1)
+    passed &= _wanted(means["elapsed_time"].to_numpy(), sections)
+    if passed.sum() < FEWEST:
+        raise DataError(
+            place_of(forces),
+            f"{int(passed.sum())} means of {STEP:g} s in which all tyres are known and loaded "
+            f"with {LEAST_LOAD:g} N, and the acceleration is known",
+            f"at least {FEWEST}",
+            "Gauge all four corners or log acceleration, roll and pitch; use a longer part.",
+        )
+    at = np.flatnonzero(passed)
+    at = at[np.linspace(0, len(at) - 1, min(len(at), MOST)).astype(np.int64)]
+    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    some = means.isel(elapsed_time=at)
+    return _Drive(some, body.at(at), corners, int(passed.sum()), len(passed))
+
+
+def _wanted(time: Floats, sections: xr.Dataset | None) -> NDArray[np.bool_]:
+    """Samples inside the parts given by hand, all of them if there are none."""
+    parts = [] if sections is None else sections_of(sections, "part")
+    inside = np.full(len(time), not parts)
+    for part in parts:
+        inside[part.slice_of(time)] = True
+    return inside
+
+
+def _pair(drive: _Drive, axle: str) -> tuple[int, int] | None:
+    """Positions of the left and right corner of an axle that has both."""
+    names = AXLES[axle]
+    if not set(names) <= set(drive.corners):
+        return None
+    return drive.corners.index(names[0]), drive.corners.index(names[1])
+
+
+def _transfers(drive: _Drive, estimate: Estimate) -> Estimate:
+    """Half of right minus left load of the front and the rear axle (2,), from (corner,)."""
+
+    def halves(load: Floats) -> Floats:
+        pairs = [_pair(drive, axle) for axle in AXLES]
+        return np.array([(load[p[1]] - load[p[0]]) / 2 if p else np.nan for p in pairs])
+
+    return combined(halves, estimate)
+
+
+def _tracks(drive: _Drive) -> Floats:
+    """Track of both axles (2,) [m]."""
+    aside = drive.means["contact_point"].to_numpy()[:, Y]
+    pairs = [_pair(drive, axle) for axle in AXLES]
+    return np.array([aside[p[0]] - aside[p[1]] if p else np.nan for p in pairs])
+
+
+def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit) -> xr.Dataset:
+    import xarray as xr
+
+    sideways, along = _allowed(drive, fit.sideways, Y), _allowed(drive, fit.along, X)
+    transfer = _transfers(drive, sideways)
+    words = "of the vertical load per acceleration"
+    variables: Labelled = {
+        **limits("load_per_lateral_acceleration", sideways, ("corner",), "kg",
+                 f"change {words} to the left"),
+        **limits("load_per_longitudinal_acceleration", along, ("corner",), "kg",
+                 f"change {words} forward"),
+        **limits("transfer_per_lateral_acceleration", transfer, ("axle",), "kg",
+                 "lateral load transfer of an axle per acceleration"),
+        **limits("front_share", _front_share(drive, transfer), (), "1",
+                 "front share of the lateral load transfer, as moments"),
+        **limits("height", _allowed(drive, fit.heights, Y, X), ("direction",), "m",
+                 "height of the centre of mass above the road, from driving"),
+        **_of_air(drive, loads, fit),
+        **_of_cross_weight(drive, fit),
+        **_of_bins(drive, loads, fit),
+        **_stated(forces),
+    }  # fmt: skip
+    count = {"units": "1", "long_name": f"means of {STEP:g} s that entered"}
+    variables["samples"] = ((), np.array(drive.count), count)
+    attributes = answer_attributes(
+        forces,
+        "Load transfer",
+        gate=f"means over {STEP:g} s in which every tyre is known and carries {LEAST_LOAD:g} N; "
+        f"{drive.count} of {drive.every} passed",
+        assumed=_assumed(drive),
+        not_given=_reasons(drive, loads),
+    )
+    labels = {
+        "corner": forces["corner"],
+        "axle": ("axle", np.array(list(AXLES), dtype=str), {"long_name": "axle"}),
+        "direction": (
+            "direction",
+            np.array(DIRECTIONS, dtype=str),
+            {"long_name": "load transfer used"},
+        ),
+    }
+    return xr.Dataset(variables, coords=labels, attrs=attributes)
+
+
+def _allowed(drive: _Drive, estimate: Estimate, *axes: int) -> Estimate:
+    """The estimate, NaN where the acceleration along its axis varies too little.
+
+    One axis stands for all quantities, otherwise there is one for each.
+    """
+    varies = np.array([drive.spread(axis) >= LEAST_SPREAD for axis in axes])
+    return replace(estimate, value=np.where(varies, estimate.value, np.nan))
+
+
+def _reasons(drive: _Drive, loads: Loads) -> Iterator[str]:
+    """Sentences on everything the drive does not allow, with reason and cure."""
+    for axis, words in ((Y, "lateral"), (X, "longitudinal")):
+        if drive.spread(axis) < LEAST_SPREAD:
+            yield (
+                f"{words} load transfer and height: the {words} acceleration varies by "
+                f"{drive.spread(axis):.1f} m/s2 (standard deviation); drive a part in which it "
+                f"varies by {LEAST_SPREAD:g} m/s2"
+            )
+    if not drive.whole:
+        yield (
+            "front share, heights, downforce and cross weight: only "
+            f"{', '.join(drive.corners)} gauged; gauge all four corners"
+        )
+    elif loads.heights is not None and loads.heights.air is None:
+        speed = "is not logged" if np.isnan(drive.body.speed).any() else "hardly varies"
+        yield f"downforce: speed {speed}; log speed over slow and fast parts"
+    for name, load in zip(drive.corners, drive.load.T, strict=True):
+        if np.isnan(load).any():
+            yield f"{name}: vertical force not known, so no front share, heights or cross weight"
+    yield (
+        "part of links and part of springs: the forces do not carry the load of each spring; "
+        "compare the front share with that of springs and bars alone"
+    )
+
+
+def _front_share(drive: _Drive, transfer: Estimate) -> Estimate:
+    """Front share of the lateral load transfer as moments, from that of both axles (2,) [kg]."""
+    track = _tracks(drive)
+
+    def share(of: Floats) -> Floats:
+        moment = of * track
+        return np.array([moment[0] / moment.sum()])
+
+    return combined(share, transfer)
+
+
+def _of_air(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
+    """Downforce of both axles per speed squared, and as an area; NaN where speed hardly varies."""
+    varies = loads.heights is not None and loads.heights.air is not None
+    air = replace(fit.air, value=np.where(varies, fit.air.value, np.nan))
+    pairs = [_pair(drive, axle) for axle in AXLES]
+
+    def axles(of: Floats) -> Floats:
+        return np.array([of[list(p)].sum() if p else np.nan for p in pairs])
+
+    by_axle = combined(axles, air)
+    area = combined(lambda of: [of.sum() / (0.5 * AIR_DENSITY)], by_axle)
+    return limits(
+        "downforce_per_speed_squared", by_axle, ("axle",), "kg/m", "downforce over speed squared"
+    ) | limits(
+        "downforce_area", area, (), "m2",
+        f"downforce area (coefficient times area) at {AIR_DENSITY:g} kg/m3",
+    )  # fmt: skip
+
+
+def _of_cross_weight(drive: _Drive, fit: Fit) -> Labelled:
+    """Share of front left and rear right in the load without acceleration, and its drift."""
+    at = [drive.corners.index(name) for name in DIAGONAL if name in drive.corners]
+    whole = drive.whole
+
+    def share(constant: Floats) -> list[float]:
+        return [constant[at].sum() / constant.sum() if whole else np.nan]
+
+    def drift(constant: Floats, change: Floats) -> list[float]:
+        half = change / 2
+        return [share(constant + half)[0] - share(constant - half)[0]]
+
+    words = "share of front left and rear right in the load"
+    changed = combined(drift, fit.constant, fit.drift).plus_noise(_wander(drive, fit, share))
+    return limits(
+        "cross_weight", combined(share, fit.constant), (), "1", f"{words} without acceleration"
+    ) | limits(
+        "cross_weight_drift", changed, (), "1",
+        f"change over the drive of the {words}",
+    )  # fmt: skip
+
+
+def _wander(drive: _Drive, fit: Fit, share: Callable[[Floats], list[float]]) -> Floats:
+    """Standard uncertainty (1,) of a drift of the share: zeros of gauges wander as well."""
+    zeros = np.flatnonzero([str(name).endswith("zeros") for name in drive.means["cause_name"].data])
+    return WANDER * np.linalg.norm(combined(share, fit.constant).by_cause[zeros], axis=0)
+
+
+def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
+    """Load transfer of both axles in bins of lateral acceleration."""
+    pairs = [_pair(drive, axle) for axle in AXLES]
+    count = len(loads.middles)
+
+    def halves(of: Floats) -> Floats:
+        load = of.reshape(count, -1)
+        columns = [
+            (load[:, p[1]] - load[:, p[0]]) / 2 if p else np.full(count, np.nan) for p in pairs
+        ]
+        return np.stack(columns, axis=1).ravel()
+
+    middle = {"units": "m/s2", "long_name": "lateral acceleration, left positive"}
+    return limits(
+        "transfer", combined(halves, fit.bins), ("bin", "axle"), "N",
+        "lateral load transfer of an axle (half of right minus left)", (count, len(AXLES)),
+    ) | {"bin_acceleration": (("bin",), loads.middles, middle)}  # fmt: skip
+
+
+def _stated(forces: xr.Dataset) -> Labelled:
+    """Height of the centre of mass as the vehicle file states it."""
+    value, u = (forces[name].to_numpy()[Z:] for name in ("centre_of_mass", "u_centre_of_mass"))
+    ground = float(forces["contact_point"].to_numpy()[:, Z].mean())
+    stated = Estimate(value.astype(float) - ground, np.zeros((0, 1)), u.astype(float))
+    return limits(
+        "stated_height", stated, (), "m", "height of the centre of mass above the road, as stated"
+    )
+
+
+def _assumed(drive: _Drive) -> list[str]:
+    """Sentences on everything beside the forces that the numbers rest on."""
+    return [
+        *drive.body.assumed,
+        "heights: the body leans about an axis somewhere between the road and the centre of mass, "
+        "each tyre's contact shifts by 5 +-4 mm per kN, a wheel has 0 to 1 kg m2 (common practice, "
+        "no source)",
+    ]
