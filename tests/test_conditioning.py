@@ -253,3 +253,13 @@ def test_gaps_are_missing_input() -> None:
     with pytest.warns(DataWarning, match=r"1 gap\(s\) of 0\.03 s are not bridged"):
         found = flags(values, "missing_input")
     assert np.flatnonzero(found).tolist() == [40, 41, 42, 43, 44]
+
+
+def test_corners_and_gauges_that_the_vehicle_lacks_are_left_out() -> None:
+    car = day().car
+    front = replace(car, corners={c: car.corners[c] for c in ("FL", "FR")})
+    log = condition(day().log, front, day().tares)
+    assert list(log["corner"].to_numpy()) == ["FL", "FR"]
+    assert {str(name)[:2] for name in log["gauge"].to_numpy()} == {"FL", "FR"}
+    own = day().conditioned.sel(gauge=log["gauge"])
+    assert np.array_equal(log["indication"], own["indication"])

@@ -220,11 +220,9 @@ def _squares(
     causes = len(groups.of_cause)
     out = np.zeros((len(groups.parts), 3))
     np.add.at(out, groups.of_cause, effect[:causes])
-    largest = forces["largest_pull"].to_numpy()[k]
-    beyond = np.sum(loadings.beyond(k, at, largest) ** 2, axis=(0, 1))
+    beyond = np.sum(loadings.beyond(k, at, "tyre")[:, :, k] ** 2, axis=(0, 1))
     unseen = effect[causes:].sum(axis=0)
-    # Where forces are lost, all that no cause explains is in `unseen`, this widening too.
-    out[-3], out[-2] = np.maximum(unseen - beyond, 0.0), beyond
+    out[-3], out[-2] = unseen, beyond
     out[-1] = np.sum(forces[RANDOM].to_numpy()[at, k].astype(float) ** 2, axis=0)
     return out
 

@@ -77,6 +77,7 @@ def condition(
         pads only, the log is too short to filter, or the bandwidth is not positive.
     """
     require_log(log)
+    log = _of_car(log, car)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)
     base = on_time_base(log, rate, bandwidth)
@@ -130,6 +131,17 @@ def condition(
         if name in log:
             _filter_channel(out, log[name], _beyond(log, car, name), Band(bandwidth, rate, parts))
     return with_hub_motion(out, log, car, Band(bandwidth, rate, parts))
+
+
+def _of_car(log: xr.Dataset, car: Vehicle) -> xr.Dataset:
+    """The log without gauges and corners that the vehicle does not have, as `read_log` reads it."""
+    own = {"corner": set(car.corners), "gauge": {gauge.name for _, gauge in car.gauges}}
+    for dim, names in own.items():
+        if dim in log.coords:
+            kept = [name for name in log[dim].to_numpy() if str(name) in names]
+            if len(kept) < log.sizes[dim]:
+                log = log.sel({dim: kept})
+    return log
 
 
 def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[float, float]:

@@ -83,7 +83,7 @@ class Alternatives:
         self._run_in = max(int(RUN_IN * self._rate / self.bandwidth) + 1, SHORTEST)
         first = max(int(self.samples[0]) - self._run_in, 0)
         around = slice(first, int(self.samples[-1]) + self._run_in + 1)
-        names = {*SIGNED, *STATED.values(), RANDOM, NAMES[axes], "largest_pull"} & {*forces}
+        names = {*SIGNED, *STATED.values(), RANDOM, NAMES[axes]} & {*forces}
         self._piece = self._at_bandwidth(forces[sorted(map(str, names))].isel(elapsed_time=around))
         self._at: NDArray[np.int64] = self.samples - first
 
@@ -107,7 +107,7 @@ class Alternatives:
         """
         at, loadings = self._at[self._thinned], Loadings(self._piece)
         effects = [loadings.errors(k, at, self._axes) for k in range(len(self.corners))]
-        beyond = [self._beyond(loadings, k, at) for k in range(len(self.corners))]
+        beyond = [loadings.beyond(k, at, self._axes) for k in range(len(self.corners))]
         causes = np.concatenate([np.stack(effects, axis=2), *beyond])
         rows = np.nan_to_num(causes.reshape(len(causes), -1))
         with one_thread():
@@ -129,14 +129,6 @@ class Alternatives:
         return np.concatenate(
             [every[: self._piece.sizes["cause"]], every[-3 * len(self.corners) :]]
         )
-
-    def _beyond(self, loadings: Loadings, k: int, at: NDArray[np.int64]) -> Floats:
-        """Widening of one corner beyond its largest pull, (3, sample, corner, component)."""
-        out = np.zeros((3, len(at), len(self.corners), 3))
-        if "largest_pull" in self._piece:
-            largest = self._piece["largest_pull"].to_numpy()[k].astype(float)
-            out[:, :, k] = np.nan_to_num(loadings.beyond(k, at, largest))
-        return out
 
     @cached_property
     def _thinned(self) -> NDArray[np.int64]:

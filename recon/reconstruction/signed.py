@@ -51,7 +51,8 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
     ndarray (cause, sample, corner, component) [N]
         Effect per standard uncertainty of the cause; sums of squares over causes give the
         variance beside the random part.  Where forces are not known, three rows more per corner
-        hold what they bring into x, y and z of those that are, without a sign.
+        hold what they bring into x, y and z of those that are, without a sign.  The last three
+        rows per corner, without a sign too, are the widening beyond the largest pull.
 
     Raises
     ------
@@ -62,7 +63,8 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
     loadings = Loadings(forces)
     require_axes(axes, "signed errors")
     corners = range(forces.sizes["corner"])
-    return np.stack([loadings.errors(k, samples, axes) for k in corners], axis=2)
+    effects = np.stack([loadings.errors(k, samples, axes) for k in corners], axis=2)
+    return np.concatenate([effects, *(loadings.beyond(k, samples, axes) for k in corners)])
 
 
 class Loadings:
@@ -130,31 +132,37 @@ class Loadings:
         out = intermediate_to_tyre(out, self._of["heading"][samples, k])
         return np.concatenate([out, self._unsigned(out, k, samples, "tyre")])
 
-    def beyond(self, k: int, samples: Positions, largest: Floats) -> Floats:
-        """Widening of corner `k` for forces beyond the `largest` pull (3,) [N], tyre axes.
+    def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
+        """Widening of corner `k` for forces beyond its largest pull.
 
         Returns
         -------
-        ndarray (3, sample, component) [N]
-            One row per axis of the vehicle, without a sign.
+        ndarray (3, sample, corner, component) [N]
+            One row per axis of the vehicle, without a sign; zero at all other corners.
         """
         force = np.nan_to_num(self._of["tyre_force_vehicle"][samples, k])
-        excess = EXCESS_SHARE * beyond_pulls(force, largest)
+        excess = EXCESS_SHARE * beyond_pulls(force, self._of["largest_pull"][k].astype(float))
         rows = np.eye(3)[:, None] * excess.T[..., None]
-        return intermediate_to_tyre(rows, self._of["heading"][samples, k])
+        if axes == "tyre":
+            rows = np.nan_to_num(intermediate_to_tyre(rows, self._of["heading"][samples, k]))
+        out = np.zeros((3, len(samples), len(self._of["largest_pull"]), 3))
+        out[:, :, k] = rows
+        return out
 
     def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
-        """Rest of the stated variance beside `effect` (row, sample, 3), as (component, sample, 3).
+        """Rest of the stated variance beside `effect` (row, sample, 3) and the widening by pulls.
 
         Causes act by forces as large as they are, and roll, pitch and heading turn one force into
-        another: what is not known has a part in both that no cause explains. [N]
+        another: what is not known has a part in both that no cause explains; (component, sample,
+        3). [N]
         """
         if not self._lost[self._unit(k)].any():
             return np.zeros((0, *effect.shape[1:]))
         stated, random = (
             self._of[name][samples, k].astype(float) ** 2 for name in (STATED[axes], RANDOM)
         )
-        left = np.nan_to_num(stated - random - np.sum(effect**2, axis=0))
+        beyond = np.sum(self.beyond(k, samples, axes)[:, :, k] ** 2, axis=0)
+        left = np.nan_to_num(stated - random - np.sum(effect**2, axis=0) - beyond)
         return np.asarray(np.sqrt(np.maximum(left, 0.0)) * np.eye(3)[:, None])
 
     def _moved(

@@ -269,7 +269,7 @@ SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of
 SIGNED = (
     *("loading", "loading_added_intermediate", "loading_added_tyre", "feature_scale", "partner"),
     *("tyre_force_vehicle", "tyre_force_intermediate"),
-    *("hub_moment", "hub_mode", "heading", "travel", "rack", "status"),
+    *("hub_moment", "hub_mode", "heading", "travel", "rack", "status", "largest_pull"),
 )
 
 
