@@ -129,5 +129,16 @@ ANSWERS = (
             Option("end", None, "s", "end of the window"),
         ),
     ),
+    Answer(
+        name="link_loads",
+        compute="link_loads",
+        plot="plot_link_loads",
+        help="largest tension and compression of each link, cycles, and shares of its limits",
+        options=(
+            Option("vehicle", None, "", "vehicle file of the forces (must be given)", "vehicle"),
+            Option("bandwidth", 25.0, "Hz", "bandwidth at which loads are read"),
+            SECTIONS,
+        ),
+    ),
 )
 BY_NAME = {answer.name: answer for answer in ANSWERS}

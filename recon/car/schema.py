@@ -142,7 +142,30 @@ class PointTable(Table):
         return self
 
 
-class SupportTable(Table):
+class TubeTable(Table):
+    """Size of a round tube, for its strain or its strength."""
+
+    tube_outside_diameter_mm: TubeSize | None = None
+    u_tube_outside_diameter_mm: NotNegative | None = None
+    tube_wall_mm: TubeSize | None = None
+    u_tube_wall_mm: NotNegative | None = None
+    youngs_modulus_GPa: Stiffness | None = None
+    u_youngs_modulus_GPa: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _tube(self) -> Self:
+        diameter, wall = self.tube_outside_diameter_mm, self.tube_wall_mm
+        if (diameter is None) != (wall is None):
+            key = "tube_wall_mm" if wall is None else "tube_outside_diameter_mm"
+            found = "no such key"
+            raise _fault(key, found, "outside diameter and wall of the tube together")
+        if diameter is not None and wall is not None and 2 * wall > diameter:
+            key, found = "tube_wall_mm", f"{wall:g} mm in a tube of {diameter:g} mm"
+            raise _fault(key, found, "a wall of at most half the outside diameter")
+        return self
+
+
+class SupportTable(TubeTable):
     """One thing that joins two bodies."""
 
     name: Name
@@ -151,6 +174,7 @@ class SupportTable(Table):
     inner: PointTable
     axis_point_mm: Point | None = None
     limit_N: Positive | None = None
+    yield_strength_MPa: Positive | None = None
     compliance_mm_per_kN: NotNegative | None = None
     u_compliance_mm_per_kN: NotNegative | None = None
     rate_N_per_mm: Positive | None = None
@@ -165,6 +189,14 @@ class SupportTable(Table):
             key, count = "axis_point_mm", "none" if self.axis_point_mm is None else "one"
             needed = "one on each pivot, slider and torsion and on nothing else"
             raise _fault(key, f"{count} on a {self.kind}", needed)
+        return self
+
+    @model_validator(mode="after")
+    def _strength(self) -> Self:
+        keys = (*TubeTable.model_fields, "yield_strength_MPa")
+        stated = [key for key in keys if getattr(self, key) is not None]
+        if stated and self.kind != "link":
+            raise _fault(stated[0], f"one on a {self.kind}", "tube and strength on links only")
         return self
 
     @model_validator(mode="after")
@@ -189,7 +221,7 @@ class SupportTable(Table):
         return data
 
 
-class GaugeTable(Table):
+class GaugeTable(TubeTable):
     """One channel."""
 
     name: Name
@@ -203,12 +235,6 @@ class GaugeTable(Table):
     gauge_factor: Positive | None = None
     u_gauge_factor: NotNegative | None = None
     sign: Literal["unknown", "tension_positive", "tension_negative"] = "unknown"
-    tube_outside_diameter_mm: TubeSize | None = None
-    u_tube_outside_diameter_mm: NotNegative | None = None
-    tube_wall_mm: TubeSize | None = None
-    u_tube_wall_mm: NotNegative | None = None
-    youngs_modulus_GPa: Stiffness | None = None
-    u_youngs_modulus_GPa: NotNegative | None = None
     poisson_ratio: Annotated[float, Field(ge=0, le=0.5)] | None = None
     u_poisson_ratio: NotNegative | None = None
     bench_slope_per_kN: Positive | None = None
@@ -246,18 +272,6 @@ class GaugeTable(Table):
         for name in (wrong, f"u_{wrong}"):
             if getattr(self, name) is not None:
                 raise _fault(name, f"one where it measures {self.measures}", right)
-        return self
-
-    @model_validator(mode="after")
-    def _tube(self) -> Self:
-        diameter, wall = self.tube_outside_diameter_mm, self.tube_wall_mm
-        if (diameter is None) != (wall is None):
-            key = "tube_wall_mm" if wall is None else "tube_outside_diameter_mm"
-            found = "no such key"
-            raise _fault(key, found, "outside diameter and wall of the tube together")
-        if diameter is not None and wall is not None and 2 * wall > diameter:
-            key, found = "tube_wall_mm", f"{wall:g} mm in a tube of {diameter:g} mm"
-            raise _fault(key, found, "a wall of at most half the outside diameter")
         return self
 
 

@@ -192,6 +192,8 @@ def _support(table: schema.SupportTable, notes: Notes) -> Support:
         inner=_attachment(table.inner, f"{table.name} inner", notes),
         axis_point=_metres(table.axis_point_mm or ORIGIN),
         limit=nan if table.limit_N is None else table.limit_N,
+        tube=None if table.tube_wall_mm is None else _tube(table, notes),
+        yield_strength=nan if table.yield_strength_MPa is None else 1e6 * table.yield_strength_MPa,
         compliance=compliance,
         u_compliance=u_compliance,
     )
@@ -258,10 +260,13 @@ def _expected(table: schema.GaugeTable, notes: Notes) -> TubeBridge | BenchPull 
     return TubeBridge(table.bridge, tube, factor, u_factor, table.unit)
 
 
-def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:
+def _tube(table: schema.GaugeTable | schema.SupportTable, notes: Notes) -> Tube:
+    """Return the tube at a gauge or of a link; only a bridge makes use of Poisson's ratio."""
+
     def take(key: str, default: float, words: str) -> float:
         return notes.take(getattr(table, key), default, key, words, table.name)
 
+    ratio = hasattr(table, "poisson_ratio")
     return Tube(
         outside_diameter=MM * take("tube_outside_diameter_mm", nan, ""),
         u_outside_diameter=MM * take("u_tube_outside_diameter_mm", 0.05, "0.05 mm"),
@@ -269,8 +274,8 @@ def _tube(table: schema.GaugeTable, notes: Notes) -> Tube:
         u_wall=MM * take("u_tube_wall_mm", 0.05, "0.05 mm"),
         youngs_modulus=1e9 * take("youngs_modulus_GPa", 205.0, "205 (steel)"),
         u_youngs_modulus=1e9 * take("u_youngs_modulus_GPa", 5.0, "5"),
-        poisson_ratio=take("poisson_ratio", 0.29, "0.29 (steel)"),
-        u_poisson_ratio=take("u_poisson_ratio", 0.01, "0.01"),
+        poisson_ratio=take("poisson_ratio", 0.29, "0.29 (steel)") if ratio else nan,
+        u_poisson_ratio=take("u_poisson_ratio", 0.01, "0.01") if ratio else nan,
     )
 
 

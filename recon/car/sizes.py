@@ -23,6 +23,7 @@ SIZES: dict[str, tuple[float, float]] = {
     "Nm_per_deg": (1e-6, 1e9),
     "Nm_per_bar": (1e-6, 1e6),
     "GPa": (1e-3, 1e5),
+    "MPa": (1e-3, 1e5),
     "per_kN": (1e-9, 1e9),
     "per_kNm": (1e-9, 1e9),
     "along": (1e-6, 1e6),

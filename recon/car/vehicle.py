@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
-from recon.car.bridges import BenchPull, TubeBridge
+from recon.car.bridges import BenchPull, Tube, TubeBridge
 
 Vec = tuple[float, float, float]
 Kind = Literal["link", "spring", "ball", "pivot", "slider", "torsion"]
@@ -56,6 +56,8 @@ class Support:
     limit: float = float("nan")
     compliance: float = float("nan")
     u_compliance: float = float("nan")
+    tube: Tube | None = None
+    yield_strength: float = float("nan")
 
     @property
     def on_rack(self) -> bool:

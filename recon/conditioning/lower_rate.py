@@ -51,7 +51,7 @@ def lower_rate(result: xr.Dataset, rate: float) -> xr.Dataset:
     step = _step(result, own, rate)
     if step == 1:
         return result
-    parts = _stretches(time, own)
+    parts = stretches_of(time, own)
     kept = np.concatenate([np.arange(p.start, p.stop, step) for p in parts])
     band = BANDWIDTH_SHARE * rate
     thinned = result.isel({SAMPLES: kept}).copy()
@@ -96,8 +96,8 @@ def _step(result: xr.Dataset, own: float, rate: float) -> int:
     return whole
 
 
-def _stretches(time: Floats, rate: float) -> list[slice]:
-    """Stretches of the samples (sample,) without a gap."""
+def stretches_of(time: Floats, rate: float) -> list[slice]:
+    """Stretches without a gap of samples at the times (sample,) [s] and the rate [Hz]."""
     ends = np.flatnonzero(np.diff(time) * rate > GAP) + 1
     return [slice(int(a), int(b)) for a, b in zip([0, *ends], [*ends, len(time)], strict=True)]
 

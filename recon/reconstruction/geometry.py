@@ -26,7 +26,7 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
     K G(p0) G(p)^-1 there, and H elsewhere.
     """
-    moves, u, centres = _moved_points(bench.assembly)
+    moves, u, centres = moved_points(bench.assembly)
     places = _from_pull_pose(bench)[None]
     posed = pose(
         bench.assembly.mechanism,
@@ -97,10 +97,12 @@ def _from_pull_pose(bench: Bench) -> Floats:
     return np.vstack([bench.pull_pose, bench.grid.nodes])
 
 
-def _moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
+def moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
     """Design points with one coordinate of one joint moved at a time; the first is unmoved.
 
-    Ends that share a place on one body are one joint and move together.
+    Points (move, support, 3, xyz) [m], standard uncertainty over the move (move,) [1], and wheel
+    centres (move, wheel, xyz) [m].  Ends that share a place on one body are one joint and move
+    together.
     """
     mechanism = assembly.mechanism
     joints: dict[tuple, list[tuple[int, int]]] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.cause import Source
 from recon.reconstruction.solver import Solver
 from recon.records.forces import NO_GAUGE
@@ -44,7 +45,21 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
         "loading_added_intermediate": turned,
         "loading_added_tyre": steered,
         **_features(places),
+        "u_hub_moment": _hub_moments(solvers, int(modes)),
     }
+
+
+def _hub_moments(solvers: tuple[Solver, ...], modes: int) -> NDArray:
+    """Standard uncertainty (mode, corner) [N m] of the hubs' moments at design height."""
+    out = []
+    for solver in solvers:
+        at = solver.estimator.at(solver.estimator.design)
+        for k in range(solver.outputs.wheels):
+            own = np.full(modes, np.nan)
+            place = 6 * k + T_COLUMN
+            own[: len(at)] = [np.sqrt(mode.C[place, place]) for mode in at]
+            out.append(own)
+    return np.stack(out, axis=1)
 
 
 def _features(places: list[tuple[Solver, int]]) -> dict[str, NDArray]:

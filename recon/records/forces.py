@@ -96,6 +96,13 @@ FORCES: dict[str, Variable] = {
         "N m",
         more={"comment": "a feature of the uncertainty model, not a result"},
     ),
+    "u_hub_moment": Variable(
+        ("mode", "corner"),
+        "standard uncertainty of the moment of the hub at design height, by state of the hubs",
+        "N m",
+        least=0.0,
+        more={"comment": "NaN where there is no such state of the hubs"},
+    ),
     "heading": Variable(_WHEEL, "heading of the wheel against the car, left positive", "rad"),
     "travel": Variable(_WHEEL, "travel as used, bump positive", "m"),
     "rack": Variable(("elapsed_time",), "rack shift to the left", "m"),
@@ -227,6 +234,9 @@ CHANNELS: dict[str, Variable] = {
     for name, of in VARIABLES.items()
     if name not in FORCES
 }
+CHANNELS["relative_acceleration"] = Variable(
+    _FORCE, "acceleration of the wheel centre against the centre of mass, as used", "m/s2"
+)
 FORCES |= CHANNELS
 _WEIGHING = ("weighing",)
 FORCES |= RECORD | {

@@ -15,14 +15,20 @@ from recon.answers import ANSWERS, Answer
 from recon.base.errors import DataError
 from recon.cli import COMMANDS
 from recon.records.results import read_result
-from tests.commands.session import Ended, OneCorner, Run
+from tests.commands.session import CAR, Ended, OneCorner, Run
 from tests.days import day
 
 every_answer = pytest.mark.parametrize("answer", ANSWERS, ids=[a.name for a in ANSWERS])
 
 
 def calculated(answer: Answer, forces: xr.Dataset) -> xr.Dataset:
-    return answer.function(answer.compute)(forces)
+    needed = {o.name: day().car for o in answer.options if o.reads == "vehicle"}
+    return answer.function(answer.compute)(forces, **needed)
+
+
+def files_of(answer: Answer) -> list[object]:
+    """Options of the command that name files the answer cannot do without."""
+    return [w for o in answer.options if o.reads == "vehicle" for w in (f"--{o.name}", CAR)]
 
 
 def refused(ended: Ended, answer: Answer) -> bool:
@@ -113,7 +119,7 @@ def test_an_option_that_is_not_finite_is_refused(
 def test_an_existing_result_stays_until_overwriting_is_asked_for(
     answer: Answer, run: Run, one_corner: OneCorner, tmp_path
 ) -> None:
-    words = (answer.command, one_corner.forces, "--out", tmp_path)
+    words = (answer.command, one_corner.forces, *files_of(answer), "--out", tmp_path)
     first = run(*words)
     if refused(first, answer):
         return

@@ -1,0 +1,377 @@
+"""Loads of the links: largest tension and compression, all links at once, cycles, and limits.
+
+Gate: every sample with known forces, low-passed to the bandwidth.  The loads follow from forces,
+geometry and unsprung mass, so a link needs no gauge.  What is compared with the strength of a tube
+is the far end of the 95 % interval.  Nothing here is a clearance: a competent professional decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.conditioning.filters import low_pass, require_bandwidth, zero_phase_gain
+from recon.conditioning.lower_rate import SAMPLES, stretches_of
+from recon.evaluation.cycles import cycle_ranges
+from recon.evaluation.estimate import Estimate
+from recon.evaluation.link_errors import ForceErrors, link_errors
+from recon.evaluation.link_limits import limits_of_links, tube_of
+from recon.evaluation.link_map import Inputs, LinkMap
+from recon.evaluation.result import answer_attributes, limits
+from recon.evaluation.sections import sections_of
+from recon.mechanics.assembly import assembly_of
+from recon.reconstruction.signed import RANDOM, STATED
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.bridges import Tube
+    from recon.car.vehicle import Support, Vehicle
+
+BANDWIDTH = 25.0  # Hz; twice the hop of a wheel, common practice, no source
+PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5 % higher at most
+BINS = 16  # of ranges of cycles
+DIRECTIONS = ("tension", "compression")
+# What errors of the forces follow from.
+NEEDED = (*SIGNED, *STATED.values(), RANDOM, "largest_pull", "u_hub_moment", "cause_name")
+NO_CLEARANCE = "not a clearance: a competent professional decides"
+
+
+@dataclass(frozen=True, slots=True)
+class Driven:
+    """Links of one assembly through a drive: low-passed `inputs` and `load` (link, sample) [N].
+
+    `positions` (sample,) are those along the elapsed time of the forces.
+    """
+
+    link_map: LinkMap
+    inputs: Inputs
+    load: Floats
+    positions: NDArray[np.int64]
+
+    def peaks(self) -> NDArray[np.int64]:
+        """Places (link, direction) of the largest tension and compression, -1 if not known."""
+        known = np.isfinite(self.load)
+        most = np.argmax(np.where(known, self.load, -np.inf), axis=1)
+        least = np.argmin(np.where(known, self.load, np.inf), axis=1)
+        some = np.any(known, axis=1, keepdims=True)
+        return np.where(some, np.stack([most, least], axis=1), -1)
+
+
+def link_loads(
+    forces: xr.Dataset,
+    *,
+    vehicle: Vehicle | None = None,
+    bandwidth: float = BANDWIDTH,
+    sections: xr.Dataset | None = None,
+) -> xr.Dataset:
+    """Largest loads of every link with intervals, all links at those instants, and cycles.
+
+    Tension is positive, compression negative.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    vehicle : Vehicle
+        The car with which the forces were reconstructed: its hardpoints, masses and tubes.
+    bandwidth : float
+        Forces are low-passed to it; faster loads are not seen. [Hz]
+    sections : Dataset, optional
+        Of `find_sections`; parts that were given by hand restrict the samples.
+
+    Returns
+    -------
+    Dataset
+        `peak_load` (link, direction) [N] with `u_`, `_lower`, `_upper` and `peak_time` [s];
+        `limit` (link, direction) [N] with `limit_kind`, and `utilisation` [1], the peak over it;
+        `case_load` (case, link) [N], all links at the instant of each peak; `cycles` (link,
+        cycle_range) with the ranges [N]; `samples_used` (corner,).
+
+    Raises
+    ------
+    DataError
+        No forces, no vehicle or another one than that of the forces, a bandwidth that cannot be
+        filtered, or no corner with known forces.
+    """
+    require_forces(forces, *NEEDED)
+    if not 0 < bandwidth < np.inf:
+        raise DataError(
+            place_of(forces),
+            f"bandwidth = {bandwidth:g} Hz asked for",
+            "a positive bandwidth",
+            f"Leave it out for the usual {BANDWIDTH:g} Hz.",
+        )
+    car, rate = _car(forces, vehicle), float(forces.attrs["rate_Hz"])
+    band = min(require_bandwidth(bandwidth, rate, place_of(forces)), forces.attrs["bandwidth_Hz"])
+    chosen = _chosen(forces, sections)
+    names = [str(corner) for corner in forces["corner"].to_numpy()]
+    assemblies = dict.fromkeys((car.axle_of(n) or car.corners[n]).name for n in names)
+    driven = [_driven(forces, car, name, band, chosen) for name in assemblies]
+    if not any(np.isfinite(d.load).any() for d in driven):
+        raise DataError(
+            place_of(forces),
+            "no corner with three known forces",
+            "the forces of all wheels of an assembly",
+            f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
+        )
+    return _labelled(forces, car, driven, band)
+
+
+def _car(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
+    named = str(forces.attrs.get("vehicle", ""))
+    if vehicle is None:
+        raise DataError(
+            place_of(forces),
+            "no vehicle file",
+            f"the vehicle file of '{named}', for its hardpoints",
+            "Name it with --vehicle (vehicle=recon.read_vehicle(...) in Python).",
+        )
+    if vehicle.name != named:
+        raise DataError(
+            place_of(forces),
+            f"forces of '{named}' with the vehicle file of '{vehicle.name}'",
+            "one car",
+            "Name the vehicle file with which the forces were reconstructed.",
+        )
+    return vehicle
+
+
+def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_]:
+    """Samples (sample,) within the parts that were given by hand, all of them if there are none."""
+    time = forces[SAMPLES].to_numpy()
+    parts = [] if sections is None else sections_of(sections, "part")
+    inside = np.full(len(time), not parts)
+    for part in parts:
+        inside |= (time >= part.start) & (time <= part.end)
+    return inside
+
+
+# --- loads over time -------------------------------------------------------------------------
+
+
+def _driven(
+    forces: xr.Dataset, car: Vehicle, name: str, band: float, chosen: NDArray[np.bool_]
+) -> Driven:
+    """Loads of an assembly's links through the drive."""
+    assembly = assembly_of(car, name)
+    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    places = [corners.index(corner.name) for corner in assembly.corners]
+    rate = float(forces.attrs["rate_Hz"])
+    step = max(int(rate / (PER_PERIOD * band)), 1)
+    kept = np.arange(0, forces.sizes[SAMPLES], step)
+    kept = kept[chosen[kept]]
+    time = forces[SAMPLES].to_numpy()
+
+    def smooth(values: NDArray) -> Floats:
+        """Low-passed values (sample, ...) at the kept samples, samples last."""
+        flat = np.array(values.reshape(len(values), -1), dtype=float)
+        passed = low_pass(flat, band, rate, stretches_of(time, rate), out=flat)[kept]
+        return np.moveaxis(passed.reshape(len(kept), *values.shape[1:]), 0, -1)
+
+    force = smooth(forces["tyre_force_vehicle"].to_numpy()[:, places])
+    moment = smooth(forces["hub_moment"].to_numpy()[:, places])
+    inputs = Inputs(
+        force=np.concatenate([force, moment[:, None]], axis=1),
+        hub=smooth(_hub_force(forces, places)),
+        travel=smooth(forces["travel"].to_numpy()[:, places]),
+        rack=smooth(forces["rack"].to_numpy()) if assembly.steered else np.zeros(len(kept)),
+        mode=forces["hub_mode"].to_numpy()[kept][:, places].T.astype(np.int64),
+    )
+    link_map = LinkMap.of(car, assembly)
+    return Driven(link_map, inputs, link_map.loads(inputs), kept)
+
+
+def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
+    """Specific force (sample, w, 3) [m/s2] of the hubs, axis by axis as the reconstruction has it.
+
+    That of the hub where it is logged; else that of the body and the motion against it; else
+    gravity.
+    """
+    samples = forces.sizes[SAMPLES]
+    found = np.zeros((samples, len(places), 3))
+    found[..., 2] = STANDARD_GRAVITY
+    if "acceleration" in forces:
+        body = forces["acceleration"].to_numpy()[:, None]
+        found = np.where(np.isfinite(body), body, found)
+    if "relative_acceleration" in forces:
+        found = found + np.nan_to_num(forces["relative_acceleration"].to_numpy()[:, places])
+    if "hub_acceleration" in forces:
+        own = forces["hub_acceleration"].to_numpy()[:, places]
+        logged = np.isfinite(own).any(axis=0)
+        found = np.where(logged, own, found)
+    return found
+
+
+# --- what is said of them ----------------------------------------------------------------------
+
+
+def _labelled(forces: xr.Dataset, car: Vehicle, driven: list[Driven], band: float) -> xr.Dataset:
+    import xarray as xr
+
+    names = [name for d in driven for name in d.link_map.names]
+    supports = [support for d in driven for support in d.link_map.supports]
+    peaks = [d.peaks() for d in driven]
+    at = np.unique(np.concatenate([p[p >= 0] for p in peaks]))
+    loads = _estimates(forces, car, driven, at, band)
+    place = np.searchsorted(at, np.concatenate(peaks))  # (link, direction)
+    links = np.arange(len(names))[:, None]
+    known = np.concatenate(peaks) >= 0
+    peak = loads.at(
+        [int(i) for i in (place * len(names) + links).clip(0, loads.value.size - 1).ravel()]
+    )
+    peak = Estimate(np.where(known.ravel(), peak.value, np.nan), peak.by_cause, peak.noise)
+    time = forces[SAMPLES].to_numpy()[driven[0].positions[at]]
+    two, shape = ("link", "direction"), known.shape
+    words = "largest load of the link, tension positive"
+    tubes = [tube_of(car, name, support) for name, support in zip(names, supports, strict=True)]
+    data: dict[str, Any] = limits("peak_load", peak, two, "N", words, shape)
+    data["peak_time"] = (
+        two,
+        np.where(known, time[place.clip(0, len(at) - 1)], np.nan),
+        {"units": "s", "long_name": "elapsed time of the largest load"},
+    )
+    data |= limits_of_links(supports, tubes, peak, shape)
+    cases = (len(at), len(names))
+    words = "load of every link at the same instant, tension positive"
+    data |= limits("case_load", loads, ("case", "link"), "N", words, cases)
+    data["case_time"] = ("case", time, {"units": "s", "long_name": "elapsed time of the case"})
+    data["case_of"] = (
+        "case",
+        np.array([_of_case(names, place, known, c) for c in range(len(at))], dtype=str),
+        {"long_name": "links that have their largest tension or compression in the case"},
+    )
+    data |= _cycles(driven)
+    data["samples_used"] = (
+        "corner",
+        [_used(driven, str(corner)) for corner in forces["corner"].to_numpy()],
+        {"units": "1", "long_name": "samples with known loads"},
+    )
+    return xr.Dataset(
+        data,
+        coords={"link": names, "direction": list(DIRECTIONS), "corner": forces["corner"]},
+        attrs=_attributes(forces, names, supports, tubes, known, band),
+    )
+
+
+def _used(driven: list[Driven], corner: str) -> int:
+    own = next(d for d in driven if corner in [c.name for c in d.link_map.assembly.corners])
+    return int(np.isfinite(own.load).any(axis=0).sum())
+
+
+def _of_case(names: list[str], place: NDArray, known: NDArray, case: int) -> str:
+    """Links whose largest tension or compression falls into the case, in words."""
+    found = np.argwhere((place == case) & known)
+    return ", ".join(f"{names[link]} {DIRECTIONS[way]}" for link, way in found)
+
+
+def _estimates(
+    forces: xr.Dataset, car: Vehicle, driven: list[Driven], at: NDArray[np.int64], band: float
+) -> Estimate:
+    """Loads of all links at the instants `at` of the kept samples, last dimension links."""
+    piece = _piece(forces, driven, at)
+    errors = ForceErrors.of(piece)
+    passed = zero_phase_gain(band, forces.attrs["rate_Hz"])
+    passed /= zero_phase_gain(forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
+    random = np.nan_to_num(piece[RANDOM].to_numpy().astype(float))
+    causes, noise = [], []
+    for d in driven:
+        inputs = d.inputs.part(at)
+        causes.append(link_errors(d.link_map, inputs, errors, car.tyre))
+        noise.append(min(passed, 1.0) * d.link_map.noise(inputs, random, errors.corners))
+    value = np.concatenate([d.load[:, at] for d in driven]).T
+    by_cause = np.concatenate(causes, axis=2)
+    spread = np.concatenate(noise, axis=1)
+    return Estimate(value.ravel(), by_cause.reshape(len(by_cause), -1), spread.ravel())
+
+
+def _piece(forces: xr.Dataset, driven: list[Driven], at: NDArray[np.int64]) -> xr.Dataset:
+    """Forces at the instants `at`, low-passed where their errors depend on them."""
+    positions = driven[0].positions[at]
+    piece = forces[list(NEEDED)].isel({SAMPLES: positions}).copy(deep=True)
+    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    for d in driven:
+        for k, corner in enumerate(d.link_map.assembly.corners):
+            own = corners.index(corner.name)
+            piece["tyre_force_vehicle"].values[:, own] = d.inputs.force[k, :3, at]
+            piece["hub_moment"].values[:, own] = d.inputs.force[k, 3, at]
+            piece["travel"].values[:, own] = d.inputs.travel[k, at]
+    return piece
+
+
+def _cycles(driven: list[Driven]) -> dict[str, Any]:
+    """Cycles of every link by range; the smallest ranges are left out."""
+    found = [cycle_ranges(load) for d in driven for load in d.load]
+    largest = max((float(ranges.max()) for ranges, _ in found if len(ranges)), default=0.0)
+    edges = np.linspace(0.0, max(largest, 1.0) * (1 + 1e-9), BINS + 1)
+    counts = [np.histogram(r, edges, weights=c)[0] if len(r) else np.zeros(BINS) for r, c in found]
+    about = f"rainflow, ASTM E1049-85; ranges under {edges[1]:.0f} N are not counted"
+    words = {"units": "1", "long_name": "cycles of the load", "comment": about}
+    return {
+        "cycles": (("link", "cycle_range"), np.array(counts)[:, 1:], words),
+        "range_lower": (
+            "cycle_range",
+            edges[1:-1],
+            {"units": "N", "long_name": "least range, from tension to compression"},
+        ),
+        "range_upper": (
+            "cycle_range",
+            edges[2:],
+            {"units": "N", "long_name": "largest range, from tension to compression"},
+        ),
+    }
+
+
+# --- words ------------------------------------------------------------------------------------
+
+
+def _attributes(
+    forces: xr.Dataset,
+    names: list[str],
+    supports: list[Support],
+    tubes: list[Tube | None],
+    known: NDArray[np.bool_],
+    band: float,
+) -> dict[str, Any]:
+    missing = [name for name, one in zip(names, known[:, 0], strict=True) if not one]
+    without = [
+        name
+        for name, s, tube in zip(names, supports, tubes, strict=True)
+        if tube is None or not s.yield_strength > 0
+    ]
+    not_given = []
+    if missing:
+        not_given.append(
+            f"load of {', '.join(missing)}: not all forces of its wheels are known, or no "
+            "compliance says how supports share the load; see not_known of the forces, or run "
+            "`recon check`"
+        )
+    if without:
+        not_given.append(
+            f"strength of {_some(without)}: state tube_outside_diameter_mm, tube_wall_mm and "
+            "yield_strength_MPa in its table of the vehicle file"
+        )
+    attributes = answer_attributes(
+        forces,
+        "Link loads",
+        gate=f"all samples with known forces, low-passed to {band:.4g} Hz",
+        assumed=(
+            "links are straight, with a pin at each end, and loaded along their axis",
+            "welds, bends, wear, threads, rod ends and impacts above the bandwidth are left out",
+        ),
+        not_given=not_given,
+    )
+    return attributes | {"bandwidth_Hz": float(band), "caution": NO_CLEARANCE}
+
+
+def _some(names: list[str]) -> str:
+    rest = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    return ", ".join(names[:4]) + rest
