@@ -24,6 +24,7 @@ EXAMPLES = {
     "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
     "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
     "--out forces",
+    "compare": "recon compare runs.csv --metric cornering_force --margin 2% --out comparison",
     "answers": "recon answers forces/forces.nc --vehicle car.toml --out answers",
     "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
     "--out forces.csv",
@@ -190,6 +191,23 @@ def _export(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--overwrite", action="store_true", help="replace an existing table")
 
 
+def _compare(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("runs", help="run list (CSV), one row per run")
+    parser.add_argument(
+        "--metric",
+        metavar="NAME",
+        help="metric that decides, declared before you look at any, such as cornering_force "
+        "(without it, the command lists all of them and stops)",
+    )
+    parser.add_argument(
+        "--margin",
+        metavar="SIZE",
+        help="largest difference that does not matter, such as 2%% or a number in the metric's "
+        "unit (default: none, nothing is found equivalent)",
+    )
+    _outputs(parser, "comparison")
+
+
 def _answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
@@ -217,6 +235,7 @@ COMMANDS = {
     "observe": (_observe, "calculate how well a set of gauges determines the forces"),
     "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),
     "reconstruct": (_reconstruct, "calculate tyre forces with intervals from a log"),
+    "compare": (_compare, "compare two set-ups by several runs of each"),
     "export": (_export, "write forces or an answer as CSV"),
     "answers": (_answers, "calculate every answer that a drive allows"),
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}

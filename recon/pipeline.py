@@ -8,7 +8,7 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +22,8 @@ from recon.records.overwriting import fresh_folder, refuse_existing
 from recon.written import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
@@ -236,6 +238,44 @@ def export(
     target = write(found, corner=corner, out=out, overwrite=overwrite, **window)
     doubts = doubts_in(found)
     return Report(tuple(doubt_lines(doubts)), (target,), outcome(found, doubts))
+
+
+@recorded
+def compare(
+    runs: Name,
+    *,
+    metric: str | None = None,
+    margin: str | None = None,
+    out: Name = "comparison",
+    overwrite: bool = False,
+    say: Say = quiet,
+) -> Report:
+    """Compare two set-ups by the runs of a run list.
+
+    `metric` decides and is declared beforehand; a comparison without one is refused, with the list
+    of metrics.
+    """
+    from recon.analysis.comparison import compare_runs
+    from recon.records.results import read_result, write_result
+    from recon.records.run_list import read_run_list
+    from recon.report.comparison import comparison_summary
+    from recon.report.comparison_picture import plot_comparison
+
+    folder = Path(out)
+    refuse_existing(folder / "comparison.nc", overwrite=overwrite)
+    listed = read_run_list(runs)
+    assume(listed.assumed)
+
+    def results() -> Iterator[xr.Dataset]:
+        for count, file in enumerate(listed.file, 1):
+            say(f"run {count} of {len(listed.file)}: {file}")
+            yield read_result(file)
+
+    answer = compare_runs(listed, results(), metric=metric, margin=margin)
+    draw: Pictures = {"comparison.png": partial(plot_comparison, answer)}
+    files = written({"comparison.nc": partial(write_result, answer)}, draw, folder, overwrite)
+    say(f"complete: {folder}")
+    return Report(tuple(comparison_summary(answer)), files)
 
 
 def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:

@@ -21,7 +21,7 @@ R = TypeVar("R")
 # Options of commands that name files, and options that do not change a result.
 FILES = (
     *("vehicle", "pulls", "verification", "calibration", "log", "tares", "forces"),
-    *("map", "verification_map", "also_log", "tares_map", "sections"),
+    *("map", "verification_map", "also_log", "tares_map", "sections", "runs"),
 )
 RESULTS = ("calibration", "forces")  # files that have a record of their own
 WITHOUT_EFFECT = ("out", "overwrite", "say", "answer")

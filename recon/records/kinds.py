@@ -13,6 +13,7 @@ WHAT: dict[Kind, str] = {
     "log": "log",
     "tares": "tare table",
     "sections": "table of sections",
+    "runs": "run list",
 }
 # At least one of each group must be there, as a column or a constant.
 REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
@@ -20,12 +21,14 @@ REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
     "log": (("elapsed_time",),),
     "tares": (("when",), ("gauge",), ("indication",)),
     "sections": (("name",), ("start", "start_place"), ("end", "end_place")),
+    "runs": (("file",), ("set_up",)),
 }
 TAKES = {
     "pulls": "`recon calibrate` takes the vehicle file and then the pull sheet",
     "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
     "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
     "sections": "answers take the forces, and a table of sections after --sections",
+    "runs": "`recon compare` takes a run list, and nothing else",
 }
 
 
@@ -38,7 +41,7 @@ def refuse_other_kind(layout: Layout, found: Iterable[str], kind: Kind) -> None:
         Of the table.
     found : iterable of str
         Our columns that it has.
-    kind : {"pulls", "log", "tares"}
+    kind : {"pulls", "log", "tares", "sections", "runs"}
         The kind that is wanted.
 
     Raises

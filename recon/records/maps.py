@@ -21,7 +21,7 @@ from recon.records.corrections import Correction, corrections_of
 from recon.records.files import existing_file
 from recon.records.layout import opened_bytes, split_unit
 
-Kind = Literal["pulls", "log", "tares", "sections"]
+Kind = Literal["pulls", "log", "tares", "sections", "runs"]
 
 
 def _each(names: tuple[str, ...], dimension: str, *ends: tuple[str, ...]) -> dict[str, str]:
@@ -69,6 +69,11 @@ QUANTITIES: dict[str, dict[str, str]] = {
         "distance": "length",
         **_each(("throttle", "gear", "clutch", "lap", "marker"), "ratio"),
     },
+    "runs": {
+        **_each(("file", "set_up", "changed", "block", "driver", "tyre_set", "notes"), "word"),
+        "order": "ratio",
+        "tyre_temperature": "temperature",
+    },
     "sections": {
         **_each(("name", "kind"), "word"),
         **_each(("start", "end"), "time"),
@@ -83,6 +88,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "phase": ("tare", "rising", "falling"),
     "when": ("before", "during", "after"),
     "state": ("hanging", "pads", "standing", "coasting"),
+    "changed": ("gauged link", "mount", "ride height", "tyres", "driver", "nothing gauged"),
 }
 
 

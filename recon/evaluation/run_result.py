@@ -1,0 +1,70 @@
+"""Description of every variable of a comparison of two set-ups."""
+
+from __future__ import annotations
+
+from recon.base.labelled import Variable
+
+_METRIC, _RUN = ("metric",), ("run",)
+OWN_UNIT = {"comment": "in the unit of the metric, see metric_unit"}
+_EFFECT = "effect of the second set-up against the first"
+
+
+def _in_its_unit(words: str, dims: tuple[str, ...] = _METRIC) -> Variable:
+    return Variable(dims, words, more=OWN_UNIT)
+
+
+def _share(words: str) -> Variable:
+    return Variable(_METRIC, words, "1")
+
+
+def _word(words: str, dims: tuple[str, ...] = _RUN) -> Variable:
+    return Variable(dims, words, kind="word")
+
+
+COMPARISON: dict[str, Variable] = {
+    "metric": _word("metric; the first one was declared and decides", _METRIC),
+    "metric_unit": _word("unit of the metric", _METRIC),
+    "metric_words": _word("the metric in words", _METRIC),
+    "set_up": _word("set-up", ("set_up",)),
+    "run": Variable(_RUN, "order of the run in the day", "1"),
+    "share": Variable(("share",), "share of the samples below the level", "1"),
+    "effect": _in_its_unit(_EFFECT),
+    "u_effect": _in_its_unit(f"standard uncertainty of the {_EFFECT}"),
+    "effect_lower": _in_its_unit(f"lower 95 % limit of the {_EFFECT}"),
+    "effect_upper": _in_its_unit(f"upper 95 % limit of the {_EFFECT}"),
+    "u_effect_runs": _in_its_unit("standard uncertainty of the effect by the scatter of runs"),
+    "u_effect_calibration": _in_its_unit(
+        "standard uncertainty of the effect by calibration and geometry"
+    ),
+    "u_effect_session": _in_its_unit("standard uncertainty of the effect by zeros and sensors"),
+    "p_value": _share("probability of such an effect if there were none (t test)"),
+    "p_value_of_family": _share("the same, of several metrics together (Holm)"),
+    "p_value_exchange": _share(
+        "share of the exchanges of set-ups within blocks that give as large an effect"
+    ),
+    "smallest_p_value_exchange": _share("smallest such share that these blocks can give"),
+    "p_value_equivalence": _share(
+        "probability of so small an effect if the true one were at the margin"
+    ),
+    "margin": _in_its_unit("largest difference that does not matter, as stated"),
+    "resolvable": _in_its_unit("smallest difference that such runs resolve in 80 % of all cases"),
+    "more_runs": _share("further runs of each set-up that would resolve an effect of this size"),
+    "scatter": _in_its_unit("standard deviation of one run"),
+    "repeatability": _share("standard deviation of one run over the mean"),
+    "verdict": _word("verdict on the second set-up", _METRIC),
+    "reason": _word("reason of the verdict", _METRIC),
+    "mean": _in_its_unit("mean of the runs of a set-up", ("set_up", "metric")),
+    "value": _in_its_unit("metric of each run", ("run", "metric")),
+    "u_value": _in_its_unit(
+        "standard uncertainty of the metric by errors that stay within a run", ("run", "metric")
+    ),
+    "samples": Variable(("run", "metric"), "samples that passed the gate", "1", kind="whole"),
+    "profile": _in_its_unit("levels of the declared metric in each run", ("run", "share")),
+    "run_file": _word("forces of the run"),
+    "run_set_up": _word("set-up of the run"),
+    "run_block": _word("block of the run"),
+    "run_driver": _word("driver of the run"),
+    "run_tyre_set": _word("tyre set of the run"),
+    "run_notes": _word("notes on the run"),
+    "run_tyre_temperature": Variable(_RUN, "temperature of the tyres before the run", "degC"),
+}

@@ -1,0 +1,158 @@
+"""Comparison of two set-ups in words: the finding, what it rests on, and what limits it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.evaluation.result import SEPARATOR, not_given
+from recon.evaluation.run_metrics import BY_NAME
+from recon.report.text import wrapped
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+MOSTLY = 0.5  # of the variance of the effect: then this part decides how wide the interval is
+REPEATS_WELL = 3  # metrics that are named with how well they repeat
+
+
+def finding(answer: xr.Dataset) -> str:
+    """The comparison in one sentence; also the title of its picture."""
+    first, second = (str(name) for name in answer["set_up"].to_numpy())
+    name, verdict = str(answer.attrs["declared_metric"]), str(answer.attrs["verdict"])
+    if verdict == "not comparable":
+        return f"'{second}' and '{first}' are not comparable by these runs ({name})"
+    size = effect_words(answer, 0)
+    if verdict == "equivalent":
+        margin = amount(answer, 0, float(answer["margin"][0]), sign=False)
+        return f"'{second}' is equivalent to '{first}' within {margin} in {name}: {size}"
+    if verdict == "not resolved":
+        return f"'{second}' against '{first}': {name} {size}, not resolved; {_more(answer, 0)}"
+    if verdict == "different":
+        return f"'{second}' is different from '{first}' in {name}: {size}"
+    return f"'{second}' is {verdict} than '{first}': {name} {size}"
+
+
+def comparison_summary(answer: xr.Dataset) -> list[str]:
+    """Lines of text: the finding first, then what a sceptic asks."""
+    lines = [finding(answer) + _count(answer)]
+    if str(answer.attrs["verdict"]) == "not comparable":
+        lines += wrapped(f"why: {answer['reason'].to_numpy()[0]}")
+        lines += wrapped(f"runs: {_means(answer)}")
+    else:
+        lines += wrapped(f"{answer.attrs['gate']}: {_means(answer)}; {_resolvable(answer)}")
+        lines += wrapped(_tests(answer))
+        lines += wrapped(_limited(answer))
+        lines += wrapped(_beside(answer)) if answer.sizes["metric"] > 1 else []
+    lines += wrapped(_repeats(answer))
+    lines += wrapped(f"runs: {_listed(answer, 'model')}")
+    if answer.attrs["assumed"]:
+        lines += wrapped(f"assumed: {_listed(answer, 'assumed')}")
+    if missing := not_given(answer):
+        lines += wrapped(f"not given: {'; '.join(missing)}")
+    return lines
+
+
+def amount(answer: xr.Dataset, k: int, value: float, *, sign: bool = True) -> str:
+    """A difference of metric `k` in percent of the first set-up, or in the unit of the metric."""
+    plus = "+" if sign else ""
+    name = str(answer["metric"].to_numpy()[k])
+    if BY_NAME[name].relative:
+        share = 100 * value / abs(float(answer["mean"][0, k]))
+        return f"{round(share, 1) + 0.0:{plus}.1f} %"  # the sum makes no minus before zero
+    return f"{round(value, 3) + 0.0:{plus}.3f}{_unit(answer, k)}"
+
+
+def effect_words(answer: xr.Dataset, k: int) -> str:
+    """Effect of metric `k` with its 95 % interval."""
+    effect = float(answer["effect"][k])
+    half = float(answer["effect_upper"][k]) - effect
+    return f"{amount(answer, k, effect)} +-{amount(answer, k, half, sign=False)} (95 %)"
+
+
+def _unit(answer: xr.Dataset, k: int) -> str:
+    unit = str(answer["metric_unit"].to_numpy()[k])
+    return "" if unit == "1" else f" {unit}"
+
+
+def _count(answer: xr.Dataset) -> str:
+    names, of = answer["set_up"].to_numpy(), answer["run_set_up"].to_numpy()
+    return f" ({' + '.join(str(int(np.sum(of == name))) for name in names)} runs)"
+
+
+def _more(answer: xr.Dataset, k: int) -> str:
+    more = float(answer["more_runs"][k])
+    if np.isfinite(more):
+        return f"about {max(int(more), 1)} more runs of each would resolve it"
+    if _shares(answer, k)["calibration"] > MOSTLY:
+        return "more runs would not help"
+    return "no number of runs that anybody drives would resolve it"
+
+
+def _means(answer: xr.Dataset) -> str:
+    """Mean of the declared metric of each set-up."""
+    unit = _unit(answer, 0)
+    pairs = zip(answer["set_up"].to_numpy(), answer["mean"].to_numpy()[:, 0], strict=True)
+    return ", ".join(f"{value:.5g}{unit} with '{name}'" for name, value in pairs)
+
+
+def _resolvable(answer: xr.Dataset) -> str:
+    least = amount(answer, 0, float(answer["resolvable"][0]), sign=False)
+    return f"such runs resolve {least} in 8 of 10 cases"
+
+
+def _tests(answer: xr.Dataset) -> str:
+    """Probabilities of chance, by the scatter and by exchanging set-ups."""
+    t, exchange, smallest = (
+        float(answer[name][0])
+        for name in ("p_value", "p_value_exchange", "smallest_p_value_exchange")
+    )
+    words = (
+        f"by chance alone: p = {t:.2g} (t test, {answer.attrs['degrees_of_freedom']} degrees of "
+        f"freedom); {exchange:.2g} of all exchanges of the set-ups within blocks give as much "
+        f"(these blocks can give {smallest:.2g} at least)"
+    )
+    alike = float(answer["p_value_equivalence"][0])
+    return words if np.isnan(alike) else f"{words}; equivalence p = {alike:.2g}"
+
+
+def _shares(answer: xr.Dataset, k: int) -> dict[str, float]:
+    """Shares of the variance of an effect."""
+    total = float(answer["u_effect"][k]) ** 2 or 1.0
+    parts = {"runs": "the scatter of runs", "calibration": "calibration", "session": "zeros"}
+    return {words: float(answer[f"u_effect_{of}"][k]) ** 2 / total for of, words in parts.items()}
+
+
+def _limited(answer: xr.Dataset) -> str:
+    """Origins of the width of the interval, and whether more runs would help."""
+    share = _shares(answer, 0)
+    words = f"{answer.attrs['calibration']}; of your interval (its variance) " + ", ".join(
+        f"{100 * part:.0f} % comes from {name}" for name, part in share.items() if part > 0.005
+    )
+    if share["calibration"] > MOSTLY:
+        return f"{words}: more laps will not help, better pulls of both states would"
+    return words
+
+
+def _beside(answer: xr.Dataset) -> str:
+    """All other metrics, with verdicts that hold for all of them together."""
+    names, verdicts = answer["metric"].to_numpy(), answer["verdict"].to_numpy()
+    each = (
+        f"{names[k]} {effect_words(answer, k)} {verdicts[k]}"
+        for k in range(1, answer.sizes["metric"])
+    )
+    return "beside it, not declared (Holm): " + "; ".join(each)
+
+
+def _repeats(answer: xr.Dataset) -> str:
+    """How well each metric repeats over the day, the best first."""
+    name = answer["metric"].to_numpy()
+    spread = answer["repeatability"].to_numpy()
+    ranked = [k for k in np.argsort(spread) if np.isfinite(spread[k])]
+    words = ", ".join(f"{name[k]} to {100 * spread[k]:.2g} %" for k in ranked)
+    return f"repeats from run to run: {words}" + (": judge by the first" if ranked[1:] else "")
+
+
+def _listed(answer: xr.Dataset, key: str) -> str:
+    return "; ".join(str(answer.attrs[key]).split(SEPARATOR))
