@@ -39,6 +39,13 @@ CAUSES = {
 }
 # Failures that are recognised sample by sample: what they spoil is left out, nothing is doubted.
 LEFT_OUT = ("dead", "intermittent", "clipped")
+# Kinds of faults that the data of a drive may not show, each in words.
+UNSEEN = {
+    "zero": "a zero that moved since its tare, or a tare that is off",
+    "jump": "a zero that moves in mid-drive",
+    "gain": "a gauge whose gain has changed since the pulls, by up to half",
+    "late": "gauges that are late by up to 15 ms",
+}
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,
 # and its limits are wider there; or its own data contradict it.
 Outcome = Literal["sound", "left out", "doubted"]

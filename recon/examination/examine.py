@@ -22,6 +22,7 @@ from recon.examination.stuck import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
+from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import View, view_of
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
@@ -52,7 +53,7 @@ JUDGE = Judge(
 
 @dataclass(frozen=True, slots=True)
 class Examination:
-    """Doubts about a drive, the comparisons that they came from, and the view that was compared.
+    """Doubts about a drive, the comparisons that they came from, and what these cannot see.
 
     A term without a size could not be compared; its `found` says why.
     """
@@ -60,6 +61,7 @@ class Examination:
     doubts: tuple[Doubt, ...]
     terms: tuple[Term, ...]
     view: View
+    unseen: tuple[Unseen, ...]
 
     @property
     def compared(self) -> str:
@@ -97,7 +99,7 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
             *_of_calibration(prepared, view),
             *JUDGE.doubts(view, terms),
         )
-        return Examination(doubts, terms, view)
+        return Examination(doubts, terms, view, unseen(view, terms))
 
 
 def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:
@@ -135,6 +137,12 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     out["status"] = status
     against = [part.contradiction for part in examination.view.parts.values()]
     more = {"window_time": examination.view.elapsed, "contradiction": np.concatenate(against, 1)}
+    order = [examination.view.corners.index(str(corner)) for corner in corners]
+    more |= {
+        "unseen_fault": np.array([one.kind for one in examination.unseen]),
+        "unseen_error": np.array([one.error[order] for one in examination.unseen]),
+        "unseen_gauge": np.array([[one.gauge[k] for k in order] for one in examination.unseen]),
+    }
     out = out.assign(stamped(FORCES, more))
     out.attrs["compared"] = examination.compared
     out.attrs["not_compared"] = " | ".join(examination.not_compared)

@@ -107,11 +107,11 @@ def _common(found: Delays, chosen: tuple[str, ...]) -> float:
 def _on_time(view: View, *, names: tuple[str, ...], delay: float) -> View:
     for name in names:
         part = view.parts[name]
-        view = view.with_part(part.with_indication(_later(view, part, delay)))
+        view = view.with_part(part.with_indication(later(view, part, delay)))
     return view
 
 
-def _later(view: View, part: Part, delay: float) -> Floats:
+def later(view: View, part: Part, delay: float) -> Floats:
     """Indications (gauge, n) that a delay [s] later would show."""
     slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
     return np.asarray(part.samples.indication + delay * slope)
@@ -126,7 +126,7 @@ def delays_of(view: View) -> Delays | None:
         return None  # what is wrong by more than a delay says nothing about time
     names = tuple(view.parts)
     slopes = [
-        (part.with_indication(_later(view, part, STEP)).level - part.level).sum(axis=0) / STEP
+        (part.with_indication(later(view, part, STEP)).level - part.level).sum(axis=0) / STEP
         for part in view.parts.values()
     ]
     information, score = np.eye(len(names)) / PRIOR**2, np.zeros(len(names))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.doubt import CAUSES
+from recon.base.doubt import CAUSES, UNSEEN
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import LARGEST, Variable, place_of, require, require_content
 from recon.base.quantities import COMPONENTS, CORNERS
@@ -117,6 +117,22 @@ FORCES: dict[str, Variable] = {
         "each gauge against the others of its assembly, in standard uncertainties",
         "1",
         more={"comment": "within about 3 if sound; NaN where the gauges have no value"},
+    ),
+    "unseen_fault": Variable(
+        ("unseen",),
+        "kind of fault that no comparison of the drive may see",
+        kind="word",
+        words=tuple(UNSEEN),
+        more={"comment": " | ".join(f"{kind}: {words}" for kind, words in UNSEEN.items())},
+    ),
+    "unseen_error": Variable(
+        ("unseen", "corner", "component"),
+        "error that such a fault may hide, exceeded for 5 % of the drive, intermediate axes",
+        "N",
+        least=0.0,
+    ),
+    "unseen_gauge": Variable(
+        ("unseen", "corner"), "gauge, or assembly, whose fault may hide most", kind="word"
     ),
     "hub_mode": Variable(
         _WHEEL,

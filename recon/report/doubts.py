@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import textwrap
+import warnings
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from recon.base.doubt import Doubt, doubted_corners
+import numpy as np
+
+from recon.base.doubt import UNSEEN, Doubt, doubted_corners
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.report.sheet import ACCENT, TEXT
 
 if TYPE_CHECKING:
+    import xarray as xr
     from matplotlib.figure import Figure
 
 WIDTH = 96  # characters of a line
+WORTH = 3.0  # half-widths of an interval; smaller errors are not worth a line
+ENOUGH_SAMPLES = 1000  # for a median
 
 
 def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
@@ -59,3 +66,33 @@ def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Fi
             bbox={"facecolor": ACCENT, "edgecolor": "none", "pad": 2.5},
         )
     return figure
+
+
+def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
+    """Faults that the drive would not show, as far as they may hide more than an interval allows.
+
+    Fx, Fy and Fz stand beside each other, the worst corner of each.
+    """
+    if "unseen_error" not in forces:
+        return ()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # forces that are known nowhere
+        usual = np.nanmedian(forces["u_tyre_force"].to_numpy()[:: _every(forces)], axis=0)
+    error = forces["unseen_error"].to_numpy()
+    worth = error > WORTH * COVERAGE_FACTOR * usual  # NaN: never
+    lines = []
+    kinds, gauges = (forces[n].to_numpy() for n in ("unseen_fault", "unseen_gauge"))
+    for i in np.flatnonzero(worth.any(axis=(1, 2))):
+        most = np.max(np.where(worth[i].any(axis=1)[:, None], error[i], 0.0), axis=0)
+        gauge = gauges[i, int(np.argmax(np.where(worth[i], error[i], 0.0).max(axis=1)))]
+        newtons = " / ".join(f"{value:.0f}" for value in most)
+        lines.append(f"  {UNSEEN[str(kinds[i])]}: up to {newtons} N (most: {gauge})")
+    head = (
+        "cannot be known here: one such fault, if it is there, shows in no comparison of this",
+        "drive; error of Fx / Fy / Fz that it may then hide, the worst corner of each:",
+    )
+    return (*head, *lines) if lines else ()
+
+
+def _every(forces: xr.Dataset) -> int:
+    return max(int(forces.sizes["elapsed_time"]) // ENOUGH_SAMPLES, 1)

@@ -11,7 +11,7 @@ from recon.conditioning.clocks import Clock
 from recon.conditioning.joining import Joined
 from recon.report.bands import band_pictures
 from recon.report.clocks import clock_lines, plot_clocks
-from recon.report.doubts import doubt_lines, drawn_with_doubts
+from recon.report.doubts import doubt_lines, drawn_with_doubts, unseen_lines
 from recon.report.forces import forces_summary
 from recon.report.health import plot_health
 from recon.report.horizontal import plot_horizontal_forces
@@ -33,7 +33,7 @@ def drive_lines(
 ) -> tuple[str, ...]:
     """Doubts first, then clocks, peaks, flags, weighings, and the three answers, if any."""
     own = (*clock_lines(joined), *forces_summary(forces, weighings))
-    return (*doubt_lines(doubts), *own, *whole_car_lines(forces))
+    return (*doubt_lines(doubts), *own, *whole_car_lines(forces), *unseen_lines(forces))
 
 
 def drive_pictures(

@@ -1,0 +1,87 @@
+"""Faults that a drive does not show are stated beforehand, with the error that they may hide."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recon.base.doubt import UNSEEN
+from recon.examination.examine import JUDGE
+from recon.examination.unseen import _faults, _hidden, unseen
+from recon.examination.view import View, view_of
+from recon.reconstruction.prepare import prepare
+from recon.records.results import read_result, write_result
+from recon.report.doubts import unseen_lines
+from tests.days import day, unwarned
+
+MORE = 1.02  # times the size that is seen at the latest
+
+
+@cache
+def sound() -> View:
+    with unwarned():
+        return view_of(prepare(day().calibration, day().car, day().conditioned), day().conditioned)
+
+
+@pytest.mark.parametrize("kind", UNSEEN)
+def test_a_fault_larger_than_the_one_stated_is_seen(kind: str) -> None:
+    view = sound()
+    terms = {(t.place, t.name): t for t in JUDGE.terms(view)}
+    tried = [fault for fault in _faults(view) if fault.kind == kind][::3]
+    sizes = []
+    for fault in tried:
+        share = _hidden(fault, fault.spoiled(view, fault.largest), terms)
+        sizes.append(share)
+        if share < 1.0 / MORE:
+            for sign in (-1.0, 1.0):
+                spoiled = fault.spoiled(view, sign * MORE * share * fault.largest)
+                assert any(term.contradicts for term in JUDGE.terms(spoiled)), fault.gauges
+    assert min(sizes) < 1.0 / MORE
+
+
+def test_the_error_stated_is_that_of_the_largest_hidden_fault() -> None:
+    view = sound()
+    terms = JUDGE.terms(view)
+    before = {(t.place, t.name): t for t in terms}
+    (zero,) = (one for one in unseen(view, terms) if one.kind == "zero")
+    own = [f for f in _faults(view) if f.kind == "zero" and f.gauges[0].startswith("FL")]
+    largest = np.zeros(3)
+    for fault in own:
+        share = _hidden(fault, fault.spoiled(view, fault.largest), before)
+        hidden = fault.spoiled(view, share * fault.largest)
+        # A constant in one gauge moves forces by what the calibration says, nearly a constant.
+        move = np.abs(hidden.force["FL"] - view.force["FL"])
+        largest = np.fmax(largest, np.quantile(move, 0.95, axis=1))
+    np.testing.assert_allclose(zero.error[0], largest, rtol=1e-4)  # single precision
+    assert zero.gauge[0] == "FL_push_rod"  # five links check each other, and none of them it
+
+
+def test_it_is_kept_and_said(tmp_path: Path) -> None:
+    again = read_result(write_result(day().forces, tmp_path / "forces.nc"))
+    assert list(again["unseen_fault"].to_numpy()) == list(UNSEEN)
+    lines = unseen_lines(again)
+    assert lines[0].startswith("cannot be known here")
+    most = again["unseen_error"].to_numpy()[0].max(axis=0)
+    newtons = " / ".join(f"{value:.0f}" for value in most)
+    assert f"a tare that is off: up to {newtons} N (most: " in " ".join(lines)
+    wide = again.assign(u_tyre_force=again["u_tyre_force"] * 1e3)
+    assert unseen_lines(wide) == ()
+    assert unseen_lines(again.drop_vars("unseen_error")) == ()
+
+
+def test_a_log_without_sums_hides_more() -> None:
+    """One corner alone has neither sums nor an axle to be compared with."""
+    own = ["FL"]
+    alone = replace(day().calibration, corners={c: day().calibration.corners[c] for c in own})
+    log = day().conditioned.sel(gauge=list(alone.corners["FL"].gauges))
+    with unwarned():
+        view = view_of(prepare(alone, day().car, log), log)
+    few, all_four = (
+        {one.kind: one.error[0] for one in unseen(v, JUDGE.terms(v))} for v in (view, sound())
+    )
+    assert few["gain"].max() > all_four["gain"].max()
+    assert np.all(few["zero"] >= 0.99 * all_four["zero"])
