@@ -100,7 +100,7 @@ ANSWERS = (
         compute="slalom",
         plot="plot_lateral_force",
         help="peak lateral force per cone, tyre and axle",
-        options=(Option("bandwidth", 8.0, "Hz", "bandwidth at which peaks are read"),),
+        options=(SECTIONS, Option("bandwidth", 8.0, "Hz", "bandwidth at which peaks are read")),
     ),
     Answer(
         name="friction",

@@ -91,6 +91,7 @@ class MadeDrive:
                 "loading_added_tyre": (("cause", c, xyz, "feature"), zeros),
                 "feature_scale": ((c, "pose"), np.ones((corners, 3))),
                 "partner": (c, np.full(corners, -1)),
+                "largest_pull": ((c, xyz), np.full((corners, 3), 1e5)),
                 "cause_name": ("cause", np.array([f"{names[0]} zeros"])),
                 **{name: ((t, xyz)[: value.ndim], value) for name, value in self.channels.items()},
             },

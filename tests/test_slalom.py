@@ -10,11 +10,12 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.analysis.slalom import BANDWIDTH, TURN_SHARE, half_waves, slalom
+from recon.analysis.slalom import BANDWIDTH, slalom
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
+from recon.evaluation.half_waves import TURN_SHARE, half_waves
 from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
 from recon.report.slalom import plot_lateral_force, slalom_summary
@@ -57,6 +58,7 @@ class Made:
                 "loading_added_tyre": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
                 "feature_scale": ((c, "pose"), np.ones((corners, 3))),
                 "partner": (c, np.full(corners, -1)),
+                "largest_pull": ((c, xyz), np.full((corners, 3), 1e5)),
             },
             coords={t: np.arange(n) / RATE, c: names, xyz: ["x", "y", "z"]},
             attrs={"title": "Forces of a made-up slalom", "vehicle": "made up"},
@@ -224,9 +226,9 @@ def test_straight_running_and_small_wiggles_are_no_cones() -> None:
     quiet = 0.1 * wave(4)
     total = np.concatenate([np.zeros(400), wave(5), -quiet, np.zeros(400)])
     waves = half_waves(total, RATE)
-    assert [side for _, side in waves] == [1, -1, 1, -1, 1]
+    assert [wave.side for wave in waves] == [1, -1, 1, -1, 1]
     assert 0.1 < TURN_SHARE < 0.5
-    first, last = waves[0][0], waves[-1][0]
+    first, last = waves[0].part, waves[-1].part
     assert first.start >= 380  # samples; the run-in stays outside, but for the filter's foot
     assert last.stop <= 400 + 5 * 240 + 20
 
@@ -235,7 +237,7 @@ def test_two_humps_on_one_side_are_one_cone() -> None:
     """Between them the force only touches zero: no wheel passed to the other side."""
     hump = np.abs(wave(2))
     total = np.concatenate([hump, -hump[:240], hump[:240]])
-    assert [side for _, side in half_waves(total, RATE)] == [1, -1, 1]
+    assert [wave.side for wave in half_waves(total, RATE)] == [1, -1, 1]
 
 
 @pytest.mark.parametrize(("cones", "seconds"), [(1, "1.2"), (2, "2.4")])

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.analysis.slalom import AXLES
 from recon.base.arrays import Floats
+from recon.evaluation.lateral import AXLES
 from recon.report.series import thinned
 from recon.report.sheet import INK, MIDDLE, TEXT, style_panel
 
