@@ -117,6 +117,18 @@ ANSWERS = (
         options=(SECTIONS,),
     ),
     Answer(
+        name="grip",
+        compute="grip",
+        plot="plot_grip",
+        help="largest horizontal force of each tyre by load and direction, and if it was the limit",
+        options=(
+            SECTIONS,
+            Option("low_load", 800.0, "N", "samples with less Fz are left out"),
+            Option("least_use", 0.6, "N per N", "horizontal force over Fz that is hard work"),
+            Option("bandwidth", None, "Hz", "forces are low-passed to it (without: as they are)"),
+        ),
+    ),
+    Answer(
         name="budget",
         compute="budget",
         plot="plot_budget",

@@ -161,15 +161,15 @@ def test_a_difference_of_corners_knows_what_they_share() -> None:
 
 
 @pytest.mark.parametrize("k", [0, 3])
-def test_own_errors_keep_sums_of_squares_and_products(k: int) -> None:
-    whole = errors("tyre")[:, :, k]
-    few = Loadings(day().forces).own(k, SAMPLES)
-    assert len(few) < 0.5 * len(whole)
-    for a, b in ((0, 0), (1, 1), (2, 2), (0, 1), (1, 2)):
-        found = np.sum(few[..., a] * few[..., b], axis=0)
-        told = np.sum(whole[..., a] * whole[..., b], axis=0)
-        size = np.sqrt(np.sum(whole[..., a] ** 2, axis=0) * np.sum(whole[..., b] ** 2, axis=0))
-        assert np.max(np.abs(found - told) / size) < 0.02  # as above
+@pytest.mark.parametrize("slope", [(1, 0, 0), (0, 1, 0), (0.3, -0.6, 0.8)])
+def test_the_quick_variance_of_a_quantity_is_that_of_all_causes(
+    k: int, slope: tuple[float, float, float]
+) -> None:
+    whole = errors("tyre")[:, :, k] @ np.array(slope)
+    slopes = np.tile(np.array(slope), (len(SAMPLES), 1))
+    found = Loadings(day().forces).variance(k, SAMPLES, slopes)
+    # Directions of causes that are left out hold less than 1e-4 of the variance of usual samples.
+    assert_allclose(found, np.sum(whole**2, axis=0), rtol=0.02)
 
 
 def test_features_of_a_result_read_back_are_the_same(tmp_path: object) -> None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
-BLOCK = 8192
+MOST_AT_TOP = 200  # samples that stand for the highest use
 NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
@@ -143,12 +143,7 @@ def _use(
     slope, values = _slopes(force)
     random = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
     noise = np.sqrt(np.sum((slope * random) ** 2, axis=1))
-    variance = noise**2
-    for start in range(0, len(at), BLOCK):
-        part = slice(start, start + BLOCK)
-        effect = loadings.own(k, at[part])
-        variance[part] += np.sum(np.einsum("cni,ni->cn", effect, slope[part]) ** 2, axis=0)
-    return values, noise, np.sqrt(variance)
+    return values, noise, np.sqrt(noise**2 + loadings.variance(k, at, slope))
 
 
 def _slopes(force: Floats) -> tuple[Floats, Floats]:
@@ -171,7 +166,10 @@ def _highest(
     """Highest demonstrated use of tyre `k` and its u; `at`, `values` and `noise` (sample,)."""
     height = noise_corrected_quantile(values, noise, DEMONSTRATED_SHARE)
     top = np.flatnonzero(values >= np.quantile(values, DEMONSTRATED_SHARE))
+    top = top[:: len(top) // MOST_AT_TOP + 1]
     slope, _ = _slopes(forces["tyre_force"].to_numpy()[at[top], k].astype(float))
-    effect = np.einsum("cni,ni->cn", loadings.own(k, at[top]), slope).mean(axis=1)
+    widening = loadings.beyond(k, at[top], "tyre")[:, :, k]
+    causes = np.concatenate([loadings.errors(k, at[top], "tyre"), widening])
+    effect = np.einsum("cni,ni->cn", causes, slope).mean(axis=1)
     u = np.sqrt(np.sum(effect**2) + np.mean(noise[top] ** 2))
     return height, float(u)

@@ -16,7 +16,8 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.status import BIT
-from recon.mechanics.axes import intermediate_to_tyre, require_axes
+from recon.base.threads import one_thread
+from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
 from recon.planning.unknowns import MODES
 from recon.reconstruction.features import Features, features_of, joint_mode
 from recon.reconstruction.solve import EXCESS_SHARE, beyond_pulls
@@ -32,6 +33,7 @@ STATED = {
     "vehicle": "u_tyre_force_vehicle",
 }
 RANDOM = "u_tyre_force_random"
+CHUNK, TYPICAL = 8192, 500  # samples in one step, and those that show usual sizes
 WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
 
@@ -96,7 +98,7 @@ class Loadings:
             loading = loading + self._of["loading_added_intermediate"][:, None, k]
         out = self._moved(loading, k, samples, self._features(k, samples))
         if axes == "tyre":
-            out += self._headed(k, samples, slice(None))
+            out += self._headed(k, samples)
             out = intermediate_to_tyre(out, self._of["heading"][samples, k])
         if not self._lost.any():
             return out
@@ -105,32 +107,78 @@ class Loadings:
         unsigned[k, : len(own)] = own
         return np.concatenate([out, *unsigned])
 
-    def own(self, k: int, samples: Positions) -> Floats:
-        """Effects on corner `k` alone in tyre axes, by its strongest directions.
+    def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
+        """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
+
+        Parameters
+        ----------
+        k : int
+            Position of the corner.
+        samples : (sample,)
+            Positions along `elapsed_time`.
+        slope : (sample, component)
+            Change of the quantity per newton of each component, tyre axes.
 
         Returns
         -------
-        ndarray (direction, sample, component) [N]
-            As `signed_errors`, with causes turned into a few directions that keep all sums of
-            squares and products within the corner; quick enough for every sample of a log.
+        ndarray (sample,)
+            Variance in the square of the quantity's unit, without the random part.
         """
-        loading = self._of["loading"][:, :, k] + self._of["loading_added_intermediate"][:, None, k]
-        # A cause that turns the axes depends on the forces in them and stands by itself.
-        late = np.any(self._of["loading_added_tyre"][:, k] != 0.0, axis=(1, 2))
-        features = self._features(k, samples)
-        size = np.sqrt(np.nanmean(features**2, axis=1)) + 1e-12
-        others = loading[~late]
-        # The width is stated, for there may be no other causes.
-        rows = (others * size).reshape(len(others), loading[0].size)
+        widening = self.beyond(k, samples, "tyre")[:, :, k]
+        signed = self._signed_variance(k, samples, slope)
+        signed += np.sum(np.sum(widening * slope, axis=2) ** 2, axis=0)
+        if not self._lost[self._unit(k)].any():
+            return signed
+        beyond = np.sum(widening**2, axis=0)
+        stated, random = (
+            self._of[name][samples, k].astype(float) ** 2 for name in (STATED["tyre"], RANDOM)
+        )
+        for i, axis in enumerate(np.eye(3)):
+            alone = self._signed_variance(k, samples, np.broadcast_to(axis, slope.shape))
+            rest = np.nan_to_num(stated[:, i] - random[:, i] - alone - beyond[:, i])
+            signed += slope[:, i] ** 2 * np.maximum(rest, 0.0)
+        return signed
+
+    def _signed_variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
+        """Variance (sample,) of a quantity with `slope` (sample, component) from signed causes.
+
+        Each cause is a weighted sum of products of a slope and a feature.
+        """
+        level = tyre_to_intermediate(slope, self._of["heading"][samples, k]).T.astype(np.float32)
+        axes = ("tyre_force_vehicle", "tyre_force_intermediate")
+        features = np.concatenate([self._features(k, samples, name) for name in axes])
+        modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
+        out = np.empty(len(samples))
+        for m in np.unique(modes):
+            at = np.flatnonzero(modes == m)
+            few = at[:: len(at) // TYPICAL + 1]
+            sizes = [np.sqrt(np.nanmean(of[:, few] ** 2, axis=1)) for of in (level, features)]
+            i, j, weights = self._strongest(k, int(m), np.outer(*sizes) + 1e-12)
+            with one_thread():  # more of them wait for each other longer than they calculate
+                for start in range(0, len(at), CHUNK):
+                    some = at[start : start + CHUNK]
+                    products = level[:, some][i] * features[:, some][j]
+                    out[some] = np.sum((weights @ products) ** 2, axis=0)
+        return out
+
+    def _strongest(
+        self, k: int, mode: int, size: Floats
+    ) -> tuple[Positions, Positions, NDArray[np.float32]]:
+        """Few weights (direction, product) with the sums of squares of those of all causes.
+
+        `size` (component, feature) is what products of slope and feature usually are.  Component
+        and feature of each product come first; those that no cause uses are left out.
+        """
+        level = self._of["loading"][:, mode, k] + self._of["loading_added_intermediate"][:, k]
+        rows = np.concatenate([level, self._of["loading_added_tyre"][:, k]], axis=2)
+        i, j = np.nonzero(np.any(rows != 0.0, axis=0))
+        scaled = rows[:, i, j] * size[i, j]
         # Products of columns are few, however many causes there are.
-        square, directions = np.linalg.eigh(rows.T @ rows)
-        keep = square > WEAKEST**2 * square[-1]
-        strongest = (np.sqrt(square[keep]) * directions[:, keep]).T
-        kept = strongest.reshape(-1, *loading.shape[1:]) / size
-        out = self._moved(np.concatenate([kept, loading[late]]), k, samples, features)
-        out[len(kept) :] += self._headed(k, samples, late)
-        out = intermediate_to_tyre(out, self._of["heading"][samples, k])
-        return np.concatenate([out, self._unsigned(out, k, samples, "tyre")])
+        with one_thread():
+            square, directions = np.linalg.eigh(scaled.T @ scaled)
+        keep = square > WEAKEST**2 * square[-1:]
+        strongest = (np.sqrt(square[keep]) * directions[:, keep]).T / size[i, j]
+        return i, j, np.asarray(strongest, dtype=np.float32)
 
     def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
         """Widening of corner `k` for forces beyond its largest pull.
@@ -176,9 +224,9 @@ class Loadings:
             out[:, at] = _by_features(loading[:, m], features[:, at])
         return out
 
-    def _headed(self, k: int, samples: Positions, causes: slice | NDArray[np.bool_]) -> Floats:
+    def _headed(self, k: int, samples: Positions) -> Floats:
         """Effect of causes that turn the tyre axes there, (cause, sample, 3), before the turn."""
-        steered = self._of["loading_added_tyre"][causes, k]
+        steered = self._of["loading_added_tyre"][:, k]
         return _by_features(steered, self._features(k, samples, "tyre_force_intermediate"))
 
     def _unit(self, k: int) -> Positions:

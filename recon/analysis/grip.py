@@ -1,0 +1,285 @@
+"""Grip: the envelope of the horizontal force of each tyre against its vertical force.
+
+*Demonstrated* is what the tyre did, with the uncertainty of the measurement.  It counts as
+*available* only where there is evidence that it was the limit.  Its uncertainty then also contains
+how near such a tyre is to its peak, and how well the envelope repeats from one stretch of the
+drive to the next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.evaluation.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
+from recon.evaluation.envelope_errors import FEWEST_BLOCKS, EnvelopeErrors, errors_of
+from recon.evaluation.estimate import Estimate
+from recon.evaluation.limit_evidence import Slip, evidence_of, slip_of
+from recon.evaluation.result import Labelled, answer_attributes, limits
+from recon.evaluation.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate, fit_tyres
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
+BLOCK = 2.0  # s, a stretch by which repeats are counted
+MOST_BLOCKS = 200  # blocks are longer in long drives
+STEPS = (250.0, 500.0, 1000.0, 2000.0)  # N between the loads of the table
+U_LIMIT = 0.04  # of a force on a plateau, or of a sliding tyre: its peak may lie higher
+ROWS = 12  # loads in the table, about
+ONE = ("corner", "direction")
+FACTS = (
+    ("reference_force", "N", "envelope at the reference load"),
+    ("lowest_load", "N", "lowest vertical force near the envelope"),
+    ("highest_load", "N", "highest vertical force near the envelope"),
+    ("worked_time", "s", "time of hard work"),
+    ("samples_used", "1", "samples that passed the gate"),
+    ("blocks", "1", "blocks that came near the envelope"),
+)
+
+
+def grip(
+    forces: xr.Dataset,
+    *,
+    sections: xr.Dataset | None = None,
+    low_load: float = LOWEST_LOAD,
+    least_use: float = LEAST_USE,
+    bandwidth: float | None = None,
+) -> xr.Dataset:
+    """Estimate the envelope of horizontal force against vertical force, tyre by tyre.
+
+    Tyre axes; forces are those of the road on the tyre.  Samples at a bound never enter.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    sections : Dataset, optional
+        As `find_sections` returns it; with sections of the kind `part`, only those enter, and
+        they are what repeats are counted by.
+    low_load : float
+        Samples with less vertical force are left out. [N]
+    least_use : float
+        Horizontal over vertical force above which a tyre works hard. [1]
+    bandwidth : float, optional
+        Forces are low-passed to it first. [Hz]
+
+    Returns
+    -------
+    Dataset
+        By corner, direction and load: `demonstrated_force` and, where there is evidence of the
+        limit, `available_force` [N], each with `u_`, `_lower` and `_upper`;
+        `demonstrated_force_spread` [N] is the standard deviation from block to block.  By corner
+        and direction: `exponent`, `reference_force` [N], loads worked, samples, and `evidence`.
+
+    Raises
+    ------
+    DataError
+        No forces, a gate that makes no sense, or no tyre that worked hard for long enough.
+    """
+    require_forces(forces, *NEEDED)
+    _require_gate(forces, low_load=low_load, least_use=least_use, bandwidth=bandwidth)
+    parts = _parts(forces, sections)
+    gate = Gate(low_load, least_use, bandwidth, None if parts is None else parts >= 0)
+    fits = fit_tyres(forces, gate)
+    if not any(fit.envelope for fit in fits):
+        raise _nothing(forces, fits, least_use)
+    return _labelled(forces, fits, gate, _blocks(forces) if parts is None else parts)
+
+
+def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
+    """Refuse a gate that makes no sense."""
+    unit = {"low_load": "N", "least_use": "N per N", "bandwidth": "Hz"}
+    for name, value in asked.items():
+        lowest = 0.0 if name == "low_load" else 1e-9
+        if value is not None and not lowest <= value < np.inf:
+            raise DataError(
+                place_of(forces),
+                f"{name} = {value:g} {unit[name]} asked for",
+                "a number above zero",
+                "Leave it out for the usual one.",
+            )
+
+
+def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> DataError:
+    """The error where no tyre worked hard for long enough."""
+    most = max(fits, key=lambda fit: fit.worked)
+    unseen = str(forces.attrs.get("not_known", ""))
+    return DataError(
+        place_of(forces),
+        f"no tyre worked hard for long enough; the most is {most.worked:.1f} s above "
+        f"{least_use:g} of its load ({forces['corner'].to_numpy()[most.corner]} {most.direction})",
+        "1 s in one direction, with all three forces known",
+        unseen or "Drive harder, or on a slippery road lower least_use knowingly.",
+    )
+
+
+def _parts(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.int64] | None:
+    """Number of the part of each sample (sample,), -1 outside; None if no parts are given."""
+    if sections is None:
+        return None
+    from recon.evaluation.sections import sections_of
+
+    parts = sections_of(sections, "part")
+    if not parts:
+        return None
+    time = forces["elapsed_time"].to_numpy()
+    out = np.full(len(time), -1)
+    for number, part in enumerate(parts):
+        out[part.slice_of(time)] = number
+    return out
+
+
+def _blocks(forces: xr.Dataset) -> NDArray[np.int64]:
+    """Number of the block of each sample (sample,)."""
+    time = forces["elapsed_time"].to_numpy()
+    length = max(BLOCK, float(time[-1] - time[0]) / MOST_BLOCKS)
+    return np.asarray(((time - time[0]) // length).astype(np.int64))
+
+
+def _labelled(
+    forces: xr.Dataset, fits: list[Fit], gate: Gate, blocks: NDArray[np.int64]
+) -> xr.Dataset:
+    import xarray as xr
+
+    known = [fit.envelope for fit in fits if fit.envelope]
+    loads, slip = _loads(known), slip_of(forces)
+    found = iter(errors_of(forces, known, gate, loads, blocks))
+    errors = [next(found) if fit.envelope else None for fit in fits]
+    time = forces["elapsed_time"].to_numpy()
+    evidence = [_evidence(fit, slip, time) for fit in fits]
+    answer = xr.Dataset(
+        _forces(fits, errors, loads, evidence) | _facts(fits, errors, evidence),
+        {"corner": forces["corner"], "direction": list(DIRECTIONS), "load": loads},
+        answer_attributes(
+            forces,
+            "Grip",
+            gate=_gate_words(gate),
+            assumed=_assumed(known),
+            not_given=_not_given(fits, errors, slip),
+        ),
+    )
+    answer.attrs["references"] += "; Koenker and Bassett, Econometrica 46 (1978) 33-50"
+    answer.attrs |= {
+        "reference_load_N": REFERENCE_LOAD,
+        "low_load_N": gate.low_load,
+        "least_use": gate.least_use,
+    }
+    answer["load"].attrs = {"units": "N", "long_name": "vertical force"}
+    answer["direction"].attrs = {"long_name": "direction of the force of the road on the tyre"}
+    return answer
+
+
+def _loads(envelopes: list[Envelope]) -> Floats:
+    """Round loads of the table [N], over all loads that were worked."""
+    low = min(one.loads[0] for one in envelopes)
+    high = max(one.loads[1] for one in envelopes)
+    step = next((s for s in STEPS if (high - low) / s <= ROWS), STEPS[-1])
+    return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
+
+
+def _evidence(fit: Fit, slip: Slip, time: Floats) -> str:
+    of = fit.envelope
+    if of is None:
+        return ""
+    return evidence_of(slip, fit.direction, fit.corner, of.samples.at, of.use, time)
+
+
+def _forces(
+    fits: list[Fit], errors: list[EnvelopeErrors | None], loads: Floats, evidence: list[str]
+) -> Labelled:
+    """Demonstrated and available force by corner, direction and load."""
+    shape = (len(fits) // len(DIRECTIONS), len(DIRECTIONS), len(loads))
+    value, u, spread = (np.full((len(fits), len(loads)), np.nan) for _ in range(3))
+    for i, (fit, found) in enumerate(zip(fits, errors, strict=True)):
+        if found is None or fit.envelope is None:
+            continue
+        low, high = fit.envelope.loads
+        there = (loads >= low) & (loads <= high)
+        force = np.exp(found.estimate.value[:-1])
+        value[i] = np.where(there, force, np.nan)
+        u[i], spread[i] = force * found.estimate.u[:-1], force * found.spread[:-1]
+    shown = np.array([bool(words) for words in evidence])[:, None]
+    words = "horizontal force that 97.5 % of the hard-worked samples stay below"
+    dims = (*ONE, "load")
+    demonstrated = _independent(value, u)
+    wider = np.sqrt(u**2 + np.nan_to_num(spread) ** 2 + (U_LIMIT * value) ** 2)
+    available = _independent(np.where(shown, value, np.nan), wider)
+    return (
+        limits("demonstrated_force", demonstrated, dims, "N", words, shape)
+        | limits("available_force", available, dims, "N", f"{words}, at the limit", shape)
+        | {
+            "demonstrated_force_spread": (
+                dims,
+                np.where(np.isnan(value), np.nan, spread).reshape(shape),
+                {"units": "N", "long_name": "standard deviation of the envelope over blocks"},
+            )
+        }
+    )
+
+
+def _independent(value: Floats, u: Floats) -> Estimate:
+    """Values with their u, without causes: the causes have been added up."""
+    return Estimate(value.ravel(), np.zeros((0, value.size)), u.ravel())
+
+
+def _facts(fits: list[Fit], errors: list[EnvelopeErrors | None], evidence: list[str]) -> Labelled:
+    """Exponent, loads, counts and evidence by corner and direction."""
+    shape = (len(fits) // len(DIRECTIONS), len(DIRECTIONS))
+    facts = np.array([_numbers(fit, found) for fit, found in zip(fits, errors, strict=True)]).T
+    out: Labelled = {
+        name: (ONE, values.reshape(shape), {"units": unit, "long_name": words})
+        for (name, unit, words), values in zip(FACTS, facts[2:], strict=True)
+    }
+    out["evidence"] = (
+        ONE,
+        np.array(evidence, dtype=str).reshape(shape),
+        {"long_name": "evidence that the tyre was at its limit, empty if there is none"},
+    )
+    estimate = _independent(facts[0], facts[1])
+    return out | limits("exponent", estimate, ONE, "1", "exponent of the envelope", shape)
+
+
+def _numbers(fit: Fit, found: EnvelopeErrors | None) -> tuple[float, ...]:
+    """Exponent and its u, then `FACTS`, of one envelope."""
+    of = fit.envelope
+    if of is None or found is None:
+        return (*[np.nan] * 5, fit.worked, fit.count, 0)
+    exponent = float(found.estimate.value[-1]), float(found.estimate.u[-1])
+    return (*exponent, of.law.force, *of.loads, fit.worked, fit.count, found.blocks)
+
+
+def _gate_words(gate: Gate) -> str:
+    words = (
+        f"Fz above {gate.low_load:g} N, not at a bound, within 30 degrees of the direction; hard "
+        f"work is a horizontal force above {gate.least_use:g} of Fz"
+    )
+    return words if gate.bandwidth is None else f"{words}; low-passed to {gate.bandwidth:g} Hz"
+
+
+def _assumed(envelopes: list[Envelope]) -> Iterable[str]:
+    """Assumptions behind the envelopes."""
+    yield "the envelope is a power law of the load"
+    if not all(is_wide(one.bands.load) for one in envelopes):
+        yield f"exponent {USUAL_EXPONENT:g} +-0.1 where few loads were worked hard"
+
+
+def _not_given(fits: list[Fit], errors: list[EnvelopeErrors | None], slip: Slip) -> Iterable[str]:
+    """Envelopes that are not estimated, with reason and cheapest remedy."""
+    yield from (fit.reason for fit in fits if fit.reason)
+    if any(found is not None and found.blocks < FEWEST_BLOCKS for found in errors):
+        yield (
+            f"how well an envelope repeats, where fewer than {FEWEST_BLOCKS} stretches came near "
+            "it: intervals of available grip hold for this drive alone; repeat the run"
+        )
+    kinds = {"along": "of driving and braking", "sideways": "of cornering"}
+    for kind, names in slip.missing.items():
+        if names:
+            yield f"the limit {kinds[kind]} could not be seen: log {names}"

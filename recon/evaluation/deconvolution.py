@@ -1,0 +1,70 @@
+"""Distributions of noisy values with the noise taken off."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+
+ALIKE = 1.1  # ratio of noise within which rows share one kernel
+QUIET = 0.5  # of a cell: noise below it does not move a value to the next one
+BOLDNESS = 1.8  # exponent of each correction: nearly halves the rounds and still converges below 2
+
+
+def without_noise(counts: Floats, u_noise: Floats, step: float, rounds: int) -> Floats:
+    """Distributions before the noise, by maximum likelihood on a grid.
+
+    The highest of many noisy values is far too high: of 1000 values with 5 % noise it reads some
+    16 % high.  This finds the distribution that, with the stated noise added, makes the observed
+    one most likely.
+
+    Parameters
+    ----------
+    counts : (row, cell)
+        Number of values in each cell of an even grid; numbers may be fractions.
+    u_noise : (row,)
+        Standard uncertainty of one value from noise, in the unit of `step`.
+    step : float
+        Width of a cell, in any unit.
+    rounds : int
+        Rounds of the iteration; more of them make sharp edges sharper.
+
+    Returns
+    -------
+    ndarray (row, cell)
+        Numbers without noise, with the same sum in each row.
+
+    Notes
+    -----
+    Source: W. H. Richardson, Journal of the Optical Society of America 62 (1972) 55-59, and
+    L. B. Lucy, Astronomical Journal 79 (1974) 745-754; from memory.
+    """
+    out = counts.astype(float)
+    wide = np.flatnonzero((u_noise > QUIET * step) & (counts.sum(axis=1) > 0))
+    if not wide.size:
+        return out
+    group = np.round(np.log(u_noise[wide] / step) / np.log(ALIKE)).astype(int)
+    for which in np.unique(group):
+        rows = wide[group == which]
+        width = float(np.sqrt(np.mean(u_noise[rows] ** 2))) / step
+        out[rows] = _iterated(out[rows], _kernel(counts.shape[1], width), rounds)
+    return out
+
+
+def _kernel(cells: int, width: float) -> Floats:
+    """Share of a true cell (first axis) that noise of `width` cells puts into each other one."""
+    from scipy.special import ndtr
+
+    away = np.arange(cells)[None] - np.arange(cells)[:, None]
+    kernel = ndtr((away + 0.5) / width) - ndtr((away - 0.5) / width)
+    return np.asarray(kernel / kernel.sum(axis=1, keepdims=True))
+
+
+def _iterated(counts: Floats, kernel: Floats, rounds: int) -> Floats:
+    total = counts.sum(axis=1, keepdims=True)
+    found = np.full_like(counts, 1.0 / counts.shape[1]) * total
+    for _ in range(rounds):
+        expected = np.maximum(found @ kernel, 1e-300)
+        found = found * ((counts / expected) @ kernel.T) ** BOLDNESS
+        found *= total / found.sum(axis=1, keepdims=True)
+    return found

@@ -1,0 +1,227 @@
+"""Evidence that a tyre was at its limit: lock, spin, or a force that no longer rises with slip.
+
+A large force alone shows what a tyre did, not what it could have done.  The slip of each wheel is
+calculated from ordinary channels; where one of them is not logged there is no evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# Common practice, no source: beyond 20 % and 1 m/s a wheel is past the peak of any dry tyre.
+SLIDING, SLIDING_SPEED = 0.2, 1.0  # share of speed, m/s
+SLIDING_TIME, BEFORE = 0.05, 0.3  # s: shortest slide; time before it in which the force counts
+SLOWEST = 3.0  # m/s; slip is noise below it
+CALM, CALM_YAW = 0.1, 0.05  # g, rad/s: the car goes straight, without sideslip
+YAW_DRIFT = 0.005  # rad/s, standard uncertainty of the rate of sideslip
+U_ANGLE = np.radians(0.5)  # of a slip angle beside that; the case car shows 0.2 to 0.7 deg
+NEAR_TOP = 0.85  # of the envelope: a plateau lies above it
+FLAT = 0.2  # relative rise of force over relative rise of slip; 1 far from the limit
+MOST_RISE = 0.05  # of the force along a plateau
+BIN_TIME = 0.1  # s of samples in a bin of slip
+GROWTH = 1.3  # ratio by which slip grows along a plateau
+ANGLE, RATIO = np.radians(0.5), 0.01  # width of a bin of slip angle and of slip ratio
+LEAST_ANGLE, LEAST_RATIO = np.radians(2.0), 0.03  # least growth of slip along a plateau
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Slip of each wheel, (sample, corner), NaN where it is not known.
+
+    `ratio` is positive where the wheel drives, `speed` the same in m/s.  `angle` [rad] is positive
+    where the road pushes the tyre to the left; `u_angle` (sample,) is its standard uncertainty.
+    `missing` names the channels that are not there, by kind of slip.
+    """
+
+    ratio: Floats
+    speed: Floats
+    angle: Floats
+    u_angle: Floats
+    missing: dict[str, str]
+
+
+def slip_of(forces: xr.Dataset) -> Slip:
+    """Slip of each wheel by wheel speeds, speed, yaw rate and the forces themselves.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it, with the ordinary channels of the log.
+
+    Returns
+    -------
+    Slip
+        Ratio [1] and angle [rad], x forward and y left.
+    """
+    shape = forces["tyre_force"].shape[:2]
+    empty = np.full(shape, np.nan)
+    ratio, speed, angle, u_angle = empty, empty, empty, np.full(shape[0], np.nan)
+    lacking = {
+        kind: ", ".join(name.replace("_", " ") for name in names if name not in forces)
+        for kind, names in {
+            "along": ("wheel_speed", "speed", "loaded_radius"),
+            "sideways": ("yaw_rate", "speed", "heading", "contact_point", "centre_of_mass"),
+        }.items()
+    }
+    if not lacking["along"]:
+        ratio, speed = _along(forces)
+    if not lacking["sideways"]:
+        angle, u_angle = _sideways(forces)
+        if not np.isfinite(angle).any():
+            lacking["sideways"] = "a straight stretch before and after the corners"
+    return Slip(ratio, speed, angle, u_angle, lacking)
+
+
+def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
+    """Slip ratio and slip speed [m/s] of each wheel (sample, corner)."""
+    road = forces["speed"].to_numpy()[:, None] + np.zeros(forces.sizes["corner"])
+    if "yaw_rate" in forces and "contact_point" in forces:
+        aside = forces["contact_point"].to_numpy()[:, 1]
+        road = road - forces["yaw_rate"].to_numpy()[:, None] * aside
+    wheel = forces["wheel_speed"].to_numpy() * forces["loaded_radius"].to_numpy()
+    speed = wheel - road
+    faster = np.maximum(np.maximum(np.abs(road), np.abs(wheel)), SLIDING_SPEED)
+    return speed / faster, speed
+
+
+def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
+    """Slip angle (sample, corner) and its u (sample,) [rad], sideslip integrated over corners."""
+    time, speed = forces["elapsed_time"].to_numpy(), forces["speed"].to_numpy().astype(float)
+    yaw = forces["yaw_rate"].to_numpy().astype(float)
+    aside = _lateral_acceleration(forces)
+    moving = np.maximum(speed, SLOWEST)
+    rate = np.nan_to_num(aside / moving - yaw)
+    turned = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time))])
+    calm = (np.abs(aside) < CALM * STANDARD_GRAVITY) & (np.abs(yaw) < CALM_YAW)
+    anchors = np.flatnonzero(calm & (speed > SLOWEST))
+    if not anchors.size:
+        return np.full(forces["tyre_force"].shape[:2], np.nan), np.full(len(time), np.nan)
+    sideslip = turned - np.interp(time, time[anchors], turned[anchors])
+    after = np.searchsorted(time[anchors], time).clip(0, len(anchors) - 1)
+    near = [np.abs(time - time[anchors[k]]) for k in (after, np.maximum(after - 1, 0))]
+    u = np.hypot(U_ANGLE, YAW_DRIFT * np.minimum(*near))
+    ahead = (forces["contact_point"] - forces["centre_of_mass"]).transpose(..., "component")
+    lever = ahead.to_numpy()[:, 0]
+    path = sideslip[:, None] + (yaw / moving)[:, None] * lever
+    angle = forces["heading"].to_numpy() - path
+    return np.where((speed > SLOWEST)[:, None], angle, np.nan), u
+
+
+def _lateral_acceleration(forces: xr.Dataset) -> Floats:
+    """Acceleration to the left (sample,) [m/s2]: sum of forces over mass, else as logged."""
+    force = forces["tyre_force_intermediate"].to_numpy()[..., 1]
+    if force.shape[1] == 4 and "vehicle_mass" in forces and np.isfinite(force).mean() > 0.5:
+        return np.asarray(force.sum(axis=1) / float(forces["vehicle_mass"]), dtype=float)
+    if "acceleration" in forces:
+        return np.asarray(forces["acceleration"].to_numpy()[:, 1], dtype=float)
+    return np.full(len(force), np.nan)
+
+
+def evidence_of(
+    slip: Slip, direction: str, corner: int, at: NDArray[np.int64], use: Floats, time: Floats
+) -> str:
+    """Evidence of the limit in words; empty if there is none.
+
+    Parameters
+    ----------
+    slip : Slip
+    direction : {"left", "right", "drive", "brake"}
+    corner : int
+        Position of the tyre.
+    at : (sample,)
+        Positions of the samples of this direction along `elapsed_time`.
+    use : (sample,)
+        Their force over the envelope.
+    time : (every sample,)
+        Elapsed time. [s]
+    """
+    every = float(np.median(np.diff(time)))
+    if direction in ("drive", "brake"):
+        sign = 1.0 if direction == "drive" else -1.0
+        sliding = _slide(sign, slip, corner, at, use, time)
+        if sliding:
+            return sliding
+        size = sign * slip.ratio[at, corner]
+        found = _plateau(size, use, RATIO, LEAST_RATIO, every)
+        words = "slip grew from {:.0f} to {:.0f} % while the force rose by {:.0f} %"
+        return words.format(*(100 * np.array(found))) if found else ""
+    sign = 1.0 if direction == "left" else -1.0
+    sure = slip.u_angle[at]
+    size = sign * slip.angle[at, corner]
+    least = LEAST_ANGLE + 2.0 * (float(np.nanmedian(sure)) if np.isfinite(sure).any() else 0.0)
+    found = _plateau(size, use, ANGLE, least, every)
+    if not found:
+        return ""
+    first, last, rise = found
+    return (
+        f"slip angle grew from {np.degrees(first):.1f} to {np.degrees(last):.1f} deg while the "
+        f"force rose by {100 * rise:.0f} %"
+    )
+
+
+def _slide(
+    sign: float, slip: Slip, corner: int, at: NDArray[np.int64], use: Floats, time: Floats
+) -> str:
+    """The longest lock (`sign` -1) or spin (+1) that came with a force near the envelope."""
+    ratio, speed = sign * slip.ratio[:, corner], sign * slip.speed[:, corner]
+    with np.errstate(invalid="ignore"):
+        sliding = (ratio > SLIDING) & (speed > SLIDING_SPEED)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sliding.astype(np.int8), [0]])))
+    strong = time[at[use >= NEAR_TOP]]
+    step = float(np.median(np.diff(time)))
+    found = []
+    for first, last in edges.reshape(-1, 2):
+        start, end = time[first], time[last - 1]
+        place = np.searchsorted(strong, start - BEFORE)
+        if end - start >= SLIDING_TIME and place < len(strong) and strong[place] <= end:
+            found.append((end - start + step, start, float(ratio[first:last].max())))
+    if not found:
+        return ""
+    lasted, start, most = max(found)
+    word = "spun" if sign > 0 else "locked or nearly so"
+    return f"wheel {word} at {start:.2f} s for {lasted:.2f} s ({100 * most:.0f} % slip)"
+
+
+def _plateau(
+    size: Floats, use: Floats, width: float, least: float, every: float
+) -> tuple[float, float, float] | None:
+    """Slip at both ends of a stretch where force hardly rises, and the rise; None if none is.
+
+    `size` and `use` (sample,); bins of slip are `width` wide, slip grows at least by `least`.
+    """
+    known = np.isfinite(size) & (size > 0)
+    if not known.any():
+        return None
+    place = (size[known] / width).astype(np.int64)
+    strong = use[known]
+    order = np.argsort(place, kind="stable")
+    place, strong = place[order], strong[order]
+    bins, first, count = np.unique(place, return_index=True, return_counts=True)
+    enough = count * every >= BIN_TIME
+    middle = (bins[enough] + 0.5) * width
+    height = np.array(
+        [np.median(strong[a : a + n]) for a, n in zip(first, count, strict=True) if
+         n * every >= BIN_TIME]
+    )  # fmt: skip
+    best = None
+    for j in range(len(middle) - 1, 0, -1):
+        for i in range(j):
+            a, b = middle[i], middle[j]
+            grown = b - a >= least and b >= GROWTH * a
+            if not grown or min(height[i], height[j]) < NEAR_TOP:
+                continue
+            rise = np.log(height[j] / height[i])
+            flat = rise <= min(MOST_RISE, FLAT * np.log(b / a))
+            if flat and (best is None or b - a > best[1] - best[0]):
+                best = (float(a), float(b), float(np.expm1(rise)))
+    return best

@@ -1,0 +1,255 @@
+"""Grip: envelopes of known tyres, what is only demonstrated, and what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.grip import grip
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.evaluation.sections import find_sections
+from recon.records.sheets import GivenSection
+from recon.report.grip import grip_summary, plot_grip
+from tests.test_friction import made
+
+RATE = 200.0
+LOADS = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0)
+
+
+def limit(load: np.ndarray | float) -> np.ndarray:
+    """A tyre that is sensitive to load."""
+    return np.asarray(1.25 * 3000.0 * (np.asarray(load) / 3000.0) ** 0.8)
+
+
+def uses(kind: str, n: int, load: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Shares of the limit (sample,) that a driver may have used."""
+    if kind == "always at the limit":
+        return np.ones(n)
+    if kind == "one sample in five":
+        return np.where(rng.random(n) < 0.2, 1.0, rng.random(n))
+    if kind == "a weave":
+        return np.abs(np.sin(np.linspace(0.0, 60 * np.pi, n)))
+    assert kind == "heavy loads only"
+    return np.where((load > 3500) & (rng.random(n) < 0.3), 1.0, 0.85 * rng.random(n))
+
+
+def driven(
+    seed: int, kind: str = "one sample in five", *, most: float = 1.0, noise: float = 0.05,
+    n: int = 16_000,
+) -> xr.Dataset:  # fmt: skip
+    """Forces of FL in left turns, with noise on every component, and its stated size."""
+    rng = np.random.default_rng(seed)
+    load = rng.uniform(1200.0, 5500.0, n)
+    side = most * uses(kind, n, load, rng) * limit(load)
+    force = np.column_stack([np.zeros(n), side, load])
+    u = np.column_stack([np.full(n, 1.0), noise * side, np.full(n, 1.0)])
+    forces = made(force + u * rng.standard_normal((n, 3)))
+    forces["u_tyre_force_random"].values[:, 0] = u
+    forces["u_tyre_force"] = forces["u_tyre_force_random"].copy()
+    return forces
+
+
+def at(answer: xr.Dataset, name: str, load: float, direction: str = "left") -> float:
+    return float(answer[name].sel(corner="FL", direction=direction, load=load))
+
+
+@pytest.mark.parametrize("kind", ["always at the limit", "one sample in five", "a weave"])
+@pytest.mark.parametrize("seed", range(3))
+def test_the_envelope_of_a_tyre_with_five_percent_of_noise(kind: str, seed: int) -> None:
+    answer = grip(driven(seed, kind))
+    for load in LOADS:
+        found = at(answer, "demonstrated_force", load)
+        assert found == pytest.approx(float(limit(load)), rel=0.04)  # what is promised
+    assert at_exponent(answer) == pytest.approx(0.8, abs=0.04)  # 4 % over a factor of 3 in load
+
+
+def at_exponent(answer: xr.Dataset) -> float:
+    return float(answer["exponent"].sel(corner="FL", direction="left"))
+
+
+def test_the_largest_sample_is_no_envelope() -> None:
+    """Twin: the noise lifts the largest sample, and a plain quantile, out of the 4 %."""
+    forces = driven(0, "always at the limit")
+    force = forces["tyre_force"].to_numpy()[:, 0]
+    ratio = force[:, 1] / limit(force[:, 2])
+    assert ratio.max() > 1.14
+    assert np.quantile(ratio, 0.975) > 1.08
+
+
+def test_loads_at_which_the_limit_was_not_worked_do_not_bend_it() -> None:
+    answer = grip(driven(1, "heavy loads only"))
+    for load in (4000.0, 4500.0, 5000.0):
+        assert at(answer, "demonstrated_force", load) == pytest.approx(float(limit(load)), rel=0.04)
+    lowest = float(answer["lowest_load"].sel(corner="FL", direction="left"))
+    assert lowest > 2500.0  # nothing is claimed where less was used
+
+
+def seventy_percent(seeds: range) -> None:
+    for seed in seeds:
+        answer = grip(with_slip(driven(seed, "a weave", most=0.68, noise=0.01, n=4000), 0.68))
+        assert answer["available_force"].isnull().all()
+        assert (answer["evidence"] == "").all()
+        highest = at(answer, "demonstrated_force_upper", 3000.0)
+        assert highest < 0.75 * float(limit(3000.0))
+        assert "not shown to be its limit" in grip_summary(answer)[0]
+
+
+def with_slip(forces: xr.Dataset, most: float) -> xr.Dataset:
+    """The same with channels from which the slip angle of the tyre follows.
+
+    The tyre gives tanh(angle / 3 deg) of its limit; a straight stretch stands at both ends.
+    """
+    n = forces.sizes["elapsed_time"]
+    force = forces["tyre_force"].to_numpy()[:, 0]
+    use = np.clip(force[:, 1] / limit(force[:, 2]), 0, max(most, 0.99) - 1e-3)
+    angle = np.radians(3.0) * np.arctanh(np.minimum(use, 0.999))
+    out = forces.copy()
+    out["heading"] = forces["heading"].copy(data=angle[:, None])
+    dims = "elapsed_time"
+    still = np.zeros(n)
+    out["speed"] = (dims, still + 15.0, {"units": "m s-1"})
+    out["yaw_rate"] = (dims, still, {"units": "rad s-1"})
+    sideways = np.zeros((n, 3))
+    out["acceleration"] = ((dims, "component"), sideways, {"units": "m s-2"})
+    out["contact_point"] = (("corner", "component"), np.array([[1.2, 0.7, 0.0]]), {"units": "m"})
+    out["centre_of_mass"] = ("component", np.array([0.0, 0.0, 0.3]), {"units": "m"})
+    return out
+
+
+def test_a_tyre_far_from_its_limit_is_demonstrated_only() -> None:
+    seventy_percent(range(10))
+
+
+@pytest.mark.slow(60)
+def test_a_tyre_far_from_its_limit_is_demonstrated_only_in_200_seeds() -> None:
+    seventy_percent(range(200))
+
+
+def plateau(seed: int = 5, n: int = 8000) -> xr.Dataset:
+    """A tyre whose slip angle swings to 12 degrees, four times that of tanh's knee."""
+    rng = np.random.default_rng(seed)
+    load = 3000.0 + 1500.0 * np.sin(np.linspace(0, 9, n))
+    angle = np.radians(12.0) * np.abs(np.sin(np.linspace(0, 40 * np.pi, n)))
+    side = limit(load) * np.tanh(angle / np.radians(3.0))
+    force = np.column_stack([np.zeros(n), side, load]) + 10.0 * rng.standard_normal((n, 3))
+    forces = made(force, noise=10.0)
+    out = with_slip(forces, 1.0)
+    out["heading"] = forces["heading"].copy(data=angle[:, None])
+    return out
+
+
+def test_a_force_that_no_longer_rises_with_slip_is_available() -> None:
+    answer = grip(plateau())
+    shown = str(answer["evidence"].sel(corner="FL", direction="left").item())
+    assert "slip angle grew from" in shown
+    for load in (2000.0, 3000.0, 4000.0):
+        lower, upper = (at(answer, f"available_force_{e}", load) for e in ("lower", "upper"))
+        assert lower < float(limit(load)) < upper
+    assert "its limit, as slip angle grew" in grip_summary(answer)[0]
+
+
+def test_without_the_channels_of_slip_there_is_no_evidence() -> None:
+    answer = grip(plateau().drop_vars("yaw_rate"))
+    assert answer["available_force"].isnull().all()
+    assert "the limit of cornering could not be seen: log yaw rate" in answer.attrs["not_given"]
+
+
+def braked(slip: float) -> xr.Dataset:
+    """A straight stop whose wheel turns slower than the road by a share `slip` for 0.4 s."""
+    n = 1600
+    load = np.full(n, 3000.0) + 5.0 * np.sin(np.arange(n))
+    force = np.column_stack([-0.97 * limit(load), np.zeros(n), load])
+    out = made(force, noise=10.0)
+    turning = np.full(n, 20.0 / 0.3)
+    turning[800:880] *= 1.0 - slip
+    out["wheel_speed"] = (("elapsed_time", "corner"), turning[:, None], {"units": "rad s-1"})
+    out["speed"] = ("elapsed_time", np.full(n, 20.0), {"units": "m s-1"})
+    out["loaded_radius"] = ("corner", np.array([0.3]), {"units": "m"})
+    return out
+
+
+def test_a_locked_wheel_is_evidence_and_one_that_turns_is_not() -> None:
+    answer = grip(braked(0.95))
+    shown = str(answer["evidence"].sel(corner="FL", direction="brake").item())
+    assert shown == "wheel locked or nearly so at 4.00 s for 0.40 s (95 % slip)"
+    assert np.isfinite(at(answer, "available_force", 3000.0, "brake"))
+    rolling = grip(braked(0.05))
+    assert rolling["available_force"].isnull().all()
+
+
+def test_a_friction_limit_below_the_truth_never_becomes_the_answer() -> None:
+    forces = driven(3)
+    force = forces["tyre_force"].to_numpy()[:, 0]
+    use = force[:, 1] / force[:, 2]
+    held = use > 0.9
+    assert held.mean() > 0.1
+    forces["tyre_force"].values[held, 0, 1] = 0.9 * force[held, 2]
+    forces["status"].values[held, 0] = BIT["friction_limited"]
+    forces["tyre_force"].values[::4, 0, 1] = -0.8 * force[::4, 2]  # right turns are sound
+    forces["status"].values[::4] = 0
+    answer = grip(forces)
+    assert np.isnan(at_exponent(answer))
+    assert "FL left:" in answer.attrs["not_given"]
+    assert "held at the friction limit" in answer.attrs["not_given"]
+    right = answer["demonstrated_force"].sel(corner="FL", direction="right")
+    assert np.isfinite(right).any()
+
+
+def test_too_little_hard_work_is_said_with_its_time() -> None:
+    forces = driven(4, n=4000)
+    forces["tyre_force"].values[80:, 0, 1] = 0.3 * forces["tyre_force"].values[80:, 0, 2]
+    with pytest.raises(DataError, match=r"made-up slalom: no tyre worked hard .* 0\.[0-4] s above"):
+        grip(forces)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "shown"),
+    [
+        ("low_load", -1.0, "-1 N"),
+        ("least_use", 0.0, "0 N per N"),
+        ("bandwidth", np.inf, "inf Hz"),
+    ],
+)
+def test_a_gate_that_makes_no_sense_is_refused(name: str, value: float, shown: str) -> None:
+    with pytest.raises(DataError, match=f"{name} = {shown} asked for"):
+        grip(driven(0, n=2000), **{name: value})
+
+
+def test_a_part_given_by_hand_restricts_the_samples() -> None:
+    forces = driven(6)
+    end = float(forces["elapsed_time"][-1])
+    first = [GivenSection("first half", "part", 0.0, end / 2)]
+    half = grip(forces, sections=find_sections(forces, first))
+    whole = grip(forces)
+    count = [int(a["samples_used"].sel(corner="FL", direction="left")) for a in (half, whole)]
+    assert count[0] == pytest.approx(count[1] / 2, rel=0.05)  # samples below the gate differ
+
+
+def test_the_interval_holds_a_gain_that_is_wrong() -> None:
+    """Every force is off by one standard uncertainty of a gain: so is the envelope."""
+    forces = made(driven(7, noise=0.002)["tyre_force"].to_numpy()[:, 0], noise=3.0)
+    loading = np.zeros((1, 3, 1, 3, 14))
+    loading[0, :, 0, 1, 2] = 0.02  # share of Fy
+    forces = forces.drop_dims("cause")
+    dims = ("cause", "mode", "corner", "component", "feature")
+    forces["loading"] = (dims, loading, {"units": "N"})
+    for name in ("loading_added_intermediate", "loading_added_tyre"):
+        forces[name] = ((dims[0], *dims[2:]), 0 * loading[:, 0], {"units": "N"})
+    answer = grip(forces)
+    u = at(answer, "u_demonstrated_force", 3000.0) / at(answer, "demonstrated_force", 3000.0)
+    assert u == pytest.approx(0.02, rel=0.1)  # beside a little noise
+
+
+def test_words_and_picture() -> None:
+    forces = plateau()
+    answer = grip(forces)
+    lines = grip_summary(answer)
+    assert lines[0].startswith("Grip: FL held 1.")
+    assert any("left turn" in line for line in lines[1:])
+    assert not any("nan" in line for line in lines)
+    figure = plot_grip(forces, answer)
+    assert figure.axes[0].get_xlabel() == "longitudinal force Fx [N]"
+    words = [text.get_text() for text in figure.axes[0].texts]
+    assert sum(word.endswith("kN") for word in words) == 3  # envelopes at three loads
