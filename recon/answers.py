@@ -96,6 +96,25 @@ ANSWERS = (
         options=(SECTIONS,),
     ),
     Answer(
+        name="launch",
+        compute="launch",
+        plot="plot_launch",
+        help="drive force, slip, catch and wheel hop of each launch",
+        options=(
+            SECTIONS,
+            Option("bandwidth", 30.0, "Hz", "bandwidth at which forces are read"),
+            Option("slip", 15.0, "%", "slip above which a tyre counts as slipping"),
+            Option("distance", 20.0, "m", "distance over which time and impulse are given"),
+        ),
+    ),
+    Answer(
+        name="shifts",
+        compute="shifts",
+        plot="plot_shifts",
+        help="gap of the drive force in each gear shift, what it cost, and what followed",
+        options=(SECTIONS, Option("bandwidth", 30.0, "Hz", "bandwidth at which forces are read")),
+    ),
+    Answer(
         name="slalom",
         compute="slalom",
         plot="plot_lateral_force",

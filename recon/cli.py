@@ -165,7 +165,7 @@ def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
             type=float if option.unit else str,
             default=option.default,
             metavar=(option.unit or option.name).upper(),
-            help=option.words,
+            help=option.words.replace("%", "%%"),
         )
     _outputs(parser, answer.name)
 

@@ -73,6 +73,8 @@ def facts_of(car: Vehicle, corners: list[str]) -> dict[str, NDArray]:
         "loaded_radius": [c.wheel.loaded_radius for c in of],
         "driven": [np.int8(c.driven) for c in of],
         "unsprung_mass": [c.unsprung_mass for c in of],
+        "u_unsprung_mass": [c.u_unsprung_mass for c in of],
+        "u_hub_acceleration_share": car.sensors.u_hub_acceleration_share,
         "brake_torque_per_pressure": [c.brake.torque_per_pressure for c in of],
         "u_brake_torque_per_pressure": [c.brake.u_torque_per_pressure for c in of],
         "vehicle_mass": car.mass,

@@ -230,6 +230,12 @@ FACTS: dict[str, Variable] = {
     "loaded_radius": Variable(_PER_WHEEL, "loaded radius of the tyre", "m", least=0.0),
     "driven": Variable(_PER_WHEEL, "1 where the wheel is driven", kind="whole", least=0, most=1),
     "unsprung_mass": Variable(_PER_WHEEL, "unsprung mass", "kg", least=0.0),
+    "u_unsprung_mass": Variable(
+        _PER_WHEEL, "standard uncertainty of the unsprung mass", "kg", least=0.0
+    ),
+    "u_hub_acceleration_share": Variable(
+        (), "standard uncertainty of the hub accelerometers, as a share", "1", least=0.0
+    ),
     "brake_torque_per_pressure": Variable(
         _PER_WHEEL, "brake torque of one wheel over line pressure", "m3", least=0.0
     ),

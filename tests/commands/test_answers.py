@@ -17,6 +17,7 @@ from recon.cli import COMMANDS
 from recon.records.results import read_result
 from tests.commands.session import CAR, Ended, OneCorner, Run
 from tests.days import day
+from tests.launch_days import launch_day
 
 every_answer = pytest.mark.parametrize("answer", ANSWERS, ids=[a.name for a in ANSWERS])
 
@@ -189,6 +190,11 @@ def test_forces_of_which_none_is_known_are_refused(answer: Answer) -> None:
 
 @every_answer
 def test_the_picture_is_drawn_from_forces_and_result(answer: Answer) -> None:
+    """From the slalom that many tests share, or from the launch where the slalom does not do."""
     forces = day().forces
-    figure = answer.function(answer.plot)(forces, calculated(answer, forces))
-    assert figure.axes
+    try:
+        result = calculated(answer, forces)
+    except DataError:
+        forces = launch_day()[0]
+        result = calculated(answer, forces)
+    assert answer.function(answer.plot)(forces, result).axes

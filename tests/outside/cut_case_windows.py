@@ -32,6 +32,7 @@ SPANS = {
     "lap": (12.6, 20.6),
 }
 TRUTH = ("force_road", "force_tyre")
+MORE = {"launch": ("kappa",)}  # longitudinal slip, driving positive
 HEAD_LINES = 2  # header and units row
 
 
@@ -44,12 +45,14 @@ def cut_log(source: Path, target: Path, span: tuple[float, float]) -> None:
     target.write_bytes(gzip.compress(content, compresslevel=9, mtime=0))
 
 
-def cut_truth(source: Path, target: Path, span: tuple[float, float]) -> None:
-    """Forces of the road on the tyres in `span` [s], single precision."""
+def cut_truth(
+    source: Path, target: Path, span: tuple[float, float], more: tuple[str, ...] = ()
+) -> None:
+    """Forces of the road on the tyres, and `more`, in `span` [s], single precision."""
     with xr.open_dataset(source) as truth:
-        chosen = truth[list(TRUTH)].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
+        chosen = truth[[*TRUTH, *more]].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
         packing = {"dtype": "float32", "zlib": True, "complevel": 9, "shuffle": True}
-        chosen.to_netcdf(target, encoding=dict.fromkeys(TRUTH, packing))
+        chosen.to_netcdf(target, encoding=dict.fromkeys((*TRUTH, *more), packing))
 
 
 def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int | float]]:
@@ -74,7 +77,8 @@ def cut(folder: Path) -> None:
     drives, pulls = folder / "drives", folder / "pulls"
     for name, span in SPANS.items():
         cut_log(drives / f"{name}_log.csv.gz", WINDOWS / f"{name}_log.csv.gz", span)
-        cut_truth(drives / "truth" / f"{name}_truth.nc", WINDOWS / f"{name}_truth.nc", span)
+        truth = drives / "truth" / f"{name}_truth.nc"
+        cut_truth(truth, WINDOWS / f"{name}_truth.nc", span, MORE.get(name, ()))
         shutil.copyfile(drives / f"{name}_tares.csv", WINDOWS / f"{name}_tares.csv")
     for sheet in ("pulls.csv", "checks.csv"):
         shutil.copyfile(pulls / sheet, WINDOWS / sheet)

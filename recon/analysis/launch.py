@@ -1,0 +1,354 @@
+"""Launch: how hard each driven tyre pushed, where it slipped and caught, and wheel hop.
+
+Gate: launches among the sections of the drive.  Peak, plateau, slip and catch are read before the
+first shift, hop over the whole launch.  Times count from where the force of all driven tyres
+together reaches a tenth of its plateau.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.evaluation import hop
+from recon.evaluation.course import speed_of
+from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
+from recon.evaluation.estimate import Estimate, stacked
+from recon.evaluation.launching import QUANTITIES, U_SPEED, Driven, Launch, measure
+from recon.evaluation.result import Labelled, answer_attributes, limits
+from recon.evaluation.sections import Section, find_sections, sections_of
+from recon.evaluation.slip import Slip, has_wheel_speed, slip_of
+from recon.records.forces import require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
+SLIP = 15.0  # %; a tyre that slips more is past its best (common practice, no source)
+DISTANCE = 20.0  # m
+HOP_NEEDS = 20.0  # Hz; with less, hop at 8 to 16 Hz is damped by more than a tenth
+IN_PHASE = np.pi / 3  # sides less apart than this hop together
+NEEDED = (
+    *("tyre_force", "tyre_force_intermediate", "driven", "loaded_radius", "travel"),
+    *("unsprung_mass", "u_unsprung_mass", "u_hub_acceleration_share"),
+)
+UNITS = dict(zip(QUANTITIES, ("N", "N", "s", "N s", "N", "s"), strict=True))
+WORDS = {
+    "peak_drive_force": "largest longitudinal force of the first pull",
+    "plateau_drive_force": "longitudinal force on its plateau (median of the first pull)",
+    "rise_time": "time in which the longitudinal force rises from 10 % to 90 % of its plateau",
+    "drive_impulse": "integral of the longitudinal force over the distance",
+    "load_gained": "vertical force on the plateau less that before the launch",
+    "catch_time": "time after the start at which the force, after slip, is back at 95 % of its "
+    "plateau",
+}
+HOP_WORDS = {
+    "hop_begin": ("s", "elapsed time at which hop begins in this force"),
+    "hop_finish": ("s", "elapsed time at which hop ends in this force"),
+    "hop_frequency": ("Hz", "frequency of hop"),
+    "hop_cycles": ("1", "number of cycles of hop"),
+    "hop_amplitude": ("N", "largest amplitude of hop (half of crest to trough)"),
+    "hop_mean_amplitude": ("N", "mean amplitude of hop"),
+    "hop_growth": ("1", "growth of the amplitude per cycle up to its largest"),
+    "hop_decay": ("1", "decay of the amplitude per cycle after its largest"),
+}
+
+
+def launch(
+    forces: xr.Dataset,
+    *,
+    sections: xr.Dataset | None = None,
+    bandwidth: float = BANDWIDTH,
+    slip: float = SLIP,
+    distance: float = DISTANCE,
+) -> xr.Dataset:
+    """Launches of a drive: drive force, slip, catch and wheel hop of each driven tyre and axle.
+
+    Forces are those of the road on the tyre in intermediate axes, x along the car's heading.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    sections : Dataset, optional
+        As `find_sections` returns it; found if omitted.
+    bandwidth : float
+        At which forces are read, -3 dB; never more than that of the forces. [Hz]
+    slip : float
+        Slip above which a tyre counts as slipping. [%]
+    distance : float
+        Distance from the start over which impulse and time are given. [m]
+
+    Returns
+    -------
+    Dataset
+        By launch and corner, and with the prefix `axle_` by launch and axle: `peak_drive_force`,
+        `plateau_drive_force` [N], `rise_time` [s], `time_in_slip` [s], `catch_time` [s after the
+        start], `drive_impulse` [N s], `load_gained` [N].  By launch: `launch_start` [s],
+        `time_to_distance` [s], `distance_lost` [m] against the best launch.  `left_share` (launch,
+        axle) [1].  By hop: `hop_start`, `hop_end` [s], and by corner and component `hop_frequency`
+        [Hz], `hop_amplitude` [N] and companions.  All with `u_`, `_lower` and `_upper`.
+
+    Raises
+    ------
+    DataError
+        No forces, no driven tyre whose longitudinal force is known, no launch, or an option that
+        makes no sense.
+
+    Warns
+    -----
+    DataWarning
+        The forces have less than that bandwidth.
+    """
+    import xarray as xr
+
+    require_forces(forces, *NEEDED)
+    bandwidth = bandwidth_for(forces, bandwidth, "launches")
+    _require_options(forces, slip, distance)
+    tyres = driven_tyres(forces)
+    sections = find_sections(forces) if sections is None else sections
+    starts = sections_of(sections, "launch")
+    if not starts:
+        raise _no_launch(forces)
+    shifts = sections_of(sections, "shift")
+    least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
+    missing, speed = list(tyres.missing), speed_of(forces)
+    slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
+    car = Driven(
+        forces, tyres, speed, slips, bandwidth, slip / 100, distance, least, _in_gap(forces, shifts)
+    )
+    if least is None:
+        missing.append(
+            f"wheel hop: at {bandwidth:g} Hz hop at 12 Hz would show nothing; reconstruct with "
+            "30 Hz or more"
+        )
+    found = [measure(car, one, _first_shift(one, shifts)) for one in starts]
+    variables = _by_group(found, car.tyres) | _by_launch(found, car, missing)
+    variables |= _by_hop(found, car, missing) | _gaps(shifts)
+    return xr.Dataset(
+        variables,
+        coords={
+            "launch": ("launch", [x.section.name for x in found], {"long_name": "launch"}),
+            "corner": ("corner", car.tyres.names, {"long_name": "driven corner"}),
+            "axle": ("axle", car.tyres.axles, {"long_name": "driven axle"}),
+            "component": ("component", np.array(["x", "z"]), {"long_name": "component"}),
+        },
+        attrs=answer_attributes(
+            forces,
+            "Launch",
+            gate=f"launches up to their first shift, forces at {car.bandwidth:g} Hz; slipping "
+            f"above {slip:g} % slip",
+            assumed=assumed,
+            not_given=missing,
+        )
+        | {"bandwidth_Hz": car.bandwidth, "slip_percent": slip, "distance_m": distance},
+    )
+
+
+def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
+    """Refuse options that make no sense."""
+    for name, value, high, unit in (
+        ("slip", slip, 1e3, "%"),
+        ("distance", distance, 1e4, "m"),
+    ):
+        if not 0 < value < high:
+            found = f"{name} = {value:g} {unit} asked for"
+            needed = f"a {name} above 0 {unit} and below {high:g} {unit}"
+            raise DataError(place_of(forces), found, needed, "Leave it out for the usual one.")
+
+
+def _no_launch(forces: xr.Dataset) -> DataError:
+    return DataError(
+        place_of(forces),
+        "no launch: nowhere does the car start from rest and push forward",
+        "a start from below 2 m/s with a forward force above 0.15 of the weight",
+        "Name the launch by hand in a table of sections if there is one, and log speed.",
+    )
+
+
+def _slips(
+    forces: xr.Dataset, tyres: DrivenTyres, speed: Floats, bandwidth: float, missing: list[str]
+) -> tuple[Slip | None, list[str]]:
+    """Slip of the wheels where speeds are logged, and what was assumed for it."""
+    pairs = zip(tyres.corners, tyres.names, strict=True)
+    without = [name for k, name in pairs if not has_wheel_speed(forces, k)]
+    if without:
+        missing.append(f"slip threshold needs wheel speed: {' and '.join(without)} not logged")
+    if not np.isfinite(speed).any():
+        missing.append("slip and distance need the speed of the car: log speed")
+        return None, []
+    assumed = [f"speed right within {100 * U_SPEED:g} % (common practice, no source)"]
+    if without:
+        return None, assumed
+    slips = slip_of(forces, speed, bandwidth)
+    return slips, assumed + [words for k, words in slips.assumed.items() if k in tyres.corners]
+
+
+def _in_gap(forces: xr.Dataset, shifts: list[Section]) -> NDArray[np.bool_]:
+    """Samples in and near the gap of a shift, (sample,)."""
+    time = forces["elapsed_time"].to_numpy()
+    out = np.zeros(len(time), dtype=bool)
+    for one in shifts:
+        out |= (time > one.start - hop.SAME) & (time < one.end + hop.SAME)
+    return out
+
+
+def _first_shift(start: Section, shifts: list[Section]) -> float:
+    """Start of the first shift of a launch, or its end [s]."""
+    inside = [s.start for s in shifts if start.start < s.start < start.end]
+    return min([*inside, start.end])
+
+
+def _by_group(found: list[Launch], tyres: DrivenTyres) -> Labelled:
+    """Quantities by launch and corner, and by launch and axle."""
+    out: Labelled = {}
+    count, groups, each = len(tyres.names), len(tyres.groups), len(QUANTITIES)
+    for prefix, dim, places in (
+        ("", "corner", range(count)),
+        ("axle_", "axle", range(count, groups)),
+    ):
+        shape, dims = (len(found), len(places)), ("launch", dim)
+        if not places:
+            continue
+        for j, name in enumerate(QUANTITIES):
+            chosen = [i * each + j for i in places]
+            values = stacked(*(one.quantities.at(chosen) for one in found))
+            words = f"{WORDS[name]}, by {dim}"
+            out |= limits(prefix + name, values, dims, UNITS[name], words, shape)
+        slipping = stacked(*(one.in_slip.at(list(places)) for one in found))
+        words = f"time in slip before the first shift, by {dim}"
+        out |= limits(f"{prefix}time_in_slip", slipping, dims, "s", words, shape)
+    return out
+
+
+def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
+    """Start, time to the distance, distance lost, left share of every axle."""
+    place = len(car.tyres.groups) * len(QUANTITIES)
+    start = stacked(*(one.quantities.at(place) for one in found))
+    out = limits("launch_start", start, ("launch",), "s", "start of the launch, elapsed time")
+    last = {"units": "s", "long_name": "end of the launch, elapsed time"}
+    out["launch_end"] = (("launch",), np.array([x.window.end for x in found]), last)
+    if car.tyres.axles:
+        share = stacked(*(one.quantities.at(slice(place + 1, None)) for one in found))
+        words = "share of the left tyre in the impulse of its axle"
+        shape = (len(found), len(car.tyres.axles))
+        out |= limits("left_share", share, ("launch", "axle"), "1", words, shape)
+    took = np.array([one.window.passed - one.window.start for one in found])
+    if np.isnan(took).all():
+        missing.append(
+            f"impulse, time and distance lost at {car.distance:g} m: "
+            + ("never that far; ask for less" if _has_speed(car) else "log speed or wheel speeds")
+        )
+    u_took = np.hypot(start.u, 0.5 * U_SPEED * took)
+    words = f"time from the start over {car.distance:g} m"
+    out |= limits("time_to_distance", _own(took, u_took), ("launch",), "s", words)
+    lost, u_lost = _lost(found, car, took, start.u)
+    words = f"metres behind the best launch, when that one has driven {car.distance:g} m"
+    out |= limits("distance_lost", _own(lost, u_lost), ("launch",), "m", words)
+    entry = {"units": "1", "long_name": "samples of the launch whose forces are known"}
+    return out | {"samples": (("launch",), np.array([x.samples for x in found]), entry)}
+
+
+def _has_speed(car: Driven) -> bool:
+    return bool(np.isfinite(car.speed).any())
+
+
+def _own(values: Floats, u: Floats) -> Estimate:
+    """Values whose errors are no errors of forces."""
+    return Estimate(values, np.zeros((1, len(values))), u)
+
+
+def _lost(found: list[Launch], car: Driven, took: Floats, u_start: Floats) -> tuple[Floats, Floats]:
+    """Metres behind the best launch and their u, (launch,) [m]."""
+    if np.isnan(took).all():
+        return np.full(len(found), np.nan), np.full(len(found), np.nan)
+    best = int(np.nanargmin(took))
+    lost, u = np.full(len(found), np.nan), np.full(len(found), np.nan)
+    for i, one in enumerate(found):
+        if not len(one.when):
+            continue
+        at = one.window.start + took[best]
+        if at > one.when[-1]:
+            continue
+        gone = car.distance if i == best else float(np.interp(at, one.when, one.gone))
+        lost[i] = car.distance - gone
+        pace = float(np.interp(at, car.time, car.speed))
+        together = 0.0 if i == best else np.hypot(u_start[i], u_start[best])
+        u[i] = np.hypot(pace * together, U_SPEED * lost[i])
+    return lost, u
+
+
+def _gaps(shifts: list[Section]) -> Labelled:
+    """Gaps of the shifts of the drive, for orientation."""
+    text = "elapsed time at which the drive force is below half of that before, {} of the gap"
+    return {
+        f"gap_{end}": (
+            ("gap",),
+            np.array([getattr(shift, end) for shift in shifts], dtype=float),
+            {"units": "s", "long_name": text.format(end)},
+        )
+        for end in ("start", "end")
+    }
+
+
+def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
+    """Events of hop, and their quantities by corner and component."""
+    out: Labelled = {}
+    happened = [(i, e, event) for i, x in enumerate(found) for e, event in enumerate(x.events)]
+    rows, each = len(happened), len(hop.QUANTITIES) + len(hop.EDGES)
+    corners, axles = len(car.tyres.names), len(car.tyres.axles)
+    signals = corners * 2
+    text = {"long_name": "launch in which the hop was"}
+    names = np.array([found[i].section.name for i, _, _ in happened], dtype=str)
+    out["hop_launch"] = (("hop",), names, text)
+    crests = np.full((rows, max((len(e.crests) for _, _, e in happened), default=0)), np.nan)
+    for row, (_, _, event) in enumerate(happened):
+        crests[row, : len(event.crests)] = event.crests
+    text = {"units": "s", "long_name": "elapsed time of each crest of hop"}
+    out["hop_crest"] = (("hop", "crest"), crests, text)
+    if not happened:
+        return out
+    per_hop, per_axle = [], []
+    for i, e, _ in happened:
+        hopping, events = found[i].hopping, len(found[i].events)
+        assert hopping is not None
+        per_hop.append(hopping.at(slice(e * signals * each, (e + 1) * signals * each)))
+        first = events * signals * each + e * axles * 2
+        per_axle.append(hopping.at(slice(first, first + axles * 2)))
+    every, shape = stacked(*per_hop), (rows, corners, 2)
+    for j, (name, (unit, words)) in enumerate(HOP_WORDS.items()):
+        values = every.at(list(range(j, rows * signals * each, each)))
+        out |= limits(name, values, ("hop", "corner", "component"), unit, words, shape)
+    if axles:
+        dims = ("hop", "axle", "component")
+        words = "phase by which the left side is ahead of the right"
+        out |= limits("hop_phase", stacked(*per_axle), dims, "rad", words, (rows, axles, 2))
+    missing += hop.hidden(car.forces, car.tyres.corners, [event for _, _, event in happened])
+    return out | _events(every, happened, signals)
+
+
+def _events(every: Estimate, happened: list[tuple[int, int, hop.Hop]], signals: int) -> Labelled:
+    """Start, end, frequency and cycles of every event."""
+    each = len(hop.QUANTITIES) + len(hop.EDGES)
+    out: Labelled = {}
+    for name, j, unit, words in (
+        ("hop_start", 0, "s", "elapsed time at which hop begins in any tyre"),
+        ("hop_end", 1, "s", "elapsed time at which hop ends in the last tyre"),
+        ("hop_event_frequency", 2, "Hz", "frequency of hop, of the force with most cycles"),
+        ("hop_event_cycles", 3, "1", "cycles of hop, of the force with most cycles"),
+    ):
+        places = []
+        for row, (_, _, event) in enumerate(happened):
+            base = row * signals * each
+            column = every.value[base + j : base + signals * each : each]
+            pick = event.signal[0] * 2 + event.signal[1]
+            if j < 2:
+                pick = int((np.nanargmin, np.nanargmax)[j](column))
+            places.append(base + pick * each + j)
+        out |= limits(name, every.at(places), ("hop",), unit, words)
+    return out

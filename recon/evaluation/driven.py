@@ -1,0 +1,94 @@
+"""The driven tyres of a drive, alone and by axle, and the bandwidth at which they are read."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError, DataWarning
+from recon.base.labelled import place_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
+
+
+@dataclass(frozen=True, slots=True)
+class DrivenTyres:
+    """Driven tyres whose longitudinal force is known.
+
+    `corners` are their positions in the forces and `names` their names; `groups` are the tyres
+    one by one and then the axles that are known whole, as positions in `corners`; `axles` names
+    the latter.  `missing` says in words which driven tyre is not known.
+    """
+
+    corners: list[int]
+    names: list[str]
+    groups: list[list[int]]
+    axles: list[str]
+    missing: list[str]
+
+
+def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
+    """Driven tyres whose longitudinal force is known.
+
+    Raises
+    ------
+    DataError
+        There is none; the message names the driven corners.
+    """
+    names = [str(c) for c in forces["corner"].to_numpy()]
+    driven = np.flatnonzero(forces["driven"].to_numpy() > 0)
+    along = forces["tyre_force_intermediate"].to_numpy()[..., 0]
+    known = [int(k) for k in driven if np.isfinite(along[:, k]).any()]
+    if not known:
+        which = ", ".join(names[k] for k in driven) or f"none of {', '.join(names)}"
+        raise DataError(
+            place_of(forces),
+            f"no known longitudinal force of a driven tyre (driven: {which})",
+            "one driven tyre whose longitudinal force is known",
+            str(forces.attrs.get("not_known")) or "Gauge the links of a driven corner.",
+        )
+    groups, axles, missing = [[i] for i in range(len(known))], [], []
+    for axle, pair in AXLES.items():
+        members = [i for i, k in enumerate(known) if names[k] in pair]
+        if len(members) == 2:
+            groups.append(members)
+            axles.append(axle)
+        elif members:
+            absent = next(c for c in pair if c != names[known[members[0]]])
+            missing.append(
+                f"{axle} axle: the longitudinal force of {absent} is not known; gauge it"
+            )
+    return DrivenTyres(known, [names[k] for k in known], groups, axles, missing)
+
+
+def bandwidth_for(forces: xr.Dataset, asked: float, what: str) -> float:
+    """The bandwidth that was asked for, or as much of it as the forces have [Hz].
+
+    Raises
+    ------
+    DataError
+        It is not above zero.
+
+    Warns
+    -----
+    DataWarning
+        The forces have less; `what` names what is read at it.
+    """
+    if not asked > 0:
+        found = f"bandwidth = {asked:g} Hz asked for"
+        raise DataError(place_of(forces), found, "a bandwidth above 0 Hz", "Leave it out.")
+    there = float(forces.attrs["bandwidth_Hz"])
+    if asked > there:
+        warnings.warn(
+            f"{place_of(forces)}: {what} are read at {there:g} Hz, the bandwidth of these forces; "
+            f"{asked:g} Hz asked for",
+            DataWarning,
+            stacklevel=4,
+        )
+    return min(asked, there)

@@ -1,0 +1,86 @@
+"""Longitudinal force of driven tyres over time: plateau, rise, catch, gap of a shift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from recon.base.arrays import Floats
+
+RISE = (0.1, 0.9)  # of the plateau: from the one to the other is the rise time
+CAUGHT = 0.95  # of the plateau: a tyre that regains it has caught
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """How a driving force rises: plateau and peak [N], times at which it starts and is up [s]."""
+
+    peak: float
+    plateau: float
+    start: float
+    up: float
+
+
+def push_of(time: Floats, force: Floats, begin: float, end: float) -> Push:
+    """Rise of a driving force between two times.
+
+    Parameters
+    ----------
+    time, force : (sample,)
+        In s and N, forward positive.
+    begin, end : float
+        The rise lies after the one; plateau and peak are read up to the other. [s]
+
+    Returns
+    -------
+    Push
+        The plateau is the median from where 90 % of it is reached first; NaN where the force is
+        not known.
+    """
+    inside = (time >= begin) & (time <= end) & np.isfinite(force)
+    t, x = time[inside], force[inside]
+    if len(t) < 4:
+        return Push(*[float("nan")] * 4)
+    plateau, first = float(np.quantile(x, 0.6)), 0
+    for _ in range(3):
+        first = int(np.argmax(x >= RISE[1] * plateau))
+        plateau = float(np.median(x[first:]))
+    up = crossing(t, x, RISE[1] * plateau, first)
+    below = np.flatnonzero(x[: first + 1] < RISE[0] * plateau)
+    start = crossing(t, x, RISE[0] * plateau, int(below[-1]) + 1) if below.size else float(t[0])
+    return Push(float(x.max()), plateau, start, up)
+
+
+def crossing(time: Floats, force: Floats, level: float, at: int) -> float:
+    """Time at which a force (sample,) passes `level` between the samples `at - 1` and `at` [s]."""
+    if not 0 < at < len(time):
+        return float(time[min(max(at, 0), len(time) - 1)])
+    before, after = force[at - 1], force[at]
+    share = (level - before) / (after - before) if after != before else 1.0
+    return float(time[at - 1] + min(max(share, 0.0), 1.0) * (time[at] - time[at - 1]))
+
+
+def caught(time: Floats, force: Floats, level: float, since: float) -> float:
+    """First time from `since` on at which a force (sample,) [N] is at `level` or above [s]."""
+    later = np.flatnonzero((time >= since) & (force >= level))
+    if not later.size or np.isnan(since):
+        return float("nan")
+    at = int(later[0])
+    return max(crossing(time, force, level, at), since)
+
+
+def integral(time: Floats, values: Floats, begin: float, end: float) -> Floats:
+    """Integral of `values` (sample, ...) over time [s] from `begin` to `end`, ends interpolated."""
+    inner = (time > begin) & (time < end)
+    t = np.concatenate([[begin], time[inner], [end]])
+    ends = [_at(time, values, x) for x in (begin, end)]
+    return np.asarray(
+        np.trapezoid(np.concatenate([[ends[0]], values[inner], [ends[1]]]), t, axis=0)
+    )
+
+
+def _at(time: Floats, values: Floats, when: float) -> Floats:
+    i = int(np.clip(np.searchsorted(time, when), 1, len(time) - 1))
+    share = np.clip((when - time[i - 1]) / (time[i] - time[i - 1]), 0.0, 1.0)
+    return np.asarray(values[i - 1] + share * (values[i] - values[i - 1]))

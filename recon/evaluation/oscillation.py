@@ -1,0 +1,276 @@
+"""Oscillations of a force: found by their reversals, half-wave by half-wave.
+
+Reversals, and not the envelope of a band-pass filter: such a filter rings for a cycle or two at
+every step of the force, which is what a gear shift is, and blurs where an oscillation begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+
+SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
+TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
+FEWEST_FITTED = 6  # reversals of a wave that is fitted
+PASSES, MOST_CHANGE = 3, 0.05  # of the fit of a frequency, and its change in one of them
+FEWEST_FOR_TREND = 4  # half-waves through which growth or decay is fitted
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Limits of an oscillation.
+
+    Frequencies `low` to `high` [Hz], amplitudes from `least` [N], and at least `cycles`.
+    """
+
+    low: float
+    high: float
+    least: float
+    cycles: float
+
+
+@dataclass(frozen=True, slots=True)
+class Oscillation:
+    """A stretch of alternating force: `time` [s] and `value` [N] of its reversals.
+
+    `start` and `end` [s] are where its amplitude passes the least one of its band; `frequency`
+    [Hz] is that of the wave between the first and the last reversal.
+    """
+
+    time: Floats
+    value: Floats
+    start: float
+    end: float
+    frequency: float
+
+    @property
+    def swing(self) -> Floats:
+        """Half of the way between two reversals, (half_wave,) [N]."""
+        return np.abs(np.diff(self.value)) / 2
+
+    @property
+    def cycles(self) -> float:
+        """Number of cycles: half of the number of reversals."""
+        return len(self.time) / 2
+
+    @property
+    def largest(self) -> float:
+        """Largest amplitude, mean of two half-waves of one cycle [N]."""
+        return float(np.max((self.swing[1:] + self.swing[:-1]) / 2))
+
+    @property
+    def mean(self) -> float:
+        """Mean amplitude [N]."""
+        return float(np.mean(self.swing))
+
+    def trends(self) -> tuple[float, float]:
+        """Growth per cycle up to the largest half-wave, and decay per cycle after it.
+
+        Logarithmic decrement as a share: 0.05 is 5 % per cycle.  NaN with fewer than
+        `FEWEST_FOR_TREND` half-waves.
+        """
+        top = int(np.argmax(self.swing))
+        rise = _per_cycle(self.swing[: top + 1])
+        return float(np.expm1(rise)), float(-np.expm1(_per_cycle(self.swing[top:])))
+
+
+def _per_cycle(swing: Floats) -> float:
+    """Slope of ln(amplitude) per cycle of some half-waves (half-wave,) [any unit]."""
+    if len(swing) < FEWEST_FOR_TREND:
+        return float("nan")
+    count = np.arange(len(swing)) / 2
+    return float(np.polyfit(count, np.log(swing), 1)[0])
+
+
+def reversals(time: Floats, force: Floats, least: float) -> tuple[Floats, Floats]:
+    """Crests and troughs in turn that are at least `least` apart.
+
+    Parameters
+    ----------
+    time, force : (sample,)
+        In s and N, without NaN.
+    least : float
+        Smallest way between two reversals that counts; smaller wiggles are passed over. [N]
+
+    Returns
+    -------
+    time, value : (reversal,)
+        Of the vertex of the parabola through the extreme sample and its neighbours.
+    """
+    slope = np.sign(np.diff(force))
+    places: NDArray[np.int64] = np.flatnonzero(slope[1:] * slope[:-1] <= 0).astype(np.int64) + 1
+    values = force[places].tolist()
+    kept: list[int] = []
+    way, top = 0, 0  # direction of the last swing that counts, position of its extreme so far
+    low = high = 0
+    for i, value in enumerate(values):
+        if way == 0:
+            low, high = (i if value < values[low] else low), (i if value > values[high] else high)
+            if values[high] - values[low] >= least:
+                way = 1 if high > low else -1
+                kept.append(low if way > 0 else high)
+                top = i
+        elif way * (value - values[top]) >= 0:
+            top = i
+        elif way * (values[top] - value) >= least:
+            kept.append(top)
+            way, top = -way, i
+    if way:
+        kept.append(top)
+    return _vertices(time, force, places[kept])
+
+
+def _vertices(time: Floats, force: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Time and value of the parabola's vertex around each sample `at` (reversal,)."""
+    at = np.clip(at, 1, len(force) - 2)
+    before, here, after = force[at - 1], force[at], force[at + 1]
+    bend = before - 2 * here + after
+    safe = np.where(bend == 0, 1.0, bend)
+    shift = np.clip(np.where(bend == 0, 0.0, 0.5 * (before - after) / safe), -0.5, 0.5)
+    step = float(np.median(np.diff(time)))
+    return time[at] + shift * step, here - 0.25 * (before - after) * shift
+
+
+def oscillations(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
+    """Every oscillation of a force within a band, in the order of time.
+
+    Parameters
+    ----------
+    time, force : (sample,)
+        In s and N; unknown samples end an oscillation.
+    band : Band
+
+    Returns
+    -------
+    list of Oscillation
+        Runs of reversals whose every full cycle has a period within the band.
+    """
+    known = np.isfinite(force)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
+    found = []
+    for first, last in edges.reshape(-1, 2):
+        if (last - first) > 4:
+            found += _in_stretch(time[first:last], force[first:last], band)
+    return found
+
+
+def _in_stretch(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
+    when, value = reversals(time, force, 2 * band.least)
+    if len(when) < 3:
+        return []
+    period = when[2:] - when[:-2]
+    inside = (period * band.high * SLACK >= 1) & (period * band.low <= SLACK)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
+    found = []
+    for begin, end in edges.reshape(-1, 2):
+        first, last = _without_steps(value, int(begin), int(end) + 2, band.least)
+        # Reversals at both ends stand for a quarter of a cycle outside them.
+        if last - first < max(2 * band.cycles, 3):
+            continue
+        one = _with_ends(time, force, when[first:last], value[first:last], band)
+        if band.low <= one.frequency <= band.high:
+            found.append(one)
+    return found
+
+
+def _without_steps(value: Floats, first: int, last: int, least: float) -> tuple[int, int]:
+    """The run of reversals without those at its ends that are a step of the force, or a ripple.
+
+    Each is measured from the middle of the wave inside of it.
+    """
+
+    def belongs(outer: Floats) -> bool:
+        middle = _middle(outer[1:4])
+        own, inner = abs(outer[:2] - middle)
+        return bool(least <= own <= TOO_LARGE * inner)
+
+    while last - first > 3 and not belongs(value[first : first + 4]):
+        first += 1
+    while last - first > 3 and not belongs(value[last - 4 : last][::-1]):
+        last -= 1
+    return first, last
+
+
+def _middle(value: Floats) -> float:
+    """Middle [N] of a wave by three reversals (3,) in turn, whose amplitude changes by a factor.
+
+    Aitken's delta-squared process, which is exact for such a sequence; from memory.
+    """
+    bend = value[0] - 2 * value[1] + value[2]
+    if bend == 0:
+        return float(value[1])
+    middle = value[0] - (value[1] - value[0]) ** 2 / bend
+    return float(np.clip(middle, value.min(), value.max()))
+
+
+def _with_ends(time: Floats, force: Floats, when: Floats, value: Floats, band: Band) -> Oscillation:
+    """Oscillation whose start and end are where the amplitude passes the least one."""
+    half = float(np.mean(np.diff(when)))
+    start = when[0] - half * _beyond(time, force, when[0] - half, value[:3], band.least)
+    end = when[-1] + half * _beyond(time, force, when[-1] + half, value[:-4:-1], band.least)
+    return Oscillation(when, value, start, end, _frequency(time, force, when))
+
+
+def _beyond(time: Floats, force: Floats, place: float, value: Floats, least: float) -> float:
+    """How far beyond its outermost reversal an oscillation reaches, in half-waves.
+
+    `value` (3,) [N] are the outermost reversals, from the end inwards; half a wave beyond them,
+    at `place` [s], there would be one more.  Between both the amplitude changes evenly.
+    """
+    middle, way = _middle(value), np.sign(value[1] - value[0])
+    own = abs(value[0] - middle)
+    one_more = max(way * (float(np.interp(place, time, force)) - middle), 0.0)
+    if one_more >= min(least, own):  # a step of the force: a quarter of a cycle lies outside
+        return 0.5
+    return float(np.clip((own - least) / (own - one_more), 0.0, 1.0))
+
+
+def _frequency(time: Floats, force: Floats, when: Floats) -> float:
+    """Frequency [Hz] of a force (sample,) [N] between reversals at `when` (reversal,) [s].
+
+    A straight line and a wave whose amplitude changes evenly are fitted; the part of that change
+    a quarter of a cycle off is an error of the frequency, and is taken off it.
+    """
+    omega = np.pi * (len(when) - 1) / (when[-1] - when[0])
+    inside = (time >= when[0]) & (time <= when[-1])
+    tau, x = time[inside] - (when[0] + when[-1]) / 2, force[inside]
+    if len(when) < FEWEST_FITTED:
+        return float(omega / (2 * np.pi))
+    for _ in range(PASSES):
+        cos, sin = np.cos(omega * tau), np.sin(omega * tau)
+        rows = np.stack([np.ones(len(tau)), tau, cos, sin, tau * cos, tau * sin])
+        fit = np.linalg.solve(rows @ rows.T, rows @ x)
+        # Re((p + q tau) exp(i omega tau))
+        change = complex(fit[4], -fit[5]) / complex(fit[2], -fit[3])
+        omega += float(np.clip(change.imag, -MOST_CHANGE * omega, MOST_CHANGE * omega))
+    return float(omega / (2 * np.pi))
+
+
+def phase_between(
+    time: Floats, one: Floats, other: Floats, frequency: float
+) -> tuple[float, float]:
+    """Phase by which `one` is ahead of `other` [rad], and how firmly they are coupled (0 to 1).
+
+    Parameters
+    ----------
+    time, one, other : (sample,)
+        In s and N, over the oscillation that both share.
+    frequency : float
+        Of the oscillation. [Hz]
+    """
+    turn = np.exp(-2j * np.pi * frequency * time)
+    trend = np.column_stack([np.ones(len(time)), time - time.mean()])
+    flat = [x - trend @ np.linalg.lstsq(trend, x, rcond=None)[0] for x in (one, other)]
+    count = max(int((time[-1] - time[0]) * frequency), 1)
+    cycle = np.minimum(((time - time[0]) * frequency).astype(np.int64), count - 1)
+    a, b = (
+        np.bincount(cycle, (x * turn).real, count) + 1j * np.bincount(cycle, (x * turn).imag, count)
+        for x in flat
+    )
+    cross = np.sum(a * np.conj(b))
+    size = np.sqrt(np.sum(np.abs(a) ** 2) * np.sum(np.abs(b) ** 2))
+    return float(np.angle(cross)), float(abs(cross) / size) if size > 0 else float("nan")

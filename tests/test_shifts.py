@@ -1,0 +1,96 @@
+"""Gear shifts of the virtual car against their truth; what is refused and what is not given."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.shifts import shifts
+from recon.base.errors import DataError
+from recon.evaluation.sections import find_sections, sections_of
+from recon.report.shifts import shifts_summary
+from tests.days import day
+from tests.launch_days import launch_day
+from tests.launch_truth import gap, smooth
+
+NAMES = {
+    "start": "gap_start",
+    "end": "gap_end",
+    "below_half": "time_below_half",
+    "before": "force_before",
+    "after": "force_after",
+    "lost": "impulse_lost",
+}
+
+
+@pytest.fixture(scope="module")
+def answer() -> xr.Dataset:
+    return shifts(launch_day()[0])
+
+
+def test_gaps_are_those_of_the_truth(answer: xr.Dataset) -> None:
+    forces, truth = launch_day()
+    time = truth["elapsed_time"].to_numpy()
+    total = smooth(truth["tyre_force_intermediate"].to_numpy()[:, 2:, 0].sum(axis=1), 200.0)
+    found = sections_of(find_sections(forces), "shift")
+    assert len(found) == answer.sizes["shift"] == 2
+    for i, section in enumerate(found):
+        true = gap(time, total, section.start, section.end)
+        for key, name in NAMES.items():
+            value, u = (float(answer[n].values[i]) for n in (name, f"u_{name}"))
+            assert abs(value - getattr(true, key)) < 3 * u, name
+        mass = float(forces["vehicle_mass"])
+        assert float(answer["speed_lost"][i]) == pytest.approx(true.lost / mass, rel=0.02)
+
+
+def test_the_shuffle_after_a_shift_is_no_hop(answer: xr.Dataset) -> None:
+    """The virtual driveline shuffles at 5.5 Hz and dies away in a sixth of a second."""
+    assert set(answer["oscillation"].to_numpy()) == {"shuffle"}
+    u = answer["u_shuffle_frequency"].to_numpy()
+    assert np.all(np.abs(answer["shuffle_frequency"].to_numpy() - 5.5) < 3 * u)
+    assert np.isnan(answer["hop_frequency"]).all()
+
+
+def test_sums_are_those_of_the_shifts(answer: xr.Dataset) -> None:
+    assert list(answer["launch"].to_numpy()) == ["launch 1"]
+    total = float(answer["impulse_lost"].sum())
+    assert float(answer["launch_impulse_lost"][0]) == pytest.approx(total)
+    assert float(answer["tyre_impulse_lost"].sum()) == pytest.approx(total, rel=1e-3)
+    # Errors of both shifts are largely the same: their sum is less certain than if they were not.
+    apart = float(np.sqrt((answer["u_impulse_lost"] ** 2).sum()))
+    assert float(answer["u_launch_impulse_lost"][0]) > 1.1 * apart
+    assert "sum per lap: log the number of the lap" in answer.attrs["not_given"]
+
+
+def test_laps_get_their_sums() -> None:
+    forces, _ = launch_day()
+    lap = np.where(forces["elapsed_time"] < 6.0, 1.0, 2.0).astype(np.float32)
+    found = shifts(forces.assign(lap=("elapsed_time", lap, {"units": "1"})))
+    assert list(found["lap"].to_numpy()) == ["1", "2"]
+    assert found["lap_impulse_lost"].to_numpy() == pytest.approx(found["impulse_lost"].to_numpy())
+
+
+def test_the_finding_and_the_words(answer: xr.Dataset) -> None:
+    lines = shifts_summary(answer)
+    assert lines[0].startswith("Of 2 shifts shift ")
+    assert " m/s: the drive was below half for " in lines[0]
+    text = " ".join(" ".join(lines).split())
+    assert "then shuffle of the driveline at " in text
+    assert "all shifts of launch 1: " in text
+    assert "nan" not in text
+
+
+def test_a_low_bandwidth_hides_hop_and_says_so() -> None:
+    found = shifts(launch_day()[0], bandwidth=8.0)
+    assert "at 8 Hz hop at 12 Hz would show nothing" in found.attrs["not_given"]
+
+
+def test_a_drive_without_a_shift_is_refused() -> None:
+    with pytest.raises(DataError, match="no shift: nowhere is the drive force gone"):
+        shifts(day().forces)
+
+
+def test_a_bandwidth_without_sense_is_refused() -> None:
+    with pytest.raises(DataError, match="bandwidth = -3 Hz asked for"):
+        shifts(launch_day()[0], bandwidth=-3.0)
