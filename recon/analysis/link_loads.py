@@ -7,26 +7,24 @@ is the far end of the 95 % interval.  Nothing here is a clearance: a competent p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.base.quantities import STANDARD_GRAVITY
-from recon.conditioning.filters import low_pass, require_bandwidth, zero_phase_gain
-from recon.conditioning.lower_rate import SAMPLES, stretches_of
+from recon.base.threads import one_thread
+from recon.conditioning.filters import require_bandwidth, zero_phase_gain
+from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.cycles import cycle_ranges
 from recon.evaluation.estimate import Estimate
+from recon.evaluation.link_drive import DrivenLinks, links_of
 from recon.evaluation.link_errors import ForceErrors, link_errors
 from recon.evaluation.link_limits import limits_of_links, tube_of
-from recon.evaluation.link_map import Inputs, LinkMap
 from recon.evaluation.result import answer_attributes, limits
 from recon.evaluation.sections import sections_of
-from recon.mechanics.assembly import assembly_of
+from recon.reconstruction.cures import description_of
 from recon.reconstruction.signed import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
 
@@ -37,33 +35,14 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Support, Vehicle
 
 BANDWIDTH = 25.0  # Hz; twice the hop of a wheel, common practice, no source
-PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5 % higher at most
 BINS = 16  # of ranges of cycles
 DIRECTIONS = ("tension", "compression")
 # What errors of the forces follow from.
-NEEDED = (*SIGNED, *STATED.values(), RANDOM, "largest_pull", "u_hub_moment", "cause_name")
+NEEDED = (
+    *(*SIGNED, *STATED.values(), RANDOM),
+    *("largest_pull", "u_hub_moment", "cause_name", "cause_part"),
+)
 NO_CLEARANCE = "not a clearance: a competent professional decides"
-
-
-@dataclass(frozen=True, slots=True)
-class Driven:
-    """Links of one assembly through a drive: low-passed `inputs` and `load` (link, sample) [N].
-
-    `positions` (sample,) are those along the elapsed time of the forces.
-    """
-
-    link_map: LinkMap
-    inputs: Inputs
-    load: Floats
-    positions: NDArray[np.int64]
-
-    def peaks(self) -> NDArray[np.int64]:
-        """Places (link, direction) of the largest tension and compression, -1 if not known."""
-        known = np.isfinite(self.load)
-        most = np.argmax(np.where(known, self.load, -np.inf), axis=1)
-        least = np.argmin(np.where(known, self.load, np.inf), axis=1)
-        some = np.any(known, axis=1, keepdims=True)
-        return np.where(some, np.stack([most, least], axis=1), -1)
 
 
 def link_loads(
@@ -115,15 +94,16 @@ def link_loads(
     chosen = _chosen(forces, sections)
     names = [str(corner) for corner in forces["corner"].to_numpy()]
     assemblies = dict.fromkeys((car.axle_of(n) or car.corners[n]).name for n in names)
-    driven = [_driven(forces, car, name, band, chosen) for name in assemblies]
-    if not any(np.isfinite(d.load).any() for d in driven):
-        raise DataError(
-            place_of(forces),
-            "no corner with three known forces",
-            "the forces of all wheels of an assembly",
-            f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
-        )
-    return _labelled(forces, car, driven, band)
+    with one_thread():
+        driven = [links_of(forces, car, name, band, chosen) for name in assemblies]
+        if not any(np.isfinite(d.load).any() for d in driven):
+            raise DataError(
+                place_of(forces),
+                "no corner with three known forces",
+                "the forces of all wheels of an assembly",
+                f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
+            )
+        return _labelled(forces, car, driven, band)
 
 
 def _car(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
@@ -155,66 +135,12 @@ def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_
     return inside
 
 
-# --- loads over time -------------------------------------------------------------------------
-
-
-def _driven(
-    forces: xr.Dataset, car: Vehicle, name: str, band: float, chosen: NDArray[np.bool_]
-) -> Driven:
-    """Loads of an assembly's links through the drive."""
-    assembly = assembly_of(car, name)
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
-    places = [corners.index(corner.name) for corner in assembly.corners]
-    rate = float(forces.attrs["rate_Hz"])
-    step = max(int(rate / (PER_PERIOD * band)), 1)
-    kept = np.arange(0, forces.sizes[SAMPLES], step)
-    kept = kept[chosen[kept]]
-    time = forces[SAMPLES].to_numpy()
-
-    def smooth(values: NDArray) -> Floats:
-        """Low-passed values (sample, ...) at the kept samples, samples last."""
-        flat = np.array(values.reshape(len(values), -1), dtype=float)
-        passed = low_pass(flat, band, rate, stretches_of(time, rate), out=flat)[kept]
-        return np.moveaxis(passed.reshape(len(kept), *values.shape[1:]), 0, -1)
-
-    force = smooth(forces["tyre_force_vehicle"].to_numpy()[:, places])
-    moment = smooth(forces["hub_moment"].to_numpy()[:, places])
-    inputs = Inputs(
-        force=np.concatenate([force, moment[:, None]], axis=1),
-        hub=smooth(_hub_force(forces, places)),
-        travel=smooth(forces["travel"].to_numpy()[:, places]),
-        rack=smooth(forces["rack"].to_numpy()) if assembly.steered else np.zeros(len(kept)),
-        mode=forces["hub_mode"].to_numpy()[kept][:, places].T.astype(np.int64),
-    )
-    link_map = LinkMap.of(car, assembly)
-    return Driven(link_map, inputs, link_map.loads(inputs), kept)
-
-
-def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
-    """Specific force (sample, w, 3) [m/s2] of the hubs, axis by axis as the reconstruction has it.
-
-    That of the hub where it is logged; else that of the body and the motion against it; else
-    gravity.
-    """
-    samples = forces.sizes[SAMPLES]
-    found = np.zeros((samples, len(places), 3))
-    found[..., 2] = STANDARD_GRAVITY
-    if "acceleration" in forces:
-        body = forces["acceleration"].to_numpy()[:, None]
-        found = np.where(np.isfinite(body), body, found)
-    if "relative_acceleration" in forces:
-        found = found + np.nan_to_num(forces["relative_acceleration"].to_numpy()[:, places])
-    if "hub_acceleration" in forces:
-        own = forces["hub_acceleration"].to_numpy()[:, places]
-        logged = np.isfinite(own).any(axis=0)
-        found = np.where(logged, own, found)
-    return found
-
-
 # --- what is said of them ----------------------------------------------------------------------
 
 
-def _labelled(forces: xr.Dataset, car: Vehicle, driven: list[Driven], band: float) -> xr.Dataset:
+def _labelled(
+    forces: xr.Dataset, car: Vehicle, driven: list[DrivenLinks], band: float
+) -> xr.Dataset:
     import xarray as xr
 
     names = [name for d in driven for name in d.link_map.names]
@@ -258,11 +184,12 @@ def _labelled(forces: xr.Dataset, car: Vehicle, driven: list[Driven], band: floa
     return xr.Dataset(
         data,
         coords={"link": names, "direction": list(DIRECTIONS), "corner": forces["corner"]},
-        attrs=_attributes(forces, names, supports, tubes, known, band),
+        attrs=_attributes(forces, names, supports, tubes, known, band)
+        | {"widest": _widest(forces, names, peak)},
     )
 
 
-def _used(driven: list[Driven], corner: str) -> int:
+def _used(driven: list[DrivenLinks], corner: str) -> int:
     own = next(d for d in driven if corner in [c.name for c in d.link_map.assembly.corners])
     return int(np.isfinite(own.load).any(axis=0).sum())
 
@@ -274,7 +201,7 @@ def _of_case(names: list[str], place: NDArray, known: NDArray, case: int) -> str
 
 
 def _estimates(
-    forces: xr.Dataset, car: Vehicle, driven: list[Driven], at: NDArray[np.int64], band: float
+    forces: xr.Dataset, car: Vehicle, driven: list[DrivenLinks], at: NDArray[np.int64], band: float
 ) -> Estimate:
     """Loads of all links at the instants `at` of the kept samples, last dimension links."""
     piece = _piece(forces, driven, at)
@@ -293,7 +220,7 @@ def _estimates(
     return Estimate(value.ravel(), by_cause.reshape(len(by_cause), -1), spread.ravel())
 
 
-def _piece(forces: xr.Dataset, driven: list[Driven], at: NDArray[np.int64]) -> xr.Dataset:
+def _piece(forces: xr.Dataset, driven: list[DrivenLinks], at: NDArray[np.int64]) -> xr.Dataset:
     """Forces at the instants `at`, low-passed where their errors depend on them."""
     positions = driven[0].positions[at]
     piece = forces[list(NEEDED)].isel({SAMPLES: positions}).copy(deep=True)
@@ -307,7 +234,7 @@ def _piece(forces: xr.Dataset, driven: list[Driven], at: NDArray[np.int64]) -> x
     return piece
 
 
-def _cycles(driven: list[Driven]) -> dict[str, Any]:
+def _cycles(driven: list[DrivenLinks]) -> dict[str, Any]:
     """Cycles of every link by range; the smallest ranges are left out."""
     found = [cycle_ranges(load) for d in driven for load in d.load]
     largest = max((float(ranges.max()) for ranges, _ in found if len(ranges)), default=0.0)
@@ -370,6 +297,25 @@ def _attributes(
         not_given=not_given,
     )
     return attributes | {"bandwidth_Hz": float(band), "caution": NO_CLEARANCE}
+
+
+def _widest(forces: xr.Dataset, names: list[str], peak: Estimate) -> str:
+    """The peak with the largest uncertainty, and most of where it comes from."""
+    worst = int(np.nanargmax(peak.u))
+    causes = forces["cause_name"].to_numpy().astype(str)
+    parts = forces["cause_part"].to_numpy().astype(str)
+    owners = tuple({name.partition(" ")[0] for name in names})
+    share: dict[tuple[str, str], float] = {}
+    for name, part, effect in zip(causes, parts, peak.by_cause[: len(causes), worst], strict=True):
+        described = description_of(name, part, owners)
+        key = described.words, described.of
+        share[key] = share.get(key, 0.0) + float(effect**2 / peak.u[worst] ** 2)
+    words, of = max(share, key=lambda key: share[key])
+    link, way = names[worst // len(DIRECTIONS)], DIRECTIONS[worst % len(DIRECTIONS)]
+    return (
+        f"widest interval: {link} {way}, u = {peak.u[worst]:.0f} N, {100 * share[words, of]:.0f} % "
+        f"of its square from {words}: {of}"
+    )
 
 
 def _some(names: list[str]) -> str:

@@ -38,10 +38,10 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
     lines = [_finding(answer)]
     lines += [_of_home(answer, home, rows) for home, rows in _homes(answer).items()]
     lines.append(
-        f"  gate: {answer.attrs['gate']}; {_counts(answer)}; u of forces and geometry, far end of "
-        f"95 % intervals; {NO_CLEARANCE}"
+        f"  gate: {answer.attrs['gate']} ({_counts(answer)}); assumed: "
+        f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
     )
-    lines.append(f"  assumed: {answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}")
+    lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")
     return lines + [f"  not known: {sentence}; {NO_CLEARANCE}" for sentence in not_given(answer)]
 
 

@@ -18,7 +18,9 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import xarray as xr
+from scipy import signal
 
 WINDOWS = Path(__file__).parent / "case_windows"
 # Seconds, both ends included.  Slalom: five cones at the full swing.  Braking: from 31 m/s in a
@@ -33,6 +35,7 @@ SPANS = {
 }
 TRUTH = ("force_road", "force_tyre")
 MORE = {"launch": ("kappa",)}  # longitudinal slip, driving positive
+BAND = 25.0  # Hz, of the loads of links
 HEAD_LINES = 2  # header and units row
 
 
@@ -53,6 +56,29 @@ def cut_truth(
         chosen = truth[[*TRUTH, *more]].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
         packing = {"dtype": "float32", "zlib": True, "complevel": 9, "shuffle": True}
         chosen.to_netcdf(target, encoding=dict.fromkeys((*TRUTH, *more), packing))
+
+
+def link_peaks(source: Path, span: tuple[float, float]) -> dict[str, dict[str, list[float]]]:
+    """Largest and smallest load [N] of every link of each corner in `span` [s], up to `BAND`.
+
+    Second-order sections of a Butterworth filter of order 4, forward and backward; one pass is
+    designed so much higher that both together pass 1/sqrt(2) at `BAND`.
+    """
+    with xr.open_dataset(source) as truth:
+        load = truth["member_load"].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
+        loads = load.transpose("time", "corner", "member").to_numpy().astype(float)
+        rate = 1.0 / float(np.median(np.diff(load["time"].to_numpy())))
+        corners = [str(corner) for corner in load["corner"].to_numpy()]
+    raised = math.tan(math.pi * BAND / rate) / (math.sqrt(2.0) - 1.0) ** (1.0 / 8.0)
+    design = signal.butter(4, math.atan(raised) / math.pi * rate, fs=rate, output="sos")
+    smooth = signal.sosfiltfilt(design, loads, axis=0)
+    return {
+        corner: {
+            "largest": [round(float(x), 1) for x in smooth[:, k].max(axis=0)],
+            "smallest": [round(float(x), 1) for x in smooth[:, k].min(axis=0)],
+        }
+        for k, corner in enumerate(corners)
+    }
 
 
 def mistyped(sheet: Path, truth: Path) -> list[dict[str, str | int | float]]:
@@ -82,6 +108,8 @@ def cut(folder: Path) -> None:
         shutil.copyfile(drives / f"{name}_tares.csv", WINDOWS / f"{name}_tares.csv")
     for sheet in ("pulls.csv", "checks.csv"):
         shutil.copyfile(pulls / sheet, WINDOWS / sheet)
+    peaks = {n: link_peaks(drives / "truth" / f"{n}_truth.nc", s) for n, s in SPANS.items()}
+    (WINDOWS / "link_peaks.json").write_text(json.dumps(peaks) + "\n", encoding="utf-8")
     known = mistyped(pulls / "pulls.csv", pulls / "truth" / "pulls_truth.csv")
     (WINDOWS / "mistyped.json").write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
 
