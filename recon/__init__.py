@@ -4,7 +4,7 @@
 >>> car = recon.read_vehicle(recon.shipped("vehicles", "club_racer.toml"))
 >>> pulls = recon.read_pulls(recon.shipped("demo_data", "pulls.csv"), car)
 >>> calibration = recon.calibrate(pulls, car)
->>> log = recon.read_log(recon.shipped("demo_data", "slalom.csv.gz"), car)
+>>> log = recon.read_log(recon.shipped("demo_data", "day.csv.gz"), car)
 >>> tares = recon.read_tares(recon.shipped("demo_data", "tares.csv"), car)
 >>> forces = recon.reconstruct(recon.condition(log, car, tares), calibration, car)
 >>> peaks = recon.slalom(forces)

@@ -22,7 +22,7 @@ EXAMPLES = {
     "check": "recon check car.toml",
     "observe": "recon observe car.toml --corner FL",
     "calibrate": "recon calibrate car.toml pulls.csv --verification checks.csv --out calibration",
-    "reconstruct": "recon reconstruct car.toml calibration/calibration.nc slalom.csv tares.csv "
+    "reconstruct": "recon reconstruct car.toml calibration/calibration.nc log.csv tares.csv "
     "--out forces",
     "compare": "recon compare runs.csv --metric cornering_force --margin 2% --out comparison",
     "answers": "recon answers forces/forces.nc --vehicle car.toml --out answers",
@@ -230,7 +230,7 @@ def _pictures(parser: argparse.ArgumentParser) -> None:
 
 
 COMMANDS = {
-    "demo": (_demo, "run everything on an invented car and an invented slalom"),
+    "demo": (_demo, "run everything on an invented car and an invented day of driving"),
     "check": (_check, "check a vehicle file and show the load in each link"),
     "observe": (_observe, "calculate how well a set of gauges determines the forces"),
     "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),

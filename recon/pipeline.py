@@ -292,7 +292,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     solved = reconstruct(
         vehicle,
         folder / "calibration" / "calibration.nc",
-        data / "slalom.csv.gz",
+        data / "day.csv.gz",
         data / "tares.csv",
         out=folder / "forces",
         say=say,
@@ -301,7 +301,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         folder / "forces" / "forces.nc", vehicle=vehicle, out=folder / "answers", say=say
     )
     lines = [
-        "An invented club car, pulled, driven through an invented slalom and reconstructed.",
+        "An invented club car, pulled, driven through an invented day and reconstructed.",
         "",
         *fitted.lines,
         "",

@@ -144,7 +144,7 @@ def test_two_loggers_of_the_demo_give_the_forces_of_one(tmp_path: Path) -> None:
     car = recon.read_vehicle(CAR)
     calibration = recon.calibrate(recon.read_pulls(DEMO / "pulls.csv", car), car)
     tares = recon.read_tares(DEMO / "tares.csv", car)
-    whole = recon.read_log(DEMO / "slalom.csv.gz", car)
+    whole = recon.read_log(DEMO / "day.csv.gz", car)
     vehicle_has = ["travel", "steer", "roll", "pitch", "speed", "yaw_rate", "brake_pressure",
                    "wheel_speed", "acceleration"]  # fmt: skip
     time = whole["elapsed_time"].to_numpy()

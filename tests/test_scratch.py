@@ -62,7 +62,7 @@ def test_a_drive_in_files_and_in_sections_has_the_forces_of_one_in_memory(
 def forces_of_the_demo() -> xr.Dataset:
     """The demo's slalom, read, conditioned, prepared and solved with the car of the day."""
     car = day().car
-    log = recon.read_log(DEMO / "slalom.csv.gz", car)
+    log = recon.read_log(DEMO / "day.csv.gz", car)
     conditioned = recon.condition(log, car, recon.read_tares(DEMO / "tares.csv", car))
     return recon.prepare(day().calibration, car, conditioned).solve(conditioned)
 

@@ -87,7 +87,7 @@ def test_states_without_a_known_load_are_kept(tmp_path, state):
 
 
 @pytest.mark.parametrize(
-    ("name", "found"), [("slalom.csv.gz", "a log"), ("pulls.csv", "a pull sheet")]
+    ("name", "found"), [("day.csv.gz", "a log"), ("pulls.csv", "a pull sheet")]
 )
 def test_a_table_of_another_kind_is_named(club_racer, name, found):
     with pytest.raises(DataError, match=rf"{name}: {found} where a tare table is wanted; need a"):

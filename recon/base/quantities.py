@@ -53,6 +53,12 @@ UNITS: dict[str, dict[str, Unit]] = {
         "m": Unit("length", 1.0),
         "in": Unit("length", 0.0254),
     },
+    "distance": {
+        "m": Unit("distance", 1.0),
+        "km": Unit("distance", 1e3),
+        "mi": Unit("distance", 1609.344),
+        "ft": Unit("distance", 0.3048),
+    },
     "angle": {"rad": Unit("angle", 1.0), "deg": Unit("angle", _ANGLE)},
     "angular_rate": {
         "rad/s": Unit("angular_rate", 1.0),
@@ -102,6 +108,7 @@ LARGEST: dict[str, float] = {
     "time": 1e10,
     "force": 1e8,
     "length": 1e3,
+    "distance": 1e7,
     "angle": 1e4,
     "angular_rate": 1e6,
     "acceleration": 1e6,

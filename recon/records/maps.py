@@ -66,7 +66,7 @@ QUANTITIES: dict[str, dict[str, str]] = {
         "speed": "speed",
         "yaw_rate": "angular_rate",
         "engine_speed": "angular_rate",
-        "distance": "length",
+        "distance": "distance",
         **_each(("throttle", "gear", "clutch", "lap", "marker"), "ratio"),
     },
     "runs": {

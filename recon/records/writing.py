@@ -32,6 +32,7 @@ WRITTEN: dict[str, tuple[str, int]] = {
     "time": ("s", 6),
     "force": ("N", 1),
     "length": ("mm", 2),
+    "distance": ("m", 2),
     "angle": ("deg", 4),
     "angular_rate": ("rad/s", 4),
     "acceleration": ("m/s2", 3),

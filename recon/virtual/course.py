@@ -30,7 +30,7 @@ from recon.virtual.stance import (
     stance_of,
     vertical,
 )
-from recon.virtual.states import WARM_GAIN, WARM_START, States, level_to_vehicle, rack_of
+from recon.virtual.states import WARM_GAIN, WARM_START, WARMS, States, level_to_vehicle, rack_of
 
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
@@ -124,7 +124,7 @@ def slalom_states(
         brake_torque=torque,
         wheel_speed=rolling,
         locked=np.zeros(rolling.shape, dtype=bool),
-        temperature=WARM_START + WARM_GAIN * (time / time[-1])[:, None] * [1.0, 0.9, 0.7, 0.8],
+        temperature=WARM_START + WARM_GAIN * (time / time[-1])[:, None] * WARMS,
     )
     return all_wheels.of(virtual_car.corners)
 

@@ -117,7 +117,6 @@ def plan_of(
         aside=_joined(time, phases, [p.aside for p in phases]) * _weave(time, phases),
         gear=gear,
         clutch=clutch,
-        marker=np.zeros(len(time)),
         hop=np.zeros((len(time), 4)) if hop is None else hop,
         speed=speed,
         front_share=setting.front_share,

@@ -35,14 +35,13 @@ from recon.virtual.stance import (
     vertical,
 )
 from recon.virtual.states import (
-    WARM_GAIN,
-    WARM_START,
     Driver,
     Event,
     States,
     Tyres,
     level_to_vehicle,
     rack_of,
+    warmth,
 )
 from recon.virtual.tyre import SLIP_AHEAD, SLIP_ANGLE, Grip, share_of_limit, slip_of
 
@@ -68,7 +67,7 @@ class Plan:
     """Wishes of the driver of one drive, at n samples.
 
     (n,) each: `time` [s], `ahead` and `aside` [m/s2] as asked of tyres without a limit, `gear`
-    and `clutch` (1: pressed), `marker`.  `hop` (n, corner) [m] is the upward motion of the
+    and `clutch` (1: pressed).  `hop` (n, corner) [m] is the upward motion of the
     hubs beside that on the road.  `speed` [m/s] is that at the start; `front_share` is that of
     the lateral load transfer.
     """
@@ -78,7 +77,6 @@ class Plan:
     aside: Floats
     gear: Floats
     clutch: Floats
-    marker: Floats
     hop: Floats
     speed: float
     front_share: float = FRONT_SHARE
@@ -179,7 +177,7 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
         brake_torque=forces.torque,
         wheel_speed=wheel_speed,
         locked=np.zeros(wheel_speed.shape, dtype=bool),
-        temperature=_warmth(plan.time),
+        temperature=warmth(plan.time),
         driver=_driver(stance, plan, motion, forces, wheel_speed),
         tyres=tyres,
         events=plan.events,
@@ -193,9 +191,11 @@ def _balanced(stance: Stance, plan: Plan, bounced: Floats) -> tuple[_Motion, _Fo
     way = np.stack([plan.ahead, plan.aside]) / np.maximum(wish, 1e-9)
     given = np.stack([plan.ahead, plan.aside]) * np.minimum(1.0, 6.0 / np.maximum(wish, 1e-9))
     reach = np.full(len(wish), 10.0)
+    turning = np.zeros(len(wish))
     for _ in range(ROUNDS):
         motion = _motion(plan, *given)
-        forces = _forces(stance, plan, motion, bounced)
+        forces = _forces(stance, plan, motion, bounced, turning)
+        turning = -forces.ahead @ stance.arm[:, 1]
         size, most = np.hypot(*given), forces.use.max(axis=1)
         # Where the car hardly accelerates, nothing says what it could.
         now = np.where(size > 0.5, size / np.maximum(most, 1e-3), 10.0)
@@ -235,7 +235,10 @@ def _settling(goal: Floats, mode: tuple[float, float], rate: float) -> tuple[Flo
     )
 
 
-def _forces(stance: Stance, plan: Plan, motion: _Motion, bounced: Floats) -> _Forces:
+def _forces(
+    stance: Stance, plan: Plan, motion: _Motion, bounced: Floats, turning: Floats
+) -> _Forces:
+    """Forces of one round; `turning` (n,) [N m] is the yaw moment of the forces ahead."""
     air = AIR_DRAG * motion.speed**2
     pitching = stance.height * (stance.mass * motion.along + air)
     pitching = pitching + stance.mass * PITCH_GYRATION**2 * motion.pitch_change
@@ -246,8 +249,8 @@ def _forces(stance: Stance, plan: Plan, motion: _Motion, bounced: Floats) -> _Fo
     upward = upward + DOWNFORCE * motion.speed[:, None] ** 2 * share + bounced
     limit = plan.grip.limit(upward)
     front = stance.to_rear * motion.sideways + stance.gyration * motion.yaw_change
-    front = front / stance.base
-    axle = stance.mass * np.stack([front, motion.sideways - front], axis=1)
+    front = (stance.mass * front - turning) / stance.base
+    axle = np.stack([front, stance.mass * motion.sideways - front], axis=1)
     steered = np.array([c.steered for c in stance.corners])
     # Angle of the steered wheels without their slip: that alone turns a force backwards.
     turned = (stance.base * motion.yaw_rate / np.maximum(motion.speed, SLOWEST))[:, None] * steered
@@ -332,14 +335,8 @@ def _driver(
         clutch=plan.clutch,
         gear=plan.gear,
         engine_speed=np.maximum(engine, IDLE),
-        marker=plan.marker,
         distance=np.concatenate([[0.0], moved]),
     )
-
-
-def _warmth(time: Floats) -> Floats:
-    way = (time - time[0]) / max(time[-1] - time[0], 60.0)
-    return np.asarray(WARM_START + WARM_GAIN * way[:, None] * [1.0, 0.9, 0.7, 0.8])
 
 
 def _averaged(values: Floats, spread: float, rate: float) -> Floats:

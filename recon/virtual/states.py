@@ -7,8 +7,9 @@ from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 GRIP = 1.5  # share of horizontal force in Fz at which the pneumatic trail has fallen to zero
 WARM_START, WARM_GAIN = 21.0, 5.0  # degC, K
+WARMS = np.array([1.0, 0.9, 0.7, 0.8])  # share of the gain, by corner
 LEAST_BRAKING = 20.0  # N m; in random states with less torque the brake is off
 FRICTION_CIRCLE = 1.3  # of Fz
 
@@ -31,14 +33,13 @@ class Driver:
     """Actions of the driver and what follows from them, at n samples: (n,) each.
 
     `throttle` and `clutch` from 0 to 1 (clutch 1: pressed), `gear` (0: neutral), `engine_speed`
-    [rad/s], `marker` the number of a part of the drive, `distance` [m].
+    [rad/s], `distance` [m].
     """
 
     throttle: Floats
     clutch: Floats
     gear: Floats
     engine_speed: Floats
-    marker: Floats
     distance: Floats
 
 
@@ -121,6 +122,49 @@ class States:
     def road_normal(self) -> Floats:
         """Upward normal of the level road in vehicle axes (n, xyz), unit length [1]."""
         return level_to_vehicle(self.roll, self.pitch)[:, :, 2]
+
+
+Part = TypeVar("Part", States, Driver, Tyres)
+
+
+def in_turn(drives: Sequence[States], pause: float) -> States:
+    """Several drives of the same corners as one, with a pause between them; gauges warm up on.
+
+    Parameters
+    ----------
+    drives : sequence of States
+        Their times begin anew in each.
+    pause : float
+        Time between the end of one drive and the start of the next. [s]
+
+    Returns
+    -------
+    States
+        Without events, whose times would no longer be those of one drive.
+    """
+    starts = np.cumsum([0.0, *(d.time[-1] + pause for d in drives[:-1])])
+    time = np.concatenate([d.time + s for d, s in zip(drives, starts, strict=True)])
+    joined = _joined(drives)
+    warm = warmth(time, joined.temperature.shape[1])
+    return replace(joined, time=time, temperature=warm, events=())
+
+
+def _joined(parts: Sequence[Part]) -> Part:
+    """Arrays of the same name one after the other; other fields from the first part."""
+    out: dict[str, Any] = {}
+    for of in fields(parts[0]):
+        values = [getattr(p, of.name) for p in parts]
+        if isinstance(values[0], np.ndarray):
+            out[of.name] = np.concatenate(values)
+        elif isinstance(values[0], Driver | Tyres):
+            out[of.name] = _joined(values)
+    return replace(parts[0], **out)
+
+
+def warmth(time: Floats, corners: int = 4) -> Floats:
+    """Temperatures at the gauges (n, corner) [degC] that rise over `time` (n,) [s]."""
+    way = (time - time[0]) / max(time[-1] - time[0], 60.0)
+    return np.asarray(WARM_START + WARM_GAIN * way[:, None] * WARMS[:corners])
 
 
 def level_to_vehicle(roll: Floats, pitch: Floats) -> Floats:

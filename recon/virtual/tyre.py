@@ -27,7 +27,7 @@ class Grip:
     `friction` (front, rear) at `load` [N], and the exponent `sensitivity` of the load.
     """
 
-    friction: tuple[float, float] = (1.10, 1.17)
+    friction: tuple[float, float] = (1.02, 1.09)
     load: float = 2000.0
     sensitivity: float = 0.88
 

@@ -48,7 +48,7 @@ class Session:
 
 def tiled_log(target: Path, samples: int) -> None:
     """The demo's log, all channels, repeated to `samples` rows of a 500 Hz recording."""
-    with gzip.open(DEMO / "slalom.csv.gz", "rt", encoding="utf-8") as stream:
+    with gzip.open(DEMO / "day.csv.gz", "rt", encoding="utf-8") as stream:
         header, *rows = stream.read().splitlines()
     rests = [row.partition(",")[2] for row in rows]
     with target.open("w", encoding="utf-8", newline="\n") as stream:

@@ -83,7 +83,7 @@ def one_corner(tmp_path_factory: pytest.TempPathFactory) -> OneCorner:
     pulls = write_rows(
         folder / "pulls.csv", [header, *(r for r in rows if r[header.index("corner")] == "FL")]
     )
-    log, tares = DEMO / "slalom.csv.gz", DEMO / "tares.csv"
+    log, tares = DEMO / "run_1.csv.gz", DEMO / "tares.csv"
     calibration, forces = folder / "calibration", folder / "forces"
     fitted = calibration / "calibration.nc"
     words = ["reconstruct", str(CAR), str(fitted), str(log), str(tares), "--out", str(forces)]
@@ -99,7 +99,7 @@ def short_log(tmp_path: Path) -> Callable[..., Path]:
     """Write the first rows of the demo's log; changes are (row, column, text), rows from 1."""
 
     def written(*changes: tuple[int, str, str], rows: int = 60, name: str = "log.csv") -> Path:
-        header, *data = islice(rows_of(DEMO / "slalom.csv.gz"), rows + 1)
+        header, *data = islice(rows_of(DEMO / "run_1.csv.gz"), rows + 1)
         names = [cell.split(" [")[0] for cell in header]
         for row, column, text in changes:
             data[row - 1][names.index(column)] = text

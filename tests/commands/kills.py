@@ -41,7 +41,7 @@ def commands(folder: Path) -> dict[str, Command]:
     """Both commands on the demo; `folder` holds a calibration for the second."""
     fitted, pulls = folder / "fitted" / "calibration.nc", DEMO / "pulls.csv"
     checks = ("--verification", DEMO / "verification.csv")
-    drive = (CAR, fitted, DEMO / "slalom.csv.gz", DEMO / "tares.csv")
+    drive = (CAR, fitted, DEMO / "day.csv.gz", DEMO / "tares.csv")
     return {
         "calibrate": Command(("calibrate", CAR, pulls), checks, "calibration.nc"),
         "reconstruct": Command(("reconstruct", *drive), ("--bandwidth", 20), "forces.nc"),

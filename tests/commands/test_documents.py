@@ -247,7 +247,8 @@ def test_stated_assumptions_are_those_of_the_code() -> None:
         assert abs(real - float(value)) <= 0.5001 * scale * 10.0**-digits, f"{constant} is {real}"
 
 
-FILES = ("pulls.csv", "verification.csv", "tares.csv", "slalom.csv.gz")
+LOGS = ("day.csv.gz", *(f"run_{k}.csv.gz" for k in range(1, 7)))
+FILES = ("pulls.csv", "verification.csv", "tares.csv", "runs.csv", *LOGS)
 
 
 def test_shipped_demo_data_are_those_that_the_command_makes(spawn: Run, tmp_path: Path) -> None:

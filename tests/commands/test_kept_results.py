@@ -63,7 +63,7 @@ def test_pictures_of_a_replaced_calibration_do_not_stay(
 def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path: Path) -> None:
     file = tmp_path / "file"
     file.write_text("in the way", encoding="utf-8")
-    ended = run("slalom", one_corner.forces, "--out", file / "slalom")
+    ended = run("friction", one_corner.forces, "--out", file / "friction")
     assert ended.code == 4
     assert str(file) in ended.err
     assert file.read_text(encoding="utf-8") == "in the way"
