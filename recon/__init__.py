@@ -47,6 +47,7 @@ _PLACES = {
     **{name: place for answer in ANSWERS for name, place in answer.public_names.items()},
     "export": "recon.report.export",
     "plot_comparison": "recon.report.comparison_picture",
+    "page": "recon.pages.page",
     "plot_forces": "recon.report.bands",
     "plot_crosstalk": "recon.report.crosstalk",
     "plot_verification": "recon.report.verification",

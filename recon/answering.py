@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recon.answers import ANSWERS, Answer
-from recon.base.errors import DataError, RankError
+from recon.base.errors import DataError, RankError, ReconError
 from recon.recorded import assume, recorded
 from recon.records.overwriting import refuse_existing
 from recon.written import Name, Report, Say, outcome, quiet, written
@@ -36,7 +37,8 @@ def answered(
     found = read_result(forces)
     say(f"calculating: {answer.help}")
     options = {name: _read(answer, name, value, found) for name, value in options.items()}
-    lines, files = _files(answer, found, options, folder, overwrite)
+    computed = answer.function(answer.compute)(found, **options)
+    lines, files = _files(answer, found, computed, folder, overwrite)
     say(f"complete: {folder}")
     doubts = doubts_in(found)
     return Report((*doubt_lines(doubts), *lines), files, outcome(found, doubts))
@@ -66,20 +68,16 @@ def answers(
     for answer in ANSWERS:
         refuse_existing(folder / answer.name / answer.result_file, overwrite=overwrite)
     found = read_result(forces)
-    by_hand: dict[str, Any] = {"vehicle": vehicle, "sections": sections}
-    shared = {k: _of_file(k, name, found) for k, name in by_hand.items() if name is not None}
+    shared = read_shared(found, sections=sections, vehicle=vehicle)
     if "sections" not in shared:
         shared["sections"] = find_sections(found)
     given, refused = [], []
     files: list[Path] = []
-    for answer in ANSWERS:
-        say(f"calculating: {answer.help}")
-        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
-        try:
-            lines, new = _files(answer, found, options, folder / answer.name, overwrite)
-        except (DataError, RankError) as reason:
-            refused.append(f"no {answer.name}: {reason.found}. {reason.do}")
+    for answer, result in every_answer(found, shared, say):
+        if isinstance(result, ReconError):
+            refused.append(f"no {answer.name}: {result.found}. {result.do}")
             continue
+        lines, new = _files(answer, found, result, folder / answer.name, overwrite)
         given.append(f"{answer.name}: {lines[0]}")
         files += new
     say(f"complete: {folder}")
@@ -87,8 +85,29 @@ def answers(
     return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))
 
 
+def read_shared(forces: xr.Dataset, **files: Name | None) -> dict[str, Any]:
+    """Read the files that answers share, by the names of their options; those not given are out."""
+    return {kind: _of_file(kind, name, forces) for kind, name in files.items() if name is not None}
+
+
+def every_answer(
+    forces: xr.Dataset, shared: dict[str, Any], say: Say = quiet
+) -> Iterator[tuple[Answer, xr.Dataset | ReconError]]:
+    """Every answer with its result, or with the error that says why the drive does not allow it.
+
+    `shared` holds what answers take as options, such as sections and the vehicle, by name.
+    """
+    for answer in ANSWERS:
+        say(f"calculating: {answer.help}")
+        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
+        try:
+            yield answer, answer.function(answer.compute)(forces, **options)
+        except (DataError, RankError) as reason:
+            yield answer, reason
+
+
 def _files(
-    answer: Answer, forces: xr.Dataset, options: dict[str, Any], folder: Path, overwrite: bool
+    answer: Answer, forces: xr.Dataset, computed: xr.Dataset, folder: Path, overwrite: bool
 ) -> tuple[list[str], tuple[Path, ...]]:
     """Words of an answer, and its files in `folder`."""
     from recon.records.doubts import doubts_in, with_doubts
@@ -96,7 +115,7 @@ def _files(
     from recon.report.doubts import drawn_with_doubts
 
     doubts = doubts_in(forces)
-    result = with_doubts(answer.function(answer.compute)(forces, **options), doubts)
+    result = with_doubts(computed, doubts)
     write = partial(write_result, result)
     plot = partial(answer.function(answer.plot), forces, result)
     draw = partial(drawn_with_doubts, plot, doubts)

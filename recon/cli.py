@@ -25,6 +25,7 @@ EXAMPLES = {
     "reconstruct": "recon reconstruct car.toml calibration/calibration.nc log.csv tares.csv "
     "--out forces",
     "compare": "recon compare runs.csv --metric cornering_force --margin 2% --out comparison",
+    "page": "recon page forces/forces.nc --vehicle car.toml --out drive.html",
     "answers": "recon answers forces/forces.nc --vehicle car.toml --out answers",
     "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
     "--out forces.csv",
@@ -215,6 +216,14 @@ def _answers(parser: argparse.ArgumentParser) -> None:
     _outputs(parser, "answers")
 
 
+def _page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
+    parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
+    parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--out", default="drive.html", help="page to write (default drive.html)")
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing page")
+
+
 def _demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
 
@@ -238,6 +247,7 @@ COMMANDS = {
     "compare": (_compare, "compare two set-ups by several runs of each"),
     "export": (_export, "write forces or an answer as CSV"),
     "answers": (_answers, "calculate every answer that a drive allows"),
+    "page": (_page, "write a drive as one HTML page, readable without network or program"),
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 

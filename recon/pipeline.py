@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.answering import answered, answers
+from recon.answering import answered, answers, read_shared
 from recon.answers import BY_NAME
 from recon.base.errors import DoubtWarning
 from recon.base.shipped import shipped
@@ -276,6 +276,34 @@ def compare(
     files = written({"comparison.nc": partial(write_result, answer)}, draw, folder, overwrite)
     say(f"complete: {folder}")
     return Report(tuple(comparison_summary(answer)), files)
+
+
+@recorded
+def page(
+    forces: Name,
+    *,
+    sections: Name | None = None,
+    vehicle: Name | None = None,
+    out: Name = "drive.html",
+    overwrite: bool = False,
+    say: Say = quiet,
+) -> Report:
+    """Write a drive as one HTML page that needs neither network nor this program to be read."""
+    from recon.pages.page import page as made
+    from recon.records.doubts import doubts_in
+    from recon.records.results import read_result
+    from recon.report.doubts import doubt_lines
+
+    refuse_existing(Path(out), overwrite=overwrite)
+    found = read_result(forces)
+    say("working out the answers")
+    shared = read_shared(found, sections=sections, vehicle=vehicle)
+    whole = made(found, **shared)
+    say("writing the page")
+    target = whole.write(out, overwrite=overwrite)
+    doubts = doubts_in(found)
+    lines = (*doubt_lines(doubts), f"Open {target} in a browser.")
+    return Report(lines, (target,), outcome(found, doubts))
 
 
 def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:

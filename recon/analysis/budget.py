@@ -88,6 +88,40 @@ def budget(
     return _labelled(forces, groups, square, asked)
 
 
+def contributions(
+    forces: xr.Dataset, samples: NDArray[np.int64]
+) -> tuple[tuple[Description, ...], Floats]:
+    """Contributions of every cause to the standard uncertainty of every force at some samples.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    samples : (sample,)
+        Positions along `elapsed_time`.
+
+    Returns
+    -------
+    tuple
+        Descriptions of the causes, and their contributions (cause, sample, corner, component) [N];
+        zero where a force is not known.
+
+    Raises
+    ------
+    DataError
+        No result of `reconstruct`.
+    """
+    require_forces(forces, *NEEDED)
+    loadings, groups = Loadings(forces), _groups(forces)
+    shape = (len(groups.parts), len(samples), forces.sizes["corner"], 3)
+    square = np.zeros(shape)
+    for k in range(shape[2]):
+        for j, at in enumerate(samples[:, None]):
+            effect = loadings.errors(k, at, "tyre") ** 2
+            square[:, j, k] = _squares(forces, loadings, k, at, groups, effect[:, 0])
+    return groups.descriptions, np.sqrt(np.nan_to_num(square))
+
+
 @dataclass(frozen=True, slots=True)
 class Where:
     """Samples asked for: a window's or one (sample,), or None for the peaks, and words for them."""

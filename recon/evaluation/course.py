@@ -63,15 +63,29 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
         weight = np.full(len(force), float(forces["vehicle_mass"]) * STANDARD_GRAVITY)
         source = "sum of the horizontal forces of all tyres over the mass of the car"
     else:
-        known[:, :2] &= known[:, 2:]  # a force is compared with the load of the same tyre
-        weight = np.nansum(np.where(known[:, 2].any() & known[:, 2], force[..., 2], 0.0), axis=1)
-        source = "horizontal over vertical force of the known tyres"
+        load, source = _loads(forces, force, known)
+        known[:, :2] &= np.isfinite(load).any(axis=0)[:, None]
+        used = known[:, :2].any(axis=1)  # a force is compared with the load of the same tyre
+        weight = np.nansum(np.where(used, load, 0.0), axis=1)
     weight = np.maximum(low_pass(weight[:, None].astype(float), 1.0, rate)[:, 0], 200.0)
     found = [_acceleration(force, u_force, known, k, weight) for k in (0, 1)]
     motion = np.column_stack([value for value, _ in found])
     along, sideways = low_pass(motion, min(bandwidth, 0.2 * rate), rate).T
     time = forces["elapsed_time"].to_numpy()
     return Course(time, rate, along, sideways, found[0][1], found[1][1], speed_of(forces), source)
+
+
+def _loads(forces: xr.Dataset, force: Floats, known: Floats) -> tuple[Floats, str]:
+    """Load of each tyre (sample, corner) [N], and words for what forces are compared with."""
+    load = force[..., 2].astype(float)
+    if known[:, 2].any() or "centre_of_mass" not in forces:
+        return load, "horizontal over vertical force of the known tyres"
+    ahead = forces["contact_point"].to_numpy()[:, 0] - float(forces["centre_of_mass"][0])
+    # Half of the weight of one axle; with one axle in the file the other is as far away.
+    base = np.ptp(ahead) or 2.0 * np.abs(ahead).max()
+    share = 0.5 * np.asarray(np.clip(1.0 - np.abs(ahead) / base, 0.1, 0.9))
+    static = share * float(forces["vehicle_mass"]) * STANDARD_GRAVITY
+    return np.broadcast_to(static, load.shape), "horizontal force over the weight on each tyre"
 
 
 def _acceleration(

@@ -127,6 +127,19 @@ def write_tares(path: str | Path, tares: Tares, car: Vehicle, *, overwrite: bool
     _write(path, columns, overwrite)
 
 
+def write_text(path: str | Path, text: str, *, overwrite: bool = False) -> Path:
+    """Write a text in UTF-8, the whole file or none.
+
+    Raises
+    ------
+    OutputError
+        The file exists and `overwrite` is false, or it cannot be written.
+    """
+    with replace_whole(path, overwrite=overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+    return Path(path)
+
+
 def _write(path: str | Path, columns: Columns, overwrite: bool) -> None:
     """Write the columns that hold anything."""
     import pandas as pd

@@ -203,6 +203,26 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
     return target
 
 
+def title_of(figure: Figure) -> str:
+    """The title that `dress` wrote, which says in words what the picture shows."""
+    return str(figure.texts[0].get_text()) if figure.texts else ""
+
+
+def small_png(figure: Figure, colours: int = 48) -> bytes:
+    """The picture as PNG with few colours, a quarter of the usual size."""
+    from io import BytesIO
+
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB").quantize(colours)
+    stream = BytesIO()
+    image.save(stream, "PNG", optimize=True)
+    return stream.getvalue()
+
+
 def _write_png(figure: Figure, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 

@@ -1,0 +1,54 @@
+"""The finding of a section in a few words: its largest force, with its interval."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.sections import Section
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+BANDWIDTH = 3.0  # Hz; a finding is about the section, not about a bump in it
+AROUND = 5  # samples on either side of the largest force
+# Axis, sign and words of the force that a kind of section is about; sign 0 means either.
+ABOUT = {
+    "launch": (0, 1, "driving force"),
+    "straight braking": (0, -1, "braking force"),
+    "left corner": (1, 1, "force to the left"),
+    "right corner": (1, -1, "force to the right"),
+    "slalom": (1, 0, "lateral force"),
+}
+
+
+def finding(section: Section, forces: xr.Dataset) -> str:
+    """Largest force of all known tyres together in a section, at a low bandwidth."""
+    length = f"{section.end - section.start:.1f} s"
+    if section.kind not in ABOUT:
+        return length
+    axis, sign, words = ABOUT[section.kind]
+    part = section.slice_of(forces["elapsed_time"].to_numpy())
+    size = Alternatives(forces, part, bandwidth=BANDWIDTH).best[..., axis]
+    known = np.isfinite(size).mean(axis=0) > 0.5
+    if not known.any():
+        return length
+    total = np.nan_to_num(size[:, known].sum(axis=1))
+    at = int(np.argmax(np.abs(total) if sign == 0 else sign * total)) + part.start
+    around = slice(max(at - AROUND, part.start), min(at + AROUND + 1, part.stop))
+
+    def mean(force: Floats) -> float:
+        return float(np.abs(force[:, known, axis].sum(axis=1).mean()))
+
+    peak = Alternatives(forces, around, bandwidth=BANDWIDTH).estimate(mean, draws=8)
+    half = float(peak.upper[0] - peak.value[0])
+    tyres = ", ".join(c for c, is_known in zip(corners_of(forces), known, strict=True) if is_known)
+    return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N ({tyres} together)"
+
+
+def corners_of(forces: xr.Dataset) -> list[str]:
+    """Names of the corners."""
+    return [str(corner) for corner in forces["corner"].to_numpy()]

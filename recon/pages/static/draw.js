@@ -1,0 +1,63 @@
+"use strict";
+/* Canvas at the screen's own resolution, axes, and the look of each corner. */
+const Draw = (() => {
+  const INK = "#14202e";
+  const MIDDLE = "#587489";
+  const PALE = "#a9bac6";
+  const FAINT = "#dfe5e9";
+  const ACCENT = "#b5401f";
+  const LOOKS = { FL: "#14202e", FR: "#b5401f", RL: "#3f86a8", RR: "#b98516" };
+  const WORDS = { FL: "front left", FR: "front right", RL: "rear left", RR: "rear right" };
+  const AXES = { x: "longitudinal Fx", y: "lateral Fy", z: "vertical Fz" };
+  const LANES = [
+    { words: "measured", colour: PALE }, { words: "at a bound", colour: MIDDLE },
+    { words: "beyond the pulls", colour: INK }, { words: "doubted", colour: ACCENT },
+    { words: "not known", colour: "#000000" },
+  ];
+
+  /* Size a canvas to its place on the page; returns the context in CSS pixels, cleared. */
+  function sheet(canvas, wide, tall) {
+    const ratio = window.devicePixelRatio || 1;
+    const width = Math.round(wide * ratio);
+    const height = Math.round(tall * ratio);
+    if (canvas.width !== width || canvas.height !== height) {
+      canvas.width = width;
+      canvas.height = height;
+      canvas.style.height = `${tall}px`;
+    }
+    const context = canvas.getContext("2d");
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
+    context.clearRect(0, 0, wide, tall);
+    context.font = "12px system-ui, sans-serif";
+    return context;
+  }
+
+  /* Round numbers between two ends, about `wanted` of them. */
+  function ticks(low, high, wanted) {
+    const rough = (high - low) / wanted || 1;
+    const power = 10 ** Math.floor(Math.log10(rough));
+    const step = [1, 2, 5, 10].map((m) => m * power).find((size) => size >= rough) || rough;
+    const out = [];
+    for (let value = Math.ceil(low / step) * step; value <= high + 1e-9 * step; value += step) {
+      out.push(Math.abs(value) < step * 1e-6 ? 0 : value);
+    }
+    return out;
+  }
+
+  function number(value) {
+    if (!Number.isFinite(value)) return "not known";
+    const size = Math.abs(value);
+    return value.toFixed(size >= 100 ? 0 : size >= 1 ? 1 : 2).replace("-", "\u2212");
+  }
+
+  /* Newtons are whole: no force is known to a tenth. */
+  function whole(value) {
+    return Number.isFinite(value) ? value.toFixed(0).replace("-", "\u2212") : "not known";
+  }
+
+  function unitText(value, unit) {
+    return Number.isFinite(value) && unit ? `${number(value)} ${unit}` : number(value);
+  }
+
+  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, WORDS, AXES, LANES, sheet, ticks, number, whole, unitText };
+})();

@@ -1,0 +1,95 @@
+"use strict";
+/* Lateral against longitudinal force of each tyre: the window as dots, the cursor with its interval. */
+const Plane = (() => {
+  const MOST = 700;
+  const canvas = document.getElementById("plane");
+
+  function largest(rows) {
+    let size = 500;
+    for (const row of rows) {
+      for (const force of row.slice(0, 2)) {
+        const [low, high] = Decode.extremes(force.levels, 0, force.value.length);
+        size = Math.max(size, -low, high);
+      }
+    }
+    return 1.08 * size;
+  }
+
+  function panel(context, box, corner, row, size) {
+    const scale = Math.min(box.wide, box.tall) / 2 / size;
+    const x = (value) => box.x - scale * value;
+    const y = (value) => box.y - scale * value;
+    context.strokeStyle = Draw.FAINT;
+    context.lineWidth = 1;
+    context.beginPath();
+    context.moveTo(x(size), box.y);
+    context.lineTo(x(-size), box.y);
+    context.moveTo(box.x, y(size));
+    context.lineTo(box.x, y(-size));
+    context.stroke();
+    context.save();
+    context.beginPath();
+    context.rect(box.x - box.wide / 2, box.y - box.tall / 2, box.wide, box.tall);
+    context.clip();
+    const [fx, fy, fz] = row;
+    const every = Math.max(Math.ceil((State.last - State.first) / MOST), 1);
+    context.fillStyle = Draw.LOOKS[corner];
+    context.globalAlpha = 0.35;
+    for (let i = State.first; i <= State.last; i += every) {
+      if (Number.isFinite(fx.value[i]) && Number.isFinite(fy.value[i])) {
+        context.fillRect(x(fy.value[i]) - 1, y(fx.value[i]) - 1, 2, 2);
+      }
+    }
+    context.globalAlpha = 1;
+    ring(context, box, scale, corner, fz.value[State.cursor]);
+    cross(context, x, y, fx, fy);
+    context.restore();
+    context.fillStyle = Draw.INK;
+    context.textAlign = "left";
+    context.textBaseline = "top";
+    context.fillText(`${corner}  (half-axis ${(size / 1000).toFixed(1)} kN)`, box.x - box.wide / 2 + 4, box.y - box.tall / 2 + 4);
+  }
+
+  /* Highest use demonstrated, at the load of the cursor, as a ring as wide as its interval. */
+  function ring(context, box, scale, corner, load) {
+    const known = State.data.envelopes[corner];
+    if (!known || !(load > 0)) return;
+    context.strokeStyle = Draw.MIDDLE;
+    context.globalAlpha = 0.45;
+    context.lineWidth = Math.max(2 * 1.96 * known.u * load * scale, 1);
+    context.beginPath();
+    context.arc(box.x, box.y, known.use * load * scale, 0, 2 * Math.PI);
+    context.stroke();
+    context.globalAlpha = 1;
+  }
+
+  function cross(context, x, y, fx, fy) {
+    const at = State.cursor;
+    if (!Number.isFinite(fx.value[at]) || !Number.isFinite(fy.value[at])) return;
+    context.strokeStyle = Draw.INK;
+    context.lineWidth = 2;
+    context.beginPath();
+    context.moveTo(x(fy.lower[at]), y(fx.value[at]));
+    context.lineTo(x(fy.upper[at]), y(fx.value[at]));
+    context.moveTo(x(fy.value[at]), y(fx.lower[at]));
+    context.lineTo(x(fy.value[at]), y(fx.upper[at]));
+    context.stroke();
+  }
+
+  function draw() {
+    const loaded = Strips.current();
+    if (!loaded) return;
+    const wide = canvas.parentElement.clientWidth;
+    const context = Draw.sheet(canvas, wide, wide);
+    const size = largest(loaded.rows);
+    loaded.corners.forEach((corner, k) => {
+      const column = corner.endsWith("R") ? 1 : 0;
+      const line = corner.startsWith("R") ? 1 : 0;
+      const half = wide / 2;
+      const box = { x: half * (column + 0.5), y: half * (line + 0.5), wide: half - 8, tall: half - 8 };
+      panel(context, box, corner, loaded.rows[k], size);
+    });
+  }
+
+  return { draw };
+})();

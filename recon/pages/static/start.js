@@ -1,0 +1,56 @@
+"use strict";
+/* Choices of corners and channel, then the first picture. */
+(async () => {
+  const { data } = State;
+  Story.draw();
+  await State.start();
+
+  const host = document.getElementById("choices");
+  for (const corner of data.corners) {
+    const label = document.createElement("label");
+    const box = document.createElement("input");
+    box.type = "checkbox";
+    box.value = corner;
+    box.checked = State.corners.includes(corner);
+    box.addEventListener("change", () => {
+      const chosen = [...host.querySelectorAll("input:checked")].map((one) => one.value);
+      if (chosen.length) State.choose({ corners: chosen });
+      else box.checked = true;
+    });
+    label.append(box, ` ${corner} (${Draw.WORDS[corner]})`);
+    host.append(label);
+  }
+  const channels = State.heads("channel");
+  if (channels.length) {
+    const label = document.createElement("label");
+    const select = document.createElement("select");
+    for (const name of ["", ...channels.map((one) => one.name)]) {
+      const option = document.createElement("option");
+      option.value = name;
+      option.textContent = name || "none";
+      select.append(option);
+    }
+    State.channel = channels.some((one) => one.name === "speed") ? "speed" : channels[0].name;
+    select.value = State.channel;
+    select.addEventListener("change", () => State.choose({ channel: select.value }));
+    label.append("Channel ", select);
+    host.append(label);
+  }
+
+  let waiting = false;
+  const both = () => {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(() => {
+      waiting = false;
+      Plane.draw();
+      Car.draw();
+    });
+  };
+  for (const what of ["window", "cursor", "loaded"]) State.on(what, both);
+  window.addEventListener("resize", both);
+  State.cursor = Math.floor(State.time.length / 2);
+  await Strips.load();
+  Why.draw();
+  document.documentElement.dataset.ready = "true";
+})();

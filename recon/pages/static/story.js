@@ -1,0 +1,135 @@
+"use strict";
+/* Words of the page: sentences, sections, answers, limits and origin.  Text never becomes markup. */
+const Story = (() => {
+  const { data } = State;
+
+  function made(tag, text, kind) {
+    const element = document.createElement(tag);
+    if (text !== undefined) element.textContent = text;
+    if (kind) element.className = kind;
+    return element;
+  }
+
+  function top() {
+    document.getElementById("title").textContent = data.title;
+    const host = document.getElementById("sentences");
+    data.sentences.forEach((sentence) => host.append(made("p", sentence, sentence.startsWith("DOUBTED") ? "doubted" : "")));
+    const steps = data.series.filter((one) => one.kind === "force").map((one) => one.step);
+    document.getElementById("steps").textContent =
+      `Forces are rounded to steps of ${Math.min(...steps)} to ${Math.max(...steps)} N, below their noise; bandwidth ` +
+      `${+data.bandwidth.toPrecision(4)} Hz.`;
+  }
+
+  function go(start, end) {
+    const more = Math.max(0.1 * (end - start), 0.2);
+    const first = State.place(start - more);
+    const last = State.place(end + more);
+    State.show(first, last);
+    State.move(State.place((start + end) / 2));
+    document.getElementById("time").scrollIntoView();
+    document.getElementById("strips").focus({ preventScroll: true });
+  }
+
+  function jump(words, start, end, reason) {
+    const button = made("button", words);
+    button.type = "button";
+    button.title = reason;
+    button.addEventListener("click", () => go(start, end));
+    return button;
+  }
+
+  function sections() {
+    const list = document.getElementById("section-list");
+    const lines = new Map();
+    for (const one of data.sections) {
+      const inside = lines.get(one.parent);
+      if (inside) {
+        inside.append(jump(one.name.split(", ").pop(), one.start, one.end, one.reason));
+        continue;
+      }
+      const item = made("li");
+      const open = one.undecided ? ` Undecided: ${one.undecided}.` : "";
+      const words = `${one.finding} (${one.start.toFixed(2)} to ${one.end.toFixed(2)} s)${open}`;
+      item.append(jump(one.name, one.start, one.end, one.reason), made("span", words, "finding"));
+      lines.set(one.name, item);
+      list.append(item);
+    }
+    if (!list.children.length) list.append(made("li", "No section was found in this drive."));
+    lifts();
+  }
+
+  function lifts() {
+    const whole = data.lifts.filter((one) => one.start !== null && one.end !== null);
+    const host = document.getElementById("lifts");
+    host.hidden = !whole.length;
+    host.querySelector("summary").textContent = `A wheel was off the ground ${whole.length} times`;
+    for (const one of whole) {
+      const item = made("li");
+      const words = `${one.corner} ${one.start.toFixed(3)} to ${one.end.toFixed(3)} s`;
+      item.append(jump(words, one.start, one.end, "its load does not differ from zero"));
+      document.getElementById("lift-list").append(item);
+    }
+  }
+
+  function answer(one) {
+    const article = made("article");
+    article.append(made("h3", one.name.replaceAll("_", " ")));
+    if (one.refused) {
+      article.append(made("p", `Not given. ${one.refused}`));
+      return article;
+    }
+    const [first, ...others] = one.lines;
+    article.append(made("p", first));
+    const figure = made("figure");
+    const picture = made("img");
+    picture.alt = one.alt || one.help;
+    picture.src = `data:image/png;base64,${one.picture}`;
+    figure.append(picture);
+    article.append(figure);
+    const details = made("details");
+    details.append(made("summary", "Numbers, and what they rest on"));
+    if (others.length) details.append(made("pre", others.join("\n")));
+    if (one.gate) details.append(made("p", `Samples used: ${one.gate}.`));
+    one.assumed.forEach((words) => details.append(made("p", `Assumed: ${words}.`)));
+    one.not_given.forEach((words) => details.append(made("p", `Not given: ${words}`)));
+    article.append(details);
+    return article;
+  }
+
+  function answers() {
+    const host = document.getElementById("answer-list");
+    const given = data.answers.filter((one) => !one.refused);
+    const refused = data.answers.filter((one) => one.refused);
+    [...given, ...refused].forEach((one) => host.append(answer(one)));
+  }
+
+  function limits() {
+    const host = document.getElementById("fact-list");
+    for (const [name, sentences] of Object.entries(data.facts)) {
+      host.append(made("h3", name));
+      const list = made("ul");
+      sentences.forEach((sentence) => list.append(made("li", sentence)));
+      host.append(list);
+    }
+  }
+
+  function origin() {
+    const host = document.getElementById("boxes");
+    for (const box of data.provenance) {
+      const item = made("li");
+      item.append(made("b", box.what), made("span", box.file), made("span", box.checksum));
+      if (box.date) item.append(made("span", box.date));
+      host.append(item);
+    }
+  }
+
+  function draw() {
+    top();
+    sections();
+    answers();
+    limits();
+    origin();
+  }
+
+  return { draw, go };
+})();

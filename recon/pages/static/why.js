@@ -1,0 +1,56 @@
+"use strict";
+/* Causes of the interval at the cursor, largest first, each with its cure. */
+const Why = (() => {
+  const { why, corners } = State.data;
+  const select = document.getElementById("why-force");
+  const list = document.getElementById("why-list");
+  for (const corner of corners) {
+    for (const axis of ["x", "y", "z"]) {
+      const option = document.createElement("option");
+      option.value = `${corner}.${axis}`;
+      option.textContent = `${corner} F${axis}`;
+      select.append(option);
+    }
+  }
+  select.addEventListener("change", () => State.choose({ force: select.value }));
+
+  function nearest(time) {
+    let best = 0;
+    why.times.forEach((one, n) => {
+      if (Math.abs(one - time) < Math.abs(why.times[best] - time)) best = n;
+    });
+    return best;
+  }
+
+  function item(cause, newtons, most) {
+    const line = document.createElement("li");
+    const bar = document.createElement("span");
+    bar.className = "bar";
+    bar.style.width = `${(100 * newtons) / most}%`;
+    const name = document.createElement("b");
+    name.textContent = `${newtons.toFixed(1)} N: ${cause.words}. `;
+    const more = document.createElement("span");
+    more.textContent = `It is the uncertainty of the ${cause.of}. What helps: ${cause.cure}.`;
+    line.append(bar, name, more);
+    return line;
+  }
+
+  function draw() {
+    select.value = State.force;
+    const node = nearest(State.time[State.cursor]);
+    const own = Object.entries(why.forces[State.force] || {})
+      .map(([place, values]) => ({ cause: why.causes[place], newtons: values[node] }))
+      .filter((one) => one.newtons > 0).sort((a, b) => b.newtons - a.newtons);
+    const words = document.getElementById("why-words");
+    const [corner, axis] = State.force.split(".");
+    words.textContent = own.length
+      ? `Standard uncertainty of F${axis} at ${corner} near ${why.times[node].toFixed(2)} s, cause by cause ` +
+        "(squares add up; the 95 % interval is 1.96 times their root):"
+      : `F${axis} of ${corner} is not known near ${why.times[node].toFixed(2)} s.`;
+    list.replaceChildren(...own.map((one) => item(one.cause, one.newtons, own[0].newtons)));
+  }
+
+  State.on("cursor", draw);
+  State.on("choice", draw);
+  return { draw };
+})();

@@ -1,0 +1,187 @@
+"""Words of a page: three sentences, sections, what is not known, and where it comes from."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recon.base.doubt import doubted_corners
+from recon.base.quantities import COMPONENTS
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.sections import sections_of
+from recon.pages.finding import finding
+from recon.records.doubts import doubts_in
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+DIRECTIONS = dict(zip(COMPONENTS, ("along", "sideways", "vertically"), strict=True))
+SHORT = 12  # characters of a checksum
+# Steps from the pulls to the forces: option that named the file, words for it.
+STEPS = (
+    ("pulls of calibration", "pulls"),
+    ("vehicle of calibration", "car, when pulled"),
+    ("calibration", "map (calibration)"),
+    ("vehicle", "car"),
+    ("tares", "tares"),
+    ("log", "log of the drive"),
+    ("also_log", "further log"),
+)
+
+
+def sentences(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
+    """Three sentences: what is known and how well, what dominates the doubt, what to do next."""
+    return [_known(forces), _dominant(why), _next(forces, why)]
+
+
+def _known(forces: xr.Dataset) -> str:
+    time = forces["elapsed_time"].to_numpy()
+    known = np.isfinite(_u(forces)).any(axis=0)
+    width = np.zeros(known.shape)
+    width[known] = COVERAGE_FACTOR * np.nanmedian(_u(forces)[:, known], axis=0)
+    corners = [str(c) for c in forces["corner"].to_numpy()]
+    whole = [c for k, c in enumerate(corners) if known[k].all()]
+    parts = [
+        f"{width[known[:, i], i].max():.0f} N {word}"
+        for i, word in enumerate(DIRECTIONS.values())
+        if known[:, i].any()
+    ]
+    doubted = doubted_corners(doubts_in(forces))
+    head = f"DOUBTED ({', '.join(doubted)}). " if doubted else ""
+    some = (
+        "" if len(whole) == len(corners) else f" (all three only at {', '.join(whole) or 'none'})"
+    )
+    return (
+        f"{head}{time[-1] - time[0]:.1f} s of {forces.attrs['vehicle']}: the forces of the road "
+        f"on {', '.join(corners)} are known{some} within +-{', +-'.join(parts)} "
+        "(95 %, usual half-width of the widest tyre)."
+    )
+
+
+def _u(forces: xr.Dataset) -> np.ndarray:
+    return np.asarray(forces["u_tyre_force"].to_numpy(), dtype=float)
+
+
+def _totals(why: dict[str, Any]) -> list[tuple[float, int]]:
+    """Share of the variance of all forces from each cause, largest first."""
+    sums: dict[int, float] = {}
+    for own in why["forces"].values():
+        for place, values in own.items():
+            sums[int(place)] = sums.get(int(place), 0.0) + float(np.sum(np.square(values)))
+    whole = sum(sums.values()) or 1.0
+    return sorted(((value / whole, place) for place, value in sums.items()), reverse=True)
+
+
+def _dominant(why: dict[str, Any]) -> str:
+    found = [(share, why["causes"][place]) for share, place in _totals(why)[:2]]
+    if not found:
+        return "Nothing is known about the causes of the uncertainty."
+    words = [f"{cause['words']} ({100 * share:.0f} % of the variance)" for share, cause in found]
+    return f"What widens the intervals most is {' and then '.join(words)}."
+
+
+def _next(forces: xr.Dataset, why: dict[str, Any]) -> str:
+    assumed = len(forces["assumption"]) if "assumption" in forces.variables else 0
+    head = f"{assumed} values were assumed, because no file states them. " if assumed else ""
+    useful = str(forces.attrs.get("most_useful_channel", ""))
+    if useful:
+        return f"{head}Next: {useful}"
+    cure = next((why["causes"][place]["cure"] for _, place in _totals(why)), "")
+    return f"{head}Next: {cure}." if cure else head + "There is nothing cheap left to do."
+
+
+def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any]]:
+    """Sections with start and end [s], their finding, and why each was taken."""
+    undecided = sections["section_undecided"].to_numpy()
+    reasons = sections["section_reason"].to_numpy()
+    return [
+        {
+            "name": section.name,
+            "start": section.start,
+            "end": section.end,
+            "parent": section.parent,
+            "inner": bool(section.parent),
+            "finding": "" if section.parent else finding(section, forces),
+            "reason": str(reasons[i]),
+            "undecided": str(undecided[i]) if str(undecided[i]).startswith("whether") else "",
+        }
+        for i, section in enumerate(sections_of(sections))
+    ]
+
+
+def lift_list(sections: xr.Dataset) -> list[dict[str, Any]]:
+    """Wheel lifts with start and end [s]; an end outside of the log is None."""
+    if not sections.sizes.get("lift", 0):
+        return []
+    columns = [sections[f"lift_{n}"].to_numpy() for n in ("corner", "start", "end")]
+    return [
+        {"corner": str(c), "start": _number(a), "end": _number(b)}
+        for c, a, b in zip(*columns, strict=True)
+    ]
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def facts(forces: xr.Dataset) -> dict[str, list[str]]:
+    """Everything that limits the result, as lists of sentences by heading."""
+    lists = {
+        "Doubts": [str(doubt) for doubt in doubts_in(forces)],
+        "Not known": _sentences(forces.attrs.get("not_known", ""), "; "),
+        "Not tested": _sentences(forces.attrs.get("not_compared", ""), "; "),
+        "Calibration": _calibration(forces),
+        "Assumed": _words(forces, "assumption"),
+        "Notes": _words(forces, "note"),
+    }
+    return {name: values for name, values in lists.items() if values}
+
+
+def _sentences(text: object, separator: str) -> list[str]:
+    return [part for part in str(text).split(separator) if part]
+
+
+def _words(forces: xr.Dataset, name: str) -> list[str]:
+    return [str(w) for w in forces[name].to_numpy()] if name in forces.variables else []
+
+
+def _calibration(forces: xr.Dataset) -> list[str]:
+    """Verdict, doubts and range of the calibration of every corner."""
+    if "calibration_verdict" not in forces:
+        return []
+    out = [str(w) for w in forces["calibration_verdict"].to_numpy()]
+    out += [w for text in forces["calibration_doubt"].to_numpy() for w in _sentences(text, " | ")]
+    largest = forces["largest_pull"].to_numpy()
+    for k, corner in enumerate(forces["corner"].to_numpy()):
+        reach = " / ".join(f"{value / 1e3:.1f}" for value in largest[k])
+        out.append(f"{corner}: pulled up to {reach} kN in x / y / z; beyond that it is not valid")
+    return list(dict.fromkeys(out))
+
+
+def provenance(forces: xr.Dataset) -> list[dict[str, str]]:
+    """Boxes from the pulls to the forces: what, file, checksum, date."""
+    boxes = []
+    if "input_role" in forces.variables:
+        columns = [forces[f"input_{n}"].to_numpy().tolist() for n in ("role", "file", "checksum")]
+        named = list(zip(*columns, strict=True))
+        for role, words in STEPS:
+            boxes += [
+                {"what": words, "file": PurePath(file).name, "checksum": checksum[:SHORT]}
+                for own, file, checksum in named
+                if own == role
+            ]
+    for box in boxes:
+        if box["what"].startswith("map"):
+            box["date"] = str(forces.attrs.get("calibration_created", ""))[:16].replace("T", " ")
+    history = str(forces.attrs.get("history", ""))
+    boxes.append(
+        {
+            "what": "forces",
+            "file": str(forces.attrs.get("program", "")),
+            "checksum": f"bandwidth {float(forces.attrs['bandwidth_Hz']):.4g} Hz",
+            "date": history[:16].replace("T", " "),
+        }
+    )
+    return boxes
