@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from recon.answers import ANSWERS, Answer
-from recon.base.errors import DataError, RankError, ReconError
+from recon.answers import ANSWERS, Answer, every_answer
+from recon.base.errors import ReconError
 from recon.recorded import assume, recorded
 from recon.records.overwriting import refuse_existing
 from recon.written import Name, Report, Say, outcome, quiet, written
@@ -50,6 +49,7 @@ def answers(
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
+    page: Name | None = None,
     out: Name = "answers",
     overwrite: bool = False,
     say: Say = quiet,
@@ -57,9 +57,11 @@ def answers(
     """Calculate every answer that a drive allows; list the others with reason and remedy.
 
     Each answer has a folder of its own in `out`.  `sections` and `vehicle` are passed to the
-    answers that take them.
+    answers that take them.  With `page`, the drive is also written as one HTML page.
     """
     from recon.evaluation.sections import find_sections
+    from recon.pages.page import page as page_of
+    from recon.pages.shown import Shown
     from recon.records.doubts import doubts_in
     from recon.records.results import read_result
     from recon.report.doubts import doubt_lines
@@ -67,20 +69,29 @@ def answers(
     folder = Path(out)
     for answer in ANSWERS:
         refuse_existing(folder / answer.name / answer.result_file, overwrite=overwrite)
+    if page is not None:
+        refuse_existing(Path(page), overwrite=overwrite)
     found = read_result(forces)
     shared = read_shared(found, sections=sections, vehicle=vehicle)
     if "sections" not in shared:
         shared["sections"] = find_sections(found)
     given, refused = [], []
     files: list[Path] = []
+    shown: list[Shown] = []
     for answer, result in every_answer(found, shared, say):
         if isinstance(result, ReconError):
             refused.append(f"no {answer.name}: {result.found}. {result.do}")
+            shown.append(Shown(answer, result))
             continue
         lines, new = _files(answer, found, result, folder / answer.name, overwrite)
         given.append(f"{answer.name}: {lines[0]}")
         files += new
+        shown.append(Shown(answer, result, tuple(lines), new[-1]))
     say(f"complete: {folder}")
+    if page is not None:
+        say("writing the page")
+        made = page_of(found, sections=shared["sections"], answers=shown)
+        files.append(made.write(page, overwrite=overwrite))
     doubts = doubts_in(found)
     return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))
 
@@ -88,22 +99,6 @@ def answers(
 def read_shared(forces: xr.Dataset, **files: Name | None) -> dict[str, Any]:
     """Read the files that answers share, by the names of their options; those not given are out."""
     return {kind: _of_file(kind, name, forces) for kind, name in files.items() if name is not None}
-
-
-def every_answer(
-    forces: xr.Dataset, shared: dict[str, Any], say: Say = quiet
-) -> Iterator[tuple[Answer, xr.Dataset | ReconError]]:
-    """Every answer with its result, or with the error that says why the drive does not allow it.
-
-    `shared` holds what answers take as options, such as sections and the vehicle, by name.
-    """
-    for answer in ANSWERS:
-        say(f"calculating: {answer.help}")
-        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
-        try:
-            yield answer, answer.function(answer.compute)(forces, **options)
-        except (DataError, RankError) as reason:
-            yield answer, reason
 
 
 def _files(

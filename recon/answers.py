@@ -7,10 +7,15 @@ of all answers follow from it.  "Adding an answer" in DEVELOPERS.md shows the st
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib import import_module
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+from recon.base.errors import DataError, RankError, ReconError
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,3 +178,20 @@ ANSWERS = (
     ),
 )
 BY_NAME = {answer.name: answer for answer in ANSWERS}
+
+
+def every_answer(
+    forces: xr.Dataset, shared: Mapping[str, Any], say: Callable[[str], None] | None = None
+) -> Iterator[tuple[Answer, xr.Dataset | ReconError]]:
+    """Every answer with its result, or with the error that says why the drive does not allow it.
+
+    `shared` holds what answers take as options, such as sections and the vehicle, by name.
+    """
+    for answer in ANSWERS:
+        if say:
+            say(f"calculating: {answer.help}")
+        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
+        try:
+            yield answer, answer.function(answer.compute)(forces, **options)
+        except (DataError, RankError) as reason:
+            yield answer, reason

@@ -213,6 +213,7 @@ def _answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--page", help="also write the drive as one HTML page of this name")
     _outputs(parser, "answers")
 
 

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from recon.records.sheets import Tares
     from recon.report.sheet import Pictures
 
-FIRST = "slalom/lateral_force.png"  # the picture to look at first
-
 
 def check(
     vehicle: Name, *, all: bool = False, out: Name | None = None, overwrite: bool = False
@@ -326,7 +324,11 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         say=say,
     )
     answer = answers(
-        folder / "forces" / "forces.nc", vehicle=vehicle, out=folder / "answers", say=say
+        folder / "forces" / "forces.nc",
+        vehicle=vehicle,
+        page=folder / "drive.html",
+        out=folder / "answers",
+        say=say,
     )
     lines = [
         "An invented club car, pulled, driven through an invented day and reconstructed.",
@@ -337,7 +339,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         "",
         *answer.lines,
         "",
-        f"Everything is in {folder}. Look at answers/{FIRST} first.",
+        f"Everything is in {folder}. Open {folder / 'drive.html'} in a browser first.",
         f"Next: copy {vehicle}",
         f"and the tables in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",

@@ -57,14 +57,14 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
     rate = float(forces.attrs["rate_Hz"])
     force = forces["tyre_force_intermediate"].to_numpy()
     u_force = forces["u_tyre_force_intermediate"].to_numpy()
-    known = np.isfinite(force).mean(axis=0) > 0.5
+    known = np.asarray(np.isfinite(force).mean(axis=0) > 0.5)
     whole = bool(known[:, :2].all()) and len(known) == 4 and "vehicle_mass" in forces
     if whole:
         weight = np.full(len(force), float(forces["vehicle_mass"]) * STANDARD_GRAVITY)
         source = "sum of the horizontal forces of all tyres over the mass of the car"
     else:
         load, source = _loads(forces, force, known)
-        known[:, :2] &= np.isfinite(load).any(axis=0)[:, None]
+        known[:, :2] &= np.isfinite(load).any(axis=0, keepdims=True).T
         used = known[:, :2].any(axis=1)  # a force is compared with the load of the same tyre
         weight = np.nansum(np.where(used, load, 0.0), axis=1)
     weight = np.maximum(low_pass(weight[:, None].astype(float), 1.0, rate)[:, 0], 200.0)

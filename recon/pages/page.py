@@ -6,7 +6,7 @@ import base64
 import hashlib
 import html
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,13 +17,15 @@ from recon.base.shipped import packaged_text
 from recon.evaluation.sections import find_sections
 from recon.pages.envelope import envelopes
 from recon.pages.series import Series, series_of
-from recon.pages.shown import shown_answers
+from recon.pages.shown import Shown, shown_answers
 from recon.pages.story import facts, lift_list, provenance, section_list, sentences
 from recon.pages.why import causes_over_time
 from recon.records.forces import require_sound_forces
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from recon.car.vehicle import Vehicle
 
 SCRIPTS = (*("decode", "state", "draw", "strips", "plane", "car", "why", "story", "keys", "start"),)
 STYLE = "page.css"
@@ -59,7 +61,8 @@ def page(
     forces: xr.Dataset,
     *,
     sections: xr.Dataset | None = None,
-    vehicle: Any = None,
+    vehicle: Vehicle | None = None,
+    answers: Iterable[Shown] | None = None,
 ) -> Page:
     """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
 
@@ -71,6 +74,8 @@ def page(
         Sections of the drive; they are found if omitted.
     vehicle : Vehicle, optional
         The car, for the answers that need it.
+    answers : iterable of Shown, optional
+        Answers that were calculated before; they are calculated if omitted.
 
     Returns
     -------
@@ -87,6 +92,7 @@ def page(
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
+    shown = shown_answers(forces, shared) if answers is None else answers
     every = list(series_of(forces))
     why = causes_over_time(forces)
     data = {
@@ -97,7 +103,7 @@ def page(
         "sentences": sentences(forces, why),
         "sections": section_list(found, forces),
         "lifts": lift_list(found),
-        "answers": list(shown_answers(forces, shared)),
+        "answers": [one.as_data() for one in shown],
         "facts": facts(forces),
         "provenance": provenance(forces),
         "envelopes": envelopes(forces),

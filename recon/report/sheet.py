@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from PIL import Image
 
 Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
 TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
@@ -203,23 +204,29 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
     return target
 
 
-def title_of(figure: Figure) -> str:
-    """The title that `dress` wrote, which says in words what the picture shows."""
-    return str(figure.texts[0].get_text()) if figure.texts else ""
-
-
-def small_png(figure: Figure, colours: int = 48) -> bytes:
+def small_png(figure: Figure) -> bytes:
     """The picture as PNG with few colours, a quarter of the usual size."""
-    from io import BytesIO
-
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
-    image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB").quantize(colours)
+    return _with_few_colours(Image.fromarray(np.asarray(canvas.buffer_rgba())))
+
+
+def small_png_of(path: Path) -> bytes:
+    """A picture that was saved, as PNG with few colours."""
+    from PIL import Image
+
+    with Image.open(path) as image:
+        return _with_few_colours(image)
+
+
+def _with_few_colours(image: Image.Image, colours: int = 48) -> bytes:
+    from io import BytesIO
+
     stream = BytesIO()
-    image.save(stream, "PNG", optimize=True)
+    image.convert("RGB").quantize(colours).save(stream, "PNG", optimize=True)
     return stream.getvalue()
 
 

@@ -17,6 +17,7 @@ WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
     *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png"),
+    "drive.html",
     *(f"forces/forces_{corner}.png" for corner in CORNERS),
 }
 

@@ -80,12 +80,14 @@ const Story = (() => {
     }
     const [first, ...others] = one.lines;
     article.append(made("p", first));
-    const figure = made("figure");
-    const picture = made("img");
-    picture.alt = one.alt || one.help;
-    picture.src = `data:image/png;base64,${one.picture}`;
-    figure.append(picture);
-    article.append(figure);
+    if (one.picture) {
+      const figure = made("figure");
+      const picture = made("img");
+      picture.alt = one.alt || one.help;
+      picture.src = `data:image/png;base64,${one.picture}`;
+      figure.append(picture);
+      article.append(figure);
+    }
     const details = made("details");
     details.append(made("summary", "Numbers, and what they rest on"));
     if (others.length) details.append(made("pre", others.join("\n")));
