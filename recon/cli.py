@@ -15,6 +15,8 @@ from recon.answers import ANSWERS, Answer
 from recon.base.version import program_version
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from recon.pipeline import Report
 
 EXAMPLES = {
@@ -332,14 +334,31 @@ def _printed(report: Report) -> int:
             print(line)
         if report.files:
             print("written:")
-            for folder in dict.fromkeys(file.parent for file in report.files):
-                names = [file.name for file in report.files if file.parent == folder]
-                print(f"  {folder}: {', '.join(names)}")
+            for line in _folders(report.files):
+                print(f"  {line}")
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.
         sys.stdout = None
     return CODES[report.outcome]
+
+
+def _folders(files: tuple[Path, ...]) -> list[str]:
+    """Files by folder; folders of answers, which hold a result and a picture each, in one line."""
+    by_folder: dict[Path, list[str]] = {}
+    for file in files:
+        by_folder.setdefault(file.parent, []).append(file.name)
+    alike: dict[Path, list[str]] = {}
+    for folder, names in by_folder.items():
+        if names[0] == f"{folder.name}.nc" and len(names) == 2:
+            alike.setdefault(folder.parent, []).append(folder.name)
+    several = {parent for parent, names in alike.items() if len(names) > 1}
+    lines = [
+        f"{folder}: {', '.join(names)}"
+        for folder, names in by_folder.items()
+        if not (folder.parent in several and folder.name in alike[folder.parent])
+    ]
+    return lines + [f"{p}, a folder each: {', '.join(alike[p])}" for p in alike if p in several]
 
 
 def _show(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:

@@ -333,7 +333,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     lines = [
         "An invented club car, pulled, driven through an invented day and reconstructed.",
         "",
-        *fitted.lines,
+        *(line for line in fitted.lines if not line.startswith("  ") or "mistyped" in line),
         "",
         *solved.lines,
         "",

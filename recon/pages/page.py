@@ -47,9 +47,9 @@ class Page:
         OutputError
             The file exists and `overwrite` is false, or it cannot be written.
         """
-        from recon.records.writing import write_text
+        from recon.records.writing import write_whole_text
 
-        return write_text(path, self.html, overwrite=overwrite)
+        return write_whole_text(path, self.html, overwrite=overwrite)
 
     def _repr_html_(self) -> str:
         """The page in a frame of its own, for notebooks."""

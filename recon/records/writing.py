@@ -127,7 +127,7 @@ def write_tares(path: str | Path, tares: Tares, car: Vehicle, *, overwrite: bool
     _write(path, columns, overwrite)
 
 
-def write_text(path: str | Path, text: str, *, overwrite: bool = False) -> Path:
+def write_whole_text(path: str | Path, text: str, *, overwrite: bool = False) -> Path:
     """Write a text in UTF-8, the whole file or none.
 
     Raises

@@ -12,7 +12,7 @@ from recon.calibration.store import read_calibration
 from recon.records.results import read_result
 from tests.commands.session import Run
 
-SCREEN = 46 + 2 * len(ANSWERS)  # lines
+SCREEN = 45 + len(ANSWERS)  # lines
 WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
@@ -46,9 +46,11 @@ def test_the_demo_fills_a_fresh_folder_and_a_screen(
     lines = ended.out.splitlines()
     assert len(lines) <= SCREEN
     listed = "\n".join(lines[lines.index("written:") :])
-    for name in map(Path, wanted):
+    for name in map(Path, WANTED):
         (line,) = (x for x in listed.splitlines() if f"{Path('demo_result_2') / name.parent}:" in x)
         assert name.name in line.split(": ")[1].split(", "), name
+    (line,) = (x for x in listed.splitlines() if "answers, a folder each: " in x)
+    assert set(line.split(": ")[1].split(", ")) == {a.name for a in given}
     assert "None" not in ended.out
     assert "invented" in lines[0].lower()
     assert "nan" not in ended.out.lower()
