@@ -153,6 +153,23 @@ ANSWERS = (
         ),
     ),
     Answer(
+        name="braking",
+        compute="braking",
+        plot="plot_braking",
+        help="front share of the braking force per stop beside the ideal one, force per bar, fade",
+        options=(
+            SECTIONS,
+            Option("friction", None, "N per N", "friction of both axles (without: highest shown)"),
+        ),
+    ),
+    Answer(
+        name="balance",
+        compute="balance",
+        plot="plot_balance",
+        help="friction use of front and rear axle per corner, and which gives up first",
+        options=(SECTIONS,),
+    ),
+    Answer(
         name="budget",
         compute="budget",
         plot="plot_budget",

@@ -83,13 +83,14 @@ def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estima
         return np.atleast_1d(np.asarray(function(*np.split(point, ends)), dtype=float))
 
     total = np.sqrt(np.sum(by_cause**2, axis=0) + noise**2)
-    steps = np.where(total > 0, STEP * total, STEP * np.maximum(np.abs(values), 1.0))
+    steps = np.where(total > 0, STEP * total, STEP * np.fmax(np.abs(values), 1.0))
     best = of(values)
     slopes = np.empty((len(values), len(best)))
     for i, step in enumerate(steps):
         move = np.zeros(len(values))
         move[i] = step
         slopes[i] = (of(values + move) - of(values - move)) / (2 * step)
+    slopes[:, np.isnan(best)] = 0.0  # what is not known must not spoil what is made of it
     own = np.sqrt((noise**2) @ slopes**2)
     return Estimate(best, by_cause @ slopes, own)
 

@@ -1,0 +1,299 @@
+"""Balance: friction use of the front and the rear axle at the same instant, corner by corner.
+
+Use is sqrt(Fx^2 + Fy^2) / Fz of the sums of both tyres of an axle.  In a steady corner the axles
+share the lateral force as they share the weight (moments about the vertical axis balance); their
+use differs by what the load transfer of braking, power and air does to that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.axles import (
+    AXLES,
+    BANDWIDTH,
+    Highest,
+    axle_forces,
+    held_use,
+    highest_use,
+    unknown_tyres,
+    use_of,
+)
+from recon.evaluation.course import Course, course_of
+from recon.evaluation.estimate import Estimate, combined, stacked
+from recon.evaluation.result import Labelled, answer_attributes, limits
+from recon.evaluation.sections import find_sections
+from recon.evaluation.visits import GATE, PHASES, Visit, visits_of
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+BANDS = 3  # of speed, with as many samples each
+LEAST_SPREAD = 1.1  # highest over lowest speed; with less there are no bands
+NEAR_LIMIT = 0.9  # of the highest demonstrated use; below it no axle gave up
+FIRST = ("neither was near its limit", "not resolved", "front", "rear")
+# Places in the quantities of a visit; phases and bands follow.
+MEANS, DIFFERENCE, SHARE, LEAD, TOP, REST = slice(0, 2), 2, 3, 4, 5, 6
+
+
+def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
+    """Friction use of both axles in every corner, and which of them gives up first.
+
+    Forces are those of the road on the tyre, intermediate axes, low-passed to 8 Hz.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    sections : Dataset, optional
+        As `find_sections` returns it; found from the forces if omitted.
+
+    Returns
+    -------
+    Dataset
+        All [1], with `u_`, `_lower` and `_upper` each: `axle_use` (visit, axle),
+        `use_difference` (visit), front less rear, and the same by `phase` of the corner and by
+        `band` of speed over all visits (`phase_use_difference`, `band_use_difference`) and in all
+        (`all_visits_use_difference`); `front_lateral_share` and `lateral_share_over_static`
+        (visit), `static_front_share`, `highest_demonstrated_use`.  `lead_at_limit` (visit) is the
+        highest use of the front less that of the rear axle, each held for a quarter of a second,
+        and `first_at_limit` (visit) which axle gives up first by it.
+
+    Raises
+    ------
+    DataError
+        No forces, one axle that is not gauged on both sides, or no corner with enough samples.
+    """
+    import xarray as xr
+
+    require_forces(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
+    _require_both_axles(forces)
+    sections = find_sections(forces) if sections is None else sections
+    course = course_of(forces)
+    visits = visits_of(forces, course, sections)
+    answer = _Answer(forces, course, visits)
+    entries = answer.by_visit() | answer.pooled() | answer.lateral() | answer.limit()
+    return xr.Dataset(
+        entries | answer.labels(),
+        coords={
+            "visit": ("visit", [visit.name for visit in visits], {"long_name": "corner or cone"}),
+            "axle": ("axle", list(AXLES), {"long_name": "axle"}),
+            "phase": ("phase", list(PHASES), {"long_name": "phase of the corner"}),
+        },
+        attrs=answer_attributes(
+            forces,
+            "Balance",
+            gate=f"{GATE}; forces at {BANDWIDTH:g} Hz",
+            assumed=answer.assumed,
+            not_given=answer.not_given,
+        ),
+    )
+
+
+def _require_both_axles(forces: xr.Dataset) -> None:
+    lost = [tyre for axle in AXLES for tyre in unknown_tyres(forces, axle)]
+    if lost:
+        known = [axle for axle in AXLES if not unknown_tyres(forces, axle)]
+        instead = f" of the {known[0]} axle" if known else ""
+        raise DataError(
+            place_of(forces),
+            f"no balance without all forces of {' and '.join(lost)}, which are not known",
+            "all four tyres, because both axles are compared at the same instant",
+            f"Gauge {' and '.join(lost)}. Friction use and braking{instead} are given without.",
+        )
+
+
+@dataclass(slots=True)
+class _Answer:
+    """The answer as it is put together, with what it takes for granted and what it cannot give."""
+
+    forces: xr.Dataset
+    course: Course
+    visits: list[Visit]
+    assumed: list[str] = field(default_factory=list)
+    not_given: list[str] = field(default_factory=list)
+    corners: list[str] = field(init=False)
+    edges: Floats = field(init=False)  # of the bands of speed [m/s]
+    estimates: list[Estimate] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.corners = [str(corner) for corner in self.forces["corner"].to_numpy()]
+        self.edges = self._edges()
+        self.estimates = [self._estimate(visit) for visit in self.visits]
+        if not any((visit.phase >= 0).any() for visit in self.visits):
+            self.not_given.append(
+                "Split by entry, middle and exit: a slalom has none. Drive a corner by itself"
+            )
+
+    def _edges(self) -> Floats:
+        """Edges of the bands of speed, none where they cannot be told apart."""
+        speed = np.concatenate([self.course.speed[visit.at] for visit in self.visits])
+        if not np.isfinite(speed).any():
+            self.not_given.append("Split by speed: log speed, or wheel speeds of the undriven axle")
+            return np.empty(0)
+        edges = np.nanquantile(speed, np.linspace(0, 1, BANDS + 1))
+        if edges[-1] < LEAST_SPREAD * edges[0]:
+            self.not_given.append(
+                f"Split by speed: all corners were at {edges[0]:.1f} to {edges[-1]:.1f} m/s. Drive "
+                "some of them slower"
+            )
+            return np.empty(0)
+        return np.asarray(edges)
+
+    def _masks(self, visit: Visit) -> NDArray[np.bool_]:
+        """Samples (part, sample) of each phase and each band of speed."""
+        phases = [visit.phase == p for p in range(len(PHASES))]
+        speed = self.course.speed[visit.at]
+        inner = self.edges[1:-1]
+        bands = [np.searchsorted(inner, speed) == b for b in range(len(self.edges) - 1)]
+        return np.array([*phases, *bands])
+
+    def _estimate(self, visit: Visit) -> Estimate:
+        masks = self._masks(visit)
+        window = Alternatives(self.forces, visit.at, bandwidth=BANDWIDTH)
+        return window.estimate(
+            lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate)
+        )
+
+    def labels(self) -> Labelled:
+        """Place and side of each visit, number of samples, and the bands of speed."""
+        time = self.course.time
+        entries = {
+            "visit_start": (("visit",), [time[v.every[0]] for v in self.visits], "s", "start"),
+            "visit_end": (("visit",), [time[v.every[-1]] for v in self.visits], "s", "end"),
+            "side": (("visit",), [v.side for v in self.visits], "1", "1 left, -1 right"),
+            "samples_used": (
+                ("visit",), [len(v.every) for v in self.visits], "1", "samples in the gate",
+            ),
+            "band_lowest_speed": (("band",), self.edges[:-1], "m s-1", "lowest speed of the band"),
+            "band_highest_speed": (("band",), self.edges[1:], "m s-1", "highest speed of the band"),
+        }  # fmt: skip
+        return {
+            name: (dims, np.asarray(values), {"units": unit, "long_name": words})
+            for name, (dims, values, unit, words) in entries.items()
+        }
+
+    def by_visit(self) -> Labelled:
+        """Use of both axles and its difference in every visit."""
+        use = stacked(*(estimate.at(MEANS) for estimate in self.estimates))
+        difference = self._each(DIFFERENCE)
+        shape = (len(self.visits), len(AXLES))
+        return limits(
+            "axle_use", use, ("visit", "axle"), "1", "mean friction use of the axle", shape
+        ) | limits(
+            "use_difference", difference, ("visit",), "1", "friction use of front less rear axle"
+        )
+
+    def _each(self, place: int) -> Estimate:
+        return stacked(*(estimate.at(place) for estimate in self.estimates))
+
+    def pooled(self) -> Labelled:
+        """Difference of use over all visits: by phase, by band of speed, and in all."""
+        counts = np.array([self._masks(visit).sum(axis=1) for visit in self.visits])
+        parts = [self._mean(REST + j, counts[:, j]) for j in range(counts.shape[1])]
+        whole = self._mean(DIFFERENCE, np.array([len(visit.at) for visit in self.visits]))
+        text = "friction use of front less rear axle"
+        out = limits("all_visits_use_difference", whole, (), "1", f"{text}, all visits")
+        phases, bands = parts[: len(PHASES)], parts[len(PHASES) :]
+        out |= limits(
+            "phase_use_difference", stacked(*phases), ("phase",), "1", f"{text}, by phase"
+        )
+        by_speed = stacked(*bands) if bands else whole.at(slice(0, 0))
+        return out | limits("band_use_difference", by_speed, ("band",), "1", f"{text}, by speed")
+
+    def _mean(self, place: int, counts: NDArray[np.int64]) -> Estimate:
+        """Mean of one quantity over the visits that have samples of it."""
+        some = [i for i, count in enumerate(counts) if count]
+        if not some:
+            nothing = self.estimates[0].at(place)
+            return Estimate(np.array([np.nan]), nothing.by_cause, nothing.noise)
+        parts = [self.estimates[i].at(place) for i in some]
+        return combined(lambda *d: np.average(d, axis=0, weights=counts[some]), *parts)
+
+    def lateral(self) -> Labelled:
+        """Front share of the lateral force, and of the weight at rest."""
+        static = self._static_share()
+        share = self._each(SHARE)
+        over = combined(lambda s, rest: s - rest[0], share, static)
+        self.assumed.append(
+            "The lateral share is a mean over the visit: the yaw moment that turns the car in and "
+            "out is part of it"
+        )
+        return (
+            limits("front_lateral_share", share, ("visit",), "1", "front share of lateral force")
+            | limits("static_front_share", static, (), "1", "front share of the weight at rest")
+            | limits(
+                "lateral_share_over_static", over, ("visit",), "1",
+                "front share of lateral force less that of the weight",
+            )
+        )  # fmt: skip
+
+    def _static_share(self) -> Estimate:
+        causes = len(self.estimates[0].by_cause)
+        share, u = np.nan, 0.0
+        if "centre_of_mass" in self.forces:
+            x = self.forces["contact_point"].sel(component="x")
+            front, rear = (float(x.sel(corner=list(names)).mean()) for names in AXLES.values())
+            at, u_at = (
+                float(self.forces[name].sel(component="x"))
+                for name in ("centre_of_mass", "u_centre_of_mass")
+            )
+            share, u = (at - rear) / (front - rear), u_at / (front - rear)
+        else:
+            self.not_given.append(
+                "Share of the weight at rest: these forces do not name the centre of mass. Write "
+                "them again with `recon reconstruct`"
+            )
+        return Estimate(np.array([share]), np.zeros((causes, 1)), np.array([u]))
+
+    def limit(self) -> Labelled:
+        """Which axle gives up first in each visit, by the highest use that was demonstrated."""
+        highest = highest_use(self.forces, self.course)
+        lead, top = self._each(LEAD), self._each(TOP)
+        first = _first(lead, top, highest)
+        text = "highest use of the front less that of the rear axle in the visit"
+        level = highest.level if highest else lead.at(0)
+        out = limits("lead_at_limit", lead, ("visit",), "1", text)
+        out |= limits(
+            "highest_use", top, ("visit",), "1", "highest use of either axle in the visit"
+        )
+        out |= limits(
+            "highest_demonstrated_use", level, (), "1", "highest use of either axle in the drive"
+        )
+        if highest:
+            self.assumed.append(
+                f"Both axles are held to the same limit, {level.value[0]:.2f}, which the "
+                f"{highest.axle} axle demonstrated at {highest.time:.1f} s; above "
+                f"{NEAR_LIMIT:.0%} of it, the axle with the higher use gives up first"
+            )
+        words = {"long_name": "axle that reaches the demonstrated limit first"}
+        return out | {"first_at_limit": (("visit",), first, words)}
+
+
+def _first(lead: Estimate, top: Estimate, highest: Highest | None) -> NDArray[np.str_]:
+    """Word of `FIRST` for every visit."""
+    near = top.value >= NEAR_LIMIT * (highest.level.value[0] if highest else np.inf)
+    resolved = np.abs(lead.value) > COVERAGE_FACTOR * lead.u
+    found = np.where(near, np.where(resolved, np.where(lead.value > 0, 2, 3), 1), 0)
+    return np.array(FIRST)[found]
+
+
+def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
+    """Quantities of a visit from forces (sample, axle, component), in the order of the places."""
+    use = use_of(axle)
+    difference = use[:, 0] - use[:, 1]
+    share = axle[:, 0, 1].sum() / axle[..., 1].sum()
+    highest = held_use(use, rate)
+    parts = [difference[mask].mean() if mask.any() else np.nan for mask in masks]
+    ends = highest[0] - highest[1], highest.max()
+    return np.array([*use.mean(axis=0), difference.mean(), share, *ends, *parts])

@@ -1,0 +1,320 @@
+"""Braking: front share of the braking force of each stop beside the ideal one, and what follows.
+
+The ideal share is the front axle's part of the vertical load at the same samples: with it, both
+axles use the same part of their load (textbook relation of braking force and dynamic load).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.evaluation.axles import (
+    AXLES,
+    BANDWIDTH,
+    complete_axles,
+    highest_use,
+    unknown_tyres,
+)
+from recon.evaluation.coasting import Coasting, brakes_of, coasting_of
+from recon.evaluation.estimate import Estimate, combined, stacked
+from recon.evaluation.result import Labelled, answer_attributes, limits
+from recon.evaluation.sections import find_sections
+from recon.evaluation.stops import GATE, BrakedDrive, Stop, shares_of
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
+LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
+HANDED_BACK = 0.5  # of a force that follows a stated torque: from here on it is no measurement
+STATED_TORQUE = "brake torque per pressure"  # name of that cause, after its corner
+SHARES = {
+    "front_share": "front share of the braking force",
+    "ideal_front_share": "front share of the vertical load, weighted by the braking force",
+    "front_share_over_ideal": "front share of the braking force less that of the vertical load",
+}
+
+
+def braking(
+    forces: xr.Dataset, *, sections: xr.Dataset | None = None, friction: float | None = None
+) -> xr.Dataset:
+    """Shares of both axles in the braking force of every stop.
+
+    Forces are those of the road on the tyre, intermediate axes, low-passed to 8 Hz; braking
+    forces are positive here.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    sections : Dataset, optional
+        As `find_sections` returns it; found from the forces if omitted.
+    friction : float, optional
+        Friction coefficient that both axles can use, for the force that they left unused. If
+        omitted, the highest use that either axle demonstrated in this drive. [1]
+
+    Returns
+    -------
+    Dataset
+        With `u_`, `_lower` and `_upper` each: `braking_force`, `unused_force` [N] and
+        `force_per_pressure` [N/Pa] (stop, axle); `front_share`, `ideal_front_share` and
+        `front_share_over_ideal` (stop) [1], and the same of all stops together
+        (`all_stops_front_share`, ...); `brakes_front_share` (stop) [1] without engine braking;
+        `coasting_force` (axle) [N]; `force_per_pressure_change` (axle) [1] from the first to the
+        last stop; `friction_level` [1].  `resting_on_stated_torque` (stop, axle) [1] is the part
+        of a braking force that follows a stated torque per pressure and not the gauges.
+
+    Raises
+    ------
+    DataError
+        No forces, no axle with both tyres, no straight braking, or a friction coefficient that
+        is not above zero.
+    """
+    import xarray as xr
+
+    require_forces(forces, *NEEDED)
+    if friction is not None and not 0 < friction < np.inf:
+        raise DataError(
+            place_of(forces),
+            f"friction = {friction:g} N per N asked for",
+            "a friction coefficient above 0 N per N",
+            "Leave it out for the highest use that was demonstrated.",
+        )
+    drive = BrakedDrive(forces)
+    stops = drive.stops(find_sections(forces) if sections is None else sections)
+    answer = _Answer(drive, stops)
+    entries = answer.shares() | answer.unused(friction) | answer.brakes() | answer.labels()
+    return xr.Dataset(
+        entries,
+        coords={
+            "stop": ("stop", [stop.section.name for stop in stops], {"long_name": "stop"}),
+            "axle": ("axle", list(AXLES), {"long_name": "axle"}),
+        },
+        attrs=answer_attributes(
+            forces,
+            "Braking",
+            gate=f"{GATE}; forces at {BANDWIDTH:g} Hz",
+            assumed=answer.assumed,
+            not_given=answer.not_given,
+        ),
+    )
+
+
+def _unknown(estimate: Estimate) -> Estimate:
+    return replace(estimate, value=np.full_like(estimate.value, np.nan))
+
+
+def _left(force: Floats, level: Floats, transfer: Floats) -> Floats:
+    """Force (axle,) [N] that is unused when the other axle reaches the friction level.
+
+    Negative for the axle that reaches the level first.  `force` are means over a stop as
+    `Stop.forces` holds them.  Braking is scaled up in the split of the stop, and `transfer` [1] of
+    every added newton moves as load from the rear to the front axle.
+    """
+    braked, load = -force[:2], force[2:4]
+    gained = transfer[0] * braked.sum() * np.array([1.0, -1.0])  # load for twice the braking
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = level[0] * (load - gained) / (braked - level[0] * gained)
+    other = np.where(scale > 0, scale, np.nan)[::-1]
+    return np.asarray(level[0] * (load + gained * (other - 1)) - other * braked)
+
+
+@dataclass(slots=True)
+class _Answer:
+    """The answer as it is put together, with what it takes for granted and what it cannot give."""
+
+    drive: BrakedDrive
+    stops: list[Stop]
+    assumed: list[str] = field(default_factory=list)
+    not_given: list[str] = field(default_factory=list)
+    resting: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.resting = self._resting()
+        for axle in AXLES:
+            if lost := unknown_tyres(self.drive.forces, axle, "x"):
+                self._lacking("Front share, ideal share and unused force", lost, "Fx")
+            elif lost := unknown_tyres(self.drive.forces, axle, "z"):
+                self._lacking("Ideal share and unused force", lost, "Fz")
+
+    def _lacking(self, what: str, lost: list[str], force: str) -> None:
+        tyres = " and ".join(lost)
+        self.not_given.append(
+            f"{what}: {force} of {tyres} is not known. Gauge {tyres} (`recon observe` says where)"
+        )
+
+    @property
+    def _wide(self) -> tuple[int, int]:
+        return len(self.stops), len(AXLES)
+
+    def _constant(self, value: float, u: float = 0.0) -> Estimate:
+        """A quantity that is known from elsewhere, with its standard uncertainty."""
+        causes = len(self.stops[0].forces.by_cause)
+        return Estimate(np.array([value]), np.zeros((causes, 1)), np.array([u]))
+
+    def _given(self, i: int) -> bool:
+        """Whether the share of a stop is more than a stated torque handed back."""
+        return not np.fmax.reduce(self.resting[i]) >= HANDED_BACK
+
+    def labels(self) -> Labelled:
+        """Place and size of every stop, and what its forces rest on."""
+        ends = [(stop.section.start, stop.section.end) for stop in self.stops]
+        counts = [len(stop.at) for stop in self.stops]
+        entries = {
+            "stop_start": (np.array(ends)[:, 0], "s", "start of the stop"),
+            "stop_end": (np.array(ends)[:, 1], "s", "end of the stop"),
+            "samples_used": (np.array(counts), "1", "samples in the gate"),
+            "resting_on_stated_torque": (
+                self.resting,
+                "1",
+                "part of the braking force that follows a stated torque per pressure",
+            ),
+        }
+        return {
+            name: (("stop", "axle")[: values.ndim], values, {"units": unit, "long_name": words})
+            for name, (values, unit, words) in entries.items()
+        }
+
+    def _resting(self) -> Floats:
+        """Part (stop, axle) of each braking force that follows the stated torque per pressure."""
+        forces, out = self.drive.forces, np.full(self._wide, np.nan)
+        if "brake_torque_per_pressure" not in forces:
+            self.not_given.append(
+                "How much rests on a stated brake torque: these forces are of an earlier version. "
+                "Write them again with `recon reconstruct`"
+            )
+            return out
+        stated = forces["brake_torque_per_pressure"].to_numpy().astype(float)
+        u = forces["u_brake_torque_per_pressure"].to_numpy() / np.where(stated > 0, stated, 1.0)
+        names = [str(name) for name in forces["cause_name"].to_numpy()]
+        for a, wheels in enumerate(AXLES.values()):
+            causes = [(f"{wheel} {STATED_TORQUE}", wheel) for wheel in wheels]
+            rows = [
+                (names.index(c), u[self.drive.corners.index(w)]) for c, w in causes if c in names
+            ]
+            for i, stop in enumerate(self.stops):
+                moved = sum(stop.forces.by_cause[row, a] / size for row, size in rows if size > 0)
+                out[i, a] = abs(moved / stop.forces.value[a])
+        return out
+
+    def shares(self) -> Labelled:
+        """Braking forces and shares of every stop, and shares of all stops together."""
+        kept = [i for i in range(len(self.stops)) if self._given(i)]
+        for i in sorted(set(range(len(self.stops))) - set(kept)):
+            self.not_given.append(self._handed_back(i))
+        force = stacked(*(combined(lambda f: -f[:2], stop.forces) for stop in self.stops))
+        shares = [
+            s.share if self._given(i) else _unknown(s.share) for i, s in enumerate(self.stops)
+        ]
+        counts = np.array([len(self.stops[i].at) for i in kept], dtype=float)
+        together = _unknown(shares[0])
+        if kept:
+            means = [self.stops[i].forces for i in kept]
+            together = combined(lambda *f: shares_of(np.average(f, axis=0, weights=counts)), *means)
+        text = "mean braking force of the axle"
+        out = limits("braking_force", force, ("stop", "axle"), "N", text, self._wide)
+        for k, (name, text) in enumerate(SHARES.items()):
+            by_stop = stacked(*(share.at(k) for share in shares))
+            out |= limits(name, by_stop, ("stop",), "1", text)
+            out |= limits(f"all_stops_{name}", together.at(k), (), "1", f"{text}, all stops")
+        return out
+
+    def _handed_back(self, i: int) -> str:
+        a = int(np.nanargmax(self.resting[i]))
+        axle = list(AXLES)[a]
+        return (
+            f"Front share of {self.stops[i].section.name}: {100 * self.resting[i, a]:.0f} % of the "
+            f"{axle} braking force is the stated brake torque handed back. Gauge one more link at "
+            f"{' and '.join(AXLES[axle])} that takes up brake torque (`recon observe` names it)"
+        )
+
+    def unused(self, friction: float | None) -> Labelled:
+        """Force that each axle left unused when the other reached the friction level."""
+        both = len(complete_axles(self.drive.forces)) == len(AXLES)
+        level = self._level(friction) if both else self._constant(np.nan)
+        transfer = self._transfer()
+        left = stacked(*(combined(_left, stop.forces, level, transfer) for stop in self.stops))
+        text = "braking force left unused when the other axle reached the friction level"
+        return limits("unused_force", left, ("stop", "axle"), "N", text, self._wide) | limits(
+            "friction_level", level, (), "1", "friction use that both axles are held to"
+        )
+
+    def _level(self, friction: float | None) -> Estimate:
+        """Friction level of both axles, stated or demonstrated in the same drive."""
+        if friction is not None:
+            self.assumed.append(f"Both axles can use the stated friction of {friction:g}")
+            return self._constant(friction)
+        highest = highest_use(self.drive.forces, self.drive.course)
+        if highest is None:
+            return self._constant(np.nan)
+        self.assumed.append(
+            f"Both axles can use {highest.level.value[0]:.2f} of their load, the highest that this "
+            f"drive demonstrated ({highest.axle} axle at {highest.time:.1f} s); state friction to "
+            "replace it"
+        )
+        return highest.level
+
+    def _transfer(self) -> Estimate:
+        """Load that moves to the front axle per newton of braking: height over wheelbase."""
+        forces = self.drive.forces
+        if "centre_of_mass" not in forces:
+            self.assumed.append("Loads stay as they are while braking is scaled up to the level")
+            return self._constant(0.0)
+        if len(self.drive.axles) < len(AXLES):
+            return self._constant(np.nan)
+        x = forces["contact_point"].sel(component="x")
+        front, rear = (float(x.sel(corner=list(names)).mean()) for names in AXLES.values())
+        height, u = (
+            float(forces[name].sel(component="z"))
+            for name in ("centre_of_mass", "u_centre_of_mass")
+        )
+        return self._constant(height / (front - rear), u / (front - rear))
+
+    def brakes(self) -> Labelled:
+        """Force of the brakes alone: front share, and force per pressure with its change."""
+        coasting = coasting_of(self.drive)
+        if isinstance(coasting, Coasting):
+            self.assumed.append(
+                "Engine and tyres drag in a stop as they did while coasting "
+                f"({coasting.seconds:.1f} s seen)"
+            )
+            drag = combined(lambda c: -c, coasting.force)
+            force = [brakes_of(self.drive, stop, coasting) for stop in self.stops]
+            share = [combined(lambda f: f[:1] / f.sum(), of) for of in force]
+        else:
+            self.not_given.append(f"Engine braking, which is in the braking force: {coasting}")
+            force = [combined(lambda f: -f[:2], stop.forces) for stop in self.stops]
+            share = [_unknown(stop.share.at(0)) for stop in self.stops]
+            drag = _unknown(force[0])
+        share = [s if self._given(i) else _unknown(s) for i, s in enumerate(share)]
+        text = "front share of the force of the brakes alone"
+        out = limits("brakes_front_share", stacked(*share), ("stop",), "1", text)
+        text = "drag of the axle while coasting in gear"
+        return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(force)
+
+    def _per_bar(self, force: list[Estimate]) -> Labelled:
+        """Force of the brakes (axle,) per line pressure, and its change over the stops."""
+        mean = np.full(self._wide, np.nan)
+        if self.drive.pressure is None:
+            self.not_given.append("Force per bar and its fade: log brake_pressure")
+        else:
+            mean = np.array([self.drive.pressure[stop.at].mean(axis=0) for stop in self.stops])
+            self.assumed.append("Pressure as logged; an error of the sensor's gain cancels in fade")
+        mean[~(mean > LEAST_PRESSURE)] = np.nan
+        ratios = [combined(lambda f, p=p: f / p, of) for of, p in zip(force, mean, strict=True)]
+        change = combined(lambda last, first: last / first - 1.0, ratios[-1], ratios[0])
+        if len(ratios) < 2:
+            self.not_given.append("Fade of the brakes: there is one stop only. Brake twice or more")
+            change = _unknown(change)
+        text = "force of the brakes per line pressure"
+        words = "relative change of the force per pressure from the first to the last stop"
+        return limits(
+            "force_per_pressure", stacked(*ratios), ("stop", "axle"), "N Pa-1", text, self._wide
+        ) | limits("force_per_pressure_change", change, ("axle",), "1", words)

@@ -1,0 +1,310 @@
+"""Braking: shares against textbook loads, unused force, engine, pressure, and what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.testing import assert_allclose
+
+from recon.analysis.braking import HANDED_BACK, braking
+from recon.base.errors import DataError
+from recon.base.status import BIT
+from recon.evaluation.given import GivenSection
+from recon.evaluation.result import not_given
+from recon.evaluation.sections import find_sections
+from recon.report.braking import braking_summary, plot_braking
+from tests.made_car import BASE, CONSTANT, FX, HEIGHT, HUB, MASS, RATE, TO_FRONT, G, MadeCar
+
+# An ideal split at 0.9 g and the axle loads behind it, for the car of `made_car`.
+IDEAL = (BASE - TO_FRONT + 0.9 * HEIGHT) / BASE
+FILTER = 2e-4  # of a share: what the filter does to the ramps of a stop
+
+
+def stopped(front_share: float = IDEAL, **options: object) -> MadeCar:
+    """A car that stops once with 0.9 g."""
+    car = MadeCar(6.0, **options)
+    car.brake(2.0, 4.0, 0.9 * G, front_share)
+    return car
+
+
+def at_full(car: MadeCar) -> xr.Dataset:
+    """The answer on that part of the stop in which braking is full."""
+    middle = GivenSection("middle", "straight braking", 2.6, 3.4)
+    forces = car.forces()
+    return braking(forces, sections=find_sections(forces, [middle]))
+
+
+def words(found: xr.Dataset) -> str:
+    """The summary without line breaks."""
+    return " ".join(" ".join(braking_summary(found)).split())
+
+
+@pytest.mark.source("BRAKE-SPLIT: ideal split of braking is that of the dynamic axle loads")
+def test_an_ideal_split_is_that_of_the_loads() -> None:
+    assert pytest.approx(0.74) == IDEAL
+    found = braking(stopped().forces())
+    assert_allclose(found["front_share"], 0.74, atol=FILTER)
+    # In the ramps less load has moved, so the ideal share of the whole stop lies lower.
+    assert found["ideal_front_share"].item() < 0.735
+    found = at_full(stopped())
+    assert_allclose(found["ideal_front_share"], 0.74, atol=FILTER)
+    assert_allclose(found["braking_force"], [[7840.15, 2754.65]], rtol=2e-3)
+    assert "alike within" in braking_summary(found)[0]
+
+
+@pytest.mark.source("BRAKE-SPLIT: ideal split of braking is that of the dynamic axle loads")
+def test_too_much_at_one_axle_is_said() -> None:
+    found = at_full(stopped(0.80))
+    assert_allclose(found["front_share_over_ideal"], 0.06, atol=FILTER)
+    assert braking_summary(found)[0].endswith("6.0 +-0.0 % too much at the front")
+    rear = braking_summary(braking(stopped(0.65).forces()))[0]
+    assert rear.endswith("too much at the rear")
+
+
+@pytest.mark.source("F3: longitudinal transfer with both axles at the limit of friction")
+def test_axles_that_reach_the_limit_together_leave_nothing_unused() -> None:
+    """Static 6000 and 3500 N, 2.4 m, 0.35 m, friction 0.65: 4485.3 N; stopped with half of it."""
+    car = MadeCar(6.0)
+    moved, total = 0.35 / 2.4, 0.65 * 9500.0
+    front = 0.65 * (6000.0 + moved * total)
+    assert front == pytest.approx(4485.3, abs=0.05)
+    car.force[..., 2] = 0.0
+    car.add(2, 6000.0, 3500.0)
+    over = car.profile(2.0, 4.0) / 2
+    car.add(0, -front, front - total, over)
+    car.add(2, moved * total, -moved * total, over)
+    forces = car.forces()
+    forces["centre_of_mass"][2] = 0.35 * BASE / 2.4  # the same height over wheelbase
+    forces["vehicle_mass"] = forces["vehicle_mass"] * 0 + 9500.0 / G
+    left = braking(forces, friction=0.65)["unused_force"].to_numpy()
+    assert_allclose(left, 0.0, atol=2.0)  # N; ramps pass the filter
+    forces["centre_of_mass"][2] = 0.0  # twin: no load moves as braking is doubled
+    still = braking(forces, friction=0.65)["unused_force"].to_numpy()
+    assert np.abs(still).min() > 150.0
+
+
+def test_the_axle_with_less_of_its_load_in_use_has_force_left() -> None:
+    """Front 0.82 of the braking: at friction 1 the front limits, and the rear has newtons left."""
+    found = braking(stopped(0.82).forces(), friction=1.0)
+    front, rear = found["unused_force"].to_numpy()[0]
+    total, k = MASS * 0.9 * G, HEIGHT / BASE
+    load = MASS * G * np.array([BASE - TO_FRONT, TO_FRONT]) / BASE
+    # By bisection on the scale, with loads that move as braking grows.
+    scale = np.linspace(1.0, 3.0, 200_001)
+    at = scale[np.argmax(scale * 0.82 * total >= load[0] + k * scale * total)]
+    expected = load[1] - k * at * total - at * 0.18 * total
+    assert rear == pytest.approx(expected, rel=0.02)
+    assert front < 0 < rear
+    assert f"the rear axle has {rear:.0f} +-0 N unused" in words(found)
+
+
+def test_uncertainty_of_the_share_against_monte_carlo() -> None:
+    car = stopped(0.7)
+    sizes = {"FL": 120.0, "RR": 80.0}
+    for corner, size in sizes.items():
+        car.cause(f"{corner} zeros", corner, 0, CONSTANT, size)
+    car.cause("strap gain", "FL", 0, FX, 0.02)
+    found = braking(car.forces())
+    rng, n = np.random.default_rng(3), 100_000
+    front, rear = -found["braking_force"].to_numpy()[0]
+    drawn = front * np.ones(n) + sizes["FL"] * rng.standard_normal(n)
+    drawn += 0.02 * front / 2 * rng.standard_normal(n)
+    other = rear + sizes["RR"] * rng.standard_normal(n)
+    spread = np.std(drawn / (drawn + other))
+    assert float(found["u_front_share"][0]) == pytest.approx(spread, rel=0.02)
+
+
+def test_a_gain_that_all_tyres_share_leaves_the_share_alone() -> None:
+    car = stopped(0.7)
+    car.cause("strap gain", "FL", 0, FX, 0.02)
+    for corner in ("FR", "RL", "RR"):
+        car.causes[0][1][:, ("FL", "FR", "RL", "RR").index(corner), 0, FX] = 0.02
+    found = braking(car.forces())
+    assert float(found["u_front_share"][0]) < 1e-5
+    assert float(found["u_braking_force"][0, 0]) == pytest.approx(
+        0.02 * float(found["braking_force"][0, 0]), rel=0.01
+    )
+
+
+def stated_torque(car: MadeCar, part: float) -> None:
+    """Let a part of the rear force follow the stated torque per pressure, known to 10 %."""
+    half = MASS * 0.9 * G * 0.3 / 2
+    for corner in ("RL", "RR"):
+        size = -part * 0.1 * half / 1000.0  # of the hub's moment, 1000 N m here
+        car.cause(f"{corner} brake torque per pressure", corner, 0, HUB, size)
+
+
+def test_a_share_says_how_much_of_it_rests_on_a_stated_torque() -> None:
+    car = stopped(0.7)
+    stated_torque(car, 0.2)
+    found = at_full(car)
+    assert_allclose(found["resting_on_stated_torque"], [[0.0, 0.2]], atol=0.002)
+    assert np.isfinite(found["front_share"]).all()
+    assert "At most 20.0 % of a braking force rests on a stated" in words(found)
+
+
+def test_a_stated_torque_is_not_handed_back_as_a_share() -> None:
+    car = stopped(0.7)
+    stated_torque(car, 0.9)
+    assert HANDED_BACK < 0.9
+    found = at_full(car)
+    for name in ("front_share", "all_stops_front_share", "brakes_front_share"):
+        assert np.isnan(found[name]).all()
+    assert np.isfinite(found["braking_force"]).all()
+    text = words(found)
+    assert "Front share of straight braking 1: 90 % of the rear braking force is" in text
+    assert "Gauge one more link at RL and RR" in text
+    assert "nan" not in text
+
+
+def coasting(clutch: float = 0.0) -> MadeCar:
+    """Coasting with 400 N of drag at the rear and 60 N at the front, then a stop with both."""
+    car = MadeCar(8.0)
+    off, over = (car.time < 5.3).astype(float), car.profile(3.0, 5.0)
+    in_gear = off * (car.time < 2.9) if clutch else off
+    car.add(0, -60.0, -60.0, off)
+    car.add(0, 0.0, -340.0, in_gear)
+    car.brake(3.0, 5.0, 0.6 * G, 0.7)
+    car.channels = {"throttle": 1 - off, "brake_pressure": 40e5 * over[:, None] * np.ones(4),
+                    "clutch": clutch * (car.time >= 2.9)}  # fmt: skip
+    return car
+
+
+@pytest.mark.parametrize("clutch", [0.0, 1.0])
+def test_engine_and_rolling_drag_are_taken_off_the_brakes(clutch: float) -> None:
+    found = braking(coasting(clutch).forces())
+    assert_allclose(found["coasting_force"], [60.0, 400.0], rtol=0.02)
+    assert_allclose(found["brakes_front_share"], 0.7, atol=0.001)
+    assert abs(float(found["front_share"][0]) - 0.7) > 0.002 * (1 + 5 * (clutch == 0))  # twin
+    expected = 0.6 * G * MASS * np.array([[0.7, 0.3]]) / 40e5
+    assert_allclose(found["force_per_pressure"], expected, rtol=0.005)
+    assert "rear 400 +-" in words(found)
+
+
+@pytest.mark.parametrize(
+    ("lacking", "words"),
+    [
+        ("throttle", "throttle not logged"),
+        ("brake_pressure", "brake_pressure not logged"),
+        ("driven", "do not name the driven axle"),
+    ],
+)
+def test_without_a_channel_engine_braking_is_said_to_be_inside(lacking: str, words: str) -> None:
+    found = braking(coasting().forces().drop_vars(lacking))
+    assert np.isnan(found["brakes_front_share"]).all()
+    assert any(words in sentence for sentence in not_given(found))
+    assert np.isfinite(found["front_share"]).all()
+
+
+def test_a_drive_without_coasting_says_what_to_do() -> None:
+    car = coasting()
+    car.channels["throttle"][:] = 1.0
+    assert "Coast for a second in gear" in braking(car.forces()).attrs["not_given"]
+
+
+def faded(change: float) -> MadeCar:
+    """Two stops at the same pressure; the front brakes give `change` more in the second."""
+    car = MadeCar(12.0)
+    pressure = np.zeros((len(car.time), 4))
+    for start, gain in ((2.0, 1.0), (7.0, 1.0 + change)):
+        over = car.profile(start, start + 2.0)
+        car.add(0, -4000.0 * gain, -1800.0, over)
+        pressure += np.multiply.outer(over, [50e5, 50e5, 30e5, 30e5])
+    car.channels = {"brake_pressure": pressure}
+    return car
+
+
+def test_fade_is_the_change_of_force_per_pressure_and_shared_gains_cancel() -> None:
+    car = faded(-0.05)
+    car.cause("FL pulls", "FL", 0, FX, 0.02)
+    car.cause("FR pulls", "FR", 0, FX, 0.02)
+    found = braking(car.forces())
+    assert_allclose(found["force_per_pressure_change"], [-0.05, 0.0], atol=1e-3)
+    # 2 % of each of two tyres is 1.4 % of their axle, and nothing of a change.
+    ratio = found["u_force_per_pressure"] / found["force_per_pressure"]
+    assert_allclose(ratio.sel(axle="front"), 0.02 / np.sqrt(2), rtol=0.01)
+    assert float(found["u_force_per_pressure_change"].sel(axle="front")) < 1e-4
+    text = words(found)
+    assert "front 79.9 +-2.2 N (-5.0 +-0.0 % by the last stop)" in text
+
+
+def test_one_stop_has_no_fade() -> None:
+    car = coasting()
+    found = braking(car.forces())
+    assert np.isnan(found["force_per_pressure_change"]).all()
+    assert "Brake twice or more" in found.attrs["not_given"]
+
+
+def test_samples_at_a_bound_are_left_out() -> None:
+    forces = stopped(0.7).forces()
+    before = int(braking(forces)["samples_used"][0])
+    at = slice(round(2.5 * RATE), round(3.0 * RATE))
+    forces["status"].values[at, 2] = BIT["bound_active"]
+    forces["tyre_force_intermediate"].values[at, 2, 0] = 0.0
+    found = braking(forces)
+    assert int(found["samples_used"][0]) == before - round(0.5 * RATE)
+
+
+def test_a_drive_without_a_stop_is_refused() -> None:
+    car = MadeCar(4.0)
+    car.brake(1.0, 3.0, 0.25 * G, 0.7)
+    with pytest.raises(DataError, match=r"at most 0\.0 s of straight braking above 0\.3 g .*0\.2"):
+        braking(car.forces())
+
+
+def test_half_an_axle_is_refused() -> None:
+    forces = stopped().forces().isel(corner=[0, 2])
+    with pytest.raises(DataError, match=r"no axle with both .* known \(of FL, RL\)"):
+        braking(forces)
+
+
+@pytest.mark.parametrize("friction", [0.0, -1.0, np.inf])
+def test_a_friction_that_is_none_is_refused(friction: float) -> None:
+    with pytest.raises(DataError, match=f"friction = {friction:g} N per N asked for"):
+        braking(stopped().forces(), friction=friction)
+
+
+def test_one_axle_gives_its_force_per_bar_and_says_the_rest() -> None:
+    forces = faded(-0.05).forces().isel(corner=[0, 1])
+    found = braking(forces)
+    front = found.sel(axle="front")
+    assert_allclose(front["force_per_pressure"], [8e-4, 7.6e-4], rtol=0.002)
+    assert np.isnan(found.sel(axle="rear")["braking_force"]).all()
+    for name in ("front_share", "unused_force", "ideal_front_share"):
+        assert np.isnan(found[name]).all(), name
+    text = words(found)
+    assert "Fx of RL and RR is not known. Gauge RL and RR" in text
+    assert "nan" not in text
+    assert plot_braking(forces, found).axes
+
+
+def test_a_tyre_without_vertical_force_leaves_the_share_and_takes_the_ideal_one() -> None:
+    forces = stopped(0.7).forces()
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        forces[name].values[:, 3, 2] = np.nan
+    found = braking(forces)
+    assert_allclose(found["front_share"], 0.7, atol=FILTER)
+    assert np.isnan(found["ideal_front_share"]).all()
+    assert "Fz of RR is not known" in found.attrs["not_given"]
+    assert "the ideal share is not known" in braking_summary(found)[0]
+
+
+def test_forces_of_an_earlier_version_give_what_they_can() -> None:
+    facts = ["centre_of_mass", "u_centre_of_mass", "brake_torque_per_pressure"]
+    forces = stopped(0.7).forces().drop_vars(facts)
+    found = braking(forces, friction=1.0)
+    assert np.isnan(found["resting_on_stated_torque"]).all()
+    assert "forces are of an earlier version" in found.attrs["not_given"]
+    assert "Loads stay as they are" in found.attrs["assumed"]
+
+
+def test_the_picture_has_a_bar_for_each_stop_and_axle_and_a_tick() -> None:
+    forces: xr.Dataset = faded(-0.05).forces()
+    figure = plot_braking(forces, braking(forces))
+    bars, pressure = figure.axes
+    assert len(bars.patches) == 4
+    assert [t.get_text() for t in bars.get_yticklabels()] == [
+        "straight braking 1", "straight braking 2",
+    ]  # fmt: skip
+    assert pressure.get_ylabel() == "N per bar"
