@@ -143,7 +143,7 @@ def test_one_axle_alone_has_no_share() -> None:
     assert np.all(np.isfinite(found["peak_lateral_force"]))
     told = "RL and RR not in the forces, so no peak of the rear axle and no front share"
     assert told == found.attrs["not_known"]
-    assert slalom_summary(found)[-1] == f"  {told}"
+    assert f"  {told}" in slalom_summary(found)
 
 
 def test_one_corner_alone_goes_through_to_its_file(tmp_path: Path) -> None:
@@ -153,7 +153,7 @@ def test_one_corner_alone_goes_through_to_its_file(tmp_path: Path) -> None:
     assert found.sizes["axle"] == 0
     xr.testing.assert_equal(read_result(write_result(found, tmp_path / "slalom.nc")), found)
     lines = slalom_summary(found)
-    assert lines[2].split()[:3] == ["1", "0.60", "1199"]  # 98 % quantile: 0.05 % low
+    assert lines[3].split()[:3] == ["1", "0.60", "1199"]  # 98 % quantile: 0.05 % low
     assert "nan" not in "\n".join(lines)
     assert "  FR not in the forces, so no peak of the front axle and no front share" in lines
 
@@ -173,9 +173,8 @@ def test_one_lost_corner_spoils_nothing_but_its_own_sums() -> None:
         assert_allclose(found[name].sel(axle="rear"), whole[name].sel(axle="rear"), rtol=1e-9)
     assert np.isnan(found["front_share"]).all()
     lines = slalom_summary(found)
-    assert lines[-1].startswith(
-        "  FR: lateral force never known, so it has no peak, its axle no sum"
-    )
+    never = "  FR: lateral force never known, so it has no peak, its axle no sum"
+    assert any(line.startswith(never) for line in lines)
     assert "nan" not in "\n".join(lines)
 
 

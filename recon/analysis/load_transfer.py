@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 STEP = 0.1  # s: short against a weave, long against wheel hop
 LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
-MOST = 3000  # means that enter; more would take time and tell nothing
+MOST = 1000  # means that enter, evenly spread; more would take time and tell next to nothing
 KNOWN = 0.2  # of the means: a corner of which less is known is left out
 FEWEST = 30
 LEAST_SPREAD = 1.0  # m/s2, standard deviation of an acceleration that slopes can be read from

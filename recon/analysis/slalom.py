@@ -19,10 +19,14 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.cones import Cones, cones_of
+from recon.evaluation.estimate import Estimate
 from recon.evaluation.half_waves import HalfWave, half_waves
+from recon.evaluation.lagging import SATURATION, Weaving, weaving_of
 from recon.evaluation.lateral import AXLES, LateralForces
 from recon.evaluation.peaks import SHARE
+from recon.evaluation.result import SEPARATOR, Labelled, limits
 from recon.evaluation.sections import sections_of
+from recon.evaluation.weave import CREST, PHASES
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -56,7 +60,10 @@ def slalom(
         `cone_time` (cone,) [s]; `peak_lateral_force` (cone, corner) [N] with `u_`, `_lower`,
         `_upper`; `axle_peak_lateral_force` (cone, axle) the same; `front_share` (cone,) with
         `u_front_share`, NaN where one axle is not known (an axle may be known as a sum where its
-        tyres are not); `share_at_bound` (cone, corner) [1].
+        tyres are not); `share_at_bound` (cone, corner) [1].  Of the longest weave: `rear_lag` and
+        `rear_lag_by_slopes` [s], `mean_cycle` (phase, axle) [N] over `phase_time` [s] with its
+        `cycle_spread`, `rate_of_rise` [N/s] and `crest_share` [1] (cone, axle), all with `u_`,
+        and `saturates_first` (cone,), a flag.
         The attribute `not_known` says in words what is missing and why.
 
     Raises
@@ -90,8 +97,9 @@ def slalom(
             f"at least {FEWEST_CONES} (a slalom)",
             "Cut the log to the slalom, or use friction use, which needs no cones.",
         )
-    cones = cones_of(lateral, waves, bandwidth)
-    return _answer(forces, lateral, waves, cones, bandwidth)
+    cones, weaving = cones_of(lateral, waves, bandwidth), weaving_of(forces, waves)
+    answer = _answer(forces, lateral, waves, cones, bandwidth)
+    return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(_words(weaving, len(waves)))
 
 
 def _wanted(waves: list[HalfWave], elapsed: Floats, sections: xr.Dataset | None) -> list[HalfWave]:
@@ -142,7 +150,7 @@ def _answer(
     elapsed = forces["elapsed_time"].to_numpy()
     variables = _limits(cones.tyre, cones.u_tyre, "peak_lateral_force", ("cone", "corner"))
     variables |= _limits(cones.axle, cones.u_axle, "axle_peak_lateral_force", ("cone", "axle"))
-    variables |= _limits(cones.share, cones.u_share, "front_share", ("cone",))
+    variables |= _limits(cones.share, cones.u_share, "front_share", ("cone",), "1")
     words = "share of the half-wave at a bound, left out of the tyre's peak"
     one = {"units": "1", "long_name": words}
     variables["share_at_bound"] = (("cone", "corner"), cones.at_bound, one)
@@ -175,6 +183,84 @@ def _answer(
             "not_known": "; ".join(_reasons(lateral, waves, np.isnan(cones.tyre))),
         },
     )
+
+
+def _of_weave(weaving: Weaving | None, count: int) -> Labelled:
+    """Lag, mean cycle, rise and crest of both axles; lags alone, not known, without a weave."""
+    lags = {
+        "rear_lag": "lag of the rear axle behind the front, by cross-spectrum of each cycle",
+        "rear_lag_by_slopes": "lag of the rear axle at which the slopes of both correlate best",
+    }
+    if weaving is None:
+        unknown = Estimate(np.array([np.nan]), np.zeros((0, 1)), np.zeros(1))
+        parts = [limits(name, unknown, (), "s", words) for name, words in lags.items()]
+        return parts[0] | parts[1]
+    out: Labelled = {}
+    for place, (name, words) in enumerate(lags.items()):
+        out |= limits(name, weaving.lag.at(place), (), "s", words)
+    phase = np.linspace(0, weaving.weave.period, PHASES, endpoint=False)
+    step = 0.5 * weaving.weave.period / PHASES
+    at = {"units": "s", "long_name": "time within the mean cycle, from its change of side"}
+    out["phase_time"] = (("phase",), phase + step, at)
+    words = "mean over all cycles of the lateral force of an axle"
+    shape = (PHASES, len(AXLES))
+    out |= limits("mean_cycle", weaving.cycle, ("phase", "axle"), "N", words, shape)
+    spread = {"units": "N", "long_name": "standard deviation between cycles of the lateral force"}
+    out["cycle_spread"] = (("phase", "axle"), weaving.spread, spread)
+    words = "steepest slope of the lateral force of an axle into the half-wave"
+    out |= _by_cone("rate_of_rise", weaving, weaving.rise, count, "N s-1", words)
+    words = f"share of the half-wave in which the force is above {CREST:g} of its peak"
+    out |= _by_cone("crest_share", weaving, weaving.crest, count, "1", words)
+    first = np.full(count, -1, dtype=np.int8)
+    first[weaving.numbers] = weaving.first
+    flags = {
+        "long_name": "axle whose lateral force stays flat at the cone, as far as it is shown",
+        "flag_values": np.arange(-1, len(SATURATION), dtype=np.int8),
+        "flag_meanings": " ".join(("not_known", *SATURATION)),
+    }
+    out["saturates_first"] = (("cone",), first, flags)
+    return out
+
+
+def _by_cone(
+    name: str, weaving: Weaving, of: Estimate, count: int, unit: str, words: str
+) -> Labelled:
+    """Quantities of the half-waves in a weave, NaN at the other cones."""
+
+    def placed(values: Floats) -> Floats:
+        every = np.full((count, len(AXLES)), np.nan)
+        every[weaving.numbers] = values.reshape(-1, len(AXLES))
+        return every
+
+    return _limits(placed(of.value), placed(of.u), name, ("cone", "axle"), unit, words)
+
+
+def _words(weaving: Weaving | None, count: int) -> dict[str, str]:
+    """Attributes on the weave: gate, assumptions, and remarks that the user should read."""
+    gate = "half-waves of the lateral force of all known tyres above a quarter of its high quantile"
+    if weaving is None:
+        reason = "lag of the rear: no two whole cycles in a row with all four tyres known"
+        return {"gate": gate, "assumed": "", "not_given": reason, "remarks": ""}
+    lag, slopes = weaving.lag.value
+    remarks = []
+    if weaving.lag.upper[0] < 0:
+        remarks.append(
+            f"The rear comes {-1e3 * lag:.0f} ms before the front: are the channels of front and "
+            "rear exchanged? Look at the gauge names in the column map."
+        )
+    if weaving.late:
+        remarks.append(f"The lag may be that of the loggers: {weaving.late}")
+    if abs(slopes - lag) > 0.1 * abs(lag):
+        remarks.append(
+            f"Where the forces change most quickly, the rear lags by {1e3 * slopes:.0f} ms."
+        )
+    return {
+        "gate": f"{gate}; lag, cycle and rise from {len(weaving.numbers)} of {count} in a row",
+        "assumed": "gauges of front and rear are sampled within 1 ms of each other (common "
+        "practice, no source); a force saturates where it is flatter than the steer",
+        "not_given": "",
+        "remarks": SEPARATOR.join(remarks),
+    }
 
 
 def _reasons(
@@ -217,8 +303,15 @@ def _cause(lateral: LateralForces, part: slice, k: int) -> str:
     return "forces not known over too much of the half-wave"
 
 
-def _limits(value: Floats, u: Floats, name: str, dims: tuple[str, ...]) -> dict[str, tuple]:
-    unit, words = "1" if name.endswith("share") else "N", name.replace("_", " ")
+def _limits(
+    value: Floats,
+    u: Floats,
+    name: str,
+    dims: tuple[str, ...],
+    unit: str = "N",
+    words: str = "",
+) -> Labelled:
+    words = words or name.replace("_", " ")
     entries = (
         (name, value, words),
         (f"u_{name}", u, f"standard uncertainty of {words}"),

@@ -17,10 +17,11 @@ SLOW = 2.0  # Hz: slower than road and hop, quicker than any weave
 
 @dataclass(frozen=True, slots=True)
 class HalfWave:
-    """Samples `part` of a force to one side; `side` is +1 left, -1 right."""
+    """Samples `part` of a force to one side, up to `height` [N]; `side` is +1 left, -1 right."""
 
     part: slice
     side: int
+    height: float
 
 
 def half_waves(total: Floats, rate: float) -> list[HalfWave]:
@@ -35,13 +36,15 @@ def half_waves(total: Floats, rate: float) -> list[HalfWave]:
     edges = np.flatnonzero(np.concatenate([[True], sign[1:] != sign[:-1], [True]]))
     waves: list[HalfWave] = []
     for first, last in pairwise(map(int, edges)):
-        if np.max(np.abs(smooth[first:last])) < level:
+        height = float(np.max(np.abs(smooth[first:last])))
+        if height < level:
             continue
-        side = int(sign[first])
-        if waves and waves[-1].side == side:
-            waves[-1] = HalfWave(slice(waves[-1].part.start, last), side)
-        else:
-            waves.append(HalfWave(slice(first, last), side))
+        wave = HalfWave(slice(first, last), int(sign[first]), height)
+        if waves and waves[-1].side == wave.side:
+            before = waves.pop()
+            whole = slice(before.part.start, last)
+            wave = HalfWave(whole, wave.side, max(before.height, height))
+        waves.append(wave)
     return waves
 
 

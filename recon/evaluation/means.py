@@ -55,18 +55,21 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
     out = forces.drop_vars(
         [n for n in forces.data_vars if ALONG in forces[n].dims and n not in names]
     ).isel({ALONG: slice(size // 2, count * size, size)})
-    for name in names:
-        if name in forces and ALONG in forces[name].dims:
-            values = forces[name].to_numpy()[: count * size]
-            if name == "status":
-                out[name] = out[name].copy(data=_any(values, size))
-            elif values.dtype.kind == "f":
-                out[name] = out[name].copy(data=_mean(values, size))
+    kept = [n for n in names if n in out and ALONG in out[n].dims]
+    found = {n: _of(n, forces[n].to_numpy()[: count * size], size) for n in kept}
+    out = out.assign({n: out[n].copy(data=v) for n, v in found.items() if v is not None})
     own = min(float(forces.attrs["bandwidth_Hz"]), 0.5 * rate)
     half = 0.5 * rate / size
     if RANDOM in out:
         out[RANDOM] = out[RANDOM] * min(np.sqrt(half / own), 1.0)
     return out.assign_attrs(rate_Hz=rate / size, bandwidth_Hz=half)
+
+
+def _of(name: str, values: NDArray, size: int) -> NDArray | None:
+    """Means of numbers, flags of any sample; None for whole numbers, which stay as they are."""
+    if name == "status":
+        return _any(values, size)
+    return _mean(values, size) if values.dtype.kind == "f" else None
 
 
 def _mean(values: NDArray, size: int) -> Floats:

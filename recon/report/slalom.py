@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.status import AT_BOUND, FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.result import SEPARATOR, not_given
 from recon.reconstruction.result import NOT_KNOWN
 from recon.records.forces import require_forces
 from recon.report.series import stretches, thinned
@@ -30,6 +31,7 @@ from recon.report.sheet import (
     tyre_footer,
 )
 from recon.report.slalom_axles import axle_legend, draw_axle_sums, draw_front_share, has_axles
+from recon.report.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,22 +45,23 @@ DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
 AROUND = Around(left=0.8, right=0.25, below=0.5, above=0.22)
 AROUND_LANE = replace(AROUND, right=0.65)  # room for the lane's name
+MOST_ROWS = 20  # of the table of cones
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 
 
 def slalom_summary(answer: xr.Dataset) -> list[str]:
-    """Peaks per cone, tyre and axle as a table, and the reasons for those that are missing."""
+    """Lag of the rear in one sentence; peaks by cone, tyre and axle as a table; open ends."""
     bandwidth = answer.attrs["bandwidth_Hz"]
     corners = [str(c) for c in answer["corner"].to_numpy()]
     axles = [str(a) for a in answer["axle"].to_numpy()]
     share = len(axles) == 2
     head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
     lines = [
-        f"Slalom, {answer.sizes['cone']} cones; peak lateral force in N at {bandwidth:g} Hz, "
-        "intermediate axes, +- 95 % limits",
+        f"{weave_finding(answer)}.",
+        f"  peak lateral force in N at {bandwidth:g} Hz, intermediate axes, +- 95 % limits",
         head + "".join(f"{a:>15}" for a in axles) + ("   front share" if share else ""),
     ]
-    for i, time in enumerate(answer["cone_time"].to_numpy()):
+    for i, time in enumerate(answer["cone_time"].to_numpy()[:MOST_ROWS]):
         row = f"  {i + 1:4d}" + (f"{time:8.2f}" if np.isfinite(time) else f"{'unknown':>8}")
         row += "".join(
             f"{_with_interval(answer, 'peak_lateral_force', i, k):>14}" for k in range(len(corners))
@@ -68,7 +71,25 @@ def slalom_summary(answer: xr.Dataset) -> list[str]:
             for k in range(len(axles))
         )
         lines.append(row + (_share_cell(answer, i) if share else ""))
-    return lines + [f"  {sentence}" for sentence in _left_open(answer, corners)]
+    if answer.sizes["cone"] > MOST_ROWS:
+        lines.append(f"  and {answer.sizes['cone'] - MOST_ROWS} cones more in the file")
+    lines += [f"  {sentence}" for sentence in _left_open(answer, corners)]
+    return lines + _of_weave(answer)
+
+
+def _of_weave(answer: xr.Dataset) -> list[str]:
+    """Rate of rise, remarks, gate and reasons, for those who want to know."""
+    lines = []
+    if has_weave(answer):
+        rise = answer["rate_of_rise"].mean("cone").to_numpy() / 1e3
+        lines.append(
+            f"  steepest rise of the lateral force, mean of all cones: front {rise[0]:.1f} kN/s, "
+            f"rear {rise[1]:.1f} kN/s"
+        )
+    lines += [f"  {remark}" for remark in answer.attrs["remarks"].split(SEPARATOR) if remark]
+    lines.append(f"  Samples: {answer.attrs['gate']}.")
+    lines += [f"  Assumed: {s}." for s in (answer.attrs["assumed"],) if s]
+    return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
 
 
 def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
@@ -131,11 +152,14 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
     held = bool((shown["status"] & AT_BOUND).any())
     scale = _scale(shown, held=held, numbered=bool(cones))
-    axles = has_axles(slalom)
-    figure = empty_sheet(11.0, 1.6 + 2.25 * (len(corners) + axles))
+    axles, weave = has_axles(slalom), has_weave(slalom)
+    figure = empty_sheet(11.0, 1.6 + 2.25 * (len(corners) + axles + weave))
     legend = _legend(hatches, held=held, cones=bool(cones)) + (axle_legend() if axles else [])
-    room = dress(figure, _title(shown, slalom is not None), legend, tyre_footer(forces))
-    rows = room.rows(len(corners) + axles)
+    title = _title(shown, slalom is not None)
+    if slalom is not None and weave:
+        title = weave_finding(slalom)
+    room = dress(figure, title, legend, tyre_footer(forces))
+    rows = room.rows(len(corners) + axles + weave)
     for row, corner in zip(rows, corners, strict=False):
         whole, around_peak = row.columns(3, 1)
         panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
@@ -153,12 +177,16 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
         if np.isfinite(tyre["tyre_force"]).any():
             _close_up(add_panel(figure, around_peak.inside(AROUND)), tyre)
     if slalom is not None and axles:
-        whole, beside = rows[-1].columns(3, 1)
+        whole, beside = rows[len(corners)].columns(3, 1)
         panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
         draw_axle_sums(panel, forces.sel(elapsed_time=_window(cones)), slalom)
         _mark_cones(panel, cones)
         panel.set_xlim(scale[0])
         draw_front_share(add_panel(figure, beside.inside(AROUND)), slalom)
+    if slalom is not None and weave:
+        whole, beside = rows[-1].columns(3, 1)
+        draw_cycle(add_panel(figure, whole.inside(AROUND_LANE if held else AROUND)), slalom)
+        draw_crests(add_panel(figure, beside.inside(AROUND)), slalom)
     return figure
 
 

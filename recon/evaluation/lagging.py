@@ -1,0 +1,145 @@
+"""Quantities of a weave with their errors: lag, mean cycle, rise and crest of both axles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.conditioning.clocks import U_DELAY
+from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.estimate import Estimate
+from recon.evaluation.half_waves import HalfWave
+from recon.evaluation.lateral import AXLES, Y
+from recon.evaluation.means import short_means
+from recon.evaluation.weave import PHASES, SINE_CREST, Weave, weaves_of
+from recon.reconstruction.signed import RANDOM, STATED
+from recon.records.forces import SIGNED
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+STEP = 0.04  # s, of the means that a weave is looked at in: quick enough for its third harmonic
+MOST_WAVES = 100  # of a long weave; more would take time and tell nothing new
+LATE = 0.010  # s, standard uncertainty between axles if gauges are suspected to be late
+FLATTER = 0.03  # of a half-wave, beyond which a crest is flat; common practice, no source
+NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
+NEITHER, FRONT, REAR, BOTH = 0, 1, 2, 3
+SATURATION = ("neither_shown", "front", "rear", "both")
+
+
+@dataclass(frozen=True, slots=True)
+class Weaving:
+    """Estimates of one weave; the half-waves in it are `numbers` (wave,) of all.
+
+    `lag` holds the lag of the rear by cross-spectrum and by correlation of slopes [s]; `cycle`
+    [N], `rise` [N/s] and `crest` [1] are by phase or half-wave and axle; `spread` (phase, axle)
+    [N] is the standard deviation between cycles; `steer_crest` (wave,) [1] that of the steer.
+    """
+
+    weave: Weave
+    numbers: NDArray[np.int64]
+    lag: Estimate
+    cycle: Estimate
+    rise: Estimate
+    crest: Estimate
+    spread: Floats
+    steer_crest: Floats
+    late: str
+
+    @property
+    def first(self) -> NDArray[np.int8]:
+        """Axle whose crest is flat at each half-wave (wave,): position in `SATURATION`."""
+        flat = self.crest.value.reshape(-1, 2) - self.steer_crest[:, None]
+        u = self.crest.u.reshape(-1, 2)
+        shown = flat > np.maximum(FLATTER, 2 * u)
+        apart = np.abs(flat[:, 0] - flat[:, 1]) > 2 * np.hypot(u[:, 0], u[:, 1])
+        one = np.where(flat[:, 0] > flat[:, 1], FRONT, REAR)
+        code = np.where(shown.all(axis=1) & ~apart, BOTH, one)
+        return np.where(shown.any(axis=1), code, NEITHER).astype(np.int8)
+
+
+def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
+    """Quantities of the longest weave among half-waves of forces, None if there is none.
+
+    All four tyres must be there.
+    """
+    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    runs = weaves_of(waves)
+    if not runs or not all(name in corners for names in AXLES.values() for name in names):
+        return None
+    run = runs[0][:MOST_WAVES]
+    means, weave = _stretch(forces, [waves[i] for i in run])
+    at = [[corners.index(name) for name in names] for names in AXLES.values()]
+
+    def both(force: Floats) -> list[Floats]:
+        return [force[:, members, Y].sum(axis=1) for members in at]
+
+    best = both(means["tyre_force_intermediate"].to_numpy().astype(float))
+    if not np.isfinite(best).all():
+        return None
+
+    def quantity(force: Floats) -> Floats:
+        axles = both(force)
+        by_axle = [[f(own) for own in axles] for f in (_mean_cycle, weave.rises, weave.crests)]
+        parts = [np.stack(pair, axis=1).ravel() for pair in by_axle]
+        return np.concatenate([[weave.lag(*axles), weave.lag_of_slopes(*axles)], *parts])
+
+    def _mean_cycle(force: Floats) -> Floats:
+        return weave.cycles(force).mean(axis=0)
+
+    estimate = Alternatives(means, slice(None)).estimate(quantity)
+    late = late_words(forces)
+    clock = u_between_axles(forces, late)
+    ends = np.cumsum([0, 2, 2 * PHASES, 2 * len(run), 2 * len(run)])
+    lag, cycle, rise, crest = (estimate.at(slice(int(a), int(b))) for a, b in pairwise(ends))
+    return Weaving(
+        weave,
+        np.array(run),
+        lag.plus_noise(clock).plus_noise(weave.u_lag(*best)),
+        cycle,
+        rise,
+        crest,
+        np.stack([weave.cycles(own).std(axis=0) for own in best], axis=1),
+        _steer_crest(means, weave),
+        late,
+    )
+
+
+def _stretch(forces: xr.Dataset, waves: list[HalfWave]) -> tuple[xr.Dataset, Weave]:
+    """Short means of the forces around some half-waves, and the weave in them."""
+    time = forces["elapsed_time"].to_numpy()
+    edges = np.array([time[w.part.start] for w in waves] + [time[waves[-1].part.stop - 1]])
+    around = waves[0].part.stop - waves[0].part.start
+    part = slice(max(waves[0].part.start - around, 0), waves[-1].part.stop + around)
+    means = short_means(forces.isel(elapsed_time=part), STEP, *NEEDED, "steer")
+    return means, Weave(means["elapsed_time"].to_numpy(), edges, waves[0].side)
+
+
+def _steer_crest(means: xr.Dataset, weave: Weave) -> Floats:
+    """Crest (wave,) [1] of the steer, which a force follows until it saturates; else of a sine."""
+    sine = np.full(len(weave.edges) - 1, SINE_CREST)
+    if "steer" not in means:
+        return sine
+    steer = means["steer"].to_numpy().astype(float)
+    if not np.isfinite(steer).all():
+        return sine
+    return np.maximum(weave.crests(steer - steer.mean()), SINE_CREST)
+
+
+def late_words(forces: xr.Dataset) -> str:
+    """Sentence on gauges that are suspected to be late, empty if there are none."""
+    if "doubt_cause" not in forces:
+        return ""
+    found = np.flatnonzero(forces["doubt_cause"].to_numpy() == "late")
+    return " ".join(str(forces["doubt_found"].to_numpy()[i]) for i in found)
+
+
+def u_between_axles(forces: xr.Dataset, late: str) -> float:
+    """Standard uncertainty [s] of the time between the gauges of both axles."""
+    clocks = [float(forces[name].attrs.get("u_clock", 0.0)) for name in forces.data_vars]
+    return float(np.hypot(np.hypot(U_DELAY, max(clocks, default=0.0)), LATE if late else 0.0))
