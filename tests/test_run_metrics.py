@@ -1,0 +1,87 @@
+"""Metrics of a run: which a run can have, why not, and what the metrics are made of."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import DataError
+from recon.evaluation.run_metrics import BY_NAME, METRICS, metric_named, run_values
+from recon.evaluation.sections import find_sections
+from tests.days import day
+
+PLACE = {name: k for k, name in enumerate(BY_NAME)}
+
+
+@pytest.fixture(scope="module")
+def slalom() -> xr.Dataset:
+    """A few cones of the virtual day."""
+    return day().forces.isel(elapsed_time=slice(0, 2500))
+
+
+def test_a_metric_has_a_value_with_u_or_a_reason(slalom: xr.Dataset) -> None:
+    found = run_values(slalom)
+    known = np.isfinite(found.estimate.value)
+    for name, k in PLACE.items():
+        assert known[k] != (name in found.missing), name
+        assert (found.samples[k] > 0) == known[k], name
+    assert np.all(found.estimate.u[known] > 0)
+    assert found.missing["launch_impulse"] == "no launch in the run"
+    assert found.profile.shape == (len(METRICS), 19)
+    levels = found.profile[PLACE["front_lateral_force"]]
+    assert np.all(np.diff(levels) >= 0)
+    assert levels[-1] == pytest.approx(found.estimate.value[PLACE["front_lateral_force"]])
+
+
+def test_more_force_is_more_of_every_metric_of_force(slalom: xr.Dataset) -> None:
+    more = slalom.copy()
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        values = slalom[name].to_numpy().copy()
+        values[..., :2] *= 1.1
+        more[name] = slalom[name].copy(data=values)
+    sections = find_sections(slalom)
+    before, after = run_values(slalom, sections), run_values(more, sections)
+    for name in ("front_lateral_force", "rear_lateral_force", "force_at_load"):
+        ratio = after.estimate.value[PLACE[name]] / before.estimate.value[PLACE[name]]
+        assert ratio == pytest.approx(1.1, rel=1e-5), name  # single precision
+    share = PLACE["front_transfer_share"]
+    assert after.estimate.value[share] == pytest.approx(before.estimate.value[share], rel=1e-4)
+
+
+def test_one_axle_gives_its_own_metric_and_reasons_for_the_others(slalom: xr.Dataset) -> None:
+    front = slalom.copy()
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        values = slalom[name].to_numpy().copy()
+        values[:, 2:] = np.nan
+        front[name] = slalom[name].copy(data=values)
+    found = run_values(front, find_sections(slalom))
+    value = found.estimate.value[PLACE["front_lateral_force"]]
+    whole = run_values(slalom).estimate.value[PLACE["front_lateral_force"]]
+    assert value == pytest.approx(whole, rel=1e-6)
+    assert found.missing["cornering_force"] == "the forces of RL, RR are not known"
+    assert found.missing["rear_lateral_force"] == "the forces of RL, RR are not known"
+
+
+def test_older_files_lack_the_facts_that_two_metrics_need(slalom: xr.Dataset) -> None:
+    found = run_values(slalom.drop_vars(["vehicle_mass", "contact_point"]), find_sections(slalom))
+    assert "no mass of the car" in found.missing["force_at_load"]
+    assert "no contact points" in found.missing["front_transfer_share"]
+    assert "cornering_force" not in found.missing
+
+
+def test_a_section_without_enough_samples_gives_no_metric(slalom: xr.Dataset) -> None:
+    sections = find_sections(slalom)
+    short = sections.copy(deep=True)
+    short["section_end"].values[:] = short["section_start"].values + 0.02
+    found = run_values(slalom, short)
+    assert found.missing["cornering_force"] == "no corner or slalom in the run"
+    assert np.isnan(found.estimate.value).all()
+
+
+def test_an_unknown_metric_is_refused_with_the_nearest_one() -> None:
+    with pytest.raises(DataError, match=r"runs\.csv: no metric 'corner_force'; need 'cornering_f"):
+        metric_named("corner_force", "runs.csv")
+    with pytest.raises(DataError, match=r"runs\.csv: no metric declared; need one of cornering_"):
+        metric_named(None, "runs.csv")
+    assert metric_named("launch_impulse", "runs.csv").unit == "N s"
