@@ -143,6 +143,23 @@ def test_words_that_speak_of_arms_ask_for_the_change() -> None:
 CALIBRATED = (0.02, 0.02, 0.0, 0.0)  # 2 % each by two causes of the calibration
 
 
+@pytest.mark.parametrize("own", [False, True], ids=["one calibration", "one for each set-up"])
+def test_intervals_hold_the_true_effect_in_95_percent(own: bool) -> None:
+    rng, inside = np.random.default_rng(21), 0
+    runs = run_list(changed=NEW_ARMS) if own else run_list()
+    second = np.array([letter == "B" for letter in BLOCKED]).astype(int)
+    for _ in range(TRIALS):
+        # The gain of each calibration is wrong by two errors of one standard uncertainty.
+        gain = 1 + rng.standard_normal((2, 2)) @ CALIBRATED[:2]
+        values = values_of(BLOCKED, 0.02, rng) * (gain[second] if own else gain[0])
+        calibration = list(BLOCKED) if own else None
+        one = compared(runs, measured(values, effect=CALIBRATED, calibration=calibration), METRIC)
+        low, high = float(one["effect_lower"][0]), float(one["effect_upper"][0])
+        inside += low <= 0.02 * 5000 <= high
+    # 95 % within two standard deviations of such a count
+    assert 0.93 * TRIALS <= inside <= 0.97 * TRIALS, inside / TRIALS
+
+
 def test_a_common_calibration_cancels_and_two_enter_in_full() -> None:
     values = values_of(BLOCKED, 0.05, np.random.default_rng(7))
     same = compared(run_list(), measured(values, effect=CALIBRATED), METRIC)

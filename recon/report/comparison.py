@@ -20,7 +20,7 @@ REPEATS_WELL = 3  # metrics that are named with how well they repeat
 def finding(answer: xr.Dataset) -> str:
     """The comparison in one sentence; also the title of its picture."""
     first, second = (str(name) for name in answer["set_up"].to_numpy())
-    name, verdict = str(answer.attrs["declared_metric"]), str(answer.attrs["verdict"])
+    name, verdict = _named(answer, 0), str(answer.attrs["verdict"])
     if verdict == "not comparable":
         return f"'{second}' and '{first}' are not comparable by these runs ({name})"
     size = effect_words(answer, 0)
@@ -39,7 +39,7 @@ def comparison_summary(answer: xr.Dataset) -> list[str]:
     lines = [finding(answer) + _count(answer)]
     if str(answer.attrs["verdict"]) == "not comparable":
         lines += wrapped(f"why: {answer['reason'].to_numpy()[0]}")
-        lines += wrapped(f"runs: {_means(answer)}")
+        lines += wrapped(f"means: {_means(answer)}")
     else:
         lines += wrapped(f"{answer.attrs['gate']}: {_means(answer)}; {_resolvable(answer)}")
         lines += wrapped(_tests(answer))
@@ -71,6 +71,10 @@ def effect_words(answer: xr.Dataset, k: int) -> str:
     return f"{amount(answer, k, effect)} +-{amount(answer, k, half, sign=False)} (95 %)"
 
 
+def _named(answer: xr.Dataset, k: int) -> str:
+    return str(answer["metric"].to_numpy()[k]).replace("_", " ")
+
+
 def _unit(answer: xr.Dataset, k: int) -> str:
     unit = str(answer["metric_unit"].to_numpy()[k])
     return "" if unit == "1" else f" {unit}"
@@ -99,7 +103,7 @@ def _means(answer: xr.Dataset) -> str:
 
 def _resolvable(answer: xr.Dataset) -> str:
     least = amount(answer, 0, float(answer["resolvable"][0]), sign=False)
-    return f"such runs resolve {least} in 8 of 10 cases"
+    return f"runs like these show a difference of {least} in 8 of 10 cases"
 
 
 def _tests(answer: xr.Dataset) -> str:
@@ -109,12 +113,22 @@ def _tests(answer: xr.Dataset) -> str:
         for name in ("p_value", "p_value_exchange", "smallest_p_value_exchange")
     )
     words = (
-        f"by chance alone: p = {t:.2g} (t test, {answer.attrs['degrees_of_freedom']} degrees of "
-        f"freedom); {exchange:.2g} of all exchanges of the set-ups within blocks give as much "
-        f"(these blocks can give {smallest:.2g} at least)"
+        f"chance alone gives as much on {_percent(t)} of all such days (t test, "
+        f"{answer.attrs['degrees_of_freedom']} degrees of freedom); of all exchanges of the "
+        f"set-ups within blocks {_percent(exchange)} do (in these blocks at least "
+        f"{_percent(smallest)})"
     )
     alike = float(answer["p_value_equivalence"][0])
-    return words if np.isnan(alike) else f"{words}; equivalence p = {alike:.2g}"
+    if np.isnan(alike):
+        return words
+    return (
+        f"{words}; if the difference were as large as the margin, so small an effect would show "
+        f"on {_percent(alike)} of such days"
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.2g} %"
 
 
 def _shares(answer: xr.Dataset, k: int) -> dict[str, float]:
@@ -137,9 +151,9 @@ def _limited(answer: xr.Dataset) -> str:
 
 def _beside(answer: xr.Dataset) -> str:
     """All other metrics, with verdicts that hold for all of them together."""
-    names, verdicts = answer["metric"].to_numpy(), answer["verdict"].to_numpy()
+    verdicts = answer["verdict"].to_numpy()
     each = (
-        f"{names[k]} {effect_words(answer, k)} {verdicts[k]}"
+        f"{_named(answer, k)} {effect_words(answer, k)} {verdicts[k]}"
         for k in range(1, answer.sizes["metric"])
     )
     return "beside it, not declared (Holm): " + "; ".join(each)
@@ -147,10 +161,9 @@ def _beside(answer: xr.Dataset) -> str:
 
 def _repeats(answer: xr.Dataset) -> str:
     """How well each metric repeats over the day, the best first."""
-    name = answer["metric"].to_numpy()
     spread = answer["repeatability"].to_numpy()
     ranked = [k for k in np.argsort(spread) if np.isfinite(spread[k])]
-    words = ", ".join(f"{name[k]} to {100 * spread[k]:.2g} %" for k in ranked)
+    words = ", ".join(f"{_named(answer, k)} to {100 * spread[k]:.2g} %" for k in ranked)
     return f"repeats from run to run: {words}" + (": judge by the first" if ranked[1:] else "")
 
 

@@ -135,7 +135,7 @@ def _draw_profile(panel: Axes, answer: xr.Dataset) -> None:
         )
     panel.set_xlabel("share of the samples below [%]", fontsize=SMALL, color=INK)
     panel.set_ylabel(_with_unit(answer), fontsize=SMALL, color=INK)
-    style_panel(panel, "band from the lowest to the highest run")
+    style_panel(panel, f"from the lowest to the highest run; '{_names(answer)[1]}' hatched")
 
 
 def _drawn_metrics(answer: xr.Dataset) -> list[int]:
@@ -164,6 +164,8 @@ def _draw_effects(panel: Axes, answer: xr.Dataset, metrics: list[int]) -> None:
         panel.plot((low, high), (row, row), linewidth=wide, color=INK, zorder=3)
         panel.plot(middle, row, marker="D", markersize=size, color=INK, zorder=3)
     panel.axvline(0.0, color=INK, linewidth=0.8, zorder=2)
+    panel.use_sticky_edges = False
+    panel.margins(x=0.04)
     panel.set_ylim(len(metrics) - 0.4, -0.6)
     panel.set_yticks(range(len(metrics)), [str(names[k]).replace("_", " ") for k in metrics])
     first, second = _names(answer)

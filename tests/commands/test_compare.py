@@ -67,7 +67,7 @@ def test_a_comparison_from_files(folder: Path, run: Run, tmp_path: Path) -> None
     ended = run(*words, "--out", out)
     assert ended.code == 0, ended.err
     lines = ended.out.splitlines()
-    assert lines[0].startswith("'soft bar' is better than 'stiff bar': front_lateral_force +")
+    assert lines[0].startswith("'soft bar' is better than 'stiff bar': front lateral force +")
     assert lines[0].endswith("(95 %) (4 + 4 runs)")
     assert all(len(line) < 140 for line in lines)
     assert "Traceback" not in ended.err

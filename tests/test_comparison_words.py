@@ -1,0 +1,114 @@
+"""A comparison in words and as a picture: the finding first, no number where none is claimed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.comparison import compared
+from recon.evaluation.run_metrics import SHARES
+from recon.report.comparison import comparison_summary, finding
+from recon.report.comparison_picture import plot_comparison
+from recon.report.sheet import save_figure
+from tests.run_days import BLOCKED, measured, run_list
+
+METRICS = ("cornering_force", "rear_lateral_force", "use_difference", "front_transfer_share")
+NEW_ARMS = ["nothing gauged" if letter == "A" else "gauged link" for letter in BLOCKED]
+
+
+def answer(effect: float, *, margin: str | None = None, **columns: object) -> xr.Dataset:
+    """A comparison of four metrics, with levels of the declared one."""
+    rng = np.random.default_rng(31)
+    calibration = columns.pop("calibration", None)
+    second = np.array([letter == "B" for letter in BLOCKED])[:, None]
+    gains = 1 + effect * second * np.array([1.0, 0.0, 0.0, 0.0])
+    noise = rng.normal(0, [0.01, 0.02, 0.2, 0.005], (12, 4))
+    values = np.array([1.2, 5000.0, 0.05, 0.52]) * (gains + noise)
+    runs = run_list(**columns)  # type: ignore[arg-type]
+    causes = (0.02, 0.02, 0.0, 0.0) if calibration else (0.0, 0.0, 0.0, 0.0)
+    found = compared(
+        runs, measured(values, effect=causes, calibration=calibration), METRICS, margin=margin
+    )
+    profile = values[:, :1] * (0.5 + 0.5 * SHARES)
+    return found.assign(profile=(("run", "share"), profile), share=("share", SHARES))
+
+
+@pytest.mark.parametrize(
+    ("shown", "first"),
+    [
+        (answer(0.04), "'B' is better than 'A': cornering force +"),
+        (answer(-0.04), "'B' is worse than 'A': cornering force -"),
+        (answer(0.0, margin="3%"), "'B' is equivalent to 'A' within 3.0 % in cornering force: "),
+        (answer(0.01), "'B' against 'A': cornering force +"),
+        (answer(0.04, changed=NEW_ARMS), "'B' and 'A' are not comparable by these runs"),
+    ],
+    ids=["better", "worse", "equivalent", "not resolved", "not comparable"],
+)
+def test_the_first_line_is_the_finding(shown: xr.Dataset, first: str) -> None:
+    lines = comparison_summary(shown)
+    assert lines[0].startswith(first)
+    assert lines[0].endswith(" (6 + 6 runs)")
+    assert "nan" not in " ".join(lines)
+    assert all(len(line) <= 100 for line in lines[1:])
+    figure = plot_comparison(shown)
+    assert figure.texts[0].get_text() == finding(shown).replace("+-", "± ")
+
+
+def test_what_is_not_resolved_says_how_many_more_runs() -> None:
+    assert "more runs of each would resolve it" in comparison_summary(answer(0.01))[0]
+
+
+def test_the_trap_of_the_new_arms_is_named() -> None:
+    own = answer(0.02, changed=NEW_ARMS, calibration=list(BLOCKED))
+    words = " ".join(" ".join(comparison_summary(own)).split())
+    assert "a gauged link changed" in words
+    assert "not resolved; more runs would not help" in words
+    share = 100 * float(own["u_effect_calibration"][0] / own["u_effect"][0]) ** 2
+    assert share > 90
+    assert f"{share:.0f} % comes from calibration: more laps will not help" in words
+
+
+def test_no_effect_is_printed_or_drawn_where_none_is_claimed() -> None:
+    shown = answer(0.04, changed=NEW_ARMS)
+    words = " ".join(comparison_summary(shown))
+    assert "+-" not in words
+    assert "calibration of before" in words
+    (reason,) = [t.get_text() for panel in plot_comparison(shown).axes for t in panel.texts]
+    assert reason.startswith("No effect is claimed: 'B' changed a gauged link")
+
+
+def test_every_metric_repeats_by_a_number_of_its_own_the_best_first() -> None:
+    shown = answer(0.0)
+    words = " ".join(" ".join(comparison_summary(shown)).split())
+    (part,) = [words.partition("repeats from run to run: ")[2].partition(": judge")[0]]
+    named = [piece.rsplit(" to ", 1)[0] for piece in part.split(", ")]
+    assert named == ["front transfer share", "cornering force", "rear lateral force"]
+    assert "use difference" not in part  # it may be zero
+
+
+def test_the_picture_has_a_dot_for_each_run_and_the_band_that_is_not_resolved(tmp_path) -> None:
+    shown = answer(0.04, margin="2%")
+    figure = plot_comparison(shown)
+    runs, levels, effects = figure.axes
+    dots = [line for line in runs.lines if line.get_linestyle() == "None"]
+    drawn = np.concatenate([line.get_ydata() for line in dots])
+    assert sorted(drawn) == pytest.approx(sorted(shown["value"].to_numpy()[:, 0]))
+    assert {line.get_marker() for line in dots} == {"o", "s"}  # distinct in a grey print
+    assert len(levels.collections) == 4  # filling and edge of two bands
+    bar = effects.patches[0]
+    share = 100 / float(shown["mean"][0, 0])
+    assert bar.get_width() == pytest.approx(2 * share * float(shown["resolvable"][0]))
+    names = [label.get_text() for label in effects.get_yticklabels()]
+    assert names == ["cornering force", "rear lateral force", "front transfer share"]
+    assert save_figure(figure, tmp_path / "comparison.png").stat().st_size > 30_000
+
+
+def test_a_metric_that_may_be_zero_is_drawn_in_its_unit() -> None:
+    rng = np.random.default_rng(32)
+    values = rng.normal(0.02, 0.01, 12)
+    shown = compared(run_list(), measured(values), ("use_difference",))
+    figure = plot_comparison(shown)
+    assert len(figure.axes) == 2  # no levels
+    assert figure.axes[-1].get_xlabel() == "'B' against 'A' [1]"
+    assert "%" not in comparison_summary(shown)[0].replace("95 %", "")
