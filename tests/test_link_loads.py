@@ -21,6 +21,7 @@ from recon.planning.unknowns import reference_of
 from recon.records.sheets import GivenSection
 from recon.report.link_loads import link_loads_summary, plot_link_loads
 from tests.days import club_car, day
+from tests.suspension_days import unit_day
 
 RATE_OF_DAY = 200.0
 STILL = (0.0, 0.0, 9.80665)
@@ -139,6 +140,26 @@ def test_true_loads_of_a_virtual_day_lie_within_the_intervals() -> None:
     # Twin: a tenth more load than there is lies outside.
     wrong = (1.1 * found["peak_load"].to_numpy() - ends) / found["u_peak_load"].to_numpy()
     assert np.sqrt(np.mean(wrong**2)) > 1.4
+
+
+def test_true_loads_of_a_tied_axle_lie_within_the_intervals() -> None:
+    """A bar ties the front axle: links of both wheels and the bar's own are one answer."""
+    front = unit_day("anti_roll_bar", "FL", 0)
+    answer = link_loads(front.forces, vehicle=front.described)
+    assert {"FL tie_rod", "FR tie_rod", "front drop_link_left"} <= set(answer["link"].to_numpy())
+    peaks, u = answer["peak_load"].to_numpy(), answer["u_peak_load"].to_numpy()
+    assert np.isfinite(peaks).all()
+    assert (np.abs(peaks) > u / 10).all()
+    left, right = (answer["peak_load"].sel(link=f"front drop_link_{s}") for s in ("left", "right"))
+    # The bar pushes on one side as much as it pulls on the other, arms being alike.
+    both = (left.sel(direction="tension") + right.sel(direction="compression")).item()
+    assert abs(both) < 0.1 * abs(left.sel(direction="tension").item())
+
+
+def test_a_corner_without_links_is_refused() -> None:
+    rear = unit_day("strut", "RL", 0)
+    with pytest.raises(DataError, match=r"no link in rear; need links, or springs with a gauge"):
+        link_loads(rear.forces, vehicle=rear.described)
 
 
 def test_all_links_stand_at_the_same_instant() -> None:

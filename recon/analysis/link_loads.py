@@ -95,7 +95,15 @@ def link_loads(
     names = [str(corner) for corner in forces["corner"].to_numpy()]
     assemblies = dict.fromkeys((car.axle_of(n) or car.corners[n]).name for n in names)
     with one_thread():
-        driven = [links_of(forces, car, name, band, chosen) for name in assemblies]
+        every = [links_of(forces, car, name, band, chosen) for name in assemblies]
+        driven = [links for links in every if len(links.load)]
+        if not driven:
+            raise DataError(
+                place_of(forces),
+                f"no link in {', '.join(assemblies)}",
+                "links, or springs with a gauge",
+                "Loads of other bodies are those of their sections; see `recon check`.",
+            )
         if not any(np.isfinite(d.load).any() for d in driven):
             raise DataError(
                 place_of(forces),
@@ -190,8 +198,11 @@ def _labelled(
 
 
 def _used(driven: list[DrivenLinks], corner: str) -> int:
-    own = next(d for d in driven if corner in [c.name for c in d.link_map.assembly.corners])
-    return int(np.isfinite(own.load).any(axis=0).sum())
+    """Samples with a known load of any link of the corner's assembly."""
+    for links in driven:
+        if corner in [c.name for c in links.link_map.assembly.corners]:
+            return int(np.isfinite(links.load).any(axis=0).sum())
+    return 0
 
 
 def _of_case(names: list[str], place: NDArray, known: NDArray, case: int) -> str:
@@ -272,7 +283,7 @@ def _attributes(
     without = [
         name
         for name, s, tube in zip(names, supports, tubes, strict=True)
-        if tube is None or not s.yield_strength > 0
+        if s.kind == "link" and (tube is None or not s.yield_strength > 0)
     ]
     not_given = []
     if missing:

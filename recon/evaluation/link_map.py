@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
+from math import prod
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -147,8 +148,8 @@ class LinkMap:
                 own = np.flatnonzero(held.all(axis=0))
                 if len(own):
                     both = (rows[:, None, own] * basis[None, :, own]).reshape(-1, len(own))
-                    flat = table.reshape(-1, len(both)).astype(np.float32)
-                    out[..., begin + own] = (flat @ both).reshape(*shape, -1)
+                    flat = table.reshape(prod(shape), len(both)).astype(np.float32)
+                    out[..., begin + own] = (flat @ both).reshape(*shape, len(own))
         return out.astype(float)
 
     @property
