@@ -224,3 +224,17 @@ def test_a_time_without_any_known_force_is_refused() -> None:
 def test_forces_of_an_older_version_are_refused_by_name() -> None:
     with pytest.raises(DataError, match="without largest_pull"):
         recon.budget(day().forces.drop_vars("largest_pull"))
+
+
+def test_the_first_line_names_the_widest_force_and_its_largest_cause() -> None:
+    found = budget(day().forces)
+    u = found["u_force"].to_numpy()
+    k, i = np.unravel_index(int(np.argmax(u)), u.shape)
+    corner, axis = found["corner"].to_numpy()[k], found["component"].to_numpy()[i]
+    share = found["share_of_variance"].to_numpy()[:, k, i]
+    words = found["cause_words"].to_numpy()[int(np.argmax(share))]
+    first = budget_summary(found)[0]
+    assert first.startswith(
+        f"The widest force is {corner} F{axis}, known to +-{1.96 * u[k, i]:.0f} N"
+    )
+    assert first.endswith(f"{100 * share.max():.0f} % of its variance comes from: {words}")

@@ -40,8 +40,9 @@ def budget_summary(answer: xr.Dataset) -> list[str]:
     corners, components = (answer[n].to_numpy() for n in ("corner", "component"))
     most = MANY if len(corners) * len(components) == 1 else FEW
     lines = [
+        _finding(answer),
         f"Uncertainty budget {answer.attrs['where']}, tyre axes, "
-        f"{answer.attrs['bandwidth_Hz']:.4g} Hz; standard uncertainty in N, share of its variance"
+        f"{answer.attrs['bandwidth_Hz']:.4g} Hz; standard uncertainty in N, share of its variance",
     ]
     named: dict[int, float] = {}
     for k, corner in enumerate(corners):
@@ -56,6 +57,20 @@ def budget_summary(answer: xr.Dataset) -> list[str]:
         words, of, cure = (str(answer[f"cause_{x}"].to_numpy()[n]) for x in ("words", "of", "cure"))
         lines += wrapped(f"{words} ({of}): {cure}")
     return lines
+
+
+def _finding(answer: xr.Dataset) -> str:
+    """The widest force and its largest cause in one sentence."""
+    u = answer["u_force"].to_numpy()
+    k, i = np.unravel_index(int(np.nanargmax(u)), u.shape)
+    one = answer.isel(corner=int(k), component=int(i))
+    name = f"{one['corner'].item()} F{one['component'].item()}"
+    n = _largest(one, MANY)[0]
+    words, share = str(one["cause_words"].to_numpy()[n]), float(one["share_of_variance"][n])
+    return (
+        f"The widest force is {name}, known to +-{COVERAGE_FACTOR * float(u[k, i]):.0f} N (95 %); "
+        f"{100 * share:.0f} % of its variance comes from: {words}"
+    )
 
 
 def _force(one: xr.Dataset, name: str) -> str:
