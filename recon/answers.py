@@ -131,7 +131,18 @@ ANSWERS = (
         compute="friction_use",
         plot="plot_friction_plane",
         help="horizontal force of each tyre divided by its vertical force",
-        options=(Option("low_load", 800.0, "N", "samples with less Fz are left out"),),
+        options=(
+            Option("low_load", 800.0, "N", "samples with less Fz are left out"),
+            Option("coefficient", None, "N per N", "use as a share of this coefficient times Fz"),
+            Option("lateral_coefficient", None, "N per N", "another one for forces to the side"),
+            Option(
+                "envelope",
+                None,
+                "",
+                "use as a share of the envelope in this grip.nc, or `own` for that of these forces",
+                reads="answer",
+            ),
+        ),
     ),
     Answer(
         name="load_transfer",

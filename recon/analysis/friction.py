@@ -1,5 +1,7 @@
 """Friction use per tyre: sqrt(Fx^2 + Fy^2) / Fz, and the highest use that was demonstrated.
 
+Use can also be a share of a stated coefficient, or of an envelope (see `grip`).
+
 Gate: vertical force above a stated load, no bound active, forces known.  The highest
 demonstrated use is a noise-corrected high quantile; it says what the tyre did, not what it
 could do.
@@ -7,7 +9,8 @@ could do.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +19,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.status import AT_BOUND
 from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
+from recon.evaluation.use_reference import Reference, reference_of
 from recon.reconstruction.signed import Loadings
 from recon.records.forces import SIGNED, require_forces
 
@@ -29,7 +33,14 @@ MOST_AT_TOP = 200  # samples that stand for the highest use
 NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
-def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Dataset:
+def friction_use(
+    forces: xr.Dataset,
+    *,
+    low_load: float = LOW_LOAD,
+    coefficient: float | None = None,
+    lateral_coefficient: float | None = None,
+    envelope: xr.Dataset | str | None = None,
+) -> xr.Dataset:
     """Friction use of every tyre at every sample, and the highest demonstrated use.
 
     Tyre axes; forces are those of the road on the tyre.
@@ -40,6 +51,11 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
         As `reconstruct` returns it.
     low_load : float
         Samples with less vertical force are NaN. [N]
+    coefficient, lateral_coefficient : float, optional
+        Use is a share of this times Fz; sideways of the second where both are given. [1]
+    envelope : Dataset or "own", optional
+        Use is a share of an envelope: what `grip` returned for another drive, or that of these
+        forces.  NaN in directions that have none; the errors of an own envelope cancel.
 
     Returns
     -------
@@ -50,8 +66,8 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
     Raises
     ------
     DataError
-        No forces, a load gate that is no number from zero up, or no tyre has enough samples
-        above it.
+        No forces, a load gate that is no number from zero up, a coefficient or an envelope that
+        is none, or no tyre has enough samples above the gate.
     """
     import xarray as xr
 
@@ -63,18 +79,18 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
             "a vertical force from 0 N up",
             f"Leave it out for the usual {LOW_LOAD:g} N.",
         )
+    reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)
     loadings = Loadings(forces)
     corners = [str(c) for c in forces["corner"].to_numpy()]
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
     best = np.full((3, len(corners)), np.nan)
     for k in range(len(corners)):
-        at = _gate(forces, k, low_load)
-        if len(at) < FEWEST_SAMPLES:
+        found = _use(forces, loadings, reference, k, _gate(forces, k, low_load))
+        if len(found.at) < FEWEST_SAMPLES:
             continue
-        values, random, u = _use(forces, loadings, k, at)
-        use[at, k], u_use[at, k] = values, u
-        best[:, k] = *_highest(forces, loadings, k, at, values, random), len(at)
+        use[found.at, k], u_use[found.at, k] = found.use, found.u
+        best[:, k] = *_highest(loadings, k, found), len(found.at)
     if np.all(np.isnan(best[2])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
@@ -94,18 +110,23 @@ def friction_use(forces: xr.Dataset, *, low_load: float = LOW_LOAD) -> xr.Datase
             for name, dims, values in entries
         },
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
-        attrs={
-            "title": f"Friction use: {forces.attrs.get('vehicle', '')}",
-            "source": "reconstructed tyre forces, tyre axes",
-            "institution": forces.attrs.get("institution", "not stated"),
-            "references": "ISO 8855:2011 for axes",
-            "comment": f"samples under {low_load:g} N or at a bound are left out; "
-            f"the highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % "
-            "quantile",
-            "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
-            "low_load_N": low_load,
-        },
+        attrs=_attributes(forces, low_load, reference),
     )
+
+
+def _attributes(forces: xr.Dataset, low_load: float, reference: Reference) -> dict[str, Any]:
+    return {
+        "title": f"Friction use: {forces.attrs.get('vehicle', '')}",
+        "source": "reconstructed tyre forces, tyre axes",
+        "institution": forces.attrs.get("institution", "not stated"),
+        "references": "ISO 8855:2011 for axes",
+        "comment": f"samples under {low_load:g} N or at a bound are left out; "
+        f"the highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % "
+        "quantile",
+        "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
+        "low_load_N": low_load,
+        "reference": reference.words,
+    }
 
 
 def _in_words(name: str) -> str:
@@ -135,41 +156,46 @@ def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
     return np.flatnonzero(np.isfinite(force).all(axis=1) & (force[:, 2] > low_load) & ~bound)
 
 
+@dataclass(frozen=True, slots=True)
+class Use:
+    """Use of one tyre at positions `at` (sample,): value, noise, total u, and change per newton.
+
+    All (sample,) [1], `slope` (sample, component) [1/N].
+    """
+
+    at: NDArray[np.int64]
+    use: Floats
+    noise: Floats
+    u: Floats
+    slope: Floats
+
+
 def _use(
-    forces: xr.Dataset, loadings: Loadings, k: int, at: NDArray[np.int64]
-) -> tuple[Floats, Floats, Floats]:
-    """Use, its noise per sample and its standard uncertainty in total, (sample,) each."""
+    forces: xr.Dataset, loadings: Loadings, reference: Reference, k: int, at: NDArray[np.int64]
+) -> Use:
     force = forces["tyre_force"].to_numpy()[at, k].astype(float)
-    slope, values = _slopes(force)
+    values, slope = reference.use(k, force)
+    known = np.isfinite(values)
+    at, force, values, slope = at[known], force[known], values[known], slope[known]
     random = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
     noise = np.sqrt(np.sum((slope * random) ** 2, axis=1))
-    return values, noise, np.sqrt(noise**2 + loadings.variance(k, at, slope))
+    variance = noise**2 + (values * reference.u_of(k, force)) ** 2
+    if len(at):
+        variance += loadings.variance(k, at, slope)
+    return Use(at, values, noise, np.sqrt(variance), slope)
 
 
-def _slopes(force: Floats) -> tuple[Floats, Floats]:
-    """Change of the use per newton of each component, (sample, 3), and the use itself."""
-    flat = np.hypot(force[:, 0], force[:, 1])
-    values = flat / force[:, 2]
-    safe = np.maximum(flat, 1.0)
-    x, y = force[:, 0] / (safe * force[:, 2]), force[:, 1] / (safe * force[:, 2])
-    return np.column_stack([x, y, -values / force[:, 2]]), values
-
-
-def _highest(
-    forces: xr.Dataset,
-    loadings: Loadings,
-    k: int,
-    at: NDArray[np.int64],
-    values: Floats,
-    noise: Floats,
-) -> tuple[float, float]:
-    """Highest demonstrated use of tyre `k` and its u; `at`, `values` and `noise` (sample,)."""
+def _highest(loadings: Loadings, k: int, found: Use) -> tuple[float, float]:
+    """Highest demonstrated use of tyre `k` and its u."""
+    values, noise = found.use, found.noise
     height = noise_corrected_quantile(values, noise, DEMONSTRATED_SHARE)
     top = np.flatnonzero(values >= np.quantile(values, DEMONSTRATED_SHARE))
     top = top[:: len(top) // MOST_AT_TOP + 1]
-    slope, _ = _slopes(forces["tyre_force"].to_numpy()[at[top], k].astype(float))
-    widening = loadings.beyond(k, at[top], "tyre")[:, :, k]
-    causes = np.concatenate([loadings.errors(k, at[top], "tyre"), widening])
+    at, slope = found.at[top], found.slope[top]
+    widening = loadings.beyond(k, at, "tyre")[:, :, k]
+    causes = np.concatenate([loadings.errors(k, at, "tyre"), widening])
     effect = np.einsum("cni,ni->cn", causes, slope).mean(axis=1)
-    u = np.sqrt(np.sum(effect**2) + np.mean(noise[top] ** 2))
+    # What is left of the total: noise, and the reference that use is a share of.
+    rest = found.u[top] ** 2 - np.sum(np.einsum("cni,ni->cn", causes, slope) ** 2, axis=0)
+    u = np.sqrt(np.sum(effect**2) + np.mean(np.maximum(rest, noise[top] ** 2)))
     return height, float(u)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.figure import Figure
 
+MOSTLY = 0.95  # of an envelope
 PLANE = Plane(
     labels=("longitudinal use Fx/Fz [1]", "lateral use Fy/Fz [1]"),
     circle="circle: constant friction use",
@@ -26,8 +27,10 @@ PLANE = Plane(
 
 def friction_summary(answer: xr.Dataset) -> list[str]:
     """Highest demonstrated friction use per tyre."""
+    reference = str(answer.attrs["reference"])
+    what = "sqrt(Fx^2 + Fy^2) / Fz" if reference == "Fz" else f"as a share of {reference}"
     lines = [
-        f"Friction use sqrt(Fx^2 + Fy^2) / Fz above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
+        f"Friction use {what} above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
         f"{answer.attrs['bandwidth_Hz']:.4g} Hz"
     ]
     for k, name in enumerate(answer["corner"].to_numpy()):
@@ -38,12 +41,23 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
                 "samples above the load gate"
             )
             continue
-        u = float(answer["u_highest_demonstrated_use"][k])
-        lines.append(
-            f"  {name}: highest use {value:.3f} +-{COVERAGE_FACTOR * u:.3f} (95 %), "
-            f"{int(answer['samples_used'][k])} samples (what the tyre used, not its limit)"
-        )
+        half = COVERAGE_FACTOR * float(answer["u_highest_demonstrated_use"][k])
+        samples = f"{int(answer['samples_used'][k])} samples"
+        lines.append(f"  {name}: {_of_tyre(value, half, reference)}, {samples}{_limit(reference)}")
+        if "envelope" in reference and value + half < MOSTLY:
+            lines.append("    either spare grip or this drive never worked it")
     return lines
+
+
+def _of_tyre(value: float, half: float, reference: str) -> str:
+    """Highest use of a tyre in words."""
+    if reference == "Fz":
+        return f"highest use {value:.3f} +-{half:.3f} (95 %)"
+    return f"reached {100 * value:.0f} +-{100 * half:.0f} % of {reference} (95 %)"
+
+
+def _limit(reference: str) -> str:
+    return " (what the tyre used, not its limit)" if reference == "Fz" else ""
 
 
 def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) -> Figure:
@@ -93,6 +107,10 @@ def _title(tyres: dict[str, Tyre], friction: xr.Dataset | None) -> str:
         k = int(np.nanargmax(highest))  # there is one, or there would be no result
         half = COVERAGE_FACTOR * float(friction["u_highest_demonstrated_use"][k])
         corner = str(friction["corner"].to_numpy()[k])
+        reference = str(friction.attrs.get("reference", "Fz"))
+        if reference != "Fz":
+            share = f"{100 * highest[k]:.0f} ± {100 * half:.0f} %"
+            return f"Friction use: {corner} reached {share} of {reference}"
         return f"Friction use: highest {highest[k]:.2f} ± {half:.2f} ({corner}, 95 %)"
     if not any(len(tyre.plane) for tyre in tyres.values()):
         return "Friction use: none known"
