@@ -34,6 +34,7 @@ CLOSE = 0.1  # of the envelope: samples that stand for it
 FEWEST_BLOCKS, BLOCK_TIME = 4, 0.1  # blocks that came near the envelope, s of each
 DRAWS = 30  # of blocks, and of noise: their standard deviation is known to 13 %
 U_CORRECTION = 0.2  # of what was taken off for noise
+U_METHOD = 0.005  # relative: by so much two programs differ that follow one definition
 U_EXPONENT = 0.1  # where few loads were worked and the exponent is the usual one
 SEED = 20262
 
@@ -140,6 +141,7 @@ def _errors(
     noise = np.std([_moved(quiet, law, move, x) for move in drawn], axis=0)
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     estimate = Estimate(value, _by_cause(effect, quiet, law, x), np.hypot(noise, taken_off))
+    estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
     if not is_wide(bands.load):
         middle = float(np.mean(np.log(bands.load[law.worked] / REFERENCE_LOAD)))
         estimate = estimate.plus_noise(np.append(U_EXPONENT * np.abs(x - middle), U_EXPONENT))
