@@ -149,6 +149,7 @@ def reconstruct(
     friction_limit: float | None = None,
     whole_car: bool = False,
     accept_corner: Collection[str] = (),
+    pictures: bool = True,
     out: Name = "forces",
     overwrite: bool = False,
     say: Say = quiet,
@@ -157,6 +158,7 @@ def reconstruct(
 
     Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
     `also_log` are logs of other loggers, alone or with a column map; `start`, `stop` are in s.
+    Without `pictures` only `forces.nc` is written.
     """
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
@@ -182,10 +184,10 @@ def reconstruct(
         forces = held(conditioned, fitted, car, accept_corner=accept_corner, whole_car=whole_car)
     doubts = doubts_in(forces)
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
-    say("writing the forces and their pictures")
-    pictures = drive_pictures(forces, doubts, joined.clocks)
-    gone = removed(stale(folder / "forces.nc", pictures))
-    files = written({"forces.nc": partial(write_result, forces)}, pictures, folder, overwrite)
+    say("writing the forces and their pictures" if pictures else "writing the forces")
+    drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
+    gone = removed(stale(folder / "forces.nc", drawn))
+    files = written({"forces.nc": partial(write_result, forces)}, drawn, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
     return Report(lines, files, outcome(forces, doubts))
@@ -330,6 +332,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         out=folder / "answers",
         say=say,
     )
+    compared = _compared_runs(folder, say)
     lines = [
         "An invented club car, pulled, driven through an invented day and reconstructed.",
         "",
@@ -338,11 +341,33 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         *solved.lines,
         "",
         *answer.lines,
+        f"comparison: {compared.lines[0]}",
         "",
         f"Everything is in {folder}. Open {folder / 'drive.html'} in a browser first.",
         f"Next: copy {vehicle}",
         f"and the tables in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",
     ]
-    files = (f for report in (fitted, solved, answer) for f in report.files)
+    files = (f for report in (fitted, solved, answer, compared) for f in report.files)
     return Report(tuple(lines), tuple(files))
+
+
+def _compared_runs(folder: Path, say: Say) -> Report:
+    """Reconstruct the short runs of the demo into `folder`, and compare their set-ups."""
+    from shutil import copyfile
+
+    data, runs = shipped("demo_data"), folder / "runs"
+    for log in sorted(data.glob("run_*.csv.gz")):
+        name = log.name.removesuffix(".csv.gz")
+        say(f"reconstructing {name}")
+        reconstruct(
+            shipped("vehicles", "club_racer.toml"),
+            folder / "calibration" / "calibration.nc",
+            log,
+            data / "tares.csv",
+            pictures=False,
+            out=runs / name,
+        )
+    copyfile(data / "runs.csv", runs / "runs.csv")
+    out = folder / "comparison"
+    return compare(runs / "runs.csv", metric="front_lateral_force", margin="2%", out=out, say=say)

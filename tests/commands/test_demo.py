@@ -12,14 +12,18 @@ from recon.calibration.store import read_calibration
 from recon.records.results import read_result
 from tests.commands.session import Run
 
-SCREEN = 45 + len(ANSWERS)  # lines
+SCREEN = 47 + len(ANSWERS)  # lines
 WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
     *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png"),
     "drive.html",
+    *("comparison/comparison.nc", "comparison/comparison.png"),
     *(f"forces/forces_{corner}.png" for corner in CORNERS),
 }
+
+
+RUNS = {"runs/runs.csv", *(f"runs/run_{k}/forces.nc" for k in range(1, 7))}  # not on the screen
 
 
 @pytest.mark.pictures
@@ -41,7 +45,7 @@ def test_the_demo_fills_a_fresh_folder_and_a_screen(
     wanted = WANTED | {
         f"answers/{a.name}/{f}" for a in given for f in (a.result_file, a.picture_file)
     }
-    assert files == wanted
+    assert files == wanted | RUNS
     assert {p.name for p in tmp_path.iterdir()} == {"demo_result", "demo_result_2"}
     lines = ended.out.splitlines()
     assert len(lines) <= SCREEN
