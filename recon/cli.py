@@ -115,12 +115,6 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         metavar="HZ",
         help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
     )
-    parser.add_argument(
-        "--no-pictures",
-        dest="pictures",
-        action="store_false",
-        help="write forces.nc only, which takes half as long",
-    )
     _window(parser)
     parser.add_argument(
         "--marker", type=float, metavar="VALUE", help="only where the column marker has this value"
@@ -144,6 +138,12 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         metavar="CORNERS",
         help="corners or axles, separated by commas, to use although their calibration is not to "
         "be used",
+    )
+    parser.add_argument(
+        "--no-pictures",
+        dest="pictures",
+        action="store_false",
+        help="write forces.nc only, which takes half as long",
     )
     _outputs(parser, "forces")
 
