@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
+from scipy.signal import find_peaks, hilbert
 
 Floats = NDArray[np.float64]
 G = 9.80665
@@ -119,23 +119,28 @@ def _wave(time: Floats, force: Floats, t: Floats, x: Floats) -> Waves:
     turn = np.exp(-2j * np.pi * grid[:, None] * time[inside])
     frequency = float(grid[np.argmax(np.abs(turn @ (part * np.hanning(len(part)))))])
     both = (swing[1:] + swing[:-1]) / 2
-    least = 300.0
-    start = _edge(time, force, t[0], t[1], least, 1 / frequency)
-    end = _edge(time, force, t[-1], t[-2], least, 1 / frequency)
+    start, end = (_edge(time, force, *ends, 1 / frequency) for ends in ((t, 1), (t[::-1], -1)))
     return Waves(start, end, frequency, count / 2, float(both.max()), float(swing.mean()))
 
 
 def _edge(
-    time: Floats, force: Floats, outer: float, inner: float, least: float, period: float
+    time: Floats, force: Floats, t: Floats, way: int, period: float, least: float = 300.0
 ) -> float:
-    """Where the amplitude passes `least`, by the small swing outside the first large one."""
-    way = np.sign(outer - inner)
-    x0, x1 = np.interp([outer, inner], time, force)
-    beside = np.abs((time - outer) * way - period / 2) < period / 5
-    far = (force[beside].min() if x0 > x1 else force[beside].max()) if beside.any() else x0
-    small, large = max(np.sign(x0 - x1) * (x0 - far), 0.0) / 2, abs(x0 - x1) / 2
-    share = min(max((large - least) / max(large - small, 1.0), 0.0), 1.0)
-    return float((outer + inner) / 2 + way * share * period / 2)
+    """Where a wave with reversals at `t`, outermost first, passes `least`; `way` +1 at its start.
+
+    A quarter of a period outside of the first reversal if it is large at once, otherwise where
+    the envelope passes, by the analytic signal between 4 and 16 Hz.
+    """
+    x = np.interp(t[:2], time, force)
+    if abs(x[0] - x[1]) / 2 > 2 * least:
+        return float(t[0] - way * period / 4)
+    rate = 1 / float(np.median(np.diff(time)))
+    size = np.abs(hilbert(smooth(force, rate, 16.0) - smooth(force, rate, 4.0)))
+    i = int(np.argmin(np.abs(time - t[2])))
+    while size[i - way] > least:
+        i -= way
+    share = (size[i] - least) / (size[i] - size[i - way])
+    return float(time[i] - way * share * (time[1] - time[0]))
 
 
 @dataclass(frozen=True)

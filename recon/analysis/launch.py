@@ -300,7 +300,7 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
     """Events of hop, and their quantities by corner and component."""
     out: Labelled = {}
     happened = [(i, e, event) for i, x in enumerate(found) for e, event in enumerate(x.events)]
-    rows, each = len(happened), len(hop.QUANTITIES) + len(hop.EDGES)
+    rows, each = len(happened), len(hop.QUANTITIES) + len(hop.SHAPE)
     corners, axles = len(car.tyres.names), len(car.tyres.axles)
     signals = corners * 2
     text = {"long_name": "launch in which the hop was"}
@@ -334,7 +334,7 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
 
 def _events(every: Estimate, happened: list[tuple[int, int, hop.Hop]], signals: int) -> Labelled:
     """Start, end, frequency and cycles of every event."""
-    each = len(hop.QUANTITIES) + len(hop.EDGES)
+    each = len(hop.QUANTITIES) + len(hop.SHAPE)
     out: Labelled = {}
     for name, j, unit, words in (
         ("hop_start", 0, "s", "elapsed time at which hop begins in any tyre"),

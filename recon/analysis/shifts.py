@@ -158,10 +158,10 @@ def _afterwards(found: list[Shift], bandwidth: float, missing: list[str]) -> Lab
     out: Labelled = {}
     kinds = (("shuffle", "shuffle of the driveline"), ("hop", "wheel hop"))
     for k, (prefix, words) in enumerate(kinds):
-        for j, name in enumerate(AFTERWARDS):
-            unit, text = FOLLOWING[name]
-            places = [i * 2 * each + k * each + j for i in range(len(found))]
-            values, text = every.at(places), f"{text} of the {words} after the shift"
+        for name, (unit, quantity) in FOLLOWING.items():
+            first = k * each + AFTERWARDS.index(name)
+            values = every.at([i * 2 * each + first for i in range(len(found))])
+            text = f"{quantity} of the {words} after the shift"
             out |= limits(f"{prefix}_{name}", values, ("shift",), unit, text)
     shuffle, hopping = (np.isfinite(out[f"{x}_frequency"][1]) for x, _ in kinds)
     names = np.select([shuffle & hopping, shuffle, hopping], ["both", "shuffle", "hop"], "none")

@@ -36,10 +36,13 @@ U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
-SCATTER = 0.05  # of a cycle, of the reversals of waves that are not quite sines
+# Of a cycle: least scatter of reversals of waves that are not quite sines, that of fewer than
+# three cycles, and how steady a frequency is.
+SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.001
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
-EDGES = ("first", "last")  # amplitudes of the first and last half-wave, after `QUANTITIES`
+# After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1].
+SHAPE = ("first", "last", "scatter")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +154,11 @@ def _event(group: list[tuple[Oscillation, tuple[int, int]]]) -> Hop:
 def measured(
     found: dict[tuple[int, int], list[Oscillation]], event: Hop, signals: Sequence[tuple[int, int]]
 ) -> Floats:
-    """`QUANTITIES`, then `EDGES`, of every signal of an event, (signal, quantity); NaN for none.
+    """`QUANTITIES`, then `SHAPE`, of every signal of an event, (signal, quantity); NaN for none.
 
     Times [s], frequency [Hz], amplitudes [N], growth and decay per cycle as a share [1].
     """
-    out = np.full((len(signals), len(QUANTITIES) + len(EDGES)), np.nan)
+    out = np.full((len(signals), len(QUANTITIES) + len(SHAPE)), np.nan)
     for i, signal in enumerate(signals):
         some = [o for o in found[signal] if o.end > event.start - SAME / 2
                 and o.start < event.end + SAME / 2]  # fmt: skip
@@ -173,6 +176,7 @@ def measured(
             *longest.trends(),
             swing[0],
             swing[-1],
+            longest.scatter,
         )
     return out
 
@@ -184,12 +188,12 @@ def u_reading(quantities: Floats, least: float) -> Floats:
     and dies away slowly.  Half a cycle of the amplitude `least` [N] at either end may or may not
     count.
     """
-    _, _, frequency, cycles, _, mean, *_, first, last = quantities
+    _, _, frequency, cycles, _, mean, *_, first, last, scatter = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         slow = np.array([first, last]) < SUDDEN * least
         out[:2] = np.where(slow, 0.25, 0.125) / frequency
-        out[2] = u_frequency(frequency, cycles)
+        out[2] = u_frequency(frequency, cycles, scatter)
         out[3] = 0.5 * np.sqrt(max(slow.sum(), 1) / 3.0)
         out[5] = (mean - least) / (2 * cycles) / np.sqrt(3.0)
     return out
@@ -221,9 +225,14 @@ def _amplitude(values: Floats) -> Floats:
     return np.array([np.ptp(known) / 2, np.sqrt(2.0) * np.std(known)])
 
 
-def u_frequency(frequency: float, cycles: float) -> float:
-    """Standard uncertainty [Hz] of a slope through reversals that scatter by `SCATTER`."""
-    return float(2 * SCATTER * frequency * np.sqrt(12.0 / (2 * cycles) ** 3))
+def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
+    """Standard uncertainty [Hz] of a slope through reversals that scatter by a share of a cycle.
+
+    Few reversals do not show their scatter, and no hop keeps its frequency to the last digit.
+    """
+    scatter = max(scatter, SCATTER if cycles >= CYCLES else FEW_SCATTER)
+    slope = 2 * scatter * np.sqrt(12.0 / (2 * cycles) ** 3)
+    return float(frequency * np.hypot(slope, STEADY))
 
 
 def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Floats:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation import hop
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.driven import DrivenTyres
@@ -173,16 +174,18 @@ def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: in
     out = np.zeros(count)
     for i, group in enumerate(car.tyres.groups):
         own = force[:, group].sum(axis=1)[:, 0]
-        ends = [_let_go(car, window.start, window.shift, way)[i] for way in (-1.0, 1.0)]
+        ways = (-COVERAGE_FACTOR, COVERAGE_FACTOR)
+        ends = [_let_go(car, window.start, window.shift, way)[i] for way in ways]
         level = CAUGHT * push_of(time, own, window.begin, window.shift).plateau
-        catches = [caught(time, own, level, end) for end in (*ends, window.let_go[i])]
-        spread = np.nanmax(catches) - np.nanmin(catches) if np.isfinite(catches).any() else 0.0
+        best, *others = (caught(time, own, level, end) for end in (window.let_go[i], *ends))
+        # Slip may touch its threshold once more a cycle later: the interval reaches to there.
+        away = np.nanmax(np.abs(np.subtract(others, best)), initial=0.0)
         late = U_SPEED * 0.5 * (window.passed - window.start)
         place = i * len(QUANTITIES)
         out[place + 2] = step
         at_end = np.interp(window.passed, time, own) if np.isfinite(window.passed) else 0.0
         out[place + 3] = abs(at_end) * late if np.isfinite(late) else 0.0
-        out[place + 5] = np.hypot(spread / np.sqrt(12.0), step)
+        out[place + 5] = np.hypot(away / COVERAGE_FACTOR, step)
     out[len(car.tyres.groups) * len(QUANTITIES)] = step
     return out
 
@@ -256,7 +259,7 @@ def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) 
 def _hop_reading(car: Driven, happened: list[hop.Hop], hopping: Estimate) -> Floats:
     """Standard uncertainty of `_hopping` from reversals and inertia; no forces' errors."""
     out = np.zeros(len(hopping.value))
-    each, place = len(hop.QUANTITIES) + len(hop.EDGES), 0
+    each, place = len(hop.QUANTITIES) + len(hop.SHAPE), 0
     for event in happened:
         for corner in car.tyres.corners:
             inertia = hop.u_inertia(car.forces, corner, event)

@@ -53,6 +53,17 @@ class Oscillation:
         return np.abs(np.diff(self.value)) / 2
 
     @property
+    def scatter(self) -> float:
+        """Standard deviation of the reversals' times [1], as a share of a cycle.
+
+        Crests and troughs may each lie evenly in themselves.
+        """
+        count = np.arange(len(self.time))
+        rows = np.column_stack([np.ones(len(count)), count, (-1.0) ** count])
+        rest = self.time - rows @ np.linalg.lstsq(rows, self.time, rcond=None)[0]
+        return float(self.frequency * np.sqrt(np.sum(rest**2) / max(len(count) - 3, 1)))
+
+    @property
     def cycles(self) -> float:
         """Number of cycles: half of the number of reversals."""
         return len(self.time) / 2

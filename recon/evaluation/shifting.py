@@ -39,7 +39,7 @@ QUANTITIES = (
     *("gap_start", "gap_end", "time_below_half", "force_before", "force_after"),
     *("impulse_lost", "overshoot"),
 )
-AFTERWARDS = ("frequency", "amplitude", "cycles", "decay")  # of shuffle, then of hop
+AFTERWARDS = ("frequency", "amplitude", "cycles", "decay", "scatter")  # of shuffle, then of hop
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,15 +182,15 @@ def _first(found: list[Oscillation]) -> Floats:
     if not found:
         return np.full(len(AFTERWARDS), np.nan)
     one = found[0]
-    return np.array([one.frequency, one.largest, one.cycles, one.trends()[1]])
+    return np.array([one.frequency, one.largest, one.cycles, one.trends()[1], one.scatter])
 
 
 def _reading(afterwards: Floats) -> Floats:
     """Standard uncertainty of `AFTERWARDS`, twice, from reading reversals."""
     out = np.zeros(len(afterwards))
     for first in (0, len(AFTERWARDS)):
-        frequency, _, cycles, _ = afterwards[first : first + len(AFTERWARDS)]
+        frequency, _, cycles, _, scatter = afterwards[first : first + len(AFTERWARDS)]
         if np.isfinite(frequency):
-            out[first] = hop.u_frequency(frequency, cycles)
+            out[first] = hop.u_frequency(frequency, cycles, scatter)
             out[first + 2] = 0.5 / np.sqrt(3.0)
     return out

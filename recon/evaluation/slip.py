@@ -19,6 +19,8 @@ ROLLING_SPEED = 5.0  # m/s; a radius is read above it
 ROLLING_FORCE = 300.0  # N; a wheel that carries less rolls freely
 FEWEST_ROLLING = 0.2  # s
 LARGER = 1.03  # of the loaded radius: usual rolling radius (common practice, no source)
+LEAST_ABOVE = 0.2  # of the bandwidth, above it, in which noise is judged
+MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
 U_STATED, U_FREE = 0.02, 0.003  # of the rolling radius, where it is taken from the one or the other
 
 
@@ -50,14 +52,15 @@ def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
         To which both speeds are low-passed. [Hz]
     """
     rate = float(forces.attrs["rate_Hz"])
-    turning = low_pass(forces["wheel_speed"].to_numpy().astype(float), bandwidth, rate)
-    speed = low_pass(speed[:, None], bandwidth, rate)[:, 0]
+    logged = np.column_stack([forces["wheel_speed"].to_numpy(), speed]).astype(float)
+    passed = low_pass(logged, bandwidth, rate)
+    noise = _noise(logged, passed, min(float(forces.attrs["bandwidth_Hz"]), rate / 2), bandwidth)
+    turning, speed = passed[:, :-1], passed[:, -1]
     radius, u_radius, words = _rolling_radii(forces, turning, speed)
     base = np.maximum(np.abs(speed), SLOWEST)[:, None]
     value = (turning * radius - speed[:, None]) / base
-    # The noise of both speeds shows where nothing changes quickly: in their second differences.
-    noise = np.hypot(_noise(turning) * radius, _noise(speed[:, None]))
-    return Slip(value, np.hypot((1 + value) * u_radius / radius, noise / base), words)
+    u_speed = np.hypot(noise[:-1] * radius, noise[-1])
+    return Slip(value, np.hypot((1 + value) * u_radius / radius, u_speed / base), words)
 
 
 def _rolling_radii(
@@ -84,11 +87,16 @@ def _rolling_radii(
     return radius, share * radius, words
 
 
-def _noise(values: Floats) -> Floats:
-    """Standard deviation of the noise of each column, (corner,), from second differences."""
-    second = np.abs(np.diff(values, n=2, axis=0))
+def _noise(logged: Floats, passed: Floats, own: float, bandwidth: float) -> Floats:
+    """Standard deviation of the noise that is left in each column of `passed`, (column,).
+
+    White noise up to the bandwidth `own` of the log [Hz] is as strong below `bandwidth` as above
+    it, where it is all that there is.
+    """
+    above = np.abs(logged - passed)
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.nanmedian(second, axis=0) / 0.6745 / np.sqrt(6.0))
+        size = np.nanmedian(above, axis=0) / MEDIAN_OF_NORMAL
+    return np.asarray(size * np.sqrt(bandwidth / max(own - bandwidth, LEAST_ABOVE * bandwidth)))
 
 
 def has_wheel_speed(forces: xr.Dataset, k: int) -> bool:

@@ -13,6 +13,7 @@ from recon.records.forces import require_forces
 from recon.report.series import thinned
 from recon.report.sheet import (
     ACCENT,
+    COVERAGE,
     INK,
     LOOKS,
     MIDDLE,
@@ -213,7 +214,7 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     shown = forces.isel(elapsed_time=slice(int(inside[0]), int(inside[-1]) + 1))
     force = add_panel(figure, rows[0].inside(AROUND))
     lines = _draw(force, shown, answer, 0, bandwidth)
-    style_panel(force, "longitudinal force of each driven tyre; crests of hop numbered")
+    style_panel(force, f"longitudinal force of each driven tyre{_width(answer, i)}")
     force.set_ylabel("Fx [N]", fontsize=TEXT)
     _number_hop(force, answer, i, lines)
     _mark_catch(force, answer, i, lines)
@@ -230,6 +231,13 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         for a, b in zip(answer["gap_start"].values, answer["gap_end"].values, strict=True):
             panel.axvspan(a, b, color=PALE, alpha=0.6, linewidth=0, zorder=0.5)
     return figure
+
+
+def _width(answer: xr.Dataset, i: int) -> str:
+    """Half-width of the interval of the force, and the meaning of the numbers, in words."""
+    u = float(np.nanmax(answer["u_plateau_drive_force"].to_numpy()[i]))
+    known = f", 95 % interval +-{COVERAGE * u:.0f} N".replace("+-", "±") if np.isfinite(u) else ""
+    return known + ("; crests of hop numbered" if answer.sizes.get("hop", 0) else "")
 
 
 def _legend(answer: xr.Dataset) -> list[Artist]:

@@ -131,7 +131,10 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     panel = add_panel(figure, wide.inside(AROUND))
     for line, i in enumerate(drawn):
         _draw(panel, forces, answer, i, line)
-    style_panel(panel, "drive force, aligned at the start of each gap; dots: start, half, end")
+    style_panel(
+        panel,
+        "drive force, aligned at the start of each gap; dots: start and end; line: below half",
+    )
     panel.set(xlim=(-LEAD_IN, LEAD_OUT))
     panel.set_xlabel("time after the start of the gap [s]", fontsize=TEXT)
     panel.set_ylabel("drive force [N]", fontsize=TEXT)
