@@ -101,6 +101,7 @@ def test_hop_from_gauges_and_hub_accelerometer() -> None:
     assert np.isnan(found["hop_amplitude"].values[0, 0, 0])  # none in Fx
 
 
+@pytest.mark.filterwarnings("ignore:.*would narrow the intervals:recon.base.errors.PriorWarning")
 def test_hop_without_the_hub_accelerometer_is_wrong_and_says_so() -> None:
     """The twin that fails: travel shows no hop, so 25 m/s2 of a 28 kg wheel are missing."""
     with pytest.warns(PriorWarning, match="hub_acceleration is not logged"):
