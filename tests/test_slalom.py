@@ -58,6 +58,7 @@ class Made:
                 "loading_added_tyre": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
                 "feature_scale": ((c, "pose"), np.ones((corners, 3))),
                 "partner": (c, np.full(corners, -1)),
+                "cause_name": ("cause", np.array(["gain"])),
                 "largest_pull": ((c, xyz), np.full((corners, 3), 1e5)),
             },
             coords={t: np.arange(n) / RATE, c: names, xyz: ["x", "y", "z"]},

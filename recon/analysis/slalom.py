@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 FEWEST_CONES = 3
-NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
+NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "cause_name", *SIGNED)
 
 
 def slalom(

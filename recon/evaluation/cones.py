@@ -124,7 +124,11 @@ class _Some:
             fixed = np.abs(1 - share) * own[0] + np.abs(share) * own[1]
         noise = [_mean(grid.of_each(force.noise) ** 2, top) for force in (front, rear)]
         square = fixed**2 + (1 - share) ** 2 * noise[0] + share**2 * noise[1]
-        return share, np.sqrt(square) / np.abs(total)
+        # The rear follows the front, so that the share changes while the total stands at its top.
+        ahead, behind = (grid.towards(force.value) for force in (front, rear))
+        shares = ahead / np.where(top, ahead + behind, 1.0)
+        moving = np.sqrt(_mean((shares - share[:, None]) ** 2, top))
+        return share, np.hypot(np.sqrt(square) / np.abs(total), moving)
 
 
 def _side_by_side(peaks: list[tuple[Floats, Floats]], count: int) -> tuple[Floats, Floats]:

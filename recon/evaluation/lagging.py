@@ -27,7 +27,7 @@ STEP = 0.04  # s, of the means that a weave is looked at in: quick enough for it
 MOST_WAVES = 100  # of a long weave; more would take time and tell nothing new
 LATE = 0.010  # s, standard uncertainty between axles if gauges are suspected to be late
 FLATTER = 0.03  # of a half-wave, beyond which a crest is flat; common practice, no source
-NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
+NEEDED = ("tyre_force_intermediate", "cause_name", RANDOM, *SIGNED, *STATED.values())
 NEITHER, FRONT, REAR, BOTH = 0, 1, 2, 3
 SATURATION = ("neither_shown", "front", "rear", "both")
 
@@ -94,17 +94,18 @@ def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
 
     estimate = Alternatives(means, slice(None)).estimate(quantity)
     late = late_words(forces)
-    clock = u_between_axles(forces, late)
     ends = np.cumsum([0, 2, 2 * PHASES, 2 * len(run), 2 * len(run)])
     lag, cycle, rise, crest = (estimate.at(slice(int(a), int(b))) for a, b in pairwise(ends))
+    spread = np.stack([weave.cycles(own).std(axis=0) for own in best], axis=1)
+    apart = np.hypot(u_between_axles(forces, late), _u_friction(forces, cycle, weave))
     return Weaving(
         weave,
         np.array(run),
-        lag.plus_noise(clock).plus_noise(weave.u_lag(*best)),
-        cycle,
+        lag.plus_noise(apart).plus_noise(weave.u_lag(*best)),
+        cycle.plus_noise(spread.ravel() / np.sqrt(len(weave.lengths))),
         rise,
         crest,
-        np.stack([weave.cycles(own).std(axis=0) for own in best], axis=1),
+        spread,
         _steer_crest(means, weave),
         late,
     )
@@ -118,6 +119,19 @@ def _stretch(forces: xr.Dataset, waves: list[HalfWave]) -> tuple[xr.Dataset, Wea
     part = slice(max(waves[0].part.start - around, 0), waves[-1].part.stop + around)
     means = short_means(forces.isel(elapsed_time=part), STEP, *NEEDED, "steer")
     return means, Weave(means["elapsed_time"].to_numpy(), edges, waves[0].side)
+
+
+def _u_friction(forces: xr.Dataset, cycle: Estimate, weave: Weave) -> float:
+    """Standard uncertainty [s] of the lag by friction in the joints, which delays indications.
+
+    A loop of half-width w delays a sine of amplitude A by 4 w / (pi A) of a radian.
+    """
+    names = forces["cause_name"].to_numpy()
+    rows = np.flatnonzero([str(name).endswith("friction") for name in names])
+    loops = cycle.by_cause[rows].reshape(len(rows), PHASES, 2).mean(axis=1)
+    height = np.abs(cycle.value.reshape(PHASES, 2)).max(axis=0)
+    delay = 4 / np.pi * loops / height * weave.period / (2 * np.pi)
+    return float(np.linalg.norm(delay[:, 0] - delay[:, 1]))
 
 
 def _steer_crest(means: xr.Dataset, weave: Weave) -> Floats:
