@@ -120,7 +120,8 @@ def _wave(time: Floats, force: Floats, t: Floats, x: Floats) -> Waves:
     frequency = float(grid[np.argmax(np.abs(turn @ (part * np.hanning(len(part)))))])
     both = (swing[1:] + swing[:-1]) / 2
     start, end = (_edge(time, force, *ends, 1 / frequency) for ends in ((t, 1), (t[::-1], -1)))
-    return Waves(start, end, frequency, count / 2, float(both.max()), float(swing.mean()))
+    cycles = (end - start) * frequency
+    return Waves(start, end, frequency, cycles, float(both.max()), float(swing.mean()))
 
 
 def _edge(
