@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from recon.base.errors import DataError, OutputError, nearest
 from recon.base.labelled import place_of
+from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
 from recon.records.files import replace_whole
 from recon.records.forces import CHANNELS, DOUBTS
@@ -119,7 +120,12 @@ def _corners(result: xr.Dataset, corner: str | None) -> xr.Dataset:
                 nearest(name, there) if there else "no corner at all: it has no values by corner",
                 "Name corners of the file, separated by commas, or leave the option out for all.",
             )
-    return result.isel(corner=[there.index(name) for name in dict.fromkeys(wanted)])
+    chosen = {"corner": [there.index(name) for name in dict.fromkeys(wanted)]}
+    for dim in result.dims:
+        owners = [str(label).partition(" ")[0] for label in _labels(result, str(dim))]
+        if dim not in chosen and set(owners) & set(CORNERS):  # such as 'FL tie_rod'
+            chosen[str(dim)] = [place for place, owner in enumerate(owners) if owner in wanted]
+    return result.isel(chosen)
 
 
 def _samples(result: xr.Dataset) -> xr.Dataset:
@@ -191,7 +197,7 @@ def _by_dims(result: xr.Dataset) -> dict[tuple[str, ...], list[str]]:
     return groups
 
 
-def _labels(variable: xr.DataArray, dim: str) -> list[Any]:
+def _labels(variable: xr.DataArray | xr.Dataset, dim: str) -> list[Any]:
     if dim in variable.coords:
         return list(variable[dim].to_numpy().tolist())
     return list(range(1, variable.sizes[dim] + 1))

@@ -165,6 +165,18 @@ def test_an_answer_becomes_a_table_of_its_values(
     assert len(column(samples, "friction_use_FL [1]")) == -(-found.sizes["elapsed_time"] // 4)
 
 
+def test_corners_of_an_answer_are_also_those_of_its_links(tmp_path: Path) -> None:
+    names = ["FL tie_rod", "FR tie_rod", "front drop_link"]
+    values = xr.Dataset(
+        {"load": ("link", [1.0, 2.0, 3.0], {"units": "N"}), "count": ("corner", [4.0, 5.0])},
+        coords={"link": names, "corner": ["FL", "FR"]},
+    )
+    table = recon.export(values, corner="FR", out=tmp_path / "fr.csv")
+    assert words(table, "link") == ["FR tie_rod", ""]
+    assert words(table, "load [N]") == ["2", ""]
+    assert words(table, "corner") == ["", "FR"]
+
+
 @pytest.mark.parametrize(
     ("asked", "found"),
     [
