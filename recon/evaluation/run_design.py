@@ -38,10 +38,10 @@ def design_of(runs: RunList) -> Blocked:
     """Decide what is a block, a covariate or confounded with the set-up.
 
     Temperature is a covariate where it is written and varies.  So is the order of the runs, unless
-    the set-ups are balanced within blocks (A B B A): then a steady drift cancels by itself, and a
-    slope would only cost a degree of freedom.  Drivers and tyre sets are covariates where there
-    are several.  A covariate that explains more than half of the set-up within blocks is
-    confounded with it: its own effect and that of the set-up cannot be told apart.
+    the set-ups are balanced within blocks (A B B A), and blocks or temperature follow the day: then
+    a steady drift cancels by itself, and a slope would only cost a degree of freedom.  Drivers and
+    tyre sets are covariates where there are several.  A covariate that explains more than half of
+    the set-up within blocks is confounded with it: their effects cannot be separated.
     """
     second = np.asarray(runs.set_up == runs.set_ups[1], dtype=float)
     block = np.unique(runs.block, return_inverse=True)[1].astype(float)
@@ -58,8 +58,8 @@ def design_of(runs: RunList) -> Blocked:
         share = plain.explained(columns)
         if share > CONFOUNDED:
             confounded.append(_confounded(name, runs, second, share))
-        elif name == "order" and len(np.unique(block)) > 1 and share < BALANCED:
-            words.append("order: balanced within blocks, so that a steady drift cancels")
+        elif name == "order" and share < BALANCED and (covariates or len(np.unique(block)) > 1):
+            words.append("order: balanced, so that a steady drift cancels")
         else:
             covariates[name] = columns
             words.append(f"{name}: taken off as a covariate")
@@ -85,7 +85,8 @@ def _candidates(runs: RunList) -> Iterator[tuple[str, Floats]]:
 def _block_words(runs: RunList) -> str:
     names = list(dict.fromkeys(runs.block.tolist()))
     if len(names) == 1:
-        return "blocks: none stated, all runs are one block"
+        stated = "none stated, all runs are one block" if names == [""] else "one"
+        return f"blocks: {stated}, {' '.join(_letters(runs))}"
     listed = (" ".join(_letters(runs)[runs.block == name]) for name in names)
     return f"{len(names)} blocks: " + ", ".join(listed)
 

@@ -119,7 +119,7 @@ def _tests(answer: xr.Dataset) -> str:
         f"{_percent(smallest)})"
     )
     alike = float(answer["p_value_equivalence"][0])
-    if np.isnan(alike):
+    if np.isnan(alike) or answer.attrs["verdict"] not in ("equivalent", "not resolved"):
         return words
     return (
         f"{words}; if the difference were as large as the margin, so small an effect would show "
@@ -128,7 +128,7 @@ def _tests(answer: xr.Dataset) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.2g} %"
+    return f"{float(f'{100 * share:.2g}'):g} %"
 
 
 def _shares(answer: xr.Dataset, k: int) -> dict[str, float]:
