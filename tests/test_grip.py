@@ -147,7 +147,9 @@ def test_a_force_that_no_longer_rises_with_slip_is_available() -> None:
     for load in (2000.0, 3000.0, 4000.0):
         lower, upper = (at(answer, f"available_force_{e}", load) for e in ("lower", "upper"))
         assert lower < float(limit(load)) < upper
-    assert "its limit, as slip angle grew" in grip_summary(answer)[0]
+    assert grip_summary(answer)[0].startswith("Grip: the limit of FL is 1.")
+    assert "times its load in a left turn" in grip_summary(answer)[0]
+    assert "slip angle grew from" in grip_summary(answer)[0]
 
 
 def test_without_the_channels_of_slip_there_is_no_evidence() -> None:
@@ -246,7 +248,9 @@ def test_words_and_picture() -> None:
     forces = plateau()
     answer = grip(forces)
     lines = grip_summary(answer)
-    assert lines[0].startswith("Grip: FL held 1.")
+    assert lines[0].startswith("Grip: the limit of FL is 1.")
+    known = grip_summary(grip(forces.drop_vars("yaw_rate")))
+    assert known[0].startswith("Grip: FL held 1.")
     assert any("left turn" in line for line in lines[1:])
     assert not any("nan" in line for line in lines)
     figure = plot_grip(forces, answer)

@@ -27,11 +27,11 @@ YAW_DRIFT = 0.005  # rad/s, standard uncertainty of the rate of sideslip
 U_ANGLE = np.radians(0.5)  # of a slip angle beside that; the case car shows 0.2 to 0.7 deg
 NEAR_TOP = 0.85  # of the envelope: a plateau lies above it
 FLAT = 0.2  # relative rise of force over relative rise of slip; 1 far from the limit
-MOST_RISE = 0.05  # of the force along a plateau
+MOST_RISE = 0.07  # of the force along a plateau
 BIN_TIME = 0.1  # s of samples in a bin of slip
 GROWTH = 1.3  # ratio by which slip grows along a plateau
 ANGLE, RATIO = np.radians(0.5), 0.01  # width of a bin of slip angle and of slip ratio
-LEAST_ANGLE, LEAST_RATIO = np.radians(2.0), 0.03  # least growth of slip along a plateau
+LEAST_ANGLE, LEAST_RATIO = np.radians(1.0), 0.03  # least growth of slip along a plateau
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,15 +213,14 @@ def _plateau(
         [np.median(strong[a : a + n]) for a, n in zip(first, count, strict=True) if
          n * every >= BIN_TIME]
     )  # fmt: skip
-    best = None
     for j in range(len(middle) - 1, 0, -1):
-        for i in range(j):
-            a, b = middle[i], middle[j]
-            grown = b - a >= least and b >= GROWTH * a
-            if not grown or min(height[i], height[j]) < NEAR_TOP:
-                continue
-            rise = np.log(height[j] / height[i])
-            flat = rise <= min(MOST_RISE, FLAT * np.log(b / a))
-            if flat and (best is None or b - a > best[1] - best[0]):
-                best = (float(a), float(b), float(np.expm1(rise)))
-    return best
+        b = middle[j]
+        before = np.flatnonzero((b - middle >= least) & (b >= GROWTH * middle))
+        if not before.size:
+            continue
+        i = before[-1]  # what lies before is less of a plateau
+        rise = min(MOST_RISE, FLAT * float(np.log(b / middle[i])))
+        least_height = max(NEAR_TOP, float(height[j]) * (1.0 - rise))
+        if height[i : j + 1].min() >= least_height:
+            return float(middle[i]), float(b), float(height[j] / height[i] - 1.0)
+    return None

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WORDS = {"left": "left turn", "right": "right turn", "drive": "driving", "brake": "braking"}
+IN_WORDS = WORDS | {"left": "in a left turn", "right": "in a right turn"}
 AHEAD = {"left": np.pi / 2, "right": -np.pi / 2, "drive": 0.0, "brake": np.pi}  # from x [rad]
 AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
 POINTS = 2500  # of a tyre that are drawn
@@ -63,44 +64,52 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
 
 
 def _finding(answer: xr.Dataset) -> str:
-    """The highest grip, and whether it was the limit."""
+    """The highest limit that was shown, or the highest grip if none was."""
+    return f"Grip: {_in_words(answer, '+-')}"
+
+
+def _in_words(answer: xr.Dataset, between: str) -> str:
     k, j, m = _highest(answer)
     corner = str(answer["corner"].to_numpy()[k])
-    direction = WORDS[str(answer["direction"].to_numpy()[j])]
+    direction = IN_WORDS[str(answer["direction"].to_numpy()[j])]
     load = float(answer["load"][m])
-    ratio = float(answer["demonstrated_force"][k, j, m]) / load
-    half = COVERAGE_FACTOR * float(answer["u_demonstrated_force"][k, j, m]) / load
-    shown = str(answer["evidence"].to_numpy()[k, j])
-    limit = f"its limit, as {_plain(shown)}" if shown else "demonstrated, not shown to be its limit"
-    return (
-        f"Grip: {corner} held {ratio:.2f} +-{half:.2f} times its load in {direction}, at "
-        f"{load:.0f} N; {limit}"
-    )
-
-
-def _plain(evidence: str) -> str:
-    return evidence if evidence.startswith("slip") else f"the {evidence}"
+    force, half, shown = _force(answer, k, j, m)
+    ratio = f"{force / load:.2f} {between}{half / load:.2f} times its load {direction}"
+    evidence = str(answer["evidence"].to_numpy()[k, j])
+    if shown:
+        return f"the limit of {corner} is {ratio} ({load:.0f} N): {evidence}"
+    return f"{corner} held {ratio} ({load:.0f} N), not shown to be its limit"
 
 
 def _highest(answer: xr.Dataset) -> tuple[int, int, int]:
-    """Position of the highest force over load: corner, direction, load."""
-    ratio = (answer["demonstrated_force"] / answer["load"]).to_numpy()
+    """Position (corner, direction, load) of the highest force over load, limits first."""
+    available = answer["available_force"]
+    force = available if available.notnull().any() else answer["demonstrated_force"]
+    ratio = (force / answer["load"]).to_numpy()
     k, j, m = np.unravel_index(np.nanargmax(ratio), ratio.shape)
     return int(k), int(j), int(m)
 
 
+def _force(answer: xr.Dataset, k: int, j: int, m: int) -> tuple[float, float, bool]:
+    """Force and half of its interval [N], and whether it was shown to be the limit."""
+    shown = bool(answer["evidence"].to_numpy()[k, j])
+    name = "available_force" if shown else "demonstrated_force"
+    half = COVERAGE_FACTOR * float(answer[f"u_{name}"][k, j, m])
+    return float(answer[name][k, j, m]), half, shown
+
+
 def _at_middle(answer: xr.Dataset, k: int, j: int, direction: str) -> str:
     """One envelope at the middle load of its table."""
-    force = answer["demonstrated_force"].to_numpy()[k, j]
-    there = np.flatnonzero(np.isfinite(force))
+    there = np.flatnonzero(np.isfinite(answer["demonstrated_force"].to_numpy()[k, j]))
     if not there.size:
         low, high = (float(answer[f"{end}_load"][k, j]) for end in ("lowest", "highest"))
         return f"{WORDS[direction]} only at {low:.0f} to {high:.0f} N"
-    m = there[len(there) // 2]
-    half = COVERAGE_FACTOR * float(answer["u_demonstrated_force"][k, j, m])
-    limit = " (limit)" if answer["evidence"].to_numpy()[k, j] else ""
-    load = float(answer["load"][m])
-    return f"{WORDS[direction]} {force[m]:.0f} +-{half:.0f} N at {load:.0f} N{limit}"
+    m = int(there[len(there) // 2])
+    force, half, shown = _force(answer, k, j, m)
+    limit = " (limit)" if shown else ""
+    return (
+        f"{WORDS[direction]} {force:.0f} +-{half:.0f} N at {float(answer['load'][m]):.0f} N{limit}"
+    )
 
 
 def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
@@ -150,17 +159,8 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
 
 def _title(answer: xr.Dataset) -> str:
-    k, j, m = _highest(answer)
-    load = float(answer["load"][m])
-    ratio = float(answer["demonstrated_force"][k, j, m]) / load
-    half = COVERAGE_FACTOR * float(answer["u_demonstrated_force"][k, j, m]) / load
-    corner, direction = (str(answer[name].to_numpy()[i]) for name, i in
-                         (("corner", k), ("direction", j)))  # fmt: skip
-    kind = "its limit" if answer["evidence"].to_numpy()[k, j] else "demonstrated"
-    return (
-        f"Grip: {corner} held {ratio:.2f} ± {half:.2f} times its load in {WORDS[direction]} "
-        f"({load:.0f} N, 95 %), {kind}"
-    )
+    words = _in_words(answer, "± ").partition(": ")[0]
+    return f"Grip: {words}"
 
 
 def _thinned(forces: xr.Dataset, corner: str, low: float) -> Floats:
