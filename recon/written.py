@@ -28,7 +28,12 @@ EVERY_PICTURE = {
         *(f"crosstalk_{name}.png" for name in (*CORNERS, *SIDES)),
         "verification.png",
     ),
-    "forces.nc": ("clocks.png", "whole_car.png", *(f"forces_{name}.png" for name in CORNERS)),
+    "forces.nc": (
+        "clocks.png",
+        "whole_car.png",
+        "sums.png",
+        *(f"forces_{name}.png" for name in CORNERS),
+    ),
 }
 
 

@@ -236,15 +236,25 @@ def test_clipped_at_the_stated_range(sign: float) -> None:
     assert not flags(values, "channel_clipped", with_range(3.0)).any()
 
 
-def test_clipped_without_a_stated_range_shows_as_runs_at_the_extreme() -> None:
+@pytest.mark.parametrize("limit", [None, 3.0])
+def test_clipped_below_a_stated_range_or_without_one_shows_as_a_crowd_at_the_extreme(
+    limit: float | None,
+) -> None:
     values = np.clip(noisy(), -1.0, 0.0018)  # the upper end cuts 3.6 % off
-    values[500:520, 0] = values[:, 0].max()
-    found = flags(np.column_stack([values[:, :2], noisy()[:, 2:]]), "channel_clipped")
-    assert found[500:520].all()
-    lonely = np.flatnonzero(values[:, 0] == values[:, 0].max())
-    lonely = lonely[(lonely < 495) | (lonely > 525)]
-    assert len(lonely) > 10
-    assert not found[lonely].all()  # single samples at the end are no clipping
+    whole = np.column_stack([values[:, :1], noisy()[:, 1:]])
+    car = () if limit is None else (with_range(limit),)
+    found = flags(whole, "channel_clipped", *car)
+    at_end = values[:, 0] == values[:, 0].max()
+    assert np.count_nonzero(at_end) > 40
+    assert np.array_equal(np.flatnonzero(found), np.flatnonzero(at_end))
+
+
+def test_a_coarse_channel_that_reaches_its_crests_smoothly_is_not_clipped() -> None:
+    time = np.arange(len(noisy())) / RATE
+    wave = np.round(np.sin(2 * np.pi * time), 1)  # twenty steps, long stays on the outermost
+    assert np.count_nonzero(wave == wave.max()) > 20
+    whole = np.column_stack([wave, noisy()[:, 1:]])
+    assert not flags(whole, "channel_clipped").any()
 
 
 def test_gaps_are_missing_input() -> None:

@@ -12,13 +12,8 @@ FLAT_TIME = 0.5  # s; shorter runs of equal numbers are never flat
 FLAT_SHARE = 8.0  # a flat run is at least this many times as long as the run of a median sample
 # At coarse resolution a smooth peak stays about 2.4 times longer on its top step than on the next.
 CREST = 4
-CLIPPED_RUN = 5  # equal samples at the largest or smallest value of the channel
-
-
-def runs_of_equal(column: Floats) -> NDArray[np.int64]:
-    """Length (sample,) of the run of equal numbers to which each sample of `column` belongs."""
-    lengths = np.diff(_edges(column))
-    return np.repeat(lengths, lengths)
+FEWEST_CLIPPED = 20  # samples at the largest or smallest value of the channel
+LEVELS = 3  # next to that value, with which it is compared
 
 
 def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
@@ -62,8 +57,8 @@ def _edges(column: Floats) -> NDArray[np.int64]:
 def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
     """Mask (sample, channel) of samples at the end of a channel's range.
 
-    These are samples at or beyond the stated full scale or, without one, long runs at the
-    channel's largest or smallest value.
+    These are samples at or beyond the stated full scale, and those at the channel's largest or
+    smallest value, if they are many times as many as those at the next levels.
 
     Parameters
     ----------
@@ -78,10 +73,28 @@ def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
         column = values[:, k]
         if np.isfinite(limit):
             out[:, k] = np.abs(column) >= limit
-            continue
-        at_end = (column == np.nanmax(column)) | (column == np.nanmin(column))
-        if np.count_nonzero(at_end) >= CLIPPED_RUN:
-            runs = runs_of_equal(column)
-            elsewhere = int(runs[~at_end].max(initial=1))
-            out[:, k] |= at_end & (runs >= max(CLIPPED_RUN, CREST * elsewhere))
+        for end in (np.fmax, np.fmin):
+            at_end = column == end.reduce(column)
+            if _crowded(column, at_end, end):
+                out[:, k] |= at_end
     return out
+
+
+def _crowded(column: Floats, at_end: NDArray[np.bool_], end: np.ufunc) -> bool:
+    """Whether far more samples (sample,) stand at the end of a channel than at levels before it.
+
+    `end` is `np.fmax` or `np.fmin`.  Whatever moves freely is there less often the farther out.
+    """
+    count = np.count_nonzero(at_end)
+    if count < FEWEST_CLIPPED:
+        return False  # the usual case
+    beyond = at_end.copy()
+    for _ in range(LEVELS):
+        rest = column[~beyond]
+        if not np.isfinite(rest).any():
+            return False  # nothing but the end: a constant
+        at_level = column == end.reduce(rest)
+        if count < CREST * np.count_nonzero(at_level):
+            return False
+        beyond |= at_level
+    return True

@@ -75,6 +75,13 @@ class Comparison:
             found=self._found(size),
         )
 
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty (n,) of the difference on a sound drive, in its unit [N]."""
+        shape = np.shape(self.seen)
+        parts = [np.broadcast_to(part, shape) for part in (self.spread, *self.effects)]
+        return np.asarray(np.sqrt(np.sum(np.square(parts), axis=0)))
+
     @cached_property
     def good(self) -> NDArray[np.int64]:
         """Positions (m,) of the samples that are compared [1], spread over all that have values."""

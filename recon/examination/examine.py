@@ -25,9 +25,10 @@ from recon.examination.term import Term
 from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import View, view_of
 from recon.examination.wheels import wheels_agree
-from recon.examination.whole_car import sums_agree
+from recon.examination.whole_car import against_motion, sums_agree
+from recon.reconstruction.stance import stance_of
 from recon.records.doubts import with_doubts
-from recon.records.forces import FORCES
+from recon.records.forces import BALANCES, FORCES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -143,7 +144,27 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
         "unseen_error": np.array([one.error[order] for one in examination.unseen]),
         "unseen_gauge": np.array([[one.gauge[k] for k in order] for one in examination.unseen]),
     }
+    more |= _balance(examination.view)
     out = out.assign(stamped(FORCES, more))
     out.attrs["compared"] = examination.compared
     out.attrs["not_compared"] = " | ".join(examination.not_compared)
     return out
+
+
+def _balance(view: View) -> dict[str, np.ndarray]:
+    """Sums of the forces and what the motion of the body needs, for whoever draws them [N].
+
+    The yaw moment is divided by the wheelbase.
+    """
+    compared = against_motion(view)
+    stance = stance_of(view.prepared.car)
+    if stance is None or not any(np.isfinite(c.seen - c.expected).any() for c in compared):
+        return {}
+    arm = np.array([1.0, 1.0, 1.0 / stance.base])
+    columns = {
+        "balance_by_tyres": [c.seen for c in compared],
+        "balance_by_motion": [c.expected for c in compared],
+        "u_balance": [c.u for c in compared],
+    }
+    out = {name: np.array(values).T * arm for name, values in columns.items()}
+    return {"balance": np.array(BALANCES), **out}

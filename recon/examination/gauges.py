@@ -11,6 +11,7 @@ from functools import partial
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.examination.term import Candidate, Term
@@ -20,6 +21,7 @@ from recon.records.corrections import correction_line
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
+SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 FITTED = -4.0  # logarithm of the cost of a fitted number
@@ -71,6 +73,7 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
         for i in range(len(part.gauges)):
             yield from _single(part, i)
             yield _jump(view, part, i)
+            yield from _now_and_then(view, part, i)
     for first, second in combinations(parts, 2):
         for i in range(len(first.gauges)):
             for j in range(len(second.gauges)):
@@ -216,6 +219,84 @@ def _jump(view: View, part: Part, i: int) -> Candidate:
         weight=2 * FITTED,
         start=float(start),
     )
+
+
+def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
+    """A channel that jumps between two levels, or shows nothing but noise from time to time."""
+    gauge = part.gauges[i]
+    too_much = _too_much(part, i)
+    upper, step = _two_levels(too_much)
+    if upper.any():
+        yield Candidate(
+            "jumping",
+            part.corners,
+            (gauge,),
+            partial(_mend_steps, name=part.name, i=i, steps=np.where(upper, step, 0.0)),
+            f"Check plug and wire of {gauge}: it jumps by {step:+.4g}, in its own unit, "
+            f"{_times(upper)} times.",
+            weight=FITTED * (1 + _times(upper)),
+            start=float(view.elapsed[np.argmax(upper)]),
+        )
+    silent = _silent(part, i)
+    if silent.any():
+        yield Candidate(
+            "intermittent",
+            part.corners,
+            (gauge,),
+            partial(_mend_steps, name=part.name, i=i, steps=np.where(silent, too_much, 0.0)),
+            f"Check plug and wire of {gauge}: it shows nothing but noise {_times(silent)} times.",
+            weight=FITTED * (1 + _times(silent)),
+            start=float(view.elapsed[np.argmax(silent)]),
+        )
+
+
+def _too_much(part: Part, i: int) -> Floats:
+    """Indication (n,) of gauge `i` less what the other gauges expect of it [mV/V]; 0 if unknown."""
+    P, r = part.expected.weight, np.nan_to_num(part.residual)
+    return np.where(part.known, np.einsum("nh,nh->n", P[:, i], r) / P[:, i, i], 0.0)
+
+
+def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:
+    """Short means (n,) at the level that is farther from zero, and how far the levels are apart."""
+    low, high = np.quantile(values, [0.02, 0.98])
+    for _ in range(20):
+        upper = values > 0.5 * (low + high)
+        if not upper.any() or upper.all():
+            return np.zeros(len(values), dtype=bool), 0.0
+        low, high = float(np.mean(values[~upper])), float(np.mean(values[upper]))
+    away = upper if abs(high) > abs(low) else ~upper
+    return _steady(away), (high - low) * (1.0 if abs(high) > abs(low) else -1.0)
+
+
+def _silent(part: Part, i: int) -> NDArray[np.bool_]:
+    """Short means (n,) at which gauge `i` stands at the value that it has most often [1]."""
+    values = part.samples.indication[i]
+    noise = max(SILENT * float(part.solver.session.noise[i]), 1e-300)
+    order = np.sort(values[part.known])
+    if not len(order):
+        return np.zeros(len(values), dtype=bool)
+    count = np.searchsorted(order, order + noise, side="right") - np.arange(len(order))
+    level = order[int(np.argmax(count))] + 0.5 * noise
+    return _steady(part.known & (np.abs(values - level) <= noise))
+
+
+def _steady(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Chosen short means (n,) whose neighbours on one side are chosen too."""
+    before = np.concatenate([chosen[:1], chosen[:-1]])
+    after = np.concatenate([chosen[1:], chosen[-1:]])
+    return chosen & (before | after)
+
+
+def _times(chosen: NDArray[np.bool_]) -> int:
+    """Number of separate stretches of the chosen short means (n,) [1]."""
+    return int(np.count_nonzero(np.diff(chosen.astype(int), prepend=0) == 1))
+
+
+def _mend_steps(view: View, *, name: str, i: int, steps: Floats) -> View:
+    part = view.parts[name]
+    y = part.samples.indication.copy()
+    y[i] -= steps
+    return view.with_part(part.with_indication(y))
 
 
 def _mend_shift(view: View, *, name: str, i: int, shift: float, first: int = 0) -> View:

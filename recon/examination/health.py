@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from recon.reconstruction.prepare import Prepared
 
 FEWEST_TIME = 0.5  # s in all; single samples are flagged, and no gauge is called failed for them
+NEAR_END = 0.15  # share of the samples that are farther out
 MOSTLY = 0.5  # share of the samples that decides what became of the forces
 SHOWN = {
     "channel_flat": "one constant",
@@ -50,14 +51,14 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
                 if np.count_nonzero(bad) >= least:
                     found.setdefault((flag, bad.tobytes()), []).append(gauge)
         failures = [
-            _Failure(solver, tuple(gauges), flag, np.frombuffer(mask, dtype=bool))
+            _Failure(solver, tuple(gauges), flag, np.frombuffer(mask, dtype=bool), log)
             for (flag, mask), gauges in found.items()
         ]
         dead = {gauge for one in failures if one.cause == "dead" for gauge in one.gauges}
-        clipped = {gauge for one in failures if one.cause == "clipped" for gauge in one.gauges}
+        at_end = {g for one in failures if one.flag == "channel_clipped" for g in one.gauges}
         for one in failures:
-            # A dead channel stands at an end of its own range; long clips are flat as well.
-            other = dead if one.cause == "clipped" else clipped - dead
+            # A dead channel stands at an end of its own range; long stays there are flat as well.
+            other = dead if one.flag == "channel_clipped" else at_end - dead
             if not other & set(one.gauges):
                 yield one.doubt(elapsed, forces)
 
@@ -68,6 +69,7 @@ class _Failure:
     gauges: tuple[str, ...]
     flag: str
     bad: NDArray[np.bool_]
+    log: xr.Dataset
 
     @property
     def times(self) -> int:
@@ -76,9 +78,25 @@ class _Failure:
 
     @property
     def cause(self) -> str:
-        if self.flag == "channel_clipped":
+        if self.flag == "channel_clipped" and self._reached_smoothly:
             return "clipped"
         return "dead" if self.times == 1 and self.bad[-1] else "intermittent"
+
+    @property
+    def _reached_smoothly(self) -> bool:
+        """Whether the channel is near an end of its range just before and after it stands there.
+
+        A plug that opens jumps there from anywhere.
+        """
+        values = self.log["indication"].sel(gauge=self.gauges[0]).to_numpy()
+        edges = np.diff(self.bad.astype(int))
+        beside = np.concatenate([np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) + 1])
+        near, there = values[beside], np.sort(values[np.isfinite(values) & ~self.bad])
+        near = near[np.isfinite(near)]
+        if not len(near) or not len(there):
+            return True
+        rank = np.searchsorted(there, near) / len(there)
+        return bool(np.median(np.minimum(rank, 1.0 - rank)) < NEAR_END)
 
     def doubt(self, elapsed: Floats, forces: xr.Dataset) -> Doubt:
         corners = tuple(corner.name for corner in self.solver.assembly.corners)
@@ -93,6 +111,8 @@ class _Failure:
             if solved
             else "The forces are not known there"
         )
+        smooth = self.flag != "channel_clipped" or self.cause == "clipped"
+        shown = SHOWN[self.flag if smooth else "channel_flat"]
         whole = len(self.gauges) == len(self.solver.gauges) > 1
         named = subject = " and ".join(self.gauges)
         if whole:
@@ -106,7 +126,7 @@ class _Failure:
             probability=1.0,
             start=start,
             end=end,
-            found=f"{subject}: {SHOWN[self.flag]} {when} ({100 * np.mean(self.bad):.1f} % of the "
+            found=f"{subject}: {shown} {when} ({100 * np.mean(self.bad):.1f} % of the "
             f"drive). {became}.",
             do=f"Check wire, plug and amplifier of {named}.",
         )

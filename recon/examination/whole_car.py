@@ -123,6 +123,14 @@ def sums_agree(view: View) -> Iterator[Term]:
         yield comparison.term
 
 
+def against_motion(view: View) -> tuple[Comparison, ...]:
+    """Sums of Fx and Fy, and the yaw moment; none unless all four corners are there."""
+    whole = whole_of(view)
+    if whole is None or not set(CORNERS) <= set(view.corners):
+        return ()
+    return (*whole.sums[:2], *_yaw(whole))
+
+
 def weights_of(component: int, corners: slice = slice(None)) -> Floats:
     """Weights (4, 3) [1] that add up one component of the forces of some corners."""
     weights = np.zeros((4, 3))

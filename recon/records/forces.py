@@ -31,6 +31,8 @@ PARTS = ("session", "calibration", "assumption")  # of the uncertainty, beside t
 NO_GAUGE = "none"  # of causes that belong to no single gauge
 MAKE_AGAIN = "Name the file that `recon reconstruct` wrote (forces.nc), or write it again."
 
+BALANCES = ("sum of Fx", "sum of Fy", "yaw moment / wheelbase")
+_BALANCE = ("window", "balance")
 _WHEEL = ("elapsed_time", "corner")
 _FORCE = (*_WHEEL, "component")
 _EFFECT = ("cause", "corner", "component", "feature")
@@ -117,6 +119,12 @@ FORCES: dict[str, Variable] = {
         "each gauge against the others of its assembly, in standard uncertainties",
         "1",
         more={"comment": "within about 3 if sound; NaN where the gauges have no value"},
+    ),
+    "balance": Variable(("balance",), "law of motion of the car", kind="word", words=BALANCES),
+    "balance_by_tyres": Variable(_BALANCE, "sum of the forces of all tyres, level axes", "N"),
+    "balance_by_motion": Variable(_BALANCE, "what the motion of the car needs", "N"),
+    "u_balance": Variable(
+        _BALANCE, "standard uncertainty of their difference on a sound drive", "N", least=0.0
     ),
     "unseen_fault": Variable(
         ("unseen",),

@@ -17,6 +17,7 @@ from recon.report.health import plot_health
 from recon.report.horizontal import plot_horizontal_forces
 from recon.report.series import fewer_samples
 from recon.report.sheet import Pictures
+from recon.report.sums import sums_pictures
 from recon.report.whole_car import whole_car_lines, whole_car_pictures
 
 if TYPE_CHECKING:
@@ -43,6 +44,6 @@ def drive_pictures(
     forces = fewer_samples(forces)
     plane: Pictures = {"horizontal_forces.png": partial(plot_horizontal_forces, forces)}
     plane["gauges.png"] = partial(plot_health, forces)
-    every = plane | band_pictures(forces) | whole_car_pictures(forces)
+    every = plane | sums_pictures(forces) | band_pictures(forces) | whole_car_pictures(forces)
     more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
     return {name: partial(drawn_with_doubts, draw, doubts) for name, draw in every.items()} | more
