@@ -152,6 +152,18 @@ def test_without_the_hub_accelerometer_it_says_what_that_hides() -> None:
     assert (found["u_hop_amplitude"] > 2 * known["u_hop_amplitude"])[0, :, 1].all()
 
 
+def test_a_launch_without_hop_says_what_the_missing_accelerometer_hides() -> None:
+    """The same launch with forces that hold no hop: low-passed below it, at the old bandwidth."""
+    forces = launch_day()[0].drop_vars("hub_acceleration").copy(deep=True)
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        values = forces[name].to_numpy()
+        forces[name].values[:] = smooth(values.astype(float), 200.0, 5.0)
+    found = launch(forces)
+    assert not found.sizes.get("hop", 0)
+    assert "no accelerometer at the hub; at 12.0 Hz each millimetre" in found.attrs["not_given"]
+    assert "No wheel hop of 3 cycles" in "\n".join(launch_summary(found))
+
+
 def test_one_driven_tyre_gets_its_own_answer() -> None:
     forces, _ = launch_day()
     one = forces.copy(deep=True)

@@ -311,6 +311,8 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
         crests[row, : len(event.crests)] = event.crests
     text = {"units": "s", "long_name": "elapsed time of each crest of hop"}
     out["hop_crest"] = (("hop", "crest"), crests, text)
+    if car.least_hop is not None:
+        missing += hop.hidden(car.forces, car.tyres.corners, [event for _, _, event in happened])
     if not happened:
         return out
     per_hop, per_axle = [], []
@@ -328,7 +330,6 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
         dims = ("hop", "axle", "component")
         words = "phase by which the left side is ahead of the right"
         out |= limits("hop_phase", stacked(*per_axle), dims, "rad", words, (rows, axles, 2))
-    missing += hop.hidden(car.forces, car.tyres.corners, [event for _, _, event in happened])
     return out | _events(every, happened, signals)
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Mask = NDArray[np.bool_]
 LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)
+USUAL = 12.0  # Hz
 LEAST, CYCLES = 300.0, 3.0  # N and 1: smaller and shorter ones are not called hop
 RIDE = 4.0  # Hz; slower changes of the vertical force are motion of the body
 SAME = 0.25  # s; oscillations that are no further apart are one event
@@ -268,9 +269,9 @@ def hidden(forces: xr.Dataset, corners: list[int], happened: list[Hop]) -> list[
     logged = forces["hub_acceleration"].to_numpy() if "hub_acceleration" in forces else None
     names = [str(forces["corner"].to_numpy()[k]) for k in corners
              if logged is None or not np.isfinite(logged[:, k, 2]).any()]  # fmt: skip
-    if not names or not happened:
+    if not names:
         return []
-    frequency = float(np.median([event.frequency for event in happened]))
+    frequency = float(np.median([event.frequency for event in happened] or [USUAL]))
     mass = float(np.mean(forces["unsprung_mass"].to_numpy()[corners]))
     per_mm = mass * (2 * np.pi * frequency) ** 2 * 1e-3
     return [
