@@ -217,6 +217,9 @@ def test_a_peak_is_compared_with_the_lowest_limit() -> None:
         assert way["utilisation"] == pytest.approx(float(sign * way["peak_load"] / way["limit"]))
         relative = np.hypot(way["u_peak_load"] / way["peak_load"], way["u_limit"] / way["limit"])
         assert way["u_utilisation"] == pytest.approx(float(relative * way["utilisation"]), rel=1e-6)
+    assert rod["yield_load"] == tension["limit"]
+    assert rod["column_load"] == compression["limit"]
+    assert answer["column_load"].sel(link="FR tie_rod").isnull()
     stated = link_loads(day().forces, vehicle=with_strength(limit=1500.0)).sel(link="FL tie_rod")
     assert set(stated["limit_kind"].to_numpy()) == {"limit_N of the file"}
     assert (stated["limit"] == 1500.0).all()

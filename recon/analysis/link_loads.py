@@ -72,6 +72,7 @@ def link_loads(
     Dataset
         `peak_load` (link, direction) [N] with `u_`, `_lower`, `_upper` and `peak_time` [s];
         `limit` (link, direction) [N] with `limit_kind`, and `utilisation` [1], the peak over it;
+        `yield_load` and `column_load` (link,) [N] where tube and yield strength are stated;
         `case_load` (case, link) [N], all links at the instant of each peak; `cycles` (link,
         cycle_range) with the ranges [N]; `samples_used` (corner,).
 

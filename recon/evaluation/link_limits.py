@@ -9,7 +9,7 @@ import numpy as np
 
 from recon.evaluation.estimate import Estimate
 from recon.evaluation.result import limits
-from recon.evaluation.strength import strength_of
+from recon.evaluation.strength import Strength, strength_of
 
 if TYPE_CHECKING:
     from recon.car.bridges import Tube
@@ -45,7 +45,8 @@ def limits_of_links(
     Returns
     -------
     dict
-        Variables of the answer: `limit` [N], `limit_kind`, `utilisation` [1].
+        Variables of the answer: `limit` [N], `limit_kind`, `utilisation` [1], and `yield_load`
+        and `column_load` [N] of each link, positive.
     """
     limit = np.full((*shape, 2), nan)
     kind = np.full(shape, "not stated", dtype="U40")
@@ -64,16 +65,50 @@ def limits_of_links(
         **limits("limit", Estimate(value, none, u), two, "N", "lowest limit of the link", shape),
         "limit_kind": (two, kind, {"long_name": "what the lowest limit comes from"}),
         **limits("utilisation", used, two, "1", "largest load over the lowest limit", shape),
+        **_by_tube(supports, tubes, len(peak.by_cause)),
     }
+
+
+def _by_tube(supports: list[Support], tubes: list[Tube | None], causes: int) -> dict[str, Any]:
+    """Loads at which the tube of each link yields and buckles, NaN where it is not stated."""
+    loads = np.full((len(supports), 4), nan)
+    for i, (support, tube) in enumerate(zip(supports, tubes, strict=True)):
+        if (found := _strength(support, tube)) is not None:
+            loads[i] = found.yields, found.u_yields, found.buckles, found.u_buckles
+    none = np.zeros((causes, len(supports)))
+    words = "load at which the tube of the link"
+    return {
+        **limits(
+            "yield_load",
+            Estimate(loads[:, 0], none, loads[:, 1]),
+            ("link",),
+            "N",
+            f"{words} yields, in tension or compression",
+        ),
+        **limits(
+            "column_load",
+            Estimate(loads[:, 2], none, loads[:, 3]),
+            ("link",),
+            "N",
+            f"{words} buckles in compression",
+        ),
+    }
+
+
+def _strength(support: Support, tube: Tube | None) -> Strength | None:
+    """Strength of a link by its tube, None where tube or yield strength is not stated."""
+    if tube is None or not support.yield_strength > 0:
+        return None
+    length = dist(support.outer.point, support.inner.point)
+    return strength_of(tube, length, support.yield_strength)
 
 
 def _options(support: Support, tube: Tube | None) -> tuple[list[Limit], list[Limit]]:
     """Limits [N] with their u in tension and in compression, each with its name."""
     stated = [((support.limit, 0.0), "limit_N of the file")] if support.limit > 0 else []
-    if tube is None or not support.yield_strength > 0:
+    found = _strength(support, tube)
+    if found is None:
         return stated, stated
-    length = dist(support.outer.point, support.inner.point)
-    found = strength_of(tube, length, support.yield_strength)
     yields = ((found.yields, found.u_yields), "yield of the tube")
     buckles = ((found.buckles, found.u_buckles), f"column of the tube by {found.column}")
     return [*stated, yields], [*stated, yields, buckles]
