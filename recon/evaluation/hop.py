@@ -39,7 +39,7 @@ CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
 # Of a cycle: least scatter of reversals of waves that are not quite sines, that of fewer than
 # three cycles, and how steady a frequency is.
-SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.001
+SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.002
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1].
