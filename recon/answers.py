@@ -123,7 +123,7 @@ ANSWERS = (
         name="slalom",
         compute="slalom",
         plot="plot_lateral_force",
-        help="peak lateral force per cone, tyre and axle",
+        help="peak lateral force per cone, tyre and axle, and the lag of the rear axle",
         options=(SECTIONS, Option("bandwidth", 8.0, "Hz", "bandwidth at which peaks are read")),
     ),
     Answer(

@@ -9,6 +9,7 @@ import pytest
 import xarray as xr
 
 from recon.analysis.slalom import slalom
+from recon.base.errors import DataError
 from recon.evaluation.given import GivenSection
 from recon.evaluation.sections import find_sections
 from recon.evaluation.weave import SINE_CREST
@@ -145,6 +146,17 @@ def test_sections_by_hand_restrict_the_cones() -> None:
     half = slalom(forces, sections=some)
     assert 3 <= half.sizes["cone"] < every.sizes["cone"]
     assert float(half["cone_time"].min()) >= 6.5
+
+
+def test_corners_without_a_slalom_are_no_cones() -> None:
+    made = weaving()
+    made.force[int(6.0 * RATE) :, :, 1] = 0.0  # four turns are left: corners
+    forces = made.forces
+    sections = find_sections(forces)
+    with pytest.raises(
+        DataError, match=r"made-up drive: no slalom among its sections, but \d corners"
+    ):
+        slalom(forces, sections=sections)
 
 
 def test_the_virtual_day_lags_as_its_truth_does() -> None:

@@ -261,8 +261,9 @@ def _reasons(drive: _Drive, loads: Loads) -> Iterator[str]:
         if np.isnan(load).any():
             yield f"{name}: vertical force not known, so no front share, heights or cross weight"
     yield (
-        "part of links and part of springs: the forces do not carry the load of each spring; "
-        "compare the front share with that of springs and bars alone"
+        "part of links and part of springs: this needs the load of each spring's gauged rod along "
+        "time and its motion ratio, which a result of forces does not hold; compare the front "
+        "share with that of springs and bars alone"
     )
 
 

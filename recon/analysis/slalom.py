@@ -69,8 +69,8 @@ def slalom(
     Raises
     ------
     DataError
-        No forces, a bandwidth that is not above zero, or fewer than three alternations of the
-        lateral force.
+        No forces, a bandwidth that is not above zero, fewer than three alternations of the
+        lateral force, or sections with corners and no slalom.
 
     Warns
     -----
@@ -89,7 +89,7 @@ def slalom(
             needed="at least one tyre whose lateral force is known",
             do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
         )
-    waves = _wanted(half_waves(lateral.total, rate), elapsed, sections)
+    waves = _wanted(half_waves(lateral.total, rate), forces, sections)
     if len(waves) < FEWEST_CONES:
         raise DataError(
             str(forces.attrs.get("title", "forces")),
@@ -102,18 +102,33 @@ def slalom(
     return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(_words(weaving, len(waves)))
 
 
-def _wanted(waves: list[HalfWave], elapsed: Floats, sections: xr.Dataset | None) -> list[HalfWave]:
-    """Half-waves within the slaloms, or parts given by hand, of the sections; all without."""
-    some = (
-        [] if sections is None else sections_of(sections, "slalom") or sections_of(sections, "part")
-    )
-    if not some:
+def _wanted(
+    waves: list[HalfWave], forces: xr.Dataset, sections: xr.Dataset | None
+) -> list[HalfWave]:
+    """Half-waves within the slaloms, or parts given by hand, of the sections; all without any.
+
+    Raises
+    ------
+    DataError
+        The sections have corners and no slalom.
+    """
+    if sections is None:
         return waves
-    middles = [elapsed[(w.part.start + w.part.stop) // 2] for w in waves]
+    some = sections_of(sections, "slalom") or sections_of(sections, "part")
+    corners = sections_of(sections, "corner")
+    if corners and not some:
+        raise DataError(
+            str(forces.attrs.get("title", "forces")),
+            f"no slalom among its sections, but {len(corners)} corners",
+            "a slalom",
+            "Give the slalom as a section by hand, or ask for the slalom alone without sections.",
+        )
+    time = forces["elapsed_time"].to_numpy()
+    middles = [time[(wave.part.start + wave.part.stop) // 2] for wave in waves]
     return [
         wave
         for wave, middle in zip(waves, middles, strict=True)
-        if any(section.start <= middle <= section.end for section in some)
+        if not some or any(section.start <= middle <= section.end for section in some)
     ]
 
 
