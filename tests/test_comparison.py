@@ -213,6 +213,15 @@ def test_verdicts_follow_the_direction_of_the_metric() -> None:
     assert counting[1] == pytest.approx(2 * p[1])  # one of two that were not
 
 
+def test_runs_that_are_all_the_same_are_no_fault_of_the_program() -> None:
+    second = np.array([letter == "B" for letter in BLOCKED])
+    same = compared(run_list(), measured(np.full(12, 5000.0)), METRIC, margin="1%")
+    assert same.attrs["verdict"] == "equivalent"
+    apart = compared(run_list(), measured(5000.0 + second), METRIC)
+    assert apart.attrs["verdict"] == "better"
+    assert float(apart["effect"][0]) == pytest.approx(1.0)
+
+
 def test_few_runs_in_many_blocks_are_refused() -> None:
     runs = run_list("ABBA", blocks=2, tyre_temperature=[60.0, 61.0, 60.5, 62.0])
     needed = r"runs\.csv: 4 runs in 2 blocks with tyre temperature: nothing is left"

@@ -112,3 +112,14 @@ def test_a_metric_that_may_be_zero_is_drawn_in_its_unit() -> None:
     assert len(figure.axes) == 2  # no levels
     assert figure.axes[-1].get_xlabel() == "'B' against 'A' [1]"
     assert "%" not in comparison_summary(shown)[0].replace("95 %", "")
+
+
+def test_runs_too_few_for_any_scatter_say_nothing_of_how_metrics_repeat() -> None:
+    runs = run_list(
+        "ABBA", blocks=2, changed=NEW_ARMS[:4], tyre_temperature=[60.0, 61.0, 60.5, 62.0]
+    )
+    shown = compared(runs, measured(np.array([1.0, 1.1, 1.1, 1.0])), METRICS[:1])
+    words = " ".join(comparison_summary(shown))
+    assert np.isnan(float(shown["repeatability"][0]))
+    assert "repeats" not in words
+    assert "nan" not in words

@@ -27,6 +27,7 @@ LEVEL = 0.05  # probability of a false claim
 POWER = 0.80  # probability with which the smallest resolvable difference is resolved
 MOST_EXCHANGES = 20_000  # above it, as many are drawn at random (with a fixed seed)
 MOST_RUNS = 200  # of one set-up, that anybody could think of
+NOTHING = 1e-200  # stands for an uncertainty of zero where it divides
 SAME = 1e-9  # relative difference below which two test statistics are equal
 
 
@@ -43,8 +44,8 @@ class Spread:
 
     @property
     def u(self) -> float:
-        """Combined standard uncertainty."""
-        return float(np.hypot(self.runs, self.common))
+        """Combined standard uncertainty; never zero, also if all runs are the same."""
+        return max(float(np.hypot(self.runs, self.common)), NOTHING)
 
     @property
     def effective(self) -> float:

@@ -45,7 +45,7 @@ def comparison_summary(answer: xr.Dataset) -> list[str]:
         lines += wrapped(_tests(answer))
         lines += wrapped(_limited(answer))
         lines += wrapped(_beside(answer)) if answer.sizes["metric"] > 1 else []
-    lines += wrapped(_repeats(answer))
+    lines += wrapped(_repeats(answer)) if np.isfinite(answer["repeatability"]).any() else []
     lines += wrapped(f"runs: {_listed(answer, 'model')}")
     if answer.attrs["assumed"]:
         lines += wrapped(f"assumed: {_listed(answer, 'assumed')}")
