@@ -1,28 +1,43 @@
-"""Highest friction use of each tyre that the drive demonstrated, for the force plane of a page."""
+"""Demonstrated envelope of every tyre by direction and load, for the force plane of a page."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.analysis.friction import friction_use
-from recon.base.errors import DataError
+from recon.base.errors import ReconError
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from recon.pages.shown import Shown
 
-def envelopes(forces: xr.Dataset) -> dict[str, dict[str, float]]:
-    """Highest demonstrated use [1] and its standard uncertainty by corner; none where not known."""
-    try:
-        found = friction_use(forces)
-    except DataError:
-        return {}
-    names = ("highest_demonstrated_use", "u_highest_demonstrated_use")
-    use, u = (found[name].to_numpy() for name in names)
-    return {
-        str(corner): {"use": round(float(use[k]), 3), "u": round(float(u[k]), 3)}
-        for k, corner in enumerate(found["corner"].to_numpy())
-        if np.isfinite(use[k])
-    }
+ANSWER = "grip"  # the answer that has envelopes
+
+
+def envelopes(shown: Iterable[Shown]) -> dict[str, list[dict[str, Any]]]:
+    """Envelopes by corner: direction, loads and forces with limits [N]; none without the answer."""
+    for one in shown:
+        if one.answer.name == ANSWER and not isinstance(one.result, ReconError):
+            corners = map(str, one.result["corner"].to_numpy())
+            return {corner: _of_corner(one.result.sel(corner=corner)) for corner in corners}
+    return {}
+
+
+def _of_corner(grip: xr.Dataset) -> list[dict[str, Any]]:
+    out = []
+    loads = grip["load"].to_numpy()
+    for direction in grip["direction"].to_numpy():
+        own = grip.sel(direction=direction)
+        force, low, high = (
+            own[f"demonstrated_force{end}"].to_numpy() for end in ("", "_lower", "_upper")
+        )
+        known = np.isfinite(force)
+        if known.any():
+            limit = bool(np.isfinite(own["available_force"].to_numpy()).any())
+            columns = {"loads": loads, "force": force, "lower": low, "upper": high}
+            rows = {name: [round(float(v)) for v in a[known]] for name, a in columns.items()}
+            out.append({"direction": str(direction), "limit": limit, **rows})
+    return out

@@ -92,7 +92,7 @@ def page(
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
-    shown = shown_answers(forces, shared) if answers is None else answers
+    shown = list(shown_answers(forces, shared) if answers is None else answers)
     every = list(series_of(forces))
     why = causes_over_time(forces)
     data = {
@@ -106,7 +106,7 @@ def page(
         "answers": [one.as_data() for one in shown],
         "facts": facts(forces),
         "provenance": provenance(forces),
-        "envelopes": envelopes(forces),
+        "envelopes": envelopes(shown),
         "why": why,
         "series": [_head(n, series) for n, series in enumerate(every)],
     }

@@ -41,7 +41,7 @@ const Plane = (() => {
       }
     }
     context.globalAlpha = 1;
-    ring(context, box, scale, corner, fz.value[State.cursor]);
+    arcs(context, box, scale, corner, fz.value[State.cursor]);
     cross(context, x, y, fx, fy);
     context.restore();
     context.fillStyle = Draw.INK;
@@ -50,17 +50,34 @@ const Plane = (() => {
     context.fillText(`${corner}  (half-axis ${(size / 1000).toFixed(1)} kN)`, box.x - box.wide / 2 + 4, box.y - box.tall / 2 + 4);
   }
 
-  /* Highest use demonstrated, at the load of the cursor, as a ring as wide as its interval. */
-  function ring(context, box, scale, corner, load) {
-    const known = State.data.envelopes[corner];
-    if (!known || !(load > 0)) return;
-    context.strokeStyle = Draw.MIDDLE;
-    context.globalAlpha = 0.45;
-    context.lineWidth = Math.max(2 * 1.96 * known.u * load * scale, 1);
-    context.beginPath();
-    context.arc(box.x, box.y, known.use * load * scale, 0, 2 * Math.PI);
-    context.stroke();
-    context.globalAlpha = 1;
+  const TURNS = { left: Math.PI, right: 0, drive: -Math.PI / 2, brake: Math.PI / 2 };
+  const ARC = Math.PI / 6;
+
+  /* Value of a column at a load, straight between the loads that are known. */
+  function between(own, column, load) {
+    const { loads } = own;
+    if (load < loads[0] || load > loads[loads.length - 1]) return NaN;
+    const next = Math.max(loads.findIndex((one) => one >= load), 1);
+    if (loads.length === 1) return own[column][0];
+    const share = (load - loads[next - 1]) / (loads[next] - loads[next - 1]);
+    return own[column][next - 1] + share * (own[column][next] - own[column][next - 1]);
+  }
+
+  /* Demonstrated envelope at the load of the cursor: an arc as wide as its interval. */
+  function arcs(context, box, scale, corner, load) {
+    for (const own of State.data.envelopes[corner] || []) {
+      const [force, lower, upper] = ["force", "lower", "upper"].map((column) => between(own, column, load));
+      if (!Number.isFinite(force)) continue;
+      context.strokeStyle = Draw.MIDDLE;
+      for (const [wide, shade] of [[(upper - lower) * scale, 0.3], [own.limit ? 3 : 1, 1]]) {
+        context.globalAlpha = shade;
+        context.lineWidth = Math.max(wide, 1);
+        context.beginPath();
+        context.arc(box.x, box.y, force * scale, TURNS[own.direction] - ARC, TURNS[own.direction] + ARC);
+        context.stroke();
+      }
+      context.globalAlpha = 1;
+    }
   }
 
   function cross(context, x, y, fx, fy) {
