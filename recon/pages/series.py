@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 SHARE_OF_NOISE = 0.5  # a step of half the noise loses nothing that was known
-LONG, SHARE_OF_LONG = 200_000, 1.0  # samples; drives from there on take a step of the whole noise
+LONG, SHARE_OF_LONG = 200_000, 1.5  # samples; longer drives: rounding stays below the noise
 COARSEST = 20.0  # N
 CHANNEL_RATE = 50.0  # Hz; quick enough for a wheel that locks
 WIDTH_STEP = 2.0  # N, of half-widths

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from pathlib import Path
 
@@ -66,8 +67,8 @@ def test_a_page_of_twelve_hundred_thousand_samples(tmp_path: Path) -> None:
         with opened(started, file) as one:
             ready = time.perf_counter() - begin
             move, zoom = one.ask(MOVE, 200), one.ask(ZOOM)
-    print(
+    sys.stdout.write(
         f"\npage of {SAMPLES} samples: made in {made:.1f} s, {size / 1e6:.1f} MB, "
-        f"ready after {ready:.2f} s, cursor {move:.1f} ms, zoom to full rate {zoom:.0f} ms"
+        f"ready after {ready:.2f} s, cursor {move:.1f} ms, zoom to full rate {zoom:.0f} ms\n"
     )
     assert size <= 8 * SAMPLES * 12
