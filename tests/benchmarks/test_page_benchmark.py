@@ -42,9 +42,8 @@ def long_drive() -> xr.Dataset:
     long = long.isel(elapsed_time=slice(0, SAMPLES))
     rate = float(forces.attrs["rate_Hz"])
     rng = np.random.default_rng(1)
-    noise = (
-        rng.standard_normal(long["tyre_force"].shape).astype(np.float32) * long[RANDOM].to_numpy()
-    )
+    noise = rng.standard_normal(long["tyre_force"].shape, dtype=np.float32)
+    noise *= long[RANDOM].to_numpy()
     for end in ("", "_lower", "_upper"):
         long[f"tyre_force{end}"] = long[f"tyre_force{end}"] + noise
     attributes = {name: forces[name].attrs for name in forces.variables}
