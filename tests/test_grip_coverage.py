@@ -16,13 +16,13 @@ from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.signed import signed_errors
 from recon.virtual.crew import virtual_pulls
-from recon.virtual.day import circuit_states
+from recon.virtual.day import circuit_states, day_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
 from tests.days import club_car, report, unwarned
 from tests.envelope_definition import TrueEnvelope, true_envelope
 
-DAYS, FEW = 120, 8
+DAYS, FEW = 36, 8
 
 
 @cache
@@ -36,16 +36,23 @@ def true_day() -> xr.Dataset:
         return reconstruct(condition(log, car, tares), calibration, car)
 
 
-@cache
-def true_envelopes() -> dict[tuple[int, str], TrueEnvelope | None]:
-    forces = true_day()["tyre_force"].to_numpy().astype(float)
-    every = 1 / float(true_day().attrs["rate_Hz"])
+Envelopes = dict[tuple[int, str], TrueEnvelope | None]
+
+
+def envelopes_of(forces: np.ndarray, every: float) -> Envelopes:
+    """Envelopes of true forces (sample, corner, 3) [N] in tyre axes."""
     found = {}
     for k in range(4):
         known = np.isfinite(forces[:, k]).all(axis=1)
         for direction in ("left", "right", "drive", "brake"):
             found[k, direction] = true_envelope(forces[known, k], direction, every)
     return found
+
+
+@cache
+def true_envelopes() -> Envelopes:
+    forces = true_day()["tyre_force"].to_numpy().astype(float)
+    return envelopes_of(forces, 1 / float(true_day().attrs["rate_Hz"]))
 
 
 def one_day(seed: int) -> xr.Dataset:
@@ -56,7 +63,9 @@ def one_day(seed: int) -> xr.Dataset:
     for name in ("loading", "loading_added_intermediate", "loading_added_tyre"):
         once[name].values[0] = np.tensordot(drawn, forces[name].to_numpy(), axes=1)
     every = np.arange(forces.sizes["elapsed_time"])
-    off = signed_errors(once, every, "tyre")[0]
+    rows = signed_errors(once, every, "tyre")
+    # The cause drawn comes first; rows without a sign follow.
+    off = rows[0] + np.tensordot(rng.standard_normal(len(rows) - 1), rows[1:], axes=1)
     rate, bandwidth = float(forces.attrs["rate_Hz"]), float(forces.attrs["bandwidth_Hz"])
     white = rng.standard_normal((len(every), 12))
     noise = low_pass(white, bandwidth, rate)
@@ -66,49 +75,66 @@ def one_day(seed: int) -> xr.Dataset:
     return out
 
 
-def over_u(days: range) -> tuple[np.ndarray, np.ndarray]:
-    """Errors of envelopes over their u, and share inside the interval of each day."""
-    every, inside = [], []
-    for seed in days:
-        with one_thread():
-            found = grip(one_day(seed))
-        own = []
-        for k in range(4):
-            for direction in map(str, found["direction"].to_numpy()):
-                true = true_envelopes()[k, direction]
-                if true is None:
-                    continue
-                for load in found["load"].to_numpy():
-                    tyre = found.isel(corner=k).sel(direction=direction, load=load)
-                    value, u = (
-                        float(tyre[n]) for n in ("demonstrated_force", "u_demonstrated_force")
-                    )
-                    if np.isfinite(value) and true.low < load < true.high:
-                        own.append((value - true.at(load)) / u)
-        every += own
-        inside.append(np.mean(np.abs(own) < 1.96))
-    return np.array(every), np.array(inside)
+def over_u(found: xr.Dataset, true: Envelopes) -> list[float]:
+    """Errors of the envelopes of one day over their u."""
+    own = []
+    for k in range(4):
+        for direction in map(str, found["direction"].to_numpy()):
+            of = true[k, direction]
+            for load in found["load"].to_numpy():
+                tyre = found.isel(corner=k).sel(direction=direction, load=load)
+                value, u = (float(tyre[n]) for n in ("demonstrated_force", "u_demonstrated_force"))
+                if of is not None and np.isfinite(value) and of.low < load < of.high:
+                    own.append((value - of.at(load)) / u)
+    return own
 
 
-def told(days: range) -> tuple[float, float, float]:
+def told(days: list[list[float]]) -> tuple[float, float, float]:
     """Share inside, its standard error over days, and rms of error over u."""
-    errors, inside = over_u(days)
+    inside = np.array([np.mean(np.abs(own) < 1.96) for own in days])
     share, se = float(np.mean(inside)), float(np.std(inside, ddof=1) / np.sqrt(len(inside)))
-    rms = float(np.sqrt(np.mean(errors**2)))
-    report(f"{len(inside)} days, {len(errors)} envelopes: inside {share:.3f} +- {se:.3f}, "
+    every = np.concatenate(days)
+    rms = float(np.sqrt(np.mean(every**2)))
+    report(f"{len(days)} days, {len(every)} envelopes: inside {share:.3f} +- {se:.3f}, "
            f"rms of error over u {rms:.2f}")  # fmt: skip
     return share, se, rms
 
 
 def test_a_few_days_have_errors_as_large_as_they_say() -> None:
-    _, _, rms = told(range(FEW))
+    """Causes and noise drawn anew for one drive.
+
+    The interval also holds an assumed exponent and the choice of bands, which hardly change here,
+    so fewer errors than one in twenty may lie outside.
+    """
+    with one_thread():
+        days = [over_u(grip(one_day(seed)), true_envelopes()) for seed in range(FEW)]
+    share, _, rms = told(days)
+    assert share > 0.9
     # Envelopes of a day share their fixed errors: 8 days know the rms to 25 %; two of that.
-    assert 0.6 < rms < 1.5
+    assert 0.5 < rms < 1.5
 
 
-@pytest.mark.slow(200)
+def virtual_day(seed: int) -> list[float]:
+    """Errors over u of one day of the club racer, with everything drawn anew."""
+    car, rng = club_car(), np.random.default_rng([31, seed])
+    drawn = draw_car(car, rng)
+    with unwarned(), one_thread():
+        calibration = calibrate(virtual_pulls(drawn, None, rng), car)
+        log, tares, truth = virtual_drive(drawn, day_states(drawn, rng), rng)
+        forces = reconstruct(condition(log, car, tares), calibration, car)
+        found = grip(forces)
+    rate = float(forces.attrs["rate_Hz"])
+    level = truth["tyre_force_intermediate"].to_numpy()
+    passed = low_pass(level.reshape(len(level), -1), float(forces.attrs["bandwidth_Hz"]), rate)
+    x, y, z = np.moveaxis(passed.reshape(level.shape), -1, 0)
+    c, s = (f(forces["heading"].to_numpy()) for f in (np.cos, np.sin))
+    true = np.stack([c * x + s * y, c * y - s * x, z], axis=-1)
+    return over_u(found, envelopes_of(true, 1 / rate))
+
+
+@pytest.mark.slow(300)
 def test_intervals_of_demonstrated_grip_hold_their_share() -> None:
-    share, se, rms = told(range(DAYS))
+    share, se, rms = told([virtual_day(seed) for seed in range(DAYS)])
     assert share + 2 * se > 0.93
     assert share - 2 * se < 0.97
     assert 0.7 < rms < 1.3
