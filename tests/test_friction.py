@@ -12,6 +12,7 @@ from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.reconstruction.signed import signed_errors
+from recon.report.friction import friction_summary
 from tests.days import day
 from tests.made_forces import stamped
 from tests.test_slalom import Made
@@ -178,3 +179,13 @@ def test_uncertainty_is_what_every_cause_does_to_the_use() -> None:
     found = use["u_friction_use"].to_numpy()[at, 0]
     # Directions that are left out hold less than 1e-4 of the variance, second order as little.
     assert_allclose(found[braked_or_cornering], expected[braked_or_cornering], rtol=0.01)
+
+
+def test_the_first_line_names_the_tyre_that_was_used_most() -> None:
+    answer = friction_use(day().forces)
+    use = answer["highest_demonstrated_use"].to_numpy()
+    first = friction_summary(answer)[0]
+    assert first.startswith(
+        f"{answer['corner'].to_numpy()[use.argmax()]} was used most: highest use "
+    )
+    assert f"{use.max():.3f} +-" in first

@@ -15,9 +15,9 @@ def test_a_tyre_without_enough_samples_has_no_highest_use() -> None:
     forces = day().forces.copy(deep=True)
     forces["status"].values[99:, 2] = BIT["bound_active"]
     lines = friction_summary(friction_use(forces))
-    assert lines[3].startswith("  RL: highest use not known, fewer than 100 known samples")
+    assert lines[4].startswith("  RL: highest use not known, fewer than 100 known samples")
     assert "nan" not in "\n".join(lines)
-    assert "highest use 0" in lines[4] or "highest use 1" in lines[4]
+    assert "highest use 0" in lines[5] or "highest use 1" in lines[5]
 
 
 def test_assumed_values_are_counted_and_listed_on_request() -> None:

@@ -30,8 +30,9 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
     reference = str(answer.attrs["reference"])
     what = "sqrt(Fx^2 + Fy^2) / Fz" if reference == "Fz" else f"as a share of {reference}"
     lines = [
+        _finding(answer, reference),
         f"Friction use {what} above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
-        f"{answer.attrs['bandwidth_Hz']:.4g} Hz"
+        f"{answer.attrs['bandwidth_Hz']:.4g} Hz",
     ]
     for k, name in enumerate(answer["corner"].to_numpy()):
         value = float(answer["highest_demonstrated_use"][k])
@@ -47,6 +48,15 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
         if "envelope" in reference and value + half < MOSTLY:
             lines.append("    either spare grip or this drive never worked it")
     return lines
+
+
+def _finding(answer: xr.Dataset, reference: str) -> str:
+    """The tyre that was used most, in one sentence."""
+    use = answer["highest_demonstrated_use"].to_numpy()
+    k = int(np.nanargmax(use))  # there is one, or there would be no result
+    half = COVERAGE_FACTOR * float(answer["u_highest_demonstrated_use"][k])
+    words = _of_tyre(float(use[k]), half, reference)
+    return f"{answer['corner'].to_numpy()[k]} was used most: {words}{_limit(reference)}"
 
 
 def _of_tyre(value: float, half: float, reference: str) -> str:
