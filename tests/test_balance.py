@@ -69,7 +69,8 @@ def test_longitudinal_force_counts_in_use() -> None:
 def test_who_gives_up_first_is_counted_in_the_first_sentence() -> None:
     found = balance(cornering(0.60, 0.60, 0.52, 0.60).forces())
     assert balance_summary(found)[0].startswith(
-        "Balance, 4 corners: front gives up first in 3 of 4, the rear in 1; front use is 0."
+        "Balance, 4 corners: front gives up first in 3 of 4, the rear in 1, if all tyres are "
+        "alike; front use is 0."
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.quantities import CORNERS
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.sections import Section
 
@@ -45,7 +46,8 @@ def finding(section: Section, forces: xr.Dataset) -> str:
 
     peak = Alternatives(forces, around, bandwidth=BANDWIDTH).estimate(mean, draws=8)
     half = float(peak.upper[0] - peak.value[0])
-    tyres = ", ".join(c for c, is_known in zip(corners_of(forces), known, strict=True) if is_known)
+    of = [c for c, is_known in zip(corners_of(forces), known, strict=True) if is_known]
+    tyres = "all tyres" if len(of) == len(CORNERS) else ", ".join(of)
     return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N ({tyres} together)"
 
 

@@ -75,7 +75,8 @@ def _finding(answer: xr.Dataset) -> str:
     rest = [(sure[other], f"the {other} in {{}}"), (counts.get("not resolved", 0), "{} open")]
     words = "".join(f", {text.format(count)}" for count, text in rest if count)
     near_words = f"{near}" if near == answer.sizes["visit"] else f"the {near} near the limit"
-    return f"{first} gives up first in {sure[first]} of {near_words}{words}; {more}"
+    alike = "if all tyres are alike"
+    return f"{first} gives up first in {sure[first]} of {near_words}{words}, {alike}; {more}"
 
 
 def _pair(answer: xr.Dataset, name: str) -> tuple[float, float]:

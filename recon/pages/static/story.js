@@ -15,8 +15,9 @@ const Story = (() => {
     const host = document.getElementById("sentences");
     data.sentences.forEach((sentence) => host.append(made("p", sentence, sentence.startsWith("DOUBTED") ? "doubted" : "")));
     const steps = data.series.filter((one) => one.kind === "force").map((one) => one.step);
+    const ends = [...new Set([Math.min(...steps), Math.max(...steps)])].join(" to ");
     document.getElementById("steps").textContent =
-      `Forces are rounded to steps of ${Math.min(...steps)} to ${Math.max(...steps)} N, below their noise; bandwidth ` +
+      `Forces are rounded to steps of ${ends} N, below their noise; bandwidth ` +
       `${+data.bandwidth.toPrecision(4)} Hz.`;
   }
 
