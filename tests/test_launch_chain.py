@@ -31,6 +31,7 @@ START, CAUGHT, END = 1.0, 3.0, 4.5  # s
 FREQUENCY, AMPLITUDE, DECAY, HOPS = 12.5, 1500.0, 0.05, (1.6, 2.4)
 HUB = 25.0  # m/s2 of the hub at the start of the hop
 PLATEAU = 2000.0  # N
+NOISE = 1e-4  # mV/V, about 1 N
 TIME = np.arange(0, SECONDS, 1 / RATE)
 
 
@@ -73,6 +74,9 @@ def answered(without: tuple[str, ...] = ()) -> xr.Dataset:
     log, tares, _ = exact_log(of, through())
     for name in ("speed", "wheel_speed"):
         log[name].values[:] = getattr(through(), name)
+    # Without any noise, a force that holds its highest value looks like a channel that clips.
+    noise = np.random.default_rng(3).normal(size=log["indication"].shape)
+    log["indication"].values[:] += NOISE * noise
     with unwarned():
         conditioned = condition(log.drop_vars(without), of.car, tares)
         forces = reconstruct(conditioned, of.calibration, of.car)

@@ -21,6 +21,7 @@ from recon.records.corrections import correction_line
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 FEWEST = 20  # short means that a comparison needs
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
+APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
@@ -264,6 +265,9 @@ def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:
         if not upper.any() or upper.all():
             return np.zeros(len(values), dtype=bool), 0.0
         low, high = float(np.mean(values[~upper])), float(np.mean(values[upper]))
+    within = float(np.std(values - np.where(upper, high, low)))
+    if within > APART * (high - low):  # a drift, which has values in between
+        return np.zeros(len(values), dtype=bool), 0.0
     away = upper if abs(high) > abs(low) else ~upper
     return _steady(away), (high - low) * (1.0 if abs(high) > abs(low) else -1.0)
 

@@ -16,7 +16,7 @@ SCREEN = 47 + len(ANSWERS)  # lines
 WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
-    *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png"),
+    *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png", "forces/sums.png"),
     "drive.html",
     *("comparison/comparison.nc", "comparison/comparison.png"),
     *(f"forces/forces_{corner}.png" for corner in CORNERS),
