@@ -22,6 +22,7 @@ from recon.examination.view import View
 from recon.reconstruction.stance import stance_of
 
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
+U_PLOUGH = 0.05  # rad at 1 g of lateral acceleration
 WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
 TILT = 0.03  # rad, of an accelerometer
 GAIN = 0.06  # of an accelerometer
@@ -79,6 +80,9 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         return
     neutral = base * yaw / speed
     change = np.abs(motion.yaw_change)
+    # Front tyres near their limit need much more angle for a little more force, or none.
+    plough = U_PLOUGH * np.nan_to_num(np.abs(turned) / STANDARD_GRAVITY) ** 4
+    jolt = 0.15 * base * np.nan_to_num(change) / speed
     yield Comparison(
         "steer against yaw rate and speed",
         "car",
@@ -86,8 +90,8 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         "rad",
         heading,
         neutral + UNDERSTEER * turned,
-        np.hypot(0.012, 0.15 * base * np.nan_to_num(change) / speed) + 0.1 * scatter(neutral),
-        [0.12 * neutral, U_UNDERSTEER * turned, 0.015 * ones],
+        np.sqrt(0.012**2 + jolt**2 + plough**2) + 0.1 * scatter(neutral),
+        [0.12 * neutral, U_UNDERSTEER * turned, plough * np.sign(turned), 0.015 * ones],
         channels=("steer", "rack", "steering_wheel_angle", "yaw_rate", "speed"),
     )
 
