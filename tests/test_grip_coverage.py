@@ -22,7 +22,7 @@ from recon.virtual.drive import virtual_drive
 from tests.days import club_car, report, unwarned
 from tests.envelope_definition import TrueEnvelope, true_envelope
 
-DAYS, FEW = 36, 8
+DAYS, FEW = 12, 8
 
 
 @cache
@@ -132,7 +132,7 @@ def virtual_day(seed: int) -> list[float]:
     return over_u(found, envelopes_of(true, 1 / rate))
 
 
-@pytest.mark.slow(300)
+@pytest.mark.slow(100)
 def test_intervals_of_demonstrated_grip_hold_their_share() -> None:
     share, se, rms = told([virtual_day(seed) for seed in range(DAYS)])
     assert share + 2 * se > 0.93
