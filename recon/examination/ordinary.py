@@ -22,7 +22,8 @@ from recon.examination.view import View
 from recon.reconstruction.stance import stance_of
 
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
-U_PLOUGH = 0.05  # rad at 1 g of lateral acceleration
+LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough
+U_PLOUGH = 0.5  # rad per g beyond it
 WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
 TILT = 0.03  # rad, of an accelerometer
 GAIN = 0.06  # of an accelerometer
@@ -81,7 +82,7 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
     neutral = base * yaw / speed
     change = np.abs(motion.yaw_change)
     # Front tyres near their limit need much more angle for a little more force, or none.
-    plough = U_PLOUGH * np.nan_to_num(np.abs(turned) / STANDARD_GRAVITY) ** 4
+    plough = U_PLOUGH * np.maximum(np.nan_to_num(np.abs(turned)) / STANDARD_GRAVITY - LIMIT_NEAR, 0)
     jolt = 0.15 * base * np.nan_to_num(change) / speed
     yield Comparison(
         "steer against yaw rate and speed",
