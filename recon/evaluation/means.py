@@ -61,7 +61,7 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
     own = min(float(forces.attrs["bandwidth_Hz"]), 0.5 * rate)
     half = 0.5 * rate / size
     if RANDOM in out:
-        out[RANDOM] = out[RANDOM] * min(np.sqrt(half / own), 1.0)
+        out[RANDOM] = out[RANDOM].copy(data=out[RANDOM].to_numpy() * min(np.sqrt(half / own), 1.0))
     return out.assign_attrs(rate_Hz=rate / size, bandwidth_Hz=half)
 
 
