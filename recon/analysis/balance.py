@@ -17,9 +17,9 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.axles import (
-    AXLES,
     BANDWIDTH,
     Highest,
     axle_forces,
@@ -87,7 +87,7 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
         entries | answer.labels(),
         coords={
             "visit": ("visit", [visit.name for visit in visits], {"long_name": "corner or cone"}),
-            "axle": ("axle", list(AXLES), {"long_name": "axle"}),
+            "axle": ("axle", list(SIDES), {"long_name": "axle"}),
             "phase": ("phase", list(PHASES), {"long_name": "phase of the corner"}),
         },
         attrs=answer_attributes(
@@ -101,9 +101,9 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
 
 
 def _require_both_axles(forces: xr.Dataset) -> None:
-    lost = [tyre for axle in AXLES for tyre in unknown_tyres(forces, axle)]
+    lost = [tyre for axle in SIDES for tyre in unknown_tyres(forces, axle)]
     if lost:
-        known = [axle for axle in AXLES if not unknown_tyres(forces, axle)]
+        known = [axle for axle in SIDES if not unknown_tyres(forces, axle)]
         instead = f" of the {known[0]} axle" if known else ""
         raise DataError(
             place_of(forces),
@@ -187,7 +187,7 @@ class _Answer:
         """Use of both axles and its difference in every visit."""
         use = stacked(*(estimate.at(MEANS) for estimate in self.estimates))
         difference = self._each(DIFFERENCE)
-        shape = (len(self.visits), len(AXLES))
+        shape = (len(self.visits), len(SIDES))
         return limits(
             "axle_use", use, ("visit", "axle"), "1", "mean friction use of the axle", shape
         ) | limits(
@@ -243,7 +243,7 @@ class _Answer:
         share, u = np.nan, 0.0
         if "centre_of_mass" in self.forces:
             x = self.forces["contact_point"].sel(component="x")
-            front, rear = (float(x.sel(corner=list(names)).mean()) for names in AXLES.values())
+            front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
             at, u_at = (
                 float(self.forces[name].sel(component="x"))
                 for name in ("centre_of_mass", "u_centre_of_mass")

@@ -14,8 +14,8 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.car.vehicle import SIDES
 from recon.evaluation.axles import (
-    AXLES,
     BANDWIDTH,
     complete_axles,
     highest_use,
@@ -95,7 +95,7 @@ def braking(
         entries,
         coords={
             "stop": ("stop", [stop.section.name for stop in stops], {"long_name": "stop"}),
-            "axle": ("axle", list(AXLES), {"long_name": "axle"}),
+            "axle": ("axle", list(SIDES), {"long_name": "axle"}),
         },
         attrs=answer_attributes(
             forces,
@@ -138,7 +138,7 @@ class _Answer:
 
     def __post_init__(self) -> None:
         self.resting = self._resting()
-        for axle in AXLES:
+        for axle in SIDES:
             if lost := unknown_tyres(self.drive.forces, axle, "x"):
                 self._lacking("Front share, ideal share and unused force", lost, "Fx")
             elif lost := unknown_tyres(self.drive.forces, axle, "z"):
@@ -152,7 +152,7 @@ class _Answer:
 
     @property
     def _wide(self) -> tuple[int, int]:
-        return len(self.stops), len(AXLES)
+        return len(self.stops), len(SIDES)
 
     def _constant(self, value: float, u: float = 0.0) -> Estimate:
         """A quantity that is known from elsewhere, with its standard uncertainty."""
@@ -194,7 +194,7 @@ class _Answer:
         stated = forces["brake_torque_per_pressure"].to_numpy().astype(float)
         u = forces["u_brake_torque_per_pressure"].to_numpy() / np.where(stated > 0, stated, 1.0)
         names = [str(name) for name in forces["cause_name"].to_numpy()]
-        for a, wheels in enumerate(AXLES.values()):
+        for a, wheels in enumerate(SIDES.values()):
             causes = [(f"{wheel} {STATED_TORQUE}", wheel) for wheel in wheels]
             rows = [
                 (names.index(c), u[self.drive.corners.index(w)]) for c, w in causes if c in names
@@ -228,16 +228,16 @@ class _Answer:
 
     def _handed_back(self, i: int) -> str:
         a = int(np.nanargmax(self.resting[i]))
-        axle = list(AXLES)[a]
+        axle = list(SIDES)[a]
         return (
             f"Front share of {self.stops[i].section.name}: {100 * self.resting[i, a]:.0f} % of the "
             f"{axle} braking force is the stated brake torque handed back. Gauge one more link at "
-            f"{' and '.join(AXLES[axle])} that takes up brake torque (`recon observe` names it)"
+            f"{' and '.join(SIDES[axle])} that takes up brake torque (`recon observe` names it)"
         )
 
     def unused(self, friction: float | None) -> Labelled:
         """Force that each axle left unused when the other reached the friction level."""
-        both = len(complete_axles(self.drive.forces)) == len(AXLES)
+        both = len(complete_axles(self.drive.forces)) == len(SIDES)
         level = self._level(friction) if both else self._constant(np.nan)
         transfer = self._transfer()
         left = stacked(*(combined(_left, stop.forces, level, transfer) for stop in self.stops))
@@ -267,10 +267,10 @@ class _Answer:
         if "centre_of_mass" not in forces:
             self.assumed.append("Loads stay as they are while braking is scaled up to the level")
             return self._constant(0.0)
-        if len(self.drive.axles) < len(AXLES):
+        if len(self.drive.axles) < len(SIDES):
             return self._constant(np.nan)
         x = forces["contact_point"].sel(component="x")
-        front, rear = (float(x.sel(corner=list(names)).mean()) for names in AXLES.values())
+        front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
         height, u = (
             float(forces[name].sel(component="z"))
             for name in ("centre_of_mass", "u_centre_of_mass")

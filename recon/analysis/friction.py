@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.status import AT_BOUND
-from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples, noise_corrected_quantile
+from recon.base.uncertainty import fewest_samples, noise_corrected_quantile
+from recon.evaluation.result import limits_of
 from recon.evaluation.use_reference import Reference, reference_of
 from recon.reconstruction.signed import Loadings
 from recon.records.forces import SIGNED, require_forces
@@ -94,21 +95,18 @@ def friction_use(
     if np.all(np.isnan(best[2])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
-    half = COVERAGE_FACTOR * best[1]
     entries = (
-        ("friction_use", per_sample, use),
-        ("u_friction_use", per_sample, u_use),
-        ("highest_demonstrated_use", per_corner, best[0]),
-        ("u_highest_demonstrated_use", per_corner, best[1]),
-        ("highest_demonstrated_use_lower", per_corner, best[0] - half),
-        ("highest_demonstrated_use_upper", per_corner, best[0] + half),
-        ("samples_used", per_corner, best[2]),
+        ("friction_use", per_sample, use, "friction use"),
+        ("u_friction_use", per_sample, u_use, "standard uncertainty of friction use"),
+        ("samples_used", per_corner, best[2], "samples used"),
     )
+    highest = "highest_demonstrated_use"
     return xr.Dataset(
         {
-            name: (dims, values, {"units": "1", "long_name": _in_words(name)})
-            for name, dims, values in entries
-        },
+            name: (dims, values, {"units": "1", "long_name": words})
+            for name, dims, values, words in entries
+        }
+        | limits_of(highest, best[0], best[1], per_corner, "1", highest.replace("_", " ")),
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
         attrs=_attributes(forces, low_load, reference),
     )
@@ -127,14 +125,6 @@ def _attributes(forces: xr.Dataset, low_load: float, reference: Reference) -> di
         "low_load_N": low_load,
         "reference": reference.words,
     }
-
-
-def _in_words(name: str) -> str:
-    bare, limit = name.removeprefix("u_"), name.rpartition("_")[2]
-    prefix = "" if bare == name else "standard uncertainty of "
-    if limit in ("lower", "upper"):
-        bare, prefix = bare.removesuffix(f"_{limit}"), f"{limit} 95 % limit of "
-    return prefix + bare.replace("_", " ")
 
 
 def _nothing(forces: xr.Dataset, low_load: float) -> DataError:

@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.status import AT_BOUND, BIT
+from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.body import CHANNELS, Body, X, Y, Z, body_of
 from recon.evaluation.estimate import Estimate, combined
@@ -42,7 +43,6 @@ AIR_DENSITY = 1.2  # kg/m3
 WANDER = 0.9  # of the uncertainty of a zero: its change during a drive; common practice, no source
 DIAGONAL = ("FL", "RR")
 DIRECTIONS = ("lateral", "longitudinal")  # load transfers that the height is found from
-AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
 FACTS = (
     "contact_point",
@@ -164,7 +164,7 @@ def _wanted(time: Floats, sections: xr.Dataset | None) -> NDArray[np.bool_]:
 
 def _pair(drive: _Drive, axle: str) -> tuple[int, int] | None:
     """Positions of the left and right corner of an axle that has both."""
-    names = AXLES[axle]
+    names = SIDES[axle]
     if not set(names) <= set(drive.corners):
         return None
     return drive.corners.index(names[0]), drive.corners.index(names[1])
@@ -174,7 +174,7 @@ def _transfers(drive: _Drive, estimate: Estimate) -> Estimate:
     """Half of right minus left load of the front and the rear axle (2,), from (corner,)."""
 
     def halves(load: Floats) -> Floats:
-        pairs = [_pair(drive, axle) for axle in AXLES]
+        pairs = [_pair(drive, axle) for axle in SIDES]
         return np.array([(load[p[1]] - load[p[0]]) / 2 if p else np.nan for p in pairs])
 
     return combined(halves, estimate)
@@ -183,7 +183,7 @@ def _transfers(drive: _Drive, estimate: Estimate) -> Estimate:
 def _tracks(drive: _Drive) -> Floats:
     """Track of both axles (2,) [m]."""
     aside = drive.means["contact_point"].to_numpy()[:, Y]
-    pairs = [_pair(drive, axle) for axle in AXLES]
+    pairs = [_pair(drive, axle) for axle in SIDES]
     return np.array([aside[p[0]] - aside[p[1]] if p else np.nan for p in pairs])
 
 
@@ -221,7 +221,7 @@ def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit) -> xr.Dat
     )
     labels = {
         "corner": forces["corner"],
-        "axle": ("axle", np.array(list(AXLES), dtype=str), {"long_name": "axle"}),
+        "axle": ("axle", np.array(list(SIDES), dtype=str), {"long_name": "axle"}),
         "direction": (
             "direction",
             np.array(DIRECTIONS, dtype=str),
@@ -282,7 +282,7 @@ def _of_air(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
     """Downforce of both axles per speed squared, and as an area; NaN where speed hardly varies."""
     varies = loads.heights is not None and loads.heights.air is not None
     air = replace(fit.air, value=np.where(varies, fit.air.value, np.nan))
-    pairs = [_pair(drive, axle) for axle in AXLES]
+    pairs = [_pair(drive, axle) for axle in SIDES]
 
     def axles(of: Floats) -> Floats:
         return np.array([of[list(p)].sum() if p else np.nan for p in pairs])
@@ -327,7 +327,7 @@ def _wander(drive: _Drive, fit: Fit, share: Callable[[Floats], list[float]]) -> 
 
 def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
     """Load transfer of both axles in bins of lateral acceleration."""
-    pairs = [_pair(drive, axle) for axle in AXLES]
+    pairs = [_pair(drive, axle) for axle in SIDES]
     count = len(loads.middles)
 
     def halves(of: Floats) -> Floats:
@@ -340,7 +340,7 @@ def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
     middle = {"units": "m/s2", "long_name": "lateral acceleration, left positive"}
     return limits(
         "transfer", combined(halves, fit.bins), ("bin", "axle"), "N",
-        "lateral load transfer of an axle (half of right minus left)", (count, len(AXLES)),
+        "lateral load transfer of an axle (half of right minus left)", (count, len(SIDES)),
     ) | {"bin_acceleration": (("bin",), loads.middles, middle)}  # fmt: skip
 
 

@@ -16,15 +16,16 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
-from recon.base.uncertainty import COVERAGE_FACTOR, fewest_samples
+from recon.base.uncertainty import fewest_samples
+from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.cones import Cones, cones_of
 from recon.evaluation.estimate import Estimate
 from recon.evaluation.half_waves import HalfWave, half_waves
 from recon.evaluation.lagging import SATURATION, Weaving, weaving_of
-from recon.evaluation.lateral import AXLES, LateralForces
+from recon.evaluation.lateral import LateralForces
 from recon.evaluation.peaks import SHARE
-from recon.evaluation.result import SEPARATOR, Labelled, limits
+from recon.evaluation.result import SEPARATOR, Labelled, limits, limits_of
 from recon.evaluation.sections import sections_of
 from recon.evaluation.weave import CREST, PHASES
 from recon.records.forces import SIGNED, require_forces
@@ -163,9 +164,13 @@ def _answer(
     import xarray as xr
 
     elapsed = forces["elapsed_time"].to_numpy()
-    variables = _limits(cones.tyre, cones.u_tyre, "peak_lateral_force", ("cone", "corner"))
-    variables |= _limits(cones.axle, cones.u_axle, "axle_peak_lateral_force", ("cone", "axle"))
-    variables |= _limits(cones.share, cones.u_share, "front_share", ("cone",), "1")
+    variables: Labelled = {}
+    for name, value, u, dims, unit in (
+        ("peak_lateral_force", cones.tyre, cones.u_tyre, ("cone", "corner"), "N"),
+        ("axle_peak_lateral_force", cones.axle, cones.u_axle, ("cone", "axle"), "N"),
+        ("front_share", cones.share, cones.u_share, ("cone",), "1"),
+    ):
+        variables |= limits_of(name, value, u, dims, unit, name.replace("_", " "))
     words = "share of the half-wave at a bound, left out of the tyre's peak"
     one = {"units": "1", "long_name": words}
     variables["share_at_bound"] = (("cone", "corner"), cones.at_bound, one)
@@ -218,7 +223,7 @@ def _of_weave(weaving: Weaving | None, count: int) -> Labelled:
     at = {"units": "s", "long_name": "time within the mean cycle, from its change of side"}
     out["phase_time"] = (("phase",), phase + step, at)
     words = "mean over all cycles of the lateral force of an axle"
-    shape = (PHASES, len(AXLES))
+    shape = (PHASES, len(SIDES))
     out |= limits("mean_cycle", weaving.cycle, ("phase", "axle"), "N", words, shape)
     spread = {"units": "N", "long_name": "standard deviation between cycles of the lateral force"}
     out["cycle_spread"] = (("phase", "axle"), weaving.spread, spread)
@@ -243,11 +248,11 @@ def _by_cone(
     """Quantities of the half-waves in a weave, NaN at the other cones."""
 
     def placed(values: Floats) -> Floats:
-        every = np.full((count, len(AXLES)), np.nan)
-        every[weaving.numbers] = values.reshape(-1, len(AXLES))
+        every = np.full((count, len(SIDES)), np.nan)
+        every[weaving.numbers] = values.reshape(-1, len(SIDES))
         return every
 
-    return _limits(placed(of.value), placed(of.u), name, ("cone", "axle"), unit, words)
+    return limits_of(name, placed(of.value), placed(of.u), ("cone", "axle"), unit, words)
 
 
 def _words(weaving: Weaving | None, count: int) -> dict[str, str]:
@@ -283,7 +288,7 @@ def _reasons(
 ) -> list[str]:
     """Reasons for every peak that is missing, one sentence each; `missing` (cone, corner)."""
     out = []
-    for axle, names in AXLES.items():
+    for axle, names in SIDES.items():
         absent = " and ".join(name for name in names if name not in lateral.corners)
         if absent:
             out.append(
@@ -291,7 +296,7 @@ def _reasons(
             )
     for k, name in enumerate(lateral.corners):
         if not np.isfinite(lateral.tyres[k].value).any():
-            axle = next(axle for axle, names in AXLES.items() if name in names)
+            axle = next(axle for axle, names in SIDES.items() if name in names)
             out.append(
                 f"{name}: lateral force never known, so it has no peak; the peak of the {axle} "
                 "axle is known from a sum"
@@ -316,21 +321,3 @@ def _cause(lateral: LateralForces, part: slice, k: int) -> str:
     if lateral.bound[part, k].mean() > np.isnan(lateral.tyres[k].value[part]).mean():
         return "at a bound over too much of the half-wave"
     return "forces not known over too much of the half-wave"
-
-
-def _limits(
-    value: Floats,
-    u: Floats,
-    name: str,
-    dims: tuple[str, ...],
-    unit: str = "N",
-    words: str = "",
-) -> Labelled:
-    words = words or name.replace("_", " ")
-    entries = (
-        (name, value, words),
-        (f"u_{name}", u, f"standard uncertainty of {words}"),
-        (f"{name}_lower", value - COVERAGE_FACTOR * u, f"lower 95 % limit of {words}"),
-        (f"{name}_upper", value + COVERAGE_FACTOR * u, f"upper 95 % limit of {words}"),
-    )
-    return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}

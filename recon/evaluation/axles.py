@@ -13,20 +13,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
+from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.course import Course
 from recon.evaluation.estimate import Estimate
-from recon.evaluation.stretches import runs
 
 if TYPE_CHECKING:
     import xarray as xr
 
 Positions = NDArray[np.int64]
-AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 BANDWIDTH = 8.0  # Hz, of forces in answers on axles: above it a road shakes the wheels
 PER_PERIOD = 6  # samples kept of each period of the bandwidth
 HARD = 0.5  # g; below it no axle comes near its limit
@@ -38,12 +37,12 @@ def unknown_tyres(forces: xr.Dataset, axle: str, components: str = "xyz") -> lis
     force = forces["tyre_force_intermediate"].sel(component=list(components))
     known = np.isfinite(force.to_numpy()).any(axis=0).all(axis=1)
     there = forces["corner"].to_numpy()[known].tolist()
-    return [name for name in AXLES[axle] if name not in there]
+    return [name for name in SIDES[axle] if name not in there]
 
 
 def complete_axles(forces: xr.Dataset, components: str = "xyz") -> list[str]:
     """Axles of which these forces of both tyres are known."""
-    return [axle for axle in AXLES if not unknown_tyres(forces, axle, components)]
+    return [axle for axle in SIDES if not unknown_tyres(forces, axle, components)]
 
 
 def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
@@ -51,8 +50,8 @@ def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
 
     NaN for an axle that lacks a tyre.
     """
-    out = np.full((len(force), len(AXLES), 3), np.nan)
-    for a, names in enumerate(AXLES.values()):
+    out = np.full((len(force), len(SIDES), 3), np.nan)
+    for a, names in enumerate(SIDES.values()):
         if set(names) <= set(corners):
             out[:, a] = force[:, [list(corners).index(name) for name in names]].sum(axis=1)
     return out
@@ -147,4 +146,4 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     level = window.estimate(
         lambda f: held_use(use_of(axle_forces(f, corners)), course.rate)[[first]]
     )
-    return Highest(level, list(AXLES)[first], float(course.time[int(at.mean())]))
+    return Highest(level, list(SIDES)[first], float(course.time[int(at.mean())]))

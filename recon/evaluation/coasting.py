@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.evaluation.axles import AXLES
+from recon.car.vehicle import SIDES
 from recon.evaluation.estimate import Estimate, combined
 from recon.evaluation.stops import SHORTEST, BrakedDrive, Positions, Stop
-from recon.evaluation.stretches import START_SPEED, STRAIGHT_BRAKING, runs
+from recon.evaluation.stretches import START_SPEED, STRAIGHT_BRAKING
 
 OFF_THROTTLE = 0.05
 OFF_PRESSURE = 1.5e5  # Pa; a noisy line at rest stays below it
@@ -89,10 +89,10 @@ def _acting(drive: BrakedDrive, stop: Stop) -> Floats:
     driven = drive.forces["driven"].to_numpy().astype(bool)
     by_axle = [
         any(driven[drive.corners.index(wheel)] for wheel in wheels if wheel in drive.corners)
-        for wheels in AXLES.values()
+        for wheels in SIDES.values()
     ]
     in_gear = 1.0 - float(_declutched(drive)[stop.at].mean())
-    out = np.eye(len(AXLES))
+    out = np.eye(len(SIDES))
     for a, is_driven in enumerate(by_axle):
         if is_driven:
             out[a, a] = in_gear

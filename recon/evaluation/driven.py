@@ -10,11 +10,10 @@ import numpy as np
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import place_of
+from recon.car.vehicle import SIDES
 
 if TYPE_CHECKING:
     import xarray as xr
-
-AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
             str(forces.attrs.get("not_known")) or "Gauge the links of a driven corner.",
         )
     groups, axles, missing = [[i] for i in range(len(known))], [], []
-    for axle, pair in AXLES.items():
+    for axle, pair in SIDES.items():
         members = [i for i, k in enumerate(known) if names[k] in pair]
         if len(members) == 2:
             groups.append(members)

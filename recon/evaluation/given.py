@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.evaluation.stretches import Stretch, runs
+from recon.evaluation.stretches import Stretch
 from recon.records.sheets import GivenSection
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.conditioning.filters import low_pass
 from recon.evaluation.oscillation import Band, Oscillation, oscillations
 from recon.evaluation.sections import sections_of
@@ -254,11 +254,10 @@ def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Fl
     free = near & ~busy
     if free.sum() < FEWEST_ROAD * rate:
         return out
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], free, [False]]).astype(np.int8)))
     force = forces["tyre_force_intermediate"].to_numpy()
     levels = [
         road_level(time[a:b], force[a:b, corners].astype(float))
-        for a, b in edges.reshape(-1, 2)
+        for a, b in runs(free)
         if b - a >= FEWEST_ROAD * rate
     ]
     return np.maximum(out, ABOVE_ROAD * np.max(levels, axis=0)) if levels else out

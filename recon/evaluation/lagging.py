@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.car.vehicle import SIDES
 from recon.conditioning.clocks import U_DELAY
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.estimate import Estimate
 from recon.evaluation.half_waves import HalfWave
-from recon.evaluation.lateral import AXLES, Y
+from recon.evaluation.lateral import Y
 from recon.evaluation.means import short_means
 from recon.evaluation.weave import PHASES, SINE_CREST, Weave, weaves_of
 from recon.reconstruction.signed import RANDOM, STATED
@@ -70,11 +71,11 @@ def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
     """
     corners = [str(corner) for corner in forces["corner"].to_numpy()]
     runs = weaves_of(waves)
-    if not runs or not all(name in corners for names in AXLES.values() for name in names):
+    if not runs or not all(name in corners for names in SIDES.values() for name in names):
         return None
     run = runs[0][:MOST_WAVES]
     means, weave = _stretch(forces, [waves[i] for i in run])
-    at = [[corners.index(name) for name in names] for names in AXLES.values()]
+    at = [[corners.index(name) for name in names] for names in SIDES.values()]
 
     def both(force: Floats) -> list[Floats]:
         return [force[:, members, Y].sum(axis=1) for members in at]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.status import AT_BOUND
+from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.planning.combinations import NEARLY
 from recon.reconstruction.signed import Loadings
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Y = 1
-AXLES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class LateralForces:
         }
         axles = {
             axle: sums[axle] if axle in sums else _together(corners, tyres, names)
-            for axle, names in AXLES.items()
+            for axle, names in SIDES.items()
             if set(names) <= set(corners)
         }
         bound = (forces["status"].to_numpy() & AT_BOUND) > 0
@@ -113,7 +113,7 @@ def _known_sums(forces: xr.Dataset, corners: list[str]) -> dict[str, Lateral]:
     if "known_sum" not in forces:
         return {}
     out = {}
-    for axle, names in AXLES.items():
+    for axle, names in SIDES.items():
         at = tuple(corners.index(name) for name in names if name in corners)
         for j, weight in enumerate(forces["sum_weight"].to_numpy()):
             own = weight[list(at), Y]

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.evaluation.stretches import closed, runs
+from recon.evaluation.stretches import closed
 
 if TYPE_CHECKING:
     import xarray as xr

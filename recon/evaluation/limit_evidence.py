@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
@@ -176,11 +176,10 @@ def _slide(
     ratio, speed = sign * slip.ratio[:, corner], sign * slip.speed[:, corner]
     with np.errstate(invalid="ignore"):
         sliding = (ratio > SLIDING) & (speed > SLIDING_SPEED)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sliding.astype(np.int8), [0]])))
     strong = time[at[use >= NEAR_TOP]]
     step = float(np.median(np.diff(time)))
     found = []
-    for first, last in edges.reshape(-1, 2):
+    for first, last in runs(sliding):
         start, end = time[first], time[last - 1]
         place = np.searchsorted(strong, start - BEFORE)
         if end - start >= SLIDING_TIME and place < len(strong) and strong[place] <= end:

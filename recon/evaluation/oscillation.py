@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 
 SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
@@ -161,9 +161,8 @@ def oscillations(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
         Runs of reversals whose every full cycle has a period within the band.
     """
     known = np.isfinite(force)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
     found = []
-    for first, last in edges.reshape(-1, 2):
+    for first, last in runs(known):
         if (last - first) > 4:
             found += _in_stretch(time[first:last], force[first:last], band)
     return found
@@ -175,10 +174,9 @@ def _in_stretch(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
         return []
     period = when[2:] - when[:-2]
     inside = (period * band.high * SLACK >= 1) & (period * band.low <= SLACK)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     found = []
-    for begin, end in edges.reshape(-1, 2):
-        first, last = _without_steps(value, int(begin), int(end) + 2, band.least)
+    for begin, end in runs(inside):
+        first, last = _without_steps(value, begin, end + 2, band.least)
         # Reversals at both ends stand for a quarter of a cycle outside them.
         if last - first < max(2 * band.cycles, 3):
             continue

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -38,16 +39,22 @@ def limits(
         Sizes of `dims`, where there are several.
     """
     sizes = (-1,) if len(dims) == 1 else shape if dims else ()
+    value, u = (np.reshape(array, sizes) for array in (estimate.value, estimate.u))
+    return limits_of(name, value, u, dims, unit, words)
+
+
+def limits_of(
+    name: str, value: Floats, u: Floats, dims: tuple[str, ...], unit: str, words: str
+) -> Labelled:
+    """The same of `value` and standard uncertainty `u`, both along `dims` (place, ...) [unit]."""
+    half = COVERAGE_FACTOR * u
     entries: tuple[tuple[str, Floats, str], ...] = (
-        (name, estimate.value, words),
-        (f"u_{name}", estimate.u, f"standard uncertainty of {words}"),
-        (f"{name}_lower", estimate.lower, f"lower 95 % limit of {words}"),
-        (f"{name}_upper", estimate.upper, f"upper 95 % limit of {words}"),
+        (name, value, words),
+        (f"u_{name}", u, f"standard uncertainty of {words}"),
+        (f"{name}_lower", value - half, f"lower 95 % limit of {words}"),
+        (f"{name}_upper", value + half, f"upper 95 % limit of {words}"),
     )
-    return {
-        key: (dims, np.reshape(array, sizes), {"units": unit, "long_name": text})
-        for key, array, text in entries
-    }
+    return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}
 
 
 def answer_attributes(

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.axles import (
-    AXLES,
     BANDWIDTH,
     Positions,
     axle_forces,
@@ -29,7 +29,7 @@ from recon.evaluation.axles import (
 from recon.evaluation.course import Course, course_of
 from recon.evaluation.estimate import Estimate, combined
 from recon.evaluation.sections import Section, sections_of
-from recon.evaluation.stretches import BRAKING, STRAIGHT_BRAKING, runs
+from recon.evaluation.stretches import BRAKING, STRAIGHT_BRAKING
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -88,7 +88,7 @@ def rubbing_together(means: Estimate, names: list[str]) -> Estimate:
         Of the causes, which begin with their corner.
     """
     by_cause = means.by_cause.copy()
-    for wheels in AXLES.values():
+    for wheels in SIDES.values():
         rows = [i for i, name in enumerate(names) if name in {f"{w} friction" for w in wheels}]
         if rows:
             halves = by_cause[rows] / np.sqrt(2.0)  # of the variance: driving, and at the tare
@@ -138,8 +138,8 @@ class BrakedDrive:
         logged = self.channel("brake_pressure")
         if logged is None:
             return None
-        out = np.full((len(logged), len(AXLES)), np.nan)
-        for a, names in enumerate(AXLES.values()):
+        out = np.full((len(logged), len(SIDES)), np.nan)
+        for a, names in enumerate(SIDES.values()):
             at = [self.corners.index(name) for name in names if name in self.corners]
             if at:
                 out[:, a] = logged[:, at].mean(axis=1)

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.evaluation.course import Course
 
@@ -39,12 +39,6 @@ class Stretch:
     reason: str
     undecided: str = ""
     parent: int = -1  # position of the stretch that this is a part of
-
-
-def runs(mask: Mask) -> list[tuple[int, int]]:
-    """First and last (exclusive) position of every run of True in (sample,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def widened(core: tuple[int, int], mask: Mask) -> tuple[int, int]:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.evaluation.axles import Positions, thinned, usable
 from recon.evaluation.course import Course
 from recon.evaluation.sections import Section, sections_of
-from recon.evaluation.stretches import runs
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
 from recon.records.corrections import correction_line
@@ -228,25 +228,27 @@ def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     too_much = _too_much(part, i)
     upper, step = _two_levels(too_much)
     if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
+        times = len(runs(upper))
         yield Candidate(
             "jumping",
             part.corners,
             (gauge,),
             partial(_mend_steps, name=part.name, i=i, steps=np.where(upper, step, 0.0)),
             f"Check plug and wire of {gauge}: it jumps by {step:+.4g}, in its own unit, "
-            f"{_times(upper)} times.",
-            weight=FITTED * (1 + _times(upper)),
+            f"{times} times.",
+            weight=FITTED * (1 + times),
             start=float(view.elapsed[np.argmax(upper)]),
         )
     silent = _silent(part, i)
     if silent.any():
+        times = len(runs(silent))
         yield Candidate(
             "intermittent",
             part.corners,
             (gauge,),
             partial(_mend_steps, name=part.name, i=i, steps=np.where(silent, too_much, 0.0)),
-            f"Check plug and wire of {gauge}: it shows nothing but noise {_times(silent)} times.",
-            weight=FITTED * (1 + _times(silent)),
+            f"Check plug and wire of {gauge}: it shows nothing but noise {times} times.",
+            weight=FITTED * (1 + times),
             start=float(view.elapsed[np.argmax(silent)]),
         )
 
@@ -289,11 +291,6 @@ def _steady(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     before = np.concatenate([chosen[:1], chosen[:-1]])
     after = np.concatenate([chosen[1:], chosen[-1:]])
     return chosen & (before | after)
-
-
-def _times(chosen: NDArray[np.bool_]) -> int:
-    """Number of separate stretches of the chosen short means (n,) [1]."""
-    return int(np.count_nonzero(np.diff(chosen.astype(int), prepend=0) == 1))
 
 
 def _mend_steps(view: View, *, name: str, i: int, steps: Floats) -> View:

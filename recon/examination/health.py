@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.doubt import Doubt
 from recon.base.status import BIT
 from recon.reconstruction.solver import Solver
@@ -74,7 +74,7 @@ class _Failure:
     @property
     def times(self) -> int:
         """Number of separate stretches."""
-        return int(np.count_nonzero(np.diff(self.bad.astype(int), prepend=0) == 1))
+        return len(runs(self.bad))
 
     @property
     def cause(self) -> str:

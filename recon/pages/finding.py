@@ -33,7 +33,8 @@ def finding(section: Section, forces: xr.Dataset) -> str:
         return length
     axis, sign, words = ABOUT[section.kind]
     part = section.slice_of(forces["elapsed_time"].to_numpy())
-    size = Alternatives(forces, part, bandwidth=BANDWIDTH).best[..., axis]
+    whole = Alternatives(forces, part, bandwidth=BANDWIDTH)
+    size = whole.best[..., axis]
     known = np.isfinite(size).mean(axis=0) > 0.5
     if not known.any():
         return length
@@ -46,11 +47,6 @@ def finding(section: Section, forces: xr.Dataset) -> str:
 
     peak = Alternatives(forces, around, bandwidth=BANDWIDTH).estimate(mean, draws=8)
     half = float(peak.upper[0] - peak.value[0])
-    of = [c for c, is_known in zip(corners_of(forces), known, strict=True) if is_known]
+    of = [c for c, is_known in zip(whole.corners, known, strict=True) if is_known]
     tyres = "all tyres" if len(of) == len(CORNERS) else ", ".join(of)
     return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N ({tyres} together)"
-
-
-def corners_of(forces: xr.Dataset) -> list[str]:
-    """Names of the corners."""
-    return [str(corner) for corner in forces["corner"].to_numpy()]

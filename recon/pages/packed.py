@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 
 LEVEL = 6  # of deflate: higher levels gain 1 % and take three times as long
 LARGEST = 2**14  # of a difference between neighbours, in steps
@@ -47,7 +47,7 @@ def packed(values: ArrayLike, step: float) -> Packed:
         "count": len(series),
         "first": int(whole[0]) if len(whole) else 0,
         "step": step,
-        "gaps": [] if known.all() else _runs(~known),
+        "gaps": [[first, last - 1] for first, last in runs(~known)],
     }
     return Packed(head, _text(change.astype("<i2")))
 
@@ -72,11 +72,6 @@ def _filled(series: Floats, known: NDArray[np.bool_]) -> Floats:
         return np.zeros(len(series))
     last = np.maximum.accumulate(np.where(known, np.arange(len(series)), -1))
     return series[np.where(last < 0, int(np.argmax(known)), last)]
-
-
-def _runs(mask: NDArray[np.bool_]) -> list[list[int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [[int(a), int(b) - 1] for a, b in edges.reshape(-1, 2)]
 
 
 def nice_step(size: float) -> float:

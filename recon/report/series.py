@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -63,8 +63,4 @@ def fewer_samples(forces: xr.Dataset) -> xr.Dataset:
 def stretches(mask: NDArray[np.bool_], time: Floats) -> list[tuple[float, float]]:
     """Begin and length [s] of every stretch of the mask (sample,); `time` (sample,) [s]."""
     step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0
-    change = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [
-        (float(time[i] - step / 2), float(time[j - 1] - time[i] + step))
-        for i, j in zip(change[::2], change[1::2], strict=True)
-    ]
+    return [(float(time[i] - step / 2), float(time[j - 1] - time[i] + step)) for i, j in runs(mask)]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.evaluation.lateral import AXLES
+from recon.car.vehicle import SIDES
 from recon.report.series import thinned
 from recon.report.sheet import INK, MIDDLE, TEXT, style_panel
 
@@ -47,7 +47,7 @@ def draw_axle_sums(panel: Axes, forces: xr.Dataset, slalom: xr.Dataset) -> None:
     lateral = forces["tyre_force_intermediate"].sel(component="y")
     time = lateral["elapsed_time"].to_numpy()
     for axle, (line, marker, colour) in AXLE_LOOKS.items():
-        total = lateral.sel(corner=list(AXLES[axle])).sum("corner", skipna=False).to_numpy()
+        total = lateral.sel(corner=list(SIDES[axle])).sum("corner", skipna=False).to_numpy()
         kept = thinned(total[None])
         panel.plot(
             time[kept], total[kept], linestyle=line, linewidth=0.7, color=colour,
