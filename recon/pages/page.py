@@ -1,20 +1,12 @@
-"""`page`: a drive as one HTML file, with everything in it that it needs."""
+"""`page`: a drive as one HTML file."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import html
-import json
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from recon.base.shipped import packaged_text
 from recon.evaluation.sections import find_sections
+from recon.pages.document import Page, Parts, document
 from recon.pages.envelope import envelopes
 from recon.pages.series import Series, series_of
 from recon.pages.shown import Shown, shown_answers
@@ -27,34 +19,11 @@ if TYPE_CHECKING:
 
     from recon.car.vehicle import Vehicle
 
-SCRIPTS = (*("decode", "state", "draw", "strips", "plane", "car", "why", "story", "keys", "start"),)
-STYLE = "page.css"
+DRIVE = Parts(
+    "drive.html",
+    ("decode", "state", "draw", "words", "strips", "plane", "car", "why", "story", "keys", "start"),
+)
 FORMAT = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """One HTML document; a notebook shows it by itself."""
-
-    title: str
-    html: str
-
-    def write(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the page, the whole file or none.
-
-        Raises
-        ------
-        OutputError
-            The file exists and `overwrite` is false, or it cannot be written.
-        """
-        from recon.records.writing import write_whole_text
-
-        return write_whole_text(path, self.html, overwrite=overwrite)
-
-    def _repr_html_(self) -> str:
-        """The page in a frame of its own, for notebooks."""
-        text = html.escape(self.html, quote=True)
-        return f'<iframe srcdoc="{text}" width="100%" height="800" title="drive"></iframe>'
 
 
 def page(
@@ -110,61 +79,10 @@ def page(
         "why": why,
         "series": [_head(n, series) for n, series in enumerate(every)],
     }
-    return Page(str(data["title"]), _document(data, every))
+    texts = (series.packed.text for series in every)
+    return document(f"{data['title']}: tyre forces of a drive", DRIVE, data, texts)
 
 
 def _head(place: int, series: Series) -> dict[str, Any]:
     own = {"name": series.name, "kind": series.kind, "unit": series.unit, "at": place}
     return own | series.packed.head
-
-
-def _document(data: Mapping[str, Any], every: list[Series]) -> str:
-    """The document; its policy allows these scripts and this style, and no request at all."""
-    style = _static(STYLE)
-    scripts = [_static(f"{name}.js") for name in SCRIPTS]
-    allowed = " ".join(_hash(script) for script in scripts)
-    policy = (
-        f"default-src 'none'; script-src {allowed}; style-src {_hash(style)}; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    title = html.escape(str(data["title"]))
-    blocks = [
-        f'<script type="text/plain" id="series-{n}">{series.packed.text}</script>'
-        for n, series in enumerate(every)
-    ]
-    return "\n".join(
-        [
-            '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{title}: tyre forces of a drive</title>",
-            f"<style>{style}</style>\n</head>\n<body>",
-            _static("body.html"),
-            f'<script type="application/json" id="data">{_json(data)}</script>',
-            *blocks,
-            *(f"<script>{script}</script>" for script in scripts),
-            "</body>\n</html>\n",
-        ]
-    )
-
-
-def _json(data: Mapping[str, Any]) -> str:
-    """The data as JSON that cannot end its element: names may hold tags, quotes or U+2028."""
-    text = json.dumps(data, ensure_ascii=True, allow_nan=False, default=_plain)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, np.generic):
-        return value.item()
-    message = f"{type(value).__name__} in a page"
-    raise TypeError(message)
-
-
-def _static(name: str) -> str:
-    return packaged_text("recon.pages", "static", name).strip("\n")
-
-
-def _hash(text: str) -> str:
-    digest = base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-    return f"'sha256-{digest}'"

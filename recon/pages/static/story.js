@@ -1,14 +1,8 @@
 "use strict";
-/* Words of the page: sentences, sections, answers, limits and origin.  Text never becomes markup. */
+/* Words of a drive: sentences, sections, answers, limits and origin. */
 const Story = (() => {
   const { data } = State;
-
-  function made(tag, text, kind) {
-    const element = document.createElement(tag);
-    if (text !== undefined) element.textContent = text;
-    if (kind) element.className = kind;
-    return element;
-  }
+  const { made } = Words;
 
   function top() {
     document.getElementById("title").textContent = data.title;
@@ -106,32 +100,12 @@ const Story = (() => {
     [...given, ...refused].forEach((one) => host.append(answer(one)));
   }
 
-  function limits() {
-    const host = document.getElementById("fact-list");
-    for (const [name, sentences] of Object.entries(data.facts)) {
-      host.append(made("h3", name));
-      const list = made("ul");
-      sentences.forEach((sentence) => list.append(made("li", sentence)));
-      host.append(list);
-    }
-  }
-
-  function origin() {
-    const host = document.getElementById("boxes");
-    for (const box of data.provenance) {
-      const item = made("li");
-      item.append(made("b", box.what), made("span", box.file), made("span", box.checksum));
-      if (box.date) item.append(made("span", box.date));
-      host.append(item);
-    }
-  }
-
   function draw() {
     top();
     sections();
     answers();
-    limits();
-    origin();
+    Words.lists(document.getElementById("fact-list"), data.facts);
+    Words.boxes(document.getElementById("boxes"), data.provenance);
   }
 
   return { draw, go };

@@ -1,0 +1,31 @@
+"use strict";
+/* Elements that every kind of page has.  Text never becomes markup. */
+const Words = (() => {
+  function made(tag, text, kind) {
+    const element = document.createElement(tag);
+    if (text !== undefined) element.textContent = text;
+    if (kind) element.className = kind;
+    return element;
+  }
+
+  /* Lists of sentences, each under its heading. */
+  function lists(host, byName) {
+    for (const [name, sentences] of Object.entries(byName)) {
+      const list = made("ul");
+      sentences.forEach((sentence) => list.append(made("li", sentence)));
+      host.append(made("h3", name), list);
+    }
+  }
+
+  /* Boxes in the order in which one thing was made from another. */
+  function boxes(host, every) {
+    for (const box of every) {
+      const item = made("li");
+      item.append(made("b", box.what), made("span", box.file), made("span", box.checksum));
+      if (box.date) item.append(made("span", box.date));
+      host.append(item);
+    }
+  }
+
+  return { made, lists, boxes };
+})();
