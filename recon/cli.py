@@ -9,12 +9,13 @@ import time
 import traceback
 import warnings
 from functools import partial
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from recon.answers import ANSWERS, Answer
 from recon.base.version import program_version
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from recon.pipeline import Report
@@ -43,16 +44,30 @@ limit; stands take no side load; local codes and licensed practice decide.
 
 
 class _Parser(argparse.ArgumentParser):
-    """argparse that exits 2 with one clear message and offers the nearest command."""
+    """argparse that exits 2 with one clear message and offers the nearest command or option."""
+
+    commands: Mapping[str, _Parser]
 
     def error(self, message: str) -> NoReturn:
         if "invalid choice" in message:
             typed = message.split("'")[1]
-            close = difflib.get_close_matches(typed, list(COMMANDS), n=1)
-            hint = f" Did you mean '{close[0]}'?" if close else ""
+            hint = _nearest(typed, COMMANDS)
             message = f"no command '{typed}'.{hint} Commands: {', '.join(COMMANDS)}"
         sys.stderr.write(f"{self.prog}: {message}\n    See `{self.prog} --help`.\n")
         raise SystemExit(2)
+
+    def unknown(self, words: list[str]) -> NoReturn:
+        """Refuse words that no option or file of this command takes."""
+        option = next((word for word in words if word.startswith("-")), "")
+        if option:
+            typed = option.partition("=")[0]
+            self.error(f"no option '{typed}'.{_nearest(typed, self._option_string_actions)}")
+        self.error(f"one file or word too many: '{words[0]}'")
+
+
+def _nearest(typed: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(typed, list(known), n=1)
+    return f" Did you mean '{close[0]}'?" if close else ""
 
 
 def _check(parser: argparse.ArgumentParser) -> None:
@@ -260,7 +275,7 @@ COMMANDS = {
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 
-def build_parser() -> argparse.ArgumentParser:
+def build_parser() -> _Parser:
     """The parser with all commands."""
     common = _Parser(add_help=False)
     common.add_argument("--debug", action="store_true", help="show the traceback of a fault")
@@ -284,12 +299,13 @@ def build_parser() -> argparse.ArgumentParser:
             parents=[common],
         )
         fill(sub)
+    parser.commands = commands.choices
     return parser
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; return the exit code, see README: 0 to 6, or 130."""
-    options = vars(build_parser().parse_args(argv))
+    options = _options(argv)
     command, debug = options.pop("command"), options.pop("debug")
     if command not in ("check", "observe"):
         options["say"] = _Progress()
@@ -305,6 +321,15 @@ def main(argv: list[str] | None = None) -> int:
         if debug:
             traceback.print_exc()
         return _reported(command, fault)
+
+
+def _options(argv: list[str] | None) -> dict[str, Any]:
+    """What was typed, refused by the command that it belongs to."""
+    parser = build_parser()
+    parsed, left = parser.parse_known_args(argv)
+    if left:
+        parser.commands[parsed.command].unknown(left)
+    return vars(parsed)
 
 
 def _run(command: str, options: dict[str, object]) -> Report:

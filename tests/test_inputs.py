@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.base.errors import PriorWarning
+from recon.base.errors import ExtrapolationWarning, PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.same_car import facts_of
@@ -115,9 +115,13 @@ def test_steer_beyond_the_rack_is_flagged_and_not_known() -> None:
     log = short()
     steer = log["steer"].to_numpy().copy()
     steer[40:45] = 1.2
-    with unwarned():
-        turned = log.assign(steer=log["steer"].copy(data=steer))
-        found = reconstruct(turned, day().calibration, day().car)
+    turned = log.assign(steer=log["steer"].copy(data=steer))
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("always", ExtrapolationWarning)
+        with pytest.warns(
+            ExtrapolationWarning, match=r"FL: .*rack's shift up to \d+ mm, stated -40"
+        ):
+            found = reconstruct(turned, day().calibration, day().car)
     flagged = (found["status"].to_numpy() & BIT["beyond_pose"]) > 0
     assert np.flatnonzero(flagged[:, 0]).tolist() == [40, 41, 42, 43, 44]
     assert not np.any(flagged[:, 2:])  # the rear does not steer

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
@@ -117,7 +118,7 @@ class Prepared:
                 out.rack[part] = body.rack[within]
                 fill = partial(self._fill, out, _Section(own, body, part, within))
                 list(pool.map(fill, range(len(self.solvers))))
-        _warn_of_extrapolation(log, out)
+        _warn_of_extrapolation(log, self, out)
         return self._with_sources(labelled(out, log["elapsed_time"].to_numpy()), log)
 
     def _fill(self, out: Collected, section: _Section, which: int) -> None:
@@ -280,22 +281,43 @@ def _parts(samples: int, size: int) -> list[slice]:
     return [slice(start, min(start + size, samples)) for start in range(0, samples, size)]
 
 
-def _warn_of_extrapolation(log: xr.Dataset, out: Collected) -> None:
+def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) -> None:
+    path = log.attrs.get("path", "log")
     for k, name in enumerate(out.corners):
-        for flag, words, cure in (
-            (
-                "beyond_pulls",
-                "forces beyond the largest pull and wider intervals",
-                "Pull further, within the limits of strap and links,",
-            ),
-            ("beyond_pose", "travel or steer beyond the stated range; forces are NaN there",
-             "State the real range in the vehicle file"),
-        ):  # fmt: skip
-            share = float(np.mean((out.status[k] & BIT[flag]) > 0))
-            if share > 0:
-                warnings.warn(
-                    f"{log.attrs.get('path', 'log')}, corner {name}: {100 * share:.1f} % of the "
-                    f"samples have {words}. {cure} to have it covered.",
-                    ExtrapolationWarning,
-                    stacklevel=3,
-                )
+        pulls, pose = (
+            100 * float(np.mean((out.status[k] & BIT[flag]) > 0))
+            for flag in ("beyond_pulls", "beyond_pose")
+        )
+        if pulls:
+            words = (
+                f"{path}, corner {name}: {pulls:.1f} % of the samples have forces beyond the "
+                "largest pull and wider intervals. Pull further, within the limits of strap and "
+                "links, to have it covered."
+            )
+            warnings.warn(words, ExtrapolationWarning, stacklevel=3)
+        if pose:
+            beyond = _poses_beyond(log, prepared, name, out.rack)
+            words = (
+                f"{path}, corner {name}: {pose:.1f} % of the samples have {beyond}; forces are NaN "
+                "there. State the real range in the vehicle file to have it covered."
+            )
+            warnings.warn(words, ExtrapolationWarning, stacklevel=3)
+
+
+def _poses_beyond(log: xr.Dataset, prepared: Prepared, corner: str, rack: Floats) -> str:
+    """Largest travel and rack shift of a wheel beyond the stated ranges, in words."""
+    car = prepared.car
+    found = {}
+    if "travel" in log:
+        travel = log["travel"].sel(corner=corner).to_numpy()
+        found["travel"] = (travel, car.corners[corner].travel_range)
+    steered = [s.assembly for s in prepared.solvers if s.assembly.steered]
+    if any(corner == one.name for assembly in steered for one in assembly.corners):
+        found["the rack's shift"] = (rack, car.steering.rack_range)
+    beyond = [
+        f"{name} up to {1e3 * most:.0f} mm, stated {1e3 * low:.0f} to {1e3 * high:.0f} mm"
+        for name, (values, (low, high)) in found.items()
+        for most in (np.nanmin(values), np.nanmax(values))
+        if not low <= most <= high
+    ]
+    return " and ".join(beyond) or "travel beyond the stated range"

@@ -21,6 +21,8 @@ NETCDF = (b"\x89HDF", b"CDF")  # how such files begin
 def existing_file(path: str | Path, what: str) -> Path:
     """Return `path` if it is an existing regular file on this computer.
 
+    A folder stands for the result in it, where a result is wanted and it holds only one.
+
     Parameters
     ----------
     path : str or Path
@@ -43,6 +45,7 @@ def existing_file(path: str | Path, what: str) -> Path:
         )
     local = Path(path)
     try:
+        local = _only_result(local) if what == RESULT else local
         found = "" if local.is_file() else "a folder" if local.is_dir() else "no such file"
     except (OSError, ValueError) as error:  # names that no file can have
         found = f"an impossible name ({error})"
@@ -58,6 +61,12 @@ def existing_file(path: str | Path, what: str) -> Path:
     return local
 
 
+def _only_result(path: Path) -> Path:
+    """The result that a folder of results holds, where it holds exactly one."""
+    held = sorted(path.glob("*.nc")) if path.is_dir() else []
+    return held[0] if len(held) == 1 else path
+
+
 def _refuse_other_kind(file: Path, what: str) -> None:
     """Refuse netCDF where text is wanted, and text where a result is wanted."""
     with file.open("rb") as stream:
@@ -69,8 +78,7 @@ def _refuse_other_kind(file: Path, what: str) -> None:
             str(file),
             f"{found} where a {what} is wanted",
             f"a {what}",
-            "Check the order of the files: `recon reconstruct` takes vehicle file, calibration, "
-            "log and tare table, in this order.",
+            f"Name a {what}; `recon COMMAND --help` shows which files a command takes, in order.",
         )
 
 

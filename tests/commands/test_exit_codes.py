@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -104,6 +105,28 @@ def test_an_unknown_command_offers_the_nearest(typed: str, nearest: str, run: Ru
     assert ended.code == 2
     assert f"no command '{typed}'" in ended.err
     assert f"Did you mean '{nearest}'?" in ended.err
+
+
+def test_an_unknown_option_offers_the_nearest_of_its_command(run: Run) -> None:
+    ended = run("slalom", "forces.nc", "--bandwith", "5")
+    assert ended.code == 2
+    assert "recon slalom: no option '--bandwith'. Did you mean '--bandwidth'?" in ended.err
+    ended = run("slalom", "forces.nc", "more.nc")
+    assert ended.code == 2
+    assert "one file or word too many: 'more.nc'" in ended.err
+
+
+def test_a_folder_stands_for_the_one_result_in_it(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    (tmp_path / "forces").mkdir()
+    shutil.copy(one_corner.forces, tmp_path / "forces")
+    ended = run("export", tmp_path / "forces", "--out", tmp_path / "forces.csv")
+    assert ended.code == 0, ended.err
+    shutil.copy(one_corner.forces, tmp_path / "forces" / "second.nc")
+    ended = run("export", tmp_path / "forces", "--out", tmp_path / "two.csv")
+    assert ended.code == 2
+    assert f"{tmp_path / 'forces'}: a folder where a result" in ended.err
 
 
 def test_an_option_without_its_number_is_ended(run: Run, one_corner: OneCorner) -> None:
