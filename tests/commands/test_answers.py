@@ -13,7 +13,7 @@ import recon
 from recon import pipeline
 from recon.answers import ANSWERS, Answer
 from recon.base.errors import DataError
-from recon.cli import COMMANDS
+from recon.commands import COMMANDS
 from recon.records.results import read_result
 from tests.commands.session import CAR, Ended, OneCorner, Run
 from tests.days import day

@@ -18,7 +18,8 @@ import pytest
 
 import recon
 from recon.answers import ANSWERS
-from recon.cli import COMMANDS, build_parser, main
+from recon.cli import main
+from recon.commands import COMMANDS, build_parser
 from tests.commands.answer_lists import lists, with_list
 from tests.commands.session import ROOT, Run, rows_of
 

@@ -8,7 +8,7 @@ import pytest
 
 from recon import pipeline
 from recon.answers import ANSWERS
-from recon.cli import CAUTION, COMMANDS, EXAMPLES, build_parser
+from recon.commands import CAUTION, COMMANDS, EXAMPLES, build_parser
 from tests.commands.session import ROOT, Run
 
 OF_ANSWERS = [answer.command for answer in ANSWERS]  # see test_answers
