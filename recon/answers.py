@@ -177,7 +177,7 @@ ANSWERS = (
         name="balance",
         compute="balance",
         plot="plot_balance",
-        help="friction use of front and rear axle per corner, and which gives up first",
+        help="friction use of front and rear axle per corner, and which is first at its limit",
         options=(SECTIONS,),
     ),
     Answer(

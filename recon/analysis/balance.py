@@ -18,18 +18,20 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
+from recon.conditioning.filters import low_pass
 from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.axle_limit import AtLimit, Axles, at_limit
 from recon.evaluation.axles import (
     BANDWIDTH,
-    Highest,
     axle_forces,
     held_use,
-    highest_use,
+    spacing,
     unknown_tyres,
     use_of,
 )
 from recon.evaluation.course import Course, course_of
 from recon.evaluation.estimate import Estimate, combined, stacked
+from recon.evaluation.limit_evidence import slip_of
 from recon.evaluation.result import Labelled, answer_attributes, limits
 from recon.evaluation.sections import find_sections
 from recon.evaluation.visits import GATE, PHASES, Visit, visits_of
@@ -40,10 +42,10 @@ if TYPE_CHECKING:
 
 BANDS = 3  # of speed, with as many samples each
 LEAST_SPREAD = 1.1  # highest over lowest speed; with less there are no bands
-NEAR_LIMIT = 0.9  # of the highest demonstrated use; below it no axle gave up
-FIRST = ("neither was near its limit", "not resolved", "front", "rear")
+NOT_SHOWN = "not shown"
+USED_MORE = ("not resolved", "front", "rear")
 # Places in the quantities of a visit; phases and bands follow.
-MEANS, DIFFERENCE, SHARE, LEAD, TOP, REST = slice(0, 2), 2, 3, 4, 5, 6
+MEANS, DIFFERENCE, SHARE, HIGHEST, REST = slice(0, 2), 2, 3, slice(4, 6), 6
 
 
 def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
@@ -65,9 +67,11 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
         `use_difference` (visit), front less rear, and the same by `phase` of the corner and by
         `band` of speed over all visits (`phase_use_difference`, `band_use_difference`) and in all
         (`all_visits_use_difference`); `front_lateral_share` and `lateral_share_over_static`
-        (visit), `static_front_share`, `highest_demonstrated_use`.  `lead_at_limit` (visit) is the
-        highest use of the front less that of the rear axle, each held for a quarter of a second,
-        and `first_at_limit` (visit) which axle gives up first by it.
+        (visit), `static_front_share`.  `highest_use` (visit, axle) was held for a quarter of a
+        second, `highest_use_difference` (visit) is front less rear, and `used_more` (visit) names
+        the axle if that is resolved.  `first_at_limit` (visit) names the axle that was first at
+        its limit, by `limit_slip_growth` [rad] and `limit_force_rise` [1] (visit), or says
+        "not shown".
 
     Raises
     ------
@@ -82,7 +86,8 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     course = course_of(forces)
     visits = visits_of(forces, course, sections)
     answer = _Answer(forces, course, visits)
-    entries = answer.by_visit() | answer.pooled() | answer.lateral() | answer.limit()
+    entries = answer.by_visit() | answer.pooled() | answer.lateral()
+    entries |= answer.highest() | answer.limit()
     return xr.Dataset(
         entries | answer.labels(),
         coords={
@@ -124,11 +129,13 @@ class _Answer:
     not_given: list[str] = field(default_factory=list)
     corners: list[str] = field(init=False)
     edges: Floats = field(init=False)  # of the bands of speed [m/s]
+    best: list[Floats] = field(init=False)  # forces (sample, axle, component) of each visit [N]
     estimates: list[Estimate] = field(init=False)
 
     def __post_init__(self) -> None:
         self.corners = [str(corner) for corner in self.forces["corner"].to_numpy()]
         self.edges = self._edges()
+        self.best = []
         self.estimates = [self._estimate(visit) for visit in self.visits]
         if not any((visit.phase >= 0).any() for visit in self.visits):
             self.not_given.append(
@@ -161,6 +168,7 @@ class _Answer:
     def _estimate(self, visit: Visit) -> Estimate:
         masks = self._masks(visit)
         window = Alternatives(self.forces, visit.at, bandwidth=BANDWIDTH)
+        self.best.append(axle_forces(window.best, self.corners))
         return window.estimate(
             lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate)
         )
@@ -256,36 +264,76 @@ class _Answer:
             )
         return Estimate(np.array([share]), np.zeros((causes, 1)), np.array([u]))
 
+    def highest(self) -> Labelled:
+        """Highest use of each axle in every visit, and which axle was used more."""
+        every = stacked(*(estimate.at(HIGHEST) for estimate in self.estimates))
+        lead = combined(lambda use: use[::2] - use[1::2], every)
+        resolved = np.abs(lead.value) > COVERAGE_FACTOR * lead.u
+        more = np.array(USED_MORE)[np.where(resolved, np.where(lead.value > 0, 1, 2), 0)]
+        text = "highest use of the axle in the visit"
+        shape = (len(self.visits), len(SIDES))
+        out = limits("highest_use", every, ("visit", "axle"), "1", text, shape)
+        out |= limits("highest_use_difference", lead, ("visit",), "1", f"{text}, front less rear")
+        return out | {"used_more": (("visit",), more, {"long_name": "axle that was used more"})}
+
     def limit(self) -> Labelled:
-        """Which axle gives up first in each visit, by the highest use that was demonstrated."""
-        highest = highest_use(self.forces, self.course)
-        lead, top = self._each(LEAD), self._each(TOP)
-        first = _first(lead, top, highest)
-        text = "highest use of the front less that of the rear axle in the visit"
-        level = highest.level if highest else lead.at(0)
-        out = limits("lead_at_limit", lead, ("visit",), "1", text)
-        out |= limits(
-            "highest_use", top, ("visit",), "1", "highest use of either axle in the visit"
-        )
-        out |= limits(
-            "highest_demonstrated_use", level, (), "1", "highest use of either axle in the drive"
-        )
-        if highest:
-            self.assumed.append(
-                f"Both axles are held to the same limit, {level.value[0]:.2f}, which the "
-                f"{highest.axle} axle demonstrated at {highest.time:.1f} s; above "
-                f"{NEAR_LIMIT:.0%} of it, the axle with the higher use gives up first"
+        """The axle that was first at its limit in each visit, with the evidence."""
+        found = self._evidence()
+        first = np.array([list(SIDES)[one.axle] if one else NOT_SHOWN for one in found])
+        growth, rise = np.array([(e.growth, e.rise) if e else (np.nan,) * 2 for e in found]).T
+        entries = {
+            "first_at_limit": (first, "", "axle that was first at its limit, by evidence"),
+            "limit_slip_growth": (
+                growth, "rad", "growth of the slip angle at that limit against the other axle's",
+            ),
+            "limit_force_rise": (rise, "1", "relative rise of the use of that axle meanwhile"),
+        }  # fmt: skip
+        return {
+            name: (("visit",), values, ({"units": unit} if unit else {}) | {"long_name": words})
+            for name, (values, unit, words) in entries.items()
+        }
+
+    def _evidence(self) -> list[AtLimit | None]:
+        """Evidence of a limit in every visit, with the reason where there is none."""
+        slip = slip_of(self.forces)
+        if lacking := slip.missing["sideways"]:
+            self.not_given.append(
+                f"Axle that is first at its limit: the slip of both axles needs {lacking}. "
+                "Log steer, speed and yaw rate"
             )
-        words = {"long_name": "axle that reaches the demonstrated limit first"}
-        return out | {"first_at_limit": (("visit",), first, words)}
+            return [None] * len(self.visits)
+        highest = np.max([estimate.value[HIGHEST] for estimate in self.estimates], axis=0)
+        angle, steer = (
+            low_pass(_by_axle(values, self.corners), BANDWIDTH, self.course.rate)
+            for values in (slip.angle, self.forces["heading"].to_numpy().astype(float))
+        )
+        found = [
+            at_limit(self._axles(i, angle, steer[:, 0], slip.u_angle), highest)
+            for i in range(len(self.visits))
+        ]
+        if unclear := sum(one is None for one in found):
+            self.not_given.append(
+                f"Axle that is first at its limit, in {unclear} of {len(found)}: there the force "
+                "of no axle stopped rising while its slip grew. Corner harder until one end slides"
+            )
+        return found
+
+    def _axles(self, i: int, angle: Floats, steer: Floats, u_angle: Floats) -> Axles:
+        visit, axle = self.visits[i], self.best[i]
+        return Axles(
+            angle=visit.side * angle[visit.at],
+            use=use_of(axle),
+            lateral=visit.side * axle[..., 1] / axle[..., 2],
+            steer=visit.side * steer[visit.at],
+            u_angle=float(np.nanmedian(u_angle[visit.at])),
+            step=spacing(self.course.rate) / self.course.rate,
+        )
 
 
-def _first(lead: Estimate, top: Estimate, highest: Highest | None) -> NDArray[np.str_]:
-    """Word of `FIRST` for every visit."""
-    near = top.value >= NEAR_LIMIT * (highest.level.value[0] if highest else np.inf)
-    resolved = np.abs(lead.value) > COVERAGE_FACTOR * lead.u
-    found = np.where(near, np.where(resolved, np.where(lead.value > 0, 2, 3), 1), 0)
-    return np.array(FIRST)[found]
+def _by_axle(values: Floats, corners: list[str]) -> Floats:
+    """Means (sample, axle) of values (sample, corner) over both tyres of an axle [same unit]."""
+    pairs = [[corners.index(name) for name in names] for names in SIDES.values()]
+    return np.stack([values[:, pair].mean(axis=1) for pair in pairs], axis=1)
 
 
 def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
@@ -293,7 +341,5 @@ def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
     use = use_of(axle)
     difference = use[:, 0] - use[:, 1]
     share = axle[:, 0, 1].sum() / axle[..., 1].sum()
-    highest = held_use(use, rate)
     parts = [difference[mask].mean() if mask.any() else np.nan for mask in masks]
-    ends = highest[0] - highest[1], highest.max()
-    return np.array([*use.mean(axis=0), difference.mean(), share, *ends, *parts])
+    return np.array([*use.mean(axis=0), difference.mean(), share, *held_use(use, rate), *parts])

@@ -75,11 +75,12 @@ def thinned(at: Positions, rate: float) -> Positions:
 
     They are the middles of equal parts: ends count no more than the samples between them.
     """
-    count = -(-len(at) // _step(rate))
+    count = -(-len(at) // spacing(rate))
     return at[((np.arange(count) + 0.5) * len(at) / count).astype(np.int64)]
 
 
-def _step(rate: float) -> int:
+def spacing(rate: float) -> int:
+    """Samples from one to the next that `thinned` keeps; `rate` in Hz."""
     return max(int(rate / (PER_PERIOD * BANDWIDTH)), 1)
 
 
@@ -93,7 +94,7 @@ def held_use(use: Floats, rate: float) -> Floats:
     rate : float
         Of the forces before they were thinned. [Hz]
     """
-    count = min(max(round(HELD * rate / _step(rate)), 1), len(use))
+    count = min(max(round(HELD * rate / spacing(rate)), 1), len(use))
     total = np.cumsum(np.concatenate([np.zeros((1, use.shape[1])), use]), axis=0)
     return np.asarray(np.max(total[count:] - total[:-count], axis=0) / count)
 

@@ -32,13 +32,16 @@ AROUND = Around(left=0.75, right=0.2, below=0.5, above=0.3)
 AROUND_SPLIT = Around(left=1.75, right=0.25, below=0.5, above=0.3)
 SIDES = {1: ("left", "o", INK), -1: ("right", "s", MIDDLE)}
 MOST_NUMBERED = 20
-GAVE_UP = ("front", "rear")
+AXLES = ("front", "rear")
+LETTERS = {"front": "F", "rear": "R"}  # beside the number of a corner
+MOST_LISTED = 6
 
 
 def balance_summary(answer: xr.Dataset) -> list[str]:
-    """Which axle gives up first and by how much more it is used, in words."""
+    """Which axle is first at its limit, and by how much more it is used, in words."""
     lines = [f"Balance, {_visits(answer)}: {_finding(answer)}"]
-    for sentence in (_split(answer, "phase"), _split(answer, "band"), _lateral(answer)):
+    sentences = (*_limits(answer), _used_more(answer), _split(answer, "phase"))
+    for sentence in (*sentences, _split(answer, "band"), _lateral(answer)):
         lines += wrapped(sentence) if sentence else []
     used = int(answer["samples_used"].sum())
     lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
@@ -55,28 +58,45 @@ def _visits(answer: xr.Dataset) -> str:
     return " and ".join(f"{n} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n)
 
 
-def _counts(answer: xr.Dataset) -> dict[str, int]:
-    words, counts = np.unique(answer["first_at_limit"].to_numpy(), return_counts=True)
-    return dict(zip(map(str, words), map(int, counts), strict=True))
-
-
 def _finding(answer: xr.Dataset) -> str:
     """The finding in one sentence."""
-    counts = _counts(answer)
     value, half = _pair(answer, "all_visits_use_difference")
     more = f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'}"
     more += "" if abs(value) > half else " (not resolved)"
-    near = answer.sizes["visit"] - counts.get("neither was near its limit", 0)
-    sure = {axle: counts.get(axle, 0) for axle in GAVE_UP}
-    first = max(sure, key=lambda axle: sure[axle])
-    if not sure[first]:
-        return f"no axle gives up first for certain; {more}"
-    other = GAVE_UP[1 - GAVE_UP.index(first)]
-    rest = [(sure[other], f"the {other} in {{}}"), (counts.get("not resolved", 0), "{} open")]
-    words = "".join(f", {text.format(count)}" for count, text in rest if count)
-    near_words = f"{near}" if near == answer.sizes["visit"] else f"the {near} near the limit"
-    alike = "if all tyres are alike"
-    return f"{first} gives up first in {sure[first]} of {near_words}{words}, {alike}; {more}"
+    every = answer.sizes["visit"]
+    counts = {a: int((answer["first_at_limit"].to_numpy() == a).sum()) for a in AXLES}
+    if not any(counts.values()):
+        return f"no axle is shown to be at its limit; {more}"
+    words = [f"{axle} axle first at its limit in {n} of {every}" for axle, n in counts.items() if n]
+    rest = every - sum(counts.values())
+    return ", ".join(words) + (f", {rest} do not show it" if rest else "") + f"; {more}"
+
+
+def _limits(answer: xr.Dataset) -> list[str]:
+    """The evidence for the axle that was first at its limit, corner by corner."""
+    lines = []
+    for i, axle in enumerate(answer["first_at_limit"].to_numpy()):
+        if str(axle) in AXLES:
+            growth, rise = (float(answer[f"limit_{of}"][i]) for of in ("slip_growth", "force_rise"))
+            lines.append(
+                f"{answer['visit'].values[i]}: {axle} axle first at its limit: its slip angle grew "
+                f"by {np.degrees(growth):.1f} deg against the other axle's, its use by "
+                f"{100 * rise:.0f} %"
+            )
+    left = len(lines) - MOST_LISTED
+    return lines[:MOST_LISTED] + ([f"and {left} more like these"] if left > 0 else [])
+
+
+def _used_more(answer: xr.Dataset) -> str:
+    """How often which axle reached the higher use."""
+    more = answer["used_more"].to_numpy()
+    words = [f"{axle} in {n}" for axle in AXLES if (n := int((more == axle).sum()))]
+    open_ = int((more == "not resolved").sum())
+    words += [f"{open_} not resolved"] if open_ else []
+    return (
+        f"Axle with the higher use, held for 0.25 s: {', '.join(words)}. That alone does not show "
+        "a limit: tyres of the axles may differ"
+    )
 
 
 def _pair(answer: xr.Dataset, name: str) -> tuple[float, float]:
@@ -165,15 +185,17 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
         )  # fmt: skip
     if len(use) <= MOST_NUMBERED:
         for i, (front, rear) in enumerate(use):
-            panel.annotate(str(i + 1), (rear, front), (4, 4), textcoords="offset points",
-                           fontsize=SMALL, color=INK)  # fmt: skip
+            letter = LETTERS.get(str(balance["first_at_limit"].values[i]), "")
+            panel.annotate(f"{i + 1}{letter}", (rear, front), (4, 4), textcoords="offset points",
+                           fontsize=SMALL, color=INK, zorder=5,
+                           bbox={"fc": "white", "ec": "none", "pad": 0.3})  # fmt: skip
     low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
     panel.plot([low, high], [low, high], color=ACCENT, linewidth=1.2, zorder=2)
     for place, words, alignment in (((0.03, 0.97), "front used more", "left"),
                                     ((0.97, 0.03), "rear used more", "right")):  # fmt: skip
         panel.text(*place, words, transform=panel.transAxes, fontsize=TEXT, color=MIDDLE,
                    ha=alignment, va="top" if alignment == "left" else "bottom")  # fmt: skip
-    style_panel(panel, "each corner, numbered along the drive")
+    style_panel(panel, "each corner, numbered along the drive; F, R: axle first at its limit")
     panel.set_xlim(low, high)
     panel.set_ylim(low, high)
     panel.set_aspect("equal")

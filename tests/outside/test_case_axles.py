@@ -206,7 +206,7 @@ def test_intervals_are_narrow_enough_to_be_of_use(metrics: list[Metric]) -> None
         assert max(1.96 * m.u for m in metrics if m.name == name) < most, name
 
 
-def test_who_gives_up_first_is_never_the_wrong_axle(
+def test_the_axle_that_is_used_more_is_never_the_wrong_one(
     drives: dict[str, tuple[xr.Dataset, Truth]],
 ) -> None:
     """Where the answer names an axle, the truth's highest use over 0.25 s agrees."""
@@ -215,7 +215,7 @@ def test_who_gives_up_first_is_never_the_wrong_axle(
     for name in ("slalom", "lap"):
         forces, truth = drives[name]
         found = recon.balance(forces)
-        for i, first in enumerate(found["first_at_limit"].to_numpy()):
+        for i, first in enumerate(found["used_more"].to_numpy()):
             if first not in ("front", "rear"):
                 continue
             ends = (float(found[f"visit_{end}"][i]) for end in ("start", "end"))

@@ -26,7 +26,7 @@ NOISE = 60.0  # N
 INSIDE = stats.binom.ppf([0.001, 0.999], REPEATS, 0.95) / REPEATS
 SIZE = np.sqrt(stats.chi2.ppf([0.001, 0.999], REPEATS) / REPEATS)
 BRAKING = ("front_share", "ideal_front_share", "front_share_over_ideal", "unused_force")
-BALANCE = ("use_difference", "front_lateral_share", "lead_at_limit", "axle_use")
+BALANCE = ("use_difference", "front_lateral_share", "highest_use_difference", "axle_use")
 
 
 def true_car() -> MadeCar:
