@@ -49,7 +49,7 @@ MEANS, DIFFERENCE, SHARE, HIGHEST, REST = slice(0, 2), 2, 3, slice(4, 6), 6
 
 
 def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
-    """Friction use of both axles in every corner, and which of them gives up first.
+    """Friction use of both axles in every corner, and which of them is first at its limit.
 
     Forces are those of the road on the tyre, intermediate axes, low-passed to 8 Hz.
 
