@@ -24,6 +24,7 @@ from recon.written import Name, Report, Say, drawn, outcome, quiet, removed, sta
 if TYPE_CHECKING:
     import xarray as xr
 
+    from recon.base.doubt import Outcome
     from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
@@ -105,7 +106,11 @@ def calibrate(
     from recon.calibration.store import write_calibration
     from recon.records.pulls import read_pulls
     from recon.records.vehicles import read_vehicle
-    from recon.report.calibration import calibration_pictures, calibration_summary
+    from recon.report.calibration import (
+        calibration_in_brief,
+        calibration_pictures,
+        calibration_summary,
+    )
 
     folder = Path(out)
     result = folder / "calibration.nc"
@@ -128,7 +133,8 @@ def calibrate(
     files = written({result.name: write}, pictures, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*calibration_summary(calibration, car), *gone)
-    return Report(lines, files, "doubted" if calibration.unusable else "sound")
+    state: Outcome = "doubted" if calibration.unusable else "sound"
+    return Report(lines, files, state, calibration_in_brief(calibration, car))
 
 
 @recorded
@@ -167,7 +173,7 @@ def reconstruct(
     from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubts import doubts_in
     from recon.records.results import write_result
-    from recon.report.drive import drive_lines, drive_pictures
+    from recon.report.drive import drive_in_brief, drive_lines, drive_pictures
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
@@ -190,7 +196,7 @@ def reconstruct(
     files = written({"forces.nc": partial(write_result, forces)}, drawn, folder, overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
-    return Report(lines, files, outcome(forces, doubts))
+    return Report(lines, files, outcome(forces, doubts), drive_in_brief(forces, doubts))
 
 
 def _session_files(
@@ -336,9 +342,9 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     lines = [
         "An invented club car, pulled, driven through an invented day and reconstructed.",
         "",
-        *(line for line in fitted.lines if not line.startswith("  ") or "mistyped" in line),
+        *fitted.brief,
         "",
-        *solved.lines,
+        *solved.brief,
         "",
         *answer.lines,
         f"comparison: {compared.lines[0]}",
@@ -347,6 +353,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         f"Next: copy {vehicle}",
         f"and the tables in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",
+        "Loaded straps and jacked cars hurt people: read the README's cautions before you pull.",
     ]
     files = (f for report in (fitted, solved, answer, compared) for f in report.files)
     return Report(tuple(lines), tuple(files))

@@ -43,11 +43,15 @@ def quiet(_: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Answer of a command: lines for people, the files that it wrote, and what to make of it."""
+    """Answer of a command: lines for people, the files that it wrote, and what to make of it.
+
+    `brief` holds the few lines that a run of several commands shows of this one.
+    """
 
     lines: tuple[str, ...]
     files: tuple[Path, ...] = ()
     outcome: Outcome = "sound"
+    brief: tuple[str, ...] = ()
 
 
 def outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:

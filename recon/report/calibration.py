@@ -54,6 +54,18 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     return [*lines, *MEANINGS, *CAUTIONS]
 
 
+def calibration_in_brief(calibration: Calibration, car: Vehicle) -> tuple[str, ...]:
+    """The verdict on each corner, and mistyped loads, without the figures behind them."""
+    lines = [f"Calibration of {calibration.vehicle}"]
+    for name, verdict in verdicts(calibration, assemblies_of(car), car).items():
+        lines += [verdict.words, *_mistyped(calibration.corners[name])]
+    return tuple(lines)
+
+
+def _mistyped(corner: CornerCalibration) -> list[str]:
+    return [f"  mistyped? {error.sentence(corner.corner)}" for error in corner.quality.gross]
+
+
 def _figures(corner: CornerCalibration) -> list[str]:
     quality = corner.quality
     others = np.abs(corner.crosstalk_percent)
@@ -65,7 +77,7 @@ def _figures(corner: CornerCalibration) -> list[str]:
         f"{100 * quality.hysteresis:.1f} % of a pull's peak, condition number {_condition(quality)}"
     ]
     lines += [f"  not pulled, taken from bridge data: {r}" for r in quality.rests_on_prior]
-    lines += [f"  mistyped? {error.sentence(corner.corner)}" for error in quality.gross]
+    lines += _mistyped(corner)
     if corner.verification is None:
         return [*lines, "  not verified: no pull was held out"]
     return [*lines, _checked(corner.verification)]

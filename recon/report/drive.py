@@ -37,6 +37,11 @@ def drive_lines(
     return (*doubt_lines(doubts), *own, *whole_car_lines(forces), *unseen_lines(forces))
 
 
+def drive_in_brief(forces: xr.Dataset, doubts: Sequence[Doubt]) -> tuple[str, ...]:
+    """Doubts and peaks alone."""
+    return (*doubt_lines(doubts), *forces_summary(forces))
+
+
 def drive_pictures(
     forces: xr.Dataset, doubts: Sequence[Doubt], clocks: Sequence[Clock]
 ) -> Pictures:

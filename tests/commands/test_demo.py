@@ -12,7 +12,7 @@ from recon.calibration.store import read_calibration
 from recon.records.results import read_result
 from tests.commands.session import Run
 
-SCREEN = 47 + len(ANSWERS)  # lines
+SCREEN = 34 + len(ANSWERS)  # lines
 WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
