@@ -19,7 +19,7 @@ from recon.base.labelled import place_of
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import MANY_DRAWS, Alternatives
 from recon.evaluation.axle_limit import AtLimit, Axles, at_limit
 from recon.evaluation.axles import (
     BANDWIDTH,
@@ -170,7 +170,9 @@ class _Answer:
         window = Alternatives(self.forces, visit.at, bandwidth=BANDWIDTH)
         self.best.append(axle_forces(window.best, self.corners))
         return window.estimate(
-            lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate)
+            lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate),
+            draws=MANY_DRAWS,
+            together=True,
         )
 
     def labels(self) -> Labelled:
@@ -337,9 +339,14 @@ def _by_axle(values: Floats, corners: list[str]) -> Floats:
 
 
 def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
-    """Quantities of a visit from forces (sample, axle, component), in the order of the places."""
-    use = use_of(axle)
-    difference = use[:, 0] - use[:, 1]
-    share = axle[:, 0, 1].sum() / axle[..., 1].sum()
-    parts = [difference[mask].mean() if mask.any() else np.nan for mask in masks]
-    return np.array([*use.mean(axis=0), difference.mean(), share, *held_use(use, rate), *parts])
+    """Quantities (..., quantity) of a visit from forces (..., sample, axle, component).
+
+    They stand in the order of the places.
+    """
+    use, side = use_of(axle), axle[..., 1].sum(axis=-2)
+    difference = use[..., 0] - use[..., 1]
+    one = np.full(difference.shape[:-1], np.nan)
+    parts = [difference[..., mask].mean(axis=-1) if mask.any() else one for mask in masks]
+    single = np.stack([difference.mean(axis=-1), side[..., 0] / side.sum(axis=-1)], axis=-1)
+    every = use.mean(axis=-2), single, held_use(use, rate), np.stack(parts, axis=-1)
+    return np.concatenate(every, axis=-1)

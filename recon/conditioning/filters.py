@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -16,6 +17,7 @@ NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known 
 FORGOTTEN = 1e-13  # of a step at the end of a piece
 PIECE = 1 << 16  # samples that are filtered at once
 TOGETHER = 1 << 13  # samples of a stretch whose channels still fit the cache together
+DESIGNS = 32  # filters that are kept: answers use a few, many times
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -54,6 +56,7 @@ def is_filtered(bandwidth: float, rate: float) -> bool:
     return bandwidth < NEARLY * 0.5 * rate
 
 
+@lru_cache(maxsize=DESIGNS)
 def zero_phase_gain(bandwidth: float, rate: float) -> float:
     """Share of the standard deviation of white noise that the filter passes.
 
@@ -146,6 +149,7 @@ def zero_phase(sections: Floats, column: Floats) -> Floats:
     return out
 
 
+@lru_cache(maxsize=DESIGNS)
 def _sections(bandwidth: float, rate: float) -> Floats:
     from scipy.signal import butter
 

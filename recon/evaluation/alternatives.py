@@ -7,7 +7,7 @@ it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -17,9 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.base.threads import one_thread
-from recon.conditioning.filters import SHORTEST, is_filtered, low_pass, zero_phase_gain
+from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.estimate import Estimate
+from recon.evaluation.noise import memory_of, noise_draws
+from recon.reconstruction.directions import Directions, directions_of
 from recon.reconstruction.signed import RANDOM, STATED, Loadings
 from recon.records.forces import SIGNED, require_forces
 
@@ -35,10 +36,10 @@ NAMES = {
 # Along time, beside the forces: what their fixed errors depend on.
 ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading", "travel", "rack")
 DRAWS = 24  # of noise: u of the noise is known to 15 %
-RUN_IN = 2.0  # periods of the bandwidth around the samples, for the filter
+MANY_DRAWS = 96  # where they cost little: 7 %
 WEAKEST = 0.003  # of the strongest direction: what is weaker adds less than 1e-4 of the variance
 THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
-SEED = 20261
+AT_ONCE = 1 << 20  # forces that are worked on at once
 
 
 class Alternatives:
@@ -53,6 +54,9 @@ class Alternatives:
     axes : {"tyre", "intermediate", "vehicle"}
     bandwidth : float, optional
         Forces are low-passed to it, with zero phase; that of `forces` if omitted. [Hz]
+    only : (corner, component), optional
+        Marks the forces that quantities look at, so that errors of others need not be followed;
+        not in tyre axes, which mix components.
 
     Raises
     ------
@@ -67,25 +71,26 @@ class Alternatives:
         *,
         axes: str = "intermediate",
         bandwidth: float | None = None,
+        only: NDArray[np.bool_] | None = None,
     ) -> None:
-        require_forces(forces, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
-        every = np.arange(forces.sizes["elapsed_time"])
-        self.samples: NDArray[np.int64] = every[samples]
+        self.samples = _positions(samples, forces.sizes["elapsed_time"])
         if not len(self.samples):
             found = f"no sample at positions {samples}"
             raise DataError(place_of(forces), found, "at least one sample", "Widen the section.")
-        self.corners = [str(corner) for corner in forces["corner"].to_numpy()]
-        self.time: Floats = forces["elapsed_time"].to_numpy()[self.samples]
-        self._axes = axes
+        self._axes, self._only = axes, only
         self._rate = float(forces.attrs["rate_Hz"])
         self._own = float(forces.attrs["bandwidth_Hz"])
         self.bandwidth = self._own if bandwidth is None else min(bandwidth, self._own)
-        self._run_in = max(int(RUN_IN * self._rate / self.bandwidth) + 1, SHORTEST)
-        first = max(int(self.samples[0]) - self._run_in, 0)
-        around = slice(first, int(self.samples[-1]) + self._run_in + 1)
-        names = {*SIGNED, *STATED.values(), RANDOM, NAMES[axes]} & {*forces}
-        self._piece = self._at_bandwidth(forces[sorted(map(str, names))].isel(elapsed_time=around))
+        run_in = memory_of(self.bandwidth, self._rate)
+        first = max(int(self.samples[0]) - run_in, 0)
+        around = slice(first, int(self.samples[-1]) + run_in + 1)
+        names = {*SIGNED, *STATED.values(), RANDOM, NAMES[axes]} & {*forces.variables}
+        piece = forces[sorted(map(str, names))].isel(elapsed_time=around)
+        require_forces(piece, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
+        self._piece = self._at_bandwidth(piece)
         self._at: NDArray[np.int64] = self.samples - first
+        self.corners = [str(corner) for corner in piece["corner"].to_numpy()]
+        self.time: Floats = piece["elapsed_time"].to_numpy()[self._at]
 
     @cached_property
     def best(self) -> Floats:
@@ -96,39 +101,14 @@ class Alternatives:
     def noise(self) -> Floats:
         """Standard uncertainty (sample, corner, component) [N] of the noise at the bandwidth."""
         random = self._piece[RANDOM].to_numpy()[self._at].astype(float)
-        passed = self._gain(self.bandwidth) / self._gain(self._own)
-        return random * min(passed, 1.0)
+        passed = zero_phase_gain(self.bandwidth, self._rate)
+        return random * min(passed / zero_phase_gain(self._own, self._rate), 1.0)
 
     @cached_property
-    def _directions(self) -> tuple[Floats, Floats]:
-        """Directions (direction, thinned sample, corner, component) [N] and causes' shares in them.
-
-        The shares (cause, direction) turn effects by direction into effects by cause.
-        """
-        at, loadings = self._at[self._thinned], Loadings(self._piece)
-        effects = [loadings.errors(k, at, self._axes) for k in range(len(self.corners))]
-        beyond = [loadings.beyond(k, at, self._axes) for k in range(len(self.corners))]
-        causes = np.concatenate([np.stack(effects, axis=2), *beyond])
-        rows = np.nan_to_num(causes.reshape(len(causes), -1))
-        with one_thread():
-            square, shares = np.linalg.eigh(rows @ rows.T)
-        along = np.zeros((self._causes, int((keep := square > WEAKEST**2 * square[-1]).sum())))
-        along[self._places(len(causes))] = shares[:, keep]
-        return (shares[:, keep].T @ rows).reshape(-1, *causes.shape[1:]), along
-
-    @property
-    def _causes(self) -> int:
-        """Rows of every estimate: causes, unsigned rest and widening beyond the pulls by corner."""
-        return int(self._piece.sizes["cause"]) + 6 * len(self.corners)
-
-    def _places(self, found: int) -> NDArray[np.int64]:
-        """Places of the rows that were found; without lost forces there is no unsigned rest."""
-        every = np.arange(self._causes)
-        if found == self._causes:
-            return every
-        return np.concatenate(
-            [every[: self._piece.sizes["cause"]], every[-3 * len(self.corners) :]]
-        )
+    def _directions(self) -> Directions:
+        """Directions of the fixed errors at the thinned samples."""
+        at = self._at[self._thinned]
+        return directions_of(Loadings(self._piece), at, self._axes, WEAKEST, self._only)
 
     @cached_property
     def _thinned(self) -> NDArray[np.int64]:
@@ -136,16 +116,9 @@ class Alternatives:
         count = len(self.samples)
         return np.unique(np.linspace(0, count - 1, min(count, THINNED)).astype(np.int64))
 
-    def _between(self, change: Floats) -> Floats:
-        """A change at the thinned samples, (sample, corner, component) at all of them."""
-        if len(self._thinned) == len(self.samples):
-            return change
-        flat = change.reshape(len(change), -1)
-        place = np.arange(len(self.samples))
-        columns = [np.interp(place, self._thinned, column) for column in flat.T]
-        return np.stack(columns, axis=1).reshape(len(place), *change.shape[1:])
-
-    def estimate(self, quantity: Quantity, *, draws: int = DRAWS) -> Estimate:
+    def estimate(
+        self, quantity: Quantity, *, draws: int = DRAWS, together: bool = False
+    ) -> Estimate:
         """A quantity of the forces with its signed errors.
 
         Parameters
@@ -155,6 +128,9 @@ class Alternatives:
             where it cannot be said.
         draws : int
             Draws of noise.
+        together : bool
+            The quantity takes many alternatives at once, (alternative, sample, corner, component)
+            [N], and returns (alternative, quantity): much quicker where it is simple.
 
         Returns
         -------
@@ -162,49 +138,69 @@ class Alternatives:
             Fixed errors by finite changes of one standard uncertainty both ways; noise by draws
             (JCGM 101:2008), low-passed like the forces.
         """
-        best = np.atleast_1d(np.asarray(quantity(self.best), dtype=float))
-        directions, along = self._directions
-        half = np.zeros((len(directions), len(best)))
-        for i, direction in enumerate(directions):
-            change = self._between(direction)
-            ends = [np.atleast_1d(quantity(self.best + s * change)) for s in (1.0, -1.0)]
-            half[i] = _half_change(best, *ends)
-        drawn = [np.atleast_1d(quantity(self.best + noise)) for noise in self._drawn(draws)]
-        return Estimate(best, along @ half, _spread(np.array([best, *drawn])))
 
-    def _drawn(self, draws: int) -> list[Floats]:
-        """Draws of the noise of every force, coloured by the filters that the forces passed."""
-        rng = np.random.default_rng(SEED)
-        count = int(self.samples[-1] - self.samples[0]) + 1
-        shape = (count + 2 * self._run_in, 3 * len(self.corners))
-        inside = self._run_in + self.samples - self.samples[0]
-        gain = self._gain(self.bandwidth)
-        out = []
-        for _ in range(draws):
-            white = rng.standard_normal(shape)
-            passed = low_pass(white, self.bandwidth, self._rate) / gain
-            out.append(passed[inside].reshape(self.best.shape) * self.noise)
-        return out
+        def of(change: Floats) -> Floats:
+            force = self.best + change
+            every = quantity(force) if together else [np.atleast_1d(quantity(f)) for f in force]
+            return np.asarray(every, dtype=float)
 
-    def _gain(self, bandwidth: float) -> float:
-        return zero_phase_gain(bandwidth, self._rate)
+        best = of(np.zeros((1, 1, 1, 1)))
+        up, down = (
+            np.concatenate([best[:0], *(of(way * change) for change in self._moved())])
+            for way in (1.0, -1.0)
+        )
+        drawn = np.concatenate([best[:0], *map(of, self._drawn(draws))])
+        fixed = self._directions.shares @ _half_change(best[0], up, down)
+        return Estimate(best[0], fixed, _spread(drawn - best))
+
+    def _moved(self) -> Iterator[Floats]:
+        """Changes of the forces (direction, sample, corner, component) [N], some at a time."""
+        for some in self._some(len(self._directions.change)):
+            change = self._directions.change[some]
+            if len(self._thinned) < len(self.samples):
+                place = np.arange(len(self.samples))
+                after = np.searchsorted(self._thinned, place).clip(1)
+                ends = self._thinned[after - 1], self._thinned[after]
+                share = ((place - ends[0]) / (ends[1] - ends[0]))[:, None, None]
+                change = (1 - share) * change[:, after - 1] + share * change[:, after]
+            yield change
+
+    def _drawn(self, draws: int) -> Iterator[Floats]:
+        """Draws of the noise (draw, sample, corner, component) [N], some at a time."""
+        columns = self.best[0].size
+        for drawn in noise_draws(self.samples, columns, draws, self.bandwidth, self._rate):
+            for some in self._some(len(drawn)):
+                yield drawn[some].reshape(-1, *self.best.shape) * self.noise
+
+    def _some(self, count: int) -> Iterator[slice]:
+        """Slices of so many alternatives that few are worked on at once."""
+        size = max(AT_ONCE // self.best.size, 1)
+        return (slice(first, first + size) for first in range(0, count, size))
 
     def _at_bandwidth(self, piece: xr.Dataset) -> xr.Dataset:
         """Forces, and what their fixed errors depend on, low-passed."""
         if not (self.bandwidth < self._own and is_filtered(self.bandwidth, self._rate)):
             return piece
-        out = piece.copy()
-        for name in (*ALONG, NAMES[self._axes]):
-            values = piece[name].to_numpy().astype(float)
-            flat = low_pass(values.reshape(len(values), -1), self.bandwidth, self._rate)
-            out[name] = piece[name].copy(data=flat.reshape(values.shape))
-        return out
+        parts = {name: piece[name] for name in (*ALONG, NAMES[self._axes])}
+        columns = [part.to_numpy().reshape(len(part), -1) for part in parts.values()]
+        passed = low_pass(np.concatenate(columns, axis=1, dtype=float), self.bandwidth, self._rate)
+        ends = np.cumsum([column.shape[1] for column in columns])[:-1]
+        found = zip(parts.items(), np.split(passed, ends, axis=1), strict=True)
+        return piece.assign(
+            {name: part.copy(data=values.reshape(part.shape)) for (name, part), values in found}
+        )
 
 
-def _spread(values: Floats) -> Floats:
-    """Standard deviation of draws (draw, quantity) about the first row, which is the best."""
-    away = values - values[0]
-    count = np.isfinite(away[1:]).sum(axis=0)
+def _positions(samples: slice | NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """Positions (sample,) of a stretch of `count` samples."""
+    if isinstance(samples, slice):
+        return np.arange(*samples.indices(count))
+    return np.asarray(samples, dtype=np.int64)
+
+
+def _spread(away: Floats) -> Floats:
+    """Standard deviation of draws about the best, from their distances (draw, quantity) to it."""
+    count = np.isfinite(away).sum(axis=0)
     return np.asarray(np.sqrt(np.nansum(away**2, axis=0) / np.maximum(count, 1)))
 
 

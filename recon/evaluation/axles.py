@@ -18,7 +18,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import MANY_DRAWS, Alternatives
 from recon.evaluation.course import Course
 from recon.evaluation.estimate import Estimate
 
@@ -46,19 +46,20 @@ def complete_axles(forces: xr.Dataset, components: str = "xyz") -> list[str]:
 
 
 def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
-    """Sums (sample, axle, component) [N] of forces (sample, corner, component), front axle first.
+    """Sums (..., sample, axle, component) [N] of forces (..., sample, corner, component).
 
-    NaN for an axle that lacks a tyre.
+    Front axle first; NaN for an axle that lacks a tyre.
     """
-    out = np.full((len(force), len(SIDES), 3), np.nan)
+    out = np.full((*force.shape[:-2], len(SIDES), 3), np.nan)
     for a, names in enumerate(SIDES.values()):
         if set(names) <= set(corners):
-            out[:, a] = force[:, [list(corners).index(name) for name in names]].sum(axis=1)
+            left, right = (list(corners).index(name) for name in names)
+            out[..., a, :] = force[..., left, :] + force[..., right, :]
     return out
 
 
 def use_of(axle: Floats) -> Floats:
-    """Friction use sqrt(Fx^2 + Fy^2) / Fz (sample, axle) [1] of `axle` (sample, axle, 3) [N]."""
+    """Friction use sqrt(Fx^2 + Fy^2) / Fz (..., axle) [1] of `axle` (..., axle, 3) [N]."""
     return np.asarray(np.hypot(axle[..., 0], axle[..., 1]) / axle[..., 2])
 
 
@@ -85,18 +86,19 @@ def spacing(rate: float) -> int:
 
 
 def held_use(use: Floats, rate: float) -> Floats:
-    """Highest use (axle,) that was held for `HELD` s on average.
+    """Highest use (..., axle) that was held for `HELD` s on average.
 
     Parameters
     ----------
-    use : (sample, axle)
+    use : (..., sample, axle)
         At thinned samples. [1]
     rate : float
         Of the forces before they were thinned. [Hz]
     """
-    count = min(max(round(HELD * rate / spacing(rate)), 1), len(use))
-    total = np.cumsum(np.concatenate([np.zeros((1, use.shape[1])), use]), axis=0)
-    return np.asarray(np.max(total[count:] - total[:-count], axis=0) / count)
+    count = min(max(round(HELD * rate / spacing(rate)), 1), use.shape[-2])
+    total = np.cumsum(np.concatenate([np.zeros_like(use[..., :1, :]), use], axis=-2), axis=-2)
+    held = total[..., count:, :] - total[..., : total.shape[-2] - count, :]
+    return np.asarray(np.max(held, axis=-2) / count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,8 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     at, first = found
     window = Alternatives(forces, at, bandwidth=BANDWIDTH)
     level = window.estimate(
-        lambda f: held_use(use_of(axle_forces(f, corners)), course.rate)[[first]]
+        lambda f: held_use(use_of(axle_forces(f, corners)), course.rate)[..., [first]],
+        draws=MANY_DRAWS,
+        together=True,
     )
     return Highest(level, list(SIDES)[first], float(course.time[int(at.mean())]))

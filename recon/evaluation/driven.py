@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import place_of
@@ -30,6 +31,12 @@ class DrivenTyres:
     groups: list[list[int]]
     axles: list[str]
     missing: list[str]
+
+    def among(self, forces: xr.Dataset, components: str) -> NDArray[np.bool_]:
+        """Mark these components of the driven tyres among all forces, (corner, component)."""
+        out = np.zeros((forces.sizes["corner"], 3), dtype=bool)
+        out[np.ix_(self.corners, ["xyz".index(name) for name in components])] = True
+        return out
 
 
 def driven_tyres(forces: xr.Dataset) -> DrivenTyres:

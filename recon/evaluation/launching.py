@@ -105,9 +105,9 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
     time = car.time
     step = max(int(float(car.forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * car.bandwidth)), 1)
     first, last = np.searchsorted(time, [section.start - BEFORE, section.end + AFTER])
-    alternatives = Alternatives(
-        car.forces, np.arange(first, max(last, first + 1), step), bandwidth=car.bandwidth
-    )
+    samples = np.arange(first, max(last, first + 1), step)
+    only = car.tyres.among(car.forces, "xz")
+    alternatives = Alternatives(car.forces, samples, bandwidth=car.bandwidth, only=only)
     t, best = alternatives.time, alternatives.best[:, car.tyres.corners]
     total = np.sum(best[..., 0], axis=1)
     shift = min(shift, section.start + FIRST_PULL)

@@ -81,9 +81,9 @@ def measure(
     limit = min(limit, section.end + FOLLOWS)
     step = max(int(float(forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * bandwidth)), 1)
     first, last = np.searchsorted(time, [section.start - AROUND, limit])
-    alternatives = Alternatives(
-        forces, np.arange(first, max(last, first + 1), step), bandwidth=bandwidth
-    )
+    samples = np.arange(first, max(last, first + 1), step)
+    only = tyres.among(forces, "x")
+    alternatives = Alternatives(forces, samples, bandwidth=bandwidth, only=only)
     t = alternatives.time
 
     def quantities(force: Floats) -> Floats:

@@ -17,7 +17,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import MANY_DRAWS, Alternatives
 from recon.evaluation.axles import (
     BANDWIDTH,
     Positions,
@@ -67,10 +67,11 @@ def shares_of(force: Floats) -> Floats:
 
 
 def _means(axle: Floats) -> Floats:
-    """Means over samples of forces (sample, axle, component), as `Stop.forces` holds them."""
+    """Means over samples of forces (..., sample, axle, component), as `Stop.forces` holds them."""
     ahead, upward = axle[..., 0], axle[..., 2]
-    ideal = ahead.sum(axis=1) * upward[:, 0] / upward.sum(axis=1)
-    return np.array([*ahead.mean(axis=0), *upward.mean(axis=0), ideal.mean()])
+    ideal = ahead.sum(axis=-1) * upward[..., 0] / upward.sum(axis=-1)
+    means = ahead.mean(axis=-2), upward.mean(axis=-2), ideal.mean(axis=-1)[..., None]
+    return np.concatenate(means, axis=-1)
 
 
 def rubbing_together(means: Estimate, names: list[str]) -> Estimate:
@@ -153,7 +154,9 @@ class BrakedDrive:
         """Means of forces [N] over samples (sample,), as `Stop.forces` holds them."""
         some = thinned(at, self.course.rate)
         window = Alternatives(self.forces, some, bandwidth=BANDWIDTH)
-        found = window.estimate(lambda force: _means(axle_forces(force, self.corners)))
+        found = window.estimate(
+            lambda force: _means(axle_forces(force, self.corners)), draws=MANY_DRAWS, together=True
+        )
         names = [str(name) for name in self.forces["cause_name"].to_numpy()]
         return rubbing_together(found, names)
 

@@ -7,6 +7,7 @@ keep their sign.  Standard deviations alone would not do: they add what cancels.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,6 +70,24 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
     return np.concatenate([effects, *(loadings.beyond(k, samples, axes) for k in corners)])
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Loadings (cause, 3, feature) and features (feature, sample) of a corner in one mode.
+
+    `at` (sample,) are places among the samples that were asked for; products are newtons.
+    """
+
+    at: Positions
+    loading: Floats
+    features: NDArray[np.float32]
+
+    def effects(self, loading: Floats) -> Floats:
+        """Effects (row, sample, 3) [N] of loadings (row, 3, feature)."""
+        flat = loading.reshape(-1, loading.shape[-1]) @ self.features
+        shape = (*loading.shape[:2], self.features.shape[1])
+        return np.swapaxes(flat.reshape(shape), 1, 2)
+
+
 class Loadings:
     """The loadings of a result and what they multiply, taken out of their labels once.
 
@@ -93,19 +112,34 @@ class Loadings:
 
     def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
         """Effect (cause, sample, component) [N] of every cause on corner `k`."""
-        loading = self._of["loading"][:, :, k]
-        if axes != "vehicle":
-            loading = loading + self._of["loading_added_intermediate"][:, None, k]
-        out = self._moved(loading, k, samples, self._features(k, samples))
-        if axes == "tyre":
-            out += self._headed(k, samples)
-            out = intermediate_to_tyre(out, self._of["heading"][samples, k])
+        out = np.empty((self._of["loading"].shape[0], len(samples), 3))
+        for part in self.parts(k, samples, axes):
+            out[:, part.at] = part.effects(part.loading)
+        out = self.turned(out, k, samples, axes)
         if not self._lost.any():
             return out
         unsigned = np.zeros((len(self._lost), 3, *out.shape[1:]))
         own = self._unsigned(out, k, samples, axes)
         unsigned[k, : len(own)] = own
         return np.concatenate([out, *unsigned])
+
+    @property
+    def corners(self) -> int:
+        """Number of corners."""
+        return len(self._lost)
+
+    def unsigned(self, samples: Positions, axes: str) -> Floats:
+        """Effects without a sign (row, sample, corner, component) [N].
+
+        Three rows per corner for what forces that are not known bring in, then three per corner
+        for the widening beyond its largest pull.
+        """
+        every, causes = range(self.corners), len(self._of["loading"])
+        widening = np.concatenate([self.beyond(k, samples, axes) for k in every])
+        lost = np.zeros_like(widening)
+        if self._lost.any():
+            lost = np.stack([self.errors(k, samples, axes)[causes:] for k in every], axis=2)
+        return np.nan_to_num(np.concatenate([lost, widening]))
 
     def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
         """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
@@ -213,21 +247,33 @@ class Loadings:
         left = np.nan_to_num(stated - random - np.sum(effect**2, axis=0) - beyond)
         return np.asarray(np.sqrt(np.maximum(left, 0.0)) * np.eye(3)[:, None])
 
-    def _moved(
-        self, loading: Floats, k: int, samples: Positions, features: NDArray[np.float32]
-    ) -> Floats:
-        """Loadings (row, mode, 3, feature) of corner `k` by its features, (row, sample, 3)."""
+    def parts(self, k: int, samples: Positions, axes: str) -> list[Part]:
+        """Loadings and features of corner `k` for each mode of its hub among the samples.
+
+        Effects are along intermediate axes until they are `turned`, or along those of the vehicle.
+        """
+        features, added = [self._features(k, samples)], self._of["loading_added_tyre"][:, k]
+        if axes == "tyre":
+            # Causes that turn the tyre axes act by the forces in intermediate ones.
+            features.append(self._features(k, samples, "tyre_force_intermediate"))
+        every = np.concatenate(features)
         modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
-        out = np.empty((len(loading), len(samples), 3))
+        out = []
         for m in np.unique(modes):
-            at = modes == m
-            out[:, at] = _by_features(loading[:, m], features[:, at])
+            loading = self._of["loading"][:, m, k]
+            if axes != "vehicle":
+                loading = loading + self._of["loading_added_intermediate"][:, k]
+            if axes == "tyre":
+                loading = np.concatenate([loading, added], axis=-1)
+            at = np.flatnonzero(modes == m)
+            out.append(Part(at, loading, every[:, at]))
         return out
 
-    def _headed(self, k: int, samples: Positions) -> Floats:
-        """Effect of causes that turn the tyre axes there, (cause, sample, 3), before the turn."""
-        steered = self._of["loading_added_tyre"][:, k]
-        return _by_features(steered, self._features(k, samples, "tyre_force_intermediate"))
+    def turned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
+        """Effects (row, sample, 3) [N] on corner `k`, as `parts` give them, in axes."""
+        if axes != "tyre":
+            return effect
+        return intermediate_to_tyre(effect, self._of["heading"][samples, k])
 
     def _unit(self, k: int) -> Positions:
         """Positions of the corners that are solved together with corner `k`, left first."""
@@ -276,9 +322,3 @@ def _require_partners(forces: xr.Dataset) -> None:
         found = f"loadings of {causes} causes, {modes} modes and {features} features"
         needed = " or ".join(f"{m} and {f}" for m, f in legal)
         raise DataError(place_of(forces), found, needed, MAKE_AGAIN)
-
-
-def _by_features(loading: Floats, features: NDArray[np.float32]) -> Floats:
-    """Loadings (row, 3, feature) by features (feature, sample), (row, sample, 3)."""
-    flat = loading.reshape(-1, loading.shape[-1]) @ features
-    return np.swapaxes(flat.reshape(*loading.shape[:2], features.shape[1]), 1, 2)

@@ -1,0 +1,82 @@
+"""Draws of noise with the colour that low-passed forces have."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.conditioning.filters import SHORTEST, low_pass, zero_phase_gain
+
+RUN_IN = 2.0  # periods of the bandwidth that the filter remembers
+PER_PERIOD = 8.0  # steps of the noise in a period of the bandwidth, where samples are as far apart
+USUAL_LENGTH = 1024  # steps of noise that most stretches need
+AT_ONCE = 1 << 22  # numbers that are drawn at once
+SEED = 20261
+
+
+def memory_of(bandwidth: float, rate: float) -> int:
+    """Samples after which a low-pass at `bandwidth` [Hz] has forgotten; `rate` [Hz] of samples."""
+    return max(int(RUN_IN * rate / bandwidth) + 1, SHORTEST)
+
+
+def noise_draws(
+    samples: NDArray[np.int64], columns: int, draws: int, bandwidth: float, rate: float
+) -> Iterator[Floats]:
+    """Noise of standard deviation 1 at some samples, low-passed.
+
+    Where samples are far apart for the bandwidth, so are the steps of the noise, and all stretches
+    have the same draws: they are worked out apart and share nothing else.
+
+    Parameters
+    ----------
+    samples : (sample,)
+        Positions along time, ascending.
+    columns : int
+        Independent series in each draw.
+    draws : int
+    bandwidth, rate : float
+        Of the low-pass, and of positions. [Hz]
+
+    Yields
+    ------
+    ndarray (draw, sample, column) [1]
+        Some of the draws at a time.
+    """
+    if not draws:
+        return
+    apart = np.diff(samples)
+    step = int(rate / (PER_PERIOD * bandwidth))
+    step = max(min(step, int(apart.min(initial=step))), 1)
+    # What is farther apart than the filter remembers is independent, however far.
+    place = np.append(0, np.cumsum(np.minimum(apart, memory_of(bandwidth, rate)))) // step
+    length = int(place[-1]) + 1
+    if step > 1:
+        length = max(USUAL_LENGTH, 1 << length.bit_length())
+        yield _shared(draws, length, columns, bandwidth, rate / step)[:, place]
+        return
+    rng, size = np.random.default_rng(SEED), max(AT_ONCE // (length * columns), 1)
+    for first in range(0, draws, size):
+        few = min(size, draws - first)
+        yield _drawn(rng, few, length, columns, bandwidth, rate)[:, place]
+
+
+@lru_cache(maxsize=2)
+def _shared(draws: int, length: int, columns: int, bandwidth: float, rate: float) -> Floats:
+    rng = np.random.default_rng(SEED)
+    return _drawn(rng, draws, length, columns, bandwidth, rate)
+
+
+def _drawn(
+    rng: np.random.Generator, draws: int, length: int, columns: int, bandwidth: float, rate: float
+) -> Floats:
+    """Noise (draw, step, column) [1] of standard deviation 1, low-passed to `bandwidth` [Hz]."""
+    memory = memory_of(bandwidth, rate)
+    white = rng.standard_normal((draws, length + 2 * memory, columns))
+    side_by_side = white.swapaxes(0, 1).reshape(length + 2 * memory, -1)
+    passed = low_pass(side_by_side, bandwidth, rate)[memory : memory + length]
+    passed = passed / zero_phase_gain(bandwidth, rate)
+    return np.ascontiguousarray(passed.reshape(length, draws, columns).swapaxes(0, 1))
