@@ -49,6 +49,7 @@ def answers(
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
+    calibration: Name | None = None,
     page: Name | None = None,
     out: Name = "answers",
     overwrite: bool = False,
@@ -57,9 +58,11 @@ def answers(
     """Calculate every answer that a drive allows; list the others with reason and remedy.
 
     Each answer has a folder of its own in `out`.  `sections` and `vehicle` are passed to the
-    answers that take them.  With `page`, the drive is also written as one HTML page.
+    answers that take them.  With `page`, the drive is also written as one HTML page, and with
+    `calibration` that page shows map, pulls and verification.
     """
     from recon.evaluation.sections import find_sections
+    from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as page_of
     from recon.pages.shown import Shown
     from recon.records.doubts import doubts_in
@@ -73,6 +76,7 @@ def answers(
         refuse_existing(Path(page), overwrite=overwrite)
     found = read_result(forces)
     shared = read_shared(found, sections=sections, vehicle=vehicle)
+    its = None if calibration is None else read_its_calibration(calibration, found)
     if "sections" not in shared:
         shared["sections"] = find_sections(found)
     given, refused = [], []
@@ -90,7 +94,7 @@ def answers(
     say(f"complete: {folder}")
     if page is not None:
         say("writing the page")
-        made = page_of(found, sections=shared["sections"], answers=shown)
+        made = page_of(found, sections=shared["sections"], calibration=its, answers=shown)
         files.append(made.write(page, overwrite=overwrite))
     doubts = doubts_in(found)
     return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))

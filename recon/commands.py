@@ -224,10 +224,14 @@ def _compare(parser: argparse.ArgumentParser) -> None:
     _outputs(parser, "comparison")
 
 
+CALIBRATION_OF_PAGE = "calibration.nc of these forces: the page shows its map and verification"
+
+
 def _answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
     parser.add_argument("--page", help="also write the drive as one HTML page of this name")
     _outputs(parser, "answers")
 
@@ -236,6 +240,7 @@ def _page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
     parser.add_argument("--out", default="drive.html", help="page to write (default drive.html)")
     parser.add_argument("--overwrite", action="store_true", help="replace an existing page")
 

@@ -290,11 +290,16 @@ def page(
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
+    calibration: Name | None = None,
     out: Name = "drive.html",
     overwrite: bool = False,
     say: Say = quiet,
 ) -> Report:
-    """Write a drive as one HTML page that needs neither network nor this program to be read."""
+    """Write a drive as one HTML page that needs neither network nor this program to be read.
+
+    With `calibration`, the page also shows its map, its pulls and its verification.
+    """
+    from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as made
     from recon.records.doubts import doubts_in
     from recon.records.results import read_result
@@ -304,7 +309,8 @@ def page(
     found = read_result(forces)
     say("working out the answers")
     shared = read_shared(found, sections=sections, vehicle=vehicle)
-    whole = made(found, **shared)
+    its = None if calibration is None else read_its_calibration(calibration, found)
+    whole = made(found, calibration=its, **shared)
     say("writing the page")
     target = whole.write(out, overwrite=overwrite)
     doubts = doubts_in(found)
@@ -334,6 +340,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     answer = answers(
         folder / "forces" / "forces.nc",
         vehicle=vehicle,
+        calibration=folder / "calibration" / "calibration.nc",
         page=folder / "drive.html",
         out=folder / "answers",
         say=say,

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from recon.evaluation.sections import find_sections
+from recon.pages.calibration import calibration_of
 from recon.pages.document import Page, Parts, document
 from recon.pages.envelope import envelopes
 from recon.pages.series import Series, series_of
@@ -17,11 +18,15 @@ from recon.records.forces import require_sound_forces
 if TYPE_CHECKING:
     import xarray as xr
 
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 DRIVE = Parts(
     "drive.html",
-    ("decode", "state", "draw", "words", "strips", "plane", "car", "why", "story", "keys", "start"),
+    (
+        *("decode", "state", "draw", "words", "strips", "plane", "car", "why"),
+        *("calibration", "story", "keys", "start"),
+    ),
 )
 FORMAT = 1
 
@@ -31,6 +36,7 @@ def page(
     *,
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
+    calibration: Calibration | None = None,
     answers: Iterable[Shown] | None = None,
 ) -> Page:
     """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
@@ -43,6 +49,9 @@ def page(
         Sections of the drive; they are found if omitted.
     vehicle : Vehicle, optional
         The car, for the answers that need it.
+    calibration : Calibration, optional
+        The calibration that the forces were made with: the page then shows its map, its pulls and
+        its verification.  Verdict, age and limits are in `forces`.
     answers : iterable of Shown, optional
         Answers that were calculated before; they are calculated if omitted.
 
@@ -55,9 +64,11 @@ def page(
     Raises
     ------
     DataError
-        `forces` is no result of the reconstruction, or nothing of it is known.
+        `forces` is no result of the reconstruction, or nothing of it is known; or `calibration`
+        is another one than that of the forces.
     """
     require_sound_forces(forces)
+    calibrated = calibration_of(forces, calibration)
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
@@ -74,6 +85,7 @@ def page(
         "lifts": lift_list(found),
         "answers": [one.as_data() for one in shown],
         "facts": facts(forces),
+        "calibration": calibrated,
         "provenance": provenance(forces),
         "envelopes": envelopes(shown),
         "why": why,

@@ -27,5 +27,29 @@ const Words = (() => {
     }
   }
 
-  return { made, lists, boxes };
+  /* A table under its caption, which scrolls sideways where the screen is narrow; cells are words or elements. */
+  function table(caption, heads, rows, kind) {
+    const whole = made("table", undefined, kind);
+    const line = whole.createTHead().insertRow();
+    for (const head of heads) {
+      const cell = made("th", head);
+      cell.scope = "col";
+      line.append(cell);
+    }
+    const body = whole.createTBody();
+    for (const [first, ...others] of rows) {
+      const row = body.insertRow();
+      const name = first instanceof Node ? made("th") : made("th", first);
+      if (first instanceof Node) name.append(first);
+      name.scope = "row";
+      row.append(name, ...others.map((one) => (one instanceof Node ? one : made("td", one))));
+    }
+    const frame = made("div", undefined, "scroll");
+    frame.tabIndex = 0;
+    frame.setAttribute("role", "region");
+    frame.setAttribute("aria-label", caption.split(/[:;]/)[0]);
+    frame.append(whole);
+    const both = made("div");
+    both.append(made("p", caption, "caption"), frame);
+    return { made, lists, boxes, table };
 })();
