@@ -68,13 +68,13 @@ def page(
         is another one than that of the forces.
     """
     require_sound_forces(forces)
+    why = causes_over_time(forces)
     calibrated = calibration_of(forces, calibration)
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
     shown = list(shown_answers(forces, shared) if answers is None else answers)
     every = list(series_of(forces))
-    why = causes_over_time(forces)
     data = {
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),

@@ -50,7 +50,7 @@ const Calibration = (() => {
   function mapOf(one) {
     const rows = one.map.gauges.map((_, g) => [slope(one.map, g), ...cells(one.map, g)]);
     const heads = ["gauge and its main slope", ...one.map.members.map((member) => member.replaceAll("_", " "))];
-    return table("Cross-talk map: indication of each gauge per newton in every link, in % of its main slope, " +
+    return table(`Cross-talk map of ${one.name}: indication of each gauge per newton in every link, in % of its main slope, ` +
       "with 95 % interval. Darker = more cross-talk", heads, rows, "map");
   }
 
@@ -91,7 +91,7 @@ const Calibration = (() => {
         return cell;
       }),
       `${check.inside} of ${check.count}`]);
-    return table(`Verification: ${inside} of ${count} errors of pulls held out of the fit lie inside their 95 % interval. ` +
+    return table(`Verification of ${one.name}: ${inside} of ${count} errors of pulls held out of the fit lie inside their 95 % interval. ` +
       "Grey band = interval, dots = load steps, square = outside; number = worst step",
     ["pull held out", "up to", "error of Fx", "error of Fy", "error of Fz", "inside"], rows, "checks");
   }
@@ -100,7 +100,7 @@ const Calibration = (() => {
     const details = made("details");
     const at = one.temperature === null ? "" : ` at ${one.temperature.toFixed(0)} \u00b0C`;
     details.append(made("summary", `The ${one.pulls.length} pulls behind the map of ${one.name}${at}`));
-    details.append(table("The last column is the largest change of a main slope if this pull were left out",
+    details.append(table(`Pulls of ${one.name}: the last column is the largest change of a main slope if this pull were left out`,
       ["pull", "up to", "influence"],
       one.pulls.map((pull) => [pull.name, `${pull.peak} N`, `${pull.influence.toFixed(1)} %`]), ""));
     details.append(made("p", `The pulls cover ${one.weakest} least.`));

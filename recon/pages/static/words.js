@@ -51,5 +51,8 @@ const Words = (() => {
     frame.append(whole);
     const both = made("div");
     both.append(made("p", caption, "caption"), frame);
-    return { made, lists, boxes, table };
+    return both;
+  }
+
+  return { made, lists, boxes, table };
 })();
