@@ -141,6 +141,10 @@ def _of_file(reads: str, name: Name, forces: xr.Dataset) -> Any:
         from recon.records.results import read_result
 
         return OWN if name == OWN else read_result(name)
+    if reads == "results":
+        from recon.records.results import read_result
+
+        return [read_result(one.strip()) for one in str(name).split(",")]
     from recon.evaluation.sections import find_sections
     from recon.records.section_table import read_sections
 

@@ -31,7 +31,7 @@ class Option:
     default: float | str | None
     unit: str
     help: str
-    reads: Literal["", "sections", "vehicle", "answer"] = ""
+    reads: Literal["", "sections", "vehicle", "answer", "results"] = ""
 
     @property
     def words(self) -> str:
@@ -110,6 +110,14 @@ ANSWERS = (
             Option("bandwidth", 30.0, "Hz", "bandwidth at which forces are read"),
             Option("slip", 15.0, "%", "slip above which a tyre counts as slipping"),
             Option("distance", 20.0, "m", "distance over which time and impulse are given"),
+            Option(
+                "others",
+                None,
+                "",
+                "forces.nc of other drives of the day, separated by commas: the best launch of all "
+                "is the one to compare with",
+                reads="results",
+            ),
         ),
     ),
     Answer(

@@ -22,14 +22,27 @@ SEED = 6
 @cache
 def launch_day(seed: int = SEED, without: tuple[str, ...] = ()) -> tuple[xr.Dataset, xr.Dataset]:
     """Forces and truth of a launch with hop and two shifts; `without` channels of the log."""
+    return launches(seed, 1, without)[0]
+
+
+@cache
+def launches(
+    seed: int, count: int, without: tuple[str, ...] = ()
+) -> list[tuple[xr.Dataset, xr.Dataset]]:
+    """Forces and truth of several launches of one car with one calibration, tares for each."""
     car, rng = club_car(), np.random.default_rng(seed)
     drawn = draw_car(car, rng)
     pulls = virtual_pulls(drawn, None, rng)
+    out = []
     with unwarned():
         calibration = calibrate(pulls, car)
-        log, tares, truth = virtual_drive(drawn, launch_states(drawn, rng), rng)
-        conditioned = condition(log.drop_vars(without), car, tares)
-        return reconstruct(conditioned, calibration, car), truth
+        for number in range(count):
+            log, tares, truth = virtual_drive(drawn, launch_states(drawn, rng), rng)
+            conditioned = condition(log.drop_vars(without), car, tares)
+            forces = reconstruct(conditioned, calibration, car)
+            forces.attrs |= {"path": f"launch_{number + 1}.nc", "log_checksum": str(number)}
+            out.append((forces, truth))
+    return out
 
 
 def true_slip(truth: xr.Dataset) -> np.ndarray:

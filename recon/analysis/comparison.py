@@ -23,7 +23,7 @@ from recon.evaluation.comparability import (
     Common,
     Measured,
     common_errors,
-    sources_of,
+    measured_of,
 )
 from recon.evaluation.result import SEPARATOR
 from recon.evaluation.run_checks import (
@@ -97,7 +97,7 @@ def compare_runs(
         own = run_values(result)
         refuse_missing(runs, run, own, declared)
         values.append(own)
-        measured.append(_measured(own, result))
+        measured.append(measured_of(own.estimate, result))
     given = _given(values, declared)
     not_given = [
         f"{name}: {why}" for name, why in _first_reasons(runs, values).items() if name not in given
@@ -124,13 +124,6 @@ def _first_reasons(runs: RunList, values: Sequence[RunValues]) -> dict[str, str]
         for name, why in own.missing.items():
             out.setdefault(name, f"{why} ({runs.file[run]})")
     return out
-
-
-def _measured(values: RunValues, forces: xr.Dataset) -> Measured:
-    cause, scope = (
-        tuple(map(str, forces[name].to_numpy())) for name in ("cause_name", "cause_scope")
-    )
-    return Measured(values.estimate, cause, scope, sources_of(forces))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ together reaches a tenth of its plateau.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.evaluation import hop
+from recon.evaluation.best_launch import Timed, elsewhere, losses, lost, refuse_unlike
 from recon.evaluation.course import speed_of
 from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
 from recon.evaluation.estimate import Estimate, stacked
@@ -66,6 +69,7 @@ def launch(
     bandwidth: float = BANDWIDTH,
     slip: float = SLIP,
     distance: float = DISTANCE,
+    others: Sequence[xr.Dataset] | None = None,
 ) -> xr.Dataset:
     """Launches of a drive: drive force, slip, catch and wheel hop of each driven tyre and axle.
 
@@ -83,6 +87,8 @@ def launch(
         Slip above which a tyre counts as slipping. [%]
     distance : float
         Distance from the start over which impulse and time are given. [m]
+    others : sequence of Dataset, optional
+        Forces of other drives of the day: the best launch of all is the one to compare with.
 
     Returns
     -------
@@ -90,15 +96,17 @@ def launch(
         By launch and corner, and with the prefix `axle_` by launch and axle: `peak_drive_force`,
         `plateau_drive_force` [N], `rise_time` [s], `time_in_slip` [s], `catch_time` [s after the
         start], `drive_impulse` [N s], `load_gained` [N].  By launch: `launch_start` [s],
-        `time_to_distance` [s], `distance_lost` [m] against the best launch.  `left_share` (launch,
-        axle) [1].  By hop: `hop_start`, `hop_end` [s], and by corner and component `hop_frequency`
+        `time_to_distance` [s]; against the best launch `distance_lost` [m], `time_lost` [s] and
+        `impulse_lost` (launch, axle) [N s].  `left_share` (launch, axle) [1].  By hop: `hop_start`,
+        `hop_end` [s], and by corner and component `hop_frequency`
         [Hz], `hop_amplitude` [N] and companions.  All with `u_`, `_lower` and `_upper`.
 
     Raises
     ------
     DataError
-        No forces, no driven tyre whose longitudinal force is known, no launch, or an option that
-        makes no sense.
+        No forces, no driven tyre whose longitudinal force is known, no launch (also in one of the
+        others), another drive that is this one or of other corners, or an option that makes no
+        sense.
 
     Warns
     -----
@@ -107,29 +115,21 @@ def launch(
     """
     import xarray as xr
 
-    require_forces(forces, *NEEDED)
-    bandwidth = bandwidth_for(forces, bandwidth, "launches")
-    _require_options(forces, slip, distance)
-    tyres = driven_tyres(forces)
-    sections = find_sections(forces) if sections is None else sections
-    starts = sections_of(sections, "launch")
-    if not starts:
-        raise _no_launch(forces)
-    shifts = sections_of(sections, "shift")
-    least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
-    missing, speed = list(tyres.missing), speed_of(forces)
-    slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
-    car = Driven(
-        forces, tyres, speed, slips, bandwidth, slip / 100, distance, least, _in_gap(forces, shifts)
-    )
-    if least is None:
-        missing.append(
-            f"wheel hop: at {bandwidth:g} Hz hop at 12 Hz would show nothing; reconstruct with "
-            "30 Hz or more"
-        )
-    found = [measure(car, one, _first_shift(one, shifts)) for one in starts]
+    asked, others = _Asked(bandwidth, slip, distance), others or ()
+    for other in others:
+        require_forces(other, *NEEDED)
+        refuse_unlike(forces, other)
+    drive = _drive_of(forces, sections, asked)
+    found, car, missing = drive.found, drive.car, drive.missing
+    apart = [
+        Timed(one, other.car, place_of(other.car.forces))
+        for other in (_drive_of(each, None, asked) for each in others)
+        for one in other.found
+    ]
+    against = lost([Timed(one, car) for one in found], apart)
     variables = _by_group(found, car.tyres) | _by_launch(found, car, missing)
-    variables |= _by_hop(found, car, missing) | _gaps(shifts)
+    variables |= losses(against, len(found), car) | elsewhere(apart)
+    variables |= _by_hop(found, car, missing) | _gaps(drive.shifts)
     return xr.Dataset(
         variables,
         coords={
@@ -143,11 +143,59 @@ def launch(
             "Launch",
             gate=f"launches up to their first shift, forces at {car.bandwidth:g} Hz; slipping "
             f"above {slip:g} % slip",
-            assumed=assumed,
+            assumed=drive.assumed,
             not_given=missing,
         )
-        | {"bandwidth_Hz": car.bandwidth, "slip_percent": slip, "distance_m": distance},
+        | {"bandwidth_Hz": car.bandwidth, "slip_percent": slip, "distance_m": distance}
+        | {"best_launch": against.best.name if against else ""},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Options of the user: bandwidth [Hz], slip [%], distance [m]."""
+
+    bandwidth: float
+    slip: float
+    distance: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Drive:
+    """Launches of one drive, what was assumed for them, and what is not given."""
+
+    found: list[Launch]
+    car: Driven
+    shifts: list[Section]
+    assumed: list[str]
+    missing: list[str]
+
+
+def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) -> _Drive:
+    """Measure the launches of a drive."""
+    require_forces(forces, *NEEDED)
+    bandwidth = bandwidth_for(forces, asked.bandwidth, "launches")
+    _require_options(forces, asked.slip, asked.distance)
+    tyres = driven_tyres(forces)
+    sections = find_sections(forces) if sections is None else sections
+    starts = sections_of(sections, "launch")
+    if not starts:
+        raise _no_launch(forces)
+    shifts = sections_of(sections, "shift")
+    least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
+    missing, speed = list(tyres.missing), speed_of(forces)
+    slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
+    if least is None:
+        missing.append(
+            f"wheel hop: at {bandwidth:g} Hz hop at 12 Hz would show nothing; reconstruct with "
+            "30 Hz or more"
+        )
+    car = Driven(
+        forces, tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance, least,
+        _in_gap(forces, shifts),
+    )  # fmt: skip
+    found = [measure(car, one, _first_shift(one, shifts)) for one in starts]
+    return _Drive(found, car, shifts, assumed, missing)
 
 
 def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
@@ -247,9 +295,6 @@ def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled
     u_took = np.hypot(start.u, 0.5 * U_SPEED * took)
     words = f"time from the start over {car.distance:g} m"
     out |= limits("time_to_distance", _own(took, u_took), ("launch",), "s", words)
-    lost, u_lost = _lost(found, car, took, start.u)
-    words = f"metres behind the best launch, when that one has driven {car.distance:g} m"
-    out |= limits("distance_lost", _own(lost, u_lost), ("launch",), "m", words)
     entry = {"units": "1", "long_name": "samples of the launch whose forces are known"}
     return out | {"samples": (("launch",), np.array([x.samples for x in found]), entry)}
 
@@ -261,26 +306,6 @@ def _has_speed(car: Driven) -> bool:
 def _own(values: Floats, u: Floats) -> Estimate:
     """Values whose errors are no errors of forces."""
     return Estimate(values, np.zeros((1, len(values))), u)
-
-
-def _lost(found: list[Launch], car: Driven, took: Floats, u_start: Floats) -> tuple[Floats, Floats]:
-    """Metres behind the best launch and their u, (launch,) [m]."""
-    if np.isnan(took).all():
-        return np.full(len(found), np.nan), np.full(len(found), np.nan)
-    best = int(np.nanargmin(took))
-    lost, u = np.full(len(found), np.nan), np.full(len(found), np.nan)
-    for i, one in enumerate(found):
-        if not len(one.when):
-            continue
-        at = one.window.start + took[best]
-        if at > one.when[-1]:
-            continue
-        gone = car.distance if i == best else float(np.interp(at, one.when, one.gone))
-        lost[i] = car.distance - gone
-        pace = float(np.interp(at, car.time, car.speed))
-        together = 0.0 if i == best else np.hypot(u_start[i], u_start[best])
-        u[i] = np.hypot(pace * together, U_SPEED * lost[i])
-    return lost, u
 
 
 def _gaps(shifts: list[Section]) -> Labelled:

@@ -87,6 +87,14 @@ def _recorded(forces: xr.Dataset, role: str) -> str:
     return str(sums[roles.index(role)]) if role in roles else ""
 
 
+def measured_of(estimate: Estimate, forces: xr.Dataset) -> Measured:
+    """An estimate from the forces of a run, with its causes and sources."""
+    cause, scope = (
+        tuple(map(str, forces[name].to_numpy())) for name in ("cause_name", "cause_scope")
+    )
+    return Measured(estimate, cause, scope, sources_of(forces))
+
+
 @dataclass(frozen=True, slots=True)
 class Common:
     """Standard uncertainties (metric,) of an effect that its runs have in common, by origin."""
@@ -102,7 +110,12 @@ class Common:
 
 
 def common_errors(
-    runs: Sequence[Measured], weights: Floats, second: Floats, *, apart: bool
+    runs: Sequence[Measured],
+    weights: Floats,
+    second: Floats,
+    *,
+    apart: bool,
+    every_session: bool = False,
 ) -> Common:
     """Uncertainty that errors shared by runs bring into a weighted sum of their metrics.
 
@@ -115,6 +128,8 @@ def common_errors(
         1 for runs of the second set-up.
     apart : bool
         The set-ups share neither calibration nor geometry, whatever the files say.
+    every_session : bool
+        Errors of a session that holds one run alone count too: no scatter of runs shows them.
 
     Returns
     -------
@@ -129,7 +144,7 @@ def common_errors(
         for owner in set(owners):
             mine = np.array([o == owner for o in owners])
             # A session of one run is new in every run: it is part of their scatter.
-            if scope != "session" or mine.sum() > 1:
+            if every_session or scope != "session" or mine.sum() > 1:
                 total += np.sum(np.einsum("r,rcm->cm", weights[mine], of_scope[mine]) ** 2, axis=0)
         by_scope[scope] = total
     return Common(

@@ -60,6 +60,8 @@ def finding(answer: xr.Dataset) -> str:
     """The finding in one sentence with its interval."""
     names = [str(name) for name in answer["launch"].to_numpy()]
     lost = answer["distance_lost"].to_numpy()
+    if answer.sizes.get("other", 0) and np.isfinite(lost).any():
+        return _against_others(answer)
     if np.isfinite(lost).sum() > 1:
         worst = int(np.nanargmax(lost))
         best = int(np.nanargmin(answer["time_to_distance"].to_numpy()))
@@ -77,6 +79,37 @@ def finding(answer: xr.Dataset) -> str:
     if answer.sizes.get("hop", 0):
         words.append(f"hopped at {with_interval(answer, 'hop_event_frequency', (0,))} Hz")
     return ", ".join(words[:-1]) + (" and " if words[1:] else "") + words[-1]
+
+
+def _against_others(answer: xr.Dataset) -> str:
+    """The finding where launches of other drives take part."""
+    names = [str(name) for name in answer["launch"].to_numpy()]
+    took = answer["time_to_distance"].to_numpy()
+    own = int(np.nanargmin(took))
+    count = len(names) + answer.sizes["other"]
+    over = f"over {answer.attrs['distance_m']:g} m"
+    if answer.attrs["best_launch"] in names:
+        rest = answer["other_time_to_distance"].to_numpy() - took[own]
+        next_best = f", {np.nanmin(rest):.3f} s ahead of the best elsewhere"
+        words = next_best if np.isfinite(rest).any() else ""
+        return f"{names[own].capitalize()} is the best of {count} launches {over}{words}"
+    metres, seconds = (with_interval(answer, f"{of}_lost", (own,)) for of in ("distance", "time"))
+    return (
+        f"{names[own].capitalize()} was {metres} m and {seconds} s behind the best of {count} "
+        f"launches {over}"
+    )
+
+
+def _lost_words(answer: xr.Dataset, i: int) -> list[str]:
+    """Metres, time and impulse that a launch lost against the best one."""
+    if str(answer.attrs["best_launch"]) in (str(answer["launch"].values[i]), ""):
+        return []
+    parts = [f"{with_interval(answer, f'{n}_lost', (i,))} {u}" for n, u in
+             (("distance", "m"), ("time", "s"))]  # fmt: skip
+    if "impulse_lost" in answer:
+        place = answer.sizes["axle"] - 1
+        parts.append(f"{with_interval(answer, 'impulse_lost', (i, place))} N s of impulse")
+    return [f"lost to {answer.attrs['best_launch']}: {', '.join(parts)}"]
 
 
 def _whole(answer: xr.Dataset) -> tuple[str, int]:
@@ -127,7 +160,7 @@ def _distance_words(answer: xr.Dataset, i: int) -> str:
         prefix, place = _whole(answer)
         impulse = with_interval(answer, f"{prefix}drive_impulse", (i, place))
         parts.append(f"{answer.attrs['distance_m']:g} m in {took} s with {impulse} N s")
-    return "; ".join(parts)
+    return "; ".join(parts + _lost_words(answer, i))
 
 
 def _hop_words(answer: xr.Dataset, h: int) -> str:
