@@ -56,7 +56,7 @@ class Timed:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """What launches lost against the best one, by launch; `impulse` by launch and axle [N s].
+    """Losses against the best launch, by launch; `impulse` by launch and axle [N s].
 
     `distance` [m] when the best one has driven the distance, `time` [s] over the distance.
     """
