@@ -152,7 +152,7 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     matplotlib.figure.Figure
     """
     figure = empty_sheet(11.0, 6.2)
-    title = _finding(balance).replace("+-", "± ")
+    title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
     footer += "vertical force of both tyres of an axle, mean over the corner"
     room = dress(figure, title[0].upper() + title[1:], _legend(), footer)

@@ -165,7 +165,7 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"
     if braking.sizes["stop"] > MOST_STOPS:
         footer += f"; first {MOST_STOPS} of {braking.sizes['stop']} stops"
-    title = _finding(braking).replace("+-", "± ")
+    title = _finding(braking)
     room = dress(figure, title[0].upper() + title[1:], _legend(), footer)
     left, right = room.columns(3, 1) if pressed else (room, None)
     _draw_bars(add_panel(figure, left.inside(AROUND)), shown)

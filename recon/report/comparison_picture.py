@@ -55,7 +55,7 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
     below = 0.9 + ROW * max(len(metrics), 2)
     figure = empty_sheet(WIDE, 4.9 + below)
     footer = f"{answer['metric'].to_numpy()[0]}: {answer.attrs['gate']}\na run is one sample"
-    room = dress(figure, finding(answer).replace("+-", "± "), _legend(answer), footer, columns=4)
+    room = dress(figure, finding(answer), _legend(answer), footer, columns=4)
     dots, bars = room.stack(room.tall - below, below)
     left, right = dots.columns(1.25, 1.0) if _has_profile(answer) else (dots, None)
     _draw_runs(add_panel(figure, left.inside(AROUND)), answer)
@@ -135,7 +135,9 @@ def _draw_profile(panel: Axes, answer: xr.Dataset) -> None:
         )
     panel.set_xlabel("share of the samples below [%]", fontsize=SMALL, color=INK)
     panel.set_ylabel(_with_unit(answer), fontsize=SMALL, color=INK)
-    style_panel(panel, f"from the lowest to the highest run; '{_names(answer)[1]}' hatched")
+    style_panel(
+        panel, f"from the lowest to the highest run; '{_names(answer)[1]}' hatched", fold=True
+    )
 
 
 def _drawn_metrics(answer: xr.Dataset) -> list[int]:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 WORDS = {"left": "left turn", "right": "right turn", "drive": "driving", "brake": "braking"}
 IN_WORDS = WORDS | {"left": "in a left turn", "right": "in a right turn"}
 AHEAD = {"left": np.pi / 2, "right": -np.pi / 2, "drive": 0.0, "brake": np.pi}  # from x [rad]
-AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
+AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.6)
 POINTS = 2500  # of a tyre that are drawn
 SIZE = 5.0  # pt2 of a marker at 3000 N
 STYLES = ((0, (1, 1.5)), (0, (4, 2)), "-")  # of envelopes at low, middle and high load
@@ -65,16 +65,16 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
 
 def _finding(answer: xr.Dataset) -> str:
     """The highest limit that was shown, or the highest grip if none was."""
-    return f"Grip: {_in_words(answer, '+-')}"
+    return f"Grip: {_in_words(answer)}"
 
 
-def _in_words(answer: xr.Dataset, between: str) -> str:
+def _in_words(answer: xr.Dataset) -> str:
     k, j, m = _highest(answer)
     corner = str(answer["corner"].to_numpy()[k])
     direction = IN_WORDS[str(answer["direction"].to_numpy()[j])]
     load = float(answer["load"][m])
     force, half, shown = _force(answer, k, j, m)
-    ratio = f"{force / load:.2f} {between}{half / load:.2f} times its load {direction}"
+    ratio = f"{force / load:.2f} +-{half / load:.2f} times its load {direction}"
     evidence = str(answer["evidence"].to_numpy()[k, j])
     if shown:
         return f"the limit of {corner} is {ratio} ({load:.0f} N): {evidence}"
@@ -154,12 +154,12 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         panel.set_xlabel("longitudinal force Fx [N]", fontsize=TEXT)
         panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
         loads = ", ".join(words for words in drawn if words) or "no envelope"
-        style_panel(panel, f"{corner} {LOOKS[corner].name}\n{loads}")
+        style_panel(panel, f"{corner} {LOOKS[corner].name}\n{loads}", fold=True)
     return figure
 
 
 def _title(answer: xr.Dataset) -> str:
-    words = _in_words(answer, "± ").partition(": ")[0]
+    words = _in_words(answer).partition(": ")[0]
     return f"Grip: {words}"
 
 

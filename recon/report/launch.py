@@ -240,7 +240,7 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         f"{answer['launch'].values[i]}, {bandwidth:g} Hz bandwidth, intermediate axes; force of "
         "the road on the tyre, x forward, z up"
     )
-    room = dress(figure, finding(answer).replace("+-", "±"), _legend(answer), footer)
+    room = dress(figure, finding(answer), _legend(answer), footer)
     rows = room.rows(panels)
     time = forces["elapsed_time"].to_numpy()
     inside = np.flatnonzero((time >= span[0]) & (time <= span[1]))
@@ -269,7 +269,7 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 def _width(answer: xr.Dataset, i: int) -> str:
     """Half-width of the interval of the force, and the meaning of the numbers, in words."""
     u = float(np.nanmax(answer["u_plateau_drive_force"].to_numpy()[i]))
-    known = f", 95 % interval +-{COVERAGE * u:.0f} N".replace("+-", "±") if np.isfinite(u) else ""
+    known = f", 95 % interval +-{COVERAGE * u:.0f} N" if np.isfinite(u) else ""
     return known + ("; crests of hop numbered" if answer.sizes.get("hop", 0) else "")
 
 

@@ -209,9 +209,7 @@ def _legend() -> list[Artist]:
 
 def _title(answer: xr.Dataset) -> str:
     link, way = _largest(np.abs(_far(answer)))
-    return f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}".replace(
-        "+-", "± "
-    )
+    return f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}"
 
 
 def _footer(answer: xr.Dataset) -> str:

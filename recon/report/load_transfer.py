@@ -169,7 +169,7 @@ def _draw_heights(panel: Axes, answer: xr.Dataset) -> None:
         marker = "s" if place == 0 else "o"
         panel.errorbar(value, place, xerr=half, fmt=marker, color=INK, capsize=4, zorder=3)
         panel.annotate(
-            f"{value:.0f} +-{half:.0f}", (value, place), xytext=(0, 7), ha="center",
+            f"{value:.0f} ± {half:.0f}", (value, place), xytext=(0, 7), ha="center",
             textcoords="offset points", fontsize=SMALL, color=INK,
         )  # fmt: skip
     panel.set_yticks(range(len(rows)), [words.replace(" and ", "\nand ") for words, _ in rows])

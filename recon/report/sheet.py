@@ -7,6 +7,7 @@ measures all words first would take as long as the drawing itself.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
 TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
 LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
+CHARACTER = 0.52  # mean width of a character, as a share of the font's size
 DOTS_PER_INCH = 150
 COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
 INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
@@ -132,13 +134,18 @@ def add_panel(figure: Figure, box: Box) -> Axes:
 def dress(
     figure: Figure, title: str, legend: Sequence[Artist], footer: str, columns: int = 4
 ) -> Box:
-    """Write title, legend and footer into strips of their own; return the room between them."""
+    """Write title, legend and footer into strips of their own; return the room between them.
+
+    Summaries write +- in plain text; pictures show it as one sign.
+    """
     width, height = figure.get_size_inches()
     lines = -(-len(legend) // columns)
     head = 0.45 + LEGEND_LINE * lines
     foot = 0.2 + FOOTER_LINE * (footer.count("\n") + 1)
     left = 0.12 / width
-    figure.text(left, 1 - 0.12 / height, title, fontsize=TITLE, va="top", color=INK)
+    figure.text(
+        left, 1 - 0.12 / height, title.replace("+-", "± "), fontsize=TITLE, va="top", color=INK
+    )
     figure.text(left, 0.1 / height, footer, fontsize=SMALL, va="bottom", color=INK)
     figure.legend(
         handles=list(legend),
@@ -154,15 +161,28 @@ def dress(
     return Box(0.0, foot, width, height - head - foot)
 
 
-def style_panel(panel: Axes, name: str) -> None:
-    """Name the panel at its top left and draw a quiet frame and grid."""
+def style_panel(panel: Axes, name: str, *, fold: bool = False) -> None:
+    """Name the panel at its top left and draw a quiet frame and grid.
+
+    With `fold`, a name that is wider than the panel takes more lines.
+    """
     # A stated height spares the search for one, which measures every tick label.
-    panel.set_title(name, loc="left", fontsize=TEXT, color=INK, pad=4, y=1.0)
+    name = name.replace("+-", "± ")
+    panel.set_title(
+        _folded(panel, name) if fold else name, loc="left", fontsize=TEXT, color=INK, pad=4, y=1.0
+    )
     panel.tick_params(labelsize=SMALL, color=MIDDLE, labelcolor=INK)
     panel.grid(color=FAINT, linewidth=0.6)
     panel.set_axisbelow(True)
     panel.spines[["top", "right"]].set_visible(False)
     panel.spines[["left", "bottom"]].set_color(MIDDLE)
+
+
+def _folded(panel: Axes, words: str) -> str:
+    """The words in lines that are no wider than the panel."""
+    width = 72 * panel.bbox.width / panel.figure.dpi
+    room = int(width / (CHARACTER * TEXT))
+    return "\n".join(part for line in words.splitlines() for part in textwrap.wrap(line, room))
 
 
 def tyre_footer(forces: xr.Dataset) -> str:

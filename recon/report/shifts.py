@@ -125,7 +125,7 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         "axes; force of the road on the tyre, x forward"
     )
     left_out = "" if len(drawn) == len(names) else f"; first {MOST_LINES} of {len(names)} drawn"
-    title = finding(answer).replace("+-", "±")
+    title = finding(answer)
     room = dress(figure, title, _legend(names, drawn), footer + left_out)
     wide, beside = room.columns(3, 1)
     panel = add_panel(figure, wide.inside(AROUND))
