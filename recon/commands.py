@@ -152,6 +152,7 @@ def _reconstruct(parser: argparse.ArgumentParser) -> None:
         action="store_false",
         help="write forces.nc only, which takes half as long",
     )
+    _page_beside(parser)
     _outputs(parser, "forces")
 
 
@@ -221,32 +222,38 @@ def _compare(parser: argparse.ArgumentParser) -> None:
         help="largest difference that does not matter, such as 2%% or a number in the metric's "
         "unit (default: none, nothing is found equivalent)",
     )
+    _page_beside(parser)
     _outputs(parser, "comparison")
-
-
-CALIBRATION_OF_PAGE = "calibration.nc of these forces: the page shows its map and verification"
 
 
 def _answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
-    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
-    parser.add_argument("--page", help="also write the drive as one HTML page of this name")
+    _page_beside(parser)
     _outputs(parser, "answers")
 
 
 def _page(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
+    parser.add_argument("result", help="forces.nc of a drive, or comparison.nc")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
-    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
-    parser.add_argument("--out", default="drive.html", help="page to write (default drive.html)")
+    parser.add_argument(
+        "--out", metavar="FILE", help="page to write (default drive.html or comparison.html)"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace an existing page")
 
 
 def _demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
+
+
+def _page_beside(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--page",
+        metavar="FILE",
+        help="also write one HTML page, readable without network or program",
+    )
 
 
 def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
@@ -268,7 +275,7 @@ COMMANDS = {
     "compare": (_compare, "compare two set-ups by several runs of each"),
     "export": (_export, "write forces or an answer as CSV"),
     "answers": (_answers, "calculate every answer that a drive allows"),
-    "page": (_page, "write a drive as one HTML page, readable without network or program"),
+    "page": (_page, "write a drive or a comparison as one HTML page, for any browser"),
 } | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
 
 

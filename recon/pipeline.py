@@ -8,15 +8,16 @@ names are those of the command line.  Every answer in `recon.answers` has a func
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from recon.answering import answered, answers, read_shared
 from recon.answers import BY_NAME
 from recon.base.errors import DoubtWarning
 from recon.base.shipped import shipped
+from recon.comparing import compare
 from recon.recorded import assume, recorded
 from recon.records.overwriting import fresh_folder, refuse_existing
 from recon.written import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
@@ -156,6 +157,7 @@ def reconstruct(
     whole_car: bool = False,
     accept_corner: Collection[str] = (),
     pictures: bool = True,
+    page: Name | None = None,
     out: Name = "forces",
     overwrite: bool = False,
     say: Say = quiet,
@@ -164,12 +166,12 @@ def reconstruct(
 
     Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
     `also_log` are logs of other loggers, alone or with a column map; `start`, `stop` are in s.
-    Without `pictures` only `forces.nc` is written.
+    Without `pictures` only `forces.nc` is written; with `page` the drive as one HTML page too.
     """
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part import part_of
-    from recon.examination.reconstruct import reconstruct as solve
+    from recon.pages.beside import page_of_file, refuse_existing_page, write_page_beside
     from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubts import doubts_in
     from recon.records.results import write_result
@@ -177,6 +179,7 @@ def reconstruct(
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
+    refuse_existing_page(page, overwrite=overwrite)
     car, fitted, zeros = _session_files(vehicle, calibration, tares, tares_map)
     say("reading the log")
     joined = joined_logs([(log, map), *(also_log or ())], car)
@@ -184,19 +187,29 @@ def reconstruct(
     whole = condition(joined.log, car, zeros, bandwidth=bandwidth)
     conditioned = part_of(whole, start=start, stop=stop, marker=marker)
     say("reconstructing forces")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DoubtWarning)  # the report says it
-        held = partial(solve, bounded=not unbounded, friction_limit=friction_limit)
-        forces = held(conditioned, fitted, car, accept_corner=accept_corner, whole_car=whole_car)
+    limits = {"bounded": not unbounded, "friction_limit": friction_limit}
+    accepted = {"accept_corner": accept_corner, "whole_car": whole_car}
+    forces = _solved(conditioned, fitted, car, **limits, **accepted)
     doubts = doubts_in(forces)
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
     say("writing the forces and their pictures" if pictures else "writing the forces")
     drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
     gone = removed(stale(folder / "forces.nc", drawn))
     files = written({"forces.nc": partial(write_result, forces)}, drawn, folder, overwrite)
+    make_page = partial(page_of_file, folder / "forces.nc", vehicle=car)
+    files += write_page_beside(page, make_page, say, overwrite=overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
     return Report(lines, files, outcome(forces, doubts), drive_in_brief(forces, doubts))
+
+
+def _solved(*inputs: Any, **options: Any) -> xr.Dataset:
+    """Forces; doubts are left to the report."""
+    from recon.examination.reconstruct import reconstruct as solve
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DoubtWarning)
+        return solve(*inputs, **options)
 
 
 def _session_files(
@@ -247,72 +260,33 @@ def export(
 
 
 @recorded
-def compare(
-    runs: Name,
-    *,
-    metric: str | None = None,
-    margin: str | None = None,
-    out: Name = "comparison",
-    overwrite: bool = False,
-    say: Say = quiet,
-) -> Report:
-    """Compare two set-ups by the runs of a run list.
-
-    `metric` decides and is declared beforehand; a comparison without one is refused, with the list
-    of metrics.
-    """
-    from recon.analysis.comparison import compare_runs
-    from recon.records.results import read_result, write_result
-    from recon.records.run_list import read_run_list
-    from recon.report.comparison import comparison_summary
-    from recon.report.comparison_picture import plot_comparison
-
-    folder = Path(out)
-    refuse_existing(folder / "comparison.nc", overwrite=overwrite)
-    listed = read_run_list(runs)
-    assume(listed.assumed)
-
-    def results() -> Iterator[xr.Dataset]:
-        for count, file in enumerate(listed.file, 1):
-            say(f"run {count} of {len(listed.file)}: {file}")
-            yield read_result(file)
-
-    answer = compare_runs(listed, results(), metric=metric, margin=margin)
-    draw: Pictures = {"comparison.png": partial(plot_comparison, answer)}
-    files = written({"comparison.nc": partial(write_result, answer)}, draw, folder, overwrite)
-    say(f"complete: {folder}")
-    return Report(tuple(comparison_summary(answer)), files)
-
-
-@recorded
 def page(
-    forces: Name,
+    result: Name,
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
-    calibration: Name | None = None,
-    out: Name = "drive.html",
+    out: Name | None = None,
     overwrite: bool = False,
     say: Say = quiet,
 ) -> Report:
-    """Write a drive as one HTML page that needs neither network nor this program to be read.
+    """Write a drive or a comparison as one HTML page, readable without network or program.
 
-    With `calibration`, the page also shows its map, its pulls and its verification.
+    `sections` and `vehicle` belong to a drive.
     """
-    from recon.pages.calibration import read_its_calibration
+    from recon.pages.comparison import is_comparison
     from recon.pages.page import page as made
     from recon.records.doubts import doubts_in
     from recon.records.results import read_result
     from recon.report.doubts import doubt_lines
 
-    refuse_existing(Path(out), overwrite=overwrite)
-    found = read_result(forces)
-    say("working out the answers")
+    found = read_result(result)
+    target = Path(out or ("comparison.html" if is_comparison(found) else "drive.html"))
+    refuse_existing(target, overwrite=overwrite)
+    say("working out what the page shows")
     shared = read_shared(found, sections=sections, vehicle=vehicle)
-    its = None if calibration is None else read_its_calibration(calibration, found)
-    whole = made(found, calibration=its, **shared)
+    whole = made(found, **shared)
     say("writing the page")
-    target = whole.write(out, overwrite=overwrite)
+    whole.write(target, overwrite=overwrite)
     doubts = doubts_in(found)
     lines = (*doubt_lines(doubts), f"Open {target} in a browser.")
     return Report(lines, (target,), outcome(found, doubts))
@@ -340,7 +314,6 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     answer = answers(
         folder / "forces" / "forces.nc",
         vehicle=vehicle,
-        calibration=folder / "calibration" / "calibration.nc",
         page=folder / "drive.html",
         out=folder / "answers",
         say=say,
@@ -356,7 +329,8 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         *answer.lines,
         f"comparison: {compared.lines[0]}",
         "",
-        f"Everything is in {folder}. Open {folder / 'drive.html'} in a browser first.",
+        f"Everything is in {folder}. Open {folder / 'drive.html'} in a browser first;",
+        "comparison.html beside it shows the six runs on two set-ups.",
         f"Next: copy {vehicle}",
         f"and the tables in {data}, fill in your own car, and run",
         "  recon check YOUR_CAR.toml",
@@ -383,5 +357,11 @@ def _compared_runs(folder: Path, say: Say) -> Report:
             out=runs / name,
         )
     copyfile(data / "runs.csv", runs / "runs.csv")
-    out = folder / "comparison"
-    return compare(runs / "runs.csv", metric="front_lateral_force", margin="2%", out=out, say=say)
+    return compare(
+        runs / "runs.csv",
+        metric="front_lateral_force",
+        margin="2%",
+        page=folder / "comparison.html",
+        out=folder / "comparison",
+        say=say,
+    )

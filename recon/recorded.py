@@ -24,7 +24,7 @@ FILES = (
     *("map", "verification_map", "also_log", "tares_map", "sections", "runs"),
 )
 RESULTS = ("calibration", "forces")  # files that have a record of their own
-WITHOUT_EFFECT = ("out", "overwrite", "say", "answer", "pictures")
+WITHOUT_EFFECT = ("out", "overwrite", "say", "answer", "pictures", "page")
 
 
 @dataclass(slots=True)

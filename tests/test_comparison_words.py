@@ -59,6 +59,23 @@ def test_what_is_not_resolved_says_how_many_more_runs() -> None:
     assert "more runs of each would resolve it" in comparison_summary(answer(0.01))[0]
 
 
+def test_an_effect_that_holm_takes_back_is_not_said_to_hold_zero() -> None:
+    rng, found = np.random.default_rng(5), 0
+    for _ in range(60):
+        values = np.array([5000.0, 1.2, 1.0]) * (1 + rng.normal(0, 0.01, (12, 3)))
+        shown = compared(run_list(), measured(values), METRICS[1:2] + METRICS[:1] + METRICS[3:])
+        for k in (1, 2):
+            alone = float(shown["p_value"][k]) <= 0.05
+            if alone and shown["verdict"].to_numpy()[k] == "not resolved":
+                found += 1
+                assert "interval leaves out zero, but" in str(shown["reason"].to_numpy()[k])
+                assert "(Holm)" in str(shown["reason"].to_numpy()[k])
+            elif shown["verdict"].to_numpy()[k] == "not resolved":
+                low, high = (float(shown[f"effect_{end}"][k]) for end in ("lower", "upper"))
+                assert low < 0 < high
+    assert found
+
+
 def test_the_trap_of_the_new_arms_is_named() -> None:
     own = answer(0.02, changed=NEW_ARMS, calibration=list(BLOCKED))
     words = " ".join(" ".join(comparison_summary(own)).split())

@@ -7,8 +7,9 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataError
+from recon.evaluation.run_course import PLACES, Course, Way, course_of, same_course
 from recon.evaluation.run_metrics import BY_NAME, METRICS, metric_named, run_values
-from recon.evaluation.sections import find_sections
+from recon.evaluation.sections import find_sections, sections_of
 from tests.days import day
 
 PLACE = {name: k for k, name in enumerate(BY_NAME)}
@@ -32,6 +33,44 @@ def test_a_metric_has_a_value_with_u_or_a_reason(slalom: xr.Dataset) -> None:
     levels = found.profile[PLACE["front_lateral_force"]]
     assert np.all(np.diff(levels) >= 0)
     assert levels[-1] == pytest.approx(found.estimate.value[PLACE["front_lateral_force"]])
+
+
+def test_the_course_of_a_metric_goes_along_its_section(slalom: xr.Dataset) -> None:
+    sections = find_sections(slalom)
+    (section,) = sections_of(sections, "slalom")
+    found = run_values(slalom, sections).course["front_lateral_force"]
+    assert found.names == (section.name,)
+    part = section.slice_of(slalom["elapsed_time"].to_numpy())
+    inside = slalom.isel(elapsed_time=part)
+    mean = float(inside["speed"].mean())
+    assert found.kind == "distance"
+    assert found.length[0] == pytest.approx(mean * (section.end - section.start), rel=0.01)
+    front = np.abs(inside["tyre_force_intermediate"].to_numpy()[:, :2, 1].sum(axis=1))
+    assert np.nanmax(found.values) == pytest.approx(float(front.max()), rel=0.05)
+    untimed = run_values(slalom.drop_vars("speed"), sections).course["front_lateral_force"]
+    assert untimed.kind == "time"
+    assert untimed.length[0] == pytest.approx(section.end - section.start, abs=0.02)
+    assert set(run_values(slalom, sections).course) == {
+        *("cornering_force", "force_at_load", "front_lateral_force", "rear_lateral_force"),
+        "use_difference",
+    }
+
+
+def test_wheels_that_count_are_averaged_and_gates_leave_gaps() -> None:
+    way = Way(("corner",), np.zeros(4, dtype=int), np.array([0.0, 1.0, 2.0, 3.0]), "time")
+    values = np.array([[1.0, 3.0], [np.nan, 5.0], [np.nan, np.nan], [2.0, 2.0]])
+    found = course_of(values, way)
+    at = np.round(PLACES * 3, 6)
+    assert found.values[0, at == 0.0] == pytest.approx(2.0)
+    assert found.values[0, at < 1.0][-1] == pytest.approx(2.0 + 3.0 * 0.99)
+    assert np.isnan(found.values[0, (at > 1.0) & (at < 3.0)]).all()
+
+
+def test_runs_share_a_course_only_through_the_same_sections() -> None:
+    one, other = (Course((n,), np.ones(1), np.ones((1, 101)), "time") for n in ("a", "b"))
+    assert same_course([one, one]) == [one, one]
+    assert same_course([one, other]) == []
+    assert same_course([one, None]) == []
 
 
 def test_more_force_is_more_of_every_metric_of_force(slalom: xr.Dataset) -> None:

@@ -36,6 +36,7 @@ from recon.evaluation.run_checks import (
     too_few,
     without_calibration,
 )
+from recon.evaluation.run_course import PLACES, Course, same_course
 from recon.evaluation.run_design import Blocked, design_of
 from recon.evaluation.run_metrics import (
     BY_NAME,
@@ -46,7 +47,7 @@ from recon.evaluation.run_metrics import (
     run_values,
 )
 from recon.evaluation.run_model import Fitted, fitted
-from recon.evaluation.run_result import COMPARISON
+from recon.evaluation.run_result import COMPARISON, SOURCES
 from recon.evaluation.run_tests import Spread, holm
 from recon.evaluation.run_verdict import Row, row_of, verdict_of
 from recon.records.run_list import RunList
@@ -81,7 +82,7 @@ def compare_runs(
     Dataset
         Along `metric`, the declared one first: `effect` of the second set-up against the first
         with `u_`, `_lower`, `_upper`, `verdict` and its `reason`; along `run` and `metric` the
-        value of each run.
+        value of each run; `course` along sections that all runs have in common.
 
     Raises
     ------
@@ -107,8 +108,23 @@ def compare_runs(
     answer = compared(runs, some, tuple(given), margin=margin)
     samples = np.array([own.samples[places] for own in values])
     profile = np.array([own.profile[places[0]] for own in values])
-    of_samples = stamped(COMPARISON, {"samples": samples, "profile": profile, "share": SHARES})
-    return answer.assign(of_samples).assign_attrs(not_given=SEPARATOR.join(not_given))
+    arrays = {"samples": samples, "profile": profile, "share": SHARES}
+    courses = same_course([own.course.get(declared) for own in values])
+    more = answer.assign(stamped(COMPARISON, arrays | _of_courses(courses)))
+    along = courses[0].kind if courses else ""
+    return more.assign_attrs(not_given=SEPARATOR.join(not_given), course_along=along)
+
+
+def _of_courses(courses: Sequence[Course]) -> dict[str, NDArray]:
+    """Arrays of the declared metric along its sections, by name."""
+    if not courses:
+        return {}
+    return {
+        "section": np.array(courses[0].names, dtype=str),
+        "place": PLACES,
+        "course": np.array([course.values for course in courses]),
+        "course_length": np.array([course.length for course in courses]),
+    }
 
 
 def _given(values: Sequence[RunValues], metric: str) -> list[str]:
@@ -290,6 +306,10 @@ def _of_runs(case: _Case, measured: Sequence[Measured]) -> dict[str, NDArray]:
         "run_tyre_set": runs.tyre_set,
         "run_tyre_temperature": runs.tyre_temperature,
         "run_notes": runs.notes,
+        **{
+            f"run_{name}": np.array([getattr(run.sources, name) for run in measured], dtype=str)
+            for name in SOURCES
+        },
     }
 
 

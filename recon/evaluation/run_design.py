@@ -62,7 +62,7 @@ def design_of(runs: RunList) -> Blocked:
             words.append("order: balanced, so that a steady drift cancels")
         else:
             covariates[name] = columns
-            words.append(f"{name}: taken off as a covariate")
+            words.append(f"{name}: its effect is estimated and subtracted (a covariate)")
     return Blocked(Design(second, block, covariates), tuple(words), tuple(confounded))
 
 
@@ -84,11 +84,13 @@ def _candidates(runs: RunList) -> Iterator[tuple[str, Floats]]:
 
 def _block_words(runs: RunList) -> str:
     names = list(dict.fromkeys(runs.block.tolist()))
+    first, second = runs.set_ups
+    meaning = "" if (first, second) == ("A", "B") else f" (A is '{first}', B is '{second}')"
     if len(names) == 1:
-        stated = "none stated, all runs are one block" if names == [""] else "one"
-        return f"blocks: {stated}, {' '.join(_letters(runs))}"
+        stated = "no blocks stated: all runs are one" if names == [""] else "one block"
+        return f"{stated}, driven {' '.join(_letters(runs))}{meaning}"
     listed = (" ".join(_letters(runs)[runs.block == name]) for name in names)
-    return f"{len(names)} blocks: " + ", ".join(listed)
+    return f"{len(names)} blocks, driven {', '.join(listed)}{meaning}"
 
 
 def _letters(runs: RunList) -> Words:

@@ -19,6 +19,7 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.estimate import Estimate, stacked
+from recon.evaluation.run_course import Course, course_of, way_of
 from recon.evaluation.sections import Section, find_sections, sections_of
 
 if TYPE_CHECKING:
@@ -59,8 +60,9 @@ class RunMetric:
 
     `better` is +1 where more is better, 0 where neither direction is.  `kinds` are the sections
     whose samples enter, `corners` those that must be known.  `function` gives the metric from the
-    forces, `quantity` the values of single samples that it sums up, where there are such.  A
-    metric that may be zero has no percentage: `relative` is false.
+    forces, `quantity` the values of single samples (and wheels) that it sums up, where there are
+    such, NaN where they do not count.  A metric that may be zero has no percentage: `relative` is
+    false.
     """
 
     name: str
@@ -74,11 +76,16 @@ class RunMetric:
     relative: bool = True
 
 
+def _counting(values: Floats) -> Floats:
+    """Values that passed the gate of their quantity, (sample,)."""
+    return values[np.isfinite(values)]
+
+
 def _level_of(quantity: Quantity) -> Metric:
     """Level that the quantity exceeds in 5 % of the samples."""
 
     def level(force: Floats, wheels: Wheels) -> float:
-        values = quantity(force, wheels)
+        values = _counting(quantity(force, wheels))
         return float(np.quantile(values, LEVEL)) if len(values) >= FEWEST else np.nan
 
     return level
@@ -86,7 +93,7 @@ def _level_of(quantity: Quantity) -> Metric:
 
 def _mean_of(quantity: Quantity, scale: float = 1.0) -> Metric:
     def mean(force: Floats, wheels: Wheels) -> float:
-        values = quantity(force, wheels)
+        values = _counting(quantity(force, wheels))
         return scale * float(np.mean(values)) if len(values) >= FEWEST else np.nan
 
     return mean
@@ -99,8 +106,10 @@ def _turning(force: Floats, wheels: Wheels) -> NDArray[np.bool_]:
 
 def _sideways_use(force: Floats, wheels: Wheels, names: Sequence[str] = CORNERS) -> Floats:
     """Lateral over vertical force of some wheels together, while the car turns, (sample,) [1]."""
-    side, load = (wheels.sum_of(force, names, c)[_turning(force, wheels)] for c in (1, 2))
-    return np.asarray(np.abs(side) / load)
+    turning, use = _turning(force, wheels), np.full(len(force), np.nan)
+    side, load = (wheels.sum_of(force, names, c)[turning] for c in (1, 2))
+    use[turning] = np.abs(side) / load
+    return use
 
 
 def _use_difference(force: Floats, wheels: Wheels) -> Floats:
@@ -115,8 +124,9 @@ def _lateral(axle: tuple[str, str]) -> Quantity:
 def _force_at_load(force: Floats, wheels: Wheels) -> Floats:
     flat, load = np.hypot(force[..., 0], force[..., 1]), force[..., 2]
     low, high = (share * wheels.load for share in LOADS)
-    inside = (load > low) & (load < high)
-    return np.asarray(flat[inside] * (load[inside] / wheels.load) ** -SENSITIVITY)
+    inside, scaled = (load > low) & (load < high), np.full(load.shape, np.nan)
+    scaled[inside] = flat[inside] * (load[inside] / wheels.load) ** -SENSITIVITY
+    return scaled
 
 
 def _transfer_share(force: Floats, wheels: Wheels) -> float:
@@ -218,13 +228,14 @@ class RunValues:
     """Metrics of one run in the order of `METRICS`, NaN with a reason where there is none.
 
     `profile` (metric, share) holds the levels that the quantity of a metric exceeds in all but
-    these `SHARES` of its samples.
+    these `SHARES` of its samples, `course` the quantity along the sections by the metric's name.
     """
 
     estimate: Estimate
     samples: NDArray[np.int64]  # (metric,), that passed the gate
     missing: dict[str, str]  # name of a metric -> why the run has none
     profile: Floats
+    course: dict[str, Course]
 
 
 def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunValues:
@@ -253,24 +264,30 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
     values: dict[str, Estimate] = {}
     profile = dict.fromkeys(BY_NAME, np.full(len(SHARES), np.nan))
     samples, missing = dict.fromkeys(BY_NAME, 0), dict[str, str]()
+    course = dict[str, Course]()
     for kinds in dict.fromkeys(metric.kinds for metric in METRICS):
         own = [metric for metric in METRICS if metric.kinds == kinds]
-        at = _samples(forces, sections_of(found, *kinds), kinds)
+        inside = sections_of(found, *kinds)
+        at = _samples(forces, inside, kinds)
         missing |= {m.name: why for m in own if (why := _obstacle(m, known, wheels, len(at)))}
         able = [metric for metric in own if metric.name not in missing]
         if able:
             found_forces = Alternatives(forces, at, bandwidth=BANDWIDTH)
             estimate = _estimated(found_forces, able, wheels)
+            way = way_of(forces, at, inside, by_time=kinds == _STARTS)
             for i, metric in enumerate(able):
                 values[metric.name], samples[metric.name] = estimate.at(i), len(at)
-                profile[metric.name] = _profile(found_forces.best, metric, wheels)
+                if metric.quantity:
+                    quantity = metric.quantity(found_forces.best, wheels)
+                    profile[metric.name] = _profile(quantity)
+                    course[metric.name] = course_of(quantity, way)
     for name in [name for name, value in values.items() if np.isnan(value.value[0])]:
         missing[name] = f"too few samples, or too little force, in {_listed(BY_NAME[name])}"
         samples[name] = 0
     nothing = _nothing(next(iter(values.values()), None))
     every = [values.get(name, nothing) for name in BY_NAME]
     profiles, counts = (np.array(list(of.values())) for of in (profile, samples))
-    return RunValues(stacked(*every), counts, missing, profiles)
+    return RunValues(stacked(*every), counts, missing, profiles, course)
 
 
 def _known(forces: xr.Dataset) -> set[str]:
@@ -338,9 +355,9 @@ def _estimated(
     )
 
 
-def _profile(force: Floats, metric: RunMetric, wheels: Wheels) -> Floats:
-    """Levels (share,) of the quantity of a metric, in its unit; NaN where it has none."""
-    values = metric.quantity(force, wheels) if metric.quantity else np.empty(0)
+def _profile(quantity: Floats) -> Floats:
+    """Levels (share,) of a quantity, in its unit; NaN where it has none."""
+    values = _counting(quantity)
     return np.quantile(values, SHARES) if len(values) else np.full(len(SHARES), np.nan)
 
 

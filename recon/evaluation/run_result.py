@@ -6,6 +6,7 @@ from recon.base.labelled import Variable
 
 _METRIC, _RUN = ("metric",), ("run",)
 OWN_UNIT = {"comment": "in the unit of the metric, see metric_unit"}
+SOURCES = ("calibration", "vehicle", "tares", "log")  # of the forces of a run
 _EFFECT = "effect of the second set-up against the first"
 
 
@@ -60,11 +61,26 @@ COMPARISON: dict[str, Variable] = {
     ),
     "samples": Variable(("run", "metric"), "samples that passed the gate", "1", kind="whole"),
     "profile": _in_its_unit("levels of the declared metric in each run", ("run", "share")),
+    "section": _word("section that all runs have", ("section",)),
+    "place": Variable(("place",), "share of the way along the section", "1"),
+    "course": _in_its_unit(
+        "declared metric along its sections in each run, not known outside of its gate",
+        ("run", "section", "place"),
+    ),
+    "course_length": Variable(
+        ("run", "section"),
+        "way from the first to the last place",
+        more={"comment": "in m or s, see the attribute course_along"},
+    ),
     "run_file": _word("forces of the run"),
     "run_set_up": _word("set-up of the run"),
     "run_block": _word("block of the run"),
     "run_driver": _word("driver of the run"),
     "run_tyre_set": _word("tyre set of the run"),
     "run_notes": _word("notes on the run"),
+    "run_calibration": _word("SHA-256 of the files that the run's calibration was made from"),
+    "run_vehicle": _word("SHA-256 of the run's vehicle file"),
+    "run_tares": _word("SHA-256 of the run's tares"),
+    "run_log": _word("SHA-256 of the run's log"),
     "run_tyre_temperature": Variable(_RUN, "temperature of the tyres before the run", "degC"),
 }

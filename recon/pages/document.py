@@ -15,7 +15,6 @@ import numpy as np
 
 from recon.base.shipped import packaged_text
 
-STYLE = "page.css"
 FRAME = 800  # px, height of a page in a notebook
 
 
@@ -46,10 +45,11 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Files of `pages/static` that make a kind of page: its body, and its scripts in order."""
+    """Files of `pages/static` that make a kind of page: body, scripts in order, style sheets."""
 
     body: str
     scripts: tuple[str, ...]
+    styles: tuple[str, ...] = ("page.css",)
 
 
 def document(title: str, parts: Parts, data: Mapping[str, Any], series: Iterable[str] = ()) -> Page:
@@ -57,7 +57,7 @@ def document(title: str, parts: Parts, data: Mapping[str, Any], series: Iterable
 
     Its policy allows these scripts and this style, and no request at all.
     """
-    style = _static(STYLE)
+    style = "\n".join(_static(name) for name in parts.styles)
     scripts = [_static(f"{name}.js") for name in parts.scripts]
     allowed = " ".join(_hash(script) for script in scripts)
     policy = (

@@ -1,12 +1,13 @@
-"""`page`: a drive as one HTML file."""
+"""`page`: a drive, or a comparison of runs, as one HTML file."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from recon.base.errors import DataError
 from recon.evaluation.sections import find_sections
-from recon.pages.calibration import calibration_of
+from recon.pages.comparison import comparison_page, is_comparison
 from recon.pages.document import Page, Parts, document
 from recon.pages.envelope import envelopes
 from recon.pages.series import Series, series_of
@@ -18,40 +19,33 @@ from recon.records.forces import require_sound_forces
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 DRIVE = Parts(
     "drive.html",
-    (
-        *("decode", "state", "draw", "words", "strips", "plane", "car", "why"),
-        *("calibration", "story", "keys", "start"),
-    ),
+    ("decode", "state", "draw", "words", "strips", "plane", "car", "why", "story", "keys", "start"),
 )
 FORMAT = 1
 
 
 def page(
-    forces: xr.Dataset,
+    result: xr.Dataset,
     *,
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
-    calibration: Calibration | None = None,
     answers: Iterable[Shown] | None = None,
 ) -> Page:
-    """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
+    """A drive, or a comparison of runs, as one HTML page.
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it, or read from `forces.nc`.
+    result : Dataset
+        Forces as `reconstruct` returns them, or a comparison as `compare_runs` returns it; also
+        read from `forces.nc` or `comparison.nc`.
     sections : Dataset, optional
         Sections of the drive; they are found if omitted.
     vehicle : Vehicle, optional
         The car, for the answers that need it.
-    calibration : Calibration, optional
-        The calibration that the forces were made with: the page then shows its map, its pulls and
-        its verification.  Verdict, age and limits are in `forces`.
     answers : iterable of Shown, optional
         Answers that were calculated before; they are calculated if omitted.
 
@@ -64,17 +58,40 @@ def page(
     Raises
     ------
     DataError
-        `forces` is no result of the reconstruction, or nothing of it is known; or `calibration`
-        is another one than that of the forces.
+        `result` is no result of the reconstruction, or nothing of it is known; or sections, a
+        vehicle or answers were given for a comparison, which has none.
+    """
+    if is_comparison(result):
+        if not (sections is None and vehicle is None and answers is None):
+            place = f"page of '{result.attrs['title']}'"
+            raise DataError(
+                place,
+                "sections, a vehicle or answers beside a comparison",
+                "a comparison alone: they belong to a drive",
+                "Leave them out, or give the forces of a drive.",
+            )
+        return comparison_page(result)
+    return drive_page(result, sections=sections, vehicle=vehicle, answers=answers)
+
+
+def drive_page(
+    forces: xr.Dataset,
+    *,
+    sections: xr.Dataset | None = None,
+    vehicle: Vehicle | None = None,
+    answers: Iterable[Shown] | None = None,
+) -> Page:
+    """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
+
+    Parameters and errors are those of `page`.
     """
     require_sound_forces(forces)
-    why = causes_over_time(forces)
-    calibrated = calibration_of(forces, calibration)
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
     shown = list(shown_answers(forces, shared) if answers is None else answers)
     every = list(series_of(forces))
+    why = causes_over_time(forces)
     data = {
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),
@@ -85,7 +102,6 @@ def page(
         "lifts": lift_list(found),
         "answers": [one.as_data() for one in shown],
         "facts": facts(forces),
-        "calibration": calibrated,
         "provenance": provenance(forces),
         "envelopes": envelopes(shown),
         "why": why,

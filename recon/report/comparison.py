@@ -20,7 +20,7 @@ REPEATS_WELL = 3  # metrics that are named with how well they repeat
 def finding(answer: xr.Dataset) -> str:
     """The comparison in one sentence; also the title of its picture."""
     first, second = (str(name) for name in answer["set_up"].to_numpy())
-    name, verdict = _named(answer, 0), str(answer.attrs["verdict"])
+    name, verdict = named(answer, 0), str(answer.attrs["verdict"])
     if verdict == "not comparable":
         return f"'{second}' and '{first}' are not comparable by these runs ({name})"
     size = effect_words(answer, 0)
@@ -28,7 +28,7 @@ def finding(answer: xr.Dataset) -> str:
         margin = amount(answer, 0, float(answer["margin"][0]), sign=False)
         return f"'{second}' is equivalent to '{first}' within {margin} in {name}: {size}"
     if verdict == "not resolved":
-        return f"'{second}' against '{first}': {name} {size}, not resolved; {_more(answer, 0)}"
+        return f"'{second}' against '{first}': {name} {size}, not resolved; {more_words(answer, 0)}"
     if verdict == "different":
         return f"'{second}' is different from '{first}' in {name}: {size}"
     return f"'{second}' is {verdict} than '{first}': {name} {size}"
@@ -36,19 +36,21 @@ def finding(answer: xr.Dataset) -> str:
 
 def comparison_summary(answer: xr.Dataset) -> list[str]:
     """Lines of text: the finding first, then what a sceptic asks."""
-    lines = [finding(answer) + _count(answer)]
+    lines = [finding(answer) + count_words(answer)]
     if str(answer.attrs["verdict"]) == "not comparable":
         lines += wrapped(f"why: {answer['reason'].to_numpy()[0]}")
-        lines += wrapped(f"means: {_means(answer)}")
+        lines += wrapped(f"means: {means_words(answer)}")
     else:
-        lines += wrapped(f"{answer.attrs['gate']}: {_means(answer)}; {_resolvable(answer)}")
-        lines += wrapped(_tests(answer))
-        lines += wrapped(_limited(answer))
+        lines += wrapped(
+            f"{answer.attrs['gate']}: {means_words(answer)}; {resolvable_words(answer)}"
+        )
+        lines += wrapped(chance_words(answer))
+        lines += wrapped(width_words(answer))
         lines += wrapped(_beside(answer)) if answer.sizes["metric"] > 1 else []
-    lines += wrapped(_repeats(answer)) if np.isfinite(answer["repeatability"]).any() else []
-    lines += wrapped(f"runs: {_listed(answer, 'model')}")
+    lines += wrapped(repeat_words(answer)) if np.isfinite(answer["repeatability"]).any() else []
+    lines += wrapped(f"runs: {listed(answer, 'model')}")
     if answer.attrs["assumed"]:
-        lines += wrapped(f"assumed: {_listed(answer, 'assumed')}")
+        lines += wrapped(f"assumed: {listed(answer, 'assumed')}")
     if missing := not_given(answer):
         lines += wrapped(f"not given: {'; '.join(missing)}")
     return lines
@@ -61,7 +63,7 @@ def amount(answer: xr.Dataset, k: int, value: float, *, sign: bool = True) -> st
     if BY_NAME[name].relative:
         share = 100 * value / abs(float(answer["mean"][0, k]))
         return f"{round(share, 1) + 0.0:{plus}.1f} %"  # the sum makes no minus before zero
-    return f"{round(value, 3) + 0.0:{plus}.3f}{_unit(answer, k)}"
+    return f"{round(value, 3) + 0.0:{plus}.3f}{unit_after(answer, k)}"
 
 
 def effect_words(answer: xr.Dataset, k: int) -> str:
@@ -71,21 +73,25 @@ def effect_words(answer: xr.Dataset, k: int) -> str:
     return f"{amount(answer, k, effect)} +-{amount(answer, k, half, sign=False)} (95 %)"
 
 
-def _named(answer: xr.Dataset, k: int) -> str:
+def named(answer: xr.Dataset, k: int) -> str:
+    """Name of metric `k` in words."""
     return str(answer["metric"].to_numpy()[k]).replace("_", " ")
 
 
-def _unit(answer: xr.Dataset, k: int) -> str:
+def unit_after(answer: xr.Dataset, k: int) -> str:
+    """Unit of metric `k` with the space before it; "" for ratios."""
     unit = str(answer["metric_unit"].to_numpy()[k])
     return "" if unit == "1" else f" {unit}"
 
 
-def _count(answer: xr.Dataset) -> str:
+def count_words(answer: xr.Dataset) -> str:
+    """Number of runs of each set-up, in brackets."""
     names, of = answer["set_up"].to_numpy(), answer["run_set_up"].to_numpy()
     return f" ({' + '.join(str(int(np.sum(of == name))) for name in names)} runs)"
 
 
-def _more(answer: xr.Dataset, k: int) -> str:
+def more_words(answer: xr.Dataset, k: int) -> str:
+    """Number of further runs that would resolve the effect on metric `k`, or why none would."""
     more = float(answer["more_runs"][k])
     if np.isfinite(more):
         return f"about {max(int(more), 1)} more runs of each would resolve it"
@@ -94,19 +100,51 @@ def _more(answer: xr.Dataset, k: int) -> str:
     return "no number of runs that anybody drives would resolve it"
 
 
-def _means(answer: xr.Dataset) -> str:
+def obstacles(answer: xr.Dataset) -> list[tuple[str, str]]:
+    """Everything that stands in the way of a comparison, each with its cure."""
+    reasons = str(answer["reason"].to_numpy()[0]).split(". Also: ")
+    return [(why, cure) for why, _, cure in (reason.rpartition("; ") for reason in reasons)]
+
+
+def next_words(answer: xr.Dataset) -> str:
+    """The most useful next step of somebody who wants to know more."""
+    verdict = str(answer.attrs["verdict"])
+    if verdict == "not comparable":
+        return "; ".join(dict.fromkeys(cure for _, cure in obstacles(answer)))
+    if verdict == "not resolved":
+        return _to_resolve(answer)
+    name, more = named(answer, 0), answer["more_runs"].to_numpy()
+    verdicts = answer["verdict"].to_numpy()
+    beside = [k for k in np.argsort(more) if verdicts[k] == "not resolved" and np.isfinite(more[k])]
+    if not beside:
+        return f"{name} needs no more runs"
+    other = f"{named(answer, beside[0])}: {more_words(answer, beside[0])}"
+    return f"{name} needs no more runs; {other}"
+
+
+def _to_resolve(answer: xr.Dataset) -> str:
+    """Next step after a comparison that these runs did not resolve."""
+    if np.isfinite(float(answer["more_runs"][0])):
+        return f"{more_words(answer, 0)}, if the effect is as large as it seems"
+    if _shares(answer, 0)["calibration"] > MOSTLY:
+        return "pull the car again in both states, more carefully; more runs would not help"
+    return "try a larger change of set-up, or state with --margin what difference would not matter"
+
+
+def means_words(answer: xr.Dataset) -> str:
     """Mean of the declared metric of each set-up."""
-    unit = _unit(answer, 0)
+    unit = unit_after(answer, 0)
     pairs = zip(answer["set_up"].to_numpy(), answer["mean"].to_numpy()[:, 0], strict=True)
     return ", ".join(f"{value:.5g}{unit} with '{name}'" for name, value in pairs)
 
 
-def _resolvable(answer: xr.Dataset) -> str:
+def resolvable_words(answer: xr.Dataset) -> str:
+    """Smallest difference of the declared metric that such runs resolve."""
     least = amount(answer, 0, float(answer["resolvable"][0]), sign=False)
     return f"runs like these show a difference of {least} in 8 of 10 cases"
 
 
-def _tests(answer: xr.Dataset) -> str:
+def chance_words(answer: xr.Dataset) -> str:
     """Probabilities of chance, by the scatter and by exchanging set-ups."""
     t, exchange, smallest = (
         float(answer[name][0])
@@ -138,7 +176,7 @@ def _shares(answer: xr.Dataset, k: int) -> dict[str, float]:
     return {words: float(answer[f"u_effect_{of}"][k]) ** 2 / total for of, words in parts.items()}
 
 
-def _limited(answer: xr.Dataset) -> str:
+def width_words(answer: xr.Dataset) -> str:
     """Origins of the width of the interval, and whether more runs would help."""
     share = _shares(answer, 0)
     words = f"{answer.attrs['calibration']}; of your interval (its variance) " + ", ".join(
@@ -153,19 +191,20 @@ def _beside(answer: xr.Dataset) -> str:
     """All other metrics, with verdicts that hold for all of them together."""
     verdicts = answer["verdict"].to_numpy()
     each = (
-        f"{_named(answer, k)} {effect_words(answer, k)} {verdicts[k]}"
+        f"{named(answer, k)} {effect_words(answer, k)} {verdicts[k]}"
         for k in range(1, answer.sizes["metric"])
     )
     return "beside it, not declared (Holm): " + "; ".join(each)
 
 
-def _repeats(answer: xr.Dataset) -> str:
+def repeat_words(answer: xr.Dataset) -> str:
     """How well each metric repeats over the day, the best first."""
     spread = answer["repeatability"].to_numpy()
     ranked = [k for k in np.argsort(spread) if np.isfinite(spread[k])]
-    words = ", ".join(f"{_named(answer, k)} to {100 * spread[k]:.2g} %" for k in ranked)
+    words = ", ".join(f"{named(answer, k)} to {100 * spread[k]:.2g} %" for k in ranked)
     return f"repeats from run to run: {words}" + (": judge by the first" if ranked[1:] else "")
 
 
-def _listed(answer: xr.Dataset, key: str) -> str:
+def listed(answer: xr.Dataset, key: str) -> str:
+    """Sentences of an attribute as one line."""
     return "; ".join(str(answer.attrs[key]).split(SEPARATOR))

@@ -62,9 +62,9 @@ def listed(folder: Path, name: str, *rows: str) -> Path:
 
 @pytest.mark.pictures
 def test_a_comparison_from_files(folder: Path, run: Run, tmp_path: Path) -> None:
-    out = tmp_path / "out"
+    out, page = tmp_path / "out", tmp_path / "runs.html"
     words = ("compare", folder / "runs.csv", "--metric", "front_lateral_force", "--margin", "2%")
-    ended = run(*words, "--out", out)
+    ended = run(*words, "--out", out, "--page", page)
     assert ended.code == 0, ended.err
     lines = ended.out.splitlines()
     assert lines[0].startswith("'soft bar' is better than 'stiff bar': front lateral force +")
@@ -80,9 +80,17 @@ def test_a_comparison_from_files(folder: Path, run: Run, tmp_path: Path) -> None
     assert "runs" in answer["input_role"].to_numpy()
     assert "launch_impulse: no launch in the run" in answer.attrs["not_given"]
     assert (out / "comparison.png").stat().st_size > 30_000
+    assert "is better than" in page.read_text(encoding="utf-8")
+    assert str(page.name) in ended.out
     again = run(*words, "--out", out)
     assert again.code == 4
     assert f"{out / 'comparison.nc'}: this file already exists" in again.err
+    again = run(*words, "--out", tmp_path / "other", "--page", page)
+    assert again.code == 4
+    assert f"{page}: this file already exists" in again.err
+    same = run("page", out, "--out", tmp_path / "same.html")
+    assert same.code == 0, same.err
+    assert (tmp_path / "same.html").read_bytes() == page.read_bytes()
 
 
 def test_the_python_call_gives_the_same(folder: Path) -> None:
@@ -94,6 +102,11 @@ def test_the_python_call_gives_the_same(folder: Path) -> None:
         assert variable.attrs["long_name"], name
     assert answer["samples"].to_numpy().min() > 20
     assert answer["profile"].dims == ("run", "share")
+    assert answer["course"].dims == ("run", "section", "place")
+    assert answer.attrs["course_along"] == "distance"
+    assert list(answer["section"].to_numpy()) == ["slalom 1"]
+    assert len(set(answer["run_log"].to_numpy())) == len(LETTERS)
+    assert len(set(answer["run_calibration"].to_numpy())) == 1
 
 
 def test_without_a_metric_all_of_them_are_listed(folder: Path, run: Run, tmp_path: Path) -> None:

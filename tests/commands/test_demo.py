@@ -17,7 +17,7 @@ WANTED = {
     *("calibration/calibration.nc", "calibration/verification.png"),
     *(f"calibration/crosstalk_{corner}.png" for corner in CORNERS),
     *("forces/forces.nc", "forces/horizontal_forces.png", "forces/gauges.png", "forces/sums.png"),
-    "drive.html",
+    *("drive.html", "comparison.html"),
     *("comparison/comparison.nc", "comparison/comparison.png"),
     *(f"forces/forces_{corner}.png" for corner in CORNERS),
 }

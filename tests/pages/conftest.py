@@ -13,18 +13,17 @@ from tests.days import day
 from tests.pages.browser import Opened, browser, opened
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="session")
 def started() -> Iterator[Any]:
     """A browser."""
     with browser() as running:
         yield running
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page of a slalom, with its calibration."""
-    whole = page(day().forces, calibration=day().calibration)
-    return whole.write(tmp_path_factory.mktemp("page") / "drive.html")
+    """The page of a slalom."""
+    return page(day().forces).write(tmp_path_factory.mktemp("page") / "drive.html")
 
 
 @pytest.fixture

@@ -55,9 +55,14 @@ const Draw = (() => {
     return Number.isFinite(value) ? value.toFixed(0).replace("-", "\u2212") : "not known";
   }
 
+  /* A number as short as it is. */
+  function plain(value, digits = 5) {
+    return String(+value.toPrecision(digits)).replace("-", "\u2212");
+  }
+
   function unitText(value, unit) {
     return Number.isFinite(value) && unit ? `${number(value)} ${unit}` : number(value);
   }
 
-  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, WORDS, AXES, LANES, sheet, ticks, number, whole, unitText };
+  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, WORDS, AXES, LANES, sheet, ticks, number, whole, plain, unitText };
 })();

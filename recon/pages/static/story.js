@@ -104,7 +104,6 @@ const Story = (() => {
     top();
     sections();
     answers();
-    Calibration.draw();
     Words.lists(document.getElementById("fact-list"), data.facts);
     Words.boxes(document.getElementById("boxes"), data.provenance);
   }

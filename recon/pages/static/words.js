@@ -27,31 +27,26 @@ const Words = (() => {
     }
   }
 
-  /* A table under its caption, which scrolls sideways where the screen is narrow; cells are words or elements. */
-  function table(caption, heads, rows, kind) {
-    const whole = made("table", undefined, kind);
-    const line = whole.createTHead().insertRow();
-    for (const head of heads) {
-      const cell = made("th", head);
-      cell.scope = "col";
-      line.append(cell);
-    }
-    const body = whole.createTBody();
-    for (const [first, ...others] of rows) {
-      const row = body.insertRow();
-      const name = first instanceof Node ? made("th") : made("th", first);
-      if (first instanceof Node) name.append(first);
-      name.scope = "row";
-      row.append(name, ...others.map((one) => (one instanceof Node ? one : made("td", one))));
-    }
-    const frame = made("div", undefined, "scroll");
-    frame.tabIndex = 0;
-    frame.setAttribute("role", "region");
-    frame.setAttribute("aria-label", caption.split(/[:;]/)[0]);
-    frame.append(whole);
-    const both = made("div");
-    both.append(made("p", caption, "caption"), frame);
-    return both;
+  /* Head and rows of a table; a cell is text or an element, the first of a row names it.  Columns in
+     `left` hold words. */
+  function table(host, heads, rows, left = []) {
+    const head = made("tr");
+    heads.forEach((words, n) => {
+      const place = made("th", words, left.includes(n) ? "left" : "");
+      place.setAttribute("scope", "col");
+      head.append(place);
+    });
+    host.tHead.replaceChildren(head);
+    host.tBodies[0].replaceChildren(...rows.map((cells) => {
+      const row = made("tr");
+      cells.forEach((cell, n) => {
+        const place = made(n ? "td" : "th", undefined, left.includes(n) ? "left" : "");
+        if (!n) place.setAttribute("scope", "row");
+        place.append(cell);
+        row.append(place);
+      });
+      return row;
+    }));
   }
 
   return { made, lists, boxes, table };

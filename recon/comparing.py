@@ -1,0 +1,60 @@
+"""Comparison on files: the runs of a run list against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recon.recorded import assume, recorded
+from recon.records.overwriting import refuse_existing
+from recon.written import Name, Report, Say, quiet, written
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.report.sheet import Pictures
+
+
+@recorded
+def compare(
+    runs: Name,
+    *,
+    metric: str | None = None,
+    margin: str | None = None,
+    page: Name | None = None,
+    out: Name = "comparison",
+    overwrite: bool = False,
+    say: Say = quiet,
+) -> Report:
+    """Compare two set-ups by the runs of a run list.
+
+    `metric` decides and is declared beforehand; a comparison without one is refused, with the list
+    of metrics.  With `page`, the comparison is also written as one HTML page.
+    """
+    from recon.analysis.comparison import compare_runs
+    from recon.pages.beside import page_of_file, refuse_existing_page, write_page_beside
+    from recon.records.results import read_result, write_result
+    from recon.records.run_list import read_run_list
+    from recon.report.comparison import comparison_summary
+    from recon.report.comparison_picture import plot_comparison
+
+    folder = Path(out)
+    refuse_existing(folder / "comparison.nc", overwrite=overwrite)
+    refuse_existing_page(page, overwrite=overwrite)
+    listed = read_run_list(runs)
+    assume(listed.assumed)
+
+    def results() -> Iterator[xr.Dataset]:
+        for count, file in enumerate(listed.file, 1):
+            say(f"run {count} of {len(listed.file)}: {file}")
+            yield read_result(file)
+
+    answer = compare_runs(listed, results(), metric=metric, margin=margin)
+    draw: Pictures = {"comparison.png": partial(plot_comparison, answer)}
+    files = written({"comparison.nc": partial(write_result, answer)}, draw, folder, overwrite)
+    make = partial(page_of_file, folder / "comparison.nc")
+    files += write_page_beside(page, make, say, overwrite=overwrite)
+    say(f"complete: {folder}")
+    return Report(tuple(comparison_summary(answer)), files)

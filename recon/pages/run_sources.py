@@ -1,0 +1,52 @@
+"""Origin of a comparison: files behind each run by checksum, and boxes from them to the result."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+from recon.pages.story import SHORT
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+SINGLE = ("log", "tares")  # sources that are one file each
+NUMBERED = {"calibration": "calibration", "vehicle": "car"}  # few, shared by runs; with words
+
+
+def sources_by_run(comparison: xr.Dataset) -> list[dict[str, str]]:
+    """Sources of each run by name: first digits of a checksum, or the number in its box."""
+    columns = {name: _shortened(comparison, name) for name in SINGLE}
+    for name in NUMBERED:
+        sums = _shortened(comparison, name)
+        known = list(dict.fromkeys(sums))
+        columns[name] = [str(known.index(one) + 1) for one in sums]
+    rows = zip(*columns.values(), strict=True)
+    return [dict(zip(columns, row, strict=True)) for row in rows]
+
+
+def boxes(comparison: xr.Dataset) -> list[dict[str, str]]:
+    """Boxes from calibrations and cars to the comparison: what, file, checksum, date."""
+    numbers = [f"{float(number):g}" for number in comparison["run"].to_numpy()]
+    out = []
+    for name, words in NUMBERED.items():
+        sums = _shortened(comparison, name)
+        for place, one in enumerate(dict.fromkeys(sums), 1):
+            runs = ", ".join(n for n, own in zip(numbers, sums, strict=True) if own == one)
+            out.append({"what": f"{words} {place}", "file": f"runs {runs}", "checksum": one})
+    out.append({"what": "forces", "file": f"{len(numbers)} runs, see below", "checksum": ""})
+    if "input_role" in comparison:
+        file, checksum = (
+            str(comparison[f"input_{of}"].to_numpy()[0]) for of in ("file", "checksum")
+        )
+        list_of = {"what": "run list", "file": PurePath(file).name}
+        out.append(list_of | {"checksum": checksum[:SHORT]})
+    made = {"what": "comparison", "file": str(comparison.attrs.get("program", "")), "checksum": ""}
+    history = str(comparison.attrs.get("history", ""))
+    return [*out, made | {"date": history[:16].replace("T", " ")}]
+
+
+def _shortened(comparison: xr.Dataset, name: str) -> list[str]:
+    """First digits of the checksums of a source, run by run."""
+    column = comparison[f"run_{name}"].to_numpy()
+    return [" ".join(one[:SHORT] for one in str(sums).split()) for sums in column]
