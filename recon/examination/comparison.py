@@ -13,7 +13,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 from recon.base.arrays import Floats
 from recon.examination.term import Term
@@ -107,8 +106,8 @@ class Comparison:
             return float(r @ r)
         G = np.array([np.broadcast_to(e, shape)[at] for e in self.effects]) / spread
         # Woodbury: the effects are few.
-        inner = cho_factor(np.eye(len(G)) + G @ G.T)
-        return float(r @ r - (G @ r) @ cho_solve(inner, G @ r))
+        inner = np.eye(len(G)) + G @ G.T
+        return float(r @ r - (G @ r) @ np.linalg.solve(inner, G @ r))
 
     def _found(self, size: float) -> str:
         at = self.good

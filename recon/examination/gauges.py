@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
-from recon.examination.term import Candidate, Term
+from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
 from recon.records.corrections import correction_line
 
@@ -32,20 +32,23 @@ THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
 def gauges_agree(view: View) -> Iterator[Term]:
     """Residual of the gauges of every assembly, as a reduced chi-square."""
-    for part in view.parts.values():
-        known = part.misfit[part.known]
-        size = float(np.mean(known)) if len(known) >= FEWEST else float("nan")
-        yield Term(
-            place=part.name,
-            corners=part.corners,
-            name="gauges against each other",
-            size=size,
-            count=len(part.gauges),
-            limit=LIMIT,
-            found=f"The {len(part.gauges)} gauges of {part.name} contradict each other: their "
-            f"residuals are {np.sqrt(size):.1f} times what tyre moments, zeros and calibration "
-            f"allow (at most {np.sqrt(LIMIT):.1f} on sound drives).",
-        )
+    return by_part(view, "gauges", _agreement)
+
+
+def _agreement(_view: View, part: Part) -> Iterator[Term]:
+    known = part.misfit[part.known]
+    size = float(np.mean(known)) if len(known) >= FEWEST else float("nan")
+    yield Term(
+        place=part.name,
+        corners=part.corners,
+        name="gauges against each other",
+        size=size,
+        count=len(part.gauges),
+        limit=LIMIT,
+        found=f"The {len(part.gauges)} gauges of {part.name} contradict each other: their "
+        f"residuals are {np.sqrt(size):.1f} times what tyre moments, zeros and calibration "
+        f"allow (at most {np.sqrt(LIMIT):.1f} on sound drives).",
+    )
 
 
 def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:

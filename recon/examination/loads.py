@@ -14,7 +14,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.examination.comparison import Comparison
 from recon.examination.motion import motion_of, scatter
-from recon.examination.term import Term
+from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.planning.unknowns import MODES, reference_of
 
@@ -33,22 +33,29 @@ FEWEST = 20  # short means that a comparison needs
 
 def loads_agree(view: View) -> Iterator[Term]:
     """Load against travel, brake against force, and friction and load against what can be."""
-    for comparison in load_comparisons(view):
+    return by_part(view, "loads", _loads)
+
+
+def _loads(view: View, part: Part) -> Iterator[Term]:
+    for comparison in _comparisons(view, part):
         yield comparison.term
-    for part in view.parts.values():
-        for k, corner in enumerate(part.corners):
-            yield from _possible(view, part.force[k], corner)
+    for k, corner in enumerate(part.corners):
+        yield from _possible(view, part.force[k], corner)
 
 
 def load_comparisons(view: View) -> Iterator[Comparison]:
     """Comparisons of each wheel's forces with its own travel and brake."""
     for part in view.parts.values():
-        for k in range(len(part.corners)):
-            travel = view.channel("travel", part.corners[k])
-            if travel is not None:
-                yield _on_spring(view, part, k, travel)
-            if view.channel("brake_pressure", part.corners[k]) is not None:
-                yield _braked(view, part, k)
+        yield from _comparisons(view, part)
+
+
+def _comparisons(view: View, part: Part) -> Iterator[Comparison]:
+    for k in range(len(part.corners)):
+        travel = view.channel("travel", part.corners[k])
+        if travel is not None:
+            yield _on_spring(view, part, k, travel)
+        if view.channel("brake_pressure", part.corners[k]) is not None:
+            yield _braked(view, part, k)
 
 
 def _static(view: View, corner: str) -> float:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.examination.view import View
-from recon.reconstruction.stance import inertial_force
+from recon.reconstruction.stance import Stance, inertial_force, stance_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Wheel
@@ -34,6 +34,11 @@ class Motion:
     def count(self) -> int:
         """Number of samples."""
         return len(self.view.elapsed)
+
+    @cached_property
+    def stance(self) -> Stance | None:
+        """Masses of the car and where its wheels stand, None unless four corners are described."""
+        return stance_of(self.view.prepared.car)
 
     @property
     def wheels(self) -> tuple[Wheel, ...]:

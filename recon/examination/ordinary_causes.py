@@ -40,6 +40,7 @@ KIND = {
 ONE_SIGN = ("speed",)
 MOVES_FORCES = ("roll", "pitch", "steer", "steering_wheel_angle", "rack", "travel",
                 "hub_acceleration", "acceleration", "brake_pressure")  # fmt: skip
+OF_LOADS = ("travel", "brake_pressure")  # what the comparisons of loads depend on
 MOST = 8  # causes that are tried in every comparison
 HOPELESS = 12.0  # nats behind the best cause; such a one is not tried
 SINGLE = -1.0  # one wheel's column in another unit than its neighbours': nats
@@ -73,7 +74,9 @@ def _all(view: View) -> Iterator[Comparison]:
 def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> float:
     """Evidence [nats] for a candidate in the comparisons that its channels have a part in."""
     gain = candidate.weight
-    for new in _all(candidate.mended(view)):
+    mended = candidate.mended(view)
+    of_wheels = any(channel.startswith(OF_LOADS) for channel in candidate.channels)
+    for new in _all(mended) if of_wheels else comparisons(mended):
         old = before.get(new.name)
         if old is not None and _shared(new, candidate) and np.isfinite(new.term.size):
             gain += new.term.log_likelihood - old.term.log_likelihood

@@ -278,4 +278,4 @@ def _with_one_tare(view: View, *, name: str, gauge: str, zero: Floats) -> View:
     change = log["zero_change"].copy(deep=True)
     change.loc[{"gauge": gauge}] = 0.0
     log["zero_change"] = change
-    return replace(view.with_part(view.parts[name].with_zero(zero)), log=log)
+    return replace(view.with_part(view.parts[name].with_zero(zero)), log=log, kept={})

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.examination.term import Term
+from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST, mean_forces
 
@@ -81,27 +81,30 @@ def since_pulls(part: Part) -> tuple[Floats, Floats]:
 
 def tares_agree(view: View) -> Iterator[Term]:
     """The zeros of every assembly against those of the pulls."""
-    for part in view.parts.values():
-        change, u = since_pulls(part)
-        z = change / u
-        known = np.isfinite(z)
-        name = "tares against those of the pulls"
-        if not known.any():
-            yield Term(part.name, part.corners, name, float("nan"), 0, LIMIT, _no_tares(part))
-            continue
-        worst = int(np.argmax(np.abs(np.nan_to_num(z))))
-        newtons = change[worst] / part.solver.estimator.calibration.main_slope[worst]
-        yield Term(
-            place=part.name,
-            corners=part.corners,
-            name=name,
-            size=float(np.mean(z[known] ** 2)),
-            count=int(known.sum()),
-            limit=LIMIT,
-            found=f"The tares of {part.name} are not those of the pulls: most of all the one of "
-            f"{part.gauges[worst]}, by {change[worst]:+.4g} in its unit, as {newtons:+.0f} N of "
-            f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days).",
-        )
+    return by_part(view, "tares", _tares)
+
+
+def _tares(_view: View, part: Part) -> Iterator[Term]:
+    change, u = since_pulls(part)
+    z = change / u
+    known = np.isfinite(z)
+    name = "tares against those of the pulls"
+    if not known.any():
+        yield Term(part.name, part.corners, name, float("nan"), 0, LIMIT, _no_tares(part))
+        return
+    worst = int(np.argmax(np.abs(np.nan_to_num(z))))
+    newtons = change[worst] / part.solver.estimator.calibration.main_slope[worst]
+    yield Term(
+        place=part.name,
+        corners=part.corners,
+        name=name,
+        size=float(np.mean(z[known] ** 2)),
+        count=int(known.sum()),
+        limit=LIMIT,
+        found=f"The tares of {part.name} are not those of the pulls: most of all the one of "
+        f"{part.gauges[worst]}, by {change[worst]:+.4g} in its unit, as {newtons:+.0f} N of "
+        f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days).",
+    )
 
 
 def _no_tares(part: Part) -> str:
@@ -142,23 +145,35 @@ def zeros_hold(view: View) -> Iterator[Term]:
 
     These terms only raise the alarm: what they are made of is counted by the others.
     """
-    for part in view.parts.values():
-        of, slope = shifts(view, part), part.solver.estimator.calibration.main_slope
-        for g, gauge in enumerate(part.gauges):
-            yield Term(
-                place=gauge,
-                corners=part.corners,
-                name="zero against tares, other gauges and weight",
-                size=float(of.size[g]),
-                count=0,
-                limit=ZERO_LIMIT,
-                found=f"The zero of {gauge} seems {of.alone[g]:+.4g} +- {2 * of.u[g]:.2g} too high "
-                f"in its unit, as {of.alone[g] / slope[g]:+.0f} N of its own load would do.",
-            )
+    return by_part(view, "zeros", _zeros)
+
+
+def _zeros(view: View, part: Part) -> Iterator[Term]:
+    of, slope = shifts(view, part), part.solver.estimator.calibration.main_slope
+    alone, u, size = of.alone, of.u, of.size
+    for g, gauge in enumerate(part.gauges):
+        yield Term(
+            place=gauge,
+            corners=part.corners,
+            name="zero against tares, other gauges and weight",
+            size=float(size[g]),
+            count=0,
+            limit=ZERO_LIMIT,
+            found=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} too high "
+            f"in its unit, as {alone[g] / slope[g]:+.0f} N of its own load would do.",
+        )
 
 
 def change_of(view: View, part: Part) -> tuple[Floats, Floats]:
     """Change of the zeros (gauge,) [mV/V] from the first tare to the last one, and its u."""
+    key = f"zero_change {part.name}"
+    if key not in view.kept:
+        view.kept[key] = _change_of(view, part)
+    change, u = view.kept[key]
+    return change, u
+
+
+def _change_of(view: View, part: Part) -> tuple[Floats, Floats]:
     slope = part.solver.estimator.calibration.main_slope
     if "zero_change" not in view.log:
         return np.full(len(slope), np.nan), slope
@@ -170,19 +185,22 @@ def change_of(view: View, part: Part) -> tuple[Floats, Floats]:
 
 def tares_return(view: View) -> Iterator[Term]:
     """The tare of every gauge after the drive against the one before it."""
-    for part in view.parts.values():
-        change, u = change_of(view, part)
-        slope = part.solver.estimator.calibration.main_slope
-        for gauge, off, unsure, newton in zip(part.gauges, change, u, slope, strict=True):
-            if np.isfinite(off):
-                yield Term(
-                    place=gauge,
-                    corners=part.corners,
-                    name="tare after the drive against the one before",
-                    size=float((off / unsure) ** 2),
-                    count=1,
-                    limit=CHANGE_LIMIT,
-                    found=f"The tare of {gauge} after the drive differs from the one before by "
-                    f"{off:+.4g} in its unit, as {off / newton:+.0f} N of its own load would do; "
-                    f"creep and warming make +-{2 * unsure / newton:.0f} N.",
-                )
+    return by_part(view, "return", _return)
+
+
+def _return(view: View, part: Part) -> Iterator[Term]:
+    change, u = change_of(view, part)
+    slope = part.solver.estimator.calibration.main_slope
+    for gauge, off, unsure, newton in zip(part.gauges, change, u, slope, strict=True):
+        if np.isfinite(off):
+            yield Term(
+                place=gauge,
+                corners=part.corners,
+                name="tare after the drive against the one before",
+                size=float((off / unsure) ** 2),
+                count=1,
+                limit=CHANGE_LIMIT,
+                found=f"The tare of {gauge} after the drive differs from the one before by "
+                f"{off:+.4g} in its unit, as {off / newton:+.0f} N of its own load would do; "
+                f"creep and warming make +-{2 * unsure / newton:.0f} N.",
+            )

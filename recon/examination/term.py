@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from recon.examination.view import View
+from recon.examination.view import Part, View
 
 # Degrees of freedom of the heavy tails: the standard uncertainty of a term is itself only known to
 # about a factor of two; no source.
@@ -97,6 +97,18 @@ class Candidate:
     start: float | None = None
     lines: tuple[str, ...] = ()
     files: tuple[str, ...] = ("log",)
+
+
+def by_part(view: View, name: str, make: Callable[[View, Part], Iterable[Term]]) -> Iterator[Term]:
+    """Terms that each assembly has by itself, worked out once for each state of an assembly.
+
+    `name` says which terms these are.  A mended view has the other assemblies in common with the
+    drive as it was.
+    """
+    for part in view.parts.values():
+        if name not in part.worked_out:
+            part.worked_out[name] = tuple(make(view, part))
+        yield from part.worked_out[name]
 
 
 Test = Callable[[View], Iterable[Term]]

@@ -44,6 +44,8 @@ class Part:
     solver: Solver
     samples: Samples
     zero: Floats
+    # Comparisons of this assembly alone: the same in every view of its log, see `by_part`.
+    worked_out: dict[str, Any] = field(default_factory=dict, init=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -259,14 +261,22 @@ class View:
 
     def channel(self, name: str, corner: str | None = None) -> Floats | None:
         """Values of an ordinary channel (n, ...) [SI unit], None if it is not logged."""
+        key = f"channel {name} {corner}"
+        if key not in self.kept:
+            self.kept[key] = self._channel(name, corner)
+        found: Floats | None = self.kept[key]
+        return found
+
+    def _channel(self, name: str, corner: str | None) -> Floats | None:
         # A channel that was inferred has its uncertainty beside it, and is no evidence.
         if name not in self.log or f"u_{name}" in self.log:
             return None
-        values = self.log[name]
+        values = self.log.variables[name]
         if corner is not None:
-            if corner not in values["corner"]:
+            corners = list(self.log.variables["corner"].to_numpy())
+            if corner not in corners:
                 return None
-            values = values.sel(corner=corner)
+            values = values.isel(corner=corners.index(corner))
         out = values.to_numpy()
         return out if np.isfinite(out).any() else None
 

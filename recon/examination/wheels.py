@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -16,8 +17,8 @@ from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
 from recon.examination.comparison import Comparison
 from recon.examination.motion import scatter
-from recon.examination.term import Term
-from recon.examination.view import View
+from recon.examination.term import Term, by_part
+from recon.examination.view import Part, View
 from recon.examination.whole_car import (
     HEIGHT,
     LOAD,
@@ -64,12 +65,12 @@ class Axle:
         """Weight on it [N]."""
         return self.share * self.whole.weight
 
-    @property
+    @cached_property
     def turned(self) -> Floats:
         """Sideways force (n,) [N] that the yaw acceleration needs from it."""
         return (1.0, -1.0)[self.index] * self.whole.turned / self.whole.stance.base
 
-    @property
+    @cached_property
     def unknown_turn(self) -> float:
         """Sideways force [N] of a yaw acceleration that is not logged: turns at some speed."""
         stance, motion = self.whole.stance, self.whole.motion
@@ -79,24 +80,24 @@ class Axle:
         fast = max(float(np.mean(speed)), SLOW) if len(speed) else SLOW
         return float(stance.yaw_inertia / stance.base * scatter(motion.jerk[1]) / fast)
 
-    @property
+    @cached_property
     def sideways(self) -> Floats:
         """Sideways force (n,) [N] that it should give."""
         return self.share * self.whole.motion.inertial[1] + self.turned
 
-    @property
+    @cached_property
     def dived(self) -> Floats:
         """Load (n,) [N] that acceleration ahead brings to it."""
         lever = -(1.0, -1.0)[self.index] * self.whole.stance.height / self.whole.stance.base
         return lever * self.whole.motion.inertial[0]
 
-    @property
+    @cached_property
     def leaned(self) -> Floats:
         """Load (n,) [N] that a turn brings to its left wheel, if shared by weight."""
         lever = -self.share * self.whole.stance.height / self.whole.stance.track[self.index]
         return lever * self.whole.motion.inertial[1]
 
-    @property
+    @cached_property
     def settling(self) -> Floats:
         """Load (n,) [N] that the body's roll and pitch may delay, on one wheel."""
         stance, jerk = self.whole.stance, np.abs(self.whole.motion.jerk)
@@ -118,10 +119,15 @@ def wheels_agree(view: View) -> Iterator[Term]:
         if set(axle.names) <= set(view.corners):
             for make in (_pair_sideways, _pair_weight, _transfer):
                 yield make(axle).term
-        for side, name in enumerate(axle.names):
-            if name in view.corners:
-                yield _wheel_weight(axle, side).term
-                yield _wheel_sideways(axle, side).term
+    yield from by_part(view, "wheels", partial(_wheels, whole))
+
+
+def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:
+    for corner in part.corners:
+        index, side = divmod(CORNERS.index(corner), 2)
+        axle = Axle(whole, index)
+        yield _wheel_weight(axle, side).term
+        yield _wheel_sideways(axle, side).term
 
 
 def _pair_sideways(axle: Axle) -> Comparison:

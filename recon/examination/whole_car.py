@@ -29,7 +29,6 @@ from recon.reconstruction.stance import (
     U_OFFSET,
     U_TILT,
     Stance,
-    stance_of,
 )
 
 LOAD = 0.02  # of the mass: fuel, driver and luggage that the vehicle file does not have
@@ -86,11 +85,15 @@ class Whole:
 
     def u_of(self, weights: Floats) -> Floats:
         """Standard uncertainty (n,) [N] of the same sum by all stated causes, at usual loads."""
-        variance = 0.0
-        for part in self.view.parts.values():
-            own = weights[[CORNERS.index(c) for c in part.corners]].ravel()
-            variance += float(own @ part.usual_covariance @ own)
-        return np.sqrt(variance) * self.ones
+        # Covariances at usual loads depend on the prepared car alone.
+        key = f"u of {weights.tobytes()!r}"
+        if key not in self.view.kept:
+            variance = 0.0
+            for part in self.view.parts.values():
+                own = weights[[CORNERS.index(c) for c in part.corners]].ravel()
+                variance += float(own @ part.usual_covariance @ own)
+            self.view.kept[key] = np.sqrt(variance) * self.ones
+        return np.asarray(self.view.kept[key])
 
     @cached_property
     def sums(self) -> tuple[Comparison, ...]:
@@ -101,9 +104,9 @@ class Whole:
 def whole_of(view: View) -> Whole | None:
     """The sums of a view, worked out once; None unless all four corners are described."""
     if "whole car" not in view.worked_out:
-        stance = stance_of(view.prepared.car)
-        whole = None if stance is None else Whole(view, motion_of(view), stance)
-        view.worked_out["whole car"] = whole
+        motion = motion_of(view)
+        stance = motion.stance
+        view.worked_out["whole car"] = None if stance is None else Whole(view, motion, stance)
     found: Whole | None = view.worked_out["whole car"]
     return found
 

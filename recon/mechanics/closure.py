@@ -42,14 +42,14 @@ def closed(mechanism: Mechanism, state: State, travels: Floats) -> State:
     with np.errstate(all="ignore"):
         for _ in range(MOST_STEPS):
             step, gap = _step(mechanism, state, travels)
-            state = _advanced(state, step)
             still = np.max(np.abs(gap), axis=-1)
             if _is_yielding(mechanism):
                 still = np.maximum(still, np.max(np.abs(step), axis=-1))
             if np.all(still < CLOSED):
                 break
-    # The last evaluation was before the last step; one more look decides.
-    _, gap = _step(mechanism, state, travels)
+            state = _advanced(state, step)
+        else:
+            _, gap = _step(mechanism, state, travels)
     _require_closed(mechanism, state, gap, travels)
     return state
 

@@ -75,41 +75,36 @@ def rows_of(mechanism: Mechanism, state: State) -> Rows:
     """
     rotation, points = state.rotation, state.points
     now = _places(mechanism, state)
-    width = 6 * len(mechanism.bodies)
-    gradients, gaps, places = [], [], []
+    rows: list[_Row] = []
     for i, kind in enumerate(mechanism.kinds):
         inner_body = mechanism.inner_body[i]
         turn = rotation[..., inner_body, :, :] if inner_body >= 0 else np.eye(3)
         outer_body = mechanism.outer_body[i]
         outer_turn = rotation[..., outer_body, :, :] if outer_body >= 0 else np.eye(3)
-        for row in _KINDS[kind](points[..., i, :, :], now[..., i, :, :], turn, outer_turn):
-            gradients.append(_gradient(mechanism, i, row, width))
-            gaps.append(row.gap)
-            places.append(np.stack([row.outer, row.inner], axis=-2))
-    return Rows(
-        np.stack(gradients, axis=-2),
-        np.stack(gaps, axis=-1),
-        mechanism.free,
-        mechanism.owner,
-        np.stack(places, axis=-3),
-    )
+        rows += _KINDS[kind](points[..., i, :, :], now[..., i, :, :], turn, outer_turn)
+    ends = [np.stack([getattr(row, end) for row in rows], axis=-2) for end in ("outer", "inner")]
+    place = np.stack(ends, axis=-2)
+    gap = np.stack([row.gap for row in rows], axis=-1)
+    gradient = _gradient(mechanism, rows, place)
+    return Rows(gradient, gap, mechanism.free, mechanism.owner, place)
 
 
-def _gradient(mechanism: Mechanism, support: int, row: _Row, width: int) -> Floats:
-    out = np.zeros((*row.outer.shape[:-1], width))
-    for body, place, sign in (
-        (mechanism.outer_body[support], row.outer, -1.0),
-        (mechanism.inner_body[support], row.inner, 1.0),
-    ):
-        if body < 0:
-            continue
-        b = 6 * body
-        if row.couple:
-            out[..., b + 3 : b + 6] += sign * row.normal
-        else:
-            out[..., b : b + 3] += sign * row.normal
-            out[..., b + 3 : b + 6] += sign * np.cross(place - mechanism.reference, row.normal)
-    return out
+def _gradient(mechanism: Mechanism, rows: list[_Row], place: Floats) -> Floats:
+    """Gradients (..., row, 6 * body) of rows that act at `place` (..., row, 2, xyz) [m]."""
+    shape = place.shape[:-3]
+    normal = np.stack([np.broadcast_to(row.normal, (*shape, 3)) for row in rows], axis=-2)
+    couple = np.array([row.couple for row in rows])
+    moment = np.cross(place - mechanism.reference, normal[..., None, :])
+    moment[..., couple, :, :] = normal[..., couple, None, :]
+    force = np.where(couple[:, None], 0.0, normal)
+    out = np.zeros((*shape, len(rows), len(mechanism.bodies), 6))
+    ends = (mechanism.outer_body, mechanism.inner_body)
+    for end, (bodies, sign) in enumerate(zip(ends, (-1.0, 1.0), strict=True)):
+        body = bodies[mechanism.owner]
+        on = np.flatnonzero(body >= 0)
+        out[..., on, body[on], :3] += sign * force[..., on, :]
+        out[..., on, body[on], 3:] += sign * moment[..., on, end, :]
+    return out.reshape(*shape, len(rows), -1)
 
 
 def _places(mechanism: Mechanism, state: State) -> Floats:

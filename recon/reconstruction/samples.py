@@ -145,8 +145,10 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
         _wheel_samples(log, car, assembly, corner, sensors, body)
         for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
     ]
-    indication = log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T
-    by_gauge = log["gauge_status"].sel(gauge=list(solver.gauges)).to_numpy()
+    there = list(log.variables["gauge"].to_numpy())
+    order = [there.index(gauge) for gauge in solver.gauges]
+    indication = log.variables["indication"].isel(gauge=order).to_numpy().T
+    by_gauge = log.variables["gauge_status"].isel(gauge=order).to_numpy()
     status = np.bitwise_or.reduce(by_gauge, axis=1) | np.array([w.status for w in wheels])
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
@@ -165,14 +167,15 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
 def _require_gauges(log: xr.Dataset, solver: Solver) -> None:
     """Refuse a log whose zeros mean another load, or that lacks a gauge of the assembly."""
     where, name = str(log.attrs.get("path", "log")), solver.assembly.name
-    if name not in log["tared_corner"]:
+    if name not in log.variables["tared_corner"].to_numpy():
         raise DataError(
             where=where,
             found=f"no tare of corner {name}",
             needed="tares of every corner that was prepared",
             do="Condition the log with a tare of this corner, or prepare without it.",
         )
-    missing = [gauge for gauge in solver.gauges if gauge not in log["gauge"]]
+    there = set(log.variables["gauge"].to_numpy())
+    missing = [gauge for gauge in solver.gauges if gauge not in there]
     if missing:
         raise DataError(
             where=f"{where}, corner {name}",
@@ -264,8 +267,8 @@ def _hub_moment(
     mode[braked] = 1
     if np.isfinite(corner.brake.torque_per_pressure):
         torque = np.where(braked, pressure * corner.brake.torque_per_pressure, 0.0)
-    if "wheel_speed" in log and corner.name in log["corner"]:
-        speed = log["wheel_speed"].sel(corner=corner.name).to_numpy()
+    if "wheel_speed" in log and corner.name in log.variables["corner"].to_numpy():
+        speed = _channel(log, "wheel_speed", corner.name)
         locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
         mode[locked], torque[locked] = 2, 0.0
     return mode, torque
@@ -273,8 +276,8 @@ def _hub_moment(
 
 def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
     """A channel that the session counts on, of the car or of one corner."""
-    there = name in log and (corner is None or corner in log["corner"])
-    if not there:
+    corners = [] if corner is None else list(log.variables["corner"].to_numpy())
+    if name not in log or (corner is not None and corner not in corners):
         of = "" if corner is None else f", corner {corner}"
         raise DataError(
             where=f"{log.attrs.get('path', 'log')}{of}",
@@ -282,4 +285,7 @@ def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
             needed="the channels of the log that was prepared with",
             do="Prepare anew with this log; a widening is then stated for what it lacks.",
         )
-    return np.asarray((log[name] if corner is None else log[name].sel(corner=corner)).to_numpy())
+    values = log.variables[name]
+    return np.asarray(
+        (values if corner is None else values.isel(corner=corners.index(corner))).to_numpy()
+    )

@@ -59,28 +59,28 @@ class Stance:
         """Distance (4,) [m] from the centre of mass to the left to each wheel."""
         return self.centres[:, 1] - self.centre_of_mass[1]
 
-    @property
+    @cached_property
     def base(self) -> float:
         """Wheelbase [m]."""
         return float(self.ahead[:2].mean() - self.ahead[2:].mean())
 
-    @property
+    @cached_property
     def track(self) -> Floats:
         """Track widths of front and rear axle (2,) [m]."""
         return self.aside[[0, 2]] - self.aside[[1, 3]]
 
-    @property
+    @cached_property
     def share(self) -> Floats:
         """Share of front and rear axle in the weight (2,) [1]."""
         front = -self.ahead[2:].mean() / self.base
         return np.array([front, 1.0 - front])
 
-    @property
+    @cached_property
     def yaw_inertia(self) -> float:
         """Yaw inertia [kg m2] of two masses over the axles; common practice, no source."""
         return float(-self.mass * self.ahead[:2].mean() * self.ahead[2:].mean())
 
-    @property
+    @cached_property
     def sprung(self) -> float:
         """Sprung mass [kg]."""
         return self.mass - float(self.unsprung.sum())
