@@ -7,7 +7,7 @@ import hashlib
 import html
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ class Page:
     """One HTML document; a notebook shows it by itself."""
 
     title: str
-    html: str
+    html: str = field(repr=False)  # millions of characters
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the page, the whole file or none.
@@ -40,7 +40,8 @@ class Page:
     def _repr_html_(self) -> str:
         """The page in a frame of its own, for notebooks."""
         text, title = (html.escape(words, quote=True) for words in (self.html, self.title))
-        return f'<iframe srcdoc="{text}" width="100%" height="{FRAME}" title="{title}"></iframe>'
+        size = f'width="100%" height="{FRAME}" style="border: 1px solid #a9bac6"'
+        return f'<iframe srcdoc="{text}" {size} title="{title}"></iframe>'
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,8 @@ def more_words(answer: xr.Dataset, k: int) -> str:
     """Number of further runs that would resolve the effect on metric `k`, or why none would."""
     more = float(answer["more_runs"][k])
     if np.isfinite(more):
-        return f"about {max(int(more), 1)} more runs of each would resolve it"
+        count = max(int(more), 1)
+        return f"about {count} more run{'s' if count > 1 else ''} of each would resolve it"
     if _shares(answer, k)["calibration"] > MOSTLY:
         return "more runs would not help"
     return "no number of runs that anybody drives would resolve it"

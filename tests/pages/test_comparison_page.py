@@ -161,6 +161,23 @@ def test_hostile_names_stay_text(started: Any, tmp_path: Path) -> None:
         assert set(names) <= set(cells)
 
 
+def test_in_a_notebook_links_stay_in_the_frame(started: Any, tmp_path: Path) -> None:
+    made = recon.page(comparison())
+    assert len(repr(made)) < 200
+    notebook = tmp_path / "notebook.html"
+    notebook.write_text(f"<!doctype html><title>notebook</title>{made._repr_html_()}", "utf-8")
+    outer = started.new_page(viewport={"width": 900, "height": 1000})
+    outer.goto(notebook.as_uri())
+    frame = outer.frames[1]
+    frame.wait_for_selector("html[data-ready]")
+    frame.click("#contents a >> text=Not claimed")
+    assert frame.url == "about:srcdoc#open"
+    frame.click("#dot-5")
+    assert frame.evaluate("() => document.querySelector('tr:target').id") == "run-5"
+    assert frame.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+    outer.close()
+
+
 @pytest.mark.parametrize("width", [320, 390])
 def test_nothing_is_wider_than_the_screen(started: Any, written: Path, width: int) -> None:
     with opened(started, written, width) as one:

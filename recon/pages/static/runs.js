@@ -13,7 +13,7 @@ const Runs = (() => {
 
   function linked(run, side, x, y, data) {
     const link = shape("a", { href: `#run-${run.number}`, id: `dot-${run.number}`, "aria-label": spoken(run, data) },
-      shape("circle", { cx: x, cy: y, r: 10, class: "ring" }), dot(side, x, y),
+      shape("circle", { cx: x, cy: y, r: 13, class: "ring" }), dot(side, x, y),
       text(run.number, x, y + (side === 0 ? 20 : -11), { "text-anchor": "middle" }));
     link.append(shape("title", {}, spoken(run, data)));
     return link;

@@ -2,6 +2,8 @@
 /* Drawings of lines and areas that screen readers, printers and dark screens can all read. */
 const Shapes = (() => {
   const SPACE = "http://www.w3.org/2000/svg";
+  const WIDEST = 1000; // px of a picture on a screen
+  const PRINTED = 690; // px of a picture on paper, so that its text keeps its size
 
   function shape(tag, attributes, ...inside) {
     const element = document.createElementNS(SPACE, tag);
@@ -73,8 +75,7 @@ const Shapes = (() => {
   /* A picture with a name for screen readers; drawn again when its place changes its width. */
   function picture(host, name, draw) {
     let before = 0;
-    const again = () => {
-      const wide = Math.min(host.clientWidth, 736);
+    const at = (wide) => {
       if (wide === before || wide === 0) return;
       before = wide;
       const { tall, inside } = draw(wide);
@@ -83,8 +84,10 @@ const Shapes = (() => {
       host.querySelector("svg")?.remove();
       host.prepend(drawn);
     };
+    const again = () => at(Math.min(host.clientWidth, WIDEST));
     again();
-    window.addEventListener("resize", again);
+    for (const what of ["resize", "afterprint"]) window.addEventListener(what, again);
+    window.addEventListener("beforeprint", () => at(PRINTED));
   }
 
   /* A small sign with its meaning, as an entry of a list. */

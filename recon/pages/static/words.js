@@ -49,5 +49,13 @@ const Words = (() => {
     }));
   }
 
+  /* A link to a part of the page stays in it: as a link it would leave the frame of a notebook. */
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest('a[href^="#"]');
+    if (!link) return;
+    event.preventDefault();
+    window.location.hash = link.getAttribute("href");
+  });
+
   return { made, lists, boxes, table };
 })();

@@ -1,0 +1,23 @@
+"""Option `page`: forces are reconstructed and shown in one step."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.commands.session import CAR, OneCorner, Run
+
+
+def test_forces_and_their_page_in_one_step(one_corner: OneCorner, run: Run, tmp_path: Path) -> None:
+    files = (CAR, one_corner.calibration, one_corner.log, one_corner.tares)
+    words = ("reconstruct", *files, "--from", 2, "--to", 4, "--no-pictures")
+    page = tmp_path / "drive.html"
+    ended = run(*words, "--out", tmp_path / "forces", "--page", page)
+    assert ended.code == 0, ended.err
+    assert page.name in ended.out
+    text = page.read_text(encoding="utf-8")
+    assert one_corner.log.name in text  # where it comes from
+    assert '"corners": ["FL"]' in text
+    again = run(*words, "--out", tmp_path / "other", "--page", page)
+    assert again.code == 4
+    assert f"{page}: this file already exists" in again.err
+    assert not (tmp_path / "other").exists()
