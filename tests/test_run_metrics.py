@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+import recon
 from recon.base.errors import DataError
 from recon.evaluation.run_course import PLACES, Course, Way, course_of, same_course
 from recon.evaluation.run_metrics import BY_NAME, METRICS, metric_named, run_values
@@ -71,6 +72,14 @@ def test_runs_share_a_course_only_through_the_same_sections() -> None:
     assert same_course([one, one]) == [one, one]
     assert same_course([one, other]) == []
     assert same_course([one, None]) == []
+
+
+def test_the_lag_of_the_rear_is_that_of_the_slalom(slalom: xr.Dataset) -> None:
+    found = run_values(slalom)
+    answer, place = recon.slalom(slalom), PLACE["rear_lag"]
+    assert found.estimate.value[place] == pytest.approx(float(answer["rear_lag"]), abs=1e-9)
+    short = slalom.isel(elapsed_time=slice(0, 300))
+    assert run_values(short).missing["rear_lag"] == "no slalom in the run"
 
 
 def test_more_force_is_more_of_every_metric_of_force(slalom: xr.Dataset) -> None:

@@ -16,8 +16,10 @@ from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.evaluation.half_waves import TURN_SHARE, half_waves
+from recon.evaluation.sections import find_sections
 from recon.reconstruction.signed import STATED
 from recon.records.results import read_result, write_result
+from recon.records.sheets import GivenSection
 from recon.report.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
 from tests.made_forces import stamped
@@ -45,10 +47,10 @@ class Made:
         flat = np.zeros((n, corners))
         made = xr.Dataset(
             {
-                "tyre_force_intermediate": ((t, c, xyz), force),
+                **{f"tyre_force{axes}": ((t, c, xyz), force) for axes in ("", "_intermediate")},
                 "tyre_force_vehicle": ((t, c, xyz), force),
                 "u_tyre_force_random": ((t, c, xyz), np.full_like(force, self.noise)),
-                **dict.fromkeys(STATED.values(), ((t, c, xyz), whole)),
+                **dict.fromkeys(("u_tyre_force", *STATED.values()), ((t, c, xyz), whole)),
                 "status": ((t, c), np.zeros((n, corners), dtype=np.uint16)),
                 "hub_mode": ((t, c), np.zeros((n, corners), dtype=np.int8)),
                 "hub_moment": ((t, c), flat), "travel": ((t, c), flat), "heading": ((t, c), flat),
@@ -74,6 +76,12 @@ def wave(cones: int, height: float = 1500.0, period: float = 2.4) -> np.ndarray:
 
 def alternating(cones: int = 6, shares: tuple[float, ...] = (0.8, 1.2, 0.9, 1.1)) -> Made:
     return Made(wave(cones)[:, None] * np.array(shares))
+
+
+def by_hand(forces: xr.Dataset, **options: float) -> xr.Dataset:
+    """Cones of forces that are a slalom by hand, all of it."""
+    every = GivenSection("cones", "slalom", 0.0, float(forces["elapsed_time"][-1]))
+    return slalom(forces, sections=find_sections(forces, [every]), **options)
 
 
 def test_every_cone_has_its_time_side_and_peak() -> None:
@@ -148,7 +156,7 @@ def test_one_axle_alone_has_no_share() -> None:
 
 
 def test_one_corner_alone_goes_through_to_its_file(tmp_path: Path) -> None:
-    found = slalom(alternating(6, (0.8,)).forces)
+    found = by_hand(alternating(6, (0.8,)).forces)
     expected = 1200 * np.array([1, -1, 1, -1, 1, -1])
     assert_allclose(found["peak_lateral_force"][:, 0], expected, rtol=0.003)  # half sine's crest
     assert found.sizes["axle"] == 0
@@ -182,7 +190,7 @@ def test_one_lost_corner_spoils_nothing_but_its_own_sums() -> None:
 def test_a_corner_lost_half_way_leaves_the_later_cones_their_time() -> None:
     made = alternating()
     made.lateral[720:, 3] = np.nan  # from the fourth half-wave on
-    found = slalom(made.forces)
+    found = by_hand(made.forces)
     assert_allclose(found["cone_time"], 0.6 + 1.2 * np.arange(6), rtol=0, atol=0.01)
     assert np.isfinite(found["front_share"]).to_numpy().tolist() == 3 * [True] + 3 * [False]
     assert (
@@ -192,7 +200,7 @@ def test_a_corner_lost_half_way_leaves_the_later_cones_their_time() -> None:
 
 def test_half_waves_of_few_samples_have_no_peak() -> None:
     """At 200 Hz a half-wave of 0.2 s has 40 samples; the 98 % quantile wants 50."""
-    found = slalom(Made(wave(8, period=0.4)[:, None] * np.ones(4)).forces, bandwidth=50.0)
+    found = by_hand(Made(wave(8, period=0.4)[:, None] * np.ones(4)).forces, bandwidth=50.0)
     assert np.isnan(found["peak_lateral_force"]).all()
     reason = "its half-wave has fewer than the 50 samples needed"
     assert f"FL: no peak at cones 1, 2, 3, 4, 5, 6, 7, 8, {reason}" in found.attrs["not_known"]
@@ -202,7 +210,7 @@ def test_half_waves_of_few_samples_have_no_peak() -> None:
 def test_a_half_wave_with_gaps_has_no_peak() -> None:
     made = alternating()
     made.lateral[300:420, 1] = np.nan  # half of the second half-wave (240 to 480)
-    found = slalom(made.forces)
+    found = by_hand(made.forces)
     missing = np.isnan(found["peak_lateral_force"].to_numpy())
     assert np.argwhere(missing).tolist() == [[1, 1]]
     front = found["axle_peak_lateral_force"].sel(axle="front").to_numpy()
@@ -244,7 +252,7 @@ def test_two_humps_on_one_side_are_one_cone() -> None:
 def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> None:
     message = f"a made-up slalom: {cones} alternations of the lateral force in {seconds} s"
     with pytest.raises(DataError, match=message):
-        slalom(alternating(cones).forces)
+        by_hand(alternating(cones).forces)
 
 
 def test_forces_that_are_nowhere_known_are_refused() -> None:

@@ -133,7 +133,8 @@ def test_a_pause_between_cones_ends_the_weave() -> None:
     made = weaving()
     half = len(made.force) // 2
     made.force[half : half + int(3 * RATE), :, 1] = 0.0
-    answer = slalom(made.forces)
+    whole = GivenSection("all", "slalom", 0.0, float(made.forces["elapsed_time"][-1]))
+    answer = slalom(made.forces, sections=find_sections(made.forces, [whole]))
     known = np.isfinite(answer["rate_of_rise"].to_numpy()[:, 0])
     assert 0 < known.sum() < len(known)
     assert f"{known.sum()} of {len(known)} in a row" in answer.attrs["gate"]
@@ -152,11 +153,9 @@ def test_corners_without_a_slalom_are_no_cones() -> None:
     made = weaving()
     made.force[int(6.0 * RATE) :, :, 1] = 0.0  # four turns are left: corners
     forces = made.forces
-    sections = find_sections(forces)
-    with pytest.raises(
-        DataError, match=r"made-up drive: no slalom among its sections, but \d corners"
-    ):
-        slalom(forces, sections=sections)
+    for sections in (None, find_sections(forces)):
+        with pytest.raises(DataError, match=r"made-up drive: no slalom, but \d corners"):
+            slalom(forces, sections=sections)
 
 
 def test_the_virtual_day_lags_as_its_truth_does() -> None:

@@ -21,12 +21,11 @@ from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.cones import Cones, cones_of
 from recon.evaluation.estimate import Estimate
-from recon.evaluation.half_waves import HalfWave, half_waves
-from recon.evaluation.lagging import SATURATION, Weaving, weaving_of
+from recon.evaluation.half_waves import HalfWave
+from recon.evaluation.lagging import SATURATION, Weaving, slalom_waves, weaving_of
 from recon.evaluation.lateral import LateralForces
 from recon.evaluation.peaks import SHARE
 from recon.evaluation.result import SEPARATOR, Labelled, limits, limits_of
-from recon.evaluation.sections import sections_of
 from recon.evaluation.weave import CREST, PHASES
 from recon.records.forces import SIGNED, require_forces
 
@@ -51,7 +50,8 @@ def slalom(
     forces : Dataset
         As `reconstruct` returns it.
     sections : Dataset, optional
-        As `sections` returns it; its slaloms, or parts given by hand, restrict the cones.
+        As `find_sections` returns it; found if omitted.  Cones are those of its slaloms, or of
+        parts given by hand; all alternations count where it has no corner either.
     bandwidth : float
         At which peaks are read, -3 dB; never more than that of the forces. [Hz]
 
@@ -90,7 +90,7 @@ def slalom(
             needed="at least one tyre whose lateral force is known",
             do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
         )
-    waves = _wanted(half_waves(lateral.total, rate), forces, sections)
+    waves = slalom_waves(forces, lateral.total, sections)
     if len(waves) < FEWEST_CONES:
         raise DataError(
             str(forces.attrs.get("title", "forces")),
@@ -101,36 +101,6 @@ def slalom(
     cones, weaving = cones_of(lateral, waves, bandwidth), weaving_of(forces, waves)
     answer = _answer(forces, lateral, waves, cones, bandwidth)
     return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(_words(weaving, len(waves)))
-
-
-def _wanted(
-    waves: list[HalfWave], forces: xr.Dataset, sections: xr.Dataset | None
-) -> list[HalfWave]:
-    """Half-waves within the slaloms, or parts given by hand, of the sections; all without any.
-
-    Raises
-    ------
-    DataError
-        The sections have corners and no slalom.
-    """
-    if sections is None:
-        return waves
-    some = sections_of(sections, "slalom") or sections_of(sections, "part")
-    corners = sections_of(sections, "corner")
-    if corners and not some:
-        raise DataError(
-            str(forces.attrs.get("title", "forces")),
-            f"no slalom among its sections, but {len(corners)} corners",
-            "a slalom",
-            "Give the slalom as a section by hand, or ask for the slalom alone without sections.",
-        )
-    time = forces["elapsed_time"].to_numpy()
-    middles = [time[(wave.part.start + wave.part.stop) // 2] for wave in waves]
-    return [
-        wave
-        for wave, middle in zip(waves, middles, strict=True)
-        if not some or any(section.start <= middle <= section.end for section in some)
-    ]
 
 
 def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:

@@ -10,13 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
 from recon.car.vehicle import SIDES
 from recon.conditioning.clocks import U_DELAY
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.estimate import Estimate
-from recon.evaluation.half_waves import HalfWave
+from recon.evaluation.half_waves import HalfWave, half_waves
 from recon.evaluation.lateral import Y
 from recon.evaluation.means import short_means
+from recon.evaluation.sections import Section, find_sections, sections_of
 from recon.evaluation.weave import PHASES, SINE_CREST, Weave, weaves_of
 from recon.reconstruction.signed import RANDOM, STATED
 from recon.records.forces import SIGNED
@@ -28,6 +31,7 @@ STEP = 0.04  # s, of the means that a weave is looked at in: quick enough for it
 MOST_WAVES = 100  # of a long weave; more would take time and tell nothing new
 LATE = 0.010  # s, standard uncertainty between axles if gauges are suspected to be late
 FLATTER = 0.03  # of a half-wave, beyond which a crest is flat; common practice, no source
+TOUCHING = 0.1  # s between two half-waves that follow each other at once
 NEEDED = ("tyre_force_intermediate", "cause_name", RANDOM, *SIGNED, *STATED.values())
 NEITHER, FRONT, REAR, BOTH = 0, 1, 2, 3
 SATURATION = ("neither_shown", "front", "rear", "both")
@@ -62,6 +66,55 @@ class Weaving:
         one = np.where(flat[:, 0] > flat[:, 1], FRONT, REAR)
         code = np.where(shown.all(axis=1) & ~apart, BOTH, one)
         return np.where(shown.any(axis=1), code, NEITHER).astype(np.int8)
+
+
+def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None) -> list[HalfWave]:
+    """Half-waves of a slalom, one for each cone.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    total : (sample,)
+        Lateral force of all known tyres together. [N]
+    sections : Dataset, optional
+        As `find_sections` returns it; found if omitted.  Only half-waves in its slaloms, or in
+        parts given by hand, count; all of them where it has no corner either.
+
+    Raises
+    ------
+    DataError
+        The sections have corners and no slalom.
+    """
+    sections = find_sections(forces) if sections is None else sections
+    time = forces["elapsed_time"].to_numpy()
+    waves = half_waves(total, 1.0 / float(np.median(np.diff(time))))
+    weaves = sections_of(sections, "slalom")
+    some = weaves or sections_of(sections, "part")
+    corners = sections_of(sections, "corner")
+    if corners and not some:
+        raise DataError(
+            place_of(forces),
+            f"no slalom, but {len(corners)} corner{'s' if corners[1:] else ''}",
+            "a slalom",
+            "If the drive has a slalom, name it by hand in a table of sections (--sections).",
+        )
+    middles = np.array([time[(wave.part.start + wave.part.stop) // 2] for wave in waves])
+    inside, turned = _within(middles, some), _within(middles, corners)
+    kept = inside.copy()
+    for a in range(len(waves) - 1 if weaves else 0):
+        # Turning in and out is too gentle for a section, and a cone all the same.
+        gap = time[waves[a + 1].part.start] - time[waves[a].part.stop - 1]
+        if gap < TOUCHING:
+            kept[a] |= inside[a + 1] and not turned[a]
+            kept[a + 1] |= inside[a] and not turned[a + 1]
+    return [wave for wave, keep in zip(waves, kept, strict=True) if keep or not some]
+
+
+def _within(middles: Floats, sections: list[Section]) -> NDArray[np.bool_]:
+    """Whether each time (wave,) [s] is in one of the sections."""
+    found = [(middles >= one.start) & (middles <= one.end) for one in sections]
+    return np.any([np.zeros(len(middles), dtype=bool), *found], axis=0)
 
 
 def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:

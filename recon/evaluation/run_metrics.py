@@ -19,6 +19,7 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.estimate import Estimate, stacked
+from recon.evaluation.lagging import slalom_waves, weaving_of
 from recon.evaluation.run_course import Course, course_of, way_of
 from recon.evaluation.sections import Section, find_sections, sections_of
 
@@ -60,9 +61,9 @@ class RunMetric:
 
     `better` is +1 where more is better, 0 where neither direction is.  `kinds` are the sections
     whose samples enter, `corners` those that must be known.  `function` gives the metric from the
-    forces, `quantity` the values of single samples (and wheels) that it sums up, where there are
-    such, NaN where they do not count.  A metric that may be zero has no percentage: `relative` is
-    false.
+    forces of these samples, `quantity` the values of single samples (and wheels) that it sums up,
+    where there are such, NaN where they do not count; `of_run` gives it from forces and sections of
+    the whole run instead.  A metric that may be zero has no percentage: `relative` is false.
     """
 
     name: str
@@ -70,10 +71,11 @@ class RunMetric:
     better: int
     kinds: tuple[str, ...]
     corners: tuple[str, ...]
-    function: Metric
+    function: Metric | None
     words: str
     quantity: Quantity | None = None
     relative: bool = True
+    of_run: Callable[[xr.Dataset, xr.Dataset], Estimate | None] | None = None
 
 
 def _counting(values: Floats) -> Floats:
@@ -154,6 +156,13 @@ def _forward(force: Floats, wheels: Wheels) -> Floats:
     return wheels.sum_of(force, CORNERS, 0)
 
 
+def _rear_lag(forces: xr.Dataset, sections: xr.Dataset) -> Estimate | None:
+    """Lag of the rear axle in the longest weave, None without two whole cycles in a row."""
+    lateral = forces["tyre_force_intermediate"].to_numpy()[..., 1].astype(float)
+    weaving = weaving_of(forces, slalom_waves(forces, np.nansum(lateral, axis=1), sections))
+    return None if weaving is None else weaving.lag.at(0)
+
+
 _TURNS, _STOPS, _STARTS = ("corner", "slalom"), ("straight braking",), ("launch",)
 METRICS = (
     RunMetric(
@@ -184,6 +193,11 @@ METRICS = (
     RunMetric(
         "front_transfer_share", "1", 0, _TURNS, CORNERS, _transfer_share,
         "share of the front axle in the lateral load transfer",
+    ),
+    RunMetric(
+        "rear_lag", "s", 0, ("slalom",), CORNERS, None,
+        "lag of the lateral force of the rear axle behind the front in a slalom",
+        relative=False, of_run=_rear_lag,
     ),
     RunMetric(
         "braking_force", "1", 1, _STOPS, CORNERS, _level_of(_braking_use),
@@ -270,7 +284,14 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
         inside = sections_of(found, *kinds)
         at = _samples(forces, inside, kinds)
         missing |= {m.name: why for m in own if (why := _obstacle(m, known, wheels, len(at)))}
-        able = [metric for metric in own if metric.name not in missing]
+        able = [metric for metric in own if metric.name not in missing and metric.function]
+        for metric in own:
+            if metric.of_run and metric.name not in missing:
+                value = metric.of_run(forces, found)
+                if value is None:
+                    missing[metric.name] = "no two whole cycles of a slalom in a row"
+                else:
+                    values[metric.name], samples[metric.name] = value, len(at)
         if able:
             found_forces = Alternatives(forces, at, bandwidth=BANDWIDTH)
             estimate = _estimated(found_forces, able, wheels)
@@ -351,7 +372,7 @@ def _estimated(
     alternatives: Alternatives, metrics: Sequence[RunMetric], wheels: Wheels
 ) -> Estimate:
     return alternatives.estimate(
-        lambda force: np.array([m.function(force, wheels) for m in metrics]), draws=0
+        lambda force: np.array([m.function(force, wheels) for m in metrics if m.function]), draws=0
     )
 
 

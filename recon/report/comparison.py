@@ -200,10 +200,17 @@ def _beside(answer: xr.Dataset) -> str:
 
 def repeat_words(answer: xr.Dataset) -> str:
     """How well each metric repeats over the day, the best first."""
-    spread = answer["repeatability"].to_numpy()
+    spread, scatter = (answer[name].to_numpy() for name in ("repeatability", "scatter"))
     ranked = [k for k in np.argsort(spread) if np.isfinite(spread[k])]
     words = ", ".join(f"{named(answer, k)} to {100 * spread[k]:.2g} %" for k in ranked)
-    return f"repeats from run to run: {words}" + (": judge by the first" if ranked[1:] else "")
+    own = [k for k in range(len(spread)) if not np.isfinite(spread[k]) and np.isfinite(scatter[k])]
+    absolute = ", ".join(
+        f"{named(answer, k)} to {scatter[k]:.2g}{unit_after(answer, k)}" for k in own
+    )
+    judge = ": judge by the first" if ranked[1:] else ""
+    return "; ".join(
+        part for part in (f"repeats from run to run: {words}{judge}", absolute) if part
+    )
 
 
 def listed(answer: xr.Dataset, key: str) -> str:
