@@ -102,6 +102,7 @@ def test_every_metric_repeats_by_a_number_of_its_own_the_best_first() -> None:
     named = [piece.rsplit(" to ", 1)[0] for piece in part.split(", ")]
     assert named == ["front transfer share", "cornering force", "rear lateral force"]
     assert "use difference" not in part  # it may be zero
+    assert ": judge by the first; use difference to 0." in words  # in its own unit
 
 
 def test_the_picture_has_a_dot_for_each_run_and_the_band_that_is_not_resolved(tmp_path) -> None:
