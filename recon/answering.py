@@ -49,6 +49,7 @@ def answers(
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
+    calibration: Name | None = None,
     page: Name | None = None,
     out: Name = "answers",
     overwrite: bool = False,
@@ -57,10 +58,12 @@ def answers(
     """Calculate every answer that a drive allows; list the others with reason and remedy.
 
     Each answer has a folder of its own in `out`.  `sections` and `vehicle` are passed to the
-    answers that take them.  With `page`, the drive is also written as one HTML page.
+    answers that take them.  With `page`, the drive is also written as one HTML page, and with
+    `calibration` that page shows map, pulls and verification.
     """
     from recon.evaluation.sections import find_sections
     from recon.pages.beside import refuse_existing_page, write_page_beside
+    from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as page_of
     from recon.pages.shown import Shown
     from recon.records.doubts import doubts_in
@@ -73,6 +76,7 @@ def answers(
     refuse_existing_page(page, overwrite=overwrite)
     found = read_result(forces)
     shared = read_shared(found, sections=sections, vehicle=vehicle)
+    its = None if calibration is None else read_its_calibration(calibration, found)
     if "sections" not in shared:
         shared["sections"] = find_sections(found)
     given, refused = [], []
@@ -88,7 +92,8 @@ def answers(
         files += new
         shown.append(Shown(answer, result, tuple(lines), new[-1]))
     say(f"complete: {folder}")
-    make = partial(page_of, found, sections=shared["sections"], answers=shown)
+    given_too = {"sections": shared["sections"], "calibration": its, "answers": shown}
+    make = partial(page_of, found, **given_too)
     files += write_page_beside(page, make, say, overwrite=overwrite)
     doubts = doubts_in(found)
     return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))

@@ -226,10 +226,14 @@ def _compare(parser: argparse.ArgumentParser) -> None:
     _outputs(parser, "comparison")
 
 
+CALIBRATION_OF_PAGE = "calibration.nc of these forces: the page shows its map and verification"
+
+
 def _answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
     _page_beside(parser)
     _outputs(parser, "answers")
 
@@ -238,6 +242,7 @@ def _page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("result", help="forces.nc of a drive, or comparison.nc")
     parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
     parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
+    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
     parser.add_argument(
         "--out", metavar="FILE", help="page to write (default drive.html or comparison.html)"
     )

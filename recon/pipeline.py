@@ -196,7 +196,7 @@ def reconstruct(
     drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
     gone = removed(stale(folder / "forces.nc", drawn))
     files = written({"forces.nc": partial(write_result, forces)}, drawn, folder, overwrite)
-    make_page = partial(page_of_file, folder / "forces.nc", vehicle=car)
+    make_page = partial(page_of_file, folder / "forces.nc", vehicle=car, calibration=fitted)
     files += write_page_beside(page, make_page, say, overwrite=overwrite)
     say(f"complete: {folder}")
     lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
@@ -265,14 +265,17 @@ def page(
     *,
     sections: Name | None = None,
     vehicle: Name | None = None,
+    calibration: Name | None = None,
     out: Name | None = None,
     overwrite: bool = False,
     say: Say = quiet,
 ) -> Report:
     """Write a drive or a comparison as one HTML page, readable without network or program.
 
-    `sections` and `vehicle` belong to a drive.
+    `sections`, `vehicle` and `calibration` belong to a drive; with the calibration that its forces
+    were made with, the page also shows map, pulls and verification.
     """
+    from recon.pages.calibration import read_its_calibration
     from recon.pages.comparison import is_comparison
     from recon.pages.page import page as made
     from recon.records.doubts import doubts_in
@@ -284,6 +287,8 @@ def page(
     refuse_existing(target, overwrite=overwrite)
     say("working out what the page shows")
     shared = read_shared(found, sections=sections, vehicle=vehicle)
+    if calibration is not None:
+        shared["calibration"] = read_its_calibration(calibration, found)
     whole = made(found, **shared)
     say("writing the page")
     whole.write(target, overwrite=overwrite)
@@ -314,6 +319,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     answer = answers(
         folder / "forces" / "forces.nc",
         vehicle=vehicle,
+        calibration=folder / "calibration" / "calibration.nc",
         page=folder / "drive.html",
         out=folder / "answers",
         say=say,

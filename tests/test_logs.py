@@ -124,6 +124,8 @@ def test_time_in_every_form(tmp_path, unit, time, expected):
     read = read_log(save(tmp_path, ",".join(header) + "\n" + rows + "\n"), small_car())
     # stamps of a day are known to 1e-11 s in double precision
     np.testing.assert_allclose(read["elapsed_time"], expected, rtol=1e-12, atol=2e-11)
+    dated = "-" in time[0]
+    assert read.attrs["date"] == (time[0][:10] if dated else "")
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import DataError
 from recon.evaluation.sections import find_sections
+from recon.pages.calibration import calibration_of
 from recon.pages.comparison import comparison_page, is_comparison
 from recon.pages.document import Page, Parts, document
 from recon.pages.envelope import envelopes
@@ -19,11 +20,15 @@ from recon.records.forces import require_sound_forces
 if TYPE_CHECKING:
     import xarray as xr
 
+    from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
 
 DRIVE = Parts(
     "drive.html",
-    ("decode", "state", "draw", "words", "strips", "plane", "car", "why", "story", "keys", "start"),
+    (
+        *("decode", "state", "draw", "words", "strips", "plane", "car"),
+        *("why", "calibration", "story", "keys", "start"),
+    ),
 )
 FORMAT = 1
 
@@ -33,6 +38,7 @@ def page(
     *,
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
+    calibration: Calibration | None = None,
     answers: Iterable[Shown] | None = None,
 ) -> Page:
     """A drive, or a comparison of runs, as one HTML page.
@@ -46,6 +52,9 @@ def page(
         Sections of the drive; they are found if omitted.
     vehicle : Vehicle, optional
         The car, for the answers that need it.
+    calibration : Calibration, optional
+        The calibration that the forces were made with: the page then shows its map, its pulls and
+        its verification.  Verdict, age and limits are in `forces`.
     answers : iterable of Shown, optional
         Answers that were calculated before; they are calculated if omitted.
 
@@ -58,20 +67,22 @@ def page(
     Raises
     ------
     DataError
-        `result` is no result of the reconstruction, or nothing of it is known; or sections, a
-        vehicle or answers were given for a comparison, which has none.
+        `result` is no result of the reconstruction, or nothing of it is known; `calibration` is
+        another one than that of the forces; or sections, a vehicle, a calibration or answers were
+        given for a comparison, which has none.
     """
     if is_comparison(result):
-        if not (sections is None and vehicle is None and answers is None):
+        if any(given is not None for given in (sections, vehicle, calibration, answers)):
             place = f"page of '{result.attrs['title']}'"
             raise DataError(
                 place,
-                "sections, a vehicle or answers beside a comparison",
+                "sections, a vehicle, a calibration or answers beside a comparison",
                 "a comparison alone: they belong to a drive",
                 "Leave them out, or give the forces of a drive.",
             )
         return comparison_page(result)
-    return drive_page(result, sections=sections, vehicle=vehicle, answers=answers)
+    given = {"sections": sections, "vehicle": vehicle, "calibration": calibration}
+    return drive_page(result, answers=answers, **given)
 
 
 def drive_page(
@@ -79,6 +90,7 @@ def drive_page(
     *,
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
+    calibration: Calibration | None = None,
     answers: Iterable[Shown] | None = None,
 ) -> Page:
     """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
@@ -86,12 +98,13 @@ def drive_page(
     Parameters and errors are those of `page`.
     """
     require_sound_forces(forces)
+    why = causes_over_time(forces)
+    calibrated = calibration_of(forces, calibration)
     found = find_sections(forces) if sections is None else sections
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
     shown = list(shown_answers(forces, shared) if answers is None else answers)
     every = list(series_of(forces))
-    why = causes_over_time(forces)
     data = {
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),
@@ -102,6 +115,7 @@ def drive_page(
         "lifts": lift_list(found),
         "answers": [one.as_data() for one in shown],
         "facts": facts(forces),
+        "calibration": calibrated,
         "provenance": provenance(forces),
         "envelopes": envelopes(shown),
         "why": why,

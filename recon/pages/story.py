@@ -11,6 +11,7 @@ from recon.base.doubt import doubted_corners
 from recon.base.quantities import COMPONENTS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.sections import sections_of
+from recon.pages.calibration import SHORT
 from recon.pages.finding import finding
 from recon.records.doubts import doubts_in
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 DIRECTIONS = dict(zip(COMPONENTS, ("along", "sideways", "vertically"), strict=True))
-SHORT = 12  # characters of a checksum
 # Steps from the pulls to the forces: option that named the file, words for it.
 STEPS = (
     ("pulls of calibration", "pulls"),
@@ -132,7 +132,6 @@ def facts(forces: xr.Dataset) -> dict[str, list[str]]:
         "Doubts": [str(doubt) for doubt in doubts_in(forces)],
         "Not known": _sentences(forces.attrs.get("not_known", ""), "; "),
         "Not tested": _sentences(forces.attrs.get("not_compared", ""), "; "),
-        "Calibration": _calibration(forces),
         "Assumed": _words(forces, "assumption"),
         "Notes": _words(forces, "note"),
     }
@@ -145,19 +144,6 @@ def _sentences(text: object, separator: str) -> list[str]:
 
 def _words(forces: xr.Dataset, name: str) -> list[str]:
     return [str(w) for w in forces[name].to_numpy()] if name in forces.variables else []
-
-
-def _calibration(forces: xr.Dataset) -> list[str]:
-    """Verdict, doubts and range of the calibration of every corner."""
-    if "calibration_verdict" not in forces:
-        return []
-    out = [str(w) for w in forces["calibration_verdict"].to_numpy()]
-    out += [w for text in forces["calibration_doubt"].to_numpy() for w in _sentences(text, " | ")]
-    largest = forces["largest_pull"].to_numpy()
-    for k, corner in enumerate(forces["corner"].to_numpy()):
-        reach = " / ".join(f"{value / 1e3:.1f}" for value in largest[k])
-        out.append(f"{corner}: pulled up to {reach} kN in x / y / z; beyond that it is not valid")
-    return list(dict.fromkeys(out))
 
 
 def provenance(forces: xr.Dataset) -> list[dict[str, str]]:

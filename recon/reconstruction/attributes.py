@@ -34,6 +34,7 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "vehicle": car.name,
         "vehicle_checksum": car.checksum,
         "log_checksum": str(log.attrs.get("checksum", "")),
+        "log_date": str(log.attrs.get("date", "")),
         "calibration_created": calibration.created,
         "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
         "bandwidth_Hz": _rounded(log.attrs.get("bandwidth", np.nan)),

@@ -16,7 +16,7 @@ from recon.car.vehicle import Gauge, Vehicle
 from recon.records.columns import TOO_LARGE, BoundTable, open_table
 from recon.records.corrections import on_time
 from recon.records.files import checksum
-from recon.records.stamps import past_midnight
+from recon.records.stamps import dated_day, past_midnight
 from recon.records.tables import line_of_row, parse_table
 from recon.records.timing import check_time
 
@@ -96,7 +96,7 @@ def read_log(
         `indication` (elapsed_time, gauge) in the unit of each gauge, and whatever else was
         logged, in SI, along elapsed_time [s], corner and component.  Missing samples are NaN,
         so are corners that were not logged.  Attributes: path, checksum, encoding, not_used,
-        gaps.
+        gaps, and the date of the first sample where times are dated.
 
     Raises
     ------
@@ -131,6 +131,7 @@ def read_log(
         attrs={
             "path": str(path),
             "checksum": checksum(path),
+            "date": _date(table),
             "encoding": table.layout.encoding,
             "not_used": _not_used(table, names),
             "gaps": gaps,
@@ -198,6 +199,14 @@ def _values(table: BoundTable, names: list[str]) -> Floats:
         day = past_midnight(values[0], table.layout.first_cell(stamps))
         values[0] = day - day[0]
     return values
+
+
+def _date(table: BoundTable) -> str:
+    """Day of the first sample, YYYY-MM-DD; empty where the log states times without dates."""
+    column = table.bound["elapsed_time"]
+    if not column.stamps or column.position is None:
+        return ""
+    return dated_day(table.layout.first_cell(column.position))
 
 
 def _require_possible(table: BoundTable, name: str, values: Floats) -> None:

@@ -57,6 +57,12 @@ def _is_day(text: str) -> bool:
     return True
 
 
+def dated_day(first: str) -> str:
+    """Day of a dated stamp, YYYY-MM-DD; empty for a time of day."""
+    first = first.strip()
+    return first[:10] if DATED.fullmatch(first) else ""
+
+
 def seconds_of(stamps: Any, first: str) -> Floats:
     """Seconds (row,) [s] of a pandas series of stamps, NaN where a cell is none.
 

@@ -20,10 +20,11 @@ def started() -> Iterator[Any]:
         yield running
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page of a slalom."""
-    return page(day().forces).write(tmp_path_factory.mktemp("page") / "drive.html")
+    """The page of a slalom, with its calibration."""
+    whole = page(day().forces, calibration=day().calibration)
+    return whole.write(tmp_path_factory.mktemp("page") / "drive.html")
 
 
 @pytest.fixture

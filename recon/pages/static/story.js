@@ -104,6 +104,7 @@ const Story = (() => {
     top();
     sections();
     answers();
+    Calibration.draw();
     Words.lists(document.getElementById("fact-list"), data.facts);
     Words.boxes(document.getElementById("boxes"), data.provenance);
   }

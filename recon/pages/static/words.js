@@ -43,7 +43,7 @@ const Words = (() => {
         const place = made(n ? "td" : "th", undefined, left.includes(n) ? "left" : "");
         if (!n) place.setAttribute("scope", "row");
         place.append(cell);
-        row.append(place);
+        row.append(cell instanceof HTMLTableCellElement ? cell : place);
       });
       return row;
     }));
@@ -57,5 +57,21 @@ const Words = (() => {
     window.location.hash = link.getAttribute("href");
   });
 
-  return { made, lists, boxes, table };
+
+  /* A table under its caption, which scrolls sideways where the screen is narrow. */
+  function framed(caption, heads, rows, kind) {
+    const host = made("table", undefined, kind);
+    host.append(made("thead"), made("tbody"));
+    table(host, heads, rows);
+    const frame = made("div", undefined, "scroll");
+    frame.tabIndex = 0;
+    frame.setAttribute("role", "region");
+    frame.setAttribute("aria-label", caption.split(/[:;]/)[0]);
+    frame.append(host);
+    const both = made("div");
+    both.append(made("p", caption, "caption"), frame);
+    return both;
+  }
+
+  return { made, lists, boxes, table, framed };
 })();
