@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import DataError
 from recon.evaluation.sections import find_sections
+from recon.pages.axles import axles_of, known_sums
+from recon.pages.brief import brief
 from recon.pages.calibration import calibration_of
 from recon.pages.comparison import comparison_page, is_comparison
 from recon.pages.document import Page, Parts, document
@@ -26,8 +28,8 @@ if TYPE_CHECKING:
 DRIVE = Parts(
     "drive.html",
     (
-        *("decode", "state", "draw", "words", "strips", "plane", "car"),
-        *("why", "calibration", "story", "keys", "start"),
+        *("decode", "state", "draw", "words", "strips", "axles", "reading", "plane", "car"),
+        *("why", "origin", "calibration", "story", "keys", "start"),
     ),
 )
 FORMAT = 1
@@ -104,7 +106,8 @@ def drive_page(
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
     shown = list(shown_answers(forces, shared) if answers is None else answers)
-    every = list(series_of(forces))
+    every = [*series_of(forces), *known_sums(forces)]
+    limits = facts(forces, why)
     data = {
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),
@@ -114,7 +117,9 @@ def drive_page(
         "sections": section_list(found, forces),
         "lifts": lift_list(found),
         "answers": [one.as_data() for one in shown],
-        "facts": facts(forces),
+        "brief": brief(forces, found, shown, limits),
+        "axles": axles_of(forces),
+        "facts": limits,
         "calibration": calibrated,
         "provenance": provenance(forces),
         "envelopes": envelopes(shown),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
@@ -19,9 +20,16 @@ if TYPE_CHECKING:
     import xarray as xr
 
 DIRECTIONS = dict(zip(COMPONENTS, ("along", "sideways", "vertically"), strict=True))
+NOT_LOGGED = "not logged"  # in the words of a cause that stands for a channel
+# Channels that a logger may have and that forces or answers use.
+USED = (
+    *("acceleration", "hub_acceleration", "steer", "speed", "wheel_speed", "brake_pressure"),
+    *("yaw_rate", "throttle", "gear", "gauge_temperature"),
+)
 # Steps from the pulls to the forces: option that named the file, words for it.
 STEPS = (
     ("pulls of calibration", "pulls"),
+    ("verification of calibration", "pulls held out"),
     ("vehicle of calibration", "car, when pulled"),
     ("calibration", "map (calibration)"),
     ("vehicle", "car"),
@@ -84,7 +92,9 @@ def _dominant(why: dict[str, Any]) -> str:
 
 def _next(forces: xr.Dataset, why: dict[str, Any]) -> str:
     assumed = len(forces["assumption"]) if "assumption" in forces.variables else 0
-    head = f"{assumed} values were assumed, because no file states them. " if assumed else ""
+    head = f"{assumed} values were assumed, because no file states them. "
+    if not assumed:
+        head = "No value had to be assumed. " if "input_role" in forces.variables else ""
     useful = str(forces.attrs.get("most_useful_channel", ""))
     if useful:
         return f"{head}Next: {useful}"
@@ -126,16 +136,52 @@ def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def facts(forces: xr.Dataset) -> dict[str, list[str]]:
+def facts(forces: xr.Dataset, why: dict[str, Any]) -> dict[str, list[str]]:
     """Everything that limits the result, as lists of sentences by heading."""
     lists = {
         "Doubts": [str(doubt) for doubt in doubts_in(forces)],
-        "Not known": _sentences(forces.attrs.get("not_known", ""), "; "),
+        "Not known": _not_known(forces),
+        "Channels missing": _missing_channels(forces, why),
         "Not tested": _sentences(forces.attrs.get("not_compared", ""), "; "),
         "Assumed": _words(forces, "assumption"),
         "Notes": _words(forces, "note"),
     }
     return {name: values for name, values in lists.items() if values}
+
+
+def _not_known(forces: xr.Dataset) -> list[str]:
+    """Forces that are not known, throughout or for a while; one sentence if there are none."""
+    out = _sentences(forces.attrs.get("not_known", ""), "; ")
+    known = np.isfinite(forces["tyre_force"].to_numpy())
+    for k, corner in enumerate(forces["corner"].to_numpy()):
+        never = [f"F{axis}" for i, axis in enumerate(COMPONENTS) if not known[:, k, i].any()]
+        if never and not any(str(corner) in sentence for sentence in out):
+            out.append(f"{corner}: {', '.join(never)} at no time")
+        ever = known[:, k, known[:, k].any(axis=0)]
+        away = 100 * (1 - float(ever.all(axis=1).mean())) if ever.size else 0.0
+        if away > 0:
+            out.append(f"{corner}: {away:.2g} % of the samples (gaps, or a gauge without value)")
+    return out or ["Nothing: all three forces of every tyre are known at every sample"]
+
+
+def _missing_channels(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
+    """Channels that nobody logged: first those that widen the forces, with the cure."""
+    out = {
+        cause["of"].partition(", which")[0]: f"it widens the forces; {cause['cure']}"
+        for cause in why["causes"]
+        if NOT_LOGGED in cause["of"]
+    }
+    for name in USED:
+        words = name.replace("_", " ")
+        if words not in out and not _is_logged(forces, name):
+            out[words] = "not logged"
+    return [f"{name}: {words}" for name, words in out.items()] or [
+        "None: everything that the forces and answers use was logged"
+    ]
+
+
+def _is_logged(forces: xr.Dataset, name: str) -> bool:
+    return name in forces and bool(np.isfinite(forces[name].to_numpy()).any())
 
 
 def _sentences(text: object, separator: str) -> list[str]:
@@ -147,27 +193,41 @@ def _words(forces: xr.Dataset, name: str) -> list[str]:
 
 
 def provenance(forces: xr.Dataset) -> list[dict[str, str]]:
-    """Boxes from the pulls to the forces: what, file, checksum, date."""
+    """Boxes from the pulls to the forces: what, file, checksum, date, and the role of the file."""
+    dates = {
+        "calibration": _moment(forces.attrs.get("calibration_created")),
+        "log": str(forces.attrs.get("log_date", "")),
+    }
     boxes = []
     if "input_role" in forces.variables:
         columns = [forces[f"input_{n}"].to_numpy().tolist() for n in ("role", "file", "checksum")]
         named = list(zip(*columns, strict=True))
         for role, words in STEPS:
             boxes += [
-                {"what": words, "file": PurePath(file).name, "checksum": checksum[:SHORT]}
+                {"what": words, "file": PurePath(file).name, "checksum": checksum[:SHORT],
+                 "date": dates.get(role, "") or "not dated", "role": role}
                 for own, file, checksum in named
                 if own == role
-            ]
-    for box in boxes:
-        if box["what"].startswith("map"):
-            box["date"] = str(forces.attrs.get("calibration_created", ""))[:16].replace("T", " ")
-    history = str(forces.attrs.get("history", ""))
-    boxes.append(
-        {
-            "what": "forces",
-            "file": str(forces.attrs.get("program", "")),
-            "checksum": f"bandwidth {float(forces.attrs['bandwidth_Hz']):.4g} Hz",
-            "date": history[:16].replace("T", " "),
-        }
-    )
-    return boxes
+            ]  # fmt: skip
+    settings = {"what": "settings", "file": _settings(forces), "role": "settings",
+                "checksum": f"{float(forces.attrs['bandwidth_Hz']):.4g} Hz"}  # fmt: skip
+    made = {
+        "what": "forces",
+        "file": str(forces.attrs.get("program", "")),
+        "checksum": str(forces.attrs.get("platform", "")),
+        "date": _moment(forces.attrs.get("history")),
+        "role": "forces",
+    }
+    return [*boxes, settings, made]
+
+
+def _moment(text: object) -> str:
+    """Day and minute of a date and time, ISO 8601."""
+    return str(text or "")[:16].replace("T", " ")
+
+
+def _settings(forces: xr.Dataset) -> str:
+    """Options of the reconstruction that were set, in words."""
+    options = json.loads(str(forces.attrs.get("settings", "") or "{}"))
+    chosen = [f"{name} {value}" for name, value in options.items() if value]
+    return ", ".join(chosen).replace("_", " ") or "all as by default"

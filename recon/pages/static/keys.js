@@ -67,6 +67,13 @@ const Keys = (() => {
     if (name) State.choose({ force: `${name}.${State.force.split(".")[1]}` });
   }
 
+  function to(part) {
+    const place = document.getElementById(part);
+    place.scrollIntoView();
+    place.tabIndex = -1;
+    place.focus({ preventScroll: true });
+  }
+
   function help() {
     const dialog = document.getElementById("help");
     if (!dialog.open) dialog.showModal();
@@ -88,6 +95,8 @@ const Keys = (() => {
     x: ["causes of Fx", () => force("x")],
     y: ["causes of Fy", () => force("y")],
     z: ["causes of Fz", () => force("z")],
+    w: ["why the chosen force is so wide", () => to("why")],
+    o: ["where the chosen force comes from, back to the pulls", () => to("origin")],
     1: ["causes at the first tyre, 2 to 4 at the others", () => corner(0)],
     2: [null, () => corner(1)],
     3: [null, () => corner(2)],

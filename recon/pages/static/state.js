@@ -40,6 +40,12 @@ const State = (() => {
     return channels.get(name);
   }
 
+  /* A sum of forces that is known although none of them is, with its half-width. */
+  async function sum(name) {
+    const [value, half] = await Promise.all(["sum", "sum half"].map((kind) => Decode.values(heads(kind, name)[0])));
+    return { name, value, half };
+  }
+
   async function lane(corner) {
     if (!lanes.has(corner)) lanes.set(corner, Decode.states(heads("lane", corner)[0]));
     return lanes.get(corner);
@@ -96,6 +102,6 @@ const State = (() => {
     state.force = `${data.corners[0]}.y`;
   }
 
-  return Object.assign(state, { heads, getForce: force, getChannel: channel, getLane: lane, place, show, move,
+  return Object.assign(state, { heads, getForce: force, getChannel: channel, getLane: lane, getSum: sum, place, show, move,
     choose, on, tell, start });
 })();

@@ -2,12 +2,12 @@
 /* Words of a drive: sentences, sections, answers, limits and origin. */
 const Story = (() => {
   const { data } = State;
-  const { made } = Words;
+  const { made, said } = Words;
 
   function top() {
     document.getElementById("title").textContent = data.title;
     const host = document.getElementById("sentences");
-    data.sentences.forEach((sentence) => host.append(made("p", sentence, sentence.startsWith("DOUBTED") ? "doubted" : "")));
+    data.sentences.forEach((sentence) => host.append(made("p", said(sentence), sentence.startsWith("DOUBTED") ? "doubted" : "")));
     const steps = data.series.filter((one) => one.kind === "force").map((one) => one.step);
     const ends = [...new Set([Math.min(...steps), Math.max(...steps)])].join(" to ");
     document.getElementById("steps").textContent =
@@ -23,6 +23,30 @@ const Story = (() => {
     State.move(State.place((start + end) / 2));
     document.getElementById("time").scrollIntoView();
     document.getElementById("strips").focus({ preventScroll: true });
+  }
+
+  /* A second around a time, with the cursor there. */
+  function at(time) {
+    go(time - 0.5, time + 0.5);
+    State.move(State.place(time));
+  }
+
+  function brief() {
+    const host = document.getElementById("brief");
+    for (const line of data.brief) {
+      const item = made("li");
+      const link = made("a", line.name);
+      link.href = `#${line.to}`;
+      const words = made("div", line.words ? said(`${line.words} `) : undefined);
+      for (const one of line.jumps) {
+        const button = made("button", said(`${one.words}, ${one.time.toFixed(2)} s`), "value");
+        button.type = "button";
+        button.addEventListener("click", () => at(one.time));
+        words.append(button);
+      }
+      item.append(link, words);
+      host.append(item);
+    }
   }
 
   function jump(words, start, end, reason) {
@@ -45,7 +69,7 @@ const Story = (() => {
       const item = made("li");
       const open = one.undecided ? ` Undecided: ${one.undecided}.` : "";
       const words = `${one.finding} (${one.start.toFixed(2)} to ${one.end.toFixed(2)} s)${open}`;
-      item.append(jump(one.name, one.start, one.end, one.reason), made("span", words, "finding"));
+      item.append(jump(one.name, one.start, one.end, one.reason), made("span", said(words), "finding"));
       lines.set(one.name, item);
       list.append(item);
     }
@@ -74,7 +98,7 @@ const Story = (() => {
       return article;
     }
     const [first, ...others] = one.lines;
-    article.append(made("p", first));
+    article.append(made("p", said(first)));
     if (one.picture) {
       const figure = made("figure");
       const picture = made("img");
@@ -85,10 +109,10 @@ const Story = (() => {
     }
     const details = made("details");
     details.append(made("summary", "Numbers, and what they rest on"));
-    if (others.length) details.append(made("pre", others.join("\n")));
-    if (one.gate) details.append(made("p", `Samples used: ${one.gate}.`));
-    one.assumed.forEach((words) => details.append(made("p", `Assumed: ${words}.`)));
-    one.not_given.forEach((words) => details.append(made("p", `Not given: ${words}`)));
+    if (others.length) details.append(made("pre", said(others.join("\n"))));
+    if (one.gate) details.append(made("p", said(`Samples used: ${one.gate}.`)));
+    one.assumed.forEach((words) => details.append(made("p", said(`Assumed: ${words}.`))));
+    one.not_given.forEach((words) => details.append(made("p", said(`Not given: ${words}`))));
     article.append(details);
     return article;
   }
@@ -102,6 +126,7 @@ const Story = (() => {
 
   function draw() {
     top();
+    brief();
     sections();
     answers();
     Calibration.draw();

@@ -21,10 +21,10 @@ const Strips = (() => {
     const rows = await Promise.all(named.map((row) => Promise.all(row)));
     const lanes = await Promise.all(State.corners.map((corner) => State.getLane(corner)));
     const channel = State.channel ? await State.getChannel(State.channel) : null;
+    const sums = await Promise.all(State.heads("sum").map((one) => State.getSum(one.name)));
     if (mine !== request) return;
-    loaded = { corners: State.corners.slice(), rows, lanes, channel };
+    loaded = { corners: State.corners.slice(), rows, lanes, channel, sums };
     draw();
-    Reading.draw();
     State.tell("loaded");
   }
 
@@ -242,50 +242,4 @@ const Strips = (() => {
   State.on("cursor", cursor);
   window.addEventListener("resize", draw);
   return { load, draw, toSample, host, current: () => loaded };
-})();
-
-/* Values at the cursor with their intervals, as a table. */
-const Reading = (() => {
-  const table = document.getElementById("reading");
-
-  function row(cells, kind) {
-    const line = document.createElement("tr");
-    cells.forEach((text, n) => {
-      const cell = document.createElement(n === 0 || kind === "th" ? "th" : "td");
-      cell.scope = kind === "th" ? "col" : "row";
-      if (cell.tagName === "TD") cell.removeAttribute("scope");
-      cell.textContent = text;
-      line.append(cell);
-    });
-    return line;
-  }
-
-  function cell(force, at) {
-    const value = force.value[at];
-    if (!Number.isFinite(value)) return "not known";
-    const up = force.upper[at] - value;
-    const down = value - force.lower[at];
-    if (Math.abs(up - down) <= force.step) return `${Draw.whole(value)} \u00b1 ${Draw.whole((up + down) / 2)} N`;
-    return `${Draw.whole(value)} (${Draw.whole(force.lower[at])} to ${Draw.whole(force.upper[at])}) N`;
-  }
-
-  function draw() {
-    const loaded = Strips.current();
-    if (!loaded) return;
-    const at = State.cursor;
-    document.getElementById("reading-name").textContent = `At ${State.time[at].toFixed(3)} s, with 95 % intervals`;
-    const head = ["tyre", "Fx", "Fy", "Fz", "state"];
-    const rows = loaded.corners.map((corner, k) => [
-      `${corner} (${Draw.WORDS[corner]})`, ...loaded.rows[k].map((force) => cell(force, at)),
-      Draw.LANES[loaded.lanes[k][at]].words]);
-    if (loaded.channel) {
-      const { channel } = loaded;
-      rows.push([channel.name, Draw.unitText(channel.value[Math.floor(at / channel.every)], channel.unit), "", "", ""]);
-    }
-    table.tHead.replaceChildren(row(head, "th"));
-    table.tBodies[0].replaceChildren(...rows.map((cells) => row(cells, "td")));
-  }
-
-  State.on("cursor", draw);
-  return { draw };
 })();

@@ -1,14 +1,14 @@
 "use strict";
 /* Causes of the interval at the cursor, largest first, each with its cure. */
 const Why = (() => {
-  const { why, corners } = State.data;
+  const { why, corners, axles } = State.data;
   const select = document.getElementById("why-force");
   const list = document.getElementById("why-list");
-  for (const corner of corners) {
+  for (const name of [...corners, ...axles.map((one) => one.name)]) {
     for (const axis of ["x", "y", "z"]) {
       const option = document.createElement("option");
-      option.value = `${corner}.${axis}`;
-      option.textContent = `${corner} F${axis}`;
+      option.value = `${name}.${axis}`;
+      option.textContent = corners.includes(name) ? `${name} F${axis}` : `${name} axle F${axis}`;
       select.append(option);
     }
   }
@@ -35,8 +35,29 @@ const Why = (() => {
     return line;
   }
 
+  /* An axle has no causes of its own: those of its tyres, of which it names the ways. */
+  function ofAxle(axle, axis) {
+    document.getElementById("why-words").textContent =
+      `The ${axle.name} axle adds F${axis} of ${axle.corners.join(" and ")}: independent errors add as squares, shared ones as they are.`;
+    list.replaceChildren(...axle.corners.map((corner) => {
+      const line = document.createElement("li");
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = `Causes of F${axis} of ${corner}`;
+      button.addEventListener("click", () => State.choose({ force: `${corner}.${axis}` }));
+      line.append(button);
+      return line;
+    }));
+  }
+
   function draw() {
     select.value = State.force;
+    const [name, way] = State.force.split(".");
+    const axle = axles.find((one) => one.name === name);
+    if (axle) {
+      ofAxle(axle, way);
+      return;
+    }
     const node = nearest(State.time[State.cursor]);
     const own = Object.entries(why.forces[State.force] || {})
       .map(([place, values]) => ({ cause: why.causes[place], newtons: values[node] }))

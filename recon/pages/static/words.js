@@ -8,11 +8,16 @@ const Words = (() => {
     return element;
   }
 
+  /* A sentence as a page writes it: +- is a sign of its own. */
+  function said(text) {
+    return text.replace(/\+-(?=\d)/g, "\u00b1");
+  }
+
   /* Lists of sentences, each under its heading. */
   function lists(host, byName) {
     for (const [name, sentences] of Object.entries(byName)) {
       const list = made("ul");
-      sentences.forEach((sentence) => list.append(made("li", sentence)));
+      sentences.forEach((sentence) => list.append(made("li", said(sentence))));
       host.append(made("h3", name), list);
     }
   }
@@ -73,5 +78,5 @@ const Words = (() => {
     return both;
   }
 
-  return { made, lists, boxes, table, framed };
+  return { made, said, lists, boxes, table, framed };
 })();

@@ -1,0 +1,122 @@
+"""A drive in brief: one line for each part of the page, with its finding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recon.base.errors import ReconError
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.pages.calibration import age
+from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
+from recon.records.doubts import doubts_in
+from recon.report.sections import sections_summary
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.pages.shown import Shown
+
+
+def brief(
+    forces: xr.Dataset, sections: xr.Dataset, shown: Iterable[Shown], facts: dict[str, list[str]]
+) -> list[dict[str, Any]]:
+    """Lines with a name, the place on the page, words, and times worth a look."""
+    answers = list(shown)
+    lines = [
+        _line("Sections", "sections", sections_summary(sections)[0].partition(": ")[2]),
+        _largest(largest_forces(forces)),
+        _lifts(forces, sections),
+        _unused(answers),
+        _line("Not known", "facts", "; ".join(facts["Not known"])),
+        _line("Channels missing", "facts", "; ".join(facts["Channels missing"])),
+        _calibration(forces),
+        _doubts(forces),
+        _answers(answers),
+    ]
+    return [line for line in lines if line["words"] or line["jumps"]]
+
+
+def _line(
+    name: str, to: str, words: str, jumps: Iterable[tuple[str, float]] = ()
+) -> dict[str, Any]:
+    times = [{"words": own, "time": round(time, 4)} for own, time in jumps]
+    return {"name": name, "to": to, "words": words, "jumps": times}
+
+
+def _largest(peaks: list[Peak]) -> dict[str, Any]:
+    jumps = [(f"{p.of} {p.size:.0f} +-{p.half:.0f} N {p.way}", p.time) for p in peaks]
+    words = f"at {BANDWIDTH:.0f} Hz, both tyres of an axle together:" if jumps else "none is known"
+    return _line("Largest forces", "time", words, jumps)
+
+
+def _lifts(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
+    """Wheels off the ground, or the lightest load and where it was."""
+    count = sections.sizes.get("lift", 0)
+    load = forces["tyre_force"].to_numpy()[:, :, 2]
+    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    blind = [c for k, c in enumerate(corners) if not np.isfinite(load[:, k]).any()]
+    rest = f"Not known at {', '.join(blind)}, where Fz is not known." if blind else ""
+    if count:
+        by = sections["lift_corner"].to_numpy().tolist()
+        often = ", ".join(f"{c} {by.count(c)} times" for c in dict.fromkeys(by))
+        return _line("Wheels off the ground", "sections", f"{often}. {rest}".strip())
+    if len(blind) == len(corners):
+        return _line("Wheels off the ground", "sections", rest)
+    at, k = np.unravel_index(int(np.nanargmin(load)), load.shape)
+    half = COVERAGE_FACTOR * float(forces["u_tyre_force"].to_numpy()[at, k, 2])
+    words = f"least load {load[at, k]:.0f} +-{half:.0f} N at {corners[k]}"
+    time = float(forces["elapsed_time"].to_numpy()[at])
+    return _line("Wheels off the ground", "sections", f"None. {rest}".strip(), [(words, time)])
+
+
+def _unused(shown: list[Shown]) -> dict[str, Any]:
+    """Braking force that stops left unused, one line for each stop."""
+    found = [s.result for s in shown if s.answer.name == "braking"]
+    if not found or isinstance(found[0], ReconError):
+        return _line("Stops left unused", "answers", "")
+    stops = found[0]
+    value, low, high = (stops[f"unused_force{end}"].to_numpy() for end in ("", "_lower", "_upper"))
+    middle = (stops["stop_start"].to_numpy() + stops["stop_end"].to_numpy()) / 2
+    axles = [str(axle) for axle in stops["axle"].to_numpy()]
+    jumps = []
+    for n in range(len(value)):
+        if not np.isfinite(value[n]).any():
+            continue
+        a = int(np.nanargmax(value[n]))
+        half = (high[n, a] - low[n, a]) / 2
+        sure = low[n, a] > 0
+        words = f"{value[n, a]:.0f} +-{half:.0f} N at the {axles[a]}"
+        jumps.append((words if sure else f"{words} (may be none)", float(middle[n])))
+    words = "no stop allows to say it" if not jumps else ""
+    return _line("Stops left unused", "answers", words, jumps)
+
+
+def _calibration(forces: xr.Dataset) -> dict[str, Any]:
+    states: dict[str, list[str]] = {}
+    if "calibration_state" in forces:
+        corners = map(str, forces["corner"].to_numpy())
+        for corner, state in zip(corners, forces["calibration_state"].to_numpy(), strict=True):
+            states.setdefault(str(state), []).append(corner)
+    words = "; ".join(f"{', '.join(names)}: {state}" for state, names in states.items())
+    return _line("Calibration", "calibration", f"{words}. {age(forces)}".lstrip(". "))
+
+
+def _doubts(forces: xr.Dataset) -> dict[str, Any]:
+    doubts = doubts_in(forces)
+    if doubts:
+        return _line("Doubts", "facts", f"{len(doubts)}, first: {doubts[0].found}")
+    made = [c for c in str(forces.attrs.get("compared", "")).split("; ") if c]
+    words = f"none: {len(made)} comparisons of the data with each other found no fault"
+    return _line("Doubts", "facts", words if made else "none, but nothing could be compared")
+
+
+def _answers(shown: list[Shown]) -> dict[str, Any]:
+    refused = [s.answer.name for s in shown if isinstance(s.result, ReconError)]
+    given = [s.answer.name for s in shown if s.answer.name not in refused]
+    words = f"{', '.join(given) or 'none'}"
+    if refused:
+        words += f"; not given: {', '.join(refused)}"
+    return _line("Answers", "answers", words.replace("_", " ") if shown else "")

@@ -1,0 +1,124 @@
+"""Axles, largest forces, lines in brief and the way back to the pulls, on a page."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.pages.peaks import BANDWIDTH, largest_forces
+from recon.pages.story import facts
+from recon.pages.why import causes_over_time
+from recon.reconstruction.signed import signed_errors
+from tests.days import day
+from tests.pages.browser import Opened
+
+AXLE = """([name, at]) => Axles.rows(Strips.current()).find((one) => one.name === name)
+  .forces.map((force) => [force.value(at), ...force.limits(at)])"""
+
+
+@pytest.mark.parametrize(("axle", "left"), [("front", 0), ("rear", 2)])
+def test_an_axle_is_the_sum_of_its_tyres_with_shared_errors(
+    drive: Opened, axle: str, left: int
+) -> None:
+    forces = day().forces
+    for at in (431, 700, 1203):
+        found = np.array(drive.ask(AXLE, [axle, at]), dtype=float)
+        both = slice(left, left + 2)
+        value = forces["tyre_force"].to_numpy()[at, both].sum(axis=0)
+        fixed = signed_errors(forces, np.array([at]), "tyre")[:, 0, both].sum(axis=1)
+        noise = forces["u_tyre_force_random"].to_numpy()[at, both].astype(float)
+        half = COVERAGE_FACTOR * np.sqrt(np.sum(fixed**2, axis=0) + np.sum(noise**2, axis=0))
+        steps = [
+            float(drive.ask("(n) => State.heads('force', n)[0].step", f"FL.{x}")) for x in "xyz"
+        ]
+        np.testing.assert_allclose(found[:, 0], value, atol=2 * max(steps))
+        # widths are rounded to 2 N for each tyre, correlations interpolated
+        np.testing.assert_allclose((found[:, 2] - found[:, 1]) / 2, half, rtol=0.03, atol=2.0)
+
+
+def test_largest_forces_are_found_at_their_place_with_their_interval() -> None:
+    forces = day().forces
+    peaks = {(p.of, p.way): p for p in largest_forces(forces)}
+    left = peaks["front axle", "to the left"]
+    time = forces["elapsed_time"].to_numpy()
+    at = int(np.argmin(np.abs(time - left.time)))
+    around = slice(max(at - 3, 0), at + 4)
+    lateral = forces["tyre_force"].to_numpy()[:, :2, 1].sum(axis=1)
+    u = forces["u_tyre_force"].to_numpy()[at, :2, 1].astype(float)
+    assert left.size == pytest.approx(float(lateral[around].mean()), abs=float(u.max()))
+    assert left.size <= float(lateral.max()) + u.max()
+    # noise is smaller at the low bandwidth, what the tyres share is not
+    assert 0.4 * np.hypot(*u) < left.half / COVERAGE_FACTOR < 1.05 * np.hypot(*u)
+    alone = largest_forces(forces.sel(corner=["RR"]).assign(partner=("corner", [-1])))
+    assert {p.of for p in alone} == {"RR"}
+    assert float(forces.attrs["bandwidth_Hz"]) > BANDWIDTH
+
+
+def test_lines_in_brief_lead_to_their_parts(drive: Opened) -> None:
+    links = drive.page.locator("#brief a")
+    names = links.all_text_contents()
+    for name in ("Sections", "Largest forces", "Not known", "Channels missing", "Calibration"):
+        assert name in names
+    for n in range(len(names)):
+        target = str(links.nth(n).get_attribute("href"))
+        assert drive.page.locator(target).count() == 1
+    button = drive.page.locator("#brief button").first
+    words = str(button.text_content())
+    button.click()
+    time = drive.ask("() => State.time[State.cursor]")
+    assert time == pytest.approx(float(re.findall(r"([\d.]+) s$", words)[0]), abs=0.01)
+
+
+def test_the_largest_force_of_the_window_is_that_of_the_series(drive: Opened) -> None:
+    drive.ask("() => State.show(300, 900)")
+    drive.ask("() => Reading.largest()")
+    force = day().forces["tyre_force"].to_numpy()[300:901, 3, 1]
+    cell = drive.page.locator("#peaks tbody tr").nth(3).locator("td").nth(1)
+    found = [
+        float(t.replace("\u2212", "-").split(" ")[0])
+        for t in cell.locator("button").all_text_contents()
+    ]
+    step = drive.ask("() => State.heads('force', 'RR.y')[0].step")
+    np.testing.assert_allclose(found, [force.max(), force.min()], atol=step + 0.5)
+
+
+def test_a_number_leads_to_its_causes_and_back_to_the_pulls_by_click_and_by_key(
+    drive: Opened,
+) -> None:
+    page = drive.page
+    page.locator("#reading tbody tr").nth(2).locator("button").nth(2).click()
+    assert page.locator("#why-force").input_value() == "RL.z"
+    assert "Fz of RL" in drive.text("#chosen")
+    page.focus("#strips")
+    page.keyboard.press("o")
+    assert drive.ask("() => document.activeElement.id") == "origin"
+    chain = drive.text("#chain")
+    for pull in day().calibration.corners["RL"].quality.pulls:
+        assert pull.name in chain
+    assert "front" not in chain.lower().replace("rl front", "")
+    page.keyboard.press("w")
+    assert drive.ask("() => document.activeElement.id") == "why"
+    page.locator("#reading tbody tr").nth(4).locator("button").nth(1).click()
+    assert "front axle adds Fy of FL and FR" in drive.text("#why-words")
+    assert "Map of FR" in drive.text("#chain")
+
+
+def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
+    forces = day().forces
+    why = causes_over_time(forces.isel(elapsed_time=slice(0, 200)))
+    whole = facts(forces, why)
+    assert whole["Not known"] == [
+        "Nothing: all three forces of every tyre are known at every sample"
+    ]
+    less = forces.drop_vars("speed").copy(deep=True)
+    less["tyre_force"].values[:141, 1] = np.nan
+    share = 100 * 141 / forces.sizes["elapsed_time"]
+    found = facts(less, why)
+    assert found["Not known"] == [
+        f"FR: {share:.2g} % of the samples (gaps, or a gauge without value)"
+    ]
+    assert "speed: not logged" in found["Channels missing"]
+    assert "speed: not logged" not in whole["Channels missing"]
