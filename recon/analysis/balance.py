@@ -19,7 +19,7 @@ from recon.base.labelled import place_of
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import MANY_DRAWS, Alternatives
+from recon.evaluation.alternatives import MANY_DRAWS, Alternatives, Drive
 from recon.evaluation.axle_limit import AtLimit, Axles, at_limit
 from recon.evaluation.axles import (
     BANDWIDTH,
@@ -136,7 +136,8 @@ class _Answer:
         self.corners = [str(corner) for corner in self.forces["corner"].to_numpy()]
         self.edges = self._edges()
         self.best = []
-        self.estimates = [self._estimate(visit) for visit in self.visits]
+        drive = Drive(self.forces)
+        self.estimates = [self._estimate(drive, visit) for visit in self.visits]
         if not any((visit.phase >= 0).any() for visit in self.visits):
             self.not_given.append(
                 "Split by entry, middle and exit: a slalom has none. Drive a corner by itself"
@@ -165,9 +166,9 @@ class _Answer:
         bands = [np.searchsorted(inner, speed) == b for b in range(len(self.edges) - 1)]
         return np.array([*phases, *bands])
 
-    def _estimate(self, visit: Visit) -> Estimate:
+    def _estimate(self, drive: Drive, visit: Visit) -> Estimate:
         masks = self._masks(visit)
-        window = Alternatives(self.forces, visit.at, bandwidth=BANDWIDTH)
+        window = Alternatives(drive, visit.at, bandwidth=BANDWIDTH)
         self.best.append(axle_forces(window.best, self.corners))
         return window.estimate(
             lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate),

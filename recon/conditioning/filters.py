@@ -136,10 +136,9 @@ def zero_phase(sections: Floats, column: Floats) -> Floats:
     decayed to `FORGOTTEN`; a long column needs no more memory than a short one, and each piece
     fits the cache.  `sections` (section, 6) [1] are those of the filter.
     """
-    from scipy.signal import sos2zpk, sosfiltfilt
+    from scipy.signal import sosfiltfilt
 
-    slowest = float(np.max(np.abs(sos2zpk(sections)[1])))
-    around = int(np.log(FORGOTTEN) / np.log(slowest)) + 1
+    around = _around(sections.tobytes())
     piece = max(PIECE, 8 * around)
     out = np.empty_like(column)
     for start in range(0, len(column), piece):
@@ -147,6 +146,15 @@ def zero_phase(sections: Floats, column: Floats) -> Floats:
         passed = sosfiltfilt(sections, column[max(min(first, last - SHORTEST), 0) : last], axis=0)
         out[start : start + piece] = passed[len(passed) - (last - start) :][:piece]
     return out
+
+
+@lru_cache(maxsize=DESIGNS)
+def _around(sections: bytes) -> int:
+    """Samples in which what happens at the ends of a piece decays to `FORGOTTEN`."""
+    from scipy.signal import sos2zpk
+
+    slowest = float(np.max(np.abs(sos2zpk(np.frombuffer(sections).reshape(-1, 6).copy())[1])))
+    return int(np.log(FORGOTTEN) / np.log(slowest)) + 1
 
 
 @lru_cache(maxsize=DESIGNS)

@@ -17,10 +17,11 @@ from numpy.typing import ArrayLike, NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.threads import one_thread
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.estimate import Estimate
 from recon.evaluation.noise import memory_of, noise_draws
-from recon.reconstruction.directions import Directions, directions_of
+from recon.reconstruction.directions import BESIDE, Directions, directions_of
 from recon.reconstruction.signed import RANDOM, STATED, Loadings
 from recon.records.forces import SIGNED, require_forces
 
@@ -33,8 +34,6 @@ NAMES = {
     "intermediate": "tyre_force_intermediate",
     "vehicle": "tyre_force_vehicle",
 }
-# Along time, beside the forces: what their fixed errors depend on.
-ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading", "travel", "rack")
 DRAWS = 24  # of noise: u of the noise is known to 15 %
 MANY_DRAWS = 96  # where they cost little: 7 %
 WEAKEST = 0.003  # of the strongest direction: what is weaker adds less than 1e-4 of the variance
@@ -42,16 +41,49 @@ THINNED = 1500  # samples at which fixed errors are worked out; in between they 
 AT_ONCE = 1 << 20  # forces that are worked on at once
 
 
-class Alternatives:
-    """Forces of a stretch of a drive, best and as they may have been.
+class Drive:
+    """Forces of a drive of which many stretches are looked at, checked once.
 
     Parameters
     ----------
     forces : Dataset
         As `reconstruct` returns it.
+    axes : {"tyre", "intermediate", "vehicle"}
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`.
+    """
+
+    def __init__(self, forces: xr.Dataset, axes: str = "intermediate") -> None:
+        require_forces(forces, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
+        self.axes, self.place = axes, place_of(forces)
+        self.rate = float(forces.attrs["rate_Hz"])
+        self.bandwidth = float(forces.attrs["bandwidth_Hz"])
+        self.corners = [str(corner) for corner in forces["corner"].to_numpy()]
+        self.time: Floats = forces["elapsed_time"].to_numpy()
+        self.force: Floats = forces[NAMES[axes]].to_numpy()
+        self.random: Floats = forces[RANDOM].to_numpy()
+        self.loadings = Loadings(forces)
+
+    @cached_property
+    def merged(self) -> tuple[Loadings, Floats]:
+        """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes."""
+        return self.loadings.merged(BESIDE * WEAKEST)
+
+
+class Alternatives:
+    """Forces of a stretch of a drive, best and as they may have been.
+
+    Parameters
+    ----------
+    forces : Dataset or Drive
+        As `reconstruct` returns it; a `Drive` where many stretches of it are looked at.
     samples : slice or (sample,)
         Stretch, or positions, along `elapsed_time`.
     axes : {"tyre", "intermediate", "vehicle"}
+        A `Drive` has its own.
     bandwidth : float, optional
         Forces are low-passed to it, with zero phase; that of `forces` if omitted. [Hz]
     only : (corner, component), optional
@@ -66,49 +98,70 @@ class Alternatives:
 
     def __init__(
         self,
-        forces: xr.Dataset,
+        forces: xr.Dataset | Drive,
         samples: slice | NDArray[np.int64],
         *,
         axes: str = "intermediate",
         bandwidth: float | None = None,
         only: NDArray[np.bool_] | None = None,
     ) -> None:
-        self.samples = _positions(samples, forces.sizes["elapsed_time"])
+        self._shared = isinstance(forces, Drive)
+        drive = forces if isinstance(forces, Drive) else Drive(forces, axes)
+        self.samples = _positions(samples, len(drive.time))
         if not len(self.samples):
             found = f"no sample at positions {samples}"
-            raise DataError(place_of(forces), found, "at least one sample", "Widen the section.")
-        self._axes, self._only = axes, only
-        self._rate = float(forces.attrs["rate_Hz"])
-        self._own = float(forces.attrs["bandwidth_Hz"])
-        self.bandwidth = self._own if bandwidth is None else min(bandwidth, self._own)
-        run_in = memory_of(self.bandwidth, self._rate)
+            raise DataError(drive.place, found, "at least one sample", "Widen the section.")
+        self._drive, self._only = drive, only
+        self.corners, self.time = drive.corners, drive.time[self.samples]
+        self.bandwidth = drive.bandwidth if bandwidth is None else min(bandwidth, drive.bandwidth)
+        run_in = memory_of(self.bandwidth, drive.rate)
         first = max(int(self.samples[0]) - run_in, 0)
-        around = slice(first, int(self.samples[-1]) + run_in + 1)
-        names = {*SIGNED, *STATED.values(), RANDOM, NAMES[axes]} & {*forces.variables}
-        piece = forces[sorted(map(str, names))].isel(elapsed_time=around)
-        require_forces(piece, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
-        self._piece = self._at_bandwidth(piece)
+        self._around = slice(first, int(self.samples[-1]) + run_in + 1)
         self._at: NDArray[np.int64] = self.samples - first
-        self.corners = [str(corner) for corner in piece["corner"].to_numpy()]
-        self.time: Floats = piece["elapsed_time"].to_numpy()[self._at]
+
+    def _passed(self, values: Floats) -> Floats:
+        """Low-pass of the values (sample, channel) around the samples, in any unit."""
+        lower = self.bandwidth < self._drive.bandwidth
+        if not (lower and is_filtered(self.bandwidth, self._drive.rate)):
+            return values
+        return low_pass(values, self.bandwidth, self._drive.rate)
+
+    @cached_property
+    def _loadings(self) -> Loadings:
+        loadings = self._drive.merged[0] if self._shared else self._drive.loadings
+        return loadings.within(self._around, self._passed)
 
     @cached_property
     def best(self) -> Floats:
         """Best forces (sample, corner, component) [N] at the bandwidth."""
-        return self._piece[NAMES[self._axes]].to_numpy()[self._at].astype(float)
+        if (name := NAMES[self._drive.axes]) in SIGNED:
+            return self._loadings.variable(name)[self._at].astype(float)
+        force = self._drive.force[self._around].astype(float)
+        return self._passed(force.reshape(len(force), -1)).reshape(force.shape)[self._at]
 
     @cached_property
     def noise(self) -> Floats:
         """Standard uncertainty (sample, corner, component) [N] of the noise at the bandwidth."""
-        random = self._piece[RANDOM].to_numpy()[self._at].astype(float)
-        passed = zero_phase_gain(self.bandwidth, self._rate)
-        return random * min(passed / zero_phase_gain(self._own, self._rate), 1.0)
+        drive = self._drive
+        passed = zero_phase_gain(self.bandwidth, drive.rate)
+        passed /= zero_phase_gain(drive.bandwidth, drive.rate)
+        return drive.random[self.samples].astype(float) * min(passed, 1.0)
 
     @cached_property
     def _directions(self) -> Directions:
         """Directions of the fixed errors at the thinned samples."""
         at = self._at[self._thinned]
-        return directions_of(Loadings(self._piece), at, self._axes, WEAKEST, self._only)
+        return directions_of(self._loadings, at, self._drive.axes, WEAKEST, self._only)
+
+    def _by_cause(self, half: Floats) -> Floats:
+        """Effects (row, quantity) by cause, from those by direction (direction, quantity)."""
+        with one_thread():
+            effect = self._directions.shares @ half
+            if not self._shared:
+                return effect
+            merged = self._drive.merged[1]
+            rows, others = np.split(effect, [merged.shape[1]])
+            return np.concatenate([merged @ rows, others])
 
     @cached_property
     def _thinned(self) -> NDArray[np.int64]:
@@ -150,7 +203,7 @@ class Alternatives:
             for way in (1.0, -1.0)
         )
         drawn = np.concatenate([best[:0], *map(of, self._drawn(draws))])
-        fixed = self._directions.shares @ _half_change(best[0], up, down)
+        fixed = self._by_cause(_half_change(best[0], up, down))
         return Estimate(best[0], fixed, _spread(drawn - best))
 
     def _moved(self) -> Iterator[Floats]:
@@ -168,7 +221,7 @@ class Alternatives:
     def _drawn(self, draws: int) -> Iterator[Floats]:
         """Draws of the noise (draw, sample, corner, component) [N], some at a time."""
         columns = self.best[0].size
-        for drawn in noise_draws(self.samples, columns, draws, self.bandwidth, self._rate):
+        for drawn in noise_draws(self.samples, columns, draws, self.bandwidth, self._drive.rate):
             for some in self._some(len(drawn)):
                 yield drawn[some].reshape(-1, *self.best.shape) * self.noise
 
@@ -176,19 +229,6 @@ class Alternatives:
         """Slices of so many alternatives that few are worked on at once."""
         size = max(AT_ONCE // self.best.size, 1)
         return (slice(first, first + size) for first in range(0, count, size))
-
-    def _at_bandwidth(self, piece: xr.Dataset) -> xr.Dataset:
-        """Forces, and what their fixed errors depend on, low-passed."""
-        if not (self.bandwidth < self._own and is_filtered(self.bandwidth, self._rate)):
-            return piece
-        parts = {name: piece[name] for name in (*ALONG, NAMES[self._axes])}
-        columns = [part.to_numpy().reshape(len(part), -1) for part in parts.values()]
-        passed = low_pass(np.concatenate(columns, axis=1, dtype=float), self.bandwidth, self._rate)
-        ends = np.cumsum([column.shape[1] for column in columns])[:-1]
-        found = zip(parts.items(), np.split(passed, ends, axis=1), strict=True)
-        return piece.assign(
-            {name: part.copy(data=values.reshape(part.shape)) for (name, part), values in found}
-        )
 
 
 def _positions(samples: slice | NDArray[np.int64], count: int) -> NDArray[np.int64]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -77,10 +78,11 @@ def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estima
     values = np.concatenate([estimate.value for estimate in estimates])
     by_cause = np.concatenate([estimate.by_cause for estimate in estimates], axis=1)
     noise = np.concatenate([estimate.noise for estimate in estimates])
-    ends = np.cumsum(sizes)[:-1]
+    ends = np.cumsum([0, *sizes])
+    places = [slice(first, last) for first, last in pairwise(ends)]
 
     def of(point: Floats) -> Floats:
-        return np.atleast_1d(np.asarray(function(*np.split(point, ends)), dtype=float))
+        return np.atleast_1d(np.asarray(function(*(point[place] for place in places)), dtype=float))
 
     total = np.sqrt(np.sum(by_cause**2, axis=0) + noise**2)
     steps = np.where(total > 0, STEP * total, STEP * np.fmax(np.abs(values), 1.0))

@@ -17,7 +17,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
-from recon.evaluation.alternatives import MANY_DRAWS, Alternatives
+from recon.evaluation.alternatives import MANY_DRAWS, Alternatives, Drive
 from recon.evaluation.axles import (
     BANDWIDTH,
     Positions,
@@ -125,6 +125,7 @@ class BrakedDrive:
             )
         self.course: Course = course_of(forces)
         self.usable = usable(forces)
+        self.drive = Drive(forces)
 
     @cached_property
     def braked(self) -> NDArray[np.bool_]:
@@ -153,7 +154,7 @@ class BrakedDrive:
     def means(self, at: Positions) -> Estimate:
         """Means of forces [N] over samples (sample,), as `Stop.forces` holds them."""
         some = thinned(at, self.course.rate)
-        window = Alternatives(self.forces, some, bandwidth=BANDWIDTH)
+        window = Alternatives(self.drive, some, bandwidth=BANDWIDTH)
         found = window.estimate(
             lambda force: _means(axle_forces(force, self.corners)), draws=MANY_DRAWS, together=True
         )

@@ -102,10 +102,11 @@ def _signed(parts: list[list[Part]], weakest: float) -> tuple[Floats, Floats]:
         root = np.asarray(np.linalg.qr(part.features.T, mode="r"))
         blocks.append((part.loading[:, matters] @ root.T).reshape(len(part.loading), -1))
     every = np.concatenate(blocks, axis=1)
-    square, directions = np.linalg.eigh(every.T @ every)
+    few = len(every) < every.shape[1]
+    square, directions = np.linalg.eigh(every @ every.T if few else every.T @ every)
     keep = square > weakest**2 * square.max(initial=0.0)
     size = np.sqrt(square[keep])
-    return size, every @ (directions[:, keep] / size)
+    return size, directions[:, keep] if few else every @ (directions[:, keep] / size)
 
 
 def _moved(

@@ -7,6 +7,8 @@ keep their sign.  Standard deviations alone would not do: they add what cancels.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -28,12 +30,18 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Positions = NDArray[np.int64]
+# Component and feature of each product, (product,), and weights (direction, product).
+Weights = tuple[Positions, Positions, NDArray[np.float32]]
 STATED = {
     "tyre": "u_tyre_force",
     "intermediate": "u_tyre_force_intermediate",
     "vehicle": "u_tyre_force_vehicle",
 }
 RANDOM = "u_tyre_force_random"
+LOADINGS = ("loading", "loading_added_intermediate", "loading_added_tyre")
+# Along time: what errors depend on as they are, and what may be low-passed.
+TIMED = ("hub_mode", "status", *STATED.values(), RANDOM)
+ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading", "travel", "rack")
 CHUNK, TYPICAL = 8192, 500  # samples in one step, and those that show usual sizes
 WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
@@ -100,15 +108,62 @@ class Loadings:
     def __init__(self, forces: xr.Dataset) -> None:
         require_forces(forces, *SIGNED)
         _require_partners(forces)
-        self._of = {name: forces[name].to_numpy() for name in SIGNED}
-        unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
-        self._lost = unknown.any(axis=1) & ~unknown.all(axis=1)
-        # Loadings are those of all gauges: what was solved without one has a rest besides.
-        left_out = (forces["status"].to_numpy() & BIT["gauge_left_out"]) > 0
-        self._lost |= left_out.any(axis=0)
+        there = {*STATED.values(), RANDOM} & {*forces.data_vars}
+        self._of = {name: forces[name].to_numpy() for name in (*SIGNED, *map(str, there))}
+        self._lost = self._with_lost()
         if self._lost.any():
             require_forces(forces, *STATED.values(), RANDOM)
-            self._of |= {name: forces[name].to_numpy() for name in (*STATED.values(), RANDOM)}
+
+    def _with_lost(self) -> NDArray[np.bool_]:
+        """Corners (corner,) of which some forces are not known, or were solved without a gauge."""
+        unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
+        lost = unknown.any(axis=1) & ~unknown.all(axis=1)
+        # Loadings are those of all gauges: what was solved without one has a rest besides.
+        left_out = (self._of["status"] & BIT["gauge_left_out"]) > 0
+        return np.asarray(lost | left_out.any(axis=0))
+
+    def variable(self, name: str) -> Floats:
+        """A variable of `SIGNED` (sample, ...) or (cause, ...) [any]."""
+        return self._of[name]
+
+    def within(self, part: slice, passed: Callable[[Floats], Floats] | None = None) -> Loadings:
+        """The same for a part of the drive.
+
+        `passed` is applied to the forces and to what their errors depend on, (sample, channel),
+        in any unit.
+        """
+        one = copy(self)
+        along = {name: self._of[name][part] for name in (*TIMED, *ALONG) if name in self._of}
+        one._of = self._of | along
+        one._lost = one._with_lost()
+        if passed is not None:
+            columns = [along[name].reshape(len(along[name]), -1) for name in ALONG]
+            ends = np.cumsum([column.shape[1] for column in columns])[:-1]
+            found = np.split(passed(np.concatenate(columns, axis=1, dtype=float)), ends, axis=1)
+            one._of |= {n: v.reshape(along[n].shape) for n, v in zip(ALONG, found, strict=True)}
+        return one
+
+    def merged(self, weakest: float) -> tuple[Loadings, Floats]:
+        """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes.
+
+        Rows whose effect is a share below `weakest` of the strongest, at features as large as
+        they become in the drive, are left out.
+        """
+        few = np.linspace(0, len(self._of["rack"]) - 1, TYPICAL).astype(np.int64)
+        vehicle, level = (
+            np.abs(np.nan_to_num([self._features(k, few, name) for k in range(self.corners)]))
+            for name in ("tyre_force_vehicle", "tyre_force_intermediate")
+        )
+        sizes = [of.max(axis=-1)[:, None] for of in (vehicle, vehicle, level)]
+        own = zip(LOADINGS, sizes, strict=True)
+        blocks = [(self._of[name] * size).reshape(len(self._of[name]), -1) for name, size in own]
+        effects = np.concatenate(blocks, axis=1)
+        with one_thread():
+            square, shares = np.linalg.eigh(effects @ effects.T)
+            shares = shares[:, square >= weakest**2 * square[-1]]
+            one = copy(self)
+            one._of = self._of | {n: np.tensordot(shares.T, self._of[n], 1) for n in LOADINGS}
+        return one, shares
 
     def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
         """Effect (cause, sample, component) [N] of every cause on corner `k`."""
@@ -158,46 +213,64 @@ class Loadings:
         ndarray (sample,)
             Variance in the square of the quantity's unit, without the random part.
         """
-        widening = self.beyond(k, samples, "tyre")[:, :, k]
-        signed = self._signed_variance(k, samples, slope)
-        signed += np.sum(np.sum(widening * slope, axis=2) ** 2, axis=0)
-        if not self._lost[self._unit(k)].any():
-            return signed
-        beyond = np.sum(widening**2, axis=0)
-        stated, random = (
-            self._of[name][samples, k].astype(float) ** 2 for name in (STATED["tyre"], RANDOM)
-        )
-        for i, axis in enumerate(np.eye(3)):
-            alone = self._signed_variance(k, samples, np.broadcast_to(axis, slope.shape))
-            rest = np.nan_to_num(stated[:, i] - random[:, i] - alone - beyond[:, i])
-            signed += slope[:, i] ** 2 * np.maximum(rest, 0.0)
-        return signed
+        axes = np.eye(3) if self._lost[self._unit(k)].any() else np.empty((0, 3))
+        alone = [np.broadcast_to(axis, slope.shape) for axis in axes]
+        weights, *others = [self._weights(k, samples, own) for own in (slope, *alone)]
+        out = np.empty(len(samples))
+        with one_thread():  # more of them wait for each other longer than they calculate
+            for start in range(0, len(samples), CHUNK):
+                some = slice(start, start + CHUNK)
+                at, own = samples[some], slope[some]
+                widening = self.beyond(k, at, "tyre")[:, :, k]
+                out[some] = self._signed_variance(k, at, own, weights)
+                out[some] += np.sum(np.sum(widening * own, axis=2) ** 2, axis=0)
+                beyond = np.sum(widening**2, axis=0)
+                for i, axis in enumerate(axes):
+                    known = self._signed_variance(k, at, axis[None], others[i]) + beyond[:, i]
+                    stated, random = (
+                        self._of[n][at, k, i].astype(float) for n in (STATED["tyre"], RANDOM)
+                    )
+                    rest = np.nan_to_num(stated**2 - random**2 - known)
+                    out[some] += own[:, i] ** 2 * np.maximum(rest, 0.0)
+        return out
 
-    def _signed_variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
+    def _weights(self, k: int, samples: Positions, slope: Floats) -> dict[int, Weights]:
+        """The strongest weights for a quantity of corner `k` in each mode of its hub."""
+        modes = self._modes(k, samples)
+        out = {}
+        for m in np.unique(modes):
+            at = np.flatnonzero(modes == m)
+            few = at[:: len(at) // TYPICAL + 1]
+            factors = self._factors(k, samples[few], slope[few])
+            sizes = [np.sqrt(np.nanmean(of**2, axis=1)) for of in factors]
+            out[int(m)] = self._strongest(k, int(m), np.outer(*sizes) + 1e-12)
+        return out
+
+    def _factors(
+        self, k: int, samples: Positions, slope: Floats
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Slopes (component, sample) in intermediate axes, and features (feature, sample)."""
+        level = tyre_to_intermediate(slope, self._of["heading"][samples, k]).T.astype(np.float32)
+        axes = ("tyre_force_vehicle", "tyre_force_intermediate")
+        return level, np.concatenate([self._features(k, samples, name) for name in axes])
+
+    def _signed_variance(
+        self, k: int, samples: Positions, slope: Floats, weights: dict[int, Weights]
+    ) -> Floats:
         """Variance (sample,) of a quantity with `slope` (sample, component) from signed causes.
 
         Each cause is a weighted sum of products of a slope and a feature.
         """
-        level = tyre_to_intermediate(slope, self._of["heading"][samples, k]).T.astype(np.float32)
-        axes = ("tyre_force_vehicle", "tyre_force_intermediate")
-        features = np.concatenate([self._features(k, samples, name) for name in axes])
-        modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
-        out = np.empty(len(samples))
+        level, features = self._factors(k, samples, np.broadcast_to(slope, (len(samples), 3)))
+        modes, out = self._modes(k, samples), np.empty(len(samples))
         for m in np.unique(modes):
             at = np.flatnonzero(modes == m)
-            few = at[:: len(at) // TYPICAL + 1]
-            sizes = [np.sqrt(np.nanmean(of[:, few] ** 2, axis=1)) for of in (level, features)]
-            i, j, weights = self._strongest(k, int(m), np.outer(*sizes) + 1e-12)
-            with one_thread():  # more of them wait for each other longer than they calculate
-                for start in range(0, len(at), CHUNK):
-                    some = at[start : start + CHUNK]
-                    products = level[:, some][i] * features[:, some][j]
-                    out[some] = np.sum((weights @ products) ** 2, axis=0)
+            i, j, strongest = weights[int(m)]
+            products = level[:, at][i] * features[:, at][j]
+            out[at] = np.sum((strongest @ products) ** 2, axis=0)
         return out
 
-    def _strongest(
-        self, k: int, mode: int, size: Floats
-    ) -> tuple[Positions, Positions, NDArray[np.float32]]:
+    def _strongest(self, k: int, mode: int, size: Floats) -> Weights:
         """Few weights (direction, product) with the sums of squares of those of all causes.
 
         `size` (component, feature) is what products of slope and feature usually are.  Component
@@ -257,8 +330,7 @@ class Loadings:
             # Causes that turn the tyre axes act by the forces in intermediate ones.
             features.append(self._features(k, samples, "tyre_force_intermediate"))
         every = np.concatenate(features)
-        modes = joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
-        out = []
+        modes, out = self._modes(k, samples), []
         for m in np.unique(modes):
             loading = self._of["loading"][:, m, k]
             if axes != "vehicle":
@@ -274,6 +346,10 @@ class Loadings:
         if axes != "tyre":
             return effect
         return intermediate_to_tyre(effect, self._of["heading"][samples, k])
+
+    def _modes(self, k: int, samples: Positions) -> Positions:
+        """Joint mode (sample,) of the hubs that are solved together with corner `k`."""
+        return joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
 
     def _unit(self, k: int) -> Positions:
         """Positions of the corners that are solved together with corner `k`, left first."""
