@@ -8,8 +8,9 @@ differs from sample to sample.  What the effects explain at sizes that are likel
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,8 @@ class Comparison:
         Ordinary channels that it depends on.
     limit : float
         Size that sound drives stay below.
+    weights : (4, 3), optional
+        Of the forces whose sum is `seen`; everything else is the same for any forces.
     """
 
     name: str
@@ -59,6 +62,13 @@ class Comparison:
     effects: Sequence[Floats | float] = field(default_factory=tuple)
     channels: tuple[str, ...] = ()
     limit: float = LIMIT
+    weights: Floats | None = None
+    # What does not depend on `seen`, shared with the same comparison of other forces.
+    kept: dict[bytes, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def of(self, seen: Floats) -> Comparison:
+        """The same comparison of another measured quantity (n,), in its unit [N]."""
+        return replace(self, seen=seen)
 
     @cached_property
     def term(self) -> Term:
@@ -84,8 +94,12 @@ class Comparison:
     @cached_property
     def good(self) -> NDArray[np.int64]:
         """Positions (m,) of the samples that are compared [1], spread over all that have values."""
-        everything = np.broadcast_arrays(self.seen, self.expected, self.spread, *self.effects)
-        good = np.flatnonzero(np.isfinite(everything).all(axis=0))
+        if b"known" not in self.kept:
+            shape = np.shape(self.seen)
+            others = (self.expected, self.spread, *self.effects)
+            known = [np.isfinite(np.broadcast_to(other, shape)) for other in others]
+            self.kept[b"known"] = np.all(known, axis=0)
+        good = np.flatnonzero(self.kept[b"known"] & np.isfinite(self.seen))
         if len(good) > MOST:
             good = good[np.linspace(0, len(good) - 1, MOST).astype(int)]
         return good
@@ -99,15 +113,23 @@ class Comparison:
         at = self.good
         if len(at) < FEWEST:
             return float("nan")
-        n, shape = len(at), np.shape(self.seen)
-        spread = np.broadcast_to(self.spread, shape)[at] * np.sqrt(n / INDEPENDENT)
-        r = (self.seen - self.expected)[at] / spread
-        if not self.effects:
-            return float(r @ r)
-        G = np.array([np.broadcast_to(e, shape)[at] for e in self.effects]) / spread
-        # Woodbury: the effects are few.
-        inner = np.eye(len(G)) + G @ G.T
-        return float(r @ r - (G @ r) @ np.linalg.solve(inner, G @ r))
+        spread, G, inner = self._weighed(at)
+        r = (self.seen[at] - self.expected[at]) / spread
+        explained = G @ r
+        return float(r @ r - explained @ inner @ explained)
+
+    def _weighed(self, at: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+        """Spread (m,) of the samples `at`, effects (k, m) over it, and their covariance (k, k)."""
+        key = at.tobytes()
+        if key not in self.kept:
+            n, shape = len(at), np.shape(self.seen)
+            spread = np.broadcast_to(self.spread, shape)[at] * np.sqrt(n / INDEPENDENT)
+            effects = [np.broadcast_to(e, shape)[at] for e in self.effects]
+            G = np.reshape(effects, (len(effects), n)) / spread
+            # Woodbury: the effects are few.
+            self.kept[key] = (spread, G, np.linalg.inv(np.eye(len(G)) + G @ G.T))
+        weighed: tuple[Floats, Floats, Floats] = self.kept[key]
+        return weighed
 
     def _found(self, size: float) -> str:
         at = self.good

@@ -117,8 +117,9 @@ def wheels_agree(view: View) -> Iterator[Term]:
         return
     for axle in (Axle(whole, 0), Axle(whole, 1)):
         if set(axle.names) <= set(view.corners):
-            for make in (_pair_sideways, _pair_weight, _transfer):
-                yield make(axle).term
+            for one in whole.compared(axle.title, partial(_pair, axle)):
+                yield one.term
+            yield _transfer(axle).term
     yield from by_part(view, "wheels", partial(_wheels, whole))
 
 
@@ -128,6 +129,11 @@ def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:
         axle = Axle(whole, index)
         yield _wheel_weight(axle, side).term
         yield _wheel_sideways(axle, side).term
+
+
+def _pair(axle: Axle) -> Iterator[Comparison]:
+    yield _pair_sideways(axle)
+    yield _pair_weight(axle)
 
 
 def _pair_sideways(axle: Axle) -> Comparison:
@@ -140,6 +146,7 @@ def _pair_sideways(axle: Axle) -> Comparison:
         corners=axle.names,
         unit="N",
         seen=whole.sum_of(pair),
+        weights=pair,
         expected=axle.sideways,
         spread=float(np.hypot(0.02 * axle.own, rough)),
         effects=[
@@ -163,6 +170,7 @@ def _pair_weight(axle: Axle) -> Comparison:
         corners=axle.names,
         unit="N",
         seen=whole.sum_of(pair),
+        weights=pair,
         expected=axle.share * up + axle.dived,
         spread=np.hypot(0.03 * axle.own, rough + 2 * axle.settling),
         effects=[

@@ -7,9 +7,9 @@ practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -95,10 +95,27 @@ class Whole:
             self.view.kept[key] = np.sqrt(variance) * self.ones
         return np.asarray(self.view.kept[key])
 
+    def compared(
+        self, name: str, make: Callable[[], Iterable[Comparison]]
+    ) -> tuple[Comparison, ...]:
+        """Comparisons of sums of forces, made once for each log; here with the forces of the view.
+
+        `name` says which comparisons these are.
+        """
+        key = f"comparisons {name}"
+        if key not in self.view.kept:
+            self.view.kept[key] = tuple(make())
+        return tuple(one.of(self.sum_of(one.weights)) for one in self.view.kept[key])
+
     @cached_property
     def sums(self) -> tuple[Comparison, ...]:
         """Sums of Fx, Fy and Fz against mass times specific force."""
-        return tuple(_sums(self))
+        return self.compared("sums", partial(_sums, self))
+
+    @cached_property
+    def yaw(self) -> tuple[Comparison, ...]:
+        """Yaw moment against yaw acceleration."""
+        return self.compared("yaw", partial(_yaw, self))
 
 
 def whole_of(view: View) -> Whole | None:
@@ -116,13 +133,8 @@ def sums_agree(view: View) -> Iterator[Term]:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return
-    for comparison in (
-        *whole.sums,
-        *_weight(whole),
-        *_sideways(whole),
-        *_lengthways(whole),
-        *_yaw(whole),
-    ):
+    others = whole.compared("loads", partial(_loads, whole))
+    for comparison in (*whole.sums, *others, *whole.yaw):
         yield comparison.term
 
 
@@ -131,7 +143,7 @@ def against_motion(view: View) -> tuple[Comparison, ...]:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return ()
-    return (*whole.sums[:2], *_yaw(whole))
+    return (*whole.sums[:2], *whole.yaw)
 
 
 def weights_of(component: int, corners: slice = slice(None)) -> Floats:
@@ -162,11 +174,18 @@ def _sums(whole: Whole) -> Iterator[Comparison]:
             corners=CORNERS,
             unit="N",
             seen=whole.sum_of(weights_of(k)),
+            weights=weights_of(k),
             expected=expected,
             spread=float(np.hypot(ROUGH_FORCE * whole.weight, ROUGH * scatter(moved[k]))),
             effects=[*effects, *tilted, *fixed],
             limit=HOPPING if axis == "z" else LIMIT,
         )
+
+
+def _loads(whole: Whole) -> Iterator[Comparison]:
+    yield from _weight(whole)
+    yield from _sideways(whole)
+    yield from _lengthways(whole)
 
 
 def _weight(whole: Whole) -> Iterator[Comparison]:
@@ -181,6 +200,7 @@ def _weight(whole: Whole) -> Iterator[Comparison]:
         corners=CORNERS,
         unit="N",
         seen=whole.sum_of(weights_of(2)),
+        weights=weights_of(2),
         expected=whole.weight * whole.ones,
         spread=HEAVES * whole.weight,
         effects=[
@@ -206,6 +226,7 @@ def _sideways(whole: Whole) -> Iterator[Comparison]:
         corners=CORNERS,
         unit="N m",
         seen=whole.sum_of(arms),
+        weights=arms,
         expected=expected,
         spread=np.hypot(0.006 * whole.weight * track, ROUGH_MOMENT * scatter(expected) + settling),
         effects=[
@@ -234,6 +255,7 @@ def _lengthways(whole: Whole) -> Iterator[Comparison]:
         corners=CORNERS,
         unit="N m",
         seen=whole.sum_of(arms),
+        weights=arms,
         expected=expected,
         spread=np.hypot(
             0.012 * whole.weight * stance.base, ROUGH_MOMENT * scatter(expected) + settling
@@ -264,6 +286,7 @@ def _yaw(whole: Whole) -> Iterator[Comparison]:
         corners=CORNERS,
         unit="N m",
         seen=whole.sum_of(arms),
+        weights=arms,
         expected=whole.turned + TRAIL * aside,
         spread=float(np.hypot(0.004 * whole.weight * stance.base, swing + 0.01 * sway)),
         effects=[
