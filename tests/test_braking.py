@@ -308,20 +308,3 @@ def test_the_picture_has_a_bar_for_each_stop_and_axle_and_a_tick() -> None:
         "straight braking 1", "straight braking 2",
     ]  # fmt: skip
     assert pressure.get_ylabel() == "N per bar"
-
-
-def test_friction_of_all_joints_of_an_axle_holds_back_alike() -> None:
-    """Two links of each front corner, 10 N each: 20 N of strangers at the tare, 40 N driving."""
-    car = stopped(0.7)
-    for corner in ("FL", "FR"):
-        for size in (10.0, -10.0):
-            car.cause(f"{corner} friction", corner, 0, CONSTANT, size)
-    found = braking(car.forces())
-    front, rear = found["u_braking_force"].to_numpy()[0]
-    assert front == pytest.approx(np.sqrt((40.0**2 + 20.0**2) / 2), rel=0.01)
-    assert rear == pytest.approx(0.0, abs=1e-6)
-    plain = stopped(0.7)  # twin: the same sizes of causes that are strangers
-    for corner in ("FL", "FR"):
-        for size in (10.0, -10.0):
-            plain.cause(f"{corner} zeros", corner, 0, CONSTANT, size)
-    assert float(braking(plain.forces())["u_braking_force"][0, 0]) == pytest.approx(20.0, rel=0.01)

@@ -17,6 +17,7 @@ from recon.base.errors import DataError, DataWarning, DoubtWarning, PriorWarning
 from recon.base.status import BIT
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction import prepare as module
+from recon.reconstruction.assembly_estimator import typical_unknowns
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.session import AssemblySession
 from recon.reconstruction.tare import Tare
@@ -279,6 +280,7 @@ def test_causes_are_told_apart_by_source_and_shared_by_it() -> None:
     shared = set.intersection(*({c.source for c in s.causes} for s in solvers))
     names = {source.name for source in shared}
     assert {"roll of the body", "pitch of the body", "thermal slope of the links"} <= names
+    assert {"creep of the gauges", "friction while loads build up"} <= names
     # Devices of the pulls are one error of all corners, hardpoints are each corner's own.
     assert any(name.endswith("gain") for name in names)
     assert not any("hardpoints" in name for name in names)
@@ -287,3 +289,26 @@ def test_causes_are_told_apart_by_source_and_shared_by_it() -> None:
     assert scopes["FL zeros"] == "session"
     assert scopes["FL pulls"] == "calibration"
     assert scopes["FL hardpoints"] == "car"
+
+
+def test_friction_of_one_share_of_every_load_takes_that_share_of_every_force() -> None:
+    """Half-widths of 0.2 % of usual indications: all forces read 0.2 % low while they build up."""
+    corner = day().calibration.corners["FL"]
+    estimator = prepared().solvers[0].estimator
+    design = estimator.at(estimator.design)[0]
+    usual = np.sqrt(np.mean((design.H @ typical_unknowns(estimator.usual_load).T) ** 2, axis=1))
+    same = replace(corner, friction=0.002 * usual)
+    rubbing = replace(day().calibration, corners=day().calibration.corners | {"FL": same})
+    solver = recon.prepare(rubbing, day().car, prepared().session).solvers[0]
+    by_name = {cause.name: cause.loading[0] for cause in solver.causes}
+    forces = by_name["friction while loads build up"][:, 1:4]
+    # Gauges know forces within their priors, to a thousandth of them.
+    assert_allclose(forces, -0.002 * np.eye(3), atol=0.002 * 0.02)
+    assert_allclose(by_name["creep of the gauges"][:, 1:4], 1e-3 * np.eye(3), atol=1e-12)
+    # Twin: one gauge alone that rubs spoils the shares.
+    alone = replace(corner, friction=0.002 * usual * (np.arange(len(usual)) == 2))
+    rubbing = replace(rubbing, corners=rubbing.corners | {"FL": alone})
+    solver = recon.prepare(rubbing, day().car, prepared().session).solvers[0]
+    by_name = {cause.name: cause.loading[0] for cause in solver.causes}
+    forces = by_name["friction while loads build up"][:, 1:4]
+    assert np.max(np.abs(forces + 0.002 * np.eye(3))) > 0.001

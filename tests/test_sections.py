@@ -7,7 +7,9 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataError
+from recon.evaluation.course import Course
 from recon.evaluation.sections import Section, find_sections, sections_of
+from recon.evaluation.stretches import Stretch, thirds
 from recon.records.sheets import GivenSection
 from tests.made_forces import stamped
 
@@ -171,3 +173,17 @@ def test_forces_of_which_nothing_is_known_are_refused() -> None:
 def test_a_dataset_without_sections_is_refused() -> None:
     with pytest.raises(DataError, match="without section, section_kind, section_start"):
         sections_of(drive(1))
+
+
+def test_a_corner_with_samples_that_are_not_known_has_its_thirds() -> None:
+    """A force that is missing for a moment in mid-corner leaves the others to judge by."""
+    n = 100
+    sideways = 8.0 * np.sin(np.pi * np.arange(n) / n)
+    sideways[48:52] = np.nan
+    nothing = np.zeros(n)
+    course = Course(
+        0.01 * np.arange(n), 100.0, nothing, sideways, nothing, nothing, nothing, "made"
+    )
+    parts = thirds(course, Stretch("left corner", 0, n, "made"))
+    assert [name for name, _, _ in parts] == ["corner entry", "corner middle", "corner exit"]
+    assert [(a, b) for _, a, b in parts] == [(0, 33), (33, 68), (68, n)]

@@ -95,6 +95,11 @@ class Pull:
     temperature: float
     moved: Floats
 
+    @property
+    def peak(self) -> Floats:
+        """Indications (gauge,) [unit] at the largest load."""
+        return np.asarray(self.indication[np.argmax(np.sum(self.load, axis=0))])
+
     def loads(self, wrench: Floats) -> Floats:
         """Member loads (step, member) under wrenches (step, 6), more than at the tare."""
         return wrench @ self.members.T + self.moved

@@ -26,6 +26,7 @@ from recon.calibration.calibrated import (
     Quality,
 )
 from recon.calibration.gross_errors import GrossError, fit_without_gross
+from recon.calibration.joint_fit import FRICTION, signs
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.rank import (
@@ -157,6 +158,8 @@ def _calibrate_assembly(
         )
     lack, dof = _lack_of_fit(fit)
     parts = fit.covariance_by_source()
+    loops = _loops(fitted, fit)
+    relative = _relative(loops, fitted, noise)
     # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
     birge = max(lack, 1.0) if np.isfinite(lack) else 1.0
     stated = np.isfinite([g.slope for g in gauges])[:, None]
@@ -173,17 +176,17 @@ def _calibrate_assembly(
         devices=fit.devices,
         gain_effect=fit.gain_effects(),
         noise=noise,
-        friction=_friction(fitted, fit),
+        friction=_friction(loops, fitted),
         conditions=_conditions(fitted, gross),
         quality=Quality(
-            hysteresis=_hysteresis(fit),
+            hysteresis=_usual(relative),
             lack_of_fit=lack,
             dof=dof,
             singular_values=seen.values,
             weak_direction=direction_words(seen.directions[-1]),
             rests_on_prior=rests,
             gross=gross,
-            pulls=_reports(fitted, fit, assembly.arms),
+            pulls=_reports(fitted, fit, assembly.arms, relative),
         ),
         verification=None,
     )
@@ -286,15 +289,40 @@ def _conditions(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Conditions:
     )
 
 
-def _hysteresis(fit: JointFit) -> float:
-    values = [fit.value(*key)[0] for key in fit.of_kind("hysteresis")]
-    return float(np.sqrt(np.mean(np.square(values)))) if values else float("nan")
+def _loops(pulls: list[Pull], fit: JointFit) -> Floats:
+    """Width of the loop of each gauge between rising and falling loads, (pull, gauge) [unit].
+
+    What grows with the pull and what joints hold back in any pull; NaN where no load fell.
+    """
+    out = np.full((len(pulls), len(fit.noise)), np.nan)
+    for p, (pull, sign) in enumerate(zip(pulls, signs(pulls), strict=True)):
+        if ("hysteresis", p) in fit.blocks:
+            widens = fit.value("hysteresis", p)[0]
+            out[p] = widens * pull.peak + 2 * fit.value(*FRICTION) * sign
+    return out
 
 
-def _friction(pulls: list[Pull], fit: JointFit) -> Floats:
-    """Half-width [unit] of the loop between rising and falling at a usual load, per gauge."""
-    usual = np.sqrt(np.mean([np.abs(p.indication).max(axis=0) ** 2 for p in pulls], axis=0))
-    return 0.5 * float(np.nan_to_num(_hysteresis(fit))) * usual
+def _relative(loops: Floats, pulls: list[Pull], noise: Floats) -> Floats:
+    """Width (pull,) [1] of `loops` (pull, gauge) relative to the peak of each pull."""
+    peak = np.array([pull.peak for pull in pulls]) / noise
+    return np.asarray(np.sum(loops / noise * peak, axis=1) / np.sum(peak**2, axis=1))
+
+
+def _usual(values: Floats) -> float:
+    """Root mean square of the `values` (n,) [any] that are known; NaN if none is."""
+    known = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
+
+
+def _friction(loops: Floats, pulls: list[Pull]) -> Floats:
+    """Half-width (gauge,) [unit] of a usual loop, of `loops` (pull, gauge); zero if none is seen.
+
+    Root mean square over the pulls in which the load of a gauge makes its joints slip.
+    """
+    slipping = np.array(signs(pulls)) ** 2
+    slipping[np.isnan(loops)] = 0.0
+    square = np.sum(np.nan_to_num(loops) ** 2, axis=0)
+    return np.asarray(0.5 * np.sqrt(square / np.maximum(np.sum(slipping, axis=0), 1e-12)))
 
 
 def _lack_of_fit(fit: JointFit) -> tuple[float, float]:
@@ -303,12 +331,13 @@ def _lack_of_fit(fit: JointFit) -> tuple[float, float]:
     return (fit.cost / dof if dof > 0 else float("nan")), dof
 
 
-def _reports(pulls: list[Pull], fit: JointFit, arms: Floats) -> tuple[PullReport, ...]:
+def _reports(
+    pulls: list[Pull], fit: JointFit, arms: Floats, loop: Floats
+) -> tuple[PullReport, ...]:
     out = []
     main = np.max(np.abs(fit.K * arms), axis=1)  # moments by their arm, beside forces
     for p, pull in enumerate(pulls):
         corrections = fit.line_corrections(p, pull)
-        loop = ("hysteresis", p)
         peak = float(np.max(np.abs(pull.indication)))
         out.append(
             PullReport(
@@ -316,7 +345,7 @@ def _reports(pulls: list[Pull], fit: JointFit, arms: Floats) -> tuple[PullReport
                 peak=float(np.max(np.sum(pull.load, axis=0))),
                 angle=float(np.linalg.norm(corrections[:, 2:])),
                 offset=float(np.linalg.norm(corrections[:, :2])),
-                hysteresis=float(fit.value(*loop)[0]) if loop in fit.blocks else float("nan"),
+                hysteresis=float(loop[p]),
                 zero_return=float(np.max(np.abs(pull.tare_change)) / peak),
                 influence=float(np.max(np.abs(fit.influence(p) * arms) / main[:, None])),
             )

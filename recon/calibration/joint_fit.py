@@ -2,15 +2,19 @@
 
 Model of step i of pull p, indications y (gauge,), geometry G (member, wrench):
 
-    y = K G w,   w = sum over devices (load (1 + gain) + reading) column(offsets, angles)   (1)
-                     + (falling - branch / 2) * hysteresis * wrench at the peak
+    y = K G w + friction * held back,                                                       (1)
+        w = sum over devices (load (1 + gain) + reading) column(offsets, angles)
+            + (falling - branch / 2) * hysteresis * wrench at the peak
 
 `branch` says which side of a loop between rising and falling loads is the true one: 0 the
 rising branch, 1 the middle.  It is one unknown per corner, known only to lie between the two.
+A loop that grows with the pull is `hysteresis`.  Friction in the joints of a link does not: it is
+as wide in every pull, and its sign is that of the load's last change (`held_back`).
 
 Every unknown that is not K has a prior and is shared by all steps of its pull (offsets, angles,
-hysteresis), by all pulls of its device (gain), by all pulls that turn about the bearing (the wheel
-centre's place) or by nothing (reading).  K has a prior where the bridge's slope is known.
+hysteresis), by all pulls (friction), by those of its device (gain), by those that turn about the
+bearing (the wheel centre's place) or by nothing (reading).  K has a prior where the bridge's slope
+is known.
 The sum of squared standardised residuals and priors is made least by Gauss-Newton steps, halved
 where they go too far; the covariance is the inverse of the normal matrix at the end.
 
@@ -29,11 +33,16 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.calibration.applied import Pull
+from recon.calibration.noise import largest_indication
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import Block, JointFit, Key, Rows
 
 BRANCH_PRIOR = (0.5, 1 / np.sqrt(12.0))  # anything between the rising branch and the middle
 HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no source
+# Half-width of a joint's friction as a share of the gauge's largest indication, and the share of it
+# that a load must reach for friction to slip; common practice, no source.
+FRICTION_PRIOR, SLIPS = 0.003, 0.1
+FRICTION: Key = ("friction",)
 SETTLED = 1e-5  # standard uncertainties that the last step still moves the unknowns together
 MOST_STEPS = 100  # ten to twenty are usual
 HALVINGS = 12  # of a step that raises the cost
@@ -97,6 +106,7 @@ class Problem:
             self.used[left_out.pull][left_out.step] = 0.0
         guess = first_guess(pulls, prior)
         slope = np.maximum(np.max(np.abs(guess), axis=1, keepdims=True), 1e-30)
+        self.held_back = held_back(pulls)
         self.blocks = _blocks(pulls, np.broadcast_to(slope, self.shape).ravel())
         own = self.blocks["K",]
         size = max(block.place.stop for block in self.blocks.values())
@@ -155,20 +165,27 @@ class Problem:
 
     def rows(self, at: Floats) -> Iterator[Rows]:
         """Rows of every pull at the deviations `at` (unknown,) [1]."""
-        own = self.blocks["K",]
+        own, joints = self.blocks["K",], self.blocks.get(FRICTION)
         K, scale = own.value(at).reshape(self.shape), own.scale.reshape(self.shape)
-        gauges = len(K)
+        each = np.eye(len(K))[:, :, None]
         for p, pull in enumerate(self.pulls):
             wrench, places, slopes = self._wrench(p, pull, at)
             load = pull.loads(wrench)
+            seen = load @ K.T
             weight = self.used[p][:, None] / self.noise  # (step, gauge)
-            by_K = np.eye(gauges)[:, :, None] * scale * load[:, None, None, :]
+            by_K = each * scale * load[:, None, None, :]
             by_rest = np.moveaxis(slopes @ (K @ pull.members).T, 0, -1)  # (step, gauge, k)
-            jacobian = np.concatenate([by_K.reshape(*weight.shape, -1), by_rest], axis=-1)
+            jacobian = [by_K.reshape(*weight.shape, -1), by_rest]
+            places = np.concatenate([np.arange(K.size), places])
+            if joints is not None:
+                seen += self.held_back[p] * joints.value(at)
+                jacobian.append(each[..., 0] * (self.held_back[p] * joints.scale)[:, None])
+                places = np.concatenate([places, np.arange(joints.place.start, joints.place.stop)])
+            slope = np.concatenate(jacobian, axis=-1) * weight[..., None]
             yield Rows(
-                residual=((load @ K.T - pull.indication) * weight).ravel(),
-                jacobian=(jacobian * weight[..., None]).reshape(weight.size, -1),
-                places=np.concatenate([np.arange(K.size), places]),
+                residual=((seen - pull.indication) * weight).ravel(),
+                jacobian=slope.reshape(weight.size, -1),
+                places=places,
             )
 
     def _wrench(self, p: int, pull: Pull, at: Floats) -> tuple[Floats, NDArray[np.intp], Floats]:
@@ -213,6 +230,28 @@ class Problem:
         return wrench, np.concatenate(places), np.concatenate(changes)
 
 
+def signs(pulls: list[Pull]) -> list[Floats]:
+    """Sign of each gauge's load in each pull (gauge,) [1], less than 1 where friction may stick."""
+    slips = np.maximum(SLIPS * largest_indication(pulls), np.finfo(float).tiny)
+    return [np.clip(pull.peak / slips, -1.0, 1.0) for pull in pulls]
+
+
+def held_back(pulls: list[Pull]) -> list[Floats]:
+    """Change of the tared indications per half-width of each joint's friction, (step, gauge) [1].
+
+    Rising loads read low, falling ones high, and so does the tare after them, which the next pull
+    begins with.  Pulls are in their order in time, and steps taken as evenly spaced.
+    """
+    out, left = [], np.zeros(len(pulls[0].tare))
+    for pull, sign in zip(pulls, signs(pulls), strict=True):
+        steps = len(pull.falling)
+        late = (np.arange(steps)[:, None] + 1) / (steps + 1)
+        tare = left * (1 - late) + sign * late
+        out.append(np.where(pull.falling, 1.0, -1.0)[:, None] * sign - tare)
+        left = sign
+    return out
+
+
 def _accelerated(past: list[tuple[Floats, Floats]], normal: Floats) -> Floats:
     """Next step (unknown,), from the last one and how steps changed before it.
 
@@ -252,6 +291,9 @@ def _blocks(pulls: list[Pull], slopes: Floats) -> dict[Key, Block]:
             add(("branch",), BRANCH_PRIOR[1], mean=BRANCH_PRIOR[0])
         if not pull.wheel.turns_hub:
             add(("hub", pull.corner), pull.wheel.u_hub, 3)
+    if ("branch",) in found:
+        largest = largest_indication(pulls)
+        add(FRICTION, FRICTION_PRIOR * largest, len(largest))
     ends = np.cumsum([len(scale) for _, scale in found.values()]).tolist()
     return {
         key: Block(slice(end - len(scale), end), middle, scale)

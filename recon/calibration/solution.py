@@ -110,7 +110,9 @@ class JointFit:
             "lines": [self.effect(*key) for key in self.of_kind("line")],
             "wheel centre": [self.effect(*key) for key in self.of_kind("hub")],
             "hysteresis": [
-                self.effect(*key) for kind in ("hysteresis", "branch") for key in self.of_kind(kind)
+                self.effect(*key)
+                for kind in ("hysteresis", "branch", "friction")
+                for key in self.of_kind(kind)
             ],
             "prior": [to_K[:, own.place] * np.sqrt(self.prior_weight[own.place])],
         }

@@ -5,7 +5,7 @@ Braking forces keep the sign of Fx: the road pushes backwards.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -34,8 +34,6 @@ from recon.evaluation.stretches import BRAKING, STRAIGHT_BRAKING
 if TYPE_CHECKING:
     import xarray as xr
 
-# Signs of friction in `Stop.forces`: braking and the load that it moves are held back.
-HELD_BACK = np.array([1.0, 1.0, -1.0, 1.0, 1.0])
 SHORTEST = 0.3  # s in the gate; in less time a mean holds hardly three periods of the bandwidth
 GATE = (
     f"straight braking above {BRAKING:g} g, less than {STRAIGHT_BRAKING:g} g sideways, all forces "
@@ -72,30 +70,6 @@ def _means(axle: Floats) -> Floats:
     ideal = ahead.sum(axis=-1) * upward[..., 0] / upward.sum(axis=-1)
     means = ahead.mean(axis=-2), upward.mean(axis=-2), ideal.mean(axis=-1)[..., None]
     return np.concatenate(means, axis=-1)
-
-
-def rubbing_together(means: Estimate, names: list[str]) -> Estimate:
-    """The same means with friction in the joints of an axle as one cause.
-
-    An error of friction is one while driving and one as large at the tare.  While braking builds
-    up, friction holds back the load of every link, so the first ones have no signs of their own:
-    they add up.
-
-    Parameters
-    ----------
-    means : Estimate
-        As `Stop.forces`. [N]
-    names : list of str
-        Of the causes, which begin with their corner.
-    """
-    by_cause = means.by_cause.copy()
-    for wheels in SIDES.values():
-        rows = [i for i, name in enumerate(names) if name in {f"{w} friction" for w in wheels}]
-        if rows:
-            halves = by_cause[rows] / np.sqrt(2.0)  # of the variance: driving, and at the tare
-            by_cause[rows] = halves
-            by_cause[rows[0]] = HELD_BACK * np.hypot(np.abs(halves).sum(axis=0), halves[0])
-    return replace(means, by_cause=by_cause)
 
 
 class BrakedDrive:
@@ -155,11 +129,9 @@ class BrakedDrive:
         """Means of forces [N] over samples (sample,), as `Stop.forces` holds them."""
         some = thinned(at, self.course.rate)
         window = Alternatives(self.drive, some, bandwidth=BANDWIDTH)
-        found = window.estimate(
+        return window.estimate(
             lambda force: _means(axle_forces(force, self.corners)), draws=MANY_DRAWS, together=True
         )
-        names = [str(name) for name in self.forces["cause_name"].to_numpy()]
-        return rubbing_together(found, names)
 
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.

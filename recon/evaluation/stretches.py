@@ -194,7 +194,7 @@ def _alternating(waves: list[_Wave], rate: float) -> list[list[_Wave]]:
 def thirds(course: Course, corner: Stretch) -> list[tuple[str, int, int]]:
     """Entry, middle and exit of a corner: name, first and last (exclusive) sample."""
     size = np.abs(course.sideways[corner.first : corner.last])
-    high = np.flatnonzero(size >= MIDDLE * size.max())
+    high = np.flatnonzero(size >= MIDDLE * np.nanmax(size))
     in_, out = corner.first + int(high[0]), corner.first + int(high[-1]) + 1
     parts = (("entry", corner.first, in_), ("middle", in_, out), ("exit", out, corner.last))
     return [(f"corner {name}", a, b) for name, a, b in parts if b > a]

@@ -51,6 +51,12 @@ SIZE = 1.0
 FRICTION_SPREAD = float(np.sqrt(1.0 / 3.0 + 1.0 / 3.0))
 
 
+def typical_unknowns(usual: tuple[float, ...]) -> Floats:
+    """Unknowns (case, 6 w) [N, N m] of wheels with usual loads (w,): driven, braked, cornering."""
+    one = [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
+    return np.tile(np.array(one), len(usual)) * np.repeat(usual, 6)
+
+
 def unsure_indications(calibration: CornerCalibration, load: Floats) -> Floats:
     """Indications (gauge, k) of `load` (member,) [N] left open by K's covariance, as columns."""
     values, vectors = np.linalg.eigh(calibration.covariance_at(load))
@@ -170,8 +176,7 @@ def _gauge_covariance(
     """
     friction = FRICTION_SPREAD * calibration.friction
     V = np.diag(session.noise**2 + session.u_zero**2 + friction**2)
-    one = [[0.5, 0, 1, 0, 0, 0], [-0.8, 0, 1, 0, 0, 0], [0, 1, 1, 0, 0, 0], [0, -1, 1, 0, 0, 0]]
-    typical = np.tile(np.array(one), len(usual)) * np.repeat(usual, 6)
+    typical = typical_unknowns(usual)
     V += calibration.covariance_at(typical @ loads.T).mean(axis=0)
     for k in range(len(usual)):
         own = slice(6 * k, 6 * k + 6)

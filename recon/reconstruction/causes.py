@@ -15,6 +15,7 @@ from recon.reconstruction.assembly_estimator import (
     FRICTION_SPREAD,
     SIZE,
     SPLIT,
+    typical_unknowns,
     unsure_indications,
 )
 from recon.reconstruction.bench import Bench
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from recon.car.vehicle import Tyre
 
 THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
+# Gauges creep with their adhesive: share of a load that stands for minutes, as in pulls, and passes
+# in seconds, as in a drive; all gauges alike.  From memory of data sheets, order of magnitude.
+CREEP = 1e-3
 # Links, bushes and brackets give under load and turn the links a little: share of the force,
 # common practice, no source.
 LINEARITY = 0.003
@@ -44,6 +48,7 @@ def causes_of(bench: Bench, tyre: Tyre) -> list[Cause]:
             *geometry_causes(bench),
             *compliance_causes(bench),
             *prior_causes(bench, tyre),
+            *friction_causes(bench),
             *mechanical_causes(bench),
             *split_causes(bench),
         ]
@@ -144,19 +149,36 @@ def _size_of_force(bench: Bench, k: int, axis: int) -> Floats:
     )
 
 
-def mechanical_causes(bench: Bench) -> list[Cause]:
-    """Friction seen in the pulls, linearity, bushes beside the links, the links' thermal slope."""
+def friction_causes(bench: Bench) -> list[Cause]:
+    """Friction in the joints of the links, as wide as its loops in the pulls.
+
+    Gauge by gauge it is anywhere within its loop, while driving and at the tare.  As long as loads
+    build up, it holds back all of them at once, on all wheels: by its half-width at usual loads.
+    """
     estimator, features = bench.estimator, bench.features
-    columns = np.diag(FRICTION_SPREAD * estimator.calibration.friction)
+    half, typical = estimator.calibration.friction, typical_unknowns(estimator.usual_load)
     source = Source("session", bench.assembly.name, "friction")
-    out = numbered(source, "assumption", map(bench.constant, columns))
-    slope = bench.blank()
+    columns = np.diag(FRICTION_SPREAD * half)
+    held_back = bench.blank()
+    for m, at in enumerate(bench.centre):
+        usual = np.sqrt(np.mean((at.H @ typical.T) ** 2, axis=1))
+        by_force = (half / usual)[:, None] * at.H[:, at.known_rows]
+        held_back[m, :, features.forces] = -at.forces @ by_force
+    return [
+        *numbered(source, "assumption", map(bench.constant, columns)),
+        Cause(Source("car", "", "friction while loads build up"), "assumption", held_back),
+    ]
+
+
+def mechanical_causes(bench: Bench) -> list[Cause]:
+    """Linearity, bushes beside the links, thermal slope of the links, creep of the gauges."""
+    features, every = bench.features, bench.blank()
+    out: list[Cause] = []
     for k, corner in enumerate(bench.assembly.corners):
         shares = [bench.blank() for _ in range(3)]
         for axis, share in enumerate(shares):
             share[:, 3 * k + axis, features.force(k, axis)] = LINEARITY
-            warmed = THERMAL_SLOPE * estimator.session.warming
-            slope[:, 3 * k + axis, features.force(k, axis)] = warmed
+            every[:, 3 * k + axis, features.force(k, axis)] = 1.0
         out += numbered(Source("car", corner.name, "linearity"), "assumption", shares)
         if corner.u_bush_rate > 0:
             loading = bench.blank()
@@ -164,7 +186,10 @@ def mechanical_causes(bench: Bench) -> list[Cause]:
             loading[:, 3 * k + 2, features.travel(k)] = stretch
             loading[:, 3 * k + 2, 0] = -corner.u_bush_rate * bench.tare.travel[k]
             out.append(Cause(Source("car", corner.name, "bushes"), "assumption", loading))
-    return [*out, Cause(Source("car", "", "thermal slope of the links"), "assumption", slope)]
+    warmed = THERMAL_SLOPE * bench.estimator.session.warming
+    for what, size in (("thermal slope of the links", warmed), ("creep of the gauges", CREEP)):
+        out.append(Cause(Source("car", "", what), "assumption", size * every))
+    return out
 
 
 def split_causes(bench: Bench) -> list[Cause]:
