@@ -1,7 +1,7 @@
 """Forces and answers as plain CSV: units in the header's brackets, intervals and flags beside.
 
-Samples over time have one column for each corner and axis; the values of an answer have one row for
-each set of labels, with empty cells where a column does not apply.
+Samples over time have one column for each corner and axis.  The values of an answer are in long
+form: one row for each value, with its quantity, unit and labels, u and limits beside it.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ def export(
     """Write forces or an answer as CSV.
 
     Forces are written sample by sample: tyre forces [N] in tyre axes with u and 95 % limits, status
-    in words, other channels of the log in SI.  An answer is written as a table of its values, or
-    sample by sample where `start`, `stop` or `rate` is given.
+    in words, other channels of the log in SI.  An answer is written with a row for each of its
+    values, or sample by sample where `start`, `stop` or `rate` is given.
 
     Parameters
     ----------
@@ -232,32 +232,56 @@ def _in_words(values: NDArray, word: Any) -> NDArray:
 
 
 def _by_label(answer: xr.Dataset) -> Columns:
-    """Rows for all labels of every variable that is no series over time, one below another."""
+    """A row for each value of every variable that is no series over time."""
     import pandas as pd
 
     whole = answer.reset_coords()
     apart = {*RECORD, *DOUBTS, *(n for n, v in whole.data_vars.items() if SAMPLES in v.dims)}
-    groups = _by_dims(whole.drop_vars(apart & set(whole.data_vars)))
-    if not groups:
+    shown = answer.drop_vars(apart & set(answer.variables))
+    beside = {of for name in shown.data_vars for of in _companions(shown, str(name)).values()}
+    names = [str(name) for name in shown.data_vars if name not in beside]
+    if not names:
         raise DataError(
             place_of(answer),
             "no values beside its samples and its record",
             "an answer with values, or forces",
             "Give a window or a rate (--from, --to, --rate) for its samples.",
         )
-    frames = [pd.DataFrame(_rows(answer, *group)) for group in groups.items()]
+    dims = list(dict.fromkeys(str(dim) for name in names for dim in shown[name].dims))
+    frames = [pd.DataFrame(_rows(shown, name, dims)) for name in names]
     stacked = pd.concat(frames, ignore_index=True)
     return {str(name): stacked[name].to_numpy() for name in stacked}
 
 
-def _rows(answer: xr.Dataset, dims: tuple[str, ...], names: list[str]) -> Columns:
-    """Columns of labels, then of the variables `names`, which all have the dimensions `dims`."""
-    labels = list(product(*(_labels(answer[names[0]], dim) for dim in dims)))
-    columns: Columns = {}
-    for k, dim in enumerate(dims):
+def _companions(answer: xr.Dataset, name: str) -> dict[str, str]:
+    """Names of u and limits of a variable by their columns, as far as it has them."""
+    names = {"u": f"u_{name}", "lower": f"{name}_lower", "upper": f"{name}_upper"}
+    return {
+        column: other
+        for column, other in names.items()
+        if other in answer and answer[other].dims == answer[name].dims
+    }
+
+
+def _rows(answer: xr.Dataset, name: str, dims: list[str]) -> Columns:
+    """Rows of one variable; columns of labels that it has not are empty."""
+    variable = answer[name]
+    labels = list(product(*(_labels(variable, str(dim)) for dim in variable.dims)))
+    own = {str(dim): k for k, dim in enumerate(variable.dims)}
+    columns: Columns = {"quantity": np.full(len(labels), name, dtype=object)}
+    for dim in dims:
         header = _header(dim, answer[dim]) if dim in answer.coords else dim
-        columns[header] = np.array([label[k] for label in labels], dtype=object)
-    for name in names:
-        values = answer[name].to_numpy().ravel()
-        columns[_header(name, answer[name])] = _cells(answer[name], values)
+        columns[header] = np.array(
+            [label[own[dim]] if dim in own else None for label in labels], dtype=object
+        )
+    cells = _cells(variable, variable.to_numpy().ravel())
+    numbers = cells.dtype.kind in "biuf"
+    unit = str(variable.attrs.get("units", "")) if numbers else ""
+    columns["unit"] = np.full(len(labels), unit, dtype=object)
+    beside = {column: answer[other] for column, other in _companions(answer, name).items()}
+    for column, values in {"value": variable, "u": None, "lower": None, "upper": None}.items():
+        shown = beside.get(column, values) if numbers else None
+        empty = np.full(len(labels), np.nan)
+        columns[column] = empty if shown is None else shown.to_numpy().ravel().astype(float)
+    columns["words"] = np.full(len(labels), None, dtype=object) if numbers else cells
     return columns

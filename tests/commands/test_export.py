@@ -157,9 +157,12 @@ def test_an_answer_becomes_a_table_of_its_values(
     answer, out = tmp_path / "friction.nc", tmp_path / "friction.csv"
     assert run("export", answer, "--out", out).code == 0
     found = read_result(answer)
-    assert words(out, "corner") == ["FL"]
-    for name in ("highest_demonstrated_use", "u_highest_demonstrated_use"):
-        np.testing.assert_allclose(column(out, f"{name} [1]"), found[name], rtol=1e-8)  # 9 digits
+    assert set(words(out, "corner")) == {"FL"}
+    name = "highest_demonstrated_use"
+    (row,) = [k for k, quantity in enumerate(words(out, "quantity")) if quantity == name]
+    names = {"value": name, "u": f"u_{name}", "lower": f"{name}_lower", "upper": f"{name}_upper"}
+    for header, of in names.items():
+        assert float(words(out, header)[row]) == pytest.approx(float(found[of][0]), rel=1e-8)
     samples = tmp_path / "samples.csv"
     assert run("export", answer, "--rate", 50, "--out", samples).code == 0
     assert len(column(samples, "friction_use_FL [1]")) == -(-found.sizes["elapsed_time"] // 4)
@@ -172,9 +175,35 @@ def test_corners_of_an_answer_are_also_those_of_its_links(tmp_path: Path) -> Non
         coords={"link": names, "corner": ["FL", "FR"]},
     )
     table = recon.export(values, corner="FR", out=tmp_path / "fr.csv")
+    assert words(table, "quantity") == ["load", "count"]
     assert words(table, "link") == ["FR tie_rod", ""]
-    assert words(table, "load [N]") == ["2", ""]
     assert words(table, "corner") == ["", "FR"]
+    assert words(table, "unit") == ["N", ""]
+    assert words(table, "value") == ["2", "5"]
+
+
+def test_values_of_several_shapes_are_one_table_with_a_row_for_each(tmp_path: Path) -> None:
+    unit = {"units": "N"}
+    values = xr.Dataset(
+        {
+            "force": (("launch", "corner"), [[1.0, 2.0]], unit),
+            "u_force": (("launch", "corner"), [[0.1, np.nan]], unit),
+            "first": ("launch", np.array([1]), {"flag_values": [0, 1], "flag_meanings": "no yes"}),
+            "evidence": ("corner", np.array(["slid", ""])),
+        },
+        coords={"launch": ["launch 1"], "corner": ["RL", "RR"]},
+    )
+    table = recon.export(values, out=tmp_path / "all.csv")
+    with table.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.reader(stream))
+    assert rows == [
+        ["quantity", "launch", "corner", "unit", "value", "u", "lower", "upper", "words"],
+        ["force", "launch 1", "RL", "N", "1", "0.1", "", "", ""],
+        ["force", "launch 1", "RR", "N", "2", "", "", "", ""],
+        ["first", "launch 1", "", "", "", "", "", "", "yes"],
+        ["evidence", "", "RL", "", "", "", "", "", "slid"],
+        ["evidence", "", "RR", "", "", "", "", "", ""],
+    ]
 
 
 @pytest.mark.parametrize(
