@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,12 +24,14 @@ Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place
 DEGREE = np.pi / 180
 
 
-def examined(spoil: Spoil) -> Examination:
+def examined(spoil: Spoil, corners: tuple[str, ...] = CORNERS) -> Examination:
     raw = day().log.copy(deep=True)
     spoil(raw)
+    fitted = {corner: day().calibration.corners[corner] for corner in corners}
+    calibration = replace(day().calibration, corners=fitted)
     with unwarned():
         log = condition(raw, day().car, day().tares)
-        prepared = prepare(day().calibration, day().car, log)
+        prepared = prepare(calibration, day().car, log)
         return examine(prepared, log, prepared.solve(log))
 
 
@@ -162,6 +166,15 @@ def late(gauges: slice, delay: float) -> Spoil:
             values[:, g] = np.interp(time - delay, time, values[:, g])
 
     return spoil
+
+
+@pytest.mark.parametrize("corners", [("FL", "FR", "RL", "RR"), ("FL",)], ids=["car", "corner"])
+def test_one_gauge_with_a_slower_filter_is_named(corners: tuple[str, ...]) -> None:
+    gauge = "FL_lower_front"
+    (doubt,) = examined(late(slice(2, 3), 0.03), corners).doubts
+    assert (doubt.cause, doubt.channels, doubt.corners) == ("late", (gauge,), ("FL",))
+    delay = float(re.search(rf"{gauge} = {{ late_ms = (.*) }}", doubt.do)[1])
+    assert abs(delay - 30.0) < 8.0  # ms; the slope of short means is less than that of the force
 
 
 def test_the_gauges_of_a_late_logger_are_named() -> None:

@@ -45,6 +45,7 @@ UNSEEN = {
     "jump": "a zero that moves in mid-drive",
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
     "late": "gauges that are late by up to 15 ms",
+    "late gauge": "one gauge that is late by up to 50 ms",
 }
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,
 # and its limits are wider there; or its own data contradict it.

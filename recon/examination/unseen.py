@@ -3,8 +3,8 @@
 Every comparison has a size that sound drives stay below.  A fault that keeps all of them below is
 not seen.  Sizes grow with the square of a fault, so that one look at the drive with a large fault
 tells how large one may be at most without being seen: for each gauge a zero that moved since its
-tare, one that moved in mid-drive, another gain, and for each assembly and axle gauges that are
-late.
+tare, one that moved in mid-drive, another gain, a delay of its own, and for each assembly and axle
+gauges that are late together.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination.gauges import gauges_agree
+from recon.examination.late_gauges import gauge_earlier, single_gauges_on_time
 from recon.examination.lateness import gauges_on_time, later
 from recon.examination.tares import zeros_hold
 from recon.examination.term import Term, Test
@@ -28,7 +29,8 @@ from recon.examination.whole_car import sums_agree
 # Largest faults that are looked for.  Common practice, no source.
 MOST_ZERO = 1000.0  # N of a gauge's own load
 MOST_GAIN = 0.5
-MOST_DELAY = 0.015  # s
+MOST_DELAY = 0.015  # s, of all gauges of an assembly or axle
+MOST_OWN_DELAY = 0.05  # s, of one gauge that has another filter
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
 
 
@@ -114,6 +116,10 @@ def _faults(view: View) -> Iterator[Fault]:
             yield Fault("zero", (gauge,), most, moved, (*forces, zeros_hold))
             yield Fault("jump", (gauge,), most, partial(moved, first=middle), (*forces, zeros_hold))
             yield Fault("gain", (gauge,), MOST_GAIN, partial(_scaled, name=name, i=i), forces)
+            late = partial(_later, name=name, i=i)
+            yield Fault(
+                "late gauge", (gauge,), MOST_OWN_DELAY, late, (*forces, single_gauges_on_time)
+            )
     ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
     for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
         gauges = tuple(g for name in names for g in view.parts[name].gauges)
@@ -133,6 +139,10 @@ def _scaled(view: View, size: float, *, name: str, i: int) -> View:
     y = part.samples.indication.copy()
     y[i] *= 1.0 + size
     return view.with_part(part.with_indication(y))
+
+
+def _later(view: View, size: float, *, name: str, i: int) -> View:
+    return gauge_earlier(view, name=name, i=i, delay=-size)
 
 
 def _delayed(view: View, size: float, *, names: tuple[str, ...]) -> View:

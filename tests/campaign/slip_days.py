@@ -1,0 +1,213 @@
+"""Sound virtual days of the shipped cars, and how a drive of one of them ends after a slip."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+import recon.reconstruction.prepare as preparing
+from recon.base.doubt import Doubt
+from recon.base.quantities import CORNERS
+from recon.base.threads import one_thread
+from recon.calibration.calibrate import calibrate
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
+from recon.conditioning.condition import condition
+from recon.conditioning.filters import low_pass
+from recon.examination.examine import JUDGE, examine
+from recon.examination.health import failed_gauges
+from recon.examination.stuck import stuck_channels
+from recon.examination.view import view_of
+from recon.records.sheets import Tares
+from recon.virtual.course import slalom_states
+from recon.virtual.crew import virtual_pulls, virtual_verification
+from recon.virtual.day import circuit_states, launch_states
+from recon.virtual.drawing import VirtualCar, draw_car
+from recon.virtual.drive import virtual_drive
+from tests.campaign.slip_kinds import Recorded
+from tests.shipped_mechanisms import shipped
+from tests.suspension_days import measured_bush_rate
+
+CARS = ("club_racer", "wishbone_spring_on_arm", "strut", "anti_roll_bar", "solid_axle",
+        "solid_axle_tubes", "case_car")  # fmt: skip
+RATE = 100.0  # Hz
+HALF = 1.96  # standard uncertainties in a half-width
+SELDOM = 0.05  # share of a drive during which a force may be wrong without counting
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """A drive with nothing wrong in it; `truth` is for the judge only."""
+
+    log: xr.Dataset
+    tares: Tares
+    truth: xr.Dataset
+
+
+@dataclass(frozen=True, slots=True)
+class SoundDay:
+    """A car, its calibration and its drives: a slalom, and a launch or a circuit."""
+
+    name: str
+    car: Vehicle
+    calibration: Calibration
+    drives: tuple[Drive, ...]
+
+    def recorded(self, drive: int, corners: list[str]) -> Recorded:
+        """What was recorded in a drive, with some assemblies calibrated and logged alone."""
+        kept = {name: self.calibration.corners[name] for name in corners}
+        gauges = [gauge for fitted in kept.values() for gauge in fitted.gauges]
+        own = self.drives[drive]
+        calibration = replace(self.calibration, corners=kept)
+        return Recorded(own.log.sel(gauge=gauges), own.tares, calibration)
+
+
+def sound_day(name: str, seed: int, folder: Path) -> SoundDay:
+    """A day of a shipped car, drawn anew; kept in a folder for the next time."""
+    path = folder / f"{name}_{seed}.pickle"
+    if path.exists():
+        found: SoundDay = pickle.loads(path.read_bytes())
+        return found
+    with warnings.catch_warnings(), one_thread():
+        warnings.simplefilter("ignore")
+        day = _made(name, seed)
+    part = path.with_suffix(f".{os.getpid()}")
+    part.write_bytes(pickle.dumps(day))
+    part.rename(path)
+    return day
+
+
+def _made(name: str, seed: int) -> SoundDay:
+    rng = np.random.default_rng([77, CARS.index(name), seed])
+    drawn = draw_car(shipped(name), rng)
+    car = _with_bushes(drawn.car, drawn)
+    pulls, checks = virtual_pulls(drawn, None, rng), virtual_verification(drawn, rng)
+    calibration = calibrate(pulls, car, verification=checks)
+    usable = {n: c for n, c in calibration.corners.items() if n not in calibration.unusable}
+    other = (circuit_states, launch_states)[seed % 2]
+    drives = [
+        Drive(*virtual_drive(drawn, states(drawn, rng, rate=RATE), rng))
+        for states in (slalom_states, other)
+    ]
+    return SoundDay(name, car, replace(calibration, corners=usable), tuple(drives))
+
+
+def _with_bushes(car: Vehicle, drawn: VirtualCar) -> Vehicle:
+    """Bushes as the crew measured them, where the file has nothing."""
+    corners = dict(car.corners)
+    for unit, elastic in drawn.elastic.items():
+        for wheel in elastic.wheels:
+            part = corners[wheel.corner]
+            if part.bush_rate == 0.0:
+                rate = 50.0 * round(measured_bush_rate(drawn, unit) / 50.0)
+                corners[wheel.corner] = replace(part, bush_rate=rate, u_bush_rate=25.0)
+    return replace(car, corners=corners)
+
+
+def shape_of(day: SoundDay, rng: np.random.Generator) -> tuple[str, list[str]]:
+    """Half of the drives with the whole car, the others with one axle or one corner alone."""
+    there, draw = list(day.calibration.corners), rng.random()
+    if draw < 0.5:
+        return "car", there
+    end = str(rng.choice(["F", "R"]))
+    own = [name for name in there if name[0].upper() == end] or there
+    if draw < 0.75 and len(own) > 1:
+        own = [str(rng.choice(own))]
+    return ("axle" if len(own) > 1 or own[0] not in CORNERS else "corner"), own
+
+
+@contextmanager
+def remembered() -> Iterator[None]:
+    """Keep solvers of assemblies whose session has not changed; nothing else differs."""
+    kept: dict[bytes, Any] = {}
+    made = preparing.solver_of
+
+    def again(car: Any, assembly: Any, calibration: Any, session: Any, attitude: Any) -> Any:
+        key = pickle.dumps((assembly.name, id(car), calibration, session, attitude))
+        if key not in kept:
+            kept[key] = made(car, assembly, calibration, session, attitude)
+        return kept[key]
+
+    preparing.solver_of = again
+    try:
+        yield
+    finally:
+        preparing.solver_of = made
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a drive ended: its doubts, and by how many half-widths its forces are wrong.
+
+    `excess` (corner, component) is exceeded for a twentieth of the drive, `error` the same in N.
+    """
+
+    corners: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
+    excess: np.ndarray
+    error: np.ndarray
+    unseen: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    terms: tuple[Any, ...] = ()
+
+    @property
+    def wrong(self) -> set[str]:
+        """Corners whose forces are wrong by more than three half-widths."""
+        return {c for c, own in zip(self.corners, self.excess, strict=True) if own.max() > 3.0}
+
+    @property
+    def marked(self) -> set[str]:
+        return {corner for doubt in self.doubts for corner in doubt.corners}
+
+    @property
+    def foretold(self) -> set[str]:
+        """Corners whose errors are as large as those that the drive says it may hide."""
+        within = self.error <= self.unseen * 1.2  # sizes hold for small faults
+        within |= self.excess <= 3.0
+        return {c for c, own in zip(self.corners, within, strict=True) if own.all()}
+
+
+def ended(car: Vehicle, recorded: Recorded, truth: xr.Dataset, *, named: bool = True) -> Ended:
+    """Reconstruct and examine a drive, and compare it with the truth.
+
+    Causes are looked for only if they are to be `named`; otherwise a comparison that fails is a
+    doubt.  What a drive may hide is worked out where forces are wrong without a mark.
+    """
+    with warnings.catch_warnings(), one_thread():
+        warnings.simplefilter("ignore")
+        log = condition(recorded.log, car, recorded.tares)
+        prepared = preparing.prepare(recorded.calibration, car, log)
+        forces = prepared.solve(log)
+        stuck, view = stuck_channels(view_of(prepared, log))
+        terms = JUDGE.terms(view)
+        judge = JUDGE if named else replace(JUDGE, proposals=())
+        doubts = (*failed_gauges(prepared, log, forces), *stuck, *judge.doubts(view, terms))
+        corners = tuple(map(str, forces["corner"].to_numpy()))
+        out = Ended(corners, doubts, *_errors(forces, truth), terms=terms)
+        if out.wrong - out.marked:
+            found = examine(prepared, log, forces)
+            order = [found.view.corners.index(corner) for corner in corners]
+            most = np.max([one.error[order] for one in found.unseen], axis=0)
+            out = replace(out, unseen=most)
+        return out
+
+
+def _errors(forces: xr.Dataset, truth: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
+    """Error over half-width, and error [N], of each force, exceeded for a share `SELDOM`."""
+    true = truth["tyre_force_intermediate"].sel(corner=forces["corner"]).to_numpy()
+    flat = true.reshape(len(true), -1)
+    true = low_pass(flat, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]).reshape(true.shape)
+    error = np.abs(forces["tyre_force_intermediate"].to_numpy() - true)
+    over = error / (HALF * forces["u_tyre_force_intermediate"].to_numpy())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # forces that are not known
+        found = [np.nanquantile(values, 1.0 - SELDOM, axis=0) for values in (over, error)]
+    return np.nan_to_num(found[0]), np.nan_to_num(found[1])
