@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.result import SEPARATOR, not_given
 from recon.evaluation.run_metrics import BY_NAME
 from recon.pages.document import Page, Parts, document
@@ -30,6 +29,7 @@ from recon.report.comparison import (
     unit_after,
     width_words,
 )
+from recon.report.text import with_interval
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -107,7 +107,7 @@ def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
         "name": named(answer, k),
         "words": str(answer["metric_words"].to_numpy()[k]),
         "verdict": str(answer["verdict"].to_numpy()[k]),
-        "means": [_printed(f"{mean:.4g} {unit}".strip()) for mean in means],
+        "means": [_printed(f"{_four(mean)} {unit}".strip()) for mean in means],
         "effect": _printed(_effect(answer, k)) if known else "not claimed",
         "resolvable": _size(answer, k, "resolvable"),
         "scatter": _size(answer, k, "scatter"),
@@ -121,6 +121,11 @@ def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
         "first": float(means[0]),
         **{f"at_{name}": _number(answer[name].to_numpy()[k]) for name in numbers},
     }
+
+
+def _four(value: float) -> str:
+    """A number with four significant digits."""
+    return f"{value:#.4g}".rstrip(".")
 
 
 def _effect(answer: xr.Dataset, k: int) -> str:
@@ -147,11 +152,10 @@ def _runs(answer: xr.Dataset) -> Iterator[dict[str, Any]]:
     """Rows of the table of runs."""
     words = ("set_up", "block", "driver", "tyre_set", "notes")
     columns = {name: answer[f"run_{name}"].to_numpy() for name in words}
-    values, u = (answer[name].to_numpy()[:, 0] for name in ("value", "u_value"))
+    values = answer["value"].to_numpy()[:, 0]
     temperature, sources = answer["run_tyre_temperature"].to_numpy(), sources_by_run(answer)
     for i, number in enumerate(answer["run"].to_numpy()):
         path = PurePath(str(answer["run_file"].to_numpy()[i]))
-        half = COVERAGE_FACTOR * float(u[i])
         yield {
             "number": f"{float(number):g}",
             "file": "/".join(path.parts[-2:]),
@@ -159,7 +163,7 @@ def _runs(answer: xr.Dataset) -> Iterator[dict[str, Any]]:
             **{name: str(column[i]) for name, column in columns.items()},
             "temperature": _number(temperature[i]),
             "value": float(values[i]),
-            "words": f"{values[i]:.5g} ± {half:.2g}{unit_after(answer, 0)}",
+            "words": _printed(with_interval(answer, "value", (i, 0)) + unit_after(answer, 0)),
             "sources": sources[i],
         }
 
@@ -168,12 +172,14 @@ def _not_claimed(answer: xr.Dataset) -> list[str]:
     """Everything that is not claimed, with its reason."""
     verdicts, reasons = (answer[name].to_numpy() for name in ("verdict", "reason"))
     out = []
+    unknown: dict[str, list[str]] = {}  # names of metrics without an effect, by verdict and reason
     for k, verdict in enumerate(verdicts):
-        if verdict in CLAIMED:
-            continue
-        more = f"; {more_words(answer, k)}" if _is_known(answer, k) else ""
-        size = f" {effect_words(answer, k)}" if _is_known(answer, k) else ""
-        out.append(f"{_capital(named(answer, k))}{size}: {verdict}, {reasons[k]}{more}.")
+        if not _is_known(answer, k):
+            unknown.setdefault(f"{verdict}, {reasons[k]}", []).append(named(answer, k))
+        elif verdict not in CLAIMED:
+            size, more = effect_words(answer, k), more_words(answer, k)
+            out.append(f"{_capital(named(answer, k))} {size}: {verdict}, {reasons[k]}; {more}.")
+    out += [f"{_capital(', '.join(names))}: {why}." for why, names in unknown.items()]
     if not np.isfinite(answer["margin"].to_numpy()).any():
         out.append("No margin was stated, so that nothing can be found equivalent.")
     for name, _, why in (text.partition(": ") for text in not_given(answer)):

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from recon.base.arrays import runs as stretches
 from recon.pages.story import SHORT
 
 if TYPE_CHECKING:
@@ -32,7 +36,8 @@ def boxes(comparison: xr.Dataset) -> list[dict[str, str]]:
     for name, words in NUMBERED.items():
         sums = _shortened(comparison, name)
         for place, one in enumerate(dict.fromkeys(sums), 1):
-            runs = ", ".join(n for n, own in zip(numbers, sums, strict=True) if own == one)
+            mine = np.array([own == one for own in sums])
+            runs = ", ".join(_span(numbers[first:last]) for first, last in stretches(mine))
             out.append({"what": f"{words} {place}", "file": f"runs {runs}", "checksum": one})
     out.append({"what": "forces", "file": f"{len(numbers)} runs, see below", "checksum": ""})
     if "input_role" in comparison:
@@ -44,6 +49,10 @@ def boxes(comparison: xr.Dataset) -> list[dict[str, str]]:
     made = {"what": "comparison", "file": str(comparison.attrs.get("program", "")), "checksum": ""}
     history = str(comparison.attrs.get("history", ""))
     return [*out, made | {"date": history[:16].replace("T", " ")}]
+
+
+def _span(numbers: Sequence[str]) -> str:
+    return numbers[0] if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
 
 
 def _shortened(comparison: xr.Dataset, name: str) -> list[str]:

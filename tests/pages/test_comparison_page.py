@@ -23,6 +23,7 @@ from tests.run_days import BLOCKED, measured, run_list
 METRICS = ("front_lateral_force", "cornering_force", "use_difference", "braking_force")
 MEANS = np.array([3300.0, 1.1, 0.02, 0.8])
 COLUMNS = {"tyre_temperature": 60 + 0.5 * np.arange(12), "driver": ["Kim"] * 12}
+ARMS = ["nothing gauged" if letter == "A" else "gauged link" for letter in BLOCKED]
 LENGTHS = (60.0, 20.0)  # m, of two corners
 
 
@@ -33,7 +34,9 @@ def comparison(effect: float = 0.04, **columns: Any) -> xr.Dataset:
     noise = rng.normal(0, [0.006, 0.01, 0.2, 0.02], (12, 4))
     values = MEANS * (1 + effect * second * np.array([1, 0.8, 0, 0.6]) + noise)
     margin = columns.pop("margin", "2%")
-    found = compared(run_list(**columns), measured(values), METRICS, margin=margin)
+    found = compared(
+        run_list(**columns), measured(values, effect=(0.01, 0.0, 0.0, 0.0)), METRICS, margin=margin
+    )
     shape = np.sin(np.pi * PLACES)
     course = values[:, 0, None, None] * np.stack([shape, 0.5 * shape])
     course[:, 1, :20] = np.nan  # outside of the gate
@@ -87,7 +90,7 @@ def test_verdict_runs_and_effect_are_those_of_the_file(shown: Opened, written: P
     np.testing.assert_allclose(per_px * np.array(ends) + at_zero, (low, high), rtol=1e-6)
     rows = shown.page.locator("#run-table tbody tr").all_text_contents()
     for row, value, u in zip(rows, values, answer["u_value"].to_numpy()[:, 0], strict=True):
-        assert f"{value:.5g} ± {1.96 * u:.2g} N" in row
+        assert f"{value:.0f} ±{1.96 * u:.0f} N" in row
     assert "tyres" not in shown.text("#run-table thead")  # nobody filled that column in
     assert "Kim" in rows[0]
 
@@ -136,8 +139,7 @@ def test_bands_hold_all_runs_of_a_set_up_and_are_read_by_keys(shown: Opened) -> 
 
 
 def test_no_effect_is_drawn_where_none_is_claimed(started: Any, tmp_path: Path) -> None:
-    arms = ["nothing gauged" if letter == "A" else "gauged link" for letter in BLOCKED]
-    file = recon.page(comparison(changed=arms)).write(tmp_path / "arms.html")
+    file = recon.page(comparison(changed=ARMS)).write(tmp_path / "arms.html")
     with opened(started, file) as one:
         assert one.said == []
         assert "not comparable by these runs" in one.text("#sentences")
@@ -213,3 +215,13 @@ def test_sections_or_a_car_beside_a_comparison_are_refused() -> None:
 def test_runs_without_levels_or_courses_have_no_bands() -> None:
     bare = comparison().drop_vars(["course", "course_length", "profile"])
     assert '"spread": []' in recon.page(bare).html
+
+
+def test_every_calibration_names_its_runs() -> None:
+    values = 3300 + 10.0 * np.arange(12)
+    runs = measured(values, calibration=["0" * 64 if x == "A" else "1" * 64 for x in BLOCKED])
+    text = recon.page(compared(run_list(changed=ARMS), runs, METRICS[:1])).html
+    for number, of in ((1, "1, 4 to 5, 8 to 9, 12"), (2, "2 to 3, 6 to 7, 10 to 11")):
+        digits = str(number - 1) * 12
+        box = f'"what": "calibration {number}", "file": "runs {of}", "checksum": "{digits}"'
+        assert box in text

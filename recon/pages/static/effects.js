@@ -57,15 +57,18 @@ const Effects = (() => {
       const words = drawn.map((metric) => `${metric.name} ${metric.effect}, ${metric.verdict}`).join("; ");
       Shapes.picture(host, `Effects in percent of ${data.set_ups[0]}: ${words}`, (wide) => draw(drawn, wide));
       host.append(Words.made("figcaption", `${data.set_ups[1]} against ${data.set_ups[0]}, in percent. Line: 95 % interval. ` +
-        "Pale bar: too small for such runs to resolve. Dotted: stated margin."));
+        `Pale bar: too small for such runs to resolve.${drawn.some((one) => one.at_margin) ? " Dotted: stated margin." : ""}`));
     }
-    const heads = ["metric", ...data.set_ups, "effect", "verdict", "by chance, alone", "by chance, of all (Holm)",
+    const columns = ["metric", ...data.set_ups, "effect", "verdict", "by chance, alone", "by chance, of all (Holm)",
       "such runs resolve", "one run scatters by"];
-    Words.table(document.getElementById("effects-table"), heads, data.metrics.map((metric) => {
+    const cells = data.metrics.map((metric) => {
       const name = Words.made("span", metric.name);
       name.append(Words.made("small", metric.words));
       return [name, ...metric.means, metric.effect, metric.verdict, ...metric.chance, metric.resolvable, metric.scatter];
-    }), [4]);
+    });
+    const filled = columns.map((_, n) => n).filter((n) => cells.some((row) => row[n] !== ""));
+    const only = (row) => filled.map((n) => row[n]);
+    Words.table(document.getElementById("effects-table"), only(columns), cells.map(only), [4]);
   }
 
   return { start };

@@ -5,6 +5,7 @@ const Runs = (() => {
   const TALL = 330;
   const TOP = 34;
   const BOTTOM = TALL - 44;
+  const CROWDED = 24; // px from run to run, below which numbers show only where they are pointed at
   const APART = 0.17; // of a block, to either side
 
   function spoken(run, data) {
@@ -30,6 +31,7 @@ const Runs = (() => {
 
   function dots(data, x, y) {
     const blocks = [...new Set(data.runs.map((run) => run.block))];
+    const narrow = x(1) - x(0) < 60;
     const out = [];
     blocks.forEach((block, place) => {
       const means = data.set_ups.map((name, side) => {
@@ -44,7 +46,7 @@ const Runs = (() => {
       if (means.every(([, mean]) => Number.isFinite(mean))) {
         out.unshift(line(means[0][0], y(means[0][1]), means[1][0], y(means[1][1]), "tie"));
       }
-      const words = block ? `block ${block}` : "all runs";
+      const words = !block ? "all runs" : narrow ? block : `block ${block}`;
       out.push(text(words, x(place), BOTTOM + 18, { "text-anchor": "middle", class: "note" }));
     });
     return out;
@@ -80,7 +82,7 @@ const Runs = (() => {
   function draw(data, wide) {
     const [metric] = data.metrics;
     const left = 62;
-    const band = data.claimed ? Math.min(150, wide * 0.3) : 0;
+    const band = data.claimed ? Math.min(150, wide * 0.24) : 0;
     const right = data.claimed ? wide - 62 : wide - 8;
     const edge = right - band - (data.claimed ? 14 : 0);
     const own = data.claimed ? ["at_effect_lower", "at_effect_upper"].map((end) => metric.first + metric[end]) : [];
@@ -95,7 +97,8 @@ const Runs = (() => {
       inside.push(text("difference", wide - 4, 14, { "text-anchor": "end", class: "strong" }),
         ...effect(metric, y, right - band, right, low, high));
     }
-    inside.push(...dots(data, x, y));
+    const apart = (x(1) - x(0)) * count / data.runs.length;
+    inside.push(shape("g", { class: apart < CROWDED ? "crowded" : "" }, ...dots(data, x, y)));
     return { tall: TALL, inside };
   }
 

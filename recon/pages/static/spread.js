@@ -18,7 +18,7 @@ const Spread = (() => {
       inside.push(line(LEFT, y(value), wide - 14, y(value), "grid"),
         text(Draw.plain(value), LEFT - 6, y(value) + 4, { "text-anchor": "end", class: "note" }));
     }
-    for (const value of Draw.ticks(one.places[0], one.places[one.places.length - 1], wide < 450 ? 4 : 7)) {
+    for (const value of Draw.ticks(one.places[0], one.places[one.places.length - 1], wide < 450 ? 5 : 8)) {
       inside.push(line(x(value), BOTTOM, x(value), BOTTOM + 4, "axis"),
         text(Draw.plain(value), x(value), BOTTOM + 18, { "text-anchor": "middle", class: "note" }));
     }
@@ -80,11 +80,12 @@ const Spread = (() => {
   function start(data) {
     const words = document.getElementById("spread-words");
     if (!data.spread.length) {
-      words.textContent = "The declared metric is no quantity of single samples, so that there is nothing to draw along the way.";
+      words.textContent = "Nothing is drawn: the declared metric is no quantity of single samples, or the runs went through different sections.";
       return;
     }
     words.textContent = "From the lowest to the highest run of each set-up, with the median run; at 3 Hz. " +
-      "Where the bands lie apart, every run agrees.";
+      (data.claimed ? "Where the bands lie apart, every run agrees."
+        : "The set-ups are not comparable: whatever is seen here may have another cause.");
     const host = document.getElementById("spread-keys");
     data.set_ups.forEach((name, side) => host.append(Shapes.key(name, ...(side ? [Shapes.hatch()] : []),
       shape("rect", { x: 2, y: 1, width: 30, height: 14, class: `fill${side}` }), line(2, 8, 32, 8, `middle${side}`))));
