@@ -42,8 +42,8 @@ def read_its_calibration(path: str | Path, forces: xr.Dataset) -> Calibration:
     from recon.records.files import checksum
 
     calibration = read_calibration(path)
-    if "input_role" in forces.variables:
-        roles = forces["input_role"].to_numpy().tolist()
+    roles = forces["input_role"].to_numpy().tolist() if "input_role" in forces.variables else []
+    if "calibration" in roles:
         stated = str(forces["input_checksum"].to_numpy()[roles.index("calibration")])
         if checksum(path) != stated:
             raise DataError(

@@ -83,8 +83,9 @@ def page(
                 "Leave them out, or give the forces of a drive.",
             )
         return comparison_page(result)
-    given = {"sections": sections, "vehicle": vehicle, "calibration": calibration}
-    return drive_page(result, answers=answers, **given)
+    return drive_page(
+        result, sections=sections, vehicle=vehicle, calibration=calibration, answers=answers
+    )
 
 
 def drive_page(

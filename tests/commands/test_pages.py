@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from recon.records.results import write_result
 from tests.commands.session import CAR, OneCorner, Run
+from tests.pages.test_comparison_page import comparison
 
 
 def test_forces_and_their_page_in_one_step(one_corner: OneCorner, run: Run, tmp_path: Path) -> None:
@@ -17,7 +19,20 @@ def test_forces_and_their_page_in_one_step(one_corner: OneCorner, run: Run, tmp_
     text = page.read_text(encoding="utf-8")
     assert one_corner.log.name in text  # where it comes from
     assert '"corners": ["FL"]' in text
+    assert '"assemblies": [{' in text  # the calibration with its map
     again = run(*words, "--out", tmp_path / "other", "--page", page)
     assert again.code == 4
     assert f"{page}: this file already exists" in again.err
     assert not (tmp_path / "other").exists()
+
+
+def test_a_calibration_beside_a_comparison_is_refused(
+    one_corner: OneCorner, run: Run, tmp_path: Path
+) -> None:
+    file = write_result(comparison(), tmp_path / "comparison.nc")
+    page = tmp_path / "page.html"
+    ended = run("page", file, "--calibration", one_corner.calibration, "--out", page)
+    assert ended.code == 2
+    assert "Comparison of 'B' with 'A'" in ended.err
+    assert "they belong to a drive" in ended.err
+    assert not page.exists()
