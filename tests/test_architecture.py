@@ -39,6 +39,12 @@ def functions(path: Path) -> Iterator[Function]:
             yield node
 
 
+@cache
+def sizes_of(path: Path) -> list[tuple[str, int]]:
+    """Place, name and size of every function of a file."""
+    return [(f"{name_of(path)}:{f.lineno} {f.name}", size_of(f)) for f in functions(path)]
+
+
 def size_of(f: Function) -> int:
     """Lines of a function that do something; a docstring explains and does not count."""
     first = f.body[0] if ast.get_docstring(f) else None
@@ -52,13 +58,9 @@ def test_files_and_functions_are_short_enough_to_read() -> None:
         lines = len(path.read_text(encoding="utf-8").splitlines())
         if lines > MOST_LINES:
             long.append(f"{name_of(path)}: {lines} lines")
-        long += [
-            f"{name_of(path)}:{f.lineno} {f.name}: {size_of(f)} lines"
-            for f in functions(path)
-            if size_of(f) > MOST_FUNCTION_LINES
-        ]
+        long += [f"{f}: {size} lines" for f, size in sizes_of(path) if size > MOST_FUNCTION_LINES]
     assert not long, "\n".join(long)
-    sizes = [size_of(f) for path in PACKAGE for f in functions(path)]
+    sizes = [size for path in PACKAGE for _, size in sizes_of(path)]
     assert statistics.median(sizes) <= MEDIAN_FUNCTION_LINES
 
 

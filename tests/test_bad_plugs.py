@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.days import day
-from tests.test_examination import GAUGES, examined
+from tests.spoiled_days import GAUGES, examined
 
 COUNT = len(day().log["elapsed_time"])
 STRETCHES = (slice(COUNT // 5, COUNT // 3), slice(COUNT // 2, 2 * COUNT // 3))

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
-import xarray as xr
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.errors import DataError, DoubtWarning
 from recon.base.status import BIT
-from recon.conditioning.condition import condition
-from recon.examination.examine import Examination, examine
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
 from recon.records.doubts import doubts_in, with_doubts
@@ -21,36 +17,7 @@ from recon.records.results import read_result, write_result
 from recon.report.doubts import doubt_lines, drawn_with_doubts
 from recon.report.sheet import empty_sheet
 from tests.days import day, unwarned
-
-Spoil = Callable[[np.ndarray], None]  # raw indications (sample, gauge), changed in place
-GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
-
-
-def spoiled_log(spoil: Spoil) -> xr.Dataset:
-    log = day().log.copy(deep=True)
-    spoil(log["indication"].to_numpy())
-    return condition(log, day().car, day().tares)
-
-
-def examined(spoil: Spoil) -> Examination:
-    log = spoiled_log(spoil)
-    prepared = prepare(day().calibration, day().car, log)
-    with unwarned():
-        return examine(prepared, log, prepared.solve(log))
-
-
-def exchange(i: int, j: int) -> Spoil:
-    def spoil(raw: np.ndarray) -> None:
-        raw[:, [i, j]] = raw[:, [j, i]]
-
-    return spoil
-
-
-def scale(i: int, factor: float) -> Spoil:
-    def spoil(raw: np.ndarray) -> None:
-        raw[:, i] *= factor
-
-    return spoil
+from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
 
 
 def test_a_sound_drive_is_not_doubted() -> None:

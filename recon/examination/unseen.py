@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
+from math import isfinite, sqrt
 
 import numpy as np
 
@@ -67,7 +69,11 @@ def unseen(view: View, terms: Iterable[Term]) -> tuple[Unseen, ...]:
     for fault in _faults(view):
         spoiled = fault.spoiled(view, fault.largest)
         size = _hidden(fault, spoiled, before)
-        for k, corner in enumerate(corners):
+        touched = [
+            part.corners for name, part in spoiled.parts.items() if part is not view.parts[name]
+        ]
+        for corner in chain.from_iterable(touched):
+            k = corners.index(corner)
             change = np.abs(spoiled.force[corner] - view.force[corner])
             if not np.isfinite(change).any():
                 continue
@@ -96,12 +102,12 @@ def _hidden(fault: Fault, spoiled: View, before: dict[tuple[str, str], Term]) ->
     for test in fault.tests:
         for term in test(spoiled):
             old = before.get((term.place, term.name))
-            if old is None or not np.isfinite([old.size, term.size]).all():
+            if old is None or old is term or not isfinite(old.size) or not isfinite(term.size):
                 continue
-            sound, limit = np.sqrt(max(old.size, 0.0)), np.sqrt(term.limit)
-            alone = np.sqrt(max(term.size, 0.0)) - sound
+            sound, limit = sqrt(max(old.size, 0.0)), sqrt(term.limit)
+            alone = sqrt(max(term.size, 0.0)) - sound
             if alone > 0:
-                share = min(share, float((limit + sound) / alone))
+                share = min(share, (limit + sound) / alone)
     return share
 
 

@@ -90,6 +90,12 @@ class Part:
 
     def sum_of(self, weights: Floats) -> Floats:
         """Sum (n,) [N] of the forces with `weights` (w, 3); NaN if gauges do not determine it."""
+        key = f"sum {weights.tobytes()!r}"
+        if key not in self.worked_out:
+            self.worked_out[key] = self._sum_of(weights)
+        return np.asarray(self.worked_out[key])
+
+    def _sum_of(self, weights: Floats) -> Floats:
         own, outputs = weights.ravel(), self.solver.outputs
         lost = outputs.lost_of_wheels().ravel()
         sums = np.asarray(outputs.weights).reshape(-1, own.size)[:, lost]

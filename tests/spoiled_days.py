@@ -1,0 +1,49 @@
+"""The day of `tests.days` with its raw indications or a channel spoiled, and what is found then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import xarray as xr
+
+from recon.conditioning.condition import condition
+from recon.examination.examine import Examination, examine
+from recon.reconstruction.prepare import prepare
+from tests.days import day, unwarned
+
+Spoil = Callable[[np.ndarray], None]  # raw indications (sample, gauge), changed in place
+GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
+
+
+def spoiled_log(spoil: Spoil) -> xr.Dataset:
+    """The day's conditioned log with its raw indications changed by `spoil`."""
+    log = day().log.copy(deep=True)
+    spoil(log["indication"].to_numpy())
+    return condition(log, day().car, day().tares)
+
+
+def examined(spoil: Spoil) -> Examination:
+    """What the examination finds in the spoiled log."""
+    log = spoiled_log(spoil)
+    prepared = prepare(day().calibration, day().car, log)
+    with unwarned():
+        return examine(prepared, log, prepared.solve(log))
+
+
+def exchange(i: int, j: int) -> Spoil:
+    """Two gauges exchanged."""
+
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, [i, j]] = raw[:, [j, i]]
+
+    return spoil
+
+
+def scale(i: int, factor: float) -> Spoil:
+    """One gauge times a factor."""
+
+    def spoil(raw: np.ndarray) -> None:
+        raw[:, i] *= factor
+
+    return spoil
