@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import Alternatives, Drive
 from recon.evaluation.sections import Section
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 3.0  # Hz; a finding is about the section, not about a bump in it
 AROUND = 5  # samples on either side of the largest force
@@ -26,15 +21,14 @@ ABOUT = {
 }
 
 
-def finding(section: Section, forces: xr.Dataset) -> str:
+def finding(section: Section, drive: Drive) -> str:
     """Largest force of all known tyres together in a section, at a low bandwidth."""
     length = f"{section.end - section.start:.1f} s"
     if section.kind not in ABOUT:
         return length
     axis, sign, words = ABOUT[section.kind]
-    part = section.slice_of(forces["elapsed_time"].to_numpy())
-    whole = Alternatives(forces, part, bandwidth=BANDWIDTH)
-    size = whole.best[..., axis]
+    part = section.slice_of(drive.time)
+    size = Alternatives(drive, part, bandwidth=BANDWIDTH).best[..., axis]
     known = np.isfinite(size).mean(axis=0) > 0.5
     if not known.any():
         return length
@@ -42,11 +36,13 @@ def finding(section: Section, forces: xr.Dataset) -> str:
     at = int(np.argmax(np.abs(total) if sign == 0 else sign * total)) + part.start
     around = slice(max(at - AROUND, part.start), min(at + AROUND + 1, part.stop))
 
-    def mean(force: Floats) -> float:
-        return float(np.abs(force[:, known, axis].sum(axis=1).mean()))
+    def mean(force: Floats) -> Floats:
+        return np.abs(force[..., known, axis].sum(axis=-1).mean(axis=-1))[..., None]
 
-    peak = Alternatives(forces, around, bandwidth=BANDWIDTH).estimate(mean, draws=8)
+    only = known[:, None] & (np.arange(3) == axis)
+    near = Alternatives(drive, around, bandwidth=BANDWIDTH, only=only)
+    peak = near.estimate(mean, draws=8, together=True)
     half = float(peak.upper[0] - peak.value[0])
-    of = [c for c, is_known in zip(whole.corners, known, strict=True) if is_known]
+    of = [c for c, is_known in zip(drive.corners, known, strict=True) if is_known]
     tyres = "all tyres" if len(of) == len(CORNERS) else ", ".join(of)
     return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N ({tyres} together)"

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats, runs
 
+PIECE = 2**16  # samples; a multiple of the stretches in which scripts look for extremes
 LEVEL = 6  # of deflate: higher levels gain 1 % and take three times as long
 LARGEST = 2**14  # of a difference between neighbours, in steps
 FINE = 1 / 1000  # of the range of a channel: finer than any screen
@@ -21,8 +22,10 @@ FINE = 1 / 1000  # of the range of a channel: finer than any screen
 class Packed:
     """One series: `head` describes it, `text` holds its samples.
 
-    A reader inflates the text to low bytes followed by high bytes of differences, adds them up
-    from `first` on, and multiplies by `step`; samples in `gaps` (first, last) are not known.
+    The text is in pieces of `piece` samples, with spaces between them, so that a reader needs only
+    the pieces that it shows.  It inflates a piece to low bytes followed by high bytes of
+    differences, adds them up from the piece's own of `firsts` on, and multiplies by `step`;
+    samples in `gaps` (first, last) are not known.
     """
 
     head: dict[str, Any]
@@ -43,13 +46,15 @@ def packed(values: ArrayLike, step: float) -> Packed:
         if not change.size or np.abs(change).max() < LARGEST:
             break
         step *= 2
+    pieces = [whole[start : start + PIECE] for start in range(0, len(whole), PIECE)]
     head = {
         "count": len(series),
-        "first": int(whole[0]) if len(whole) else 0,
+        "piece": PIECE,
+        "firsts": [int(piece[0]) for piece in pieces],
         "step": step,
         "gaps": [[first, last - 1] for first, last in runs(~known)],
     }
-    return Packed(head, _text(change.astype("<i2")))
+    return Packed(head, " ".join(_text(np.diff(piece).astype("<i2")) for piece in pieces))
 
 
 def packed_states(states: NDArray[np.uint8]) -> Packed:

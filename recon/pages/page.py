@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 DRIVE = Parts(
     "drive.html",
     (
-        *("decode", "state", "draw", "words", "strips", "axles", "reading", "plane", "car"),
-        *("why", "origin", "calibration", "story", "keys", "start"),
+        *("decode", "force", "state", "draw", "words", "strips", "axles", "reading"),
+        *("plane", "car", "why", "origin", "calibration", "story", "keys", "start"),
     ),
 )
 FORMAT = 1

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 SHARE_OF_NOISE = 0.5  # a step of half the noise loses nothing that was known
 LONG, SHARE_OF_LONG = 200_000, 1.5  # samples; longer drives: rounding stays below the noise
 COARSEST = 20.0  # N
+STRETCH = 256  # samples of the outline of a long drive; scripts know it, too
 CHANNEL_RATE = 50.0  # Hz; quick enough for a wheel that locks
 WIDTH_STEP = 2.0  # N, of half-widths
 TIME_STEP = 1e-4  # s
@@ -45,7 +46,7 @@ class Series:
     """One packed series with its name, its unit on the page and where it belongs."""
 
     name: str
-    kind: str  # force, half, skew, lane, channel or time
+    kind: str  # force, half, skew, outline, lane, channel or time
     unit: str
     packed: Packed
 
@@ -71,7 +72,26 @@ def _of_corner(forces: xr.Dataset, corner: str) -> Iterator[Series]:
         yield Series(name, "half", "N", packed((high[:, i] - low[:, i]) / 2, WIDTH_STEP))
         skew = (high[:, i] + low[:, i]) / 2 - value[:, i]
         yield Series(name, "skew", "N", packed(skew, WIDTH_STEP))
+        if len(value) >= LONG:
+            outline = outline_of(value[:, i], low[:, i], high[:, i])
+            yield Series(name, "outline", "N", packed(outline, step))
     yield Series(corner, "lane", "", packed_states(lane_codes(forces, corner)))
+
+
+def outline_of(value: Floats, low: Floats, high: Floats) -> Floats:
+    """Extremes of a force over short stretches, from which a long drive is drawn as a whole.
+
+    Smallest and largest `value` of every `STRETCH` samples, then the smallest `low` and the largest
+    `high`, one after the other; all (sample,) [N].
+    """
+    starts = np.arange(0, len(value), STRETCH)
+    rows = (
+        np.fmin.reduceat(value, starts),
+        np.fmax.reduceat(value, starts),
+        np.fmin.reduceat(low, starts),
+        np.fmax.reduceat(high, starts),
+    )
+    return np.concatenate(rows)
 
 
 def force_step(noise: Floats, samples: int) -> float:

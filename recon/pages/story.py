@@ -11,6 +11,7 @@ import numpy as np
 from recon.base.doubt import doubted_corners
 from recon.base.quantities import COMPONENTS
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.alternatives import Drive
 from recon.evaluation.sections import sections_of
 from recon.pages.calibration import SHORT
 from recon.pages.finding import finding
@@ -106,6 +107,7 @@ def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any
     """Sections with start and end [s], their finding, and why each was taken."""
     undecided = sections["section_undecided"].to_numpy()
     reasons = sections["section_reason"].to_numpy()
+    drive = Drive(forces)
     return [
         {
             "name": section.name,
@@ -113,7 +115,7 @@ def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any
             "end": section.end,
             "parent": section.parent,
             "inner": bool(section.parent),
-            "finding": "" if section.parent else finding(section, forces),
+            "finding": "" if section.parent else finding(section, drive),
             "reason": str(reasons[i]),
             "undecided": str(undecided[i]) if str(undecided[i]).startswith("whether") else "",
         }

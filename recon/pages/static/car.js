@@ -59,7 +59,7 @@ const Car = (() => {
 
   function draw() {
     const loaded = Strips.current();
-    if (!loaded) return;
+    if (!Strips.has(State.cursor, State.cursor + 1)) return;
     const wide = canvas.parentElement.clientWidth;
     const context = Draw.sheet(canvas, wide, wide);
     let force = 500;

@@ -95,7 +95,7 @@ const Plane = (() => {
 
   function draw() {
     const loaded = Strips.current();
-    if (!loaded) return;
+    if (!Strips.has(State.cursor, State.cursor + 1)) return;
     const wide = canvas.parentElement.clientWidth;
     const context = Draw.sheet(canvas, wide, wide);
     const size = largest(loaded.rows);

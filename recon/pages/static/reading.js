@@ -35,8 +35,8 @@ const Reading = (() => {
 
   function draw() {
     const loaded = Strips.current();
-    if (!loaded) return;
     const at = State.cursor;
+    if (!Strips.has(at, at + 1)) return;
     document.getElementById("reading-name").textContent = `At ${State.time[at].toFixed(3)} s, with 95 % intervals`;
     const rows = Axles.rows(loaded).map((one) => [one.words, ...Axles.AXES.map((_, n) => cell(one, n, at)),
       one.corner ? Draw.LANES[loaded.lanes[loaded.corners.indexOf(one.corner)][at]].words : ""]);
@@ -92,7 +92,7 @@ const Reading = (() => {
 
   function largest() {
     const loaded = Strips.current();
-    if (!loaded) return;
+    if (!Strips.has(State.first, State.last + 1)) return;
     Words.table(peaks, ["largest and smallest", "Fx", "Fy", "Fz"], Axles.rows(loaded).map((one) => [one.words,
       ...Axles.AXES.map((_, n) => {
         const host = document.createElement("span");

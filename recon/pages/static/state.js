@@ -12,21 +12,11 @@ const State = (() => {
     return data.series.filter((one) => one.kind === kind && (name === undefined || one.name === name));
   }
 
-  /* A force with its limits, decoded when it is first asked for. */
+  /* A force with its limits, made when it is first asked for; of a long drive without its samples. */
   async function force(name) {
     if (!forces.has(name)) {
-      const parts = ["force", "half", "skew"].map((kind) => Decode.values(heads(kind, name)[0]));
-      forces.set(name, Promise.all(parts).then(([value, half, skew]) => {
-        const lower = new Float32Array(value.length);
-        const upper = new Float32Array(value.length);
-        for (let i = 0; i < value.length; i += 1) {
-          lower[i] = value[i] + skew[i] - half[i];
-          upper[i] = value[i] + skew[i] + half[i];
-        }
-        const built = Decode.levels(value);
-        return { name, value, lower, upper, levels: built,
-          under: Decode.levels(lower), over: Decode.levels(upper), step: heads("force", name)[0].step };
-      }));
+      const parts = ["force", "half", "skew"].map((kind) => heads(kind, name)[0]);
+      forces.set(name, Force.made(name, parts, heads("outline", name)[0]));
     }
     return forces.get(name);
   }

@@ -25,6 +25,42 @@ const Strips = (() => {
     if (mine !== request) return;
     loaded = { corners: State.corners.slice(), rows, lanes, channel, sums };
     draw();
+    await need(State.cursor, State.cursor + 1);
+    State.tell("loaded");
+    fill(mine);
+  }
+
+  /* Whether samples from `first` to `last` (exclusive) of all forces shown are there; and once they are. */
+  function has(first, last) {
+    return Boolean(loaded) && loaded.rows.flat().every((force) => force.has(first, last));
+  }
+
+  function need(first, last) {
+    return Promise.all(loaded.rows.flat().map((force) => force.need(first, last)));
+  }
+
+  /* Ask for the samples that the window and the cursor show, and draw again once they are there. */
+  async function ask() {
+    const { first, last, cursor: at } = State;
+    const fine = last - first < 4 * Decode.OUTLINE * across();
+    if ((!fine || has(first, last + 1)) && has(at, at + 1)) return;
+    await Promise.all([need(at, at + 1), fine ? need(first, last + 1) : null]);
+    if (first === State.first && last === State.last) draw();
+    State.tell("loaded");
+  }
+
+  /* The rest of the samples, a piece at a time, so that the page answers in between. */
+  async function fill(mine) {
+    const { length } = State.time;
+    const every = loaded.rows.flat();
+    if (!every.length || has(0, length)) return;
+    for (let first = 0; first < length; first += every[0].piece) {
+      for (const force of every) {
+        await force.need(first, Math.min(first + force.piece, length));
+        await new Promise((done) => setTimeout(done, 0));
+        if (mine !== request) return;
+      }
+    }
     State.tell("loaded");
   }
 
@@ -117,7 +153,8 @@ const Strips = (() => {
     context.lineWidth = 1.4;
     context.beginPath();
     let down = false;
-    const few = State.last - State.first < 2 * starts.length;
+    const { has: there } = series.levels;
+    const few = State.last - State.first < 2 * starts.length && (!there || there(State.first, State.last + 1));
     const point = (x, value) => {
       if (value !== value || Math.abs(value) === Infinity) down = false;
       else if (down) context.lineTo(x, toY(value));
@@ -161,7 +198,10 @@ const Strips = (() => {
   function labels(context, rows, toY, n) {
     context.textAlign = "left";
     context.textBaseline = "middle";
-    const ends = loaded.corners.map((corner, k) => ({ corner, y: toY(rows[k][n].value[State.last]) }));
+    const ends = loaded.corners.map((corner, k) => {
+      const [low, high] = Decode.extremes(rows[k][n].levels, State.last, State.last + 1);
+      return { corner, y: toY((low + high) / 2) };
+    });
     ends.sort((a, b) => a.y - b.y);
     let last = -Infinity;
     for (const end of ends.filter((one) => Number.isFinite(one.y))) {
@@ -237,9 +277,10 @@ const Strips = (() => {
     context.stroke();
   }
 
+  for (const what of ["window", "cursor"]) State.on(what, () => (loaded ? ask() : null));
   State.on("window", draw);
   State.on("choice", load);
   State.on("cursor", cursor);
   window.addEventListener("resize", draw);
-  return { load, draw, toSample, host, current: () => loaded };
+  return { load, draw, toSample, host, has, current: () => loaded };
 })();
