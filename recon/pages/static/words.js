@@ -62,7 +62,6 @@ const Words = (() => {
     window.location.hash = link.getAttribute("href");
   });
 
-
   /* A table under its caption, which scrolls sideways where the screen is narrow. */
   function framed(caption, heads, rows, kind) {
     const host = made("table", undefined, kind);
