@@ -31,6 +31,7 @@ DRIVE = Parts(
         *("decode", "force", "state", "draw", "words", "strips", "axles", "reading"),
         *("plane", "car", "why", "origin", "calibration", "story", "keys", "start"),
     ),
+    ("page.css", "drive.css"),
 )
 FORMAT = 1
 

@@ -226,6 +226,18 @@ def test_it_prints_without_clipped_text(drive: Opened, tmp_path: Path) -> None:
     drive.page.set_viewport_size({"width": 718, "height": 1000})  # A4 with margins
     assert drive.ask(CLIPPED) == []
     assert not drive.page.locator("#choices").is_visible()
+    assert drive.page.locator("#brief").is_visible()
+    assert drive.page.locator("#answers .caveat").first.is_visible()
+    drive.ask("() => window.dispatchEvent(new Event('beforeprint'))")
+    for canvas in ("#strips canvas", "#plane", "#car"):  # drawn anew for the sheet, not squeezed
+        one = drive.ask(
+            "(s) => { const c = document.querySelector(s);"
+            " return [c.clientWidth / c.width, c.clientHeight / c.height]; }",
+            canvas,
+        )
+        assert one[0] == pytest.approx(one[1], rel=0.03)
+    drive.ask("() => window.dispatchEvent(new Event('afterprint'))")
+    assert drive.ask("() => document.documentElement.className") == ""
     drive.page.pdf(path=tmp_path / "drive.pdf", format="A4")
     assert (tmp_path / "drive.pdf").read_bytes().startswith(b"%PDF")
 

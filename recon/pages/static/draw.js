@@ -7,6 +7,7 @@ const Draw = (() => {
   const FAINT = "#dfe5e9";
   const ACCENT = "#b5401f";
   const LOOKS = { FL: "#14202e", FR: "#b5401f", RL: "#3f86a8", RR: "#b98516" };
+  const DASHES = { FL: [], FR: [6, 2], RL: [], RR: [6, 2] }; // right-hand tyres, for those who see no colour
   const WORDS = { FL: "front left", FR: "front right", RL: "rear left", RR: "rear right" };
   const AXES = { x: "longitudinal Fx", y: "lateral Fy", z: "vertical Fz" };
   const LANES = [
@@ -64,5 +65,5 @@ const Draw = (() => {
     return Number.isFinite(value) && unit ? `${number(value)} ${unit}` : number(value);
   }
 
-  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, WORDS, AXES, LANES, sheet, ticks, number, whole, plain, unitText };
+  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, DASHES, WORDS, AXES, LANES, sheet, ticks, number, whole, plain, unitText };
 })();

@@ -49,6 +49,17 @@
   };
   for (const what of ["window", "cursor", "loaded"]) State.on(what, both);
   window.addEventListener("resize", both);
+  /* On paper pictures are drawn anew as wide as the sheet, not squeezed; lists that were closed open. */
+  const closed = [];
+  const printed = (on) => {
+    document.documentElement.classList.toggle("printing", on);
+    if (on) closed.push(...document.querySelectorAll("#lifts:not([open])"));
+    for (const one of closed) one.open = on;
+    if (!on) closed.length = 0;
+    for (const view of [Strips, Plane, Car]) view.draw();
+  };
+  window.addEventListener("beforeprint", () => printed(true));
+  window.addEventListener("afterprint", () => printed(false));
   State.cursor = Math.floor(State.time.length / 2);
   await Strips.load();
   Why.draw();

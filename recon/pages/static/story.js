@@ -103,17 +103,19 @@ const Story = (() => {
       const figure = made("figure");
       const picture = made("img");
       picture.alt = one.alt || one.help;
+      picture.addEventListener("load", () => figure.classList.toggle("tall", picture.naturalHeight > 1.3 * picture.naturalWidth));
       picture.src = `data:image/png;base64,${one.picture}`;
       figure.append(picture);
       article.append(figure);
     }
-    const details = made("details");
-    details.append(made("summary", "Numbers, and what they rest on"));
-    if (others.length) details.append(made("pre", said(others.join("\n"))));
-    if (one.gate) details.append(made("p", said(`Samples used: ${one.gate}.`)));
-    one.assumed.forEach((words) => details.append(made("p", said(`Assumed: ${words}.`))));
-    one.not_given.forEach((words) => details.append(made("p", said(`Not given: ${words}`))));
-    article.append(details);
+    const caveats = [one.gate ? `Samples used: ${one.gate}.` : "", ...one.assumed.map((words) => `Assumed: ${words}.`),
+      ...one.not_given.map((words) => `Not given: ${words}.`)].filter(Boolean);
+    caveats.forEach((words) => article.append(made("p", said(words), "caveat")));
+    if (others.length) {
+      const details = made("details");
+      details.append(made("summary", "All numbers"), made("pre", said(others.join("\n"))));
+      article.append(details);
+    }
     return article;
   }
 

@@ -148,8 +148,9 @@ const Strips = (() => {
   }
 
   /* A line through samples where there are few, else from extreme to extreme of each column. */
-  function line(context, starts, series, toY, colour, every = 1) {
+  function line(context, starts, series, toY, colour, every = 1, dashes = []) {
     context.strokeStyle = colour;
+    context.setLineDash(dashes);
     context.lineWidth = 1.4;
     context.beginPath();
     let down = false;
@@ -174,6 +175,7 @@ const Strips = (() => {
       }
     }
     context.stroke();
+    context.setLineDash([]);
   }
 
   function lane(context, starts, states, top, corner) {
@@ -222,7 +224,7 @@ const Strips = (() => {
       context.globalAlpha = 0.28;
       own.forEach((force, k) => band(context, starts, force.under, force.over, toY, Draw.LOOKS[loaded.corners[k]]));
       context.globalAlpha = 1;
-      own.forEach((force, k) => line(context, starts, force, toY, Draw.LOOKS[loaded.corners[k]]));
+      own.forEach((force, k) => line(context, starts, force, toY, Draw.LOOKS[loaded.corners[k]], 1, Draw.DASHES[loaded.corners[k]]));
       labels(context, loaded.rows, toY, n);
     });
     const seen = new Uint8Array(Draw.LANES.length);
