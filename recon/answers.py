@@ -157,7 +157,16 @@ ANSWERS = (
         compute="load_transfer",
         plot="plot_load_transfer",
         help="load transfer of both axles, and the height of the centre of mass",
-        options=(SECTIONS,),
+        options=(
+            SECTIONS,
+            Option(
+                "vehicle",
+                None,
+                "",
+                "vehicle file, to part the transfer in springs and links",
+                reads="vehicle",
+            ),
+        ),
     ),
     Answer(
         name="grip",

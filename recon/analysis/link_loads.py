@@ -19,7 +19,7 @@ from recon.conditioning.filters import require_bandwidth, zero_phase_gain
 from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.cycles import cycle_ranges
 from recon.evaluation.estimate import Estimate
-from recon.evaluation.link_drive import DrivenLinks, links_of
+from recon.evaluation.link_drive import DrivenLinks, car_of, links_of
 from recon.evaluation.link_errors import ForceErrors, link_errors
 from recon.evaluation.link_limits import limits_of_links, tube_of
 from recon.evaluation.result import answer_attributes, limits
@@ -90,7 +90,7 @@ def link_loads(
             "a positive bandwidth",
             f"Leave it out for the usual {BANDWIDTH:g} Hz.",
         )
-    car, rate = _car(forces, vehicle), float(forces.attrs["rate_Hz"])
+    car, rate = car_of(forces, vehicle), float(forces.attrs["rate_Hz"])
     band = min(require_bandwidth(bandwidth, rate, place_of(forces)), forces.attrs["bandwidth_Hz"])
     chosen = _chosen(forces, sections)
     names = [str(corner) for corner in forces["corner"].to_numpy()]
@@ -113,25 +113,6 @@ def link_loads(
                 f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
             )
         return _labelled(forces, car, driven, band)
-
-
-def _car(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
-    named = str(forces.attrs.get("vehicle", ""))
-    if vehicle is None:
-        raise DataError(
-            place_of(forces),
-            "no vehicle file",
-            f"the vehicle file of '{named}', for its hardpoints",
-            "Name it with --vehicle (vehicle=recon.read_vehicle(...) in Python).",
-        )
-    if vehicle.name != named:
-        raise DataError(
-            place_of(forces),
-            f"forces of '{named}' with the vehicle file of '{vehicle.name}'",
-            "one car",
-            "Name the vehicle file with which the forces were reconstructed.",
-        )
-    return vehicle
 
 
 def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_]:

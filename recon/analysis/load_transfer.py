@@ -23,15 +23,19 @@ from recon.evaluation.alternatives import Alternatives
 from recon.evaluation.body import CHANNELS, Body, X, Y, Z, body_of
 from recon.evaluation.estimate import Estimate, combined
 from recon.evaluation.height import Heights
+from recon.evaluation.link_drive import car_of
 from recon.evaluation.means import short_means
 from recon.evaluation.result import Labelled, answer_attributes, limits
 from recon.evaluation.sections import sections_of
 from recon.evaluation.transfer import Fit, Loads, middles_of
+from recon.evaluation.transfer_parts import PARTS, labelled_parts, obstacle, parts_of
 from recon.reconstruction.signed import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from recon.car.vehicle import Vehicle
 
 STEP = 0.1  # s: short against a weave, long against wheel hop
 LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
@@ -55,7 +59,9 @@ FACTS = (
 ALONG = (*NEEDED, *CHANNELS)
 
 
-def load_transfer(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
+def load_transfer(
+    forces: xr.Dataset, *, sections: xr.Dataset | None = None, vehicle: Vehicle | None = None
+) -> xr.Dataset:
     """Where the load goes: slopes, front share, height of the centre of mass, downforce.
 
     Parameters
@@ -64,14 +70,17 @@ def load_transfer(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> 
         As `reconstruct` returns it.
     sections : Dataset, optional
         As `sections` returns it; parts given by hand restrict the samples.
+    vehicle : Vehicle, optional
+        That of the forces: its hardpoints part the transfer in springs and links.
 
     Returns
     -------
     Dataset
         Each with `u_`, `_lower`, `_upper`: `load_per_lateral_acceleration` and
         `load_per_longitudinal_acceleration` (corner,) [kg], left and forward acceleration
-        positive; `transfer_per_lateral_acceleration` (axle,) [kg]; `front_share` of the lateral
-        transfer [1]; `height` (direction,) [m] of the centre of mass with `stated_height`;
+        positive; `transfer_per_lateral_acceleration` (axle,) [kg]; with the vehicle, this in parts
+        as `transfer_part` (axle, part) [kg] and `transfer_part_share` [1]; `front_share` of the
+        lateral transfer [1]; `height` (direction,) [m] of the centre of mass with `stated_height`;
         `downforce_per_speed_squared` (axle,) [kg/m] and `downforce_area` [m2]; `cross_weight`
         and `cross_weight_drift` [1]; `transfer` (bin, axle) [N] against `bin_acceleration`
         (bin,) [m/s2]; `samples` that entered.  What the drive does not allow is NaN, with the
@@ -87,8 +96,22 @@ def load_transfer(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> 
     heights = Heights.of(drive.means, drive.body) if drive.whole else None
     middles = middles_of(drive.body.acceleration[:, Y])
     loads = Loads(drive.time, drive.body, float(forces["vehicle_mass"]), heights, middles)
-    fit = loads.fitted(Alternatives(drive.means, slice(None)))
-    return _answer(forces, drive, loads, fit)
+    alternatives = Alternatives(drive.means, slice(None))
+    why = _no_parts(drive, vehicle)
+    parts: Labelled = {}
+    if vehicle is not None and not why:
+        parts = labelled_parts(parts_of(car_of(forces, vehicle), drive.means, loads, alternatives))
+    answer = _answer(forces, drive, loads, loads.fitted(alternatives), why)
+    return answer.assign(parts).assign_coords(part=list(PARTS)) if parts else answer
+
+
+def _no_parts(drive: _Drive, vehicle: Vehicle | None) -> str:
+    """Why the transfer is not given in parts, "" if nothing is in the way."""
+    if not drive.whole or np.isnan(drive.load).any():
+        return "all four vertical forces must be known"
+    if drive.spread(Y) < LEAST_SPREAD:
+        return "drive corners"
+    return obstacle(vehicle, drive.corners)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +210,7 @@ def _tracks(drive: _Drive) -> Floats:
     return np.array([aside[p[0]] - aside[p[1]] if p else np.nan for p in pairs])
 
 
-def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit) -> xr.Dataset:
+def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit, no_parts: str) -> xr.Dataset:
     import xarray as xr
 
     sideways, along = _allowed(drive, fit.sideways, Y), _allowed(drive, fit.along, X)
@@ -217,7 +240,7 @@ def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit) -> xr.Dat
         gate=f"means over {STEP:g} s in which every tyre is known and carries {LEAST_LOAD:g} N; "
         f"{drive.count} of {drive.every} passed",
         assumed=_assumed(drive),
-        not_given=_reasons(drive, loads),
+        not_given=_reasons(drive, loads, no_parts),
     )
     labels = {
         "corner": forces["corner"],
@@ -240,7 +263,7 @@ def _allowed(drive: _Drive, estimate: Estimate, *axes: int) -> Estimate:
     return replace(estimate, value=np.where(varies, estimate.value, np.nan))
 
 
-def _reasons(drive: _Drive, loads: Loads) -> Iterator[str]:
+def _reasons(drive: _Drive, loads: Loads, no_parts: str) -> Iterator[str]:
     """Sentences on everything the drive does not allow, with reason and cure."""
     for axis, words in ((Y, "lateral"), (X, "longitudinal")):
         if drive.spread(axis) < LEAST_SPREAD:
@@ -260,11 +283,8 @@ def _reasons(drive: _Drive, loads: Loads) -> Iterator[str]:
     for name, load in zip(drive.corners, drive.load.T, strict=True):
         if np.isnan(load).any():
             yield f"{name}: vertical force not known, so no front share, heights or cross weight"
-    yield (
-        "part of links and part of springs: this needs the load of each spring's gauged rod along "
-        "time and its motion ratio, which a result of forces does not hold; compare the front "
-        "share with that of springs and bars alone"
-    )
+    if no_parts:
+        yield f"parts of springs and links: {no_parts}"
 
 
 def _front_share(drive: _Drive, transfer: Estimate) -> Estimate:

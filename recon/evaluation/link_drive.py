@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
@@ -42,6 +44,32 @@ class DrivenLinks:
         least = np.argmin(np.where(known, self.load, np.inf), axis=1)
         some = np.any(known, axis=1, keepdims=True)
         return np.where(some, np.stack([most, least], axis=1), -1)
+
+
+def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
+    """The vehicle of the forces.
+
+    Raises
+    ------
+    DataError
+        None was given, or that of another car.
+    """
+    named = str(forces.attrs.get("vehicle", ""))
+    if vehicle is None:
+        raise DataError(
+            place_of(forces),
+            "no vehicle file",
+            f"the vehicle file of '{named}', for its hardpoints",
+            "Name it with --vehicle (vehicle=recon.read_vehicle(...) in Python).",
+        )
+    if vehicle.name != named:
+        raise DataError(
+            place_of(forces),
+            f"forces of '{named}' with the vehicle file of '{vehicle.name}'",
+            "one car",
+            "Name the vehicle file with which the forces were reconstructed.",
+        )
+    return vehicle
 
 
 def links_of(

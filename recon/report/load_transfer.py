@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 AROUND = Around(left=0.85, right=0.25, below=0.55, above=0.3)
+PARTS = {"elastic": "springs and bars", "geometric": "links", "unsprung": "wheels"}
+PART_LOOKS = {"elastic": (INK, ""), "geometric": ("white", "////"), "unsprung": (MIDDLE, "")}
 DIRECTIONS = {"lateral": "from cornering", "longitudinal": "from braking and driving"}
 
 
@@ -36,7 +38,9 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
     """The front share in one sentence; then slopes, heights, air, cross weight, and the gate."""
     lines = [_finding(answer) + "."]
     lines += [
-        f"  {line}" for line in (_slopes(answer), *_heights(answer), *_others(answer)) if line
+        f"  {line}"
+        for line in (_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
+        if line
     ]
     lines.append(f"  Samples: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in answer.attrs["assumed"].split(SEPARATOR) if s]
@@ -67,6 +71,22 @@ def _slopes(answer: xr.Dataset) -> str:
         value, half = (STANDARD_GRAVITY * x for x in found) if found else (0.0, 0.0)
         words.append(f"{corner} {value:+.0f} +-{half:.0f} N" if found else f"{corner} not known")
     return "Load at 1 g to the left: " + ", ".join(words)
+
+
+def _parts(answer: xr.Dataset) -> list[str]:
+    """Parts of springs, links and wheels in the transfer of each axle."""
+    if "transfer_part_share" not in answer:
+        return []
+    out = []
+    for axle in map(str, answer["axle"].to_numpy()):
+        words = []
+        for part, named in PARTS.items():
+            found = _known(answer, "transfer_part_share", axle=axle, part=part)
+            if found:
+                words.append(f"{named} {100 * found[0]:.1f} +-{100 * found[1]:.1f} %")
+        if words:
+            out.append(f"Transfer of the {axle} axle: {', '.join(words)}")
+    return out
 
 
 def _heights(answer: xr.Dataset) -> list[str]:
@@ -123,8 +143,11 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         f"acceleration positive\n{answer.attrs['gate']}"
     )
     room = dress(figure, _finding(answer), legend, footer)
-    left, right = room.columns(2.2, 1)
+    left, right = room.columns(1.7, 1)
     _draw_transfer(add_panel(figure, left.inside(AROUND)), answer)
+    if "transfer_part" in answer:
+        above, right = right.rows(2)
+        _draw_parts(add_panel(figure, above.inside(AROUND)), answer)
     _draw_heights(add_panel(figure, right.inside(AROUND)), answer)
     return figure
 
@@ -151,6 +174,29 @@ def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
             middle, value, yerr=width, fmt="none", ecolor=ACCENT, capsize=2, linewidth=1, zorder=3
         )
     panel.axhline(0.0, color=INK, linewidth=0.8)
+
+
+def _draw_parts(panel: Axes, answer: xr.Dataset) -> None:
+    """Parts of springs, links and wheels in the transfer of each axle, with intervals."""
+    style_panel(panel, "transfer at 1 g: springs, links, wheels")
+    width = 0.8 / len(PARTS)
+    axles = [str(axle) for axle in answer["axle"].to_numpy()]
+    for j, (part, named) in enumerate(PARTS.items()):
+        own = answer.sel(part=part)
+        value = STANDARD_GRAVITY * own["transfer_part"].to_numpy()
+        half = STANDARD_GRAVITY * COVERAGE_FACTOR * own["u_transfer_part"].to_numpy()
+        face, hatch = PART_LOOKS[part]
+        panel.bar(
+            np.arange(len(axles)) + (j - 1) * width, value, width, yerr=half, ecolor=ACCENT,
+            facecolor=face, hatch=hatch, edgecolor=INK, linewidth=0.6, label=named, zorder=2,
+            error_kw={"linewidth": 1, "capsize": 2, "zorder": 3},
+        )  # fmt: skip
+    panel.axhline(0.0, color=INK, linewidth=0.8)
+    panel.set_xticks(range(len(axles)), [f"{axle} axle" for axle in axles])
+    panel.set_ylabel("[N]", fontsize=TEXT)
+    panel.margins(y=0.4)
+    panel.legend(fontsize=SMALL, frameon=False, ncols=len(PARTS), loc="upper center",
+                 handlelength=1.2, columnspacing=0.8)  # fmt: skip
 
 
 def _draw_heights(panel: Axes, answer: xr.Dataset) -> None:
