@@ -20,8 +20,11 @@ def test_link_loads_of_one_corner(run: Run, one_corner: OneCorner, tmp_path) -> 
     assert found.sizes["link"] == 6
     table = tmp_path / "links.csv"
     assert run("export", tmp_path / "links" / "link_loads.nc", "--out", table).code == 0
-    head = table.read_text(encoding="utf-8").splitlines()[0]
-    assert head.startswith("link,direction,peak_load [N],u_peak_load [N],peak_load_lower [N]")
+    head, first = table.read_text(encoding="utf-8").splitlines()[:2]
+    assert head.startswith("quantity,link,direction,") and head.endswith(
+        ",unit,value,u,lower,upper,words"
+    )
+    assert first.startswith("peak_load,FL upper_front,tension,")
 
 
 def test_without_the_vehicle_file_the_command_says_what_to_name(
