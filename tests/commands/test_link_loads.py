@@ -21,9 +21,8 @@ def test_link_loads_of_one_corner(run: Run, one_corner: OneCorner, tmp_path) -> 
     table = tmp_path / "links.csv"
     assert run("export", tmp_path / "links" / "link_loads.nc", "--out", table).code == 0
     head, first = table.read_text(encoding="utf-8").splitlines()[:2]
-    assert head.startswith("quantity,link,direction,") and head.endswith(
-        ",unit,value,u,lower,upper,words"
-    )
+    assert head.startswith("quantity,link,direction,")
+    assert head.endswith(",unit,value,u,lower,upper,words")
     assert first.startswith("peak_load,FL upper_front,tension,")
 
 
