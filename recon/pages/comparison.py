@@ -141,7 +141,10 @@ def _chance(answer: xr.Dataset, name: str, k: int) -> str:
     percent = 100 * float(answer[name].to_numpy()[k])
     if not np.isfinite(percent):
         return ""
-    return f"{percent:.2g} %" if percent >= LEAST_CHANCE else f"below {LEAST_CHANCE} %"
+    words = (
+        f"{float(f'{percent:.2g}'):g} %" if percent >= LEAST_CHANCE else f"below {LEAST_CHANCE} %"
+    )
+    return _printed(words)
 
 
 def _number(value: float) -> float | None:

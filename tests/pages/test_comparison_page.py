@@ -225,3 +225,9 @@ def test_every_calibration_names_its_runs() -> None:
         digits = str(number - 1) * 12
         box = f'"what": "calibration {number}", "file": "runs {of}", "checksum": "{digits}"'
         assert box in text
+
+
+def test_a_probability_of_one_is_a_hundred_percent() -> None:
+    same = np.tile([1.0, 1.0, 2.0, 2.0], 3)  # both set-ups have the same runs in every block
+    text = recon.page(compared(run_list(), measured(same), METRICS[:1])).html
+    assert r'"chance": ["100\u00a0%", "100\u00a0%"]' in text

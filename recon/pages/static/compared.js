@@ -34,8 +34,8 @@
   const FINDINGS = {
     runs: `${data.runs.length} runs, ${data.metrics[0].name} ${data.metrics[0].means.join(" against ")} (means)`,
     effects: verdicts.map((verdict) => `${verdict}: ${having(verdict)}`).join("; "),
-    spread: data.spread.length ? data.spread[0].finding : "",
-    open: data.not_claimed.length ? data.not_claimed[0] : "nothing",
+    spread: data.spread.length ? `${data.spread[0].name}: ${data.spread[0].finding}` : "",
+    open: ["nothing", "one entry"][data.not_claimed.length] || `${data.not_claimed.length} entries`,
   };
   for (const link of document.querySelectorAll("#contents a")) {
     const words = FINDINGS[link.hash.slice(1)];

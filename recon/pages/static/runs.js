@@ -5,7 +5,8 @@ const Runs = (() => {
   const TALL = 330;
   const TOP = 34;
   const BOTTOM = TALL - 44;
-  const CROWDED = 24; // px from run to run, below which numbers show only where they are pointed at
+  const CROWDED = 13; // px from dot to dot, below which numbers show only where they are pointed at
+  const FAN = 0.3; // of a block, for the dots of one set-up
   const APART = 0.17; // of a block, to either side
 
   function spoken(run, data) {
@@ -32,13 +33,13 @@ const Runs = (() => {
   function dots(data, x, y) {
     const blocks = [...new Set(data.runs.map((run) => run.block))];
     const narrow = x(1) - x(0) < 60;
-    const out = [];
+    const out = narrow ? [text("block", x(-0.5) - 6, BOTTOM + 18, { "text-anchor": "end", class: "note" })] : [];
     blocks.forEach((block, place) => {
       const means = data.set_ups.map((name, side) => {
         const mine = data.runs.filter((run) => run.block === block && run.set_up === name);
         const at = x(place + (2 * side - 1) * APART);
         mine.forEach((run, n) => {
-          const fan = Math.min(22, 0.3 * (x(1) - x(0)) / mine.length) * (n - (mine.length - 1) / 2);
+          const fan = Math.min(22, FAN * (x(1) - x(0)) / mine.length) * (n - (mine.length - 1) / 2);
           out.push(linked(run, side, at + fan, y(run.value), data));
         });
         return [at, mine.reduce((sum, run) => sum + run.value, 0) / mine.length];
@@ -97,7 +98,7 @@ const Runs = (() => {
       inside.push(text("difference", wide - 4, 14, { "text-anchor": "end", class: "strong" }),
         ...effect(metric, y, right - band, right, low, high));
     }
-    const apart = (x(1) - x(0)) * count / data.runs.length;
+    const apart = FAN * (x(1) - x(0)) * count / (data.runs.length / 2);
     inside.push(shape("g", { class: apart < CROWDED ? "crowded" : "" }, ...dots(data, x, y)));
     return { tall: TALL, inside };
   }
