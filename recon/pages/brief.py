@@ -9,7 +9,7 @@ import numpy as np
 
 from recon.base.errors import ReconError
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.pages.calibration import age
+from recon.pages.calibration import age, named
 from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
 from recon.records.doubts import doubts_in
 from recon.report.sections import sections_summary
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from recon.pages.shown import Shown
 
 
+LIFTS = 4  # of the longest that are named
+
+
 def brief(
     forces: xr.Dataset, sections: xr.Dataset, shown: Iterable[Shown], facts: dict[str, list[str]]
 ) -> list[dict[str, Any]]:
@@ -28,7 +31,7 @@ def brief(
     lines = [
         _line("Sections", "sections", sections_summary(sections)[0].partition(": ")[2]),
         _largest(largest_forces(forces)),
-        _lifts(forces, sections),
+        lifted(forces, sections),
         _unused(answers),
         _line("Not known", "facts", "; ".join(facts["Not known"])),
         _line("Channels missing", "facts", "; ".join(facts["Channels missing"])),
@@ -52,7 +55,7 @@ def _largest(peaks: list[Peak]) -> dict[str, Any]:
     return _line("Largest forces", "time", words, jumps)
 
 
-def _lifts(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
+def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     """Wheels off the ground, or the lightest load and where it was."""
     count = sections.sizes.get("lift", 0)
     load = forces["tyre_force"].to_numpy()[:, :, 2]
@@ -62,7 +65,11 @@ def _lifts(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     if count:
         by = sections["lift_corner"].to_numpy().tolist()
         often = ", ".join(f"{c} {by.count(c)} times" for c in dict.fromkeys(by))
-        return _line("Wheels off the ground", "sections", f"{often}. {rest}".strip())
+        start, end = (np.nan_to_num(sections[f"lift_{n}"].to_numpy()) for n in ("start", "end"))
+        longest = np.argsort(start - end, kind="stable")[:LIFTS]
+        jumps = [(f"{by[n]} for {end[n] - start[n]:.2f} s", start[n]) for n in longest]
+        words = f"{often}. {rest}".strip() + " Longest:"
+        return _line("Wheels off the ground", "sections", words, jumps)
     if len(blind) == len(corners):
         return _line("Wheels off the ground", "sections", rest)
     at, k = np.unravel_index(int(np.nanargmin(load)), load.shape)
@@ -101,7 +108,8 @@ def _calibration(forces: xr.Dataset) -> dict[str, Any]:
         for corner, state in zip(corners, forces["calibration_state"].to_numpy(), strict=True):
             states.setdefault(str(state), []).append(corner)
     words = "; ".join(f"{', '.join(names)}: {state}" for state, names in states.items())
-    return _line("Calibration", "calibration", f"{words}. {age(forces)}".lstrip(". "))
+    made = named(forces) + age(forces)
+    return _line("Calibration", "calibration", f"{words}. {made}".lstrip(". "))
 
 
 def _doubts(forces: xr.Dataset) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -76,7 +76,7 @@ def calibration_of(forces: xr.Dataset, calibration: Calibration | None) -> dict[
     assemblies = [] if calibration is None else list(calibration.corners.values())
     return {
         "created": str(forces.attrs.get("calibration_created", ""))[DAY],
-        "age": age(forces),
+        "age": named(forces) + age(forces),
         "verdicts": _verdicts(forces),
         "not_valid": [*_limits(forces, assemblies), CHANGES, GAIN],
         "assemblies": [_assembly(one) for one in assemblies],
@@ -97,6 +97,17 @@ def _require_same(forces: xr.Dataset, calibration: Calibration) -> None:
         f"the one that these forces were made with, made {own or 'at an unknown time'}",
         WHICH,
     )
+
+
+def named(forces: xr.Dataset) -> str:
+    """Name and checksum of the calibration's file, as the record of the forces holds them."""
+    if "input_role" not in forces.variables:
+        return ""
+    roles, files, sums = (
+        forces[f"input_{name}"].to_numpy().tolist() for name in ("role", "file", "checksum")
+    )
+    at = roles.index("calibration")
+    return f"{PurePath(files[at]).name}, checksum {sums[at][:SHORT]}. "
 
 
 def age(forces: xr.Dataset) -> str:

@@ -44,5 +44,5 @@ def finding(section: Section, drive: Drive) -> str:
     peak = near.estimate(mean, draws=8, together=True)
     half = float(peak.upper[0] - peak.value[0])
     of = [c for c, is_known in zip(drive.corners, known, strict=True) if is_known]
-    tyres = "all tyres" if len(of) == len(CORNERS) else ", ".join(of)
-    return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N ({tyres} together)"
+    tyres = "" if len(of) == len(CORNERS) else f" ({', '.join(of)} only)"
+    return f"{length}, {words} up to {peak.value[0]:.0f} +-{half:.0f} N{tyres}"

@@ -6,8 +6,10 @@ import re
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.pages.brief import lifted
 from recon.pages.peaks import BANDWIDTH, largest_forces
 from recon.pages.story import facts
 from recon.pages.why import causes_over_time
@@ -55,6 +57,25 @@ def test_largest_forces_are_found_at_their_place_with_their_interval() -> None:
     alone = largest_forces(forces.sel(corner=["RR"]).assign(partner=("corner", [-1])))
     assert {p.of for p in alone} == {"RR"}
     assert float(forces.attrs["bandwidth_Hz"]) > BANDWIDTH
+
+
+def test_wheels_off_the_ground_are_counted_and_the_longest_named() -> None:
+    forces = day().forces
+    times = {"start": [1.0, 2.0, np.nan, 3.0], "end": [1.05, 2.4, 0.2, 3.1]}
+    lifts = {f"lift_{n}": ("lift", np.array(v)) for n, v in times.items()}
+    some = xr.Dataset(lifts | {"lift_corner": ("lift", np.array(["FL", "RR", "FL", "FL"]))})
+    line = lifted(forces, some)
+    assert line["words"].startswith("FL 3 times, RR 1 times.")
+    assert line["jumps"][0] == {"words": "RR for 0.40 s", "time": 2.0}
+    none = lifted(forces, xr.Dataset())
+    load = forces["tyre_force"].to_numpy()[:, :, 2]
+    assert none["words"] == "None."
+    assert f"least load {load.min():.0f} +-" in none["jumps"][0]["words"]
+    blind = forces.copy(deep=True)
+    blind["tyre_force"].values[:, 1, 2] = np.nan
+    assert "Not known at FR" in lifted(blind, xr.Dataset())["words"]
+    blind["tyre_force"].values[:, :, 2] = np.nan
+    assert "Not known at FL, FR, RL, RR" in lifted(blind, xr.Dataset())["words"]
 
 
 def test_lines_in_brief_lead_to_their_parts(drive: Opened) -> None:
