@@ -333,6 +333,8 @@ def _facts(case: _Case, metrics: tuple[str, ...], verdict: str) -> dict[str, Any
         "comment": "a run is one sample; the first metric was declared beforehand and decides",
         "gate": BY_NAME[metrics[0]].words,
         "declared_metric": metrics[0],
+        "sample_name": BY_NAME[metrics[0]].sample_name or metrics[0],
+        "sample_unit": BY_NAME[metrics[0]].sample_unit or BY_NAME[metrics[0]].unit,
         "verdict": verdict,
         "model": SEPARATOR.join(case.blocked.words),
         "confounded": SEPARATOR.join(case.blocked.confounded),

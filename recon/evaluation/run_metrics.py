@@ -64,6 +64,7 @@ class RunMetric:
     forces of these samples, `quantity` the values of single samples (and wheels) that it sums up,
     where there are such, NaN where they do not count; `of_run` gives it from forces and sections of
     the whole run instead.  A metric that may be zero has no percentage: `relative` is false.
+    `sample_name` and `sample_unit` are those of the quantity, where they are not the metric's own.
     """
 
     name: str
@@ -76,6 +77,8 @@ class RunMetric:
     quantity: Quantity | None = None
     relative: bool = True
     of_run: Callable[[xr.Dataset, xr.Dataset], Estimate | None] | None = None
+    sample_name: str = ""
+    sample_unit: str = ""
 
 
 def _counting(values: Floats) -> Floats:
@@ -211,7 +214,7 @@ METRICS = (
     RunMetric(
         "launch_impulse", "N s", 1, _STARTS, CORNERS, _mean_of(_forward, LAUNCH),
         f"impulse of the forward force in the first {LAUNCH:g} s of a launch",
-        _forward,
+        _forward, sample_name="forward_force", sample_unit="N",
     ),
 )  # fmt: skip
 BY_NAME = {metric.name: metric for metric in METRICS}

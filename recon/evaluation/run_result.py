@@ -6,6 +6,7 @@ from recon.base.labelled import Variable
 
 _METRIC, _RUN = ("metric",), ("run",)
 OWN_UNIT = {"comment": "in the unit of the metric, see metric_unit"}
+UNIT_OF_SAMPLES = {"comment": "in the unit of single samples, see the attribute sample_unit"}
 SOURCES = ("calibration", "vehicle", "tares", "log")  # of the forces of a run
 _EFFECT = "effect of the second set-up against the first"
 
@@ -60,12 +61,15 @@ COMPARISON: dict[str, Variable] = {
         "standard uncertainty of the metric by errors that stay within a run", ("run", "metric")
     ),
     "samples": Variable(("run", "metric"), "samples that passed the gate", "1", kind="whole"),
-    "profile": _in_its_unit("levels of the declared metric in each run", ("run", "share")),
+    "profile": Variable(
+        ("run", "share"), "levels of the declared metric in each run", more=UNIT_OF_SAMPLES
+    ),
     "section": _word("section that all runs have", ("section",)),
     "place": Variable(("place",), "share of the way along the section", "1"),
-    "course": _in_its_unit(
-        "declared metric along its sections in each run, not known outside of its gate",
+    "course": Variable(
         ("run", "section", "place"),
+        "declared metric along its sections in each run, not known outside of its gate",
+        more=UNIT_OF_SAMPLES,
     ),
     "course_length": Variable(
         ("run", "section"),

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recon.base.labelled import require
 from recon.evaluation.result import SEPARATOR, not_given
 from recon.evaluation.run_metrics import BY_NAME
+from recon.evaluation.run_result import COMPARISON
 from recon.pages.document import Page, Parts, document
 from recon.pages.run_sources import boxes, sources_by_run
 from recon.pages.spread import spread_of
@@ -34,12 +36,14 @@ from recon.report.text import with_interval
 if TYPE_CHECKING:
     import xarray as xr
 
-COMPARISON = Parts(
+PARTS = Parts(
     body="comparison.html",
     scripts=("draw", "words", "shapes", "runs", "effects", "spread", "compared"),
     styles=("page.css", "comparison.css"),
 )
 LEAST_CHANCE = 0.01  # %; less than that nobody has to tell apart
+MAY_LACK = ("samples", "profile", "share", "section", "place", "course", "course_length")
+AGAIN = "Run `recon compare` again, or `recon.compare_runs` in Python."
 CLAIMED = ("better", "worse", "different", "equivalent")
 
 
@@ -49,7 +53,14 @@ def is_comparison(result: xr.Dataset) -> bool:
 
 
 def comparison_page(answer: xr.Dataset) -> Page:
-    """A comparison, as `compare_runs` returns it, as one HTML page."""
+    """A comparison, as `compare_runs` returns it, as one HTML page.
+
+    Raises
+    ------
+    DataError
+        It lacks variables that the page shows, as files of older versions do.
+    """
+    require(answer, COMPARISON, (name for name in COMPARISON if name not in MAY_LACK), AGAIN)
     first, second = (str(name) for name in answer["set_up"].to_numpy())
     title = f"{second} against {first}"
     data = {
@@ -60,11 +71,12 @@ def comparison_page(answer: xr.Dataset) -> Page:
         "metrics": [_metric(answer, k) for k in range(answer.sizes["metric"])],
         "runs": list(_runs(answer)),
         "spread": spread_of(answer),
+        "sample": _sample(answer),
         "not_claimed": _not_claimed(answer),
         "facts": _facts(answer),
         "provenance": boxes(answer),
     }
-    return document(f"{title}: {named(answer, 0)}", COMPARISON, data)
+    return document(f"{title}: {named(answer, 0)}", PARTS, data)
 
 
 def _sentences(answer: xr.Dataset) -> list[str]:
@@ -78,6 +90,12 @@ def _sentences(answer: xr.Dataset) -> list[str]:
     sentences.append(f"Assumed and taken into account: {'; '.join(assumed)}")
     sentences.append(f"Next: {next_words(answer)}")
     return [_printed(sentence.rstrip(".") + ".") for sentence in sentences]
+
+
+def _sample(answer: xr.Dataset) -> dict[str, str]:
+    """Name and unit of the quantity that bands show."""
+    name, unit = (str(answer.attrs[key]) for key in ("sample_name", "sample_unit"))
+    return {"name": name.replace("_", " "), "unit": "" if unit == "1" else unit}
 
 
 def _is_known(answer: xr.Dataset, k: int) -> bool:
@@ -94,7 +112,9 @@ def _printed(text: str) -> str:
 
 
 def _words(answer: xr.Dataset, key: str) -> list[str]:
-    return [part for part in str(answer.attrs[key]).split(SEPARATOR) if part]
+    """Sentences of an attribute; a file that one begins with loses its folder."""
+    parts = [part for part in str(answer.attrs[key]).split(SEPARATOR) if part]
+    return [re.sub(r"^\S*[/\\](?=[^/\\:]+: )", "", part) for part in parts]
 
 
 def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
@@ -185,8 +205,10 @@ def _not_claimed(answer: xr.Dataset) -> list[str]:
     out += [f"{_capital(', '.join(names))}: {why}." for why, names in unknown.items()]
     if not np.isfinite(answer["margin"].to_numpy()).any():
         out.append("No margin was stated, so that nothing can be found equivalent.")
+    missing: dict[str, list[str]] = {}
     for name, _, why in (text.partition(": ") for text in not_given(answer)):
-        out.append(f"{_capital(name.replace('_', ' '))} is not given: {why}.")
+        missing.setdefault(why, []).append(name.replace("_", " "))
+    out += [f"{_capital(', '.join(names))}: not given, {why}." for why, names in missing.items()]
     return [_printed(sentence) for sentence in out]
 
 

@@ -96,6 +96,14 @@ def _with_unit(answer: xr.Dataset) -> str:
     return f"{str(name).replace('_', ' ')} [{unit}]"
 
 
+def _of_samples(answer: xr.Dataset) -> str:
+    """Name and unit of the quantity that the declared metric sums up."""
+    if "sample_name" not in answer.attrs:  # an older file
+        return _with_unit(answer)
+    name, unit = (str(answer.attrs[key]) for key in ("sample_name", "sample_unit"))
+    return f"{name.replace('_', ' ')} [{unit}]"
+
+
 def _draw_runs(panel: Axes, answer: xr.Dataset) -> None:
     """Dots of every run over its block, and a line between the means of both set-ups."""
     values, of = answer["value"].to_numpy()[:, 0], answer["run_set_up"].to_numpy()
@@ -134,7 +142,7 @@ def _draw_profile(panel: Axes, answer: xr.Dataset) -> None:
             share, low, high, facecolor="none", edgecolor=colour, hatch=hatch, linewidth=0.8
         )
     panel.set_xlabel("share of the samples below [%]", fontsize=SMALL, color=INK)
-    panel.set_ylabel(_with_unit(answer), fontsize=SMALL, color=INK)
+    panel.set_ylabel(_of_samples(answer), fontsize=SMALL, color=INK)
     style_panel(
         panel, f"from the lowest to the highest run; '{_names(answer)[1]}' hatched", fold=True
     )

@@ -103,7 +103,7 @@ def test_every_metric_has_its_row_and_whatever_is_not_claimed_its_reason(shown: 
         name = next(m.replace("_", " ") for m in METRICS if row.startswith(m.replace("_", " ")))
         assert ("not resolved" in row) == (f"{name.capitalize()} " in open_ones), row
     assert "Use difference " in open_ones
-    assert "Launch impulse is not given: no launch in the run." in open_ones
+    assert "Launch impulse: not given, no launch in the run." in open_ones
 
 
 def test_a_dot_and_its_row_lead_to_each_other_by_keys(shown: Opened) -> None:
@@ -227,7 +227,21 @@ def test_every_calibration_names_its_runs() -> None:
         assert box in text
 
 
+def test_bands_of_a_launch_are_forces_and_not_impulses() -> None:
+    values = 7000 * (1 + 0.01 * np.random.default_rng(1).normal(size=12))
+    found = compared(run_list(), measured(values), ("launch_impulse",))
+    assumed = found.assign_attrs(assumed="/home/kim/day/runs.csv: driver not stated")
+    text = recon.page(assumed).html
+    assert '"sample": {"name": "forward force", "unit": "N"}' in text
+    assert "taken into account: runs.csv: driver not stated" in text
+
+
 def test_a_probability_of_one_is_a_hundred_percent() -> None:
     same = np.tile([1.0, 1.0, 2.0, 2.0], 3)  # both set-ups have the same runs in every block
     text = recon.page(compared(run_list(), measured(same), METRICS[:1])).html
     assert r'"chance": ["100\u00a0%", "100\u00a0%"]' in text
+
+
+def test_a_comparison_of_an_older_version_is_refused() -> None:
+    with pytest.raises(DataError, match=r"(?s)without run_log; need .*Run `recon compare` again"):
+        recon.page(comparison().drop_vars("run_log"))

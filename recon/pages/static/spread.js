@@ -11,9 +11,9 @@ const Spread = (() => {
     return { low, high, x: Shapes.scale(one.places[0], last, LEFT, wide - 14), y: Shapes.scale(low, high, BOTTOM, TOP) };
   }
 
-  function draw(one, metric, wide, cursor) {
+  function draw(one, sample, wide, cursor) {
     const { low, high, x, y } = scales(one, wide);
-    const inside = [Shapes.hatch(), text(`${metric.name}${metric.unit ? ` [${metric.unit}]` : ""}`, 4, 14, { class: "strong" })];
+    const inside = [Shapes.hatch(), text(`${sample.name}${sample.unit ? ` [${sample.unit}]` : ""}`, 4, 14, { class: "strong" })];
     for (const value of Draw.ticks(low, high, 5)) {
       inside.push(line(LEFT, y(value), wide - 14, y(value), "grid"),
         text(Draw.plain(value), LEFT - 6, y(value) + 4, { "text-anchor": "end", class: "note" }));
@@ -35,7 +35,7 @@ const Spread = (() => {
   }
 
   function reading(one, data, n) {
-    const unit = data.metrics[0].unit ? ` ${data.metrics[0].unit}` : "";
+    const unit = data.sample.unit ? ` ${data.sample.unit}` : "";
     const words = data.set_ups.map((name, side) => {
       const [low, middle, high] = one.bands[side].map((row) => row[n]);
       return middle === null ? `${name}: not known`
@@ -62,9 +62,9 @@ const Spread = (() => {
       cursor.setAttribute("x2", at);
       output.textContent = reading(one, data, range.value);
     };
-    Shapes.picture(drawing, `${data.metrics[0].name} in ${one.name}. ${one.finding}`, (wide) => {
+    Shapes.picture(drawing, `${data.sample.name} in ${one.name}. ${one.finding}`, (wide) => {
       requestAnimationFrame(move);
-      return draw(one, data.metrics[0], wide, cursor);
+      return draw(one, data.sample, wide, cursor);
     });
     range.addEventListener("input", move);
     drawing.addEventListener("pointermove", (event) => {
