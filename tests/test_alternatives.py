@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import Alternatives, Drive
 from recon.evaluation.estimate import Estimate, combined, stacked
 from recon.reconstruction.signed import signed_errors
 from tests.days import day
@@ -92,6 +92,46 @@ def test_a_quantity_that_some_alternatives_lack_keeps_the_change_that_is_known()
     fixed = np.abs(whole.by_cause[:, 0])
     assert_allclose(np.abs(half.by_cause[:, 0]).max(), fixed.max(), rtol=0.3)
     assert half.u[0] == pytest.approx(whole.u[0], rel=0.1)
+
+
+def test_a_drive_that_is_shared_gives_what_the_forces_alone_give() -> None:
+    """Merged causes stand for all of them: shares, which cancel most, and every single cause."""
+    forces = day().forces
+
+    def shares(force: np.ndarray) -> np.ndarray:
+        total = force.mean(axis=0)
+        return np.append(total[:2].sum(axis=0) / total.sum(axis=0), total[0])
+
+    alone = Alternatives(forces, PART, bandwidth=5.0).estimate(shares, draws=0)
+    shared = Alternatives(Drive(forces), PART, bandwidth=5.0).estimate(shares, draws=0)
+    assert_allclose(shared.value, alone.value, rtol=1e-12)
+    assert_allclose(shared.u, alone.u, rtol=1e-3)
+    assert np.all(np.abs(shared.by_cause - alone.by_cause) < 2e-3 * alone.u)
+
+
+def test_forces_that_a_quantity_does_not_look_at_need_not_be_followed() -> None:
+    forces = day().forces
+    only = np.zeros((4, 3), dtype=bool)
+    only[2:, 0] = True
+
+    def driving(force: np.ndarray) -> np.ndarray:
+        return force[:, 2:, 0].mean(axis=0)
+
+    few = Alternatives(forces, PART, only=only)
+    assert_allclose(
+        few.estimate(driving).u, Alternatives(forces, PART).estimate(driving).u, rtol=1e-3
+    )
+    assert np.all(few.estimate(lambda force: force[:, 0, 1].mean(), draws=0).u < 1e-9)
+
+
+def test_alternatives_together_give_what_they_give_one_by_one() -> None:
+    """Samples far apart for the bandwidth, too, which share their draws of noise."""
+    for at in (PART, np.arange(500, 900, 10)):
+        some = Alternatives(day().forces, at, bandwidth=5.0)
+        one_by_one = some.estimate(lambda force: force.mean(axis=0)[:, 1])
+        together = some.estimate(lambda force: force.mean(axis=-3)[..., 1], together=True)
+        for name in ("value", "by_cause", "noise"):
+            assert_allclose(getattr(together, name), getattr(one_by_one, name), atol=1e-9)
 
 
 def test_an_unknown_quantity_has_no_uncertainty() -> None:

@@ -119,12 +119,13 @@ class Alternatives:
         self._around = slice(first, int(self.samples[-1]) + run_in + 1)
         self._at: NDArray[np.int64] = self.samples - first
 
-    def _passed(self, values: Floats) -> Floats:
-        """Low-pass of the values (sample, channel) around the samples, in any unit."""
-        lower = self.bandwidth < self._drive.bandwidth
-        if not (lower and is_filtered(self.bandwidth, self._drive.rate)):
-            return values
-        return low_pass(values, self.bandwidth, self._drive.rate)
+    @property
+    def _passed(self) -> Callable[[Floats], Floats] | None:
+        """Low-pass of values (sample, channel) in any unit; None where there is nothing to do."""
+        bandwidth, rate = self.bandwidth, self._drive.rate
+        if bandwidth < self._drive.bandwidth and is_filtered(bandwidth, rate):
+            return lambda values: low_pass(values, bandwidth, rate)
+        return None
 
     @cached_property
     def _loadings(self) -> Loadings:
@@ -136,8 +137,10 @@ class Alternatives:
         """Best forces (sample, corner, component) [N] at the bandwidth."""
         if (name := NAMES[self._drive.axes]) in SIGNED:
             return self._loadings.variable(name)[self._at].astype(float)
-        force = self._drive.force[self._around].astype(float)
-        return self._passed(force.reshape(len(force), -1)).reshape(force.shape)[self._at]
+        force, passed = self._drive.force[self._around], self._passed
+        if passed:
+            force = passed(force.reshape(len(force), -1).astype(float)).reshape(force.shape)
+        return force[self._at].astype(float)
 
     @cached_property
     def noise(self) -> Floats:

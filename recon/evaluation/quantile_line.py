@@ -7,7 +7,7 @@ import numpy as np
 from recon.base.arrays import Floats
 
 GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
-STEPS = 40  # of the search: the slope is found to 1e-8 of its range
+STEPS = 32  # of the search: the slope is found to 2e-7 of its range
 
 
 def quantile_line(

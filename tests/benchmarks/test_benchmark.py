@@ -22,7 +22,9 @@ import pytest
 
 import recon
 from recon import pipeline
-from recon.base.errors import ReconWarning
+from recon.answers import every_answer
+from recon.base.errors import ReconError, ReconWarning
+from recon.evaluation.sections import find_sections
 from recon.records.layout import Layout, find_layout
 from recon.records.tables import parse_table
 
@@ -31,6 +33,8 @@ RATE, MINUTES, ROUNDS = 500, 20, 3
 MOST_RATIO = 3.0  # the promise: the forces cost no more than twice the reading of the numbers
 MOST_OF_PANDAS = 4.0  # file to forces, filtered and tested, by `pandas.read_csv` of the same file
 MOST_GROWTH = 1.5  # of the command's peak memory, for a log four times as long
+MOST_ANSWERS = 6.0  # time of all answers of a long drive, by that of reading its log
+CIRCUIT = 36.6  # s at the end of the demo's day
 PREPARING = 2 * RATE  # samples; so few that nearly all of their time is preparation
 
 
@@ -142,6 +146,58 @@ def test_friction_use_of_a_long_log_costs_a_few_parsings(
         sys.stdout.write(f"\nfriction use {taken:.2f} s, {ratio:.2f} times the parsing\n")
     # Every sample's interval over all causes: as much as the forces themselves, no more.
     assert ratio <= MOST_RATIO, f"{ratio:.2f} times the parsing, at most {MOST_RATIO}"
+
+
+def laps(target: Path, samples: int) -> None:
+    """The demo's day and then its circuit again and again, read between its samples at 500 Hz."""
+    day = pd.read_csv(DEMO / "day.csv.gz")
+    time_of_day = day.iloc[:, 0].to_numpy()
+    fine = np.arange(time_of_day[0], time_of_day[-1], 1 / RATE)
+    columns = {
+        name: day[name].to_numpy()[np.searchsorted(time_of_day, fine)]
+        if name.startswith(("gear", "marker"))
+        else np.interp(fine, time_of_day, day[name])
+        for name in day.columns
+    }
+    one = pd.DataFrame(columns)
+    lap = one.iloc[-int(CIRCUIT * RATE) :]
+    whole = pd.concat([one, *[lap] * (samples // len(lap) + 1)]).iloc[:samples]
+    whole[day.columns[0]] = np.arange(samples) / RATE
+    whole.to_csv(target, index=False, float_format="%.8g")
+
+
+@pytest.mark.benchmark
+def test_all_answers_of_a_long_drive_cost_a_few_readings(
+    session: Session, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A launch, a slalom, and laps for twenty minutes: time of the processor, both in one run."""
+    laps(tmp_path / "laps.csv", RATE * 60 * MINUTES)
+    begin = time.process_time()
+    log = recon.read_log(tmp_path / "laps.csv", session.car)
+    reading = time.process_time() - begin
+    answer = forces(session, log)
+    del log
+    spent: dict[str, float] = {}
+    before = begin = time.process_time()
+    sections = find_sections(answer)
+    shared = {"sections": sections, "vehicle": session.car}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        for one, result in every_answer(answer, shared):
+            assert not isinstance(result, ReconError), str(result)
+            spent[one.name] = (now := time.process_time()) - before
+            before = now
+    taken = time.process_time() - begin
+    kinds = sections["section_kind"].to_numpy().tolist()
+    stops, corners = kinds.count("straight braking"), sum(k.endswith(" corner") for k in kinds)
+    ratio = taken / reading
+    with capsys.disabled():
+        each = ", ".join(f"{name} {seconds:.1f}" for name, seconds in spent.items())
+        sys.stdout.write(
+            f"\n{stops} stops, {corners} corners: read in {reading:.1f} s of the processor, all "
+            f"answers in {taken:.1f} s, ratio {ratio:.1f} ({each})\n"
+        )
+    assert ratio <= MOST_ANSWERS, f"{ratio:.1f} times the reading, at most {MOST_ANSWERS}"
 
 
 COMMAND = """
