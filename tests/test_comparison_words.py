@@ -105,6 +105,15 @@ def test_every_metric_repeats_by_a_number_of_its_own_the_best_first() -> None:
     assert ": judge by the first; use difference to 0." in words  # in its own unit
 
 
+def test_hot_against_cold_tyres_is_a_change_per_kelvin() -> None:
+    warm = [60, 62, 61, 66, 63, 61, 65, 64, 62, 63, 64, 62]
+    shown = answer(0.0, tyre_temperature=warm)
+    text = " ".join(" ".join(comparison_summary(shown)).split())
+    assert "hot against cold tyres (60 to 66 degC): " in text
+    assert " % per K" in text
+    assert "hot against cold" not in " ".join(comparison_summary(answer(0.0)))
+
+
 def test_the_picture_has_a_dot_for_each_run_and_the_band_that_is_not_resolved(tmp_path) -> None:
     shown = answer(0.04, margin="2%")
     figure = plot_comparison(shown)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from recon.evaluation.run_model import Design, degrees_of, fitted, weights_of
+from recon.evaluation.run_model import Design, degrees_of, fitted, slope_of, weights_of
 from recon.evaluation.run_tests import Spread, exchange_test, exchanges_of, holm, more_runs
 
 # Differences of 15 pairs of plants, crossed less self-fertilised, in eighths of an inch.
@@ -169,3 +169,20 @@ def test_a_common_part_widens_the_interval_and_lifts_the_degrees_of_freedom() ->
     assert both.effective == pytest.approx(4 * 10**2)
     assert both.half() == pytest.approx(np.sqrt(10) * stats.t.ppf(0.975, 400))
     assert np.isinf(Spread(0.0, 4.0, common=1.0).effective)
+
+
+def test_the_slope_of_a_covariate_is_found_beside_the_set_up() -> None:
+    """2 % by the set-up and 0.5 % per kelvin, exactly; blocks differ as they like."""
+    second = np.array([0.0, 1, 1, 0, 0, 1, 1, 0])
+    block = np.repeat([0.0, 1.0], 4)
+    warm = np.array([60.0, 62, 61, 66, 63, 61, 65, 64])
+    values = 1.0 + 0.02 * second + 0.005 * warm + 0.3 * block
+    design = Design(second, block, {"tyre temperature": warm[:, None]})
+    slope, u = slope_of(values, design, "tyre temperature")
+    assert slope == pytest.approx(0.005, rel=1e-9)
+    assert u < 1e-9
+    scattered = values + 0.01 * np.array([1, -1, 0, 1, -1, 1, 0, -1])
+    slope, u = slope_of(scattered, design, "tyre temperature")
+    assert abs(slope - 0.005) < 3 * u
+    even = Design(second, block, {"tyre temperature": 60.0 + block[:, None]})
+    assert np.isnan(slope_of(values, even, "tyre temperature")).all()

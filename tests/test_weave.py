@@ -126,7 +126,7 @@ def test_rise_and_mean_cycle_are_those_of_a_sine() -> None:
 def test_a_front_axle_that_stays_flat_while_the_steer_does_not_saturates_first() -> None:
     answer = slalom(weaving(front_limit=0.85, steer=True).forces)
     assert set(answer["saturates_first"].to_numpy()[1:-1]) == {1}
-    assert "the front saturates first at" in slalom_summary(answer)[0]
+    assert "the force of the front flattens first at" in slalom_summary(answer)[0]
 
 
 def test_a_pause_between_cones_ends_the_weave() -> None:

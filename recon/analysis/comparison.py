@@ -37,7 +37,7 @@ from recon.evaluation.run_checks import (
     without_calibration,
 )
 from recon.evaluation.run_course import PLACES, Course, same_course
-from recon.evaluation.run_design import Blocked, design_of
+from recon.evaluation.run_design import TEMPERATURE, Blocked, design_of
 from recon.evaluation.run_metrics import (
     BY_NAME,
     METRICS,
@@ -46,7 +46,7 @@ from recon.evaluation.run_metrics import (
     metric_named,
     run_values,
 )
-from recon.evaluation.run_model import Fitted, fitted
+from recon.evaluation.run_model import Fitted, degrees_of, fitted, slope_of
 from recon.evaluation.run_result import COMPARISON, SOURCES
 from recon.evaluation.run_tests import Spread, holm
 from recon.evaluation.run_verdict import Row, row_of, verdict_of
@@ -272,7 +272,8 @@ def _effects(rows: Sequence[Row], case: _Case, metrics: tuple[str, ...]) -> dict
     scatter = of(lambda r: r.scatter)
     means = np.abs(_means(case.values, case.blocked.design.second)).mean(axis=0)
     relative = [BY_NAME[name].relative for name in metrics]
-    return {
+    slopes = _temperature(case) if TEMPERATURE in case.blocked.design.covariates else {}
+    return slopes | {
         "effect": effect,
         "u_effect": of(lambda r: r.spread.u) * known,
         "effect_lower": effect - half,
@@ -289,6 +290,20 @@ def _effects(rows: Sequence[Row], case: _Case, metrics: tuple[str, ...]) -> dict
         "more_runs": of(lambda r: r.more),
         "scatter": scatter,
         "repeatability": scatter / np.where(relative, means, np.nan),
+    }
+
+
+def _temperature(case: _Case) -> dict[str, Floats]:
+    """Arrays (metric,) of the change per kelvin of tyre temperature, hot against cold."""
+    design = case.blocked.design
+    pairs = [slope_of(column, design, TEMPERATURE) for column in case.values.T]
+    slope, u = np.array(pairs, dtype=float).T
+    half = np.array([Spread(one, degrees_of(design)).half() for one in u])
+    return {
+        "temperature_slope": slope,
+        "u_temperature_slope": u,
+        "temperature_slope_lower": slope - half,
+        "temperature_slope_upper": slope + half,
     }
 
 

@@ -247,7 +247,8 @@ def _words(weaving: Weaving | None, count: int) -> dict[str, str]:
     return {
         "gate": f"{gate}; lag, cycle and rise from {len(weaving.numbers)} of {count} in a row",
         "assumed": "gauges of front and rear are sampled within 1 ms of each other (common "
-        "practice, no source); a force saturates where it is flatter than the steer",
+        "practice, no source); a force is flat where it is flatter than the steer, which alone "
+        "is no limit",
         "not_given": "",
         "remarks": SEPARATOR.join(remarks),
     }

@@ -18,6 +18,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.carrying import Channel
 from recon.conditioning.lag import LIKE, Pair, first_lag, pair_of
 from recon.conditioning.shared import shared_signals
@@ -30,7 +31,6 @@ FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for
 U_DELAY = 1e-3  # s, between channels of one logger; common practice, no source
 DELAY_SHARE = 0.1  # of the second log's step: single samples or means? common practice, no source
 BLOCK = 2.0  # s; residuals further apart than this are independent
-COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
 WINDOWS = 12  # in which the lag is shown
 
 
@@ -99,12 +99,12 @@ def in_words(clock: Clock, first: str) -> str:
     by = best.names[0] if best.names[0] == best.names[1] else f"{best.names[0]} and {best.names[1]}"
     way = "late" if clock.start > 0 else "early"
     pace = "slow" if clock.drift > 0 else "fast"
-    within = 1e3 * COVERAGE * float(np.hypot(clock.u_offset, clock.delay))
+    within = 1e3 * COVERAGE_FACTOR * float(np.hypot(clock.u_offset, clock.delay))
     return (
         f"{Path(clock.path).name} started {abs(clock.start):.3f} s {way} by the clock of "
         f"{Path(first).name}, and its clock is {1e6 * abs(clock.drift):.0f} "
-        f"+-{1e6 * COVERAGE * clock.u_drift:.0f} ppm {pace}; aligned within +-{within:.1f} ms "
-        f"(95 %) by {by}"
+        f"+-{1e6 * COVERAGE_FACTOR * clock.u_drift:.0f} ppm {pace}; aligned within "
+        f"+-{within:.1f} ms (95 %) by {by}"
     )
 
 

@@ -25,6 +25,9 @@ SUSPECT = re.compile(
 )
 
 
+TEMPERATURE = "tyre temperature"
+
+
 @dataclass(frozen=True, slots=True)
 class Blocked:
     """Design of the runs, sentences about what was done with each column, and what confounds."""
@@ -70,7 +73,7 @@ def _candidates(runs: RunList) -> Iterator[tuple[str, Floats]]:
     """Name and columns (run, column) of everything that varies beside the set-up."""
     temperature = runs.tyre_temperature
     if np.ptp(temperature) > 0:
-        yield "tyre temperature", temperature[:, None]
+        yield TEMPERATURE, temperature[:, None]
     changed = runs.changed_by
     for name, words, excused in (
         ("driver", runs.driver, "driver"),
@@ -106,7 +109,7 @@ def _confounded(name: str, runs: RunList, second: Floats, share: float) -> str:
             f"(tyres, track, driver) explains {100 * share:.0f} % of the change of set-up; "
             "drive in blocks A B B A"
         )
-    if name == "tyre temperature":
+    if name == TEMPERATURE:
         a, b = (runs.tyre_temperature[second == side].mean() for side in (0.0, 1.0))
         return (
             f"tyres were {abs(b - a):.1f} K {'hotter' if b > a else 'colder'} with '{other}': "

@@ -11,7 +11,7 @@ carry errors that runs have in common (see `comparability`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -119,6 +119,33 @@ def fitted(values: Floats, design: Design) -> Fitted:
     left = _without(np.column_stack([design.second, design.others]), values)
     scatter = np.sqrt(left @ left / degrees) if degrees > 0 else np.nan
     return Fitted(effect, weights, float(scatter), degrees)
+
+
+def slope_of(values: Floats, design: Design, name: str) -> tuple[float, float]:
+    """Slope of a metric over a covariate and its standard uncertainty by the scatter of runs.
+
+    Parameters
+    ----------
+    values : (run,)
+        The metric of each run, in any unit [1].
+    design : Design
+    name : str
+        A covariate of one column; set-up, blocks and the other covariates are taken off.
+
+    Returns
+    -------
+    tuple of float
+        In the unit of the metric over that of the covariate; NaN where runs do not part it.
+    """
+    own = design.covariates[name][:, 0]
+    rest = {other: c for other, c in design.covariates.items() if other != name}
+    others = replace(design, covariates=rest).others
+    left = _without(np.column_stack([others, design.second]), own)
+    size = left @ left
+    if size < WEAK * max(float(own @ own), 1.0):
+        return np.nan, np.nan
+    fit = fitted(values, design)
+    return float(left @ values / size), float(fit.scatter / np.sqrt(size))
 
 
 def _without(columns: Floats, values: Floats) -> Floats:

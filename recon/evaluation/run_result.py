@@ -51,6 +51,12 @@ COMPARISON: dict[str, Variable] = {
     "margin": _in_its_unit("largest difference that does not matter, as stated"),
     "resolvable": _in_its_unit("smallest difference that such runs resolve in 80 % of all cases"),
     "more_runs": _share("further runs of each set-up that would resolve an effect of this size"),
+    "temperature_slope": _in_its_unit("change of the metric per kelvin of tyre temperature"),
+    "u_temperature_slope": _in_its_unit(
+        "standard uncertainty of the change per kelvin, by the scatter of runs"
+    ),
+    "temperature_slope_lower": _in_its_unit("lower 95 % limit of the change per kelvin"),
+    "temperature_slope_upper": _in_its_unit("upper 95 % limit of the change per kelvin"),
     "scatter": _in_its_unit("standard deviation of one run"),
     "repeatability": _share("standard deviation of one run over the mean"),
     "verdict": _word("verdict on the second set-up", _METRIC),

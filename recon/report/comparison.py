@@ -47,6 +47,7 @@ def comparison_summary(answer: xr.Dataset) -> list[str]:
         lines += wrapped(chance_words(answer))
         lines += wrapped(width_words(answer))
         lines += wrapped(_beside(answer)) if answer.sizes["metric"] > 1 else []
+    lines += wrapped(words) if (words := temperature_words(answer)) else []
     lines += wrapped(repeat_words(answer)) if np.isfinite(answer["repeatability"]).any() else []
     lines += wrapped(f"runs: {listed(answer, 'model')}")
     if answer.attrs["assumed"]:
@@ -196,6 +197,21 @@ def _beside(answer: xr.Dataset) -> str:
         for k in range(1, answer.sizes["metric"])
     )
     return "beside it, not declared (Holm): " + "; ".join(each)
+
+
+def temperature_words(answer: xr.Dataset) -> str:
+    """Change of the declared metric per kelvin, "" where the runs do not show it."""
+    names = ("temperature_slope", "temperature_slope_lower")
+    if names[0] not in answer or not all(np.isfinite(answer[name][0]) for name in names):
+        return ""
+    slope, low = (float(answer[name][0]) for name in names)
+    temperature = answer["run_tyre_temperature"].to_numpy()
+    sure = "" if abs(slope) > slope - low else " (not resolved)"
+    return (
+        f"hot against cold tyres ({temperature.min():g} to {temperature.max():g} degC): "
+        f"{named(answer, 0)} {amount(answer, 0, slope)} "
+        f"+-{amount(answer, 0, slope - low, sign=False)} per K{sure}"
+    )
 
 
 def repeat_words(answer: xr.Dataset) -> str:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import OutputError
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.records.files import replace_whole
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
 LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
 CHARACTER = 0.52  # mean width of a character, as a share of the font's size
 DOTS_PER_INCH = 150
-COVERAGE = 1.96  # standard uncertainties on either side of a 95 % interval
+COVERAGE = COVERAGE_FACTOR  # standard uncertainties on either side of a 95 % interval
 INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
 ACCENT = "#b5401f"
 

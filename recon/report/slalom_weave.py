@@ -25,7 +25,7 @@ def has_weave(slalom: xr.Dataset | None) -> bool:
 
 
 def weave_finding(slalom: xr.Dataset) -> str:
-    """Lag of the rear, and the axle that saturates first, in one sentence without a full stop."""
+    """Lag of the rear, and the axle whose force flattens first, in one sentence, no full stop."""
     lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
     if not np.isfinite(lag):
         return f"Slalom, {slalom.sizes['cone']} cones: lag of the rear not known"
@@ -39,8 +39,8 @@ def weave_finding(slalom: xr.Dataset) -> str:
     counts = {axle: int((flags == code).sum()) for code, axle in enumerate(SATURATED, start=1)}
     axle = max(counts, key=lambda name: counts[name])
     if not counts[axle]:
-        return f"{words}; no axle is shown to saturate"
-    return f"{words}; the {axle} saturates first at {counts[axle]} of {known} cones"
+        return f"{words}; no axle is shown to flatten"
+    return f"{words}; the force of the {axle} flattens first at {counts[axle]} of {known} cones"
 
 
 def draw_cycle(panel: Axes, slalom: xr.Dataset) -> None:
