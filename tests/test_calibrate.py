@@ -14,6 +14,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError, PriorWarning, RankError
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import CornerCalibration
+from recon.calibration.crosstalk import crosstalk
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
@@ -316,3 +317,21 @@ def test_a_calibration_without_gauges_is_that_of_the_others() -> None:
         whole.without("FL_tie_rot")
     with pytest.raises(DataError, match="calibration of FL: none of its 6 gauges left"):
         whole.without(*whole.gauges)
+
+
+@pytest.mark.parametrize("held", [True, False])
+def test_crosstalk_is_the_map_on_the_wrench_at_the_hub(held: bool) -> None:
+    """A held wheel hands the whole moment at the contact to the upright, a free one keeps My."""
+    calibration, car = day().calibration, day().car
+    found = crosstalk(calibration, car, "FR", wheel_held=held)["crosstalk"].to_numpy()
+    at = pose(assembly_of(car, "FR").mechanism, 0.0)
+    (wheel,), K = at.wheels, calibration.corners["FR"].K
+    force, moment = np.array([900.0, -700.0, 2000.0]), np.array([20.0, 150.0, -30.0])
+    at_hub = moment + np.cross(wheel.contact - wheel.hub, force)
+    if not held:
+        moment[1] = 0.0
+        at_hub = moment + np.cross(wheel.contact - wheel.hub, force)
+        at_hub -= wheel.spin * (wheel.spin @ at_hub)
+    expected = K @ member_matrix(at) @ np.concatenate([force, at_hub])
+    assert_allclose(found @ np.concatenate([force, moment]), expected, rtol=0, atol=1e-9)
+    assert np.all(found[:, 4] == 0.0) == (not held)

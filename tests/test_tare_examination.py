@@ -13,7 +13,11 @@ from recon.base.errors import DataError
 from recon.calibration.calibrated import Calibration
 from recon.conditioning.condition import condition
 from recon.examination.examine import Examination, examine
+from recon.mechanics.assembly import assembly_of
+from recon.planning.unknowns import reference_of
 from recon.reconstruction.prepare import prepare
+from recon.reconstruction.session import Tare
+from recon.reconstruction.tare import hanging_at_pulls, standing, tare_load
 from recon.records.sheets import Tares
 from recon.virtual.drive import virtual_drive
 from tests.days import day, states, unwarned
@@ -143,6 +147,25 @@ def test_one_row_of_two_that_is_off_is_found() -> None:
     doubt = examined(wrong).doubts[0]
     assert (doubt.cause, doubt.channels) == ("shifted tare", ("FL_push_rod",))
     assert "Compare the two rows of FL_push_rod in the tare table: the one before" in doubt.do
+
+
+def test_only_the_load_that_the_pulls_did_not_hang_by_is_taken_off() -> None:
+    """Wheels that hang as at the pulls change no zero; on pads they do, by their load there."""
+    corner = day().calibration.corners["FL"]
+    droop = day().car.corners["FL"].hanging_travel
+    fitted = replace(corner, conditions=replace(corner.conditions, travel=droop, rack=0.0))
+    assembly = assembly_of(day().car, "FL")
+    usual = (reference_of(day().car, day().car.corners["FL"]).vertical,)
+    hanging, pads = (
+        tare_load(assembly, fitted, Tare(*state), usual).beyond_pulls
+        for state in (("hanging",), ("pads", PAD))
+    )
+    np.testing.assert_allclose(hanging / fitted.main_slope, 0.0, atol=1e-6)  # N
+    weight = hanging_at_pulls(assembly, fitted)
+    assert np.abs(fitted.K @ weight / fitted.main_slope).max() > 50.0
+    np.testing.assert_allclose(
+        pads, fitted.K @ (standing(assembly, np.array([PAD])) - weight), rtol=1e-9
+    )
 
 
 def test_a_calibration_without_tares_says_what_cannot_be_known() -> None:

@@ -16,6 +16,7 @@ from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.bound import bound_wheels
 from recon.reconstruction.signed import signed_errors
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
@@ -134,3 +135,14 @@ def test_what_one_wheel_does_not_say_leaves_both_unknown() -> None:
         found = reconstruct(log, day.calibration, day.described)
     assert np.all(np.isnan(found["tyre_force"].to_numpy()[100]))
     assert np.all(np.isfinite(found["tyre_force"].to_numpy()[[99, 101]]))
+
+
+def test_a_wheel_is_held_only_by_a_force_that_pushes_it_up() -> None:
+    """Errors of the two wheels against each other: pulling the right one down is no way out."""
+    free = np.array([[[0.0, 0.0, -10.0], [0.0, 0.0, 50.0]]])
+    covariance = 100.0 * np.eye(6)
+    covariance[2, 5] = covariance[5, 2] = -95.0
+    normal = np.array([[0.0, 0.0, 1.0]])
+    found = bound_wheels(free, covariance[None], normal, np.array([True, True]))
+    # 10 N up on the left one, of which 0.95 go off the right one.
+    assert_allclose(found[0, :, 2], [0.0, 40.5], rtol=0, atol=1e-9)

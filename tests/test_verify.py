@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.calibration.calibrate import calibrate
+from recon.calibration.calibrated import Verification
 from recon.calibration.verify import verify
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
@@ -67,6 +68,31 @@ def test_share_inside_its_intervals() -> None:
     # steps of a pull and pulls of a corner share their slips.
     assert np.mean(inside) == pytest.approx(0.95, abs=0.06)
     assert np.sqrt(np.mean(np.square(z))) == pytest.approx(1.0, abs=0.25)
+
+
+def test_noise_and_friction_of_every_gauge_enter_as_they_move_the_forces() -> None:
+    """Their part of the variance, by checks whose indications are off gauge after gauge."""
+    calibration, car, checks = day().calibration, day().car, day().checks
+    corner = calibration.corners["FL"]
+
+    def verified(sheet: PullSheet, **other: np.ndarray) -> Verification:
+        corners = calibration.corners | {"FL": replace(corner, **other)}
+        return verify(sheet, replace(calibration, corners=corners), car)["FL"]
+
+    plain, moved = verified(checks), []
+    for i, gauge in enumerate(corner.gauges):
+        seen = checks.indication.copy()
+        seen[checks.phase != "tare", checks.gauges.index(gauge)] += corner.noise[i]
+        moved.append(verified(replace(checks, indication=seen)).error - plain.error)
+    by_noise = np.square(moved)  # (gauge, step, component)
+    # Other noise in all gauges alike weighs them alike, but for the loose prior of the moments.
+    more = verified(checks, noise=2.0 * corner.noise).u_error ** 2 - plain.u_error**2
+    assert_allclose(more, 3.0 * by_noise.sum(axis=0), rtol=0.2)
+    without = verified(checks, friction=np.zeros_like(corner.friction))
+    share = (corner.friction / corner.noise)[:, None, None]
+    assert_allclose(
+        plain.u_error**2 - without.u_error**2, np.sum(share**2 * by_noise, axis=0), rtol=1e-6
+    )
 
 
 def test_the_common_cell_cannot_show_in_a_verification() -> None:

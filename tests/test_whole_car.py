@@ -26,6 +26,7 @@ from recon.reconstruction.car_balance import (
     places_of,
 )
 from recon.reconstruction.prepare import Prepared, prepare
+from recon.reconstruction.stance import stance_of
 from recon.reconstruction.whole_car import CarState, gain_of, with_whole_car
 from recon.report.whole_car import plot_whole_car, whole_car_lines, whole_car_pictures
 from tests.days import club_car, day
@@ -326,3 +327,14 @@ def test_places_of_wheels_are_those_of_exact_poses() -> None:
     exact = pose(assembly.mechanism, travel[:, None], rack).wheels[0]
     assert_allclose(found.contacts[0].T, exact.contact, atol=2e-4)  # m, of arms of a metre
     assert_allclose(found.centres[0].T, exact.hub, atol=2e-4)
+
+
+def test_the_body_rolls_by_a_third_of_its_track_and_yaws_by_its_axles() -> None:
+    stance = stance_of(club_car())
+    assert stance is not None
+    roll, pitch, yaw = np.sqrt(stance.sprung_inertia / stance.sprung)
+    widest = np.ptp(stance.centres[:, 1])
+    assert roll == pytest.approx(0.35 * widest, rel=1e-6)
+    assert pitch == yaw
+    # Two masses over the axles, the wheels' own taken off.
+    assert yaw == pytest.approx(np.sqrt(-stance.ahead[0] * stance.ahead[2]), rel=0.1)

@@ -6,9 +6,7 @@ true forces brake the car, a corner where they turn it.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,15 +15,11 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfiltfilt
 
 import recon
-from recon.base.errors import ReconWarning
-from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
+from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = pytest.mark.source("CASE-CAR: braking and balance of a car with truth")
 
 Floats = NDArray[np.float64]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 RATE, WEIGHT = 500.0, 1108.0 * 9.81  # Hz, N
 # Zeros, map and points are one draw: metrics of a window share most of their errors, and all of
 # them together are worth about eight independent numbers; 1/sqrt(16) = 25 %, two of which.  A draw
@@ -101,23 +95,13 @@ class Truth:
 
 
 @pytest.fixture(scope="module")
-def calibration(case_car: Vehicle) -> Calibration:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    return recon.calibrate(pulls, case_car)
+def drives() -> dict[str, tuple[xr.Dataset, Truth]]:
+    return {name: solved(name) for name in ("slalom", "braking", "lap")}
 
 
-@pytest.fixture(scope="module")
-def drives(case_car: Vehicle, calibration: Calibration) -> dict[str, tuple[xr.Dataset, Truth]]:
-    return {name: solved(name, case_car, calibration) for name in ("slalom", "braking", "lap")}
-
-
-def solved(name: str, car: Vehicle, calibration: Calibration) -> tuple[xr.Dataset, Truth]:
+def solved(name: str) -> tuple[xr.Dataset, Truth]:
     """Forces of a window by the package, and its truth."""
-    log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", car, column_map=MAPS / "log.toml")
-    tares = recon.read_tares(WINDOWS / f"{name}_tares.csv", car, column_map=MAPS / "tares.toml")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ReconWarning)
-        forces = recon.reconstruct(recon.condition(log, car, tares), calibration, car)
+    forces = case_forces(name)
     with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as file:
         true = file["force_road"].transpose("time", "corner", "axis").to_numpy().astype(float)
         time = file["time"].to_numpy()

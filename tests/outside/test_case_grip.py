@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
 from scipy.signal import butter, sosfiltfilt
 
-import recon
 from recon.analysis.grip import grip
-from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
-from recon.records.vehicles import read_vehicle
 from tests.days import report
 from tests.envelope_definition import true_envelope
+from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: envelopes of tyres whose forces are known"),
@@ -24,25 +20,12 @@ pytestmark = [
         "ignore:.*forces beyond the largest pull:recon.base.errors.ExtrapolationWarning"
     ),
 ]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
-CAR = HERE.parents[1] / "vehicles" / "case_car.toml"
 DRIVES = ("slalom", "braking", "launch", "lap")
 
 
 @cache
-def calibrated() -> tuple[Vehicle, Calibration]:
-    car = read_vehicle(CAR)
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", car, column_map=MAPS / "pulls.toml")
-    return car, recon.calibrate(pulls, car)
-
-
-@cache
 def answer(name: str) -> xr.Dataset:
-    car, calibration = calibrated()
-    log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", car, column_map=MAPS / "log.toml")
-    tares = recon.read_tares(WINDOWS / f"{name}_tares.csv", car, column_map=MAPS / "tares.toml")
-    return grip(recon.reconstruct(recon.condition(log, car, tares), calibration, car))
+    return grip(case_forces(name))
 
 
 @cache

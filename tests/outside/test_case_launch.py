@@ -8,7 +8,6 @@ the package.  Limits are those that were promised: hop +-0.2 Hz, 10 % and 40 ms,
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -16,16 +15,12 @@ import pytest
 import xarray as xr
 
 import recon
-from recon.base.errors import ExtrapolationWarning
-from recon.records.vehicles import read_vehicle
 from tests.days import report
 from tests.launch_truth import Floats, gap, pull, smooth, waves
+from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = pytest.mark.source("CASE-CAR: launch, wheel hop and shift of a car with truth")
 
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
-CAR = Path(__file__).parents[2] / "vehicles" / "case_car.toml"
 REAR = [2, 3]
 PUSHES, SHIFT = (0.6, 4.0), (4.0, 4.28)  # s, as the case states them
 QUANTITIES = {
@@ -49,15 +44,8 @@ class Compared(NamedTuple):
         return (self.found - self.true) / self.u
 
 
-@cache
 def forces() -> xr.Dataset:
-    car = read_vehicle(CAR)
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", car, column_map=MAPS / "pulls.toml")
-    log = recon.read_log(WINDOWS / "launch_log.csv.gz", car, column_map=MAPS / "log.toml")
-    tares = recon.read_tares(WINDOWS / "launch_tares.csv", car, column_map=MAPS / "tares.toml")
-    conditioned = recon.condition(log, car, tares)
-    with pytest.warns(ExtrapolationWarning):
-        return recon.reconstruct(conditioned, recon.calibrate(pulls, car), car)
+    return case_forces("launch")
 
 
 @cache

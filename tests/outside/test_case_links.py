@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
 from numpy.typing import NDArray
 
-import recon
 from recon.analysis.link_loads import link_loads
 from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
+from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: link loads of a car with truth"),
@@ -22,8 +20,6 @@ pytestmark = [
         "ignore:.*forces beyond the largest pull:recon.base.errors.ExtrapolationWarning"
     ),
 ]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 TRUTH = json.loads((WINDOWS / "link_peaks.json").read_text(encoding="utf-8"))
 # Of the car's points, of which one draw moves all links: one over u of some thirty coordinates and
 # priors per corner, two corners alike; three times 1/sqrt(120) = 9 %.
@@ -36,21 +32,8 @@ def answers_of(car: Vehicle, forces: dict[str, xr.Dataset]) -> dict[str, xr.Data
 
 
 @pytest.fixture(scope="module")
-def calibration(case_car: Vehicle) -> Calibration:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    return recon.calibrate(pulls, case_car)
-
-
-@pytest.fixture(scope="module")
-def forces(case_car: Vehicle, calibration: Calibration) -> dict[str, xr.Dataset]:
-    out = {}
-    for name in ("braking", "lap"):
-        log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", case_car, column_map=MAPS / "log.toml")
-        tares = recon.read_tares(
-            WINDOWS / f"{name}_tares.csv", case_car, column_map=MAPS / "tares.toml"
-        )
-        out[name] = recon.reconstruct(recon.condition(log, case_car, tares), calibration, case_car)
-    return out
+def forces() -> dict[str, xr.Dataset]:
+    return {name: case_forces(name) for name in ("braking", "lap")}
 
 
 def true_peaks(name: str) -> NDArray[np.float64]:

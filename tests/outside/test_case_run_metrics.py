@@ -5,17 +5,15 @@ Nothing of the package but the edges of sections enters the true values.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import xarray as xr
 from scipy.signal import butter, sosfiltfilt
 
-import recon
 from recon.car.vehicle import Vehicle
 from recon.evaluation.run_metrics import BY_NAME, RunValues, run_values
 from recon.evaluation.sections import find_sections, sections_of
+from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: metrics of a run"),
@@ -24,8 +22,6 @@ pytestmark = [
     ),
 ]
 
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 TURNS = (
     *("cornering_force", "force_at_load", "front_lateral_force", "rear_lateral_force"),
     *("use_difference", "front_transfer_share"),
@@ -34,16 +30,8 @@ STOPS = ("braking_force", "front_brake_share")
 
 
 @pytest.fixture(scope="module")
-def solved(case_car: Vehicle) -> dict[str, xr.Dataset]:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    calibration = recon.calibrate(pulls, case_car)
-    out = {}
-    for name in ("slalom", "braking", "lap"):
-        log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", case_car, column_map=MAPS / "log.toml")
-        path = WINDOWS / f"{name}_tares.csv"
-        tares = recon.read_tares(path, case_car, column_map=MAPS / "tares.toml")
-        out[name] = recon.reconstruct(recon.condition(log, case_car, tares), calibration, case_car)
-    return out
+def solved() -> dict[str, xr.Dataset]:
+    return {name: case_forces(name) for name in ("slalom", "braking", "lap")}
 
 
 def true_force(name: str) -> np.ndarray:

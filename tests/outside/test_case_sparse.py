@@ -9,25 +9,19 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
-import xarray as xr
 from numpy.typing import NDArray
 
 import recon
 from recon.base.errors import ReconWarning
-from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
-from recon.records.sheets import Tares
+from tests.outside.case_drives import case_calibration, case_car, case_log, case_truth
 
 pytestmark = pytest.mark.source("CASE-CAR: forces of a car with truth, some channels not logged")
 
 Floats = NDArray[np.float64]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 DRIVES = ("slalom", "braking", "launch", "lap")
 GAUGES = ("indication",)
 WITHOUT = {
@@ -40,25 +34,19 @@ SETS = (*WITHOUT, "all but gauges")
 
 
 @pytest.fixture(scope="module")
-def calibration(case_car: Vehicle) -> Calibration:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    return recon.calibrate(pulls, case_car)
-
-
-@pytest.fixture(scope="module")
-def judged(case_car: Vehicle, calibration: Calibration) -> Callable[..., tuple[Floats, Floats]]:
+def judged() -> Callable[..., tuple[Floats, Floats]]:
     """Root mean squares of errors over u (3,), and of u (3,) [N], over all drives."""
 
     @cache
     def of(gone: str, bandwidth: float) -> tuple[Floats, Floats]:
         over_u, u = [], []
         for name in DRIVES:
-            log, tares, true = drive(case_car, name)
+            (log, tares), true = case_log(name), case_truth(name)
             names = WITHOUT.get(gone, tuple(n for n in log.data_vars if n not in GAUGES))
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ReconWarning)
-                less = recon.condition(log.drop_vars(names), case_car, tares, bandwidth=bandwidth)
-                forces = recon.reconstruct(less, calibration, case_car)
+                less = recon.condition(log.drop_vars(names), case_car(), tares, bandwidth=bandwidth)
+                forces = recon.reconstruct(less, case_calibration(), case_car())
             assert forces.sizes.get("doubt", 0) == 0, (name, gone)
             passed = low_pass(true.reshape(len(true), -1), bandwidth, 500.0).reshape(true.shape)
             stated = forces["u_tyre_force_intermediate"].to_numpy().astype(float)
@@ -68,14 +56,6 @@ def judged(case_car: Vehicle, calibration: Calibration) -> Callable[..., tuple[F
         return np.sqrt(np.mean(over_u, axis=0)), np.sqrt(np.mean(u, axis=0))
 
     return of
-
-
-def drive(car: Vehicle, name: str) -> tuple[xr.Dataset, Tares, Floats]:
-    log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", car, column_map=MAPS / "log.toml")
-    tares = recon.read_tares(WINDOWS / f"{name}_tares.csv", car, column_map=MAPS / "tares.toml")
-    with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as truth:
-        force = truth["force_road"].transpose("time", "corner", "axis").to_numpy()
-    return log, tares, force.astype(float)
 
 
 @pytest.mark.parametrize("bandwidth", [8.0, 30.0])

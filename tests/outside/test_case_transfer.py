@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,8 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 import recon
-from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
+from tests.outside.case_drives import case_forces, case_truth
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: front share, height of the centre of mass, lag of the rear"),
@@ -26,8 +24,6 @@ pytestmark = [
     ),
 ]
 
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 # The car as it was built, not as it was measured: height of the centre of mass and tracks [m].
 HEIGHT, TRACKS = 0.479361, (1.38684, 1.36398)
 RATE = 500  # Hz
@@ -42,22 +38,8 @@ class Drive:
 
 
 @pytest.fixture(scope="module")
-def drive(case_car: Vehicle) -> Callable[[str], Drive]:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    checks = recon.read_pulls(WINDOWS / "checks.csv", case_car, column_map=MAPS / "checks.toml")
-    calibration: Calibration = recon.calibrate(pulls, case_car, verification=checks)
-
-    def solved(name: str) -> Drive:
-        log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", case_car, column_map=MAPS / "log.toml")
-        tares = recon.read_tares(
-            WINDOWS / f"{name}_tares.csv", case_car, column_map=MAPS / "tares.toml"
-        )
-        forces = recon.reconstruct(recon.condition(log, case_car, tares), calibration, case_car)
-        with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as truth:
-            true = truth["force_road"].transpose("time", "corner", "axis").to_numpy().astype(float)
-        return Drive(forces, true)
-
-    return solved
+def drive() -> Callable[[str], Drive]:
+    return lambda name: Drive(case_forces(name), case_truth(name))
 
 
 def means(values: NDArray[np.float64], size: int = 100) -> NDArray[np.float64]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,13 +16,12 @@ from recon.conditioning.filters import low_pass
 from recon.mechanics.axes import intermediate_to_tyre
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.whole_car import with_whole_car
+from tests.outside.case_drives import WINDOWS, case_calibration, case_log
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: forces, mistyped loads and verification of a car with truth"),
     pytest.mark.filterwarnings("ignore::recon.base.errors.ExtrapolationWarning"),
 ]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 DRIVES = ("slalom", "braking", "launch", "lap")
 # Error over u of one drive is one draw of its fixed errors, see test_case_car.py.
 DRIVE = (0.7, 1.3)
@@ -31,9 +29,8 @@ RL = 2
 
 
 @pytest.fixture(scope="module")
-def calibration(case_car: Vehicle) -> Calibration:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    return recon.calibrate(pulls, case_car)
+def calibration() -> Calibration:
+    return case_calibration()
 
 
 @pytest.fixture(scope="module")
@@ -41,10 +38,7 @@ def solve(case_car: Vehicle) -> Callable[[str, Calibration], tuple[xr.Dataset, n
     """Forces of a window with all answers, and the truth in tyre axes at their bandwidth."""
 
     def solved(name: str, calibration: Calibration) -> tuple[xr.Dataset, np.ndarray]:
-        log = recon.read_log(WINDOWS / f"{name}_log.csv.gz", case_car, column_map=MAPS / "log.toml")
-        tares = recon.read_tares(
-            WINDOWS / f"{name}_tares.csv", case_car, column_map=MAPS / "tares.toml"
-        )
+        log, tares = case_log(name)
         conditioned = recon.condition(log, case_car, tares)
         prepared = prepare(calibration, case_car, conditioned)
         forces = with_whole_car(prepared, conditioned, prepared.solve(conditioned))
