@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,8 +16,10 @@ from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
 from recon.examination.examine import Examination, examine
+from recon.examination.judge import Judge
 from recon.examination.loads import loads_agree
-from recon.examination.view import view_of
+from recon.examination.term import Term
+from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from recon.report.doubts import doubt_lines
 from tests.days import day, unwarned
@@ -175,6 +179,33 @@ def test_one_gauge_with_a_slower_filter_is_named(corners: tuple[str, ...]) -> No
     assert (doubt.cause, doubt.channels, doubt.corners) == ("late", (gauge,), ("FL",))
     delay = float(re.search(rf"{gauge} = {{ late_ms = (.*) }}", doubt.do)[1])
     assert abs(delay - 30.0) < 8.0  # ms; the slope of short means is less than that of the force
+
+
+def test_what_a_lone_corner_shows_of_one_gauge_is_named() -> None:
+    """Steps, and a gain that no sum of forces can show; both too small for the mean residual."""
+    gauge, at = "FL_lower_front", 2
+    newton = float(day().calibration.corners["FL"].main_slope[at])
+
+    def steps(raw: xr.Dataset) -> None:
+        n = raw.sizes["elapsed_time"]
+        for start in (0.2, 0.5, 0.7):
+            raw["indication"][int(start * n) : int((start + 0.08) * n), at] += 600.0 * newton
+
+    def gain(raw: xr.Dataset) -> None:
+        raw["indication"][:, at] *= 1.3
+
+    for spoil, cause in ((steps, "jumping"), (gain, "gain changed")):
+        (doubt,) = examined(spoil, ("FL",)).doubts
+        assert (doubt.cause, doubt.channels, doubt.corners) == (cause, (gauge,), ("FL",))
+
+
+def test_an_unknown_fault_of_a_tied_axle_marks_both_of_its_wheels() -> None:
+    view = cast(View, SimpleNamespace(parts={"rear": SimpleNamespace(corners=("RL", "RR"))},
+                                      start=0.0, end=9.0))  # fmt: skip
+    by_gauge = Term("RR", ("RR",), "a force of one wheel", 9.0, 1, 1.0, "It is off.")
+    for term, corners in ((by_gauge, ("RR", "RL")), (replace(by_gauge, by_gauges=False), ("RR",))):
+        (doubt,) = Judge(tests=(), proposals=()).doubts(view, (term,))
+        assert doubt.corners == corners
 
 
 def test_the_gauges_of_a_late_logger_are_named() -> None:

@@ -14,11 +14,11 @@ from recon.base.threads import one_thread
 from recon.examination.gauges import gauge_causes, gauges_agree
 from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
-from recon.examination.late_gauges import late_gauge_causes, single_gauges_on_time
 from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
+from recon.examination.single_gauges import late_gauge_causes, single_gauges_agree
 from recon.examination.stuck import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
@@ -48,7 +48,7 @@ JUDGE = Judge(
         loads_agree,
         channels_agree,
         gauges_on_time,
-        single_gauges_on_time,
+        single_gauges_agree,
     ),
     proposals=(gauge_causes, tare_causes, ordinary_causes, late_causes, late_gauge_causes),
 )

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.examination.single_gauges import single_gauges_agree
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
 from recon.records.corrections import correction_line
@@ -57,7 +58,7 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     Where the gauges contradict each other, only those that they make likely are tried.
     """
     every = list(_causes(view, doubted))
-    if not any(term.contradicts for term in gauges_agree(view)):
+    if not any(term.contradicts for term in _of_gauges(view)):
         yield from every
         return
     likely = [_log_likelihood(candidate.mended(view)) + candidate.weight for candidate in every]
@@ -66,7 +67,12 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
 
 
 def _log_likelihood(view: View) -> float:
-    return sum(term.log_likelihood for term in gauges_agree(view))
+    return sum(term.log_likelihood for term in _of_gauges(view))
+
+
+def _of_gauges(view: View) -> Iterator[Term]:
+    yield from gauges_agree(view)
+    yield from single_gauges_agree(view)
 
 
 def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:

@@ -134,10 +134,11 @@ def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> lis
         # A doubted corner explains that sums over it do not agree.
         if not term.contradicts or set(term.corners) & covered:
             continue
-        covered |= set(term.corners)
+        corners = _solved_with(view, term)
+        covered |= set(corners)
         out.append(
             Doubt(
-                corners=term.corners,
+                corners=corners,
                 cause=NO_CAUSE,
                 channels=(),
                 probability=float("nan"),
@@ -149,3 +150,12 @@ def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> lis
             )
         )
     return out
+
+
+def _solved_with(view: View, term: Term) -> tuple[str, ...]:
+    """Corners of a term, with the other wheel of a tied axle: its gauges serve both."""
+    if not term.by_gauges:
+        return term.corners
+    parts = [part for part in view.parts.values() if set(part.corners) & set(term.corners)]
+    more = (corner for part in parts for corner in part.corners)
+    return tuple(dict.fromkeys((*term.corners, *more)))

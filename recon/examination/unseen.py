@@ -20,8 +20,8 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination.gauges import gauges_agree
-from recon.examination.late_gauges import gauge_earlier, single_gauges_on_time
 from recon.examination.lateness import gauges_on_time, later
+from recon.examination.single_gauges import gauge_earlier, single_gauges_agree
 from recon.examination.tares import zeros_hold
 from recon.examination.term import Term, Test
 from recon.examination.view import Part, View
@@ -120,12 +120,12 @@ def _faults(view: View) -> Iterator[Fault]:
             moved = partial(_moved, name=name, i=i)
             most = MOST_ZERO * float(slope[i])
             yield Fault("zero", (gauge,), most, moved, (*forces, zeros_hold))
-            yield Fault("jump", (gauge,), most, partial(moved, first=middle), (*forces, zeros_hold))
-            yield Fault("gain", (gauge,), MOST_GAIN, partial(_scaled, name=name, i=i), forces)
+            course = (*forces, single_gauges_agree)
+            moves = partial(moved, first=middle)
+            yield Fault("jump", (gauge,), most, moves, (*course, zeros_hold))
+            yield Fault("gain", (gauge,), MOST_GAIN, partial(_scaled, name=name, i=i), course)
             late = partial(_later, name=name, i=i)
-            yield Fault(
-                "late gauge", (gauge,), MOST_OWN_DELAY, late, (*forces, single_gauges_on_time)
-            )
+            yield Fault("late gauge", (gauge,), MOST_OWN_DELAY, late, course)
     ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
     for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
         gauges = tuple(g for name in names for g in view.parts[name].gauges)

@@ -17,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.planning.unknowns import T_COLUMN
+from recon.reconstruction.assembly_estimator import FRICTION_SPREAD
 from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
 from recon.reconstruction.features import joint_mode, samples_by_mode
 from recon.reconstruction.prepare import Prepared
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
 NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
+GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
 FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
 
 
@@ -196,11 +198,13 @@ class Expected:
     """Expectation of the indications of an assembly before any of them is read.
 
     `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
-    (n, gauge, gauge), the inverse of the covariance V + H U H'.
+    (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
+    of V that changes in the course of a drive.
     """
 
     mean: Floats
     weight: Floats
+    moving: Floats
 
 
 def _expected(solver: Solver, samples: Samples) -> Expected:
@@ -212,7 +216,8 @@ def _expected(solver: Solver, samples: Samples) -> Expected:
     members = member_matrix(posed)
     mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
     n, gauges = samples.travel.shape[1], len(solver.gauges)
-    mean, weight = np.empty((n, gauges)), np.empty((n, gauges, gauges))
+    mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
+    changing = _changing(solver)
     forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
     torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
     for m, chosen in samples_by_mode(joint_mode(samples.mode)):
@@ -223,10 +228,21 @@ def _expected(solver: Solver, samples: Samples) -> Expected:
         u = u.copy()
         u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
         scaled = H * u
-        weight[chosen] = np.linalg.inv(V + scaled @ np.swapaxes(scaled, -1, -2))
+        by_priors = scaled @ np.swapaxes(scaled, -1, -2)
+        weight[chosen] = np.linalg.inv(V + by_priors)
+        # How springs and bars of a tied axle share its loads is not known to some newtons.
+        alone = len(assembly.corners) == 1
+        moving[chosen] = np.linalg.inv(changing + by_priors) if alone else weight[chosen]
         mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
         mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
-    return Expected(mean - estimator.tare.indication, weight)
+    return Expected(mean - estimator.tare.indication, weight, moving)
+
+
+def _changing(solver: Solver) -> Floats:
+    """Covariance (gauge, gauge) of what changes in a drive: noise, friction, geometry."""
+    fitted = solver.estimator.calibration
+    friction = FRICTION_SPREAD * fitted.friction
+    return np.diag(solver.session.noise**2 + friction**2 + (GEOMETRY * fitted.main_slope) ** 2)
 
 
 @dataclass(frozen=True)

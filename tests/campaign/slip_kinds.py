@@ -203,7 +203,7 @@ def _of_failures(of: Recorded, rng: np.random.Generator) -> Iterator[Slip]:
         log["indication"].values[cut:, _at(log, gauge)] = 8.0 * of.newton(gauge) * noise
         return tares
 
-    starts = rng.uniform(0.1, 0.85, 4)
+    starts = 0.1 + 0.2 * (np.arange(4) + rng.uniform(0.0, 0.6, 4))
     size = float(rng.choice([-1, 1]) * rng.uniform(500, 3000)) * of.newton(gauge)
 
     def jumping(log: xr.Dataset, tares: Tares) -> Tares:
