@@ -20,6 +20,7 @@ from recon.examination.motion import scatter
 from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.whole_car import (
+    BRAKES,
     HEIGHT,
     LOAD,
     ROUGH,
@@ -79,6 +80,13 @@ class Axle:
         speed = motion.speed[np.isfinite(motion.speed)]
         fast = max(float(np.mean(speed)), SLOW) if len(speed) else SLOW
         return float(stance.yaw_inertia / stance.base * scatter(motion.jerk[1]) / fast)
+
+    @cached_property
+    def uneven(self) -> Floats:
+        """Sideways force (n,) [N] against a drive or brake that pulls on one side."""
+        stance = self.whole.stance
+        lever = BRAKES * 0.5 * float(stance.track.mean()) / stance.base
+        return lever * self.whole.motion.inertial[0]
 
     @cached_property
     def sideways(self) -> Floats:
@@ -153,6 +161,7 @@ def _pair_sideways(axle: Axle) -> Comparison:
             U_INERTIA * axle.turned,
             0.03 * aside,
             axle.share * whole.stance.mass * U_OFFSET * whole.ones,
+            axle.uneven,
             U_TILT * axle.own * whole.ones,
             0.01 * axle.own * whole.ones,
             whole.u_of(pair),
