@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.evaluation import hop
+from recon.evaluation.alternatives import Drive
 from recon.evaluation.best_launch import Timed, elsewhere, losses, lost, refuse_unlike
 from recon.evaluation.course import speed_of
 from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
@@ -191,8 +192,8 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
             "30 Hz or more"
         )
     car = Driven(
-        forces, tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance, least,
-        _in_gap(forces, shifts),
+        forces, Drive(forces), tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance,
+        least, _in_gap(forces, shifts),
     )  # fmt: skip
     found = [measure(car, one, _first_shift(one, shifts)) for one in starts]
     return _Drive(found, car, shifts, assumed, missing)

@@ -12,6 +12,7 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.evaluation.alternatives import Drive
 from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
 from recon.evaluation.estimate import Estimate, combined, stacked
 from recon.evaluation.result import Labelled, answer_attributes, limits
@@ -96,8 +97,9 @@ def shifts(
         )
     ends = [one.end for one in sections_of(sections, "launch", "straight")]
     starts = [one.start for one in gaps[1:]] + [np.inf]
+    drive = Drive(forces)
     found = [
-        measure(forces, tyres, one, min([following, *(e for e in ends if e > one.end)]), bandwidth)
+        measure(drive, tyres, one, min([following, *(e for e in ends if e > one.end)]), bandwidth)
         for one, following in zip(gaps, starts, strict=True)
     ]
     missing = [*tyres.missing]

@@ -32,9 +32,9 @@ class DrivenTyres:
     axles: list[str]
     missing: list[str]
 
-    def among(self, forces: xr.Dataset, components: str) -> NDArray[np.bool_]:
-        """Mark these components of the driven tyres among all forces, (corner, component)."""
-        out = np.zeros((forces.sizes["corner"], 3), dtype=bool)
+    def among(self, count: int, components: str) -> NDArray[np.bool_]:
+        """Mark these components of the driven tyres among `count` corners, (corner, component)."""
+        out = np.zeros((count, 3), dtype=bool)
         out[np.ix_(self.corners, ["xyz".index(name) for name in components])] = True
         return out
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation import hop
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import Alternatives, Drive
 from recon.evaluation.driven import DrivenTyres
 from recon.evaluation.driving import CAUGHT, caught, integral, push_of
 from recon.evaluation.estimate import Estimate
@@ -48,6 +48,7 @@ class Driven:
     """
 
     forces: xr.Dataset
+    drive: Drive
     tyres: DrivenTyres
     speed: Floats
     slip: Slip | None
@@ -106,8 +107,8 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
     step = max(int(float(car.forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * car.bandwidth)), 1)
     first, last = np.searchsorted(time, [section.start - BEFORE, section.end + AFTER])
     samples = np.arange(first, max(last, first + 1), step)
-    only = car.tyres.among(car.forces, "xz")
-    alternatives = Alternatives(car.forces, samples, bandwidth=car.bandwidth, only=only)
+    only = car.tyres.among(len(car.drive.corners), "xz")
+    alternatives = Alternatives(car.drive, samples, bandwidth=car.bandwidth, only=only)
     t, best = alternatives.time, alternatives.best[:, car.tyres.corners]
     total = np.sum(best[..., 0], axis=1)
     shift = min(shift, section.start + FIRST_PULL)

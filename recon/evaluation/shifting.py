@@ -8,22 +8,18 @@ The gap begins where the force falls below 90 % of that before, and ends where i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.conditioning.filters import low_pass
 from recon.evaluation import hop
-from recon.evaluation.alternatives import Alternatives
+from recon.evaluation.alternatives import Alternatives, Drive
 from recon.evaluation.driven import DrivenTyres
 from recon.evaluation.driving import RISE, crossing, integral
 from recon.evaluation.estimate import Estimate
 from recon.evaluation.oscillation import Band, Oscillation, oscillations
 from recon.evaluation.sections import Section
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BEFORE = (0.3, 0.03)  # s before the gap between which the force before is read
 AFTER = (0.1, 0.5)  # s after the gap between which the force after is read
@@ -71,19 +67,18 @@ class _Gap:
 
 
 def measure(
-    forces: xr.Dataset, tyres: DrivenTyres, section: Section, limit: float, bandwidth: float
+    drive: Drive, tyres: DrivenTyres, section: Section, limit: float, bandwidth: float
 ) -> Shift:
     """Measure the shift of a section; what follows it is looked at up to `limit` [s].
 
     Forces are read at `bandwidth` [Hz].
     """
-    time = forces["elapsed_time"].to_numpy()
     limit = min(limit, section.end + FOLLOWS)
-    step = max(int(float(forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * bandwidth)), 1)
-    first, last = np.searchsorted(time, [section.start - AROUND, limit])
+    step = max(int(drive.rate / (SAMPLES_PER_PERIOD * bandwidth)), 1)
+    first, last = np.searchsorted(drive.time, [section.start - AROUND, limit])
     samples = np.arange(first, max(last, first + 1), step)
-    only = tyres.among(forces, "x")
-    alternatives = Alternatives(forces, samples, bandwidth=bandwidth, only=only)
+    only = tyres.among(len(drive.corners), "x")
+    alternatives = Alternatives(drive, samples, bandwidth=bandwidth, only=only)
     t = alternatives.time
 
     def quantities(force: Floats) -> Floats:
