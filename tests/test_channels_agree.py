@@ -199,6 +199,14 @@ def test_what_a_lone_corner_shows_of_one_gauge_is_named() -> None:
         assert (doubt.cause, doubt.channels, doubt.corners) == (cause, (gauge,), ("FL",))
 
 
+def test_a_fault_at_another_wheel_does_not_mark_a_lone_corner() -> None:
+    def spoil(raw: xr.Dataset) -> None:
+        raw["hub_acceleration"].loc[{"corner": "FL"}] *= 1.0 / STANDARD_GRAVITY
+
+    (doubt,) = examined(spoil, ("RR",)).doubts
+    assert (doubt.cause, doubt.place, doubt.corners) == ("other unit", "log", ())
+
+
 def test_an_unknown_fault_of_a_tied_axle_marks_both_of_its_wheels() -> None:
     view = cast(View, SimpleNamespace(parts={"rear": SimpleNamespace(corners=("RL", "RR"))},
                                       start=0.0, end=9.0))  # fmt: skip

@@ -124,10 +124,13 @@ def _candidate(
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
     moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
-    own = tuple(c for c in view.corners if any(f"_{c}" in channel for channel in channels))
+    named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in channels)}
+    if view.prepared.session.attitude.source == "travel" and "travel" in channels[0]:
+        named = set()  # roll and pitch come from the travels of all wheels
+    spoilt = tuple(c for c in view.corners if c in named or not named)
     return Candidate(
         cause,
-        (own or view.corners) if moves else (),
+        spoilt if moves else (),
         channels,
         partial(_mended, change=change),
         do,
