@@ -207,13 +207,18 @@ def test_a_fault_at_another_wheel_does_not_mark_a_lone_corner() -> None:
     assert (doubt.cause, doubt.place, doubt.corners) == ("other unit", "log", ())
 
 
-def test_an_unknown_fault_of_a_tied_axle_marks_both_of_its_wheels() -> None:
+def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     view = cast(View, SimpleNamespace(parts={"rear": SimpleNamespace(corners=("RL", "RR"))},
                                       start=0.0, end=9.0))  # fmt: skip
     by_gauge = Term("RR", ("RR",), "a force of one wheel", 9.0, 1, 1.0, "It is off.")
     for term, corners in ((by_gauge, ("RR", "RL")), (replace(by_gauge, by_gauges=False), ("RR",))):
         (doubt,) = Judge(tests=(), proposals=()).doubts(view, (term,))
         assert doubt.corners == corners
+    late = Term("car", CORNERS, "time", 60.0, 4, 5.0, "Late.", by_gauges=False)
+    doubts = Judge(tests=(), proposals=()).doubts(view, (by_gauge, late))
+    assert {corner for doubt in doubts for corner in doubt.corners} == set(CORNERS)
+    of_sum = replace(late, by_gauges=True)  # a sum over a doubted wheel need not agree
+    assert len(Judge(tests=(), proposals=()).doubts(view, (by_gauge, of_sum))) == 1
 
 
 def test_the_gauges_of_a_late_logger_are_named() -> None:

@@ -128,11 +128,11 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
 
 def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> list[Doubt]:
     """Doubts about what still contradicts without the named causes, corner by corner."""
-    covered = {corner for doubt in named for corner in doubt.corners}
+    by_cause = {corner for doubt in named for corner in doubt.corners}
+    covered = set(by_cause)
     out = []
     for term in sorted(terms, key=lambda term: len(term.corners)):
-        # A doubted corner explains that sums over it do not agree.
-        if not term.contradicts or set(term.corners) & covered:
+        if not term.contradicts or _explained(term, by_cause, covered):
             continue
         corners = _solved_with(view, term)
         covered |= set(corners)
@@ -159,3 +159,14 @@ def _solved_with(view: View, term: Term) -> tuple[str, ...]:
     parts = [part for part in view.parts.values() if set(part.corners) & set(term.corners)]
     more = (corner for part in parts for corner in part.corners)
     return tuple(dict.fromkeys((*term.corners, *more)))
+
+
+def _explained(term: Term, by_cause: set[str], covered: set[str]) -> bool:
+    """Whether doubted corners explain a term: those with a named cause, and sums over any of them.
+
+    Time and ordinary channels do not follow from a gauge whose fault has no name.
+    """
+    own = set(term.corners)
+    if own & by_cause:
+        return True
+    return bool(own & covered if term.by_gauges else own and own <= covered)
