@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
@@ -133,7 +133,7 @@ class _Answer:
     estimates: list[Estimate] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.corners = [str(corner) for corner in self.forces["corner"].to_numpy()]
+        self.corners = corner_names(self.forces)
         self.edges = self._edges()
         self.best = []
         drive = Drive(self.forces)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.labelled import corner_names
 from recon.base.status import AT_BOUND
 from recon.base.uncertainty import fewest_samples, noise_corrected_quantile
 from recon.evaluation.result import limits_of
@@ -82,7 +83,7 @@ def friction_use(
         )
     reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)
     loadings = Loadings(forces)
-    corners = [str(c) for c in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
     best = np.full((3, len(corners)), np.nan)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.threads import one_thread
 from recon.conditioning.filters import require_bandwidth, zero_phase_gain
 from recon.conditioning.lower_rate import SAMPLES
@@ -93,7 +93,7 @@ def link_loads(
     car, rate = car_of(forces, vehicle), float(forces.attrs["rate_Hz"])
     band = min(require_bandwidth(bandwidth, rate, place_of(forces)), forces.attrs["bandwidth_Hz"])
     chosen = _chosen(forces, sections)
-    names = [str(corner) for corner in forces["corner"].to_numpy()]
+    names = corner_names(forces)
     assemblies = dict.fromkeys((car.axle_of(n) or car.corners[n]).name for n in names)
     with one_thread():
         every = [links_of(forces, car, name, band, chosen) for name in assemblies]
@@ -217,7 +217,7 @@ def _piece(forces: xr.Dataset, driven: list[DrivenLinks], at: NDArray[np.int64])
     """Forces at the instants `at`, low-passed where their errors depend on them."""
     positions = driven[0].positions[at]
     piece = forces[list(NEEDED)].isel({SAMPLES: positions}).copy(deep=True)
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     for d in driven:
         for k, corner in enumerate(d.link_map.assembly.corners):
             own = corners.index(corner.name)

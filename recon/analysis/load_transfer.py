@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.status import AT_BOUND, BIT
 from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import Alternatives
@@ -171,7 +171,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
         )
     at = np.flatnonzero(passed)
     at = at[np.linspace(0, len(at) - 1, min(len(at), MOST)).astype(np.int64)]
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     some = means.isel(elapsed_time=at)
     return _Drive(some, body.at(at), corners, int(passed.sum()), len(passed))
 

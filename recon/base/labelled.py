@@ -67,6 +67,11 @@ def place_of(dataset: xr.Dataset) -> str:
     return shortened(str(next((name for name in names if name is not None), "a dataset")), 200)
 
 
+def corner_names(dataset: xr.Dataset | xr.DataArray) -> list[str]:
+    """Names of the corners of a dataset in its order."""
+    return [str(name) for name in dataset["corner"].to_numpy()]
+
+
 def require(
     dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str], do: str
 ) -> None:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.labelled import Variable, stamped
+from recon.base.labelled import Variable, corner_names, stamped
 from recon.conditioning.derivative import SHOWN, Derivative, derivative, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
@@ -103,7 +103,7 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     # Sideways motion by travel matters only beside a body acceleration that is known.
     known = "travel" in log and "acceleration" in log
     slopes = _slopes(assemblies_of(car)) if known else {}
-    names = [str(name) for name in log["corner"].to_numpy()]
+    names = corner_names(log)
     parts = [_of_corner(log, car, name, motion, slopes.get(name, 0.0), band) for name in names]
     arrays = {
         "relative_acceleration": np.stack([value for value, _ in parts], axis=1),

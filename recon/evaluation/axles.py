@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.base.labelled import corner_names
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
@@ -127,7 +128,7 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     Highest or None
         None where the car was never driven hard enough, or no axle is known there.
     """
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     force = forces["tyre_force_intermediate"]
     size = np.hypot(np.nan_to_num(course.along), np.nan_to_num(course.sideways))
     hard = (size > HARD * STANDARD_GRAVITY) & usable(forces)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.car.vehicle import SIDES
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
     DataError
         There is none; the message names the driven corners.
     """
-    names = [str(c) for c in forces["corner"].to_numpy()]
+    names = corner_names(forces)
     driven = np.flatnonzero(forces["driven"].to_numpy() > 0)
     along = forces["tyre_force_intermediate"].to_numpy()[..., 0]
     known = [int(k) for k in driven if np.isfinite(along[:, k]).any()]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.car.vehicle import SIDES
 from recon.conditioning.clocks import U_DELAY
 from recon.evaluation.alternatives import Alternatives
@@ -122,7 +122,7 @@ def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
 
     All four tyres must be there.
     """
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     runs = weaves_of(waves)
     if not runs or not all(name in corners for names in SIDES.values() for name in names):
         return None

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass, zero_phase_gain
@@ -59,7 +60,7 @@ class LateralForces:
         own = float(forces.attrs.get("bandwidth_Hz", 0.5 * rate))
         passed = min(zero_phase_gain(bandwidth, rate) / zero_phase_gain(own, rate), 1.0)
         noise = forces["u_tyre_force_random"].to_numpy()[:, :, Y].astype(float) * passed
-        corners = [str(corner) for corner in forces["corner"].to_numpy()]
+        corners = corner_names(forces)
         tyres = [Lateral(value[:, k], noise[:, k], (k,)) for k in range(len(corners))]
         sums = {
             axle: replace(known, value=low_pass(known.value[:, None], bandwidth, rate)[:, 0])

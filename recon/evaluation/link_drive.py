@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
@@ -90,7 +90,7 @@ def links_of(
         True where a sample may enter.
     """
     assembly = assembly_of(car, name)
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     places = [corners.index(corner.name) for corner in assembly.corners]
     rate = float(forces.attrs["rate_Hz"])
     step = max(int(rate / (PER_PERIOD * band)), 1)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.evaluation.link_map import Inputs, LinkMap
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
@@ -60,7 +60,7 @@ class ForceErrors:
             beyond=EXCESS_SHARE * beyond_pulls(force, piece["largest_pull"].to_numpy()),
             hub_moment=piece["u_hub_moment"].to_numpy(),
             names=piece["cause_name"].to_numpy().astype(str),
-            corners=[str(corner) for corner in piece["corner"].to_numpy()],
+            corners=corner_names(piece),
             where=place_of(piece),
         )
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import MANY_DRAWS, Alternatives, Drive
@@ -88,7 +88,7 @@ class BrakedDrive:
 
     def __init__(self, forces: xr.Dataset) -> None:
         self.forces = forces
-        self.corners = [str(corner) for corner in forces["corner"].to_numpy()]
+        self.corners = corner_names(forces)
         self.axles = complete_axles(forces, "x")
         if not self.axles:
             raise DataError(

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.alternatives import Alternatives
@@ -79,7 +80,7 @@ def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
     """Ratios of a corner at the samples of short means of the forces."""
     assembly = assembly_of(car, name)
     links = replace(LinkMap.of(car, assembly), rows=(_spring_rows(car, name)[0],))
-    k = [str(corner) for corner in means["corner"].to_numpy()].index(name)
+    k = corner_names(means).index(name)
     travel = means["travel"].to_numpy()[:, k].astype(float)
     rack = means["rack"].to_numpy().astype(float) if assembly.steered else np.zeros(len(travel))
     mode = np.round(means["hub_mode"].to_numpy()[:, k]).astype(np.int64)[None]
@@ -110,7 +111,7 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
     alternatives : Alternatives
         Of these means.
     """
-    corners = [str(corner) for corner in means["corner"].to_numpy()]
+    corners = corner_names(means)
     ratios = [ratios_of(car, name, means) for name in corners]
     torque = means["hub_moment"].to_numpy().astype(float)
     specific = _in_body(np.column_stack([

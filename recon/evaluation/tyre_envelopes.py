@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.status import AT_BOUND, BIT
 from recon.conditioning.filters import is_filtered, low_pass
 from recon.evaluation.envelope import (
@@ -102,7 +103,7 @@ def fit_tyres(forces: xr.Dataset, gate: Gate) -> list[Fit]:
     list of Fit
         In the order of `corner`, then of `DIRECTIONS`.
     """
-    corners = [str(name) for name in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     fits = []
     for k, corner in enumerate(corners):
         for direction, samples in zip(DIRECTIONS, samples_of(forces, k, gate), strict=True):

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.evaluation.envelope import REFERENCE_LOAD
 from recon.evaluation.tyre_envelopes import DIRECTIONS, SECTOR, Gate, fit_tyres
 
@@ -168,9 +168,9 @@ def _own(forces: xr.Dataset, word: str, low_load: float, shape: tuple[int, int])
 def _given(forces: xr.Dataset, envelope: xr.Dataset) -> Reference:
     """Envelopes out of a result of `grip`."""
     names = ("reference_force", "exponent", "demonstrated_force", "u_demonstrated_force")
-    corners = [str(name) for name in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     legal = all(name in envelope for name in names)
-    there = [str(name) for name in envelope["corner"].to_numpy()] if legal else []
+    there = corner_names(envelope) if legal else []
     if not set(corners) & set(there):
         title = envelope.attrs.get("title", "no title")
         raise DataError(

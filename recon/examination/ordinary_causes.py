@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons
@@ -211,7 +212,7 @@ def _of_body(view: View, name: str) -> Iterator[Candidate]:
 def _of_brakes(view: View) -> Iterator[Candidate]:
     """Brake lines: one sensor for each axle, so front and rear are exchanged together."""
     lines = ("brake_pressure_front", "brake_pressure_rear")
-    name, corners = "brake_pressure", [str(c) for c in view.log["corner"].to_numpy()]
+    name, corners = "brake_pressure", corner_names(view.log)
     partner = {"F": "R", "R": "F"}
     if all(partner[c[0]] + c[1] in corners for c in corners):
         order = [corners.index(partner[c[0]] + c[1]) for c in corners]
@@ -235,7 +236,7 @@ def _of_brakes(view: View) -> Iterator[Candidate]:
 
 
 def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]:
-    corners = [str(c) for c in view.log["corner"].to_numpy()]
+    corners = corner_names(view.log)
     columns = {c: f"{name}_{c}" for c in corners}
     hit = [c for c, column in columns.items() if any(s.startswith(column) for s in suspects)]
     if not hit:
@@ -292,7 +293,7 @@ def _signs_and_units(
 
 def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Candidate]:
     """Signs, axes, unit and gravity of the accelerometer of the body or of one or all hubs."""
-    corners = [str(c) for c in view.log["corner"].to_numpy()] if name != "acceleration" else []
+    corners = corner_names(view.log) if name != "acceleration" else []
     chosen = np.ones(len(corners), dtype=bool) if corner is None else np.isin(corners, corner)
     places = [f"{name}_{c}" for c, used in zip(corners, chosen, strict=True) if used] or [name]
     weight = 0.0 if corner is None else SINGLE

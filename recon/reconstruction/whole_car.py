@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import stamped
+from recon.base.labelled import corner_names, stamped
 from recon.base.quantities import CORNERS
 from recon.base.threads import one_thread
 from recon.conditioning.filters import low_pass
@@ -88,7 +88,7 @@ def with_whole_car(
         of friction makes no sense.
     """
     bound = Bound.of(bounded, friction_limit)
-    found = [str(c) for c in forces["corner"].to_numpy()]
+    found = corner_names(forces)
     if sorted(found) != sorted(CORNERS):
         raise DataError(
             str(log.attrs.get("path", "log")),
@@ -131,7 +131,7 @@ class CarState:
     def of(cls, prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> CarState:
         """The state of a drive: conditioned `log` and the `forces` that were solved from it."""
         car = prepared.car
-        found = [str(c) for c in forces["corner"].to_numpy()]
+        found = corner_names(forces)
         order = [found.index(c) for c in CORNERS]
         body = body_of(log, car, prepared.session, prepared.to_rack)
         given = [samples_of(log, car, solver, body) for solver in prepared.solvers]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.status import AT_BOUND, BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.records.forces import require_forces
@@ -53,7 +54,7 @@ LANE_COLOURS = {MEASURED: PALE, BOUNDED: MIDDLE, BEYOND: INK, DOUBTED: ACCENT, U
 
 def band_pictures(forces: xr.Dataset) -> Pictures:
     """One picture for each corner, by file name."""
-    corners = [str(c) for c in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     return {f"forces_{c}.png": partial(plot_forces, forces, c) for c in corners}
 
 

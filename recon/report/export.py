@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, OutputError, nearest
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
 from recon.records.files import replace_whole
@@ -111,7 +111,7 @@ def _corners(result: xr.Dataset, corner: str | None) -> xr.Dataset:
     if corner is None:
         return result
     wanted = [name.strip() for name in corner.split(",")]
-    there = [str(c) for c in result["corner"].to_numpy()] if "corner" in result.coords else []
+    there = corner_names(result) if "corner" in result.coords else []
     for name in wanted:
         if name not in there:
             raise DataError(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.result import not_given
 from recon.evaluation.tyre_envelopes import SECTOR
@@ -46,7 +47,7 @@ REASONS = 3  # lines about what is not given
 
 def grip_summary(answer: xr.Dataset) -> list[str]:
     """Grip in at most a dozen lines; the first one is the finding."""
-    corners = [str(name) for name in answer["corner"].to_numpy()]
+    corners = corner_names(answer)
     lines = [_finding(answer)]
     for k, corner in enumerate(corners):
         parts = [
@@ -133,7 +134,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force", "status")
-    corners = [str(name) for name in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)
     figure = empty_sheet(1.0 + 4.3 * columns, 1.7 + 4.3 * rows)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recon.base.labelled import corner_names
 from recon.conditioning.filters import low_pass
 from recon.evaluation.course import speed_of
 from recon.evaluation.slip import slip_of
@@ -314,7 +315,7 @@ def _draw(
 
 def _draw_slip(panel: Axes, shown: xr.Dataset, answer: xr.Dataset, bandwidth: float) -> None:
     slip = slip_of(shown, speed_of(shown), bandwidth).value
-    corners = [str(c) for c in shown["corner"].to_numpy()]
+    corners = corner_names(shown)
     time = shown["elapsed_time"].to_numpy()
     for corner in map(str, answer["corner"].to_numpy()):
         of = np.clip(slip[:, corners.index(corner)], -0.2, MOST_SLIP)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.status import AT_BOUND, FLAGS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.result import SEPARATOR, not_given
@@ -52,7 +53,7 @@ HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
 def slalom_summary(answer: xr.Dataset) -> list[str]:
     """Lag of the rear in one sentence; peaks by cone, tyre and axle as a table; open ends."""
     bandwidth = answer.attrs["bandwidth_Hz"]
-    corners = [str(c) for c in answer["corner"].to_numpy()]
+    corners = corner_names(answer)
     axles = [str(a) for a in answer["axle"].to_numpy()]
     share = len(axles) == 2
     head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
@@ -148,7 +149,7 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
     cones = _cones(slalom)
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
-    corners = [str(c) for c in shown["corner"].to_numpy()]
+    corners = corner_names(shown)
     hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
     held = bool((shown["status"] & AT_BOUND).any())
     scale = _scale(shown, held=held, numbered=bool(cones))

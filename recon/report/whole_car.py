@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.quantities import COMPONENTS
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.records.forces import require_forces
@@ -100,7 +101,7 @@ def plot_whole_car(forces: xr.Dataset) -> Figure:
         `forces` has no answer with the whole car.
     """
     require_forces(forces, *(name for answer in ANSWERS for name in answer[:2]))
-    corners = [str(c) for c in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     figure = empty_sheet(12.0, 1.4 + 1.9 * len(corners))
     room = dress(figure, _title(forces), _legend(), _footer(forces))
     for corner, row in zip(corners, room.rows(len(corners)), strict=True):
