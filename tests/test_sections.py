@@ -157,9 +157,19 @@ def test_a_wheel_off_the_ground_has_start_end_and_their_uncertainty() -> None:
     forces["tyre_force"].values[:, 0, 2] = load
     found = find_sections(forces)
     assert found["lift_corner"].to_numpy().tolist() == ["FL"]
+    assert found["lift_kind"].to_numpy().tolist() == ["off the ground"]
     for name, truth in (("lift_start", 1.1), ("lift_end", 1.5)):
         value, u = float(found[name][0]), float(found[f"u_{name}"][0])
         assert abs(value - truth) < min(1.96 * u + 1e-9, 0.02)
+
+
+def test_a_load_that_does_not_differ_from_zero_may_be_no_lift() -> None:
+    forces = drive(4)
+    least = 1.5 * float(forces["u_tyre_force"][0, 0, 2])
+    load = np.interp(forces["elapsed_time"], [1.0, 1.1, 1.5, 1.6], [1500.0, least, least, 1500.0])
+    forces["tyre_force"].values[:, 0, 2] = load
+    found = find_sections(forces)
+    assert found["lift_kind"].to_numpy().tolist() == ["light"]
 
 
 def test_forces_of_which_nothing_is_known_are_refused() -> None:

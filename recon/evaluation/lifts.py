@@ -16,13 +16,20 @@ if TYPE_CHECKING:
 
 SHORTEST = 0.01  # s; a load that vanishes for less is a bump
 NOISE_GAP = 0.006  # s; a load that shows for less is noise
+OFF, LIGHT = "off the ground", "light"
+KINDS = (OFF, LIGHT)
 
 
 @dataclass(frozen=True, slots=True)
 class Lift:
-    """Start and end [s] of the time without load of one wheel; NaN at an end of the log."""
+    """Start and end [s] of the time without load of one wheel; NaN at an end of the log.
+
+    `kind` is "off the ground" where the load came down to zero, and "light" where it only did not
+    differ from zero by more than its uncertainty, so that nobody knows.
+    """
 
     corner: str
+    kind: str
     start: float
     end: float
     u_start: float
@@ -55,7 +62,8 @@ def lifts_of(forces: xr.Dataset) -> list[Lift]:
                 inner = inside if inside.size else np.array([np.argmin(load[first:last])])
                 start, u_start = _edge(time, first, first + int(inner[0]), blur)
                 end, u_end = _edge(time, last - 1, first + int(inner[-1]), blur)
-                out.append(Lift(str(corner), start, end, u_start, u_end))
+                kind = OFF if inside.size else LIGHT
+                out.append(Lift(str(corner), kind, start, end, u_start, u_end))
     return out
 
 

@@ -19,6 +19,7 @@ from recon.base.labelled import Variable, place_of, require, stamped
 from recon.base.quantities import CORNERS
 from recon.evaluation.course import Course, course_of
 from recon.evaluation.given import placed
+from recon.evaluation.lifts import KINDS as LIFT_KINDS
 from recon.evaluation.lifts import Lift, lifts_of
 from recon.evaluation.result import answer_attributes
 from recon.evaluation.stretches import (
@@ -63,6 +64,12 @@ SECTIONS: dict[str, Variable] = {
         least=-1,
     ),
     "lift_corner": Variable(_LIFT, "wheel that left the ground", kind="word", words=CORNERS),
+    "lift_kind": Variable(
+        _LIFT,
+        "off the ground, or so light that it may have been",
+        kind="word",
+        words=LIFT_KINDS,
+    ),
     "lift_start": Variable(_LIFT, "elapsed time at which its load vanished", "s"),
     "lift_end": Variable(_LIFT, "elapsed time at which it came back", "s"),
     "u_lift_start": Variable(_LIFT, "standard uncertainty of the start of the lift", "s"),
@@ -230,7 +237,11 @@ def _lift_columns(lifts: list[Lift]) -> dict[str, np.ndarray]:
         name: np.array([getattr(lift, f) for lift in lifts], dtype=float)
         for name, f in zip(names, fields, strict=True)
     }
-    return {"lift_corner": np.array([lift.corner for lift in lifts], dtype=str), **columns}
+    words = {
+        f"lift_{name}": np.array([getattr(lift, name) for lift in lifts], dtype=str)
+        for name in ("corner", "kind")
+    }
+    return words | columns
 
 
 def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from recon.base.errors import ReconError
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.lifts import OFF
 from recon.pages.calibration import age, named
 from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
 from recon.records.doubts import doubts_in
@@ -63,8 +64,11 @@ def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     blind = [c for k, c in enumerate(corners) if not np.isfinite(load[:, k]).any()]
     rest = f"Not known at {', '.join(blind)}, where Fz is not known." if blind else ""
     if count:
-        by = sections["lift_corner"].to_numpy().tolist()
-        often = ", ".join(f"{c} {by.count(c)} times" for c in dict.fromkeys(by))
+        by = sections["lift_corner"].to_numpy()
+        off = by[sections["lift_kind"].to_numpy() == OFF].tolist()
+        often = ", ".join(f"{c} {off.count(c)} times" for c in dict.fromkeys(off)) or "none surely"
+        if count > len(off):
+            often += f"; {count - len(off)} times a wheel was so light that it may have been"
         start, end = (np.nan_to_num(sections[f"lift_{n}"].to_numpy()) for n in ("start", "end"))
         longest = np.argsort(start - end, kind="stable")[:LIFTS]
         jumps = [(f"{by[n]} for {end[n] - start[n]:.2f} s", start[n]) for n in longest]

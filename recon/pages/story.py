@@ -74,13 +74,14 @@ def _u(forces: xr.Dataset) -> np.ndarray:
 
 
 def _totals(why: dict[str, Any]) -> list[tuple[float, int]]:
-    """Share of the variance of all forces from each cause, largest first."""
+    """Share of the variance of all forces from each cause that has a name, largest first."""
     sums: dict[int, float] = {}
     for own in why["forces"].values():
         for place, values in own.items():
             sums[int(place)] = sums.get(int(place), 0.0) + float(np.sum(np.square(values)))
     whole = sum(sums.values()) or 1.0
-    return sorted(((value / whole, place) for place, value in sums.items()), reverse=True)
+    named = {place: value for place, value in sums.items() if why["causes"][place]["cure"]}
+    return sorted(((value / whole, place) for place, value in named.items()), reverse=True)
 
 
 def _dominant(why: dict[str, Any]) -> str:
@@ -127,10 +128,10 @@ def lift_list(sections: xr.Dataset) -> list[dict[str, Any]]:
     """Wheel lifts with start and end [s]; an end outside of the log is None."""
     if not sections.sizes.get("lift", 0):
         return []
-    columns = [sections[f"lift_{n}"].to_numpy() for n in ("corner", "start", "end")]
+    columns = [sections[f"lift_{n}"].to_numpy() for n in ("corner", "kind", "start", "end")]
     return [
-        {"corner": str(c), "start": _number(a), "end": _number(b)}
-        for c, a, b in zip(*columns, strict=True)
+        {"corner": str(c), "kind": str(kind), "start": _number(a), "end": _number(b)}
+        for c, kind, a, b in zip(*columns, strict=True)
     ]
 
 

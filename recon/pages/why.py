@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 NODES = 120  # times at which causes are worked out; the page shows the nearest
 MOST_CAUSES = 6  # lines for each force
+REST = {"words": "all other causes together", "of": "", "cure": ""}
 
 
 def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
@@ -36,7 +37,7 @@ def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
     corners = [str(c) for c in forces["corner"].to_numpy()]
     return {
         "times": [round(float(time[p]), 4) for p in places],
-        "causes": [{"words": c.words, "of": c.of, "cure": c.cure} for c in causes],
+        "causes": [*({"words": c.words, "of": c.of, "cure": c.cure} for c in causes), REST],
         "forces": {
             f"{corner}.{axis}": _main(found[:, :, k, i])
             for k, corner in enumerate(corners)
@@ -46,6 +47,10 @@ def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
 
 
 def _main(values: Floats) -> dict[str, list[float]]:
-    """The causes (cause, time) that are among the largest somewhere, rounded to 0.1 N."""
-    ranked = np.argsort(-np.max(values, axis=1))[:MOST_CAUSES]
-    return {str(int(n)): [round(float(v), 1) for v in values[n]] for n in ranked if values[n].any()}
+    """The causes (cause, time) that are among the largest somewhere, and the rest, to 0.1 N."""
+    ranked = np.argsort(-np.max(values, axis=1))
+    main, others = ranked[:MOST_CAUSES], ranked[MOST_CAUSES:]
+    rows = {int(n): values[n] for n in main} | {
+        len(values): np.sqrt(np.sum(values[others] ** 2, axis=0))
+    }
+    return {str(n): [round(float(v), 1) for v in row] for n, row in rows.items() if row.any()}

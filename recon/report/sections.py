@@ -10,6 +10,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.course import course_of
+from recon.evaluation.lifts import LIGHT
 from recon.evaluation.result import not_given
 from recon.evaluation.sections import Section, sections_of
 from recon.records.forces import require_forces
@@ -80,9 +81,12 @@ def _lift_lines(answer: xr.Dataset) -> list[str]:
     start, u_start, end, u_end = (float(column[longest]) for column in columns)
     half = COVERAGE_FACTOR * float(np.hypot(u_start, u_end))
     corner = str(answer["lift_corner"].to_numpy()[longest])
+    light = int(np.sum(answer["lift_kind"].to_numpy() == LIGHT))
+    lifts = answer.sizes["lift"] - light
     return [
+        f"  wheels off the ground: {lifts} times; so light that they may have been: {light} times",
         f"  longest wheel lift: {corner} from {start:.3f} to {end:.3f} s, "
-        f"{end - start:.3f} +-{half:.3f} s (95 %)"
+        f"{end - start:.3f} +-{half:.3f} s (95 %)",
     ]
 
 

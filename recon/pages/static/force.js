@@ -10,6 +10,7 @@ const Force = (() => {
     const [levels, under, over] = [value, lower, upper].map(Decode.room);
     const pieces = firsts.map(() => null);
     const there = firsts.map(() => false);
+    const vertical = name.endsWith(".z");
     const covering = (first, last) => [Math.floor(first / piece), Math.min(Math.ceil(last / piece), pieces.length)];
 
     async function load(n) {
@@ -17,7 +18,9 @@ const Force = (() => {
       const start = n * piece;
       value.set(middle, start);
       for (let i = 0; i < middle.length; i += 1) {
-        lower[start + i] = middle[i] + skew[i] - half[i];
+        const low = middle[i] + skew[i] - half[i];
+        // Rounding must not move a limit of Fz off zero, where the tyre may have left the ground.
+        lower[start + i] = vertical && low > 0 && low <= heads[1].step ? 0 : low;
         upper[start + i] = middle[i] + skew[i] + half[i];
       }
       for (const built of [levels, under, over]) Decode.build(built, start, start + middle.length);

@@ -81,10 +81,11 @@ const Story = (() => {
     const whole = data.lifts.filter((one) => one.start !== null && one.end !== null);
     const host = document.getElementById("lifts");
     host.hidden = !whole.length;
-    host.querySelector("summary").textContent = `A wheel was off the ground ${whole.length} times`;
+    host.querySelector("summary").textContent = `A wheel was off the ground, or light, ${whole.length} times`;
     for (const one of whole) {
       const item = made("li");
-      const words = `${one.corner} ${one.start.toFixed(3)} to ${one.end.toFixed(3)} s`;
+      const light = one.kind === "light" ? ", so light that it may have been off" : "";
+      const words = `${one.corner} ${one.start.toFixed(3)} to ${one.end.toFixed(3)} s${light}`;
       item.append(jump(words, one.start, one.end, "its load does not differ from zero"));
       document.getElementById("lift-list").append(item);
     }

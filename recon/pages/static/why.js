@@ -30,7 +30,7 @@ const Why = (() => {
     const name = document.createElement("b");
     name.textContent = `${newtons.toFixed(1)} N: ${cause.words}. `;
     const more = document.createElement("span");
-    more.textContent = `It is the uncertainty of the ${cause.of}. What helps: ${cause.cure}.`;
+    if (cause.cure) more.textContent = `It is the uncertainty of the ${cause.of}. What helps: ${cause.cure}.`;
     line.append(bar, name, more);
     return line;
   }
