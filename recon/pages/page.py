@@ -16,6 +16,7 @@ from recon.pages.envelope import envelopes
 from recon.pages.series import Series, series_of
 from recon.pages.shown import Shown, shown_answers
 from recon.pages.story import facts, lift_list, provenance, section_list, sentences
+from recon.pages.which import which_drive
 from recon.pages.why import causes_over_time
 from recon.records.forces import require_sound_forces
 
@@ -113,6 +114,7 @@ def drive_page(
     data = {
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),
+        "drive": which_drive(forces),
         "corners": [str(c) for c in forces["corner"].to_numpy()],
         "bandwidth": float(forces.attrs["bandwidth_Hz"]),
         "sentences": sentences(forces, why),
@@ -129,7 +131,8 @@ def drive_page(
         "series": [_head(n, series) for n, series in enumerate(every)],
     }
     texts = (series.packed.text for series in every)
-    return document(f"{data['title']}: tyre forces of a drive", DRIVE, data, texts)
+    drive = data["drive"] or "a drive"
+    return document(f"{data['title']}, {drive}: tyre forces", DRIVE, data, texts)
 
 
 def _head(place: int, series: Series) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from recon.evaluation.alternatives import Drive
 from recon.evaluation.sections import sections_of
 from recon.pages.calibration import SHORT
 from recon.pages.finding import finding
+from recon.pages.which import plain
 from recon.records.doubts import doubts_in
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ STEPS = (
 
 def sentences(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
     """Three sentences: what is known and how well, what dominates the doubt, what to do next."""
-    return [_known(forces), _dominant(why), _next(forces, why)]
+    return [_known(forces), _dominant(why), plain(_next(forces, why))]
 
 
 def _known(forces: xr.Dataset) -> str:
@@ -149,7 +150,7 @@ def facts(forces: xr.Dataset, why: dict[str, Any]) -> dict[str, list[str]]:
         "Assumed": _words(forces, "assumption"),
         "Notes": _words(forces, "note"),
     }
-    return {name: values for name, values in lists.items() if values}
+    return {name: [plain(v) for v in values] for name, values in lists.items() if values}
 
 
 def _not_known(forces: xr.Dataset) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.analysis.budget import contributions
 from recon.base.arrays import Floats
+from recon.pages.which import plain
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -37,7 +38,7 @@ def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
     corners = [str(c) for c in forces["corner"].to_numpy()]
     return {
         "times": [round(float(time[p]), 4) for p in places],
-        "causes": [*({"words": c.words, "of": c.of, "cure": c.cure} for c in causes), REST],
+        "causes": [*({"words": c.words, "of": c.of, "cure": plain(c.cure)} for c in causes), REST],
         "forces": {
             f"{corner}.{axis}": _main(found[:, :, k, i])
             for k, corner in enumerate(corners)

@@ -22,6 +22,23 @@ const Car = (() => {
     context.fillText("forwards", wide / 2, (tall - h) / 2 - 4);
   }
 
+  /* A force of a round size, as long as an arrow would show it. */
+  function measure(context, tall, scale, force) {
+    const round = Draw.ticks(0, force, 2)[1];
+    const left = 10;
+    const bottom = tall - 12;
+    context.strokeStyle = Draw.INK;
+    context.fillStyle = Draw.INK;
+    context.lineWidth = 3;
+    context.beginPath();
+    context.moveTo(left, bottom);
+    context.lineTo(left + scale * round, bottom);
+    context.stroke();
+    context.textAlign = "left";
+    context.textBaseline = "bottom";
+    context.fillText(`${Draw.plain(round / 1000)} kN`, left, bottom - 5);
+  }
+
   function tyre(context, corner, [fx, fy, fz], centre, scale, area) {
     const at = State.cursor;
     const load = fz.value[at];
@@ -74,6 +91,7 @@ const Car = (() => {
     body(context, wide, wide);
     const scale = (0.24 * wide) / force;
     const area = (0.1 * wide) ** 2 / load;
+    measure(context, wide, scale, force);
     loaded.corners.forEach((corner, k) => {
       const [right, ahead] = PLACES[corner];
       const centre = { x: wide * (0.5 + 0.25 * right), y: wide * (0.5 - 0.24 * ahead) };

@@ -47,7 +47,29 @@ const Plane = (() => {
     context.fillStyle = Draw.INK;
     context.textAlign = "left";
     context.textBaseline = "top";
-    context.fillText(`${corner}  (half-axis ${(size / 1000).toFixed(1)} kN)`, box.x - box.wide / 2 + 4, box.y - box.tall / 2 + 4);
+    context.fillText(`${corner} ${Draw.WORDS[corner]}`, box.x - box.wide / 2 + 4, box.y - box.tall / 2 + 4);
+    numbers(context, box, x, y, size);
+  }
+
+  /* Numbers on both axes, in kN. */
+  function numbers(context, box, x, y, size) {
+    context.fillStyle = Draw.MIDDLE;
+    context.font = "11px system-ui, sans-serif";
+    for (const value of Draw.ticks(-size, size, 4).filter((one) => one !== 0 && Math.abs(one) < 0.9 * size)) {
+      const words = `${value > 0 ? "+" : ""}${Draw.plain(value / 1000)}`;
+      context.textAlign = "center";
+      context.textBaseline = "top";
+      context.fillText(words, x(value), box.y + 3);
+      context.textAlign = "right";
+      context.textBaseline = "middle";
+      if (y(value) > box.y - box.tall / 2 + 24) context.fillText(words, box.x - 4, y(value));
+    }
+    context.textAlign = "left";
+    context.textBaseline = "bottom";
+    context.fillText("Fy [kN]", box.x - box.wide / 2 + 4, box.y - 3);
+    context.textBaseline = "top";
+    context.fillText("Fx [kN]", box.x + 5, box.y - box.tall / 2 + 22);
+    context.font = "12px system-ui, sans-serif";
   }
 
   const TURNS = { left: Math.PI, right: 0, drive: -Math.PI / 2, brake: Math.PI / 2 };

@@ -20,6 +20,13 @@
     label.append(box, ` ${corner} (${Draw.WORDS[corner]})`);
     host.append(label);
   }
+  document.getElementById("lane-keys").append(...Draw.LANES.map((lane, n) => {
+    const item = document.createElement("li");
+    const sign = document.createElement("span");
+    Object.assign(sign.style, { background: lane.colour, height: n === 0 ? "4px" : "10px" });
+    item.append(sign, lane.words);
+    return item;
+  }));
   const channels = State.heads("channel");
   if (channels.length) {
     const label = document.createElement("label");

@@ -6,6 +6,8 @@ const Story = (() => {
 
   function top() {
     document.getElementById("title").textContent = data.title;
+    const corners = data.corners.map((corner) => `${corner} ${Draw.WORDS[corner]}`).join(", ");
+    document.getElementById("drive").textContent = `${data.drive ? `${data.drive}. ` : ""}Tyres: ${corners}.`;
     const host = document.getElementById("sentences");
     data.sentences.forEach((sentence) => host.append(made("p", said(sentence), sentence.startsWith("DOUBTED") ? "doubted" : "")));
     const steps = data.series.filter((one) => one.kind === "force").map((one) => one.step);

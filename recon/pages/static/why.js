@@ -39,7 +39,7 @@ const Why = (() => {
   function ofAxle(axle, axis) {
     document.getElementById("why-words").textContent =
       `The ${axle.name} axle adds F${axis} of ${axle.corners.join(" and ")}: independent errors add as squares, shared ones as they are.`;
-    list.replaceChildren(...axle.corners.map((corner) => {
+    const buttons = axle.corners.map((corner) => {
       const line = document.createElement("li");
       const button = document.createElement("button");
       button.type = "button";
@@ -47,7 +47,25 @@ const Why = (() => {
       button.addEventListener("click", () => State.choose({ force: `${corner}.${axis}` }));
       line.append(button);
       return line;
-    }));
+    });
+    list.replaceChildren(...both(axle, axis), ...buttons);
+  }
+
+  /* Causes of both tyres of an axle side by side, by their larger newtons. */
+  function both(axle, axis) {
+    const node = nearest(State.time[State.cursor]);
+    const own = axle.corners.map((corner) => why.forces[`${corner}.${axis}`] || {});
+    const places = [...new Set(own.flatMap((one) => Object.keys(one)))];
+    const found = places.map((place) => ({ place, newtons: own.map((one) => (one[place] ? one[place][node] : 0)) }));
+    const kept = found.map((one) => ({ ...one, most: Math.max(...one.newtons) })).filter((one) => one.most > 0)
+      .sort((a, b) => b.most - a.most);
+    return kept.map(({ place, newtons, most }) => {
+      const line = item(why.causes[place], most, kept[0].most);
+      const words = axle.corners.map((corner, n) => newtons[n] > 0 ? `${corner} ${newtons[n].toFixed(1)} N`
+        : `${corner} less than those listed for it`).join(", ");
+      line.querySelector("b").textContent = `${words}: ${why.causes[place].words}. `;
+      return line;
+    });
   }
 
   function draw() {
