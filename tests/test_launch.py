@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
+from numpy.testing import assert_allclose
 
 from recon.analysis.launch import launch
 from recon.base.errors import DataError, DataWarning
 from recon.evaluation.given import GivenSection
 from recon.evaluation.sections import find_sections
+from recon.evaluation.slip import slip_of
 from recon.report.launch import finding, launch_summary, sides
 from tests.days import day
 from tests.launch_days import launch_day, true_slip
@@ -95,6 +97,20 @@ def test_the_slower_of_two_launches_loses_metres() -> None:
     assert float(found["distance_lost"].min()) == 0.0
     assert float(found["distance_lost"].max()) == pytest.approx(0.6, abs=0.12)
     assert "Launch 1 was the best of 2: at 20 m launch 2 was 0." in finding(found)
+
+
+def test_wheels_in_a_corner_do_not_say_how_far_a_wheel_rolls_in_a_turn() -> None:
+    """The outer wheel of a corner is quicker than the car: 3 % here, and no smaller radius."""
+    forces = launch_day()[0].copy(deep=True)
+    straight = slip_of(forces, forces["speed"].to_numpy(), 10.0)
+    corner = forces["speed"].to_numpy() > 8.0
+    corner[: len(corner) // 2] = False
+    forces["tyre_force"].values[corner, :, 0] = 100.0
+    forces["tyre_force"].values[corner, :, 1] = 1500.0
+    forces["wheel_speed"].values[corner] *= 1.03
+    turning = slip_of(forces, forces["speed"].to_numpy(), 10.0)
+    before = slice(0, len(corner) // 2 - 50)
+    assert_allclose(turning.value[before], straight.value[before], atol=0.001)
 
 
 def test_the_finding_and_the_words(answer: xr.Dataset) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
+from numpy.testing import assert_allclose
 
 import recon
 from recon.base.errors import DataError
@@ -95,6 +96,17 @@ def test_more_force_is_more_of_every_metric_of_force(slalom: xr.Dataset) -> None
         assert ratio == pytest.approx(1.1, rel=1e-5), name  # single precision
     share = PLACE["front_transfer_share"]
     assert after.estimate.value[share] == pytest.approx(before.estimate.value[share], rel=1e-4)
+
+
+def test_noise_is_part_of_what_one_run_is_known_to(slalom: xr.Dataset) -> None:
+    """Three times the noise is three times as much, beside fixed errors that stay as they are."""
+    noisy = slalom.copy()
+    noisy["u_tyre_force_random"] = 3.0 * slalom["u_tyre_force_random"]
+    sections, place = find_sections(slalom), PLACE["front_transfer_share"]
+    one, more = (run_values(forces, sections).estimate for forces in (slalom, noisy))
+    assert one.noise[place] > 0.0
+    assert more.noise[place] == pytest.approx(3 * one.noise[place], rel=0.05)
+    assert_allclose(more.by_cause, one.by_cause, rtol=1e-6)
 
 
 def test_one_axle_gives_its_own_metric_and_reasons_for_the_others(slalom: xr.Dataset) -> None:

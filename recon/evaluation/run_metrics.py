@@ -375,7 +375,7 @@ def _estimated(
     alternatives: Alternatives, metrics: Sequence[RunMetric], wheels: Wheels
 ) -> Estimate:
     return alternatives.estimate(
-        lambda force: np.array([m.function(force, wheels) for m in metrics if m.function]), draws=0
+        lambda force: np.array([m.function(force, wheels) for m in metrics if m.function])
     )
 
 

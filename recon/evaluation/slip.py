@@ -39,8 +39,9 @@ class Slip:
 def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
     """Slip of every wheel of the forces against the speed of the car.
 
-    (omega R - v) / v with the rolling radius R of each wheel: where it carries little longitudinal
-    force, v / omega; otherwise from the stated loaded radius.
+    (omega R - v) / v with the rolling radius R of each wheel: where it carries little horizontal
+    force, v / omega (in a corner its speed is not that of the car); otherwise from the stated
+    loaded radius.
 
     Parameters
     ----------
@@ -68,12 +69,13 @@ def _rolling_radii(
 ) -> tuple[Floats, Floats, dict[int, str]]:
     """Rolling radius of each wheel with its u, (corner,) [m], and what was assumed."""
     rate = float(forces.attrs["rate_Hz"])
-    force = forces["tyre_force"].to_numpy()[..., 0]
+    horizontal = forces["tyre_force"].to_numpy()[..., :2]
+    force = np.hypot(horizontal[..., 0], np.nan_to_num(horizontal[..., 1]))
     radius = LARGER * forces["loaded_radius"].to_numpy().astype(float)
     share = np.full(len(radius), U_STATED)
     words: dict[int, str] = {}
     for k, corner in enumerate(map(str, forces["corner"].to_numpy())):
-        free = (np.abs(force[:, k]) < ROLLING_FORCE) & (speed > ROLLING_SPEED)
+        free = (force[:, k] < ROLLING_FORCE) & (speed > ROLLING_SPEED)
         free &= np.isfinite(turning[:, k]) & (np.abs(turning[:, k]) > 1.0)
         if free.sum() >= FEWEST_ROLLING * rate:
             radius[k] = float(np.median(speed[free] / turning[free, k]))
