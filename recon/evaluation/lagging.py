@@ -178,11 +178,12 @@ def _stretch(forces: xr.Dataset, waves: list[HalfWave]) -> tuple[xr.Dataset, Wea
 def _u_friction(forces: xr.Dataset, cycle: Estimate, weave: Weave) -> float:
     """Standard uncertainty [s] of the lag by friction in the joints, which delays indications.
 
-    A loop of half-width w delays a sine of amplitude A by 4 w / (pi A) of a radian.
+    A loop of half-width w delays a sine of amplitude A by 4 w / (pi A) of a radian.  Errors of
+    friction at the tare lie anywhere within the loop: half of its width is the root of 3 times u.
     """
     names = forces["cause_name"].to_numpy()
     rows = np.flatnonzero([str(name).endswith("friction") for name in names])
-    loops = cycle.by_cause[rows].reshape(len(rows), PHASES, 2).mean(axis=1)
+    loops = np.sqrt(3.0) * cycle.by_cause[rows].reshape(len(rows), PHASES, 2).mean(axis=1)
     height = np.abs(cycle.value.reshape(PHASES, 2)).max(axis=0)
     delay = 4 / np.pi * loops / height * weave.period / (2 * np.pi)
     return float(np.linalg.norm(delay[:, 0] - delay[:, 1]))

@@ -12,7 +12,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.reconstruction.assembly_estimator import (
-    FRICTION_SPREAD,
+    FRICTION_AT_TARE,
     SIZE,
     SPLIT,
     typical_unknowns,
@@ -152,13 +152,13 @@ def _size_of_force(bench: Bench, k: int, axis: int) -> Floats:
 def friction_causes(bench: Bench) -> list[Cause]:
     """Friction in the joints of the links, as wide as its loops in the pulls.
 
-    Gauge by gauge it is anywhere within its loop, while driving and at the tare.  As long as loads
-    build up, it holds back all of them at once, on all wheels: by its half-width at usual loads.
+    Gauge by gauge it is anywhere within its loop at the tare.  As long as loads build up, it holds
+    back all of them at once, on all wheels: by its half-width at usual loads.
     """
     estimator, features = bench.estimator, bench.features
     half, typical = estimator.calibration.friction, typical_unknowns(estimator.usual_load)
     source = Source("session", bench.assembly.name, "friction")
-    columns = np.diag(FRICTION_SPREAD * half)
+    columns = np.diag(FRICTION_AT_TARE * half)
     held_back = bench.blank()
     for m, at in enumerate(bench.centre):
         usual = np.sqrt(np.mean((at.H @ typical.T) ** 2, axis=1))
