@@ -47,8 +47,10 @@ SPLIT = 0.3
 # some 5000 and keeps a force that no gauge sees from being any number; no source.
 SIZE = 1.0
 # Friction holds a link's load off by up to the half-width of its loop, either way and anywhere
-# between, at the tare: a rectangular distribution.  For the weights it does so while driving too.
+# between, at the tare: a rectangular distribution.  Where one gauge is weighed against others it
+# does so while driving, too.
 FRICTION_AT_TARE = float(np.sqrt(1.0 / 3.0))
+FRICTION_SPREAD = float(np.sqrt(1.0 / 3.0 + 1.0 / 3.0))
 
 
 def typical_unknowns(usual: tuple[float, ...]) -> Floats:
@@ -174,7 +176,7 @@ def _gauge_covariance(
 
     `loads` and `split` (member, 6 w) are loads per unknown, and the part whose split is unsure.
     """
-    friction = np.sqrt(2.0) * FRICTION_AT_TARE * calibration.friction
+    friction = FRICTION_SPREAD * calibration.friction
     V = np.diag(session.noise**2 + session.u_zero**2 + friction**2)
     typical = typical_unknowns(usual)
     V += calibration.covariance_at(typical @ loads.T).mean(axis=0)
