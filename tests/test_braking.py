@@ -96,7 +96,7 @@ def test_the_axle_with_less_of_its_load_in_use_has_force_left() -> None:
     expected = load[1] - k * at * total - at * 0.18 * total
     assert rear == pytest.approx(expected, rel=0.02)
     assert front < 0 < rear
-    assert f"the rear axle has {rear:.0f} +-0 N unused" in words(found)
+    assert f"the rear axle could still brake {rear:.0f} +-0 N more" in words(found)
 
 
 def test_uncertainty_of_the_share_against_monte_carlo() -> None:

@@ -87,7 +87,7 @@ def _unused(shown: list[Shown]) -> dict[str, Any]:
     """Braking force that stops left unused, one line for each stop."""
     found = [s.result for s in shown if s.answer.name == "braking"]
     if not found or isinstance(found[0], ReconError):
-        return _line("Stops left unused", "answers", "")
+        return _line("Unused in stops", "answers", "")
     stops = found[0]
     value, low, high = (stops[f"unused_force{end}"].to_numpy() for end in ("", "_lower", "_upper"))
     middle = (stops["stop_start"].to_numpy() + stops["stop_end"].to_numpy()) / 2
@@ -99,10 +99,11 @@ def _unused(shown: list[Shown]) -> dict[str, Any]:
         a = int(np.nanargmax(value[n]))
         half = (high[n, a] - low[n, a]) / 2
         sure = low[n, a] > 0
-        words = f"{value[n, a]:.0f} +-{half:.0f} N at the {axles[a]}"
-        jumps.append((words if sure else f"{words} (may be none)", float(middle[n])))
-    words = "no stop allows to say it" if not jumps else ""
-    return _line("Stops left unused", "answers", words, jumps)
+        words = f"{axles[a]} {value[n, a]:.0f} +-{half:.0f} N more"
+        jumps.append((words if sure else f"{words} (perhaps none)", float(middle[n])))
+    words = "braked harder until one axle is at its limit, the other could still brake:"
+    words = words if jumps else "no stop allows to say it"
+    return _line("Unused in stops", "answers", words, jumps)
 
 
 def _calibration(forces: xr.Dataset) -> dict[str, Any]:

@@ -47,7 +47,7 @@ _DESCRIPTIONS = (
      "measure the rate and state its u"),
     ("friction", "", "friction in the joints", "loop between rising and falling loads",
      "free or replace stiff joints; pull up and down to show what is left"),
-    ("friction while loads build up", "", "friction in the joints, of all links at once",
+    ("friction while loads build up", "", "friction, in all joints at once",
      "loop between rising and falling loads",
      "free or replace stiff joints; pull up and down to show what is left"),
     ("creep of the gauges", "", "creep of the gauges", "load that stands, against one that passes",

@@ -94,9 +94,9 @@ def _unused(answer: xr.Dataset) -> str:
     other = "rear" if axle == "front" else "front"
     sure = "" if value > half else ", which is not resolved"
     return (
-        f"Hardest stop ({hardest['stop'].item()}): braked harder in the same split, until the "
-        f"{other} axle uses {level} of its load, the {axle} axle has {value:.0f} +-{half:.0f} N "
-        f"unused{sure}"
+        f"Hardest stop ({hardest['stop'].item()}): if it is braked harder in the same split, until "
+        f"the {other} axle is at its limit ({level} times its load), the {axle} axle could still "
+        f"brake {value:.0f} +-{half:.0f} N more{sure}"
     )
 
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 ENOUGH = 0.9  # share of the variance after which the words of one force end
 FEW, MANY = 4, 30  # lines of each force: where several are asked for, and where one is
 BARS = 7
-AROUND = Around(left=2.05, right=0.45, below=0.45, above=0.45)
+AROUND = Around(left=2.2, right=0.45, below=0.45, above=0.45)
 
 
 def budget_summary(answer: xr.Dataset) -> list[str]:
@@ -151,7 +151,7 @@ def _draw_bars(panel: Axes, one: xr.Dataset, name: str) -> None:
         share = 100 * (width / u) ** 2
         panel.text(width + 0.015 * max(widths), -row, f"{share:.0f} %", fontsize=SMALL, va="center")
     style_panel(panel, _panel_name(one, name))
-    panel.set_yticks(-np.arange(len(words)), words)
+    panel.set_yticks(-np.arange(len(words)), words, fontsize=SMALL)
     panel.set_xlim(0.0, 1.12 * max(widths))
     panel.set_xlabel("standard uncertainty from this cause [N]", fontsize=SMALL)
 
