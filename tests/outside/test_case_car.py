@@ -217,7 +217,7 @@ def test_a_spoiled_log_misses(
 
 
 @pytest.mark.filterwarnings(
-    "ignore:.*travel or steer beyond:recon.base.errors.ExtrapolationWarning"
+    "ignore:.*samples have travel up to:recon.base.errors.ExtrapolationWarning"
 )
 def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) -> None:
     def spoil(log: xr.Dataset) -> None:
@@ -225,7 +225,7 @@ def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) 
 
     # Under 1 % of the samples lie within 75 um of design height.
     with pytest.warns(
-        ExtrapolationWarning, match=r"corner FL: (99\.\d|100\.0) % .* travel or steer"
+        ExtrapolationWarning, match=r"corner FL: (99\.\d|100\.0) % .* travel up to -?\d+ mm, stated"
     ):
         drive = solve("slalom", spoil)
     assert shortcomings(drive) == {"forces not known"}
