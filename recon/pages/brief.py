@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.errors import ReconError
+from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.lifts import OFF
 from recon.pages.calibration import age, named
@@ -34,8 +35,8 @@ def brief(
         _largest(largest_forces(forces)),
         lifted(forces, sections),
         _unused(answers),
-        _line("Not known", "facts", "; ".join(facts["Not known"])),
-        _line("Channels missing", "facts", "; ".join(facts["Channels missing"])),
+        _not_known(answers, facts),
+        _line("Channels missing", "at-channels-missing", "; ".join(facts["Channels missing"])),
         _calibration(forces),
         _doubts(forces),
         _answers(answers),
@@ -103,7 +104,30 @@ def _unused(shown: list[Shown]) -> dict[str, Any]:
         jumps.append((words if sure else f"{words} (perhaps none)", float(middle[n])))
     words = "braked harder until one axle is at its limit, the other could still brake:"
     words = words if jumps else "no stop allows to say it"
-    return _line("Unused in stops", "answers", words, jumps)
+    return _line("Unused in stops", "at-braking", words, jumps)
+
+
+def _not_known(shown: list[Shown], facts: dict[str, list[str]]) -> dict[str, Any]:
+    """Forces without a value, and what else limits what is known, with counts."""
+    words = [*facts["Not known"]]
+    refused = sum(isinstance(one.result, ReconError) for one in shown)
+    if refused:
+        words.append(f"{refused} answers are not given")
+    if "Assumed" in facts:
+        words.append(f"{len(facts['Assumed'])} values are assumed")
+    return _line("Not known", "at-not-known", "; ".join(words))
+
+
+def _beyond(forces: xr.Dataset) -> str:
+    """Share of the drive above the largest pulls, for every corner that was."""
+    share = 100 * ((forces["status"].to_numpy() & BIT["beyond_pulls"]) > 0).mean(axis=0)
+    corners = forces["corner"].to_numpy()
+    above = [f"{c} {s:.0f} %" for c, s in zip(corners, share, strict=True) if s >= 0.5]
+    return (
+        f" Above the largest pulls, with wider intervals: {', '.join(above)} of the drive."
+        if above
+        else ""
+    )
 
 
 def _calibration(forces: xr.Dataset) -> dict[str, Any]:
@@ -114,7 +138,7 @@ def _calibration(forces: xr.Dataset) -> dict[str, Any]:
             states.setdefault(str(state), []).append(corner)
     words = "; ".join(f"{', '.join(names)}: {state}" for state, names in states.items())
     made = named(forces) + age(forces)
-    return _line("Calibration", "calibration", f"{words}. {made}".lstrip(". "))
+    return _line("Calibration", "calibration", f"{words}.{_beyond(forces)} {made}".lstrip(". "))
 
 
 def _doubts(forces: xr.Dataset) -> dict[str, Any]:

@@ -117,13 +117,13 @@ def age(forces: xr.Dataset) -> str:
         return "The file does not state when the calibration was made."
     driven = _day(forces.attrs.get("log_date"))
     if driven is not None:
-        return f"It was calculated on {made} and was {_days(made, driven)} at the drive, {driven}."
+        return f"Calculated on {made}; it was {_days(made, driven)} at the drive, {driven}."
     solved = _day(forces.attrs.get("history"))
     if solved is None:
-        return f"It was calculated on {made}. The log states no date, so its age is not known."
+        return f"Calculated on {made}. The log has no date, so its age at the drive is not known."
     return (
-        f"It was calculated on {made}. The log states no date; when these forces were calculated, "
-        f"on {solved}, it was {_days(made, solved)}."
+        f"Calculated on {made}. The log has no date, so its age at the drive is not known; when "
+        f"the forces were calculated, on {solved}, it was {_days(made, solved)}."
     )
 
 
@@ -188,9 +188,8 @@ def _temperatures(forces: xr.Dataset, assemblies: list[CornerCalibration]) -> li
     if not np.isfinite(driven).any():
         return []
     return [
-        f"Other temperatures than those of the pulls, {_span(pulled)}, except as far as the "
-        f"intervals hold the stated drift of the gauges; in this drive the gauges had "
-        f"{_span(driven)}."
+        f"Temperatures far from those of the pulls, {_span(pulled)}: the intervals hold only the "
+        f"drift that the vehicle file states. In this drive the gauges had {_span(driven)}."
     ]
 
 

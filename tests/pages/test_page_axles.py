@@ -143,3 +143,30 @@ def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
     ]
     assert "speed: not logged" in found["Channels missing"]
     assert "speed: not logged" not in whole["Channels missing"]
+
+
+def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
+    page = drive.page
+    box = page.locator("#strips").bounding_box()
+    page.mouse.move(box["x"] + 300, box["y"] + 40)
+    passed = drive.ask("() => State.cursor")
+    page.mouse.move(box["x"] + 400, box["y"] + 40)
+    assert drive.ask("() => State.cursor") > passed
+    page.mouse.click(box["x"] + 500, box["y"] + 40)
+    pinned = drive.ask("() => State.cursor")
+    page.mouse.move(box["x"] + 200, box["y"] + 40)
+    assert drive.ask("() => State.cursor") == pinned
+    assert "pinned" in drive.text("#reading-name")
+    page.fill("#time-at", "2.5")
+    page.keyboard.press("Enter")
+    assert drive.ask("() => State.time[State.cursor]") == pytest.approx(2.5, abs=0.006)
+    page.focus("#strips")
+    page.keyboard.press("Escape")
+    page.mouse.move(box["x"] + 250, box["y"] + 40)
+    assert drive.ask("() => State.time[State.cursor]") != pytest.approx(2.5, abs=0.006)
+    link = page.locator("#brief a", has_text="Channels missing")
+    for _ in range(2):  # a second click leads there again
+        drive.ask("() => window.scrollTo(0, 0)")
+        link.click()
+        assert drive.ask("() => document.activeElement.id") == "at-channels-missing"
+        assert drive.ask("() => window.scrollY") > 0

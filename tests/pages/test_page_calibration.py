@@ -29,10 +29,10 @@ def test_verdicts_and_limits_are_in_the_forces_alone() -> None:
 @pytest.mark.parametrize(
     ("driven", "words"),
     [
-        ("2031-05-14", "was 9 days old at the drive, 2031-05-14"),
-        ("2031-05-06", "was 1 day old at the drive"),
-        ("2031-05-01", "was not made yet (it is 4 days younger) at the drive"),
-        ("", "The log states no date; when these forces were calculated, on 2031-05-25, it was 20"),
+        ("2031-05-14", "it was 9 days old at the drive, 2031-05-14"),
+        ("2031-05-06", "it was 1 day old at the drive"),
+        ("2031-05-01", "it was not made yet (it is 4 days younger) at the drive"),
+        ("", "not known; when the forces were calculated, on 2031-05-25, it was 20 days old"),
     ],
 )
 def test_the_age_at_the_drive_is_stated_or_why_it_is_not(driven: str, words: str) -> None:
@@ -43,7 +43,7 @@ def test_the_age_at_the_drive_is_stated_or_why_it_is_not(driven: str, words: str
     }
     assert words in age(day().forces.assign_attrs(dated))
     bare = day().forces.assign_attrs(dated | {"log_date": "", "history": ""})
-    assert "its age is not known" in age(bare)
+    assert "its age at the drive is not known." in age(bare)
     assert "does not state when" in age(bare.assign_attrs(calibration_created=""))
 
 

@@ -103,7 +103,7 @@ const Calibration = (() => {
     details.append(framed(`Pulls of ${one.name}: the last column is the largest change of a main slope if this pull were left out`,
       ["pull", "up to", "influence"],
       one.pulls.map((pull) => [pull.name, `${pull.peak} N`, `${pull.influence.toFixed(1)} %`]), ""));
-    details.append(made("p", `The pulls cover ${one.weakest} least.`));
+    details.append(made("p", `Direction that the pulls cover least: ${one.weakest}.`));
     return details;
   }
 

@@ -68,10 +68,7 @@ const Keys = (() => {
   }
 
   function to(part) {
-    const place = document.getElementById(part);
-    place.scrollIntoView();
-    place.tabIndex = -1;
-    place.focus({ preventScroll: true });
+    Words.show(document.getElementById(part));
   }
 
   function help() {
@@ -101,6 +98,7 @@ const Keys = (() => {
     2: [null, () => corner(1)],
     3: [null, () => corner(2)],
     4: [null, () => corner(3)],
+    Escape: ["let the cursor follow the pointer again", () => State.free()],
     "?": ["this list", help],
   };
 
@@ -109,6 +107,7 @@ const Keys = (() => {
   }
 
   function pressed(event) {
+    if (document.getElementById("help").open) return; // it has keys of its own
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const typing = /^(SELECT|INPUT)$/.test(event.target.tagName);
     const elsewhere = event.target !== host && /^(Arrow|Page|Home|End)/.test(event.key);
@@ -132,7 +131,7 @@ const Keys = (() => {
       if (shift) State.show(State.first + shift, State.last + shift);
       grip = { ...grip, x: where(event) };
     } else {
-      State.move(toSample(where(event)));
+      State.hover(toSample(where(event)));
     }
   }
 
@@ -156,6 +155,10 @@ const Keys = (() => {
     else pan((event.deltaX || event.deltaY) / 1000);
   }, { passive: false });
   document.addEventListener("keydown", pressed);
+  const field = document.getElementById("time-at");
+  field.addEventListener("change", () => {
+    if (field.value !== "") step(State.place(Number(field.value)) - State.cursor);
+  });
   const BUTTONS = { whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.5),
     later: () => pan(0.5), play, "help-open": help };
   for (const [id, act] of Object.entries(BUTTONS)) document.getElementById(id).addEventListener("click", act);

@@ -37,19 +37,22 @@ const Reading = (() => {
     const loaded = Strips.current();
     const at = State.cursor;
     if (!Strips.has(at, at + 1)) return;
-    document.getElementById("reading-name").textContent = `At ${State.time[at].toFixed(3)} s, with 95 % intervals`;
+    document.getElementById("reading-name").textContent = `At ${State.time[at].toFixed(3)} s` +
+      `${State.pinned ? " (cursor pinned, Escape frees it)" : ""}, with 95 % intervals`;
+    const field = document.getElementById("time-at");
+    if (document.activeElement !== field) field.value = State.time[at].toFixed(3);
     const rows = Axles.rows(loaded).map((one) => [one.words, ...Axles.AXES.map((_, n) => cell(one, n, at)),
       one.corner ? Draw.LANES[loaded.lanes[loaded.corners.indexOf(one.corner)][at]].words : ""]);
     if (loaded.channel) {
       const { channel } = loaded;
-      rows.push([channel.name, Draw.unitText(channel.value[Math.floor(at / channel.every)], channel.unit), "", "", ""]);
+      rows.push([channel.name, "", "", "", Draw.unitText(channel.value[Math.floor(at / channel.every)], channel.unit)]);
     }
     for (const sum of loaded.sums) {
       const half = Draw.whole(sum.half[at]);
-      rows.push([sum.name, Number.isFinite(sum.value[at]) ? `${Draw.whole(sum.value[at])} \u00b1 ${half} N` : "not known", "", "", ""]);
+      rows.push([sum.name, "", "", "", Number.isFinite(sum.value[at]) ? `${Draw.whole(sum.value[at])} \u00b1 ${half} N` : "not known"]);
     }
     const held = table.contains(document.activeElement) ? document.activeElement.getAttribute("aria-label") : "";
-    Words.table(table, ["tyre", "Fx", "Fy", "Fz", "state"], rows);
+    Words.table(table, ["tyre", "Fx", "Fy", "Fz", "state or value"], rows);
     if (held) refocus(held.split(":")[0]);
     follow(loaded, at);
   }
@@ -103,8 +106,8 @@ const Reading = (() => {
       })]));
     const { first, last, time } = State;
     document.getElementById("peaks-name").textContent =
-      `Largest and smallest from ${time[first].toFixed(2)} to ${time[last].toFixed(2)} s, the window shown: single samples at ` +
-      `${+State.data.bandwidth.toPrecision(3)} Hz, so the largest of many holds some noise, up to its interval`;
+      `Largest and smallest from ${time[first].toFixed(2)} to ${time[last].toFixed(2)} s, the window shown. These are single samples ` +
+      `at ${+State.data.bandwidth.toPrecision(3)} Hz: with noise and bumps they are a little larger than the largest forces at the top`;
   }
 
   function later() {

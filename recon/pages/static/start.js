@@ -60,7 +60,7 @@
   const closed = [];
   const printed = (on) => {
     document.documentElement.classList.toggle("printing", on);
-    if (on) closed.push(...document.querySelectorAll("#lifts:not([open])"));
+    if (on) closed.push(...document.querySelectorAll("#lifts:not([open]), #section-fold:not([open])"));
     for (const one of closed) one.open = on;
     if (!on) closed.length = 0;
     for (const view of [Strips, Plane, Car]) view.draw();

@@ -6,7 +6,7 @@ const State = (() => {
   const forces = new Map();
   const channels = new Map();
   const lanes = new Map();
-  const state = { data, time: null, first: 0, last: 0, cursor: 0, corners: [], channel: "", force: "" };
+  const state = { data, time: null, first: 0, last: 0, cursor: 0, pinned: false, corners: [], channel: "", force: "" };
 
   function heads(kind, name) {
     return data.series.filter((one) => one.kind === kind && (name === undefined || one.name === name));
@@ -71,8 +71,22 @@ const State = (() => {
 
   function move(cursor) {
     const next = Math.min(Math.max(Math.round(cursor), 0), state.time.length - 1);
+    state.pinned = true;
     if (next === state.cursor) return;
     state.cursor = next;
+    tell("cursor");
+  }
+
+  /* A pointer that only passes moves the cursor as long as nobody has put it somewhere. */
+  function hover(cursor) {
+    if (state.pinned) return;
+    move(cursor);
+    state.pinned = false;
+    tell("cursor");
+  }
+
+  function free() {
+    state.pinned = false;
     tell("cursor");
   }
 
@@ -92,6 +106,6 @@ const State = (() => {
     state.force = `${data.corners[0]}.y`;
   }
 
-  return Object.assign(state, { heads, getForce: force, getChannel: channel, getLane: lane, getSum: sum, place, show, move,
+  return Object.assign(state, { heads, getForce: force, getChannel: channel, getLane: lane, getSum: sum, place, show, move, hover, free,
     choose, on, tell, start });
 })();

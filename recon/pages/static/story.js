@@ -23,7 +23,7 @@ const Story = (() => {
     const last = State.place(end + more);
     State.show(first, last);
     State.move(State.place((start + end) / 2));
-    document.getElementById("time").scrollIntoView();
+    document.getElementById("time-name").scrollIntoView();
     document.getElementById("strips").focus({ preventScroll: true });
   }
 
@@ -69,12 +69,15 @@ const Story = (() => {
         continue;
       }
       const item = made("li");
-      const open = one.undecided ? ` Undecided: ${one.undecided}.` : "";
-      const words = `${one.finding} (${one.start.toFixed(2)} to ${one.end.toFixed(2)} s)${open}`;
+      const open = one.undecided ? `. Undecided: ${one.undecided}.` : "";
+      const words = `${one.finding}, from ${one.start.toFixed(2)} s${open}`;
       item.append(jump(one.name, one.start, one.end, one.reason), made("span", said(words), "finding"));
       lines.set(one.name, item);
       list.append(item);
     }
+    const fold = document.getElementById("section-fold");
+    fold.open = window.matchMedia("(min-width: 40rem)").matches;
+    fold.querySelector("summary").textContent = `${list.children.length} sections of the drive`;
     if (!list.children.length) list.append(made("li", "No section was found in this drive."));
     lifts();
   }
@@ -95,6 +98,7 @@ const Story = (() => {
 
   function answer(one) {
     const article = made("article");
+    article.id = Words.idOf(one.name);
     article.append(made("h3", one.name.replaceAll("_", " ")));
     if (one.refused) {
       article.append(made("p", `Not given. ${one.refused}`));

@@ -261,8 +261,8 @@ const Strips = (() => {
     const { first, last, time } = State;
     const lanes = Draw.LANES.filter((_, n) => seen[n]).map((one) => one.words).join(", ");
     document.getElementById("window-words").textContent =
-      `Shown: ${time[first].toFixed(3)} to ${time[last].toFixed(3)} s. The lanes below the forces say, tall and dark ` +
-      `where it is worse than measured: ${lanes}.`;
+      `Shown: ${time[first].toFixed(3)} to ${time[last].toFixed(3)} s. Bars below the forces, thin where measured ` +
+      `and tall where not: ${lanes}.`;
   }
 
   function cursor() {

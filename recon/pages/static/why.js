@@ -38,7 +38,7 @@ const Why = (() => {
   /* An axle has no causes of its own: those of its tyres, of which it names the ways. */
   function ofAxle(axle, axis) {
     document.getElementById("why-words").textContent =
-      `The ${axle.name} axle adds F${axis} of ${axle.corners.join(" and ")}: independent errors add as squares, shared ones as they are.`;
+      `The ${axle.name} axle adds F${axis} of ${axle.corners.join(" and ")}. Errors that both tyres share add up; the others partly cancel.`;
     const buttons = axle.corners.map((corner) => {
       const line = document.createElement("li");
       const button = document.createElement("button");
@@ -83,8 +83,8 @@ const Why = (() => {
     const words = document.getElementById("why-words");
     const [corner, axis] = State.force.split(".");
     words.textContent = own.length
-      ? `Standard uncertainty of F${axis} at ${corner} near ${why.times[node].toFixed(2)} s, cause by cause ` +
-        "(squares add up; the 95 % interval is 1.96 times their root):"
+      ? `Causes of the uncertainty of F${axis} at ${corner}, worked out at ${why.times[node].toFixed(2)} s, largest first, as standard ` +
+        "uncertainties. To get the \u00b1 of the interval: add their squares, take the root, and double it (1.96)."
       : `F${axis} of ${corner} is not known near ${why.times[node].toFixed(2)} s.`;
     list.replaceChildren(...own.map((one) => item(one.cause, one.newtons, own[0].newtons)));
   }

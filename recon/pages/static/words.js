@@ -13,12 +13,19 @@ const Words = (() => {
     return text.replace(/\+-(?=\d)/g, "\u00b1");
   }
 
+  /* Name of the place of a heading, for links. */
+  function idOf(name) {
+    return `at-${name.toLowerCase().replace(/[^a-z]+/g, "-")}`;
+  }
+
   /* Lists of sentences, each under its heading. */
   function lists(host, byName) {
     for (const [name, sentences] of Object.entries(byName)) {
       const list = made("ul");
       sentences.forEach((sentence) => list.append(made("li", said(sentence))));
-      host.append(made("h3", name), list);
+      const head = made("h3", name);
+      head.id = idOf(name);
+      host.append(head, list);
     }
   }
 
@@ -54,12 +61,22 @@ const Words = (() => {
     }));
   }
 
+  /* Scroll to a part and put the focus there; what it is folded into opens. */
+  function show(place) {
+    for (let fold = place.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+    place.scrollIntoView();
+    place.tabIndex = -1;
+    place.focus({ preventScroll: true });
+  }
+
   /* A link to a part of the page stays in it: as a link it would leave the frame of a notebook. */
   document.addEventListener("click", (event) => {
     const link = event.target.closest('a[href^="#"]');
     if (!link) return;
     event.preventDefault();
+    const place = document.getElementById(link.getAttribute("href").slice(1));
     window.location.hash = link.getAttribute("href");
+    if (place) show(place); // also if the last link led there
   });
 
   /* A table under its caption, which scrolls sideways where the screen is narrow. */
@@ -77,5 +94,5 @@ const Words = (() => {
     return both;
   }
 
-  return { made, said, lists, boxes, table, framed };
+  return { made, said, show, idOf, lists, boxes, table, framed };
 })();
