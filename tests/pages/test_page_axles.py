@@ -147,6 +147,7 @@ def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
 
 def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
     page = drive.page
+    drive.ask("() => document.getElementById('strips').scrollIntoView()")
     box = page.locator("#strips").bounding_box()
     page.mouse.move(box["x"] + 300, box["y"] + 40)
     passed = drive.ask("() => State.cursor")
@@ -161,6 +162,7 @@ def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
     page.keyboard.press("Enter")
     assert drive.ask("() => State.time[State.cursor]") == pytest.approx(2.5, abs=0.006)
     page.focus("#strips")
+    drive.ask("() => document.getElementById('strips').scrollIntoView()")
     page.keyboard.press("Escape")
     page.mouse.move(box["x"] + 250, box["y"] + 40)
     assert drive.ask("() => State.time[State.cursor]") != pytest.approx(2.5, abs=0.006)

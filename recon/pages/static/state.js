@@ -69,25 +69,24 @@ const State = (() => {
     tell("window");
   }
 
-  function move(cursor) {
+  function put(cursor, pinned) {
     const next = Math.min(Math.max(Math.round(cursor), 0), state.time.length - 1);
-    state.pinned = true;
-    if (next === state.cursor) return;
-    state.cursor = next;
+    if (next === state.cursor && pinned === state.pinned) return;
+    Object.assign(state, { cursor: next, pinned });
     tell("cursor");
+  }
+
+  function move(cursor) {
+    put(cursor, true);
   }
 
   /* A pointer that only passes moves the cursor as long as nobody has put it somewhere. */
   function hover(cursor) {
-    if (state.pinned) return;
-    move(cursor);
-    state.pinned = false;
-    tell("cursor");
+    if (!state.pinned) put(cursor, false);
   }
 
   function free() {
-    state.pinned = false;
-    tell("cursor");
+    put(state.cursor, false);
   }
 
   function choose(changes) {
