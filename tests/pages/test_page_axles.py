@@ -9,6 +9,7 @@ import pytest
 import xarray as xr
 
 from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.evaluation.lifts import LIGHT, OFF
 from recon.pages.brief import lifted
 from recon.pages.peaks import BANDWIDTH, largest_forces
 from recon.pages.story import facts
@@ -63,9 +64,11 @@ def test_wheels_off_the_ground_are_counted_and_the_longest_named() -> None:
     forces = day().forces
     times = {"start": [1.0, 2.0, np.nan, 3.0], "end": [1.05, 2.4, 0.2, 3.1]}
     lifts = {f"lift_{n}": ("lift", np.array(v)) for n, v in times.items()}
-    some = xr.Dataset(lifts | {"lift_corner": ("lift", np.array(["FL", "RR", "FL", "FL"]))})
+    lifts["lift_corner"] = ("lift", np.array(["FL", "RR", "FL", "FL"]))
+    lifts["lift_kind"] = ("lift", np.array([OFF, OFF, LIGHT, OFF]))
+    some = xr.Dataset(lifts)
     line = lifted(forces, some)
-    assert line["words"].startswith("FL 3 times, RR 1 times.")
+    assert line["words"].startswith("FL 2 times, RR 1 times; 1 times a wheel was so light")
     assert line["jumps"][0] == {"words": "RR for 0.40 s", "time": 2.0}
     none = lifted(forces, xr.Dataset())
     load = forces["tyre_force"].to_numpy()[:, :, 2]
