@@ -12,7 +12,7 @@ import numpy as np
 from recon.base.labelled import require
 from recon.evaluation.result import SEPARATOR, not_given
 from recon.evaluation.run_metrics import BY_NAME
-from recon.evaluation.run_result import COMPARISON
+from recon.evaluation.run_result import COMPARISON, SOURCES
 from recon.pages.document import Page, Parts, document
 from recon.pages.run_sources import boxes, sources_by_run
 from recon.pages.spread import spread_of
@@ -42,7 +42,16 @@ PARTS = Parts(
     styles=("page.css", "comparison.css"),
 )
 LEAST_CHANCE = 0.01  # %; less than that nobody has to tell apart
-MAY_LACK = ("samples", "profile", "share", "section", "place", "course", "course_length")
+# Variables that every comparison has; courses, levels and slopes over temperature may be missing.
+NEEDED = (
+    *("metric", "metric_unit", "metric_words", "set_up", "run", "mean", "value", "u_value"),
+    *("effect", "effect_lower", "effect_upper", "u_effect", "u_effect_runs", "u_effect_session"),
+    *("u_effect_calibration", "p_value", "p_value_of_family", "p_value_exchange"),
+    *("smallest_p_value_exchange", "p_value_equivalence", "margin", "resolvable", "more_runs"),
+    *("scatter", "repeatability", "verdict", "reason", "run_tyre_temperature"),
+    *(f"run_{name}" for name in ("file", "set_up", "block", "driver", "tyre_set", "notes")),
+    *(f"run_{name}" for name in SOURCES),
+)
 AGAIN = "Run `recon compare` again, or `recon.compare_runs` in Python."
 CLAIMED = ("better", "worse", "different", "equivalent")
 
@@ -60,7 +69,7 @@ def comparison_page(answer: xr.Dataset) -> Page:
     DataError
         It lacks variables that the page shows, as files of older versions do.
     """
-    require(answer, COMPARISON, (name for name in COMPARISON if name not in MAY_LACK), AGAIN)
+    require(answer, COMPARISON, NEEDED, AGAIN)
     first, second = (str(name) for name in answer["set_up"].to_numpy())
     title = f"{second} against {first}"
     data = {
