@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -19,12 +20,20 @@ from recon.report.sheet import empty_sheet
 from tests.days import day, unwarned
 from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
 
+SLOPE = re.compile(r"changes (-?[\d.]+) times as large as expected")
+UPWARD = re.compile("upward|^z |^sum of Fz of all")  # what is expected there hardly changes
+
 
 def test_a_sound_drive_is_not_doubted() -> None:
     found = examined(scale(0, 1.0))
     assert found.doubts == ()
     assert len(found.terms) >= 4
     assert "FL: gauges against each other" in found.compared
+    # What was expected has the right sign and size in every comparison, not only within its limit.
+    slopes = {t.name: SLOPE.search(t.found) for t in found.terms if not UPWARD.search(t.name)}
+    known = {name: float(slope[1]) for name, slope in slopes.items() if slope}
+    assert len(known) > 45
+    assert {name: slope for name, slope in known.items() if not 0.8 < slope < 1.25} == {}
 
 
 @pytest.mark.parametrize("i", range(0, len(GAUGES), 5), ids=GAUGES[::5])
