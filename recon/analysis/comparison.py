@@ -24,6 +24,7 @@ from recon.evaluation.comparability import (
     Measured,
     common_errors,
     measured_of,
+    sources_of,
 )
 from recon.evaluation.result import SEPARATOR
 from recon.evaluation.run_checks import (
@@ -92,9 +93,11 @@ def compare_runs(
     """
     declared = metric_named(metric, runs.path).name
     margin_of(margin, runs.path)
-    measured, values = [], []
+    measured, values, sources = [], [], []
     for run, result in enumerate(forces):
         refuse_doubted(runs, run, result)
+        sources.append(sources_of(result))
+        refuse_same_log(runs, sources)  # before the work, not after that of all runs
         own = run_values(result)
         refuse_missing(runs, run, own, declared)
         values.append(own)

@@ -118,13 +118,14 @@ sys.exit(main(sys.argv[2:]))
     [(20_000, "friction.nc"), (None, "friction_plane.png")],
     ids=["no room for the result", "room for the result alone"],
 )
+@pytest.mark.pictures
 def test_a_full_disk_leaves_the_earlier_result(
-    room: int | None, gone: str, spawn: Run, one_corner: OneCorner, tmp_path: Path
+    room: int | None, gone: str, run: Run, spawn: Run, one_corner: OneCorner, tmp_path: Path
 ) -> None:
     """A limit of a file's size stands for the end of the disk."""
     out = tmp_path / "out"
     words = ("friction", one_corner.forces, "--out", out, "--overwrite")
-    assert spawn("-m", "recon", *words).code == 0
+    assert run(*words).code == 0
     picture = out / "friction_plane.png"
     if room is None:
         room = picture.stat().st_size - 1
