@@ -11,7 +11,7 @@ from recon.analysis.launch import launch
 from recon.base.errors import DataError, DataWarning
 from recon.evaluation.given import GivenSection
 from recon.evaluation.sections import find_sections
-from recon.evaluation.slip import slip_of
+from recon.evaluation.slip import last_true, slip_of, time_above
 from recon.report.launch import finding, launch_summary, sides
 from tests.days import day
 from tests.launch_days import launch_day, true_slip
@@ -228,3 +228,10 @@ def test_a_distance_that_is_never_reached_is_not_given() -> None:
     found = launch(launch_day()[0], distance=400.0)
     assert "lost at 400 m: never that far; ask for less" in found.attrs["not_given"]
     assert np.isnan(found["axle_drive_impulse"]).all()
+
+
+def test_slip_passes_its_threshold_between_samples() -> None:
+    time, slip = np.arange(4.0), np.array([0.0, 0.3, 0.05, 0.0])
+    assert last_true(time, slip, 0.1) == pytest.approx(1.8)  # 0.2 of the 0.25 that it falls
+    assert np.isnan(last_true(time, slip, 0.5))
+    assert time_above(time, slip, 0.1) == pytest.approx(2 / 3 + 0.8)

@@ -45,7 +45,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Eight results beside each other, and a list of them."""
     root, rng = tmp_path_factory.mktemp("runs"), np.random.default_rng(17)
     # A third of the slalom is enough, and quicker.
-    forces = day().forces.isel(elapsed_time=slice(0, 2000))
+    forces = day().forces.isel(elapsed_time=slice(0, 3000))
     for i, letter in enumerate(LETTERS):
         (root / f"run_{i + 1}").mkdir()
         factor = 1 + EFFECT * (letter == "B") + rng.normal(0, 0.005)
