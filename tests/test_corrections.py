@@ -207,17 +207,20 @@ def test_a_correction_of_a_column_that_is_not_there_is_refused(tmp_path: Path) -
 
 def test_corrections_are_done_in_units_and_noted(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text(
-        "elapsed_time [s],G1 [uV/V],roll [deg],pitch [deg]\n0,100,1,2\n0.1,200,3,4\n"
+        "elapsed_time [s],G1 [uV/V],roll [deg],pitch [deg],speed [km/h]\n"
+        "0,100,1,2,36\n0.1,200,3,4,72\n"
     )
     path = tmp_path / "map.toml"
     lines = (
         'G1 = { factor = -1, add = "0.5 mV/V" }',
         'roll = { exchanged_with = "pitch", factor = -1 }',
+        'speed = { add = "3.6 km/h" }',
     )
     path.write_text(HEAD + "[corrections]\n" + "\n".join(lines) + "\n")
     with pytest.warns(DataWarning) as notes:
         log = read_log(tmp_path / "log.csv", small_car(), column_map=path)
     np.testing.assert_allclose(log["indication"].to_numpy()[:, 0], [0.4, 0.3])
+    np.testing.assert_allclose(log["speed"], [11.0, 21.0])
     np.testing.assert_allclose(np.rad2deg(log["roll"]), [-2, -4])
     np.testing.assert_allclose(np.rad2deg(log["pitch"]), [1, 3])
     said = " ".join(str(note.message) for note in notes)

@@ -29,6 +29,8 @@ from recon.report.slalom import plot_lateral_force
 from recon.report.verification import plot_verification
 from tests.made_forces import ALL, forces_of
 
+WITHIN_95 = 1.9599640  # standard deviations of a normal distribution, from tables
+
 
 def slalom_of(*times):
     return xr.Dataset({"cone_time": ("cone", list(times))})
@@ -280,8 +282,9 @@ def test_crosstalk_shows_measured_predicted_and_own_slope():
     np.testing.assert_allclose(widths, [-2.5, 10.0])  # -2/80 and 6/60 in percent
     assert len(push_rod) == 2
     whiskers = next(c for c in panel.collections if len(c.get_segments()) == 6).get_segments()
-    # 1.96 times 0.4e-6 over 80e-6, in percent, on either side of the bar's end
-    np.testing.assert_allclose(whiskers[2][:, 0] - zeros[2], [-2.5 - 0.98, -2.5 + 0.98])
+    # of 0.4e-6 over 80e-6, in percent, on either side of the bar's end
+    half = WITHIN_95 * 0.5
+    np.testing.assert_allclose(whiskers[2][:, 0] - zeros[2], [-2.5 - half, -2.5 + half])
     predicted = next(line for line in panel.lines if line.get_markersize() > 15)
     np.testing.assert_array_equal(predicted.get_xdata()[2::3] - zeros[2], [0.0, np.nan])
     ticks = [t.get_text() for t in panel.get_xticklabels()]
@@ -313,7 +316,7 @@ def test_verification_counts_and_rings_what_lies_outside():
         np.testing.assert_array_equal(ring.get_data(), [[2000.0], [30.0]])
     assert len(rings) == 2
     claimed = figure.axes[0].collections[0].get_segments()
-    np.testing.assert_allclose(claimed[0], [[1000, -19.6], [1000, 19.6]])
+    np.testing.assert_allclose(claimed[0], [[1000, -10 * WITHIN_95], [1000, 10 * WITHIN_95]])
     assert "FL front left" in legend_of(figure)
     assert "RL" not in legend_of(figure)
 

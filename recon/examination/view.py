@@ -218,6 +218,10 @@ def _expected(solver: Solver, samples: Samples) -> Expected:
     n, gauges = samples.travel.shape[1], len(solver.gauges)
     mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
     changing = _changing(solver)
+    # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
+    # that nobody logged moves the loads as the drive goes.
+    wheels = solver.session.wheels
+    settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
     forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
     torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
     for m, chosen in samples_by_mode(joint_mode(samples.mode)):
@@ -230,9 +234,7 @@ def _expected(solver: Solver, samples: Samples) -> Expected:
         scaled = H * u
         by_priors = scaled @ np.swapaxes(scaled, -1, -2)
         weight[chosen] = np.linalg.inv(V + by_priors)
-        # How springs and bars of a tied axle share its loads is not known to some newtons.
-        alone = len(assembly.corners) == 1
-        moving[chosen] = np.linalg.inv(changing + by_priors) if alone else weight[chosen]
+        moving[chosen] = np.linalg.inv(changing + by_priors) if settled else weight[chosen]
         mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
         mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
     return Expected(mean - estimator.tare.indication, weight, moving)

@@ -79,12 +79,12 @@ def _filled(series: Floats, known: NDArray[np.bool_]) -> Floats:
     return series[np.where(last < 0, int(np.argmax(known)), last)]
 
 
-def nice_step(size: float) -> float:
-    """Largest of 1, 2 or 5 times a power of ten that is at most `size`."""
+def nice_step(size: float, digits: tuple[float, ...] = (1, 2, 5)) -> float:
+    """Largest of `digits` times a power of ten that is at most `size`."""
     if not np.isfinite(size) or size <= 0:
         return 1.0
     power = 10.0 ** np.floor(np.log10(size))
-    return float(power * max(m for m in (1, 2, 5) if m * power <= size * (1 + 1e-9)))
+    return float(power * max(m for m in digits if m * power <= size * (1 + 1e-9)))
 
 
 def channel_step(values: ArrayLike) -> float:

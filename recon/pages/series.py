@@ -100,7 +100,8 @@ def force_step(noise: Floats, samples: int) -> float:
     known = noise[np.isfinite(noise)]
     if not known.size:
         return 1.0
-    return min(max(nice_step(share * float(np.median(known))), 1.0), COARSEST)
+    step = nice_step(share * float(np.median(known)), (1, 1.5, 2, 3, 5, 7))
+    return min(max(step, 1.0), COARSEST)
 
 
 def lane_codes(forces: xr.Dataset, corner: str) -> NDArray[np.uint8]:
