@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 SHARE_OF_NOISE = 0.5  # a step of half the noise loses nothing that was known
-LONG, SHARE_OF_LONG = 200_000, 1.5  # samples; longer drives: rounding stays below the noise
+LONG, SHARE_OF_LONG = 200_000, 1.75  # samples; longer drives: rounding errs by half of the noise
 COARSEST = 20.0  # N
 STRETCH = 256  # samples of the outline of a long drive; scripts know it, too
 CHANNEL_RATE = 50.0  # Hz; quick enough for a wheel that locks
@@ -95,7 +95,7 @@ def outline_of(value: Floats, low: Floats, high: Floats) -> Floats:
 
 
 def force_step(noise: Floats, samples: int) -> float:
-    """Step of a force [N] whose noise (sample,) [N] is given: nothing known is rounded away."""
+    """Step of a force [N] whose noise (sample,) [N] is given: rounding errs by less than it."""
     share = SHARE_OF_LONG if samples >= LONG else SHARE_OF_NOISE
     known = noise[np.isfinite(noise)]
     if not known.size:

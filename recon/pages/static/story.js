@@ -13,7 +13,7 @@ const Story = (() => {
     const steps = data.series.filter((one) => one.kind === "force").map((one) => one.step);
     const ends = [...new Set([Math.min(...steps), Math.max(...steps)])].join(" to ");
     document.getElementById("steps").textContent =
-      `Forces are rounded to steps of ${ends} N, below their noise; bandwidth ` +
+      `Forces are rounded to steps of ${ends} N, an error smaller than their noise; bandwidth ` +
       `${+data.bandwidth.toPrecision(4)} Hz.`;
   }
 
