@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recon.base.arrays import runs
 from recon.base.errors import ReconError
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 
 LIFTS = 4  # of the longest that are named
+MOVING = 2.0  # m/s
+LOCKED = 0.05  # s; shorter is the resolution of a wheel speed
 
 
 def brief(
@@ -34,6 +37,7 @@ def brief(
         _line("Sections", "sections", sections_summary(sections)[0].partition(": ")[2]),
         _largest(largest_forces(forces)),
         lifted(forces, sections),
+        locked(forces),
         _unused(answers),
         _not_known(answers, facts),
         _line("Channels missing", "at-channels-missing", "; ".join(facts["Channels missing"])),
@@ -45,14 +49,18 @@ def brief(
 
 
 def _line(
-    name: str, to: str, words: str, jumps: Iterable[tuple[str, float]] = ()
+    name: str, to: str, words: str, jumps: Iterable[tuple[str, float, str] | tuple[str, float]] = ()
 ) -> dict[str, Any]:
-    times = [{"words": own, "time": round(time, 4)} for own, time in jumps]
+    """One line; a jump has words, a time and perhaps the force that is chosen with it."""
+    times = [
+        {"words": own, "time": round(time, 4), "force": "".join(force)}
+        for own, time, *force in jumps
+    ]
     return {"name": name, "to": to, "words": words, "jumps": times}
 
 
 def _largest(peaks: list[Peak]) -> dict[str, Any]:
-    jumps = [(f"{p.of} {p.size:.0f} +-{p.half:.0f} N {p.way}", p.time) for p in peaks]
+    jumps = [(f"{p.of} {p.size:.0f} +-{p.half:.0f} N {p.way}", p.time, p.force) for p in peaks]
     words = f"at {BANDWIDTH:.0f} Hz, both tyres of an axle together:" if jumps else "none is known"
     return _line("Largest forces", "time", words, jumps)
 
@@ -82,6 +90,23 @@ def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     words = f"least load {load[at, k]:.0f} +-{half:.0f} N at {corners[k]}"
     time = float(forces["elapsed_time"].to_numpy()[at])
     return _line("Wheels off the ground", "sections", f"None. {rest}".strip(), [(words, time)])
+
+
+def locked(forces: xr.Dataset) -> dict[str, Any]:
+    """Wheels that stood still while the car moved, the longest times first."""
+    if "speed" not in forces:
+        return _line("Wheels locked", "time", "")
+    moving = forces["speed"].to_numpy() > MOVING
+    locked = (forces["status"].to_numpy() & BIT["wheel_locked"]) > 0
+    time = forces["elapsed_time"].to_numpy()
+    found = [
+        (float(time[last - 1] - time[first]), float(time[first]), str(corner))
+        for k, corner in enumerate(forces["corner"].to_numpy())
+        for first, last in runs(locked[:, k] & moving)
+    ]
+    longest = sorted((one for one in found if one[0] >= LOCKED), reverse=True)[:LIFTS]
+    jumps = [(f"{corner} for {length:.2f} s", start) for length, start, corner in longest]
+    return _line("Wheels locked", "time", "with the brake on:" if jumps else "", jumps)
 
 
 def _unused(shown: list[Shown]) -> dict[str, Any]:

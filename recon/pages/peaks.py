@@ -19,15 +19,20 @@ if TYPE_CHECKING:
 
 BANDWIDTH = 10.0  # Hz; a peak lasts 0.1 s or so, and is no single noisy sample
 CLEAR = 3.0  # half-widths; a smaller force is no peak worth a line
+AXLE = " axle"
 SMALL = 0.1  # of the largest force of the axle
 WAYS = ((1, 1, "to the left"), (1, -1, "to the right"), (0, -1, "braking"), (0, 1, "driving"))
 
 
 @dataclass(frozen=True, slots=True)
 class Peak:
-    """A largest force [N] of a tyre or axle one way, half of its 95 % interval, its time [s]."""
+    """A largest force [N] of a tyre or axle one way, half of its 95 % interval, its time [s].
+
+    `force` is its name on the page: "front.y" or "FL.x".
+    """
 
     of: str
+    force: str
     way: str
     size: float
     half: float
@@ -69,7 +74,8 @@ def largest_forces(forces: xr.Dataset) -> list[Peak]:
         u = np.sqrt(np.sum(fixed**2) + np.sum(noise[n, members, axis] ** 2))
         size, half = sign * float(values[at[n], g, axis]), COVERAGE_FACTOR * float(u)
         if size > max(CLEAR * half, SMALL * most[g]):
-            out.append(Peak(name, words, size, half, float(time[at[n]])))
+            force = f"{name.removesuffix(AXLE)}.{'xyz'[axis]}"
+            out.append(Peak(name, force, words, size, half, float(time[at[n]])))
     return out
 
 
@@ -78,7 +84,7 @@ def _groups(forces: xr.Dataset) -> list[tuple[str, NDArray[np.int64]]]:
     pairs = axle_corners(forces)
     used = {k for pair in pairs.values() for k in pair}
     corners = [str(corner) for corner in forces["corner"].to_numpy()]
-    axles = [(f"{axle} axle", np.array(pair)) for axle, pair in pairs.items()]
+    axles = [(f"{axle}{AXLE}", np.array(pair)) for axle, pair in pairs.items()]
     return axles + [(c, np.array([k])) for k, c in enumerate(corners) if k not in used]
 
 

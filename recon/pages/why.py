@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 NODES = 120  # times at which causes are worked out; the page shows the nearest
-MOST_CAUSES = 6  # lines for each force
+MOST_CAUSES = 9  # lines for each force
 REST = {"words": "all other causes together", "of": "", "cure": ""}
 
 

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.lifts import LIGHT, OFF
-from recon.pages.brief import lifted
+from recon.pages.brief import lifted, locked
 from recon.pages.peaks import BANDWIDTH, largest_forces
 from recon.pages.story import facts
 from recon.pages.why import causes_over_time
@@ -69,7 +70,7 @@ def test_wheels_off_the_ground_are_counted_and_the_longest_named() -> None:
     some = xr.Dataset(lifts)
     line = lifted(forces, some)
     assert line["words"].startswith("FL 2 times, RR 1 times; 1 times a wheel was so light")
-    assert line["jumps"][0] == {"words": "RR for 0.40 s", "time": 2.0}
+    assert line["jumps"][0] == {"words": "RR for 0.40 s", "time": 2.0, "force": ""}
     none = lifted(forces, xr.Dataset())
     load = forces["tyre_force"].to_numpy()[:, :, 2]
     assert none["words"] == "None."
@@ -79,6 +80,18 @@ def test_wheels_off_the_ground_are_counted_and_the_longest_named() -> None:
     assert "Not known at FR" in lifted(blind, xr.Dataset())["words"]
     blind["tyre_force"].values[:, :, 2] = np.nan
     assert "Not known at FL, FR, RL, RR" in lifted(blind, xr.Dataset())["words"]
+
+
+def test_a_wheel_that_locks_while_the_car_moves_is_named() -> None:
+    forces = day().forces.copy(deep=True)
+    forces["status"].values[:] &= ~np.uint16(BIT["wheel_locked"])
+    forces["status"].values[400:450, 1] |= BIT["wheel_locked"]
+    time = forces["elapsed_time"].to_numpy()
+    (jump,) = locked(forces)["jumps"]
+    assert jump["words"] == f"FR for {time[449] - time[400]:.2f} s"
+    assert jump["time"] == pytest.approx(time[400], abs=1e-4)
+    forces["speed"].values[:] = 0.0
+    assert locked(forces)["jumps"] == []
 
 
 def test_lines_in_brief_lead_to_their_parts(drive: Opened) -> None:
@@ -92,6 +105,7 @@ def test_lines_in_brief_lead_to_their_parts(drive: Opened) -> None:
     button = drive.page.locator("#brief button").first
     words = str(button.text_content())
     button.click()
+    assert drive.ask("() => State.force") in ("front.y", "front.x", "rear.y", "rear.x")
     time = drive.ask("() => State.time[State.cursor]")
     assert time == pytest.approx(float(re.findall(r"([\d.]+) s$", words)[0]), abs=0.01)
 

@@ -27,10 +27,11 @@ const Story = (() => {
     document.getElementById("strips").focus({ preventScroll: true });
   }
 
-  /* A second around a time, with the cursor there. */
-  function at(time) {
+  /* A second around a time, with the cursor there and a force chosen. */
+  function at(time, force) {
     go(time - 0.5, time + 0.5);
     State.move(State.place(time));
+    if (force) State.choose({ force });
   }
 
   function brief() {
@@ -39,11 +40,12 @@ const Story = (() => {
       const item = made("li");
       const link = made("a", line.name);
       link.href = `#${line.to}`;
+      link.addEventListener("click", () => { document.querySelectorAll(`#${line.to} > details`).forEach((one) => { one.open = true; }); });
       const words = made("div", line.words ? said(`${line.words} `) : undefined);
       for (const one of line.jumps) {
         const button = made("button", said(`${one.words}, ${one.time.toFixed(2)} s`), "value");
         button.type = "button";
-        button.addEventListener("click", () => at(one.time));
+        button.addEventListener("click", () => at(one.time, one.force));
         words.append(button);
       }
       item.append(link, words);

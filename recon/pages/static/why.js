@@ -51,16 +51,22 @@ const Why = (() => {
     list.replaceChildren(...both(axle, axis), ...buttons);
   }
 
+  /* Largest first; what has no name of its own comes last. */
+  function ordered(found) {
+    return found.filter((one) => one.most > 0).sort((a, b) => !a.cause.cure - !b.cause.cure || b.most - a.most);
+  }
+
+  const largest = (kept) => Math.max(...kept.map((one) => one.most));
+
   /* Causes of both tyres of an axle side by side, by their larger newtons. */
   function both(axle, axis) {
     const node = nearest(State.time[State.cursor]);
     const own = axle.corners.map((corner) => why.forces[`${corner}.${axis}`] || {});
     const places = [...new Set(own.flatMap((one) => Object.keys(one)))];
     const found = places.map((place) => ({ place, newtons: own.map((one) => (one[place] ? one[place][node] : 0)) }));
-    const kept = found.map((one) => ({ ...one, most: Math.max(...one.newtons) })).filter((one) => one.most > 0)
-      .sort((a, b) => b.most - a.most);
+    const kept = ordered(found.map((one) => ({ ...one, cause: why.causes[one.place], most: Math.max(...one.newtons) })));
     return kept.map(({ place, newtons, most }) => {
-      const line = item(why.causes[place], most, kept[0].most);
+      const line = item(why.causes[place], most, largest(kept));
       const words = axle.corners.map((corner, n) => newtons[n] > 0 ? `${corner} ${newtons[n].toFixed(1)} N`
         : `${corner} less than those listed for it`).join(", ");
       line.querySelector("b").textContent = `${words}: ${why.causes[place].words}. `;
@@ -78,15 +84,15 @@ const Why = (() => {
     }
     const node = nearest(State.time[State.cursor]);
     const own = Object.entries(why.forces[State.force] || {})
-      .map(([place, values]) => ({ cause: why.causes[place], newtons: values[node] }))
-      .filter((one) => one.newtons > 0).sort((a, b) => b.newtons - a.newtons);
+      .map(([place, values]) => ({ cause: why.causes[place], most: values[node] }));
+    const kept = ordered(own);
     const words = document.getElementById("why-words");
     const [corner, axis] = State.force.split(".");
-    words.textContent = own.length
+    words.textContent = kept.length
       ? `Causes of the uncertainty of F${axis} at ${corner}, worked out at ${why.times[node].toFixed(2)} s, largest first, as standard ` +
         "uncertainties. To get the \u00b1 of the interval: add their squares, take the root, and double it (1.96)."
       : `F${axis} of ${corner} is not known near ${why.times[node].toFixed(2)} s.`;
-    list.replaceChildren(...own.map((one) => item(one.cause, one.newtons, own[0].newtons)));
+    list.replaceChildren(...kept.map((one) => item(one.cause, one.most, largest(kept))));
   }
 
   State.on("cursor", draw);
