@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from recon.base.errors import ReconWarning
-from recon.records.files import checksum
+from recon.records.files import checksum, only_result
 from recon.records.record import Input, Record, inputs_within
 
 P = ParamSpec("P")
@@ -91,9 +91,10 @@ def _inputs(given: Mapping[str, Any]) -> Iterator[Input]:
     for role, file in named:
         if file is not None:
             with suppress(OSError, ValueError):
-                yield Input(role, str(file), checksum(file))
+                place = only_result(file)
+                yield Input(role, str(place), checksum(place))
                 if role in RESULTS:
-                    yield from inputs_within(Path(file), role)
+                    yield from inputs_within(place, role)
 
 
 @contextmanager

@@ -39,8 +39,9 @@ def read_its_calibration(path: str | Path, forces: xr.Dataset) -> Calibration:
         It is no calibration, or by its checksum another file than that of the forces.
     """
     from recon.calibration.store import read_calibration
-    from recon.records.files import checksum
+    from recon.records.files import checksum, only_result
 
+    path = only_result(path)
     calibration = read_calibration(path)
     roles = forces["input_role"].to_numpy().tolist() if "input_role" in forces.variables else []
     if "calibration" in roles:

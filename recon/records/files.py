@@ -45,7 +45,7 @@ def existing_file(path: str | Path, what: str) -> Path:
         )
     local = Path(path)
     try:
-        local = _only_result(local) if what == RESULT else local
+        local = only_result(local) if what == RESULT else local
         found = "" if local.is_file() else "a folder" if local.is_dir() else "no such file"
     except (OSError, ValueError) as error:  # names that no file can have
         found = f"an impossible name ({error})"
@@ -61,8 +61,9 @@ def existing_file(path: str | Path, what: str) -> Path:
     return local
 
 
-def _only_result(path: Path) -> Path:
-    """The result that a folder of results holds, where it holds exactly one."""
+def only_result(path: str | Path) -> Path:
+    """The result that a folder of results holds, where it holds exactly one; else the path."""
+    path = Path(path)
     held = sorted(path.glob("*.nc")) if path.is_dir() else []
     return held[0] if len(held) == 1 else path
 

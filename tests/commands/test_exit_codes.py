@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from recon import pipeline
+from recon.records.files import checksum
 from recon.records.results import read_result
 from tests.commands.session import CAR, DEMO, OneCorner, Run, no_traceback, rows_of, write_rows
 
@@ -121,8 +122,10 @@ def test_a_folder_stands_for_the_one_result_in_it(
 ) -> None:
     (tmp_path / "forces").mkdir()
     shutil.copy(one_corner.forces, tmp_path / "forces")
-    ended = run("export", tmp_path / "forces", "--out", tmp_path / "forces.csv")
+    ended = run("friction", tmp_path / "forces", "--out", tmp_path / "friction")
     assert ended.code == 0, ended.err
+    found = read_result(tmp_path / "friction" / "friction.nc")
+    assert checksum(one_corner.forces) in found["input_checksum"].to_numpy().tolist()
     shutil.copy(one_corner.forces, tmp_path / "forces" / "second.nc")
     ended = run("export", tmp_path / "forces", "--out", tmp_path / "two.csv")
     assert ended.code == 2

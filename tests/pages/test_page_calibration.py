@@ -57,7 +57,7 @@ def test_another_calibration_is_refused(tmp_path: Path) -> None:
     with pytest.raises(
         DataError, match=r"calibration\.nc: .*that of these forces, checksum 0123456789ab"
     ):
-        read_its_calibration(file, day().forces.assign(stated))
+        read_its_calibration(tmp_path, day().forces.assign(stated))  # its folder stands for it
     assert read_its_calibration(file, day().forces).created == day().calibration.created
 
 
