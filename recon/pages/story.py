@@ -10,6 +10,7 @@ import numpy as np
 
 from recon.base.doubt import doubted_corners
 from recon.base.quantities import COMPONENTS
+from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.alternatives import Drive
 from recon.evaluation.sections import sections_of
@@ -153,6 +154,9 @@ def facts(forces: xr.Dataset, why: dict[str, Any]) -> dict[str, list[str]]:
     return {name: [plain(v) for v in values] for name, values in lists.items() if values}
 
 
+OTHERWISE = "gaps, or a gauge without value"
+
+
 def _not_known(forces: xr.Dataset) -> list[str]:
     """Forces that are not known, throughout or for a while; one sentence if there are none."""
     out = _sentences(forces.attrs.get("not_known", ""), "; ")
@@ -164,7 +168,9 @@ def _not_known(forces: xr.Dataset) -> list[str]:
         ever = known[:, k, known[:, k].any(axis=0)]
         away = 100 * (1 - float(ever.all(axis=1).mean())) if ever.size else 0.0
         if away > 0:
-            out.append(f"{corner}: {away:.2g} % of the samples (gaps, or a gauge without value)")
+            posed = (forces["status"].to_numpy()[:, k] & BIT["beyond_pose"]) > 0
+            why = "travel or steer beyond the stated range" if posed.any() else OTHERWISE
+            out.append(f"{corner}: {away:.2g} % of the samples ({why})")
     return out or ["Nothing: all three forces of every tyre are known at every sample"]
 
 
