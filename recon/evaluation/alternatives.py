@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.labelled import corner_names, place_of
 from recon.base.threads import one_thread
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.estimate import Estimate
@@ -61,7 +61,7 @@ class Drive:
         self.axes, self.place = axes, place_of(forces)
         self.rate = float(forces.attrs["rate_Hz"])
         self.bandwidth = float(forces.attrs["bandwidth_Hz"])
-        self.corners = [str(corner) for corner in forces["corner"].to_numpy()]
+        self.corners = corner_names(forces)
         self.time: Floats = forces["elapsed_time"].to_numpy()
         self.force: Floats = forces[NAMES[axes]].to_numpy()
         self.random: Floats = forces[RANDOM].to_numpy()

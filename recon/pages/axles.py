@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recon.base.labelled import corner_names
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.pages.packed import packed
@@ -21,7 +22,7 @@ NODES = 400  # times at which correlations are calculated; in between they are i
 
 def axle_corners(forces: xr.Dataset) -> dict[str, tuple[int, int]]:
     """Positions of left and right corner of every axle that has both."""
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     return {
         axle: (corners.index(left), corners.index(right))
         for axle, (left, right) in SIDES.items()
@@ -47,7 +48,7 @@ def axles_of(forces: xr.Dataset) -> list[dict[str, Any]]:
         return []
     effects = signed_errors(forces, places, "tyre")
     u = forces[STATED["tyre"]].to_numpy()[places].astype(float)
-    names = [str(corner) for corner in forces["corner"].to_numpy()]
+    names = corner_names(forces)
     out = []
     for axle, (left, right) in pairs.items():
         with np.errstate(invalid="ignore", divide="ignore"):

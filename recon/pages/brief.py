@@ -9,6 +9,7 @@ import numpy as np
 
 from recon.base.arrays import runs
 from recon.base.errors import ReconError
+from recon.base.labelled import corner_names
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.lifts import OFF
@@ -69,7 +70,7 @@ def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     """Wheels off the ground, or the lightest load and where it was."""
     count = sections.sizes.get("lift", 0)
     load = forces["tyre_force"].to_numpy()[:, :, 2]
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     blind = [c for k, c in enumerate(corners) if not np.isfinite(load[:, k]).any()]
     rest = f"Not known at {', '.join(blind)}, where Fz is not known." if blind else ""
     if count:
@@ -158,7 +159,7 @@ def _beyond(forces: xr.Dataset) -> str:
 def _calibration(forces: xr.Dataset) -> dict[str, Any]:
     states: dict[str, list[str]] = {}
     if "calibration_state" in forces:
-        corners = map(str, forces["corner"].to_numpy())
+        corners = corner_names(forces)
         for corner, state in zip(corners, forces["calibration_state"].to_numpy(), strict=True):
             states.setdefault(str(state), []).append(corner)
     words = "; ".join(f"{', '.join(names)}: {state}" for state, names in states.items())

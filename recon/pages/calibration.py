@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.labelled import corner_names
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
 
@@ -148,7 +149,7 @@ def _verdicts(forces: xr.Dataset) -> list[dict[str, Any]]:
         return []
     names = ("calibration_state", "calibration_verdict", "calibration_doubt")
     columns = [map(str, forces[name].to_numpy()) for name in names]
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     out: dict[str, dict[str, Any]] = {}
     for corner, state, words, doubts in zip(corners, *columns, strict=True):
         one = out.setdefault(

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import DataError
+from recon.base.labelled import corner_names
 from recon.evaluation.sections import find_sections
 from recon.pages.axles import axles_of, known_sums
 from recon.pages.brief import brief
@@ -66,7 +67,7 @@ def page(
     -------
     Page
         Nothing in it is loaded from elsewhere, and its policy forbids it.  Forces are rounded to
-        steps below their noise, which the page states.
+        steps that err by less than their noise, and the page states them.
 
     Raises
     ------
@@ -115,7 +116,7 @@ def drive_page(
         "format": FORMAT,
         "title": str(forces.attrs["vehicle"]),
         "drive": which_drive(forces),
-        "corners": [str(c) for c in forces["corner"].to_numpy()],
+        "corners": corner_names(forces),
         "bandwidth": float(forces.attrs["bandwidth_Hz"]),
         "sentences": sentences(forces, why),
         "sections": section_list(found, forces),

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.pages.axles import axle_corners
@@ -83,7 +84,7 @@ def _groups(forces: xr.Dataset) -> list[tuple[str, NDArray[np.int64]]]:
     """Axles with both tyres, and the tyres that are left, by positions of their corners."""
     pairs = axle_corners(forces)
     used = {k for pair in pairs.values() for k in pair}
-    corners = [str(corner) for corner in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     axles = [(f"{axle}{AXLE}", np.array(pair)) for axle, pair in pairs.items()]
     return axles + [(c, np.array([k])) for k, c in enumerate(corners) if k not in used]
 

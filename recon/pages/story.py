@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.doubt import doubted_corners
+from recon.base.labelled import corner_names
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.base.uncertainty import COVERAGE_FACTOR
@@ -52,7 +53,7 @@ def _known(forces: xr.Dataset) -> str:
     known = np.isfinite(_u(forces)).any(axis=0)
     width = np.zeros(known.shape)
     width[known] = COVERAGE_FACTOR * np.nanmedian(_u(forces)[:, known], axis=0)
-    corners = [str(c) for c in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     whole = [c for k, c in enumerate(corners) if known[k].all()]
     parts = [
         f"{width[known[:, i], i].max():.0f} N {word}"

@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.analysis.budget import contributions
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.pages.which import plain
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
     time = forces["elapsed_time"].to_numpy()
     places = np.unique(np.linspace(0, len(time) - 1, min(len(time), NODES)).astype(np.int64))
     causes, found = contributions(forces, places)
-    corners = [str(c) for c in forces["corner"].to_numpy()]
+    corners = corner_names(forces)
     return {
         "times": [round(float(time[p]), 4) for p in places],
         "causes": [*({"words": c.words, "of": c.of, "cure": plain(c.cure)} for c in causes), REST],
