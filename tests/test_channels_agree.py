@@ -230,6 +230,16 @@ def test_the_gauges_of_a_late_logger_are_named() -> None:
     assert shift == pytest.approx(-12.0, abs=4.0)  # ms; slopes over short means see most of it
 
 
+def test_a_clock_that_is_known_roughly_makes_no_gauge_late() -> None:
+    def second_logger(raw: xr.Dataset) -> None:
+        late(slice(0, None), 0.012)(raw)
+        raw["acceleration"].attrs["u_clock"] = 0.01  # s
+
+    (doubt,) = examined(late(slice(0, None), 0.012)).doubts
+    assert (doubt.cause, set(doubt.corners)) == ("late", set(CORNERS))
+    assert examined(second_logger).doubts == ()
+
+
 def test_exchanged_brake_lines_are_named() -> None:
     def spoil(raw: xr.Dataset) -> None:
         of = raw["brake_pressure"]

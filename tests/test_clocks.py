@@ -115,6 +115,12 @@ def test_gauges_and_an_acceleration_are_enough() -> None:
     assert clock.delay > 0.01
     assert clock.agreements[0].names == ("the gauges", "acceleration_y")
     assert np.isnan(clock.agreements[0].gain)
+    # A gauge that dies, and one that jumps away and stands still, change nothing.
+    dead = xr.concat([a, a.isel(gauge=[0, 1])], "gauge", data_vars="minimal")
+    dead["indication"][len(load) // 3 :, 4] = float(dead["indication"][len(load) // 3, 4])
+    dead["indication"][len(load) // 2 :, 5] = 30.0
+    again = align(dead.drop_vars("acceleration"), b)
+    assert again.offset == pytest.approx(clock.offset, abs=1e-9)
 
 
 def test_words_and_picture_state_offset_drift_and_channel() -> None:

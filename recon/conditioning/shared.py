@@ -9,6 +9,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
+from recon.conditioning.health import flat_samples
 from recon.records.logs import VARIABLES
 
 if TYPE_CHECKING:
@@ -88,8 +89,14 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset) -> list[Shared]:
 
 
 def _gauges(log: xr.Dataset) -> dict[str, tuple[Floats, str]]:
-    """All gauges that hold numbers nearly throughout, (sample, gauge), if there are any."""
+    """All gauges that work nearly throughout, (sample, gauge), if there are any.
+
+    A gauge that is dead for a part of the drive would bend the fit of the others.
+    """
     values = log["indication"].to_numpy()
+    if values.size:
+        rate = 1.0 / float(np.median(np.diff(log["elapsed_time"].to_numpy())))
+        values = np.where(flat_samples(values, rate), np.nan, values)
     whole = np.isfinite(values).mean(axis=0) > NEARLY if values.size else np.zeros(0, dtype=bool)
     return {GAUGES: (values[:, whole], "")} if whole.any() else {}
 

@@ -33,11 +33,16 @@ NAME = "time of the gauges against acceleration"
 
 @dataclass(frozen=True)
 class Delays:
-    """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`."""
+    """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`.
+
+    `u_clock` [s] is the standard uncertainty of the clock of the accelerations on that of the
+    gauges: it moves all delays alike.
+    """
 
     names: tuple[str, ...]
     information: Floats
     score: Floats
+    u_clock: float = 0.0
 
     def of(self, chosen: tuple[str, ...]) -> tuple[Floats, Floats]:
         """Delays (chosen,) [s] if all others are on time, and their covariance."""
@@ -49,7 +54,7 @@ class Delays:
     def chi_square(self) -> float:
         """Sum of squares of all delays over their covariance."""
         delay, covariance = self.of(self.names)
-        wider = covariance + FLOOR**2 * np.eye(len(delay))
+        wider = covariance + FLOOR**2 * np.eye(len(delay)) + self.u_clock**2
         return float(delay @ np.linalg.solve(wider, delay))
 
 
@@ -134,7 +139,8 @@ def delays_of(view: View) -> Delays | None:
         more = _evidence(compared, np.array([slope[k] for slope in slopes]))
         if more is not None:
             information, score = information + more[0], score + more[1]
-    return Delays(names, information, score)
+    u_clock = float(view.log["acceleration"].attrs.get("u_clock", 0.0))
+    return Delays(names, information, score, u_clock)
 
 
 def _evidence(compared: Comparison, slopes: Floats) -> tuple[Floats, Floats] | None:
