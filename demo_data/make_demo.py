@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.records.table_writing import write_log, write_pulls, write_tares
 from recon.records.vehicles import read_vehicle
-from recon.records.writing import write_log, write_pulls, write_tares
 from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
 from recon.virtual.day import day_states, run_states
 from recon.virtual.drawing import draw_car

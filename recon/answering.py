@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from recon.answers import ANSWERS, Answer, every_answer
 from recon.base.errors import ReconError
-from recon.recorded import assume, recorded
+from recon.command_provenance import assume, recorded
+from recon.command_report import Name, Report, Say, outcome, quiet, written
 from recon.records.overwriting import refuse_existing
-from recon.written import Name, Report, Say, outcome, quiet, written
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,9 +27,9 @@ def answered(
     **options: Any,
 ) -> Report:
     """Calculate an answer from reconstructed forces, and draw it."""
-    from recon.records.doubts import doubts_in
+    from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
-    from recon.report.doubts import doubt_lines
+    from recon.report.drive.doubt_list import doubt_lines
 
     folder = Path(out or answer.name)
     refuse_existing(folder / answer.result_file, overwrite=overwrite)
@@ -61,14 +61,14 @@ def answers(
     answers that take them.  With `page`, the drive is also written as one HTML page, and with
     `calibration` that page shows map, pulls and verification.
     """
-    from recon.evaluation.sections import find_sections
-    from recon.pages.beside import refuse_existing_page, write_page_beside
+    from recon.evaluation.sections.find_sections import find_sections
     from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as page_of
-    from recon.pages.shown import Shown
-    from recon.records.doubts import doubts_in
+    from recon.pages.page_option import refuse_existing_page, write_page_beside
+    from recon.pages.shown_answers import Shown
+    from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
-    from recon.report.doubts import doubt_lines
+    from recon.report.drive.doubt_list import doubt_lines
 
     folder = Path(out)
     for answer in ANSWERS:
@@ -108,9 +108,9 @@ def _files(
     answer: Answer, forces: xr.Dataset, computed: xr.Dataset, folder: Path, overwrite: bool
 ) -> tuple[list[str], tuple[Path, ...]]:
     """Words of an answer, and its files in `folder`."""
-    from recon.records.doubts import doubts_in, with_doubts
+    from recon.records.doubt_variables import doubts_in, with_doubts
     from recon.records.results import write_result
-    from recon.report.doubts import drawn_with_doubts
+    from recon.report.drive.doubt_list import drawn_with_doubts
 
     doubts = doubts_in(forces)
     result = with_doubts(computed, doubts)
@@ -136,7 +136,7 @@ def _of_file(reads: str, name: Name, forces: xr.Dataset) -> Any:
         assume(car.assumed)
         return car
     if reads == "answer":
-        from recon.evaluation.use_reference import OWN
+        from recon.evaluation.grip.use_reference import OWN
         from recon.records.results import read_result
 
         return OWN if name == OWN else read_result(name)
@@ -144,7 +144,7 @@ def _of_file(reads: str, name: Name, forces: xr.Dataset) -> Any:
         from recon.records.results import read_result
 
         return [read_result(one.strip()) for one in str(name).split(",")]
-    from recon.evaluation.sections import find_sections
+    from recon.evaluation.sections.find_sections import find_sections
     from recon.records.section_table import read_sections
 
     return find_sections(forces, read_sections(name))

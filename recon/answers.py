@@ -49,8 +49,8 @@ class Answer:
 
     `name` is the command, the default folder, the result file and both modules:
     `recon/analysis/NAME.py` holds the function `compute(forces, **options)`, which returns a
-    dataset; `recon/report/NAME.py` holds `NAME_summary(result)`, which returns lines of text, and
-    the function `plot(forces, result)`, which returns a figure.  `help` is one line for people.
+    dataset; `recon/report/answers/NAME.py` holds `NAME_summary(result)`, which returns lines of
+    text, and `plot(forces, result)`, which returns a figure.  `help` is one line for people.
     """
 
     name: str
@@ -77,12 +77,15 @@ class Answer:
     @property
     def public_names(self) -> dict[str, str]:
         """Public functions of `recon` that the answer adds, with their modules."""
-        return {self.compute: f"recon.analysis.{self.name}", self.plot: f"recon.report.{self.name}"}
+        return {
+            self.compute: f"recon.analysis.{self.name}",
+            self.plot: f"recon.report.answers.{self.name}",
+        }
 
     def function(self, name: str) -> Callable[..., Any]:
         """Load `compute`, `plot` or 'summary'; nothing heavy is imported before this."""
         if name == "summary":
-            name, place = f"{self.name}_summary", f"recon.report.{self.name}"
+            name, place = f"{self.name}_summary", f"recon.report.answers.{self.name}"
         else:
             place = self.public_names[name]
         loaded: Callable[..., Any] = getattr(import_module(place), name)

@@ -7,14 +7,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recon.recorded import assume, recorded
+from recon.command_provenance import assume, recorded
+from recon.command_report import Name, Report, Say, quiet, written
 from recon.records.overwriting import refuse_existing
-from recon.written import Name, Report, Say, quiet, written
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.report.sheet import Pictures
+    from recon.report.common.sheet import Pictures
 
 
 @recorded
@@ -34,11 +34,11 @@ def compare(
     of metrics.  With `page`, the comparison is also written as one HTML page.
     """
     from recon.analysis.comparison import compare_runs
-    from recon.pages.beside import page_of_file, refuse_existing_page, write_page_beside
+    from recon.pages.page_option import page_of_file, refuse_existing_page, write_page_beside
     from recon.records.results import read_result, write_result
     from recon.records.run_list import read_run_list
-    from recon.report.comparison import comparison_summary
-    from recon.report.comparison_picture import plot_comparison
+    from recon.report.comparison.comparison_picture import plot_comparison
+    from recon.report.comparison.comparison_summary import comparison_summary
 
     folder = Path(out)
     refuse_existing(folder / "comparison.nc", overwrite=overwrite)

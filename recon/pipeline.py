@@ -17,10 +17,10 @@ from recon.answering import answered, answers, read_shared
 from recon.answers import BY_NAME
 from recon.base.errors import DoubtWarning
 from recon.base.shipped import shipped
+from recon.command_provenance import assume, recorded
+from recon.command_report import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 from recon.comparing import compare
-from recon.recorded import assume, recorded
 from recon.records.overwriting import fresh_folder, refuse_existing
-from recon.written import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from recon.calibration.calibrated import Calibration
     from recon.car.vehicle import Vehicle
     from recon.records.sheets import Tares
-    from recon.report.sheet import Pictures
+    from recon.report.common.sheet import Pictures
 
 
 def check(
@@ -41,7 +41,7 @@ def check(
     loads over travel.
     """
     from recon.records.vehicles import read_vehicle
-    from recon.report.car import car_pictures, car_summary
+    from recon.report.car.car_summary import car_pictures, car_summary
 
     car = read_vehicle(vehicle)
     lines = car_summary(car, every=all)
@@ -67,8 +67,8 @@ def observe(
     from recon.planning.observability import best_gauges, by_assembly
     from recon.planning.observability import observe as judge
     from recon.records.vehicles import read_vehicle
-    from recon.report.knowledge import plot_knowledge
-    from recon.report.observed import observability_summary, selection_summary
+    from recon.report.car.knowledge import plot_knowledge
+    from recon.report.car.observed import observability_summary, selection_summary
 
     car = read_vehicle(vehicle)
     named = None if gauged is None else tuple(name.strip() for name in gauged.split(","))
@@ -107,7 +107,7 @@ def calibrate(
     from recon.calibration.store import write_calibration
     from recon.records.pulls import read_pulls
     from recon.records.vehicles import read_vehicle
-    from recon.report.calibration import (
+    from recon.report.calibration.calibration_summary import (
         calibration_in_brief,
         calibration_pictures,
         calibration_summary,
@@ -170,12 +170,12 @@ def reconstruct(
     """
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
-    from recon.conditioning.part import part_of
-    from recon.pages.beside import page_of_file, refuse_existing_page, write_page_beside
+    from recon.conditioning.part_of_drive import part_of
+    from recon.pages.page_option import page_of_file, refuse_existing_page, write_page_beside
     from recon.reconstruction.weighing import weigh_check, with_weighings
-    from recon.records.doubts import doubts_in
+    from recon.records.doubt_variables import doubts_in
     from recon.records.results import write_result
-    from recon.report.drive import drive_in_brief, drive_lines, drive_pictures
+    from recon.report.drive.drive_report import drive_in_brief, drive_lines, drive_pictures
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
@@ -245,9 +245,9 @@ def export(
     say: Say = quiet,
 ) -> Report:
     """Write forces or an answer as CSV: some corners, a window of time, a lower rate."""
-    from recon.records.doubts import doubts_in
+    from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
-    from recon.report.doubts import doubt_lines
+    from recon.report.drive.doubt_list import doubt_lines
     from recon.report.export import export as write
 
     refuse_existing(Path(out), overwrite=overwrite)
@@ -276,11 +276,11 @@ def page(
     were made with, the page also shows map, pulls and verification.
     """
     from recon.pages.calibration import read_its_calibration
-    from recon.pages.comparison import is_comparison
+    from recon.pages.comparison_page import is_comparison
     from recon.pages.page import page as made
-    from recon.records.doubts import doubts_in
+    from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
-    from recon.report.doubts import doubt_lines
+    from recon.report.drive.doubt_list import doubt_lines
 
     found = read_result(result)
     target = Path(out or ("comparison.html" if is_comparison(found) else "drive.html"))

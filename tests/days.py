@@ -28,11 +28,11 @@ from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
 from recon.records.vehicles import read_vehicle
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.effects import Effects
+from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import States
 
 VEHICLES = Path(__file__).parents[1] / "vehicles"

@@ -20,7 +20,7 @@ from recon.car.vehicle import (
     Wheel,
 )
 from recon.virtual.elements import Stiffness
-from recon.virtual.hub import RoadLoad
+from recon.virtual.hub_loads import RoadLoad
 
 LINKS = {
     "upper_front": ((-0.010, 0.580, 0.430), (0.150, 0.330, 0.415)),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import xarray as xr
 
-from recon.reconstruction.signed import STATED
+from recon.reconstruction.result.signed_errors import STATED
 from tests.made_forces import ALL, stamped
 
 RATE, MASS, G = 200.0, 1200.0, 9.80665

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from recon.evaluation.comparability import Measured, Sources
-from recon.evaluation.estimate import Estimate
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.shared_errors import Measured, Sources
 from recon.records.run_list import NOT_STATED, RunList
 
 BLOCKED = "ABBA" * 3

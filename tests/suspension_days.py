@@ -22,11 +22,11 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
+from recon.virtual.slalom_course import slalom_states
 from tests.days import unwarned
 from tests.shipped_mechanisms import shipped
 

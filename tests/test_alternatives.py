@@ -9,9 +9,9 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import Alternatives, Drive
-from recon.evaluation.estimate import Estimate, combined, stacked
-from recon.reconstruction.signed import signed_errors
+from recon.evaluation.common.alternatives import Alternatives, Drive
+from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day
 from tests.made_forces import forces_of
 
@@ -60,7 +60,7 @@ def test_thinned_errors_of_a_long_stretch_agree_with_those_of_all_samples(
 ) -> None:
     forces = day().forces
     every = Alternatives(forces, PART).estimate(means, draws=0)
-    monkeypatch.setattr("recon.evaluation.alternatives.THINNED", 100)
+    monkeypatch.setattr("recon.evaluation.common.alternatives.THINNED", 100)
     assert_allclose(Alternatives(forces, PART).estimate(means, draws=0).u, every.u, rtol=0.02)
 
 

@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.analysis.balance import balance
-from recon.evaluation.axle_limit import LEAST_GROWTH, Axles, at_limit
-from recon.report.balance import balance_summary, plot_balance
+from recon.evaluation.balance.axle_limit_evidence import LEAST_GROWTH, Axles, at_limit
+from recon.report.answers.balance import balance_summary, plot_balance
 from tests.made_car import BASE, MASS, TO_FRONT, G, MadeCar
 
 SPEED, SIDEWAYS, STATIC = 15.0, 8.0, (BASE - TO_FRONT) / BASE

@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 from recon.analysis.balance import balance
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.evaluation.result import not_given
-from recon.report.balance import balance_summary, plot_balance
+from recon.evaluation.common.answer_labels import not_given
+from recon.report.answers.balance import balance_summary, plot_balance
 from tests.made_car import BASE, CONSTANT, FZ, MASS, RATE, TO_FRONT, G, MadeCar
 
 STATIC = (BASE - TO_FRONT) / BASE  # front share of the weight: 0.56

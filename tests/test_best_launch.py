@@ -8,7 +8,7 @@ import xarray as xr
 
 from recon.analysis.launch import launch
 from recon.base.errors import DataError
-from recon.report.launch import finding, launch_summary, plot_launch
+from recon.report.answers.launch import finding, launch_summary, plot_launch
 from tests.launch_days import SEED, launches
 
 DISTANCE = 20.0  # m

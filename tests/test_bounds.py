@@ -8,9 +8,9 @@ from recon.base.errors import DataError, RankError, VehicleError, nearest, short
 from recon.base.toml import LARGEST, TomlFault, parsed, text_of
 from recon.car.schema import Table
 from recon.car.sizes import SIZES, range_of, size_fault
+from recon.records.column_maps import read_map
 from recon.records.layout import split_unit
 from recon.records.logs import read_log
-from recon.records.maps import read_map
 from recon.records.pulls import read_pulls
 from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle

@@ -10,10 +10,10 @@ from numpy.testing import assert_allclose
 from recon.analysis.braking import HANDED_BACK, braking
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.evaluation.given import GivenSection
-from recon.evaluation.result import not_given
-from recon.evaluation.sections import find_sections
-from recon.report.braking import braking_summary, plot_braking
+from recon.evaluation.common.answer_labels import not_given
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.stated_sections import GivenSection
+from recon.report.answers.braking import braking_summary, plot_braking
 from tests.made_car import BASE, CONSTANT, FX, HEIGHT, HUB, MASS, RATE, TO_FRONT, G, MadeCar
 
 # An ideal split at 0.9 g and the axle loads behind it, for the car of `made_car`.

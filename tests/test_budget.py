@@ -13,11 +13,11 @@ import recon
 from recon.analysis.budget import MOST_SAMPLES, OWNERS, budget
 from recon.base.errors import DataError
 from recon.conditioning.condition import condition
-from recon.reconstruction.cures import UNKNOWN, description_of
+from recon.reconstruction.causes.cures import UNKNOWN, description_of
 from recon.reconstruction.prepare import prepare
 from recon.records.forces import NO_GAUGE
-from recon.report.budget import budget_summary, plot_budget
-from recon.report.sheet import PART_LOOKS
+from recon.report.answers.budget import budget_summary, plot_budget
+from recon.report.common.sheet import PART_LOOKS
 from tests.days import day
 from tests.suspension_days import ALL, KINDS, LOST, unit_day
 

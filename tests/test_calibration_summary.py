@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recon.calibration.calibrated import CornerCalibration
-from recon.report.calibration import calibration_summary
+from recon.report.calibration.calibration_summary import calibration_summary
 from tests.days import day
 
 

@@ -21,7 +21,7 @@ from recon.examination.loads import loads_agree
 from recon.examination.term import Term
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
-from recon.report.doubts import doubt_lines
+from recon.report.drive.doubt_list import doubt_lines
 from tests.days import day, unwarned
 
 Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place

@@ -9,7 +9,7 @@ import xarray as xr
 from recon.base.errors import DataError
 from recon.conditioning.clocks import U_DELAY, Clock, align
 from recon.conditioning.joining import Joined
-from recon.report.clocks import clock_lines, plot_clocks
+from recon.report.drive.clocks import clock_lines, plot_clocks
 from tests.raw_logs import log_of
 
 THREE = ("elapsed_time", "component")

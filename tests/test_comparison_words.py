@@ -7,10 +7,10 @@ import pytest
 import xarray as xr
 
 from recon.analysis.comparison import compared
-from recon.evaluation.run_metrics import SHARES
-from recon.report.comparison import comparison_summary, finding
-from recon.report.comparison_picture import plot_comparison
-from recon.report.sheet import save_figure
+from recon.evaluation.runs.metrics import SHARES
+from recon.report.common.sheet import save_figure
+from recon.report.comparison.comparison_picture import plot_comparison
+from recon.report.comparison.comparison_summary import comparison_summary, finding
 from tests.run_days import BLOCKED, measured, run_list
 
 METRICS = ("cornering_force", "rear_lateral_force", "use_difference", "front_transfer_share")

@@ -16,13 +16,13 @@ from recon.base.errors import DataError, DataWarning, DoubtWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.records.column_maps import read_map
 from recon.records.corrections import Correction, on_time
-from recon.records.doubts import doubts_in
+from recon.records.doubt_variables import doubts_in
 from recon.records.logs import read_log
-from recon.records.maps import read_map
 from recon.records.sheets import Tares
+from recon.records.table_writing import write_log, write_tares
 from recon.records.tares import read_tares
-from recon.records.writing import write_log, write_tares
 from tests.days import day, unwarned
 from tests.small_car import small_car
 

@@ -8,7 +8,7 @@ import pytest
 
 from recon.car.vehicle import Assumed, Vehicle
 from recon.reconstruction.defaults import effects_of_defaults
-from recon.report.car import car_summary
+from recon.report.car.car_summary import car_summary
 from tests.shipped_mechanisms import shipped
 
 

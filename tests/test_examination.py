@@ -13,10 +13,10 @@ from recon.base.errors import DataError, DoubtWarning
 from recon.base.status import BIT
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
-from recon.records.doubts import doubts_in, with_doubts
+from recon.records.doubt_variables import doubts_in, with_doubts
 from recon.records.results import read_result, write_result
-from recon.report.doubts import doubt_lines, drawn_with_doubts
-from recon.report.sheet import empty_sheet
+from recon.report.common.sheet import empty_sheet
+from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts
 from tests.days import day, unwarned
 from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
 

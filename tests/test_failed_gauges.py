@@ -17,10 +17,10 @@ from recon.calibration.calibrated import Verdict
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.signed import signed_errors
-from recon.records.doubts import doubts_in
-from recon.report.doubts import doubt_lines
-from recon.report.health import plot_health
+from recon.reconstruction.result.signed_errors import signed_errors
+from recon.records.doubt_variables import doubts_in
+from recon.report.drive.doubt_list import doubt_lines
+from recon.report.drive.gauges_over_drive import plot_health
 from tests.days import day, unwarned
 
 Spoil = Callable[[np.ndarray], None]

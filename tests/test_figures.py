@@ -22,11 +22,11 @@ from recon.calibration.calibrated import (
     Quality,
     Verification,
 )
-from recon.report.crosstalk import plot_crosstalk
-from recon.report.friction import plot_friction_plane
-from recon.report.horizontal import plot_horizontal_forces
-from recon.report.slalom import plot_lateral_force
-from recon.report.verification import plot_verification
+from recon.report.answers.friction import plot_friction_plane
+from recon.report.answers.slalom import plot_lateral_force
+from recon.report.calibration.crosstalk import plot_crosstalk
+from recon.report.calibration.verification import plot_verification
+from recon.report.drive.horizontal_forces import plot_horizontal_forces
 from tests.made_forces import ALL, forces_of
 
 WITHIN_95 = 1.9599640  # standard deviations of a normal distribution, from tables

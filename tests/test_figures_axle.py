@@ -10,9 +10,9 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.observability import observe
-from recon.report.corner import plot_corner
-from recon.report.knowledge import plot_knowledge
-from recon.report.travel import plot_travel
+from recon.report.car.corner import plot_corner
+from recon.report.car.knowledge import plot_knowledge
+from recon.report.car.travel import plot_travel
 from tests.shipped_mechanisms import shipped
 
 PLAN, SIDE, REAR, LOADS, MOMENTS = range(5)

@@ -9,12 +9,12 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.report import series
-from recon.report.bands import DRAWN, band_pictures, lanes_of, plot_forces
-from recon.report.series import stretches, thinned
-from recon.report.sheet import PART_LOOKS, tyre_footer
+from recon.report.common import long_series as series
+from recon.report.common.long_series import stretches, thinned
+from recon.report.common.sheet import PART_LOOKS, tyre_footer
+from recon.report.drive.force_bands import DRAWN, band_pictures, lanes_of, plot_forces
 from tests.days import day
 
 

@@ -18,9 +18,9 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.observability import observe
-from recon.report.corner import plot_corner
-from recon.report.knowledge import plot_knowledge
-from recon.report.travel import plot_travel
+from recon.report.car.corner import plot_corner
+from recon.report.car.knowledge import plot_knowledge
+from recon.report.car.travel import plot_travel
 from tests.shipped_mechanisms import shipped
 
 PLAN, SIDE, REAR, LOADS = range(4)
@@ -295,7 +295,7 @@ def test_curves_differ_by_marker_and_bare_members_are_dashed(five_gauges, club_r
 
 def test_no_plot_library_is_loaded_until_a_picture_is_wanted():
     code = (
-        "import sys, recon.report.corner, recon.report.knowledge; "
+        "import sys, recon.report.car.corner, recon.report.car.knowledge; "
         "print(sorted({'matplotlib', 'xarray', 'pandas', 'scipy'} & set(sys.modules)))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -5,7 +5,7 @@ import pytest
 
 from recon.planning.combinations import NOT_KNOWN
 from recon.planning.observability import observe
-from recon.report.knowledge import plot_knowledge
+from recon.report.car.knowledge import plot_knowledge
 from tests.test_figures_car import legend_of
 
 

@@ -7,8 +7,8 @@ import re
 import numpy as np
 
 from recon.base.status import BIT
-from recon.report.friction import plot_friction_plane
-from recon.report.horizontal import plot_horizontal_forces
+from recon.report.answers.friction import plot_friction_plane
+from recon.report.drive.horizontal_forces import plot_horizontal_forces
 from tests.made_forces import forces_of
 from tests.test_figures import legend_of, lose, panel_named
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.report.sums import plot_sums, sums_pictures
+from recon.report.drive.sums_of_forces import plot_sums, sums_pictures
 from tests.days import day
 
 

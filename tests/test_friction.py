@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 
 from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
 from recon.base.errors import DataError
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.reconstruction.signed import signed_errors
-from recon.report.friction import friction_summary
+from recon.reconstruction.result.signed_errors import signed_errors
+from recon.report.answers.friction import friction_summary
 from tests.days import day
 from tests.made_forces import stamped
 from tests.test_slalom import Made

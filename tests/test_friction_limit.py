@@ -13,10 +13,10 @@ import recon
 from recon.analysis.friction import friction_use
 from recon.base.errors import DataError, SolveError
 from recon.base.status import BIT
-from recon.reconstruction.bound import bound_vertical
-from recon.reconstruction.friction_limit import ACCEPTED, beyond_limit, limit_wheels
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.whole_car import with_whole_car
+from recon.reconstruction.solving.friction_limit import ACCEPTED, beyond_limit, limit_wheels
+from recon.reconstruction.solving.fz_bound import bound_vertical
+from recon.reconstruction.whole_car.whole_car import with_whole_car
 from tests.days import day
 from tests.suspension_days import unit_day
 
@@ -211,6 +211,6 @@ def test_a_limit_without_bounds_is_refused() -> None:
 
 def test_a_problem_that_cannot_be_solved_is_our_fault(monkeypatch) -> None:
     force, P = drawn(50, 2, seed=3)
-    monkeypatch.setattr("recon.reconstruction.friction_limit.STEPS", 1)
+    monkeypatch.setattr("recon.reconstruction.solving.friction_limit.STEPS", 1)
     with pytest.raises(SolveError, match=r"friction limit 1: a scaled residual of \d"):
         limit_wheels(force, P, 1.0)

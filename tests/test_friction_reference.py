@@ -14,7 +14,7 @@ from recon.answering import answered
 from recon.answers import BY_NAME
 from recon.base.errors import DataError
 from recon.records.results import read_result, write_result
-from recon.report.friction import friction_summary, plot_friction_plane
+from recon.report.answers.friction import friction_summary, plot_friction_plane
 from tests.days import day
 from tests.test_friction import Three, made, steady
 from tests.test_grip import driven

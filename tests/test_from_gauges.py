@@ -16,9 +16,9 @@ from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import Tares
-from recon.virtual.course import slalom_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
+from recon.virtual.slalom_course import slalom_states
 from tests.days import SEED, club_car, day, standardised, unwarned
 
 DAMPING = 1200.0  # N s/m at the wheel: ride frequency 2 Hz, damping ratio 0.4, 125 kg on a wheel

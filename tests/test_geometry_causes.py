@@ -14,8 +14,8 @@ from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction.bench import absolute_map
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.causes.bench import absolute_map
+from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day, unwarned
 
 CORNER = "FL"

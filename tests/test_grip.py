@@ -9,9 +9,9 @@ import xarray as xr
 from recon.analysis.grip import grip
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.evaluation.sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections
 from recon.records.sheets import GivenSection
-from recon.report.grip import grip_summary, plot_grip
+from recon.report.answers.grip import grip_summary, plot_grip
 from tests.test_friction import made
 
 RATE = 200.0

@@ -14,7 +14,7 @@ from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.day import circuit_states, day_states
 from recon.virtual.drawing import draw_car

@@ -21,10 +21,10 @@ from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.motion import rack_of_steer, steer_to_rack
-from recon.reconstruction.attitude import attitude_of
-from recon.reconstruction.samples import Body, body_of
-from recon.reconstruction.session import Session
-from recon.reconstruction.steering import steer_of
+from recon.reconstruction.estimator.session import Session
+from recon.reconstruction.inputs.attitude import attitude_of
+from recon.reconstruction.inputs.samples import Body, body_of
+from recon.reconstruction.inputs.steering import steer_of
 from recon.virtual.states import level_to_vehicle
 from tests.days import day, exact, exact_log, states, unwarned
 

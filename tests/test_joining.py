@@ -11,7 +11,7 @@ import xarray as xr
 
 import recon
 from recon.base.errors import DataError, DataWarning, ReconWarning
-from recon.records.writing import write_log
+from recon.records.table_writing import write_log
 from tests.commands.session import CAR, DEMO
 from tests.small_car import small_car
 from tests.test_clocks import swerve

@@ -20,12 +20,12 @@ from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
 from recon.records.forces import FORCES, SIGNED, require_forces
 from recon.records.results import read_result, write_result
-from recon.report.calibration import calibration_summary
-from recon.report.friction import plot_friction_plane
-from recon.report.slalom import plot_lateral_force
+from recon.report.answers.friction import plot_friction_plane
+from recon.report.answers.slalom import plot_lateral_force
+from recon.report.calibration.calibration_summary import calibration_summary
 from tests.days import day, exact
 
 SPEED = {"speed": Variable(("time",), "speed over ground", "m/s", finite=True, least=0.0)}

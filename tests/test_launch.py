@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 
 from recon.analysis.launch import launch
 from recon.base.errors import DataError, DataWarning
-from recon.evaluation.given import GivenSection
-from recon.evaluation.sections import find_sections
-from recon.evaluation.slip import last_true, slip_of, time_above
-from recon.report.launch import finding, launch_summary, sides
+from recon.evaluation.launch.wheel_slip import last_true, slip_of, time_above
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.stated_sections import GivenSection
+from recon.report.answers.launch import finding, launch_summary, sides
 from tests.days import day
 from tests.launch_days import launch_day, true_slip
 from tests.launch_truth import pull, smooth, waves

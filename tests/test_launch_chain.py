@@ -17,8 +17,8 @@ from recon.analysis.launch import launch
 from recon.base.errors import PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
-from recon.evaluation.given import GivenSection
-from recon.evaluation.sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.stated_sections import GivenSection
 from recon.examination.reconstruct import reconstruct
 from recon.virtual.states import States
 from tests.days import exact, exact_log, states, unwarned

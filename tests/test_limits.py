@@ -8,9 +8,9 @@ from numpy.testing import assert_allclose
 from scipy.stats import truncnorm
 
 from recon.base.errors import SolveError
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.reconstruction.limits import limits_of
-from recon.reconstruction.reference import bounded_reference
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.reconstruction.solving.conic_reference import bounded_reference
+from recon.reconstruction.solving.interval_limits import limits_of
 
 
 def vertical(free: float, u: float = 50.0) -> tuple[float, float]:

@@ -10,10 +10,10 @@ from recon.analysis.link_loads import NEEDED
 from recon.calibration.calibrate import calibrate
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
-from recon.evaluation.link_drive import DrivenLinks, links_of
-from recon.evaluation.link_errors import ForceErrors, link_errors
+from recon.evaluation.links.load_errors import ForceErrors, link_errors
+from recon.evaluation.links.loads_in_drive import DrivenLinks, links_of
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.geometry import moved_points
+from recon.reconstruction.causes.geometry_causes import moved_points
 from tests.days import day, unwarned
 
 BAND = 35.0  # Hz

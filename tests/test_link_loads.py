@@ -9,17 +9,17 @@ import pytest
 
 from recon.analysis.link_loads import NO_CLEARANCE, link_loads
 from recon.base.errors import DataError
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.bridges import Tube
 from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
-from recon.evaluation.link_map import Inputs, LinkMap
-from recon.evaluation.sections import find_sections
+from recon.evaluation.links.loads_per_force import Inputs, LinkMap
+from recon.evaluation.sections.find_sections import find_sections
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import reference_of
 from recon.records.sheets import GivenSection
-from recon.report.link_loads import link_loads_summary, plot_link_loads
+from recon.report.answers.link_loads import link_loads_summary, plot_link_loads
 from tests.days import club_car, day
 from tests.suspension_days import unit_day
 

@@ -11,8 +11,8 @@ import pytest
 
 from recon.base.errors import VehicleError
 from recon.car.bridges import Tube
-from recon.evaluation.cycles import cycle_ranges
-from recon.evaluation.strength import column_stress, radius_of_gyration, strength_of
+from recon.evaluation.links.rainflow import cycle_ranges
+from recon.evaluation.links.strength import column_stress, radius_of_gyration, strength_of
 from recon.records.vehicles import read_vehicle
 from tests.days import VEHICLES
 

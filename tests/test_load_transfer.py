@@ -11,9 +11,9 @@ import xarray as xr
 from recon.analysis.load_transfer import load_transfer
 from recon.base.errors import DataError
 from recon.base.status import BIT
-from recon.evaluation.given import GivenSection
-from recon.evaluation.sections import find_sections
-from recon.report.load_transfer import load_transfer_summary, plot_load_transfer
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.stated_sections import GivenSection
+from recon.report.answers.load_transfer import load_transfer_summary, plot_load_transfer
 from tests.days import day
 from tests.made_drives import RATE, MadeCar, MadeDrive
 

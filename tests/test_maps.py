@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from recon.base.errors import DataError, DataWarning
+from recon.records.column_maps import Source, read_map
 from recon.records.logs import read_log
-from recon.records.maps import Source, read_map
 from tests.small_car import small_car
 
 HEAD = 'format = 1\nkind = "log"\n'

@@ -20,8 +20,8 @@ from recon.planning.combinations import NOT_KNOWN
 from recon.planning.observability import best_gauges, by_assembly, observe, observe_car
 from recon.planning.questions import question_of
 from recon.planning.unknowns import prior_u, reference_of, tyre_columns
-from recon.report.car import car_summary
-from recon.report.observed import observability_summary
+from recon.report.car.car_summary import car_summary
+from recon.report.car.observed import observability_summary
 from tests.shipped_mechanisms import VEHICLES, shipped
 
 FILES = sorted(path.stem for path in VEHICLES.glob("*.toml"))

@@ -9,10 +9,16 @@ import pytest
 from numpy.typing import NDArray
 
 from recon.conditioning.filters import low_pass
-from recon.evaluation.hop import ABOVE_ROAD, CYCLES, HIGH, LEAST, LOW, happened, road_level
-from recon.evaluation.hop import signals_of as hop_signals
-from recon.evaluation.oscillation import Band, Oscillation, oscillations, phase_between, reversals
-from recon.evaluation.shifting import SHUFFLE
+from recon.evaluation.launch.hop import ABOVE_ROAD, CYCLES, HIGH, LEAST, LOW, happened, road_level
+from recon.evaluation.launch.hop import signals_of as hop_signals
+from recon.evaluation.launch.one_shift import SHUFFLE
+from recon.evaluation.launch.oscillation import (
+    Band,
+    Oscillation,
+    oscillations,
+    phase_between,
+    reversals,
+)
 from tests.days import report
 
 Floats = NDArray[np.float64]

@@ -7,7 +7,7 @@ import pytest
 
 from recon.base.errors import DataError
 from recon.conditioning.condition import condition
-from recon.conditioning.part import part_of
+from recon.conditioning.part_of_drive import part_of
 from tests.raw_logs import ZERO, log_of, noisy
 from tests.small_car import small_car
 

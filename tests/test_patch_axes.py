@@ -22,7 +22,7 @@ from recon.mechanics.axes import (
     vehicle_to_intermediate,
 )
 from recon.mechanics.motion import posed
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day
 from tests.shipped_mechanisms import shipped
 

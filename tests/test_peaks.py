@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recon.base.uncertainty import noise_corrected_quantile
-from recon.evaluation.peaks import SHARE, peaks_of
+from recon.base.noise_corrected_quantile import noise_corrected_quantile
+from recon.evaluation.slalom.noise_corrected_peaks import SHARE, peaks_of
 
 RNG = np.random.default_rng(2)
 LENGTHS = np.array([61, 120, 200])

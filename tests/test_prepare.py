@@ -18,11 +18,11 @@ from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.axes import attitude_matrix
 from recon.mechanics.motion import pose
-from recon.reconstruction import table
-from recon.reconstruction.assembly_estimator import estimator_of
-from recon.reconstruction.channels import session_of
-from recon.reconstruction.outputs import leak_of
-from recon.reconstruction.solver import Solver, solver_of
+from recon.reconstruction.estimator import estimator_table as table
+from recon.reconstruction.estimator.assembly_estimator import estimator_of
+from recon.reconstruction.inputs.session_of_log import session_of
+from recon.reconstruction.solving.outputs import leak_of
+from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car

@@ -17,10 +17,10 @@ from recon.base.errors import DataError, DataWarning, DoubtWarning, PriorWarning
 from recon.base.status import BIT
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction import prepare as module
-from recon.reconstruction.assembly_estimator import typical_unknowns
+from recon.reconstruction.estimator.assembly_estimator import typical_unknowns
+from recon.reconstruction.estimator.session import AssemblySession
+from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.prepare import Prepared
-from recon.reconstruction.session import AssemblySession
-from recon.reconstruction.tare import Tare
 from tests.days import day, unwarned
 
 NAMES = ("tyre_force", "u_tyre_force", "tyre_force_upper", "tyre_force_unbounded", "hub_moment")

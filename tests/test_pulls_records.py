@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from recon.base.errors import DataError, DataWarning
+from recon.records.column_maps import read_map
 from recon.records.held_out import require_held_out
 from recon.records.logs import read_log
-from recon.records.maps import read_map
 from recon.records.pulls import DEFAULT_U, read_pulls
 from recon.records.tares import read_tares
 from tests.small_car import small_car

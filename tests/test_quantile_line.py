@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.evaluation.quantile_line import quantile_line
+from recon.evaluation.grip.quantile_line import quantile_line
 from tests.envelope_definition import regression_quantile
 
 

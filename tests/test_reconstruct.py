@@ -17,7 +17,7 @@ from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction.solve import EXCESS_SHARE
+from recon.reconstruction.solving.solve import EXCESS_SHARE
 from recon.virtual.states import States
 from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned
 

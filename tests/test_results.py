@@ -23,8 +23,8 @@ from recon.calibration.store import write_calibration
 from recon.examination.reconstruct import reconstruct
 from recon.records.forces import CHANNELS, FORMER_NAMES
 from recon.records.results import read_result, write_result
-from recon.report.friction import plot_friction_plane
-from recon.report.slalom import plot_lateral_force
+from recon.report.answers.friction import plot_friction_plane
+from recon.report.answers.slalom import plot_lateral_force
 from tests.days import day
 
 

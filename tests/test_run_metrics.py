@@ -9,9 +9,9 @@ from numpy.testing import assert_allclose
 
 import recon
 from recon.base.errors import DataError
-from recon.evaluation.run_course import PLACES, Course, Way, course_of, same_course
-from recon.evaluation.run_metrics import BY_NAME, METRICS, metric_named, run_values
-from recon.evaluation.sections import find_sections, sections_of
+from recon.evaluation.runs.course import PLACES, Course, Way, course_of, same_course
+from recon.evaluation.runs.metrics import BY_NAME, METRICS, metric_named, run_values
+from recon.evaluation.sections.find_sections import find_sections, sections_of
 from tests.days import day
 
 PLACE = {name: k for k, name in enumerate(BY_NAME)}

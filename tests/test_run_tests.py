@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from recon.evaluation.run_model import Design, degrees_of, fitted, slope_of, weights_of
-from recon.evaluation.run_tests import Spread, exchange_test, exchanges_of, holm, more_runs
+from recon.evaluation.runs.equivalence_tests import (
+    Spread,
+    exchange_test,
+    exchanges_of,
+    holm,
+    more_runs,
+)
+from recon.evaluation.runs.linear_model import Design, degrees_of, fitted, slope_of, weights_of
 
 # Differences of 15 pairs of plants, crossed less self-fertilised, in eighths of an inch.
 PAIRS = np.array([6, 8, 14, 16, 23, 24, 28, 29, 41, -48, 49, 56, 60, -67, 75], dtype=float)

@@ -7,9 +7,9 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataError
-from recon.evaluation.course import Course
-from recon.evaluation.sections import Section, find_sections, sections_of
-from recon.evaluation.stretches import Stretch, thirds
+from recon.evaluation.sections.car_motion import Course
+from recon.evaluation.sections.detection import Stretch, thirds
+from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.records.sheets import GivenSection
 from tests.made_forces import stamped
 

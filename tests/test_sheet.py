@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from recon.base.errors import OutputError
-from recon.report.friction import plot_friction_plane
-from recon.report.sheet import save_figure
-from recon.report.slalom import plot_lateral_force
+from recon.report.answers.friction import plot_friction_plane
+from recon.report.answers.slalom import plot_lateral_force
+from recon.report.common.sheet import save_figure
 from tests.made_forces import forces_of
 
 

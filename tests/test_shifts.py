@@ -8,8 +8,8 @@ import xarray as xr
 
 from recon.analysis.shifts import shifts
 from recon.base.errors import DataError
-from recon.evaluation.sections import find_sections, sections_of
-from recon.report.shifts import shifts_summary
+from recon.evaluation.sections.find_sections import find_sections, sections_of
+from recon.report.answers.shifts import shifts_summary
 from tests.days import day
 from tests.launch_days import launch_day
 from tests.launch_truth import gap, smooth

@@ -15,7 +15,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.planning.unknowns import reference_of
-from recon.reconstruction.signed import Loadings, signed_errors
+from recon.reconstruction.result.signed_errors import Loadings, signed_errors
 from tests.days import day, exact, exact_log, states, unwarned
 
 # Stated uncertainties are in single precision.

@@ -12,15 +12,15 @@ from numpy.testing import assert_allclose
 
 from recon.analysis.slalom import BANDWIDTH, slalom
 from recon.base.errors import DataError, DataWarning
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
-from recon.evaluation.half_waves import TURN_SHARE, half_waves
-from recon.evaluation.sections import find_sections
-from recon.reconstruction.signed import STATED
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.slalom.half_waves import TURN_SHARE, half_waves
+from recon.reconstruction.result.signed_errors import STATED
 from recon.records.results import read_result, write_result
 from recon.records.sheets import GivenSection
-from recon.report.slalom import plot_lateral_force, slalom_summary
+from recon.report.answers.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
 from tests.made_forces import stamped
 

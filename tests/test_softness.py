@@ -22,11 +22,11 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction import causes
-from recon.reconstruction.bench import Bench
-from recon.reconstruction.cause import Cause
-from recon.reconstruction.estimator import loads_of
-from recon.reconstruction.geometry import compliance_causes
+from recon.reconstruction.causes import every_cause as causes
+from recon.reconstruction.causes.bench import Bench
+from recon.reconstruction.causes.cause import Cause
+from recon.reconstruction.causes.geometry_causes import compliance_causes
+from recon.reconstruction.estimator.linear_estimator import loads_of
 from tests.conftest import HMMWV, HMMWV_CENTRE
 from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped

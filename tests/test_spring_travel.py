@@ -18,9 +18,9 @@ from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import pose
 from recon.mechanics.rows import rows_of
+from recon.reconstruction.inputs.samples import body_of, samples_of
+from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
 from recon.reconstruction.prepare import Prepared, prepare
-from recon.reconstruction.samples import body_of, samples_of
-from recon.reconstruction.spring_travel import spring_travel, stated_spring
 from tests.days import club_car, day, exact, exact_log, states, unwarned
 
 RATE = 40e3  # N/m of the spring

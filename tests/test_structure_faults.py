@@ -16,7 +16,7 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import load_matrix
 from recon.records.vehicles import read_vehicle
-from recon.report.car import car_summary
+from recon.report.car.car_summary import car_summary
 from recon.virtual.elements import Stiffness, elastic_assembly
 from tests.example_car import write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped

@@ -6,8 +6,8 @@ from recon.analysis.friction import friction_use
 from recon.base.shipped import shipped
 from recon.base.status import BIT
 from recon.records.vehicles import read_vehicle
-from recon.report.car import car_summary
-from recon.report.friction import friction_summary
+from recon.report.answers.friction import friction_summary
+from recon.report.car.car_summary import car_summary
 from tests.days import day
 
 

@@ -15,9 +15,9 @@ from recon.conditioning.condition import condition
 from recon.examination.examine import Examination, examine
 from recon.mechanics.assembly import assembly_of
 from recon.planning.unknowns import reference_of
+from recon.reconstruction.estimator.session import Tare
+from recon.reconstruction.estimator.tare_load import hanging_at_pulls, standing, tare_load
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.session import Tare
-from recon.reconstruction.tare import hanging_at_pulls, standing, tare_load
 from recon.records.sheets import Tares
 from recon.virtual.drive import virtual_drive
 from tests.days import day, states, unwarned

@@ -9,8 +9,8 @@ import xarray as xr
 from recon.base.errors import DataError, DataWarning
 from recon.base.shipped import shipped
 from recon.calibration.store import read_calibration
+from recon.records.column_maps import WORDS
 from recon.records.logs import read_log
-from recon.records.maps import WORDS
 from recon.records.pulls import read_pulls
 from recon.records.results import write_result
 from recon.records.tares import STATES, read_tares

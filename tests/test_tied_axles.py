@@ -16,8 +16,8 @@ from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.bound import bound_wheels
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
+from recon.reconstruction.solving.fz_bound import bound_wheels
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from tests.days import unwarned

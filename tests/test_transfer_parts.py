@@ -10,14 +10,14 @@ import xarray as xr
 
 from recon.analysis.load_transfer import ALONG, load_transfer
 from recon.base.errors import DataError
-from recon.evaluation.link_map import LinkMap
-from recon.evaluation.means import short_means
-from recon.evaluation.result import not_given
-from recon.evaluation.transfer_parts import obstacle, ratios_of
+from recon.evaluation.common.answer_labels import not_given
+from recon.evaluation.common.short_means import short_means
+from recon.evaluation.links.loads_per_force import LinkMap
+from recon.evaluation.load_transfer.transfer_parts import obstacle, ratios_of
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.records.vehicles import read_vehicle
-from recon.report.load_transfer import load_transfer_summary, plot_load_transfer
+from recon.report.answers.load_transfer import load_transfer_summary, plot_load_transfer
 from tests.days import VEHICLES, club_car, day
 
 CORNERS = ("FL", "FR", "RL", "RR")

@@ -15,7 +15,7 @@ from recon.examination.unseen import _faults, _hidden, unseen
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from recon.records.results import read_result, write_result
-from recon.report.doubts import unseen_lines
+from recon.report.drive.doubt_list import unseen_lines
 from tests.days import day, unwarned
 
 MORE = 1.02  # times the size that is seen at the latest

@@ -15,7 +15,7 @@ from recon.calibration.gross_errors import GrossError
 from recon.calibration.verdict import verdict_of
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
-from recon.report.forces import forces_summary
+from recon.report.drive.forces_summary import forces_summary
 from tests.days import day, unwarned
 
 

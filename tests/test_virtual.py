@@ -18,7 +18,7 @@ from recon.virtual.drawing import draw_car
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import no_load, settle
 from recon.virtual.elements import elastic_assembly
-from recon.virtual.hub import passed
+from recon.virtual.hub_loads import passed
 from recon.virtual.springs import solid_links
 from tests.invented_car import FORCES, RACK, TRAVEL, corner, invented_car, road, stiffness_of
 

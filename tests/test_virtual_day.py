@@ -16,12 +16,12 @@ from recon.car.linkage import lone
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import no_load, settle
+from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import level_to_vehicle, rack_of, random_states
 from tests.invented_car import invented_car
 

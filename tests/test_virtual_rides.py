@@ -18,7 +18,7 @@ from recon.virtual.day import SETTINGS, circuit_states, day_states, launch_state
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.states import States, level_to_vehicle
-from recon.virtual.tyre import Grip, share_of_limit, slip_of
+from recon.virtual.tyre_curve import Grip, share_of_limit, slip_of
 from tests.invented_car import invented_car
 
 DRIVES = {"launch": launch_states, "circuit": circuit_states, "day": day_states, "run": run_states}

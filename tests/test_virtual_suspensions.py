@@ -12,12 +12,12 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose, posed
 from recon.mechanics.statics import load_matrix, section_matrix
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import Settled, Sprung, no_load, settle
 from recon.virtual.elements import ElasticAssembly, elastic_assembly
+from recon.virtual.slalom_course import slalom_states
 from tests.invented_car import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
 from tests.shipped_mechanisms import shipped
 

@@ -10,10 +10,10 @@ import xarray as xr
 
 from recon.analysis.slalom import slalom
 from recon.base.errors import DataError
-from recon.evaluation.given import GivenSection
-from recon.evaluation.sections import find_sections
-from recon.evaluation.weave import SINE_CREST
-from recon.report.slalom import plot_lateral_force, slalom_summary
+from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.stated_sections import GivenSection
+from recon.evaluation.slalom.rear_lag import SINE_CREST
+from recon.report.answers.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
 from tests.made_drives import RATE, MadeDrive
 

@@ -17,18 +17,18 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import Calibration
 from recon.conditioning.filters import low_pass
 from recon.mechanics.axes import intermediate_to_tyre, tyre_to_intermediate
-from recon.reconstruction.bound import bound_wheels
-from recon.reconstruction.car_balance import (
+from recon.reconstruction.prepare import Prepared, prepare
+from recon.reconstruction.solving.fz_bound import bound_wheels
+from recon.reconstruction.whole_car.car_balance import (
     DRAG,
     BodyMotion,
     balance_of,
     motion_of,
     places_of,
 )
-from recon.reconstruction.prepare import Prepared, prepare
-from recon.reconstruction.stance import stance_of
-from recon.reconstruction.whole_car import CarState, gain_of, with_whole_car
-from recon.report.whole_car import plot_whole_car, whole_car_lines, whole_car_pictures
+from recon.reconstruction.whole_car.car_stance import stance_of
+from recon.reconstruction.whole_car.whole_car import CarState, gain_of, with_whole_car
+from recon.report.drive.three_answers import plot_whole_car, whole_car_lines, whole_car_pictures
 from tests.days import club_car, day
 
 pytestmark = pytest.mark.filterwarnings("ignore::recon.base.errors.ExtrapolationWarning")

@@ -10,8 +10,8 @@ import pytest
 from recon.base.errors import PriorWarning
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.causes.usual_loads import usual_samples, variances_of_effects
 from recon.reconstruction.prepare import Prepared, prepare
-from recon.reconstruction.usual import usual_samples, variances_of_effects
 from recon.reconstruction.worth import most_useful
 from tests.days import day, unwarned
 

@@ -11,8 +11,8 @@ from recon.base.errors import OutputError
 from recon.records.logs import VARIABLES, read_log
 from recon.records.pulls import read_pulls
 from recon.records.sheets import PullSheet, Tares
+from recon.records.table_writing import WRITTEN, write_log, write_pulls, write_tares
 from recon.records.tares import read_tares
-from recon.records.writing import WRITTEN, write_log, write_pulls, write_tares
 from tests.small_car import small_car
 
 # Half of the last decimal place that is written, in SI; 1 % on top for rounding.

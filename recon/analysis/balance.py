@@ -16,12 +16,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
-from recon.evaluation.alternatives import MANY_DRAWS, Alternatives, Drive
-from recon.evaluation.axle_limit import AtLimit, Axles, at_limit
-from recon.evaluation.axles import (
+from recon.evaluation.balance.axle_limit_evidence import AtLimit, Axles, at_limit
+from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     axle_forces,
     held_use,
@@ -29,12 +28,13 @@ from recon.evaluation.axles import (
     unknown_tyres,
     use_of,
 )
-from recon.evaluation.course import Course, course_of
-from recon.evaluation.estimate import Estimate, combined, stacked
-from recon.evaluation.limit_evidence import slip_of
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.sections import find_sections
-from recon.evaluation.visits import GATE, PHASES, Visit, visits_of
+from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
+from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.evaluation.grip.tyre_limit_evidence import slip_of
+from recon.evaluation.sections.car_motion import Course, course_of
+from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

@@ -15,17 +15,17 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.car.vehicle import SIDES
-from recon.evaluation.axles import (
+from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     complete_axles,
     highest_use,
     unknown_tyres,
 )
-from recon.evaluation.coasting import Coasting, brakes_of, coasting_of
-from recon.evaluation.estimate import Estimate, combined, stacked
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.sections import find_sections
-from recon.evaluation.stops import GATE, BrakedDrive, Stop, shares_of
+from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
+from recon.evaluation.braking.stops import GATE, BrakedDrive, Stop, shares_of
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

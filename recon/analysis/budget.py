@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS
-from recon.reconstruction.cures import BEYOND, NOISE, UNSEEN, Description, description_of
-from recon.reconstruction.signed import RANDOM, STATED, Loadings
+from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
+from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
 
 if TYPE_CHECKING:

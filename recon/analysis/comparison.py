@@ -1,8 +1,8 @@
 """Comparison of two set-ups by several runs each: effect, interval and verdict.
 
 A run is one sample.  The effect is that of a linear model with blocks and covariates
-(`evaluation.run_model`); its uncertainty has a part that more runs reduce, the scatter of runs,
-and a part that they do not, errors that the runs of a set-up share (`evaluation.comparability`).
+(`evaluation.runs.linear_model`); its uncertainty has a part that more runs reduce, the scatter of
+runs, and a part that they do not, errors that runs share (`evaluation.common.shared_errors`).
 One metric is declared beforehand and decides; all others stand beside it, held to Holm's method.
 """
 
@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import stamped
-from recon.evaluation.comparability import (
+from recon.evaluation.common.answer_labels import SEPARATOR
+from recon.evaluation.common.shared_errors import (
     ENDS_SHARING,
     Common,
     Measured,
@@ -26,8 +27,7 @@ from recon.evaluation.comparability import (
     measured_of,
     sources_of,
 )
-from recon.evaluation.result import SEPARATOR
-from recon.evaluation.run_checks import (
+from recon.evaluation.runs.checks import (
     calibration_words,
     margin_of,
     refuse_doubted,
@@ -37,9 +37,11 @@ from recon.evaluation.run_checks import (
     too_few,
     without_calibration,
 )
-from recon.evaluation.run_course import PLACES, Course, same_course
-from recon.evaluation.run_design import TEMPERATURE, Blocked, design_of
-from recon.evaluation.run_metrics import (
+from recon.evaluation.runs.course import PLACES, Course, same_course
+from recon.evaluation.runs.design import TEMPERATURE, Blocked, design_of
+from recon.evaluation.runs.equivalence_tests import Spread, holm
+from recon.evaluation.runs.linear_model import Fitted, degrees_of, fitted, slope_of
+from recon.evaluation.runs.metrics import (
     BY_NAME,
     METRICS,
     SHARES,
@@ -47,10 +49,8 @@ from recon.evaluation.run_metrics import (
     metric_named,
     run_values,
 )
-from recon.evaluation.run_model import Fitted, degrees_of, fitted, slope_of
-from recon.evaluation.run_result import COMPARISON, SOURCES
-from recon.evaluation.run_tests import Spread, holm
-from recon.evaluation.run_verdict import Row, row_of, verdict_of
+from recon.evaluation.runs.variables import COMPARISON, SOURCES
+from recon.evaluation.runs.verdict import Row, row_of, verdict_of
 from recon.records.run_list import RunList
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def compare_runs(
     forces : iterable of Dataset
         Result of `reconstruct` of each run, in the order of the list; one is held at a time.
     metric : str
-        One of `recon.evaluation.run_metrics.METRICS`: the metric that decides.
+        One of `recon.evaluation.runs.metrics.METRICS`: the metric that decides.
     margin : float or str, optional
         Difference that does not matter, in the unit of the metric, or "2%" of the first set-up.
         With it, set-ups can be found equivalent.

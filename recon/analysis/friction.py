@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
+from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.status import AT_BOUND
-from recon.base.uncertainty import fewest_samples, noise_corrected_quantile
-from recon.evaluation.result import limits_of
-from recon.evaluation.use_reference import Reference, reference_of
-from recon.reconstruction.signed import Loadings
+from recon.evaluation.common.answer_labels import limits_of
+from recon.evaluation.grip.use_reference import Reference, reference_of
+from recon.reconstruction.result.signed_errors import Loadings
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

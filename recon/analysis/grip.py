@@ -17,12 +17,19 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.evaluation.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
-from recon.evaluation.envelope_errors import FEWEST_BLOCKS, EnvelopeErrors, errors_of
-from recon.evaluation.estimate import Estimate
-from recon.evaluation.limit_evidence import Slip, evidence_of, slip_of
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate, fit_tyres
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.grip.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
+from recon.evaluation.grip.envelope_errors import FEWEST_BLOCKS, EnvelopeErrors, errors_of
+from recon.evaluation.grip.tyre_envelopes import (
+    DIRECTIONS,
+    LEAST_USE,
+    Envelope,
+    Fit,
+    Gate,
+    fit_tyres,
+)
+from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -125,7 +132,7 @@ def _parts(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.int64]
     """Number of the part of each sample (sample,), -1 outside; None if no parts are given."""
     if sections is None:
         return None
-    from recon.evaluation.sections import sections_of
+    from recon.evaluation.sections.find_sections import sections_of
 
     parts = sections_of(sections, "part")
     if not parts:

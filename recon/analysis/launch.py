@@ -17,16 +17,16 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.evaluation import hop
-from recon.evaluation.alternatives import Drive
-from recon.evaluation.best_launch import Timed, elsewhere, losses, lost, refuse_unlike
-from recon.evaluation.course import speed_of
-from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
-from recon.evaluation.estimate import Estimate, stacked
-from recon.evaluation.launching import QUANTITIES, U_SPEED, Driven, Launch, measure
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.sections import Section, find_sections, sections_of
-from recon.evaluation.slip import Slip, has_wheel_speed, slip_of
+from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate, stacked
+from recon.evaluation.launch import hop
+from recon.evaluation.launch.best_launch import Timed, elsewhere, losses, lost, refuse_unlike
+from recon.evaluation.launch.driven_tyres import DrivenTyres, bandwidth_for, driven_tyres
+from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
+from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
+from recon.evaluation.sections.car_motion import speed_of
+from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.records.forces import require_forces
 
 if TYPE_CHECKING:

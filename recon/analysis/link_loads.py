@@ -17,15 +17,15 @@ from recon.base.labelled import corner_names, place_of
 from recon.base.threads import one_thread
 from recon.conditioning.filters import require_bandwidth, zero_phase_gain
 from recon.conditioning.lower_rate import SAMPLES
-from recon.evaluation.cycles import cycle_ranges
-from recon.evaluation.estimate import Estimate
-from recon.evaluation.link_drive import DrivenLinks, car_of, links_of
-from recon.evaluation.link_errors import ForceErrors, link_errors
-from recon.evaluation.link_limits import limits_of_links, tube_of
-from recon.evaluation.result import answer_attributes, limits
-from recon.evaluation.sections import sections_of
-from recon.reconstruction.cures import description_of
-from recon.reconstruction.signed import RANDOM, STATED
+from recon.evaluation.common.answer_labels import answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.links.limits import limits_of_links, tube_of
+from recon.evaluation.links.load_errors import ForceErrors, link_errors
+from recon.evaluation.links.loads_in_drive import DrivenLinks, car_of, links_of
+from recon.evaluation.links.rainflow import cycle_ranges
+from recon.evaluation.sections.find_sections import sections_of
+from recon.reconstruction.causes.cures import description_of
+from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

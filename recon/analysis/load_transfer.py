@@ -19,17 +19,17 @@ from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.status import AT_BOUND, BIT
 from recon.car.vehicle import SIDES
-from recon.evaluation.alternatives import Alternatives
-from recon.evaluation.body import CHANNELS, Body, X, Y, Z, body_of
-from recon.evaluation.estimate import Estimate, combined
-from recon.evaluation.height import Heights
-from recon.evaluation.link_drive import car_of
-from recon.evaluation.means import short_means
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.sections import sections_of
-from recon.evaluation.transfer import Fit, Loads, middles_of
-from recon.evaluation.transfer_parts import PARTS, labelled_parts, obstacle, parts_of
-from recon.reconstruction.signed import RANDOM, STATED
+from recon.evaluation.common.alternatives import Alternatives
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.common.short_means import short_means
+from recon.evaluation.links.loads_in_drive import car_of
+from recon.evaluation.load_transfer.body_motion import CHANNELS, Body, X, Y, Z, body_of
+from recon.evaluation.load_transfer.centre_of_mass_height import Heights
+from recon.evaluation.load_transfer.transfer_parts import PARTS, labelled_parts, obstacle, parts_of
+from recon.evaluation.load_transfer.vertical_loads import Fit, Loads, middles_of
+from recon.evaluation.sections.find_sections import sections_of
+from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

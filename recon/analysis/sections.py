@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from recon.evaluation.sections import find_sections, sections_of
+from recon.evaluation.sections.find_sections import find_sections, sections_of
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -12,12 +12,12 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.evaluation.alternatives import Drive
-from recon.evaluation.driven import DrivenTyres, bandwidth_for, driven_tyres
-from recon.evaluation.estimate import Estimate, combined, stacked
-from recon.evaluation.result import Labelled, answer_attributes, limits
-from recon.evaluation.sections import find_sections, sections_of
-from recon.evaluation.shifting import AFTERWARDS, QUANTITIES, Shift, measure
+from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.evaluation.launch.driven_tyres import DrivenTyres, bandwidth_for, driven_tyres
+from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
+from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces
 
 if TYPE_CHECKING:

@@ -16,17 +16,17 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
-from recon.base.uncertainty import fewest_samples
+from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
-from recon.evaluation.cones import Cones, cones_of
-from recon.evaluation.estimate import Estimate
-from recon.evaluation.half_waves import HalfWave
-from recon.evaluation.lagging import SATURATION, Weaving, slalom_waves, weaving_of
-from recon.evaluation.lateral import LateralForces
-from recon.evaluation.peaks import SHARE
-from recon.evaluation.result import SEPARATOR, Labelled, limits, limits_of
-from recon.evaluation.weave import CREST, PHASES
+from recon.evaluation.common.answer_labels import SEPARATOR, Labelled, limits, limits_of
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.slalom.cones import Cones, cones_of
+from recon.evaluation.slalom.half_waves import HalfWave
+from recon.evaluation.slalom.lateral_forces import LateralForces
+from recon.evaluation.slalom.noise_corrected_peaks import SHARE
+from recon.evaluation.slalom.rear_lag import CREST, PHASES
+from recon.evaluation.slalom.rear_lag_errors import SATURATION, Weaving, slalom_waves, weaving_of
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ CORNERS = ("FL", "FR", "RL", "RR")
 COMPONENTS = ("x", "y", "z")
 WRENCH_COMPONENTS = ("Fx", "Fy", "Fz", "Mx", "My", "Mz")
 STANDARD_GRAVITY = 9.80665  # m/s2, exact by definition (CGPM 1901)
+COVERAGE_FACTOR = 1.959964  # two-sided 95 % of a normal distribution, tables
 MOMENT_ARM = 0.1  # m; to compare moments with forces, a moment counts as its force on this arm
 POUND_FORCE = 4.4482216152605  # N, exact by definition of pound and standard gravity
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.calibration.gross_errors import GrossError
 
 

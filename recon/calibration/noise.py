@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.uncertainty import common_scale
+from recon.base.common_scale import common_scale
 from recon.calibration.applied import Pull
 
 FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise

@@ -14,7 +14,7 @@ from recon.base.labelled import Variable, place_of, require, require_content, st
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Quality
 from recon.calibration.description import FIELDS, FILE, OPTIONAL, RECORDS, units_of, variables_of
-from recon.records.record import Record
+from recon.records.provenance import Record
 from recon.records.results import read_result, write_result
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.calibration.calibrated import CornerCalibration, Quality, Verdict
-from recon.calibration.doubts import of_gauges, of_pulls, of_unit, of_verification
+from recon.calibration.evidence_against import of_gauges, of_pulls, of_unit, of_verification
 from recon.planning.unknowns import reference_of
 
 if TYPE_CHECKING:

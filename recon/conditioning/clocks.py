@@ -18,10 +18,10 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.carrying import Channel
 from recon.conditioning.lag import LIKE, Pair, first_lag, pair_of
-from recon.conditioning.shared import shared_signals
+from recon.conditioning.shared_signals import shared_signals
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -25,7 +25,7 @@ from recon.conditioning.filters import (
     require_bandwidth,
     zero_phase_gain,
 )
-from recon.conditioning.health import clipped_samples, flat_samples
+from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples
 from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of

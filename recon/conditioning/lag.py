@@ -10,7 +10,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.conditioning.carrying import Channel, reach_of
 from recon.conditioning.filters import low_pass
-from recon.conditioning.shared import Shared
+from recon.conditioning.shared_signals import Shared
 
 GRID = 0.02  # s; signals are averaged over so much, motions of a car are slower
 COMPARED = 8.0  # Hz, up to which signals of different sensors are compared

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.common_scale import common_scale
 from recon.base.errors import DataError, DataWarning
-from recon.base.uncertainty import common_scale
 from recon.records.scratch import room
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
 from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion
-from recon.reconstruction.stance import stance_of
+from recon.reconstruction.whole_car.car_stance import stance_of
 
 TYRE_RATE = 200e3  # N/m
 U_TYRES = 0.5  # of what the body leans on its tyres

@@ -11,15 +11,15 @@ from recon.base.doubt import Doubt
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.examination.failed_gauges import failed_gauges
 from recon.examination.gauges import gauge_causes, gauges_agree
-from recon.examination.health import failed_gauges
 from recon.examination.judge import Judge
 from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.single_gauges import late_gauge_causes, single_gauges_agree
-from recon.examination.stuck import stuck_channels
+from recon.examination.stuck_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
@@ -27,8 +27,8 @@ from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import View, view_of
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import against_motion, sums_agree
-from recon.reconstruction.stance import stance_of
-from recon.records.doubts import with_doubts
+from recon.reconstruction.whole_car.car_stance import stance_of
+from recon.records.doubt_variables import with_doubts
 from recon.records.forces import BALANCES, FORCES
 
 if TYPE_CHECKING:

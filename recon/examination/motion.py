@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.examination.view import View
-from recon.reconstruction.stance import Stance, inertial_force, stance_of
+from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Wheel

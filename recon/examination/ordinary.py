@@ -19,7 +19,7 @@ from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
-from recon.reconstruction.stance import stance_of
+from recon.reconstruction.whole_car.car_stance import stance_of
 
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
 LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough

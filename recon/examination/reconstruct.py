@@ -16,7 +16,7 @@ from recon.base.errors import DoubtWarning
 from recon.examination.examine import examine, marked
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.whole_car import with_whole_car
+from recon.reconstruction.whole_car.whole_car import with_whole_car
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -13,7 +13,7 @@ from recon.base.arrays import Floats
 from recon.examination.tares import Shifts, change_of, shifts, since_pulls
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
-from recon.reconstruction.tare import scrub_effects, standing
+from recon.reconstruction.estimator.tare_load import scrub_effects, standing
 from recon.records.corrections import correction_line
 
 FITTED = -4.0  # logarithm of the cost of a fitted number

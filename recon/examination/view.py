@@ -17,14 +17,14 @@ from recon.base.arrays import Floats
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.planning.unknowns import T_COLUMN
-from recon.reconstruction.assembly_estimator import FRICTION_SPREAD
-from recon.reconstruction.estimator import FORCE_ROWS, loads_of, rows_of_wheels
-from recon.reconstruction.features import joint_mode, samples_by_mode
+from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
+from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode
+from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
-from recon.reconstruction.result import NOT_KNOWN
-from recon.reconstruction.samples import body_of, samples_of
-from recon.reconstruction.solve import Samples, forces_of
-from recon.reconstruction.solver import Solver, usual_covariance
+from recon.reconstruction.result.labelled_result import NOT_KNOWN
+from recon.reconstruction.solving.solve import Samples, forces_of
+from recon.reconstruction.solving.solver import Solver, usual_covariance
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -30,7 +30,7 @@ from recon.examination.whole_car import (
     weights_of,
     whole_of,
 )
-from recon.reconstruction.stance import U_INERTIA, U_LIFT, U_OFFSET, U_TILT
+from recon.reconstruction.whole_car.car_stance import U_INERTIA, U_LIFT, U_OFFSET, U_TILT
 
 SHARE = 0.25  # of the load transfer on one axle
 CROSS = 0.08  # of the weight on a wheel: uneven corner weights

@@ -19,7 +19,7 @@ from recon.examination.comparison import LIMIT, Comparison
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
-from recon.reconstruction.stance import (
+from recon.reconstruction.whole_car.car_stance import (
     AWAY,
     DRAG,
     FASTEST,

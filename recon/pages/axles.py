@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.labelled import corner_names
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.pages.packed import packed
 from recon.pages.series import WIDTH_STEP, Series, force_step
-from recon.reconstruction.signed import STATED, signed_errors
+from recon.reconstruction.result.signed_errors import STATED, signed_errors
 
 if TYPE_CHECKING:
     import xarray as xr

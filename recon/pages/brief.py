@@ -10,18 +10,18 @@ import numpy as np
 from recon.base.arrays import runs
 from recon.base.errors import ReconError
 from recon.base.labelled import corner_names
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.evaluation.lifts import OFF
+from recon.evaluation.sections.wheel_lifts import OFF
 from recon.pages.calibration import age, named
 from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
-from recon.records.doubts import doubts_in
-from recon.report.sections import sections_summary
+from recon.records.doubt_variables import doubts_in
+from recon.report.answers.sections import sections_summary
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from recon.pages.shown import Shown
+    from recon.pages.shown_answers import Shown
 
 
 LIFTS = 4  # of the longest that are named

@@ -10,8 +10,8 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
-from recon.evaluation.sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections
 from recon.pages.axles import axles_of, known_sums
 from recon.pages.brief import brief
 from recon.pages.calibration import calibration_of
-from recon.pages.comparison import comparison_page, is_comparison
-from recon.pages.document import Page, Parts, document
-from recon.pages.envelope import envelopes
+from recon.pages.comparison_page import comparison_page, is_comparison
+from recon.pages.demonstrated_envelope import envelopes
+from recon.pages.html_document import Page, Parts, document
+from recon.pages.interval_causes import causes_over_time
+from recon.pages.plain_names import which_drive
 from recon.pages.series import Series, series_of
-from recon.pages.shown import Shown, shown_answers
+from recon.pages.shown_answers import Shown, shown_answers
 from recon.pages.story import facts, lift_list, provenance, section_list, sentences
-from recon.pages.which import which_drive
-from recon.pages.why import causes_over_time
 from recon.records.forces import require_sound_forces
 
 if TYPE_CHECKING:

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.pages.axles import axle_corners
-from recon.reconstruction.signed import RANDOM, signed_errors
+from recon.reconstruction.result.signed_errors import RANDOM, signed_errors
 
 if TYPE_CHECKING:
     import xarray as xr

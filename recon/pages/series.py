@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.pages.packed import Packed, channel_step, nice_step, packed, packed_states
 from recon.records.forces import CHANNELS
-from recon.report.bands import lanes_of
+from recon.report.drive.force_bands import lanes_of
 
 if TYPE_CHECKING:
     import xarray as xr

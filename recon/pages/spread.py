@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.evaluation.run_course import UNITS, common_places
+from recon.evaluation.runs.course import UNITS, common_places
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -10,15 +10,14 @@ import numpy as np
 
 from recon.base.doubt import doubted_corners
 from recon.base.labelled import corner_names
-from recon.base.quantities import COMPONENTS
+from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.evaluation.alternatives import Drive
-from recon.evaluation.sections import sections_of
+from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.sections.find_sections import sections_of
 from recon.pages.calibration import SHORT
-from recon.pages.finding import finding
-from recon.pages.which import plain
-from recon.records.doubts import doubts_in
+from recon.pages.plain_names import plain
+from recon.pages.section_finding import finding
+from recon.records.doubt_variables import doubts_in
 
 if TYPE_CHECKING:
     import xarray as xr

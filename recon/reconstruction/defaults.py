@@ -18,13 +18,13 @@ from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Conditions, CornerCalibration, Quality
 from recon.car.checks import PARTNER
 from recon.mechanics.assembly import Assembly, assemblies_of
-from recon.reconstruction.assembly_estimator import estimator_of
-from recon.reconstruction.bench import bench_of
-from recon.reconstruction.causes import attitude_causes, causes_of
-from recon.reconstruction.session import AssemblySession, Attitude, Steer, WheelSensors
-from recon.reconstruction.steering import logged_steer
-from recon.reconstruction.tare import Tare
-from recon.reconstruction.usual import usual_samples, variances_of_effects
+from recon.reconstruction.causes.bench import bench_of
+from recon.reconstruction.causes.every_cause import attitude_causes, causes_of
+from recon.reconstruction.causes.usual_loads import usual_samples, variances_of_effects
+from recon.reconstruction.estimator.assembly_estimator import estimator_of
+from recon.reconstruction.estimator.session import AssemblySession, Attitude, Steer, WheelSensors
+from recon.reconstruction.estimator.tare_load import Tare
+from recon.reconstruction.inputs.steering import logged_steer
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Assumed, Vehicle

@@ -23,12 +23,12 @@ from recon.base.labelled import Variable, stamp
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
 from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE
-from recon.reconstruction.attitude import has_four_wheels
-from recon.reconstruction.logged import specific_force, warn
+from recon.reconstruction.inputs.attitude import has_four_wheels
+from recon.reconstruction.inputs.logged_channels import specific_force, warn
+from recon.reconstruction.inputs.samples import body_of, samples_of
+from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
 from recon.reconstruction.prepare import Prepared, prepare
-from recon.reconstruction.samples import body_of, samples_of
-from recon.reconstruction.solve import Samples, forces_of
-from recon.reconstruction.spring_travel import spring_travel, stated_spring
+from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.records.logs import LOG
 
 if TYPE_CHECKING:

@@ -21,21 +21,26 @@ from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.labelled import stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.calibration.doubts import require_same_gauges
+from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
-from recon.reconstruction.attributes import channels_of, facts_of, provenance, verdicts_by_corner
-from recon.reconstruction.bound import Bound
-from recon.reconstruction.channels import calibration_of_log, session_of
-from recon.reconstruction.loadings import loadings_of
-from recon.reconstruction.outage import Failed, outage_of, spare_solver
-from recon.reconstruction.result import Collected, labelled
-from recon.reconstruction.samples import Body, SteerToRack, body_of, samples_of
-from recon.reconstruction.session import Session
-from recon.reconstruction.solve import BLOCK, solve_block
-from recon.reconstruction.solver import Solver, solver_of
+from recon.reconstruction.estimator.session import Session
+from recon.reconstruction.inputs.samples import Body, SteerToRack, body_of, samples_of
+from recon.reconstruction.inputs.session_of_log import calibration_of_log, session_of
+from recon.reconstruction.result.attributes import (
+    channels_of,
+    facts_of,
+    provenance,
+    verdicts_by_corner,
+)
+from recon.reconstruction.result.labelled_result import Collected, labelled
+from recon.reconstruction.result.loadings import loadings_of
+from recon.reconstruction.solving.fz_bound import Bound
+from recon.reconstruction.solving.gauge_outage import Failed, outage_of, spare_solver
+from recon.reconstruction.solving.solve import BLOCK, solve_block
+from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
 from recon.records.logs import require_log

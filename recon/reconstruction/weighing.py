@@ -14,15 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.labelled import stamped
-from recon.base.quantities import STANDARD_GRAVITY
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.planning.unknowns import MODES
-from recon.reconstruction.features import features_of, joint_mode
-from recon.reconstruction.session import AssemblySession, Attitude, WheelSensors
-from recon.reconstruction.solve import Samples, forces_of
-from recon.reconstruction.solver import solver_of
-from recon.reconstruction.tare import PAD_SHARE, PAD_TRAVEL, Tare
+from recon.reconstruction.estimator.sample_features import features_of, joint_mode
+from recon.reconstruction.estimator.session import AssemblySession, Attitude, WheelSensors
+from recon.reconstruction.estimator.tare_load import PAD_SHARE, PAD_TRAVEL, Tare
+from recon.reconstruction.solving.solve import Samples, forces_of
+from recon.reconstruction.solving.solver import solver_of
 from recon.records.forces import FORCES
 
 if TYPE_CHECKING:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.quantities import COMPONENTS
-from recon.reconstruction.cause import Cause
-from recon.reconstruction.channels import WARMING_UNKNOWN
-from recon.reconstruction.solver import Solver
-from recon.reconstruction.usual import usual_samples, variances_of_effects
+from recon.reconstruction.causes.cause import Cause
+from recon.reconstruction.causes.usual_loads import usual_samples, variances_of_effects
+from recon.reconstruction.inputs.session_of_log import WARMING_UNKNOWN
+from recon.reconstruction.solving.solver import Solver
 
 # Causes, as patterns of `Source.what`, that a channel would replace by a sensor's small error.
 REPLACED = {

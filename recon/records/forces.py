@@ -17,7 +17,7 @@ from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
 from recon.records.logs import VARIABLES
-from recon.records.record import RECORD
+from recon.records.provenance import RECORD
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -14,7 +14,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.records.layout import Layout, is_units_row, names_and_units, refuse_header
-from recon.records.stamps import seconds_of
+from recon.records.time_stamps import seconds_of
 
 if TYPE_CHECKING:
     import pandas as pd

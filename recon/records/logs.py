@@ -13,11 +13,11 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import Variable, require, stamp, stamped
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
-from recon.records.columns import TOO_LARGE, BoundTable, open_table
+from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
 from recon.records.corrections import on_time
 from recon.records.files import checksum
-from recon.records.stamps import dated_day, past_midnight
 from recon.records.tables import line_of_row, parse_table
+from recon.records.time_stamps import dated_day, past_midnight
 from recon.records.timing import check_time
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
+from recon.records.column_maps import WORDS
 from recon.records.files import checksum
-from recon.records.maps import WORDS
-from recon.records.rows import Rows, open_rows
 from recon.records.sheets import PullSheet, Words
+from recon.records.table_rows import Rows, open_rows
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there

@@ -19,7 +19,7 @@ from recon.base.errors import DataError
 from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import FORMER_NAMES, ONLY_FORCES, require_sound_forces
-from recon.records.record import Record, with_record
+from recon.records.provenance import Record, with_record
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.records.column_maps import WORDS
 from recon.records.files import checksum
-from recon.records.maps import WORDS
-from recon.records.rows import Rows, open_rows
 from recon.records.sheets import Words
+from recon.records.table_rows import Rows, open_rows
 
 RESULT_NAME = "forces.nc"  # in a folder that a row names
 FEWEST = 2  # runs of each set-up: one run has no scatter

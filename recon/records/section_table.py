@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.records.rows import open_rows
 from recon.records.sheets import GivenSection
+from recon.records.table_rows import open_rows
 
 KINDS = (
     *("part", "standstill", "launch", "shift", "straight braking"),

@@ -22,7 +22,7 @@ from recon.base.errors import DataError
 from recon.records.frames import frame_rows, frame_values
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
 from recon.records.scratch import room
-from recon.records.stamps import seconds_of, stamp
+from recon.records.time_stamps import seconds_of, stamp
 
 BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
 SPARE = 1.05  # of the rows that a table is expected to have

@@ -11,12 +11,12 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning
 from recon.car.vehicle import Gauge, Vehicle
-from recon.records.columns import gauge_unit
+from recon.records.column_conversion import gauge_unit
+from recon.records.column_maps import WORDS
 from recon.records.corrections import Correction
 from recon.records.files import checksum
-from recon.records.maps import WORDS
-from recon.records.rows import Rows, open_rows
 from recon.records.sheets import Tares, Words
+from recon.records.table_rows import Rows, open_rows
 
 # How the wheel stood, for messages: a wrong state shifts every force of the corner, so that none
 # is guessed from the spelling.

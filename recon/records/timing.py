@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import UNITS
-from recon.records.columns import BoundTable
+from recon.records.column_conversion import BoundTable
 from recon.records.tables import line_of_row
 
 GAP_STEPS = 1.5  # a step longer than so many median steps is a gap

@@ -20,8 +20,8 @@ from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
 from recon.records.files import replace_whole
 from recon.records.forces import CHANNELS, DOUBTS
-from recon.records.record import RECORD
-from recon.records.writing import opened_text
+from recon.records.provenance import RECORD
+from recon.records.table_writing import opened_text
 
 if TYPE_CHECKING:
     import xarray as xr

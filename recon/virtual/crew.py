@@ -23,7 +23,7 @@ from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
 from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
 from recon.virtual.elastic import Load, Settled, settle
-from recon.virtual.hub import AtRest, PullLoad
+from recon.virtual.hub_loads import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
 from recon.virtual.springs import solid_links, springs_holding
 

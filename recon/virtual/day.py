@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.virtual.phases import Hop, Phase, Setting, plan_of, starts_of, time_of
-from recon.virtual.ride import ride
 from recon.virtual.stance import SPRING_RATE, Stance, stance_of
 from recon.virtual.states import Event
-from recon.virtual.tyre import Grip
+from recon.virtual.tyre_curve import Grip
+from recon.virtual.tyre_forces import ride
 
 if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar

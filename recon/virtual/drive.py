@@ -14,7 +14,7 @@ from recon.records.logs import LOG
 from recon.records.sheets import Tares
 from recon.virtual.channels import Reading, sensed, shown
 from recon.virtual.elastic import Settled, settle
-from recon.virtual.hub import AtRest, RoadLoad
+from recon.virtual.hub_loads import AtRest, RoadLoad
 from recon.virtual.states import GRIP
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from recon.base.quantities import MOMENT_ARM
 from recon.virtual.channels import Channels
 from recon.virtual.elastic import no_load, settle
 from recon.virtual.elements import CUT_LOADS, ElasticAssembly
-from recon.virtual.hub import PullLoad
+from recon.virtual.hub_loads import PullLoad
 from recon.virtual.springs import solid_links
 
 if TYPE_CHECKING:

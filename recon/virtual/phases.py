@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.virtual.ride import Plan
 from recon.virtual.stance import FRONT_SHARE, smooth
 from recon.virtual.states import Event
-from recon.virtual.tyre import Grip
+from recon.virtual.tyre_curve import Grip
+from recon.virtual.tyre_forces import Plan
 
 RAMP = 0.35  # s from the wish of one phase to that of the next
 SHUFFLE, SHUFFLES, SHUFFLE_TIME = 0.45, 5.5, 0.16  # share of the force, Hz, s: after a shift

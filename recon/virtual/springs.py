@@ -8,7 +8,7 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.virtual.elastic import Sprung, no_load, settle
-from recon.virtual.hub import AtRest
+from recon.virtual.hub_loads import AtRest
 
 if TYPE_CHECKING:
     from recon.car.linkage import Linkage

@@ -24,7 +24,7 @@ import recon
 from recon import pipeline
 from recon.answers import every_answer
 from recon.base.errors import ReconError, ReconWarning
-from recon.evaluation.sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections
 from recon.records.layout import Layout, find_layout
 from recon.records.tables import parse_table
 

@@ -12,7 +12,7 @@ import pytest
 import xarray as xr
 
 from recon.pages.page import page
-from recon.reconstruction.signed import RANDOM, STATED
+from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import FACTS, SIGNED
 from tests.days import day
 from tests.pages.browser import browser, opened

@@ -22,13 +22,13 @@ from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
 from recon.records.results import read_result, write_result
-from recon.report.calibration import calibration_summary
-from recon.report.crosstalk import plot_crosstalk
-from recon.report.friction import friction_summary, plot_friction_plane
-from recon.report.slalom import plot_lateral_force, slalom_summary
-from recon.report.verification import plot_verification
+from recon.report.answers.friction import friction_summary, plot_friction_plane
+from recon.report.answers.slalom import plot_lateral_force, slalom_summary
+from recon.report.calibration.calibration_summary import calibration_summary
+from recon.report.calibration.crosstalk import plot_crosstalk
+from recon.report.calibration.verification import plot_verification
 from tests.campaign.spoil import WORDS, noised
 from tests.campaign.texts import corner, drive
 from tests.days import exact_log, states

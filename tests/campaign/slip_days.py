@@ -24,15 +24,15 @@ from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.examine import JUDGE, examine
-from recon.examination.health import failed_gauges
-from recon.examination.stuck import stuck_channels
+from recon.examination.failed_gauges import failed_gauges
+from recon.examination.stuck_channels import stuck_channels
 from recon.examination.view import view_of
 from recon.records.sheets import Tares
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
+from recon.virtual.slalom_course import slalom_states
 from tests.campaign.slip_kinds import Recorded
 from tests.shipped_mechanisms import shipped
 from tests.suspension_days import measured_bush_rate

@@ -20,11 +20,11 @@ from recon.planning.observability import observe
 from recon.records.logs import read_log
 from recon.records.pulls import read_pulls
 from recon.records.sheets import Tares
+from recon.records.table_writing import write_log, write_pulls, write_tares
 from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle
-from recon.records.writing import write_log, write_pulls, write_tares
-from recon.report.calibration import calibration_summary
-from recon.report.car import car_summary
+from recon.report.calibration.calibration_summary import calibration_summary
+from recon.report.car.car_summary import car_summary
 from tests.campaign.spoil import TABLE_WAYS, TEXT_WAYS, Way, spoiled
 from tests.days import Exact, exact, exact_log, states
 from tests.example_car import EXAMPLE, MIRROR, VEHICLES

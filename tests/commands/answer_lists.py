@@ -24,7 +24,7 @@ def lists() -> dict[str, str]:
         for a in ANSWERS
         for row in (
             f"| `analysis/{a.name}.py` | Calculates {a.help}. |",
-            f"| `report/{a.name}.py` | Words and picture of this answer. |",
+            f"| `report/answers/{a.name}.py` | Words and picture of this answer. |",
         )
     ]
     heads = {

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from recon.cli import main
-from recon.report import sheet
+from recon.report.common import sheet
 from tests.commands.session import CAR, DEMO, ROOT, Ended, OneCorner, Run, rows_of, write_rows
 
 TINY_PNG = base64.b64decode(

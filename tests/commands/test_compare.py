@@ -11,8 +11,8 @@ import xarray as xr
 import recon
 from recon.base.doubt import Doubt
 from recon.base.errors import DataError
-from recon.evaluation.run_metrics import BY_NAME
-from recon.records.doubts import with_doubts
+from recon.evaluation.runs.metrics import BY_NAME
+from recon.records.doubt_variables import with_doubts
 from recon.records.results import read_result, write_result
 from tests.commands.session import Run
 from tests.days import day

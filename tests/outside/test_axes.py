@@ -18,11 +18,11 @@ from recon.mechanics.mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import road_columns
 from recon.planning.unknowns import tyre_columns
-from recon.reconstruction.bound import bound_vertical
-from recon.reconstruction.samples import body_of
-from recon.reconstruction.session import Attitude, Session, Steer
-from recon.virtual.course import slalom_states
+from recon.reconstruction.estimator.session import Attitude, Session, Steer
+from recon.reconstruction.inputs.samples import body_of
+from recon.reconstruction.solving.fz_bound import bound_vertical
 from recon.virtual.drawing import draw_car
+from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import States
 
 Differ = Callable[..., bool]

@@ -10,7 +10,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from recon.analysis.link_loads import link_loads
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import Vehicle
 from tests.outside.case_drives import WINDOWS, case_forces
 

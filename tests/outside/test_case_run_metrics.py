@@ -11,8 +11,8 @@ import xarray as xr
 from scipy.signal import butter, sosfiltfilt
 
 from recon.car.vehicle import Vehicle
-from recon.evaluation.run_metrics import BY_NAME, RunValues, run_values
-from recon.evaluation.sections import find_sections, sections_of
+from recon.evaluation.runs.metrics import BY_NAME, RunValues, run_values
+from recon.evaluation.sections.find_sections import find_sections, sections_of
 from tests.outside.case_drives import WINDOWS, case_forces
 
 pytestmark = [

@@ -15,7 +15,7 @@ from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
 from recon.mechanics.axes import intermediate_to_tyre
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.whole_car import with_whole_car
+from recon.reconstruction.whole_car.whole_car import with_whole_car
 from tests.outside.case_drives import WINDOWS, case_calibration, case_log
 
 pytestmark = [

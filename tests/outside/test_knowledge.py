@@ -17,7 +17,7 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.knowledge import Question, judge
-from recon.reconstruction.estimator import estimator, loads_of
+from recon.reconstruction.estimator.linear_estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]

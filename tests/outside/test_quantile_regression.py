@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from recon.evaluation.quantile_line import quantile_line
+from recon.evaluation.grip.quantile_line import quantile_line
 
 DATA = Path(__file__).parent / "data"
 # Share, intercept and slope as the library's own fit of its example prints them.

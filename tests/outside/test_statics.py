@@ -21,7 +21,7 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
 from recon.mechanics.statics import load_matrix, member_matrix, road_columns, shift_wrench
-from recon.reconstruction.estimator import estimator, loads_of
+from recon.reconstruction.estimator.linear_estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
 Builder = Callable[..., Corner]

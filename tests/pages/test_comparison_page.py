@@ -13,9 +13,9 @@ import xarray as xr
 import recon
 from recon.analysis.comparison import compared
 from recon.base.errors import DataError
-from recon.evaluation.run_course import PLACES
-from recon.evaluation.run_metrics import SHARES
-from recon.report.comparison import finding
+from recon.evaluation.runs.course import PLACES
+from recon.evaluation.runs.metrics import SHARES
+from recon.report.comparison.comparison_summary import finding
 from tests.pages.browser import Opened, opened
 from tests.pages.test_page import CLIPPED, HOSTILE
 from tests.run_days import BLOCKED, measured, run_list

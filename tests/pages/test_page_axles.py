@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.base.uncertainty import COVERAGE_FACTOR
-from recon.evaluation.lifts import LIGHT, OFF
+from recon.evaluation.sections.wheel_lifts import LIGHT, OFF
 from recon.pages.brief import lifted, locked
+from recon.pages.interval_causes import causes_over_time
 from recon.pages.peaks import BANDWIDTH, largest_forces
 from recon.pages.story import facts
-from recon.pages.why import causes_over_time
-from recon.reconstruction.signed import signed_errors
+from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day
 from tests.pages.browser import Opened
 

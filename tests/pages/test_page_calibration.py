@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from recon.base.errors import DataError
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.calibration.store import write_calibration
 from recon.pages.calibration import age, calibration_of, read_its_calibration
 from tests.days import day

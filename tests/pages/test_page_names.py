@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recon.pages.which import plain, which_drive
+from recon.pages.plain_names import plain, which_drive
 from tests.days import day
 from tests.pages.browser import Opened
 

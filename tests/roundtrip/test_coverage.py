@@ -14,17 +14,17 @@ import numpy as np
 import pytest
 
 from recon.analysis.slalom import slalom
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
-from recon.virtual.course import slalom_states
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import NOISE, virtual_drive
+from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import random_states
 from tests.days import club_car, peaks_of, report, unwarned
 

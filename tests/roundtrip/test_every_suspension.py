@@ -10,9 +10,9 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import PriorWarning
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.signed import STATED, signed_errors
+from recon.reconstruction.result.signed_errors import STATED, signed_errors
 from tests.days import report
 from tests.shipped_mechanisms import shipped
 from tests.suspension_days import (

@@ -1,0 +1,96 @@
+"""Report of a command, and the files that it writes: all of a folder or none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recon.base.doubt import Outcome, outcome_of
+from recon.base.quantities import CORNERS
+from recon.car.vehicle import SIDES
+from recon.command_provenance import record
+from recon.records.overwriting import refuse_existing
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.base.doubt import Doubt
+    from recon.report.common.sheet import Pictures
+
+Name = str | Path
+Say = Callable[[str], None]
+Results = dict[str, Callable[..., Path]]  # file name to the call that writes it
+# Pictures that a result may have beside it, by the name of its file.
+EVERY_PICTURE = {
+    "calibration.nc": (
+        *(f"crosstalk_{name}.png" for name in (*CORNERS, *SIDES)),
+        "verification.png",
+    ),
+    "forces.nc": (
+        "clocks.png",
+        "whole_car.png",
+        "sums.png",
+        *(f"forces_{name}.png" for name in CORNERS),
+    ),
+}
+
+
+def quiet(_: str) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Answer of a command: lines for people, the files that it wrote, and what to make of it.
+
+    `brief` holds the few lines that a run of several commands shows of this one.
+    """
+
+    lines: tuple[str, ...]
+    files: tuple[Path, ...] = ()
+    outcome: Outcome = "sound"
+    brief: tuple[str, ...] = ()
+
+
+def outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
+    """As the doubts say; a corner accepted although it is not to be used is doubted too."""
+    states = forces["calibration_state"].to_numpy() if "calibration_state" in forces else ()
+    return "doubted" if "unusable" in states else outcome_of(doubts)
+
+
+def drawn(pictures: Pictures, out: Name | None, overwrite: bool) -> tuple[Path, ...]:
+    """Draw the pictures into `out`, where it is given."""
+    return () if out is None else written({}, pictures, Path(out), overwrite)
+
+
+def stale(result: Path, pictures: Pictures) -> list[Path]:
+    """Pictures of the result that is going to be replaced, which the new one does not have."""
+    every = EVERY_PICTURE.get(result.name, ()) if result.exists() else ()
+    places = [result.with_name(name) for name in every if name not in pictures]
+    return [place for place in places if place.is_file()]
+
+
+def removed(files: Iterable[Path]) -> list[str]:
+    """A sentence for each stale picture."""
+    return [f"removed {file}, a picture of the result that was replaced" for file in files]
+
+
+def written(
+    results: Results, pictures: Pictures, folder: Path, overwrite: bool
+) -> tuple[Path, ...]:
+    """Write results and pictures into a folder, all or none, without pictures that are stale."""
+    from recon.records.whole_folder import replaced_as_a_whole
+    from recon.report.common.sheet import save_figure
+
+    names = [*results, *pictures]
+    for name in names:
+        refuse_existing(folder / name, overwrite=overwrite)
+    gone = [file.name for name in results for file in stale(folder / name, pictures)]
+    with replaced_as_a_whole(folder, {*names, *gone}) as new:
+        for name, write in results.items():
+            write(new / name, record=record())
+        for name, draw in pictures.items():
+            save_figure(draw(), new / name)
+    return tuple(folder / name for name in names)

@@ -1,0 +1,1 @@
+"""Stops, and the drag that is no force of the brakes."""

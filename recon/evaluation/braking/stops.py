@@ -1,0 +1,164 @@
+"""Stops of a drive: the samples of each that count, and the forces of both axles in them.
+
+Braking forces keep the sign of Fx: the road pushes backwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats, runs
+from recon.base.errors import DataError
+from recon.base.labelled import corner_names, place_of
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import SIDES
+from recon.evaluation.balance.axle_sums import (
+    BANDWIDTH,
+    Positions,
+    axle_forces,
+    complete_axles,
+    thinned,
+    usable,
+)
+from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
+from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.sections.car_motion import Course, course_of
+from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
+from recon.evaluation.sections.find_sections import Section, sections_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+SHORTEST = 0.3  # s in the gate; in less time a mean holds hardly three periods of the bandwidth
+GATE = (
+    f"straight braking above {BRAKING:g} g, less than {STRAIGHT_BRAKING:g} g sideways, all forces "
+    f"of the gauged tyres known and none at a bound, {SHORTEST:g} s or more"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One stop: its section, its samples in the gate, and means of forces over them.
+
+    `forces` holds Fx of both axles, Fz of both axles, and the Fx that the front axle would have
+    had if it shared braking as it shares the load. [N]
+    """
+
+    section: Section
+    at: Positions
+    forces: Estimate
+
+    @property
+    def share(self) -> Estimate:
+        """Front share, ideal front share, and the first less the second, (3,) [1]."""
+        return combined(shares_of, self.forces)
+
+
+def shares_of(force: Floats) -> Floats:
+    """Shares of `Stop.forces` (5,), as `Stop.share` holds them."""
+    return np.array([force[0], force[4], force[0] - force[4]]) / (force[0] + force[1])
+
+
+def _means(axle: Floats) -> Floats:
+    """Means over samples of forces (..., sample, axle, component), as `Stop.forces` holds them."""
+    ahead, upward = axle[..., 0], axle[..., 2]
+    ideal = ahead.sum(axis=-1) * upward[..., 0] / upward.sum(axis=-1)
+    means = ahead.mean(axis=-2), upward.mean(axis=-2), ideal.mean(axis=-1)[..., None]
+    return np.concatenate(means, axis=-1)
+
+
+class BrakedDrive:
+    """A drive whose stops are looked at.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+
+    Raises
+    ------
+    DataError
+        Neither axle has both of its tyres, or the dataset is no result of `reconstruct`.
+    """
+
+    def __init__(self, forces: xr.Dataset) -> None:
+        self.forces = forces
+        self.corners = corner_names(forces)
+        self.axles = complete_axles(forces, "x")
+        if not self.axles:
+            raise DataError(
+                place_of(forces),
+                f"no axle with both longitudinal forces known (of {', '.join(self.corners)})",
+                "both tyres of an axle",
+                "Gauge the other wheel of the axle; one wheel says nothing about shares.",
+            )
+        self.course: Course = course_of(forces)
+        self.usable = usable(forces)
+        self.drive = Drive(forces)
+
+    @cached_property
+    def braked(self) -> NDArray[np.bool_]:
+        """Samples (sample,) of straight braking."""
+        along, sideways = self.course.along, np.abs(self.course.sideways)
+        g = STANDARD_GRAVITY
+        return np.asarray((along < -BRAKING * g) & ~(sideways >= STRAIGHT_BRAKING * g))
+
+    @cached_property
+    def pressure(self) -> Floats | None:
+        """Line pressure (sample, axle) [Pa], if it was logged."""
+        logged = self.channel("brake_pressure")
+        if logged is None:
+            return None
+        out = np.full((len(logged), len(SIDES)), np.nan)
+        for a, names in enumerate(SIDES.values()):
+            at = [self.corners.index(name) for name in names if name in self.corners]
+            if at:
+                out[:, a] = logged[:, at].mean(axis=1)
+        return out
+
+    def channel(self, name: str) -> Floats | None:
+        """A logged channel [any], (sample,) or (sample, corner), in SI units; None without it."""
+        return self.forces[name].to_numpy().astype(float) if name in self.forces else None
+
+    def means(self, at: Positions) -> Estimate:
+        """Means of forces [N] over samples (sample,), as `Stop.forces` holds them."""
+        some = thinned(at, self.course.rate)
+        window = Alternatives(self.drive, some, bandwidth=BANDWIDTH)
+        return window.estimate(
+            lambda force: _means(axle_forces(force, self.corners)), draws=MANY_DRAWS, together=True
+        )
+
+    def stops(self, sections: xr.Dataset) -> list[Stop]:
+        """Stops among the sections that have samples enough in the gate.
+
+        Raises
+        ------
+        DataError
+            There is none; the message says how long and how hard the car was braked.
+        """
+        counted, out = self.braked & self.usable, []
+        for section in sections_of(sections, "straight braking"):
+            inside = section.slice_of(self.course.time)
+            at = np.flatnonzero(counted[inside]) + inside.start
+            if len(at) >= SHORTEST * self.course.rate:
+                out.append(Stop(section, at, self.means(at)))
+        if not out:
+            raise self._no_stop(counted)
+        return out
+
+    def _no_stop(self, counted: NDArray[np.bool_]) -> DataError:
+        lasted = max((b - a for a, b in runs(counted)), default=0) / self.course.rate
+        along = self.course.along
+        hardest = -np.nanmin(along) / STANDARD_GRAVITY if np.isfinite(along).any() else np.nan
+        return DataError(
+            place_of(self.forces),
+            f"at most {lasted:.1f} s of straight braking above {BRAKING:g} g with known forces "
+            f"(hardest {hardest:.2f} g)",
+            f"{SHORTEST:g} s of it in one section, with less than {STRAIGHT_BRAKING:g} g sideways",
+            "Brake once from speed in a straight line; two seconds are plenty.",
+        )

@@ -1,0 +1,1 @@
+"""Estimates with signed errors, and the labels of results: common ground of all answers."""

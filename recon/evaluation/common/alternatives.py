@@ -1,0 +1,255 @@
+"""Forces of some samples as they may have been, for the uncertainty of any quantity from them.
+
+A quantity is a plain function of forces.  It is calculated for the best forces, for forces moved
+along each independent direction of their fixed errors, and for draws of the sensors' noise; what
+it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no formula of theirs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import corner_names, place_of
+from recon.base.threads import one_thread
+from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.noise_draws import memory_of, noise_draws
+from recon.reconstruction.result.error_directions import BESIDE, Directions, directions_of
+from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings
+from recon.records.forces import SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Quantity = Callable[[Floats], ArrayLike]
+NAMES = {
+    "tyre": "tyre_force",
+    "intermediate": "tyre_force_intermediate",
+    "vehicle": "tyre_force_vehicle",
+}
+DRAWS = 24  # of noise: u of the noise is known to 15 %
+MANY_DRAWS = 96  # where they cost little: 7 %
+WEAKEST = 0.003  # of the strongest direction: what is weaker adds less than 1e-4 of the variance
+THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
+AT_ONCE = 1 << 20  # forces that are worked on at once
+
+
+class Drive:
+    """Forces of a drive of which many stretches are looked at, checked once.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    axes : {"tyre", "intermediate", "vehicle"}
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`.
+    """
+
+    def __init__(self, forces: xr.Dataset, axes: str = "intermediate") -> None:
+        require_forces(forces, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
+        self.axes, self.place = axes, place_of(forces)
+        self.rate = float(forces.attrs["rate_Hz"])
+        self.bandwidth = float(forces.attrs["bandwidth_Hz"])
+        self.corners = corner_names(forces)
+        self.time: Floats = forces["elapsed_time"].to_numpy()
+        self.force: Floats = forces[NAMES[axes]].to_numpy()
+        self.random: Floats = forces[RANDOM].to_numpy()
+        self.loadings = Loadings(forces)
+
+    @cached_property
+    def merged(self) -> tuple[Loadings, Floats]:
+        """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes."""
+        return self.loadings.merged(BESIDE * WEAKEST)
+
+
+class Alternatives:
+    """Forces of a stretch of a drive, best and as they may have been.
+
+    Parameters
+    ----------
+    forces : Dataset or Drive
+        As `reconstruct` returns it; a `Drive` where many stretches of it are looked at.
+    samples : slice or (sample,)
+        Stretch, or positions, along `elapsed_time`.
+    axes : {"tyre", "intermediate", "vehicle"}
+        A `Drive` has its own.
+    bandwidth : float, optional
+        Forces are low-passed to it, with zero phase; that of `forces` if omitted. [Hz]
+    only : (corner, component), optional
+        Marks the forces that quantities look at, so that errors of others need not be followed;
+        not in tyre axes, which mix components.
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`, or the stretch has no sample.
+    """
+
+    def __init__(
+        self,
+        forces: xr.Dataset | Drive,
+        samples: slice | NDArray[np.int64],
+        *,
+        axes: str = "intermediate",
+        bandwidth: float | None = None,
+        only: NDArray[np.bool_] | None = None,
+    ) -> None:
+        self._shared = isinstance(forces, Drive)
+        drive = forces if isinstance(forces, Drive) else Drive(forces, axes)
+        self.samples = _positions(samples, len(drive.time))
+        if not len(self.samples):
+            found = f"no sample at positions {samples}"
+            raise DataError(drive.place, found, "at least one sample", "Widen the section.")
+        self._drive, self._only = drive, only
+        self.corners, self.time = drive.corners, drive.time[self.samples]
+        self.bandwidth = drive.bandwidth if bandwidth is None else min(bandwidth, drive.bandwidth)
+        run_in = memory_of(self.bandwidth, drive.rate)
+        first = max(int(self.samples[0]) - run_in, 0)
+        self._around = slice(first, int(self.samples[-1]) + run_in + 1)
+        self._at: NDArray[np.int64] = self.samples - first
+
+    @property
+    def _passed(self) -> Callable[[Floats], Floats] | None:
+        """Low-pass of values (sample, channel) in any unit; None where there is nothing to do."""
+        bandwidth, rate = self.bandwidth, self._drive.rate
+        if bandwidth < self._drive.bandwidth and is_filtered(bandwidth, rate):
+            return lambda values: low_pass(values, bandwidth, rate)
+        return None
+
+    @cached_property
+    def _loadings(self) -> Loadings:
+        loadings = self._drive.merged[0] if self._shared else self._drive.loadings
+        return loadings.within(self._around, self._passed)
+
+    @cached_property
+    def best(self) -> Floats:
+        """Best forces (sample, corner, component) [N] at the bandwidth."""
+        if (name := NAMES[self._drive.axes]) in SIGNED:
+            return self._loadings.variable(name)[self._at].astype(float)
+        force, passed = self._drive.force[self._around], self._passed
+        if passed:
+            force = passed(force.reshape(len(force), -1).astype(float)).reshape(force.shape)
+        return force[self._at].astype(float)
+
+    @cached_property
+    def noise(self) -> Floats:
+        """Standard uncertainty (sample, corner, component) [N] of the noise at the bandwidth."""
+        drive = self._drive
+        passed = zero_phase_gain(self.bandwidth, drive.rate)
+        passed /= zero_phase_gain(drive.bandwidth, drive.rate)
+        return drive.random[self.samples].astype(float) * min(passed, 1.0)
+
+    @cached_property
+    def _directions(self) -> Directions:
+        """Directions of the fixed errors at the thinned samples."""
+        at = self._at[self._thinned]
+        return directions_of(self._loadings, at, self._drive.axes, WEAKEST, self._only)
+
+    def _by_cause(self, half: Floats) -> Floats:
+        """Effects (row, quantity) by cause, from those by direction (direction, quantity)."""
+        with one_thread():
+            effect = self._directions.shares @ half
+            if not self._shared:
+                return effect
+            merged = self._drive.merged[1]
+            rows, others = np.split(effect, [merged.shape[1]])
+            return np.concatenate([merged @ rows, others])
+
+    @cached_property
+    def _thinned(self) -> NDArray[np.int64]:
+        """Some of the samples, ends included; fixed errors change as slowly as forces do."""
+        count = len(self.samples)
+        return np.unique(np.linspace(0, count - 1, min(count, THINNED)).astype(np.int64))
+
+    def estimate(
+        self, quantity: Quantity, *, draws: int = DRAWS, together: bool = False
+    ) -> Estimate:
+        """A quantity of the forces with its signed errors.
+
+        Parameters
+        ----------
+        quantity : callable
+            Takes forces (sample, corner, component) [N] and returns (quantity,) in any unit, NaN
+            where it cannot be said.
+        draws : int
+            Draws of noise.
+        together : bool
+            The quantity takes many alternatives at once, (alternative, sample, corner, component)
+            [N], and returns (alternative, quantity): much quicker where it is simple.
+
+        Returns
+        -------
+        Estimate
+            Fixed errors by finite changes of one standard uncertainty both ways; noise by draws
+            (JCGM 101:2008), low-passed like the forces.
+        """
+
+        def of(change: Floats) -> Floats:
+            force = self.best + change
+            every = quantity(force) if together else [np.atleast_1d(quantity(f)) for f in force]
+            return np.asarray(every, dtype=float)
+
+        best = of(np.zeros((1, 1, 1, 1)))
+        up, down = (
+            np.concatenate([best[:0], *(of(way * change) for change in self._moved())])
+            for way in (1.0, -1.0)
+        )
+        drawn = np.concatenate([best[:0], *map(of, self._drawn(draws))])
+        fixed = self._by_cause(_half_change(best[0], up, down))
+        return Estimate(best[0], fixed, _spread(drawn - best))
+
+    def _moved(self) -> Iterator[Floats]:
+        """Changes of the forces (direction, sample, corner, component) [N], some at a time."""
+        for some in self._some(len(self._directions.change)):
+            change = self._directions.change[some]
+            if len(self._thinned) < len(self.samples):
+                place = np.arange(len(self.samples))
+                after = np.searchsorted(self._thinned, place).clip(1)
+                ends = self._thinned[after - 1], self._thinned[after]
+                share = ((place - ends[0]) / (ends[1] - ends[0]))[:, None, None]
+                change = (1 - share) * change[:, after - 1] + share * change[:, after]
+            yield change
+
+    def _drawn(self, draws: int) -> Iterator[Floats]:
+        """Draws of the noise (draw, sample, corner, component) [N], some at a time."""
+        columns = self.best[0].size
+        for drawn in noise_draws(self.samples, columns, draws, self.bandwidth, self._drive.rate):
+            for some in self._some(len(drawn)):
+                yield drawn[some].reshape(-1, *self.best.shape) * self.noise
+
+    def _some(self, count: int) -> Iterator[slice]:
+        """Slices of so many alternatives that few are worked on at once."""
+        size = max(AT_ONCE // self.best.size, 1)
+        return (slice(first, first + size) for first in range(0, count, size))
+
+
+def _positions(samples: slice | NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """Positions (sample,) of a stretch of `count` samples."""
+    if isinstance(samples, slice):
+        return np.arange(*samples.indices(count))
+    return np.asarray(samples, dtype=np.int64)
+
+
+def _spread(away: Floats) -> Floats:
+    """Standard deviation of draws about the best, from their distances (draw, quantity) to it."""
+    count = np.isfinite(away).sum(axis=0)
+    return np.asarray(np.sqrt(np.nansum(away**2, axis=0) / np.maximum(count, 1)))
+
+
+def _half_change(best: Floats, up: Floats, down: Floats) -> Floats:
+    """Half of the change between both ends; the change to one end where the other is not known."""
+    change = (up - down) / 2
+    change = np.where(np.isnan(change), up - best, change)
+    change = np.where(np.isnan(change), best - down, change)
+    return np.asarray(np.nan_to_num(change))

@@ -1,0 +1,89 @@
+"""Labels that all answers share: a value with its limits, and the attributes of the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.estimate import Estimate
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Labelled = dict[str, tuple[tuple[str, ...], NDArray, dict[str, Any]]]
+SEPARATOR = " | "
+
+
+def limits(
+    name: str, estimate: Estimate, dims: tuple[str, ...], unit: str, words: str, shape: Any = None
+) -> Labelled:
+    """Value, standard uncertainty and 95 % limits of a quantity, as variables of an answer.
+
+    Parameters
+    ----------
+    name : str
+        Name of the variable; the others are `u_NAME`, `NAME_lower` and `NAME_upper`.
+    estimate : Estimate
+        One quantity for each place along `dims`, last dimension fastest.
+    dims : tuple of str
+    unit : str
+        As UDUNITS writes it, "1" for ratios.
+    words : str
+        The quantity in words.
+    shape : tuple of int, optional
+        Sizes of `dims`, where there are several.
+    """
+    sizes = (-1,) if len(dims) == 1 else shape if dims else ()
+    value, u = (np.reshape(array, sizes) for array in (estimate.value, estimate.u))
+    return limits_of(name, value, u, dims, unit, words)
+
+
+def limits_of(
+    name: str, value: Floats, u: Floats, dims: tuple[str, ...], unit: str, words: str
+) -> Labelled:
+    """The same of `value` and standard uncertainty `u`, both along `dims` (place, ...) [unit]."""
+    half = COVERAGE_FACTOR * u
+    entries: tuple[tuple[str, Floats, str], ...] = (
+        (name, value, words),
+        (f"u_{name}", u, f"standard uncertainty of {words}"),
+        (f"{name}_lower", value - half, f"lower 95 % limit of {words}"),
+        (f"{name}_upper", value + half, f"upper 95 % limit of {words}"),
+    )
+    return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}
+
+
+def answer_attributes(
+    forces: xr.Dataset,
+    title: str,
+    *,
+    gate: str,
+    assumed: Iterable[str] = (),
+    not_given: Iterable[str] = (),
+) -> dict[str, Any]:
+    """Attributes of an answer: what it rests on, in words.
+
+    `gate` says which samples enter, `assumed` what was taken for granted, and `not_given` what
+    cannot be answered, each with its reason and the cheapest remedy.
+    """
+    return {
+        "title": f"{title}: {forces.attrs.get('vehicle', '')}",
+        "source": "reconstructed tyre forces",
+        "institution": forces.attrs.get("institution", "not stated"),
+        "references": "ISO 8855:2011 for axes; JCGM 100:2008 for uncertainty",
+        "comment": f"gate: {gate}",
+        "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
+        "gate": gate,
+        "assumed": SEPARATOR.join(assumed),
+        "not_given": SEPARATOR.join(dict.fromkeys(not_given)),
+    }
+
+
+def not_given(answer: xr.Dataset) -> list[str]:
+    """Sentences about everything that an answer does not give."""
+    words = str(answer.attrs.get("not_given", ""))
+    return words.split(SEPARATOR) if words else []

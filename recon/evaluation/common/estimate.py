@@ -1,0 +1,106 @@
+"""Estimates of quantities with their errors, cause by cause, and functions of estimates.
+
+Errors that several quantities have in common keep their sign, so that shares, differences and
+sums of estimates of one result cancel what they share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COVERAGE_FACTOR
+
+STEP = 1e-3  # of the standard uncertainty of an estimate, for slopes
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Some quantities (quantity,), each in its own unit, with their errors.
+
+    `by_cause` (cause, quantity) is the effect per standard uncertainty of each cause, signed;
+    causes stand in the order of the result of the reconstruction, followed by rows of what has
+    no sign.  `noise` (quantity,) is a standard uncertainty that no other quantity shares.
+    """
+
+    value: Floats
+    by_cause: Floats
+    noise: Floats
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty (quantity,) [unit of the value]."""
+        fixed = np.sum(self.by_cause**2, axis=0)
+        return np.where(np.isnan(self.value), np.nan, np.sqrt(fixed + self.noise**2))
+
+    @property
+    def lower(self) -> Floats:
+        """Lower 95 % limit (quantity,) [unit of the value]."""
+        return self.value - COVERAGE_FACTOR * self.u
+
+    @property
+    def upper(self) -> Floats:
+        """Upper 95 % limit (quantity,) [unit of the value]."""
+        return self.value + COVERAGE_FACTOR * self.u
+
+    def plus_noise(self, u: ArrayLike) -> Estimate:
+        """The same with one more independent standard uncertainty (quantity,), in its unit."""
+        return replace(self, noise=np.hypot(self.noise, u))
+
+    def at(self, places: int | slice | list[int]) -> Estimate:
+        """Some of the quantities alone."""
+        some = np.atleast_1d(np.arange(len(self.value))[places])
+        return Estimate(self.value[some], self.by_cause[:, some], self.noise[some])
+
+
+def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estimate:
+    """Propagate the errors of estimates through a function of them.
+
+    Parameters
+    ----------
+    function : callable
+        Takes the values (quantity,) of each estimate and returns (new quantity,).
+    estimates : Estimate
+        Of one result of the reconstruction, so that their causes are the same.
+
+    Returns
+    -------
+    Estimate
+        Linear propagation by central differences, JCGM 100:2008, 5.1 and 5.2; noise of the
+        quantities is independent.
+    """
+    sizes = [len(estimate.value) for estimate in estimates]
+    values = np.concatenate([estimate.value for estimate in estimates])
+    by_cause = np.concatenate([estimate.by_cause for estimate in estimates], axis=1)
+    noise = np.concatenate([estimate.noise for estimate in estimates])
+    ends = np.cumsum([0, *sizes])
+    places = [slice(first, last) for first, last in pairwise(ends)]
+
+    def of(point: Floats) -> Floats:
+        return np.atleast_1d(np.asarray(function(*(point[place] for place in places)), dtype=float))
+
+    total = np.sqrt(np.sum(by_cause**2, axis=0) + noise**2)
+    steps = np.where(total > 0, STEP * total, STEP * np.fmax(np.abs(values), 1.0))
+    best = of(values)
+    slopes = np.empty((len(values), len(best)))
+    for i, step in enumerate(steps):
+        move = np.zeros(len(values))
+        move[i] = step
+        slopes[i] = (of(values + move) - of(values - move)) / (2 * step)
+    slopes[:, np.isnan(best)] = 0.0  # what is not known must not spoil what is made of it
+    own = np.sqrt((noise**2) @ slopes**2)
+    return Estimate(best, by_cause @ slopes, own)
+
+
+def stacked(*estimates: Estimate) -> Estimate:
+    """Several estimates of one result side by side, as one."""
+    return Estimate(
+        np.concatenate([estimate.value for estimate in estimates]),
+        np.concatenate([estimate.by_cause for estimate in estimates], axis=1),
+        np.concatenate([estimate.noise for estimate in estimates]),
+    )

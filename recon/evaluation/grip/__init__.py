@@ -1,0 +1,1 @@
+"""Envelopes of the forces of a tyre, and evidence that it was at its limit."""

@@ -1,0 +1,169 @@
+"""Envelopes of every tyre of a drive, in four directions, and the samples that they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
+from recon.base.status import AT_BOUND, BIT
+from recon.conditioning.filters import is_filtered, low_pass
+from recon.evaluation.grip.envelope import (
+    BAND,
+    ENOUGH,
+    LOWEST_LOAD,
+    USUAL_EXPONENT,
+    Bands,
+    Law,
+    Samples,
+    bands_of,
+    law_of,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# Direction of the force of the road on the tyre: left in left turns, drive forward.
+DIRECTIONS = ("left", "right", "drive", "brake")
+SECTOR = np.cos(np.radians(30.0))  # of a force that counts as pure in its direction
+LEAST_USE = 0.6  # horizontal force over load that is hard work for a tyre on a dry road
+
+FEWEST_HELD, HELD_SHARE = 3, 0.005  # samples at the friction limit that spoil an envelope
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Samples that enter an envelope.
+
+    Vertical force above `low_load` [N]; hard work is a horizontal force above `least_use` times
+    the vertical one.  Forces are low-passed to `bandwidth` [Hz] where it is given.  `inside`
+    (sample,) restricts the drive, for example to one part.
+    """
+
+    low_load: float = LOWEST_LOAD
+    least_use: float = LEAST_USE
+    bandwidth: float | None = None
+    inside: NDArray[np.bool_] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """Envelope of the tyre at position `corner` in one direction, and what it rests on."""
+
+    corner: int
+    samples: Samples
+    bands: Bands
+    quiet: Bands
+    law: Law
+
+    @property
+    def loads(self) -> tuple[float, float]:
+        """Lowest and highest vertical force [N] that was worked near the envelope."""
+        load = self.bands.load[self.law.worked]
+        half = np.sqrt(BAND)
+        return float(load.min() / half), float(load.max() * half)
+
+    @property
+    def use(self) -> Floats:
+        """Force of each sample over the envelope (sample,) [1]."""
+        return np.asarray(self.samples.force / self.law.at(self.samples.load))
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The envelope of one tyre (position `corner`) in one direction, or a `reason` why not.
+
+    `count` is the number of samples that passed the gate, `worked` [s] the time of hard work.
+    """
+
+    corner: int
+    direction: str
+    count: int
+    worked: float
+    envelope: Envelope | None = None
+    reason: str = ""
+
+
+def fit_tyres(forces: xr.Dataset, gate: Gate) -> list[Fit]:
+    """Fit an envelope to every tyre and direction.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it: `tyre_force` [N] in tyre axes, x forward, y left, z up.
+    gate : Gate
+
+    Returns
+    -------
+    list of Fit
+        In the order of `corner`, then of `DIRECTIONS`.
+    """
+    corners = corner_names(forces)
+    fits = []
+    for k, corner in enumerate(corners):
+        for direction, samples in zip(DIRECTIONS, samples_of(forces, k, gate), strict=True):
+            fits.append(_fit(k, corner, direction, samples, gate))
+    return fits
+
+
+def _fit(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> Fit:
+    held = samples.held * samples.every
+    if samples.held >= FEWEST_HELD and held > HELD_SHARE * ENOUGH:
+        reason = (
+            f"{corner} {direction}: {held:.2f} s were held at the friction limit, so the envelope "
+            "would be that limit: reconstruct without it, or with a higher one"
+        )
+        return Fit(k, direction, len(samples.at), 0.0, reason=reason)
+    worked = float(np.sum(samples.force >= gate.least_use * samples.load) * samples.every)
+    if worked < ENOUGH:
+        reason = (
+            f"{corner} {direction}: only {worked:.1f} s above {gate.least_use:g} of its load, "
+            f"envelope not estimated; it needs {ENOUGH:g} s: drive harder in this direction"
+        )
+        return Fit(k, direction, len(samples.at), worked, reason=reason)
+    bands = bands_of(samples, gate.least_use)
+    if bands is None:
+        reason = (
+            f"{corner} {direction}: its {worked:.1f} s of hard work are spread over too many "
+            "loads, envelope not estimated: drive longer"
+        )
+        return Fit(k, direction, len(samples.at), worked, reason=reason)
+    quiet = bands.quiet()
+    envelope = Envelope(k, samples, bands, quiet, law_of(bands, quiet))
+    return Fit(k, direction, len(samples.at), worked, envelope)
+
+
+def samples_of(forces: xr.Dataset, k: int, gate: Gate) -> Iterator[Samples]:
+    """Samples of corner `k` that pass the gate, one set for each of `DIRECTIONS`."""
+    time = forces["elapsed_time"].to_numpy()
+    force = forces["tyre_force"].to_numpy()[:, k].astype(float)
+    rate = float(forces.attrs["rate_Hz"])
+    if gate.bandwidth is not None and is_filtered(gate.bandwidth, rate):
+        force = low_pass(force, gate.bandwidth, rate)
+    status = forces["status"].to_numpy()[:, k]
+    loaded = np.isfinite(force).all(axis=1) & (force[:, 2] > gate.low_load)
+    if gate.inside is not None:
+        loaded &= gate.inside
+    free = (status & AT_BOUND) == 0
+    limited = (status & BIT["friction_limited"]) > 0
+    every = float(np.median(np.diff(time)))
+    flat = np.hypot(force[:, 0], force[:, 1])
+    along = (force[:, 1], -force[:, 1], force[:, 0], -force[:, 0])
+    for component in along:
+        pure = loaded & (component > SECTOR * flat)
+        at = np.flatnonzero(pure & free)
+        noise = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
+        held = int(np.sum(pure & limited))
+        yield Samples(force[at, 2], flat[at], _noise(force[at], noise), at, every, held)
+
+
+def _noise(force: Floats, noise: Floats) -> Floats:
+    """Noise (sample,) of the logarithm of the horizontal force, levelled by the load."""
+    square = np.maximum(force[:, 0] ** 2 + force[:, 1] ** 2, 1.0)
+    flat = np.hypot(force[:, 0] * noise[:, 0], force[:, 1] * noise[:, 1]) / square
+    return np.hypot(flat, USUAL_EXPONENT * noise[:, 2] / force[:, 2])

@@ -1,0 +1,1 @@
+"""Launches and gear shifts: drive force, slip and wheel hop."""

@@ -1,0 +1,180 @@
+"""Launches against the best launch of the day, whether it is in this drive or in another one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.evaluation.common.answer_labels import Labelled, limits
+from recon.evaluation.common.estimate import Estimate, stacked
+from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
+from recon.evaluation.launch.driven_tyres import driven_tyres
+from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+IMPULSE = QUANTITIES.index("drive_impulse")
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A launch with its drive; `file` names that drive where it is another one."""
+
+    launch: Launch
+    car: Driven
+    file: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name of the launch, with its file where it is of another drive."""
+        return self.launch.section.name + (f" of {self.file}" if self.file else "")
+
+    @property
+    def took(self) -> float:
+        """Time from the start over the distance, NaN where that is not known [s]."""
+        return self.launch.window.passed - self.launch.window.start
+
+    @property
+    def u_start(self) -> float:
+        """Standard uncertainty of the start [s]."""
+        place = len(self.car.tyres.groups) * len(QUANTITIES)
+        return float(self.launch.quantities.at(place).u[0])
+
+    def impulse(self) -> Measured:
+        """Impulse (axle,) over the distance with its errors by cause [N s]."""
+        tyres = len(self.car.tyres.names)
+        axles = range(tyres, len(self.car.tyres.groups))
+        places = [place * len(QUANTITIES) + IMPULSE for place in axles]
+        return measured_of(self.launch.quantities.at(places), self.car.forces)
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Losses against the best launch, by launch; `impulse` by launch and axle [N s].
+
+    `distance` [m] when the best one has driven the distance, `time` [s] over the distance.
+    """
+
+    best: Timed
+    distance: Estimate
+    time: Estimate
+    impulse: Estimate
+
+
+def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
+    """Losses of the launches `found` against the best of all; None where no time is known."""
+    every = [one for one in (*found, *others) if np.isfinite(one.took)]
+    if not every:
+        return None
+    best = min(every, key=lambda one: one.took)
+    metres = np.array([_metres(one, best) for one in found])
+    late = np.array([one.took - best.took for one in found])
+    together = np.array([
+        0.0 if one is best else np.hypot(one.u_start, best.u_start) for one in found
+    ])  # fmt: skip
+    u_late = np.where(np.isnan(late), np.nan, np.hypot(together, 0.5 * U_SPEED * late))
+    return Lost(
+        best,
+        Estimate(metres[:, 0], np.zeros((1, len(found))), metres[:, 1]),
+        Estimate(late, np.zeros((1, len(found))), u_late),
+        stacked(*(_impulse(one, best) for one in found)),
+    )
+
+
+def _metres(one: Timed, best: Timed) -> tuple[float, float]:
+    """Metres behind the best launch when that one has driven the distance, and their u [m]."""
+    when, start = one.launch.when, one.launch.window.start
+    if one is best:
+        return 0.0, 0.0
+    if not len(when) or start + best.took > when[-1]:
+        return np.nan, np.nan
+    behind = one.car.distance - float(np.interp(start + best.took, when, one.launch.gone))
+    pace = float(np.interp(start + best.took, one.car.time, one.car.speed))
+    # A speed that reads too much does so in both; what it changes is the difference.
+    return behind, float(
+        np.hypot(pace * np.hypot(one.u_start, best.u_start), U_SPEED * abs(behind))
+    )
+
+
+def _impulse(one: Timed, best: Timed) -> Estimate:
+    """Impulse (axle,) of the best launch less that of another; what both share cancels [N s]."""
+    pair = [best.impulse(), one.impulse()]
+    values = [m.estimate.value for m in pair]
+    u = np.zeros_like(values[0])
+    if one is not best:
+        weights, second = np.array([1.0, -1.0]), np.array([0.0, 1.0])
+        common = common_errors(pair, weights, second, apart=False, every_session=True)
+        u = np.sqrt(common.u**2 + sum(m.estimate.noise**2 for m in pair))
+    return Estimate(values[0] - values[1], np.zeros((1, len(u))), u)
+
+
+def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
+    """Refuse another drive that is this one, or whose driven corners differ.
+
+    Raises
+    ------
+    DataError
+        It was made from the same log, or of another car, or other corners are driven or known.
+    """
+    logs = [sources_of(one).log for one in (forces, other)]
+    if logs[0] and logs[0] == logs[1]:
+        raise DataError(
+            place_of(other),
+            f"made from the same log as {place_of(forces)}",
+            "another drive of the day",
+            "Leave it out: the launches of a drive are compared with each other anyway.",
+        )
+    cars = [str(one.attrs.get("vehicle", "")) for one in (forces, other)]
+    if cars[0] != cars[1]:
+        raise DataError(
+            place_of(other),
+            f"a launch of '{cars[1]}'",
+            f"launches of '{cars[0]}', as in {place_of(forces)}",
+            "Leave it out, or give both vehicle files one name if it is the same car.",
+        )
+    corners = [driven_tyres(one).names for one in (forces, other)]
+    if corners[0] != corners[1]:
+        raise DataError(
+            place_of(other),
+            f"driven corners with known forces: {', '.join(corners[1])}",
+            f"the same as in {place_of(forces)}: {', '.join(corners[0])}",
+            "Compare launches of one car with the same corners gauged.",
+        )
+
+
+def losses(against: Lost | None, count: int, car: Driven) -> Labelled:
+    """Metres, time and impulse that `count` launches lost against the best one, as variables."""
+    unknown = Estimate(np.full(count, np.nan), np.zeros((1, count)), np.zeros(count))
+    over = f"over {car.distance:g} m"
+    metres = f"metres behind the best launch, when that one has driven {car.distance:g} m"
+    distance, time = (against.distance, against.time) if against else (unknown, unknown)
+    out = limits("distance_lost", distance, ("launch",), "m", metres)
+    out |= limits("time_lost", time, ("launch",), "s", f"time lost to the best launch {over}")
+    if against and car.tyres.axles:
+        words = f"impulse of the best launch {over} less that of this one"
+        shape = (count, len(car.tyres.axles))
+        out |= limits("impulse_lost", against.impulse, ("launch", "axle"), "N s", words, shape)
+    return out
+
+
+def elsewhere(others: Sequence[Timed]) -> Labelled:
+    """Launches of other drives with their times over the distance, as variables."""
+    if not others:
+        return {}
+    took = np.array([one.took for one in others])
+    u = np.hypot([one.u_start for one in others], 0.5 * U_SPEED * took)
+    names = {"long_name": "launch of another drive"}
+    words = "time from the start over the distance, of a launch of another drive"
+    return {"other_launch": (("other",), np.array([one.name for one in others]), names)} | limits(
+        "other_time_to_distance",
+        Estimate(took, np.zeros((1, len(took))), u),
+        ("other",),
+        "s",
+        words,
+    )

@@ -1,0 +1,281 @@
+"""Wheel hop: oscillations of the tyres' longitudinal and vertical forces at 8 to 16 Hz.
+
+Hop of the tyres of one axle at the same time is one event.  Vertical forces are taken against
+their mean over a quarter of a second; longitudinal ones as they are, for they have steps, and a
+step less its own mean looks like a cycle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats, runs
+from recon.conditioning.filters import low_pass
+from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
+from recon.evaluation.sections.find_sections import sections_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Mask = NDArray[np.bool_]
+LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)
+USUAL = 12.0  # Hz
+LEAST, CYCLES = 300.0, 3.0  # N and 1: smaller and shorter ones are not called hop
+RIDE = 4.0  # Hz; slower changes of the vertical force are motion of the body
+SAME = 0.25  # s; oscillations that are no further apart are one event
+ABOVE_ROAD = 4.5  # times the standard deviation that the road causes
+FEWEST_ROAD = 2.0  # s of driving from which the road is judged
+FEWEST_REST = 1.0  # s of a launch beside hop, from which the road is judged too
+MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
+U_INFERRED = 0.1  # of an acceleration that comes from travel (common practice, no source)
+U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
+AROUND = 20.0  # s around a launch in which the road is judged
+CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
+SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
+# Of a cycle: least scatter of reversals of waves that are not quite sines, that of fewer than
+# three cycles, and how steady a frequency is.
+SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.002
+COMPONENTS = (0, 2)  # x and z
+QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
+# After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1].
+SHAPE = ("first", "last", "scatter")
+
+
+@dataclass(frozen=True, slots=True)
+class Hop:
+    """One event of hop, by the signal (corner, component) that has most cycles."""
+
+    start: float
+    end: float
+    signal: tuple[int, int]
+    frequency: float
+    crests: Floats  # times of the crests of that signal, (cycle,) [s]
+
+
+def signals_of(time: Floats, force: Floats) -> Floats:
+    """Forces (sample, corner, component) [N] of x and z in which hop is looked for, the same."""
+    out = force[..., COMPONENTS].copy()
+    rate = 1.0 / float(np.median(np.diff(time)))
+    out[..., 1] -= low_pass(out[..., 1], RIDE, rate)
+    return out
+
+
+def road_level(time: Floats, force: Floats) -> Floats:
+    """Standard deviation (corner, component) [N] of both forces at 8 to 16 Hz.
+
+    `force` (sample, corner, component) [N] are those of driving without launch and shift.
+    """
+    return np.asarray(np.nanstd(_banded(time, force[..., COMPONENTS]), axis=0))
+
+
+def _banded(time: Floats, signals: Floats) -> Floats:
+    """Part at 8 to 16 Hz of signals (sample, corner, component) [N]."""
+    rate = 1.0 / float(np.median(np.diff(time)))
+    flat = signals.reshape(len(signals), -1)
+    band = low_pass(flat, HIGH, rate) - low_pass(flat, LOW, rate)
+    return np.asarray(band.reshape(signals.shape))
+
+
+def found_in(
+    time: Floats, signals: Floats, least: Floats
+) -> dict[tuple[int, int], list[Oscillation]]:
+    """Oscillations of every signal, by corner and component (0 is x, 1 is z).
+
+    Parameters
+    ----------
+    time, signals : (sample,), (sample, corner, component)
+        In s and N, see `signals_of`.
+    least : (corner, component)
+        Smallest amplitude that counts, for x and z. [N]
+    """
+    return {
+        (k, j): oscillations(time, signals[:, k, j], Band(LOW, HIGH, float(least[k, j]), CYCLES))
+        for k in range(signals.shape[1])
+        for j in range(signals.shape[2])
+    }
+
+
+def happened(time: Floats, signals: Floats, least: Floats, busy: Mask) -> list[Hop]:
+    """Events of hop: oscillations of any tyre that overlap or follow each other at once.
+
+    Parameters
+    ----------
+    time, signals : (sample,), (sample, corner, component)
+        In s and N, see `signals_of`.
+    least : (corner, component)
+        Amplitude that an oscillation must reach to be no effect of the road. [N]
+    busy : (sample,)
+        Samples from which the road cannot be judged: at rest, in the gap of a shift.
+    """
+    found = events(found_in(time, signals, np.full_like(least, LEAST)))
+    if not found:
+        return []
+    rest = ~busy
+    for event in found:
+        rest &= (time < event.start - SAME) | (time > event.end + SAME)
+    step = float(np.median(np.diff(time)))
+    if rest.sum() * step >= FEWEST_REST:
+        level = np.median(np.abs(_banded(time, signals)[rest]), axis=0) / MEDIAN_OF_NORMAL
+        least = np.maximum(least, ABOVE_ROAD * level)
+    sure = events(found_in(time, signals, least))
+    return [e for e in found if any(s.start < e.end and s.end > e.start for s in sure)]
+
+
+def events(found: dict[tuple[int, int], list[Oscillation]]) -> list[Hop]:
+    """Oscillations of any tyre as events: those that overlap or follow each other at once."""
+    every = sorted(
+        ((one, signal) for signal, some in found.items() for one in some), key=lambda x: x[0].start
+    )
+    groups: list[list[tuple[Oscillation, tuple[int, int]]]] = []
+    for one, signal in every:
+        if groups and one.start <= max(o.end for o, _ in groups[-1]) + SAME:
+            groups[-1].append((one, signal))
+        else:
+            groups.append([(one, signal)])
+    return [_event(group) for group in groups]
+
+
+def _event(group: list[tuple[Oscillation, tuple[int, int]]]) -> Hop:
+    longest, signal = max(group, key=lambda x: x[0].cycles)
+    crest = longest.value[0] > longest.value[1]
+    return Hop(
+        min(one.start for one, _ in group),
+        max(one.end for one, _ in group),
+        signal,
+        longest.frequency,
+        longest.time[0 if crest else 1 :: 2],
+    )
+
+
+def measured(
+    found: dict[tuple[int, int], list[Oscillation]], event: Hop, signals: Sequence[tuple[int, int]]
+) -> Floats:
+    """`QUANTITIES`, then `SHAPE`, of every signal of an event, (signal, quantity); NaN for none.
+
+    Times [s], frequency [Hz], amplitudes [N], growth and decay per cycle as a share [1].
+    """
+    out = np.full((len(signals), len(QUANTITIES) + len(SHAPE)), np.nan)
+    for i, signal in enumerate(signals):
+        some = [o for o in found[signal] if o.end > event.start - SAME / 2
+                and o.start < event.end + SAME / 2]  # fmt: skip
+        if not some:
+            continue
+        longest = max(some, key=lambda o: o.cycles)
+        swing = np.concatenate([o.swing for o in some])
+        out[i] = (
+            some[0].start,
+            some[-1].end,
+            longest.frequency,
+            sum(o.cycles for o in some),
+            max(o.largest for o in some),
+            swing.mean(),
+            *longest.trends(),
+            swing[0],
+            swing[-1],
+            longest.scatter,
+        )
+    return out
+
+
+def u_reading(quantities: Floats, least: float) -> Floats:
+    """Standard uncertainty (quantity,) of a row of `measured` from reading reversals alone.
+
+    An oscillation begins and ends within an eighth of a cycle; within a quarter where it grows
+    and dies away slowly.  Half a cycle of the amplitude `least` [N] at either end may or may not
+    count.
+    """
+    _, _, frequency, cycles, _, mean, *_, first, last, scatter = quantities
+    out = np.zeros(len(quantities))
+    if np.isfinite(frequency):
+        slow = np.array([first, last]) < SUDDEN * least
+        out[:2] = np.where(slow, 0.25, 0.125) / frequency
+        out[2] = u_frequency(frequency, cycles, scatter)
+        out[3] = 0.5 * np.sqrt(max(slow.sum(), 1) / 3.0)
+        out[5] = (mean - least) / (2 * cycles) / np.sqrt(3.0)
+    return out
+
+
+def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> Floats:
+    """Standard uncertainty of the largest and the mean amplitude of Fz from the wheel's inertia.
+
+    Mass times amplitude of the hub's acceleration, which enters Fz in full, with the doubts of
+    both.  Forces carry them at rest only, where the acceleration is that of gravity.  (2,) [N].
+    """
+    time = forces["elapsed_time"].to_numpy()
+    inside = (time >= event.start) & (time <= event.end)
+    mass, u_mass = (float(forces[n].to_numpy()[corner]) for n in ("unsprung_mass", U_MASS))
+    share, amplitude = float(forces[U_SHARE]), np.full(2, np.nan)
+    if "hub_acceleration" in forces:
+        amplitude = _amplitude(forces["hub_acceleration"].to_numpy()[inside, corner, 2])
+    if np.isnan(amplitude).any():
+        moved = _amplitude(forces["travel"].to_numpy()[inside, corner])
+        amplitude, share = (2 * np.pi * event.frequency) ** 2 * moved, U_INFERRED
+    return np.asarray(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
+
+
+def _amplitude(values: Floats) -> Floats:
+    """Largest and mean amplitude of an oscillation (sample,), in its unit; NaN if not known."""
+    known = values[np.isfinite(values)].astype(float)
+    if not known.size:
+        return np.full(2, np.nan)
+    return np.array([np.ptp(known) / 2, np.sqrt(2.0) * np.std(known)])
+
+
+def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
+    """Standard uncertainty [Hz] of a slope through reversals that scatter by a share of a cycle.
+
+    Few reversals do not show their scatter, and no hop keeps its frequency to the last digit.
+    """
+    scatter = max(scatter, SCATTER if cycles >= CYCLES else FEW_SCATTER)
+    slope = 2 * scatter * np.sqrt(12.0 / (2 * cycles) ** 3)
+    return float(frequency * np.hypot(slope, STEADY))
+
+
+def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Floats:
+    """Smallest amplitudes (corner, component) [N] that are called hop, for x and z.
+
+    `LEAST`, or `ABOVE_ROAD` times what the road causes within `AROUND` of the launches, where the
+    drive has at least `FEWEST_ROAD` of driving beside launches and shifts.
+    """
+    time = forces["elapsed_time"].to_numpy()
+    starts, busy = sections_of(sections, "launch"), np.zeros(len(time), dtype=bool)
+    near = np.zeros(len(time), dtype=bool)
+    for one in starts:
+        near |= np.abs(time - one.start) < AROUND
+    for one in sections_of(sections, "launch", "shift", "standstill"):
+        busy |= (time > one.start - CLEAR) & (time < one.end + CLEAR)
+    rate = float(forces.attrs["rate_Hz"])
+    out = np.full((len(corners), len(COMPONENTS)), LEAST)
+    free = near & ~busy
+    if free.sum() < FEWEST_ROAD * rate:
+        return out
+    force = forces["tyre_force_intermediate"].to_numpy()
+    levels = [
+        road_level(time[a:b], force[a:b, corners].astype(float))
+        for a, b in runs(free)
+        if b - a >= FEWEST_ROAD * rate
+    ]
+    return np.maximum(out, ABOVE_ROAD * np.max(levels, axis=0)) if levels else out
+
+
+def hidden(forces: xr.Dataset, corners: list[int], happened: list[Hop]) -> list[str]:
+    """Sentence on the inertia of the wheel, in newtons, where the hub has no accelerometer."""
+    logged = forces["hub_acceleration"].to_numpy() if "hub_acceleration" in forces else None
+    names = [str(forces["corner"].to_numpy()[k]) for k in corners
+             if logged is None or not np.isfinite(logged[:, k, 2]).any()]  # fmt: skip
+    if not names:
+        return []
+    frequency = float(np.median([event.frequency for event in happened] or [USUAL]))
+    mass = float(np.mean(forces["unsprung_mass"].to_numpy()[corners]))
+    per_mm = mass * (2 * np.pi * frequency) ** 2 * 1e-3
+    return [
+        f"amplitude of hop without the inertia of the wheel: {' and '.join(names)} have no "
+        f"accelerometer at the hub; at {frequency:.1f} Hz each millimetre of hop turns "
+        f"{per_mm:.0f} N of a {mass:.0f} kg wheel into inertia that only travel, or nothing, "
+        "shows; log hub_acceleration"
+    ]

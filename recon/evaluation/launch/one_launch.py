@@ -1,0 +1,277 @@
+"""One launch measured: forces of the driven tyres and axles, slip, catch, distance, wheel hop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.alternatives import Alternatives, Drive
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.launch import hop
+from recon.evaluation.launch.drive_force import CAUGHT, caught, integral, push_of
+from recon.evaluation.launch.driven_tyres import DrivenTyres
+from recon.evaluation.launch.oscillation import phase_between
+from recon.evaluation.launch.wheel_slip import Slip, last_true, time_above
+from recon.evaluation.sections.find_sections import Section
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+BEFORE, AFTER = 0.6, 0.3  # s around a launch
+FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
+FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
+# Of the load gained: gauges creep between two levels, which forces carry as noise; seen on virtual
+# days, where 1 % of it was missing.
+U_GAINED = 0.01
+READ = 0.1  # of a step between samples, u of a time that is interpolated
+U_SPEED = 0.005  # of the speed; loggers seldom state it
+SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
+# Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
+QUANTITIES = (
+    *("peak_drive_force", "plateau_drive_force", "rise_time"),
+    *("drive_impulse", "load_gained", "catch_time"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Driven:
+    """A drive, its driven tyres, and how its launches are read.
+
+    `speed` (sample,) [m/s] is NaN where it is not logged.  `least_hop` (driven corner, component)
+    [N] is the amplitude that hop must reach, None where the bandwidth would hide it; `in_gap`
+    (sample,) is true in and near the gap of a shift.
+    """
+
+    forces: xr.Dataset
+    drive: Drive
+    tyres: DrivenTyres
+    speed: Floats
+    slip: Slip | None
+    bandwidth: float
+    threshold: float
+    distance: float
+    least_hop: Floats | None
+    in_gap: NDArray[np.bool_]
+
+    @property
+    def time(self) -> Floats:
+        """Elapsed time (sample,) [s]."""
+        return np.asarray(self.forces["elapsed_time"].to_numpy())
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Times between which a launch is read [s].
+
+    From `begin` to `start` the car has not yet pushed; the first pull lasts until `shift`, the
+    launch until `end`; at `passed` the car has driven the distance.  `let_go` (group,) are the
+    last times at which slip fell below its threshold.
+    """
+
+    begin: float
+    start: float
+    shift: float
+    end: float
+    passed: float
+    let_go: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Launch:
+    """A launch: quantities by group (see `QUANTITIES`), then its start [s] and left shares.
+
+    `in_slip` [s] by group.  `hopping` holds what `hop.measured` returns of every event, driven
+    corner and component, then the phase [rad] between the sides of every event, axle, component.
+    `gone` (sample,) [m] is the distance since the start at `when` [s].
+    """
+
+    section: Section
+    window: Window
+    quantities: Estimate
+    in_slip: Estimate
+    events: list[hop.Hop]
+    hopping: Estimate | None
+    samples: int
+    when: Floats
+    gone: Floats
+
+
+def measure(car: Driven, section: Section, shift: float) -> Launch:
+    """Measure the launch of a section whose first pull ends at `shift` [s]."""
+    time = car.time
+    step = max(int(float(car.forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * car.bandwidth)), 1)
+    first, last = np.searchsorted(time, [section.start - BEFORE, section.end + AFTER])
+    samples = np.arange(first, max(last, first + 1), step)
+    only = car.tyres.among(len(car.drive.corners), "xz")
+    alternatives = Alternatives(car.drive, samples, bandwidth=car.bandwidth, only=only)
+    t, best = alternatives.time, alternatives.best[:, car.tyres.corners]
+    total = np.sum(best[..., 0], axis=1)
+    shift = min(shift, section.start + FIRST_PULL)
+    start = push_of(t, total, section.start - BEFORE, shift).start
+    when, gone = _gone(car, start, section.end)
+    passed = float(np.interp(car.distance, gone, when, right=np.nan)) if len(when) else np.nan
+    window = Window(float(t[0]), start, shift, section.end, passed, _let_go(car, start, shift))
+    least = car.least_hop
+    happened = []
+    if least is not None:
+        busy = (t < start) | car.in_gap[np.searchsorted(time, t)]
+        happened = hop.happened(t, hop.signals_of(t, best), least, busy)
+
+    def all_of(force: Floats) -> Floats:
+        driven = force[:, car.tyres.corners]
+        return np.concatenate(
+            [_quantities(car, window, t, driven), _hopping(car, happened, t, driven)]
+        )
+
+    every = alternatives.estimate(all_of)
+    count = len(_quantities(car, window, t, best))
+    quantities = every.at(slice(0, count)).plus_noise(_reading(car, window, t, best, count))
+    hopping = every.at(slice(count, None)) if happened else None
+    return Launch(
+        section,
+        window,
+        quantities,
+        _in_slip(car, start, shift),
+        happened,
+        hopping.plus_noise(_hop_reading(car, happened, hopping)) if hopping else None,
+        int(np.isfinite(total).sum()) * step,
+        when,
+        gone,
+    )
+
+
+def _quantities(car: Driven, window: Window, time: Floats, force: Floats) -> Floats:
+    """`QUANTITIES` of every group, start of the launch, left share of every axle."""
+    out = [
+        _of_group(window, time, force[:, group].sum(axis=1), let_go)
+        for group, let_go in zip(car.tyres.groups, window.let_go, strict=True)
+    ]
+    start = push_of(time, force[..., 0].sum(axis=1), window.begin, window.shift).start
+    impulse = integral(time, force[..., 0], window.start, window.shift)
+    shares = [impulse[g[0]] / impulse[g].sum() for g in car.tyres.groups if len(g) == 2]
+    return np.array([*np.ravel(out), start, *shares])
+
+
+def _of_group(window: Window, time: Floats, force: Floats, let_go: float) -> Floats:
+    """`QUANTITIES` of the force (sample, component) [N] of a tyre or an axle."""
+    push = push_of(time, force[:, 0], window.begin, window.shift)
+    impulse = gained = np.nan
+    if np.isfinite(window.passed):
+        impulse = float(integral(time, force[:, 0], window.start, window.passed))
+    before = window.start - 0.05  # clear of the filter's reach
+    if before - window.begin >= FEWEST_BEFORE and np.isfinite(push.up):
+        rest = float(np.mean(force[(time >= window.begin) & (time < before), 2]))
+        gained = float(np.mean(force[(time >= push.up) & (time <= window.shift), 2])) - rest
+    catch = caught(time, force[:, 0], CAUGHT * push.plateau, let_go)
+    catch = catch - window.start if catch <= window.shift else np.nan
+    return np.array([push.peak, push.plateau, push.up - push.start, impulse, gained, catch])
+
+
+def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: int) -> Floats:
+    """Standard uncertainty of `_quantities` from sampling, slip and speed; no forces' errors."""
+    step = READ * float(np.median(np.diff(time)))
+    out = np.zeros(count)
+    for i, group in enumerate(car.tyres.groups):
+        own = force[:, group].sum(axis=1)[:, 0]
+        ways = (-COVERAGE_FACTOR, COVERAGE_FACTOR)
+        ends = [_let_go(car, window.start, window.shift, way)[i] for way in ways]
+        level = CAUGHT * push_of(time, own, window.begin, window.shift).plateau
+        best, *others = (caught(time, own, level, end) for end in (window.let_go[i], *ends))
+        # Slip may touch its threshold once more a cycle later: the interval reaches to there.
+        away = np.nanmax(np.abs(np.subtract(others, best)), initial=0.0)
+        late = U_SPEED * 0.5 * (window.passed - window.start)
+        place = i * len(QUANTITIES)
+        out[place + 2] = step
+        gained = _of_group(window, time, force[:, group].sum(axis=1), np.nan)[4]
+        out[place + 4] = U_GAINED * abs(np.nan_to_num(gained))
+        at_end = np.interp(window.passed, time, own) if np.isfinite(window.passed) else 0.0
+        out[place + 3] = abs(at_end) * late if np.isfinite(late) else 0.0
+        out[place + 5] = np.hypot(away / COVERAGE_FACTOR, step)
+    out[len(car.tyres.groups) * len(QUANTITIES)] = step
+    return out
+
+
+def _let_go(car: Driven, start: float, shift: float, way: float = 0.0) -> Floats:
+    """Last times [s] at which slip fell below its threshold, by group; the later of an axle.
+
+    `way` moves slip by so many standard uncertainties.
+    """
+    if car.slip is None:
+        return np.full(len(car.tyres.groups), np.nan)
+    inside = (car.time >= start) & (car.time <= shift)
+    slip = (car.slip.value + way * car.slip.u)[inside][:, car.tyres.corners]
+    each = np.array([last_true(car.time[inside], x, car.threshold) for x in slip.T])
+    return np.array([
+        np.nanmax(each[g]) if np.isfinite(each[g]).any() else np.nan for g in car.tyres.groups
+    ])  # fmt: skip
+
+
+def _in_slip(car: Driven, start: float, shift: float) -> Estimate:
+    """Time in slip by group [s]; of an axle the time in which either of its wheels slips."""
+    if car.slip is None:
+        return Estimate(*(np.full(s, np.nan) for s in _sizes(len(car.tyres.groups))))
+    inside = (car.time >= start) & (car.time <= shift)
+    times = []
+    for way in (0.0, -1.0, 1.0):
+        slip = (car.slip.value + way * car.slip.u)[inside][:, car.tyres.corners]
+        times.append(
+            [
+                time_above(car.time[inside], slip[:, g].max(axis=1), car.threshold)
+                for g in car.tyres.groups
+            ]
+        )
+    value, low, high = np.array(times)
+    step = 1.0 / float(car.forces.attrs["rate_Hz"]) / np.sqrt(12.0)
+    return Estimate(value, np.zeros((1, len(value))), np.hypot((high - low) / 2, step))
+
+
+def _sizes(count: int) -> tuple[tuple[int, ...], ...]:
+    return (count,), (1, count), (count,)
+
+
+def _gone(car: Driven, start: float, end: float) -> tuple[Floats, Floats]:
+    """Times [s] from the start on, until well after the launch, and distance since then [m]."""
+    inside = (car.time >= start) & np.isfinite(car.speed)
+    time, speed = car.time[inside], car.speed[inside]
+    if len(time) < 2 or time[0] > end:
+        return np.empty(0), np.empty(0)
+    steps = np.diff(time) * (speed[1:] + speed[:-1]) / 2
+    return time, np.concatenate([[0.0], np.cumsum(steps)]) + speed[0] * (time[0] - start)
+
+
+def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) -> Floats:
+    """Quantities of every event, driven corner and component, then phases between sides."""
+    if not happened or car.least_hop is None:
+        return np.empty(0)
+    alternating = hop.signals_of(time, force)
+    found = hop.found_in(time, alternating, np.full_like(car.least_hop, hop.LEAST))
+    signals = [(k, j) for k in range(len(car.tyres.corners)) for j in range(2)]
+    values: list[Floats] = [hop.measured(found, event, signals).ravel() for event in happened]
+    for event in happened:
+        inside = (time >= event.start) & (time <= event.end)
+        for group in (g for g in car.tyres.groups if len(g) == 2):
+            for j in range(2):
+                left, right = (alternating[inside, k, j] for k in group)
+                phase, _ = phase_between(time[inside], left, right, event.frequency)
+                values.append(np.array([phase]))
+    return np.concatenate(values)
+
+
+def _hop_reading(car: Driven, happened: list[hop.Hop], hopping: Estimate) -> Floats:
+    """Standard uncertainty of `_hopping` from reversals and inertia; no forces' errors."""
+    out = np.zeros(len(hopping.value))
+    each, place = len(hop.QUANTITIES) + len(hop.SHAPE), 0
+    for event in happened:
+        for corner in car.tyres.corners:
+            inertia = hop.u_inertia(car.forces, corner, event)
+            for j in range(2):
+                own = slice(place, place + each)
+                out[own] = hop.u_reading(hopping.value[own], hop.LEAST)
+                out[own][4:6] = np.hypot(out[own][4:6], j * inertia)
+                place += each
+    return out

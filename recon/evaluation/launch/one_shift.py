@@ -1,0 +1,191 @@
+"""One gear shift measured: gap of the driving force, impulse lost, and what follows it.
+
+The gap begins where the force falls below 90 % of that before, and ends where it rises above
+10 % of that after: there the drive is back.  What was lost is counted from the beginning until
+90 % of the force after is reached, against a straight line from the force before to that after.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.conditioning.filters import low_pass
+from recon.evaluation.common.alternatives import Alternatives, Drive
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.launch import hop
+from recon.evaluation.launch.drive_force import RISE, crossing, integral
+from recon.evaluation.launch.driven_tyres import DrivenTyres
+from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
+from recon.evaluation.sections.find_sections import Section
+
+BEFORE = (0.3, 0.03)  # s before the gap between which the force before is read
+AFTER = (0.1, 0.5)  # s after the gap between which the force after is read
+AROUND = 0.6  # s before a gap that are looked at
+FOLLOWS = 2.0  # s after a gap in which an oscillation belongs to it
+OVERSHOOT = 0.4  # s after the force is back, in which it may overshoot
+HALF = 0.5
+READ = 0.1  # of a step between samples, u of a time that is interpolated
+SHUFFLE = Band(2.0, hop.LOW, 150.0, 1.5)  # Hz; usual for a driveline (common practice, no source)
+LEFT_OF_HOP = 0.25  # of its amplitude, below which nothing slower is told from it
+SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
+QUANTITIES = (
+    *("gap_start", "gap_end", "time_below_half", "force_before", "force_after"),
+    *("impulse_lost", "overshoot"),
+)
+AFTERWARDS = ("frequency", "amplitude", "cycles", "decay", "scatter")  # of shuffle, then of hop
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A shift: `QUANTITIES` of all driven tyres together, then the impulse lost by each.
+
+    `afterwards` holds `AFTERWARDS` of the shuffle and of the hop that follow, in Hz, N, 1 and
+    per cycle.  `limit` [s] is where what follows belongs to something else.
+    """
+
+    section: Section
+    quantities: Estimate
+    afterwards: Estimate
+    limit: float
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """Times [s] and forces [N] of a gap; `fallen` and `risen` are the passages of half."""
+
+    start: float
+    fallen: float
+    risen: float
+    end: float
+    back: float
+    before: float
+    after: float
+
+
+def measure(
+    drive: Drive, tyres: DrivenTyres, section: Section, limit: float, bandwidth: float
+) -> Shift:
+    """Measure the shift of a section; what follows it is looked at up to `limit` [s].
+
+    Forces are read at `bandwidth` [Hz].
+    """
+    limit = min(limit, section.end + FOLLOWS)
+    step = max(int(drive.rate / (SAMPLES_PER_PERIOD * bandwidth)), 1)
+    first, last = np.searchsorted(drive.time, [section.start - AROUND, limit])
+    samples = np.arange(first, max(last, first + 1), step)
+    only = tyres.among(len(drive.corners), "x")
+    alternatives = Alternatives(drive, samples, bandwidth=bandwidth, only=only)
+    t = alternatives.time
+
+    def quantities(force: Floats) -> Floats:
+        driven = force[:, tyres.corners, 0]
+        total = driven.sum(axis=1)
+        gap = _gap(t, total, section)
+        return np.concatenate(
+            [_gap_quantities(t, driven, section, gap), _follows(t, total, section, gap)]
+        )
+
+    every = alternatives.estimate(quantities)
+    count = len(QUANTITIES) + len(tyres.corners)
+    sampling = np.zeros(count)
+    sampling[:3] = READ * np.median(np.diff(t)) * np.sqrt([1.0, 1.0, 2.0])
+    afterwards = every.at(slice(count, None))
+    known = np.isfinite(alternatives.best[:, tyres.corners, 0]).all(axis=1)
+    return Shift(
+        section,
+        every.at(slice(0, count)).plus_noise(sampling),
+        afterwards.plus_noise(_reading(afterwards.value)),
+        limit,
+        int(known.sum()) * step,
+    )
+
+
+def _gap_quantities(time: Floats, force: Floats, section: Section, gap: _Gap | None) -> Floats:
+    """`QUANTITIES` of the sum of `force` (sample, tyre) [N], then the impulse lost by each."""
+    total = force.sum(axis=1)
+    if gap is None:
+        return np.full(len(QUANTITIES) + force.shape[1], np.nan)
+    back = (time >= gap.back) & (time <= gap.back + OVERSHOOT)
+    each = [_lost(time, column, section, gap) for column in force.T]
+    over = total[back].max() - gap.after if back.any() else np.nan
+    return np.array([
+        gap.start, gap.end, gap.risen - gap.fallen, gap.before, gap.after, sum(each), over, *each,
+    ])  # fmt: skip
+
+
+def _levels(time: Floats, force: Floats, section: Section) -> tuple[float, float]:
+    """Force before and after a gap (medians) [N]; the one after is NaN where the log ends."""
+    ahead = (time >= section.start - BEFORE[0]) & (time <= section.start - BEFORE[1])
+    later = (time >= section.end + AFTER[0]) & (time <= section.end + AFTER[1])
+    return (
+        float(np.median(force[ahead])) if ahead.any() else np.nan,
+        float(np.median(force[later])) if later.any() else np.nan,
+    )
+
+
+def _gap(time: Floats, total: Floats, section: Section) -> _Gap | None:
+    """The gap of the force (sample,) [N] of all driven tyres; None where there is none."""
+    before, after = _levels(time, total, section)
+    middle = int(np.searchsorted(time, (section.start + section.end) / 2))
+    above = np.flatnonzero(total[:middle] >= HALF * before)
+    over = np.flatnonzero(total[middle:] >= HALF * before)
+    if not above.size or not over.size or not before > 0 or not after > 0:
+        return None
+    fall, rise = int(above[-1]) + 1, middle + int(over[0])
+    full = np.flatnonzero(total[:fall] >= RISE[1] * before)
+    gone = np.flatnonzero(total[:rise] <= RISE[0] * after)
+    back = rise + int(np.argmax(total[rise:] >= RISE[1] * after))
+    if not full.size or not gone.size:
+        return None
+    return _Gap(
+        crossing(time, total, RISE[1] * before, int(full[-1]) + 1),
+        crossing(time, total, HALF * before, fall),
+        crossing(time, total, HALF * before, rise),
+        crossing(time, total, RISE[0] * after, int(gone[-1]) + 1),
+        crossing(time, total, RISE[1] * after, back),
+        before,
+        after,
+    )
+
+
+def _lost(time: Floats, force: Floats, section: Section, gap: _Gap) -> float:
+    """Impulse [N s] that a force (sample,) [N] lost against a straight line across the gap."""
+    before, after = _levels(time, force, section)
+    own = float(integral(time, force, gap.start, gap.back))
+    return (gap.back - gap.start) * (before + after) / 2 - own
+
+
+def _follows(time: Floats, total: Floats, section: Section, gap: _Gap | None) -> Floats:
+    """`AFTERWARDS` of the shuffle and of the hop of the force (sample,) [N] of all driven tyres."""
+    later = time >= (section.end if gap is None else gap.back)
+    rate = 1.0 / float(np.median(np.diff(time)))
+    hopping = oscillations(
+        time[later], total[later], Band(hop.LOW, hop.HIGH, hop.LEAST, hop.CYCLES)
+    )
+    slow = low_pass(total[:, None], SHUFFLE.high, rate)[:, 0]
+    # The filter leaves a tenth of hop, whose beginning and end would look like shuffle.
+    least = max([SHUFFLE.least, *(LEFT_OF_HOP * one.largest for one in hopping)])
+    shuffling = oscillations(time[later], slow[later], replace(SHUFFLE, least=least))
+    return np.concatenate([_first(shuffling), _first(hopping)])
+
+
+def _first(found: list[Oscillation]) -> Floats:
+    if not found:
+        return np.full(len(AFTERWARDS), np.nan)
+    one = found[0]
+    return np.array([one.frequency, one.largest, one.cycles, one.trends()[1], one.scatter])
+
+
+def _reading(afterwards: Floats) -> Floats:
+    """Standard uncertainty of `AFTERWARDS`, twice, from reading reversals."""
+    out = np.zeros(len(afterwards))
+    for first in (0, len(AFTERWARDS)):
+        frequency, _, cycles, _, scatter = afterwards[first : first + len(AFTERWARDS)]
+        if np.isfinite(frequency):
+            out[first] = hop.u_frequency(frequency, cycles, scatter)
+            out[first + 2] = 0.5 / np.sqrt(3.0)
+    return out

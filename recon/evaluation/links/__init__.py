@@ -1,0 +1,1 @@
+"""Loads of the links through a drive, their cycles, errors and limits."""

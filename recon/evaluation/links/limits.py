@@ -1,0 +1,114 @@
+"""Limits of links, stated or by the strength of their tubes, and the share that a load uses."""
+
+from __future__ import annotations
+
+from math import dist, nan
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recon.evaluation.common.answer_labels import limits
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.links.strength import Strength, strength_of
+
+if TYPE_CHECKING:
+    from recon.car.bridges import Tube
+    from recon.car.vehicle import Support, Vehicle
+
+Limit = tuple[tuple[float, float], str]  # value and u [N], and where it comes from
+
+
+def tube_of(car: Vehicle, name: str, support: Support) -> Tube | None:
+    """The tube that is stated for the link, else the one that its gauge is stated with."""
+    if support.tube is not None:
+        return support.tube
+    home, _, link = name.partition(" ")
+    for where, gauge in car.gauges:
+        if where == home and gauge.on == link:
+            return getattr(gauge.expected, "tube", None)
+    return None
+
+
+def limits_of_links(
+    supports: list[Support], tubes: list[Tube | None], peak: Estimate, shape: tuple[int, int]
+) -> dict[str, Any]:
+    """The lowest limit of each link and direction, and the share of it that the peak uses.
+
+    Parameters
+    ----------
+    supports, tubes : list
+        Links, and the tube of each where it is stated.
+    peak : Estimate (link * direction)
+        Largest tension and compression [N], tension positive.
+    shape : (link, direction)
+
+    Returns
+    -------
+    dict
+        Variables of the answer: `limit` [N], `limit_kind`, `utilisation` [1], and `yield_load`
+        and `column_load` [N] of each link, positive.
+    """
+    limit = np.full((*shape, 2), nan)
+    kind = np.full(shape, "not stated", dtype="U40")
+    for i, (support, tube) in enumerate(zip(supports, tubes, strict=True)):
+        for way, options in enumerate(_options(support, tube)):
+            if options:
+                limit[i, way], kind[i, way] = min(options, key=lambda option: option[0][0])
+    value, u = limit[..., 0].ravel(), limit[..., 1].ravel()
+    sign = np.tile([1.0, -1.0], shape[0])
+    use = np.maximum(sign * peak.value, 0.0) / value
+    # The load's causes keep their signs; the tube's sizes are the link's own.
+    of_load = Estimate(use, peak.by_cause * sign / value, np.abs(peak.noise / value))
+    used = of_load.plus_noise(np.nan_to_num(use * u / value))
+    two, none = ("link", "direction"), np.zeros((len(peak.by_cause), limit[..., 0].size))
+    return {
+        **limits("limit", Estimate(value, none, u), two, "N", "lowest limit of the link", shape),
+        "limit_kind": (two, kind, {"long_name": "what the lowest limit comes from"}),
+        **limits("utilisation", used, two, "1", "largest load over the lowest limit", shape),
+        **_by_tube(supports, tubes, len(peak.by_cause)),
+    }
+
+
+def _by_tube(supports: list[Support], tubes: list[Tube | None], causes: int) -> dict[str, Any]:
+    """Loads at which the tube of each link yields and buckles, NaN where it is not stated."""
+    loads = np.full((len(supports), 4), nan)
+    for i, (support, tube) in enumerate(zip(supports, tubes, strict=True)):
+        if (found := _strength(support, tube)) is not None:
+            loads[i] = found.yields, found.u_yields, found.buckles, found.u_buckles
+    none = np.zeros((causes, len(supports)))
+    words = "load at which the tube of the link"
+    return {
+        **limits(
+            "yield_load",
+            Estimate(loads[:, 0], none, loads[:, 1]),
+            ("link",),
+            "N",
+            f"{words} yields, in tension or compression",
+        ),
+        **limits(
+            "column_load",
+            Estimate(loads[:, 2], none, loads[:, 3]),
+            ("link",),
+            "N",
+            f"{words} buckles in compression",
+        ),
+    }
+
+
+def _strength(support: Support, tube: Tube | None) -> Strength | None:
+    """Strength of a link by its tube, None where tube or yield strength is not stated."""
+    if tube is None or not support.yield_strength > 0:
+        return None
+    length = dist(support.outer.point, support.inner.point)
+    return strength_of(tube, length, support.yield_strength)
+
+
+def _options(support: Support, tube: Tube | None) -> tuple[list[Limit], list[Limit]]:
+    """Limits [N] with their u in tension and in compression, each with its name."""
+    stated = [((support.limit, 0.0), "limit_N of the file")] if support.limit > 0 else []
+    found = _strength(support, tube)
+    if found is None:
+        return stated, stated
+    yields = ((found.yields, found.u_yields), "yield of the tube")
+    buckles = ((found.buckles, found.u_buckles), f"column of the tube by {found.column}")
+    return [*stated, yields], [*stated, yields, buckles]

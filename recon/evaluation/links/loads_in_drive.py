@@ -1,0 +1,138 @@
+"""Loads of the links of an assembly through a drive, low-passed and thinned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import corner_names, place_of
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.conditioning.filters import low_pass
+from recon.conditioning.lower_rate import SAMPLES, stretches_of
+from recon.evaluation.links.loads_per_force import Inputs, LinkMap
+from recon.mechanics.assembly import assembly_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Vehicle
+
+PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5 % higher at most
+
+
+@dataclass(frozen=True, slots=True)
+class DrivenLinks:
+    """Links of one assembly through a drive: low-passed `inputs` and `load` (link, sample) [N].
+
+    `positions` (sample,) are those along the elapsed time of the forces.
+    """
+
+    link_map: LinkMap
+    inputs: Inputs
+    load: Floats
+    positions: NDArray[np.int64]
+
+    def peaks(self) -> NDArray[np.int64]:
+        """Places (link, direction) of the largest tension and compression, -1 if not known."""
+        known = np.isfinite(self.load)
+        most = np.argmax(np.where(known, self.load, -np.inf), axis=1)
+        least = np.argmin(np.where(known, self.load, np.inf), axis=1)
+        some = np.any(known, axis=1, keepdims=True)
+        return np.where(some, np.stack([most, least], axis=1), -1)
+
+
+def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
+    """The vehicle of the forces.
+
+    Raises
+    ------
+    DataError
+        None was given, or that of another car.
+    """
+    named = str(forces.attrs.get("vehicle", ""))
+    if vehicle is None:
+        raise DataError(
+            place_of(forces),
+            "no vehicle file",
+            f"the vehicle file of '{named}', for its hardpoints",
+            "Name it with --vehicle (vehicle=recon.read_vehicle(...) in Python).",
+        )
+    if vehicle.name != named:
+        raise DataError(
+            place_of(forces),
+            f"forces of '{named}' with the vehicle file of '{vehicle.name}'",
+            "one car",
+            "Name the vehicle file with which the forces were reconstructed.",
+        )
+    return vehicle
+
+
+def links_of(
+    forces: xr.Dataset, car: Vehicle, name: str, band: float, chosen: NDArray[np.bool_]
+) -> DrivenLinks:
+    """Loads of the links of one assembly through a drive.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    car : Vehicle
+    name : str
+        Name of the assembly.
+    band : float
+        Bandwidth to which forces and motion are low-passed. [Hz]
+    chosen : (sample,)
+        True where a sample may enter.
+    """
+    assembly = assembly_of(car, name)
+    corners = corner_names(forces)
+    places = [corners.index(corner.name) for corner in assembly.corners]
+    rate = float(forces.attrs["rate_Hz"])
+    step = max(int(rate / (PER_PERIOD * band)), 1)
+    kept = np.arange(0, forces.sizes[SAMPLES], step)
+    kept = kept[chosen[kept]]
+    time = forces[SAMPLES].to_numpy()
+
+    def smooth(values: NDArray) -> Floats:
+        """Low-passed values (sample, ...) at the kept samples, samples last."""
+        flat = np.array(values.reshape(len(values), -1), dtype=float)
+        passed = low_pass(flat, band, rate, stretches_of(time, rate), out=flat)[kept]
+        return np.moveaxis(passed.reshape(len(kept), *values.shape[1:]), 0, -1)
+
+    force = smooth(forces["tyre_force_vehicle"].to_numpy()[:, places])
+    moment = smooth(forces["hub_moment"].to_numpy()[:, places])
+    inputs = Inputs(
+        force=np.concatenate([force, moment[:, None]], axis=1),
+        hub=smooth(_hub_force(forces, places)),
+        travel=smooth(forces["travel"].to_numpy()[:, places]),
+        rack=smooth(forces["rack"].to_numpy()) if assembly.steered else np.zeros(len(kept)),
+        mode=forces["hub_mode"].to_numpy()[kept][:, places].T.astype(np.int64),
+    )
+    link_map = LinkMap.of(car, assembly)
+    return DrivenLinks(link_map, inputs, link_map.loads(inputs), kept)
+
+
+def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
+    """Specific force (sample, w, 3) [m/s2] of the hubs, axis by axis as the reconstruction has it.
+
+    That of the hub where it is logged; else that of the body and the motion against it; else
+    gravity.
+    """
+    samples = forces.sizes[SAMPLES]
+    found = np.zeros((samples, len(places), 3))
+    found[..., 2] = STANDARD_GRAVITY
+    if "acceleration" in forces:
+        body = forces["acceleration"].to_numpy()[:, None]
+        found = np.where(np.isfinite(body), body, found)
+    if "relative_acceleration" in forces:
+        found = found + np.nan_to_num(forces["relative_acceleration"].to_numpy()[:, places])
+    if "hub_acceleration" in forces:
+        own = forces["hub_acceleration"].to_numpy()[:, places]
+        logged = np.isfinite(own).any(axis=0)
+        found = np.where(logged, own, found)
+    return found

@@ -1,0 +1,221 @@
+"""Loads of all links of an assembly from the forces of its tyres, over travel and rack.
+
+    s = G(q) B x - G(q) m f,
+
+with x the forces and moments at the contact centres, B what of them reaches the wheel centre (the
+hub passes no moment about the spin axis but T), m the unsprung mass and f the specific force of the
+hub.  Gauged or not, every link has a row, and so has a spring with a gauge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import product
+from math import prod
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.chebyshev import Ranges, nodes_of, on_unit, powers_of, products
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.statics import load_matrix
+from recon.planning.unknowns import MODES, reference_of, tyre_columns
+from recon.reconstruction.estimator.linear_estimator import (
+    FORCE_ROWS,
+    KNOWN_ROWS,
+    loads_of,
+    rows_of_wheels,
+)
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Support, Vehicle
+
+DEGREE = 5  # of products of travels and rack; a test compares loads with those of exact poses
+SPARE_NODES = 1  # beyond the degree, so that the fit averages
+LOCKED = MODES.index("locked")
+BLOCK = 1 << 12  # samples; fits the cache
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Forces and motion of an assembly of w wheels, from which its link loads follow.
+
+    `force` (w, 4, sample) Fx, Fy, Fz [N] and T [N m], `hub` (w, 3, sample) specific force of the
+    hub [m/s2], both in vehicle axes; `travel` (w, sample), `rack` (sample,) [m]; `mode` (w, sample)
+    of the hubs, see `MODES`.
+    """
+
+    force: Floats
+    hub: Floats
+    travel: Floats
+    rack: Floats
+    mode: NDArray[np.int64]
+
+    def part(self, samples: slice | NDArray) -> Inputs:
+        """The samples at positions (sample,) [1]."""
+        return Inputs(*(getattr(self, name)[..., samples] for name in self.__dataclass_fields__))
+
+    @property
+    def rows(self) -> Floats:
+        """Forces [N, N m], then specific forces [m/s2], (7 w, sample)."""
+        n = len(self.rack)
+        return np.concatenate([self.force.reshape(-1, n), self.hub.reshape(-1, n)])
+
+
+@dataclass(frozen=True)
+class LinkMap:
+    """Loads of the links of one assembly.
+
+    `rows` are the places of its links among the rows of `load_matrix`; `columns` (6 w, 6 w) the
+    means of tyre moments that follow forces.
+    """
+
+    assembly: Assembly
+    rows: tuple[int, ...]
+    columns: Floats
+    rack_range: tuple[float, float]
+
+    @classmethod
+    def of(cls, car: Vehicle, assembly: Assembly) -> LinkMap:
+        """The map of an assembly of the car."""
+        from scipy.linalg import block_diag
+
+        loads = [reference_of(car, corner).vertical for corner in assembly.corners]
+        return cls(
+            assembly=assembly,
+            rows=tuple(_rows(assembly)),
+            columns=np.asarray(block_diag(*(tyre_columns(car.tyre, load) for load in loads))),
+            rack_range=car.steering.rack_range if assembly.steered else (0.0, 0.0),
+        )
+
+    @property
+    def supports(self) -> tuple[Support, ...]:
+        """The links themselves."""
+        owner = self.assembly.mechanism.owner
+        return tuple(self.assembly.supports[owner[r]] for r in self.rows)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Corner or axle and link, such as 'FL tie_rod'."""
+        own = [s.name for s in self.supports]
+        if not self.assembly.tied:
+            return tuple(f"{self.assembly.name} {name}" for name in own)
+        corners = [corner.name for corner in self.assembly.corners]
+        return tuple(
+            name.replace(".", " ", 1)
+            if name.partition(".")[0] in corners
+            else f"{self.assembly.name} {name}"
+            for name in own
+        )
+
+    def per_unknown(self, posed: Pose, locked: tuple[bool, ...]) -> tuple[Floats, Floats]:
+        """Loads per unknown (..., link, 6 w) and per specific force of the hubs (..., link, 3 w).
+
+        `locked` says wheel by wheel whether the hub passes all moments.
+        """
+        mode = tuple("locked" if held else "rolling" for held in locked)
+        members = load_matrix(posed)[..., self.rows, :]
+        per_unknown, at_hub = loads_of(posed, self.columns, mode, members)
+        mass = np.repeat([corner.unsprung_mass for corner in self.assembly.corners], 3)
+        return per_unknown, -mass * at_hub
+
+    def direct(self, posed: Pose, mode: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """The same at poses whose last axis are samples with these modes (w, sample)."""
+        unknowns, hubs = [], []
+        for locked in self._patterns:
+            per_unknown, at_hub = self.per_unknown(posed, locked)
+            own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)[:, None, None]
+            unknowns.append(np.where(own, per_unknown, 0.0))
+            hubs.append(np.where(own, at_hub, 0.0))
+        return np.sum(unknowns, axis=0), np.sum(hubs, axis=0)
+
+    def loads(self, inputs: Inputs) -> Floats:
+        """Loads (link, sample) [N], tension positive; NaN where an input is not known."""
+        return self.applied(self._tables, DEGREE, inputs)
+
+    def applied(self, tables: list[Floats], degree: int, inputs: Inputs) -> Floats:
+        """Loads (..., link, sample) [N] by tables (..., link, 7 w, basis) of that degree."""
+        unit = on_unit(inputs.travel.T, inputs.rack, self._ranges, np.float32)
+        powers = powers_of(self._ranges, [degree] * len(self._ranges))
+        shape = tables[0].shape[:-2]
+        out = np.empty((*shape, len(inputs.rack)), dtype=np.float32)
+        for begin in range(0, len(inputs.rack), BLOCK):
+            part = slice(begin, begin + BLOCK)
+            given = inputs.part(part)
+            basis, rows = products(unit[:, part], powers), given.rows.astype(np.float32)
+            for locked, table in zip(self._patterns, tables, strict=True):
+                held = (given.mode == LOCKED) == np.array(locked)[:, None]
+                own = np.flatnonzero(held.all(axis=0))
+                if len(own):
+                    both = (rows[:, None, own] * basis[None, :, own]).reshape(-1, len(own))
+                    flat = table.reshape(prod(shape), len(both)).astype(np.float32)
+                    out[..., begin + own] = (flat @ both).reshape(*shape, len(own))
+        return out.astype(float)
+
+    @property
+    def _patterns(self) -> list[tuple[bool, ...]]:
+        """Which wheels are locked, in every combination."""
+        return list(product((False, True), repeat=len(self.assembly.corners)))
+
+    @property
+    def _ranges(self) -> Ranges:
+        return (*(corner.travel_range for corner in self.assembly.corners), self.rack_range)
+
+    @cached_property
+    def _tables(self) -> list[Floats]:
+        return self.tables(DEGREE)
+
+    def tables(
+        self, degree: int, points: Floats | None = None, centres: Floats | None = None
+    ) -> list[Floats]:
+        """Loads per input (..., link, 7 w, basis) [N/N, kg] for each pattern of locked wheels.
+
+        Products of travels and rack up to the total `degree`; `points` and `centres` as of `pose`,
+        with leading axes of their own.
+        """
+        counts = [degree + SPARE_NODES] * len(self._ranges)
+        unit, places = nodes_of(self._ranges, counts)
+        powers = powers_of(self._ranges, [degree] * len(self._ranges))
+        fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
+        mechanism = self.assembly.mechanism
+        posed = pose(mechanism, places[:, :-1], places[:, -1], points=points, centres=centres)
+        out = []
+        for locked in self._patterns:
+            per_unknown, at_hub = self.per_unknown(posed, locked)
+            known = rows_of_wheels(KNOWN_ROWS, per_unknown.shape[-1])
+            both = np.concatenate([per_unknown[..., known], at_hub], axis=-1)
+            out.append(np.einsum("nb,...nli->...lib", fit, both))
+        return out
+
+    def noise(self, inputs: Inputs, random: Floats, corners: list[str]) -> Floats:
+        """Standard uncertainty (sample, link) [N] of the loads from noise of the forces.
+
+        `random` (sample, corner, 3) [N] is that of every force, corners in the order of `corners`.
+        """
+        posed = pose(self.assembly.mechanism, inputs.travel.T, inputs.rack)
+        unknown, _ = self.direct(posed, inputs.mode)
+        own = [corners.index(corner.name) for corner in self.assembly.corners]
+        forces = unknown[..., rows_of_wheels(FORCE_ROWS, unknown.shape[-1])]
+        each = forces * random[:, own].reshape(len(random), 1, -1)
+        return np.asarray(np.sqrt(np.sum(each**2, axis=-1)))
+
+    def lowered(self, k: int, step: float) -> LinkMap:
+        """The map with the contact of wheel `k` lower by `step` [m]."""
+        mechanism = self.assembly.mechanism
+        wheels = list(mechanism.wheels)
+        wheels[k] = replace(wheels[k], radius=wheels[k].radius + step)
+        moved = replace(mechanism, wheels=tuple(wheels))
+        return replace(self, assembly=replace(self.assembly, mechanism=moved))
+
+
+def _rows(assembly: Assembly) -> Iterator[int]:
+    """Rows of all links, and of springs with a gauge: other springs may share with a bar."""
+    for row, place in enumerate(assembly.mechanism.owner):
+        support = assembly.supports[place]
+        if support.kind == "link" or (support.kind == "spring" and support.name in assembly.gauged):
+            yield row

@@ -1,0 +1,1 @@
+"""Load transfer in parts, and the height of the centre of mass."""

@@ -1,0 +1,122 @@
+"""Vertical loads fitted to the motion of the car: what a load transfer is read from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.evaluation.common.alternatives import Alternatives
+from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.load_transfer.body_motion import Body, Y, Z
+from recon.evaluation.load_transfer.centre_of_mass_height import Assumptions, Heights
+from recon.evaluation.load_transfer.jackknife import with_groups
+
+BINS = np.arange(-15.5, 16.0)  # m/s2, edges of bins of lateral acceleration
+FEWEST_IN_BIN = 5
+TERMS = ("constant", "along", "sideways", "air")  # of the fit whose coefficients are of use
+
+
+@dataclass(frozen=True, slots=True)
+class Loads:
+    """Samples of a drive and the fit of the loads of all corners in them.
+
+    `time` (sample,) [s]; `mass` [kg]; `heights` where all four corners are there; `middles` (bin,)
+    [m/s2] of lateral acceleration.
+    """
+
+    time: Floats
+    body: Body
+    mass: float
+    heights: Heights | None
+    middles: Floats
+
+    def at(self, places: NDArray[np.int64]) -> Loads:
+        """The same with the samples at the positions `places` (sample,) alone."""
+        body = self.body.at(places)
+        heights = self.heights and replace(
+            self.heights, body=body, turning=self.heights.turning[places]
+        )
+        return replace(self, time=self.time[places], body=body, heights=heights)
+
+    def columns(self, acceleration: Floats) -> Floats:
+        """Columns of the fit (sample, 6): `TERMS` and the changes of both accelerations.
+
+        `acceleration` (sample, 2) [m/s2].  Changes take up dampers and delays; speed squared is
+        left out (zero) where it does not vary.
+        """
+        air = None if self.heights is None else self.heights.air
+        square = np.zeros(len(acceleration)) if air is None else air
+        return np.column_stack([np.ones(len(square)), acceleration, square, self.body.change])
+
+    def acceleration(self, force: Floats, given: Assumptions) -> Floats:
+        """Acceleration (sample, 2) [m/s2] that would move as much load in a steady state.
+
+        It is logged, or that of `force` (sample, corner, component) [N]; what turns the body in
+        roll and pitch is taken off.
+        """
+        if self.body.by_forces:
+            own = np.asarray(force[..., :2].sum(axis=1) / self.mass)
+        else:
+            own = self.body.acceleration
+        return own if self.heights is None else own + self.heights.turned(given)
+
+    def of(self, force: Floats, given: Assumptions, inverse: Floats | None = None) -> Floats:
+        """All quantities (quantity,) from forces (sample, corner, component) [N].
+
+        Coefficients of `TERMS` by corner [N per unit of the term], change of each corner's load
+        over the drive beside them [N], heights by roll and pitch [m], mean loads by bin and
+        corner [N].  `inverse` is that of `columns`, where it does not depend on the forces.
+        """
+        acceleration, load = self.acceleration(force, given), force[..., Z]
+        columns = self.columns(acceleration)
+        found = (np.linalg.pinv(columns) if inverse is None else inverse) @ load
+        rest = load - columns @ found
+        late = (self.time - self.time.mean()) / max(float(np.ptp(self.time)), 1e-9)
+        heights = np.full(2, np.nan)
+        if self.heights is not None:
+            heights = self.heights.by_both(force, given)
+        sideways = acceleration[:, Y]
+        near = np.abs(sideways[:, None] - self.middles) <= 0.5
+        lateral = rest + np.outer(sideways, found[1 + Y])
+        bins = near.T @ lateral / np.maximum(near.sum(axis=0), 1)[:, None]
+        drift = late @ rest / (late @ late)
+        return np.concatenate([found[: len(TERMS)].ravel(), drift, heights, bins.ravel()])
+
+    def fitted(self, alternatives: Alternatives) -> Fit:
+        """The quantities with their errors: those of the forces, of the fit and of assumptions."""
+        best, corners = alternatives.best, len(alternatives.corners)
+        given = Assumptions()
+        inverse: Floats | None = None
+        if not self.body.by_forces:
+            inverse = np.asarray(np.linalg.pinv(self.columns(self.acceleration(best, given))))
+        estimate = alternatives.estimate(lambda force: self.of(force, given, inverse))
+        estimate = with_groups(estimate, self.time, lambda at: self.at(at).of(best[at], given))
+        rows = given.effects(lambda other: self.of(best, other))
+        estimate = replace(estimate, by_cause=np.vstack([estimate.by_cause, rows]))
+        sizes = [corners] * (len(TERMS) + 1) + [2, corners * len(self.middles)]
+        ends = np.cumsum([0, *sizes])
+        parts = [estimate.at(slice(a, b)) for a, b in pairwise(ends)]
+        return Fit(*parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Estimates: the coefficients of `TERMS` and drifts by corner, two heights, means by bin."""
+
+    constant: Estimate
+    along: Estimate
+    sideways: Estimate
+    air: Estimate
+    drift: Estimate
+    heights: Estimate
+    bins: Estimate
+
+
+def middles_of(sideways: Floats) -> Floats:
+    """Middles (bin,) of the bins of lateral acceleration (sample,) [m/s2] with enough samples."""
+    count, _ = np.histogram(sideways, BINS)
+    return (BINS[:-1] + 0.5)[count >= FEWEST_IN_BIN]

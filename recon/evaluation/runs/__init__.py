@@ -1,0 +1,1 @@
+"""Two set-ups by several runs each: metrics, model, tests, verdict."""

@@ -1,0 +1,170 @@
+"""Checks of runs before they are compared: doubts, one log twice, calibrations that do not hold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from recon.base.doubt import doubted_corners
+from recon.base.errors import DataError
+from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
+from recon.evaluation.runs.design import Blocked, suspected
+from recon.evaluation.runs.metrics import BY_NAME, RunValues
+from recon.records.doubt_variables import doubts_in
+from recon.records.run_list import NOT_STATED, RunList
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+PERCENT = "%"
+
+
+def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
+    """Size of a margin and whether it is a share of the first set-up; NaN if none was stated.
+
+    Raises
+    ------
+    DataError
+        It is no number above zero.
+    """
+    if margin is None:
+        return float("nan"), False
+    text = str(margin).strip()
+    share = text.endswith(PERCENT)
+    try:
+        size = float(text.removesuffix(PERCENT)) / (100 if share else 1)
+    except ValueError:
+        size = float("nan")
+    if not 0 < size < float("inf"):
+        raise DataError(
+            where,
+            f"margin '{margin}'",
+            "a number above 0 in the unit of the metric, or a percentage such as '2%'",
+            "Give the largest difference that would not matter to you, or leave it out.",
+        )
+    return size, share
+
+
+def refuse_doubted(runs: RunList, run: int, forces: xr.Dataset) -> None:
+    """Refuse a run whose own data contradict its forces.
+
+    Raises
+    ------
+    DataError
+        Forces of a corner are doubted.
+    """
+    doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
+    if doubts:
+        first = doubts[0]
+        found = f"forces of {first.place} are doubted ({first.cause}): {first.found}"
+        do = f"{first.do} Then reconstruct the run again, or remove its row."
+        raise DataError(runs.where(run), found, "forces without doubts in every run", do)
+
+
+def refuse_missing(runs: RunList, run: int, values: RunValues, metric: str) -> None:
+    """Refuse a run that lacks the declared metric.
+
+    Raises
+    ------
+    DataError
+        It has none; the message says why, and which metrics the run has.
+    """
+    if metric in values.missing:
+        have = ", ".join(name for name in BY_NAME if name not in values.missing) or "none"
+        raise DataError(
+            runs.where(run),
+            f"no {metric} in this run: {values.missing[metric]}",
+            f"a run with the declared metric; this one has {have}",
+            "Declare a metric that all runs have, or remove the row.",
+        )
+
+
+def refuse_same_log(runs: RunList, sources: Sequence[Sources]) -> None:
+    """Refuse a log that stands for two runs.
+
+    Raises
+    ------
+    DataError
+        Two results were made from one log.
+    """
+    first: dict[str, int] = {}
+    for run, own in enumerate(sources):
+        if own.log and own.log in first:
+            raise DataError(
+                runs.where(run),
+                f"made from the same log as {runs.where(first[own.log])}",
+                "a log of its own for each run",
+                "Remove the row: a run that counts twice makes the scatter look too small.",
+            )
+        first[own.log] = run
+
+
+def refuse_mixed(runs: RunList, sources: Sequence[Sources]) -> None:
+    """Refuse runs of one set-up with several calibrations.
+
+    Raises
+    ------
+    DataError
+        A run has another calibration than the first one of its set-up.
+    """
+    for name in runs.set_ups:
+        own = [run for run in range(len(sources)) if runs.set_up[run] == name]
+        for run in own:
+            if sources[run].calibration != sources[own[0]].calibration:
+                raise DataError(
+                    runs.where(run),
+                    f"another calibration than {runs.where(own[0])}, although both are "
+                    f"set-up '{name}'",
+                    "one calibration for all runs of a set-up",
+                    "Reconstruct the runs again with one calibration.",
+                )
+
+
+def without_calibration(runs: RunList, sources: Sequence[Sources]) -> tuple[str, ...]:
+    """Why forces of the two set-ups cannot be compared at all: a change without calibration."""
+    if len({own.calibration for own in sources}) > 1:
+        return ()
+    second = runs.set_ups[1]
+    cure = f"pull the car again with '{second}' and reconstruct its runs with that calibration"
+    if runs.changed_by in ENDS_CALIBRATION:
+        return (
+            f"'{second}' changed a {runs.changed_by}, but its forces were calculated with the "
+            f"calibration of before, which does not hold for it; {cure}",
+        )
+    if word := suspected(runs):
+        return (
+            f"'{word}' stands in the run list: if '{second}' changed a gauged link or its mount, "
+            "the calibration of before does not hold; write into the column changed what was "
+            f"changed ('nothing gauged' if so), or {cure}",
+        )
+    return ()
+
+
+def calibration_words(runs: RunList, sources: Sequence[Sources]) -> str:
+    """Whether errors of calibration and geometry cancel between the set-ups, and why."""
+    if runs.changed_by in ENDS_SHARING:
+        return (
+            f"a {runs.changed_by} changed: the errors of calibration and geometry of both set-ups "
+            "enter in full"
+        )
+    for of, words in (
+        ("calibration", "each set-up has a calibration of its own: both enter in full"),
+        ("gauges", "the set-ups have different gauges: both calibrations enter in full"),
+        ("vehicle", "the vehicle files differ: the errors of their geometry enter in full"),
+    ):
+        if len({getattr(own, of) for own in sources}) > 1:
+            return words
+    stated = "" if runs.changed_by != NOT_STATED else ", as far as the run list says"
+    return f"calibration and gauges are the same{stated}: their common error cancels"
+
+
+def too_few(runs: RunList, blocked: Blocked) -> DataError:
+    """The error where blocks and covariates take up all runs."""
+    named = ", ".join(blocked.design.covariates) or "no covariate"
+    return DataError(
+        runs.path,
+        f"{blocked.design.runs} runs in {blocked.design.blocks.shape[1]} blocks with {named}: "
+        "nothing is left to show how much runs scatter",
+        "more runs than blocks, covariates and set-ups together",
+        "Drive more runs, make blocks larger (A B B A), or leave out a column.",
+    )

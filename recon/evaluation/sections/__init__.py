@@ -1,0 +1,1 @@
+"""Sections of a drive: found in the motion of the car, or stated."""

@@ -1,0 +1,285 @@
+"""Sections of a drive: standstill, launch, shift, stop, corner, slalom, straight, wheel lift.
+
+They are found in the forces and in whatever ordinary channels there are, or given by hand.  All
+answers take sections, so that a number always says where in the drive it comes from.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import Variable, place_of, require, stamped
+from recon.base.quantities import CORNERS
+from recon.evaluation.common.answer_labels import answer_attributes
+from recon.evaluation.sections.car_motion import Course, course_of
+from recon.evaluation.sections.detection import (
+    Stretch,
+    launches,
+    shifts,
+    standstills,
+    stops,
+    straights,
+    thirds,
+    turns,
+)
+from recon.evaluation.sections.stated_sections import placed
+from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
+from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
+from recon.records.forces import require_forces
+from recon.records.sheets import GivenSection
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+KINDS = (
+    *("standstill", "launch", "shift", "straight braking"),
+    *("left corner", "right corner", "corner entry", "corner middle", "corner exit"),
+    *("slalom", "straight", "part"),
+)
+CORNER = ("left corner", "right corner")
+_ROW, _LIFT = ("section",), ("lift",)
+SECTIONS: dict[str, Variable] = {
+    "section": Variable(_ROW, "name of the section", kind="word"),
+    "section_kind": Variable(_ROW, "kind of section", kind="word", words=KINDS),
+    "section_start": Variable(_ROW, "elapsed time of the first sample", "s"),
+    "section_end": Variable(_ROW, "elapsed time of the last sample", "s"),
+    "u_section_start": Variable(_ROW, "standard uncertainty of the start", "s", least=0.0),
+    "u_section_end": Variable(_ROW, "standard uncertainty of the end", "s", least=0.0),
+    "section_reason": Variable(_ROW, "why the section was taken", kind="word"),
+    "section_undecided": Variable(
+        _ROW, "what could not be decided, for lack of which channel", kind="word"
+    ),
+    "section_parent": Variable(
+        _ROW,
+        "position of the section that this is a part of, -1 for none",
+        "1",
+        kind="whole",
+        least=-1,
+    ),
+    "lift_corner": Variable(_LIFT, "wheel that left the ground", kind="word", words=CORNERS),
+    "lift_kind": Variable(
+        _LIFT,
+        "off the ground, or so light that it may have been",
+        kind="word",
+        words=LIFT_KINDS,
+    ),
+    "lift_start": Variable(_LIFT, "elapsed time at which its load vanished", "s"),
+    "lift_end": Variable(_LIFT, "elapsed time at which it came back", "s"),
+    "u_lift_start": Variable(_LIFT, "standard uncertainty of the start of the lift", "s"),
+    "u_lift_end": Variable(_LIFT, "standard uncertainty of the end of the lift", "s"),
+}
+MAKE_AGAIN = "Pass what `sections` returns, or leave it out: sections are then found."
+NEEDED = ("tyre_force", "u_tyre_force", "tyre_force_intermediate", "u_tyre_force_intermediate")
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of a drive; `start` and `end` [s] are its first and last sample."""
+
+    name: str
+    kind: str
+    start: float
+    end: float
+    parent: str = ""  # name of the section that it is a part of
+
+    def slice_of(self, time: Floats) -> slice:
+        """Samples of the section in `time` (sample,) [s]."""
+        first = int(np.searchsorted(time, self.start - 1e-9))
+        return slice(first, int(np.searchsorted(time, self.end + 1e-9)))
+
+
+def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = None) -> xr.Dataset:
+    """Sections of a drive and lifts of its wheels.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    given : sequence of GivenSection, optional
+        Sections by hand.  Kinds that are given are not searched for; if parts of the drive are
+        given, the search stays inside them.
+
+    Returns
+    -------
+    Dataset
+        `section_kind`, `section_start`, `section_end` [s] and companions (section,); `lift_corner`,
+        `lift_start`, `lift_end` [s] with `u_` (lift,).
+
+    Raises
+    ------
+    DataError
+        No result of `reconstruct`, nothing of it is known, or a given section has no sample.
+    """
+    import xarray as xr
+
+    require_forces(forces, *NEEDED)
+    course = course_of(forces)
+    if not (np.isfinite(course.along).any() or np.isfinite(course.sideways).any()):
+        raise DataError(
+            place_of(forces),
+            "no longitudinal or lateral force of any corner is known",
+            "one tyre with its horizontal or vertical forces",
+            str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
+        )
+    by_hand = placed(given or (), forces)
+    found = by_hand + _found(course, forces, by_hand)
+    found.sort(key=lambda s: (s.first, -s.last))
+    rows, lifts = _with_parts(found, course), lifts_of(forces)
+    labels = {"section": np.asarray(_names(rows), dtype=str)}
+    attributes = answer_attributes(
+        forces,
+        "Sections",
+        gate=f"accelerations from the {course.source}",
+        not_given=_not_given(course, forces),
+    )
+    columns = _columns(rows, course) | _lift_columns(lifts)
+    return xr.Dataset(
+        stamped(SECTIONS, columns), coords=stamped(SECTIONS, labels), attrs=attributes
+    )
+
+
+def _found(course: Course, forces: xr.Dataset, by_hand: list[Stretch]) -> list[Stretch]:
+    """Sections of the kinds that were not given, inside the parts that were."""
+    gear = forces["gear"].to_numpy().astype(float) if "gear" in forces else None
+    found = [*standstills(course), *launches(course), *shifts(course, gear), *stops(course)]
+    found += turns(course)
+    taken = [s for s in found if s.kind != "shift"]
+    found += straights(course, taken)
+    kinds = {stretch.kind for stretch in by_hand} - {"part"}
+    if kinds & set(CORNER):
+        kinds |= set(CORNER)
+    kept = [s for s in found if s.kind not in kinds]
+    parts = [s for s in by_hand if s.kind == "part" and not s.undecided]
+    if not parts:
+        return kept
+    return [s for s in kept if any(p.first <= s.first and s.last <= p.last for p in parts)]
+
+
+def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
+    """The same with entry, middle and exit after each corner, and shifts inside of launches."""
+    out: list[Stretch] = []
+    for stretch in found:
+        place = len(out)
+        if stretch.kind == "shift":
+            around = (i for i, s in enumerate(out) if s.kind == "launch" and stretch.last <= s.last)
+            out.append(_within(stretch, next(around, -1)))
+            continue
+        out.append(stretch)
+        if stretch.kind in CORNER and np.isfinite(course.sideways).any():
+            reason = "by the lateral force: before, in and after its highest stretch"
+            for kind, a, b in thirds(course, stretch):
+                out.append(Stretch(kind, a, b, reason, parent=place))
+    return out
+
+
+def _within(stretch: Stretch, parent: int) -> Stretch:
+    return Stretch(
+        stretch.kind, stretch.first, stretch.last, stretch.reason, stretch.undecided, parent
+    )
+
+
+def _names(rows: list[Stretch]) -> list[str]:
+    """Name of each section: its kind and a number; parts of a corner carry the corner's name."""
+    counts: Counter[str] = Counter()
+    names: list[str] = []
+    for row in rows:
+        word = "corner" if row.kind in CORNER else row.kind
+        counts[word] += 1
+        if row.parent >= 0 and row.kind != "shift":
+            names.append(f"{names[row.parent]}, {row.kind.removeprefix('corner ')}")
+        elif row.kind == "part":
+            names.append(row.reason)
+        else:
+            side = f" ({row.kind.split()[0]})" if row.kind in CORNER else ""
+            names.append(f"{word} {counts[word]}{side}")
+    return names
+
+
+def _columns(rows: list[Stretch], course: Course) -> dict[str, np.ndarray]:
+    time = course.time
+    first = np.array([row.first for row in rows], dtype=int)
+    last = np.array([row.last - 1 for row in rows], dtype=int)
+    return {
+        "section_kind": np.array([row.kind for row in rows], dtype=str),
+        "section_start": time[first] if rows else np.empty(0),
+        "section_end": time[last] if rows else np.empty(0),
+        "u_section_start": np.array([_u_edge(course, r, r.first) for r in rows], dtype=float),
+        "u_section_end": np.array([_u_edge(course, r, r.last - 1) for r in rows], dtype=float),
+        "section_reason": np.array([row.reason for row in rows], dtype=str),
+        "section_undecided": np.array([row.undecided for row in rows], dtype=str),
+        "section_parent": np.array([row.parent for row in rows], dtype=np.int32),
+    }
+
+
+def _u_edge(course: Course, row: Stretch, at: int) -> float:
+    """Standard uncertainty of an edge [s]: that of the acceleration over its slope, and a step."""
+    step = 1.0 / course.rate
+    if row.kind in ("standstill", "part") or row.undecided == "given":
+        return step / np.sqrt(12.0)
+    sideways = "corner" in row.kind or row.kind == "slalom"
+    value, u = (course.sideways, course.u_sideways) if sideways else (course.along, course.u_along)
+    around = slice(max(at - 2, 0), at + 3)
+    slope = np.abs(np.polyfit(course.time[around], value[around], 1)[0])
+    return float(np.hypot(u[at] / max(slope, 0.5), step / np.sqrt(12.0)))
+
+
+def _lift_columns(lifts: list[Lift]) -> dict[str, np.ndarray]:
+    fields = ("start", "end", "u_start", "u_end")
+    names = ("lift_start", "lift_end", "u_lift_start", "u_lift_end")
+    columns = {
+        name: np.array([getattr(lift, f) for lift in lifts], dtype=float)
+        for name, f in zip(names, fields, strict=True)
+    }
+    words = {
+        f"lift_{name}": np.array([getattr(lift, name) for lift in lifts], dtype=str)
+        for name in ("corner", "kind")
+    }
+    return words | columns
+
+
+def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:
+    """Kinds that cannot be told, each with the channel that would."""
+    if not course.has_speed:
+        yield "standstill: neither speed nor wheel speeds are logged; log one of them"
+    if not np.isfinite(course.sideways).any():
+        yield "corners and slaloms: no lateral force is known; gauge the links that carry it"
+    if not np.isfinite(course.along).any():
+        yield "launches, shifts and stops: no longitudinal force is known"
+    if not np.isfinite(forces["tyre_force"].to_numpy()[..., 2]).any():
+        yield "wheel lifts: no vertical force is known; gauge the spring's support"
+
+
+def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:
+    """Sections of some kinds, all of them if none is named; `corner` means both sides.
+
+    Raises
+    ------
+    DataError
+        The dataset holds no sections.
+    """
+    names = [name for name in SECTIONS if name.startswith("section")]
+    require(sections, SECTIONS, names, MAKE_AGAIN)
+    wanted = {k for kind in kinds for k in (CORNER if kind == "corner" else (kind,))}
+    columns = {name: sections[name].to_numpy() for name in names}
+    out = []
+    for i, kind in enumerate(columns["section_kind"]):
+        if wanted and kind not in wanted:
+            continue
+        parent = int(columns["section_parent"][i])
+        out.append(
+            Section(
+                str(columns["section"][i]),
+                str(kind),
+                float(columns["section_start"][i]),
+                float(columns["section_end"][i]),
+                str(columns["section"][parent]) if parent >= 0 else "",
+            )
+        )
+    return out

@@ -1,0 +1,78 @@
+"""Sections that somebody gave: by hand, by a marker or lap channel, or by place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats, runs
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.evaluation.sections.detection import Stretch
+from recon.records.sheets import GivenSection
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+CHANNELS = ("lap", "marker")
+
+
+def placed(given: Iterable[GivenSection], forces: xr.Dataset) -> list[Stretch]:
+    """Stretches of the given sections, and of each lap or marker that the log has."""
+    out = [_placed(section, forces) for section in given]
+    return out or _by_channel(forces)
+
+
+def _placed(section: GivenSection, forces: xr.Dataset) -> Stretch:
+    along = _distance(forces, section) if section.by_place else forces["elapsed_time"].to_numpy()
+    unit = "m" if section.by_place else "s"
+    inside = (along >= section.start - 1e-9) & (along <= section.end + 1e-9)
+    found = runs(inside)
+    if not found:
+        raise DataError(
+            section.where,
+            f"section '{section.name}' from {section.start:g} to {section.end:g} {unit}: no sample",
+            f"a stretch within {np.nanmin(along):g} to {np.nanmax(along):g} {unit}",
+            "Correct start and end of the section.",
+        )
+    first, last = found[0]
+    if section.kind == "part":
+        return Stretch("part", first, last, section.name)
+    return Stretch(section.kind, first, last, f"given: {section.name}", "given")
+
+
+def _distance(forces: xr.Dataset, section: GivenSection) -> Floats:
+    """Distance along the course (sample,) [m], logged or summed up from speed."""
+    if "distance" in forces:
+        return np.asarray(forces["distance"].to_numpy(), dtype=float)
+    if "speed" in forces:
+        speed = np.nan_to_num(forces["speed"].to_numpy().astype(float))
+        step = np.diff(forces["elapsed_time"].to_numpy(), prepend=0.0)
+        step[0] = 0.0
+        return np.cumsum(speed * step)
+    raise DataError(
+        section.where,
+        f"section '{section.name}' is given in m, but {place_of(forces)} has no distance and "
+        "no speed",
+        "a logged distance or speed",
+        "Give the section's start and end in s.",
+    )
+
+
+def _by_channel(forces: xr.Dataset) -> list[Stretch]:
+    """A part for each value of the lap channel, or of the marker; they restrict no search."""
+    for name in CHANNELS:
+        if name not in forces:
+            continue
+        values = forces[name].to_numpy().astype(float)
+        known = np.unique(values[np.isfinite(values)])
+        if not 1 < len(known) <= 200:
+            continue
+        return [
+            Stretch("part", a, b, f"{name} {value:g}", "by channel")
+            for value in known
+            for a, b in runs(values == value)[:1]
+        ]
+    return []

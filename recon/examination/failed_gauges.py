@@ -1,0 +1,132 @@
+"""Gauges that fail during a drive: which, when, and what became of the forces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats, runs
+from recon.base.doubt import Doubt
+from recon.base.status import BIT
+from recon.reconstruction.solving.solver import Solver
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.reconstruction.prepare import Prepared
+
+FEWEST_TIME = 0.5  # s in all; single samples are flagged, and no gauge is called failed for them
+NEAR_END = 0.15  # share of the samples that are farther out
+MOSTLY = 0.5  # share of the samples that decides what became of the forces
+SHOWN = {
+    "channel_flat": "one constant",
+    "channel_clipped": "the end of its range",
+    "missing_input": "no number",
+}
+
+
+def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Iterator[Doubt]:
+    """Doubts about gauges that showed nothing for a while; forces are not doubted for them.
+
+    Gauges of an assembly that fail at the same samples are one doubt.  `log` and `forces`
+    (elapsed_time, ...) [N] are those of one drive.
+    """
+    elapsed = log["elapsed_time"].to_numpy()
+    least = FEWEST_TIME / float(np.median(np.diff(elapsed)))
+    flags = log["gauge_status"].to_numpy()
+    # Gaps of the whole log are no fault of a gauge.
+    gap = np.ones(len(flags), dtype=bool)
+    for column in flags.T:
+        gap &= (column & BIT["missing_input"]) > 0
+    names = list(map(str, log["gauge"].to_numpy()))
+    for solver in prepared.solvers:
+        found: dict[tuple[str, bytes], list[str]] = {}
+        for gauge in solver.gauges:
+            for flag in SHOWN:
+                bad = ((flags[:, names.index(gauge)] & BIT[flag]) > 0) & ~gap
+                if np.count_nonzero(bad) >= least:
+                    found.setdefault((flag, bad.tobytes()), []).append(gauge)
+        failures = [
+            _Failure(solver, tuple(gauges), flag, np.frombuffer(mask, dtype=bool), log)
+            for (flag, mask), gauges in found.items()
+        ]
+        dead = {gauge for one in failures if one.cause == "dead" for gauge in one.gauges}
+        at_end = {g for one in failures if one.flag == "channel_clipped" for g in one.gauges}
+        for one in failures:
+            # A dead channel stands at an end of its own range; long stays there are flat as well.
+            other = dead if one.flag == "channel_clipped" else at_end - dead
+            if not other & set(one.gauges):
+                yield one.doubt(elapsed, forces)
+
+
+@dataclass(frozen=True, slots=True)
+class _Failure:
+    solver: Solver
+    gauges: tuple[str, ...]
+    flag: str
+    bad: NDArray[np.bool_]
+    log: xr.Dataset
+
+    @property
+    def times(self) -> int:
+        """Number of separate stretches."""
+        return len(runs(self.bad))
+
+    @property
+    def cause(self) -> str:
+        if self.flag == "channel_clipped" and self._reached_smoothly:
+            return "clipped"
+        return "dead" if self.times == 1 and self.bad[-1] else "intermittent"
+
+    @property
+    def _reached_smoothly(self) -> bool:
+        """Whether the channel is near an end of its range just before and after it stands there.
+
+        A plug that opens jumps there from anywhere.
+        """
+        values = self.log["indication"].sel(gauge=self.gauges[0]).to_numpy()
+        edges = np.diff(self.bad.astype(int))
+        beside = np.concatenate([np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) + 1])
+        near, there = values[beside], np.sort(values[np.isfinite(values) & ~self.bad])
+        near = near[np.isfinite(near)]
+        if not len(near) or not len(there):
+            return True
+        rank = np.searchsorted(there, near) / len(there)
+        return bool(np.median(np.minimum(rank, 1.0 - rank)) < NEAR_END)
+
+    def doubt(self, elapsed: Floats, forces: xr.Dataset) -> Doubt:
+        corners = tuple(corner.name for corner in self.solver.assembly.corners)
+        start, end = map(float, elapsed[self.bad][[0, -1]])
+        when = f"from {start:.2f} to {end:.2f} s"
+        if self.times > 1:
+            when = f"{self.times} times between {start:.2f} and {end:.2f} s"
+        status = forces["status"].sel(corner=corners[0]).to_numpy()[self.bad]
+        solved = np.mean((status & BIT["gauge_left_out"]) > 0) > MOSTLY
+        became = (
+            "The corner was solved without it there, with wider intervals"
+            if solved
+            else "The forces are not known there"
+        )
+        smooth = self.flag != "channel_clipped" or self.cause == "clipped"
+        shown = SHOWN[self.flag if smooth else "channel_flat"]
+        whole = len(self.gauges) == len(self.solver.gauges) > 1
+        named = subject = " and ".join(self.gauges)
+        if whole:
+            named, subject = (
+                f"{w} gauge of {self.solver.assembly.name}" for w in ("every", "Every")
+            )
+        return Doubt(
+            corners=corners,
+            cause=self.cause,
+            channels=() if whole else self.gauges,
+            probability=1.0,
+            start=start,
+            end=end,
+            found=f"{subject}: {shown} {when} ({100 * np.mean(self.bad):.1f} % of the "
+            f"drive). {became}.",
+            do=f"Check wire, plug and amplifier of {named}.",
+        )

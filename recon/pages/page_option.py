@@ -1,0 +1,43 @@
+"""Option `page` of commands: their result is also written as one HTML file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recon.command_report import Name, Say
+from recon.records.overwriting import refuse_existing
+
+if TYPE_CHECKING:
+    from recon.pages.html_document import Page
+
+
+def refuse_existing_page(page: Name | None, *, overwrite: bool) -> None:
+    """Refuse a page that exists before anything is calculated.
+
+    Raises
+    ------
+    OutputError
+        The file exists and `overwrite` is false.
+    """
+    if page is not None:
+        refuse_existing(Path(page), overwrite=overwrite)
+
+
+def page_of_file(result: Path, **given: Any) -> Page:
+    """The page of a result as it was written, with the record of its origin."""
+    from recon.pages.page import page
+    from recon.records.results import read_result
+
+    return page(read_result(result), **given)
+
+
+def write_page_beside(
+    page: Name | None, make: Callable[[], Page], say: Say, *, overwrite: bool
+) -> tuple[Path, ...]:
+    """Make and write the page that was asked for; its file, or none."""
+    if page is None:
+        return ()
+    say("writing the page")
+    return (make().write(page, overwrite=overwrite),)

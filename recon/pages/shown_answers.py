@@ -1,0 +1,62 @@
+"""Answers as a page shows them: sentence, picture, gate and caveats, or the reason for none."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recon.answers import Answer, every_answer
+from recon.base.errors import ReconError
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.report.common.sheet import small_png, small_png_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """An answer with its result and words, and its picture; or the error that says why not."""
+
+    answer: Answer
+    result: xr.Dataset | ReconError
+    lines: tuple[str, ...] = ()
+    picture: Path | bytes | None = None
+
+    def as_data(self) -> dict[str, Any]:
+        """Everything that the page says of it."""
+        head = {"name": self.answer.name, "help": self.answer.help}
+        if isinstance(self.result, ReconError):
+            return head | {"refused": f"{self.result.found}. {self.result.do}"}
+        attributes = self.result.attrs
+        return head | {
+            "lines": list(self.lines),
+            "gate": str(attributes.get("gate", "")),
+            "assumed": [w for w in str(attributes.get("assumed", "")).split(SEPARATOR) if w],
+            "not_given": not_given(self.result),
+            **self._picture(),
+        }
+
+    def _picture(self) -> dict[str, str]:
+        if self.picture is None:
+            return {}
+        data = small_png_of(self.picture) if isinstance(self.picture, Path) else self.picture
+        text = base64.b64encode(data).decode("ascii")
+        return {"picture": text, "alt": f"{self.answer.help}: {self.lines[0]}"}
+
+
+def shown_answers(forces: xr.Dataset, shared: Mapping[str, Any]) -> Iterator[Shown]:
+    """Every answer that the drive allows, calculated and drawn, and the reasons for the others.
+
+    `shared` holds sections and vehicle by the names of the options.
+    """
+    for answer, result in every_answer(forces, shared):
+        if isinstance(result, ReconError):
+            yield Shown(answer, result)
+            continue
+        figure = answer.function(answer.plot)(forces, result)
+        lines = tuple(str(line) for line in answer.function("summary")(result))
+        yield Shown(answer, result, lines, small_png(figure))

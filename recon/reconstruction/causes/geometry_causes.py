@@ -1,0 +1,137 @@
+"""Causes from uncertain geometry: hardpoints, wheel centres, stated compliances.
+
+The pulls hold K G at their pose, whatever the geometry is: a geometry that is off changes K there
+so that its product with G stays, and H only elsewhere.  Its effect on the forces is therefore
+small near the pulls' pose and grows with the distance from it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import pose
+from recon.mechanics.softness import soft_changes
+from recon.mechanics.statics import member_matrix
+from recon.reconstruction.causes.bench import Bench, absolute_map
+from recon.reconstruction.causes.cause import Cause, Source, numbered
+from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+
+
+def geometry_causes(bench: Bench) -> list[Cause]:
+    """Hardpoints and wheel centres: they matter where the pose differs from the pulls'.
+
+    The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
+    K G(p0) G(p)^-1 there, and H elsewhere.
+    """
+    moves, u, centres = moved_points(bench.assembly)
+    places = _from_pull_pose(bench)[None]
+    posed = pose(
+        bench.assembly.mechanism,
+        places[..., :-1],
+        places[..., -1],
+        points=moves[:, None],
+        centres=centres[:, None],
+    )
+    members = member_matrix(posed)
+    absolute = absolute_map(posed, members)
+    # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
+    K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
+    out = []
+    for m, mode in enumerate(bench.modes):
+        loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
+        H = K[:, None] @ loads[:, 1:]
+        base = bench.grid.at[m]
+        effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
+        out.append(bench.grid.over_pose(effect, bench.features))
+    stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
+    source = Source("car", bench.assembly.name, "hardpoints")
+    return numbered(source, "assumption", (stacked[1:].T * u[1:]).T)
+
+
+def compliance_causes(bench: Bench) -> list[Cause]:
+    """Stated compliances, where supports share loads by them; see `soft_changes`.
+
+    To first order the pulls change K by dK G(p0) = -K dG(p0), so H by K dG + dK G elsewhere, and
+    so what the tare takes off for the weight of the hanging wheels.
+    """
+    if not bench.assembly.mechanism.shares_loads:
+        return []
+    droop = [*(c.hanging_travel for c in bench.assembly.corners), 0.0]
+    places = np.vstack([_from_pull_pose(bench), droop])
+    posed = pose(bench.assembly.mechanism, places[:, :-1], places[:, -1])
+    changes = soft_changes(bench.assembly, posed)
+    if not changes:
+        return []
+    members = member_matrix(posed)
+    absolute = absolute_map(posed, members)[0]
+    out: dict[str, list[Floats]] = {name: [] for name in changes}
+    for name, change in changes.items():
+        at_pulls = absolute_map(posed, change)[0]
+        held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
+        centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.tare.weight
+        for m, mode in enumerate(bench.modes):
+            loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
+            more, _ = loads_of(posed, bench.estimator.columns, mode, change)
+            base = bench.grid.at[m]
+            dH = (bench.K @ more - held @ loads)[1:-1]
+            effect = -base.forces @ dH[..., base.known_rows]
+            loading = bench.grid.over_pose(effect, bench.features)
+            loading[:, 0] = bench.centre[m].forces @ hanging
+            out[name].append(loading)
+    return [
+        Cause(
+            Source("car", bench.assembly.name, f"{name} compliance"),
+            "assumption",
+            np.array(loading),
+        )
+        for name, loading in out.items()
+    ]
+
+
+def _from_pull_pose(bench: Bench) -> Floats:
+    """Travels and rack (1 + node, wheel + 1): the pulls' own, then the nodes."""
+    return np.vstack([bench.pull_pose, bench.grid.nodes])
+
+
+def moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
+    """Design points with one coordinate of one joint moved at a time; the first is unmoved.
+
+    Points (move, support, 3, xyz) [m], standard uncertainty over the move (move,) [1], and wheel
+    centres (move, wheel, xyz) [m].  Ends that share a place on one body are one joint and move
+    together.
+    """
+    mechanism = assembly.mechanism
+    joints: dict[tuple, list[tuple[int, int]]] = {}
+    for i, support in enumerate(assembly.supports):
+        ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
+        if support.kind in TWO_POINTS:
+            ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
+        elif support.kind in TWO_FORCE:
+            ends.append((1, mechanism.inner_body[i], support.inner.point, support.inner.u))
+        for slot, body, point, u in ends:
+            joints.setdefault((body, point, u), []).append((i, slot))
+    step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
+    at_design = mechanism.centres
+    points, centres, scale = [mechanism.points], [at_design], [0.0]
+    for (_, _, u), places in joints.items():
+        for axis in range(3):
+            moved = mechanism.points.copy()
+            for i, slot in places:
+                moved[i, slot, axis] += step
+                if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
+                    moved[i, 1, axis] += step  # both halves of the joint move together
+            points.append(moved)
+            centres.append(at_design)
+            scale.append(u / step)
+    for k, corner in enumerate(assembly.corners):
+        for axis in range(3):
+            away = at_design.copy()
+            away[k, axis] += step
+            points.append(mechanism.points)
+            centres.append(away)
+            scale.append(corner.wheel.u_centre / step)
+    return np.array(points), np.array(scale), np.array(centres)

@@ -1,0 +1,113 @@
+"""Errors of travel, steer and acceleration, and of the wheel's mass, droop and loaded radius."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.mechanics.statics import member_matrix, strip_spin
+from recon.reconstruction.causes.bench import Bench
+from recon.reconstruction.causes.cause import Cause, Source, numbered
+
+
+def sensor_causes(bench: Bench) -> list[Cause]:
+    """Fixed errors of travel, steer and hub accelerometer; unsprung mass, droop, loaded radius."""
+    out: list[Cause] = []
+    for k in range(bench.features.wheels):
+        out += _travel_causes(bench, k)
+        out += _acceleration_causes(bench, k)
+        out += _weight_causes(bench, k)
+    return out + _steer_causes(bench)
+
+
+def _travel_causes(bench: Bench, k: int) -> list[Cause]:
+    corner, features, scale = bench.assembly.corners[k], bench.features, bench.grid.scale[k]
+    sensors, loadings = bench.estimator.session.wheels[k], []
+    for amount, force, bushes in (
+        (sensors.travel, features.forces, 0),
+        (sensors.travel_share * scale, features.by_travel(k), features.travel(k)),
+    ):
+        if amount > 0:
+            loading = bench.blank()
+            loading[:, :, force] = bench.slopes[k] * amount
+            loading[:, 3 * k + 2, bushes] += corner.bush_rate * amount
+            loadings.append(loading)
+    part = "session" if sensors.travel_logged else "assumption"
+    return numbered(Source("session", corner.name, "travel"), part, loadings)
+
+
+def _steer_causes(bench: Bench) -> list[Cause]:
+    """An error of the steer moves the loads and turns the tyre axes at once."""
+    wheels = bench.estimator.session.wheels
+    if not any(sensors.rack > 0 for sensors in wheels):
+        return []
+    loading, turn = bench.blank(), np.zeros((3 * len(wheels), bench.features.size))
+    loading[:, :, bench.features.forces] = bench.slopes[-1] * wheels[0].rack
+    for k, sensors in enumerate(wheels):
+        turn[3 * k, bench.features.force(k, 1)] = sensors.heading
+        turn[3 * k + 1, bench.features.force(k, 0)] = -sensors.heading
+    part = "session" if wheels[0].steer_logged else "assumption"
+    return [Cause(Source("session", "", "steer"), part, loading, steered=turn)]
+
+
+def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:
+    """Error of the hub's specific force, axis by axis; that of the body is shared by corners."""
+    out = []
+    corner, sensors = bench.assembly.corners[k], bench.estimator.session.wheels[k]
+    for axis, source in enumerate(sensors.acceleration_from):
+        weight = STANDARD_GRAVITY if axis == 2 else 0.0
+        own = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
+        shared = sensors.acceleration_of_body[axis]
+        if source == "none":
+            own, shared = 0.0, own
+        part = "session" if source == "hub" else "assumption"
+        for of, what, size in ((corner.name, "hub", own), ("", "body", shared)):
+            if size > 0:
+                loading = bench.blank()
+                for m, at in enumerate(bench.centre):
+                    per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
+                    loading[m, :, 0] = per_size * size
+                name = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
+                out.append(Cause(name, part, loading))
+    return out
+
+
+def _weight_causes(bench: Bench, k: int) -> list[Cause]:
+    """Unsprung mass, droop travel of the tare, loaded radius of wheel `k`."""
+    corner, own, tare = bench.assembly.corners[k], slice(3 * k, 3 * k + 3), bench.tare
+    unsprung, radius = bench.blank(), bench.blank()
+    weight = np.zeros_like(tare.weight)
+    weight[own] = [0.0, 0.0, STANDARD_GRAVITY]
+    free, held = _lower_contact(bench, k)
+    droop = bench.at_design(bench.K @ tare.hanging_slopes[k] @ tare.weight * corner.u_droop_travel)
+    for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
+        load = (at.hub_loads - tare.hanging) @ weight
+        unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass
+        # Along and sideways the hub is accelerated about as the tyre's force asks of its load.
+        for axis in (0, 1):
+            share = corner.u_unsprung_mass * STANDARD_GRAVITY / bench.estimator.usual_load[k]
+            effect = at.forces @ at.hub[:, 3 * k + axis] * share
+            unsprung[m, :, bench.features.force(k, axis)] = effect
+        lower = held if mode[k] == "locked" else free
+        first = bench.features.force(k, 0)
+        effect = -at.forces @ bench.K @ lower * corner.wheel.u_loaded_radius
+        radius[m, :, first : first + 3] = effect
+    if tare.travel[k] != 0.0:
+        droop[:, 3 * k + 2, 0] -= corner.bush_rate * corner.u_droop_travel
+    return [
+        Cause(Source("car", corner.name, "unsprung mass"), "session", unsprung),
+        Cause(Source("car", corner.name, "droop travel"), "session", droop),
+        Cause(Source("car", corner.name, "loaded radius"), "assumption", radius),
+    ]
+
+
+def _lower_contact(bench: Bench, k: int) -> tuple[Floats, Floats]:
+    """Loads (member, 3) per newton at contact `k` if it is a metre lower: free hub, held hub."""
+    here = bench.estimator.design
+    wheel = here.wheels[k]
+    down = wheel.contact - wheel.hub
+    down = down / np.linalg.norm(down)
+    moment = np.cross(down, np.eye(3)).T  # columns Fx, Fy, Fz
+    per_moment = member_matrix(here)[:, 6 * k + 3 : 6 * k + 6]
+    return per_moment @ strip_spin(moment, wheel.spin), per_moment @ moment

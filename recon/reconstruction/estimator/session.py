@@ -1,0 +1,109 @@
+"""A session as preparation needs it: noise, zeros, tares and sensors, in small objects.
+
+`channels.session_of` makes them from a conditioned log; they can be written by hand as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from recon.base.arrays import Floats
+from recon.reconstruction.estimator.tare_load import Tare
+
+Three = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Attitude:
+    """Source of the body's roll and pitch, and their standard uncertainties [rad].
+
+    `source` is "logged", "travel" (of four wheels), "acceleration" (of the body) or "none" (the
+    body is taken as level); see `attitude`.
+    """
+
+    source: str = "logged"
+    u_roll: float = 0.0
+    u_pitch: float = 0.0
+
+    @property
+    def part(self) -> str:
+        """Part of the uncertainty that it belongs to."""
+        return "session" if self.source == "logged" else "assumption"
+
+
+@dataclass(frozen=True, slots=True)
+class Steer:
+    """Source of the rack's shift and its standard uncertainty [m].
+
+    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "yaw_rate" where the steer
+    is calculated from it, "none" where nothing shows it; "fixed" where no wheel steers.
+    `u_heading` [rad] goes with the rack's error and is signed: some racks sit behind the axle.
+    """
+
+    source: str = "rack"
+    u_rack: float = 0.0
+    u_heading: float = 0.0
+
+    @property
+    def logged(self) -> bool:
+        """True where the steer has a channel of its own, or needs none."""
+        return self.source not in ("none", "yaw_rate")
+
+
+@dataclass(frozen=True, slots=True)
+class WheelSensors:
+    """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
+
+    `travel` [m] and `travel_share` relative; `travel_from` is "logged", "attitude" (roll and pitch
+    of the body), "spring" (its load and rate) or "none"; `rack` [m] and the `heading` [rad] that
+    goes with it (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and
+    its share; `acceleration_from` names for each axis its source: "hub", "body" or "none"; where
+    it is not the hub and `moves` is true, the motion of the wheel centre against the body is
+    added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
+    body's, which all corners share.  `hub_noise` is that of single samples after filtering [m/s2].
+    """
+
+    travel: float = 0.0
+    travel_share: float = 0.0
+    travel_from: str = "logged"
+    rack: float = 0.0
+    heading: float = 0.0
+    steer_logged: bool = True
+    acceleration: Three = (0.0, 0.0, 0.0)
+    acceleration_share: Three = (0.0, 0.0, 0.0)
+    acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
+    moves: bool = False
+    acceleration_of_body: Three = (0.0, 0.0, 0.0)
+    hub_noise: float = 0.0
+    pressure_logged: bool = False
+
+    @property
+    def travel_logged(self) -> bool:
+        """True where the travel has a channel of its own."""
+        return self.travel_from == "logged"
+
+
+@dataclass(frozen=True, slots=True)
+class AssemblySession:
+    """Noise, zeros and sensors of one assembly in a session.
+
+    `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
+    units; `warming` is the mean temperature above that of the pulls [K]; `wheels` hold the
+    sensors, wheel by wheel; `outages` are sets of gauges that fail together for a while.
+    """
+
+    noise: Floats
+    u_zero: Floats
+    tare: Tare
+    warming: float
+    wheels: tuple[WheelSensors, ...]
+    outages: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A session of the car: `assemblies` by name are those whose gauges are all there."""
+
+    attitude: Attitude
+    steer: Steer
+    assemblies: dict[str, AssemblySession]

@@ -1,0 +1,1 @@
+"""From a conditioned log to travel, steer and acceleration, logged or stood in for."""

@@ -1,0 +1,291 @@
+"""From a conditioned log to the inputs of an assembly, as a session was prepared for them.
+
+Which channel is read is decided by the session, not by the log at hand: a block without a single
+number in a channel has gaps, and does not fall back on another source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.base.status import BIT
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.axes import attitude_matrix
+from recon.reconstruction.estimator.session import Session, WheelSensors
+from recon.reconstruction.inputs.attitude import (
+    Lean,
+    has_four_wheels,
+    of_travels,
+    on_springs,
+    on_tyres,
+    travel_of,
+)
+from recon.reconstruction.inputs.logged_channels import specific_force
+from recon.reconstruction.inputs.session_of_log import tare_of
+from recon.reconstruction.inputs.steering import steer_of_yaw
+from recon.reconstruction.solving.solve import Samples
+from recon.reconstruction.solving.solver import Solver
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.car.vehicle import Corner, Vehicle
+
+BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
+STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
+SteerToRack = Callable[[ArrayLike], Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """Inputs that all corners share, (sample,): time [s], rack [m] and `gaps` in either.
+
+    `turn` (3, 3, sample) leads from vehicle to intermediate axes; `force` (3, sample) is the
+    specific force of the body [m/s2], gravity alone where it is not logged; `lean` is that of the
+    body on its springs.
+    """
+
+    elapsed: Floats
+    turn: Floats
+    rack: Floats
+    force: Floats
+    lean: Lean
+    gaps: NDArray[np.bool_]
+    steer_gaps: NDArray[np.bool_]
+
+
+def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRack) -> Body:
+    """Attitude, rack and specific force of the body in a log.
+
+    `to_rack` gives the rack's shift [m] for a steer angle [rad], see `rack_of_steer`.
+
+    Raises
+    ------
+    DataError
+        A channel that the session was prepared with is not in the log.
+    """
+    elapsed = log["elapsed_time"].to_numpy()
+    lean, level = _leans(log, car, session)
+    gaps = ~(np.isfinite(level.roll) & np.isfinite(level.pitch))
+    turn = attitude_matrix(np.nan_to_num(level.roll), np.nan_to_num(level.pitch))
+    turn = np.moveaxis(turn, 0, -1)
+    source = session.steer.source
+    steer = _steer(log, car, source)
+    factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
+    rack = np.nan_to_num(steer) * factor
+    if source in ("steer", "yaw_rate"):
+        rack = to_rack(rack)
+    if source == "yaw_rate":
+        rack = np.clip(rack, *car.steering.rack_range)
+    return Body(
+        elapsed=elapsed,
+        turn=turn,
+        rack=rack,
+        force=_body_force(log, turn),
+        lean=lean,
+        gaps=gaps,
+        steer_gaps=~np.isfinite(steer),
+    )
+
+
+def _steer(log: xr.Dataset, car: Vehicle, source: str) -> Floats:
+    """Channel (sample,) that shows the steer, in its own unit."""
+    if source in ("none", "fixed"):
+        return np.zeros(log.sizes["elapsed_time"])
+    if source == "yaw_rate":
+        _channel(log, "yaw_acceleration")
+        return steer_of_yaw(log, car)
+    return _channel(log, source)
+
+
+def _leans(log: xr.Dataset, car: Vehicle, session: Session) -> tuple[Lean, Lean]:
+    """Lean of the body on its springs, and against the level, from the session's source."""
+    source, force = session.attitude.source, specific_force(log)
+    level = Lean(*np.zeros((2, log.sizes["elapsed_time"])))
+    tyres = level if force is None or not has_four_wheels(car) else on_tyres(car, force)
+    if source == "logged":
+        level = Lean(_channel(log, "roll"), _channel(log, "pitch"))
+        return level - tyres, level
+    if source == "travel":
+        of_wheels = {c: np.nan_to_num(_channel(log, "travel", c)) for c in CORNERS}
+        springs = of_travels(car, of_wheels)
+    elif source == "acceleration":
+        springs = on_springs(_channel(log, "acceleration").T)
+    else:
+        return level, level
+    return springs, springs + tyres
+
+
+def _body_force(log: xr.Dataset, turn: Floats) -> Floats:
+    if "acceleration" not in log:
+        return STANDARD_GRAVITY * turn[2]
+    return np.asarray(log["acceleration"].to_numpy().T)
+
+
+def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Samples:
+    """Inputs of one assembly with the flags that are known before solving.
+
+    Raises
+    ------
+    DataError
+        A channel or gauge that the assembly was prepared with is not in the log, or the zeros
+        were taken in another state.
+    """
+    assembly = solver.assembly
+    _require_gauges(log, solver)
+    wheels = [
+        _wheel_samples(log, car, assembly, corner, sensors, body)
+        for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
+    ]
+    there = list(log.variables["gauge"].to_numpy())
+    order = [there.index(gauge) for gauge in solver.gauges]
+    indication = log.variables["indication"].isel(gauge=order).to_numpy().T
+    by_gauge = log.variables["gauge_status"].isel(gauge=order).to_numpy()
+    status = np.bitwise_or.reduce(by_gauge, axis=1) | np.array([w.status for w in wheels])
+    # A gap of one wheel of a tied axle leaves both unknown.
+    status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
+    return Samples(
+        indication=indication,
+        hub=np.concatenate([wheel.hub for wheel in wheels]),
+        brake_torque=np.array([wheel.torque for wheel in wheels]),
+        travel=np.array([wheel.travel for wheel in wheels]),
+        rack=body.rack if assembly.steered else np.zeros(len(body.rack)),
+        turn=body.turn,
+        mode=np.array([wheel.mode for wheel in wheels]),
+        status=status.astype(np.uint16),
+    )
+
+
+def _require_gauges(log: xr.Dataset, solver: Solver) -> None:
+    """Refuse a log whose zeros mean another load, or that lacks a gauge of the assembly."""
+    where, name = str(log.attrs.get("path", "log")), solver.assembly.name
+    if name not in log.variables["tared_corner"].to_numpy():
+        raise DataError(
+            where=where,
+            found=f"no tare of corner {name}",
+            needed="tares of every corner that was prepared",
+            do="Condition the log with a tare of this corner, or prepare without it.",
+        )
+    there = set(log.variables["gauge"].to_numpy())
+    missing = [gauge for gauge in solver.gauges if gauge not in there]
+    if missing:
+        raise DataError(
+            where=f"{where}, corner {name}",
+            found=f"no gauge {', '.join(missing)}",
+            needed="every gauge that was prepared",
+            do="Map the channel, or prepare anew with this log.",
+        )
+    found, needed = tare_of(log, name), solver.session.tare
+    if str(found) != str(needed):
+        raise DataError(
+            where=f"{where}, corner {name}",
+            found=str(found),
+            needed=f"{needed}, as was prepared",
+            do="Prepare anew with this log.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _WheelSamples:
+    status: NDArray[np.uint16]
+    hub: Floats
+    torque: Floats
+    travel: Floats
+    mode: NDArray[np.int64]
+
+
+def _wheel_samples(
+    log: xr.Dataset,
+    car: Vehicle,
+    assembly: Assembly,
+    corner: Corner,
+    sensors: WheelSensors,
+    body: Body,
+) -> _WheelSamples:
+    n = len(body.elapsed)
+    travel = _travel(log, car, corner.name, sensors, body)
+    hub = _hub_force(log, corner.name, sensors, body)
+    low, high = corner.travel_range
+    outside = (travel < low) | (travel > high)
+    missing = body.gaps | ~np.isfinite(travel) | ~np.isfinite(hub).all(axis=0)
+    if assembly.steered:
+        rack_low, rack_high = car.steering.rack_range
+        outside |= (body.rack < rack_low) | (body.rack > rack_high)
+        missing |= body.steer_gaps
+    mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
+    if corner.brake.place == "outboard" and not sensors.pressure_logged:
+        mode[:] = 1  # nobody knows when the brake was on: the hub's moment is open throughout
+    elif corner.brake.place == "outboard":
+        pressure = _channel(log, "brake_pressure", corner.name)
+        missing |= ~np.isfinite(pressure)
+        mode, torque = _hub_moment(log, corner, np.nan_to_num(pressure))
+    status = np.zeros(n, dtype=np.uint16)
+    status[outside] |= BIT["beyond_pose"]
+    status[missing] |= BIT["missing_input"]
+    status[mode == 2] |= BIT["wheel_locked"]
+    return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
+
+
+def _travel(
+    log: xr.Dataset, car: Vehicle, corner: str, sensors: WheelSensors, body: Body
+) -> Floats:
+    """Travel (sample,) [m] of a wheel from its source; design height where there is none."""
+    if sensors.travel_from == "none":
+        return np.zeros(len(body.elapsed))
+    if sensors.travel_from == "attitude":
+        low, high = car.corners[corner].travel_range
+        return np.clip(travel_of(car, corner, body.lean), low, high)
+    return _channel(log, "travel", corner)
+
+
+def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) -> Floats:
+    """Specific force (3, sample) [m/s2] of a hub, axis by axis from its best source."""
+    sources = sensors.acceleration_from
+    of = {"none": STANDARD_GRAVITY * body.turn[2], "body": body.force}
+    if sensors.moves:
+        against_body = _channel(log, "relative_acceleration", corner).T
+        of = {source: force + against_body for source, force in of.items()}
+    if "hub" in sources:
+        of["hub"] = _channel(log, "hub_acceleration", corner).T
+    return np.array([of[source][axis] for axis, source in enumerate(sources)])
+
+
+def _hub_moment(
+    log: xr.Dataset, corner: Corner, pressure: Floats
+) -> tuple[NDArray[np.int64], Floats]:
+    """Mode of the hub and torque of the caliper [N m] by line pressure [Pa], all (sample,)."""
+    mode, torque = np.zeros(len(pressure), dtype=np.int64), np.zeros(len(pressure))
+    braked = pressure > BRAKE_ON
+    mode[braked] = 1
+    if np.isfinite(corner.brake.torque_per_pressure):
+        torque = np.where(braked, pressure * corner.brake.torque_per_pressure, 0.0)
+    if "wheel_speed" in log and corner.name in log.variables["corner"].to_numpy():
+        speed = _channel(log, "wheel_speed", corner.name)
+        locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
+        mode[locked], torque[locked] = 2, 0.0
+    return mode, torque
+
+
+def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
+    """A channel that the session counts on, of the car or of one corner."""
+    corners = [] if corner is None else list(log.variables["corner"].to_numpy())
+    if name not in log or (corner is not None and corner not in corners):
+        of = "" if corner is None else f", corner {corner}"
+        raise DataError(
+            where=f"{log.attrs.get('path', 'log')}{of}",
+            found=f"no channel {name}",
+            needed="the channels of the log that was prepared with",
+            do="Prepare anew with this log; a widening is then stated for what it lacks.",
+        )
+    values = log.variables[name]
+    return np.asarray(
+        (values if corner is None else values.isel(corner=corners.index(corner))).to_numpy()
+    )

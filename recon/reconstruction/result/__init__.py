@@ -1,0 +1,1 @@
+"""Solved samples as a labelled result, with the loadings of all causes."""

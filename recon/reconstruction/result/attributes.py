@@ -1,0 +1,103 @@
+"""Where a result comes from: attributes of the whole, and the verdicts on the calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.records.forces import CHANNELS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.calibration.calibrated import Calibration, Verdict
+    from recon.car.vehicle import Vehicle
+    from recon.reconstruction.solving.solver import Solver
+
+
+# Attributes of a channel that was filled between its samples or comes from another log.
+TIMING = ("from_log", "own_step", "u_clock", "u_filled")
+
+
+def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[str, object]:
+    """Attributes of the whole result: sources with their checksums, references, assumptions."""
+    return {
+        "title": f"Tyre forces of {car.name}",
+        "source": "strain gauges on suspension links, reconstructed",
+        "institution": "not stated",
+        "references": "ISO 8855:2011 for axes; JCGM 100:2008 for uncertainty",
+        "comment": "Forces are those of the road on the tyre. A bound in contact is a flag, "
+        "never a measurement.",
+        "vehicle": car.name,
+        "vehicle_checksum": car.checksum,
+        "log_checksum": str(log.attrs.get("checksum", "")),
+        "log_date": str(log.attrs.get("date", "")),
+        "calibration_created": calibration.created,
+        "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
+        "bandwidth_Hz": _rounded(log.attrs.get("bandwidth", np.nan)),
+        "rate_Hz": _rounded(log.attrs.get("rate", np.nan)),
+        "time_base": " | ".join(
+            str(words) for key in ("clocks", "time_base") for words in log.attrs.get(key, ())
+        ),
+        "assumptions": " | ".join(map(str, car.assumed)),
+        "format": 1,
+    }
+
+
+def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
+    """Other channels of the log [SI] (elapsed_time, ...) for these corners; files halve them."""
+    out = {}
+    for name in [name for name in CHANNELS if name in log]:
+        of = log[name]
+        if "corner" in of.dims and of["corner"].to_numpy().tolist() != corners:
+            of = of.reindex(corner=corners)
+        out[name] = of.copy(deep=False)
+        filled = {key: of.attrs[key] for key in TIMING if key in of.attrs}
+        out[name].attrs = CHANNELS[name].attributes | filled
+        out[name].encoding = {"dtype": "float32"}
+    return out
+
+
+def facts_of(car: Vehicle, corners: list[str]) -> dict[str, NDArray]:
+    """Facts of the car that answers need, by name, for these corners.
+
+    Arrays are (corner,), (corner, component) or single numbers [SI], in vehicle axes at design
+    height.
+    """
+    of = [car.corners[name] for name in corners]
+    down = [np.array([0.0, 0.0, corner.wheel.loaded_radius]) for corner in of]
+    facts: dict[str, object] = {
+        "contact_point": [np.asarray(c.wheel.centre) - d for c, d in zip(of, down, strict=True)],
+        "loaded_radius": [c.wheel.loaded_radius for c in of],
+        "driven": [np.int8(c.driven) for c in of],
+        "unsprung_mass": [c.unsprung_mass for c in of],
+        "u_unsprung_mass": [c.u_unsprung_mass for c in of],
+        "u_hub_acceleration_share": car.sensors.u_hub_acceleration_share,
+        "brake_torque_per_pressure": [c.brake.torque_per_pressure for c in of],
+        "u_brake_torque_per_pressure": [c.brake.u_torque_per_pressure for c in of],
+        "vehicle_mass": car.mass,
+        "u_vehicle_mass": car.u_mass,
+        "centre_of_mass": car.centre_of_mass,
+        "u_centre_of_mass": car.u_centre_of_mass,
+    }
+    return {name: np.asarray(value) for name, value in facts.items()}
+
+
+def _rounded(frequency: float) -> float:
+    """Frequency to nine digits: times in a log carry no more."""
+    return float(f"{frequency:.9g}")
+
+
+def verdicts_by_corner(
+    solvers: Iterable[Solver], verdicts: Mapping[str, Verdict]
+) -> dict[str, NDArray]:
+    """State, words and doubts (corner,) of the calibration; both wheels of an axle share them."""
+    found = [verdicts[s.assembly.name] for s in solvers for _ in s.assembly.corners]
+    return {
+        "calibration_state": np.array([v.state for v in found], dtype=str),
+        "calibration_verdict": np.array([v.words for v in found], dtype=str),
+        "calibration_doubt": np.array([" | ".join(v.doubts) for v in found], dtype=str),
+    }

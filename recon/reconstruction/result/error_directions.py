@@ -1,0 +1,121 @@
+"""Independent directions in which all fixed errors together may move the forces of a stretch.
+
+Hundreds of causes act through the same few features of a sample, so that a few dozen directions
+stand for all of them.  They are the singular vectors of the matrix of all effects, which is a
+product of loadings and features: its size is that of the features, not that of the samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.threads import one_thread
+from recon.reconstruction.result.signed_errors import Loadings, Part, Positions
+
+BESIDE = 0.1  # of the weakest direction: signed ones that are weaker do not matter beside others
+
+
+@dataclass(frozen=True, slots=True)
+class Directions:
+    """Changes of the forces (direction, sample, corner, component) [N], and what they stand for.
+
+    The shares (row, direction) [1] turn effects by direction into effects by row.  Rows are the
+    causes, then three per corner for what lost forces bring in, and three per corner for the
+    widening beyond the largest pull.
+    """
+
+    change: Floats
+    shares: Floats
+
+
+def directions_of(
+    loadings: Loadings,
+    samples: Positions,
+    axes: str,
+    weakest: float,
+    only: NDArray[np.bool_] | None = None,
+) -> Directions:
+    """Directions of the fixed errors of all corners.
+
+    Parameters
+    ----------
+    loadings : Loadings
+    samples : (sample,)
+        Positions along `elapsed_time`.
+    axes : {"tyre", "intermediate", "vehicle"}
+    weakest : float
+        Share of the strongest direction below which directions are left out.
+    only : (corner, component), optional
+        Marks the forces that matter; others stand still.  Not in tyre axes.
+
+    Returns
+    -------
+    Directions
+        Samples that are not known do not move.
+    """
+    mask = np.ones((loadings.corners, 3)) if only is None else only.astype(float)
+    parts = [_known(loadings.parts(k, samples, axes), own) for k, own in enumerate(mask)]
+    with one_thread():
+        size, signed = _signed(parts, BESIDE * weakest)
+        unsigned = loadings.unsigned(samples, axes) * mask
+        places = np.flatnonzero(unsigned.any(axis=(1, 2, 3)))
+        unsigned = unsigned[places]
+        shares = np.eye(len(size))
+        if len(places):
+            moved = _moved(loadings, parts, signed, samples, axes)
+            cross = np.tensordot(np.concatenate([moved, unsigned]), unsigned, ([1, 2, 3],) * 2)
+            gram = np.diag(np.append(size**2, np.zeros(len(places))))
+            gram[:, len(size) :], gram[len(size) :] = cross, cross.T
+            square, shares = np.linalg.eigh(gram)
+            size = np.sqrt(np.maximum(square, 0.0))
+        shares = shares[:, size > weakest * size.max(initial=0.0)]
+        along = signed @ shares[: signed.shape[1]]
+        change = _moved(loadings, parts, along, samples, axes)
+        change += np.tensordot(shares[signed.shape[1] :].T, unsigned, 1)
+    out = np.zeros((len(along) + 6 * loadings.corners, along.shape[1]))
+    out[: len(along)] = along
+    out[len(along) + places] = shares[signed.shape[1] :]
+    return Directions(change, out)
+
+
+def _known(parts: list[Part], mask: Floats) -> list[Part]:
+    """The same with loadings times `mask` (3,), and with features of zero where any is unknown."""
+    return [
+        Part(
+            part.at,
+            part.loading * mask[:, None],
+            np.where(np.isnan(part.features).any(axis=0), 0.0, part.features),
+        )
+        for part in parts
+    ]
+
+
+def _signed(parts: list[list[Part]], weakest: float) -> tuple[Floats, Floats]:
+    """Sizes (direction,) [N] of signed directions, and shares (cause, direction) [1] of causes."""
+    blocks = []
+    for part in (part for own in parts for part in own):
+        matters = part.loading.any(axis=(0, 2))
+        root = np.asarray(np.linalg.qr(part.features.T, mode="r"))
+        blocks.append((part.loading[:, matters] @ root.T).reshape(len(part.loading), -1))
+    every = np.concatenate(blocks, axis=1)
+    few = len(every) < every.shape[1]
+    square, directions = np.linalg.eigh(every @ every.T if few else every.T @ every)
+    keep = square > weakest**2 * square.max(initial=0.0)
+    size = np.sqrt(square[keep])
+    return size, directions[:, keep] if few else every @ (directions[:, keep] / size)
+
+
+def _moved(
+    loadings: Loadings, parts: list[list[Part]], shares: Floats, samples: Positions, axes: str
+) -> Floats:
+    """Changes (direction, sample, corner, 3) [N] for `shares` (cause, direction) of the causes."""
+    out = np.empty((shares.shape[1], len(samples), len(parts), 3))
+    for k, own in enumerate(parts):
+        for part in own:
+            out[:, part.at, k] = part.effects(np.tensordot(shares, part.loading, (0, 0)))
+        out[:, :, k] = np.nan_to_num(loadings.turned(out[:, :, k], k, samples, axes))
+    return out

@@ -1,0 +1,400 @@
+"""Signed errors of a result, cause by cause, for sums, shares and differences of forces.
+
+A result carries the loadings of every cause (see `causes`).  Given samples, this module turns
+them into newtons per standard uncertainty of each cause; causes shared by corners and samples
+keep their sign.  Standard deviations alone would not do: they add what cancels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from copy import copy
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+from recon.base.status import BIT
+from recon.base.threads import one_thread
+from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
+from recon.planning.unknowns import MODES
+from recon.reconstruction.estimator.sample_features import Features, features_of, joint_mode
+from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
+from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Positions = NDArray[np.int64]
+# Component and feature of each product, (product,), and weights (direction, product).
+Weights = tuple[Positions, Positions, NDArray[np.float32]]
+STATED = {
+    "tyre": "u_tyre_force",
+    "intermediate": "u_tyre_force_intermediate",
+    "vehicle": "u_tyre_force_vehicle",
+}
+RANDOM = "u_tyre_force_random"
+LOADINGS = ("loading", "loading_added_intermediate", "loading_added_tyre")
+# Along time: what errors depend on as they are, and what may be low-passed.
+TIMED = ("hub_mode", "status", *STATED.values(), RANDOM)
+ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading", "travel", "rack")
+CHUNK, TYPICAL = 8192, 500  # samples in one step, and those that show usual sizes
+WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
+
+
+def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermediate") -> Floats:
+    """Effect of every cause at some samples.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    samples : (sample,)
+        Positions along `elapsed_time`.
+    axes : {"tyre", "intermediate", "vehicle"}
+
+    Returns
+    -------
+    ndarray (cause, sample, corner, component) [N]
+        Effect per standard uncertainty of the cause; sums of squares over causes give the
+        variance beside the random part.  Where forces are not known, three rows more per corner
+        hold what they bring into x, y and z of those that are, without a sign.  The last three
+        rows per corner, without a sign too, are the widening beyond the largest pull.
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`; the message says what it is. Or there are no
+        such axes.
+    """
+    loadings = Loadings(forces)
+    require_axes(axes, "signed errors")
+    corners = range(forces.sizes["corner"])
+    effects = np.stack([loadings.errors(k, samples, axes) for k in corners], axis=2)
+    return np.concatenate([effects, *(loadings.beyond(k, samples, axes) for k in corners)])
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Loadings (cause, 3, feature) and features (feature, sample) of a corner in one mode.
+
+    `at` (sample,) are places among the samples that were asked for; products are newtons.
+    """
+
+    at: Positions
+    loading: Floats
+    features: NDArray[np.float32]
+
+    def effects(self, loading: Floats) -> Floats:
+        """Effects (row, sample, 3) [N] of loadings (row, 3, feature)."""
+        flat = loading.reshape(-1, loading.shape[-1]) @ self.features
+        shape = (*loading.shape[:2], self.features.shape[1])
+        return np.swapaxes(flat.reshape(shape), 1, 2)
+
+
+class Loadings:
+    """The loadings of a result and what they multiply, taken out of their labels once.
+
+    Raises
+    ------
+    DataError
+        The dataset is no result of `reconstruct`.
+    """
+
+    def __init__(self, forces: xr.Dataset) -> None:
+        require_forces(forces, *SIGNED)
+        _require_partners(forces)
+        there = {*STATED.values(), RANDOM} & {*forces.data_vars}
+        self._of = {name: forces[name].to_numpy() for name in (*SIGNED, *map(str, there))}
+        self._lost = self._with_lost()
+        if self._lost.any():
+            require_forces(forces, *STATED.values(), RANDOM)
+
+    def _with_lost(self) -> NDArray[np.bool_]:
+        """Corners (corner,) of which some forces are not known, or were solved without a gauge."""
+        unknown = np.isnan(self._of["tyre_force_vehicle"]).all(axis=0)
+        lost = unknown.any(axis=1) & ~unknown.all(axis=1)
+        # Loadings are those of all gauges: what was solved without one has a rest besides.
+        left_out = (self._of["status"] & BIT["gauge_left_out"]) > 0
+        return np.asarray(lost | left_out.any(axis=0))
+
+    def variable(self, name: str) -> Floats:
+        """A variable of `SIGNED` (sample, ...) or (cause, ...) [any]."""
+        return self._of[name]
+
+    def within(self, part: slice, passed: Callable[[Floats], Floats] | None = None) -> Loadings:
+        """The same for a part of the drive.
+
+        `passed` is applied to the forces and to what their errors depend on, (sample, channel),
+        in any unit.
+        """
+        one = copy(self)
+        along = {name: self._of[name][part] for name in (*TIMED, *ALONG) if name in self._of}
+        one._of = self._of | along
+        one._lost = one._with_lost()
+        if passed is not None:
+            columns = [along[name].reshape(len(along[name]), -1) for name in ALONG]
+            ends = np.cumsum([column.shape[1] for column in columns])[:-1]
+            found = np.split(passed(np.concatenate(columns, axis=1, dtype=float)), ends, axis=1)
+            one._of |= {n: v.reshape(along[n].shape) for n, v in zip(ALONG, found, strict=True)}
+        return one
+
+    def merged(self, weakest: float) -> tuple[Loadings, Floats]:
+        """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes.
+
+        Rows whose effect is a share below `weakest` of the strongest, at features as large as
+        they become in the drive, are left out.
+        """
+        few = np.linspace(0, len(self._of["rack"]) - 1, TYPICAL).astype(np.int64)
+        vehicle, level = (
+            np.abs(np.nan_to_num([self._features(k, few, name) for k in range(self.corners)]))
+            for name in ("tyre_force_vehicle", "tyre_force_intermediate")
+        )
+        sizes = [of.max(axis=-1)[:, None] for of in (vehicle, vehicle, level)]
+        own = zip(LOADINGS, sizes, strict=True)
+        blocks = [(self._of[name] * size).reshape(len(self._of[name]), -1) for name, size in own]
+        effects = np.concatenate(blocks, axis=1)
+        with one_thread():
+            square, shares = np.linalg.eigh(effects @ effects.T)
+            shares = shares[:, square >= weakest**2 * square[-1]]
+            one = copy(self)
+            one._of = self._of | {n: np.tensordot(shares.T, self._of[n], 1) for n in LOADINGS}
+        return one, shares
+
+    def errors(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
+        """Effect (cause, sample, component) [N] of every cause on corner `k`."""
+        out = np.empty((self._of["loading"].shape[0], len(samples), 3))
+        for part in self.parts(k, samples, axes):
+            out[:, part.at] = part.effects(part.loading)
+        out = self.turned(out, k, samples, axes)
+        if not self._lost.any():
+            return out
+        unsigned = np.zeros((len(self._lost), 3, *out.shape[1:]))
+        own = self._unsigned(out, k, samples, axes)
+        unsigned[k, : len(own)] = own
+        return np.concatenate([out, *unsigned])
+
+    @property
+    def corners(self) -> int:
+        """Number of corners."""
+        return len(self._lost)
+
+    def unsigned(self, samples: Positions, axes: str) -> Floats:
+        """Effects without a sign (row, sample, corner, component) [N].
+
+        Three rows per corner for what forces that are not known bring in, then three per corner
+        for the widening beyond its largest pull.
+        """
+        every, causes = range(self.corners), len(self._of["loading"])
+        widening = np.concatenate([self.beyond(k, samples, axes) for k in every])
+        lost = np.zeros_like(widening)
+        if self._lost.any():
+            lost = np.stack([self.errors(k, samples, axes)[causes:] for k in every], axis=2)
+        return np.nan_to_num(np.concatenate([lost, widening]))
+
+    def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
+        """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
+
+        Parameters
+        ----------
+        k : int
+            Position of the corner.
+        samples : (sample,)
+            Positions along `elapsed_time`.
+        slope : (sample, component)
+            Change of the quantity per newton of each component, tyre axes.
+
+        Returns
+        -------
+        ndarray (sample,)
+            Variance in the square of the quantity's unit, without the random part.
+        """
+        axes = np.eye(3) if self._lost[self._unit(k)].any() else np.empty((0, 3))
+        alone = [np.broadcast_to(axis, slope.shape) for axis in axes]
+        weights, *others = [self._weights(k, samples, own) for own in (slope, *alone)]
+        out = np.empty(len(samples))
+        with one_thread():  # more of them wait for each other longer than they calculate
+            for start in range(0, len(samples), CHUNK):
+                some = slice(start, start + CHUNK)
+                at, own = samples[some], slope[some]
+                widening = self.beyond(k, at, "tyre")[:, :, k]
+                out[some] = self._signed_variance(k, at, own, weights)
+                out[some] += np.sum(np.sum(widening * own, axis=2) ** 2, axis=0)
+                beyond = np.sum(widening**2, axis=0)
+                for i, axis in enumerate(axes):
+                    known = self._signed_variance(k, at, axis[None], others[i]) + beyond[:, i]
+                    stated, random = (
+                        self._of[n][at, k, i].astype(float) for n in (STATED["tyre"], RANDOM)
+                    )
+                    rest = np.nan_to_num(stated**2 - random**2 - known)
+                    out[some] += own[:, i] ** 2 * np.maximum(rest, 0.0)
+        return out
+
+    def _weights(self, k: int, samples: Positions, slope: Floats) -> dict[int, Weights]:
+        """The strongest weights for a quantity of corner `k` in each mode of its hub."""
+        modes = self._modes(k, samples)
+        out = {}
+        for m in np.unique(modes):
+            at = np.flatnonzero(modes == m)
+            few = at[:: len(at) // TYPICAL + 1]
+            factors = self._factors(k, samples[few], slope[few])
+            sizes = [np.sqrt(np.nanmean(of**2, axis=1)) for of in factors]
+            out[int(m)] = self._strongest(k, int(m), np.outer(*sizes) + 1e-12)
+        return out
+
+    def _factors(
+        self, k: int, samples: Positions, slope: Floats
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Slopes (component, sample) in intermediate axes, and features (feature, sample)."""
+        level = tyre_to_intermediate(slope, self._of["heading"][samples, k]).T.astype(np.float32)
+        axes = ("tyre_force_vehicle", "tyre_force_intermediate")
+        return level, np.concatenate([self._features(k, samples, name) for name in axes])
+
+    def _signed_variance(
+        self, k: int, samples: Positions, slope: Floats, weights: dict[int, Weights]
+    ) -> Floats:
+        """Variance (sample,) of a quantity with `slope` (sample, component) from signed causes.
+
+        Each cause is a weighted sum of products of a slope and a feature.
+        """
+        level, features = self._factors(k, samples, np.broadcast_to(slope, (len(samples), 3)))
+        modes, out = self._modes(k, samples), np.empty(len(samples))
+        for m in np.unique(modes):
+            at = np.flatnonzero(modes == m)
+            i, j, strongest = weights[int(m)]
+            products = level[:, at][i] * features[:, at][j]
+            out[at] = np.sum((strongest @ products) ** 2, axis=0)
+        return out
+
+    def _strongest(self, k: int, mode: int, size: Floats) -> Weights:
+        """Few weights (direction, product) with the sums of squares of those of all causes.
+
+        `size` (component, feature) is what products of slope and feature usually are.  Component
+        and feature of each product come first; those that no cause uses are left out.
+        """
+        level = self._of["loading"][:, mode, k] + self._of["loading_added_intermediate"][:, k]
+        rows = np.concatenate([level, self._of["loading_added_tyre"][:, k]], axis=2)
+        i, j = np.nonzero(np.any(rows != 0.0, axis=0))
+        scaled = rows[:, i, j] * size[i, j]
+        # Products of columns are few, however many causes there are.
+        with one_thread():
+            square, directions = np.linalg.eigh(scaled.T @ scaled)
+        keep = square > WEAKEST**2 * square[-1:]
+        strongest = (np.sqrt(square[keep]) * directions[:, keep]).T / size[i, j]
+        return i, j, np.asarray(strongest, dtype=np.float32)
+
+    def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
+        """Widening of corner `k` for forces beyond its largest pull.
+
+        Returns
+        -------
+        ndarray (3, sample, corner, component) [N]
+            One row per axis of the vehicle, without a sign; zero at all other corners.
+        """
+        force = np.nan_to_num(self._of["tyre_force_vehicle"][samples, k])
+        excess = EXCESS_SHARE * beyond_pulls(force, self._of["largest_pull"][k].astype(float))
+        rows = np.eye(3)[:, None] * excess.T[..., None]
+        if axes == "tyre":
+            rows = np.nan_to_num(intermediate_to_tyre(rows, self._of["heading"][samples, k]))
+        out = np.zeros((3, len(samples), len(self._of["largest_pull"]), 3))
+        out[:, :, k] = rows
+        return out
+
+    def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
+        """Rest of the stated variance beside `effect` (row, sample, 3) and the widening by pulls.
+
+        Causes act by forces as large as they are, and roll, pitch and heading turn one force into
+        another: what is not known has a part in both that no cause explains; (component, sample,
+        3). [N]
+        """
+        if not self._lost[self._unit(k)].any():
+            return np.zeros((0, *effect.shape[1:]))
+        stated, random = (
+            self._of[name][samples, k].astype(float) ** 2 for name in (STATED[axes], RANDOM)
+        )
+        beyond = np.sum(self.beyond(k, samples, axes)[:, :, k] ** 2, axis=0)
+        left = np.nan_to_num(stated - random - np.sum(effect**2, axis=0) - beyond)
+        return np.asarray(np.sqrt(np.maximum(left, 0.0)) * np.eye(3)[:, None])
+
+    def parts(self, k: int, samples: Positions, axes: str) -> list[Part]:
+        """Loadings and features of corner `k` for each mode of its hub among the samples.
+
+        Effects are along intermediate axes until they are `turned`, or along those of the vehicle.
+        """
+        features, added = [self._features(k, samples)], self._of["loading_added_tyre"][:, k]
+        if axes == "tyre":
+            # Causes that turn the tyre axes act by the forces in intermediate ones.
+            features.append(self._features(k, samples, "tyre_force_intermediate"))
+        every = np.concatenate(features)
+        modes, out = self._modes(k, samples), []
+        for m in np.unique(modes):
+            loading = self._of["loading"][:, m, k]
+            if axes != "vehicle":
+                loading = loading + self._of["loading_added_intermediate"][:, k]
+            if axes == "tyre":
+                loading = np.concatenate([loading, added], axis=-1)
+            at = np.flatnonzero(modes == m)
+            out.append(Part(at, loading, every[:, at]))
+        return out
+
+    def turned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
+        """Effects (row, sample, 3) [N] on corner `k`, as `parts` give them, in axes."""
+        if axes != "tyre":
+            return effect
+        return intermediate_to_tyre(effect, self._of["heading"][samples, k])
+
+    def _modes(self, k: int, samples: Positions) -> Positions:
+        """Joint mode (sample,) of the hubs that are solved together with corner `k`."""
+        return joint_mode(self._of["hub_mode"][np.ix_(samples, self._unit(k))].T.astype(np.int64))
+
+    def _unit(self, k: int) -> Positions:
+        """Positions of the corners that are solved together with corner `k`, left first."""
+        partner = int(self._of["partner"][k])
+        return np.array([k] if partner < 0 else sorted((k, partner)))
+
+    def _features(
+        self, k: int, samples: Positions, axes: str = "tyre_force_vehicle"
+    ) -> NDArray[np.float32]:
+        """Features (feature, sample) of corner `k`; those that only tied corners have are zero."""
+        together = self._unit(k)
+        at = np.ix_(samples, together)
+        parts = [self._of[axes][at], self._of["hub_moment"][at][..., None]]
+        force = np.concatenate(parts, axis=2).transpose(1, 2, 0)
+        # A component that is not known has no known effect; flagged samples stay NaN.
+        force[np.isnan(force).all(axis=-1)] = 0.0
+        first, second, rack = self._of["feature_scale"][k]
+        scale = (first, rack) if len(together) == 1 else (first, second, rack)
+        found = features_of(force, self._of["travel"][at].T, self._of["rack"][samples], scale)
+        out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
+        out[: len(found)] = found
+        return out
+
+
+def _require_partners(forces: xr.Dataset) -> None:
+    """Refuse partners that do not name each other, and loadings of other modes and features.
+
+    Raises
+    ------
+    DataError
+        The message has the partners, or the numbers of modes and features.
+    """
+    partner = forces["partner"].to_numpy().astype(int)
+    corners = np.arange(len(partner))
+    tied = partner >= 0
+    if np.any(partner >= len(partner)) or np.any(partner[partner[tied]] != corners[tied]):
+        found = f"partners {', '.join(map(str, partner))} of corners " + ", ".join(
+            map(str, forces["corner"].to_numpy())
+        )
+        raise DataError(place_of(forces), found, "partners that name each other", MAKE_AGAIN)
+    # Corners that stand alone may be cut out of a result that has a tied axle too.
+    legal = [(len(MODES) ** w, Features(w).size) for w in ((2,) if tied.any() else (1, 2))]
+    modes, features = forces.sizes["mode"], forces.sizes["feature"]
+    causes = forces.sizes["cause"]
+    if (modes, features) not in legal or forces.sizes["pose"] != 3 or not causes:
+        found = f"loadings of {causes} causes, {modes} modes and {features} features"
+        needed = " or ".join(f"{m} and {f}" for m, f in legal)
+        raise DataError(place_of(forces), found, needed, MAKE_AGAIN)

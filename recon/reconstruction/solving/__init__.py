@@ -1,0 +1,1 @@
+"""An assembly that is prepared once solves any samples: bounds, limits, variances."""

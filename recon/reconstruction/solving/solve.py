@@ -1,0 +1,204 @@
+"""Apply a prepared assembly to samples: forces, bound, variances in their parts.
+
+Kernels on plain arrays; the sample axis stands last, so that every step runs along memory.  A
+batch is one block of samples, so that memory stays bounded however long the log is.  Single
+precision holds a force to a thousandth of a newton and halves the work; the bound, which has to
+be exact, is solved in double precision.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.status import BIT
+from recon.reconstruction.estimator.sample_features import (
+    Singles,
+    features_of,
+    joint_mode,
+    samples_by_mode,
+)
+from recon.reconstruction.solving.friction_limit import beyond_limit, limit_wheels
+from recon.reconstruction.solving.fz_bound import Bound, bound_wheels
+from recon.reconstruction.solving.solver import Solver
+from recon.reconstruction.solving.variance import late_effect, variances_of
+
+BLOCK = 16384  # samples; fits in cache, measured best among powers of two
+EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
+WITHIN_PULLS = 1.02  # of the largest pull; a force up to this is not beyond it
+TOUCHING = 1e-6  # N; the bound is met to rounding
+SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Inputs of one assembly of w wheels.
+
+    `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2], `brake_torque`
+    (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from
+    vehicle into intermediate axes; `mode` (w, sample) of the hubs and `status` (w, sample), the
+    flags that are known beforehand.
+    """
+
+    indication: Floats
+    hub: Floats
+    brake_torque: Floats
+    travel: Floats
+    rack: Floats
+    turn: Floats
+    mode: NDArray[np.int64]
+    status: NDArray[np.uint16]
+
+    def block(self, part: slice | NDArray[np.int64]) -> Samples:
+        """The samples of one block, or those at positions (sample,)."""
+        return Samples(*(getattr(self, f)[..., part] for f in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """One block of one assembly of w wheels, ready to be turned into the three axes.
+
+    `force` (w, 4, sample) Fx, Fy, Fz, T and `free` (w, 3, sample) without the bound, vehicle axes;
+    `turn` (3, 3, sample) into intermediate axes, `heading` (w, sample) [rad].  Of the outputs in
+    intermediate axes: `random`, `leak` (output, sample), `variance` (part, output, sample) and
+    `xy` (part, w, sample) [N2], `late` (output, sample) [N]; see `variance` and `outputs`.
+    """
+
+    force: Singles
+    free: Singles
+    turn: Singles
+    heading: Singles
+    random: Singles
+    leak: Singles
+    variance: Singles
+    xy: Singles
+    late: Singles
+    status: NDArray[np.uint16]
+    mode: NDArray[np.int64]
+    travel: Floats
+
+    @property
+    def whole(self) -> Singles:
+        """Variance (output, sample) [N2] in intermediate axes but for `leak`."""
+        return np.asarray(self.random + self.variance.sum(axis=0) + self.late**2)
+
+
+def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
+    """Forces and variances of one block, held to `bound`."""
+    mode, turn = joint_mode(samples.mode), samples.turn.astype(np.float32)
+    outputs, status = solver.outputs, samples.status.copy()
+    lost = outputs.lost_of_wheels()
+    status[lost.any(axis=1)] |= BIT["not_observable"]
+    force, basis = forces_of(solver, samples)
+    free = force[:, :3].copy()
+    vertical = np.einsum("wkn,kn->wn", free, turn[2])
+    # The bound is evidence about a vertical force that gauges determine, and about no other.
+    low = (vertical < 0.0) & ~lost[:, 2:]
+    if bound.friction < np.inf and not lost.any():
+        over = beyond_limit(np.einsum("ijn,wjn->nwi", turn, free), bound.friction)
+        at = np.flatnonzero(over.any(axis=1))
+        spread = _spread(solver, basis[:, at], mode[at])
+        status[:, at] |= _limit(force, spread, samples.turn, at, bound.friction)
+    elif bound.vertical and low.any():
+        at = np.flatnonzero(low.any(axis=0))
+        spread = _spread(solver, basis[:, at], mode[at])
+        low[:, at] |= _hold(force, spread, turn[2], at, ~lost[:, 2])
+        status[low] |= BIT["bound_active"]
+    features = features_of(force, samples.travel, samples.rack, solver.scale)
+    variance, xy = variances_of(outputs, solver.compressed, features, mode)
+    beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None])
+    beyond[lost] = 0.0
+    status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
+    excess = np.square(EXCESS_SHARE * beyond)
+    variance[2, : 3 * outputs.wheels] += excess.reshape(3 * outputs.wheels, -1)
+    out = Solved(
+        force=force,
+        free=free,
+        turn=turn,
+        heading=solver.table.heading.astype(np.float32) @ basis,
+        random=solver.random.T[:, mode].astype(np.float32),
+        leak=outputs.leak(samples.turn).astype(np.float32),
+        variance=variance,
+        xy=xy,
+        late=late_effect(outputs, solver.steering, features, mode),
+        status=status,
+        mode=samples.mode,
+        travel=samples.travel,
+    )
+    u = np.sqrt(out.whole + out.leak)[2 : 3 * outputs.wheels : 3]
+    compressed = samples.travel > 0.1 * np.array([[high] for _, high in solver.table.ranges[:-1]])
+    status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
+    return out
+
+
+def beyond_pulls(force: NDArray, reached: Floats) -> NDArray:
+    """Amount by which forces (..., 3) exceed the largest pull `reached` (..., 3), or zero [N]."""
+    return np.asarray(np.maximum(np.abs(force) - WITHIN_PULLS * reached, 0.0))
+
+
+def forces_of(solver: Solver, samples: Samples) -> tuple[Singles, Singles]:
+    """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes, and the basis used."""
+    basis = solver.table.basis(samples.travel, samples.rack)
+    wheels, n = samples.travel.shape
+    given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
+    inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
+    out = np.empty((4 * wheels, n), dtype=np.float32)
+    for m, chosen in samples_by_mode(joint_mode(samples.mode)):
+        x, table = inputs[:, chosen], solver.table.inputs[m]  # (input, 4 w, basis)
+        flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
+        out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))
+    force = out.reshape(wheels, 4, n)
+    # Twisted bushes carry their share beside the links; the tare has it at its own travel.
+    bush_rate = np.array([[corner.bush_rate] for corner in solver.assembly.corners])
+    force[:, 2] += bush_rate * (samples.travel - solver.tare_travel[:, None])
+    return force, basis
+
+
+def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:
+    """Covariance [N2] of the forces (sample, 3 w, 3 w) for the bound; `mode` is the joint one."""
+    flat: Floats = np.einsum("bn,nkb->nk", basis, solver.table.spread[mode])
+    size = round(flat.shape[1] ** 0.5)
+    return flat.reshape(-1, size, size)
+
+
+def _hold(
+    force: Singles,
+    spread: Floats,
+    normal: Singles,
+    at: NDArray[np.int64],
+    held: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Hold `force` (w, 4, sample) at the samples `at` in place; wheels at the bound, (w, at).
+
+    Where the partner's bound moves a force to its own, that one is in contact too.
+    """
+    upward = normal[:, at].T.astype(np.float64)
+    free = force[:, :3, at].transpose(2, 0, 1).astype(np.float64)
+    found = bound_wheels(free, spread, upward, held)
+    force[:, :3, at] = found.transpose(1, 2, 0)
+    touching = np.abs(np.einsum("nwk,nk->wn", found, upward)) < TOUCHING
+    return np.asarray(touching & held[:, None])
+
+
+def _limit(
+    force: Singles, spread: Floats, turn: Floats, at: NDArray[np.int64], limit: float
+) -> NDArray[np.uint16]:
+    """Hold `force` (w, 4, sample) within the friction limit at the samples `at`, in place.
+
+    Returns the flags (w, at): on the limit, or with Fz at zero.
+    """
+    wheels, n = len(force), len(at)
+    turned = np.moveaxis(turn[..., at], -1, 0)
+    level = np.einsum("nij,wjn->nwi", turned, force[:, :3, at].astype(float))
+    by_wheel = spread.reshape(n, wheels, 3, wheels, 3)
+    joint = np.einsum("nij,nwjvk,nlk->nwivl", turned, by_wheel, turned, optimize=True)
+    found = limit_wheels(level, joint.reshape(spread.shape), limit).force
+    force[:, :3, at] = np.einsum("nij,nwi->wjn", turned, found)
+    flat, up = np.hypot(found[..., 0], found[..., 1]).T, found[..., 2].T
+    flags = np.zeros((wheels, n), dtype=np.uint16)
+    flags[np.abs(limit * up - flat) < TOUCHING] = BIT["friction_limited"]
+    flags[up < TOUCHING] = BIT["bound_active"]
+    return flags

@@ -1,0 +1,131 @@
+"""One assembly prepared once, ready to solve any samples: table, outputs, causes, noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.mechanics.assembly import Assembly
+from recon.reconstruction.causes.bench import Bench, bench_of
+from recon.reconstruction.causes.cause import Cause
+from recon.reconstruction.causes.every_cause import attitude_causes, causes_of, table_causes
+from recon.reconstruction.estimator.assembly_estimator import AssemblyEstimator, estimator_of
+from recon.reconstruction.estimator.estimator_table import WANTED, Table, fine_table
+from recon.reconstruction.estimator.sample_features import Features
+from recon.reconstruction.estimator.session import AssemblySession, Attitude
+from recon.reconstruction.solving.outputs import Outputs, outputs_of
+from recon.reconstruction.solving.variance import Compressed, compressed
+
+if TYPE_CHECKING:
+    from recon.calibration.calibrated import CornerCalibration
+    from recon.car.vehicle import Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Solver:
+    """One assembly of w wheels, ready to solve.
+
+    `scale` (w + 1,) [m] divides travels and rack in the features; `compressed` are the causes by
+    their strongest directions, mode by mode; `random` (mode, output) [N2] is the variance of
+    single samples; `force_reached` (w, 3) [N] the largest force of the pulls.
+    """
+
+    assembly: Assembly
+    gauges: tuple[str, ...]
+    session: AssemblySession
+    estimator: AssemblyEstimator
+    tare_travel: Floats
+    table: Table
+    scale: tuple[float, ...]
+    outputs: Outputs
+    causes: tuple[Cause, ...]
+    compressed: list[Compressed]
+    random: Floats
+    force_reached: Floats
+
+    @property
+    def steering(self) -> Cause | None:
+        """The cause that turns the tyre axes, where there is one."""
+        return next((cause for cause in self.causes if cause.steered is not None), None)
+
+
+def solver_of(
+    car: Vehicle,
+    assembly: Assembly,
+    calibration: CornerCalibration,
+    session: AssemblySession,
+    attitude: Attitude,
+) -> Solver:
+    """Tabulate the estimator and collect the causes of one assembly.
+
+    Raises
+    ------
+    DataError
+        A gauge is dead: it has no noise, or none that is a number.
+    RankError
+        No force component is seen by the gauges; the message names the cure.
+
+    Warns
+    -----
+    PriorWarning
+        Some force components are not seen: they are NaN in the result, with reason and cure.
+    """
+    estimator = estimator_of(car, assembly, calibration, session)
+    bench = bench_of(estimator)
+    causes = causes_of(bench, car.tyre)
+    covariance = usual_covariance(causes, estimator)
+    outputs = outputs_of(car, assembly, calibration.gauges, covariance, bench.centre[0])
+    table = fine_table(estimator, outputs.lost)
+    if table.error.max() >= WANTED:
+        # Few gauges can make estimates that turn quickly with the pose: a stated widening.
+        causes += table_causes(bench, table.error)
+    causes += attitude_causes(outputs.wheels, attitude)
+    return Solver(
+        assembly=assembly,
+        gauges=calibration.gauges,
+        session=session,
+        estimator=estimator,
+        tare_travel=np.array(estimator.tare.travel),
+        table=table,
+        scale=bench.grid.scale,
+        outputs=outputs,
+        causes=tuple(causes),
+        compressed=compressed(outputs, causes, _typical(estimator)),
+        random=_random(bench, outputs),
+        force_reached=calibration.conditions.force_reached,
+    )
+
+
+def _random(bench: Bench, outputs: Outputs) -> Floats:
+    """Variance [N2] per sample from gauge and accelerometer noise, (mode, output)."""
+    session = bench.estimator.session
+    mass = np.repeat([c.unsprung_mass for c in bench.assembly.corners], 3)
+    hub_noise = np.repeat([sensors.hub_noise for sensors in session.wheels], 3)
+    out = []
+    for at in bench.centre:
+        gauges = outputs.rows @ at.forces * session.noise
+        hub = outputs.rows @ at.forces @ at.hub * mass * hub_noise
+        out.append(np.sum(gauges**2, axis=1) + np.sum(hub**2, axis=1))
+    return np.array(out)
+
+
+def _typical(estimator: AssemblyEstimator) -> Floats:
+    """Sizes (feature,) at which directions of causes are judged."""
+    sizes = estimator.references
+    forces = np.concatenate([[s.vertical, s.vertical, s.vertical, s.torque] for s in sizes])
+    by_pose = np.tile(0.4 * forces, len(sizes) + 1)
+    return np.concatenate([[1.0], forces, by_pose, np.full(len(sizes), 0.4)])
+
+
+def usual_covariance(causes: list[Cause], estimator: AssemblyEstimator) -> Floats:
+    """Covariance [N2] of the forces, (3 w, 3 w), at the assembly's usual load."""
+    features = np.zeros(causes[0].loading.shape[-1])
+    features[0] = 1.0
+    for k, usual in enumerate(estimator.usual_load):
+        first = Features.force(k, 0)
+        features[first : first + 3] = np.array([0.3, 0.7, 1.0]) * usual
+    effects = np.array([cause.loading[0] @ features for cause in causes])
+    return np.asarray(estimator.seen_covariance() + effects.T @ effects)

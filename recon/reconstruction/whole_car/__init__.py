@@ -1,0 +1,1 @@
+"""The balance of the whole car, and the forces that also meet it."""

@@ -1,0 +1,258 @@
+"""Our columns found in a table: position, unit and translation, and the cells as arrays in SI."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from pathlib import Path
+
+from recon.base.arrays import Floats
+from recon.base.errors import DataError, DataWarning, nearest
+from recon.base.quantities import (
+    INDICATION_UNITS,
+    LARGEST,
+    UNITS,
+    Unit,
+    unit_of,
+)
+from recon.car.vehicle import Gauge, Vehicle
+from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
+from recon.records.corrections import Correction
+from recon.records.files import existing_file
+from recon.records.frames import frame_layout, is_frame
+from recon.records.layout import Layout, find_layout
+from recon.records.required_columns import REQUIRED, WHAT, refuse_other_kind
+
+TOO_LARGE = "Correct the number or its unit, or empty the cell if it marks a missing value."
+SLIP = 0.85  # likeness of two names from which one is a slip of the other
+ALIKE = 0.5  # likeness from which a name is worth offering
+NO_UNIT = ("", "-", "flag")  # what a units row says of a plain ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """One of our columns: its position (None: a constant) and its conversion to SI.
+
+    `unit` is None for words, clock stamps, and indications whose unit depends on the row.
+    """
+
+    position: int | None
+    unit: Unit | None
+    spelling: str = ""
+    constant: str | float = ""
+    stamps: bool = False
+    late: float = 0.0  # s, that a correction takes off
+
+    @property
+    def largest(self) -> float:
+        """Largest size in SI that a cell may have."""
+        return LARGEST["time" if self.stamps else self.unit.dimension if self.unit else "gauge"]
+
+    def si(self, values: Floats) -> Floats:
+        """Values of the table (row,) in its unit, converted to SI."""
+        if self.unit is None:
+            return values
+        return values * self.unit.factor + self.unit.offset
+
+
+@dataclass(frozen=True, slots=True)
+class BoundTable:
+    """A table whose columns have been found."""
+
+    layout: Layout
+    bound: dict[str, Bound]
+    values: Mapping[str, Mapping[str, str]]  # ours -> their word -> our word
+    corrections: Mapping[str, Correction]
+
+    def require(self, *names: str) -> None:
+        """Refuse the table if none of `names` is there.
+
+        Raises
+        ------
+        DataError
+            None of them is a column or a constant.
+        """
+        if not any(name in self.bound for name in names):
+            raise DataError(
+                str(self.layout.path),
+                f"no column {' or '.join(names)}",
+                f"that column; the table has {nearest(names[0], self.layout.named)}",
+                f"Add the column, or write {names[0]} = theirs in a column map.",
+            )
+
+
+def open_table(
+    path: str | Path, kind: Kind, car: Vehicle | None, column_map: str | Path | None
+) -> BoundTable:
+    """Find layout and columns of a table, through a column map where one is given.
+
+    Raises
+    ------
+    DataError
+        File or map cannot be read, a mapped or required column is missing, a unit is missing
+        or wrong.
+    """
+    file = existing_file(path, WHAT[kind])
+    chosen = ColumnMap() if column_map is None or car is None else read_map(column_map, kind, car)
+    layout = _layout(file, chosen)
+    of_rows = kind == "tares" or car is None  # gauges stand in rows, or there are none
+    gauges = {} if of_rows or car is None else {gauge.name: gauge for _, gauge in car.gauges}
+    names = (*QUANTITIES[kind], *gauges)
+    bound = {}
+    for name in names:
+        dimension = QUANTITIES[kind].get(name, "gauge")
+        found = _bind(layout, chosen, name, dimension, gauges.get(name))
+        if found is not None:
+            bound[name] = found
+    if kind != "tares":  # whose rows are corrected, not their columns
+        bound = _corrected(layout, chosen, bound)
+    _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
+    table = BoundTable(layout, bound, chosen.values, chosen.corrections)
+    refuse_other_kind(layout, bound, kind)
+    for choices in REQUIRED[kind]:
+        table.require(*choices)
+    used = {b.position for b in bound.values()}
+    not_used = [n for p, n in enumerate(layout.names) if n and p not in used]
+    missing = [name for name in names if name not in bound]
+    _warn_of_slips(file, not_used, missing)
+    # Whoever writes a table by hand means every column; loggers and maps leave some out.
+    if kind != "log" and column_map is None:
+        _warn_of_strangers(file, not_used, missing)
+    return table
+
+
+def _layout(file: Path, chosen: ColumnMap) -> Layout:
+    if is_frame(file):
+        return frame_layout(file, skip_lines=chosen.skip_lines, units_row=chosen.units_row)
+    return find_layout(
+        file,
+        separator=chosen.separator,
+        decimal=chosen.decimal,
+        skip_lines=chosen.skip_lines,
+        units_row=chosen.units_row,
+    )
+
+
+def _bind(
+    layout: Layout, chosen: ColumnMap, name: str, dimension: str, gauge: Gauge | None
+) -> Bound | None:
+    if name in chosen.constants:
+        spelling, value = chosen.constants[name]
+        unit = _unit(f"{chosen.path}, constant '{name}'", dimension, spelling, gauge)
+        return Bound(None, unit, spelling, value)
+    source = chosen.columns.get(name)
+    position = layout.position(source.column if source else name)
+    if position is None:
+        if source is None:
+            return None
+        raise DataError(
+            str(layout.path),
+            f"no column '{source.column}', which {chosen.path} wants as {name}",
+            f"that column; the table has {nearest(source.column, layout.named)}",
+            "Correct the name in the column map, or skip_lines if this is not the header.",
+        )
+    if dimension == "time" and ":" in layout.first_cell(position):
+        return Bound(position, None, stamps=True)
+    spelling = (source.unit if source else "") or layout.units[position]
+    place = layout.where(layout.first_line - 1, position)
+    return Bound(position, _unit(place, dimension, spelling, gauge), spelling)
+
+
+def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) -> dict[str, Bound]:
+    """Columns with the corrections of the map, each of which is a note to the user."""
+    out = dict(bound)
+    for name, correction in chosen.corrections.items():
+        source = correction.exchanged_with or name
+        found, own = bound.get(source), bound.get(name)
+        if found is None or own is None or found.unit is None:
+            where = f"{chosen.path}, corrections.{name}"
+            raise DataError(
+                where,
+                f"no column {source if found is None else name} in {layout.path}",
+                f"a column of the table, such as {nearest(name, tuple(bound))}",
+                "Correct the name, or move the line to the map of the file that has the column.",
+            )
+        unit = found.unit
+        offset = unit.offset * correction.factor + correction.added(unit.dimension)
+        unit = replace(unit, factor=unit.factor * correction.factor, offset=offset)
+        out[name] = replace(found, unit=unit, late=correction.late)
+        warnings.warn(f"{layout.path}: {name} {correction}", DataWarning, stacklevel=4)
+    return out
+
+
+def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Unit | None:
+    """Find the unit that `spelling` means for this quantity; None where no unit is wanted yet."""
+    if dimension == "word":
+        return None
+    if dimension == "ratio" and spelling in NO_UNIT:
+        return UNITS["ratio"]["1"]
+    kind = gauge.unit if gauge else dimension
+    if not spelling:
+        choices = UNITS.get(kind) or [u for k in INDICATION_UNITS for u in UNITS[k]]
+        raise DataError(
+            where,
+            f"no unit for a quantity of kind {kind}",
+            f"one of {', '.join(choices)}",
+            "Write the unit in the header's brackets, a units row or the column map.",
+        )
+    if gauge:
+        return gauge_unit(where, spelling, gauge)
+    return None if dimension == "gauge" else unit_of(spelling, dimension, where)
+
+
+def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
+    """Find the unit that `spelling` means for the indications of `gauge`.
+
+    Raises
+    ------
+    DataError
+        It is of another kind than the unit in the vehicle file.
+    """
+    if spelling in UNITS[gauge.unit]:
+        return UNITS[gauge.unit][spelling]
+    raise DataError(
+        where,
+        f"indications of {gauge.name} in '{spelling}'",
+        f"{' or '.join(UNITS[gauge.unit])}, because the vehicle file says {gauge.unit}",
+        "Correct the unit in the table, its column map or the vehicle file; "
+        "one kind is not converted into another.",
+    )
+
+
+def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
+    owner: dict[int | None, str] = {}
+    for name, bound in gauges.items():
+        if bound.position in owner:
+            raise DataError(
+                layout.where(layout.first_line - 1, bound.position),
+                f"this column as {owner[bound.position]} and as {name}",
+                "one column for each gauge",
+                "Correct the column map; a gauge it does not name is looked up under its own name.",
+            )
+        owner[bound.position] = name
+
+
+def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
+    for name in not_used:
+        for close in get_close_matches(name, missing, n=1, cutoff=SLIP):
+            warnings.warn(
+                f"{file}: column '{name}' is not used; was '{close}' meant?",
+                DataWarning,
+                stacklevel=5,
+            )
+
+
+def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> None:
+    strangers = [n for n in not_used if not get_close_matches(n, missing, n=1, cutoff=SLIP)]
+    if strangers:
+        listed = []
+        for name in strangers:
+            close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
+            listed.append(f"'{name}'" + (f" (closest known name: '{close[0]}')" if close else ""))
+        warnings.warn(
+            f"{file}: ignored: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
+            DataWarning,
+            stacklevel=5,
+        )

@@ -1,0 +1,1 @@
+"""Words and picture of every answer, a file each."""

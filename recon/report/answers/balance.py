@@ -1,0 +1,223 @@
+"""Balance in words, and the picture of front against rear use, a point for each corner."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    MIDDLE,
+    SMALL,
+    TEXT,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+from recon.report.common.text import wrapped
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+AROUND = Around(left=0.75, right=0.2, below=0.5, above=0.3)
+AROUND_SPLIT = Around(left=1.75, right=0.25, below=0.5, above=0.3)
+SIDES = {1: ("left", "o", INK), -1: ("right", "s", MIDDLE)}
+MOST_NUMBERED = 20
+AXLES = ("front", "rear")
+LETTERS = {"front": "F", "rear": "R"}  # beside the number of a corner
+MOST_LISTED = 6
+
+
+def balance_summary(answer: xr.Dataset) -> list[str]:
+    """Which axle is first at its limit, and by how much more it is used, in words."""
+    lines = [f"Balance, {_visits(answer)}: {_finding(answer)}"]
+    sentences = (*_limits(answer), _used_more(answer), _split(answer, "phase"))
+    for sentence in (*sentences, _split(answer, "band"), _lateral(answer)):
+        lines += wrapped(sentence) if sentence else []
+    used = int(answer["samples_used"].sum())
+    lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
+    lines += wrapped(f"Assumed: {'. '.join(answer.attrs['assumed'].split(SEPARATOR))}")
+    return lines + [
+        line for sentence in not_given(answer) for line in wrapped(f"Not given: {sentence}")
+    ]
+
+
+def _visits(answer: xr.Dataset) -> str:
+    names = [str(name) for name in answer["visit"].to_numpy()]
+    cones = sum("cone" in name for name in names)
+    counts = {"corner": len(names) - cones, "cone": cones}
+    return " and ".join(f"{n} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n)
+
+
+def _finding(answer: xr.Dataset) -> str:
+    """The finding in one sentence."""
+    value, half = _pair(answer, "all_visits_use_difference")
+    more = f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'}"
+    more += "" if abs(value) > half else " (not resolved)"
+    every = answer.sizes["visit"]
+    counts = {a: int((answer["first_at_limit"].to_numpy() == a).sum()) for a in AXLES}
+    if not any(counts.values()):
+        return f"no axle is shown to be at its limit; {more}"
+    words = [f"{axle} axle first at its limit in {n} of {every}" for axle, n in counts.items() if n]
+    rest = every - sum(counts.values())
+    return ", ".join(words) + (f", {rest} do not show it" if rest else "") + f"; {more}"
+
+
+def _limits(answer: xr.Dataset) -> list[str]:
+    """The evidence for the axle that was first at its limit, corner by corner."""
+    lines = []
+    for i, axle in enumerate(answer["first_at_limit"].to_numpy()):
+        if str(axle) in AXLES:
+            growth, rise = (float(answer[f"limit_{of}"][i]) for of in ("slip_growth", "force_rise"))
+            lines.append(
+                f"{answer['visit'].values[i]}: {axle} axle first at its limit: its slip angle grew "
+                f"by {np.degrees(growth):.1f} deg against the other axle's, its use by "
+                f"{100 * rise:.0f} %"
+            )
+    left = len(lines) - MOST_LISTED
+    return lines[:MOST_LISTED] + ([f"and {left} more like these"] if left > 0 else [])
+
+
+def _used_more(answer: xr.Dataset) -> str:
+    """How often which axle reached the higher use."""
+    more = answer["used_more"].to_numpy()
+    words = [f"{axle} in {n}" for axle in AXLES if (n := int((more == axle).sum()))]
+    open_ = int((more == "not resolved").sum())
+    words += [f"{open_} not resolved"] if open_ else []
+    return (
+        f"Axle with the higher use, held for 0.25 s: {', '.join(words)}. That alone does not show "
+        "a limit: tyres of the axles may differ"
+    )
+
+
+def _pair(answer: xr.Dataset, name: str) -> tuple[float, float]:
+    """Value and half of the 95 % interval of a single quantity."""
+    return float(answer[name]), COVERAGE_FACTOR * float(answer[f"u_{name}"])
+
+
+def _names(answer: xr.Dataset, dim: str) -> list[str]:
+    """Names of phases or of bands of speed."""
+    if dim == "phase":
+        return [str(name) for name in answer["phase"].to_numpy()]
+    ends = zip(
+        *(answer[f"band_{end}_speed"].to_numpy() for end in ("lowest", "highest")), strict=True
+    )
+    return [f"{3.6 * low:.0f} to {3.6 * high:.0f} km/h" for low, high in ends]
+
+
+def _split(answer: xr.Dataset, dim: str) -> str:
+    """Difference of use by phase of the corner or by speed."""
+    name = f"{dim}_use_difference"
+    parts = [
+        "{} {:+.3f} +-{:.3f}".format(words, *_pair(answer.isel({dim: i}), name))
+        for i, words in enumerate(_names(answer, dim))
+        if np.isfinite(float(answer[name][i]))
+    ]
+    title = "by phase" if dim == "phase" else "by speed"
+    return f"Use of front less rear axle {title}: {', '.join(parts)}" if parts else ""
+
+
+def _lateral(answer: xr.Dataset) -> str:
+    """Front share of the lateral force beside that of the weight."""
+    share = answer["front_lateral_share"].to_numpy()
+    u = answer["u_front_lateral_share"].to_numpy()
+    static, half = _pair(answer, "static_front_share")
+    words = f"{100 * share.mean():.1f} % on average, +-{100 * COVERAGE_FACTOR * u.max():.1f} % each"
+    beside = f", its share of the weight {100 * static:.1f} +-{100 * half:.1f} %"
+    return f"Front share of the lateral force {words}" + (beside if np.isfinite(static) else "")
+
+
+def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
+    """Draw front against rear use, a point for each corner, and its split by phase and speed.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction, for the words below the picture.
+    balance : xarray.Dataset
+        Result of `balance`: `axle_use` [1] (visit, axle), `side` (visit), and differences of use
+        [1] by phase and by band of speed.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    figure = empty_sheet(11.0, 6.2)
+    title = _finding(balance)
+    footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
+    footer += "vertical force of both tyres of an axle, mean over the corner"
+    room = dress(figure, title[0].upper() + title[1:], _legend(), footer)
+    left, right = room.columns(1.15, 1)
+    _draw_points(add_panel(figure, left.inside(AROUND)), balance)
+    _draw_split(add_panel(figure, right.inside(AROUND_SPLIT)), balance)
+    return figure
+
+
+def _legend() -> list[Artist]:
+    from matplotlib.lines import Line2D
+
+    points: list[Artist] = [
+        Line2D([], [], linestyle="none", marker=marker, color=colour, markersize=5,
+               label=f"corner to the {name}, 95 %")
+        for name, marker, colour in SIDES.values()
+    ]  # fmt: skip
+    return [*points, Line2D([], [], color=ACCENT, linewidth=1.2, label="both axles used alike")]
+
+
+def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
+    use, u = balance["axle_use"].to_numpy(), balance["u_axle_use"].to_numpy()
+    side = balance["side"].to_numpy()
+    half = COVERAGE_FACTOR * u
+    for which, (_, marker, colour) in SIDES.items():
+        own = side == which
+        panel.errorbar(
+            use[own, 1], use[own, 0], xerr=half[own, 1], yerr=half[own, 0], fmt=marker,
+            markersize=5, capsize=2, linewidth=0.8, color=colour, zorder=3,
+        )  # fmt: skip
+    if len(use) <= MOST_NUMBERED:
+        for i, (front, rear) in enumerate(use):
+            letter = LETTERS.get(str(balance["first_at_limit"].values[i]), "")
+            panel.annotate(f"{i + 1}{letter}", (rear, front), (4, 4), textcoords="offset points",
+                           fontsize=SMALL, color=INK, zorder=5,
+                           bbox={"fc": "white", "ec": "none", "pad": 0.3})  # fmt: skip
+    low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
+    panel.plot([low, high], [low, high], color=ACCENT, linewidth=1.2, zorder=2)
+    for place, words, alignment in (((0.03, 0.97), "front used more", "left"),
+                                    ((0.97, 0.03), "rear used more", "right")):  # fmt: skip
+        panel.text(*place, words, transform=panel.transAxes, fontsize=TEXT, color=MIDDLE,
+                   ha=alignment, va="top" if alignment == "left" else "bottom")  # fmt: skip
+    style_panel(panel, "each corner, numbered along the drive; F, R: axle first at its limit")
+    panel.set_xlim(low, high)
+    panel.set_ylim(low, high)
+    panel.set_aspect("equal")
+    panel.set_xlabel("use of the rear axle [1]", fontsize=TEXT)
+    panel.set_ylabel("use of the front axle [1]", fontsize=TEXT)
+
+
+def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
+    rows = [("all corners", _pair(balance, "all_visits_use_difference"))]
+    for dim in ("phase", "band"):
+        for i, words in enumerate(_names(balance, dim)):
+            rows.append((words, _pair(balance.isel({dim: i}), f"{dim}_use_difference")))
+    known = [(words, pair) for words, pair in rows if np.isfinite(pair[0])]
+    for row, (_, (value, half)) in enumerate(known):
+        panel.errorbar(
+            value, -row, xerr=half, fmt="o", markersize=5, capsize=3, color=INK, zorder=3
+        )
+        panel.annotate(f"{value:+.3f} ± {half:.3f}", (value, -row), (0, 7), ha="center",
+                       textcoords="offset points", fontsize=SMALL, color=INK)  # fmt: skip
+    panel.axvline(0.0, color=ACCENT, linewidth=1.2, zorder=2)
+    style_panel(panel, "use of front less rear axle, 95 %")
+    panel.set_yticks(-np.arange(len(known)), [words for words, _ in known])
+    panel.set_ylim(-len(known) + 0.4, 0.8)
+    panel.margins(x=0.25)
+    panel.set_xlabel("rear used more     difference [1]     front used more", fontsize=TEXT)

@@ -1,0 +1,238 @@
+"""Braking in words, and the picture of both axles' braking force at every stop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+from recon.report.common.text import wrapped
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BAR = 1e5  # Pa
+MOST_STOPS = 25  # that one picture can hold
+AROUND = Around(left=1.7, right=0.2, below=0.45, above=0.3)
+AROUND_PRESSURE = Around(left=0.65, right=0.25, below=0.45, above=0.3)
+AXLE_LOOKS = {"front": (INK, "o"), "rear": (MIDDLE, "s")}
+
+
+def _pair(answer: xr.Dataset, name: str, scale: float = 1.0) -> tuple[float, float]:
+    """Value and half of the 95 % interval of a single quantity."""
+    return scale * float(answer[name]), scale * COVERAGE_FACTOR * float(answer[f"u_{name}"])
+
+
+def _percent(answer: xr.Dataset, name: str, digits: int = 1) -> str:
+    value, half = _pair(answer, name, 100.0)
+    return f"{value:.{digits}f} +-{half:.{digits}f} %"
+
+
+def braking_summary(answer: xr.Dataset) -> list[str]:
+    """The front share beside the ideal one, and what follows from it, in words."""
+    lines = [f"Braking, {_stops(answer)}: {_finding(answer)}"]
+    for sentence in (_unused(answer), _brakes(answer), _per_bar(answer), _resting(answer)):
+        lines += wrapped(sentence) if sentence else []
+    used = int(answer["samples_used"].sum())
+    lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
+    if answer.attrs["assumed"]:
+        lines += wrapped(f"Assumed: {'. '.join(answer.attrs['assumed'].split(SEPARATOR))}")
+    return lines + [
+        line for sentence in not_given(answer) for line in wrapped(f"Not given: {sentence}")
+    ]
+
+
+def _stops(answer: xr.Dataset) -> str:
+    count = answer.sizes["stop"]
+    return f"{count} stop{'s' if count > 1 else ''}"
+
+
+def _finding(answer: xr.Dataset) -> str:
+    """The finding in one sentence."""
+    if not np.isfinite(float(answer["all_stops_front_share"])):
+        return "the front share is not known"
+    share = f"front share {_percent(answer, 'all_stops_front_share')}"
+    if not np.isfinite(float(answer["all_stops_ideal_front_share"])):
+        return f"{share}, the ideal share is not known"
+    over, half = _pair(answer, "all_stops_front_share_over_ideal", 100.0)
+    both = f"{share}, ideal by the load {_percent(answer, 'all_stops_ideal_front_share')}"
+    if abs(over) <= max(half, 0.05):
+        return f"{both}: alike within {abs(over) + half:.1f} %"
+    return (
+        f"{both}: {abs(over):.1f} +-{half:.1f} % too much at the {'front' if over > 0 else 'rear'}"
+    )
+
+
+def _unused(answer: xr.Dataset) -> str:
+    """Force that was left unused in the hardest stop."""
+    left = answer["unused_force"].to_numpy()
+    if not np.isfinite(left).any():
+        return ""
+    hardest = answer.isel(stop=int(np.nanargmax(answer["braking_force"].sum("axle").to_numpy())))
+    level = "{:.2f} +-{:.2f}".format(*_pair(answer, "friction_level"))
+    more = hardest.isel(axle=int(np.nanargmax(hardest["unused_force"].to_numpy())))
+    value, half = _pair(more, "unused_force")
+    axle = str(more["axle"].to_numpy())
+    other = "rear" if axle == "front" else "front"
+    sure = "" if value > half else ", which is not resolved"
+    return (
+        f"Hardest stop ({hardest['stop'].item()}): if it is braked harder in the same split, until "
+        f"the {other} axle is at its limit ({level} times its load), the {axle} axle could still "
+        f"brake {value:.0f} +-{half:.0f} N more{sure}"
+    )
+
+
+def _brakes(answer: xr.Dataset) -> str:
+    """Front share of the brakes alone."""
+    share = answer["brakes_front_share"].to_numpy()
+    if not np.isfinite(share).any():
+        return ""
+    first = answer.isel(stop=int(np.flatnonzero(np.isfinite(share))[0]))
+    drag = ", ".join(
+        "{} {:.0f} +-{:.0f} N".format(axle, *_pair(answer.sel(axle=axle), "coasting_force"))
+        for axle in AXLE_LOOKS
+        if np.isfinite(float(answer["coasting_force"].sel(axle=axle)))
+    )
+    return (
+        f"Brakes alone, without the drag of engine and tyres ({drag}): front share "
+        f"{_percent(first, 'brakes_front_share')} in {first['stop'].item()}"
+    )
+
+
+def _per_bar(answer: xr.Dataset) -> str:
+    """Force per bar of each axle, and its change from the first to the last stop."""
+    parts = []
+    for axle in AXLE_LOOKS:
+        one = answer.sel(axle=axle)
+        known = np.flatnonzero(np.isfinite(one["force_per_pressure"].to_numpy()))
+        if not known.size:
+            continue
+        words = "{} {:.1f} +-{:.1f} N".format(
+            axle, *_pair(one.isel(stop=int(known[0])), "force_per_pressure", BAR)
+        )
+        if np.isfinite(float(one["force_per_pressure_change"])):
+            words += " ({:+.1f} +-{:.1f} % by the last stop)".format(
+                *_pair(one, "force_per_pressure_change", 100.0)
+            )
+        parts.append(words)
+    return f"Force per bar of line pressure, first stop: {', '.join(parts)}" if parts else ""
+
+
+def _resting(answer: xr.Dataset) -> str:
+    resting = answer["resting_on_stated_torque"].to_numpy()
+    if not np.isfinite(resting).any():
+        return ""
+    most = 100 * float(np.nanmax(resting))
+    return f"At most {most:.1f} % of a braking force rests on a stated brake torque per bar"
+
+
+def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
+    """Draw the braking force of both axles at every stop, with the ideal share as a tick.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction; for its bandwidth.
+    braking : xarray.Dataset
+        Result of `braking`: `braking_force` [N] (stop, axle), shares [1] (stop), and
+        `force_per_pressure` [N/Pa] (stop, axle).
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    shown = braking.isel(stop=slice(MOST_STOPS))
+    pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
+    figure = empty_sheet(11.0, 2.1 + 0.42 * max(shown.sizes["stop"], 3))
+    footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"
+    if braking.sizes["stop"] > MOST_STOPS:
+        footer += f"; first {MOST_STOPS} of {braking.sizes['stop']} stops"
+    title = _finding(braking)
+    room = dress(figure, title[0].upper() + title[1:], _legend(), footer)
+    left, right = room.columns(3, 1) if pressed else (room, None)
+    _draw_bars(add_panel(figure, left.inside(AROUND)), shown)
+    if right is not None:
+        _draw_pressure(add_panel(figure, right.inside(AROUND_PRESSURE)), shown)
+    return figure
+
+
+def _legend() -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    return [
+        Patch(facecolor=INK, edgecolor=INK, label="front axle"),
+        Patch(facecolor=PALE, edgecolor=INK, label="rear axle"),
+        Line2D([], [], color=ACCENT, linewidth=1.4, marker="|", markersize=7,
+               label="split with 95 % interval"),
+        Line2D([], [], color=ACCENT, linestyle="none", marker="v", markersize=6,
+               label="ideal split, by the load"),
+    ]  # fmt: skip
+
+
+def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
+    force = braking["braking_force"].to_numpy()
+    total = np.nansum(force, axis=1)
+    names = [str(name) for name in braking["stop"].to_numpy()]
+    for i in range(len(names)):
+        row = float(-i)
+        front, rear = np.nan_to_num(force[i])
+        one = braking.isel(stop=i)
+        panel.barh(row, front, height=0.55, facecolor=INK, edgecolor=INK, linewidth=0.6)
+        panel.barh(row, rear, left=front, height=0.55, facecolor=PALE, edgecolor=INK, linewidth=0.6)
+        share, half = _pair(one, "front_share")
+        ideal = float(one["ideal_front_share"])
+        words = "share not known"
+        if np.isfinite(share):
+            panel.errorbar(
+                share * total[i], row, xerr=half * total[i], color="white", ecolor=ACCENT,
+                elinewidth=1.4, capsize=3, zorder=4,
+            )  # fmt: skip
+            words = f"front {100 * share:.1f} ± {100 * half:.1f} %"
+        if np.isfinite(ideal):
+            place = ideal * total[i]
+            panel.plot([place, place], [row - 0.36, row + 0.36], color=ACCENT, linewidth=1.6)
+            panel.plot(place, row + 0.38, color=ACCENT, marker="v", markersize=6, clip_on=False)
+            words += f", ideal {100 * ideal:.1f} %"
+        panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
+    style_panel(panel, "mean braking force of both axles")
+    panel.set_yticks(-np.arange(len(names)), names)
+    panel.set_ylim(-len(names) + 0.4, 0.6)
+    panel.set_xlim(0.0, 1.45 * total.max())
+    panel.set_xlabel("braking force [N]", fontsize=TEXT)
+
+
+def _draw_pressure(panel: Axes, braking: xr.Dataset) -> None:
+    stops = np.arange(1, braking.sizes["stop"] + 1)
+    for axle, (colour, marker) in AXLE_LOOKS.items():
+        one = braking.sel(axle=axle)
+        panel.errorbar(
+            stops, BAR * one["force_per_pressure"].to_numpy(),
+            yerr=BAR * COVERAGE_FACTOR * one["u_force_per_pressure"].to_numpy(), fmt=marker,
+            markersize=4, capsize=3, color=colour, label=axle,
+        )  # fmt: skip
+    style_panel(panel, "force per bar, 95 %")
+    panel.set_xticks(stops[:: -(-len(stops) // 8)])
+    panel.set_xlim(0.4, len(stops) + 0.6)
+    panel.set_ylim(bottom=0.0)
+    panel.set_xlabel("stop", fontsize=TEXT)
+    panel.set_ylabel("N per bar", fontsize=TEXT)
+    panel.legend(fontsize=SMALL, frameon=False)

@@ -1,0 +1,223 @@
+"""Link loads in words, and a picture of them as bars of tension and compression."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.analysis.link_loads import NO_CLEARANCE
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.answer_labels import not_given
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    MIDDLE,
+    PALE,
+    SMALL,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+KILO = 1e3
+ROW, WIDTH = 0.24, 10.0  # in
+AROUND = Around(left=1.35, right=0.25, below=0.42, above=0.26)
+
+
+def link_loads_summary(answer: xr.Dataset) -> list[str]:
+    """The largest load and the link nearest to its limit; then one line for each corner or axle."""
+    lines = [_finding(answer)]
+    lines += [_of_home(answer, home, rows) for home, rows in _homes(answer).items()]
+    lines.append(
+        f"  gate: {answer.attrs['gate']} ({_counts(answer)}); assumed: "
+        f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
+    )
+    lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")
+    return lines + [f"  not known: {sentence}; {NO_CLEARANCE}" for sentence in not_given(answer)]
+
+
+def _finding(answer: xr.Dataset) -> str:
+    """The largest load of all and the use nearest to a limit, in one sentence."""
+    link, way = _largest(np.abs(_far(answer)))
+    words = f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}"
+    use = answer["utilisation_upper"].to_numpy()
+    if np.isfinite(use).any():
+        words += f"; nearest to its limit {_use_in_words(answer, *_largest(use))}"
+    return f"{words} ({NO_CLEARANCE})"
+
+
+def _of_home(answer: xr.Dataset, home: str, rows: list[int]) -> str:
+    """Largest tension and compression of the links of a corner or axle, and the nearest limit."""
+    far = _far(answer)[rows]
+    if not np.isfinite(far).any():
+        return f"  {home}: loads not known; {NO_CLEARANCE}"
+    tension, compression = rows[int(np.nanargmax(far[:, 0]))], rows[int(np.nanargmin(far[:, 1]))]
+    parts = [
+        f"{_bare(answer, link)} {_load(answer, link, way)}"
+        for link, way in ((tension, 0), (compression, 1))
+    ]
+    use = answer["utilisation_upper"].to_numpy()[rows]
+    if np.isfinite(use).any():
+        link, way = _largest(use)
+        parts.append(f"nearest to its limit {_use_in_words(answer, rows[link], way)}")
+    return f"  {home}: {'; '.join(parts)}; {NO_CLEARANCE}"
+
+
+def _homes(answer: xr.Dataset) -> dict[str, list[int]]:
+    """Corners and axles with the rows of their links."""
+    out: dict[str, list[int]] = {}
+    for row, name in enumerate(answer["link"].to_numpy()):
+        out.setdefault(str(name).partition(" ")[0], []).append(row)
+    return out
+
+
+def _far(answer: xr.Dataset) -> np.ndarray:
+    """Far ends (link, direction) [N] of the intervals."""
+    ends = [answer["peak_load_upper"].to_numpy()[:, 0], answer["peak_load_lower"].to_numpy()[:, 1]]
+    return np.stack(ends, axis=1)
+
+
+def _largest(values: np.ndarray) -> tuple[int, int]:
+    row, column = np.unravel_index(int(np.nanargmax(values)), values.shape)
+    return int(row), int(column)
+
+
+def _link(answer: xr.Dataset, link: int) -> str:
+    return str(answer["link"].to_numpy()[link])
+
+
+def _bare(answer: xr.Dataset, link: int) -> str:
+    """Name of a link without its corner or axle."""
+    return _link(answer, link).partition(" ")[2]
+
+
+def _load(answer: xr.Dataset, link: int, way: int) -> str:
+    """Load with its interval and instant, such as '1.20 +-0.15 kN tension at 3.20 s'."""
+    load = float(answer["peak_load"][link, way]) / KILO
+    half = COVERAGE_FACTOR * float(answer["u_peak_load"][link, way]) / KILO
+    time = float(answer["peak_time"][link, way])
+    kind = "tension" if load > 0 else "compression"
+    return f"{abs(load):.2f} +-{half:.2f} kN {kind} at {time:.2f} s"
+
+
+def _use_in_words(answer: xr.Dataset, link: int, way: int) -> str:
+    upper = 100 * float(answer["utilisation_upper"][link, way])
+    limit = float(answer["limit"][link, way]) / KILO
+    kind = str(answer["limit_kind"].to_numpy()[link, way])
+    return f"{_link(answer, link)}, up to {upper:.0f} % of {limit:.1f} kN ({kind})"
+
+
+def _counts(answer: xr.Dataset) -> str:
+    pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
+    return ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
+
+
+# --- picture -----------------------------------------------------------------------------------
+
+
+def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
+    """Draw the largest tension and compression of every link as bars, with intervals and limits.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it; not needed beside the answer.
+    answer : Dataset
+        Result of `link_loads` [N].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    del forces
+    homes = _homes(answer)
+    pairs = [list(homes)[i : i + 2] for i in range(0, len(homes), 2)]
+    rows = [max(len(homes[home]) for home in pair) for pair in pairs]
+    height = 1.5 + sum(ROW * row + AROUND.below + AROUND.above for row in rows)
+    figure = empty_sheet(WIDTH, height)
+    room = dress(figure, _title(answer), _legend(), _footer(answer), columns=4)
+    size = np.nanmax(np.abs(np.append(_far(answer).ravel(), [1.0]))) / KILO
+    limits = answer["limit"].to_numpy() / KILO
+    size = max(size, float(np.nanmax(np.where(limits < 2.5 * size, limits, 0.0), initial=0.0)))
+    heights = [ROW * row + AROUND.below + AROUND.above for row in rows]
+    for pair, line in zip(pairs, room.stack(*heights), strict=True):
+        for home, box in zip(pair, line.columns(1, 1), strict=False):
+            panel = add_panel(figure, box.inside(AROUND))
+            _bars(panel, answer, homes[home])
+            style_panel(panel, home)
+            panel.set_xlim(-1.08 * size, 1.08 * size)
+            panel.set_xlabel("compression   <   load [kN]   >   tension", fontsize=SMALL, color=INK)
+    return figure
+
+
+def _bars(panel: Axes, answer: xr.Dataset, rows: list[int]) -> None:
+    """One row per link: bars, 95 % intervals, and a tick at each limit."""
+    load = answer["peak_load"].to_numpy()[rows] / KILO
+    half = COVERAGE_FACTOR * answer["u_peak_load"].to_numpy()[rows] / KILO
+    limit = answer["limit"].to_numpy()[rows] / KILO
+    place = np.arange(len(rows))
+    for way, (colour, hatch) in enumerate(((PALE, ""), (MIDDLE, "////"))):
+        shown = np.maximum(load[:, way], 0) if way == 0 else np.minimum(load[:, way], 0)
+        panel.barh(place, shown, 0.62, color=colour, edgecolor=INK, linewidth=0.6, hatch=hatch)
+        drawn = np.where(shown != 0, load[:, way], np.nan)
+        panel.errorbar(
+            drawn, place, xerr=half[:, way], fmt="none", ecolor=INK, elinewidth=1.1, capsize=2.5
+        )
+        sign = 1 - 2 * way
+        panel.plot(sign * limit[:, way], place, "|", color=ACCENT, markersize=13, markeredgewidth=2)
+    panel.axvline(0.0, color=INK, linewidth=0.8)
+    names = [str(name).partition(" ")[2] for name in answer["link"].to_numpy()[rows]]
+    panel.set_yticks(place, names)
+    panel.set_ylim(len(rows) - 0.4, -0.6)
+
+
+def _legend() -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    return [
+        Patch(facecolor=PALE, edgecolor=INK, linewidth=0.6, label="largest tension"),
+        Patch(
+            facecolor=MIDDLE,
+            edgecolor=INK,
+            linewidth=0.6,
+            hatch="////",
+            label="largest compression",
+        ),
+        Line2D([], [], color=INK, linewidth=1.1, label="95 % interval"),
+        Line2D(
+            [],
+            [],
+            color=ACCENT,
+            marker="|",
+            linestyle="none",
+            markersize=11,
+            markeredgewidth=2,
+            label="lowest limit that is known",
+        ),
+    ]
+
+
+def _title(answer: xr.Dataset) -> str:
+    link, way = _largest(np.abs(_far(answer)))
+    return f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}"
+
+
+def _footer(answer: xr.Dataset) -> str:
+    use = answer["utilisation_upper"].to_numpy()
+    nearest = "no limit is known"
+    if np.isfinite(use).any():
+        nearest = f"nearest to its limit: {_use_in_words(answer, *_largest(use))}"
+    return (
+        f"{nearest}; {answer.attrs['gate']}\nlimits: straight tubes with a pin at each end, or as "
+        f"stated in the vehicle file; this is {NO_CLEARANCE}"
+    )

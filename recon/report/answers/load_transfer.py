@@ -1,0 +1,221 @@
+"""Load transfer in words, and as a picture: both axles stacked against lateral acceleration."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+AROUND = Around(left=0.85, right=0.25, below=0.55, above=0.3)
+PARTS = {"elastic": "springs and bars", "geometric": "links", "unsprung": "wheels"}
+PART_LOOKS = {"elastic": (INK, ""), "geometric": ("white", "////"), "unsprung": (MIDDLE, "")}
+DIRECTIONS = {"lateral": "from cornering", "longitudinal": "from braking and driving"}
+
+
+def load_transfer_summary(answer: xr.Dataset) -> list[str]:
+    """The front share in one sentence; then slopes, heights, air, cross weight, and the gate."""
+    lines = [_finding(answer) + "."]
+    lines += [
+        f"  {line}"
+        for line in (_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
+        if line
+    ]
+    lines.append(f"  Samples: {answer.attrs['gate']}.")
+    lines += [f"  Assumed: {s}." for s in answer.attrs["assumed"].split(SEPARATOR) if s]
+    return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
+
+
+def _known(answer: xr.Dataset, name: str, **at: str) -> tuple[float, float] | None:
+    """Value and half-width of its 95 % interval, None where it is not known."""
+    value, u = (float(answer[n].sel(at)) for n in (name, f"u_{name}"))
+    return (value, COVERAGE_FACTOR * u) if np.isfinite(value) else None
+
+
+def _finding(answer: xr.Dataset) -> str:
+    share = _known(answer, "front_share")
+    if share is None:
+        return "Load transfer: front share not known"
+    return (
+        f"Load transfer: the front axle takes {100 * share[0]:.1f} +-{100 * share[1]:.1f} % of it "
+        "when cornering"
+    )
+
+
+def _slopes(answer: xr.Dataset) -> str:
+    """Change of each wheel's load per g."""
+    words = []
+    for corner in map(str, answer["corner"].to_numpy()):
+        found = _known(answer, "load_per_lateral_acceleration", corner=corner)
+        value, half = (STANDARD_GRAVITY * x for x in found) if found else (0.0, 0.0)
+        words.append(f"{corner} {value:+.0f} +-{half:.0f} N" if found else f"{corner} not known")
+    return "Load at 1 g to the left: " + ", ".join(words)
+
+
+def _parts(answer: xr.Dataset) -> list[str]:
+    """Parts of springs, links and wheels in the transfer of each axle."""
+    if "transfer_part_share" not in answer:
+        return []
+    out = []
+    for axle in map(str, answer["axle"].to_numpy()):
+        words = []
+        for part, named in PARTS.items():
+            found = _known(answer, "transfer_part_share", axle=axle, part=part)
+            if found:
+                words.append(f"{named} {100 * found[0]:.1f} +-{100 * found[1]:.1f} %")
+        if words:
+            out.append(f"Transfer of the {axle} axle: {', '.join(words)}")
+    return out
+
+
+def _heights(answer: xr.Dataset) -> list[str]:
+    stated = _known(answer, "stated_height")
+    out = []
+    for direction, words in DIRECTIONS.items():
+        found = _known(answer, "height", direction=direction)
+        if found:
+            out.append(f"{words} {1e3 * found[0]:.0f} +-{1e3 * found[1]:.0f} mm")
+    if not out:
+        return []
+    beside = f"; stated {1e3 * stated[0]:.0f} +-{1e3 * stated[1]:.0f} mm" if stated else ""
+    return ["Height of the centre of mass: " + ", ".join(out) + beside]
+
+
+def _others(answer: xr.Dataset) -> list[str]:
+    out = []
+    area = _known(answer, "downforce_area")
+    if area:
+        out.append(f"Downforce: coefficient times area {area[0]:.2f} +-{area[1]:.2f} m2")
+    cross = _known(answer, "cross_weight")
+    drift = _known(answer, "cross_weight_drift")
+    if cross and drift:
+        out.append(
+            f"Cross weight (front left and rear right): {100 * cross[0]:.1f} "
+            f"+-{100 * cross[1]:.1f} %, changed by {100 * drift[0]:+.1f} +-{100 * drift[1]:.1f} %"
+        )
+    return out
+
+
+def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
+    """Draw the lateral load transfer of both axles, stacked, against lateral acceleration.
+
+    Beside it stands the height of the centre of mass as stated and as found from driving.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction; its bandwidth is stated beneath.
+    answer : xarray.Dataset
+        As `load_transfer` returns it.
+    """
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    figure = empty_sheet(11.0, 5.2)
+    legend = [
+        Patch(facecolor=INK, edgecolor=INK, label="front axle"),
+        Patch(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),
+        Line2D([], [], color=ACCENT, marker="_", label="95 % interval of front and of the sum"),
+    ]
+    footer = (
+        f"{forces.attrs.get('vehicle', '')}: half of right minus left load, level axes, left "
+        f"acceleration positive\n{answer.attrs['gate']}"
+    )
+    room = dress(figure, _finding(answer), legend, footer)
+    left, right = room.columns(1.7, 1)
+    _draw_transfer(add_panel(figure, left.inside(AROUND)), answer)
+    if "transfer_part" in answer:
+        above, right = right.rows(2)
+        _draw_parts(add_panel(figure, above.inside(AROUND)), answer)
+    _draw_heights(add_panel(figure, right.inside(AROUND)), answer)
+    return figure
+
+
+def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
+    style_panel(panel, "load that moves from the left to the right wheel of each axle")
+    panel.set_xlabel("lateral acceleration [m/s2]", fontsize=TEXT)
+    panel.set_ylabel("load transfer [N]", fontsize=TEXT)
+    middle = answer["bin_acceleration"].to_numpy()
+    front, rear = (answer["transfer"].sel(axle=axle).to_numpy() for axle in ("front", "rear"))
+    if not (middle.size and np.isfinite(front + rear).any()):
+        panel.text(0.5, 0.5, "not known", transform=panel.transAxes, ha="center", color=MIDDLE)
+        return
+    half = COVERAGE_FACTOR * answer["u_transfer"].to_numpy()
+    total = front + rear
+    for value, below, colour, hatch in ((front, 0 * front, INK, ""), (rear, front, PALE, "////")):
+        panel.bar(
+            middle, value, 0.8, below, facecolor=colour, hatch=hatch, edgecolor=INK,
+            linewidth=0.6, zorder=2,
+        )  # fmt: skip
+    wide = np.hypot(half[:, 0], half[:, 1])
+    for value, width in ((front, half[:, 0]), (total, wide)):
+        panel.errorbar(
+            middle, value, yerr=width, fmt="none", ecolor=ACCENT, capsize=2, linewidth=1, zorder=3
+        )
+    panel.axhline(0.0, color=INK, linewidth=0.8)
+
+
+def _draw_parts(panel: Axes, answer: xr.Dataset) -> None:
+    """Parts of springs, links and wheels in the transfer of each axle, with intervals."""
+    style_panel(panel, "transfer at 1 g: springs, links, wheels")
+    width = 0.8 / len(PARTS)
+    axles = [str(axle) for axle in answer["axle"].to_numpy()]
+    for j, (part, named) in enumerate(PARTS.items()):
+        own = answer.sel(part=part)
+        value = STANDARD_GRAVITY * own["transfer_part"].to_numpy()
+        half = STANDARD_GRAVITY * COVERAGE_FACTOR * own["u_transfer_part"].to_numpy()
+        face, hatch = PART_LOOKS[part]
+        panel.bar(
+            np.arange(len(axles)) + (j - 1) * width, value, width, yerr=half, ecolor=ACCENT,
+            facecolor=face, hatch=hatch, edgecolor=INK, linewidth=0.6, label=named, zorder=2,
+            error_kw={"linewidth": 1, "capsize": 2, "zorder": 3},
+        )  # fmt: skip
+    panel.axhline(0.0, color=INK, linewidth=0.8)
+    panel.set_xticks(range(len(axles)), [f"{axle} axle" for axle in axles])
+    panel.set_ylabel("[N]", fontsize=TEXT)
+    panel.margins(y=0.4)
+    panel.legend(fontsize=SMALL, frameon=False, ncols=len(PARTS), loc="upper center",
+                 handlelength=1.2, columnspacing=0.8)  # fmt: skip
+
+
+def _draw_heights(panel: Axes, answer: xr.Dataset) -> None:
+    style_panel(panel, "height of the centre of mass, 95 %")
+    panel.set_xlabel("above the road [mm]", fontsize=TEXT)
+    rows = [("as stated", _known(answer, "stated_height"))]
+    rows += [(words, _known(answer, "height", direction=m)) for m, words in DIRECTIONS.items()]
+    for place, (_, found) in enumerate(rows):
+        if found is None:
+            panel.text(
+                0.5, place, "not known", transform=panel.get_yaxis_transform(),
+                ha="center", va="center", fontsize=SMALL, color=MIDDLE,
+            )  # fmt: skip
+            continue
+        value, half = (1e3 * x for x in found)
+        marker = "s" if place == 0 else "o"
+        panel.errorbar(value, place, xerr=half, fmt=marker, color=INK, capsize=4, zorder=3)
+        panel.annotate(
+            f"{value:.0f} ± {half:.0f}", (value, place), xytext=(0, 7), ha="center",
+            textcoords="offset points", fontsize=SMALL, color=INK,
+        )  # fmt: skip
+    panel.set_yticks(range(len(rows)), [words.replace(" and ", "\nand ") for words, _ in rows])
+    panel.set_ylim(len(rows) - 0.5, -0.5)

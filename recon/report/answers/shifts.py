@@ -1,0 +1,191 @@
+"""Gear shifts in words, and the picture of their gaps overlaid."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recon.conditioning.filters import low_pass
+from recon.records.forces import require_forces
+from recon.report.common.sheet import (
+    ACCENT,
+    COVERAGE,
+    INK,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+from recon.report.common.text import footnotes, with_interval, wrapped
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+AROUND = Around(0.75, 0.3, 0.45, 0.3)
+LEAD_IN, LEAD_OUT = 0.25, 0.8  # s around a gap in the picture
+MOST_LINES = 6  # shifts that are drawn; more lines could not be told apart
+LINES: tuple[Any, ...] = (
+    "-",
+    (0, (5, 1.5)),
+    (0, (1, 1)),
+    (0, (6, 1.5, 1, 1.5)),
+    (0, (3, 1, 1, 1)),
+    (0, (9, 2)),
+)
+SHADES = (INK, ACCENT, MIDDLE, "#3d5a40", "#8a6fa8", "#e3b04b")
+
+
+def shifts_summary(answer: xr.Dataset) -> list[str]:
+    """Shifts in words: what they cost together, then a line for each."""
+    lines = [finding(answer)]
+    for i, name in enumerate(answer["shift"].to_numpy()):
+        lines += wrapped(f"{name}: {_of_shift(answer, i)}")
+    for kind in ("launch", "lap"):
+        for j, name in enumerate(answer[kind].to_numpy() if kind in answer.dims else ()):
+            impulse = with_interval(answer, f"{kind}_impulse_lost", (j,))
+            speed = with_interval(answer, f"{kind}_speed_lost", (j,))
+            of = str(name) if kind in str(name) else f"{kind} {name}"
+            lines += wrapped(f"all shifts of {of}: {impulse} N s, {speed} m/s")
+    return lines + footnotes(answer)
+
+
+def finding(answer: xr.Dataset) -> str:
+    """Cost of the shifts in one sentence with its interval."""
+    names = [str(name) for name in answer["shift"].to_numpy()]
+    lost = answer["speed_lost"].to_numpy()
+    if not np.isfinite(lost).any():
+        return "The force after the shifts is not known, so their cost is not either"
+    worst = int(np.nanargmax(lost))
+    speed = with_interval(answer, "speed_lost", (worst,))
+    gap = with_interval(answer, "time_below_half", (worst,))
+    if len(names) == 1:
+        return f"The shift cost {speed} m/s: the drive was below half for {gap} s"
+    return (
+        f"Of {len(names)} shifts {names[worst]} cost most, {speed} m/s: the drive was below half "
+        f"for {gap} s"
+    )
+
+
+def _of_shift(answer: xr.Dataset, i: int) -> str:
+    start, end = (with_interval(answer, f"gap_{e}", (i,)) for e in ("start", "end"))
+    before, after = (with_interval(answer, f"force_{e}", (i,)) for e in ("before", "after"))
+    parts = [
+        f"{start} to {end} s",
+        f"below half for {with_interval(answer, 'time_below_half', (i,))} s",
+        f"drive force {before} N before, {after} N after",
+        f"lost {with_interval(answer, 'impulse_lost', (i,))} N s, "
+        f"{with_interval(answer, 'speed_lost', (i,))} m/s",
+        f"overshoot {with_interval(answer, 'overshoot', (i,))} N",
+    ]
+    for kind, words in (("shuffle", "shuffle of the driveline"), ("hop", "wheel hop")):
+        frequency = with_interval(answer, f"{kind}_frequency", (i,))
+        if frequency != "not known":
+            size = with_interval(answer, f"{kind}_amplitude", (i,))
+            parts.append(f"then {words} at {frequency} Hz, amplitude {size} N")
+    if str(answer["oscillation"].values[i]) == "none":
+        parts.append("no oscillation after it")
+    return "; ".join(parts)
+
+
+def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
+    """Draw the drive force through every shift, aligned at the start of its gap.
+
+    Beside it the speed that each shift cost, with its 95 % interval.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time, corner,
+        component), x forward.
+    answer : xarray.Dataset
+        Result of `shifts`.
+
+    Raises
+    ------
+    DataError
+        `forces` is no result of the reconstruction.
+    """
+    require_forces(forces, "tyre_force_intermediate")
+    names = [str(name) for name in answer["shift"].to_numpy()]
+    drawn = list(range(len(names)))[:MOST_LINES]
+    figure = empty_sheet(11.0, 5.4)
+    bandwidth = float(answer.attrs["bandwidth_Hz"])
+    corners = " + ".join(map(str, answer["corner"].to_numpy()))
+    footer = (
+        f"sum of the longitudinal forces of {corners}, {bandwidth:g} Hz bandwidth, intermediate "
+        "axes; force of the road on the tyre, x forward"
+    )
+    left_out = "" if len(drawn) == len(names) else f"; first {MOST_LINES} of {len(names)} drawn"
+    title = finding(answer)
+    room = dress(figure, title, _legend(names, drawn), footer + left_out)
+    wide, beside = room.columns(3, 1)
+    panel = add_panel(figure, wide.inside(AROUND))
+    for line, i in enumerate(drawn):
+        _draw(panel, forces, answer, i, line)
+    style_panel(
+        panel,
+        "drive force, aligned at the start of each gap; dots: start and end; line: below half",
+    )
+    panel.set(xlim=(-LEAD_IN, LEAD_OUT))
+    panel.set_xlabel("time after the start of the gap [s]", fontsize=TEXT)
+    panel.set_ylabel("drive force [N]", fontsize=TEXT)
+    _draw_cost(add_panel(figure, beside.inside(AROUND)), answer, names)
+    return figure
+
+
+def _legend(names: list[str], drawn: list[int]) -> list[Artist]:
+    from matplotlib.lines import Line2D
+
+    return [
+        Line2D([], [], color=SHADES[k], linestyle=LINES[k], label=names[i])
+        for k, i in enumerate(drawn)
+    ]
+
+
+def _draw(panel: Axes, forces: xr.Dataset, answer: xr.Dataset, i: int, line: int) -> None:
+    """One shift, with its start, passages of half, and end."""
+    start = float(answer["gap_start"].values[i])
+    if not np.isfinite(start):
+        return
+    time = forces["elapsed_time"].to_numpy()
+    near = np.flatnonzero((time >= start - 2 * LEAD_IN) & (time <= start + LEAD_OUT + LEAD_IN))
+    some = forces["tyre_force_intermediate"].isel(elapsed_time=near)
+    tyres = some.sel(corner=answer["corner"], component="x").to_numpy().astype(float)
+    bandwidth = float(answer.attrs["bandwidth_Hz"])
+    total = low_pass(tyres.sum(axis=1)[:, None], bandwidth, float(forces.attrs["rate_Hz"]))[:, 0]
+    own = time[near] - start
+    panel.plot(own, total, color=SHADES[line], linestyle=LINES[line], linewidth=1.3, zorder=3)
+    marks = np.array([0.0, float(answer["gap_end"].values[i]) - start])
+    panel.plot(marks, np.interp(marks, own, total), "o", color=SHADES[line], markersize=5, zorder=4)
+    half = float(answer["force_before"].values[i]) / 2
+    below = own[(total < half) & (own > 0) & (own < LEAD_OUT)]
+    if below.size:
+        lasts = float(answer["time_below_half"].values[i])
+        panel.plot([below[0], below[0] + lasts], [half, half], color=SHADES[line], linewidth=0.8)
+        panel.annotate(
+            f"{1000 * lasts:.0f} ms", (below[0] + lasts / 2, half), xytext=(0, 2 + 10 * line),
+            textcoords="offset points", ha="center", fontsize=SMALL, color=SHADES[line],
+        )  # fmt: skip
+
+
+def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
+    """Speed lost in each shift with its interval."""
+    lost, u = (answer[n].to_numpy() for n in ("speed_lost", "u_speed_lost"))
+    places = np.arange(len(names))
+    panel.barh(places, np.nan_to_num(lost), color=PALE, height=0.6, zorder=2)
+    panel.errorbar(
+        lost, places, xerr=COVERAGE * u, fmt="o", color=INK, markersize=4, capsize=3, zorder=3
+    )
+    style_panel(panel, "speed lost, 95 % interval")
+    panel.set_yticks(places, names)
+    panel.set_ylim(len(names) - 0.4, -0.6)
+    panel.set_xlabel("speed lost [m/s]", fontsize=TEXT)

@@ -1,0 +1,351 @@
+"""A slalom in words, and the picture of the lateral force of every tyre against time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.status import AT_BOUND, FLAGS
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.reconstruction.result.labelled_result import NOT_KNOWN
+from recon.records.forces import require_forces
+from recon.report.answers.slalom_axles import (
+    axle_legend,
+    draw_axle_sums,
+    draw_front_share,
+    has_axles,
+)
+from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
+from recon.report.common.long_series import stretches, thinned
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    LOOKS,
+    MIDDLE,
+    PALE,
+    SMALL,
+    TEXT,
+    Around,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+    tyre_footer,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Ends = tuple[float, float]
+CLOSE_UP = 0.4  # s, length of the close-up around the largest force
+DOTS = (0, (1, 2))
+LANE = 0.07  # share of the panel's height that the lane beneath the force takes
+AROUND = Around(left=0.8, right=0.25, below=0.5, above=0.22)
+AROUND_LANE = replace(AROUND, right=0.65)  # room for the lane's name
+MOST_ROWS = 20  # of the table of cones
+HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "++++")
+
+
+def slalom_summary(answer: xr.Dataset) -> list[str]:
+    """Lag of the rear in one sentence; peaks by cone, tyre and axle as a table; open ends."""
+    bandwidth = answer.attrs["bandwidth_Hz"]
+    corners = corner_names(answer)
+    axles = [str(a) for a in answer["axle"].to_numpy()]
+    share = len(axles) == 2
+    head = f"  {'cone':>4}{'time s':>8}" + "".join(f"{c:>14}" for c in corners)
+    lines = [
+        f"{weave_finding(answer)}.",
+        f"  peak lateral force in N at {bandwidth:g} Hz, intermediate axes, +- 95 % limits",
+        head + "".join(f"{a:>15}" for a in axles) + ("   front share" if share else ""),
+    ]
+    for i, time in enumerate(answer["cone_time"].to_numpy()[:MOST_ROWS]):
+        row = f"  {i + 1:4d}" + (f"{time:8.2f}" if np.isfinite(time) else f"{'unknown':>8}")
+        row += "".join(
+            f"{_with_interval(answer, 'peak_lateral_force', i, k):>14}" for k in range(len(corners))
+        )
+        row += "".join(
+            f"{_with_interval(answer, 'axle_peak_lateral_force', i, k):>15}"
+            for k in range(len(axles))
+        )
+        lines.append(row + (_share_cell(answer, i) if share else ""))
+    if answer.sizes["cone"] > MOST_ROWS:
+        lines.append(f"  and {answer.sizes['cone'] - MOST_ROWS} cones more in the file")
+    lines += [f"  {sentence}" for sentence in _left_open(answer, corners)]
+    return lines + _of_weave(answer)
+
+
+def _of_weave(answer: xr.Dataset) -> list[str]:
+    """Rate of rise, remarks, gate and reasons, for those who want to know."""
+    lines = []
+    if has_weave(answer):
+        rise = answer["rate_of_rise"].mean("cone").to_numpy() / 1e3
+        lines.append(
+            f"  steepest rise of the lateral force, mean of all cones: front {rise[0]:.1f} kN/s, "
+            f"rear {rise[1]:.1f} kN/s"
+        )
+    lines += [f"  {remark}" for remark in answer.attrs["remarks"].split(SEPARATOR) if remark]
+    lines.append(f"  Samples: {answer.attrs['gate']}.")
+    lines += [f"  Assumed: {s}." for s in (answer.attrs["assumed"],) if s]
+    return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
+
+
+def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
+    value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
+    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+
+
+def _share_cell(answer: xr.Dataset, i: int) -> str:
+    share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
+    if not np.isfinite(share):
+        return f"{'not known':>16}"
+    return f"{100 * share:7.1f} +-{100 * COVERAGE_FACTOR * u:.1f} %"
+
+
+def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
+    """Sentences of the attribute `not_known`, and where samples at a bound were left out."""
+    out = [s for s in str(answer.attrs["not_known"]).split("; ") if s]
+    for k, name in enumerate(corners):
+        at_bound = answer["share_at_bound"].to_numpy()[:, k]
+        cones = [str(i + 1) for i in np.flatnonzero(at_bound)]
+        if cones:
+            out.append(
+                f"{name}: at a bound in up to {100 * at_bound.max():.0f} % of the half-wave "
+                f"at cone{'s' if cones[1:] else ''} {', '.join(cones)}; left out "
+                "of the tyre's peaks, not of its axle's"
+            )
+    return out
+
+
+def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> Figure:
+    """Draw the lateral force of each tyre with its 95 % interval against elapsed time.
+
+    One panel for each corner of `forces`, all with the same scales, and a close-up around the
+    largest force beside it; below them the sums of both axles with the front share, where the
+    slalom has both.  More than 4000 samples are thinned so that the smallest and largest
+    value of every short stretch stay.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
+        axes, y left; its limits `tyre_force_lower` and `tyre_force_upper`; `status`.
+    slalom : xarray.Dataset, optional
+        Holds `cone_time` [s] (cone,).  Given, the picture spans the cones and one spacing of
+        cones on either side.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    DataError
+        `forces` is no result of the reconstruction.
+    """
+    require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
+    cones = _cones(slalom)
+    shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
+    corners = corner_names(shown)
+    hatches = _hatches(shown["status"].to_numpy(), shown["tyre_force"].to_numpy())
+    held = bool((shown["status"] & AT_BOUND).any())
+    scale = _scale(shown, held=held, numbered=bool(cones))
+    axles, weave = has_axles(slalom), has_weave(slalom)
+    figure = empty_sheet(11.0, 1.6 + 2.25 * (len(corners) + axles + weave))
+    legend = _legend(hatches, held=held, cones=bool(cones)) + (axle_legend() if axles else [])
+    title = _title(shown, slalom is not None)
+    if slalom is not None and weave:
+        title = weave_finding(slalom)
+    room = dress(figure, title, legend, tyre_footer(forces))
+    rows = room.rows(len(corners) + axles + weave)
+    for row, corner in zip(rows, corners, strict=False):
+        whole, around_peak = row.columns(3, 1)
+        panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
+        tyre = shown.sel(corner=corner)
+        _draw_force(panel, tyre)
+        style_panel(panel, _panel_name(tyre, corner))
+        _mark_cones(panel, cones)
+        _shade_gaps(panel, tyre, hatches)
+        if held:
+            _draw_lane(panel, tyre)
+        panel.set(xlim=scale[0], ylim=scale[1])
+        panel.tick_params(labelbottom=corner == corners[-1])
+        if corner == corners[-1]:
+            panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+        if np.isfinite(tyre["tyre_force"]).any():
+            _close_up(add_panel(figure, around_peak.inside(AROUND)), tyre)
+    if slalom is not None and axles:
+        whole, beside = rows[len(corners)].columns(3, 1)
+        panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
+        draw_axle_sums(panel, forces.sel(elapsed_time=_window(cones)), slalom)
+        _mark_cones(panel, cones)
+        panel.set_xlim(scale[0])
+        draw_front_share(add_panel(figure, beside.inside(AROUND)), slalom)
+    if slalom is not None and weave:
+        whole, beside = rows[-1].columns(3, 1)
+        draw_cycle(add_panel(figure, whole.inside(AROUND_LANE if held else AROUND)), slalom)
+        draw_crests(add_panel(figure, beside.inside(AROUND)), slalom)
+    return figure
+
+
+def _cones(slalom: xr.Dataset | None) -> dict[str, float]:
+    """Return the time [s] of each cone that was passed, by number."""
+    if slalom is None:
+        return {}
+    times = slalom["cone_time"].to_numpy()
+    numbers = slalom["cone"].to_numpy() if "cone" in slalom.coords else np.arange(len(times)) + 1
+    return {str(n): float(t) for n, t in zip(numbers, times, strict=True) if np.isfinite(t)}
+
+
+def _window(cones: dict[str, float]) -> slice:
+    """Return the span of the cones and one spacing more on either side."""
+    if not cones:
+        return slice(None)
+    first, last = min(cones.values()), max(cones.values())
+    spacing = (last - first) / (len(cones) - 1) if len(cones) > 1 else 1.0
+    return slice(first - spacing, last + spacing)
+
+
+def _draw_force(panel: Axes, tyre: xr.Dataset) -> None:
+    series = [tyre[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
+    kept = thinned(np.stack(series))
+    time = tyre["elapsed_time"].to_numpy()[kept]
+    force, lower, upper = (s[kept] for s in series)
+    panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
+    panel.plot(time, force, color=INK, linewidth=0.6, zorder=3)
+    panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
+
+
+def _panel_name(tyre: xr.Dataset, corner: str) -> str:
+    name = f"{corner} {LOOKS[corner].name}"
+    width = (tyre["tyre_force_upper"] - tyre["tyre_force_lower"]).to_numpy()
+    known = width[np.isfinite(width)]
+    if not known.size:
+        return f"{name}, nowhere known"
+    return f"{name}, 95 % interval: half-width {np.median(known) / 2:.0f} N (median)"
+
+
+def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
+    """Draw the moments around the largest force, where the interval is wide enough to be seen."""
+    from matplotlib.ticker import MaxNLocator
+
+    size = np.abs(tyre["tyre_force"].to_numpy())
+    peak = float(tyre["elapsed_time"][np.nanargmax(size)])
+    near = tyre.sel(elapsed_time=slice(peak - CLOSE_UP / 2, peak + CLOSE_UP / 2))
+    _draw_force(panel, near)
+    style_panel(panel, "around its largest force")
+    panel.set_ylabel("Fy [N]", fontsize=TEXT)
+    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    panel.xaxis.set_major_locator(MaxNLocator(3))
+
+
+def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
+    for number, time in cones.items():
+        panel.axvline(time, color=ACCENT, linewidth=0.9, linestyle=DOTS, zorder=1)
+        panel.annotate(
+            number,
+            (time, 1.0),
+            xycoords=panel.get_xaxis_transform(),
+            xytext=(2, -1),
+            textcoords="offset points",
+            va="top",
+            fontsize=SMALL,
+            color=ACCENT,
+            zorder=5,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
+        )
+
+
+def _hatches(status: NDArray[np.uint16], force: Floats) -> dict[str, str]:
+    """Return a hatch for each cause of missing numbers that occurs."""
+    causes = sorted({_cause(s) for s in np.unique(status[np.isnan(force)])})
+    return {cause: HATCHES[i % len(HATCHES)] for i, cause in enumerate(causes)}
+
+
+def _cause(status: int) -> str:
+    names = [f.name.replace("_", " ") for f in FLAGS if status & f.bit & NOT_KNOWN]
+    return " and ".join(names) or "no cause flagged"
+
+
+def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
+    missing = np.isnan(tyre["tyre_force"].to_numpy())
+    status = np.where(missing, tyre["status"].to_numpy(), 0)
+    for value in np.unique(status[missing]):
+        for begin, length in stretches(
+            missing & (status == value), tyre["elapsed_time"].to_numpy()
+        ):
+            panel.axvspan(
+                begin,
+                begin + length,
+                facecolor="white",
+                edgecolor=MIDDLE,
+                hatch=hatches[_cause(value)],
+                linewidth=0.5,
+                zorder=0.8,
+            )
+
+
+def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
+    """Stretches at a bound, in a lane that the force never reaches."""
+    held = (tyre["status"].to_numpy() & AT_BOUND) != 0
+    across = panel.get_xaxis_transform()
+    panel.broken_barh(
+        stretches(held, tyre["elapsed_time"].to_numpy()),
+        (0.0, LANE),
+        transform=across,
+        color=INK,
+        linewidth=0.8,
+        zorder=4,
+    )
+    panel.axline((0, LANE), slope=0, transform=panel.transAxes, color=MIDDLE, linewidth=0.5)
+    panel.text(
+        1.005, LANE / 2, "at a\nbound", transform=panel.transAxes, fontsize=SMALL, va="center"
+    )
+
+
+def _scale(shown: xr.Dataset, *, held: bool, numbered: bool) -> tuple[Ends, Ends]:
+    """Return the ends of time [s] and force [N], with room for lane and cones' numbers."""
+    time = shown["elapsed_time"].to_numpy()
+    limits = np.stack([shown[f"tyre_force_{end}"].to_numpy() for end in ("lower", "upper")])
+    limits = limits[np.isfinite(limits)]
+    low, high = (limits.min(), limits.max()) if limits.size else (-1000.0, 1000.0)
+    below, above = (2 * LANE if held else 0.04), (0.12 if numbered else 0.04)
+    height = max(high - low, 1.0) / (1 - below - above)
+    return (time[0], time[-1]), (low - below * height, high + above * height)
+
+
+def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    entries: list[Artist] = [
+        Line2D([], [], color=INK, linewidth=1.2, label="lateral force, left positive"),
+        Patch(color=PALE, label="95 % interval"),
+    ]
+    if cones:
+        entries.append(Line2D([], [], color=ACCENT, linestyle=DOTS, label="cone, numbered"))
+    if held:
+        entries.append(Patch(color=INK, label="at a bound, not measured"))
+    for cause, hatch in hatches.items():
+        words = f"not known: {cause}"
+        entries.append(Patch(facecolor="white", edgecolor=MIDDLE, hatch=hatch, label=words))
+    return entries
+
+
+def _title(shown: xr.Dataset, through_slalom: bool) -> str:
+    what = (
+        f"Lateral force of the tyres {'through the slalom' if through_slalom else 'over the run'}"
+    )
+    size = np.abs(shown["tyre_force"].to_numpy())
+    if not np.isfinite(size).any():
+        return f"{what}: nowhere known"
+    _, corner = np.unravel_index(np.nanargmax(size), size.shape)
+    return f"{what}: largest {np.nanmax(size) / 1000:.1f} kN ({shown['corner'].to_numpy()[corner]})"

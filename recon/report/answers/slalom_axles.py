@@ -1,0 +1,85 @@
+"""Row of a slalom's picture: lateral force of both axles over time, front share at each cone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.car.vehicle import SIDES
+from recon.report.common.long_series import thinned
+from recon.report.common.sheet import INK, MIDDLE, TEXT, style_panel
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+
+# Line, marker and colour of each axle: distinct in a grey print.
+AXLE_LOOKS: dict[str, tuple[Any, str, str]] = {
+    "front": ("-", "o", INK),
+    "rear": ("--", "s", MIDDLE),
+}
+
+
+def has_axles(slalom: xr.Dataset | None) -> bool:
+    """Whether a slalom's result has the peaks of both axles."""
+    return slalom is not None and "axle" in slalom.coords and slalom.sizes["axle"] == 2
+
+
+def axle_legend() -> list[Artist]:
+    """Entries of the sheet's legend for both axles."""
+    from matplotlib.lines import Line2D
+
+    return [
+        Line2D([], [], linestyle=line, marker=marker, markersize=4, color=colour,
+               label=f"{axle} axle, peaks with 95 % limits")
+        for axle, (line, marker, colour) in AXLE_LOOKS.items()
+    ]  # fmt: skip
+
+
+def draw_axle_sums(panel: Axes, forces: xr.Dataset, slalom: xr.Dataset) -> None:
+    """Draw the sum of both tyres' lateral forces of each axle, and its peaks with 95 % limits.
+
+    `forces` holds `tyre_force_intermediate` [N] of the samples that are shown.
+    """
+    lateral = forces["tyre_force_intermediate"].sel(component="y")
+    time = lateral["elapsed_time"].to_numpy()
+    for axle, (line, marker, colour) in AXLE_LOOKS.items():
+        total = lateral.sel(corner=list(SIDES[axle])).sum("corner", skipna=False).to_numpy()
+        kept = thinned(total[None])
+        panel.plot(
+            time[kept], total[kept], linestyle=line, linewidth=0.7, color=colour,
+            zorder=3,
+        )  # fmt: skip
+        peak, below, above = _peaks(slalom, axle)
+        panel.errorbar(
+            slalom["cone_time"].to_numpy(), peak, yerr=np.stack([below, above]), fmt=marker,
+            markersize=4, capsize=3, color=colour, zorder=4,
+        )  # fmt: skip
+    style_panel(panel, "both tyres of an axle, intermediate axes")
+    panel.set_ylabel("lateral force [N]", fontsize=TEXT)
+    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+
+
+def _peaks(slalom: xr.Dataset, axle: str) -> tuple[Floats, Floats, Floats]:
+    """Peaks (cone,) [N] of an axle, and how far their limits lie below and above."""
+    own = slalom.sel(axle=axle)
+    value, lower, upper = (
+        own[f"axle_peak_lateral_force{end}"].to_numpy() for end in ("", "_lower", "_upper")
+    )
+    return value, value - lower, upper - value
+
+
+def draw_front_share(panel: Axes, slalom: xr.Dataset) -> None:
+    """Draw the front axle's share of the lateral force at each cone, with 95 % limits [%]."""
+    share, u = (slalom[name].to_numpy() for name in ("front_share", "u_front_share"))
+    cones = np.arange(1, len(share) + 1)
+    panel.errorbar(
+        cones, 100 * share, yerr=196 * u, fmt="o", markersize=4, capsize=3, color=INK, zorder=3
+    )
+    style_panel(panel, "front share, 95 %")
+    panel.set_xticks(cones[:: -(-len(cones) // 8)])
+    panel.set_xlabel("cone", fontsize=TEXT)
+    panel.set_ylabel("front share [%]", fontsize=TEXT)

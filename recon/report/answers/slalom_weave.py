@@ -1,0 +1,95 @@
+"""Row of a slalom's picture: mean cycle of both axles with the lag, and their flat crests."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.slalom.rear_lag import SINE_CREST
+from recon.report.answers.slalom_axles import AXLE_LOOKS
+from recon.report.common.sheet import ACCENT, FAINT, MIDDLE, SMALL, TEXT, style_panel
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.axes import Axes
+
+SATURATED = ("front", "rear")
+
+
+def has_weave(slalom: xr.Dataset | None) -> bool:
+    """Whether a slalom's result has a mean cycle."""
+    return slalom is not None and "mean_cycle" in slalom
+
+
+def weave_finding(slalom: xr.Dataset) -> str:
+    """Lag of the rear, and the axle whose force flattens first, in one sentence, no full stop."""
+    lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
+    if not np.isfinite(lag):
+        return f"Slalom, {slalom.sizes['cone']} cones: lag of the rear not known"
+    way = "follows" if lag >= 0 else "precedes"
+    words = (
+        f"Slalom, {slalom.sizes['cone']} cones: the rear axle {way} the front by "
+        f"{1e3 * abs(lag):.0f} +-{1e3 * COVERAGE_FACTOR * u:.0f} ms"
+    )
+    flags = slalom["saturates_first"].to_numpy()
+    known = int((flags >= 0).sum())
+    counts = {axle: int((flags == code).sum()) for code, axle in enumerate(SATURATED, start=1)}
+    axle = max(counts, key=lambda name: counts[name])
+    if not counts[axle]:
+        return f"{words}; no axle is shown to flatten"
+    return f"{words}; the force of the {axle} flattens first at {counts[axle]} of {known} cones"
+
+
+def draw_cycle(panel: Axes, slalom: xr.Dataset) -> None:
+    """Draw the mean cycle of both axles, their spread between cycles, and the lag as a bracket."""
+    time = slalom["phase_time"].to_numpy()
+    for axle, (line, _, colour) in AXLE_LOOKS.items():
+        mean, spread = (
+            slalom[name].sel(axle=axle).to_numpy() for name in ("mean_cycle", "cycle_spread")
+        )
+        panel.fill_between(time, mean - spread, mean + spread, color=FAINT, linewidth=0, zorder=1)
+        panel.plot(time, mean, linestyle=line, color=colour, linewidth=1.4, zorder=3)
+    panel.axhline(0.0, color=MIDDLE, linewidth=0.6)
+    style_panel(panel, "mean cycle of both axles, shaded: standard deviation between cycles")
+    panel.set_xlabel("time within the cycle [s]", fontsize=TEXT)
+    panel.set_ylabel("lateral force [N]", fontsize=TEXT)
+    _bracket(panel, slalom, time)
+
+
+def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
+    """Bracket as long as the lag, where both forces fall or rise through zero in mid-cycle."""
+    lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
+    front = slalom["mean_cycle"].sel(axle="front").to_numpy()
+    inner = slice(len(time) // 4, 3 * len(time) // 4)
+    start = float(time[inner][np.argmin(np.abs(front[inner]))])
+    panel.plot(
+        [start, start, start + lag, start + lag],
+        np.array([-0.05, 0.05, 0.05, -0.05]) * np.ptp(front),
+        color=ACCENT, linewidth=1.6, zorder=4,
+    )  # fmt: skip
+    panel.annotate(
+        f"{1e3 * lag:.0f} +-{1e3 * COVERAGE_FACTOR * u:.0f} ms",
+        (start + lag, 0.05 * np.ptp(front)), xytext=(5, 3), textcoords="offset points",
+        fontsize=SMALL, color=ACCENT, zorder=5,
+    )  # fmt: skip
+
+
+def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:
+    """Draw by cone how long each axle stays near its peak, and how long a sine would."""
+    cones = slalom["cone"].to_numpy()
+    for axle, (_, marker, colour) in AXLE_LOOKS.items():
+        share, u = (
+            100 * slalom[name].sel(axle=axle).to_numpy()
+            for name in ("crest_share", "u_crest_share")
+        )
+        panel.errorbar(
+            cones, share, yerr=COVERAGE_FACTOR * u, fmt=marker, markersize=4, capsize=2,
+            color=colour, zorder=3,
+        )  # fmt: skip
+    panel.axhline(100 * SINE_CREST, color=ACCENT, linewidth=1, linestyle=":")
+    style_panel(panel, "flat crests (dotted: a sine)")
+    panel.set_xlabel("cone", fontsize=TEXT)
+    panel.set_ylabel("above 0.9 of the peak [%]", fontsize=TEXT)

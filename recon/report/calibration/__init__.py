@@ -1,0 +1,1 @@
+"""A calibration in words and pictures."""

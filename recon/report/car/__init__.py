@@ -1,0 +1,1 @@
+"""A vehicle in words and pictures, and what its gauges determine."""

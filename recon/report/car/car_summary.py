@@ -1,0 +1,156 @@
+"""A vehicle in words: ranges, the load in every member, and assumed values."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.car.vehicle import TWO_FORCE
+from recon.mechanics.assembly import assemblies_of
+from recon.mechanics.motion import posed
+from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.planning.questions import gaugeable, load_units
+from recon.reconstruction.defaults import effects_of_defaults
+from recon.report.car.corner import plot_corner
+from recon.report.car.travel import plot_travel
+from recon.report.common.text import wrapped
+
+if TYPE_CHECKING:
+    from recon.car.vehicle import Vehicle
+    from recon.mechanics.assembly import Assembly
+    from recon.report.common.sheet import Pictures
+
+MOST_SHOWN = 3  # defaults that matter most
+LEAST = 0.5  # N; less is not worth a line
+
+
+def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
+    """Contents of a vehicle file, and the load in each link and section per kN at the contact.
+
+    The values that the file does not state are counted, and listed if `every` is set.
+    """
+    lines = [f"{car.name} ({car.source})", f"vehicle file {car.path}, checksum {car.checksum[:12]}"]
+    shown: set[tuple] = set()
+    for assembly in assemblies_of(car).values():
+        lines += ["", *_load_lines(car, assembly)]
+        limits = tuple(_without_limit(car, assembly))
+        if limits and limits not in shown:
+            lines += wrapped(
+                f"no load limit is stated for {', '.join(limits)}; "
+                "pulls are not checked against one"
+            )
+            shown.add(limits)
+    if car.assumed:
+        lines += ["", *_assumed_lines(car, every=every)]
+    return lines
+
+
+def _assumed_lines(car: Vehicle, *, every: bool) -> list[str]:
+    """Number of values that the file does not state, and those that matter most, or all."""
+    lines = [f"{len(car.assumed)} values are not stated in the file; defaults are used."]
+    effects = [effect for effect in effects_of_defaults(car) if effect.u >= LEAST][:MOST_SHOWN]
+    if effects:
+        lines.append(
+            "  Stating these helps most (standard uncertainty that the default causes in a corner "
+            "or stop at 0.7 g):"
+        )
+    for effect in effects:
+        a = effect.assumed
+        lines += wrapped(
+            f"{effect.u:.0f} N of F{effect.component} at {effect.corner}: "
+            f"{a.key}{a.of} ({a.owner}), taken as {a.taken}"
+        )
+    rest = [f"  {a}" for a in car.assumed] if every else ["  `recon check --all` lists them."]
+    return lines + rest
+
+
+def _load_lines(car: Vehicle, assembly: Assembly) -> list[str]:
+    """Loads of a corner, or of an axle by both wheels, per kN at each contact."""
+    mechanism = assembly.mechanism
+    still = posed(assembly, 0.0)
+    loads = np.concatenate([load_matrix(still), section_matrix(still)])
+    braked, rolling = (
+        1000 * loads @ road_columns(still, hub_passes_spin=passes) for passes in (True, False)
+    )
+    heads, columns = [], []
+    for k, corner in enumerate(assembly.corners):
+        of = f" {corner.name}" if assembly.tied else ""
+        outboard = corner.brake.place == "outboard"
+        heads += [f"Fx{of} braked"] * outboard + [f"Fx{of} rolling", f"Fy{of}", f"Fz{of}"]
+        usual = braked if outboard else rolling  # elsewhere no torque of a brake passes the hub
+        columns += [braked[:, 6 * k]] * outboard
+        columns += [rolling[:, 6 * k], usual[:, 6 * k + 1], usual[:, 6 * k + 2]]
+    gauges = list(zip(assembly.gauges, assembly.gauged, strict=True))
+    names = gaugeable(mechanism)
+    wide = 2 + max(map(len, names))
+    units = dict(zip(mechanism.row_names, load_units(mechanism), strict=True))
+    mixed = 4 if "N m" in units.values() else 0
+    per = "each contact" if assembly.tied else "the contact"
+    lines = [
+        _reach(car, assembly),
+        f"  load in N per 1000 N at {per}, tension positive"
+        + ("; of bending and torsion in N m" if mixed else ""),
+        f"  {'':{wide + mixed}}" + "".join(f"{h:>{_wide(h)}}" for h in heads) + "  gauge",
+    ]
+    for name in names:
+        row = mechanism.row_names.index(name)
+        cells = (f"{_cell(c[row]):>{_wide(h)}}" for h, c in zip(heads, columns, strict=True))
+        on = ", ".join(g.name for g, load in gauges if load == name) or "none"
+        unit = units[name] if mixed else ""
+        lines.append(f"  {name:{wide}}{unit:{mixed}}" + "".join(cells) + f"  {on}")
+    for group in mechanism.redundant:
+        lines += wrapped(group.reason)
+    return lines
+
+
+def _wide(head: str) -> int:
+    return max(len(head) + 2, 8)
+
+
+def _cell(value: float) -> str:
+    return str(round(value)) if np.isfinite(value) else "open"
+
+
+def _reach(car: Vehicle, assembly: Assembly) -> str:
+    """Counts and ranges; refuses what the mechanism does not reach."""
+    ranges = [np.linspace(*c.travel_range, 9) for c in assembly.corners]
+    travels = np.stack(np.meshgrid(*ranges), axis=-1)
+    racks = car.steering.rack_range if assembly.steered else (0.0, 0.0)
+    for rack in racks:
+        posed(assembly, travels, rack)
+    low, high = assembly.corners[0].travel_range
+    count = len(assembly.gauges)
+    name = assembly.label
+    pair = " tied to ".join(c.name for c in assembly.corners)
+    of = f", {pair}" if assembly.tied else ""
+    return (
+        f"{name}{of}: {count} gauge{'s' * (count != 1)}, {len(assembly.members)} members, "
+        f"travel {1e3 * low:.0f} to {1e3 * high:.0f} mm"
+        + (f", rack {1e3 * racks[0]:.0f} to {1e3 * racks[1]:.0f} mm" if any(racks) else "")
+    )
+
+
+def _without_limit(car: Vehicle, assembly: Assembly) -> list[str]:
+    """Two-force members of a corner or axle for which no load limit is stated."""
+    parts = (*assembly.corners, car.axles.get(assembly.name))
+    bare = [
+        s.name
+        for part in parts
+        if part is not None
+        for s in part.supports
+        if s.kind in TWO_FORCE and not np.isfinite(s.limit)
+    ]
+    return list(dict.fromkeys(bare))
+
+
+def car_pictures(car: Vehicle) -> Pictures:
+    """File names of the pictures of every corner or tied axle, with the calls that draw them."""
+    pictures: Pictures = {}
+    for name, assembly in assemblies_of(car).items():
+        corner = assembly.corners[0].name
+        kind, of = ("axle", f"axle_{name}") if assembly.tied else ("corner", name)
+        pictures[f"{kind}_{name}.png"] = partial(plot_corner, car, corner)
+        pictures[f"travel_{of}.png"] = partial(plot_travel, car, corner)
+    return pictures

@@ -1,0 +1,1 @@
+"""Sheets, labels, text and panels that pictures share."""

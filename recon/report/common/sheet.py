@@ -1,0 +1,259 @@
+"""Layout and style shared by all pictures; every mark stays distinct in a grey print.
+
+Nothing here touches matplotlib's global state: figures are made without pyplot and every size
+and colour is stated where it is used.  Every panel has its place in inches: a layout engine that
+measures all words first would take as long as the drawing itself.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.errors import OutputError
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.records.files import replace_whole
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from PIL import Image
+
+Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
+TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
+LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
+CHARACTER = 0.52  # mean width of a character, as a share of the font's size
+DOTS_PER_INCH = 150
+COVERAGE = COVERAGE_FACTOR  # standard uncertainties on either side of a 95 % interval
+INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
+ACCENT = "#b5401f"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How one corner is drawn: marker and lightness both distinguish it in a grey print."""
+
+    name: str
+    colour: str
+    marker: str
+
+
+LOOKS = {
+    "FL": Look("front left", "#14202e", "o"),
+    "FR": Look("front right", "#b5401f", "s"),
+    "RL": Look("rear left", "#4b9cc0", "^"),
+    "RR": Look("rear right", "#e3b04b", "D"),
+    "front": Look("axle", "#3d5a40", "v"),
+    "rear": Look("axle", "#8a6fa8", "P"),
+}
+
+# Fill, hatch and words of each part of the uncertainty, distinct in a grey print.
+PART_LOOKS = {
+    "random": ("white", "////", "random: new at every sample"),
+    "session": (PALE, "", "session: fixed over one drive"),
+    "calibration": (MIDDLE, "....", "calibration: common to all drives"),
+    "assumption": (INK, "", "assumption: stated, not measured"),
+}
+
+
+def part_legend() -> list[Artist]:
+    """Entries of a legend for the parts of the uncertainty."""
+    from matplotlib.patches import Patch
+
+    return [
+        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch=hatch, label=words)
+        for colour, hatch, words in PART_LOOKS.values()
+    ]
+
+
+def empty_sheet(width: float, height: float) -> Figure:
+    """Return a white figure of the given size [in]."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), dpi=DOTS_PER_INCH, facecolor="white")
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """Space between a panel's frame and the edges of its box, for its own words [in]."""
+
+    left: float
+    right: float
+    below: float
+    above: float
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle on the sheet, measured from the sheet's lower left corner [in]."""
+
+    left: float
+    bottom: float
+    wide: float
+    tall: float
+
+    def rows(self, count: int) -> list[Box]:
+        """Boxes of equal height, from the top down."""
+        return self.stack(*[1.0] * count)
+
+    def stack(self, *heights: float) -> list[Box]:
+        """Boxes one below another whose heights are in the ratio of those given [in or 1]."""
+        ends = self.tall * np.cumsum((0.0, *heights)) / sum(heights)
+        top = self.bottom + self.tall
+        return [Box(self.left, top - b, self.wide, b - a) for a, b in pairwise(map(float, ends))]
+
+    def columns(self, *shares: float) -> list[Box]:
+        """Boxes side by side whose widths are in the ratio of the shares."""
+        ends = self.wide * np.cumsum((0.0, *shares)) / sum(shares)
+        return [
+            Box(self.left + a, self.bottom, b - a, self.tall) for a, b in pairwise(map(float, ends))
+        ]
+
+    def inside(self, around: Around) -> Box:
+        """The box without the space around it."""
+        wide = self.wide - around.left - around.right
+        tall = self.tall - around.below - around.above
+        return Box(self.left + around.left, self.bottom + around.below, wide, tall)
+
+
+def add_panel(figure: Figure, box: Box) -> Axes:
+    """Add axes whose frame is the box."""
+    width, height = figure.get_size_inches()
+    return figure.add_axes(
+        (box.left / width, box.bottom / height, box.wide / width, box.tall / height)
+    )
+
+
+def dress(
+    figure: Figure, title: str, legend: Sequence[Artist], footer: str, columns: int = 4
+) -> Box:
+    """Write title, legend and footer into strips of their own; return the room between them.
+
+    Summaries write +- in plain text; pictures show it as one sign.
+    """
+    width, height = figure.get_size_inches()
+    lines = -(-len(legend) // columns)
+    head = 0.45 + LEGEND_LINE * lines
+    foot = 0.2 + FOOTER_LINE * (footer.count("\n") + 1)
+    left = 0.12 / width
+    figure.text(
+        left, 1 - 0.12 / height, title.replace("+-", "± "), fontsize=TITLE, va="top", color=INK
+    )
+    figure.text(left, 0.1 / height, footer, fontsize=SMALL, va="bottom", color=INK)
+    figure.legend(
+        handles=list(legend),
+        loc="upper left",
+        bbox_to_anchor=(left, 1 - 0.38 / height),
+        ncols=columns,
+        fontsize=TEXT,
+        frameon=False,
+        borderaxespad=0.0,
+        borderpad=0.0,
+        labelspacing=0.25,
+    )
+    return Box(0.0, foot, width, height - head - foot)
+
+
+def style_panel(panel: Axes, name: str, *, fold: bool = False) -> None:
+    """Name the panel at its top left and draw a quiet frame and grid.
+
+    With `fold`, a name that is wider than the panel takes more lines.
+    """
+    # A stated height spares the search for one, which measures every tick label.
+    name = name.replace("+-", "± ")
+    panel.set_title(
+        _folded(panel, name) if fold else name, loc="left", fontsize=TEXT, color=INK, pad=4, y=1.0
+    )
+    panel.tick_params(labelsize=SMALL, color=MIDDLE, labelcolor=INK)
+    panel.grid(color=FAINT, linewidth=0.6)
+    panel.set_axisbelow(True)
+    panel.spines[["top", "right"]].set_visible(False)
+    panel.spines[["left", "bottom"]].set_color(MIDDLE)
+
+
+def _folded(panel: Axes, words: str) -> str:
+    """The words in lines that are no wider than the panel."""
+    width = 72 * panel.bbox.width / panel.figure.dpi
+    room = int(width / (CHARACTER * TEXT))
+    return "\n".join(part for line in words.splitlines() for part in textwrap.wrap(line, room))
+
+
+def tyre_footer(forces: xr.Dataset) -> str:
+    """Axes, sign and bandwidth of the forces drawn, in words."""
+    bandwidth = float(forces.attrs.get("bandwidth_Hz", np.nan))
+    stated = f"{bandwidth:.4g} Hz bandwidth" if np.isfinite(bandwidth) else "bandwidth not stated"
+    few = f", {forces.attrs['drawn']}" if "drawn" in forces.attrs else ""
+    return f"tyre axes, {stated}{few}; force of the road on the tyre, x forward, y left, z up"
+
+
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:
+    """Save the figure as PNG with 150 dots per inch, the whole file or none.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        One of this package's pictures.
+    path : str or Path
+        Target; its name ends `.png`.
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        The name does not end `.png`, the folder is missing, the target exists and `overwrite`
+        is false, or the file cannot be written.
+    """
+    target = Path(path)
+    if target.suffix.lower() != ".png":
+        raise OutputError(
+            str(target),
+            f"a name that ends '{target.suffix}'",
+            "a name that ends '.png'",
+            f"Call the picture {target.with_suffix('.png').name}.",
+        )
+    with replace_whole(target, overwrite=overwrite) as temporary:
+        _write_png(figure, temporary)
+    return target
+
+
+def small_png(figure: Figure) -> bytes:
+    """The picture as PNG with few colours, a quarter of the usual size."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    return _with_few_colours(Image.fromarray(np.asarray(canvas.buffer_rgba())))
+
+
+def small_png_of(path: Path) -> bytes:
+    """A picture that was saved, as PNG with few colours."""
+    from PIL import Image
+
+    with Image.open(path) as image:
+        return _with_few_colours(image)
+
+
+def _with_few_colours(image: Image.Image, colours: int = 48) -> bytes:
+    from io import BytesIO
+
+    stream = BytesIO()
+    image.convert("RGB").quantize(colours).save(stream, "PNG", optimize=True)
+    return stream.getvalue()
+
+
+def _write_png(figure: Figure, path: Path) -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    # `savefig` would draw everything twice; more compression saves a tenth and takes half as long
+    # again.
+    FigureCanvasAgg(figure).print_png(path, pil_kwargs={"compress_level": 1})

@@ -1,0 +1,49 @@
+"""Lines of text that fit a terminal, and numbers with their intervals."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+WIDEST = 100  # characters
+
+
+def wrapped(sentence: str) -> list[str]:
+    """An indented sentence, broken into lines of at most `WIDEST` characters."""
+    return textwrap.wrap(sentence, WIDEST, initial_indent="  ", subsequent_indent="    ")
+
+
+def with_interval(answer: xr.Dataset, name: str, place: tuple[int, ...], per: float = 1.0) -> str:
+    """A value of an answer with its 95 % half-width, both over `per`; "not known" for NaN.
+
+    `place` is a position along each dimension of the variable.  As many digits are shown as the
+    half-width has one or two of.
+    """
+    value, u = float(answer[name].values[place]), float(answer[f"u_{name}"].values[place])
+    if not np.isfinite(value):
+        return "not known"
+    half = COVERAGE_FACTOR * u / per
+    if not half > 0:
+        return f"{value / per:g}"
+    size = int(np.floor(np.log10(half)))
+    digits = min(max((half < 3 * 10.0**size) - size, 0), 4)
+    return f"{value / per:.{digits}f} +-{half:.{digits}f}"
+
+
+def footnotes(answer: xr.Dataset) -> list[str]:
+    """Gate, samples, assumptions and what is not given, as lines of a summary."""
+    samples = f"; {int(answer['samples'].sum())} samples" if "samples" in answer else ""
+    lines = wrapped(f"Gate: {answer.attrs['gate']}{samples}")
+    for sentence in filter(None, str(answer.attrs["assumed"]).split(SEPARATOR)):
+        lines += wrapped(f"Assumed: {sentence}")
+    for sentence in not_given(answer):
+        lines += wrapped(f"Not given: {sentence}")
+    return lines

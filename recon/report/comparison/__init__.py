@@ -1,0 +1,1 @@
+"""A comparison of two set-ups in words and as a picture."""

@@ -1,0 +1,1 @@
+"""A solved drive in words and pictures."""

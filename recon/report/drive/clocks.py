@@ -1,0 +1,113 @@
+"""Clocks of several loggers: what was found in words, and a picture before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recon.base.errors import DataError
+from recon.conditioning.clocks import Agreement, Clock, in_words
+from recon.conditioning.joining import Joined
+from recon.report.common.sheet import (
+    ACCENT,
+    COVERAGE,
+    INK,
+    MIDDLE,
+    PALE,
+    SMALL,
+    Around,
+    Box,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ROW, WIDTH = 6.6, 10.0  # in
+DRAWN = 4000  # points of a curve
+PPM = 1e6
+SIDES = Around(0.7, 0.25, 0.5, 0.3)
+
+
+def clock_lines(joined: Joined) -> list[str]:
+    """Offset, drift and uncertainty of each clock in words, none for a single log."""
+    return [f"{in_words(clock, joined.first)}." for clock in joined.clocks]
+
+
+def plot_clocks(clocks: Sequence[Clock]) -> Figure:
+    """Draw for each clock the channel that aligned it, before and after, and the lag left over.
+
+    Parameters
+    ----------
+    clocks : sequence of Clock
+        As `joined_logs` returns them: times in [s], channels in SI units.
+
+    Raises
+    ------
+    DataError
+        There is no clock to draw.
+    """
+    if not clocks:
+        raise DataError(
+            where="clocks",
+            found="no second log",
+            needed="at least two logs",
+            do="Draw the clocks of `joined_logs` with more than one log.",
+        )
+    figure = empty_sheet(WIDTH, ROW * len(clocks))
+    from matplotlib.lines import Line2D
+
+    legend = [
+        Line2D([], [], color=INK, linewidth=1.2, label="second logger"),
+        Line2D([], [], color=ACCENT, linewidth=1.0, linestyle="--", label="first logger"),
+        Line2D([], [], color=MIDDLE, marker="o", linestyle="", label="lag left, 95 % interval"),
+    ]
+    footer = "times of the first logger's clock; its channel is scaled to the second's"
+    room = dress(figure, "Clocks before and after alignment", legend, footer)
+    for box, clock in zip(room.rows(len(clocks)), clocks, strict=True):
+        _draw(figure, box, clock)
+    return figure
+
+
+def _draw(figure: Figure, box: Box, clock: Clock) -> None:
+    best = max(clock.agreements, key=lambda a: a.like)
+    before, after, lag = (add_panel(figure, row.inside(SIDES)) for row in box.rows(3))
+    name = Path(clock.path).name
+    own = clock.middle + (best.time - clock.middle - clock.offset) / (1.0 + clock.drift)
+    for panel, time, expected, words in (
+        (before, own, best.before, "before: each clock from its own start"),
+        (after, best.time, best.expected, f"after: shifted by {clock.start:+.3f} s at the start"),
+    ):
+        style_panel(panel, f"{name}, {words}")
+        for values, colour, dash, wide in ((best.seen, INK, "-", 1.2), (expected, ACCENT, "--", 1)):
+            thin = slice(None, None, max(len(time) // DRAWN, 1))
+            panel.plot(time[thin], values[thin], color=colour, linestyle=dash, linewidth=wide)
+        panel.set_ylabel(_label(best), fontsize=SMALL, color=INK)
+    _draw_lag(lag, clock)
+    ends = min(own[0], best.time[0]), max(own[-1], best.time[-1])
+    for panel in (before, after, lag):
+        panel.set_xlim(*ends)
+
+
+def _draw_lag(panel: Axes, clock: Clock) -> None:
+    style_panel(
+        panel,
+        f"lag left; drift {PPM * clock.drift:+.0f} +-{PPM * COVERAGE * clock.u_drift:.0f} ppm "
+        "is taken out (95 %)",
+    )
+    time, lag, u = clock.windows.T
+    panel.axhline(0.0, color=PALE, linewidth=1.0)
+    panel.errorbar(
+        time, 1e3 * lag, 1e3 * COVERAGE * u, fmt="o", color=MIDDLE, markersize=4, capsize=2
+    )
+    panel.set_ylabel("lag (ms)", fontsize=SMALL, color=INK)
+    panel.set_xlabel("elapsed time (s)", fontsize=SMALL, color=INK)
+
+
+def _label(found: Agreement) -> str:
+    return f"{found.names[1].replace('_', ' ')} ({found.unit})"

@@ -1,0 +1,98 @@
+"""Doubts in words and on pictures."""
+
+from __future__ import annotations
+
+import textwrap
+import warnings
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.doubt import UNSEEN, Doubt, doubted_corners
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.report.common.sheet import ACCENT, TEXT
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.figure import Figure
+
+WIDTH = 96  # characters of a line
+WORTH = 3.0  # half-widths of an interval; smaller errors are not worth a line
+ENOUGH_SAMPLES = 1000  # for a median
+
+
+def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
+    """Doubts as lines that stand above everything else, none without doubts."""
+    lines = []
+    corners = ", ".join(doubted_corners(doubts))
+    for kind, head in (
+        (
+            "forces",
+            f"DOUBTED: {corners}. The data contradict these forces; do not use them before:",
+        ),
+        ("log", "DOUBTED in the log, in channels that enter no force:"),
+        ("left out", "LEFT OUT: gauges that failed during the drive."),
+    ):
+        own = [doubt for doubt in doubts if _kind(doubt) == kind]
+        lines += [head] if own else []
+        for doubt in own:
+            words, *to_add = str(doubt).split("\n")
+            lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
+            lines += [f"    {line}" for line in to_add]  # whole, to be copied
+    return tuple(lines)
+
+
+def _kind(doubt: Doubt) -> str:
+    if not doubt.spoils:
+        return "left out"
+    return "forces" if doubt.corners else "log"
+
+
+def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Figure:
+    """Draw a picture, with the doubted corners in words at its top right."""
+    figure = draw()
+    if doubted_corners(doubts):
+        width, height = figure.get_size_inches()
+        figure.text(
+            1 - 0.12 / width,
+            1 - 0.12 / height,
+            f"DOUBTED: {', '.join(doubted_corners(doubts))}",
+            fontsize=TEXT,
+            weight="bold",
+            ha="right",
+            va="top",
+            color="white",
+            bbox={"facecolor": ACCENT, "edgecolor": "none", "pad": 2.5},
+        )
+    return figure
+
+
+def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
+    """Faults that the drive would not show, as far as they may hide more than an interval allows.
+
+    Fx, Fy and Fz stand beside each other, the worst corner of each.
+    """
+    if "unseen_error" not in forces:
+        return ()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # forces that are known nowhere
+        usual = np.nanmedian(forces["u_tyre_force"].to_numpy()[:: _every(forces)], axis=0)
+    error = forces["unseen_error"].to_numpy()
+    worth = error > WORTH * COVERAGE_FACTOR * usual  # NaN: never
+    lines = []
+    kinds, gauges = (forces[n].to_numpy() for n in ("unseen_fault", "unseen_gauge"))
+    for i in np.flatnonzero(worth.any(axis=(1, 2))):
+        most = np.max(np.where(worth[i].any(axis=1)[:, None], error[i], 0.0), axis=0)
+        gauge = gauges[i, int(np.argmax(np.where(worth[i], error[i], 0.0).max(axis=1)))]
+        newtons = " / ".join(f"{value:.0f}" for value in most)
+        lines.append(f"  {UNSEEN[str(kinds[i])]}: up to {newtons} N (most: {gauge})")
+    head = (
+        "cannot be known here: one such fault, if it is there, shows in no comparison of this",
+        "drive; error of Fx / Fy / Fz that it may then hide, the worst corner of each:",
+    )
+    return (*head, *lines) if lines else ()
+
+
+def _every(forces: xr.Dataset) -> int:
+    return max(int(forces.sizes["elapsed_time"]) // ENOUGH_SAMPLES, 1)

@@ -1,0 +1,54 @@
+"""Everything that is printed and drawn of a solved drive."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+from recon.base.doubt import Doubt
+from recon.conditioning.clocks import Clock
+from recon.conditioning.joining import Joined
+from recon.report.common.long_series import fewer_samples
+from recon.report.common.sheet import Pictures
+from recon.report.drive.clocks import clock_lines, plot_clocks
+from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts, unseen_lines
+from recon.report.drive.force_bands import band_pictures
+from recon.report.drive.forces_summary import forces_summary
+from recon.report.drive.gauges_over_drive import plot_health
+from recon.report.drive.horizontal_forces import plot_horizontal_forces
+from recon.report.drive.sums_of_forces import sums_pictures
+from recon.report.drive.three_answers import whole_car_lines, whole_car_pictures
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from recon.reconstruction.weighing import Weighing
+
+
+def drive_lines(
+    forces: xr.Dataset,
+    doubts: Sequence[Doubt],
+    joined: Joined,
+    weighings: tuple[Weighing, ...],
+) -> tuple[str, ...]:
+    """Doubts first, then clocks, peaks, flags, weighings, and the three answers, if any."""
+    own = (*clock_lines(joined), *forces_summary(forces, weighings))
+    return (*doubt_lines(doubts), *own, *whole_car_lines(forces), *unseen_lines(forces))
+
+
+def drive_in_brief(forces: xr.Dataset, doubts: Sequence[Doubt]) -> tuple[str, ...]:
+    """Doubts and peaks alone."""
+    return (*doubt_lines(doubts), *forces_summary(forces))
+
+
+def drive_pictures(
+    forces: xr.Dataset, doubts: Sequence[Doubt], clocks: Sequence[Clock]
+) -> Pictures:
+    """Pictures of a drive by file name, doubted corners named on each, and of several clocks."""
+    forces = fewer_samples(forces)
+    plane: Pictures = {"horizontal_forces.png": partial(plot_horizontal_forces, forces)}
+    plane["gauges.png"] = partial(plot_health, forces)
+    every = plane | sums_pictures(forces) | band_pictures(forces) | whole_car_pictures(forces)
+    more: Pictures = {"clocks.png": partial(plot_clocks, clocks)} if clocks else {}
+    return {name: partial(drawn_with_doubts, draw, doubts) for name, draw in every.items()} | more

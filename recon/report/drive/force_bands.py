@@ -1,0 +1,182 @@
+"""Picture of the forces of one corner: interval, its causes by part, and what holds when."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.status import AT_BOUND, BIT
+from recon.records.forces import require_forces
+from recon.report.common.long_series import stretches, thinned
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    LOOKS,
+    MIDDLE,
+    PALE,
+    PART_LOOKS,
+    SMALL,
+    TEXT,
+    Around,
+    Pictures,
+    add_panel,
+    dress,
+    empty_sheet,
+    part_legend,
+    style_panel,
+    tyre_footer,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+WIDTH, FORCE, BAND, LANES = 11.0, 1.5, 1.0, 1.35  # in, of the sheet and of each row of panels
+AROUND_FORCE = Around(left=1.45, right=0.2, below=0.05, above=0.28)
+AROUND_BAND = Around(left=1.45, right=0.2, below=0.18, above=0.06)
+AROUND_LANES = Around(left=1.45, right=0.2, below=0.45, above=0.1)
+DRAWN = 1200  # samples; each is drawn many times over
+NAMES = ("longitudinal force Fx", "lateral force Fy", "vertical force Fz")
+# Lanes from the top, with the colour of each; a sample may be in several but for the first.
+MEASURED, BOUNDED, BEYOND, DOUBTED, UNKNOWN = (
+    "measured", "at a bound", "beyond the pulls", "doubted", "not known"
+)  # fmt: skip
+LANE_COLOURS = {MEASURED: PALE, BOUNDED: MIDDLE, BEYOND: INK, DOUBTED: ACCENT, UNKNOWN: INK}
+
+
+def band_pictures(forces: xr.Dataset) -> Pictures:
+    """One picture for each corner, by file name."""
+    corners = corner_names(forces)
+    return {f"forces_{c}.png": partial(plot_forces, forces, c) for c in corners}
+
+
+def lanes_of(forces: xr.Dataset, corner: str) -> dict[str, NDArray[np.bool_]]:
+    """Samples (sample,) of a corner that are measured, at a bound, beyond, doubted, not known."""
+    tyre = forces.sel(corner=corner)
+    status = tyre["status"].to_numpy()
+    unknown = np.isnan(tyre["tyre_force"].to_numpy()).all(axis=1)
+    out = {
+        BOUNDED: (status & AT_BOUND) != 0,
+        BEYOND: (status & BIT["beyond_pulls"]) != 0,
+        DOUBTED: (status & BIT["doubted"]) != 0,
+    }
+    out = {name: mask & ~unknown for name, mask in out.items()} | {UNKNOWN: unknown}
+    return {MEASURED: ~np.any(list(out.values()), axis=0)} | out
+
+
+def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
+    """Draw the three forces of a corner, the parts of their intervals, and lanes of its status.
+
+    Parameters
+    ----------
+    forces : xarray.Dataset
+        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
+        axes; its limits, the parts of its standard uncertainty, and `status`.
+    corner : str
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    DataError
+        `forces` is no result of the reconstruction.
+    """
+    parts = [f"u_tyre_force_{part}" for part in PART_LOOKS]
+    limits = ("tyre_force_lower", "tyre_force_upper")
+    require_forces(forces, "tyre_force", "u_tyre_force", *limits, *parts, "status")
+    tyre = forces.sel(corner=corner)
+    lanes = lanes_of(forces, corner)
+    figure = empty_sheet(WIDTH, 1.4 + 3 * (FORCE + BAND) + LANES)
+    room = dress(figure, _title(tyre, corner, lanes), _legend(), tyre_footer(forces), columns=3)
+    rows = room.stack(*[FORCE, BAND] * 3, LANES)
+    for i, name in enumerate(NAMES):
+        panel = add_panel(figure, rows[2 * i].inside(AROUND_FORCE))
+        below = add_panel(figure, rows[2 * i + 1].inside(AROUND_BAND))
+        _draw_force(panel, tyre.isel(component=i), name)
+        _draw_band(below, tyre.isel(component=i))
+    _draw_lanes(add_panel(figure, rows[-1].inside(AROUND_LANES)), lanes, _time(tyre))
+    ends = _time(tyre)[[0, -1]]
+    for panel in figure.axes:
+        panel.set_xlim(*ends)
+    return figure
+
+
+def _time(tyre: xr.Dataset) -> Floats:
+    return np.asarray(tyre["elapsed_time"].to_numpy())
+
+
+def _draw_force(panel: Axes, one: xr.Dataset, name: str) -> None:
+    series = [one[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
+    kept = thinned(np.stack(series), DRAWN)
+    force, lower, upper = (s[kept] for s in series)
+    panel.fill_between(_time(one)[kept], lower, upper, color=PALE, linewidth=0, zorder=2)
+    panel.plot(_time(one)[kept], force, color=INK, linewidth=0.6, zorder=3)
+    style_panel(panel, name if np.isfinite(series[0]).any() else f"{name}: nowhere known")
+    panel.set_ylabel("force [N]", fontsize=TEXT)
+    panel.tick_params(labelbottom=False)
+
+
+def _draw_band(panel: Axes, one: xr.Dataset) -> None:
+    """Half-width of the 95 % interval, divided by the shares of its variance."""
+    variance = np.stack([one[f"u_tyre_force_{part}"].to_numpy() ** 2 for part in PART_LOOKS])
+    total = np.sum(variance, axis=0)
+    half = COVERAGE_FACTOR * np.sqrt(total)
+    kept = thinned(half[None], DRAWN)
+    with np.errstate(invalid="ignore"):
+        stacked = np.cumsum(half * variance / total, axis=0)[:, kept]
+    below = np.zeros(len(kept))
+    for top, (colour, hatch, _) in zip(stacked, PART_LOOKS.values(), strict=True):
+        panel.fill_between(_time(one)[kept], below, top, facecolor=colour, hatch=hatch,
+                           edgecolor=INK, linewidth=0.3, zorder=2)  # fmt: skip
+        below = top
+    style_panel(panel, "")
+    panel.set_ylim(0.0, None)
+    panel.set_ylabel("half-width\n[N]", fontsize=TEXT)
+    panel.tick_params(labelbottom=False)
+
+
+def _draw_lanes(panel: Axes, lanes: dict[str, NDArray[np.bool_]], time: Floats) -> None:
+    for row, (name, mask) in enumerate(lanes.items()):
+        bars = stretches(mask, time)
+        panel.broken_barh(bars, (-row - 0.4, 0.8), color=LANE_COLOURS[name], linewidth=0.3)
+    style_panel(panel, "")
+    panel.set_ylim(-len(lanes) + 0.5, 0.5)
+    panel.set_yticks(
+        -np.arange(len(lanes)), [f"{name} {_percent(mask)}" for name, mask in lanes.items()]
+    )
+    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    panel.tick_params(labelsize=SMALL)
+
+
+def _legend() -> list[Artist]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    band = [Line2D([], [], color=INK, linewidth=1.2, label="force"),
+            Patch(color=PALE, label="95 % interval")]  # fmt: skip
+    return [*band, *part_legend()]
+
+
+def _title(tyre: xr.Dataset, corner: str, lanes: dict[str, NDArray[np.bool_]]) -> str:
+    name = f"Forces of {corner} ({LOOKS[corner].name}) with their intervals"
+    if lanes[UNKNOWN].all():
+        return f"{name}: nowhere known"
+    if lanes[DOUBTED].any():
+        return f"{name}: {_percent(lanes[DOUBTED])} doubted"
+    widest = COVERAGE_FACTOR * np.nanmax(np.nanmedian(tyre["u_tyre_force"].to_numpy(), axis=0))
+    return f"{name}: half-width up to {widest:.0f} N (median of the widest force)"
+
+
+def _percent(mask: NDArray[np.bool_]) -> str:
+    share = 100 * float(np.mean(mask))
+    return f"{share:.0f} %" if 1 <= share <= 99 or share in (0, 100) else f"{share:.2f} %"

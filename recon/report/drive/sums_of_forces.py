@@ -1,0 +1,101 @@
+"""Picture of the sums of all tyres' forces against mass times acceleration, over a drive."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.quantities import COVERAGE_FACTOR
+from recon.report.common.sheet import (
+    ACCENT,
+    INK,
+    PALE,
+    SMALL,
+    Around,
+    Pictures,
+    add_panel,
+    dress,
+    empty_sheet,
+    style_panel,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.figure import Figure
+
+AROUND = Around(left=0.85, right=0.2, below=0.45, above=0.3)
+DASHES = (0, (4, 2))
+
+
+def sums_pictures(forces: xr.Dataset) -> Pictures:
+    """The picture by its file name, none where the car's motion or a corner is not known."""
+    if "balance_by_tyres" not in forces:
+        return {}
+    return {"sums.png": lambda: plot_sums(forces)}
+
+
+def plot_sums(forces: xr.Dataset) -> Figure:
+    """Draw sums of forces, what the motion of the car needs, and the band of what may differ.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it for a whole car: `balance_by_tyres`, `balance_by_motion` and
+        `u_balance` [N] (window, balance).
+    """
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    time = forces["window_time"].to_numpy()
+    tyres, motion, u = (
+        forces[name].to_numpy() for name in ("balance_by_tyres", "balance_by_motion", "u_balance")
+    )
+    names = [str(name) for name in forces["balance"].to_numpy()]
+    figure = empty_sheet(10.0, 7.6)
+    legend = [
+        Line2D([], [], color=INK, linewidth=1.2, label="by the tyres' forces"),
+        Line2D([], [], color=ACCENT, linestyle=DASHES, label="mass or inertia x acceleration"),
+        Patch(color=PALE, label="95 % band of what may differ on a sound drive"),
+    ]
+    room = dress(
+        figure,
+        _title(tyres - motion, u),
+        legend,
+        "Short means of 0.125 s, level axes.  The band holds what nobody measured: the air's "
+        "forces, tilt and place of the\naccelerometer, mass, inertia; and the uncertainty of the "
+        "forces",
+    )
+    for k, (name, box) in enumerate(zip(names, room.rows(len(names)), strict=True)):
+        panel = add_panel(figure, box.inside(AROUND))
+        half = COVERAGE_FACTOR * u[:, k]
+        panel.fill_between(
+            time, motion[:, k] - half, motion[:, k] + half, color=PALE, linewidth=0, zorder=1
+        )
+        panel.plot(time, tyres[:, k], color=INK, linewidth=1.0, zorder=2)
+        panel.plot(time, motion[:, k], color=ACCENT, linewidth=1.0, linestyle=DASHES, zorder=3)
+        style_panel(panel, f"{name}: {_words(tyres[:, k] - motion[:, k], u[:, k])}")
+        panel.set_ylabel("force [N]", fontsize=SMALL)
+        if name == names[-1]:
+            panel.set_xlabel("elapsed time [s]", fontsize=SMALL)
+    return figure
+
+
+def _inside(difference: Floats, u: Floats) -> float:
+    """Share (of all that is known) of differences within the band [1], NaN if none is known."""
+    known = np.isfinite(difference)
+    inside = np.abs(difference[known]) <= COVERAGE_FACTOR * u[known]
+    return float(np.mean(inside)) if known.any() else float("nan")
+
+
+def _words(difference: Floats, u: Floats) -> str:
+    if not np.isfinite(difference).any():
+        return "not known"
+    rms = float(np.sqrt(np.nanmean(difference**2)))
+    return f"{rms:.0f} N rms apart, {100 * _inside(difference, u):.0f} % inside the band"
+
+
+def _title(difference: Floats, u: Floats) -> str:
+    share = 100 * _inside(difference, u)
+    return f"Forces against the motion of the car: {share:.0f} % of the drive inside the band"
