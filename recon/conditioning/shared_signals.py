@@ -9,7 +9,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
-from recon.conditioning.health import flat_samples
+from recon.conditioning.flat_and_clipped import flat_samples
 from recon.records.logs import VARIABLES
 
 if TYPE_CHECKING:
