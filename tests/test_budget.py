@@ -17,7 +17,7 @@ from recon.reconstruction.causes.cures import UNKNOWN, description_of
 from recon.reconstruction.prepare import prepare
 from recon.records.forces import NO_GAUGE
 from recon.report.answers.budget import budget_summary, plot_budget
-from recon.report.common.sheet import PART_LOOKS
+from recon.report.common.looks import PART_LOOKS
 from tests.days import day
 from tests.suspension_days import ALL, KINDS, LOST, unit_day
 

@@ -15,7 +15,7 @@ from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in, with_doubts
 from recon.records.results import read_result, write_result
-from recon.report.common.sheet import empty_sheet
+from recon.report.common.sheet import new_sheet
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts
 from tests.days import day, unwarned
 from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
@@ -119,6 +119,7 @@ def test_doubts_in_words_and_on_pictures() -> None:
     words = " ".join(line.strip() for line in rest)
     assert words == "FL, RR: inverted (a), probability 0.97. Found this. Do that."
     assert doubt_lines([]) == ()
-    figure = drawn_with_doubts(lambda: empty_sheet(4, 3), [doubt])
-    assert [text.get_text() for text in figure.texts] == ["DOUBTED: FL, RR"]
-    assert not drawn_with_doubts(lambda: empty_sheet(4, 3), []).texts
+    figure = drawn_with_doubts(lambda: new_sheet((4, 3), "", (), "")[0], [doubt])
+    assert "DOUBTED: FL, RR" in [text.get_text() for text in figure.texts]
+    plain = drawn_with_doubts(lambda: new_sheet((4, 3), "", (), "")[0], [])
+    assert len(plain.texts) == len(figure.texts) - 1

@@ -13,7 +13,8 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.report.common import long_series as series
 from recon.report.common.long_series import stretches, thinned
-from recon.report.common.sheet import PART_LOOKS, tyre_footer
+from recon.report.common.looks import PART_LOOKS
+from recon.report.common.sheet import tyre_footer
 from recon.report.drive.force_bands import DRAWN, band_pictures, lanes_of, plot_forces
 from tests.days import day
 

@@ -8,18 +8,9 @@ import numpy as np
 
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import SEPARATOR, not_given
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL, TEXT
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import wrapped
 
 if TYPE_CHECKING:
@@ -151,11 +142,10 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    figure = empty_sheet(11.0, 6.2)
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
     footer += "vertical force of both tyres of an axle, mean over the corner"
-    room = dress(figure, title[0].upper() + title[1:], _legend(), footer)
+    figure, room = new_sheet((11.0, 6.2), title[0].upper() + title[1:], _legend(), footer)
     left, right = room.columns(1.15, 1)
     _draw_points(add_panel(figure, left.inside(AROUND)), balance)
     _draw_split(add_panel(figure, right.inside(AROUND_SPLIT)), balance)
@@ -163,14 +153,12 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-
     points: list[Artist] = [
-        Line2D([], [], linestyle="none", marker=marker, color=colour, markersize=5,
+        line_entry(linestyle="none", marker=marker, color=colour, markersize=5,
                label=f"corner to the {name}, 95 %")
         for name, marker, colour in SIDES.values()
     ]  # fmt: skip
-    return [*points, Line2D([], [], color=ACCENT, linewidth=1.2, label="both axles used alike")]
+    return [*points, line_entry(color=ACCENT, linewidth=1.2, label="both axles used alike")]
 
 
 def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
@@ -195,12 +183,15 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
                                     ((0.97, 0.03), "rear used more", "right")):  # fmt: skip
         panel.text(*place, words, transform=panel.transAxes, fontsize=TEXT, color=MIDDLE,
                    ha=alignment, va="top" if alignment == "left" else "bottom")  # fmt: skip
-    style_panel(panel, "each corner, numbered along the drive; F, R: axle first at its limit")
+    style_panel(
+        panel,
+        "each corner, numbered along the drive; F, R: axle first at its limit",
+        x="use of the rear axle [1]",
+        y="use of the front axle [1]",
+    )
     panel.set_xlim(low, high)
     panel.set_ylim(low, high)
     panel.set_aspect("equal")
-    panel.set_xlabel("use of the rear axle [1]", fontsize=TEXT)
-    panel.set_ylabel("use of the front axle [1]", fontsize=TEXT)
 
 
 def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
@@ -216,8 +207,11 @@ def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
         panel.annotate(f"{value:+.3f} ± {half:.3f}", (value, -row), (0, 7), ha="center",
                        textcoords="offset points", fontsize=SMALL, color=INK)  # fmt: skip
     panel.axvline(0.0, color=ACCENT, linewidth=1.2, zorder=2)
-    style_panel(panel, "use of front less rear axle, 95 %")
+    style_panel(
+        panel,
+        "use of front less rear axle, 95 %",
+        x="rear used more     difference [1]     front used more",
+    )
     panel.set_yticks(-np.arange(len(known)), [words for words, _ in known])
     panel.set_ylim(-len(known) + 0.4, 0.8)
     panel.margins(x=0.25)
-    panel.set_xlabel("rear used more     difference [1]     front used more", fontsize=TEXT)

@@ -8,19 +8,9 @@ import numpy as np
 
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import SEPARATOR, not_given
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import wrapped
 
 if TYPE_CHECKING:
@@ -161,12 +151,16 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     """
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
-    figure = empty_sheet(11.0, 2.1 + 0.42 * max(shown.sizes["stop"], 3))
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"
     if braking.sizes["stop"] > MOST_STOPS:
         footer += f"; first {MOST_STOPS} of {braking.sizes['stop']} stops"
     title = _finding(braking)
-    room = dress(figure, title[0].upper() + title[1:], _legend(), footer)
+    figure, room = new_sheet(
+        (11.0, 2.1 + 0.42 * max(shown.sizes["stop"], 3)),
+        title[0].upper() + title[1:],
+        _legend(),
+        footer,
+    )
     left, right = room.columns(3, 1) if pressed else (room, None)
     _draw_bars(add_panel(figure, left.inside(AROUND)), shown)
     if right is not None:
@@ -175,15 +169,12 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     return [
-        Patch(facecolor=INK, edgecolor=INK, label="front axle"),
-        Patch(facecolor=PALE, edgecolor=INK, label="rear axle"),
-        Line2D([], [], color=ACCENT, linewidth=1.4, marker="|", markersize=7,
+        patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
+        patch_entry(facecolor=PALE, edgecolor=INK, label="rear axle"),
+        line_entry(color=ACCENT, linewidth=1.4, marker="|", markersize=7,
                label="split with 95 % interval"),
-        Line2D([], [], color=ACCENT, linestyle="none", marker="v", markersize=6,
+        line_entry(color=ACCENT, linestyle="none", marker="v", markersize=6,
                label="ideal split, by the load"),
     ]  # fmt: skip
 
@@ -213,11 +204,10 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
             panel.plot(place, row + 0.38, color=ACCENT, marker="v", markersize=6, clip_on=False)
             words += f", ideal {100 * ideal:.1f} %"
         panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
-    style_panel(panel, "mean braking force of both axles")
+    style_panel(panel, "mean braking force of both axles", x="braking force [N]")
     panel.set_yticks(-np.arange(len(names)), names)
     panel.set_ylim(-len(names) + 0.4, 0.6)
     panel.set_xlim(0.0, 1.45 * total.max())
-    panel.set_xlabel("braking force [N]", fontsize=TEXT)
 
 
 def _draw_pressure(panel: Axes, braking: xr.Dataset) -> None:
@@ -229,10 +219,8 @@ def _draw_pressure(panel: Axes, braking: xr.Dataset) -> None:
             yerr=BAR * COVERAGE_FACTOR * one["u_force_per_pressure"].to_numpy(), fmt=marker,
             markersize=4, capsize=3, color=colour, label=axle,
         )  # fmt: skip
-    style_panel(panel, "force per bar, 95 %")
+    style_panel(panel, "force per bar, 95 %", x="stop", y="N per bar")
     panel.set_xticks(stops[:: -(-len(stops) // 8)])
     panel.set_xlim(0.4, len(stops) + 0.6)
     panel.set_ylim(bottom=0.0)
-    panel.set_xlabel("stop", fontsize=TEXT)
-    panel.set_ylabel("N per bar", fontsize=TEXT)
     panel.legend(fontsize=SMALL, frameon=False)

@@ -9,19 +9,9 @@ from numpy.typing import NDArray
 
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import NO_GAUGE
-from recon.report.common.sheet import (
-    INK,
-    LOOKS,
-    PART_LOOKS,
-    SMALL,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    part_legend,
-    style_panel,
-    tyre_footer,
-)
+from recon.report.common.legend import part_legend
+from recon.report.common.looks import INK, LOOKS, PART_LOOKS, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 from recon.report.common.text import wrapped
 
 if TYPE_CHECKING:
@@ -121,11 +111,14 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)
     # At least as wide as the words below need.
-    figure = empty_sheet(max(4.9 * columns, 8.5), 1.3 + 2.35 * len(corners))
-    room = dress(
-        figure, _title(answer), part_legend(), _footer(forces, answer), columns=min(2 * columns, 4)
+    figure, room = new_sheet(
+        (max(4.9 * columns, 8.5), 1.3 + 2.35 * len(corners)),
+        _title(answer),
+        part_legend(),
+        _footer(forces, answer),
+        columns=min(2 * columns, 4),
     )
-    boxes = [box for row in room.rows(len(corners)) for box in row.columns(*[1.0] * columns)]
+    boxes = room.grid(len(corners), columns)
     places = [(c, x) for c in corners for x in components]
     for box, (corner, component) in zip(boxes, places, strict=True):
         one = answer.sel(corner=corner, component=component)
@@ -150,10 +143,11 @@ def _draw_bars(panel: Axes, one: xr.Dataset, name: str) -> None:
                    hatch=hatch)  # fmt: skip
         share = 100 * (width / u) ** 2
         panel.text(width + 0.015 * max(widths), -row, f"{share:.0f} %", fontsize=SMALL, va="center")
-    style_panel(panel, _panel_name(one, name))
+    style_panel(
+        panel, _panel_name(one, name), x="standard uncertainty from this cause [N]", size=SMALL
+    )
     panel.set_yticks(-np.arange(len(words)), words, fontsize=SMALL)
     panel.set_xlim(0.0, 1.12 * max(widths))
-    panel.set_xlabel("standard uncertainty from this cause [N]", fontsize=SMALL)
 
 
 def _panel_name(one: xr.Dataset, name: str) -> str:

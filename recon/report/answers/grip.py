@@ -12,22 +12,10 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.grip.tyre_envelopes import SECTOR
 from recon.records.forces import require_forces
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.road_plane import known_forces
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-    tyre_footer,
-)
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -137,10 +125,11 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     corners = corner_names(forces)
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)
-    figure = empty_sheet(1.0 + 4.3 * columns, 1.7 + 4.3 * rows)
     footer = f"{tyre_footer(forces)}\n{answer.attrs['gate']}"
-    room = dress(figure, _title(answer), _legend(), footer, columns=2)
-    boxes = [box for row in room.rows(rows) for box in row.columns(*[1.0] * columns)]
+    figure, room = new_sheet(
+        (1.0 + 4.3 * columns, 1.7 + 4.3 * rows), _title(answer), _legend(), footer, columns=2
+    )
+    boxes = room.grid(rows, columns)
     low = float(answer.attrs["low_load_N"])
     force = {corner: _thinned(forces, corner, low) for corner in corners}
     reach = max(float(np.max(np.hypot(f[:, 0], f[:, 1]), initial=500)) for f in force.values())
@@ -152,10 +141,14 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         panel.set_xlim(-reach, reach)
         panel.set_ylim(-reach, reach)
         panel.set_aspect("equal")
-        panel.set_xlabel("longitudinal force Fx [N]", fontsize=TEXT)
-        panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
         loads = ", ".join(words for words in drawn if words) or "no envelope"
-        style_panel(panel, f"{corner} {LOOKS[corner].name}\n{loads}", fold=True)
+        style_panel(
+            panel,
+            f"{corner} {LOOKS[corner].name}\n{loads}",
+            x="longitudinal force Fx [N]",
+            y="lateral force Fy [N]",
+            fold=True,
+        )
     return figure
 
 
@@ -218,14 +211,11 @@ def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     return [
-        Line2D([], [], linestyle="none", marker="o", markerfacecolor="none", color=PALE,
+        line_entry(linestyle="none", marker="o", markerfacecolor="none", color=PALE,
                label="samples; the marker grows with Fz"),
-        Line2D([], [], color=INK, linewidth=1.0,
+        line_entry(color=INK, linewidth=1.0,
                label="demonstrated envelope; load in kN (dots low, line high)"),
-        Patch(facecolor=MIDDLE, alpha=0.3, label="95 % band"),
-        Line2D([], [], color=ACCENT, linewidth=1.8, label="thick: shown to be the limit"),
+        patch_entry(facecolor=MIDDLE, alpha=0.3, label="95 % band"),
+        line_entry(color=ACCENT, linewidth=1.8, label="thick: shown to be the limit"),
     ]  # fmt: skip

@@ -7,26 +7,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.labelled import corner_names
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.wheel_slip import slip_of
 from recon.evaluation.sections.car_motion import speed_of
 from recon.records.forces import require_forces
+from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
-from recon.report.common.sheet import (
-    ACCENT,
-    COVERAGE,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import footnotes, with_interval, wrapped
 
 if TYPE_CHECKING:
@@ -235,21 +224,19 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     span = (start - LEAD_IN, end + LEAD_OUT)
     slips = bool(np.isfinite(answer["time_in_slip"]).any())
     panels = 3 if slips else 2
-    figure = empty_sheet(11.0, 1.5 + 2.3 * panels)
     bandwidth = float(answer.attrs["bandwidth_Hz"])
     footer = (
         f"{answer['launch'].values[i]}, {bandwidth:g} Hz bandwidth, intermediate axes; force of "
         "the road on the tyre, x forward, z up"
     )
-    room = dress(figure, finding(answer), _legend(answer), footer)
+    figure, room = new_sheet((11.0, 1.5 + 2.3 * panels), finding(answer), _legend(answer), footer)
     rows = room.rows(panels)
     time = forces["elapsed_time"].to_numpy()
     inside = np.flatnonzero((time >= span[0]) & (time <= span[1]))
     shown = forces.isel(elapsed_time=slice(int(inside[0]), int(inside[-1]) + 1))
     force = add_panel(figure, rows[0].inside(AROUND))
     lines = _draw(force, shown, answer, 0, bandwidth)
-    style_panel(force, f"longitudinal force of each driven tyre{_width(answer, i)}")
-    force.set_ylabel("Fx [N]", fontsize=TEXT)
+    style_panel(force, f"longitudinal force of each driven tyre{_width(answer, i)}", y="Fx [N]")
     _number_hop(force, answer, i, lines)
     _mark_catch(force, answer, i, lines)
     if slips:
@@ -257,9 +244,7 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         _draw_slip(panel, shown, answer, bandwidth)
     load = add_panel(figure, rows[-1].inside(AROUND))
     _draw(load, shown, answer, 2, bandwidth)
-    style_panel(load, "vertical force of each driven tyre")
-    load.set_ylabel("Fz [N]", fontsize=TEXT)
-    load.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    style_panel(load, "vertical force of each driven tyre", x="elapsed time [s]", y="Fz [N]")
     for panel in figure.axes:
         panel.set_xlim(span)
         for a, b in zip(answer["gap_start"].values, answer["gap_end"].values, strict=True):
@@ -270,26 +255,21 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 def _width(answer: xr.Dataset, i: int) -> str:
     """Half-width of the interval of the force, and the meaning of the numbers, in words."""
     u = float(np.nanmax(answer["u_plateau_drive_force"].to_numpy()[i]))
-    known = f", 95 % interval +-{COVERAGE * u:.0f} N" if np.isfinite(u) else ""
+    known = f", 95 % interval +-{COVERAGE_FACTOR * u:.0f} N" if np.isfinite(u) else ""
     return known + ("; crests of hop numbered" if answer.sizes.get("hop", 0) else "")
 
 
 def _legend(answer: xr.Dataset) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     entries: list[Artist] = [
-        Line2D(
-            [], [], color=LOOKS[c].colour, linestyle=LINES[SIDES[c]], label=f"{c} {LOOKS[c].name}"
-        )
+        line_entry(color=LOOKS[c].colour, linestyle=LINES[SIDES[c]], label=f"{c} {LOOKS[c].name}")
         for c in map(str, answer["corner"].to_numpy())
     ]
     if answer.sizes["gap"]:
-        entries.append(Patch(color=PALE, label="gap of a shift"))
+        entries.append(patch_entry(color=PALE, label="gap of a shift"))
     if np.isfinite(answer["catch_time"]).any():
         label = "catch: 95 % of the plateau again"
         entries.append(
-            Line2D([], [], color=ACCENT, marker="v", linestyle="none", markersize=6, label=label)
+            line_entry(color=ACCENT, marker="v", linestyle="none", markersize=6, label=label)
         )
     return entries
 
@@ -329,8 +309,9 @@ def _draw_slip(panel: Axes, shown: xr.Dataset, answer: xr.Dataset, bandwidth: fl
         f"{threshold:g} %: slipping", (1.0, threshold), xycoords=("axes fraction", "data"),
         ha="right", va="bottom", fontsize=SMALL, color=INK,
     )  # fmt: skip
-    style_panel(panel, f"slip of each driven wheel, shown up to {100 * MOST_SLIP:g} %")
-    panel.set_ylabel("slip [%]", fontsize=TEXT)
+    style_panel(
+        panel, f"slip of each driven wheel, shown up to {100 * MOST_SLIP:g} %", y="slip [%]"
+    )
 
 
 def _number_hop(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:

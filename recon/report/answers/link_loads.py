@@ -9,18 +9,9 @@ import numpy as np
 from recon.analysis.link_loads import NO_CLEARANCE
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -143,8 +134,7 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     pairs = [list(homes)[i : i + 2] for i in range(0, len(homes), 2)]
     rows = [max(len(homes[home]) for home in pair) for pair in pairs]
     height = 1.5 + sum(ROW * row + AROUND.below + AROUND.above for row in rows)
-    figure = empty_sheet(WIDTH, height)
-    room = dress(figure, _title(answer), _legend(), _footer(answer), columns=4)
+    figure, room = new_sheet((WIDTH, height), _title(answer), _legend(), _footer(answer), columns=4)
     size = np.nanmax(np.abs(np.append(_far(answer).ravel(), [1.0]))) / KILO
     limits = answer["limit"].to_numpy() / KILO
     size = max(size, float(np.nanmax(np.where(limits < 2.5 * size, limits, 0.0), initial=0.0)))
@@ -153,9 +143,8 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         for home, box in zip(pair, line.columns(1, 1), strict=False):
             panel = add_panel(figure, box.inside(AROUND))
             _bars(panel, answer, homes[home])
-            style_panel(panel, home)
+            style_panel(panel, home, x="compression   <   load [kN]   >   tension", size=SMALL)
             panel.set_xlim(-1.08 * size, 1.08 * size)
-            panel.set_xlabel("compression   <   load [kN]   >   tension", fontsize=SMALL, color=INK)
     return figure
 
 
@@ -181,29 +170,13 @@ def _bars(panel: Axes, answer: xr.Dataset, rows: list[int]) -> None:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
+    bar = {"edgecolor": INK, "linewidth": 0.6}
+    limit = {"marker": "|", "linestyle": "none", "markersize": 11, "markeredgewidth": 2}
     return [
-        Patch(facecolor=PALE, edgecolor=INK, linewidth=0.6, label="largest tension"),
-        Patch(
-            facecolor=MIDDLE,
-            edgecolor=INK,
-            linewidth=0.6,
-            hatch="////",
-            label="largest compression",
-        ),
-        Line2D([], [], color=INK, linewidth=1.1, label="95 % interval"),
-        Line2D(
-            [],
-            [],
-            color=ACCENT,
-            marker="|",
-            linestyle="none",
-            markersize=11,
-            markeredgewidth=2,
-            label="lowest limit that is known",
-        ),
+        patch_entry(facecolor=PALE, **bar, label="largest tension"),
+        patch_entry(facecolor=MIDDLE, **bar, hatch="////", label="largest compression"),
+        line_entry(color=INK, linewidth=1.1, label="95 % interval"),
+        line_entry(color=ACCENT, **limit, label="lowest limit that is known"),
     ]
 
 

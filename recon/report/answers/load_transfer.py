@@ -8,19 +8,9 @@ import numpy as np
 
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import SEPARATOR, not_given
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -128,20 +118,16 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     answer : xarray.Dataset
         As `load_transfer` returns it.
     """
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    figure = empty_sheet(11.0, 5.2)
     legend = [
-        Patch(facecolor=INK, edgecolor=INK, label="front axle"),
-        Patch(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),
-        Line2D([], [], color=ACCENT, marker="_", label="95 % interval of front and of the sum"),
+        patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
+        patch_entry(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),
+        line_entry(color=ACCENT, marker="_", label="95 % interval of front and of the sum"),
     ]
     footer = (
         f"{forces.attrs.get('vehicle', '')}: half of right minus left load, level axes, left "
         f"acceleration positive\n{answer.attrs['gate']}"
     )
-    room = dress(figure, _finding(answer), legend, footer)
+    figure, room = new_sheet((11.0, 5.2), _finding(answer), legend, footer)
     left, right = room.columns(1.7, 1)
     _draw_transfer(add_panel(figure, left.inside(AROUND)), answer)
     if "transfer_part" in answer:
@@ -152,9 +138,12 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
 
 def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
-    style_panel(panel, "load that moves from the left to the right wheel of each axle")
-    panel.set_xlabel("lateral acceleration [m/s2]", fontsize=TEXT)
-    panel.set_ylabel("load transfer [N]", fontsize=TEXT)
+    style_panel(
+        panel,
+        "load that moves from the left to the right wheel of each axle",
+        x="lateral acceleration [m/s2]",
+        y="load transfer [N]",
+    )
     middle = answer["bin_acceleration"].to_numpy()
     front, rear = (answer["transfer"].sel(axle=axle).to_numpy() for axle in ("front", "rear"))
     if not (middle.size and np.isfinite(front + rear).any()):
@@ -177,7 +166,7 @@ def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
 
 def _draw_parts(panel: Axes, answer: xr.Dataset) -> None:
     """Parts of springs, links and wheels in the transfer of each axle, with intervals."""
-    style_panel(panel, "transfer at 1 g: springs, links, wheels")
+    style_panel(panel, "transfer at 1 g: springs, links, wheels", y="[N]")
     width = 0.8 / len(PARTS)
     axles = [str(axle) for axle in answer["axle"].to_numpy()]
     for j, (part, named) in enumerate(PARTS.items()):
@@ -192,15 +181,13 @@ def _draw_parts(panel: Axes, answer: xr.Dataset) -> None:
         )  # fmt: skip
     panel.axhline(0.0, color=INK, linewidth=0.8)
     panel.set_xticks(range(len(axles)), [f"{axle} axle" for axle in axles])
-    panel.set_ylabel("[N]", fontsize=TEXT)
     panel.margins(y=0.4)
     panel.legend(fontsize=SMALL, frameon=False, ncols=len(PARTS), loc="upper center",
                  handlelength=1.2, columnspacing=0.8)  # fmt: skip
 
 
 def _draw_heights(panel: Axes, answer: xr.Dataset) -> None:
-    style_panel(panel, "height of the centre of mass, 95 %")
-    panel.set_xlabel("above the road [mm]", fontsize=TEXT)
+    style_panel(panel, "height of the centre of mass, 95 %", x="above the road [mm]")
     rows = [("as stated", _known(answer, "stated_height"))]
     rows += [(words, _known(answer, "height", direction=m)) for m, words in DIRECTIONS.items()]
     for place, (_, found) in enumerate(rows):

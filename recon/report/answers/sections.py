@@ -14,20 +14,10 @@ from recon.evaluation.sections.car_motion import course_of
 from recon.evaluation.sections.find_sections import Section, sections_of
 from recon.evaluation.sections.wheel_lifts import LIGHT
 from recon.records.forces import require_forces
+from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import wrapped
 
 if TYPE_CHECKING:
@@ -122,10 +112,14 @@ def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
     found = sections_of(sections)
     kinds = [k for k in LANES if any(_lane(s.kind) == k for s in found)]
     lanes = [*kinds, LIFT] if sections.sizes.get("lift", 0) else kinds
-    figure = empty_sheet(WIDTH, 1.5 + MOTION + LANE * max(len(lanes), 1))
     title = sections_summary(sections)[0]
     footer = f"{sections.attrs['gate']}; x forward, y left"
-    room = dress(figure, title if len(title) < 110 else title[:107] + "...", _legend(), footer)
+    figure, room = new_sheet(
+        (WIDTH, 1.5 + MOTION + LANE * max(len(lanes), 1)),
+        title if len(title) < 110 else title[:107] + "...",
+        _legend(),
+        footer,
+    )
     above, below = room.stack(MOTION, LANE * max(len(lanes), 1) + 0.4)
     motion = add_panel(figure, above.inside(AROUND))
     time = _draw_motion(motion, forces)
@@ -138,16 +132,11 @@ def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     return [
-        Line2D([], [], color=INK, linewidth=1.2, label="forward acceleration"),
-        Line2D(
-            [], [], color=ACCENT, linewidth=1.2, linestyle="--", label="acceleration to the left"
-        ),
-        Patch(facecolor=PALE, edgecolor=INK, linewidth=0.6, label="section"),
-        Patch(facecolor=MIDDLE, edgecolor=INK, linewidth=0.6, label="middle of a corner"),
+        line_entry(color=INK, linewidth=1.2, label="forward acceleration"),
+        line_entry(color=ACCENT, linewidth=1.2, linestyle="--", label="acceleration to the left"),
+        patch_entry(facecolor=PALE, edgecolor=INK, linewidth=0.6, label="section"),
+        patch_entry(facecolor=MIDDLE, edgecolor=INK, linewidth=0.6, label="middle of a corner"),
     ]
 
 
@@ -160,8 +149,7 @@ def _draw_motion(panel: Axes, forces: xr.Dataset) -> Floats:
         course.time[kept], course.sideways[kept], color=ACCENT, linewidth=1.0, linestyle="--"
     )
     panel.axhline(0.0, color=MIDDLE, linewidth=0.6)
-    style_panel(panel, "accelerations of the car")
-    panel.set_ylabel("acceleration [m/s2]", fontsize=TEXT, color=INK)
+    style_panel(panel, "accelerations of the car", y="acceleration [m/s2]")
     return course.time
 
 
@@ -180,7 +168,6 @@ def _draw_lanes(panel: Axes, found: list[Section], lanes: list[str], sections: x
         ends = np.column_stack([sections[f"lift_{end}"].to_numpy() for end in ("start", "end")])
         bars = [(start, end - start) for start, end in ends if np.isfinite(end - start)]
         panel.broken_barh(bars, (places[LIFT] - 0.35, 0.7), facecolor=ACCENT, edgecolor=ACCENT)
-    style_panel(panel, "")
+    style_panel(panel, "", x="elapsed time [s]")
     panel.set_yticks(list(places.values()), list(places), fontsize=SMALL)
     panel.set_ylim(-0.6, len(lanes) - 0.4)
-    panel.set_xlabel("elapsed time [s]", fontsize=TEXT, color=INK)

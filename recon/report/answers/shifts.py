@@ -6,22 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
-from recon.report.common.sheet import (
-    ACCENT,
-    COVERAGE,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import footnotes, with_interval, wrapped
 
 if TYPE_CHECKING:
@@ -117,7 +107,6 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     require_forces(forces, "tyre_force_intermediate")
     names = [str(name) for name in answer["shift"].to_numpy()]
     drawn = list(range(len(names)))[:MOST_LINES]
-    figure = empty_sheet(11.0, 5.4)
     bandwidth = float(answer.attrs["bandwidth_Hz"])
     corners = " + ".join(map(str, answer["corner"].to_numpy()))
     footer = (
@@ -126,7 +115,7 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     )
     left_out = "" if len(drawn) == len(names) else f"; first {MOST_LINES} of {len(names)} drawn"
     title = finding(answer)
-    room = dress(figure, title, _legend(names, drawn), footer + left_out)
+    figure, room = new_sheet((11.0, 5.4), title, _legend(names, drawn), footer + left_out)
     wide, beside = room.columns(3, 1)
     panel = add_panel(figure, wide.inside(AROUND))
     for line, i in enumerate(drawn):
@@ -134,20 +123,17 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     style_panel(
         panel,
         "drive force, aligned at the start of each gap; dots: start and end; line: below half",
+        x="time after the start of the gap [s]",
+        y="drive force [N]",
     )
     panel.set(xlim=(-LEAD_IN, LEAD_OUT))
-    panel.set_xlabel("time after the start of the gap [s]", fontsize=TEXT)
-    panel.set_ylabel("drive force [N]", fontsize=TEXT)
     _draw_cost(add_panel(figure, beside.inside(AROUND)), answer, names)
     return figure
 
 
 def _legend(names: list[str], drawn: list[int]) -> list[Artist]:
-    from matplotlib.lines import Line2D
-
     return [
-        Line2D([], [], color=SHADES[k], linestyle=LINES[k], label=names[i])
-        for k, i in enumerate(drawn)
+        line_entry(color=SHADES[k], linestyle=LINES[k], label=names[i]) for k, i in enumerate(drawn)
     ]
 
 
@@ -183,9 +169,15 @@ def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
     places = np.arange(len(names))
     panel.barh(places, np.nan_to_num(lost), color=PALE, height=0.6, zorder=2)
     panel.errorbar(
-        lost, places, xerr=COVERAGE * u, fmt="o", color=INK, markersize=4, capsize=3, zorder=3
+        lost,
+        places,
+        xerr=COVERAGE_FACTOR * u,
+        fmt="o",
+        color=INK,
+        markersize=4,
+        capsize=3,
+        zorder=3,
     )
-    style_panel(panel, "speed lost, 95 % interval")
+    style_panel(panel, "speed lost, 95 % interval", x="speed lost [m/s]")
     panel.set_yticks(places, names)
     panel.set_ylim(len(names) - 0.4, -0.6)
-    panel.set_xlabel("speed lost [m/s]", fontsize=TEXT)

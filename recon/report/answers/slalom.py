@@ -22,22 +22,10 @@ from recon.report.answers.slalom_axles import (
     has_axles,
 )
 from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
+from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import stretches, thinned
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-    tyre_footer,
-)
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -159,12 +147,13 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     held = bool((shown["status"] & AT_BOUND).any())
     scale = _scale(shown, held=held, numbered=bool(cones))
     axles, weave = has_axles(slalom), has_weave(slalom)
-    figure = empty_sheet(11.0, 1.6 + 2.25 * (len(corners) + axles + weave))
     legend = _legend(hatches, held=held, cones=bool(cones)) + (axle_legend() if axles else [])
     title = _title(shown, slalom is not None)
     if slalom is not None and weave:
         title = weave_finding(slalom)
-    room = dress(figure, title, legend, tyre_footer(forces))
+    figure, room = new_sheet(
+        (11.0, 1.6 + 2.25 * (len(corners) + axles + weave)), title, legend, tyre_footer(forces)
+    )
     rows = room.rows(len(corners) + axles + weave)
     for row, corner in zip(rows, corners, strict=False):
         whole, around_peak = row.columns(3, 1)
@@ -241,9 +230,7 @@ def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
     peak = float(tyre["elapsed_time"][np.nanargmax(size)])
     near = tyre.sel(elapsed_time=slice(peak - CLOSE_UP / 2, peak + CLOSE_UP / 2))
     _draw_force(panel, near)
-    style_panel(panel, "around its largest force")
-    panel.set_ylabel("Fy [N]", fontsize=TEXT)
-    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    style_panel(panel, "around its largest force", x="elapsed time [s]", y="Fy [N]")
     panel.xaxis.set_major_locator(MaxNLocator(3))
 
 
@@ -323,20 +310,17 @@ def _scale(shown: xr.Dataset, *, held: bool, numbered: bool) -> tuple[Ends, Ends
 
 
 def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     entries: list[Artist] = [
-        Line2D([], [], color=INK, linewidth=1.2, label="lateral force, left positive"),
-        Patch(color=PALE, label="95 % interval"),
+        line_entry(color=INK, linewidth=1.2, label="lateral force, left positive"),
+        patch_entry(color=PALE, label="95 % interval"),
     ]
     if cones:
-        entries.append(Line2D([], [], color=ACCENT, linestyle=DOTS, label="cone, numbered"))
+        entries.append(line_entry(color=ACCENT, linestyle=DOTS, label="cone, numbered"))
     if held:
-        entries.append(Patch(color=INK, label="at a bound, not measured"))
+        entries.append(patch_entry(color=INK, label="at a bound, not measured"))
     for cause, hatch in hatches.items():
         words = f"not known: {cause}"
-        entries.append(Patch(facecolor="white", edgecolor=MIDDLE, hatch=hatch, label=words))
+        entries.append(patch_entry(facecolor="white", edgecolor=MIDDLE, hatch=hatch, label=words))
     return entries
 
 

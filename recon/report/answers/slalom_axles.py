@@ -8,8 +8,10 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.car.vehicle import SIDES
+from recon.report.common.legend import line_entry
 from recon.report.common.long_series import thinned
-from recon.report.common.sheet import INK, MIDDLE, TEXT, style_panel
+from recon.report.common.looks import INK, MIDDLE
+from recon.report.common.sheet import style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -30,10 +32,8 @@ def has_axles(slalom: xr.Dataset | None) -> bool:
 
 def axle_legend() -> list[Artist]:
     """Entries of the sheet's legend for both axles."""
-    from matplotlib.lines import Line2D
-
     return [
-        Line2D([], [], linestyle=line, marker=marker, markersize=4, color=colour,
+        line_entry(linestyle=line, marker=marker, markersize=4, color=colour,
                label=f"{axle} axle, peaks with 95 % limits")
         for axle, (line, marker, colour) in AXLE_LOOKS.items()
     ]  # fmt: skip
@@ -58,9 +58,12 @@ def draw_axle_sums(panel: Axes, forces: xr.Dataset, slalom: xr.Dataset) -> None:
             slalom["cone_time"].to_numpy(), peak, yerr=np.stack([below, above]), fmt=marker,
             markersize=4, capsize=3, color=colour, zorder=4,
         )  # fmt: skip
-    style_panel(panel, "both tyres of an axle, intermediate axes")
-    panel.set_ylabel("lateral force [N]", fontsize=TEXT)
-    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
+    style_panel(
+        panel,
+        "both tyres of an axle, intermediate axes",
+        x="elapsed time [s]",
+        y="lateral force [N]",
+    )
 
 
 def _peaks(slalom: xr.Dataset, axle: str) -> tuple[Floats, Floats, Floats]:
@@ -79,7 +82,5 @@ def draw_front_share(panel: Axes, slalom: xr.Dataset) -> None:
     panel.errorbar(
         cones, 100 * share, yerr=196 * u, fmt="o", markersize=4, capsize=3, color=INK, zorder=3
     )
-    style_panel(panel, "front share, 95 %")
+    style_panel(panel, "front share, 95 %", x="cone", y="front share [%]")
     panel.set_xticks(cones[:: -(-len(cones) // 8)])
-    panel.set_xlabel("cone", fontsize=TEXT)
-    panel.set_ylabel("front share [%]", fontsize=TEXT)

@@ -10,7 +10,8 @@ from recon.base.arrays import Floats
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.slalom.rear_lag import SINE_CREST
 from recon.report.answers.slalom_axles import AXLE_LOOKS
-from recon.report.common.sheet import ACCENT, FAINT, MIDDLE, SMALL, TEXT, style_panel
+from recon.report.common.looks import ACCENT, FAINT, MIDDLE, SMALL
+from recon.report.common.sheet import style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -53,9 +54,12 @@ def draw_cycle(panel: Axes, slalom: xr.Dataset) -> None:
         panel.fill_between(time, mean - spread, mean + spread, color=FAINT, linewidth=0, zorder=1)
         panel.plot(time, mean, linestyle=line, color=colour, linewidth=1.4, zorder=3)
     panel.axhline(0.0, color=MIDDLE, linewidth=0.6)
-    style_panel(panel, "mean cycle of both axles, shaded: standard deviation between cycles")
-    panel.set_xlabel("time within the cycle [s]", fontsize=TEXT)
-    panel.set_ylabel("lateral force [N]", fontsize=TEXT)
+    style_panel(
+        panel,
+        "mean cycle of both axles, shaded: standard deviation between cycles",
+        x="time within the cycle [s]",
+        y="lateral force [N]",
+    )
     _bracket(panel, slalom, time)
 
 
@@ -90,6 +94,4 @@ def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:
             color=colour, zorder=3,
         )  # fmt: skip
     panel.axhline(100 * SINE_CREST, color=ACCENT, linewidth=1, linestyle=":")
-    style_panel(panel, "flat crests (dotted: a sine)")
-    panel.set_xlabel("cone", fontsize=TEXT)
-    panel.set_ylabel("above 0.9 of the peak [%]", fontsize=TEXT)
+    style_panel(panel, "flat crests (dotted: a sine)", x="cone", y="above 0.9 of the peak [%]")

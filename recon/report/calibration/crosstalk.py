@@ -11,21 +11,11 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.labels import LETTER
-from recon.report.common.sheet import (
-    ACCENT,
-    COVERAGE,
-    FAINT,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, FAINT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.sheet import new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -74,7 +64,7 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     own = np.argmax(np.abs(one.K * one.arms), axis=1)
     main = np.max(np.abs(one.K * one.arms), axis=1, keepdims=True) / one.arms
     bars = np.where(_is_own(one, own), np.nan, one.crosstalk_percent)
-    whiskers = COVERAGE * 100 * one.u_K / main
+    whiskers = COVERAGE_FACTOR * 100 * one.u_K / main
     predicted = np.where(_is_own(one, own), np.nan, 100 * one.K_geometry / main)
     limit = _limit(bars, whiskers, predicted)
     members, gauges = len(one.members), len(one.gauges)
@@ -84,7 +74,8 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     top = 0.75 + HEAD_LINE * max(head.count("\n") + 1 for head in heads)
     width = max(left + 0.1 + COLUMN * members, NARROWEST)
     height = top + ROW * gauges + BOTTOM
-    figure = empty_sheet(width, height)
+    title, footer = _title(one, bars), _footer(calibration, one)
+    figure, _ = new_sheet((width, height), title, _legend(one), footer)
     panel = figure.add_axes(
         (left / width, BOTTOM / height, 1 - (left + 0.1) / width, ROW * gauges / height)
     )
@@ -103,7 +94,6 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
         panel.text(middle, -0.55, head, ha="center", va="bottom", fontsize=TEXT, color=INK)
     for g, m in enumerate(own):
         _write_own(panel, one, int(g), int(m), middles[m])
-    dress(figure, _title(one, bars), _legend(one), _footer(calibration, one))
     return figure
 
 
@@ -153,9 +143,9 @@ def _draw_bars(panel: Axes, middles: Floats, bars: Bars) -> None:
 def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int, middle: float) -> None:
     """Write the slope in the gauge's own member with its interval and its prediction."""
     slope, u, stated = (1000 * x[g, m] for x in (one.K, one.u_K, one.K_geometry))
-    places = max(0, 1 - int(np.floor(np.log10(max(COVERAGE * u, 1e-9)))))
+    places = max(0, 1 - int(np.floor(np.log10(max(COVERAGE_FACTOR * u, 1e-9)))))
     lines = [
-        f"{slope:.{places}f} ± {COVERAGE * u:.{places}f}",
+        f"{slope:.{places}f} ± {COVERAGE_FACTOR * u:.{places}f}",
         f"{one.units[g]} per kN" + (" m" if one.arms[m] < 1.0 else ""),
         f"predicted {stated:.{places}f}" if np.isfinite(stated) else "none predicted",
     ]
@@ -178,17 +168,14 @@ def _row_names(one: CornerCalibration) -> list[str]:
 
 
 def _legend(one: CornerCalibration) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     entries: list[Artist] = [
-        Patch(color=PALE, label="measured with the pulls"),
-        Line2D([], [], color=INK, linewidth=1.0, label="its 95 % interval"),
-        Line2D(
-            [], [], linestyle="none", marker="|", markersize=11, markeredgewidth=TALL_TICK[1],
+        patch_entry(color=PALE, label="measured with the pulls"),
+        line_entry(color=INK, linewidth=1.0, label="its 95 % interval"),
+        line_entry(
+            linestyle="none", marker="|", markersize=11, markeredgewidth=TALL_TICK[1],
             color=ACCENT, label="predicted by bridge and geometry",
         ),
-        Patch(color=FAINT, label="main slope"),
+        patch_entry(color=FAINT, label="main slope"),
     ]  # fmt: skip
     return entries if np.isfinite(one.K_geometry).any() else entries[:2] + entries[3:]
 

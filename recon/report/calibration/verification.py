@@ -7,17 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.errors import DataError
-from recon.base.quantities import COMPONENTS
-from recon.report.common.sheet import (
-    COVERAGE,
-    INK,
-    LOOKS,
-    PALE,
-    TEXT,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
+from recon.report.common.legend import line_entry
+from recon.report.common.looks import INK, LOOKS, PALE, TEXT
+from recon.report.common.sheet import new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -61,26 +54,31 @@ def plot_verification(calibration: Calibration) -> Figure:
             "at least one corner with verification pulls",
             "Verify the calibration with a sheet of verification pulls first.",
         )
-    figure = empty_sheet(*SIZE)
-    panels = figure.subplots(3, 1, sharex=True, gridspec_kw=MARGINS)
-    for i, (panel, component) in enumerate(zip(panels, COMPONENTS, strict=True)):
-        _draw_component(panel, checks, i)
-        style_panel(panel, f"{NAMES[component]} force F{component}: {_inside(checks, i)}")
-        panel.set_ylabel(f"error of F{component} [N]", fontsize=TEXT)
-    panels[-1].set_xlabel("applied load [N]", fontsize=TEXT)
     footer = (
         "vehicle axes, static loads, so no bandwidth; error: measured less reference force; "
         f"{calibration.vehicle}, made {calibration.created[:10]}"
     )
     title = f"Verification: {_inside(checks, slice(None))}"
-    dress(figure, title, _legend(checks), footer, columns=6)
+    figure, _ = new_sheet(SIZE, title, _legend(checks), footer, columns=6)
+    panels = figure.subplots(3, 1, sharex=True, gridspec_kw=MARGINS)
+    for i, (panel, component) in enumerate(zip(panels, COMPONENTS, strict=True)):
+        _draw_component(panel, checks, i)
+        style_panel(
+            panel,
+            f"{NAMES[component]} force F{component}: {_inside(checks, i)}",
+            y=f"error of F{component} [N]",
+        )
+    panels[-1].set_xlabel("applied load [N]", fontsize=TEXT)
     return figure
 
 
 def _inside(checks: dict[str, Verification], component: int | slice) -> str:
     """How many errors lie inside their intervals, in words."""
     inside = np.concatenate(
-        [(np.abs(v.error) <= COVERAGE * v.u_error)[:, component].ravel() for v in checks.values()]
+        [
+            (np.abs(v.error) <= COVERAGE_FACTOR * v.u_error)[:, component].ravel()
+            for v in checks.values()
+        ]
     )
     share = 100 * np.mean(inside)
     return f"{np.sum(inside)} of {len(inside)} errors ({share:.0f} %) inside their 95 % intervals"
@@ -89,7 +87,7 @@ def _inside(checks: dict[str, Verification], component: int | slice) -> str:
 def _draw_component(panel: Axes, checks: dict[str, Verification], i: int) -> None:
     panel.axhline(0, color=INK, linewidth=0.6, zorder=2)
     for corner, check in checks.items():
-        error, half = check.error[:, i], COVERAGE * check.u_error[:, i]
+        error, half = check.error[:, i], COVERAGE_FACTOR * check.u_error[:, i]
         panel.vlines(check.applied, -half, half, color=PALE, linewidth=1.6, zorder=1)
         panel.plot(
             check.applied, error, linestyle="none", marker=LOOKS[corner].marker, markersize=4.5,
@@ -102,16 +100,14 @@ def _draw_component(panel: Axes, checks: dict[str, Verification], i: int) -> Non
 
 
 def _legend(checks: dict[str, Verification]) -> list[Artist]:
-    from matplotlib.lines import Line2D
-
     entries: list[Artist] = [
-        Line2D(
-            [], [], linestyle="none", marker=LOOKS[c].marker, color=LOOKS[c].colour, markersize=6,
+        line_entry(
+            linestyle="none", marker=LOOKS[c].marker, color=LOOKS[c].colour, markersize=6,
             label=f"{c} {LOOKS[c].name}",
         )
         for c in checks
     ]  # fmt: skip
-    entries.append(Line2D([], [], color=PALE, linewidth=4, label="95 % interval claimed"))
-    ring = Line2D([], [], linestyle="none", marker="o", label="outside its interval", **RING)
+    entries.append(line_entry(color=PALE, linewidth=4, label="95 % interval claimed"))
+    ring = line_entry(linestyle="none", marker="o", label="outside its interval", **RING)
     entries.append(ring)
     return entries

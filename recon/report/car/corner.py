@@ -11,19 +11,9 @@ from recon.car.vehicle import TWO_FORCE, TWO_POINTS
 from recon.planning.questions import FORCES
 from recon.report.car.scene import Scene, scene_of, signed
 from recon.report.common.labels import LETTER, PITCH, clear_point, write_labels
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Box,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.sheet import Box, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -107,7 +97,10 @@ def plot_corner(
     names = 0.35 + LETTER * _longest([_row_name(load) for load in scene.every_load])
     room = max(wide[1], names + 4.2)
     width = 2 * SIDE + GAP + wide[0] + room + 0.1
-    figure = empty_sheet(width, HEAD + FOOT + GAP + tall[1] + tall[2])
+    where = f"travel {signed(1000 * travel)} mm (bump positive), rack {signed(1000 * rack)} mm"
+    footer = _footer(car, scene, f"{where} (left positive)")
+    size = width, HEAD + FOOT + GAP + tall[1] + tall[2]
+    figure, _ = new_sheet(size, _title(scene), _legend(scene), footer)
     left, right, bottom, top = SIDE, SIDE + GAP + wide[0], FOOT, FOOT + GAP + tall[2]
     corners = ((left, top), (left, bottom), (right, bottom))
     for (name, (across, up)), (x, y) in zip(VIEWS.items(), corners, strict=True):
@@ -115,13 +108,10 @@ def plot_corner(
         panel.set_xlim(high[across] + margin, low[across] - margin)
         panel.set_ylim((low[up], high[up]) if up == 2 else (high[up], low[up]))
         halved = (across, up) == SIDE_VIEW and len(scene.wheels) > 1
-        style_panel(panel, f"{name}: the half of {corner}" if halved else name)
+        style_panel(panel, f"{name}: the half of {corner}" if halved else name, x=ACROSS[across])
         _draw_view(panel, scene, across, up)
-        panel.set_xlabel(ACROSS[across], fontsize=TEXT)
         panel.set_ylabel(UP[up], fontsize=TEXT, labelpad=1)
     _draw_every_load(figure, Box(right + names, top, room - names, tall[1]), scene)
-    where = f"travel {signed(1000 * travel)} mm (bump positive), rack {signed(1000 * rack)} mm"
-    dress(figure, _title(scene), _legend(scene), _footer(car, scene, f"{where} (left positive)"))
     return figure
 
 
@@ -295,52 +285,47 @@ def _draw_loads(panel: Axes, loads: list[Load], unit: str) -> None:
         )  # fmt: skip
         panel.bar_label(bar, [load.words], padding=3, fontsize=SMALL, color=INK)
     panel.axvline(0, color=INK, linewidth=0.8, zorder=3)
-    style_panel(panel, "loads" if unit == "N" else "bending and torsion")
+    name = "loads" if unit == "N" else "bending and torsion"
+    words = "← compression   load   tension → [N]" if unit == "N" else "moment [N m]"
+    style_panel(panel, name, x=words)
     panel.grid(visible=False, axis="y")
     panel.set_yticks(np.arange(len(loads)), [_row_name(load) for load in loads])
     panel.set_ylim(len(loads) - 0.5, -0.5)
     panel.set_xlim(-reach, reach)
     panel.locator_params(axis="x", nbins=4)
-    words = "← compression   load   tension → [N]" if unit == "N" else "moment [N m]"
-    panel.set_xlabel(words, fontsize=TEXT)
 
 
 def _legend(scene: Scene) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     m = scene.mechanism
     gauged = [bool(x.gauges) for x in scene.loads if x is not None]
     axes = [
-        Line2D([], [], **AXIS, **look, label=words)
+        line_entry(**AXIS, **look, label=words)
         for kind, (words, look) in AXES.items()
         if kind in m.kinds
     ]
-    section = Line2D([], [], **_section_look(), label="gauged section of a body")
+    section = line_entry(**_section_look(), label="gauged section of a body")
     return [
         *gauged_entries(gauged, 2.6),
-        Line2D([], [], color=INK, linewidth=2.0, marker=">", label="force at the contact (×)"),
-        Line2D([], [], color=INK, linewidth=THICK, label="tension +, width by load"),
-        Line2D(
-            [], [], color=ACCENT, linewidth=THICK, label="compression \N{MINUS SIGN}, width by load"
+        line_entry(color=INK, linewidth=2.0, marker=">", label="force at the contact (×)"),
+        line_entry(color=INK, linewidth=THICK, label="tension +, width by load"),
+        line_entry(
+            color=ACCENT, linewidth=THICK, label="compression \N{MINUS SIGN}, width by load"
         ),
-        Line2D([], [], color=MIDDLE, linewidth=1.4, label="ground"),
-        Line2D([], [], linestyle="none", label="joint on the chassis", **FIXED),
-        Line2D([], [], linestyle="none", label="joint on a moving body", **MOVING),
+        line_entry(color=MIDDLE, linewidth=1.4, label="ground"),
+        line_entry(linestyle="none", label="joint on the chassis", **FIXED),
+        line_entry(linestyle="none", label="joint on a moving body", **MOVING),
         *axes,
         *[section][: len(scene.cuts)],
-        Patch(facecolor=PALE, edgecolor=MIDDLE, label=", ".join(m.bodies)),
-        Patch(facecolor=TYRE, edgecolor=MIDDLE, label="wheel, width not to scale"),
+        patch_entry(facecolor=PALE, edgecolor=MIDDLE, label=", ".join(m.bodies)),
+        patch_entry(facecolor=TYRE, edgecolor=MIDDLE, label="wheel, width not to scale"),
     ]
 
 
 def gauged_entries(gauged: list[bool], width: float) -> list[Artist]:
     """Legend entries for solid and dashed lines, each only where it is drawn."""
-    from matplotlib.lines import Line2D
-
     styles = {True: ("-", "solid: gauged"), False: (BARE, "dashed: no gauge")}
     return [
-        Line2D([], [], color=INK, linewidth=width, linestyle=style, label=words)
+        line_entry(color=INK, linewidth=width, linestyle=style, label=words)
         for is_gauged, (style, words) in styles.items()
         if is_gauged in gauged
     ]

@@ -14,20 +14,9 @@ from recon.planning.combinations import NOT_KNOWN
 from recon.planning.knowledge import RANK_SHARE
 from recon.report.car.scene import spaced
 from recon.report.common.labels import LETTER
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -67,8 +56,9 @@ def plot_knowledge(seen: Observability) -> Figure:
     rows = _rows(seen)
     wheels = len(seen.corners)
     each = ROW * max(len(rows), 7)
-    figure = empty_sheet(13.0, 1.7 + wheels * (0.9 + each))
-    room = dress(figure, _title(seen), _legend(seen), _footer(seen))
+    figure, room = new_sheet(
+        (13.0, 1.7 + wheels * (0.9 + each)), _title(seen), _legend(seen), _footer(seen)
+    )
     names = [name for name, _, _ in rows]
     column = 0.15 + LETTER * max(map(len, names))
     strip, beside = room.columns(STRIP, room.wide - STRIP)
@@ -81,9 +71,10 @@ def plot_knowledge(seen: Observability) -> Figure:
         panel = add_panel(figure, box.inside(AROUND))
         _draw_force(panel, values[:, k], [kind for _, kind, _ in rows])
         _scale(panel, low)
-        style_panel(panel, f"{force}: now {_words(values[0, k])}")
+        style_panel(
+            panel, f"{force}: now {_words(values[0, k])}", x=f"standard uncertainty of {force} [N]"
+        )
         panel.grid(visible=False, axis="y")
-        panel.set_xlabel(f"standard uncertainty of {force} [N]", fontsize=TEXT)
         panel.set_yticks(np.arange(len(rows)), names if k % 3 == 0 else [])
         panel.tick_params(axis="y", length=0)
     return figure
@@ -142,19 +133,19 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
             va="center", fontsize=SMALL, color=INK,
         )  # fmt: skip
     responds = f"response to {seen.rank} of {len(values)} unknowns; weakest to:"
-    style_panel(panel, f"{responds}\n{_wrapped(seen.weak)}")
+    style_panel(
+        panel,
+        f"{responds}\n{_wrapped(seen.weak)}",
+        x="response (singular value) [N per N]",
+        y="combination of unknowns",
+    )
     panel.grid(visible=False, axis="y")
     panel.set_yticks(rows, [str(r + 1) for r in rows])
     panel.set_ylim(len(values) - 0.4, -0.6)
     panel.set_xlim(0, 1.3 * (values[0] or 1.0))
-    panel.set_xlabel("response (singular value) [N per N]", fontsize=TEXT)
-    panel.set_ylabel("combination of unknowns", fontsize=TEXT)
 
 
 def _legend(seen: Observability) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     words = {
         NOW: f"now: {_counted(seen)}",
         WITHOUT: "one gauge removed",
@@ -162,12 +153,12 @@ def _legend(seen: Observability) -> list[Artist]:
     }
     present = {kind for _, kind, _ in _rows(seen)}
     bars: list[Artist] = [
-        Patch(facecolor=BARS[k][0], hatch=BARS[k][1], edgecolor=INK, linewidth=0.7, label=w)
+        patch_entry(facecolor=BARS[k][0], hatch=BARS[k][1], edgecolor=INK, linewidth=0.7, label=w)
         for k, w in words.items()
         if k in present
     ]
     limit = f"{NOT_KNOWN:.0f} N: above it a force is not known"
-    return [*bars, Line2D([], [], color=ACCENT, linewidth=1.2, linestyle=LIMIT_DASHES, label=limit)]
+    return [*bars, line_entry(color=ACCENT, linewidth=1.2, linestyle=LIMIT_DASHES, label=limit)]
 
 
 def _title(seen: Observability) -> str:

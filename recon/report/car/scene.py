@@ -14,7 +14,7 @@ from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.mechanics.structure import moved_point
 from recon.planning.questions import load_units
-from recon.report.common.sheet import LOOKS
+from recon.report.common.looks import LOOKS
 
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle

@@ -17,19 +17,8 @@ from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.car.corner import BARE, footer, gauged_entries
 from recon.report.car.scene import signed, spaced, title_of
 from recon.report.common.labels import LETTER, spread
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    SMALL,
-    TEXT,
-    Around,
-    Box,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL
+from recon.report.common.sheet import Around, Box, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -99,8 +88,9 @@ def plot_travel(car: Vehicle, corner: str) -> Figure:
     title = f"{title_of(assembly)}: loads{at_corner} over travel {low} to {high} mm"
     gauged = [g for curves in rows for g in curves.gauged]
     words = footer(car, "rack centred", "force of the road on the tyre")
-    figure = empty_sheet(WIDE, STRIPS + ROW * len(rows))
-    room = dress(figure, title, gauged_entries(gauged, 1.6), words)
+    figure, room = new_sheet(
+        (WIDE, STRIPS + ROW * len(rows)), title, gauged_entries(gauged, 1.6), words
+    )
     around = _around(rows)
     for row, curves in zip(room.rows(len(rows)), rows, strict=True):
         for k, (box, force) in enumerate(zip(row.columns(1, 1, 1), FORCES, strict=True)):
@@ -177,9 +167,12 @@ def _draw_panel(figure: Figure, frame: Box, curves: _Curves, k: int, force: str)
         most = int(np.argmax(change))
         words = f"largest change in {curves.names[most]},\n{change[most]:.0f} {curves.unit} per kN"
         words += " over the range"
-    style_panel(panel, f"per kN of {force}: {words}")
-    panel.set_xlabel(f"travel{curves.of}, bump positive [mm]", fontsize=TEXT)
-    panel.set_ylabel(f"load per {force} [{curves.unit} per kN]", fontsize=TEXT)
+    style_panel(
+        panel,
+        f"per kN of {force}: {words}",
+        x=f"travel{curves.of}, bump positive [mm]",
+        y=f"load per {force} [{curves.unit} per kN]",
+    )
     ends = np.nan_to_num(loads[-1])
     _name_curves(panel, frame, curves.travel[-1], ends, _names(curves, known))
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.report.common.sheet import INK, MIDDLE, SMALL
+from recon.report.common.looks import INK, MIDDLE, SMALL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

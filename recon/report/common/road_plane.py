@@ -11,20 +11,9 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.base.status import AT_BOUND
-from recon.report.common.sheet import (
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-    tyre_footer,
-)
+from recon.report.common.legend import line_entry
+from recon.report.common.looks import INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -85,10 +74,11 @@ def plot_plane(forces: xr.Dataset, plane: Plane, tyres: dict[str, Tyre], title: 
     reach = float(np.max(np.hypot(*every.T), initial=plane.least))
     columns = min(len(tyres), 2)
     rows = -(-len(tyres) // columns)
-    figure = empty_sheet(1.0 + 4.3 * columns, 1.5 + 4.3 * rows)
     legend = _legend(edges, plane.circle)
-    room = dress(figure, title, legend, tyre_footer(forces), columns=columns)
-    boxes = [box for row in room.rows(rows) for box in row.columns(*[1.0] * columns)]
+    figure, room = new_sheet(
+        (1.0 + 4.3 * columns, 1.5 + 4.3 * rows), title, legend, tyre_footer(forces), columns=columns
+    )
+    boxes = room.grid(rows, columns)
     for box, (corner, tyre) in zip(boxes, tyres.items(), strict=False):
         panel = add_panel(figure, box.inside(AROUND))
         _draw_tyre(panel, tyre, edges)
@@ -184,8 +174,6 @@ def _empty_direction(points: Floats, radii: Floats, clear: float) -> float:
 
 
 def _legend(edges: Floats, circle: str) -> list[Artist]:
-    from matplotlib.lines import Line2D
-
     low, high = edges
     words = (
         f"light: Fz below {low:.0f} N",
@@ -193,8 +181,8 @@ def _legend(edges: Floats, circle: str) -> list[Artist]:
         f"heavy: Fz above {high:.0f} N",
     )
     entries: list[Artist] = [
-        Line2D([], [], linestyle="none", marker=m, markersize=6, color=c, label=w)
+        line_entry(linestyle="none", marker=m, markersize=6, color=c, label=w)
         for (m, _, c), w in zip(STEPS, words, strict=True)
     ]
-    entries.append(Line2D([], [], color=MIDDLE, linewidth=0.8, linestyle=DASHES, label=circle))
+    entries.append(line_entry(color=MIDDLE, linewidth=0.8, linestyle=DASHES, label=circle))
     return entries

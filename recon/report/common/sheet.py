@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import OutputError
-from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.files import replace_whole
+from recon.report.common.looks import FAINT, INK, MIDDLE, SMALL, TEXT
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,57 +28,10 @@ if TYPE_CHECKING:
     from PIL import Image
 
 Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it
-TITLE, TEXT, SMALL = 12.0, 9.0, 8.0  # pt
+TITLE = 12.0  # pt
 LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
 CHARACTER = 0.52  # mean width of a character, as a share of the font's size
 DOTS_PER_INCH = 150
-COVERAGE = COVERAGE_FACTOR  # standard uncertainties on either side of a 95 % interval
-INK, MIDDLE, PALE, FAINT = "#14202e", "#587489", "#a9bac6", "#dfe5e9"
-ACCENT = "#b5401f"
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """How one corner is drawn: marker and lightness both distinguish it in a grey print."""
-
-    name: str
-    colour: str
-    marker: str
-
-
-LOOKS = {
-    "FL": Look("front left", "#14202e", "o"),
-    "FR": Look("front right", "#b5401f", "s"),
-    "RL": Look("rear left", "#4b9cc0", "^"),
-    "RR": Look("rear right", "#e3b04b", "D"),
-    "front": Look("axle", "#3d5a40", "v"),
-    "rear": Look("axle", "#8a6fa8", "P"),
-}
-
-# Fill, hatch and words of each part of the uncertainty, distinct in a grey print.
-PART_LOOKS = {
-    "random": ("white", "////", "random: new at every sample"),
-    "session": (PALE, "", "session: fixed over one drive"),
-    "calibration": (MIDDLE, "....", "calibration: common to all drives"),
-    "assumption": (INK, "", "assumption: stated, not measured"),
-}
-
-
-def part_legend() -> list[Artist]:
-    """Entries of a legend for the parts of the uncertainty."""
-    from matplotlib.patches import Patch
-
-    return [
-        Patch(facecolor=colour, edgecolor=INK, linewidth=0.6, hatch=hatch, label=words)
-        for colour, hatch, words in PART_LOOKS.values()
-    ]
-
-
-def empty_sheet(width: float, height: float) -> Figure:
-    """Return a white figure of the given size [in]."""
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(width, height), dpi=DOTS_PER_INCH, facecolor="white")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +70,10 @@ class Box:
             Box(self.left + a, self.bottom, b - a, self.tall) for a, b in pairwise(map(float, ends))
         ]
 
+    def grid(self, rows: int, columns: int) -> list[Box]:
+        """Boxes of equal size, row by row from the top left."""
+        return [box for row in self.rows(rows) for box in row.columns(*[1.0] * columns)]
+
     def inside(self, around: Around) -> Box:
         """The box without the space around it."""
         wide = self.wide - around.left - around.right
@@ -132,14 +89,23 @@ def add_panel(figure: Figure, box: Box) -> Axes:
     )
 
 
-def dress(
-    figure: Figure, title: str, legend: Sequence[Artist], footer: str, columns: int = 4
-) -> Box:
-    """Write title, legend and footer into strips of their own; return the room between them.
+def new_sheet(
+    size: tuple[float, float],
+    title: str,
+    legend: Sequence[Artist],
+    footer: str,
+    *,
+    columns: int = 4,
+) -> tuple[Figure, Box]:
+    """A white figure of that width and height [in], and the room for its panels.
 
-    Summaries write +- in plain text; pictures show it as one sign.
+    Title, legend and footer have strips of their own.  Summaries write +- in plain text; pictures
+    show it as one sign.
     """
-    width, height = figure.get_size_inches()
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=size, dpi=DOTS_PER_INCH, facecolor="white")
+    width, height = size
     lines = -(-len(legend) // columns)
     head = 0.45 + LEGEND_LINE * lines
     foot = 0.2 + FOOTER_LINE * (footer.count("\n") + 1)
@@ -159,19 +125,24 @@ def dress(
         borderpad=0.0,
         labelspacing=0.25,
     )
-    return Box(0.0, foot, width, height - head - foot)
+    return figure, Box(0.0, foot, width, height - head - foot)
 
 
-def style_panel(panel: Axes, name: str, *, fold: bool = False) -> None:
-    """Name the panel at its top left and draw a quiet frame and grid.
+def style_panel(
+    panel: Axes, name: str, *, x: str = "", y: str = "", size: float = TEXT, fold: bool = False
+) -> None:
+    """Name the panel at its top left and its axes `x` and `y`, and draw a quiet frame and grid.
 
-    With `fold`, a name that is wider than the panel takes more lines.
+    `size` [pt] is that of the axes' names.  With `fold`, a name that is wider than the panel takes
+    more lines.
     """
     # A stated height spares the search for one, which measures every tick label.
     name = name.replace("+-", "± ")
     panel.set_title(
         _folded(panel, name) if fold else name, loc="left", fontsize=TEXT, color=INK, pad=4, y=1.0
     )
+    panel.set_xlabel(x or panel.get_xlabel(), fontsize=size, color=INK)
+    panel.set_ylabel(y or panel.get_ylabel(), fontsize=size, color=INK)
     panel.tick_params(labelsize=SMALL, color=MIDDLE, labelcolor=INK)
     panel.grid(color=FAINT, linewidth=0.6)
     panel.set_axisbelow(True)

@@ -8,19 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.evaluation.runs.metrics import BY_NAME
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    TEXT,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.comparison.comparison_summary import finding
 
 if TYPE_CHECKING:
@@ -53,9 +43,10 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
     """
     metrics = _drawn_metrics(answer)
     below = 0.9 + ROW * max(len(metrics), 2)
-    figure = empty_sheet(WIDE, 4.9 + below)
     footer = f"{answer['metric'].to_numpy()[0]}: {answer.attrs['gate']}\na run is one sample"
-    room = dress(figure, finding(answer), _legend(answer), footer, columns=4)
+    figure, room = new_sheet(
+        (WIDE, 4.9 + below), finding(answer), _legend(answer), footer, columns=4
+    )
     dots, bars = room.stack(room.tall - below, below)
     left, right = dots.columns(1.25, 1.0) if _has_profile(answer) else (dots, None)
     _draw_runs(add_panel(figure, left.inside(AROUND)), answer)
@@ -73,16 +64,15 @@ def _names(answer: xr.Dataset) -> list[str]:
 
 
 def _legend(answer: xr.Dataset) -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     dots: list[Artist] = [
-        Line2D([], [], linestyle="", marker=m, color=c, markerfacecolor=f, label=f"'{name}', a run")
+        line_entry(linestyle="", marker=m, color=c, markerfacecolor=f, label=f"'{name}', a run")
         for name, m, c, f in zip(_names(answer), MARKERS, COLOURS, FILLS, strict=True)
     ]
-    mean = Line2D([], [], color=MIDDLE, linewidth=1.5, label="means of a block")
-    least = Patch(facecolor=PALE, edgecolor="none", label="too small for such runs to resolve")
-    margin = Line2D([], [], color=INK, linestyle=":", label="stated margin")
+    mean = line_entry(color=MIDDLE, linewidth=1.5, label="means of a block")
+    least = patch_entry(
+        facecolor=PALE, edgecolor="none", label="too small for such runs to resolve"
+    )
+    margin = line_entry(color=INK, linestyle=":", label="stated margin")
     stated = [margin] if np.isfinite(answer["margin"].to_numpy()).any() else []
     return [*dots, mean, *([least] if _drawn_metrics(answer) else []), *stated]
 
@@ -124,9 +114,7 @@ def _draw_runs(panel: Axes, answer: xr.Dataset) -> None:
         panel.plot(*zip(*means, strict=True), color=MIDDLE, linewidth=1.5, zorder=0)
     panel.set_xlim(-0.5, len(every) - 0.5)
     panel.set_xticks(range(len(every)), [block or "all runs" for block in every])
-    panel.set_xlabel("block", fontsize=SMALL, color=INK)
-    panel.set_ylabel(_with_unit(answer), fontsize=SMALL, color=INK)
-    style_panel(panel, "every run, by block")
+    style_panel(panel, "every run, by block", x="block", y=_with_unit(answer), size=SMALL)
 
 
 def _draw_profile(panel: Axes, answer: xr.Dataset) -> None:
@@ -141,10 +129,13 @@ def _draw_profile(panel: Axes, answer: xr.Dataset) -> None:
         panel.fill_between(
             share, low, high, facecolor="none", edgecolor=colour, hatch=hatch, linewidth=0.8
         )
-    panel.set_xlabel("share of the samples below [%]", fontsize=SMALL, color=INK)
-    panel.set_ylabel(_of_samples(answer), fontsize=SMALL, color=INK)
     style_panel(
-        panel, f"from the lowest to the highest run; '{_names(answer)[1]}' hatched", fold=True
+        panel,
+        f"from the lowest to the highest run; '{_names(answer)[1]}' hatched",
+        x="share of the samples below [%]",
+        y=_of_samples(answer),
+        size=SMALL,
+        fold=True,
     )
 
 
@@ -180,8 +171,12 @@ def _draw_effects(panel: Axes, answer: xr.Dataset, metrics: list[int]) -> None:
     panel.set_yticks(range(len(metrics)), [str(names[k]).replace("_", " ") for k in metrics])
     first, second = _names(answer)
     unit = "%" if relative else answer["metric_unit"].to_numpy()[0]
-    panel.set_xlabel(f"'{second}' against '{first}' [{unit}]", fontsize=SMALL, color=INK)
-    style_panel(panel, "effect with its 95 % interval; the declared metric on top")
+    style_panel(
+        panel,
+        "effect with its 95 % interval; the declared metric on top",
+        x=f"'{second}' against '{first}' [{unit}]",
+        size=SMALL,
+    )
     panel.grid(axis="y", visible=False)
 
 

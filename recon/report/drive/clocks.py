@@ -7,22 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.base.errors import DataError
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.clocks import Agreement, Clock, in_words
 from recon.conditioning.joining import Joined
-from recon.report.common.sheet import (
-    ACCENT,
-    COVERAGE,
-    INK,
-    MIDDLE,
-    PALE,
-    SMALL,
-    Around,
-    Box,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.sheet import Around, Box, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,16 +49,16 @@ def plot_clocks(clocks: Sequence[Clock]) -> Figure:
             needed="at least two logs",
             do="Draw the clocks of `joined_logs` with more than one log.",
         )
-    figure = empty_sheet(WIDTH, ROW * len(clocks))
-    from matplotlib.lines import Line2D
 
     legend = [
-        Line2D([], [], color=INK, linewidth=1.2, label="second logger"),
-        Line2D([], [], color=ACCENT, linewidth=1.0, linestyle="--", label="first logger"),
-        Line2D([], [], color=MIDDLE, marker="o", linestyle="", label="lag left, 95 % interval"),
+        line_entry(color=INK, linewidth=1.2, label="second logger"),
+        line_entry(color=ACCENT, linewidth=1.0, linestyle="--", label="first logger"),
+        line_entry(color=MIDDLE, marker="o", linestyle="", label="lag left, 95 % interval"),
     ]
     footer = "times of the first logger's clock; its channel is scaled to the second's"
-    room = dress(figure, "Clocks before and after alignment", legend, footer)
+    figure, room = new_sheet(
+        (WIDTH, ROW * len(clocks)), "Clocks before and after alignment", legend, footer
+    )
     for box, clock in zip(room.rows(len(clocks)), clocks, strict=True):
         _draw(figure, box, clock)
     return figure
@@ -83,11 +73,10 @@ def _draw(figure: Figure, box: Box, clock: Clock) -> None:
         (before, own, best.before, "before: each clock from its own start"),
         (after, best.time, best.expected, f"after: shifted by {clock.start:+.3f} s at the start"),
     ):
-        style_panel(panel, f"{name}, {words}")
+        style_panel(panel, f"{name}, {words}", y=_label(best), size=SMALL)
         for values, colour, dash, wide in ((best.seen, INK, "-", 1.2), (expected, ACCENT, "--", 1)):
             thin = slice(None, None, max(len(time) // DRAWN, 1))
             panel.plot(time[thin], values[thin], color=colour, linestyle=dash, linewidth=wide)
-        panel.set_ylabel(_label(best), fontsize=SMALL, color=INK)
     _draw_lag(lag, clock)
     ends = min(own[0], best.time[0]), max(own[-1], best.time[-1])
     for panel in (before, after, lag):
@@ -95,18 +84,14 @@ def _draw(figure: Figure, box: Box, clock: Clock) -> None:
 
 
 def _draw_lag(panel: Axes, clock: Clock) -> None:
-    style_panel(
-        panel,
-        f"lag left; drift {PPM * clock.drift:+.0f} +-{PPM * COVERAGE * clock.u_drift:.0f} ppm "
-        "is taken out (95 %)",
-    )
+    left = f"{PPM * clock.drift:+.0f} +-{PPM * COVERAGE_FACTOR * clock.u_drift:.0f} ppm"
+    words = f"lag left; drift {left} is taken out (95 %)"
+    style_panel(panel, words, x="elapsed time (s)", y="lag (ms)", size=SMALL)
     time, lag, u = clock.windows.T
     panel.axhline(0.0, color=PALE, linewidth=1.0)
     panel.errorbar(
-        time, 1e3 * lag, 1e3 * COVERAGE * u, fmt="o", color=MIDDLE, markersize=4, capsize=2
+        time, 1e3 * lag, 1e3 * COVERAGE_FACTOR * u, fmt="o", color=MIDDLE, markersize=4, capsize=2
     )
-    panel.set_ylabel("lag (ms)", fontsize=SMALL, color=INK)
-    panel.set_xlabel("elapsed time (s)", fontsize=SMALL, color=INK)
 
 
 def _label(found: Agreement) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 
 from recon.base.doubt import UNSEEN, Doubt, doubted_corners
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.report.common.sheet import ACCENT, TEXT
+from recon.report.common.looks import ACCENT, TEXT
 
 if TYPE_CHECKING:
     import xarray as xr

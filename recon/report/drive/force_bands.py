@@ -13,22 +13,14 @@ from recon.base.labelled import corner_names
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, BIT
 from recon.records.forces import require_forces
+from recon.report.common.legend import line_entry, part_legend, patch_entry
 from recon.report.common.long_series import stretches, thinned
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, PART_LOOKS, SMALL
 from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    LOOKS,
-    MIDDLE,
-    PALE,
-    PART_LOOKS,
-    SMALL,
-    TEXT,
     Around,
     Pictures,
     add_panel,
-    dress,
-    empty_sheet,
-    part_legend,
+    new_sheet,
     style_panel,
     tyre_footer,
 )
@@ -96,8 +88,13 @@ def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
     require_forces(forces, "tyre_force", "u_tyre_force", *limits, *parts, "status")
     tyre = forces.sel(corner=corner)
     lanes = lanes_of(forces, corner)
-    figure = empty_sheet(WIDTH, 1.4 + 3 * (FORCE + BAND) + LANES)
-    room = dress(figure, _title(tyre, corner, lanes), _legend(), tyre_footer(forces), columns=3)
+    figure, room = new_sheet(
+        (WIDTH, 1.4 + 3 * (FORCE + BAND) + LANES),
+        _title(tyre, corner, lanes),
+        _legend(),
+        tyre_footer(forces),
+        columns=3,
+    )
     rows = room.stack(*[FORCE, BAND] * 3, LANES)
     for i, name in enumerate(NAMES):
         panel = add_panel(figure, rows[2 * i].inside(AROUND_FORCE))
@@ -121,8 +118,9 @@ def _draw_force(panel: Axes, one: xr.Dataset, name: str) -> None:
     force, lower, upper = (s[kept] for s in series)
     panel.fill_between(_time(one)[kept], lower, upper, color=PALE, linewidth=0, zorder=2)
     panel.plot(_time(one)[kept], force, color=INK, linewidth=0.6, zorder=3)
-    style_panel(panel, name if np.isfinite(series[0]).any() else f"{name}: nowhere known")
-    panel.set_ylabel("force [N]", fontsize=TEXT)
+    style_panel(
+        panel, name if np.isfinite(series[0]).any() else f"{name}: nowhere known", y="force [N]"
+    )
     panel.tick_params(labelbottom=False)
 
 
@@ -139,9 +137,8 @@ def _draw_band(panel: Axes, one: xr.Dataset) -> None:
         panel.fill_between(_time(one)[kept], below, top, facecolor=colour, hatch=hatch,
                            edgecolor=INK, linewidth=0.3, zorder=2)  # fmt: skip
         below = top
-    style_panel(panel, "")
+    style_panel(panel, "", y="half-width\n[N]")
     panel.set_ylim(0.0, None)
-    panel.set_ylabel("half-width\n[N]", fontsize=TEXT)
     panel.tick_params(labelbottom=False)
 
 
@@ -149,21 +146,17 @@ def _draw_lanes(panel: Axes, lanes: dict[str, NDArray[np.bool_]], time: Floats) 
     for row, (name, mask) in enumerate(lanes.items()):
         bars = stretches(mask, time)
         panel.broken_barh(bars, (-row - 0.4, 0.8), color=LANE_COLOURS[name], linewidth=0.3)
-    style_panel(panel, "")
+    style_panel(panel, "", x="elapsed time [s]")
     panel.set_ylim(-len(lanes) + 0.5, 0.5)
     panel.set_yticks(
         -np.arange(len(lanes)), [f"{name} {_percent(mask)}" for name, mask in lanes.items()]
     )
-    panel.set_xlabel("elapsed time [s]", fontsize=TEXT)
     panel.tick_params(labelsize=SMALL)
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    band = [Line2D([], [], color=INK, linewidth=1.2, label="force"),
-            Patch(color=PALE, label="95 % interval")]  # fmt: skip
+    band = [line_entry(color=INK, linewidth=1.2, label="force"),
+            patch_entry(color=PALE, label="95 % interval")]  # fmt: skip
     return [*band, *part_legend()]
 
 

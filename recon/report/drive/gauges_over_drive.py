@@ -9,18 +9,10 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.status import BIT
+from recon.report.common.legend import patch_entry
 from recon.report.common.long_series import stretches
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    MIDDLE,
-    SMALL,
-    Around,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL
+from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,17 +35,16 @@ def plot_health(forces: xr.Dataset) -> Figure:
     forces : Dataset
         As `reconstruct` returns it: `contradiction` (window, gauge) [1] and `gauge_status`.
     """
-    from matplotlib.patches import Patch
-
     gauges = list(map(str, forces["gauge"].to_numpy()))
-    figure = empty_sheet(WIDTH, 1.9 + ROW * len(gauges))
     legend = [
-        Patch(facecolor=shade, edgecolor=MIDDLE, linewidth=0.5, label=f"{words} u")
+        patch_entry(facecolor=shade, edgecolor=MIDDLE, linewidth=0.5, label=f"{words} u")
         for shade, words in zip(SHADES, WORDS, strict=True)
     ]
-    legend.append(Patch(facecolor="white", edgecolor=ACCENT, hatch="////", label="no usable value"))
-    room = dress(
-        figure,
+    legend.append(
+        patch_entry(facecolor="white", edgecolor=ACCENT, hatch="////", label="no usable value")
+    )
+    figure, room = new_sheet(
+        (WIDTH, 1.9 + ROW * len(gauges)),
         f"{forces.attrs['title']}: gauges against each other",
         legend,
         "u: standard uncertainty of a gauge's indication, given the other gauges of its corner or "
@@ -61,12 +52,11 @@ def plot_health(forces: xr.Dataset) -> Figure:
         columns=6,
     )
     panel = add_panel(figure, room.inside(AROUND))
-    style_panel(panel, "difference from the expected indication")
+    style_panel(panel, "difference from the expected indication", x="elapsed time, s", size=SMALL)
     _draw_shades(panel, forces["window_time"].to_numpy(), forces["contradiction"].to_numpy())
     _draw_outages(panel, forces)
     panel.set_yticks(range(len(gauges)), gauges, fontsize=SMALL, color=INK)
     panel.set_ylim(len(gauges) - 0.5, -0.5)
-    panel.set_xlabel("elapsed time, s", fontsize=SMALL, color=INK)
     panel.grid(visible=False)
     return figure
 

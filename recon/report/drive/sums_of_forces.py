@@ -8,18 +8,9 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    PALE,
-    SMALL,
-    Around,
-    Pictures,
-    add_panel,
-    dress,
-    empty_sheet,
-    style_panel,
-)
+from recon.report.common.legend import line_entry, patch_entry
+from recon.report.common.looks import ACCENT, INK, PALE, SMALL
+from recon.report.common.sheet import Around, Pictures, add_panel, new_sheet, style_panel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -45,22 +36,18 @@ def plot_sums(forces: xr.Dataset) -> Figure:
         As `reconstruct` returns it for a whole car: `balance_by_tyres`, `balance_by_motion` and
         `u_balance` [N] (window, balance).
     """
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     time = forces["window_time"].to_numpy()
     tyres, motion, u = (
         forces[name].to_numpy() for name in ("balance_by_tyres", "balance_by_motion", "u_balance")
     )
     names = [str(name) for name in forces["balance"].to_numpy()]
-    figure = empty_sheet(10.0, 7.6)
     legend = [
-        Line2D([], [], color=INK, linewidth=1.2, label="by the tyres' forces"),
-        Line2D([], [], color=ACCENT, linestyle=DASHES, label="mass or inertia x acceleration"),
-        Patch(color=PALE, label="95 % band of what may differ on a sound drive"),
+        line_entry(color=INK, linewidth=1.2, label="by the tyres' forces"),
+        line_entry(color=ACCENT, linestyle=DASHES, label="mass or inertia x acceleration"),
+        patch_entry(color=PALE, label="95 % band of what may differ on a sound drive"),
     ]
-    room = dress(
-        figure,
+    figure, room = new_sheet(
+        (10.0, 7.6),
         _title(tyres - motion, u),
         legend,
         "Short means of 0.125 s, level axes.  The band holds what nobody measured: the air's "
@@ -75,8 +62,12 @@ def plot_sums(forces: xr.Dataset) -> Figure:
         )
         panel.plot(time, tyres[:, k], color=INK, linewidth=1.0, zorder=2)
         panel.plot(time, motion[:, k], color=ACCENT, linewidth=1.0, linestyle=DASHES, zorder=3)
-        style_panel(panel, f"{name}: {_words(tyres[:, k] - motion[:, k], u[:, k])}")
-        panel.set_ylabel("force [N]", fontsize=SMALL)
+        style_panel(
+            panel,
+            f"{name}: {_words(tyres[:, k] - motion[:, k], u[:, k])}",
+            y="force [N]",
+            size=SMALL,
+        )
         if name == names[-1]:
             panel.set_xlabel("elapsed time [s]", fontsize=SMALL)
     return figure

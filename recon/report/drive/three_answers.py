@@ -11,19 +11,14 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.records.forces import require_forces
+from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
+from recon.report.common.looks import ACCENT, INK, LOOKS, PALE, SMALL, TEXT
 from recon.report.common.sheet import (
-    ACCENT,
-    INK,
-    LOOKS,
-    PALE,
-    SMALL,
-    TEXT,
     Around,
     Pictures,
     add_panel,
-    dress,
-    empty_sheet,
+    new_sheet,
     style_panel,
     tyre_footer,
 )
@@ -101,8 +96,9 @@ def plot_whole_car(forces: xr.Dataset) -> Figure:
     """
     require_forces(forces, *(name for answer in ANSWERS for name in answer[:2]))
     corners = corner_names(forces)
-    figure = empty_sheet(12.0, 1.4 + 1.9 * len(corners))
-    room = dress(figure, _title(forces), _legend(), _footer(forces))
+    figure, room = new_sheet(
+        (12.0, 1.4 + 1.9 * len(corners)), _title(forces), _legend(), _footer(forces)
+    )
     for corner, row in zip(corners, room.rows(len(corners)), strict=True):
         for axis, box in zip(COMPONENTS, row.columns(1, 1, 1), strict=True):
             panel = add_panel(figure, box.inside(AROUND))
@@ -125,8 +121,7 @@ def _draw(panel: Axes, one: xr.Dataset, name: str) -> None:
     if not unseen:
         panel.plot(time, apart[kept], color=ACCENT, linewidth=0.8, zorder=3)
     known = "not seen by the gauges" if unseen else f"median {_median(half)}"
-    style_panel(panel, f"{name} ({LOOKS[name[:2]].name}): {known}")
-    panel.set_ylabel("difference [N]", fontsize=SMALL)
+    style_panel(panel, f"{name} ({LOOKS[name[:2]].name}): {known}", y="difference [N]", size=SMALL)
 
 
 def _median(half: list[Floats]) -> str:
@@ -135,13 +130,10 @@ def _median(half: list[Floats]) -> str:
 
 
 def _legend() -> list[Artist]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     return [
-        Line2D([], [], color=ACCENT, linewidth=1.2, label="with the whole car minus gauges only"),
-        Patch(color=PALE, label="95 % interval of gauges only"),
-        Line2D([], [], color=INK, linestyle=DASHES, label="95 % interval with the whole car"),
+        line_entry(color=ACCENT, linewidth=1.2, label="with the whole car minus gauges only"),
+        patch_entry(color=PALE, label="95 % interval of gauges only"),
+        line_entry(color=INK, linestyle=DASHES, label="95 % interval with the whole car"),
     ]
 
 
