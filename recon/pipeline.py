@@ -175,7 +175,7 @@ def reconstruct(
     from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubt_variables import doubts_in
     from recon.records.results import write_result
-    from recon.report.drive.drive_report import drive_in_brief, drive_lines, drive_pictures
+    from recon.report.drive.drive_report import drive_lines, drive_pictures
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
@@ -192,6 +192,7 @@ def reconstruct(
     forces = _solved(conditioned, fitted, car, **limits, **accepted)
     doubts = doubts_in(forces)
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
+    lines, brief = drive_lines(forces, doubts, joined, weighings)
     say("writing the forces and their pictures" if pictures else "writing the forces")
     drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
     gone = removed(stale(folder / "forces.nc", drawn))
@@ -199,8 +200,7 @@ def reconstruct(
     make_page = partial(page_of_file, folder / "forces.nc", vehicle=car, calibration=fitted)
     files += write_page_beside(page, make_page, say, overwrite=overwrite)
     say(f"complete: {folder}")
-    lines = (*drive_lines(forces, doubts, joined, weighings), *gone)
-    return Report(lines, files, outcome(forces, doubts), drive_in_brief(forces, doubts))
+    return Report((*lines, *gone), files, outcome(forces, doubts), brief)
 
 
 def _solved(*inputs: Any, **options: Any) -> xr.Dataset:

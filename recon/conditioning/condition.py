@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
@@ -30,7 +30,8 @@ from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
-from recon.records.scratch import room
+from recon.records.scratch import copied, room
+from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -151,7 +152,7 @@ def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[fl
         raise DataError(
             where, f"{len(elapsed)} samples", "at least 3 samples", "Export the complete drive."
         )
-    rate = 1.0 / float(np.median(np.diff(elapsed)))
+    rate = 1.0 / usual_step(elapsed)
     if bandwidth is not None and not bandwidth > 0:
         raise DataError(
             where=where,
@@ -185,9 +186,10 @@ def _beyond(log: xr.Dataset, car: Vehicle, name: str) -> NDArray[np.bool_] | Non
         return None
     values = log[name].to_numpy()
     ranges = [car.corners[str(corner)].travel_range for corner in log["corner"].to_numpy()]
-    low, high = np.array(ranges).T
-    out = (values < low) | (values > high)
-    return np.asarray(out) if out.any() else None
+    out = np.zeros(values.shape[::-1], dtype=bool).T
+    for k, (low, high) in enumerate(ranges):
+        out[:, k] = (values[:, k] < low) | (values[:, k] > high)
+    return out if out.any() else None
 
 
 def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
@@ -252,7 +254,7 @@ def _zeros(
             columns = [log["gauge_temperature"].sel(corner=side).to_numpy() for side in sides]
             temperature = columns[0] if len(columns) == 1 else np.nanmean(columns, axis=0)
         at = _columns(car, assembly, names)
-        out[assembly] = zero_of(tares, gauges, elapsed, temperature, _side_by_side(raw, at))
+        out[assembly] = zero_of(tares, gauges, elapsed, temperature, side_by_side(raw, at))
         if out[assembly].state == "pads" and linkage.tied:
             raise DataError(
                 where=f"{tares.path}, {linkage.title}",
@@ -262,13 +264,6 @@ def _zeros(
                 "drive.",
             )
     return out
-
-
-def _side_by_side(values: Floats, at: list[int]) -> Floats:
-    """Columns `at` of `values`, not copied where they stand side by side."""
-    if at == list(range(at[0], at[0] + len(at))):
-        return values[:, at[0] : at[0] + len(at)]
-    return values[:, at]
 
 
 def _scatter(values: Floats) -> Floats:
@@ -294,8 +289,9 @@ def _filter_channel(
     if beyond is None:
         passed = low_pass(flat, band.bandwidth, band.rate, band.parts).reshape(values.shape)
     else:
-        kept = np.where(beyond.reshape(flat.shape), np.nan, flat)
-        filtered = low_pass(kept, band.bandwidth, band.rate, band.parts)
+        kept = copied(flat)
+        kept[beyond.reshape(flat.shape)] = np.nan
+        filtered = low_pass(kept, band.bandwidth, band.rate, band.parts, out=kept)
         passed = filtered.reshape(values.shape)
         passed[beyond] = values[beyond]
     out[channel.name] = (channel.dims, passed, channel.attrs)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
@@ -113,38 +114,47 @@ def low_pass(
         if part.stop - part.start <= TOGETHER and np.isfinite(values[part]).all():
             out[part] = zero_phase(sections, values[part])
             continue
-        # Column by column: the filter copies its input for each pass; one column fits the cache.
+        # Column by column and in place: a long log has no room to spare.
         for k in range(values.shape[1]):
-            column = np.ascontiguousarray(values[part, k])
+            column = out[part, k]
+            column[:] = values[part, k]
             missing = np.flatnonzero(~np.isfinite(column))
             if missing.size == len(column):
-                out[part, k] = np.nan
+                column[:] = np.nan
                 continue
-            if missing.size:
-                good = np.flatnonzero(np.isfinite(column))
-                column = column.copy()
-                column[missing] = np.interp(missing, good, column[good])
-            out[part, k] = zero_phase(sections, column)
-            out[part.start + missing, k] = np.nan
+            column[missing] = _bridge(column, missing)
+            zero_phase(sections, column, column)
+            column[missing] = np.nan
     return out
 
 
-def zero_phase(sections: Floats, column: Floats) -> Floats:
+def _bridge(column: Floats, missing: NDArray[np.intp]) -> Floats:
+    """Straight lines at the samples `missing` from a column (sample,), in its unit."""
+    beside = np.union1d(missing - 1, missing + 1)
+    beside = beside[(beside >= 0) & (beside < len(column))]
+    good = beside[np.isfinite(column[beside])]
+    return np.interp(missing, good, column[good]) if missing.size else column[:0]
+
+
+def zero_phase(sections: Floats, column: Floats, out: Floats | None = None) -> Floats:
     """Filter columns (sample, ...) [any unit] forward and backward, piece by piece.
 
     Around each piece so many samples are filtered with it that what happens at their ends has
     decayed to `FORGOTTEN`; a long column needs no more memory than a short one, and each piece
-    fits the cache.  `sections` (section, 6) [1] are those of the filter.
+    fits the cache.  `sections` (section, 6) [1] are those of the filter; `out` may be `column`.
     """
     from scipy.signal import sosfiltfilt
 
     around = _around(sections.tobytes())
     piece = max(PIECE, 8 * around)
-    out = np.empty_like(column)
+    out = np.empty_like(column) if out is None else out
+    before = column[:0]  # samples in front of a piece, which may have been filtered by now
     for start in range(0, len(column), piece):
-        first, last = max(start - around, 0), min(start + piece + around, len(column))
-        passed = sosfiltfilt(sections, column[max(min(first, last - SHORTEST), 0) : last], axis=0)
-        out[start : start + piece] = passed[len(passed) - (last - start) :][:piece]
+        end = min(start + piece, len(column))
+        own = np.concatenate([before, column[start : end + around]])
+        within = slice(len(before), len(before) + end - start)
+        out[start:end] = sosfiltfilt(sections, own, axis=0)[within]
+        before = own[: within.stop][-max(around, SHORTEST) :]
     return out
 
 

@@ -33,10 +33,11 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
     out = room(values.shape[::-1], np.bool_).T
     out[:] = False
     for k in range(values.shape[1]):
-        edges = _edges(values[:, k])
-        lengths = np.diff(edges)
-        if lengths.max(initial=0) < least:
+        if not _may_stand(values[:, k], least):
             continue  # the usual case: no run is long enough
+        lengths = np.diff(_edges(values[:, k]))
+        if lengths.max(initial=0) < least:
+            continue
         needed = least
         if len(lengths) > 1:
             # The median over samples, not over runs: the length of a typical sample's run. The
@@ -46,6 +47,19 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
             needed = max(least, FLAT_SHARE * usual)
         out[:, k] = np.repeat(lengths >= needed, lengths)
     return out
+
+
+def _may_stand(column: Floats, least: float) -> bool:
+    """Whether there may be a run of `least` equal numbers; it would fill a piece of half its size.
+
+    Much cheaper than all runs, and with hardly any memory.
+    """
+    size = max(int(least) // 2 - 1, 1)
+    count = (len(column) - 1) // size
+    if count < 1:
+        return True
+    same = column[1:] == column[:-1]
+    return bool(same[: count * size].reshape(count, size).all(axis=1).any())
 
 
 def _edges(column: Floats) -> NDArray[np.int64]:
@@ -89,11 +103,12 @@ def _crowded(column: Floats, at_end: NDArray[np.bool_], end: np.ufunc) -> bool:
     if count < FEWEST_CLIPPED:
         return False  # the usual case
     beyond = at_end.copy()
+    nothing = -np.inf if end is np.fmax else np.inf
     for _ in range(LEVELS):
-        rest = column[~beyond]
-        if not np.isfinite(rest).any():
+        level = end.reduce(column, where=~beyond, initial=nothing)
+        if not np.isfinite(level):
             return False  # nothing but the end: a constant
-        at_level = column == end.reduce(rest)
+        at_level = column == level
         if count < CREST * np.count_nonzero(at_level):
             return False
         beyond |= at_level

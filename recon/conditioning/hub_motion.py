@@ -143,7 +143,9 @@ def _wanted(log: xr.Dataset) -> bool:
     """True where an axis of a hub has no number at all."""
     if "hub_acceleration" not in log:
         return True
-    return not bool(np.isfinite(log["hub_acceleration"].to_numpy()).any(axis=0).all())
+    values = log["hub_acceleration"].to_numpy()
+    columns = values.reshape(len(values), -1).T
+    return not all(np.isfinite(column).any() for column in columns)
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.records.logs import at_rows
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -68,4 +69,7 @@ def part_of(
             f"at least {FEWEST}; the log has {has}",
             "Correct the times or the marker; times are those of elapsed_time.",
         )
-    return log if wanted.all() else log.isel(elapsed_time=np.flatnonzero(wanted))
+    rows = np.flatnonzero(wanted)
+    if rows[-1] - rows[0] == len(rows) - 1:  # one piece, of which no copy is needed
+        return log.isel(elapsed_time=slice(rows[0], rows[-1] + 1))
+    return at_rows(log, rows)

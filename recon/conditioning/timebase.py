@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning
 from recon.conditioning.carrying import Channel, between, reach_of
-from recon.records.logs import VARIABLES
-from recon.records.timing import GAP_STEPS
+from recon.records.logs import VARIABLES, at_rows
+from recon.records.scratch import copied
+from recon.records.timing import GAP_STEPS, steps_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -53,8 +54,9 @@ class TimeBase:
 class _Rows:
     """New rows of a log: their `elapsed` time [s] and the old row of each, all (row,).
 
-    `added` marks rows that the log does not have; `starts` are those at which stretches begin.
-    Each row that marks the end of a gap is a stretch of its own, too short for any filter.
+    `added` marks rows that the log does not have; where there are none, it and `source` are empty.
+    `starts` are rows at which stretches begin.  Each row that marks the end of a gap is a stretch
+    of its own, too short for any filter.
     """
 
     elapsed: Floats
@@ -122,8 +124,9 @@ def _lost_lengths(elapsed: Floats, raw: Floats, rate: float) -> NDArray[np.int64
 
     Gaps are steps in time that are too long, and runs of samples without a number in any gauge.
     """
-    steps = np.rint(np.diff(elapsed) * rate).astype(np.int64)
-    lengths = [np.maximum(steps[np.diff(elapsed) * rate > GAP_STEPS], 2)]
+    steps = steps_of(elapsed)
+    long = steps[steps > GAP_STEPS / rate]
+    lengths = [np.maximum(np.rint(long * rate).astype(np.int64), 2)]
     if np.isnan(raw.sum()):
         for column in raw.T:
             there = np.flatnonzero(np.isfinite(column))
@@ -163,11 +166,11 @@ def _straight_enough(raw: Floats, half: int) -> bool:
 
 def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
     """Rows with those added that bridge or mark gaps; a gap gets one at each of its ends."""
-    step = np.diff(elapsed)
-    gap = step * rate > GAP_STEPS
+    step = steps_of(elapsed)
+    gap = step > GAP_STEPS / rate
     if not gap.any():  # the usual log; a long one has no room to spare
-        n = len(elapsed)
-        return _Rows(elapsed, np.arange(n), np.zeros(n, dtype=bool), np.zeros(1, dtype=np.int64))
+        none = np.zeros(0, dtype=np.int64)
+        return _Rows(elapsed, none, np.zeros(0, dtype=bool), np.zeros(1, dtype=np.int64))
     bridge = gap & (step <= reach)
     lost = np.maximum(np.rint(step * rate).astype(np.int64) - 1, 1)
     new = np.where(bridge, lost, np.where(gap, np.minimum(lost, 2), 0))
@@ -186,19 +189,17 @@ def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
 
 def _with_rows(log: xr.Dataset, rows: _Rows) -> xr.Dataset:
     """The log with the added rows, which hold no numbers."""
-    even = log.isel(elapsed_time=rows.source)
-    for name, variable in even.data_vars.items():
+    even = at_rows(log, rows.source)
+    for variable in even.data_vars.values():
         if variable.dims[:1] == ("elapsed_time",):
-            values = variable.to_numpy()
-            values[rows.added] = np.nan
-            even[name] = (variable.dims, values, variable.attrs)
+            variable.to_numpy()[rows.added] = np.nan
     time = ("elapsed_time", rows.elapsed, log["elapsed_time"].attrs)
     return even.assign_coords(elapsed_time=time)
 
 
 def _bridged(elapsed: Floats, values: Floats, reach: float) -> Floats:
     """Values (sample, gauge), their short runs of NaN replaced by straight lines."""
-    out = np.array(values, copy=True)
+    out = copied(values)
     good, near = np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
     for k in np.flatnonzero(np.isnan(values).any(axis=0)):
         there = np.isfinite(values[:, k])
@@ -218,7 +219,7 @@ def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
         if name not in log or not np.isnan(log[name].to_numpy().sum()):
             continue
         channel = log[name]
-        out = np.array(channel.to_numpy().reshape(len(rows.elapsed), -1), copy=True)
+        out = copied(channel.to_numpy().reshape(len(rows.elapsed), -1))
         own, u = 0.0, 0.0
         for k in range(out.shape[1]):
             good = np.isfinite(out[:, k])

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 ENOUGH_WARMING = 1.0  # K
 ENOUGH_READ = 8  # temperature readings needed to fit a cubic in time
+SECTION = 1 << 17  # samples of a cubic that are calculated together
 ENOUGH_SAMPLES = 20_000  # spread over a log, enough to fit a slow signal or estimate noise
 # Standard uncertainty of the interpolated zero, as a share of the zero's change between the two
 # tares: a rectangular distribution as wide as the change if interpolated over time, half as wide
@@ -227,14 +228,18 @@ def _interpolate(
     within = slice(*np.searchsorted(drive.elapsed, [start, end], side="left"))
     if k == len(knots.row) - 2:
         within = slice(within.start, None)
+    share = value[within]
     cold, warm = tares.temperature[[first, second]].tolist()
     if drive.temperature is not None and abs(warm - cold) > ENOUGH_WARMING:
-        share = (drive.temperature[within] - cold) / (warm - cold)
+        np.subtract(drive.temperature[within], cold, out=share)
+        share /= warm - cold
         spread = min(max(BY_TEMPERATURE, U_TEMPERATURE / abs(warm - cold)), BY_TIME)
     else:
-        share = (drive.elapsed[within] - start) / max(end - start, 1e-9)
+        np.subtract(drive.elapsed[within], start, out=share)
+        share /= max(end - start, 1e-9)
         spread = BY_TIME
-    value[within] = tares.indication[first] + step * share
+    share *= step  # in place, as a long log has no room to spare
+    share += tares.indication[first]
     return step, float(spread)
 
 
@@ -285,7 +290,8 @@ def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.b
     span = np.fmax.reduce(raw, axis=0) - np.fmin.reduce(raw, axis=0)
     u, drift = unsure.copy(), np.zeros(len(unsure))
     # A gauge that died, or shows nothing but noise, has no span to compare its change with.
-    moves = span > ALIVE * np.array([np.nanstd(np.diff(column)) for column in raw.T])
+    at = np.arange(1, len(raw), max(len(raw) // ENOUGH_SAMPLES, 1))
+    moves = span > ALIVE * np.nanstd(raw[at] - raw[at - 1], axis=0)
     paired = moves & ~lone
     if paired.any():
         size = common_scale(span[moves])
@@ -311,4 +317,8 @@ def _smooth(temperature: Floats | None, elapsed: Floats) -> Floats | None:
     if len(good) < ENOUGH_READ:
         return None
     good = good[:: max(len(good) // ENOUGH_SAMPLES, 1)]
-    return np.asarray(Polynomial.fit(elapsed[good], temperature[good], 3)(elapsed))
+    cubic = Polynomial.fit(elapsed[good], temperature[good], 3)
+    out: Floats = room((len(elapsed),))
+    for start in range(0, len(out), SECTION):
+        out[start : start + SECTION] = cubic(elapsed[start : start + SECTION])
+    return out

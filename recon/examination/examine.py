@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.doubt import Doubt
-from recon.base.labelled import stamped
+from recon.base.labelled import stamp, stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.failed_gauges import failed_gauges
@@ -30,6 +30,7 @@ from recon.examination.whole_car import against_motion, sums_agree
 from recon.reconstruction.whole_car.car_stance import stance_of
 from recon.records.doubt_variables import with_doubts
 from recon.records.forces import BALANCES, FORCES
+from recon.records.scratch import copied
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -130,14 +131,14 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     is changed.
     """
     out = with_doubts(forces, examination.doubts)
-    status = out["status"].copy()
+    status = copied(out["status"].to_numpy())
     elapsed, corners = out["elapsed_time"].to_numpy(), list(out["corner"].to_numpy())
     for doubt in (d for d in examination.doubts if d.spoils):
         during = (elapsed >= doubt.start) & (elapsed <= doubt.end)
         for corner in doubt.corners:
             if corner in corners:
-                status.to_numpy()[during, corners.index(corner)] |= BIT["doubted"]
-    out["status"] = status
+                status[during, corners.index(corner)] |= BIT["doubted"]
+    out["status"] = stamp(FORCES["status"], status)
     against = [part.contradiction for part in examination.view.parts.values()]
     more = {"window_time": examination.view.elapsed, "contradiction": np.concatenate(against, 1)}
     order = [examination.view.corners.index(str(corner)) for corner in corners]

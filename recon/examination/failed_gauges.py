@@ -13,6 +13,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.doubt import Doubt
 from recon.base.status import BIT
 from recon.reconstruction.solving.solver import Solver
+from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -36,7 +37,7 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     (elapsed_time, ...) [N] are those of one drive.
     """
     elapsed = log["elapsed_time"].to_numpy()
-    least = FEWEST_TIME / float(np.median(np.diff(elapsed)))
+    least = FEWEST_TIME / usual_step(elapsed)
     flags = log["gauge_status"].to_numpy()
     # Gaps of the whole log are no fault of a gauge.
     gap = np.ones(len(flags), dtype=bool)

@@ -25,6 +25,7 @@ from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver, usual_covariance
+from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -346,7 +347,7 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
     import xarray as xr
 
     elapsed = log["elapsed_time"].to_numpy()
-    step = float(np.median(np.diff(elapsed)))
+    step = usual_step(elapsed)
     width = max(1, min(round(WINDOW_TIME / step), len(elapsed) // 2))
     count = min(WINDOWS, len(elapsed) // width)
     starts = np.unique(np.linspace(0, len(elapsed) - width, count).astype(int))

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
@@ -16,6 +17,7 @@ from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
 from recon.records.corrections import on_time
 from recon.records.files import checksum
+from recon.records.scratch import columns, room
 from recon.records.tables import line_of_row, parse_table
 from recon.records.time_stamps import dated_day, past_midnight
 from recon.records.timing import check_time
@@ -146,6 +148,20 @@ def read_log(
     return data
 
 
+def at_rows(log: xr.Dataset, rows: NDArray[np.intp]) -> xr.Dataset:
+    """The log at some of its rows (row,) [1]; those of a long log are not copied into memory."""
+    along = {name: v for name, v in log.variables.items() if v.dims[:1] == TIME}
+    taken = {}
+    for name, variable in along.items():
+        values = variable.to_numpy()
+        chosen = columns((len(rows), *values.shape[1:]), values.dtype)
+        for at in np.ndindex(values.shape[1:]):
+            np.take(values[:, *at], rows, out=chosen[:, *at])
+        taken[name] = (variable.dims, chosen, variable.attrs)
+    time = taken.pop("elapsed_time")
+    return log.drop_vars(along).assign_coords(elapsed_time=time).assign(taken)
+
+
 def _with_variable(data: xr.Dataset, name: str, block: Floats, car: Vehicle) -> xr.Dataset:
     """Add the variable `name` whose columns are the rows of `block`."""
     described = VARIABLES[name]
@@ -228,10 +244,9 @@ def _block(values: Floats, row: dict[str, int], group: list[str]) -> Floats:
     rows = [row.get(key, -1) for key in group]
     if rows == list(range(rows[0], rows[0] + len(rows))):
         return values[rows[0] : rows[0] + len(rows)]
-    block = np.full((len(rows), values.shape[1]), np.nan)
+    block = room((len(rows), values.shape[1]))
     for index, place in enumerate(rows):
-        if place >= 0:
-            block[index] = values[place]
+        block[index] = values[place] if place >= 0 else np.nan
     return block
 
 

@@ -93,6 +93,18 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
     return np.frombuffer(pages, dtype).reshape(shape)
 
 
+def copied(values: NDArray[Any]) -> NDArray[Any]:
+    """Copy of an array (sample, ...) in `room`, each column contiguous; any unit."""
+    out = columns(values.shape, values.dtype)
+    out[:] = values
+    return out
+
+
+def columns(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
+    """Empty array (sample, ...) of `shape` [1] in `room`, each column contiguous."""
+    return np.moveaxis(room((*shape[1:], shape[0]), dtype), -1, 0)
+
+
 def _pages(size: int) -> mmap.mmap:
     """Pages of a new unnamed file of so many bytes, all of them reserved on the disk."""
     with tempfile.TemporaryFile() as file:

@@ -11,6 +11,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import UNITS
 from recon.records.column_conversion import BoundTable
+from recon.records.scratch import room
 from recon.records.tables import line_of_row
 
 GAP_STEPS = 1.5  # a step longer than so many median steps is a gap
@@ -43,7 +44,7 @@ def check_time(table: BoundTable, time: Floats, *, gauged: bool = True) -> list[
     DataWarning
         The log has gaps in time.
     """
-    step = np.diff(time)
+    step = steps_of(time)
     wrong = np.flatnonzero(~(step > 0))
     if wrong.size or not step.size:
         row = int(wrong[0]) + 1 if wrong.size else 0
@@ -55,9 +56,20 @@ def check_time(table: BoundTable, time: Floats, *, gauged: bool = True) -> list[
             "at least two samples, and time that increases from each to the next",
             "Sort or cut the log; if two recordings were joined, reconstruct them one by one.",
         )
-    usual = float(np.median(step))
+    usual = usual_step(time)
     _require_possible_rate(table, usual, gauged=gauged)
     return _gaps(table, time, step, usual)
+
+
+def steps_of(time: Floats) -> Floats:
+    """Steps (sample - 1,) between times (sample,) [s]; those of a long log are not in memory."""
+    out: Floats = room((max(len(time) - 1, 0),))
+    return np.subtract(time[1:], time[:-1], out=out)
+
+
+def usual_step(time: Floats) -> float:
+    """Median step between times (sample,) [s]."""
+    return float(np.median(steps_of(time), overwrite_input=True))
 
 
 def _require_possible_rate(table: BoundTable, usual: float, *, gauged: bool) -> None:

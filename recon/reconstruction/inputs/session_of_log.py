@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import side_by_side
 from recon.base.errors import DataError, DataWarning
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
@@ -137,6 +138,8 @@ def _assembly_session(
 ) -> AssemblySession:
     """Inputs of one assembly; `shared` has those of the whole car."""
     chosen = log[["noise", "u_zero"]].sel(gauge=list(fitted.gauges))
+    names = list(log["gauge"].to_numpy())
+    own = [names.index(gauge) for gauge in fitted.gauges]
     for corner in assembly.corners:
         if corner.brake.place == "outboard" and not logged(log, "brake_pressure", corner.name):
             warn_missing(
@@ -150,7 +153,7 @@ def _assembly_session(
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,
-            log["gauge_status"].sel(gauge=list(fitted.gauges)).to_numpy(),
+            side_by_side(log["gauge_status"].to_numpy(), own),
             log["elapsed_time"].to_numpy(),
         ),
     )

@@ -13,6 +13,7 @@ from recon.base.errors import RankError
 from recon.base.status import BIT
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.solving.solver import Solver, solver_of
+from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
     from recon.calibration.calibrated import CornerCalibration
@@ -38,12 +39,14 @@ def failed_together(
     elapsed : (sample,)
         Time of the log.  [s]
     """
-    bad = (gauge_status & UNUSABLE) > 0
-    some = bad[bad.any(axis=1) & ~bad.all(axis=1)]
-    if not len(some):
+    some = np.bitwise_or.reduce(gauge_status, axis=1) & UNUSABLE
+    rows = np.flatnonzero(some)
+    bad = (gauge_status[rows] & UNUSABLE) > 0
+    bad = bad[~bad.all(axis=1)]
+    if not len(bad):
         return ()
-    patterns, counts = np.unique(some, axis=0, return_counts=True)
-    needed = SHORTEST_TIME / float(np.median(np.diff(elapsed)))
+    patterns, counts = np.unique(bad, axis=0, return_counts=True)
+    needed = SHORTEST_TIME / usual_step(elapsed)
     return tuple(
         tuple(gauges[g] for g in np.flatnonzero(patterns[k]))
         for k in np.argsort(-counts)[:MOST]

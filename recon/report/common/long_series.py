@@ -12,7 +12,7 @@ from recon.base.arrays import Floats, runs
 if TYPE_CHECKING:
     import xarray as xr
 
-MOST = 300_000  # samples of a drive that pictures are made of
+MOST = 100_000  # samples of a drive that pictures are made of
 EXTREMES = 2000  # stretches of a long drive whose extremes are kept
 SECTION = 1 << 17  # samples that are looked at together
 DRAWN = 4000  # samples; more than a picture has columns of dots

@@ -14,7 +14,7 @@ from recon.report.common.sheet import Pictures
 from recon.report.drive.clocks import clock_lines, plot_clocks
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts, unseen_lines
 from recon.report.drive.force_bands import band_pictures
-from recon.report.drive.forces_summary import forces_summary
+from recon.report.drive.forces_summary import forces_summary, weighing_lines
 from recon.report.drive.gauges_over_drive import plot_health
 from recon.report.drive.horizontal_forces import plot_horizontal_forces
 from recon.report.drive.sums_of_forces import sums_pictures
@@ -26,20 +26,23 @@ if TYPE_CHECKING:
     from recon.reconstruction.weighing import Weighing
 
 
+Lines = tuple[str, ...]
+
+
 def drive_lines(
     forces: xr.Dataset,
     doubts: Sequence[Doubt],
     joined: Joined,
     weighings: tuple[Weighing, ...],
-) -> tuple[str, ...]:
-    """Doubts first, then clocks, peaks, flags, weighings, and the three answers, if any."""
-    own = (*clock_lines(joined), *forces_summary(forces, weighings))
-    return (*doubt_lines(doubts), *own, *whole_car_lines(forces), *unseen_lines(forces))
+) -> tuple[Lines, Lines]:
+    """All lines about a drive, and in brief its doubts and peaks alone.
 
-
-def drive_in_brief(forces: xr.Dataset, doubts: Sequence[Doubt]) -> tuple[str, ...]:
-    """Doubts and peaks alone."""
-    return (*doubt_lines(doubts), *forces_summary(forces))
+    All are doubts first, then clocks, peaks, flags, weighings, and the three answers, if any.
+    """
+    peaks, first = forces_summary(forces), doubt_lines(doubts)
+    own = (*clock_lines(joined), *peaks, *weighing_lines(weighings))
+    every = (*first, *own, *whole_car_lines(forces), *unseen_lines(forces))
+    return every, (*first, *peaks)
 
 
 def drive_pictures(

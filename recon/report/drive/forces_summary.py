@@ -13,6 +13,7 @@ from recon.base.noise_corrected_quantile import (
 )
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import FLAGS
+from recon.records.scratch import copied
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 PEAK_SHARE = 0.999
 
 
-def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> list[str]:
+def forces_summary(forces: xr.Dataset) -> list[str]:
     """Peak forces with intervals, flags, and what was assumed."""
     elapsed = forces["elapsed_time"].to_numpy()
     lines = [
@@ -35,9 +36,13 @@ def forces_summary(forces: xr.Dataset, weighings: tuple[Weighing, ...] = ()) -> 
         cells = [_peak_cell(forces, elapsed, k, i) for i in range(3)]
         lines.append(f"  {name}: " + ", ".join(cells))
     lines += [*_calibration_lines(forces), *_flag_lines(forces)]
-    lines += [
-        f"  known: {_sum_cell(forces, elapsed, j)}" for j in range(forces.sizes.get("known_sum", 0))
-    ]
+    sums = range(forces.sizes.get("known_sum", 0))
+    return lines + [f"  known: {_sum_cell(forces, elapsed, j)}" for j in sums]
+
+
+def weighing_lines(weighings: tuple[Weighing, ...]) -> list[str]:
+    """Load on each pad by its scale and by the gauges."""
+    lines = []
     for w in weighings:
         verdict = "agree" if w.agrees else "DISAGREE: check the load cell, the pad and the tare"
         lines.append(
@@ -75,7 +80,10 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
     ours, noise = (values, noise) if count == len(known) else (values[known], noise[known])
     peak = noise_corrected_quantile(-ours if negative else ours, noise, PEAK_SHARE)
     peak = -peak if negative else peak
-    at = int(np.nanargmin(np.abs(values - np.float32(peak))))
+    away = copied(values)  # a long drive has no room to spare in memory
+    np.abs(np.subtract(values, np.float32(peak), out=away), out=away)
+    away[~known] = np.inf
+    at = int(np.argmin(away))
     u = float(u_all[at])
     low, high = peak - COVERAGE_FACTOR * u, peak + COVERAGE_FACTOR * u
     return f"F{axis} {peak:.0f} [{low:.0f}, {high:.0f}] at {elapsed[at]:.2f} s"
