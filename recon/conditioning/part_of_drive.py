@@ -69,6 +69,8 @@ def part_of(
             f"at least {FEWEST}; the log has {has}",
             "Correct the times or the marker; times are those of elapsed_time.",
         )
+    if wanted.all():
+        return log
     rows = np.flatnonzero(wanted)
     if rows[-1] - rows[0] == len(rows) - 1:  # one piece, of which no copy is needed
         return log.isel(elapsed_time=slice(rows[0], rows[-1] + 1))
