@@ -140,7 +140,11 @@ def _of_file(reads: str, name: Name, forces: xr.Dataset) -> Any:
         from recon.records.results import read_result
 
         return OWN if name == OWN else read_result(name)
-    if reads == "results":
+    if reads == "runs" and not str(name).endswith(".nc"):
+        from recon.records.run_list import read_same_set_up
+
+        return read_same_set_up(name, forces)
+    if reads in ("results", "runs"):
         from recon.records.results import read_result
 
         return [read_result(one.strip()) for one in str(name).split(",")]

@@ -31,7 +31,7 @@ class Option:
     default: float | str | None
     unit: str
     help: str
-    reads: Literal["", "sections", "vehicle", "answer", "results"] = ""
+    reads: Literal["", "sections", "vehicle", "answer", "results", "runs"] = ""
 
     @property
     def words(self) -> str:
@@ -181,6 +181,14 @@ ANSWERS = (
             Option("low_load", 800.0, "N", "samples with less Fz are left out"),
             Option("least_use", 0.6, "N per N", "horizontal force over Fz that is hard work"),
             Option("bandwidth", None, "Hz", "forces are low-passed to it (without: as they are)"),
+            Option(
+                "others",
+                None,
+                "",
+                "other runs on the same set-up: a run list, whose runs on the set-up of this drive "
+                "are taken, or forces.nc of each, separated by commas",
+                reads="runs",
+            ),
         ),
     ),
     Answer(

@@ -8,7 +8,8 @@ drive to the next.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from itertools import islice
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,11 +17,14 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import place_of
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.base.labelled import corner_names, place_of
+from recon.evaluation.common.answer_labels import SEPARATOR, Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.grip.combined_directions import combined_forces, fit_between, reasons
 from recon.evaluation.grip.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
-from recon.evaluation.grip.envelope_errors import FEWEST_BLOCKS, EnvelopeErrors, errors_of
+from recon.evaluation.grip.envelope_errors import Blocks, EnvelopeErrors, errors_of
+from recon.evaluation.grip.hot_and_cold import Warm
+from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
 from recon.evaluation.grip.tyre_envelopes import (
     DIRECTIONS,
     LEAST_USE,
@@ -59,6 +63,7 @@ def grip(
     low_load: float = LOWEST_LOAD,
     least_use: float = LEAST_USE,
     bandwidth: float | None = None,
+    others: Sequence[xr.Dataset] | None = None,
 ) -> xr.Dataset:
     """Estimate the envelope of horizontal force against vertical force, tyre by tyre.
 
@@ -77,28 +82,45 @@ def grip(
         Horizontal over vertical force above which a tyre works hard. [1]
     bandwidth : float, optional
         Forces are low-passed to it first. [Hz]
+    others : sequence of Dataset, optional
+        Forces of other runs on the same set-up; their samples enter together with those of this
+        run.  The attribute `tyre_temperature` [degC] of each run parts hot from cold ones.
 
     Returns
     -------
     Dataset
         By corner, direction and load: `demonstrated_force` and, where there is evidence of the
         limit, `available_force` [N], each with `u_`, `_lower` and `_upper`;
-        `demonstrated_force_spread` [N] is the standard deviation from block to block.  By corner
-        and direction: `exponent`, `reference_force` [N], loads worked, samples, and `evidence`.
+        `demonstrated_force_spread` [N] is the standard deviation from block to block; with other
+        runs a block is a run.  By corner and direction: `exponent`, `reference_force` [N], loads
+        worked, samples, and `evidence`.  By corner, pair of directions and load: `combined_force`
+        [N] at 45 degrees to both and its `ellipse_share` [1].  With runs on hot and on cold tyres
+        `hot_over_cold` [1] by corner and direction.
 
     Raises
     ------
     DataError
-        No forces, a gate that makes no sense, or no tyre that worked hard for long enough.
+        No forces, a gate that makes no sense, sections together with other runs, another run of
+        another car, a run that stands there twice, or no tyre that worked hard for long enough.
     """
     require_forces(forces, *NEEDED)
     _require_gate(forces, low_load=low_load, least_use=least_use, bandwidth=bandwidth)
     parts = _parts(forces, sections)
+    if parts is not None and others:
+        raise DataError(
+            place_of(forces),
+            "parts of this drive by a table of sections, and other runs",
+            "one of the two",
+            "Leave the table of sections out: runs are what repeats are counted by.",
+        )
+    for other in others or ():
+        require_forces(other, *NEEDED)
+    drives = drives_of(forces, others or ())
     gate = Gate(low_load, least_use, bandwidth, None if parts is None else parts >= 0)
-    fits = fit_tyres(forces, gate)
+    fits = fit_tyres(drives, gate)
     if not any(fit.envelope for fit in fits):
         raise _nothing(forces, fits, least_use)
-    return _labelled(forces, fits, gate, _blocks(forces) if parts is None else parts)
+    return _labelled(drives, fits, gate, _blocks(drives) if parts is None else Blocks(parts))
 
 
 def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
@@ -144,33 +166,41 @@ def _parts(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.int64]
     return out
 
 
-def _blocks(forces: xr.Dataset) -> NDArray[np.int64]:
-    """Number of the block of each sample (sample,)."""
-    time = forces["elapsed_time"].to_numpy()
+def _blocks(drives: Drives) -> Blocks:
+    """Blocks by which repeats are counted: runs where there are several, else stretches."""
+    if len(drives.forces) > 1:
+        return Blocks(drives.of(np.arange(drives.first[-1])), runs=True)
+    time = drives.forces[0]["elapsed_time"].to_numpy()
     length = max(BLOCK, float(time[-1] - time[0]) / MOST_BLOCKS)
-    return np.asarray(((time - time[0]) // length).astype(np.int64))
+    return Blocks(np.asarray(((time - time[0]) // length).astype(np.int64)))
 
 
-def _labelled(
-    forces: xr.Dataset, fits: list[Fit], gate: Gate, blocks: NDArray[np.int64]
-) -> xr.Dataset:
+def _labelled(drives: Drives, fits: list[Fit], gate: Gate, blocks: Blocks) -> xr.Dataset:
     import xarray as xr
 
+    forces = drives.forces[0]
     known = [fit.envelope for fit in fits if fit.envelope]
-    loads, slip = _loads(known), slip_of(forces)
-    found = iter(errors_of(forces, known, gate, loads, blocks))
-    errors = [next(found) if fit.envelope else None for fit in fits]
-    time = forces["elapsed_time"].to_numpy()
-    evidence = [_evidence(fit, slip, time) for fit in fits]
+    loads = _loads(known)
+    pairs, warm = fit_between(drives, gate, fits), Warm.of(drives, gate)
+    errors = iter(
+        _errors(drives, [*fits, *(p.fit for p in pairs), *warm.fits], gate, loads, blocks)
+    )
+    own, between, by_warmth = (list(islice(errors, n)) for n in (len(fits), len(pairs), None))
+    slips = [slip_of(one) for one in drives.forces]
+    evidence = [_evidence(fit, slips, drives) for fit in fits]
+    lacking = [reasons(pairs, fits, loads, corner_names(forces)), warm.reason]
     answer = xr.Dataset(
-        _forces(fits, errors, loads, evidence) | _facts(fits, errors, evidence),
+        _forces(fits, own, loads, evidence, blocks)
+        | _facts(fits, own, evidence)
+        | combined_forces(pairs, between, fits, own, loads, runs=blocks.runs)
+        | warm.ratio(by_warmth, own, loads),
         {"corner": forces["corner"], "direction": list(DIRECTIONS), "load": loads},
         answer_attributes(
             forces,
             "Grip",
             gate=_gate_words(gate),
-            assumed=_assumed(known),
-            not_given=_not_given(fits, errors, slip),
+            assumed=_assumed(known, blocks),
+            not_given=[*_not_given(fits, own, slips, blocks), *filter(None, lacking)],
         ),
     )
     answer.attrs["references"] += "; Koenker and Bassett, Econometrica 46 (1978) 33-50"
@@ -178,10 +208,19 @@ def _labelled(
         "reference_load_N": REFERENCE_LOAD,
         "low_load_N": gate.low_load,
         "least_use": gate.least_use,
+        "runs": SEPARATOR.join(place_of(one) for one in drives.forces),
     }
     answer["load"].attrs = {"units": "N", "long_name": "vertical force"}
     answer["direction"].attrs = {"long_name": "direction of the force of the road on the tyre"}
     return answer
+
+
+def _errors(
+    drives: Drives, fits: list[Fit], gate: Gate, loads: Floats, blocks: Blocks
+) -> Iterable[EnvelopeErrors | None]:
+    """Errors of the envelope of every fit; None where there is none."""
+    found = iter(errors_of(drives, [f.envelope for f in fits if f.envelope], gate, loads, blocks))
+    return (next(found) if fit.envelope else None for fit in fits)
 
 
 def _loads(envelopes: list[Envelope]) -> Floats:
@@ -192,15 +231,27 @@ def _loads(envelopes: list[Envelope]) -> Floats:
     return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
 
 
-def _evidence(fit: Fit, slip: Slip, time: Floats) -> str:
+def _evidence(fit: Fit, slips: list[Slip], drives: Drives) -> str:
+    """Evidence of the limit from the first drive that shows any."""
     of = fit.envelope
     if of is None:
         return ""
-    return evidence_of(slip, fit.direction, fit.corner, of.samples.at, of.use, time)
+    number = drives.of(of.samples.at)
+    for n, (slip, forces) in enumerate(zip(slips, drives.forces, strict=True)):
+        own = number == n
+        at, time = of.samples.at[own] - drives.first[n], forces["elapsed_time"].to_numpy()
+        words = evidence_of(slip, fit.direction, fit.corner, at, of.use[own], time)
+        if words:
+            return words if n == 0 else f"{words} in {place_of(forces)}"
+    return ""
 
 
 def _forces(
-    fits: list[Fit], errors: list[EnvelopeErrors | None], loads: Floats, evidence: list[str]
+    fits: list[Fit],
+    errors: list[EnvelopeErrors | None],
+    loads: Floats,
+    evidence: list[str],
+    blocks: Blocks,
 ) -> Labelled:
     """Demonstrated and available force by corner, direction and load."""
     shape = (len(fits) // len(DIRECTIONS), len(DIRECTIONS), len(loads))
@@ -208,16 +259,16 @@ def _forces(
     for i, (fit, found) in enumerate(zip(fits, errors, strict=True)):
         if found is None or fit.envelope is None:
             continue
-        low, high = fit.envelope.loads
-        there = (loads >= low) & (loads <= high)
-        force = np.exp(found.estimate.value[:-1])
-        value[i] = np.where(there, force, np.nan)
-        u[i], spread[i] = force * found.estimate.u[:-1], force * found.spread[:-1]
+        estimate = found.of_set_up if blocks.runs else found.estimate
+        force = np.exp(estimate.value[:-1])
+        value[i] = np.where(fit.envelope.worked_at(loads), force, np.nan)
+        u[i], spread[i] = force * estimate.u[:-1], force * found.spread[:-1]
     shown = np.array([bool(words) for words in evidence])[:, None]
     words = "horizontal force that 97.5 % of the hard-worked samples stay below"
     dims = (*ONE, "load")
     demonstrated = _independent(value, u)
-    wider = np.sqrt(u**2 + np.nan_to_num(spread) ** 2 + (U_LIMIT * value) ** 2)
+    repeats = 0.0 if blocks.runs else np.nan_to_num(spread)  # of runs, u contains it
+    wider = np.sqrt(u**2 + repeats**2 + (U_LIMIT * value) ** 2)
     available = _independent(np.where(shown, value, np.nan), wider)
     return (
         limits("demonstrated_force", demonstrated, dims, "N", words, shape)
@@ -271,22 +322,29 @@ def _gate_words(gate: Gate) -> str:
     return words if gate.bandwidth is None else f"{words}; low-passed to {gate.bandwidth:g} Hz"
 
 
-def _assumed(envelopes: list[Envelope]) -> Iterable[str]:
+def _assumed(envelopes: list[Envelope], blocks: Blocks) -> Iterable[str]:
     """Assumptions behind the envelopes."""
     yield "the envelope is a power law of the load"
     if not all(is_wide(one.bands.load) for one in envelopes):
         yield f"exponent {USUAL_EXPONENT:g} +-0.1 where few loads were worked hard"
+    if blocks.runs:
+        yield "all runs were driven on the same set-up and tyres"
 
 
-def _not_given(fits: list[Fit], errors: list[EnvelopeErrors | None], slip: Slip) -> Iterable[str]:
+def _not_given(
+    fits: list[Fit], errors: list[EnvelopeErrors | None], slips: list[Slip], blocks: Blocks
+) -> Iterable[str]:
     """Envelopes that are not estimated, with reason and cheapest remedy."""
     yield from (fit.reason for fit in fits if fit.reason)
-    if any(found is not None and found.blocks < FEWEST_BLOCKS for found in errors):
+    if any(found is not None and found.blocks < blocks.fewest for found in errors):
         yield (
-            f"how well an envelope repeats, where fewer than {FEWEST_BLOCKS} stretches came near "
-            "it: intervals of available grip hold for this drive alone; repeat the run"
+            f"how well an envelope repeats, where fewer than {blocks.fewest} "
+            f"{'runs' if blocks.runs else 'stretches'} came near it: intervals hold for "
+            f"{'these runs' if blocks.runs else 'this drive'} alone; drive more runs and name "
+            "them as others"
         )
     kinds = {"along": "of driving and braking", "sideways": "of cornering"}
-    for kind, names in slip.missing.items():
-        if names:
-            yield f"the limit {kinds[kind]} could not be seen: log {names}"
+    for kind, words in kinds.items():
+        names = [slip.missing.get(kind, "") for slip in slips]
+        if all(names):
+            yield f"the limit {words} could not be seen: log {names[0]}"

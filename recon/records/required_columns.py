@@ -28,7 +28,7 @@ TAKES = {
     "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
     "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
     "sections": "answers take the forces, and a table of sections after --sections",
-    "runs": "`recon compare` takes a run list, and nothing else",
+    "runs": "`recon compare` takes a run list alone, and `recon grip` one after --others",
 }
 
 

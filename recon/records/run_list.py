@@ -4,19 +4,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+<<<<<<< HEAD
 from recon.records.column_maps import WORDS
+=======
+from recon.base.errors import DataError
+from recon.base.labelled import place_of
+>>>>>>> 5b9cfca (Grip over several runs of one set-up, hot against cold, and combined envelopes)
 from recon.records.files import checksum
 from recon.records.sheets import Words
 from recon.records.table_rows import Rows, open_rows
 
+if TYPE_CHECKING:
+    import xarray as xr
+
 RESULT_NAME = "forces.nc"  # in a folder that a row names
 FEWEST = 2  # runs of each set-up: one run has no scatter
 NOT_STATED = "not stated"
+TEMPERATURE = "tyre_temperature"  # attribute of forces [degC], where the run list states it
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +104,51 @@ def read_run_list(path: str | Path) -> RunList:
         assumed=_assumed(rows),
         **{name: words[at] for name, words in columns.items()},
     )
+
+
+def read_same_set_up(path: str | Path, forces: xr.Dataset) -> list[xr.Dataset]:
+    """Read the forces of all runs on the set-up of one of them, that one included.
+
+    Parameters
+    ----------
+    path : str or Path
+        Run list; here it may hold any number of set-ups, with one run or more each.
+    forces : Dataset
+        Result that is one of the runs, as `read_result` returns it.
+
+    Returns
+    -------
+    list of Dataset
+        In the order of the rows; the attribute `tyre_temperature` [degC] is that of the run, where
+        it is stated.
+
+    Raises
+    ------
+    DataError
+        As `read_run_list`, but for the number of set-ups; or the forces are no run of the list.
+    """
+    from recon.records.results import read_result
+
+    rows = open_rows(path, "runs", None, None)
+    files = _files(rows, Path(path).parent)
+    set_up, temperature = rows.words("set_up"), _temperature(rows)
+    _refuse_gaps(rows, "set_up", set_up == "")
+    source = place_of(forces)
+    own = [row for row, file in enumerate(files) if file.resolve() == Path(source).resolve()]
+    if not own:
+        raise DataError(
+            str(path),
+            f"no row for {source}",
+            "a list in which this drive is one of the runs: its set-up decides which others enter",
+            "Add a row for it, or name the forces of a run that is in the list.",
+        )
+    out = []
+    for row in np.flatnonzero(set_up == set_up[own[0]]).tolist():
+        run = read_result(files[row])
+        stated = {TEMPERATURE: float(temperature[row])} if np.isfinite(temperature[row]) else {}
+        out.append(run.assign_attrs(stated))
+        out[-1].encoding = run.encoding
+    return out
 
 
 def _files(rows: Rows, folder: Path) -> list[Path]:

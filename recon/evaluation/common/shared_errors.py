@@ -154,6 +154,26 @@ def common_errors(
     )
 
 
+def rows_of_sum(runs: Sequence[Measured]) -> Floats:
+    """Effects (row, metric) on the sum of the metrics of runs [unit of the metric].
+
+    One row for each cause and each of its owners; errors without a sign are taken as common to
+    all runs.
+    """
+    effects, scopes = _aligned(runs)
+    rows = []
+    for scope in SCOPES:
+        owners = _owners(runs, np.zeros(len(runs)), scope, apart=False)
+        of_scope = effects[:, [s == scope for s in scopes]]
+        for owner in dict.fromkeys(owners):
+            rows.append(of_scope[[o == owner for o in owners]].sum(axis=0))
+    left = [run.estimate.by_cause[len(run.cause) :] for run in runs]
+    loose = np.zeros((max(map(len, left)), effects.shape[2]))
+    for own in left:
+        loose[len(loose) - len(own) :] += own
+    return np.concatenate([*rows, loose])
+
+
 def _owners(
     runs: Sequence[Measured], second: Floats, scope: str, *, apart: bool
 ) -> list[tuple[object, ...]]:

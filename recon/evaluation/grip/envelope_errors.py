@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.uncertainty import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.shared_errors import measured_of, rows_of_sum
 from recon.evaluation.grip.envelope import (
     CELLS,
     EXPONENTS,
@@ -24,7 +26,9 @@ from recon.evaluation.grip.envelope import (
     is_wide,
     slope_of,
 )
+from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import Envelope, Gate
+from recon.evaluation.runs.equivalence_tests import Spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -32,6 +36,7 @@ if TYPE_CHECKING:
 MOST_SAMPLES, FEWEST_SAMPLES = 600, 3  # in all, and of a band, for effects of fixed errors
 CLOSE = 0.1  # of the envelope: samples that stand for it
 FEWEST_BLOCKS, BLOCK_TIME = 4, 0.1  # blocks that came near the envelope, s of each
+FEWEST_RUNS = 3  # runs that came near it
 DRAWS = 30  # of blocks, and of noise: their standard deviation is known to 13 %
 U_CORRECTION = 0.2  # of what was taken off for noise
 U_METHOD = 0.005  # relative: by so much two programs differ that follow one definition
@@ -40,49 +45,66 @@ SEED = 20262
 
 
 @dataclass(frozen=True, slots=True)
+class Blocks:
+    """Stretches of drives by which repeats are counted; each drive is one if `runs` is true.
+
+    `number` (sample,) is that of the block of each sample.
+    """
+
+    number: NDArray[np.int64]
+    runs: bool = False
+
+    @property
+    def fewest(self) -> int:
+        """Blocks without which nothing is said about repeats."""
+        return FEWEST_RUNS if self.runs else FEWEST_BLOCKS
+
+
+@dataclass(frozen=True, slots=True)
 class EnvelopeErrors:
     """An envelope as estimates: logarithm of the force at every load, then the exponent.
 
     `spread` (load + 1,) is their standard deviation from block to block, NaN if there are fewer
-    than `FEWEST_BLOCKS`; `blocks` is the number of blocks that came near the envelope.
+    than needed; `blocks` is the number of blocks that came near the envelope.
     """
 
     estimate: Estimate
     spread: Floats
     blocks: int
 
+    @property
+    def of_set_up(self) -> Estimate:
+        """The same for the set-up instead of these runs: with the spread from run to run."""
+        return self.estimate.plus_noise(np.nan_to_num(self.spread))
+
 
 def errors_of(
-    forces: xr.Dataset,
-    envelopes: list[Envelope],
-    gate: Gate,
-    loads: Floats,
-    blocks: NDArray[np.int64],
+    drives: Drives, envelopes: list[Envelope], gate: Gate, loads: Floats, blocks: Blocks
 ) -> list[EnvelopeErrors]:
     """Errors of envelopes at some loads.
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
+    drives : Drives
     envelopes : list of Envelope
     gate : Gate
         By which they were found.
     loads : (load,)
         Vertical forces. [N]
-    blocks : (sample,)
-        Number of the block of each sample of `forces`; envelopes are resampled by blocks.
+    blocks : Blocks
+        By which envelopes are resampled.
 
     Returns
     -------
     list of EnvelopeErrors
-        One for each envelope.
+        One for each envelope; their estimates have the same causes.
     """
+    forces = drives.forces[0]
     passed = min(1.0, 2.0 * _bandwidth(forces, gate) / float(forces.attrs["rate_Hz"]))
-    effects = _effects(forces, envelopes, gate)
+    effects = _effects(drives, envelopes, gate)
     x = np.log(loads / REFERENCE_LOAD)
     return [
-        _errors(envelope, effect, x, passed, blocks[envelope.samples.at])
+        _errors(envelope, effect, x, passed, blocks)
         for envelope, effect in zip(envelopes, effects, strict=True)
     ]
 
@@ -92,32 +114,49 @@ def _bandwidth(forces: xr.Dataset, gate: Gate) -> float:
     return own if gate.bandwidth is None else min(gate.bandwidth, own)
 
 
-def _effects(forces: xr.Dataset, envelopes: list[Envelope], gate: Gate) -> list[Floats]:
+def _effects(drives: Drives, envelopes: list[Envelope], gate: Gate) -> list[Floats]:
     """Effect (cause, band) of fixed errors on the logarithm of the force in each worked band."""
-    chosen = [_near(envelope) for envelope in envelopes]
-    groups = max(sum(len(bands) for bands in chosen), 1)
-    most = max(MOST_SAMPLES // groups, FEWEST_SAMPLES)
-    at, corner, group, first = [], [], [], [0]
-    for envelope, bands in zip(envelopes, chosen, strict=True):
-        for number, some in enumerate(bands, start=first[-1]):
-            few = some[np.linspace(0, len(some) - 1, min(most, len(some))).astype(int)]
-            at.append(few)
-            corner.append(np.full(len(few), envelope.corner))
-            group.append(np.full(len(few), number))
-        first.append(first[-1] + len(bands))
-    positions, row = np.unique(np.concatenate(at), return_inverse=True)
-    tyre, of = np.concatenate(corner), np.concatenate(group)
-    size = np.bincount(of)
+    near = [_near(envelope) for envelope in envelopes]
+    every = [some for bands in near for some in bands]
+    corner = np.repeat([e.corner for e in envelopes], [len(bands) for bands in near])
+    found = []
+    for number, forces in enumerate(drives.forces):
+        own = [some[drives.of(some) == number] - drives.first[number] for some in every]
+        share = np.array([len(o) / len(e) for o, e in zip(own, every, strict=True)])
+        if share.any():
+            by_cause = share * _of_drive(forces, own, corner, gate)
+            found.append((by_cause, forces))
+    if len(drives.forces) == 1:
+        rows = found[0][0]
+    else:
+        none = np.zeros(len(every))
+        rows = rows_of_sum([measured_of(Estimate(none, own, none), f) for own, f in found])
+    ends = np.cumsum([0, *(len(bands) for bands in near)])
+    return [rows[:, a:b] for a, b in pairwise(ends)]
+
+
+def _of_drive(
+    forces: xr.Dataset, groups: list[NDArray[np.int64]], corner: NDArray[np.int64], gate: Gate
+) -> Floats:
+    """Effect (cause, group) of the fixed errors of a drive on the mean level of each group.
+
+    A group holds positions (sample,) of the tyre at its `corner` (group,).
+    """
+    most = max(MOST_SAMPLES // max(len(groups), 1), FEWEST_SAMPLES)
+    few = [own[np.linspace(0, len(own) - 1, min(most, len(own))).astype(int)] for own in groups]
+    size = np.array([len(own) for own in few])
+    of = np.repeat(np.arange(len(few)), size)
+    tyre = corner[of]
+    positions, row = np.unique(np.concatenate(few), return_inverse=True)
 
     def levels(force: Floats) -> Floats:
         one = force[row, tyre]
         flat = np.maximum(np.hypot(one[:, 0], one[:, 1]), 1.0)
         level = np.log(flat) - USUAL_EXPONENT * np.log(np.maximum(one[:, 2], 1.0))
-        return np.asarray(np.bincount(of, level) / size)
+        return np.asarray(np.bincount(of, level, minlength=len(size)) / np.maximum(size, 1))
 
     moved = Alternatives(forces, positions, axes="tyre", bandwidth=gate.bandwidth)
-    by_cause = moved.estimate(levels, draws=0).by_cause
-    return [by_cause[:, a:b] for a, b in pairwise(first)]
+    return moved.estimate(levels, draws=0).by_cause
 
 
 def _near(envelope: Envelope) -> list[NDArray[np.int64]]:
@@ -130,7 +169,7 @@ def _near(envelope: Envelope) -> list[NDArray[np.int64]]:
 
 
 def _errors(
-    envelope: Envelope, effect: Floats, x: Floats, passed: float, block: NDArray[np.int64]
+    envelope: Envelope, effect: Floats, x: Floats, passed: float, blocks: Blocks
 ) -> EnvelopeErrors:
     bands, quiet, law = envelope.bands, envelope.quiet, envelope.law
     value = _quantities(law, x)
@@ -142,13 +181,10 @@ def _errors(
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     estimate = Estimate(value, _by_cause(effect, quiet, law, x), np.hypot(noise, taken_off))
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
-    if not is_wide(bands.load):
+    if not is_wide(bands.load) or law.exponent in EXPONENTS:  # assumed, or at the end of its range
         middle = float(np.mean(np.log(bands.load[law.worked] / REFERENCE_LOAD)))
         estimate = estimate.plus_noise(np.append(U_EXPONENT * np.abs(x - middle), U_EXPONENT))
-    elif law.exponent in EXPONENTS:
-        estimate = estimate.plus_noise(np.append(0.0 * x, U_EXPONENT))
-    spread, blocks = _spread(envelope, x, block)
-    return EnvelopeErrors(estimate, spread, blocks)
+    return EnvelopeErrors(estimate, *_spread(envelope, x, blocks))
 
 
 def _quantities(law: Law, x: Floats) -> Floats:
@@ -177,16 +213,20 @@ def _moved(quiet: Bands, law: Law, move: Floats, x: Floats) -> Floats:
     return _quantities(slope_of(replace(quiet, moved=moved)), x)
 
 
-def _spread(envelope: Envelope, x: Floats, block: NDArray[np.int64]) -> tuple[Floats, int]:
-    """Standard deviation of the quantities over draws of the blocks, and their number."""
+def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]:
+    """Standard deviation of the quantities over draws of the blocks, and their number.
+
+    Of runs it is widened by Student's factor, as few of them show little of their scatter.
+    """
     bands, samples = envelope.bands, envelope.samples
+    block = blocks.number[samples.at]
     near = envelope.use > 1.0 - CLOSE
     seconds = np.bincount(block[near], minlength=int(block.max()) + 1) * samples.every
     place = bands.place(samples)
     hard = (place >= 0) & (samples.ratio >= bands.least) & (seconds[block] >= BLOCK_TIME)
     size = bands.counts.size
     numbers, block = np.unique(block[hard], return_inverse=True)
-    if len(numbers) < FEWEST_BLOCKS:
+    if len(numbers) < blocks.fewest:
         return np.full(len(x) + 1, np.nan), len(numbers)
     cells, count = np.unique(block * size + place[hard], return_counts=True)
     rng = np.random.default_rng(SEED)
@@ -197,4 +237,11 @@ def _spread(envelope: Envelope, x: Floats, block: NDArray[np.int64]) -> tuple[Fl
         some = bands.some(counts.reshape(-1, CELLS).astype(float))
         if some is not None:
             drawn.append(_quantities(slope_of(some), x))
-    return np.asarray(np.std(drawn, axis=0, ddof=1)), len(numbers)
+    wider = few_runs(len(numbers)) if blocks.runs else 1.0
+    return np.asarray(wider * np.std(drawn, axis=0, ddof=1)), len(numbers)
+
+
+def few_runs(count: int) -> float:
+    """Factor by which a bootstrap of `count` runs is widened for a coverage factor of 1.96 [1]."""
+    half = Spread(1.0, count - 1, 0.0).half() / COVERAGE_FACTOR
+    return float(half * np.sqrt(count / (count - 1)))

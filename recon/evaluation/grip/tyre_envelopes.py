@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,7 @@ from recon.evaluation.grip.envelope import (
     bands_of,
     law_of,
 )
+from recon.evaluation.grip.runs_of_set_up import Drives
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -42,7 +43,7 @@ class Gate:
 
     Vertical force above `low_load` [N]; hard work is a horizontal force above `least_use` times
     the vertical one.  Forces are low-passed to `bandwidth` [Hz] where it is given.  `inside`
-    (sample,) restricts the drive, for example to one part.
+    (sample of any drive,) restricts them, for example to one part or to some drives.
     """
 
     low_load: float = LOWEST_LOAD
@@ -68,6 +69,11 @@ class Envelope:
         half = np.sqrt(BAND)
         return float(load.min() / half), float(load.max() * half)
 
+    def worked_at(self, loads: Floats) -> NDArray[np.bool_]:
+        """Whether vertical forces (load,) [N] lie within the loads that were worked."""
+        low, high = self.loads
+        return np.asarray((loads >= low) & (loads <= high))
+
     @property
     def use(self) -> Floats:
         """Force of each sample over the envelope (sample,) [1]."""
@@ -89,13 +95,13 @@ class Fit:
     reason: str = ""
 
 
-def fit_tyres(forces: xr.Dataset, gate: Gate) -> list[Fit]:
+def fit_tyres(drives: Drives, gate: Gate) -> list[Fit]:
     """Fit an envelope to every tyre and direction.
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it: `tyre_force` [N] in tyre axes, x forward, y left, z up.
+    drives : Drives
+        With `tyre_force` [N] in tyre axes, x forward, y left, z up.
     gate : Gate
 
     Returns
@@ -103,15 +109,30 @@ def fit_tyres(forces: xr.Dataset, gate: Gate) -> list[Fit]:
     list of Fit
         In the order of `corner`, then of `DIRECTIONS`.
     """
-    corners = corner_names(forces)
     fits = []
-    for k, corner in enumerate(corners):
-        for direction, samples in zip(DIRECTIONS, samples_of(forces, k, gate), strict=True):
-            fits.append(_fit(k, corner, direction, samples, gate))
+    for k, corner in enumerate(corner_names(drives.forces[0])):
+        parts = [
+            samples_of(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
+            for number, forces in enumerate(drives.forces)
+        ]
+        for direction, some in zip(DIRECTIONS, zip(*parts, strict=True), strict=True):
+            fits.append(fit_of(k, corner, direction, joined(some, drives), gate))
     return fits
 
 
-def _fit(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> Fit:
+def joined(parts: Iterable[Samples], drives: Drives) -> Samples:
+    """Samples of all drives as one; positions count through all of them."""
+    every = list(parts)
+    arrays = {
+        name: np.concatenate([getattr(one, name) for one in every])
+        for name in ("load", "force", "u_noise")
+    }
+    at = np.concatenate([o.at + f for o, f in zip(every, drives.first, strict=False)])
+    return Samples(**arrays, at=at, every=every[0].every, held=sum(o.held for o in every))
+
+
+def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> Fit:
+    """The envelope of samples of tyre `k`, or the reason why there is none."""
     held = samples.held * samples.every
     if samples.held >= FEWEST_HELD and held > HELD_SHARE * ENOUGH:
         reason = (
@@ -140,26 +161,43 @@ def _fit(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> F
 
 def samples_of(forces: xr.Dataset, k: int, gate: Gate) -> Iterator[Samples]:
     """Samples of corner `k` that pass the gate, one set for each of `DIRECTIONS`."""
-    time = forces["elapsed_time"].to_numpy()
-    force = forces["tyre_force"].to_numpy()[:, k].astype(float)
-    rate = float(forces.attrs["rate_Hz"])
-    if gate.bandwidth is not None and is_filtered(gate.bandwidth, rate):
-        force = low_pass(force, gate.bandwidth, rate)
-    status = forces["status"].to_numpy()[:, k]
-    loaded = np.isfinite(force).all(axis=1) & (force[:, 2] > gate.low_load)
-    if gate.inside is not None:
-        loaded &= gate.inside
-    free = (status & AT_BOUND) == 0
-    limited = (status & BIT["friction_limited"]) > 0
-    every = float(np.median(np.diff(time)))
-    flat = np.hypot(force[:, 0], force[:, 1])
-    along = (force[:, 1], -force[:, 1], force[:, 0], -force[:, 0])
-    for component in along:
-        pure = loaded & (component > SECTOR * flat)
-        at = np.flatnonzero(pure & free)
-        noise = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
-        held = int(np.sum(pure & limited))
-        yield Samples(force[at, 2], flat[at], _noise(force[at], noise), at, every, held)
+    loaded = Loaded(forces, k, gate)
+    x, y = loaded.force[:, 0], loaded.force[:, 1]
+    for component in (y, -y, x, -x):
+        yield loaded.samples(component > SECTOR * loaded.flat)
+
+
+class Loaded:
+    """Forces of one tyre, and which of its samples carry enough load.
+
+    `force` (sample, 3) [N] in tyre axes, at the bandwidth of the gate; `flat` (sample,) [N] is the
+    horizontal force.
+    """
+
+    def __init__(self, forces: xr.Dataset, k: int, gate: Gate) -> None:
+        time = forces["elapsed_time"].to_numpy()
+        force = forces["tyre_force"].to_numpy()[:, k].astype(float)
+        rate = float(forces.attrs["rate_Hz"])
+        if gate.bandwidth is not None and is_filtered(gate.bandwidth, rate):
+            force = low_pass(force, gate.bandwidth, rate)
+        status = forces["status"].to_numpy()[:, k]
+        loaded = np.isfinite(force).all(axis=1) & (force[:, 2] > gate.low_load)
+        self.force, self.flat = force, np.hypot(force[:, 0], force[:, 1])
+        self._loaded = loaded if gate.inside is None else loaded & gate.inside
+        self._free = (status & AT_BOUND) == 0
+        self._limited = (status & BIT["friction_limited"]) > 0
+        self._noise = forces["u_tyre_force_random"].to_numpy()[:, k]
+        self._every = float(np.median(np.diff(time)))
+
+    def samples(self, chosen: NDArray[np.bool_], level: Floats | None = None) -> Samples:
+        """Samples that are chosen (sample,); `level` (sample,) [1] multiplies their force."""
+        pure = self._loaded & chosen
+        at = np.flatnonzero(pure & self._free)
+        force, flat = self.force[at], self.flat[at]
+        held = int(np.sum(pure & self._limited))
+        noise = _noise(force, self._noise[at].astype(float))
+        flat = flat if level is None else flat * level[at]
+        return Samples(force[:, 2], flat, noise, at, self._every, held)
 
 
 def _noise(force: Floats, noise: Floats) -> Floats:

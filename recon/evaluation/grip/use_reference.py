@@ -15,6 +15,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.evaluation.grip.envelope import REFERENCE_LOAD
+from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, SECTOR, Gate, fit_tyres
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ def _own(forces: xr.Dataset, word: str, low_load: float, shape: tuple[int, int])
             f"a result of `recon grip`, or the word {OWN}",
             "Name the file grip.nc of a drive on the same tyres.",
         )
-    fits = fit_tyres(forces, Gate(low_load=low_load))
+    fits = fit_tyres(Drives((forces,)), Gate(low_load=low_load))
     laws = [None if fit.envelope is None else fit.envelope.law for fit in fits]
     force = np.array([np.nan if law is None else law.force for law in laws]).reshape(shape)
     power = np.array([np.nan if law is None else law.exponent for law in laws]).reshape(shape)

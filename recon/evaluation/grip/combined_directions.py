@@ -1,0 +1,155 @@
+"""Envelope of the horizontal force between two directions: braking or driving while cornering."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
+from recon.evaluation.common.answer_labels import Labelled, limits_of
+from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.grip.envelope import ENOUGH, Law
+from recon.evaluation.grip.envelope_errors import EnvelopeErrors
+from recon.evaluation.grip.runs_of_set_up import Drives
+from recon.evaluation.grip.tyre_envelopes import (
+    DIRECTIONS,
+    SECTOR,
+    Fit,
+    Gate,
+    Loaded,
+    Samples,
+    fit_of,
+    joined,
+)
+
+HALF = np.sqrt(0.5)  # cosine of the 45 degrees between two directions
+# Names of pairs, with the places of both directions.
+PAIRS = {
+    f"{along}-{side}": (DIRECTIONS.index(along), DIRECTIONS.index(side))
+    for along in ("brake", "drive")
+    for side in ("left", "right")
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """The fit between both directions of a pair; `ends` are the envelopes of these directions."""
+
+    fit: Fit
+    ends: tuple[int, int]  # places among all fits
+
+
+def fit_between(drives: Drives, gate: Gate, fits: list[Fit]) -> list[Between]:
+    """Fit envelopes between two directions, tyre by tyre, in the order of `PAIRS`.
+
+    Samples more than 30 degrees away from both directions count, each carried to 45 degrees along
+    the ellipse through the envelopes of both directions, so that only its distance from that
+    ellipse is left.  Where one of these envelopes is not known, the fit has no samples.
+    """
+    out = []
+    for k, corner in enumerate(corner_names(drives.forces[0])):
+        for name, places in PAIRS.items():
+            ends = tuple(k * len(DIRECTIONS) + place for place in places)
+            laws = [fits[end].envelope for end in ends]
+            if all(laws):
+                samples = _samples(drives, k, name, [e.law for e in laws if e], gate)
+                fit = fit_of(k, corner, name, samples, gate)
+            else:
+                fit = Fit(k, name, 0, 0.0)
+            out.append(Between(fit, (ends[0], ends[1])))
+    return out
+
+
+def _samples(drives: Drives, k: int, name: str, laws: list[Law], gate: Gate) -> Samples:
+    """Samples of all drives between the directions of a pair."""
+    signs = [1.0 if part in ("drive", "left") else -1.0 for part in name.split("-")]
+    parts = []
+    for number, forces in enumerate(drives.forces):
+        loaded = Loaded(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
+        ahead, aside = (s * loaded.force[:, j] for j, s in enumerate(signs))
+        limit = SECTOR * loaded.flat
+        between = (ahead > 0) & (aside > 0) & (ahead <= limit) & (aside <= limit)
+        load = np.maximum(loaded.force[:, 2], 1.0)
+        use = np.hypot(ahead / laws[0].at(load), aside / laws[1].at(load))
+        level = use * _ellipse(laws[0].at(load), laws[1].at(load)) / np.maximum(loaded.flat, 1.0)
+        parts.append(loaded.samples(between, level))
+    return joined(parts, drives)
+
+
+def _ellipse(ahead: Floats, aside: Floats) -> Floats:
+    """Radius (load,) [N] at 45 degrees of the ellipse with these semi-axes (load,) [N]."""
+    return np.asarray(1.0 / np.hypot(HALF / ahead, HALF / aside))
+
+
+def there(pair: Between, fits: list[Fit], loads: Floats) -> NDArray[np.bool_]:
+    """Whether both directions and what is between them were worked at `loads` (load,) [N]."""
+    every = [pair.fit.envelope, *(fits[end].envelope for end in pair.ends)]
+    none = np.zeros(len(loads), dtype=bool)
+    return np.all([none if one is None else one.worked_at(loads) for one in every], axis=0)
+
+
+def _share_of_ellipse(every: list[Estimate]) -> Estimate:
+    """Force at 45 degrees over that of the ellipse (load,) [1], from both and both directions."""
+
+    def share(between: Floats, along: Floats, across: Floats) -> Floats:
+        return np.asarray(np.exp(between) / _ellipse(np.exp(along), np.exp(across)))
+
+    return combined(share, *(one.at(slice(0, -1)) for one in every))
+
+
+def reasons(pairs: list[Between], fits: list[Fit], loads: Floats, corners: list[str]) -> str:
+    """Why envelopes between two known directions are not given, in one sentence; empty if all."""
+    lacking = [
+        f"{corners[pair.fit.corner]} {pair.fit.direction} {pair.fit.worked:.1f} s"
+        for pair in pairs
+        if all(fits[end].envelope for end in pair.ends) and not there(pair, fits, loads).any()
+    ]
+    if not lacking:
+        return ""
+    return (
+        f"combined envelopes with less than {ENOUGH:g} s of hard work between both directions at "
+        f"loads at which each alone was worked hard, too ({', '.join(lacking)}): brake into "
+        "corners and accelerate out of them"
+    )
+
+
+def combined_forces(
+    pairs: list[Between],
+    between: list[EnvelopeErrors | None],
+    fits: list[Fit],
+    errors: list[EnvelopeErrors | None],
+    loads: Floats,
+    *,
+    runs: bool,
+) -> Labelled:
+    """Force at 45 degrees to both directions, by corner, pair and load (load,) [N].
+
+    With `runs`, uncertainties contain the spread from run to run.
+    """
+    shape = (len(pairs) // len(PAIRS), len(PAIRS), len(loads))
+    force, u, share, u_share = (np.full((len(pairs), len(loads)), np.nan) for _ in range(4))
+    for i, (pair, own) in enumerate(zip(pairs, between, strict=True)):
+        ends = (errors[end] for end in pair.ends)
+        known = [one for one in (own, *ends) if one is not None]
+        if len(known) < 3:
+            continue
+        every = [one.of_set_up if runs else one.estimate for one in known]
+        worked, ellipse = there(pair, fits, loads), _share_of_ellipse(every)
+        force[i] = np.where(worked, np.exp(every[0].value[:-1]), np.nan)
+        u[i] = force[i] * every[0].u[:-1]
+        share[i], u_share[i] = np.where(worked, (ellipse.value, ellipse.u), np.nan)
+    words = "horizontal force at 45 degrees to both directions that 97.5 % of the hard-worked "
+    words += "samples between them stay below"
+    out: Labelled = {
+        "pair": (("pair",), np.array(list(PAIRS)), {"long_name": "pair of directions"})
+    }
+    dims = ("corner", "pair", "load")
+    for name, value, u_value, unit, text in (
+        ("combined_force", force, u, "N", words),
+        ("ellipse_share", share, u_share, "1", "that force over that of the ellipse"),
+    ):
+        out |= limits_of(name, value.reshape(shape), u_value.reshape(shape), dims, unit, text)
+    return out

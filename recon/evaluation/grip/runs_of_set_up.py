@@ -1,0 +1,135 @@
+"""Drives on one set-up whose samples are looked at together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.doubt import doubted_corners
+from recon.base.errors import DataError
+from recon.base.labelled import corner_names, place_of
+from recon.evaluation.common.shared_errors import sources_of
+from recon.records.doubts import doubts_in
+from recon.records.run_list import TEMPERATURE
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+APART = 5.0  # K between the means of hot and cold runs; less is no difference (no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Drives:
+    """Results of `reconstruct`, one after the other; the first one is that of the user."""
+
+    forces: tuple[xr.Dataset, ...]
+
+    @property
+    def first(self) -> NDArray[np.int64]:
+        """Position (drive + 1,) among all samples at which each drive begins, then their number."""
+        return np.cumsum([0, *(one.sizes["elapsed_time"] for one in self.forces)])
+
+    def of(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Number of the drive of each position (sample,) among all samples."""
+        return np.asarray(np.searchsorted(self.first, at, side="right") - 1)
+
+    def part(self, values: NDArray | None, number: int) -> NDArray | None:
+        """Values (sample,) [any] of one drive among those of all; None stays None."""
+        first = self.first
+        return None if values is None else values[first[number] : first[number + 1]]
+
+    @property
+    def temperature(self) -> Floats:
+        """Tyre temperature of each drive (drive,) [degC], NaN where it is not stated."""
+        return np.array([float(one.attrs.get(TEMPERATURE, np.nan)) for one in self.forces])
+
+    def hot_and_cold(self) -> tuple[NDArray[np.bool_], str]:
+        """Which drives are hot (drive,); or none of them, and the reason in words.
+
+        They are parted where the temperatures of two neighbours are farthest apart.
+        """
+        known = np.sort(self.temperature)
+        none = np.zeros(len(known), dtype=bool)
+        if np.isnan(known).any():
+            do = "name the runs by a run list that states tyre_temperature"
+            return none, f"hot against cold tyres: temperature of the tyres not stated; {do}"
+        place = int(np.argmax(np.diff(known))) + 1
+        step = float(known[place:].mean() - known[:place].mean())
+        if step < APART:
+            words = f"all runs within {step:.1f} K; it needs {APART:g} K between cold and hot runs"
+            return none, f"hot against cold tyres: {words}"
+        return self.temperature >= known[place], ""
+
+
+def drives_of(forces: xr.Dataset, others: Sequence[xr.Dataset]) -> Drives:
+    """A drive and others on the same set-up; the drive itself may be among them.
+
+    Raises
+    ------
+    DataError
+        Another drive is of another car, of other corners or another rate, stands there twice, or
+        forces of it are doubted.
+    """
+    if not others:
+        return Drives((forces,))
+    log = sources_of(forces).log
+    seen = {log: forces}
+    own, kept = forces, []
+    for other in others:
+        source = sources_of(other).log
+        if log and source == log:  # the run list states its temperature
+            own = forces.assign_attrs(
+                {n: other.attrs[n] for n in (TEMPERATURE,) if n in other.attrs}
+            )
+            own.encoding = forces.encoding
+            continue
+        if source and source in seen:
+            raise _repeated(other, seen[source])
+        _refuse_other_car(forces, other)
+        _refuse_doubted(other)
+        seen[source] = other
+        kept.append(other)
+    return Drives((own, *kept))
+
+
+def _repeated(other: xr.Dataset, earlier: xr.Dataset) -> DataError:
+    return DataError(
+        place_of(other),
+        f"made from the same log as {place_of(earlier)}",
+        "a log of its own for each run",
+        "Leave it out: a run that counts twice makes the scatter look too small.",
+    )
+
+
+def _refuse_other_car(forces: xr.Dataset, other: xr.Dataset) -> None:
+    """Refuse another car, other corners or another rate."""
+    for words, of in (
+        ("the car", lambda one: f"'{one.attrs.get('vehicle', '')}'"),
+        ("corners", lambda one: ", ".join(corner_names(one))),
+        ("sampling rate", lambda one: f"{float(one.attrs['rate_Hz']):g} Hz"),
+    ):
+        if of(other) != of(forces):
+            raise DataError(
+                place_of(other),
+                f"{words}: {of(other)}",
+                f"the same as in {place_of(forces)}: {of(forces)}",
+                "Leave it out, or reconstruct it with the same vehicle file and rate.",
+            )
+
+
+def _refuse_doubted(other: xr.Dataset) -> None:
+    """Refuse a drive whose own data contradict its forces."""
+    doubts = [doubt for doubt in doubts_in(other) if doubted_corners((doubt,))]
+    if doubts:
+        first = doubts[0]
+        raise DataError(
+            place_of(other),
+            f"forces of {first.place} are doubted ({first.cause}): {first.found}",
+            "forces without doubts in every other run",
+            f"{first.do} Then reconstruct the run again, or leave it out.",
+        )
