@@ -193,7 +193,7 @@ def test_a_friction_limit_below_the_truth_never_becomes_the_answer() -> None:
     forces["status"].values[::4] = 0
     answer = grip(forces)
     assert np.isnan(at_exponent(answer))
-    assert "FL left:" in answer.attrs["not_given"]
+    assert "FL in a left turn:" in answer.attrs["not_given"]
     assert "held at the friction limit" in answer.attrs["not_given"]
     right = answer["demonstrated_force"].sel(corner="FL", direction="right")
     assert np.isfinite(right).any()

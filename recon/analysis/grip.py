@@ -209,6 +209,7 @@ def _labelled(drives: Drives, fits: list[Fit], gate: Gate, blocks: Blocks) -> xr
         "low_load_N": gate.low_load,
         "least_use": gate.least_use,
         "runs": SEPARATOR.join(place_of(one) for one in drives.forces),
+        "hot_and_cold": warm.words if warm.hot else "",
     }
     answer["load"].attrs = {"units": "N", "long_name": "vertical force"}
     answer["direction"].attrs = {"long_name": "direction of the force of the road on the tyre"}

@@ -10,12 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-<<<<<<< HEAD
-from recon.records.column_maps import WORDS
-=======
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
->>>>>>> 5b9cfca (Grip over several runs of one set-up, hot against cold, and combined envelopes)
+from recon.records.column_maps import WORDS
 from recon.records.files import checksum
 from recon.records.sheets import Words
 from recon.records.table_rows import Rows, open_rows

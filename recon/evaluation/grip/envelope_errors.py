@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.uncertainty import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.common.shared_errors import measured_of, rows_of_sum
@@ -28,7 +28,6 @@ from recon.evaluation.grip.envelope import (
 )
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import Envelope, Gate
-from recon.evaluation.runs.equivalence_tests import Spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -243,5 +242,7 @@ def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]
 
 def few_runs(count: int) -> float:
     """Factor by which a bootstrap of `count` runs is widened for a coverage factor of 1.96 [1]."""
-    half = Spread(1.0, count - 1, 0.0).half() / COVERAGE_FACTOR
-    return float(half * np.sqrt(count / (count - 1)))
+    from scipy.stats import t
+
+    half = float(t.ppf(0.975, count - 1)) / COVERAGE_FACTOR
+    return half * float(np.sqrt(count / (count - 1)))

@@ -42,6 +42,12 @@ class Warm:
         return cls(each[0], each[1], counts, (means[0], means[1]))
 
     @property
+    def words(self) -> str:
+        """Which runs are compared, in words."""
+        parts = zip(("hot", "cold"), self.counts, self.temperatures, strict=True)
+        return " against ".join(f"{name} ({n} runs, {t:.0f} degC)" for name, n, t in parts)
+
+    @property
     def fits(self) -> list[Fit]:
         """Fits of the hot runs, then of the cold ones."""
         return [*self.hot, *self.cold]
@@ -75,7 +81,7 @@ class Warm:
             u[i] = np.hypot(found.u[0], spread * np.sqrt(sum(runs / n for n in self.counts)))
         shape = (count // len(DIRECTIONS), len(DIRECTIONS))
         dims = ("corner", "direction")
-        words = "horizontal force on hot tyres over that on cold ones"
+        words = f"horizontal force on tyres {self.words}"
         known = Estimate(np.where(np.isnan(u), np.nan, value), np.zeros((0, count)), u)
         entry = {"units": "N", "long_name": "vertical force at which hot and cold are compared"}
         return limits("hot_over_cold", known, dims, "1", words, shape) | {

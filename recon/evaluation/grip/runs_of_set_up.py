@@ -14,7 +14,7 @@ from recon.base.doubt import doubted_corners
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.evaluation.common.shared_errors import sources_of
-from recon.records.doubts import doubts_in
+from recon.records.doubt_variables import doubts_in
 from recon.records.run_list import TEMPERATURE
 
 if TYPE_CHECKING:
@@ -31,11 +31,11 @@ class Drives:
 
     @property
     def first(self) -> NDArray[np.int64]:
-        """Position (drive + 1,) among all samples at which each drive begins, then their number."""
+        """Positions (drive + 1,) [1] among all samples where drives begin, then their number."""
         return np.cumsum([0, *(one.sizes["elapsed_time"] for one in self.forces)])
 
     def of(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Number of the drive of each position (sample,) among all samples."""
+        """Number of the drive of each position `at` (sample,) among all samples [1]."""
         return np.asarray(np.searchsorted(self.first, at, side="right") - 1)
 
     def part(self, values: NDArray | None, number: int) -> NDArray | None:

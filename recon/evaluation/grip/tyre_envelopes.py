@@ -31,6 +31,16 @@ if TYPE_CHECKING:
 
 # Direction of the force of the road on the tyre: left in left turns, drive forward.
 DIRECTIONS = ("left", "right", "drive", "brake")
+IN_WORDS = {
+    "left": "in a left turn",
+    "right": "in a right turn",
+    "drive": "driving",
+    "brake": "braking",
+    "brake-left": "braking in a left turn",
+    "brake-right": "braking in a right turn",
+    "drive-left": "driving in a left turn",
+    "drive-right": "driving in a right turn",
+}
 SECTOR = np.cos(np.radians(30.0))  # of a force that counts as pure in its direction
 LEAST_USE = 0.6  # horizontal force over load that is hard work for a tyre on a dry road
 
@@ -133,24 +143,24 @@ def joined(parts: Iterable[Samples], drives: Drives) -> Samples:
 
 def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> Fit:
     """The envelope of samples of tyre `k`, or the reason why there is none."""
-    held = samples.held * samples.every
+    held, place = samples.held * samples.every, f"{corner} {IN_WORDS[direction]}"
     if samples.held >= FEWEST_HELD and held > HELD_SHARE * ENOUGH:
         reason = (
-            f"{corner} {direction}: {held:.2f} s were held at the friction limit, so the envelope "
+            f"{place}: {held:.2f} s were held at the friction limit, so the envelope "
             "would be that limit: reconstruct without it, or with a higher one"
         )
         return Fit(k, direction, len(samples.at), 0.0, reason=reason)
     worked = float(np.sum(samples.force >= gate.least_use * samples.load) * samples.every)
     if worked < ENOUGH:
         reason = (
-            f"{corner} {direction}: only {worked:.1f} s above {gate.least_use:g} of its load, "
-            f"envelope not estimated; it needs {ENOUGH:g} s: drive harder in this direction"
+            f"{place}: only {worked:.1f} s above {gate.least_use:g} of its load, "
+            f"envelope not estimated; it needs {ENOUGH:g} s: work this tyre harder"
         )
         return Fit(k, direction, len(samples.at), worked, reason=reason)
     bands = bands_of(samples, gate.least_use)
     if bands is None:
         reason = (
-            f"{corner} {direction}: its {worked:.1f} s of hard work are spread over too many "
+            f"{place}: its {worked:.1f} s of hard work are spread over too many "
             "loads, envelope not estimated: drive longer"
         )
         return Fit(k, direction, len(samples.at), worked, reason=reason)

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.answer_labels import not_given
-from recon.evaluation.grip.tyre_envelopes import SECTOR
+from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.evaluation.grip.combined_directions import PAIRS
+from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, IN_WORDS, SECTOR
 from recon.records.forces import require_forces
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.road_plane import known_forces
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
+from recon.report.common.text import wrapped
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,8 +27,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WORDS = {"left": "left turn", "right": "right turn", "drive": "driving", "brake": "braking"}
-IN_WORDS = WORDS | {"left": "in a left turn", "right": "in a right turn"}
 AHEAD = {"left": np.pi / 2, "right": -np.pi / 2, "drive": 0.0, "brake": np.pi}  # from x [rad]
+# Angle from x in the middle between two directions [rad].
+MIDDLES = {
+    "brake-left": 0.75 * np.pi,
+    "brake-right": -0.75 * np.pi,
+    "drive-left": 0.25 * np.pi,
+    "drive-right": -0.25 * np.pi,
+}
+HOT_ROW = 2.6  # in, height of the panel of hot against cold tyres
 AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.6)
 POINTS = 2500  # of a tyre that are drawn
 SIZE = 5.0  # pt2 of a marker at 3000 N
@@ -44,6 +54,7 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
             if np.isfinite(answer["reference_force"].to_numpy()[k, j])
         ]
         lines.append(f"  {corner}: {'; '.join(parts) or 'not known, no hard work for long enough'}")
+    lines += [*_combined_words(answer), *_hot_words(answer)]
     lines.append(f"  samples: {answer.attrs['gate']}")
     reasons = [words for words in not_given(answer) if "only 0.0 s" not in words]
     lines += [f"  not given: {words}" for words in reasons[:REASONS]]
@@ -54,7 +65,16 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
 
 def _finding(answer: xr.Dataset) -> str:
     """The highest limit that was shown, or the highest grip if none was."""
-    return f"Grip: {_in_words(answer)}"
+    return f"{_title(answer)}: {_in_words(answer)}"
+
+
+def _title(answer: xr.Dataset) -> str:
+    runs = _runs(answer)
+    return f"Grip of {runs} runs" if runs > 1 else "Grip"
+
+
+def _runs(answer: xr.Dataset) -> int:
+    return len(str(answer.attrs["runs"]).split(SEPARATOR))
 
 
 def _in_words(answer: xr.Dataset) -> str:
@@ -101,6 +121,41 @@ def _at_middle(answer: xr.Dataset, k: int, j: int, direction: str) -> str:
     )
 
 
+def _combined_words(answer: xr.Dataset) -> list[str]:
+    """Force between two directions against the ellipse through both, at its middle load."""
+    parts = []
+    share, u = (answer[f"{name}ellipse_share"].to_numpy() for name in ("", "u_"))
+    for k, j in np.argwhere(np.isfinite(share).any(axis=2)):
+        there = np.flatnonzero(np.isfinite(share[k, j]))
+        m = there[len(there) // 2]
+        half = 100 * COVERAGE_FACTOR * u[k, j, m]
+        words = IN_WORDS[str(answer["pair"].to_numpy()[j])]
+        parts.append(
+            f"{answer['corner'].to_numpy()[k]} {words} {100 * share[k, j, m]:.0f} +-{half:.0f} % "
+            f"at {float(answer['load'][m]):.0f} N"
+        )
+    return wrapped(f"combined, of the ellipse: {'; '.join(parts)}") if parts else []
+
+
+def _hot_words(answer: xr.Dataset) -> list[str]:
+    """Grip on hot tyres against that on cold ones."""
+    found = _hot_over_cold(answer)
+    parts = [f"{place} {100 * (v - 1):+.1f} +-{100 * half:.1f} %" for place, v, half in found]
+    return wrapped(f"{answer.attrs['hot_and_cold']}: {'; '.join(parts)}") if parts else []
+
+
+def _hot_over_cold(answer: xr.Dataset) -> list[tuple[str, float, float]]:
+    """Tyre and direction, ratio of hot to cold and half of its interval, where it is known."""
+    if "hot_over_cold" not in answer:
+        return []
+    ratio, u = (answer[f"{name}hot_over_cold"].to_numpy() for name in ("", "u_"))
+    corners = corner_names(answer)
+    return [
+        (f"{corners[k]} {WORDS[DIRECTIONS[j]]}", ratio[k, j], COVERAGE_FACTOR * u[k, j])
+        for k, j in np.argwhere(np.isfinite(ratio))
+    ]
+
+
 def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw Fy against Fx of each tyre, with its envelopes at three loads and their bands.
 
@@ -125,11 +180,18 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     corners = corner_names(forces)
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)
+    hot = _hot_over_cold(answer)
+    tall = [4.3] * rows + [HOT_ROW] * bool(hot)
     footer = f"{tyre_footer(forces)}\n{answer.attrs['gate']}"
     figure, room = new_sheet(
-        (1.0 + 4.3 * columns, 1.7 + 4.3 * rows), _title(answer), _legend(), footer, columns=2
+        (9.6, 1.7 + sum(tall)),  # also for one tyre: titles need the room
+        _headline(answer),
+        _legend(answer),
+        footer,
+        columns=2,
     )
-    boxes = room.grid(rows, columns)
+    stack = room.stack(*tall)
+    boxes = [box for row in stack[:rows] for box in row.columns(*[1.0] * columns)]
     low = float(answer.attrs["low_load_N"])
     force = {corner: _thinned(forces, corner, low) for corner in corners}
     reach = max(float(np.max(np.hypot(f[:, 0], f[:, 1]), initial=500)) for f in force.values())
@@ -142,6 +204,8 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         panel.set_ylim(-reach, reach)
         panel.set_aspect("equal")
         loads = ", ".join(words for words in drawn if words) or "no envelope"
+        for j in range(answer.sizes["pair"]):
+            _draw_between(panel, answer, k, j)
         style_panel(
             panel,
             f"{corner} {LOOKS[corner].name}\n{loads}",
@@ -149,12 +213,13 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
             y="lateral force Fy [N]",
             fold=True,
         )
+    if hot:
+        _draw_hot(add_panel(figure, stack[-1].inside(AROUND)), answer, hot)
     return figure
 
 
-def _title(answer: xr.Dataset) -> str:
-    words = _in_words(answer).partition(": ")[0]
-    return f"Grip: {words}"
+def _headline(answer: xr.Dataset) -> str:
+    return _finding(answer).partition(": ")[0] + ": " + _in_words(answer).partition(": ")[0]
 
 
 def _thinned(forces: xr.Dataset, corner: str, low: float) -> Floats:
@@ -175,27 +240,16 @@ def _draw_points(panel: Axes, force: Floats) -> None:
 def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
     """Envelopes of one direction at the lowest, middle and highest load; the loads in words."""
     value = answer["demonstrated_force"].to_numpy()[k, j]
-    there = np.flatnonzero(np.isfinite(value))
     direction = str(answer["direction"].to_numpy()[j])
-    if not there.size:
+    if not np.isfinite(value).any():
         return ""
     half = COVERAGE_FACTOR * answer["u_demonstrated_force"].to_numpy()[k, j]
     shown = bool(answer["evidence"].to_numpy()[k, j])
     wide = np.arccos(SECTOR)
     turn = AHEAD[direction] + np.linspace(-wide, wide, 41)
-    places = sorted({int(there[0]), int(there[len(there) // 2]), int(there[-1])})
-    for m, style, at in zip(places, STYLES[-len(places) :], turn[[-1, 30, 0]], strict=False):
-        edge = np.concatenate([value[m] - half[m] + 0 * turn, value[m] + half[m] + 0 * turn])
-        angle = np.concatenate([turn, turn[::-1]])
-        panel.fill(edge * np.cos(angle), edge * np.sin(angle), color=MIDDLE, alpha=0.3, lw=0)
-        colour = ACCENT if shown else INK
-        panel.plot(
-            value[m] * np.cos(turn),
-            value[m] * np.sin(turn),
-            color=colour,
-            linestyle=style,
-            linewidth=1.8 if shown else 1.0,
-        )
+    for m, style, at in _loads_of(value, turn[[-1, 30, 0]]):
+        free = turn[_free(answer, k, AHEAD[direction], m, turn)]
+        _draw_envelope(panel, free, value[m] + 0 * free, half[m], style, shown=shown)
         panel.text(
             value[m] * np.cos(at),
             value[m] * np.sin(at),
@@ -210,10 +264,78 @@ def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
     return f"{WORDS[direction]} {low / 1000:.1f} to {high / 1000:.1f} kN"
 
 
-def _legend() -> list[Artist]:
+def _loads_of(value: Floats, at: Floats) -> list[tuple[int, Any, float]]:
+    """Places of the lowest, middle and highest load with their line and place of the label."""
+    there = np.flatnonzero(np.isfinite(value))
+    places = sorted({int(there[0]), int(there[len(there) // 2]), int(there[-1])})
+    return list(zip(places, STYLES[-len(places) :], at.tolist(), strict=False))
+
+
+def _free(answer: xr.Dataset, k: int, ahead: float, m: int, turn: Floats) -> NDArray[np.bool_]:
+    """Which angles of an arc (angle,) no combined envelope covers at a load."""
+    free = np.ones(len(turn), dtype=bool)
+    for j, middle in enumerate(MIDDLES.values()):
+        side = (middle - ahead + np.pi) % (2 * np.pi) - np.pi
+        if abs(side) < np.pi / 2 and np.isfinite(answer["combined_force"].values[k, j, m]):
+            free &= np.sign(side) * (turn - ahead) <= 0
+    return free
+
+
+def _draw_between(panel: Axes, answer: xr.Dataset, k: int, j: int) -> None:
+    """Combined envelopes of one pair of directions, through both and 45 degrees to them."""
+    share = answer["ellipse_share"].to_numpy()[k, j]
+    if not np.isfinite(share).any():
+        return
+    ahead, aside = (answer["demonstrated_force"].to_numpy()[k, end] for end in PAIRS[_pair(j)])
+    u = answer["u_combined_force"].to_numpy()[k, j]
+    turn = np.linspace(0, np.pi / 2, 61)
+    bent = np.sin(2 * turn) ** 2
+    x, y = (np.sign(np.round(f(MIDDLES[_pair(j)]), 6)) for f in (np.cos, np.sin))
+    for m, style, _ in _loads_of(share, np.zeros(3)):
+        ellipse = 1 / np.hypot(np.cos(turn) / ahead[m], np.sin(turn) / aside[m])
+        radius = ellipse * (1 + (share[m] - 1) * bent)
+        angle = np.arctan2(y * np.sin(turn), x * np.cos(turn))
+        _draw_envelope(panel, angle, radius, COVERAGE_FACTOR * u[m], style, shown=False)
+
+
+def _pair(j: int) -> str:
+    """Name of the pair of directions at a place."""
+    return list(PAIRS)[j]
+
+
+def _draw_envelope(
+    panel: Axes, angle: Floats, radius: Floats, half: float, style: Any, *, shown: bool
+) -> None:
+    """Line at a radius [N] with its band; thick where it was shown to be the limit."""
+    edge = np.concatenate([radius - half, (radius + half)[::-1]])
+    around = np.concatenate([angle, angle[::-1]])
+    panel.fill(edge * np.cos(around), edge * np.sin(around), color=MIDDLE, alpha=0.3, lw=0)
+    panel.plot(
+        radius * np.cos(angle),
+        radius * np.sin(angle),
+        color=ACCENT if shown else INK,
+        linestyle=style,
+        linewidth=1.8 if shown else 1.0,
+    )
+
+
+def _draw_hot(panel: Axes, answer: xr.Dataset, found: list[tuple[str, float, float]]) -> None:
+    """Grip on hot tyres against that on cold ones, a dot with its interval for each direction."""
+    names, ratio, half = zip(*found, strict=True)
+    place, away = np.arange(len(names)), 100 * (np.array(ratio) - 1)
+    panel.axhline(0.0, color=MIDDLE, linewidth=0.9)
+    panel.errorbar(place, away, 100 * np.array(half), fmt="o", color=INK, capsize=3, linewidth=1.2)
+    panel.set_xticks(place, [name.replace(" ", "\n", 1) for name in names])
+    panel.set_xlim(-0.6, len(names) - 0.4)
+    words = f"{answer.attrs['hot_and_cold']}, 95 % intervals"
+    style_panel(panel, words, y="change of grip [%]", fold=True)
+
+
+def _legend(answer: xr.Dataset) -> list[Artist]:
+    whose = " of the first run" if _runs(answer) > 1 else ""
     return [
         line_entry(linestyle="none", marker="o", markerfacecolor="none", color=PALE,
-               label="samples; the marker grows with Fz"),
+               label=f"samples{whose}; the marker grows with Fz"),
         line_entry(color=INK, linewidth=1.0,
                label="demonstrated envelope; load in kN (dots low, line high)"),
         patch_entry(facecolor=MIDDLE, alpha=0.3, label="95 % band"),
