@@ -31,7 +31,7 @@ class Drives:
 
     @property
     def first(self) -> NDArray[np.int64]:
-        """Positions (drive + 1,) [1] among all samples where drives begin, then their number."""
+        """Positions (end,) [1] among all samples where drives begin, and where the last one ends."""
         return np.cumsum([0, *(one.sizes["elapsed_time"] for one in self.forces)])
 
     def of(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
