@@ -31,7 +31,7 @@ class Drives:
 
     @property
     def first(self) -> NDArray[np.int64]:
-        """Positions (end,) [1] among all samples where drives begin, and where the last one ends."""
+        """Positions (end,) [1] among all samples where drives begin, and where the last ends."""
         return np.cumsum([0, *(one.sizes["elapsed_time"] for one in self.forces)])
 
     def of(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
