@@ -22,14 +22,16 @@ from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_limit_evidence import AtLimit, Axles, at_limit
 from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
+    axle_drive,
     axle_forces,
+    for_axles,
     held_use,
     spacing,
     unknown_tyres,
     use_of,
 )
 from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
-from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
+from recon.evaluation.common.alternatives import estimate_each
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
@@ -81,11 +83,12 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     import xarray as xr
 
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
-    _require_both_axles(forces)
     sections = find_sections(forces) if sections is None else sections
-    course = course_of(forces)
-    visits = visits_of(forces, course, sections)
-    answer = _Answer(forces, course, visits)
+    slow = for_axles(forces)
+    _require_both_axles(slow)
+    course = course_of(slow)
+    visits = visits_of(slow, course, sections)
+    answer = _Answer(slow, course, visits)
     entries = answer.by_visit() | answer.pooled() | answer.lateral()
     entries |= answer.highest() | answer.limit()
     return xr.Dataset(
@@ -135,9 +138,15 @@ class _Answer:
     def __post_init__(self) -> None:
         self.corners = corner_names(self.forces)
         self.edges = self._edges()
-        self.best = []
-        drive = Drive(self.forces)
-        self.estimates = [self._estimate(drive, visit) for visit in self.visits]
+        drive = axle_drive(self.forces)
+        best = axle_forces(drive.force.astype(float), self.corners)
+        self.best = [best[visit.at] for visit in self.visits]
+        masks = [self._masks(visit) for visit in self.visits]
+        self.estimates = estimate_each(
+            drive,
+            [visit.at for visit in self.visits],
+            lambda i, axle: _quantities(axle, masks[i], self.course.rate),
+        )
         if not any((visit.phase >= 0).any() for visit in self.visits):
             self.not_given.append(
                 "Split by entry, middle and exit: a slalom has none. Drive a corner by itself"
@@ -165,16 +174,6 @@ class _Answer:
         inner = self.edges[1:-1]
         bands = [np.searchsorted(inner, speed) == b for b in range(len(self.edges) - 1)]
         return np.array([*phases, *bands])
-
-    def _estimate(self, drive: Drive, visit: Visit) -> Estimate:
-        masks = self._masks(visit)
-        window = Alternatives(drive, visit.at, bandwidth=BANDWIDTH)
-        self.best.append(axle_forces(window.best, self.corners))
-        return window.estimate(
-            lambda force: _quantities(axle_forces(force, self.corners), masks, self.course.rate),
-            draws=MANY_DRAWS,
-            together=True,
-        )
 
     def labels(self) -> Labelled:
         """Place and side of each visit, number of samples, and the bands of speed."""
@@ -346,8 +345,7 @@ def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
     """
     use, side = use_of(axle), axle[..., 1].sum(axis=-2)
     difference = use[..., 0] - use[..., 1]
-    one = np.full(difference.shape[:-1], np.nan)
-    parts = [difference[..., mask].mean(axis=-1) if mask.any() else one for mask in masks]
+    count = masks.sum(axis=1)
+    parts = difference @ (masks / np.where(count, count, np.nan)[:, None]).T
     single = np.stack([difference.mean(axis=-1), side[..., 0] / side.sum(axis=-1)], axis=-1)
-    every = use.mean(axis=-2), single, held_use(use, rate), np.stack(parts, axis=-1)
-    return np.concatenate(every, axis=-1)
+    return np.concatenate([use.mean(axis=-2), single, held_use(use, rate), parts], axis=-1)

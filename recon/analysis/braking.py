@@ -15,10 +15,12 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.car.vehicle import SIDES
+from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     complete_axles,
     highest_use,
+    thinned,
     unknown_tyres,
 )
 from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
@@ -305,7 +307,11 @@ class _Answer:
         if self.drive.pressure is None:
             self.not_given.append("Force per bar and its fade: log brake_pressure")
         else:
-            mean = np.array([self.drive.pressure[stop.at].mean(axis=0) for stop in self.stops])
+            # As the forces: the same bandwidth, and the same samples of each stop.
+            rate = self.drive.course.rate
+            pressure = low_pass(self.drive.pressure, BANDWIDTH, rate)
+            some = [thinned(stop.at, rate) for stop in self.stops]
+            mean = np.array([pressure[at].mean(axis=0) for at in some])
             self.assumed.append("Pressure as logged; an error of the sensor's gain cancels in fade")
         mean[~(mean > LEAST_PRESSURE)] = np.nan
         ratios = [combined(lambda f, p=p: f / p, of) for of, p in zip(force, mean, strict=True)]

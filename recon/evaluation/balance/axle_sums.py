@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,17 +19,24 @@ from recon.base.labelled import corner_names
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
-from recon.conditioning.filters import low_pass
-from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives
+from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.short_means import at_bandwidth
 from recon.evaluation.sections.car_motion import Course
+from recon.reconstruction.result.signed_errors import RANDOM, STATED
+from recon.records.forces import SIGNED
 
 if TYPE_CHECKING:
     import xarray as xr
 
 Positions = NDArray[np.int64]
+PER_PERIOD = 6  # samples that are looked at in each period of the bandwidth
 BANDWIDTH = 8.0  # Hz, of forces in answers on axles: above it a road shakes the wheels
-PER_PERIOD = 6  # samples kept of each period of the bandwidth
+FORCES = (*SIGNED, "status", RANDOM, *STATED.values())
+CHANNELS = (
+    "speed", "yaw_rate", "acceleration", "wheel_speed", "brake_pressure", "throttle", "gear",
+    "clutch",
+)  # fmt: skip
 HARD = 0.5  # g; below it no axle comes near its limit
 HELD = 0.25  # s, for which a use is held that counts as highest; a shorter peak is no level
 
@@ -51,17 +59,23 @@ def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
 
     Front axle first; NaN for an axle that lacks a tyre.
     """
-    out = np.full((*force.shape[:-2], len(SIDES), 3), np.nan)
+    # Each component by itself in memory: answers look at one component of many samples.
+    out = np.moveaxis(np.full((3, *force.shape[:-2], len(SIDES)), np.nan), 0, -1)
     for a, names in enumerate(SIDES.values()):
         if set(names) <= set(corners):
             left, right = (list(corners).index(name) for name in names)
-            out[..., a, :] = force[..., left, :] + force[..., right, :]
+            np.add(force[..., left, :], force[..., right, :], out=out[..., a, :])
     return out
+
+
+def axle_drive(forces: xr.Dataset) -> Drive:
+    """A drive of which the sums of both axles are looked at, see `axle_forces`."""
+    return Drive(forces, sums=partial(axle_forces, corners=corner_names(forces)))
 
 
 def use_of(axle: Floats) -> Floats:
     """Friction use sqrt(Fx^2 + Fy^2) / Fz (..., axle) [1] of `axle` (..., axle, 3) [N]."""
-    return np.asarray(np.hypot(axle[..., 0], axle[..., 1]) / axle[..., 2])
+    return np.asarray(np.sqrt(axle[..., 0] ** 2 + axle[..., 1] ** 2) / axle[..., 2])
 
 
 def usable(forces: xr.Dataset) -> NDArray[np.bool_]:
@@ -77,13 +91,18 @@ def thinned(at: Positions, rate: float) -> Positions:
 
     They are the middles of equal parts: ends count no more than the samples between them.
     """
-    count = -(-len(at) // spacing(rate))
+    count = max(len(at) // spacing(rate), 1)
     return at[((np.arange(count) + 0.5) * len(at) / count).astype(np.int64)]
 
 
 def spacing(rate: float) -> int:
     """Samples from one to the next that `thinned` keeps; `rate` in Hz."""
     return max(int(rate / (PER_PERIOD * BANDWIDTH)), 1)
+
+
+def for_axles(forces: xr.Dataset) -> xr.Dataset:
+    """Forces at the bandwidth of answers on axles, and the channels that these need."""
+    return at_bandwidth(forces, BANDWIDTH, *FORCES, *CHANNELS)
 
 
 def held_use(use: Floats, rate: float) -> Floats:
@@ -119,7 +138,7 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     Parameters
     ----------
     forces : Dataset
-        As `reconstruct` returns it.
+        As `for_axles` returns it.
     course : Course
         Motion of the car in the same drive.
 
@@ -129,26 +148,24 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
         None where the car was never driven hard enough, or no axle is known there.
     """
     corners = corner_names(forces)
-    force = forces["tyre_force_intermediate"]
+    axle = axle_forces(forces["tyre_force_intermediate"].to_numpy().astype(float), corners)
+    use = use_of(axle)
     size = np.hypot(np.nan_to_num(course.along), np.nan_to_num(course.sideways))
     hard = (size > HARD * STANDARD_GRAVITY) & usable(forces)
     best, found = -np.inf, None
     for a, b in runs(hard):
         if b - a < HELD * course.rate:
             continue
-        values = force.isel(elapsed_time=slice(a, b)).to_numpy().astype(float)
-        flat = low_pass(values.reshape(len(values), -1), BANDWIDTH, course.rate)
-        at = thinned(np.arange(b - a), course.rate)
-        axle = axle_forces(flat.reshape(values.shape)[at], corners)
-        held = np.nan_to_num(held_use(use_of(axle), course.rate), nan=-np.inf)
+        at = thinned(np.arange(a, b), course.rate)
+        held = np.nan_to_num(held_use(use[at], course.rate), nan=-np.inf)
         if held.max() > best:
-            best, found = float(held.max()), (at + a, int(held.argmax()))
+            best, found = float(held.max()), (at, int(held.argmax()))
     if found is None:
         return None
     at, first = found
-    window = Alternatives(forces, at, bandwidth=BANDWIDTH)
+    window = Alternatives(axle_drive(forces), at)
     level = window.estimate(
-        lambda f: held_use(use_of(axle_forces(f, corners)), course.rate)[..., [first]],
+        lambda axle: held_use(use_of(axle), course.rate)[..., [first]],
         draws=MANY_DRAWS,
         together=True,
     )

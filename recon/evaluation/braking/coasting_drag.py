@@ -46,7 +46,7 @@ def coasting_of(drive: BrakedDrive) -> Coasting | str:
             f"{SETTLED + SHORTEST + BEFORE:g} s. Coast for a second in gear, once"
         )
     counts = np.array([len(at) for at in stretches], dtype=float)
-    means = [drive.means(at).at([0, 1]) for at in stretches]
+    means = [of.at([0, 1]) for of in drive.means(stretches)]
     force = combined(lambda *f: np.average(f, axis=0, weights=counts), *means)
     return Coasting(force, float(counts.sum() / drive.course.rate))
 

@@ -18,14 +18,14 @@ from recon.base.labelled import corner_names, place_of
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.balance.axle_sums import (
-    BANDWIDTH,
     Positions,
-    axle_forces,
+    axle_drive,
     complete_axles,
+    for_axles,
     thinned,
     usable,
 )
-from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
+from recon.evaluation.common.alternatives import estimate_each
 from recon.evaluation.common.estimate import Estimate, combined
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
@@ -87,7 +87,7 @@ class BrakedDrive:
     """
 
     def __init__(self, forces: xr.Dataset) -> None:
-        self.forces = forces
+        self.forces = forces = for_axles(forces)
         self.corners = corner_names(forces)
         self.axles = complete_axles(forces, "x")
         if not self.axles:
@@ -99,7 +99,7 @@ class BrakedDrive:
             )
         self.course: Course = course_of(forces)
         self.usable = usable(forces)
-        self.drive = Drive(forces)
+        self.drive = axle_drive(forces)
 
     @cached_property
     def braked(self) -> NDArray[np.bool_]:
@@ -125,13 +125,10 @@ class BrakedDrive:
         """A logged channel [any], (sample,) or (sample, corner), in SI units; None without it."""
         return self.forces[name].to_numpy().astype(float) if name in self.forces else None
 
-    def means(self, at: Positions) -> Estimate:
-        """Means of forces [N] over samples (sample,), as `Stop.forces` holds them."""
-        some = thinned(at, self.course.rate)
-        window = Alternatives(self.drive, some, bandwidth=BANDWIDTH)
-        return window.estimate(
-            lambda force: _means(axle_forces(force, self.corners)), draws=MANY_DRAWS, together=True
-        )
+    def means(self, stretches: list[Positions]) -> list[Estimate]:
+        """Means of forces [N] over the samples of each stretch, as `Stop.forces` holds them."""
+        some = [thinned(at, self.course.rate) for at in stretches]
+        return estimate_each(self.drive, some, lambda _, axle: _means(axle))
 
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.
@@ -141,15 +138,16 @@ class BrakedDrive:
         DataError
             There is none; the message says how long and how hard the car was braked.
         """
-        counted, out = self.braked & self.usable, []
+        counted, found = self.braked & self.usable, []
         for section in sections_of(sections, "straight braking"):
             inside = section.slice_of(self.course.time)
             at = np.flatnonzero(counted[inside]) + inside.start
             if len(at) >= SHORTEST * self.course.rate:
-                out.append(Stop(section, at, self.means(at)))
-        if not out:
+                found.append((section, at))
+        if not found:
             raise self._no_stop(counted)
-        return out
+        means = self.means([at for _, at in found])
+        return [Stop(*one, of) for one, of in zip(found, means, strict=True)]
 
     def _no_stop(self, counted: NDArray[np.bool_]) -> DataError:
         lasted = max((b - a for a, b in runs(counted)), default=0) / self.course.rate

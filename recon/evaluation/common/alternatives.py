@@ -7,8 +7,10 @@ it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,6 +41,7 @@ MANY_DRAWS = 96  # where they cost little: 7 %
 WEAKEST = 0.003  # of the strongest direction: what is weaker adds less than 1e-4 of the variance
 THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
 AT_ONCE = 1 << 20  # forces that are worked on at once
+TOGETHER = 1000  # samples of stretches that are looked at together
 
 
 class Drive:
@@ -49,6 +52,9 @@ class Drive:
     forces : Dataset
         As `reconstruct` returns it.
     axes : {"tyre", "intermediate", "vehicle"}
+    sums : callable, optional
+        Turns forces (..., sample, corner, component) [N] into sums of some of them (..., sample,
+        sum, component), which then stand for the forces: there are fewer of them to follow.
 
     Raises
     ------
@@ -56,9 +62,15 @@ class Drive:
         The dataset is no result of `reconstruct`.
     """
 
-    def __init__(self, forces: xr.Dataset, axes: str = "intermediate") -> None:
+    def __init__(
+        self,
+        forces: xr.Dataset,
+        axes: str = "intermediate",
+        sums: Callable[[Floats], Floats] | None = None,
+    ) -> None:
         require_forces(forces, NAMES[axes], STATED[axes], RANDOM, *SIGNED)
         self.axes, self.place = axes, place_of(forces)
+        self.sums = sums or (lambda force: force)
         self.rate = float(forces.attrs["rate_Hz"])
         self.bandwidth = float(forces.attrs["bandwidth_Hz"])
         self.corners = corner_names(forces)
@@ -136,11 +148,12 @@ class Alternatives:
     def best(self) -> Floats:
         """Best forces (sample, corner, component) [N] at the bandwidth."""
         if (name := NAMES[self._drive.axes]) in SIGNED:
-            return self._loadings.variable(name)[self._at].astype(float)
-        force, passed = self._drive.force[self._around], self._passed
-        if passed:
-            force = passed(force.reshape(len(force), -1).astype(float)).reshape(force.shape)
-        return force[self._at].astype(float)
+            force = self._loadings.variable(name)
+        else:
+            force, passed = self._drive.force[self._around], self._passed
+            if passed:
+                force = passed(force.reshape(len(force), -1).astype(float)).reshape(force.shape)
+        return self._drive.sums(force[self._at].astype(float))
 
     @cached_property
     def noise(self) -> Floats:
@@ -148,13 +161,15 @@ class Alternatives:
         drive = self._drive
         passed = zero_phase_gain(self.bandwidth, drive.rate)
         passed /= zero_phase_gain(drive.bandwidth, drive.rate)
-        return drive.random[self.samples].astype(float) * min(passed, 1.0)
+        own = drive.random[self.samples].astype(float) * min(passed, 1.0)
+        return np.asarray(np.sqrt(drive.sums(own**2)))
 
     @cached_property
     def _directions(self) -> Directions:
         """Directions of the fixed errors at the thinned samples."""
         at = self._at[self._thinned]
-        return directions_of(self._loadings, at, self._drive.axes, WEAKEST, self._only)
+        found = directions_of(self._loadings, at, self._drive.axes, WEAKEST, self._only)
+        return replace(found, change=self._drive.sums(found.change))
 
     def _by_cause(self, half: Floats) -> Floats:
         """Effects (row, quantity) by cause, from those by direction (direction, quantity)."""
@@ -232,6 +247,54 @@ class Alternatives:
         """Slices of so many alternatives that few are worked on at once."""
         size = max(AT_ONCE // self.best.size, 1)
         return (slice(first, first + size) for first in range(0, count, size))
+
+
+def estimate_each(
+    drive: Drive,
+    stretches: Sequence[NDArray[np.int64]],
+    quantity: Callable[[int, Floats], Floats],
+    *,
+    draws: int = MANY_DRAWS,
+) -> list[Estimate]:
+    """The same quantities of many stretches of a drive, each with its signed errors.
+
+    Parameters
+    ----------
+    drive : Drive
+    stretches : sequence of (sample,)
+        Positions along `elapsed_time` of each, ascending.
+    quantity : callable
+        Takes the place of a stretch in `stretches` and its forces or their sums (alternative,
+        sample, corner, component) [N]; returns (alternative, quantity), as many quantities for each stretch.
+    draws : int
+        Draws of noise.
+
+    Returns
+    -------
+    list of Estimate
+        One for each stretch.  Directions are those of some stretches together: finding them costs
+        more than following them.
+    """
+    found = []
+    for some in _together([len(at) for at in stretches]):
+        ends = np.cumsum([0, *(len(stretches[i]) for i in some)]).tolist()
+        parts = [(i, slice(a, b)) for i, (a, b) in zip(some, pairwise(ends), strict=True)]
+
+        def every(force: Floats, parts: list[tuple[int, slice]] = parts) -> Floats:
+            return np.concatenate([quantity(i, force[:, part]) for i, part in parts], axis=-1)
+
+        window = Alternatives(drive, np.concatenate([stretches[i] for i in some]))
+        estimate = window.estimate(every, draws=draws, together=True)
+        size = len(estimate.value) // len(some)
+        found += [estimate.at(slice(k * size, (k + 1) * size)) for k in range(len(some))]
+    return found
+
+
+def _together(counts: list[int]) -> list[range]:
+    """Places of stretches of so many samples, grouped so that each group has about `TOGETHER`."""
+    groups = np.cumsum([0, *counts])[:-1] // TOGETHER
+    edges = [0, *(np.flatnonzero(np.diff(groups)) + 1).tolist(), len(counts)]
+    return [range(a, b) for a, b in pairwise(edges)]
 
 
 def _positions(samples: slice | NDArray[np.int64], count: int) -> NDArray[np.int64]:

@@ -12,8 +12,8 @@ from recon.base.arrays import Floats
 from recon.conditioning.filters import SHORTEST, low_pass, zero_phase_gain
 
 RUN_IN = 2.0  # periods of the bandwidth that the filter remembers
-PER_PERIOD = 8.0  # steps of the noise in a period of the bandwidth, where samples are as far apart
-USUAL_LENGTH = 1024  # steps of noise that most stretches need
+PER_PERIOD = 6.0  # steps of the noise in a period of the bandwidth, where samples are as far apart
+USUAL_LENGTH = 2048  # steps of noise that most stretches need
 AT_ONCE = 1 << 22  # numbers that are drawn at once
 SEED = 20261
 
@@ -28,8 +28,8 @@ def noise_draws(
 ) -> Iterator[Floats]:
     """Noise of standard deviation 1 at some samples, low-passed.
 
-    Where samples are far apart for the bandwidth, so are the steps of the noise, and all stretches
-    have the same draws: they are worked out apart and share nothing else.
+    Where samples are far apart for the bandwidth, so are the steps of the noise.  Stretches then
+    have the same draws, and so have short ones: they are worked out apart and share nothing else.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def noise_draws(
     # What is farther apart than the filter remembers is independent, however far.
     place = np.append(0, np.cumsum(np.minimum(apart, memory_of(bandwidth, rate)))) // step
     length = int(place[-1]) + 1
-    if step > 1:
+    if step > 1 or length <= USUAL_LENGTH:
         length = max(USUAL_LENGTH, 1 << length.bit_length())
         yield _shared(draws, length, columns, bandwidth, rate / step)[:, place]
         return

@@ -1,4 +1,4 @@
-"""Forces as means over short stretches of time: a long drive in a few thousand samples."""
+"""Forces at a low bandwidth and as few samples as that needs: a long drive made short."""
 
 from __future__ import annotations
 
@@ -10,12 +10,58 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.reconstruction.result.signed_errors import RANDOM
+from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
+from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
+from recon.reconstruction.result.signed_errors import RANDOM, STATED
 
 if TYPE_CHECKING:
     import xarray as xr
 
 ALONG = "elapsed_time"
+PER_PERIOD = 12  # means in a period of the bandwidth, at which they are 1 % low
+# Taken as they are in the middle: a mean of them says nothing more, and who asks for samples
+# without a flag must not lose their neighbours too.
+AS_THEY_ARE = ("status", "gear", RANDOM, *STATED.values())
+
+
+def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Dataset:
+    """Forces low-passed to a bandwidth, at as few samples as that needs, which again are forces.
+
+    Parameters
+    ----------
+    forces : Dataset
+        As `reconstruct` returns it.
+    bandwidth : float
+        Of the forces and of what their errors depend on; that of `forces` if it is lower. [Hz]
+    names : str
+        Variables along time to keep, where they are there; whatever has no time is kept.
+
+    Returns
+    -------
+    Dataset
+        Along `elapsed_time` [s].  Channels are means over a twelfth of a period of the bandwidth;
+        flags are those of the middle sample.
+
+    Raises
+    ------
+    DataError
+        The drive is shorter than two samples of the result.
+    """
+    rate, own = (float(forces.attrs[name]) for name in ("rate_Hz", "bandwidth_Hz"))
+    band = min(bandwidth, own)
+    size = max(int(rate / (PER_PERIOD * bandwidth)), 1)
+    out = short_means(forces, size / rate, *(n for n in names if n not in AS_THEY_ARE))
+    if band < own and is_filtered(band, rate / size):
+        for name in FOLLOWED:
+            values = out[name].to_numpy()
+            flat = values.reshape(len(values), -1).astype(float)
+            passed = low_pass(flat, band, rate / size, out=flat)
+            out[name] = out[name].copy(data=passed.reshape(values.shape))
+    middles = np.arange(out.sizes[ALONG]) * size + size // 2
+    picked = forces[[n for n in AS_THEY_ARE if n in names and n in forces]].isel({ALONG: middles})
+    left = zero_phase_gain(band, rate) / zero_phase_gain(own, rate)
+    picked[RANDOM] = picked[RANDOM] * min(left, 1.0)
+    return out.assign(picked.data_vars).assign_attrs(rate_Hz=rate / size, bandwidth_Hz=band)
 
 
 def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:

@@ -63,7 +63,7 @@ def slip_of(forces: xr.Dataset) -> Slip:
     Slip
         Ratio [1] and angle [rad], x forward and y left.
     """
-    shape = forces["tyre_force"].shape[:2]
+    shape = forces["tyre_force_intermediate"].shape[:2]
     empty = np.full(shape, np.nan)
     ratio, speed, angle, u_angle = empty, empty, empty, np.full(shape[0], np.nan)
     lacking = {
@@ -105,7 +105,7 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     calm = (np.abs(aside) < CALM * STANDARD_GRAVITY) & (np.abs(yaw) < CALM_YAW)
     anchors = np.flatnonzero(calm & (speed > SLOWEST))
     if not anchors.size:
-        return np.full(forces["tyre_force"].shape[:2], np.nan), np.full(len(time), np.nan)
+        return np.full(forces["heading"].shape, np.nan), np.full(len(time), np.nan)
     sideslip = turned - np.interp(time, time[anchors], turned[anchors])
     after = np.searchsorted(time[anchors], time).clip(0, len(anchors) - 1)
     near = [np.abs(time - time[anchors[k]]) for k in (after, np.maximum(after - 1, 0))]

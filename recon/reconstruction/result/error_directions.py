@@ -75,7 +75,8 @@ def directions_of(
         shares = shares[:, size > weakest * size.max(initial=0.0)]
         along = signed @ shares[: signed.shape[1]]
         change = _moved(loadings, parts, along, samples, axes)
-        change += np.tensordot(shares[signed.shape[1] :].T, unsigned, 1)
+        if len(places):
+            change += np.tensordot(shares[signed.shape[1] :].T, unsigned, 1)
     out = np.zeros((len(along) + 6 * loadings.corners, along.shape[1]))
     out[: len(along)] = along
     out[len(along) + places] = shares[signed.shape[1] :]
@@ -113,9 +114,11 @@ def _moved(
     loadings: Loadings, parts: list[list[Part]], shares: Floats, samples: Positions, axes: str
 ) -> Floats:
     """Changes (direction, sample, corner, 3) [N] for `shares` (cause, direction) of the causes."""
-    out = np.empty((shares.shape[1], len(samples), len(parts), 3))
+    # In memory the samples of one direction and component lie beside each other, as effects do.
+    out = np.empty((len(parts), shares.shape[1], 3, len(samples))).transpose(1, 3, 0, 2)
     for k, own in enumerate(parts):
         for part in own:
             out[:, part.at, k] = part.effects(np.tensordot(shares, part.loading, (0, 0)))
-        out[:, :, k] = np.nan_to_num(loadings.turned(out[:, :, k], k, samples, axes))
+        if axes == "tyre":
+            out[:, :, k] = np.nan_to_num(loadings.turned(out[:, :, k], k, samples, axes))
     return out

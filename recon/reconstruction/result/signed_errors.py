@@ -22,7 +22,12 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
 from recon.planning.unknowns import MODES
-from recon.reconstruction.estimator.sample_features import Features, features_of, joint_mode
+from recon.reconstruction.estimator.sample_features import (
+    Features,
+    features_of,
+    joint_mode,
+    samples_by_mode,
+)
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
 from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
 
@@ -82,10 +87,11 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
 class Part:
     """Loadings (cause, 3, feature) and features (feature, sample) of a corner in one mode.
 
-    `at` (sample,) are places among the samples that were asked for; products are newtons.
+    `at` (sample,) are places among the samples that were asked for, a slice where they are all;
+    products are newtons.
     """
 
-    at: Positions
+    at: Positions | slice
     loading: Floats
     features: NDArray[np.float32]
 
@@ -330,14 +336,13 @@ class Loadings:
             # Causes that turn the tyre axes act by the forces in intermediate ones.
             features.append(self._features(k, samples, "tyre_force_intermediate"))
         every = np.concatenate(features)
-        modes, out = self._modes(k, samples), []
-        for m in np.unique(modes):
+        out = []
+        for m, at in samples_by_mode(self._modes(k, samples)):
             loading = self._of["loading"][:, m, k]
             if axes != "vehicle":
                 loading = loading + self._of["loading_added_intermediate"][:, k]
             if axes == "tyre":
                 loading = np.concatenate([loading, added], axis=-1)
-            at = np.flatnonzero(modes == m)
             out.append(Part(at, loading, every[:, at]))
         return out
 
