@@ -162,7 +162,9 @@ def test_samples_at_a_bound_are_left_out() -> None:
     forces = cornering(0.60).forces()
     before = int(balance(forces)["samples_used"][0])
     forces["status"].values[round(2.0 * RATE) : round(2.2 * RATE), 1] = BIT["bound_active"]
-    assert int(balance(forces)["samples_used"][0]) == before - round(0.2 * RATE)
+    found = balance(forces)
+    assert int(found["samples_used"][0]) == before - 20  # 0.2 s of 100 samples a second
+    assert "forces at 8 Hz, 100 samples a second" in found.attrs["gate"]
 
 
 def test_a_drive_without_a_corner_says_how_long_it_cornered() -> None:

@@ -226,7 +226,7 @@ def test_fade_is_the_change_of_force_per_pressure_and_shared_gains_cancel() -> N
     assert_allclose(ratio.sel(axle="front"), 0.02 / np.sqrt(2), rtol=0.01)
     assert float(found["u_force_per_pressure_change"].sel(axle="front")) < 1e-4
     text = words(found)
-    assert "front 79.9 +-2.2 N (-5.0 +-0.0 % by the last stop)" in text
+    assert "front 80.0 +-2.2 N (-5.0 +-0.0 % by the last stop)" in text
 
 
 def test_one_stop_has_no_fade() -> None:
@@ -243,7 +243,8 @@ def test_samples_at_a_bound_are_left_out() -> None:
     forces["status"].values[at, 2] = BIT["bound_active"]
     forces["tyre_force_intermediate"].values[at, 2, 0] = 0.0
     found = braking(forces)
-    assert int(found["samples_used"][0]) == before - round(0.5 * RATE)
+    assert int(found["samples_used"][0]) == before - 50  # 0.5 s of 100 samples a second
+    assert "forces at 8 Hz, 100 samples a second" in found.attrs["gate"]
 
 
 def test_a_drive_without_a_stop_is_refused() -> None:

@@ -26,6 +26,7 @@ from recon.evaluation.balance.axle_sums import (
     axle_forces,
     for_axles,
     held_use,
+    sampling,
     spacing,
     unknown_tyres,
     use_of,
@@ -101,7 +102,7 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
         attrs=answer_attributes(
             forces,
             "Balance",
-            gate=f"{GATE}; forces at {BANDWIDTH:g} Hz",
+            gate=f"{GATE}; {sampling(slow)}",
             assumed=answer.assumed,
             not_given=answer.not_given,
         ),

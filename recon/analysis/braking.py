@@ -20,6 +20,7 @@ from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     complete_axles,
     highest_use,
+    sampling,
     thinned,
     unknown_tyres,
 )
@@ -102,7 +103,7 @@ def braking(
         attrs=answer_attributes(
             forces,
             "Braking",
-            gate=f"{GATE}; forces at {BANDWIDTH:g} Hz",
+            gate=f"{GATE}; {sampling(drive.forces)}",
             assumed=answer.assumed,
             not_given=answer.not_given,
         ),

@@ -68,6 +68,12 @@ def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
     return out
 
 
+def sampling(forces: xr.Dataset) -> str:
+    """Bandwidth and rate of forces, in words."""
+    bandwidth, rate = forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]
+    return f"forces at {bandwidth:g} Hz, {rate:.4g} samples a second"
+
+
 def axle_drive(forces: xr.Dataset) -> Drive:
     """A drive of which the sums of both axles are looked at, see `axle_forces`."""
     return Drive(forces, sums=partial(axle_forces, corners=corner_names(forces)))

@@ -265,7 +265,7 @@ def estimate_each(
         Positions along `elapsed_time` of each, ascending.
     quantity : callable
         Takes the place of a stretch in `stretches` and its forces or their sums (alternative,
-        sample, corner, component) [N]; returns (alternative, quantity), as many quantities for each stretch.
+        sample, corner, component) [N]; returns (alternative, quantity), as many for each stretch.
     draws : int
         Draws of noise.
 
