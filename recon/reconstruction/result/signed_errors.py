@@ -87,8 +87,7 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
 class Part:
     """Loadings (cause, 3, feature) and features (feature, sample) of a corner in one mode.
 
-    `at` (sample,) are places among the samples that were asked for, a slice where they are all;
-    products are newtons.
+    `at` (sample,) are places among the samples that were asked for; products are newtons.
     """
 
     at: Positions | slice
@@ -220,8 +219,8 @@ class Loadings:
             Variance in the square of the quantity's unit, without the random part.
         """
         axes = np.eye(3) if self._lost[self._unit(k)].any() else np.empty((0, 3))
-        alone = [np.broadcast_to(axis, slope.shape) for axis in axes]
-        weights, *others = [self._weights(k, samples, own) for own in (slope, *alone)]
+        alone = (np.broadcast_to(axis, slope.shape) for axis in axes)
+        weights, *others = (self._weights(k, samples, own) for own in (slope, *alone))
         out = np.empty(len(samples))
         with one_thread():  # more of them wait for each other longer than they calculate
             for start in range(0, len(samples), CHUNK):
@@ -242,14 +241,12 @@ class Loadings:
 
     def _weights(self, k: int, samples: Positions, slope: Floats) -> dict[int, Weights]:
         """The strongest weights for a quantity of corner `k` in each mode of its hub."""
-        modes = self._modes(k, samples)
         out = {}
-        for m in np.unique(modes):
-            at = np.flatnonzero(modes == m)
-            few = at[:: len(at) // TYPICAL + 1]
-            factors = self._factors(k, samples[few], slope[few])
+        for m, at in samples_by_mode(self._modes(k, samples)):
+            step = len(samples[at]) // TYPICAL + 1
+            factors = self._factors(k, samples[at][::step], slope[at][::step])
             sizes = [np.sqrt(np.nanmean(of**2, axis=1)) for of in factors]
-            out[int(m)] = self._strongest(k, int(m), np.outer(*sizes) + 1e-12)
+            out[m] = self._strongest(k, m, np.outer(*sizes) + 1e-12)
         return out
 
     def _factors(
@@ -268,12 +265,10 @@ class Loadings:
         Each cause is a weighted sum of products of a slope and a feature.
         """
         level, features = self._factors(k, samples, np.broadcast_to(slope, (len(samples), 3)))
-        modes, out = self._modes(k, samples), np.empty(len(samples))
-        for m in np.unique(modes):
-            at = np.flatnonzero(modes == m)
-            i, j, strongest = weights[int(m)]
-            products = level[:, at][i] * features[:, at][j]
-            out[at] = np.sum((strongest @ products) ** 2, axis=0)
+        out = np.empty(len(samples))
+        for m, at in samples_by_mode(self._modes(k, samples)):
+            i, j, strongest = weights[m]
+            out[at] = np.sum((strongest @ (level[:, at][i] * features[:, at][j])) ** 2, axis=0)
         return out
 
     def _strongest(self, k: int, mode: int, size: Floats) -> Weights:
