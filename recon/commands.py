@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import sys
-from functools import partial
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from recon.answers import ANSWERS, Answer
 from recon.base.version import program_version
@@ -62,107 +61,6 @@ def _nearest(typed: str, known: Iterable[str]) -> str:
     return f" Did you mean '{close[0]}'?" if close else ""
 
 
-def _check(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("--all", action="store_true", help="list every value that is assumed")
-    _pictures(parser)
-
-
-def _observe(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument(
-        "--corner", help="one corner, or an axle that ties two wheels (default: all with gauges)"
-    )
-    parser.add_argument(
-        "--gauged", help="gauged members, separated by commas (default: those in the file)"
-    )
-    parser.add_argument(
-        "--noise",
-        type=float,
-        default=10.0,
-        metavar="N",
-        help="standard uncertainty of each gauge's load, in N (default 10)",
-    )
-    parser.add_argument(
-        "--best",
-        type=int,
-        metavar="COUNT",
-        help="choose the best COUNT gauges of the corner or car; --gauged are always included",
-    )
-    _pictures(parser)
-
-
-def _calibrate(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("pulls", help="pull sheet (CSV), one row per load step")
-    parser.add_argument("--verification", help="sheet of pulls that are kept out of the fit")
-    parser.add_argument("--map", help="column map (TOML) of the pull sheet")
-    parser.add_argument("--verification-map", help="column map of the verification sheet")
-    _outputs(parser, "calibration")
-
-
-def _reconstruct(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("vehicle", help="vehicle file (TOML)")
-    parser.add_argument("calibration", help="calibration.nc, written by `recon calibrate`")
-    parser.add_argument("log", help="log of the drive (CSV, may be gzipped)")
-    parser.add_argument("tares", help="tares (CSV) before and after the drive")
-    parser.add_argument("--map", help="column map (TOML) of the log")
-    parser.add_argument(
-        "--also-log",
-        action="append",
-        type=_log_and_map,
-        metavar="FILE[:MAP]",
-        help="log of another logger in the same drive, with its column map if it needs one; may be "
-        "given several times. Clocks are aligned by the channels that the logs have in common",
-    )
-    parser.add_argument("--tares-map", help="column map of the tares")
-    parser.add_argument(
-        "--bandwidth",
-        type=float,
-        metavar="HZ",
-        help="bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
-    )
-    _window(parser)
-    parser.add_argument(
-        "--marker", type=float, metavar="VALUE", help="only where the column marker has this value"
-    )
-    parser.add_argument("--unbounded", action="store_true", help="allow Fz below zero")
-    parser.add_argument(
-        "--friction-limit",
-        type=float,
-        metavar="RATIO",
-        help="largest horizontal force of a tyre over its Fz, such as 2.5 (default: no limit)",
-    )
-    parser.add_argument(
-        "--whole-car",
-        action="store_true",
-        help="add the answer that also meets the car's mass times acceleration and moments",
-    )
-    parser.add_argument(
-        "--accept-corner",
-        type=_names,
-        default=(),
-        metavar="CORNERS",
-        help="corners or axles, separated by commas, to use although their calibration is not to "
-        "be used",
-    )
-    parser.add_argument(
-        "--no-pictures",
-        dest="pictures",
-        action="store_false",
-        help="write forces.nc only, which takes half as long",
-    )
-    _page_beside(parser)
-    _outputs(parser, "forces")
-
-
-def _window(parser: argparse.ArgumentParser) -> None:
-    for name, dest, words in (("--from", "start", "first"), ("--to", "stop", "last")):
-        parser.add_argument(
-            name, dest=dest, type=float, metavar="S", help=f"{words} elapsed time, in s"
-        )
-
-
 def _log_and_map(text: str) -> tuple[str, str | None]:
     """Split FILE:MAP; the colon of a drive's letter is none."""
     log, colon, column_map = text.rpartition(":")
@@ -174,114 +72,183 @@ def _names(text: str) -> tuple[str, ...]:
     return tuple(name.strip() for name in text.split(","))
 
 
-def _answer(answer: Answer, parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
-    for option in answer.options:
-        parser.add_argument(
+Argument = tuple[str, str, dict[str, Any]]  # name, help, and how argparse takes it
+
+
+def _argument(name: str, words: str, **how: Any) -> Argument:
+    return name, words, how
+
+
+def _flag(name: str, words: str) -> Argument:
+    return _argument(name, words, action="store_true")
+
+
+def _number(name: str, unit: str, words: str, **how: Any) -> Argument:
+    return _argument(name, words, type=float, metavar=unit, **how)
+
+
+def _outputs(folder: str) -> tuple[Argument, ...]:
+    return (
+        _argument("--out", f"folder to write to (default {folder})", default=folder),
+        _flag("--overwrite", "replace an existing result"),
+    )
+
+
+def _options_of(answer: Answer) -> tuple[Argument, ...]:
+    return tuple(
+        _argument(
             f"--{option.name.replace('_', '-')}",
+            option.words.replace("%", "%%"),
             type=float if option.unit else str,
             default=option.default,
             metavar=(option.unit or option.name).upper(),
-            help=option.words.replace("%", "%%"),
         )
-    _outputs(parser, answer.name)
-
-
-def _export(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc, or the .nc file of an answer")
-    parser.add_argument(
-        "--corner", metavar="CORNERS", help="corners, separated by commas (default: all)"
-    )
-    _window(parser)
-    parser.add_argument(
-        "--rate",
-        type=float,
-        metavar="HZ",
-        help="lower rate, in Hz; values are filtered first (default: every sample)",
-    )
-    parser.add_argument(
-        "--out",
-        default="export.csv",
-        metavar="FILE",
-        help="table to write, ending .csv or .csv.gz (default export.csv)",
-    )
-    parser.add_argument("--overwrite", action="store_true", help="replace an existing table")
-
-
-def _compare(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("runs", help="run list (CSV), one row per run")
-    parser.add_argument(
-        "--metric",
-        metavar="NAME",
-        help="metric that decides, declared before you look at any, such as cornering_force "
-        "(without it, the command lists all of them and stops)",
-    )
-    parser.add_argument(
-        "--margin",
-        metavar="SIZE",
-        help="largest difference that does not matter, such as 2%% or a number in the metric's "
-        "unit (default: none, nothing is found equivalent)",
-    )
-    _page_beside(parser)
-    _outputs(parser, "comparison")
-
-
-CALIBRATION_OF_PAGE = "calibration.nc of these forces: the page shows its map and verification"
-
-
-def _answers(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("forces", help="forces.nc, written by `recon reconstruct`")
-    parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
-    parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
-    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
-    _page_beside(parser)
-    _outputs(parser, "answers")
-
-
-def _page(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("result", help="forces.nc of a drive, or comparison.nc")
-    parser.add_argument("--sections", help="table of sections (CSV); without it they are found")
-    parser.add_argument("--vehicle", help="vehicle file, for the answers that need it")
-    parser.add_argument("--calibration", help=CALIBRATION_OF_PAGE)
-    parser.add_argument(
-        "--out", metavar="FILE", help="page to write (default drive.html or comparison.html)"
-    )
-    parser.add_argument("--overwrite", action="store_true", help="replace an existing page")
-
-
-def _demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", default="demo_result", help="new folder (default demo_result)")
-
-
-def _page_beside(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--page",
-        metavar="FILE",
-        help="also write one HTML page, readable without network or program",
+        for option in answer.options
     )
 
 
-def _outputs(parser: argparse.ArgumentParser, folder: str) -> None:
-    parser.add_argument("--out", default=folder, help=f"folder to write to (default {folder})")
-    parser.add_argument("--overwrite", action="store_true", help="replace an existing result")
-
-
-def _pictures(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", help="folder for pictures (default: none are drawn)")
-    parser.add_argument("--overwrite", action="store_true", help="replace existing pictures")
-
-
+VEHICLE = _argument("vehicle", "vehicle file (TOML)")
+FORCES = _argument("forces", "forces.nc, written by `recon reconstruct`")
+PICTURES = (
+    _argument("--out", "folder for pictures (default: none are drawn)"),
+    _flag("--overwrite", "replace existing pictures"),
+)
+WINDOW = (
+    _number("--from", "S", "first elapsed time, in s", dest="start"),
+    _number("--to", "S", "last elapsed time, in s", dest="stop"),
+)
+PAGE_BESIDE = _argument(
+    "--page", "also write one HTML page, readable without network or program", metavar="FILE"
+)
+OF_DRIVE = (
+    _argument("--sections", "table of sections (CSV); without it they are found"),
+    _argument("--vehicle", "vehicle file, for the answers that need it"),
+    _argument(
+        "--calibration", "calibration.nc of these forces: the page shows its map and verification"
+    ),
+)
+ARGUMENTS: dict[str, tuple[Argument, ...]] = {
+    "demo": (_argument("--out", "new folder (default demo_result)", default="demo_result"),),
+    "check": (VEHICLE, _flag("--all", "list every value that is assumed"), *PICTURES),
+    "observe": (
+        VEHICLE,
+        _argument(
+            "--corner", "one corner, or an axle that ties two wheels (default: all with gauges)"
+        ),
+        _argument(
+            "--gauged", "gauged members, separated by commas (default: those in the file)"
+        ),
+        _number(
+            "--noise", "N", "standard uncertainty of each gauge's load, in N (default 10)",
+            default=10.0,
+        ),
+        _argument(
+            "--best",
+            "choose the best COUNT gauges of the corner or car; --gauged are always included",
+            type=int, metavar="COUNT",
+        ),
+        *PICTURES,
+    ),
+    "calibrate": (
+        VEHICLE,
+        _argument("pulls", "pull sheet (CSV), one row per load step"),
+        _argument("--verification", "sheet of pulls that are kept out of the fit"),
+        _argument("--map", "column map (TOML) of the pull sheet"),
+        _argument("--verification-map", "column map of the verification sheet"),
+        *_outputs("calibration"),
+    ),
+    "reconstruct": (
+        VEHICLE,
+        _argument("calibration", "calibration.nc, written by `recon calibrate`"),
+        _argument("log", "log of the drive (CSV, may be gzipped)"),
+        _argument("tares", "tares (CSV) before and after the drive"),
+        _argument("--map", "column map (TOML) of the log"),
+        _argument(
+            "--also-log",
+            "log of another logger in the same drive, with its column map if it needs one; may be "
+            "given several times. Clocks are aligned by the channels that the logs have in common",
+            action="append", type=_log_and_map, metavar="FILE[:MAP]",
+        ),
+        _argument("--tares-map", "column map of the tares"),
+        _number(
+            "--bandwidth", "HZ",
+            "bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
+        ),
+        *WINDOW,
+        _number("--marker", "VALUE", "only where the column marker has this value"),
+        _flag("--unbounded", "allow Fz below zero"),
+        _number(
+            "--friction-limit", "RATIO",
+            "largest horizontal force of a tyre over its Fz, such as 2.5 (default: no limit)",
+        ),
+        _flag(
+            "--whole-car",
+            "add the answer that also meets the car's mass times acceleration and moments",
+        ),
+        _argument(
+            "--accept-corner",
+            "corners or axles, separated by commas, to use although their calibration is not to "
+            "be used",
+            type=_names, default=(), metavar="CORNERS",
+        ),
+        _argument(
+            "--no-pictures", "write forces.nc only, which takes half as long",
+            dest="pictures", action="store_false",
+        ),
+        PAGE_BESIDE,
+        *_outputs("forces"),
+    ),
+    "compare": (
+        _argument("runs", "run list (CSV), one row per run"),
+        _argument(
+            "--metric",
+            "metric that decides, declared before you look at any, such as cornering_force "
+            "(without it, the command lists all of them and stops)",
+            metavar="NAME",
+        ),
+        _argument(
+            "--margin",
+            "largest difference that does not matter, such as 2%% or a number in the metric's "
+            "unit (default: none, nothing is found equivalent)",
+            metavar="SIZE",
+        ),
+        PAGE_BESIDE,
+        *_outputs("comparison"),
+    ),
+    "export": (
+        _argument("forces", "forces.nc, or the .nc file of an answer"),
+        _argument("--corner", "corners, separated by commas (default: all)", metavar="CORNERS"),
+        *WINDOW,
+        _number(
+            "--rate", "HZ", "lower rate, in Hz; values are filtered first (default: every sample)"
+        ),
+        _argument(
+            "--out", "table to write, ending .csv or .csv.gz (default export.csv)",
+            default="export.csv", metavar="FILE",
+        ),
+        _flag("--overwrite", "replace an existing table"),
+    ),
+    "answers": (FORCES, *OF_DRIVE, PAGE_BESIDE, *_outputs("answers")),
+    "page": (
+        _argument("result", "forces.nc of a drive, or comparison.nc"),
+        *OF_DRIVE,
+        _argument(
+            "--out", "page to write (default drive.html or comparison.html)", metavar="FILE"
+        ),
+        _flag("--overwrite", "replace an existing page"),
+    ),
+} | {a.command: (FORCES, *_options_of(a), *_outputs(a.name)) for a in ANSWERS}  # fmt: skip
 COMMANDS = {
-    "demo": (_demo, "run everything on an invented car and an invented day of driving"),
-    "check": (_check, "check a vehicle file and show the load in each link"),
-    "observe": (_observe, "calculate how well a set of gauges determines the forces"),
-    "calibrate": (_calibrate, "fit a calibration to known pulls and verify it"),
-    "reconstruct": (_reconstruct, "calculate tyre forces with intervals from a log"),
-    "compare": (_compare, "compare two set-ups by several runs of each"),
-    "export": (_export, "write forces or an answer as CSV"),
-    "answers": (_answers, "calculate every answer that a drive allows"),
-    "page": (_page, "write a drive or a comparison as one HTML page, for any browser"),
-} | {a.command: (partial(_answer, a), a.help) for a in ANSWERS}
+    "demo": "run everything on an invented car and an invented day of driving",
+    "check": "check a vehicle file and show the load in each link",
+    "observe": "calculate how well a set of gauges determines the forces",
+    "calibrate": "fit a calibration to known pulls and verify it",
+    "reconstruct": "calculate tyre forces with intervals from a log",
+    "compare": "compare two set-ups by several runs of each",
+    "export": "write forces or an answer as CSV",
+    "answers": "calculate every answer that a drive allows",
+    "page": "write a drive or a comparison as one HTML page, for any browser",
+} | {a.command: a.help for a in ANSWERS}
 
 
 def build_parser() -> _Parser:
@@ -298,7 +265,7 @@ def build_parser() -> _Parser:
     )
     parser.add_argument("--version", action="version", version=f"recon {program_version()}")
     commands = parser.add_subparsers(dest="command", metavar="command", required=True)
-    for name, (fill, words) in COMMANDS.items():
+    for name, words in COMMANDS.items():
         sub = commands.add_parser(
             name,
             help=words,
@@ -307,6 +274,7 @@ def build_parser() -> _Parser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
             parents=[common],
         )
-        fill(sub)
+        for argument, about, how in ARGUMENTS[name]:
+            sub.add_argument(argument, help=about, **how)
     parser.commands = commands.choices
     return parser

@@ -137,10 +137,6 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     balance : xarray.Dataset
         Result of `balance`: `axle_use` [1] (visit, axle), `side` (visit), and differences of use
         [1] by phase and by band of speed.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "

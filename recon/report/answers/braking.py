@@ -144,10 +144,6 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     braking : xarray.Dataset
         Result of `braking`: `braking_force` [N] (stop, axle), shares [1] (stop), and
         `force_per_pressure` [N/Pa] (stop, axle).
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())

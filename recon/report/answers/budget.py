@@ -103,10 +103,6 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         Result of the reconstruction, for the words below the picture.
     answer : xarray.Dataset
         Result of `budget`: `contribution` [N] (cause, corner, component).
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)

@@ -85,10 +85,6 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
         Result of `friction_use` [1]; the title then names the highest use, and its smallest Fz
         decides which samples are left out.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

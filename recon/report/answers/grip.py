@@ -167,10 +167,6 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     answer : xarray.Dataset
         Result of `grip` from these forces.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

@@ -124,10 +124,6 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         As `reconstruct` returns it; not needed beside the answer.
     answer : Dataset
         Result of `link_loads` [N].
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     del forces
     homes = _homes(answer)

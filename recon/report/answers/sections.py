@@ -99,10 +99,6 @@ def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
     sections : xarray.Dataset
         Sections of it, with start and end [s] (section,).
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

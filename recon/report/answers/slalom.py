@@ -130,10 +130,6 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
         Holds `cone_time` [s] (cone,).  Given, the picture spans the cones and one spacing of
         cones on either side.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

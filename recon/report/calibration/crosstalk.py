@@ -44,10 +44,6 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     corner : str
         Corner to draw.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

@@ -37,10 +37,6 @@ def plot_verification(calibration: Calibration) -> Figure:
     calibration : Calibration
         At least one corner holds a verification.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

@@ -77,10 +77,6 @@ def plot_corner(
     travel, rack : float
         Pose, bump and left positive; of an axle both wheels. [m]
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     VehicleError

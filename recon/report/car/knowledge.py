@@ -48,10 +48,6 @@ def plot_knowledge(seen: Observability) -> Figure:
     ----------
     seen : Observability
         Answer of `recon.observe`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     rows = _rows(seen)
     wheels = len(seen.corners)

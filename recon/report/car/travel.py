@@ -66,10 +66,6 @@ def plot_travel(car: Vehicle, corner: str) -> Figure:
     corner : str
         Corner to draw; the force is at its contact.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     VehicleError

@@ -36,10 +36,6 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
     answer : xarray.Dataset
         Result of `compare_runs`: `value` (run, metric) and `effect` (metric), in the unit of each
         metric.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     metrics = _drawn_metrics(answer)
     below = 0.9 + ROW * max(len(metrics), 2)

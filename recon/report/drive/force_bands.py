@@ -74,10 +74,6 @@ def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
         axes; its limits, the parts of its standard uncertainty, and `status`.
     corner : str
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

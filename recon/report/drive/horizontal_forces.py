@@ -33,10 +33,6 @@ def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
         Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
         axes, x forward, y left, z up; `status`.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError

@@ -85,10 +85,6 @@ def plot_whole_car(forces: xr.Dataset) -> Figure:
         Result of `reconstruct` with `whole_car`: `tyre_force_whole_car` and
         `tyre_force_unbounded` [N] (elapsed_time, corner, component), tyre axes.
 
-    Returns
-    -------
-    matplotlib.figure.Figure
-
     Raises
     ------
     DataError
