@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
-from recon.base.labelled import stamped
-from recon.evaluation.common.answer_labels import SEPARATOR
+from recon.base.labelled import SEPARATOR, stamped
 from recon.evaluation.common.shared_errors import (
     ENDS_SHARING,
     Common,

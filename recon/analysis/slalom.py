@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
+from recon.base.labelled import SEPARATOR
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
-from recon.evaluation.common.answer_labels import SEPARATOR, Labelled, limits, limits_of
+from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.slalom.cones import Cones, cones_of
 from recon.evaluation.slalom.half_waves import HalfWave

@@ -18,6 +18,7 @@ from recon.base.errors import DataError, shortened
 if TYPE_CHECKING:
     import xarray as xr
 
+SEPARATOR = " | "  # between sentences in one attribute
 Kind = Literal["number", "whole", "word"]
 DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
 IN_WORDS: dict[Kind, str] = {"number": "numbers", "whole": "whole numbers", "word": "words"}

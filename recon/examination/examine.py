@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.doubt import Doubt
-from recon.base.labelled import stamp, stamped
+from recon.base.labelled import SEPARATOR, stamp, stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.failed_gauges import failed_gauges
@@ -150,7 +150,7 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     more |= _balance(examination.view)
     out = out.assign(stamped(FORCES, more))
     out.attrs["compared"] = examination.compared
-    out.attrs["not_compared"] = " | ".join(examination.not_compared)
+    out.attrs["not_compared"] = SEPARATOR.join(examination.not_compared)
     return out
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.errors import DataError
-from recon.base.labelled import corner_names
+from recon.base.labelled import SEPARATOR, corner_names
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 
@@ -155,7 +155,7 @@ def _verdicts(forces: xr.Dataset) -> list[dict[str, Any]]:
         one = out.setdefault(
             words,
             {"corners": [], "state": state, "words": words,
-             "doubts": [doubt for doubt in doubts.split(" | ") if doubt]},
+             "doubts": [doubt for doubt in doubts.split(SEPARATOR) if doubt]},
         )  # fmt: skip
         one["corners"].append(corner)
     return list(out.values())

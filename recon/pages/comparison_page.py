@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.base.labelled import require
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.base.labelled import SEPARATOR, require
+from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.evaluation.runs.variables import COMPARISON, SOURCES
 from recon.pages.html_document import Page, Parts, document

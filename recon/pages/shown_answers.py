@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from recon.answers import Answer, every_answer
 from recon.base.errors import ReconError
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.base.labelled import SEPARATOR
+from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.sheet import small_png, small_png_of
 
 if TYPE_CHECKING:

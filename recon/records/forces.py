@@ -12,7 +12,7 @@ import numpy as np
 
 from recon.base.doubt import CAUSES, UNSEEN
 from recon.base.errors import DataError, shortened
-from recon.base.labelled import LARGEST, Variable, place_of, require, require_content
+from recon.base.labelled import LARGEST, SEPARATOR, Variable, place_of, require, require_content
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
@@ -72,7 +72,7 @@ def _status(of: str) -> Variable:
         "standard_name": "quality_flag",
         "flag_masks": np.array([f.bit for f in FLAGS], dtype=np.uint16),
         "flag_meanings": " ".join(f.name for f in FLAGS),
-        "comment": " | ".join(f"{f.name}: {f.meaning}" for f in FLAGS),
+        "comment": SEPARATOR.join(f"{f.name}: {f.meaning}" for f in FLAGS),
     }
     words = f"status of the sample, by {of}"
     dims = ("elapsed_time", of)
@@ -131,7 +131,7 @@ FORCES: dict[str, Variable] = {
         "kind of fault that no comparison of the drive may see",
         kind="word",
         words=tuple(UNSEEN),
-        more={"comment": " | ".join(f"{kind}: {words}" for kind, words in UNSEEN.items())},
+        more={"comment": SEPARATOR.join(f"{kind}: {words}" for kind, words in UNSEEN.items())},
     ),
     "unseen_error": Variable(
         ("unseen", "corner", "component"),
@@ -284,7 +284,7 @@ DOUBTS: dict[str, Variable] = {
     "doubt_corners": Variable(_DOUBT, "corners doubted, separated by commas", kind="word"),
     "doubt_cause": Variable(
         _DOUBT, "named cause, or not known", kind="word", words=tuple(CAUSES),
-        more={"comment": " | ".join(f"{name}: {meaning}" for name, meaning in CAUSES.items())},
+        more={"comment": SEPARATOR.join(f"{name}: {meaning}" for name, meaning in CAUSES.items())},
     ),
     "doubt_channels": Variable(_DOUBT, "channels that have it, by commas", kind="word"),
     "doubt_probability": Variable(

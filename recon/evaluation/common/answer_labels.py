@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import SEPARATOR
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.estimate import Estimate
 
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Labelled = dict[str, tuple[tuple[str, ...], NDArray, dict[str, Any]]]
-SEPARATOR = " | "
 
 
 def limits(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.labelled import SEPARATOR
 from recon.records.forces import CHANNELS
 
 if TYPE_CHECKING:
@@ -39,10 +40,10 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "calibration_sources": "; ".join(f"{p} {c}" for p, c in calibration.sources),
         "bandwidth_Hz": _rounded(log.attrs.get("bandwidth", np.nan)),
         "rate_Hz": _rounded(log.attrs.get("rate", np.nan)),
-        "time_base": " | ".join(
+        "time_base": SEPARATOR.join(
             str(words) for key in ("clocks", "time_base") for words in log.attrs.get(key, ())
         ),
-        "assumptions": " | ".join(map(str, car.assumed)),
+        "assumptions": SEPARATOR.join(map(str, car.assumed)),
         "format": 1,
     }
 
@@ -99,5 +100,5 @@ def verdicts_by_corner(
     return {
         "calibration_state": np.array([v.state for v in found], dtype=str),
         "calibration_verdict": np.array([v.words for v in found], dtype=str),
-        "calibration_doubt": np.array([" | ".join(v.doubts) for v in found], dtype=str),
+        "calibration_doubt": np.array([SEPARATOR.join(v.doubts) for v in found], dtype=str),
     }

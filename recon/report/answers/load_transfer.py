@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.labelled import SEPARATOR
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import corner_names
+from recon.base.labelled import SEPARATOR, corner_names
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, FLAGS
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.evaluation.common.answer_labels import not_given
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.records.forces import require_forces
 from recon.report.answers.slalom_axles import (

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.labelled import SEPARATOR
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.evaluation.common.answer_labels import not_given
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.evaluation.common.answer_labels import SEPARATOR, not_given
+from recon.base.labelled import SEPARATOR
+from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
 
