@@ -46,11 +46,7 @@ def forces_of(
             "tyre_force_upper": (dims, force + 100),
             "status": (dims[:2], np.zeros(force.shape[:2], dtype=np.uint16)),
         },
-        coords={
-            "elapsed_time": time,
-            "corner": list(corners),
-            "component": ["x", "y", "z"],
-        },
+        coords={"elapsed_time": time, "corner": list(corners), "component": ["x", "y", "z"]},
         attrs={"bandwidth_Hz": 124.9999999},
     )
     return stamped(made)

@@ -76,10 +76,7 @@ def test_covariance_of_the_line_against_monte_carlo() -> None:
     sample, scale = np.cov(np.array(seen).T), np.sqrt(np.diag(line.covariance))
     # Standard error of a variance is sqrt(2/n) = 2.2 % and of a correlation at most 1.6 %; four.
     assert_allclose(
-        sample / np.outer(scale, scale),
-        line.covariance / np.outer(scale, scale),
-        rtol=0,
-        atol=0.09,
+        sample / np.outer(scale, scale), line.covariance / np.outer(scale, scale), rtol=0, atol=0.09
     )
     assert_allclose(np.mean(seen, axis=0) / scale, 0, atol=0.07)  # 1/sqrt(n), four times
 

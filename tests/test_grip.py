@@ -208,11 +208,7 @@ def test_too_little_hard_work_is_said_with_its_time() -> None:
 
 @pytest.mark.parametrize(
     ("name", "value", "shown"),
-    [
-        ("low_load", -1.0, "-1 N"),
-        ("least_use", 0.0, "0 N per N"),
-        ("bandwidth", np.inf, "inf Hz"),
-    ],
+    [("low_load", -1.0, "-1 N"), ("least_use", 0.0, "0 N per N"), ("bandwidth", np.inf, "inf Hz")],
 )
 def test_a_gate_that_makes_no_sense_is_refused(name: str, value: float, shown: str) -> None:
     with pytest.raises(DataError, match=f"{name} = {shown} asked for"):

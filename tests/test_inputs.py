@@ -315,10 +315,7 @@ def test_a_tare_on_pads_gives_the_same_forces_and_says_that_it_is_less_sure() ->
     standing, _, _ = exact_log(exact(), states("FL", np.tile([0.0, 0, pad], (3, 1))))
     seen = standing["indication"].to_numpy()[0]
     on_pads = replace(
-        tares,
-        state=np.full(12, "pads"),
-        pad_load=np.full(12, pad),
-        indication=np.tile(seen, 2),
+        tares, state=np.full(12, "pads"), pad_load=np.full(12, pad), indication=np.tile(seen, 2)
     )
     results = [
         reconstruct(condition(log, exact().car, t, bandwidth=1e9), exact().calibration, exact().car)
@@ -346,8 +343,6 @@ def test_inboard_brakes_pass_nothing_about_the_spin_axis() -> None:
     pulled = exact("RL").calibration  # with its outboard brake; the map itself is the same
     own = replace(pulled.corners["RL"], facts=facts_of(inboard, "RL"))
     found = reconstruct(
-        condition(log, inboard, tares, bandwidth=1e9),
-        replace(pulled, corners={"RL": own}),
-        inboard,
+        condition(log, inboard, tares, bandwidth=1e9), replace(pulled, corners={"RL": own}), inboard
     )
     assert np.all(found["hub_mode"] == 0)

@@ -200,10 +200,7 @@ def test_units_of_a_moment_do_not_matter_to_what_is_known():
     metres = question([[1, 0.2, 5], [0.3, 1, 2]], ["Fy", "Fz", "Mx"])
     factor = np.array([1, 1, 1000.0])
     millimetres = replace(
-        metres,
-        rows=metres.rows / factor,
-        prior=metres.prior * factor,
-        scale=metres.scale * factor,
+        metres, rows=metres.rows / factor, prior=metres.prior * factor, scale=metres.scale * factor
     )
     one, other = (judge(q, q.candidates) for q in (metres, millimetres))
     assert_allclose(other.u, one.u, rtol=1e-9)

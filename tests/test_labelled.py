@@ -292,11 +292,7 @@ def test_numbers_of_older_files_have_the_unit_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("key", "old", "new"),
-    [
-        ("gauges", "FL_tie_rod", "FL_other"),
-        ("members", "tie_rod", "upright"),
-    ],
+    ("key", "old", "new"), [("gauges", "FL_tie_rod", "FL_other"), ("members", "tie_rod", "upright")]
 )
 def test_gauges_and_members_of_another_car_are_refused(
     tmp_path: Path, key: str, old: str, new: str

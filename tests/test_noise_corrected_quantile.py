@@ -6,10 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from recon.base.noise_corrected_quantile import (
-    fewest_samples,
-    noise_corrected_quantile,
-)
+from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.quantities import COVERAGE_FACTOR
 
 N = 240  # samples of a half-wave of 1.2 s at 200 Hz

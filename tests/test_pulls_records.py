@@ -166,8 +166,7 @@ def test_columns_that_nobody_reads_are_noted(tmp_path):
     words = [str(w.message) for w in noted]
     assert words[0] == f"{path}: column 'temprature' is not used; was 'temperature' meant?"
     assert re.fullmatch(
-        rf"{path}: ignored: columns 'tyre'.*, 'G9' \(closest known name: 'G\d'\)",
-        words[1],
+        rf"{path}: ignored: columns 'tyre'.*, 'G9' \(closest known name: 'G\d'\)", words[1]
     )
     assert len(words) == 2
 

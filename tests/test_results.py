@@ -67,8 +67,7 @@ STUMBLES = (
 
 
 @pytest.mark.parametrize(
-    "name",
-    ["forces", "slalom", "friction", pytest.param("calibration", marks=pytest.mark.slow(5))],
+    "name", ["forces", "slalom", "friction", pytest.param("calibration", marks=pytest.mark.slow(5))]
 )
 def test_the_conventions_checker_has_no_complaint(tmp_path: Path, name: str) -> None:
     path = written(name, tmp_path)

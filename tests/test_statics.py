@@ -264,8 +264,7 @@ def test_dead_centre_is_refused_with_corner_and_condition(
 def test_dead_centre_between_poses_is_found(height: float) -> None:
     """A flat coil-over that no pose hits: loads on either side of it differ in sign."""
     with pytest.raises(
-        VehicleError,
-        match=r"corner RL: .* dead centre, .*number up to \d\.\de\+0[234]",
+        VehicleError, match=r"corner RL: .* dead centre, .*number up to \d\.\de\+0[234]"
     ):
         member_matrix(pose_with_coil_over_at(height))
     assert np.all(np.isfinite(member_matrix(pose_with_coil_over_at(0.3))))  # twin

@@ -58,9 +58,7 @@ def with_everything() -> Calibration:
         corner,
         K_geometry=geometry,
         quality=dataclasses.replace(
-            corner.quality,
-            gross=(GROSS, KEPT),
-            rests_on_prior=("Mz with Fy (opposite sign)", "Fx"),
+            corner.quality, gross=(GROSS, KEPT), rests_on_prior=("Mz with Fy (opposite sign)", "Fx")
         ),
         conditions=dataclasses.replace(corner.conditions, temperature=float("nan")),
     )

@@ -102,10 +102,7 @@ def test_many_blocks_are_one_table(tmp_path, monkeypatch, size):
         ('time,a\n1,2\n3,"4\n', r"table.csv, lines 2 to 3: the parser stopped: .*inside string"),
         ('time,a\n1,2\n"3",4,5\n', r"line 3: 3 fields"),
         ("x" * 200_000 + "\n1,2\n", r"line 1: a header 'xxx"),
-        (
-            'time,a\n1,2\n3,"4\n' + "5,6\n" * 40_000,
-            r"line 3: a quotation mark that is never",
-        ),
+        ('time,a\n1,2\n3,"4\n' + "5,6\n" * 40_000, r"line 3: a quotation mark that is never"),
         ('time,"a\nb"\n1,2\n', r"line 2: 1 fields; need 2"),
         ("time,a\n1,2\n3,4\r5,6\n", r"line 3: a carriage return after '3,4'"),
         ("time,a\n1\n2\n3,4\n", r"line 2: 1 fields; need 2"),

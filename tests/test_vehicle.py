@@ -101,8 +101,7 @@ def test_slope_of_tube_bench_pull_and_neither(written):
 
 
 @pytest.mark.parametrize(
-    ("written_sign", "sign"),
-    [("unknown", 0), ("tension_positive", 1), ("tension_negative", -1)],
+    ("written_sign", "sign"), [("unknown", 0), ("tension_positive", 1), ("tension_negative", -1)]
 )
 def test_sign(written, written_sign, sign):
     path = written(('unit = "mV/V"', f'unit = "mV/V"\nsign = "{written_sign}"\nfull_scale = 3'))

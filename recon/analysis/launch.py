@@ -201,10 +201,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
 
 def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
     """Refuse options that make no sense."""
-    for name, value, high, unit in (
-        ("slip", slip, 1e3, "%"),
-        ("distance", distance, 1e4, "m"),
-    ):
+    for name, value, high, unit in (("slip", slip, 1e3, "%"), ("distance", distance, 1e4, "m")):
         if not 0 < value < high:
             found = f"{name} = {value:g} {unit} asked for"
             needed = f"a {name} above 0 {unit} and below {high:g} {unit}"

@@ -29,13 +29,7 @@ from recon.calibration.gross_errors import GrossError, fit_without_gross
 from recon.calibration.joint_fit import FRICTION, signs
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
-from recon.calibration.rank import (
-    BLIND,
-    Seen,
-    direction_words,
-    least_seen,
-    prior_directions,
-)
+from recon.calibration.rank import BLIND, Seen, direction_words, least_seen, prior_directions
 from recon.calibration.same_car import facts_of
 from recon.calibration.solution import JointFit
 from recon.calibration.verdict import verdict_of
@@ -211,14 +205,7 @@ def _width(pull: Pull) -> int:
     return int(pull.indication.shape[1])
 
 
-def _refuse(
-    path: str,
-    assembly: Assembly,
-    seen: Seen,
-    prior: BridgePrior,
-    *,
-    turned: bool,
-) -> None:
+def _refuse(path: str, assembly: Assembly, seen: Seen, prior: BridgePrior, *, turned: bool) -> None:
     name, values, directions = seen.corner, seen.values, seen.directions
     if values[0] == 0.0:
         raise RankError(

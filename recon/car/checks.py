@@ -114,10 +114,7 @@ def _require_once(names: list[str], where: str) -> None:
     again = _second(names)
     if again:
         raise VehicleError(
-            where,
-            f"the name '{names[again]}' twice",
-            "each name once",
-            "Rename one of the two.",
+            where, f"the name '{names[again]}' twice", "each name once", "Rename one of the two."
         )
 
 

@@ -30,8 +30,7 @@ def require_joints(part: Corner | Axle, source: Source) -> None:
     what = "corner" if isinstance(part, Corner) else "axle"
     for i, support in enumerate(part.supports):
         where = source.at(
-            (what, part.name, "support", i),
-            f'{what} {part.name}, {support.kind} "{support.name}"',
+            (what, part.name, "support", i), f'{what} {part.name}, {support.kind} "{support.name}"'
         )
         _require_length(support, where)
         _require_two_bodies(support, where)

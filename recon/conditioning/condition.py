@@ -278,10 +278,7 @@ def _scatter(values: Floats) -> Floats:
 
 
 def _filter_channel(
-    out: xr.Dataset,
-    channel: xr.DataArray,
-    beyond: NDArray[np.bool_] | None,
-    band: Band,
+    out: xr.Dataset, channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band
 ) -> None:
     """Low-pass one channel; readings marked in `beyond` stay unfiltered and affect no others."""
     values = channel.to_numpy()

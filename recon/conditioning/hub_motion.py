@@ -51,9 +51,7 @@ MOTION = {
         "m/s2",
     ),
     "u_relative_acceleration": Variable(
-        ("corner", "component"),
-        "standard uncertainty of it at the bandwidth",
-        "m/s2",
+        ("corner", "component"), "standard uncertainty of it at the bandwidth", "m/s2"
     ),
 }
 STEER = ("steer", "rack", "steering_wheel_angle")

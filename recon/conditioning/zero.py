@@ -81,11 +81,7 @@ class _Knots:
 
 
 def zero_of(
-    tares: Tares,
-    gauges: tuple[str, ...],
-    elapsed: Floats,
-    temperature: Floats | None,
-    raw: Floats,
+    tares: Tares, gauges: tuple[str, ...], elapsed: Floats, temperature: Floats | None, raw: Floats
 ) -> Zero:
     """Zero of each gauge of one assembly at every sample of the log.
 

@@ -180,11 +180,7 @@ def _exchanged(parts: list[Part], channels: tuple[str, ...], zeros: Zeros) -> _O
 
 
 def _unit(
-    parts: list[Part],
-    channels: tuple[str, ...],
-    zeros: Zeros,
-    factor: float,
-    weight: float = -1.0,
+    parts: list[Part], channels: tuple[str, ...], zeros: Zeros, factor: float, weight: float = -1.0
 ) -> _Other:
     what = channels[0] if len(channels) == 1 else _names(parts)
     do = f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large."

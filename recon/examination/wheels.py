@@ -202,10 +202,7 @@ def _transfer(axle: Axle) -> Comparison:
         seen=0.5 * (axle.force(0)[2] - axle.force(1)[2]),
         expected=axle.leaned,
         spread=np.hypot(0.03 * axle.own, 0.16 * scatter(axle.leaned) + axle.settling),
-        effects=[
-            2 * SHARE * axle.leaned,
-            CROSS * axle.own * axle.whole.ones,
-        ],
+        effects=[2 * SHARE * axle.leaned, CROSS * axle.own * axle.whole.ones],
     )
 
 

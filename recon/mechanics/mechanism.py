@@ -14,13 +14,7 @@ from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import CHASSIS, TWO_FORCE
 from recon.mechanics.balance import balance, redundant_groups, section_loads
 from recon.mechanics.freedom import idle_turns, require_one_motion
-from recon.mechanics.structure import (
-    ROWS,
-    Mechanism,
-    Section,
-    WheelOn,
-    design_state,
-)
+from recon.mechanics.structure import ROWS, Mechanism, Section, WheelOn, design_state
 
 if TYPE_CHECKING:
     from recon.car.linkage import Linkage

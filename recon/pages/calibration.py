@@ -225,10 +225,7 @@ def _map(one: CornerCalibration) -> dict[str, Any]:
     """K as percent of each gauge's main slope, with half-widths (95 %) and the main slopes."""
     main = np.argmax(np.abs(one.K * one.arms), axis=1)
     relative = 100 * one.arms / one.main_slope[:, None]
-    parts = {
-        "percent": one.crosstalk_percent,
-        "half": COVERAGE_FACTOR * relative * one.u_K,
-    }
+    parts = {"percent": one.crosstalk_percent, "half": COVERAGE_FACTOR * relative * one.u_K}
     rows = {name: [[_finite(v) for v in row] for row in of] for name, of in parts.items()}
     slopes = [
         f"{1000 * one.K[g, m]:.4g} {unit} per kN{' m' if one.arms[m] < 1 else ''}"

@@ -75,10 +75,7 @@ def question_of(
     return Question(
         rows=rows[list(on.values())],
         candidates=tuple(on),
-        unknowns=(
-            *assembly.per_wheel(UNKNOWNS),
-            *_split_names(mechanism, splits),
-        ),
+        unknowns=(*assembly.per_wheel(UNKNOWNS), *_split_names(mechanism, splits)),
         prior=np.concatenate([*priors, np.full(splits.shape[1], OPEN_FORCE)]),
         noise=np.full(len(on), noise),
         forces=assembly.per_wheel(FORCES),

@@ -10,13 +10,7 @@ from pathlib import Path
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest
-from recon.base.quantities import (
-    INDICATION_UNITS,
-    LARGEST,
-    UNITS,
-    Unit,
-    unit_of,
-)
+from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
 from recon.records.corrections import Correction

@@ -94,11 +94,7 @@ def corrections_of(
 
 
 def _correction(
-    where: str,
-    keys: Mapping[str, float | str],
-    known: Mapping[str, str],
-    name: str,
-    delays: bool,
+    where: str, keys: Mapping[str, float | str], known: Mapping[str, str], name: str, delays: bool
 ) -> Correction:
     factor, late = float(keys.get("factor", 1.0)), float(keys.get("late_ms", 0.0))
     other = str(keys.get("exchanged_with", ""))

@@ -166,9 +166,7 @@ FORCES: dict[str, Variable] = {
     ),
     "cause_name": Variable(("cause",), "cause of error", kind="word"),
     "cause_scope": Variable(
-        ("cause",),
-        "keeps its value over one session, one calibration or for this car",
-        kind="word",
+        ("cause",), "keeps its value over one session, one calibration or for this car", kind="word"
     ),
     "cause_gauge": Variable(("cause",), "gauge of a cause that belongs to one", kind="word"),
     "cause_part": Variable(("cause",), "part of the uncertainty", kind="word", words=PARTS),
@@ -220,10 +218,7 @@ FORCES: dict[str, Variable] = {
         more={"ancillary_variables": "u_sum_of_forces sum_weight"},
     ),
     "u_sum_of_forces": Variable(
-        ("elapsed_time", "known_sum"),
-        "standard uncertainty of the sum of forces",
-        "N",
-        least=0.0,
+        ("elapsed_time", "known_sum"), "standard uncertainty of the sum of forces", "N", least=0.0
     ),
     "sum_weight": Variable(
         ("known_sum", "corner", "component"), "share of each force in the sum", "1", finite=True

@@ -73,11 +73,7 @@ def require_log(dataset: xr.Dataset) -> None:
 
 
 def read_log(
-    path: str | Path,
-    car: Vehicle,
-    *,
-    column_map: str | Path | None = None,
-    gauged: bool = True,
+    path: str | Path, car: Vehicle, *, column_map: str | Path | None = None, gauged: bool = True
 ) -> xr.Dataset:
     """Read the log of a drive.
 
@@ -127,8 +123,7 @@ def read_log(
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
         coords=stamped(
-            LOG,
-            {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges], dtype=str)},
+            LOG, {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges], dtype=str)}
         ),
         attrs={
             "path": str(path),

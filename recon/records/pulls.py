@@ -37,11 +37,7 @@ SMALLEST_U, LARGEST_U = 1e-5, 1.0  # relative, m, rad
 
 
 def read_pulls(
-    path: str | Path,
-    car: Vehicle,
-    *,
-    column_map: str | Path | None = None,
-    purpose: str = "fit",
+    path: str | Path, car: Vehicle, *, column_map: str | Path | None = None, purpose: str = "fit"
 ) -> PullSheet:
     """Read and check a pull sheet.
 

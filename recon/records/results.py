@@ -32,11 +32,7 @@ SECTION = 1 << 17  # samples that are written at once
 
 
 def write_result(
-    dataset: xr.Dataset,
-    path: str | Path,
-    *,
-    overwrite: bool = False,
-    record: Record | None = None,
+    dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False, record: Record | None = None
 ) -> Path:
     """Write `dataset` to `path` under a temporary name and rename it when whole.
 

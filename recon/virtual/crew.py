@@ -149,10 +149,7 @@ def _side_by_side(assemblies: list[str], blocks: list[Floats]) -> Floats:
 
 
 def virtual_verification(
-    virtual_car: VirtualCar,
-    rng: np.random.Generator,
-    *,
-    corners: tuple[str, ...] | None = None,
+    virtual_car: VirtualCar, rng: np.random.Generator, *, corners: tuple[str, ...] | None = None
 ) -> PullSheet:
     """Make four verification pulls per corner, whose lines and loads differ from the plan's.
 
@@ -289,9 +286,7 @@ def _pulled(
 
 
 def _bearable(
-    virtual_car: VirtualCar,
-    plan: tuple[PlannedPull, ...],
-    geometry: _Geometry,
+    virtual_car: VirtualCar, plan: tuple[PlannedPull, ...], geometry: _Geometry
 ) -> Floats:
     """Planned peak loads (pull, strap/pad) [N], reduced to stay within limits and travel."""
     peak = np.array([[p.strap_peak, p.pad_peak] for p in plan], dtype=float)

@@ -28,10 +28,7 @@ CONES, HALF_WAVE = 10, 1.2  # -, s: 18 m at 15 m/s
 MOST_SIDEWAYS = 0.65  # of the lateral acceleration that lifts a wheel
 
 # Two set-ups: the second has a softer front bar and front tyres that grip better.
-SETTINGS = {
-    "A": Setting(),
-    "B": Setting(front_share=0.49, grip=Grip(friction=(1.065, 1.09))),
-}
+SETTINGS = {"A": Setting(), "B": Setting(front_share=0.49, grip=Grip(friction=(1.065, 1.09)))}
 RUN_SCATTER = 0.004  # of the grip, from run to run
 GRIP_PER_KELVIN = 0.0015  # of the grip, of tyre temperature
 

@@ -192,10 +192,7 @@ def _tares(rows: list[_TareRow]) -> Tares:
 
 
 def _log(
-    virtual_car: VirtualCar,
-    states: States,
-    readings: dict[str, Floats],
-    rng: np.random.Generator,
+    virtual_car: VirtualCar, states: States, readings: dict[str, Floats], rng: np.random.Generator
 ) -> xr.Dataset:
     import xarray as xr
 
@@ -252,10 +249,7 @@ def _lines(states: States, rng: np.random.Generator) -> Floats:
 
 
 def _truth(
-    virtual_car: VirtualCar,
-    states: States,
-    loads: dict[str, Floats],
-    moments: dict[str, Floats],
+    virtual_car: VirtualCar, states: States, loads: dict[str, Floats], moments: dict[str, Floats]
 ) -> xr.Dataset:
     import xarray as xr
 

@@ -64,11 +64,7 @@ class _Course:
 
 
 def slalom_states(
-    virtual_car: VirtualCar,
-    rng: np.random.Generator,
-    *,
-    rate: float = 200.0,
-    damping: float = 0.0,
+    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = 200.0, damping: float = 0.0
 ) -> States:
     """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake in a straight line.
 

@@ -34,15 +34,7 @@ from recon.virtual.stance import (
     stance_of,
     vertical,
 )
-from recon.virtual.states import (
-    Driver,
-    Event,
-    States,
-    Tyres,
-    level_to_vehicle,
-    rack_of,
-    warmth,
-)
+from recon.virtual.states import Driver, Event, States, Tyres, level_to_vehicle, rack_of, warmth
 from recon.virtual.tyre_curve import SLIP_AHEAD, SLIP_ANGLE, Grip, share_of_limit, slip_of
 
 if TYPE_CHECKING:

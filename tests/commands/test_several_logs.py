@@ -30,10 +30,7 @@ def loggers(one_corner: OneCorner, tmp_path: Path) -> tuple[Path, Path]:
         'travel_FL = { column = "bump", unit = "mm" }\n'
     )
     one = [[header[k] for k in gauges], *([row[k] for k in gauges] for row in rows)]
-    return (
-        write_rows(tmp_path / "gauges.csv", one),
-        write_rows(tmp_path / "vehicle.csv", vehicle),
-    )
+    return (write_rows(tmp_path / "gauges.csv", one), write_rows(tmp_path / "vehicle.csv", vehicle))
 
 
 def test_two_logs_and_a_part_of_the_drive(

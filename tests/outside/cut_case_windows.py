@@ -27,12 +27,7 @@ WINDOWS = Path(__file__).parent / "case_windows"
 # straight line, driving off, then braking in a right turn.  Launch: wheel hop, launch, the shift
 # at 4.00-4.28 s and the hop after it.  Lap: front wheels off the ground, the right one standing
 # still at 14.6-15.2 s and spinning up with a jolt.
-SPANS = {
-    "slalom": (6.0, 12.0),
-    "braking": (1.2, 10.2),
-    "launch": (0.4, 5.4),
-    "lap": (12.6, 20.6),
-}
+SPANS = {"slalom": (6.0, 12.0), "braking": (1.2, 10.2), "launch": (0.4, 5.4), "lap": (12.6, 20.6)}
 TRUTH = ("force_road", "force_tyre")
 MORE = {"launch": ("kappa",)}  # longitudinal slip, driving positive
 BAND = 25.0  # Hz, of the loads of links

@@ -15,16 +15,7 @@ from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.result.signed_errors import STATED, signed_errors
 from tests.days import report
 from tests.shipped_mechanisms import shipped
-from tests.suspension_days import (
-    KINDS,
-    LOST,
-    NAMES,
-    SEED_WITHOUT,
-    TIED,
-    UnitDay,
-    told,
-    unit_day,
-)
+from tests.suspension_days import KINDS, LOST, NAMES, SEED_WITHOUT, TIED, UnitDay, told, unit_day
 
 FEW, DAYS = 3, 10
 

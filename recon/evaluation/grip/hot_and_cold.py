@@ -53,10 +53,7 @@ class Warm:
         return [*self.hot, *self.cold]
 
     def ratio(
-        self,
-        errors: list[EnvelopeErrors | None],
-        every: list[EnvelopeErrors | None],
-        loads: Floats,
+        self, errors: list[EnvelopeErrors | None], every: list[EnvelopeErrors | None], loads: Floats
     ) -> Labelled:
         """Force on hot tyres over that on cold ones, by corner and direction, as variables.
 

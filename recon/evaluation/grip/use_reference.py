@@ -135,10 +135,7 @@ def _require_coefficients(
     envelope: xr.Dataset | str | None,
 ) -> None:
     """Refuse coefficients that are no positive numbers, or that stand beside an envelope."""
-    for name, value in (
-        ("coefficient", coefficient),
-        ("lateral_coefficient", lateral_coefficient),
-    ):
+    for name, value in (("coefficient", coefficient), ("lateral_coefficient", lateral_coefficient)):
         if value is None:
             continue
         found = f"{name} = {value:g} N per N"

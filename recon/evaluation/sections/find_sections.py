@@ -65,10 +65,7 @@ SECTIONS: dict[str, Variable] = {
     ),
     "lift_corner": Variable(_LIFT, "wheel that left the ground", kind="word", words=CORNERS),
     "lift_kind": Variable(
-        _LIFT,
-        "off the ground, or so light that it may have been",
-        kind="word",
-        words=LIFT_KINDS,
+        _LIFT, "off the ground, or so light that it may have been", kind="word", words=LIFT_KINDS
     ),
     "lift_start": Variable(_LIFT, "elapsed time at which its load vanished", "s"),
     "lift_end": Variable(_LIFT, "elapsed time at which it came back", "s"),

@@ -12,11 +12,7 @@ from recon.base.arrays import side_by_side
 from recon.base.errors import DataError, DataWarning
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
-from recon.reconstruction.estimator.session import (
-    AssemblySession,
-    Session,
-    WheelSensors,
-)
+from recon.reconstruction.estimator.session import AssemblySession, Session, WheelSensors
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs

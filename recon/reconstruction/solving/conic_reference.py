@@ -9,11 +9,7 @@ from recon.base.errors import SolveError
 
 
 def bounded_reference(
-    H: Floats,
-    indication: Floats,
-    V: Floats,
-    u: Floats,
-    normal: Floats,
+    H: Floats, indication: Floats, V: Floats, u: Floats, normal: Floats
 ) -> Floats:
     """Forces and moments of one sample with the road able to push only, by a conic solver.
 

@@ -109,11 +109,7 @@ def leak_of(hidden: Floats, turned: NDArray, rows: Floats) -> Floats:
 
 
 def outputs_of(
-    car: Vehicle,
-    assembly: Assembly,
-    gauges: tuple[str, ...],
-    covariance: Floats,
-    design: AtPose,
+    car: Vehicle, assembly: Assembly, gauges: tuple[str, ...], covariance: Floats, design: AtPose
 ) -> Outputs:
     """Judge the forces of an assembly by their covariance at its usual load.
 

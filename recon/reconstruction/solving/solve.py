@@ -165,11 +165,7 @@ def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:
 
 
 def _hold(
-    force: Singles,
-    spread: Floats,
-    normal: Singles,
-    at: NDArray[np.int64],
-    held: NDArray[np.bool_],
+    force: Singles, spread: Floats, normal: Singles, at: NDArray[np.int64], held: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Hold `force` (w, 4, sample) at the samples `at` in place; wheels at the bound, (w, at).
 

@@ -142,11 +142,7 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
 
 
 def _legend(seen: Observability) -> list[Artist]:
-    words = {
-        NOW: f"now: {_counted(seen)}",
-        WITHOUT: "one gauge removed",
-        WITH: "one gauge added",
-    }
+    words = {NOW: f"now: {_counted(seen)}", WITHOUT: "one gauge removed", WITH: "one gauge added"}
     present = {kind for _, kind, _ in _rows(seen)}
     bars: list[Artist] = [
         patch_entry(facecolor=BARS[k][0], hatch=BARS[k][1], edgecolor=INK, linewidth=0.7, label=w)

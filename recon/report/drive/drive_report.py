@@ -30,10 +30,7 @@ Lines = tuple[str, ...]
 
 
 def drive_lines(
-    forces: xr.Dataset,
-    doubts: Sequence[Doubt],
-    joined: Joined,
-    weighings: tuple[Weighing, ...],
+    forces: xr.Dataset, doubts: Sequence[Doubt], joined: Joined, weighings: tuple[Weighing, ...]
 ) -> tuple[Lines, Lines]:
     """All lines about a drive, and in brief its doubts and peaks alone.
 

@@ -7,10 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.noise_corrected_quantile import (
-    fewest_samples,
-    noise_corrected_quantile,
-)
+from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import FLAGS
 from recon.records.scratch import copied
