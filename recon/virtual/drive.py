@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from recon.virtual.drawing import VirtualCar
     from recon.virtual.states import States
 
+SLOW = 0.1  # s: changes of load that last longer move tied wheels on their springs
 STANDS = 0.3  # rad/s; a slower wheel gives no pulses
 LOGGER_NOISE = 8.0  # N of the gauge's own load, rms
 TARE_SAMPLES = 400  # samples averaged for a tare
@@ -61,8 +62,9 @@ def virtual_drive(
     """Drive through `states` and tare before and after.
 
     The wheel of a corner alone has the travel that `states` give, and its spring carries the load
-    that this needs.  The wheels of a tied axle settle where road forces, springs and axle are in
-    equilibrium, so that springs and axle share the load as they do in a car.
+    that this needs.  The wheels of a tied axle settle where slow road forces, springs and axle are
+    in equilibrium, so that springs and axle share the load as they do in a car; the quick motion
+    on top is that of `states`.
 
     Parameters
     ----------
@@ -115,10 +117,16 @@ def _driven(
     at: list[int],
 ) -> Settled:
     """Equilibrium of one assembly under its road loads; `at` is where `states` has its corners."""
+    from scipy.ndimage import gaussian_filter1d
+
     elastic, springs = virtual_car.elastic[assembly], virtual_car.springs.get(assembly)
-    if springs is None:
-        return settle(elastic, roads, states.rack, travel=states.travel[:, at])
-    return settle(elastic, roads, states.rack, springs=springs)
+    travel = states.travel[:, at]
+    if springs is not None:
+        leaning = settle(elastic, roads, states.rack, springs=springs).travel
+        # Quick motion is that of the hubs; dampers beside the springs carry its load.
+        slow = SLOW / float(states.time[1] - states.time[0])
+        travel = travel + gaussian_filter1d(leaning - travel, slow, axis=0, mode="nearest")
+    return settle(elastic, roads, states.rack, travel=travel)
 
 
 def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
