@@ -1,10 +1,15 @@
 """Acceleration of body and wheels from the gauges themselves, where no sensor shows it.
 
 The links of all corners carry the body: the sum of their forces is its mass times its specific
-force, and their moment about the vertical axis turns it.  Above `HOP_BAND` the force of spring and
-damper on a wheel changes with its speed against a body that stays behind, so that
+force, and their moment about the vertical axis turns it.  Where only some corners have gauges, the
+body is taken to be accelerated along and sideways as its part on these wheels is:
 
-    wheel acceleration = change of the link force over time / damping.                  (1)
+    specific force = g (Fx, Fy) / Fz,   sums over the wheels that are seen.                (1)
+
+Above the lower end of `HOP_BAND` the force of spring and damper on a wheel changes with its speed
+against a body that stays behind, so that
+
+    wheel acceleration = change of the link force over time / damping.                  (2)
 
 A log that has been completed holds these accelerations as if they had been logged, with their
 uncertainties beside them.
@@ -14,21 +19,21 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamp
-from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
 from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE
-from recon.reconstruction.inputs.attitude import has_four_wheels
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
-from recon.reconstruction.prepare import Prepared, prepare
+from recon.reconstruction.prepare import prepare
 from recon.reconstruction.solving.solve import Samples, forces_of
+from recon.reconstruction.solving.solver import Solver
 from recon.records.logs import LOG
 
 if TYPE_CHECKING:
@@ -39,6 +44,9 @@ if TYPE_CHECKING:
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
+# The same by equation (1): another axle drives or brakes more, tyres of an axle share unequally.
+U_OF_SOME, U_OF_SOME_SHARE = (3.0, 0.5, 0.7), 0.3  # m/s2; relative, of the rms ahead and aside
+LEAST_LOAD = 0.3  # of the usual load: wheels that are nearly off the ground show no acceleration
 YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre of mass
 # Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
 # times damping ratio (0.4): soft cars have half of it, stiff ones twice.
@@ -50,6 +58,20 @@ U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred",
 U_ACCELERATION = Variable(
     ("component",), "standard uncertainty of the specific force of the body, inferred", "m/s2"
 )
+
+
+class Seen(NamedTuple):
+    """An assembly whose gauges show all forces, and its samples."""
+
+    solver: Solver
+    samples: Samples
+
+    @property
+    def carried(self) -> tuple[float, ...]:
+        """Mass [kg] of the body on each of its wheels when the car stands."""
+        corners = self.solver.assembly.corners
+        loads = zip(self.solver.estimator.usual_load, corners, strict=True)
+        return tuple(load / STANDARD_GRAVITY - corner.unsprung_mass for load, corner in loads)
 
 
 def completed(
@@ -69,8 +91,7 @@ def completed(
     Returns
     -------
     Dataset
-        `log` itself where nothing is lacking, or where the gauges do not show all forces of all
-        four corners.
+        `log` itself where nothing is lacking, or where the gauges show all forces of no corner.
 
     Warns
     -----
@@ -79,48 +100,68 @@ def completed(
     """
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log
-    if not has_four_wheels(car) or not (lacks_body or lacks_travel or "indication_rate" in log):
+    if not (lacks_body or lacks_travel or "indication_rate" in log):
         return log
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         prepared = prepare(calibration, car, log, accept_corner=accept_corner)
-        seen = {c.name for s in prepared.solvers for c in s.assembly.corners}
-        if seen != set(car.corners) or any(s.outputs.lost for s in prepared.solvers):
-            return log
         body = body_of(log, car, prepared.session, prepared.to_rack)
-        samples = [samples_of(log, car, solver, body) for solver in prepared.solvers]
-        if lacks_body:
-            log = _with_body(log, prepared, samples)
+        seen = [
+            Seen(solver, samples_of(log, car, solver, body))
+            for solver in prepared.solvers
+            if not solver.outputs.lost
+        ]
+        found = _with_body(log, car, seen) if lacks_body and seen else log
         if lacks_travel:
-            log = _with_travel(log, prepared, samples)
+            found = _with_travel(found, car, seen)
         if "indication_rate" in log:
-            log = _with_hop(log, prepared, samples)
-    if lacks_body:
+            found = _with_hop(found, seen)
+    if "u_acceleration" in found:
+        u = ", ".join(f"{u:.2g}" for u in found["u_acceleration"].to_numpy())
         warn(
             f"{log.attrs.get('path', 'log')}: acceleration is not logged; it is inferred from the "
-            "gauges of all corners over the mass of the car, with a standard uncertainty of "
-            f"{U_BODY_ACCELERATION:g} m/s2."
+            f"gauges, with standard uncertainties of {u} m/s2 (x, y, z)."
         )
-    return log
+    return found
 
 
-def _with_body(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
+def _with_body(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
     """The log with the specific force of the body, and with yaw terms if it had none."""
-    car = prepared.car
-    links = _link_forces(prepared, samples)
-    unsprung = sum(corner.unsprung_mass for corner in car.corners.values())
-    mass = car.mass - unsprung
-    force = np.sum(list(links.values()), axis=0) / mass
+    links = _link_forces(seen)
+    whole = set(links) == set(CORNERS)
+    force, u = _of_all(car, links) if whole else _of_some(seen, links)
+    log = log.assign_coords(component=list(COMPONENTS)).assign(
+        acceleration=stamp(LOG["acceleration"], force.T),
+        u_acceleration=stamp(U_ACCELERATION, u),
+    )
+    if not whole or "yaw_rate" in log or "relative_acceleration" not in log:
+        return log
+    return _with_yaw(log, car, links)
+
+
+def _of_all(car: Vehicle, links: dict[str, Floats]) -> tuple[Floats, Floats]:
+    """Specific force (3, sample) of the body on all its wheels, and its uncertainty (3,) [m/s2]."""
+    mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
+    return np.sum(list(links.values()), axis=0) / mass, np.full(3, U_BODY_ACCELERATION)
+
+
+def _of_some(seen: list[Seen], links: dict[str, Floats]) -> tuple[Floats, Floats]:
+    """The same by equation (1), from some wheels alone."""
+    ahead, aside, load = np.sum(list(links.values()), axis=0)
+    usual = STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
+    flat = STANDARD_GRAVITY * np.stack([ahead, aside]) / np.maximum(load, LEAST_LOAD * usual)
+    size = np.sqrt(np.nanmean(np.square(flat), axis=1))
+    u = np.hypot(U_OF_SOME, U_OF_SOME_SHARE * np.append(size, 0.0))
+    return np.concatenate([flat, np.full_like(load, STANDARD_GRAVITY)[None]]), u
+
+
+def _with_yaw(log: xr.Dataset, car: Vehicle, links: dict[str, Floats]) -> xr.Dataset:
+    """The log with the motion of the wheels by the body's yaw acceleration."""
     arms = {
         name: np.array(corner.wheel.centre) - np.array(car.centre_of_mass)
         for name, corner in car.corners.items()
     }
-    log = log.assign_coords(component=list(COMPONENTS)).assign(
-        acceleration=stamp(LOG["acceleration"], force.T),
-        u_acceleration=stamp(U_ACCELERATION, np.full(3, U_BODY_ACCELERATION)),
-    )
-    if "yaw_rate" in log or "relative_acceleration" not in log:
-        return log
+    mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
     ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
     behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
     moment = sum(arms[c][0] * links[c][1] - arms[c][1] * links[c][0] for c in arms)
@@ -135,12 +176,12 @@ def _with_body(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> x
     return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
 
 
-def _with_travel(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
+def _with_travel(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
     """The log with the travel of wheels whose spring has a stated rate, if there are any."""
-    names = list(prepared.car.corners)
+    names = list(car.corners)
     travel = np.full((log.sizes["elapsed_time"], len(names)), np.nan)
     u = np.full(len(names), np.nan)
-    for solver, given in zip(prepared.solvers, samples, strict=True):
+    for solver, given in seen:
         row = stated_spring(solver)
         if row is not None:
             k = names.index(solver.assembly.corners[0].name)
@@ -152,10 +193,10 @@ def _with_travel(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) ->
     )
 
 
-def _link_forces(prepared: Prepared, samples: list[Samples]) -> dict[str, Floats]:
+def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
     """Force (3, sample) [N] of the links of each corner on the body, vehicle axes."""
     out = {}
-    for solver, given in zip(prepared.solvers, samples, strict=True):
+    for solver, given in seen:
         force, _ = forces_of(solver, given)
         for k, corner in enumerate(solver.assembly.corners):
             hub = given.hub[3 * k : 3 * k + 3]
@@ -163,10 +204,11 @@ def _link_forces(prepared: Prepared, samples: list[Samples]) -> dict[str, Floats
     return out
 
 
-def _with_hop(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr.Dataset:
-    """The log with the vertical motion of the wheels that equation (1) gives."""
+def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
+    """The log with the vertical motion of the wheels that equation (2) gives."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
-    for solver, given in zip(prepared.solvers, samples, strict=True):
+    for one in seen:
+        solver, given = one
         rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
         moved = Samples(
             **{
@@ -178,8 +220,7 @@ def _with_hop(log: xr.Dataset, prepared: Prepared, samples: list[Samples]) -> xr
         )
         change = (forces_of(solver, moved)[0] - forces_of(solver, given)[0]) / TRIAL
         for k, corner in enumerate(solver.assembly.corners):
-            carried = solver.estimator.usual_load[k] / STANDARD_GRAVITY - corner.unsprung_mass
-            hop = change[k, 2].astype(float) / (DAMPING * carried)
+            hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
             relative.loc[at] += hop
             size = np.sqrt(np.nanmean(np.square(hop)))

@@ -10,7 +10,7 @@ and a usual rate of tyres, and the first by a usual roll and pitch per accelerat
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -117,7 +117,8 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
     if has_four_wheels(car) and all(logged(log, "travel", c) for c in CORNERS):
         u = (U_ATTITUDE_FROM_TRAVEL,) * 2
         if force is not None:
-            parts = (_of_springs(log, car), on_tyres(car, force).share(U_TYRE_RATE_SHARE))
+            own = _by_acceleration(log, lambda u: on_tyres(car, u))
+            parts = (_of_springs(log, car), on_tyres(car, force).share(U_TYRE_RATE_SHARE), own)
             u = _joint((U_ATTITUDE,) * 2, *parts)
         _warn_of_attitude(path, "taken from the four travels", u)
         return Attitude("travel", *u)
@@ -125,6 +126,7 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
         parts = (
             on_springs(force).share(U_LEAN_SHARE),
             on_tyres(car, force).share(U_TYRE_RATE_SHARE),
+            _by_acceleration(log, lambda u: on_springs(u) + on_tyres(car, u)),
         )
         u = _joint((U_ATTITUDE,) * 2, *parts)
         _warn_of_attitude(path, "estimated from the acceleration of the body", u)
@@ -142,6 +144,13 @@ def _of_springs(log: xr.Dataset, car: Vehicle) -> tuple[float, float]:
         return 0.0, 0.0
     u = float(np.sqrt(np.mean(np.square(log["u_travel"].to_numpy()))))
     return u / float(np.mean(_tracks(car))), u / wheelbase(car)
+
+
+def _by_acceleration(log: xr.Dataset, lean: Callable[[Floats], Lean]) -> tuple[float, float]:
+    """Uncertainty of roll and pitch [rad] from accelerations that were themselves inferred."""
+    if "u_acceleration" not in log:
+        return 0.0, 0.0
+    return lean(log["u_acceleration"].to_numpy()[:, None]).share(1.0)
 
 
 def _joint(*parts: tuple[float, float]) -> tuple[float, float]:
