@@ -1,0 +1,143 @@
+"""Coverage of the intervals with and without channels, over sound virtual days of all shipped cars.
+
+`python -m tests.campaign.coverage FOLDER COUNT [FIRST [BANDWIDTH]]` writes one line of JSON for
+each day, set of channels and shape to FOLDER/coverage.jsonl and prints shares inside 95 % limits;
+FOLDER keeps the virtual days too.  Day number n is always the same one.  The car has dampers.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import warnings
+from collections import defaultdict
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from recon.base.errors import ReconError
+from recon.base.threads import one_thread
+from recon.conditioning.condition import condition
+from recon.conditioning.filters import low_pass
+from recon.reconstruction.from_gauges import completed
+from recon.reconstruction.prepare import prepare
+from recon.virtual.course import slalom_states
+from recon.virtual.drawing import VirtualCar, draw_car
+from recon.virtual.drive import virtual_drive
+from recon.virtual.stance import SPRING_RATE
+from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
+from tests.shipped_mechanisms import shipped
+
+WITHOUT = {
+    "all channels": (),
+    "hub": ("hub_acceleration",),
+    "hub, travel": ("hub_acceleration", "travel"),
+    "roll, pitch": ("roll", "pitch"),
+    "steer": ("steer",),
+    "all but gauges": None,
+}
+DAMPING_RATIO = (0.2, 0.7)  # of the body on its springs; common practice, no source
+
+
+def slalom(day: SoundDay, seed: int) -> Drive:
+    """A slalom of the day's car with dampers."""
+    drawn = drawn_again(day.name, seed)
+    rng = np.random.default_rng([78, CARS.index(day.name), seed])
+    mass = 0.25 * drawn.truth.mass
+    damping = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
+    return Drive(*virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE, damping=damping), rng))
+
+
+def drawn_again(name: str, seed: int) -> VirtualCar:
+    """The true car of `sound_day`."""
+    return draw_car(shipped(name), np.random.default_rng([77, CARS.index(name), seed]))
+
+
+def judged(day: SoundDay, drive: Drive, on: list[str], gone: str, bandwidth: float | None) -> Any:
+    """Squares of errors over u, of errors and of u, and samples inside, each by component."""
+    recorded = SoundDay(day.name, day.car, day.calibration, (drive,)).recorded(0, on)
+    names = WITHOUT[gone] or (() if gone != "all but gauges" else _but_gauges(recorded.log))
+    log = condition(recorded.log.drop_vars(names), day.car, recorded.tares, bandwidth=bandwidth)
+    log = completed(log, recorded.calibration, day.car)
+    forces = prepare(recorded.calibration, day.car, log).solve(log)
+    true = drive.truth["tyre_force_intermediate"].sel(corner=forces["corner"]).to_numpy()
+    flat = true.reshape(len(true), -1)
+    true = low_pass(flat, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]).reshape(true.shape)
+    error, u, lower, upper = (
+        forces[name].to_numpy().astype(float) - shift
+        for name, shift in (
+            ("tyre_force_intermediate", true),
+            ("u_tyre_force_intermediate", 0.0),
+            ("tyre_force_intermediate_lower", true),
+            ("tyre_force_intermediate_upper", true),
+        )
+    )
+    inside = np.where(np.isfinite(error), (lower <= 0) & (upper >= 0), np.nan)
+    parts = (inside, np.square(error / u), np.square(error), np.square(u))
+    return [np.nanmean(part, axis=(0, 1)).round(4).tolist() for part in parts]
+
+
+def _but_gauges(log: xr.Dataset) -> list[str]:
+    return [str(name) for name in log.data_vars if name != "indication"]
+
+
+def of_day(number: int, folder: Path, bandwidth: float | None = None) -> list[dict[str, Any]]:
+    """One day with the whole car and with one axle or corner, for each set of channels."""
+    name, seed = CARS[number % len(CARS)], number // len(CARS)
+    day, rng = sound_day(name, seed, folder), np.random.default_rng([79, number])
+    part = shape_of(day, rng)
+    while part[0] == "car":
+        part = shape_of(day, rng)
+    drive, out = slalom(day, seed), []
+    with warnings.catch_warnings(), one_thread():
+        warnings.simplefilter("ignore")
+        for shape, on in (("car", list(day.calibration.corners)), part):
+            for gone in WITHOUT:
+                one = {"number": number, "car": name, "shape": shape, "without": gone}
+                try:
+                    out.append(one | {"found": judged(day, drive, on, gone, bandwidth)})
+                except ReconError as error:
+                    out.append(one | {"refused": str(error)[:300]})
+    return out
+
+
+def table(found: Iterable[dict[str, Any]]) -> str:
+    """Share inside 95 % limits, rms of error over u, of error and of u, by set and shape."""
+    rows = defaultdict(list)
+    for one in found:
+        if "found" in one:
+            whole = "car" if one["shape"] == "car" else "part"
+            rows[whole, one["without"], ""].append(one["found"])
+            rows[whole, one["without"], one["car"]].append(one["found"])
+    lines = []
+    for (shape, gone, car), own in rows.items():
+        inside, *squares = (np.nanmean([one[k] for one in own], axis=0) for k in range(4))
+        over, error, u = (np.sqrt(square) for square in squares)
+        lines.append(
+            f"{shape:5s}{gone:16s}{car:24s}{len(own):5d} {100 * inside.mean():5.1f} % inside "
+            + " ".join(f"{100 * x:5.1f}" for x in inside)
+            + "  e/u " + " ".join(f"{x:4.2f}" for x in over)
+            + "  e " + " ".join(f"{x:4.0f}" for x in error)
+            + "  u " + " ".join(f"{x:4.0f}" for x in u)
+        )  # fmt: skip
+    return "\n".join(sorted(lines))
+
+
+def main(folder: Path, count: int, first: int = 0, bandwidth: float | None = None) -> None:
+    """Judge days and print the table of all that is there."""
+    folder.mkdir(exist_ok=True, parents=True)
+    path = folder / "coverage.jsonl"
+    with path.open("a") as file:
+        for number in range(first, first + count):
+            for one in of_day(number, folder, bandwidth):
+                file.write(json.dumps(one) + "\n")
+            file.flush()
+    found = [json.loads(line) for line in path.read_text().splitlines()]
+    sys.stdout.write(f"{table(found)}\n")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), *map(int, sys.argv[2:4]), *map(float, sys.argv[4:5]))
