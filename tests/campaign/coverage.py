@@ -24,9 +24,9 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
-from recon.virtual.course import slalom_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
+from recon.virtual.slalom_course import slalom_states
 from recon.virtual.stance import SPRING_RATE
 from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
 from tests.shipped_mechanisms import shipped
