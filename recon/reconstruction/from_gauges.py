@@ -131,8 +131,7 @@ def _with_body(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
     whole = set(links) == set(CORNERS)
     force, u = _of_all(car, links) if whole else _of_some(seen, links)
     log = log.assign_coords(component=list(COMPONENTS)).assign(
-        acceleration=stamp(LOG["acceleration"], force.T),
-        u_acceleration=stamp(U_ACCELERATION, u),
+        acceleration=stamp(LOG["acceleration"], force.T), u_acceleration=stamp(U_ACCELERATION, u)
     )
     if not whole or "yaw_rate" in log or "relative_acceleration" not in log:
         return log
