@@ -27,7 +27,7 @@ from recon.examination.examine import JUDGE, examine
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.view import view_of
-from recon.records.sheets import Tares
+from recon.records.sheets import PullSheet, Tares
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drawing import VirtualCar, draw_car
@@ -88,17 +88,39 @@ def sound_day(name: str, seed: int, folder: Path) -> SoundDay:
 
 def _made(name: str, seed: int) -> SoundDay:
     rng = np.random.default_rng([77, CARS.index(name), seed])
-    drawn = draw_car(shipped(name), rng)
-    car = _with_bushes(drawn.car, drawn)
-    pulls, checks = virtual_pulls(drawn, None, rng), virtual_verification(drawn, rng)
-    calibration = calibrate(pulls, car, verification=checks)
-    usable = {n: c for n, c in calibration.corners.items() if n not in calibration.unusable}
+    crew = crew_at_work(name, rng)
+    calibration = crew.calibrated
     other = (circuit_states, launch_states)[seed % 2]
     drives = [
-        Drive(*virtual_drive(drawn, states(drawn, rng, rate=RATE), rng))
+        Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
         for states in (slalom_states, other)
     ]
-    return SoundDay(name, car, replace(calibration, corners=usable), tuple(drives))
+    return SoundDay(name, crew.car, calibration, tuple(drives))
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """A drawn car as it is and as its crew describes it, with its pulls and verification."""
+
+    drawn: VirtualCar
+    car: Vehicle
+    pulls: PullSheet
+    checks: PullSheet
+
+    @property
+    def calibrated(self) -> Calibration:
+        """Calibration of the assemblies whose pulls suffice."""
+        calibration = calibrate(self.pulls, self.car, verification=self.checks)
+        corners = calibration.corners.items()
+        usable = {n: c for n, c in corners if n not in calibration.unusable}
+        return replace(calibration, corners=usable)
+
+
+def crew_at_work(name: str, rng: np.random.Generator) -> Crew:
+    """Draw a shipped car and calibrate it."""
+    drawn = draw_car(shipped(name), rng)
+    car = _with_bushes(drawn.car, drawn)
+    return Crew(drawn, car, virtual_pulls(drawn, None, rng), virtual_verification(drawn, rng))
 
 
 def _with_bushes(car: Vehicle, drawn: VirtualCar) -> Vehicle:

@@ -1,0 +1,67 @@
+"""Virtual days of the shipped cars on which answers are judged, and the true forces of a drive."""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from recon.conditioning.filters import low_pass
+from recon.mechanics.axes import intermediate_to_tyre
+from recon.reconstruction.result.attributes import facts_of
+from recon.virtual.day import circuit_states, launch_states
+from recon.virtual.drive import virtual_drive
+from recon.virtual.slalom_course import slalom_states
+from tests.campaign.slip_days import CARS, RATE, Crew, Drive, crew_at_work
+
+DRIVES = {"slalom": slalom_states, "launch": launch_states, "circuit": circuit_states}
+SURE = 1e-3  # of their uncertainty is left to true forces: answers divide by it
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A calibrated car and its drives by name."""
+
+    crew: Crew
+    drives: dict[str, Drive]
+
+
+def day_of(number: int, folder: Path) -> Day:
+    """Day of this number; kept in the folder."""
+    path = folder / f"day_{number}.pickle"
+    if path.exists():
+        found: Day = pickle.loads(path.read_bytes())
+        return found
+    rng = np.random.default_rng([78, number])
+    crew = crew_at_work(CARS[number % len(CARS)], rng)
+    drives = {
+        name: Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
+        for name, states in DRIVES.items()
+    }
+    part = path.with_suffix(".part")
+    part.write_bytes(pickle.dumps(Day(crew, drives)))
+    part.rename(path)
+    return Day(crew, drives)
+
+
+def true_forces(forces: xr.Dataset, truth: xr.Dataset, crew: Crew) -> xr.Dataset:
+    """Forces with the truth in place of what was measured, and hardly any uncertainty."""
+    bandwidth, rate = forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]
+    corners = list(map(str, forces["corner"].to_numpy()))
+    out = forces.copy(deep=True)
+    for name in ("tyre_force_vehicle", "tyre_force_intermediate", "hub_acceleration", "travel",
+                 "wheel_speed", "speed", "roll", "pitch"):  # fmt: skip
+        true = truth[name].sel(corner=corners) if "corner" in truth[name].dims else truth[name]
+        flat = low_pass(true.to_numpy().reshape(len(true), -1), bandwidth, rate)
+        out[name].values[:] = np.where(np.isnan(forces[name]), np.nan, flat.reshape(true.shape))
+    level, heading = out["tyre_force_intermediate"].to_numpy(), forces["heading"].to_numpy()
+    out["tyre_force"].values[:] = intermediate_to_tyre(level, heading)
+    for name in ("u_tyre_force_random", "loading", "loading_added_intermediate",
+                 "loading_added_tyre"):  # fmt: skip
+        out[name].values[:] *= SURE
+    for name, value in facts_of(crew.drawn.truth, corners).items():
+        out[name].values[...] = value
+    return out

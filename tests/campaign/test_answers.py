@@ -1,0 +1,37 @@
+"""The campaign of answers: a day's errors are as large as stated, and its table counts them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.campaign.answers import lines_of, table
+
+
+def line(day: int, error: list[float]) -> dict[str, Any]:
+    return {"day": day, "metric": "braking.front_share", "error": error, "u": [1.0] * len(error)}
+
+
+def test_the_table_counts_quantities_and_takes_days_as_trials() -> None:
+    apart = table(line(day, [0.5, -3.0]) for day in range(20)).splitlines()[1].split()
+    assert apart[1:4] == ["20", "40", "50.0%"]
+    assert float(apart[7]) == pytest.approx(np.sqrt((0.25 + 9) / 2), abs=0.005)
+    # All of a day inside or outside: limits are those of 20 trials, not of 40.
+    alike = table(line(day, [3.0 * (day % 2)] * 2) for day in range(20)).splitlines()[1].split()
+    assert alike[3] == "50.0%"
+    low, high = (float(word.rstrip("%")) for word in alike[4:6])
+    assert (low, high) == pytest.approx((29.9, 70.1), abs=0.1)  # Wilson, 10 of 20
+
+
+@pytest.mark.slow(12)
+def test_answers_of_a_day_are_wrong_by_about_their_uncertainty(tmp_path: Path) -> None:
+    found = list(lines_of(0, tmp_path))
+    answers = {one["metric"].partition(".")[0] for one in found}
+    assert answers == {"launch", "shifts", "slalom", "friction", "load_transfer", "grip",
+                       "braking", "balance", "run"}  # fmt: skip
+    inside = [abs(e) < 1.96 * u for one in found for e, u in zip(one["error"], one["u"],
+                                                                strict=True)]  # fmt: skip
+    assert np.mean(inside) > 0.8  # one day is one draw of the calibration
