@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from recon.base.status import BIT
 from recon.records.forces import FORCES
 
 ATTRIBUTES = {
@@ -50,3 +51,10 @@ def forces_of(
         attrs={"bandwidth_Hz": 124.9999999},
     )
     return stamped(made)
+
+
+def lose(forces, part, corner, *flags):
+    """Take the numbers of one corner away and flag why."""
+    for name in ("tyre_force", "tyre_force_lower", "tyre_force_upper"):
+        forces[name].loc[{"corner": corner}][part] = np.nan
+    forces["status"].loc[{"corner": corner}][part] = sum(BIT[f] for f in flags)

@@ -3,15 +3,10 @@
 import re
 import subprocess
 import sys
-from itertools import combinations
 
 import numpy as np
 import pytest
 import xarray as xr
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_rgb
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from recon.base.errors import DataError
 from recon.base.status import BIT
@@ -27,20 +22,14 @@ from recon.report.answers.slalom import plot_lateral_force
 from recon.report.calibration.crosstalk import plot_crosstalk
 from recon.report.calibration.verification import plot_verification
 from recon.report.drive.horizontal_forces import plot_horizontal_forces
-from tests.made_forces import ALL, forces_of
+from tests.made_forces import ALL, forces_of, lose
+from tests.pictures import labels_of, legend_of, lightness, panel_named, require_legible
 
 WITHIN_95 = 1.9599640  # standard deviations of a normal distribution, from tables
 
 
 def slalom_of(*times):
     return xr.Dataset({"cone_time": ("cone", list(times))})
-
-
-def lose(forces, part, corner, *flags):
-    """Take the numbers of one corner away and flag why."""
-    for name in ("tyre_force", "tyre_force_lower", "tyre_force_upper"):
-        forces[name].loc[{"corner": corner}][part] = np.nan
-    forces["status"].loc[{"corner": corner}][part] = sum(BIT[f] for f in flags)
 
 
 def corner_of(name, verification=True):
@@ -99,55 +88,16 @@ def with_trouble(corners):
     return forces
 
 
-def words_of(figure: Figure) -> list[Text]:
-    """Every text that is seen: titles, labels, tick labels inside the view, legend, footer."""
-    FigureCanvasAgg(figure).draw()
-    seen = [*figure.texts, *figure.legends[0].get_texts()]
-    for panel in figure.axes:
-        seen += [panel.title, panel._left_title, panel.xaxis.label, panel.yaxis.label]
-        seen += panel.texts
-        for axis, (low, high) in (
-            (panel.xaxis, sorted(panel.get_xlim())),
-            (panel.yaxis, sorted(panel.get_ylim())),
-        ):
-            ticks = axis.get_major_ticks()
-            seen += [t.label1 for t in ticks if low <= t.get_loc() <= high]
-    return [t for t in seen if t.get_visible() and t.get_text().strip()]
-
-
-def legend_of(figure: Figure) -> str:
-    return "; ".join(t.get_text() for t in figure.legends[0].get_texts())
-
-
-def panel_named(figure: Figure, start: str):
-    return next(a for a in figure.axes if a.get_title(loc="left").startswith(start))
-
-
 @pytest.mark.parametrize("corners", [ALL, ("RL",)], ids=["four corners", "one corner"])
 @pytest.mark.parametrize("picture", PICTURES)
 def test_words_are_inside_the_picture_apart_and_large_enough(picture, corners):
-    figure = PICTURES[picture](corners)
-    words = words_of(figure)
-    assert min(t.get_fontsize() for t in words) >= 8
-    width, height = figure.bbox.size
-    boxes = [(t.get_text(), t.get_window_extent()) for t in words]
-    for text, box in boxes:
-        assert box.x0 >= 0, text
-        assert box.y0 >= 0, text
-        assert box.x1 <= width, text
-        assert box.y1 <= height, text
-    for (one, a), (other, b) in combinations(boxes, 2):
-        # One dot: text boxes carry a margin of their own beyond the ink.
-        across = min(a.x1, b.x1) - max(a.x0, b.x0)
-        along = min(a.y1, b.y1) - max(a.y0, b.y0)
-        assert across <= 1 or along <= 1, (one, other)
+    require_legible(PICTURES[picture](corners))
 
 
 @pytest.mark.parametrize("picture", PICTURES)
 def test_every_labelled_axis_has_a_unit_and_the_footer_says_axes_and_bandwidth(picture):
     figure = PICTURES[picture](ALL)
-    labels = [a.get_ylabel() for a in figure.axes] + [a.get_xlabel() for a in figure.axes]
-    quantities = [label for label in labels if label not in {"", "gauge"}]
+    quantities = [label for label in labels_of(figure) if label != "gauge"]
     assert quantities
     for label in quantities:
         assert re.search(r"\[(N|s|1|% of main slope)\]$", label), label
@@ -248,11 +198,6 @@ def test_a_tyre_that_is_nowhere_known_is_said_to_be_so():
     assert "nowhere known" in plot_lateral_force(forces).texts[0].get_text()
     for plot in (plot_friction_plane, plot_horizontal_forces):
         assert "none known" in plot(forces).texts[0].get_text()
-
-
-def lightness(colour) -> float:
-    """Relative luminance by ITU-R BT.709 weights, as a grey print shows it."""
-    return float(np.dot(to_rgb(colour), [0.2126, 0.7152, 0.0722]))
 
 
 @pytest.mark.parametrize("picture", ["plane", "verification"])

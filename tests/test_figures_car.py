@@ -1,17 +1,11 @@
 """Pictures of a corner before anything is bonded: its loads, their change, what gauges know."""
 
 import re
-import subprocess
-import sys
-import warnings
-from itertools import combinations
 
 import matplotlib
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_rgb
-from matplotlib.text import Text
 
 from recon.base.errors import VehicleError
 from recon.mechanics.assembly import assembly_of
@@ -21,6 +15,7 @@ from recon.planning.observability import observe
 from recon.report.car.corner import plot_corner
 from recon.report.car.knowledge import plot_knowledge
 from recon.report.car.travel import plot_travel
+from tests.pictures import labels_of, legend_of, lightness, require_legible
 from tests.shipped_mechanisms import shipped
 
 PLAN, SIDE, REAR, LOADS = range(4)
@@ -62,49 +57,16 @@ PICTURES = {
 
 @pytest.fixture(scope="module", params=PICTURES)
 def picture(request):
-    """Each picture in turn, drawn without a warning of the plot library."""
-    figure = PICTURES[request.param](request.getfixturevalue)
-    with warnings.catch_warnings(action="error"):
-        FigureCanvasAgg(figure).draw()
-    return figure
-
-
-def words_of(figure):
-    """Every text that is seen."""
-    seen = [*figure.texts, *figure.legends[0].get_texts()]
-    for panel in figure.axes:
-        seen += [panel._left_title, panel.xaxis.label, panel.yaxis.label, *panel.texts]
-        for axis, limits in ((panel.xaxis, panel.get_xlim()), (panel.yaxis, panel.get_ylim())):
-            ticks = [t for t in axis.get_major_ticks() if min(limits) <= t.get_loc() <= max(limits)]
-            seen += [t.label1 for t in ticks]
-    return [t for t in seen if t.get_text().strip()]
-
-
-def legend_of(figure):
-    return "; ".join(t.get_text() for t in figure.legends[0].get_texts())
+    """Each picture in turn."""
+    return PICTURES[request.param](request.getfixturevalue)
 
 
 def test_words_are_inside_the_picture_apart_and_large_enough(picture):
-    words = words_of(picture)
-    assert min(t.get_fontsize() for t in words) >= 8
-    width, height = picture.bbox.size
-    # Of an annotation the words only, without the line that leads to its point.
-    boxes = [(t.get_text(), Text.get_window_extent(t)) for t in words]
-    for text, box in boxes:
-        assert box.x0 >= 0, text
-        assert box.y0 >= 0, text
-        assert box.x1 <= width, text
-        assert box.y1 <= height, text
-    for (one, a), (other, b) in combinations(boxes, 2):
-        # One dot: text boxes carry a margin of their own beyond the ink.
-        across = min(a.x1, b.x1) - max(a.x0, b.x0)
-        along = min(a.y1, b.y1) - max(a.y0, b.y0)
-        assert across <= 1 or along <= 1, (one, other)
+    require_legible(picture)
 
 
 def test_every_axis_has_a_unit_and_the_footer_says_axes_and_mode(picture):
-    labels = [a.get_xlabel() for a in picture.axes] + [a.get_ylabel() for a in picture.axes]
-    quantities = [label for label in labels if label not in {"", "combination of unknowns"}]
+    quantities = [name for name in labels_of(picture) if name != "combination of unknowns"]
     assert quantities
     for label in quantities:
         assert re.search(r"\[(N|N m|mm|N per kN|N m per kN|N per N)\]$", label), label
@@ -186,10 +148,7 @@ def test_tension_and_compression_differ_by_sign_shade_and_side(club_racer):
     assert min(loads.values()) < 0 < max(loads.values())
     assert len({lines[n].get_color() for n, load in loads.items() if load > 0}) == 1
     assert len({lines[n].get_color() for n, load in loads.items() if load < 0}) == 1
-    dark, pale = (
-        np.dot(to_rgb(lines[pick(loads, key=loads.get)].get_color()), [0.2126, 0.7152, 0.0722])
-        for pick in (max, min)
-    )
+    dark, pale = (lightness(lines[pick(loads, key=loads.get)].get_color()) for pick in (max, min))
     assert pale - dark > 0.1  # of the way from black to white, as a grey print shows it
     by_load = sorted(loads, key=lambda n: abs(loads[n]))
     widths = [lines[n].get_linewidth() for n in by_load]
@@ -291,15 +250,6 @@ def test_curves_differ_by_marker_and_bare_members_are_dashed(five_gauges, club_r
         assert [m.get_marker() for m in marks] == [c.get_marker() for c in curves]
     assert legend_of(figure) == "solid: gauged; dashed: no gauge"
     assert legend_of(plot_travel(club_racer, "FL")) == "solid: gauged"
-
-
-def test_no_plot_library_is_loaded_until_a_picture_is_wanted():
-    code = (
-        "import sys, recon.report.car.corner, recon.report.car.knowledge; "
-        "print(sorted({'matplotlib', 'xarray', 'pandas', 'scipy'} & set(sys.modules)))"
-    )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert run.stdout.strip() == "[]"
 
 
 def test_settings_of_the_plot_library_stay_untouched(request):

@@ -6,7 +6,7 @@ import pytest
 from recon.planning.combinations import NOT_KNOWN
 from recon.planning.observability import observe
 from recon.report.car.knowledge import plot_knowledge
-from tests.test_figures_car import legend_of
+from tests.pictures import legend_of
 
 
 def rows_of(figure):

@@ -9,8 +9,8 @@ import numpy as np
 from recon.base.status import BIT
 from recon.report.answers.friction import plot_friction_plane
 from recon.report.drive.horizontal_forces import plot_horizontal_forces
-from tests.made_forces import forces_of
-from tests.test_figures import legend_of, lose, panel_named
+from tests.made_forces import forces_of, lose
+from tests.pictures import legend_of, panel_named
 
 
 def drawn_points(panel):

@@ -68,6 +68,11 @@ def place_of(dataset: xr.Dataset) -> str:
     return shortened(str(next((name for name in names if name is not None), "a dataset")), 200)
 
 
+def sentences_of(dataset: xr.Dataset, name: str, separator: str = SEPARATOR) -> list[str]:
+    """Sentences that an attribute holds; none where it is missing."""
+    return [part for part in str(dataset.attrs.get(name, "")).split(separator) if part]
+
+
 def corner_names(dataset: xr.Dataset | xr.DataArray) -> list[str]:
     """Names of the corners of a dataset in its order."""
     return [str(name) for name in dataset["corner"].to_numpy()]

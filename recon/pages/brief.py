@@ -9,7 +9,7 @@ import numpy as np
 
 from recon.base.arrays import runs
 from recon.base.errors import ReconError
-from recon.base.labelled import corner_names
+from recon.base.labelled import corner_names, sentences_of
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.sections.wheel_lifts import OFF
@@ -171,7 +171,7 @@ def _doubts(forces: xr.Dataset) -> dict[str, Any]:
     doubts = doubts_in(forces)
     if doubts:
         return _line("Doubts", "facts", f"{len(doubts)}, first: {doubts[0].found}")
-    made = [c for c in str(forces.attrs.get("compared", "")).split("; ") if c]
+    made = sentences_of(forces, "compared", "; ")
     words = f"none: {len(made)} comparisons of the data with each other found no fault"
     return _line("Doubts", "facts", words if made else "none, but nothing could be compared")
 

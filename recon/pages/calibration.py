@@ -12,6 +12,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, corner_names
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
+from recon.records.provenance import Input, recorded_inputs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -44,18 +45,20 @@ def read_its_calibration(path: str | Path, forces: xr.Dataset) -> Calibration:
 
     path = only_result(path)
     calibration = read_calibration(path)
-    roles = forces["input_role"].to_numpy().tolist() if "input_role" in forces.variables else []
-    if "calibration" in roles:
-        stated = str(forces["input_checksum"].to_numpy()[roles.index("calibration")])
-        if checksum(path) != stated:
-            raise DataError(
-                str(path),
-                f"a calibration with checksum {checksum(path)[:SHORT]}, made {calibration.created}",
-                f"that of these forces, checksum {stated[:SHORT]}, made "
-                f"{forces.attrs.get('calibration_created', 'at an unknown time')}",
-                WHICH,
-            )
+    own = _its_file(forces)
+    if own and checksum(path) != own.checksum:
+        raise DataError(
+            str(path),
+            f"a calibration with checksum {checksum(path)[:SHORT]}, made {calibration.created}",
+            f"that of these forces, checksum {own.checksum[:SHORT]}, made "
+            f"{forces.attrs.get('calibration_created', 'at an unknown time')}",
+            WHICH,
+        )
     return calibration
+
+
+def _its_file(forces: xr.Dataset) -> Input | None:
+    return next((one for one in recorded_inputs(forces) if one.role == "calibration"), None)
 
 
 def calibration_of(forces: xr.Dataset, calibration: Calibration | None) -> dict[str, Any]:
@@ -103,13 +106,8 @@ def _require_same(forces: xr.Dataset, calibration: Calibration) -> None:
 
 def named(forces: xr.Dataset) -> str:
     """Name and checksum of the calibration's file, as the record of the forces holds them."""
-    if "input_role" not in forces.variables:
-        return ""
-    roles, files, sums = (
-        forces[f"input_{name}"].to_numpy().tolist() for name in ("role", "file", "checksum")
-    )
-    at = roles.index("calibration")
-    return f"{PurePath(files[at]).name}, checksum {sums[at][:SHORT]}. "
+    own = _its_file(forces)
+    return f"{PurePath(own.file).name}, checksum {own.checksum[:SHORT]}. " if own else ""
 
 
 def age(forces: xr.Dataset) -> str:

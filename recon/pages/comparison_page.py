@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recon.base.labelled import SEPARATOR, require
+from recon.base.labelled import require, sentences_of
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.evaluation.runs.variables import COMPARISON, SOURCES
@@ -122,8 +122,7 @@ def _printed(text: str) -> str:
 
 def _words(answer: xr.Dataset, key: str) -> list[str]:
     """Sentences of an attribute; a file that one begins with loses its folder."""
-    parts = [part for part in str(answer.attrs[key]).split(SEPARATOR) if part]
-    return [re.sub(r"^\S*[/\\](?=[^/\\:]+: )", "", part) for part in parts]
+    return [re.sub(r"^\S*[/\\](?=[^/\\:]+: )", "", part) for part in sentences_of(answer, key)]
 
 
 def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:

@@ -6,6 +6,8 @@ import re
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+from recon.records.provenance import recorded_inputs
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -24,10 +26,7 @@ FOLDER = re.compile(
 
 def which_drive(forces: xr.Dataset) -> str:
     """Log and day of a drive, as far as they are known: "slalom_log.csv, 2026-05-02"."""
-    logs = []
-    if "input_role" in forces.variables:
-        columns = (forces[f"input_{name}"].to_numpy().tolist() for name in ("role", "file"))
-        logs = [PurePath(str(f)).name for role, f in zip(*columns, strict=True) if role == "log"]
+    logs = [PurePath(one.file).name for one in recorded_inputs(forces) if one.role == "log"]
     day = str(forces.attrs.get("log_date", ""))[:10]
     return ", ".join([*logs, day or "day not stated"]) if logs or day else ""
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from recon.base.arrays import runs as stretches
 from recon.pages.story import SHORT
+from recon.records.provenance import recorded_inputs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,12 +41,9 @@ def boxes(comparison: xr.Dataset) -> list[dict[str, str]]:
             runs = ", ".join(_span(numbers[first:last]) for first, last in stretches(mine))
             out.append({"what": f"{words} {place}", "file": f"runs {runs}", "checksum": one})
     out.append({"what": "forces", "file": f"{len(numbers)} runs, see below", "checksum": ""})
-    if "input_role" in comparison:
-        file, checksum = (
-            str(comparison[f"input_{of}"].to_numpy()[0]) for of in ("file", "checksum")
-        )
-        list_of = {"what": "run list", "file": PurePath(file).name}
-        out.append(list_of | {"checksum": checksum[:SHORT]})
+    for file in recorded_inputs(comparison)[:1]:
+        list_of = {"what": "run list", "file": PurePath(file.file).name}
+        out.append(list_of | {"checksum": file.checksum[:SHORT]})
     made = {"what": "comparison", "file": str(comparison.attrs.get("program", "")), "checksum": ""}
     history = str(comparison.attrs.get("history", ""))
     return [*out, made | {"date": history[:16].replace("T", " ")}]

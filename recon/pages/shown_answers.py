@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from recon.answers import Answer, every_answer
 from recon.base.errors import ReconError
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import sentences_of
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.sheet import small_png, small_png_of
 
@@ -32,11 +32,11 @@ class Shown:
         head = {"name": self.answer.name, "help": self.answer.help}
         if isinstance(self.result, ReconError):
             return head | {"refused": f"{self.result.found}. {self.result.do}"}
-        attributes = self.result.attrs
+
         return head | {
             "lines": list(self.lines),
-            "gate": str(attributes.get("gate", "")),
-            "assumed": [w for w in str(attributes.get("assumed", "")).split(SEPARATOR) if w],
+            "gate": str(self.result.attrs.get("gate", "")),
+            "assumed": sentences_of(self.result, "assumed"),
             "not_given": not_given(self.result),
             **self._picture(),
         }

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recon.base.doubt import doubted_corners
-from recon.base.labelled import corner_names
+from recon.base.labelled import corner_names, sentences_of
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.common.alternatives import Drive
@@ -18,6 +18,7 @@ from recon.pages.calibration import SHORT
 from recon.pages.plain_names import plain
 from recon.pages.section_finding import finding
 from recon.records.doubt_variables import doubts_in
+from recon.records.provenance import recorded_inputs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -147,7 +148,7 @@ def facts(forces: xr.Dataset, why: dict[str, Any]) -> dict[str, list[str]]:
         "Doubts": [str(doubt) for doubt in doubts_in(forces)],
         "Not known": _not_known(forces),
         "Channels missing": _missing_channels(forces, why),
-        "Not tested": _sentences(forces.attrs.get("not_compared", ""), "; "),
+        "Not tested": sentences_of(forces, "not_compared"),
         "Assumed": _words(forces, "assumption"),
         "Notes": _words(forces, "note"),
     }
@@ -159,7 +160,7 @@ OTHERWISE = "gaps, or a gauge without value"
 
 def _not_known(forces: xr.Dataset) -> list[str]:
     """Forces that are not known, throughout or for a while; one sentence if there are none."""
-    out = _sentences(forces.attrs.get("not_known", ""), "; ")
+    out = sentences_of(forces, "not_known", "; ")
     known = np.isfinite(forces["tyre_force"].to_numpy())
     for k, corner in enumerate(forces["corner"].to_numpy()):
         never = [f"F{axis}" for i, axis in enumerate(COMPONENTS) if not known[:, k, i].any()]
@@ -194,10 +195,6 @@ def _is_logged(forces: xr.Dataset, name: str) -> bool:
     return name in forces and bool(np.isfinite(forces[name].to_numpy()).any())
 
 
-def _sentences(text: object, separator: str) -> list[str]:
-    return [part for part in str(text).split(separator) if part]
-
-
 def _words(forces: xr.Dataset, name: str) -> list[str]:
     return [str(w) for w in forces[name].to_numpy()] if name in forces.variables else []
 
@@ -208,17 +205,13 @@ def provenance(forces: xr.Dataset) -> list[dict[str, str]]:
         "calibration": _moment(forces.attrs.get("calibration_created")),
         "log": str(forces.attrs.get("log_date", "")),
     }
-    boxes = []
-    if "input_role" in forces.variables:
-        columns = [forces[f"input_{n}"].to_numpy().tolist() for n in ("role", "file", "checksum")]
-        named = list(zip(*columns, strict=True))
-        for role, words in STEPS:
-            boxes += [
-                {"what": words, "file": PurePath(file).name, "checksum": checksum[:SHORT],
-                 "date": dates.get(role, "") or "not dated", "role": role}
-                for own, file, checksum in named
-                if own == role
-            ]  # fmt: skip
+    boxes = [
+        {"what": words, "file": PurePath(own.file).name, "checksum": own.checksum[:SHORT],
+         "date": dates.get(role, "") or "not dated", "role": role}
+        for role, words in STEPS
+        for own in recorded_inputs(forces)
+        if own.role == role
+    ]  # fmt: skip
     settings = {"what": "settings", "file": _settings(forces), "role": "settings",
                 "checksum": f"{float(forces.attrs['bandwidth_Hz']):.4g} Hz"}  # fmt: skip
     made = {

@@ -62,6 +62,14 @@ def inputs_within(file: Path, role: str) -> tuple[Input, ...]:
     )
 
 
+def recorded_inputs(result: xr.Dataset) -> tuple[Input, ...]:
+    """Files that a result was made from, by its record; none where it has no record."""
+    if "input_role" not in result.variables:
+        return ()
+    columns = (result[f"input_{of}"].to_numpy().tolist() for of in ("role", "file", "checksum"))
+    return tuple(Input(*map(str, row)) for row in zip(*columns, strict=True))
+
+
 def with_record(dataset: xr.Dataset, record: Record) -> xr.Dataset:
     """The result with its record: command and settings as attributes, lists as variables."""
     lists = {

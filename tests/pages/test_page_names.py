@@ -29,6 +29,7 @@ def test_a_drive_is_named_by_its_log_and_day() -> None:
     forces = day().forces.isel(elapsed_time=slice(0, 10))
     assert which_drive(forces) == ""
     columns = {"input_role": ["log", "tares"], "input_file": ["day/a.csv", "day/t.csv"]}
+    columns["input_checksum"] = ["0" * 64, "1" * 64]
     named = forces.assign({name: ("input", np.array(own)) for name, own in columns.items()})
     assert which_drive(named) == "a.csv, day not stated"
     assert which_drive(named.assign_attrs(log_date="2026-05-02T10:00")) == "a.csv, 2026-05-02"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import SEPARATOR, sentences_of
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.estimate import Estimate
 
@@ -85,5 +85,4 @@ def answer_attributes(
 
 def not_given(answer: xr.Dataset) -> list[str]:
     """Sentences about everything that an answer does not give."""
-    words = str(answer.attrs.get("not_given", ""))
-    return words.split(SEPARATOR) if words else []
+    return sentences_of(answer, "not_given")

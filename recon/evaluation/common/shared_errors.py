@@ -18,6 +18,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.evaluation.common.estimate import Estimate
 from recon.records.forces import require_forces
+from recon.records.provenance import recorded_inputs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -80,11 +81,7 @@ def _calibration(words: dict[str, str]) -> str:
 
 def _recorded(forces: xr.Dataset, role: str) -> str:
     """Checksum of the input with this role, where the result has a record."""
-    if "input_role" not in forces:
-        return ""
-    roles = forces["input_role"].to_numpy().tolist()
-    sums = forces["input_checksum"].to_numpy().tolist()
-    return str(sums[roles.index(role)]) if role in roles else ""
+    return next((one.checksum for one in recorded_inputs(forces) if one.role == role), "")
 
 
 def measured_of(estimate: Estimate, forces: xr.Dataset) -> Measured:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import sentences_of
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.legend import line_entry, patch_entry
@@ -45,7 +45,7 @@ def braking_summary(answer: xr.Dataset) -> list[str]:
     used = int(answer["samples_used"].sum())
     lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
     if answer.attrs["assumed"]:
-        lines += wrapped(f"Assumed: {'. '.join(answer.attrs['assumed'].split(SEPARATOR))}")
+        lines += wrapped(f"Assumed: {'. '.join(sentences_of(answer, 'assumed'))}")
     return lines + [
         line for sentence in not_given(answer) for line in wrapped(f"Not given: {sentence}")
     ]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import sentences_of
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.legend import line_entry, patch_entry
@@ -33,7 +33,7 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
         if line
     ]
     lines.append(f"  Samples: {answer.attrs['gate']}.")
-    lines += [f"  Assumed: {s}." for s in answer.attrs["assumed"].split(SEPARATOR) if s]
+    lines += [f"  Assumed: {s}." for s in sentences_of(answer, "assumed")]
     return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
 
 

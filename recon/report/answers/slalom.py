@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import SEPARATOR, corner_names
+from recon.base.labelled import corner_names, sentences_of
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, FLAGS
 from recon.evaluation.common.answer_labels import not_given
@@ -80,7 +80,7 @@ def _of_weave(answer: xr.Dataset) -> list[str]:
             f"  steepest rise of the lateral force, mean of all cones: front {rise[0]:.1f} kN/s, "
             f"rear {rise[1]:.1f} kN/s"
         )
-    lines += [f"  {remark}" for remark in answer.attrs["remarks"].split(SEPARATOR) if remark]
+    lines += [f"  {remark}" for remark in sentences_of(answer, "remarks")]
     lines.append(f"  Samples: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in (answer.attrs["assumed"],) if s]
     return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
@@ -100,7 +100,7 @@ def _share_cell(answer: xr.Dataset, i: int) -> str:
 
 def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
     """Sentences of the attribute `not_known`, and where samples at a bound were left out."""
-    out = [s for s in str(answer.attrs["not_known"]).split("; ") if s]
+    out = sentences_of(answer, "not_known", "; ")
     for k, name in enumerate(corners):
         at_bound = answer["share_at_bound"].to_numpy()[:, k]
         cones = [str(i + 1) for i in np.flatnonzero(at_bound)]

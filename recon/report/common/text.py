@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import sentences_of
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 
@@ -43,7 +43,7 @@ def footnotes(answer: xr.Dataset) -> list[str]:
     """Gate, samples, assumptions and what is not given, as lines of a summary."""
     samples = f"; {int(answer['samples'].sum())} samples" if "samples" in answer else ""
     lines = wrapped(f"Gate: {answer.attrs['gate']}{samples}")
-    for sentence in filter(None, str(answer.attrs["assumed"]).split(SEPARATOR)):
+    for sentence in sentences_of(answer, "assumed"):
         lines += wrapped(f"Assumed: {sentence}")
     for sentence in not_given(answer):
         lines += wrapped(f"Not given: {sentence}")

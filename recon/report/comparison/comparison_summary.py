@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import sentences_of
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
@@ -232,4 +232,4 @@ def repeat_words(answer: xr.Dataset) -> str:
 
 def listed(answer: xr.Dataset, key: str) -> str:
     """Sentences of an attribute as one line."""
-    return "; ".join(str(answer.attrs[key]).split(SEPARATOR))
+    return "; ".join(sentences_of(answer, key))
