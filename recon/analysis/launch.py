@@ -21,7 +21,14 @@ from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, stacked
 from recon.evaluation.launch import hop
-from recon.evaluation.launch.best_launch import Timed, elsewhere, losses, lost, refuse_unlike
+from recon.evaluation.launch.best_launch import (
+    Timed,
+    elsewhere,
+    losses,
+    lost,
+    refuse_unlike,
+    traces,
+)
 from recon.evaluation.launch.driven_tyres import DrivenTyres, bandwidth_for, driven_tyres
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
 from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
@@ -98,9 +105,10 @@ def launch(
         `plateau_drive_force` [N], `rise_time` [s], `time_in_slip` [s], `catch_time` [s after the
         start], `drive_impulse` [N s], `load_gained` [N].  By launch: `launch_start` [s],
         `time_to_distance` [s]; against the best launch `distance_lost` [m], `time_lost` [s] and
-        `impulse_lost` (launch, axle) [N s].  `left_share` (launch, axle) [1].  By hop: `hop_start`,
-        `hop_end` [s], and by corner and component `hop_frequency`
-        [Hz], `hop_amplitude` [N] and companions.  All with `u_`, `_lower` and `_upper`.
+        `impulse_lost` (launch, axle) [N s]; over time since the start `best_drive_force` (corner,
+        since_start) [N] and `metres_behind` (launch, since_start) [m].  `left_share` (launch, axle)
+        [1].  By hop: `hop_start`, `hop_end` [s], and by corner and component `hop_frequency` [Hz],
+        `hop_amplitude` [N] and companions.  All with `u_`, `_lower` and `_upper`.
 
     Raises
     ------
@@ -127,9 +135,10 @@ def launch(
         for other in (_drive_of(each, None, asked) for each in others)
         for one in other.found
     ]
-    against = lost([Timed(one, car) for one in found], apart)
+    own = [Timed(one, car) for one in found]
+    against = lost(own, apart)
     variables = _by_group(found, car.tyres) | _by_launch(found, car, missing)
-    variables |= losses(against, len(found), car) | elsewhere(apart)
+    variables |= losses(against, len(found), car) | elsewhere(apart) | traces(against, own)
     variables |= _by_hop(found, car, missing) | _gaps(drive.shifts)
     return xr.Dataset(
         variables,

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
-from recon.evaluation.common.answer_labels import Labelled, limits
+from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
 from recon.evaluation.common.estimate import Estimate, stacked
 from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
 from recon.evaluation.launch.driven_tyres import driven_tyres
@@ -19,6 +20,7 @@ from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Laun
 if TYPE_CHECKING:
     import xarray as xr
 
+LEAD_IN, TRACE_STEP = 0.4, 0.01  # s before the start, and between the values of a trace
 IMPULSE = QUANTITIES.index("drive_impulse")
 
 
@@ -89,17 +91,50 @@ def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
 
 def _metres(one: Timed, best: Timed) -> tuple[float, float]:
     """Metres behind the best launch when that one has driven the distance, and their u [m]."""
-    when, start = one.launch.when, one.launch.window.start
+    behind, u = _behind(one, best, np.array([best.took]))
+    return float(behind[0]), float(u[0])
+
+
+def _behind(one: Timed, best: Timed, since: Floats) -> tuple[Floats, Floats]:
+    """Metres behind the best launch and their u [m] at times `since` the start (time,) [s]."""
     if one is best:
-        return 0.0, 0.0
-    if not len(when) or start + best.took > when[-1]:
-        return np.nan, np.nan
-    behind = one.car.distance - float(np.interp(start + best.took, when, one.launch.gone))
-    pace = float(np.interp(start + best.took, one.car.time, one.car.speed))
+        return np.zeros(len(since)), np.zeros(len(since))
+    if not len(one.launch.when):
+        return np.full(len(since), np.nan), np.full(len(since), np.nan)
+    gone = [
+        np.interp(x.launch.window.start + since, x.launch.when, x.launch.gone, left=0, right=np.nan)
+        for x in (best, one)
+    ]
+    behind = gone[0] - gone[1]
+    pace = np.interp(one.launch.window.start + since, one.car.time, one.car.speed)
     # A speed that reads too much does so in both; what it changes is the difference.
-    return behind, float(
-        np.hypot(pace * np.hypot(one.u_start, best.u_start), U_SPEED * abs(behind))
+    return behind, np.hypot(pace * np.hypot(one.u_start, best.u_start), U_SPEED * np.abs(behind))
+
+
+def traces(against: Lost | None, found: Sequence[Timed]) -> Labelled:
+    """Force of the best launch over time, and metres of the others behind it, as variables."""
+    if against is None or all(one.launch is against.best.launch for one in found):
+        return {}
+    best = against.best
+    since = np.arange(-LEAD_IN, best.took, TRACE_STEP)
+    at = best.launch.window.start + since
+    pull = np.array([np.interp(at, best.launch.time, x) for x in best.launch.pull.T])
+    stated = best.car.forces["u_tyre_force_intermediate"].to_numpy()[:, best.car.tyres.corners, 0]
+    u_pull = np.array([np.interp(at, best.car.time, x) for x in stated.T])
+    behind, u = (
+        np.array(x)
+        for x in zip(*(_behind(one, best, np.maximum(since, 0)) for one in found), strict=True)
     )
+    entry = {"units": "s", "long_name": "time since the start of a launch"}
+    words = "longitudinal force in the best launch"
+    return (
+        {"since_start": (("since_start",), since, entry)}
+        | limits_of("best_drive_force", pull, u_pull, ("corner", "since_start"), "N", words)
+        | limits_of(
+            "metres_behind", behind, u, ("launch", "since_start"), "m",
+            "metres behind the best launch at the same time since the start",
+        )
+    )  # fmt: skip
 
 
 def _impulse(one: Timed, best: Timed) -> Estimate:

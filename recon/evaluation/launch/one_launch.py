@@ -87,7 +87,8 @@ class Launch:
 
     `in_slip` [s] by group.  `hopping` holds what `hop.measured` returns of every event, driven
     corner and component, then the phase [rad] between the sides of every event, axle, component.
-    `gone` (sample,) [m] is the distance since the start at `when` [s].
+    `gone` (sample,) [m] is the distance since the start at `when` [s]; `pull` (sample, tyre) [N] is
+    the longitudinal force of the driven tyres at `time` [s], from before the start on.
     """
 
     section: Section
@@ -99,6 +100,8 @@ class Launch:
     samples: int
     when: Floats
     gone: Floats
+    time: Floats
+    pull: Floats
 
 
 def measure(car: Driven, section: Section, shift: float) -> Launch:
@@ -142,6 +145,8 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
         int(np.isfinite(total).sum()) * step,
         when,
         gone,
+        t,
+        best[..., 0],
     )
 
 

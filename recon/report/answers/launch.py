@@ -29,6 +29,7 @@ LEAD_IN, LEAD_OUT, LONGEST = 0.4, 0.3, 8.0  # s around a launch in the picture, 
 REST = 0.5  # s that are drawn after the last hop or shift
 MOST_SLIP = 1.0  # in the picture; at a standstill slip has no bound
 LINES: dict[str, Any] = {"left": "-", "right": (0, (4, 1.2))}
+BEHIND = PALE  # of the best launch, behind the one that is drawn
 SIDES = {"FL": "left", "FR": "right", "RL": "left", "RR": "right"}
 
 
@@ -197,9 +198,11 @@ def sides(phase: float) -> str:
 
 
 def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
-    """Draw longitudinal force, slip and load of the driven tyres over the best launch.
+    """Draw longitudinal force, slip and load of the driven tyres over a launch.
 
-    Crests of hop are numbered, gaps of shifts shaded, and the catch of each tyre is marked.
+    It is the best one of this drive, or the one that was farthest behind another one of it.  The
+    best launch of the day is drawn behind it, with the metres between them.  Crests of hop are
+    numbered, gaps of shifts shaded, and the catch of each tyre is marked.
 
     Parameters
     ----------
@@ -215,34 +218,34 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force_intermediate")
-    took = answer["time_to_distance"].to_numpy()
-    i = int(np.nanargmin(took)) if np.isfinite(took).any() else 0
-    start, end = float(answer["launch_start"][i]), float(answer["launch_end"][i])
-    hops = answer["hop_end"].to_numpy() if answer.sizes.get("hop", 0) else np.empty(0)
-    busy = [start + 2.0, *hops[hops < end], *answer["gap_end"].to_numpy()]
-    end = min(end, max(x for x in [start, *busy] if x < end + 1e-9) + REST, start + LONGEST)
-    span = (start - LEAD_IN, end + LEAD_OUT)
+    i = _drawn(answer)
+    behind = "metres_behind" in answer and str(answer["launch"].values[i]) != _best(answer)
+    span = _span(answer, i)
     slips = bool(np.isfinite(answer["time_in_slip"]).any())
-    panels = 3 if slips else 2
+    panels = 2 + slips + behind
     bandwidth = float(answer.attrs["bandwidth_Hz"])
     footer = (
         f"{answer['launch'].values[i]}, {bandwidth:g} Hz bandwidth, intermediate axes; force of "
         "the road on the tyre, x forward, z up"
     )
-    figure, room = new_sheet((11.0, 1.5 + 2.3 * panels), finding(answer), _legend(answer), footer)
-    rows = room.rows(panels)
+    legend = _legend(answer, behind=behind)
+    figure, room = new_sheet((11.0, 1.5 + 2.3 * panels), finding(answer), legend, footer)
+    boxes = iter(room.rows(panels))
     time = forces["elapsed_time"].to_numpy()
     inside = np.flatnonzero((time >= span[0]) & (time <= span[1]))
     shown = forces.isel(elapsed_time=slice(int(inside[0]), int(inside[-1]) + 1))
-    force = add_panel(figure, rows[0].inside(AROUND))
+    force = add_panel(figure, next(boxes).inside(AROUND))
+    if behind:
+        _draw_best(force, answer, i)
     lines = _draw(force, shown, answer, 0, bandwidth)
     style_panel(force, f"longitudinal force of each driven tyre{_width(answer, i)}", y="Fx [N]")
     _number_hop(force, answer, i, lines)
     _mark_catch(force, answer, i, lines)
+    if behind:
+        _draw_behind(add_panel(figure, next(boxes).inside(AROUND)), answer, i)
     if slips:
-        panel = add_panel(figure, rows[1].inside(AROUND))
-        _draw_slip(panel, shown, answer, bandwidth)
-    load = add_panel(figure, rows[-1].inside(AROUND))
+        _draw_slip(add_panel(figure, next(boxes).inside(AROUND)), shown, answer, bandwidth)
+    load = add_panel(figure, next(boxes).inside(AROUND))
     _draw(load, shown, answer, 2, bandwidth)
     style_panel(load, "vertical force of each driven tyre", x="elapsed time [s]", y="Fz [N]")
     for panel in figure.axes:
@@ -252,6 +255,47 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     return figure
 
 
+def _best(answer: xr.Dataset) -> str:
+    return str(answer.attrs["best_launch"])
+
+
+def _drawn(answer: xr.Dataset) -> int:
+    """Place of the launch that is drawn, the one that the finding is about."""
+    took, lost = (answer[name].to_numpy() for name in ("time_to_distance", "distance_lost"))
+    if not np.isfinite(took).any():
+        return 0
+    alone = not answer.sizes.get("other", 0) and np.isfinite(lost).sum() > 1
+    return int(np.nanargmax(lost)) if alone else int(np.nanargmin(took))
+
+
+def _span(answer: xr.Dataset, i: int) -> tuple[float, float]:
+    """Elapsed time [s] between which a launch is drawn, with its hops and shifts."""
+    start, end = float(answer["launch_start"][i]), float(answer["launch_end"][i])
+    hops = answer["hop_end"].to_numpy() if answer.sizes.get("hop", 0) else np.empty(0)
+    busy = [start + 2.0, *hops[hops < end], *answer["gap_end"].to_numpy()]
+    end = min(end, max(x for x in [start, *busy] if x < end + 1e-9) + REST, start + LONGEST)
+    return start - LEAD_IN, end + LEAD_OUT
+
+
+def _draw_best(panel: Axes, answer: xr.Dataset, i: int) -> None:
+    """Force of each driven tyre in the best launch, behind that of this one."""
+    time = answer["since_start"].to_numpy() + float(answer["launch_start"][i])
+    for corner in map(str, answer["corner"].to_numpy()):
+        of = answer["best_drive_force"].sel(corner=corner).to_numpy()
+        panel.plot(time, of, color=BEHIND, linewidth=2.2, linestyle=LINES[SIDES[corner]], zorder=2)
+
+
+def _draw_behind(panel: Axes, answer: xr.Dataset, i: int) -> None:
+    """Metres behind the best launch over time, and what was lost to it over the distance."""
+    time = answer["since_start"].to_numpy() + float(answer["launch_start"][i])
+    low, high = (answer[f"metres_behind_{end}"].to_numpy()[i] for end in ("lower", "upper"))
+    panel.fill_between(time, low, high, color=MIDDLE, alpha=0.3, linewidth=0)
+    panel.plot(time, answer["metres_behind"].to_numpy()[i], color=INK, linewidth=1.2)
+    panel.axhline(0.0, color=MIDDLE, linewidth=0.9)
+    words = f"; over {answer.attrs['distance_m']:g} m it {_lost_words(answer, i)[0]}"
+    style_panel(panel, f"metres behind the best launch{words}", y="behind [m]", fold=True)
+
+
 def _width(answer: xr.Dataset, i: int) -> str:
     """Half-width of the interval of the force, and the meaning of the numbers, in words."""
     u = float(np.nanmax(answer["u_plateau_drive_force"].to_numpy()[i]))
@@ -259,11 +303,13 @@ def _width(answer: xr.Dataset, i: int) -> str:
     return known + ("; crests of hop numbered" if answer.sizes.get("hop", 0) else "")
 
 
-def _legend(answer: xr.Dataset) -> list[Artist]:
+def _legend(answer: xr.Dataset, *, behind: bool) -> list[Artist]:
     entries: list[Artist] = [
         line_entry(color=LOOKS[c].colour, linestyle=LINES[SIDES[c]], label=f"{c} {LOOKS[c].name}")
         for c in map(str, answer["corner"].to_numpy())
     ]
+    if behind:
+        entries.append(line_entry(color=BEHIND, linewidth=2.2, label="the best launch"))
     if answer.sizes["gap"]:
         entries.append(patch_entry(color=PALE, label="gap of a shift"))
     if np.isfinite(answer["catch_time"]).any():
