@@ -8,6 +8,7 @@ noise of the forces is taken off before any quantile is read.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ NARROW = 1.5  # ratio of loads below which the exponent is assumed
 ROUNDS, POOLED_ROUNDS = 60, 400
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Samples:
     """Samples of one tyre in one direction, (sample,) each.
 
@@ -48,12 +49,12 @@ class Samples:
     every: float
     held: int = 0
 
-    @property
+    @cached_property
     def band(self) -> NDArray[np.int64]:
         """Band of load of each sample (sample,)."""
         return band_of(self.load)
 
-    @property
+    @cached_property
     def ratio(self) -> Floats:
         """Logarithm of force over load (sample,) [1], levelled to the middle of the band."""
         force = np.log(np.maximum(self.force, 1.0) / self.load)

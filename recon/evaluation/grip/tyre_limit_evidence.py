@@ -90,8 +90,9 @@ def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
         road = road - forces["yaw_rate"].to_numpy()[:, None] * aside
     wheel = forces["wheel_speed"].to_numpy() * forces["loaded_radius"].to_numpy()
     speed = wheel - road
-    faster = np.maximum(np.maximum(np.abs(road), np.abs(wheel)), SLIDING_SPEED)
-    return speed / faster, speed
+    faster = np.maximum(np.abs(road, out=road), np.abs(wheel, out=wheel), out=road)
+    np.maximum(faster, SLIDING_SPEED, out=faster)
+    return np.divide(speed, faster, out=faster), speed
 
 
 def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:

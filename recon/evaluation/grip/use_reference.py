@@ -58,14 +58,15 @@ class Reference:
         x, y, z = force.T
         ahead, ahead_power = self._along(k, np.where(x > 0, DRIVE, BRAKE), z)
         aside, aside_power = self._along(k, np.where(y > 0, LEFT, RIGHT), z)
-        # A force in one direction needs no envelope of the other.
-        flat = SECTOR * np.hypot(x, y)
-        round_x, round_y = (
-            np.isnan(ahead) & (np.abs(y) > flat),
-            np.isnan(aside) & (np.abs(x) > flat),
-        )
-        ahead, ahead_power = np.where(round_x, (aside, aside_power), (ahead, ahead_power))
-        aside, aside_power = np.where(round_y, (ahead, ahead_power), (aside, aside_power))
+        if np.isnan(self.force[k]).any():
+            # A force in one direction needs no envelope of the other.
+            flat = SECTOR * np.hypot(x, y)
+            round_x, round_y = (
+                np.isnan(ahead) & (np.abs(y) > flat),
+                np.isnan(aside) & (np.abs(x) > flat),
+            )
+            ahead, ahead_power = np.where(round_x, (aside, aside_power), (ahead, ahead_power))
+            aside, aside_power = np.where(round_y, (ahead, ahead_power), (aside, aside_power))
         a, b = x / ahead, y / aside
         values = np.hypot(a, b)
         safe = np.maximum(values, 1e-6)
@@ -74,8 +75,10 @@ class Reference:
 
     def _along(self, k: int, direction: Floats, load: Floats) -> tuple[Floats, Floats]:
         """Force [N] and exponent of the reference in the direction of each sample (sample,)."""
-        power = self.exponent[k][direction]
-        return self.force[k][direction] * (load / REFERENCE_LOAD) ** power, power
+        force, power = self.force[k][direction], self.exponent[k][direction]
+        if np.all(self.exponent[k] == 1.0):
+            return force * (load / REFERENCE_LOAD), power
+        return force * (load / REFERENCE_LOAD) ** power, power
 
     def u_of(self, k: int, force: Floats) -> Floats:
         """Relative standard uncertainty (sample,) [1] of the reference for forces (sample, 3)."""

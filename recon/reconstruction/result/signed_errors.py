@@ -226,12 +226,9 @@ class Loadings:
             for start in range(0, len(samples), CHUNK):
                 some = slice(start, start + CHUNK)
                 at, own = samples[some], slope[some]
-                widening = self.beyond(k, at, "tyre")[:, :, k]
-                out[some] = self._signed_variance(k, at, own, weights)
-                out[some] += np.sum(np.sum(widening * own, axis=2) ** 2, axis=0)
-                beyond = np.sum(widening**2, axis=0)
+                out[some] = self._known_variance(k, at, own, weights)
                 for i, axis in enumerate(axes):
-                    known = self._signed_variance(k, at, axis[None], others[i]) + beyond[:, i]
+                    known = self._known_variance(k, at, axis[None], others[i])
                     stated, random = (
                         self._of[n][at, k, i].astype(float) for n in (STATED["tyre"], RANDOM)
                     )
@@ -257,19 +254,19 @@ class Loadings:
         axes = ("tyre_force_vehicle", "tyre_force_intermediate")
         return level, np.concatenate([self._features(k, samples, name) for name in axes])
 
-    def _signed_variance(
+    def _known_variance(
         self, k: int, samples: Positions, slope: Floats, weights: dict[int, Weights]
     ) -> Floats:
-        """Variance (sample,) of a quantity with `slope` (sample, component) from signed causes.
+        """Variance (sample,) of a quantity with `slope` (sample, component) from known causes.
 
-        Each cause is a weighted sum of products of a slope and a feature.
+        Signed ones are sums of products of slope and feature; the widening by pulls is added.
         """
         level, features = self._factors(k, samples, np.broadcast_to(slope, (len(samples), 3)))
         out = np.empty(len(samples))
         for m, at in samples_by_mode(self._modes(k, samples)):
             i, j, strongest = weights[m]
             out[at] = np.sum((strongest @ (level[:, at][i] * features[:, at][j])) ** 2, axis=0)
-        return out
+        return np.asarray(out + np.sum((level * self._excess(k, samples).T) ** 2, axis=0))
 
     def _strongest(self, k: int, mode: int, size: Floats) -> Weights:
         """Few weights (direction, product) with the sums of squares of those of all causes.
@@ -296,14 +293,17 @@ class Loadings:
         ndarray (3, sample, corner, component) [N]
             One row per axis of the vehicle, without a sign; zero at all other corners.
         """
-        force = np.nan_to_num(self._of["tyre_force_vehicle"][samples, k])
-        excess = EXCESS_SHARE * beyond_pulls(force, self._of["largest_pull"][k].astype(float))
-        rows = np.eye(3)[:, None] * excess.T[..., None]
+        rows = np.eye(3)[:, None] * self._excess(k, samples).T[..., None]
         if axes == "tyre":
             rows = np.nan_to_num(intermediate_to_tyre(rows, self._of["heading"][samples, k]))
         out = np.zeros((3, len(samples), len(self._of["largest_pull"]), 3))
         out[:, :, k] = rows
         return out
+
+    def _excess(self, k: int, samples: Positions) -> Floats:
+        """Size (sample, component) [N] of that widening."""
+        force = np.nan_to_num(self._of["tyre_force_vehicle"][samples, k])
+        return EXCESS_SHARE * beyond_pulls(force, self._of["largest_pull"][k].astype(float))
 
     def _unsigned(self, effect: Floats, k: int, samples: Positions, axes: str) -> Floats:
         """Rest of the stated variance beside `effect` (row, sample, 3) and the widening by pulls.
