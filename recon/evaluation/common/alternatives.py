@@ -38,7 +38,9 @@ NAMES = {
 }
 DRAWS = 24  # of noise: u of the noise is known to 15 %
 MANY_DRAWS = 96  # where they cost little: 7 %
-WEAKEST = 0.003  # of the strongest direction: what is weaker adds less than 1e-4 of the variance
+# Of the strongest direction: what is weaker adds less than 1e-4 of the variance, and less than 1e-3
+# of it where many stretches are looked at.
+WEAKEST, WEAKEST_OF_MANY = 0.003, 0.01
 THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
 AT_ONCE = 1 << 20  # forces that are worked on at once
 TOGETHER = 1000  # samples of stretches that are looked at together
@@ -168,7 +170,8 @@ class Alternatives:
     def _directions(self) -> Directions:
         """Directions of the fixed errors at the thinned samples."""
         at = self._at[self._thinned]
-        found = directions_of(self._loadings, at, self._drive.axes, WEAKEST, self._only)
+        weakest = WEAKEST_OF_MANY if self._shared else WEAKEST
+        found = directions_of(self._loadings, at, self._drive.axes, weakest, self._only)
         return replace(found, change=self._drive.sums(found.change))
 
     def _by_cause(self, half: Floats) -> Floats:
