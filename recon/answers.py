@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Literal
 
 from recon.base.errors import DataError, RankError, ReconError
+from recon.base.kept_results import keeping
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -243,11 +244,15 @@ def every_answer(
 
     `shared` holds what answers take as options, such as sections and the vehicle, by name.
     """
+    kept: dict[Any, tuple[Any, Any]] = {}
     for answer in ANSWERS:
         if say:
             say(f"calculating: {answer.help}")
         options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
+        result: xr.Dataset | ReconError
         try:
-            yield answer, answer.function(answer.compute)(forces, **options)
+            with keeping(kept):
+                result = answer.function(answer.compute)(forces, **options)
         except (DataError, RankError) as reason:
-            yield answer, reason
+            result = reason
+        yield answer, result

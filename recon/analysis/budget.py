@@ -18,7 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import COMPONENTS
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
-from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings
+from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def budget(
     corners = _chosen(forces, "corner", corner)
     components = _chosen(forces, "component", component)
     where = Where.of(forces, time, start, end)
-    loadings = Loadings(forces)
+    loadings = loadings_of(forces)
     groups = _groups(forces)
     rows = [_of_corner(forces, loadings, k, where, groups) for k in corners]
     square = np.stack([own.square for own in rows], axis=1)[..., components]
@@ -112,7 +112,7 @@ def contributions(
         No result of `reconstruct`.
     """
     require_forces(forces, *NEEDED)
-    loadings, groups = Loadings(forces), _groups(forces)
+    loadings, groups = loadings_of(forces), _groups(forces)
     shape = (len(groups.parts), len(samples), forces.sizes["corner"], 3)
     square = np.zeros(shape)
     for k in range(shape[2]):

@@ -22,7 +22,7 @@ from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of
 from recon.evaluation.grip.use_reference import Reference, reference_of
-from recon.reconstruction.result.signed_errors import Loadings
+from recon.reconstruction.result.signed_errors import Loadings, loadings_of
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def friction_use(
             f"Leave it out for the usual {LOW_LOAD:g} N.",
         )
     reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)
-    loadings = Loadings(forces)
+    loadings = loadings_of(forces)
     corners = corner_names(forces)
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)

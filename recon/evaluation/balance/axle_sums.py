@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.base.kept_results import shared
 from recon.base.labelled import corner_names
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
@@ -106,6 +107,7 @@ def spacing(rate: float) -> int:
     return max(int(rate / (PER_PERIOD * BANDWIDTH)), 1)
 
 
+@shared
 def for_axles(forces: xr.Dataset) -> xr.Dataset:
     """Forces at the bandwidth of answers on axles, and the channels that these need."""
     return at_bandwidth(forces, BANDWIDTH, *FORCES, *CHANNELS)

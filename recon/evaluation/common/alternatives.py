@@ -24,7 +24,7 @@ from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.common.noise_draws import memory_of, noise_draws
 from recon.reconstruction.result.error_directions import BESIDE, Directions, directions_of
-from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings
+from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class Drive:
         self.time: Floats = forces["elapsed_time"].to_numpy()
         self.force: Floats = forces[NAMES[axes]].to_numpy()
         self.random: Floats = forces[RANDOM].to_numpy()
-        self.loadings = Loadings(forces)
+        self.loadings = loadings_of(forces)
 
     @cached_property
     def merged(self) -> tuple[Loadings, Floats]:

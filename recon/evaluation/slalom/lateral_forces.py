@@ -14,7 +14,7 @@ from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.planning.combinations import NEARLY
-from recon.reconstruction.result.signed_errors import Loadings
+from recon.reconstruction.result.signed_errors import Loadings, loadings_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,7 +72,7 @@ class LateralForces:
             if set(names) <= set(corners)
         }
         bound = (forces["status"].to_numpy() & AT_BOUND) > 0
-        return cls(corners, tyres, axles, sums, bound, Loadings(forces), rate)
+        return cls(corners, tyres, axles, sums, bound, loadings_of(forces), rate)
 
     @property
     def known(self) -> bool:

@@ -16,20 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
-from recon.base.labelled import place_of
+from recon.base.kept_results import shared
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
-from recon.planning.unknowns import MODES
 from recon.reconstruction.estimator.sample_features import (
-    Features,
     features_of,
     joint_mode,
     samples_by_mode,
 )
+from recon.reconstruction.result.partners import require_partners
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
-from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -112,7 +110,7 @@ class Loadings:
 
     def __init__(self, forces: xr.Dataset) -> None:
         require_forces(forces, *SIGNED)
-        _require_partners(forces)
+        require_partners(forces)
         there = {*STATED.values(), RANDOM} & {*forces.data_vars}
         self._of = {name: forces[name].to_numpy() for name in (*SIGNED, *map(str, there))}
         self._lost = self._with_lost()
@@ -374,27 +372,7 @@ class Loadings:
         return out
 
 
-def _require_partners(forces: xr.Dataset) -> None:
-    """Refuse partners that do not name each other, and loadings of other modes and features.
-
-    Raises
-    ------
-    DataError
-        The message has the partners, or the numbers of modes and features.
-    """
-    partner = forces["partner"].to_numpy().astype(int)
-    corners = np.arange(len(partner))
-    tied = partner >= 0
-    if np.any(partner >= len(partner)) or np.any(partner[partner[tied]] != corners[tied]):
-        found = f"partners {', '.join(map(str, partner))} of corners " + ", ".join(
-            map(str, forces["corner"].to_numpy())
-        )
-        raise DataError(place_of(forces), found, "partners that name each other", MAKE_AGAIN)
-    # Corners that stand alone may be cut out of a result that has a tied axle too.
-    legal = [(len(MODES) ** w, Features(w).size) for w in ((2,) if tied.any() else (1, 2))]
-    modes, features = forces.sizes["mode"], forces.sizes["feature"]
-    causes = forces.sizes["cause"]
-    if (modes, features) not in legal or forces.sizes["pose"] != 3 or not causes:
-        found = f"loadings of {causes} causes, {modes} modes and {features} features"
-        needed = " or ".join(f"{m} and {f}" for m, f in legal)
-        raise DataError(place_of(forces), found, needed, MAKE_AGAIN)
+@shared
+def loadings_of(forces: xr.Dataset) -> Loadings:
+    """The loadings of a result; all answers of one drive share them."""
+    return Loadings(forces)
