@@ -120,6 +120,11 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
     sides = [(a, name, SIGN[side]) for a, pair in enumerate(SIDES.values())
              for name, side in zip(pair, SIGN, strict=True)]  # fmt: skip
 
+    fixed: Floats | None = None  # where accelerations do not follow from the forces
+    if not loads.body.by_forces:
+        motion = loads.acceleration(alternatives.best, Assumptions())
+        fixed = np.asarray(np.linalg.pinv(loads.columns(motion)))
+
     def slopes(force: Floats, at: NDArray[np.int64] | slice = slice(None)) -> Floats:
         some = loads if isinstance(at, slice) else loads.at(at)
         columns = some.columns(some.acceleration(force, Assumptions()))
@@ -133,8 +138,9 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
             unsprung = -np.einsum("ni,ni->n", hub, specific[at])
             elastic = own[:, k, 2] - geometric - unsprung
             series[:, axle] += sign * np.stack([elastic, geometric, unsprung], axis=1)
-        found = np.linalg.pinv(columns) @ series.reshape(len(own), -1)
-        return np.asarray(found[1 + Y])
+        whole = fixed is not None and isinstance(at, slice)
+        inverse = fixed if whole else np.linalg.pinv(columns)
+        return np.asarray((inverse @ series.reshape(len(own), -1))[1 + Y])
 
     best = alternatives.best
     estimate = alternatives.estimate(slopes)

@@ -20,11 +20,7 @@ from recon.base.kept_results import shared
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
-from recon.reconstruction.estimator.sample_features import (
-    features_of,
-    joint_mode,
-    samples_by_mode,
-)
+from recon.reconstruction.estimator.sample_features import features_of, joint_mode, samples_by_mode
 from recon.reconstruction.result.partners import require_partners
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
 from recon.records.forces import SIGNED, require_forces
