@@ -138,8 +138,8 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
             unsprung = -np.einsum("ni,ni->n", hub, specific[at])
             elastic = own[:, k, 2] - geometric - unsprung
             series[:, axle] += sign * np.stack([elastic, geometric, unsprung], axis=1)
-        whole = fixed is not None and isinstance(at, slice)
-        inverse = fixed if whole else np.linalg.pinv(columns)
+        known = fixed if isinstance(at, slice) else None
+        inverse = np.linalg.pinv(columns) if known is None else known
         return np.asarray((inverse @ series.reshape(len(own), -1))[1 + Y])
 
     best = alternatives.best
