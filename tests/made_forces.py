@@ -6,8 +6,10 @@ import numpy as np
 import xarray as xr
 
 from recon.base.status import BIT
+from recon.reconstruction.result.signed_errors import STATED
 from recon.records.forces import FORCES
 
+RATE = 200.0
 ATTRIBUTES = {
     "title": "Forces made up", "vehicle": "made up", "not_known": "", "bandwidth_Hz": 100.0,
     "rate_Hz": 200.0,
@@ -58,3 +60,39 @@ def lose(forces, part, corner, *flags):
     for name in ("tyre_force", "tyre_force_lower", "tyre_force_upper"):
         forces[name].loc[{"corner": corner}][part] = np.nan
     forces["status"].loc[{"corner": corner}][part] = sum(BIT[f] for f in flags)
+
+
+def result_of(
+    force: np.ndarray, u: np.ndarray, noise: float, loading: np.ndarray, cause: str,
+    corners: tuple[str, ...] = ALL, **more: object,
+) -> xr.Dataset:  # fmt: skip
+    """A result at 200 Hz with one cause: forces and u (sample, corner, xyz), `noise` [N].
+
+    Axes are all alike; `loading` (1, mode, corner, xyz, feature).
+    """
+    n, count = force.shape[:2]
+    t, c, xyz = "elapsed_time", "corner", "component"
+    flat = np.zeros((n, count))
+    axes = ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle")
+    made = xr.Dataset(
+        {
+            **dict.fromkeys(axes, ((t, c, xyz), force)),
+            **dict.fromkeys(STATED.values(), ((t, c, xyz), u)),
+            "u_tyre_force_random": ((t, c, xyz), np.full_like(force, noise)),
+            "status": ((t, c), np.zeros((n, count), dtype=np.uint16)),
+            "hub_mode": ((t, c), np.zeros((n, count), dtype=np.int8)),
+            "hub_moment": ((t, c), flat), "travel": ((t, c), flat), "heading": ((t, c), flat),
+            "rack": (t, np.zeros(n)),
+            "loading": (("cause", "mode", c, xyz, "feature"), loading),
+            "loading_added_intermediate": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
+            "loading_added_tyre": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
+            "feature_scale": ((c, "pose"), np.ones((count, 3))),
+            "partner": (c, np.full(count, -1)),
+            "largest_pull": ((c, xyz), np.full((count, 3), 1e5)),
+            "cause_name": ("cause", np.array([cause])),
+            **more,
+        },
+        coords={t: np.arange(n) / RATE, c: list(corners), xyz: ["x", "y", "z"]},
+        attrs={"title": "Forces of a made-up drive", "vehicle": "made up"},
+    )  # fmt: skip
+    return stamped(made)

@@ -14,8 +14,8 @@ from recon.base.status import BIT
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.report.answers.friction import friction_summary
 from tests.days import day
+from tests.made_drives import Made
 from tests.made_forces import stamped
-from tests.test_slalom import Made
 
 N = 1000
 
@@ -126,14 +126,14 @@ def test_a_held_sample_never_makes_the_highest_use() -> None:
 def test_too_few_samples_are_refused() -> None:
     force = steady()
     force[FEWEST_SAMPLES - 1 :, 2] = 300.0
-    with pytest.raises(DataError, match="made-up slalom: no tyre with 100 samples above 800 N"):
+    with pytest.raises(DataError, match="made-up drive: no tyre with 100 samples above 800 N"):
         friction_use(made(force))
     friction_use(made(force), low_load=200.0)  # twin: knowingly lowered
 
 
 @pytest.mark.parametrize("low_load", [-1.0, np.nan, np.inf])
 def test_a_gate_that_is_none_is_refused(low_load: float) -> None:
-    with pytest.raises(DataError, match=f"made-up slalom: low_load = {low_load:g} N asked for"):
+    with pytest.raises(DataError, match=f"made-up drive: low_load = {low_load:g} N asked for"):
         friction_use(made(steady()), low_load=low_load)
 
 

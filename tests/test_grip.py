@@ -202,7 +202,7 @@ def test_a_friction_limit_below_the_truth_never_becomes_the_answer() -> None:
 def test_too_little_hard_work_is_said_with_its_time() -> None:
     forces = driven(4, n=4000)
     forces["tyre_force"].values[80:, 0, 1] = 0.3 * forces["tyre_force"].values[80:, 0, 2]
-    with pytest.raises(DataError, match=r"made-up slalom: no tyre worked hard .* 0\.[0-4] s above"):
+    with pytest.raises(DataError, match=r"made-up drive: no tyre worked hard .* 0\.[0-4] s above"):
         grip(forces)
 
 

@@ -15,7 +15,8 @@ from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.stated_sections import GivenSection
 from recon.report.answers.load_transfer import load_transfer_summary, plot_load_transfer
 from tests.days import day
-from tests.made_drives import RATE, MadeCar, MadeDrive
+from tests.made_drives import MadeCar, MadeDrive
+from tests.made_forces import RATE
 
 G = 9.80665
 SECONDS = 40.0

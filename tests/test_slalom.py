@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,56 +16,12 @@ from recon.base.status import BIT
 from recon.conditioning.filters import low_pass
 from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.slalom.half_waves import TURN_SHARE, half_waves
-from recon.reconstruction.result.signed_errors import STATED
 from recon.records.results import read_result, write_result
 from recon.records.sheets import GivenSection
 from recon.report.answers.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
-from tests.made_forces import stamped
-
-RATE = 200.0
-
-
-@dataclass(frozen=True)
-class Made:
-    """A made-up result: lateral forces (sample, corner), known noise, one shared cause."""
-
-    lateral: np.ndarray
-    noise: float = 0.0
-    gain: float = 0.01
-
-    @property
-    def forces(self) -> xr.Dataset:
-        n, corners = self.lateral.shape
-        names = ["FL", "FR", "RL", "RR"][:corners]
-        force = np.stack([0 * self.lateral, self.lateral, np.full((n, corners), 3000.0)], axis=2)
-        whole = np.hypot(self.noise, self.gain * np.abs(force) * [0.0, 1.0, 0.0])
-        loading = np.zeros((1, 3, corners, 3, 14))
-        loading[0, :, :, 1, 2] = self.gain  # Fy is off by a share common to all corners
-        t, c, xyz = "elapsed_time", "corner", "component"
-        flat = np.zeros((n, corners))
-        made = xr.Dataset(
-            {
-                **{f"tyre_force{axes}": ((t, c, xyz), force) for axes in ("", "_intermediate")},
-                "tyre_force_vehicle": ((t, c, xyz), force),
-                "u_tyre_force_random": ((t, c, xyz), np.full_like(force, self.noise)),
-                **dict.fromkeys(("u_tyre_force", *STATED.values()), ((t, c, xyz), whole)),
-                "status": ((t, c), np.zeros((n, corners), dtype=np.uint16)),
-                "hub_mode": ((t, c), np.zeros((n, corners), dtype=np.int8)),
-                "hub_moment": ((t, c), flat), "travel": ((t, c), flat), "heading": ((t, c), flat),
-                "rack": (t, np.zeros(n)),
-                "loading": (("cause", "mode", c, xyz, "feature"), loading),
-                "loading_added_intermediate": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
-                "loading_added_tyre": (("cause", c, xyz, "feature"), 0 * loading[:, 0]),
-                "feature_scale": ((c, "pose"), np.ones((corners, 3))),
-                "partner": (c, np.full(corners, -1)),
-                "cause_name": ("cause", np.array(["gain"])),
-                "largest_pull": ((c, xyz), np.full((corners, 3), 1e5)),
-            },
-            coords={t: np.arange(n) / RATE, c: names, xyz: ["x", "y", "z"]},
-            attrs={"title": "Forces of a made-up slalom", "vehicle": "made up"},
-        )  # fmt: skip
-        return stamped(made)
+from tests.made_drives import Made
+from tests.made_forces import RATE, stamped
 
 
 def wave(cones: int, height: float = 1500.0, period: float = 2.4) -> np.ndarray:
@@ -250,7 +205,7 @@ def test_two_humps_on_one_side_are_one_cone() -> None:
 
 @pytest.mark.parametrize(("cones", "seconds"), [(1, "1.2"), (2, "2.4")])
 def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> None:
-    message = f"a made-up slalom: {cones} alternations of the lateral force in {seconds} s"
+    message = f"a made-up drive: {cones} alternations of the lateral force in {seconds} s"
     with pytest.raises(DataError, match=message):
         by_hand(alternating(cones).forces)
 
@@ -258,13 +213,13 @@ def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> 
 def test_forces_that_are_nowhere_known_are_refused() -> None:
     made = alternating(6, (0.8, 1.2))
     made.lateral[:] = np.nan
-    with pytest.raises(DataError, match="a made-up slalom: no known lateral force at FL, FR"):
+    with pytest.raises(DataError, match="a made-up drive: no known lateral force at FL, FR"):
         slalom(made.forces)
 
 
 def test_the_forces_bandwidth_is_not_exceeded() -> None:
     forces = alternating().forces.assign_attrs(bandwidth_Hz=5.0)
-    note = r"a made-up slalom: peaks are read at 5 Hz, the bandwidth .* 8 Hz asked for"
+    note = r"a made-up drive: peaks are read at 5 Hz, the bandwidth .* 8 Hz asked for"
     with pytest.warns(DataWarning, match=note):
         assert slalom(forces).attrs["bandwidth_Hz"] == 5.0
     assert slalom(forces, bandwidth=3.0).attrs["bandwidth_Hz"] == 3.0
@@ -278,7 +233,7 @@ def test_half_of_the_rate_is_all_there_is() -> None:
 
 @pytest.mark.parametrize("bandwidth", [0.0, -8.0, np.nan])
 def test_a_bandwidth_that_is_none_is_refused(bandwidth: float) -> None:
-    with pytest.raises(DataError, match=f"made-up slalom: bandwidth = {bandwidth:g} Hz asked for"):
+    with pytest.raises(DataError, match=f"made-up drive: bandwidth = {bandwidth:g} Hz asked for"):
         slalom(alternating().forces, bandwidth=bandwidth)
 
 

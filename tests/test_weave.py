@@ -15,7 +15,8 @@ from recon.evaluation.sections.stated_sections import GivenSection
 from recon.evaluation.slalom.rear_lag import SINE_CREST
 from recon.report.answers.slalom import plot_lateral_force, slalom_summary
 from tests.days import day
-from tests.made_drives import RATE, MadeDrive
+from tests.made_drives import MadeDrive
+from tests.made_forces import RATE
 
 CONES = 10
 MASS, INERTIA, AHEAD, BEHIND = 1150.0, 1600.0, 1.2, 1.25  # kg, kg m2, m
