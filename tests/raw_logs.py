@@ -56,3 +56,16 @@ ZERO = tares_of(np.zeros(4), np.zeros(4))
 
 def noisy(n: int = 2000, seed: int = 0) -> np.ndarray:
     return 1e-3 * np.random.default_rng(seed).standard_normal((n, 4))
+
+
+def swerve(time: np.ndarray, seed: int) -> np.ndarray:
+    """Lateral acceleration of an irregular drive, (sample,) [m/s2]."""
+    rng = np.random.default_rng(seed)
+    frequency, phase = rng.uniform(0.1, 1.5, 12), rng.uniform(0, 2 * np.pi, 12)
+    return 2.0 * np.sin(2 * np.pi * np.outer(time, frequency) + phase).sum(axis=1)
+
+
+def save(folder, content, name="log.csv"):
+    path = folder / name
+    path.write_text(content)
+    return path

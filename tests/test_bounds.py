@@ -16,7 +16,7 @@ from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle
 from tests.example_car import EXAMPLE, write_example
 from tests.small_car import small_car
-from tests.test_pulls_records import save, sheet, step
+from tests.written_pulls import save, sheet, step
 
 
 def refusal(path):

@@ -13,9 +13,9 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError, DataWarning, SafetyWarning
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
+from tests.calibrated_corners import fitted, pulled
 from tests.days import club_car, unwarned
 from tests.pull_sheets import rewritten
-from tests.test_calibrate import fitted, pulled
 
 
 def test_a_wrong_stated_sign_is_overruled() -> None:

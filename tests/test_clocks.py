@@ -10,16 +10,9 @@ from recon.base.errors import DataError
 from recon.conditioning.clocks import U_DELAY, Clock, align
 from recon.conditioning.joining import Joined
 from recon.report.drive.clocks import clock_lines, plot_clocks
-from tests.raw_logs import log_of
+from tests.raw_logs import log_of, swerve
 
 THREE = ("elapsed_time", "component")
-
-
-def swerve(time: np.ndarray, seed: int) -> np.ndarray:
-    """Lateral acceleration of an irregular drive, (sample,) [m/s2]."""
-    rng = np.random.default_rng(seed)
-    frequency, phase = rng.uniform(0.1, 1.5, 12), rng.uniform(0, 2 * np.pi, 12)
-    return 2.0 * np.sin(2 * np.pi * np.outer(time, frequency) + phase).sum(axis=1)
 
 
 def logged(time: np.ndarray, name: str, values: np.ndarray, gauges: bool) -> xr.Dataset:

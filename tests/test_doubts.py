@@ -22,11 +22,11 @@ from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import draw_car
+from tests.calibrated_corners import fitted, pulled, without_slopes
 from tests.days import day, unwarned
 from tests.pull_sheets import rewritten, rows_of
 from tests.shipped_mechanisms import shipped
 from tests.suspension_days import unit_day
-from tests.test_calibrate import fitted, pulled, without_slopes
 
 
 def with_sign(car: Vehicle, gauge: str, sign: int) -> Vehicle:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
@@ -14,33 +13,7 @@ from recon.base.status import BIT
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.report.answers.friction import friction_summary
 from tests.days import day
-from tests.made_drives import Made
-from tests.made_forces import stamped
-
-N = 1000
-
-
-Three = tuple[float, float, float]
-
-
-def made(force: np.ndarray, noise: float = 0.0, u: Three = (0, 0, 0)) -> xr.Dataset:
-    """A result with forces (sample, 3) of FL and one constant cause per component, `u` [N]."""
-    forces = Made(np.zeros((len(force), 1)), noise=noise).forces
-    for name in ("tyre_force_intermediate", "tyre_force_vehicle"):
-        forces[name].values[:, 0] = force
-    forces["tyre_force"] = forces["tyre_force_vehicle"].copy()
-    loading = np.zeros((3, 3, 1, 3, 14))
-    for k in range(3):
-        loading[k, :, 0, k, 0] = u[k]
-    forces = forces.drop_dims("cause")
-    forces["loading"] = (("cause", "mode", "corner", "component", "feature"), loading)
-    for name in ("loading_added_intermediate", "loading_added_tyre"):
-        forces[name] = (("cause", "corner", "component", "feature"), 0 * loading[:, 0])
-    return stamped(forces)
-
-
-def steady(fx: float = 1200.0, fy: float = -1600.0, fz: float = 2500.0, n: int = N) -> np.ndarray:
-    return np.tile([fx, fy, fz], (n, 1))
+from tests.made_tyres import N, Three, made, steady
 
 
 def test_use_is_the_flat_force_over_the_vertical_one() -> None:

@@ -16,8 +16,7 @@ from recon.base.errors import DataError
 from recon.records.results import read_result, write_result
 from recon.report.answers.friction import friction_summary, plot_friction_plane
 from tests.days import day
-from tests.test_friction import Three, made, steady
-from tests.test_grip import driven
+from tests.made_tyres import Three, driven, made, steady
 
 
 def test_use_of_a_stated_coefficient() -> None:

@@ -12,43 +12,10 @@ from recon.base.status import BIT
 from recon.evaluation.sections.find_sections import find_sections
 from recon.records.sheets import GivenSection
 from recon.report.answers.grip import grip_summary, plot_grip
-from tests.test_friction import made
+from tests.made_tyres import driven, limit, made
 
 RATE = 200.0
 LOADS = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0)
-
-
-def limit(load: np.ndarray | float) -> np.ndarray:
-    """A tyre that is sensitive to load."""
-    return np.asarray(1.25 * 3000.0 * (np.asarray(load) / 3000.0) ** 0.8)
-
-
-def uses(kind: str, n: int, load: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Shares of the limit (sample,) that a driver may have used."""
-    if kind == "always at the limit":
-        return np.ones(n)
-    if kind == "one sample in five":
-        return np.where(rng.random(n) < 0.2, 1.0, rng.random(n))
-    if kind == "a weave":
-        return np.abs(np.sin(np.linspace(0.0, 60 * np.pi, n)))
-    assert kind == "heavy loads only"
-    return np.where((load > 3500) & (rng.random(n) < 0.3), 1.0, 0.85 * rng.random(n))
-
-
-def driven(
-    seed: int, kind: str = "one sample in five", *, most: float = 1.0, noise: float = 0.05,
-    n: int = 16_000,
-) -> xr.Dataset:  # fmt: skip
-    """Forces of FL in left turns, with noise on every component, and its stated size."""
-    rng = np.random.default_rng(seed)
-    load = rng.uniform(1200.0, 5500.0, n)
-    side = most * uses(kind, n, load, rng) * limit(load)
-    force = np.column_stack([np.zeros(n), side, load])
-    u = np.column_stack([np.full(n, 1.0), noise * side, np.full(n, 1.0)])
-    forces = made(force + u * rng.standard_normal((n, 3)))
-    forces["u_tyre_force_random"].values[:, 0] = u
-    forces["u_tyre_force"] = forces["u_tyre_force_random"].copy()
-    return forces
 
 
 def at(answer: xr.Dataset, name: str, load: float, direction: str = "left") -> float:

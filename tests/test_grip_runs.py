@@ -16,8 +16,8 @@ from recon.records.results import read_result, write_result
 from recon.records.run_list import TEMPERATURE, read_same_set_up
 from recon.records.sheets import GivenSection
 from recon.report.answers.grip import grip_summary, plot_grip
-from tests.test_friction import made
-from tests.test_grip import at, driven, limit
+from tests.made_tyres import driven, limit, made
+from tests.test_grip import at
 
 SCATTER = 0.02  # of the grip from run to run
 

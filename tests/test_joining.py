@@ -13,9 +13,8 @@ import recon
 from recon.base.errors import DataError, DataWarning, ReconWarning
 from recon.records.table_writing import write_log
 from tests.commands.session import CAR, DEMO
+from tests.raw_logs import save, swerve
 from tests.small_car import small_car
-from tests.test_clocks import swerve
-from tests.test_logs import save
 
 
 def csv(columns: dict[str, np.ndarray]) -> str:

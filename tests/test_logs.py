@@ -7,18 +7,13 @@ import pytest
 
 from recon.base.errors import DataError, DataWarning
 from recon.records.logs import read_log
+from tests.raw_logs import save
 from tests.small_car import small_car
 
 CORNERS = ("FL", "FR", "RL", "RR")
 DEGREE = np.pi / 180
 TENTHS = (0.0, 0.1, 0.2)
 EXACT = {"rtol": 1e-12, "atol": 0}  # a few roundings of double precision
-
-
-def save(folder, content, name="log.csv"):
-    path = folder / name
-    path.write_text(content)
-    return path
 
 
 def log(folder, time=("0", "0.01", "0.02"), **columns):

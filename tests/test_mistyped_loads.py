@@ -13,9 +13,9 @@ from recon.calibration.calibrated import CornerCalibration
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import draw_car
+from tests.calibrated_corners import FEW, fitted, pulled
 from tests.days import club_car
 from tests.pull_sheets import rewritten
-from tests.test_calibrate import FEW, fitted, pulled
 
 
 def mistyped(sheet: PullSheet, pull: str, step: int, factor: float) -> tuple[PullSheet, int]:
