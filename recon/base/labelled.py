@@ -18,6 +18,8 @@ from recon.base.errors import DataError, shortened
 if TYPE_CHECKING:
     import xarray as xr
 
+    from recon.base.arrays import Floats
+
 SEPARATOR = " | "  # between sentences in one attribute
 Kind = Literal["number", "whole", "word"]
 DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
@@ -60,6 +62,13 @@ def stamp(described: Variable, values: ArrayLike) -> tuple[tuple[str, ...], Any,
 def stamped(described: Mapping[str, Variable], arrays: Mapping[str, ArrayLike]) -> dict[str, tuple]:
     """Variables by name, each as `described`."""
     return {name: stamp(described[name], values) for name, values in arrays.items()}
+
+
+def index_of(times: Floats) -> Any:
+    """Times (sample,) [s] as an index in the same memory; xarray would make a copy."""
+    import pandas as pd
+
+    return pd.Index(times, copy=False)
 
 
 def place_of(dataset: xr.Dataset) -> str:

@@ -30,7 +30,7 @@ from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
-from recon.records.scratch import copied, room
+from recon.records.scratch import at_rows, copied, room
 from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
@@ -273,7 +273,8 @@ def _scatter(values: Floats) -> Floats:
     """
     # Some ten thousand of them, spread over the log, give the noise to one percent.
     at = np.arange(2, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
-    second = values[at] - 2 * values[at - 1] + values[at - 2]
+    last, middle, first = (at_rows(values, at - back) for back in range(3))
+    second = last - 2 * middle + first
     return 1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0)
 
 

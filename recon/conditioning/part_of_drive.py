@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import DataError
-from recon.records.logs import at_rows
+from recon.records.logs import log_at_rows
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -74,4 +74,4 @@ def part_of(
     rows = np.flatnonzero(wanted)
     if rows[-1] - rows[0] == len(rows) - 1:  # one piece, of which no copy is needed
         return log.isel(elapsed_time=slice(rows[0], rows[-1] + 1))
-    return at_rows(log, rows)
+    return log_at_rows(log, rows)

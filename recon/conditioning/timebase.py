@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning
 from recon.conditioning.carrying import Channel, between, reach_of
-from recon.records.logs import VARIABLES, at_rows
-from recon.records.scratch import copied
+from recon.records.logs import VARIABLES, log_at_rows
+from recon.records.scratch import at_rows, copied
 from recon.records.timing import GAP_STEPS, steps_of
 
 if TYPE_CHECKING:
@@ -152,9 +152,9 @@ def _straight_enough(raw: Floats, half: int) -> bool:
     at = np.arange(half, len(raw) - half, max(len(raw) // ENOUGH_PLACES, 1))
     if not at.size:
         return False
-    here = raw[at]
-    wrong = here - 0.5 * (raw[at - half] + raw[at + half])
-    near = here - 0.5 * (raw[at - 1] + raw[at + 1])
+    here = at_rows(raw, at)
+    wrong = here - 0.5 * (at_rows(raw, at - half) + at_rows(raw, at + half))
+    near = here - 0.5 * (at_rows(raw, at - 1) + at_rows(raw, at + 1))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # gauges without a number
         size = np.sqrt(np.nanmean(wrong**2, axis=0))
@@ -189,7 +189,7 @@ def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
 
 def _with_rows(log: xr.Dataset, rows: _Rows) -> xr.Dataset:
     """The log with the added rows, which hold no numbers."""
-    even = at_rows(log, rows.source)
+    even = log_at_rows(log, rows.source)
     for variable in even.data_vars.values():
         if variable.dims[:1] == ("elapsed_time",):
             variable.to_numpy()[rows.added] = np.nan

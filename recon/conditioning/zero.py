@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.common_scale import common_scale
 from recon.base.errors import DataError, DataWarning
-from recon.records.scratch import room
+from recon.records.scratch import at_rows, room
 
 if TYPE_CHECKING:
     from recon.records.sheets import Tares
@@ -287,7 +287,7 @@ def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.b
     u, drift = unsure.copy(), np.zeros(len(unsure))
     # A gauge that died, or shows nothing but noise, has no span to compare its change with.
     at = np.arange(1, len(raw), max(len(raw) // ENOUGH_SAMPLES, 1))
-    moves = span > ALIVE * np.nanstd(raw[at] - raw[at - 1], axis=0)
+    moves = span > ALIVE * np.nanstd(at_rows(raw, at) - at_rows(raw, at - 1), axis=0)
     paired = moves & ~lone
     if paired.any():
         size = common_scale(span[moves])
@@ -309,10 +309,12 @@ def _smooth(temperature: Floats | None, elapsed: Floats) -> Floats | None:
         return None
     from numpy.polynomial import Polynomial
 
-    good = np.flatnonzero(np.isfinite(temperature))
-    if len(good) < ENOUGH_READ:
+    finite = np.isfinite(temperature)
+    count = int(np.count_nonzero(finite))
+    if count < ENOUGH_READ:
         return None
-    good = good[:: max(len(good) // ENOUGH_SAMPLES, 1)]
+    step = max(count // ENOUGH_SAMPLES, 1)
+    good = np.arange(0, count, step) if finite.all() else np.flatnonzero(finite)[::step]
     cubic = Polynomial.fit(elapsed[good], temperature[good], 3)
     out: Floats = room((len(elapsed),))
     for start in range(0, len(out), SECTION):

@@ -25,6 +25,7 @@ from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver, usual_covariance
+from recon.records.scratch import at_rows
 from recon.records.timing import usual_step
 
 if TYPE_CHECKING:
@@ -357,7 +358,7 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
         if "elapsed_time" not in variable.dims:
             out[name] = variable
             continue
-        values = variable.to_numpy()[rows]
+        values = at_rows(variable.to_numpy(), rows)
         if np.issubdtype(values.dtype, np.floating):
             short = values.mean(axis=1)
             if name not in log.coords:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
-from recon.base.labelled import Variable, require, stamp, stamped
+from recon.base.labelled import Variable, index_of, require, stamp, stamped
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
@@ -123,7 +123,11 @@ def read_log(
     _warn_of_missing(table, names, values)
     data = xr.Dataset(
         coords=stamped(
-            LOG, {"elapsed_time": values[0], "gauge": np.array([g.name for g in gauges], dtype=str)}
+            LOG,
+            {
+                "elapsed_time": index_of(values[0]),
+                "gauge": np.array([g.name for g in gauges], dtype=str),
+            },
         ),
         attrs={
             "path": str(path),
@@ -143,7 +147,7 @@ def read_log(
     return data
 
 
-def at_rows(log: xr.Dataset, rows: NDArray[np.intp]) -> xr.Dataset:
+def log_at_rows(log: xr.Dataset, rows: NDArray[np.intp]) -> xr.Dataset:
     """The log at some of its rows (row,) [1]; those of a long log are not copied into memory."""
     along = {name: v for name, v in log.variables.items() if v.dims[:1] == TIME}
     taken = {}
@@ -153,7 +157,8 @@ def at_rows(log: xr.Dataset, rows: NDArray[np.intp]) -> xr.Dataset:
         for at in np.ndindex(values.shape[1:]):
             np.take(values[:, *at], rows, out=chosen[:, *at])
         taken[name] = (variable.dims, chosen, variable.attrs)
-    time = taken.pop("elapsed_time")
+    dims, elapsed, attributes = taken.pop("elapsed_time")
+    time = (dims, index_of(elapsed), attributes)
     return log.drop_vars(along).assign_coords(elapsed_time=time).assign(taken)
 
 

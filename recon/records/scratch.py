@@ -25,7 +25,7 @@ from recon.base.errors import OutputError
 
 LARGE = 1 << 24  # bytes; a smaller array stays in memory
 KEPT = 3 << 27  # bytes of all files together that stay in the memory of this process
-PAUSE = 0.01  # s between two looks at the memory
+PAUSE = 0.003  # s between two looks at the memory
 _MEMORY = Path("/proc/self/statm")
 
 
@@ -49,8 +49,12 @@ class _Keeper:
         """Give memory back whenever there is too much of it, until no array in a file is left."""
         while self.mapped:
             time.sleep(PAUSE)
-            if self.in_memory() > KEPT:
-                self.give_back()
+            self.relieve()
+
+    def relieve(self) -> None:
+        """Give memory back if there is too much of it."""
+        if self.mapped and self.in_memory() > KEPT:
+            self.give_back()
 
     def in_memory(self) -> int:
         """Bytes of files in the memory of this process; all that are mapped if nobody knows."""
@@ -91,6 +95,19 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
         ) from error
     keeper.add(pages)
     return np.frombuffer(pages, dtype).reshape(shape)
+
+
+def at_rows(values: NDArray[Any], rows: NDArray[np.intp]) -> NDArray[Any]:
+    """Rows (row, ...) of `values` (sample, ...) [any unit], taken column by column.
+
+    The system brings in more of a file than is asked for, so that rows all over a long log would
+    bring in all of it.
+    """
+    out = np.empty((*rows.shape, *values.shape[1:]), values.dtype)
+    for column in np.ndindex(values.shape[1:]):
+        out[..., *column] = values[:, *column][rows]
+        keeper.relieve()
+    return out
 
 
 def copied(values: NDArray[Any]) -> NDArray[Any]:

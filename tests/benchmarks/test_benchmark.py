@@ -1,7 +1,8 @@
 """Time and memory of long logs: file to forces against `pandas.read_csv`, long against short.
 
 Absolute times say more of the machine than of the program; both sides run in turn in one
-process, and the smallest of the rounds counts, because disturbance only ever adds time.
+process, in time of the processor, and the smallest of the rounds counts, because disturbance only
+ever adds time.
 """
 
 from __future__ import annotations
@@ -77,10 +78,10 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Session:
 
 
 def timed(work: Callable[[], object]) -> tuple[float, object]:
-    """Wall time of one call [s] and what it returned."""
-    start = time.perf_counter()
+    """Time of the processor for one call [s], of all threads, and what it returned."""
+    start = time.process_time()
     answer = work()
-    return time.perf_counter() - start, answer
+    return time.process_time() - start, answer
 
 
 def parse(session: Session) -> object:

@@ -196,6 +196,7 @@ def _hub_noise(log: xr.Dataset, corner: str) -> float:
 def _warming(log: xr.Dataset, name: str, fitted: CornerCalibration) -> float:
     """Mean temperature of the gauges above that of the pulls [K], or a stated one."""
     if logged(log, "gauge_temperature", name) and np.isfinite(fitted.conditions.temperature):
-        temperature = log["gauge_temperature"].sel(corner=name)
-        return float(abs(temperature.mean() - fitted.conditions.temperature))
+        temperature = log["gauge_temperature"].sel(corner=name).to_numpy()
+        mean = np.mean(temperature, where=np.isfinite(temperature))
+        return float(abs(mean - fitted.conditions.temperature))
     return WARMING_UNKNOWN

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import SEPARATOR, corner_names
 from recon.records.forces import CHANNELS
 
 if TYPE_CHECKING:
@@ -53,13 +53,22 @@ def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
     out = {}
     for name in [name for name in CHANNELS if name in log]:
         of = log[name]
-        if "corner" in of.dims and of["corner"].to_numpy().tolist() != corners:
-            of = of.reindex(corner=corners)
+        if "corner" in of.dims:
+            of = _of_corners(of, corners)
         out[name] = of.copy(deep=False)
         filled = {key: of.attrs[key] for key in TIMING if key in of.attrs}
         out[name].attrs = CHANNELS[name].attributes | filled
         out[name].encoding = {"dtype": "float32"}
     return out
+
+
+def _of_corners(channel: xr.DataArray, corners: list[str]) -> xr.DataArray:
+    """The channel at these corners, not copied where they are neighbours."""
+    there = corner_names(channel)
+    first = there.index(corners[0]) if corners[0] in there else 0
+    if there[first : first + len(corners)] == corners:
+        return channel.isel(corner=slice(first, first + len(corners)))
+    return channel.reindex(corner=corners)
 
 
 def facts_of(car: Vehicle, corners: list[str]) -> dict[str, NDArray]:

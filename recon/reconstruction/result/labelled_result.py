@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import stamped
+from recon.base.labelled import index_of, stamped
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.reconstruction.estimator.sample_features import Singles
@@ -121,7 +121,7 @@ def labelled(out: Collected, elapsed: Floats) -> xr.Dataset:
         data[name] = np.moveaxis(array, -1, 0)
     data |= {"status": out.status.T, "hub_mode": out.mode.T, "rack": out.rack}
     labels = {
-        "elapsed_time": elapsed,
+        "elapsed_time": index_of(elapsed),
         "corner": np.asarray(out.corners, dtype=str),
         "component": np.asarray(COMPONENTS, dtype=str),
     }

@@ -99,7 +99,7 @@ def _flag_lines(forces: xr.Dataset) -> list[str]:
     status = forces["status"].to_numpy()
     out = []
     for flag in FLAGS:
-        share = np.mean((status & flag.bit) > 0, axis=0)
+        share = np.array([np.mean((column & flag.bit) > 0) for column in status.T])
         if np.any(share > 0):
             where = ", ".join(
                 f"{c} {100 * s:.1f} %"
