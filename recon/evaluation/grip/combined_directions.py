@@ -55,11 +55,16 @@ def fit_between(drives: Drives, gate: Gate, fits: list[Fit]) -> list[Between]:
     """
     out = []
     for k, corner in enumerate(corner_names(drives.forces[0])):
+        loaded = [
+            Loaded(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
+            for number, forces in enumerate(drives.forces)
+        ]
         for name, places in PAIRS.items():
             ends = tuple(k * len(DIRECTIONS) + place for place in places)
             laws = [fits[end].envelope for end in ends]
             if all(laws):
-                samples = _samples(drives, k, name, [e.law for e in laws if e], gate)
+                parts = [_samples(one, name, [e.law for e in laws if e]) for one in loaded]
+                samples = joined(parts, drives)
                 fit = fit_of(k, corner, name, samples, gate)
             else:
                 fit = Fit(k, name, 0, 0.0)
@@ -67,20 +72,20 @@ def fit_between(drives: Drives, gate: Gate, fits: list[Fit]) -> list[Between]:
     return out
 
 
-def _samples(drives: Drives, k: int, name: str, laws: list[Law], gate: Gate) -> Samples:
-    """Samples of all drives between the directions of a pair."""
+def _samples(loaded: Loaded, name: str, laws: list[Law]) -> Samples:
+    """Samples of a drive between the directions of a pair."""
     signs = [1.0 if part in ("drive", "left") else -1.0 for part in name.split("-")]
-    parts = []
-    for number, forces in enumerate(drives.forces):
-        loaded = Loaded(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
-        ahead, aside = (s * loaded.force[:, j] for j, s in enumerate(signs))
-        limit = SECTOR * loaded.flat
-        between = (ahead > 0) & (aside > 0) & (ahead <= limit) & (aside <= limit)
-        load = np.maximum(loaded.force[:, 2], 1.0)
-        use = np.hypot(ahead / laws[0].at(load), aside / laws[1].at(load))
-        level = use * _ellipse(laws[0].at(load), laws[1].at(load)) / np.maximum(loaded.flat, 1.0)
-        parts.append(loaded.samples(between, level))
-    return joined(parts, drives)
+    ahead, aside = (s * loaded.force[:, j] for j, s in enumerate(signs))
+    limit = SECTOR * loaded.flat
+    between = (ahead > 0) & (aside > 0) & (ahead <= limit) & (aside <= limit)
+
+    def carried(force: Floats) -> Floats:
+        """Forces (sample, 3) [N] at 45 degrees on their ellipse, (sample,) [N]."""
+        along, across = (law.at(np.maximum(force[:, 2], 1.0)) for law in laws)
+        use = np.hypot(force[:, 0] / along, force[:, 1] / across)
+        return use * _ellipse(along, across)
+
+    return loaded.samples(between, carried)
 
 
 def _ellipse(ahead: Floats, aside: Floats) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -199,14 +199,19 @@ class Loaded:
         self._noise = forces["u_tyre_force_random"].to_numpy()[:, k]
         self._every = float(np.median(np.diff(time)))
 
-    def samples(self, chosen: NDArray[np.bool_], level: Floats | None = None) -> Samples:
-        """Samples that are chosen (sample,); `level` (sample,) [1] multiplies their force."""
+    def samples(
+        self, chosen: NDArray[np.bool_], carried: Callable[[Floats], Floats] | None = None
+    ) -> Samples:
+        """Samples that are chosen (sample,).
+
+        What counts is their horizontal force, or what `carried` makes of forces (sample, 3) [N].
+        """
         pure = self._loaded & chosen
         at = np.flatnonzero(pure & self._free)
-        force, flat = self.force[at], self.flat[at]
+        force = self.force[at]
         held = int(np.sum(pure & self._limited))
         noise = _noise(force, self._noise[at].astype(float))
-        flat = flat if level is None else flat * level[at]
+        flat = self.flat[at] if carried is None else carried(force)
         return Samples(force[:, 2], flat, noise, at, self._every, held)
 
 
