@@ -7,9 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import truncnorm
 
-from recon.base.errors import SolveError
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.reconstruction.solving.conic_reference import bounded_reference
 from recon.reconstruction.solving.interval_limits import limits_of
 
 
@@ -73,17 +71,3 @@ def test_limits_hold_their_share_of_forces_that_only_push() -> None:
     assert inside[near].mean() == pytest.approx(0.95, abs=0.004)  # 70 000: 0.08 %, and the end
     middle = (seen > COVERAGE_FACTOR * u) & (seen < 4 * u)
     assert inside[middle].mean() == pytest.approx(0.95, abs=0.01)
-
-
-@pytest.mark.filterwarnings("ignore:Solution may be inaccurate")
-def test_a_reference_solver_that_stops_early_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    """One step is too few for any answer; the message carries the solver's own word."""
-    import cvxpy
-
-    solve = cvxpy.Problem.solve
-    monkeypatch.setattr(
-        cvxpy.Problem, "solve", lambda problem, **how: solve(problem, max_iter=1, **how)
-    )
-    weights = np.eye(6), np.full(6, 1e5)
-    with pytest.raises(SolveError, match="reference solver: status 'user_limit'"):
-        bounded_reference(np.eye(6), np.full(6, -1e3), *weights, np.array([0.0, 0.0, 1.0]))

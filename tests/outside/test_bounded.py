@@ -17,9 +17,9 @@ from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import Reference, prior_u, tyre_columns
 from recon.reconstruction.estimator.linear_estimator import estimator, loads_of
-from recon.reconstruction.solving.conic_reference import bounded_reference
 from recon.reconstruction.solving.fz_bound import bound_vertical, bound_wheels
 from recon.reconstruction.solving.interval_limits import COVERAGE_FACTOR, limits_of
+from tests.conic_reference import bounded_reference
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]
