@@ -15,6 +15,7 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.from_gauges import completed
+from recon.reconstruction.solving.outputs import Outputs
 from recon.records.sheets import Tares
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
@@ -111,6 +112,22 @@ def test_one_axle_shows_the_acceleration_of_the_body_less_well() -> None:
     assert np.all(error < u)
     assert error[1] < 0.4 * np.std(true[:, 1])  # twin: it is seen
     assert np.all(u < 4.0)  # not known at all: 10 m/s2
+
+
+@pytest.mark.parametrize(
+    ("lost", "sums", "known"),
+    [
+        ((), [], True),
+        ((1, 4), [[0, 1.02, 0, 0, 0.99, 0]], True),  # sideways forces only as a sum
+        ((1, 4), [], False),
+        ((0, 1, 4), [[1, 1, 0, 0, 1, 0]], False),  # Fx of one wheel is mixed into it
+    ],
+)
+def test_an_axle_shows_acceleration_if_its_sums_are_known(
+    lost: tuple[int, ...], sums: list[list[float]], known: bool
+) -> None:
+    rows = np.vstack([np.eye(6), *sums])
+    assert Outputs(rows, (), lost, "", np.zeros((6, 6))).totals_known is known
 
 
 def test_a_full_log_needs_no_completion() -> None:

@@ -61,7 +61,7 @@ U_ACCELERATION = Variable(
 
 
 class Seen(NamedTuple):
-    """An assembly whose gauges show all forces, and its samples."""
+    """An assembly whose gauges show its forces, or their sums over its wheels, and its samples."""
 
     solver: Solver
     samples: Samples
@@ -91,7 +91,7 @@ def completed(
     Returns
     -------
     Dataset
-        `log` itself where nothing is lacking, or where the gauges show all forces of no corner.
+        `log` itself where nothing is lacking, or where the gauges show too little.
 
     Warns
     -----
@@ -109,7 +109,7 @@ def completed(
         seen = [
             Seen(solver, samples_of(log, car, solver, body))
             for solver in prepared.solvers
-            if not solver.outputs.lost
+            if solver.outputs.totals_known
         ]
         found = _with_body(log, car, seen) if lacks_body and seen else log
         if lacks_travel:
@@ -182,7 +182,7 @@ def _with_travel(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
     u = np.full(len(names), np.nan)
     for solver, given in seen:
         row = stated_spring(solver)
-        if row is not None:
+        if row is not None and not solver.outputs.lost:
             k = names.index(solver.assembly.corners[0].name)
             travel[:, k], u[k] = spring_travel(solver, given, row)
     if not np.isfinite(u).any():
@@ -218,7 +218,10 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             indication=given.indication + TRIAL * rate,
         )
         change = (forces_of(solver, moved)[0] - forces_of(solver, given)[0]) / TRIAL
+        lost = solver.outputs.lost_of_wheels()[:, 2]
         for k, corner in enumerate(solver.assembly.corners):
+            if lost[k]:
+                continue
             hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
             relative.loc[at] += hop

@@ -25,6 +25,7 @@ from recon.reconstruction.estimator.linear_estimator import AtPose
 if TYPE_CHECKING:
     from recon.car.vehicle import Vehicle
 
+NEARLY = 0.05  # of a force: a sum with weights that are so close to one is the total
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"
 
 
@@ -67,6 +68,14 @@ class Outputs:
         bounds = [k for w in range(self.wheels) for k in (3 * w, 3 * w + 2)]
         bounds += range(3 * self.wheels, len(self.rows) + 1)
         return [slice(*pair) for pair in pairwise(bounds)]
+
+    @property
+    def totals_known(self) -> bool:
+        """True where the gauges show the sum of each component over all wheels."""
+        lost = list(self.lost)
+        totals, known = np.tile(np.eye(3), self.wheels)[:, lost], self.weights[:, lost]
+        left = totals - totals @ np.linalg.pinv(known) @ known
+        return bool(np.all(np.abs(left) < NEARLY))
 
     def lost_of_wheels(self) -> NDArray[np.bool_]:
         """True where a force is not known, (w, 3)."""
