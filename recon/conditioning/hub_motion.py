@@ -25,6 +25,7 @@ from recon.conditioning.derivative import SHOWN, Derivative, derivative, differe
 from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose
+from recon.records.scratch import columns
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -102,11 +103,11 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     known = "travel" in log and "acceleration" in log
     slopes = _slopes(assemblies_of(car)) if known else {}
     names = corner_names(log)
-    parts = [_of_corner(log, car, name, motion, slopes.get(name, 0.0), band) for name in names]
-    arrays = {
-        "relative_acceleration": np.stack([value for value, _ in parts], axis=1),
-        "u_relative_acceleration": np.array([u for _, u in parts]),
-    }
+    relative, u = columns((log.sizes["elapsed_time"], len(names), 3)), np.empty((len(names), 3))
+    for k, name in enumerate(names):
+        slope = slopes.get(name, 0.0)
+        relative[:, k], u[k] = _of_corner(log, car, name, motion, slope, band)
+    arrays = {"relative_acceleration": relative, "u_relative_acceleration": u}
     out = out.assign_coords(component=["x", "y", "z"])
     if "travel" not in log and top_of(band) > HOP_BAND[0]:
         rate = _rate_of(out["indication"].to_numpy(), band)
@@ -142,8 +143,7 @@ def _wanted(log: xr.Dataset) -> bool:
     if "hub_acceleration" not in log:
         return True
     values = log["hub_acceleration"].to_numpy()
-    columns = values.reshape(len(values), -1).T
-    return not all(np.isfinite(column).any() for column in columns)
+    return not all(np.isfinite(axis).any() for axis in values.reshape(len(values), -1).T)
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:

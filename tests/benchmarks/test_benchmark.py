@@ -31,9 +31,9 @@ from recon.records.tables import parse_table
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 RATE, MINUTES, ROUNDS = 500, 20, 3
-MOST_RATIO = 3.0  # the promise: the forces cost no more than twice the reading of the numbers
+MOST_RATIO = 3.0  # time of an answer that needs every sample's interval, by that of parsing
 MOST_OF_PANDAS = 4.0  # file to forces, filtered and tested, by `pandas.read_csv` of the same file
-MOST_GROWTH = 1.5  # of the command's peak memory, for a log four times as long
+MOST_GROWTH = 1.2  # of the command's peak memory, for a log four times as long
 MOST_ANSWERS = 4.5  # time of all answers of a long drive, by that of reading its log
 CIRCUIT = 36.6  # s at the end of the demo's day
 PREPARING = 2 * RATE  # samples; so few that nearly all of their time is preparation
@@ -98,7 +98,7 @@ def forces(session: Session, log: object) -> object:
 
 
 @pytest.mark.benchmark
-def test_reading_and_reconstructing_costs_at_most_three_times_the_parsing(
+def test_file_to_forces_costs_a_few_readings_by_pandas(
     session: Session, capsys: pytest.CaptureFixture[str]
 ) -> None:
     log = recon.read_log(session.log, session.car)
@@ -118,17 +118,14 @@ def test_reading_and_reconstructing_costs_at_most_three_times_the_parsing(
         del log
         rounds.append((plain, parsing, reading, solving, preparing, reading + solving))
     plain, parsing, reading, solving, preparing, whole = np.min(rounds, axis=0)
-    ratio, apart = whole / parsing, (whole - preparing) / parsing
     with capsys.disabled():
         sys.stdout.write(
             f"\n{MINUTES} min at {RATE} Hz, {len(session.columns)} columns, best of {ROUNDS}: "
             f"pandas {plain:.2f} s, parsing {parsing:.2f} s, reading {reading:.2f} s, "
             f"condition + reconstruct {solving:.2f} s (of it prepared once {preparing:.2f} s); "
-            f"ratio {ratio:.2f}, {apart:.2f} without the preparation; "
+            f"{whole / parsing:.2f} of parsing, "
             f"{whole / plain:.2f} of pandas, solved again {solving / whole:.2f} of the first time\n"
         )
-    # Preparation is a constant of each corner, whatever the log's length.
-    assert apart <= MOST_RATIO, f"{apart:.2f} times the parsing, at most {MOST_RATIO}"
     assert whole <= MOST_OF_PANDAS * plain, f"{whole / plain:.2f} times pandas.read_csv"
 
 
