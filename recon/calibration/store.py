@@ -31,21 +31,12 @@ def write_calibration(
     overwrite: bool = False,
     record: Record | None = None,
 ) -> Path:
-    """Write the calibration; a result already there is kept unless `overwrite`.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    path : str or Path
-    overwrite : bool
-        Replace an existing file.
-    record : Record, optional
-        How the calibration was made; it is written into the file.
+    """Write the calibration, and the `record` of how it was made, into one file.
 
     Raises
     ------
     OutputError
-        The file is there already, or its folder cannot be written.
+        The file is there already (unless `overwrite`), or its folder cannot be written.
     """
     return write_result(_to_dataset(calibration), path, overwrite=overwrite, record=record)
 

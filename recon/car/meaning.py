@@ -37,19 +37,10 @@ DEGREES = ("toe_in", "camber")
 
 
 def decisive_facts(car: Vehicle, assembly: str) -> dict[str, str]:
-    """Facts that decide the calibration of a corner, or of an axle that ties two.
+    """Facts that decide the calibration of a corner, 'FL', or of an axle that ties two, 'rear'.
 
-    Parameters
-    ----------
-    car : Vehicle
-    assembly : str
-        Name of a corner, 'FL', or of an axle, 'rear'.
-
-    Returns
-    -------
-    dict of str to str
-        Value in words by place: 'FL, support push_rod: outer.point' to '12, 300.5, 120 mm'.
-        Lengths are in mm and angles in degrees, everything else in SI units, to nine digits.
+    Values in words by place: 'FL, support push_rod: outer.point' to '12, 300.5, 120 mm'.  Lengths
+    are in mm and angles in degrees, everything else in SI units, to nine digits.
     """
     axle = car.axles.get(assembly)
     corners = [car.corners[name] for name in (axle.corners if axle else (assembly,))]

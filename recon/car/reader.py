@@ -22,17 +22,8 @@ MOST_FAULTS = 30  # that one message lists
 def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     """Read a vehicle file of format 1, part by part: the whole car is not looked at.
 
-    Parameters
-    ----------
-    path : str or Path
-        Name of an existing TOML file on this computer; `vehicles/README.md` explains its keys.
-
-    Returns
-    -------
-    Vehicle
-        In SI; `assumed` lists each default that was used.
-    Source
-        The file's text, for the line of whatever is found wrong later.
+    Returns the car in SI, whose `assumed` lists each default that was used, and the file's text,
+    for the line of whatever is found wrong later.  `vehicles/README.md` explains the keys.
 
     Raises
     ------

@@ -48,11 +48,7 @@ class Assembly(Linkage):
 def assembly_of(car: Vehicle, name: str) -> Assembly:
     """The assembly of that name, or the assembly of the corner of that name.
 
-    Parameters
-    ----------
-    car : Vehicle
-    name : str
-        Name of a corner, 'FL', or of an axle that ties two corners, 'rear'.
+    `name` is a corner, 'FL', or an axle that ties two corners, 'rear'.
 
     Raises
     ------

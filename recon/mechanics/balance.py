@@ -62,13 +62,7 @@ class Balance:
 
 
 def balance(mechanism: Mechanism, state: State) -> Balance:
-    """Loads of all rows per wrench about the wheel centres.
-
-    Parameters
-    ----------
-    mechanism : Mechanism
-    state : State
-        One state, or a batch of them in the leading axes.
+    """Loads of all rows per wrench about the wheel centres, for one state or a batch of them.
 
     Raises
     ------

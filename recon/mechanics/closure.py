@@ -24,15 +24,9 @@ BINDS = 0.02  # m; rigid supports that miss by less bind, those that miss by mor
 
 
 def closed(mechanism: Mechanism, state: State, travels: Floats) -> State:
-    """State with closed gaps at the given travels, found from a first guess.
+    """State with closed gaps at `travels` (..., wheel) [m], from the first guess `state`.
 
-    Parameters
-    ----------
-    mechanism : Mechanism
-    state : State
-        First guess.
-    travels : (..., wheel)
-        Rise of each wheel centre from design height, bump positive. [m]
+    Travels are the rise of each wheel centre from design height, bump positive.
 
     Raises
     ------

@@ -116,12 +116,8 @@ def pose(
 def posed(assembly: Assembly, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
     """Pose an assembly within the ranges of travel that its vehicle file states; see `pose`.
 
-    Parameters
-    ----------
-    travel : (..., wheel), or one number for all wheels
-        Of each corner, bump positive. [m]
-    rack : (...,)
-        Rack shift to the left. [m]
+    `travel` (..., wheel) [m] of each corner, bump positive, or one number for all wheels; `rack`
+    (...,) [m], left positive.
 
     Raises
     ------

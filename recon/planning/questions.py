@@ -40,21 +40,12 @@ def question_of(
     rack: float = 0.0,
     named: tuple[str, ...] = (),
 ) -> Question:
-    """The question for one assembly.
+    """The question for one assembly whose hubs all pass what `mode` says.
 
-    Parameters
-    ----------
-    car : Vehicle
-    assembly : Assembly
-    mode : str
-        What the hubs pass, the same at all wheels.
-    noise : float
-        Standard uncertainty of each gauge's load; for moments, on an arm of `MOMENT_ARM`. [N]
-    travel, rack : float
-        Pose, bump and left positive; all wheels have the same travel. [m]
-    named : tuple of str
-        Loads that become candidates even if they repeat another one, as the load of a spring behind
-        a rocker repeats that of its push rod.  Loads that the file gauges always are candidates.
+    `noise` [N] is the standard uncertainty of each gauge's load; for moments, on an arm of
+    `MOMENT_ARM`.  `travel` and `rack` [m], bump and left positive, are the same at all wheels.
+    Loads of `named` become candidates even if they repeat another one, as the load of a spring
+    behind a rocker repeats that of its push rod; loads that the file gauges always are.
 
     Raises
     ------

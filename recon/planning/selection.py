@@ -63,15 +63,7 @@ class Selection:
 
 
 def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Selection:
-    """Choose the `count` candidates with the smallest sum of the forces' variances.
-
-    Parameters
-    ----------
-    question : Question
-    count : int
-        Number of gauges, including those of `keep`.
-    keep : tuple of str
-        Candidates that must be in the choice.
+    """Choose the `count` candidates, `keep` among them, with the smallest sum of forces' variances.
 
     Raises
     ------

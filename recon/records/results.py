@@ -36,14 +36,7 @@ def write_result(
 ) -> Path:
     """Write `dataset` to `path` under a temporary name and rename it when whole.
 
-    Parameters
-    ----------
-    dataset : Dataset
-    path : str or Path
-    overwrite : bool
-        Replace an existing file.
-    record : Record, optional
-        How the result was made; it is written into the file.
+    The `record` of how it was made is written into the file.
 
     Raises
     ------

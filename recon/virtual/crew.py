@@ -87,24 +87,11 @@ def virtual_pulls(
     corners: tuple[str, ...] | None = None,
     mistyped: Mistyped | None = None,
 ) -> PullSheet:
-    """Make the pulls of `plan` and write the pull sheet.
+    """Make the pulls of `plan`, by default `pull_plan` of `corners`, and write the pull sheet.
 
-    Parameters
-    ----------
-    virtual_car : VirtualCar
-    plan : tuple of PlannedPull, or None
-        The pulls to make; None means `pull_plan` of `corners`.
-    rng : numpy.random.Generator
-    corners : tuple of str, optional
-        Corners to pull if `plan` is None; all drawn corners if omitted.
-    mistyped : Mistyped, optional
-        A load to be written with a wrong digit.
-
-    Returns
-    -------
-    PullSheet
-        One row per load step, in SI units; `indication` (row, gauge) in each gauge's unit, NaN
-        for gauges of corners or axles other than the pulled one.
+    All drawn corners are pulled if neither is given; `mistyped` is a load to be written with a
+    wrong digit.  The sheet has one row per load step, in SI units; `indication` (row, gauge) in
+    each gauge's unit, NaN for gauges of corners or axles other than the pulled one.
 
     Raises
     ------

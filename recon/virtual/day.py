@@ -68,14 +68,8 @@ def launch_states(
 ) -> States:
     """Launch with hop and two shifts, then brake: 10 s.
 
-    Parameters
-    ----------
-    virtual_car : VirtualCar
-        A car with all four corners described.
-    rng : numpy.random.Generator
-        Draws the launch and the shaking of the wheels.
-    rate : float
-        Sampling rate. [Hz]
+    `virtual_car` has all four corners described; `rng` draws the launch and the shaking of the
+    wheels; `rate` is the sampling rate [Hz].
 
     Raises
     ------
@@ -129,18 +123,9 @@ def run_states(
 ) -> States:
     """One short run of a comparison: a straight, a stop, and a corner with power at its exit: 7 s.
 
-    Parameters
-    ----------
-    virtual_car : VirtualCar
-        A car with all four corners described.
-    rng : numpy.random.Generator
-        Draws how the grip and the driver differ from run to run, and the shaking of the wheels.
-    setting : str or Setting
-        "A" or "B", or a set-up of its own.
-    tyre_temperature : float
-        Warmer tyres grip better. [degC]
-    rate : float
-        Sampling rate. [Hz]
+    `rng` draws how grip and driver differ from run to run, and the shaking of the wheels.  The
+    `setting` is "A" or "B", or a set-up of its own; warmer tyres, `tyre_temperature` [degC], grip
+    better.  Car and rate are those of `launch_states`.
 
     Raises
     ------

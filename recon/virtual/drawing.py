@@ -111,19 +111,11 @@ def draw_car(
     effects: Effects | None = None,
     corners: tuple[str, ...] | None = None,
 ) -> VirtualCar:
-    """Draw one virtual car at random around the description `car`.
+    """Draw one virtual car at random around the description `car`, which is not changed.
 
-    Parameters
-    ----------
-    car : Vehicle
-        The car as described.  It is not changed.
-    rng : numpy.random.Generator or int
-        Random generator, or a seed for one.
-    effects : Effects, optional
-        Scales of the effects; all 1 if omitted.
-    corners : tuple of str, optional
-        Corners that get elastic supports and gauges, each with the opposite corner if an axle
-        ties them; all corners if omitted.
+    `rng` may be a seed; `effects` are scales of the effects, all 1 if omitted.  Elastic supports
+    and gauges are drawn for `corners`, each with the opposite corner if an axle ties them; for all
+    if omitted.
 
     Raises
     ------

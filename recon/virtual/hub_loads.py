@@ -19,16 +19,9 @@ from recon.virtual.elastic import WheelAt
 def passed(moment: Floats, spin: Floats, held: NDArray[np.bool_], torque: Floats) -> Floats:
     """Moment about the hub that reaches the upright, (n, xyz) [N m].
 
-    Parameters
-    ----------
-    moment : (n, xyz)
-        Moment on the wheel about the hub. [N m]
-    spin : (n, xyz)
-        Spin axis, unit length, pointing left.
-    held : (n,)
-        True if the upright receives the whole moment.
-    torque : (n,)
-        Moment about the spin axis that reaches the upright otherwise. [N m]
+    `moment` (n, xyz) [N m] acts on the wheel about the hub; `spin` (n, xyz) is the spin axis, unit
+    length, pointing left.  Where `held` (n,), the upright receives the whole moment, otherwise
+    `torque` (n,) [N m] about the spin axis.
     """
     along = np.sum(moment * spin, axis=1)
     excess = np.where(held, 0.0, along - torque)

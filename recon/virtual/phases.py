@@ -86,19 +86,10 @@ def plan_of(
     setting: Setting | None = None,
     hop: Floats | None = None,
 ) -> Plan:
-    """Plan of a drive through `phases` that begins at `speed` [m/s].
+    """Plan of a drive through `phases` that begins at `speed` [m/s], sampled at `rate` [Hz].
 
-    Parameters
-    ----------
-    phases : tuple of Phase
-    rate : float
-        Sampling rate. [Hz]
-    speed : float
-        Speed at the start. [m/s]
-    setting : Setting, optional
-        Set-up of the car.
-    hop : (n, corner), optional
-        Upward motion of the hubs beside that on the road. [m]
+    `setting` is the set-up of the car; `hop` (n, corner) [m] the upward motion of the hubs beside
+    that on the road.
     """
     setting = setting or Setting()
     starts = starts_of(phases)

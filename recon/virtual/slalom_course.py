@@ -68,16 +68,9 @@ def slalom_states(
 ) -> States:
     """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake in a straight line.
 
-    Parameters
-    ----------
-    virtual_car : VirtualCar
-        A car with all four corners described; the result has the drawn corners only.
-    rng : numpy.random.Generator
-        Draws the shaking of the wheels.
-    rate : float
-        Sampling rate. [Hz]
-    damping : float
-        Rate of the dampers at the wheel; the demo's car has none. [N s/m]
+    The car has all four corners described; the result has the drawn ones only.  `rng` draws the
+    shaking of the wheels; `rate` is the sampling rate [Hz], `damping` that of the dampers at the
+    wheel [N s/m], of which the demo's car has none.
 
     Raises
     ------

@@ -128,19 +128,10 @@ Part = TypeVar("Part", States, Driver, Tyres)
 
 
 def in_turn(drives: Sequence[States], pause: float) -> States:
-    """Several drives of the same corners as one, with a pause between them; gauges warm up on.
+    """Several drives of the same corners as one; gauges warm up on.
 
-    Parameters
-    ----------
-    drives : sequence of States
-        Their times begin anew in each.
-    pause : float
-        Time between the end of one drive and the start of the next. [s]
-
-    Returns
-    -------
-    States
-        Without events, whose times would no longer be those of one drive.
+    The times of `drives` begin anew in each; a `pause` [s] lies between them.  There are no events,
+    whose times would no longer be those of one drive.
     """
     starts = np.cumsum([0.0, *(d.time[-1] + pause for d in drives[:-1])])
     time = np.concatenate([d.time + s for d, s in zip(drives, starts, strict=True)])

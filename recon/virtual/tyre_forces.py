@@ -115,15 +115,9 @@ class _Forces:
 
 
 def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> States:
-    """States of the wheels of a car that is driven by `plan`.
+    """States of the wheels of a car that is driven by `plan`; `rng` draws their shaking.
 
-    Parameters
-    ----------
-    virtual_car : VirtualCar
-        A car with all four corners described; the result has the drawn corners only.
-    plan : Plan
-    rng : numpy.random.Generator
-        Draws the shaking of the wheels.
+    The car has all four corners described; the result has the drawn ones only.
 
     Raises
     ------
