@@ -96,7 +96,20 @@ def answers(
     make = partial(page_of, found, **given_too)
     files += write_page_beside(page, make, say, overwrite=overwrite)
     doubts = doubts_in(found)
-    return Report((*doubt_lines(doubts), *given, *refused), tuple(files), outcome(found, doubts))
+    within = _searched(shared["sections"]) if refused else ()
+    words = (*doubt_lines(doubts), *given, *within, *refused)
+    return Report(words, tuple(files), outcome(found, doubts))
+
+
+def _searched(sections: xr.Dataset) -> tuple[str, ...]:
+    """Where launches, stops and corners were searched, if that is a part of the drive only."""
+    from recon.evaluation.sections.find_sections import sections_of
+
+    parts = sections_of(sections, "part")
+    if not parts:
+        return ()
+    named = ", ".join(f"{one.name} {one.start:.2f} to {one.end:.2f} s" for one in parts)
+    return (f"searched only in parts of the table of sections ({named}); widen them for these:",)
 
 
 def read_shared(forces: xr.Dataset, **files: Name | None) -> dict[str, Any]:

@@ -276,8 +276,20 @@ def test_one_axle_gives_its_force_per_bar_and_says_the_rest() -> None:
         assert np.isnan(found[name]).all(), name
     text = words(found)
     assert "Fx of RL and RR is not known. Gauge RL and RR" in text
+    assert "Braking, 2 stops: front axle 3813 +-" in text
     assert "nan" not in text
     assert plot_braking(forces, found).axes
+    # Drag that is taken off: the axle that is not known must not take the other one with it.
+    found = braking(coasting().forces().isel(corner=[0, 1])).sel(axle="front")
+    expected = 0.6 * G * MASS * 0.7 / 40e5
+    assert_allclose(found["force_per_pressure"], [expected], rtol=0.005)
+
+
+def test_unused_force_is_listed_stop_by_stop() -> None:
+    text = words(braking(faded(-0.05).forces(), friction=0.9))
+    listed = text.partition("stop by stop: ")[2]
+    assert listed.startswith("straight braking 1: rear ")
+    assert " N straight braking 2: rear " in listed
 
 
 def test_a_tyre_without_vertical_force_leaves_the_share_and_takes_the_ideal_one() -> None:

@@ -113,12 +113,12 @@ def _require_both_axles(forces: xr.Dataset) -> None:
     lost = [tyre for axle in SIDES for tyre in unknown_tyres(forces, axle)]
     if lost:
         known = [axle for axle in SIDES if not unknown_tyres(forces, axle)]
-        instead = f" of the {known[0]} axle" if known else ""
+        instead = f" and braking of the {known[0]} axle are" if known else " is"
         raise DataError(
             place_of(forces),
             f"no balance without all forces of {' and '.join(lost)}, which are not known",
             "all four tyres, because both axles are compared at the same instant",
-            f"Gauge {' and '.join(lost)}. Friction use and braking{instead} are given without.",
+            f"Gauge {' and '.join(lost)}. Friction use{instead} given without.",
         )
 
 

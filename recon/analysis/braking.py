@@ -306,7 +306,9 @@ class _Answer:
         """Force of the brakes (axle,) per line pressure, and its change over the stops."""
         mean = np.full(self._wide, np.nan)
         if self.drive.pressure is None:
-            self.not_given.append("Force per bar and its fade: log brake_pressure")
+            self.not_given.append(
+                "Force per bar and its fade: log the line pressure (channel brake_pressure)"
+            )
         else:
             # As the forces: the same bandwidth, and the same samples of each stop.
             rate = self.drive.course.rate

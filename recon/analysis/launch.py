@@ -29,7 +29,12 @@ from recon.evaluation.launch.best_launch import (
     refuse_unlike,
     traces,
 )
-from recon.evaluation.launch.driven_tyres import DrivenTyres, bandwidth_for, driven_tyres
+from recon.evaluation.launch.driven_tyres import (
+    DrivenTyres,
+    bandwidth_for,
+    driven_tyres,
+    hop_unseen,
+)
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
 from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
 from recon.evaluation.sections.car_motion import speed_of
@@ -196,10 +201,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
     missing, speed = list(tyres.missing), speed_of(forces)
     slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
     if least is None:
-        missing.append(
-            f"wheel hop: at {bandwidth:g} Hz hop at 12 Hz would show nothing; reconstruct with "
-            "30 Hz or more"
-        )
+        missing.append(hop_unseen(forces, bandwidth, "wheel hop"))
     car = Driven(
         forces, Drive(forces), tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance,
         least, _in_gap(forces, shifts),

@@ -15,7 +15,12 @@ from recon.base.labelled import place_of
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, combined, stacked
-from recon.evaluation.launch.driven_tyres import DrivenTyres, bandwidth_for, driven_tyres
+from recon.evaluation.launch.driven_tyres import (
+    DrivenTyres,
+    bandwidth_for,
+    driven_tyres,
+    hop_unseen,
+)
 from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces
@@ -103,7 +108,9 @@ def shifts(
         for one, following in zip(gaps, starts, strict=True)
     ]
     missing = [*tyres.missing]
-    variables = _by_shift(found, tyres, forces) | _afterwards(found, bandwidth, missing)
+    if bandwidth < FEWEST_BANDWIDTH:
+        missing.append(hop_unseen(forces, bandwidth, "hop after a shift"))
+    variables = _by_shift(found, tyres, forces) | _afterwards(found)
     variables |= _sums(found, forces, missing)
     names = [one.section.name for one in found]
     return xr.Dataset(
@@ -149,14 +156,9 @@ def _over_mass(impulse: Estimate, forces: xr.Dataset) -> Estimate:
     return speed.plus_noise(np.abs(speed.value) * u_mass / mass)
 
 
-def _afterwards(found: list[Shift], bandwidth: float, missing: list[str]) -> Labelled:
+def _afterwards(found: list[Shift]) -> Labelled:
     """Shuffle and hop that follow each shift, and which of them there was, in words."""
     every, each = stacked(*(one.afterwards for one in found)), len(AFTERWARDS)
-    if bandwidth < FEWEST_BANDWIDTH:
-        missing.append(
-            f"hop after a shift: at {bandwidth:g} Hz hop at 12 Hz would show nothing; reconstruct "
-            "with 30 Hz or more"
-        )
     out: Labelled = {}
     kinds = (("shuffle", "shuffle of the driveline"), ("hop", "wheel hop"))
     for k, (prefix, words) in enumerate(kinds):

@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
-from recon.base.labelled import SEPARATOR
+from recon.base.labelled import SEPARATOR, place_of
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
+from recon.evaluation.balance.axle_sums import unknown_tyres
 from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.slalom.cones import Cones, cones_of
@@ -94,19 +95,21 @@ def slalom(
     waves = slalom_waves(forces, lateral.total, sections)
     if len(waves) < FEWEST_CONES:
         raise DataError(
-            str(forces.attrs.get("title", "forces")),
+            place_of(forces),
             f"{len(waves)} alternations of the lateral force in {elapsed[-1] - elapsed[0]:.1f} s",
             f"at least {FEWEST_CONES} (a slalom)",
             "Cut the log to the slalom, or use friction use, which needs no cones.",
         )
     cones, weaving = cones_of(lateral, waves, bandwidth), weaving_of(forces, waves)
     answer = _answer(forces, lateral, waves, cones, bandwidth)
-    return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(_words(weaving, len(waves)))
+    unknown = [tyre for axle in SIDES for tyre in unknown_tyres(forces, axle, "y")]
+    words = _words(weaving, len(waves), unknown)
+    return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(words)
 
 
 def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
     """The bandwidth that was asked for, or as much of it as the forces have."""
-    place = str(forces.attrs.get("title", "forces"))
+    place = place_of(forces)
     if not asked > 0:
         raise DataError(
             place,
@@ -226,11 +229,12 @@ def _by_cone(
     return limits_of(name, placed(of.value), placed(of.u), ("cone", "axle"), unit, words)
 
 
-def _words(weaving: Weaving | None, count: int) -> dict[str, str]:
+def _words(weaving: Weaving | None, count: int, unknown: list[str]) -> dict[str, str]:
     """Attributes on the weave: gate, assumptions, and remarks that the user should read."""
     gate = "half-waves of the lateral force of all known tyres above a quarter of its high quantile"
     if weaving is None:
-        reason = "lag of the rear: no two whole cycles in a row with all four tyres known"
+        cure = f"gauge {', '.join(unknown)}" if unknown else "drive six cones in a row"
+        reason = f"lag of the rear: no two whole cycles in a row with all four tyres known; {cure}"
         return {"gate": gate, "assumed": "", "not_given": reason, "remarks": ""}
     lag, slopes = weaving.lag.value
     remarks = []

@@ -81,7 +81,12 @@ def _declutched(drive: BrakedDrive) -> NDArray[np.bool_]:
 def brakes_of(drive: BrakedDrive, stop: Stop, coasting: Coasting) -> Estimate:
     """Forces of the brakes (axle,) [N] in a stop, positive: without engine and rolling drag."""
     acting = _acting(drive, stop)
-    return combined(lambda f, c: acting @ c - f[:2], stop.forces, coasting.force)
+
+    def brakes(force: Floats, drag: Floats) -> Floats:
+        # An axle that is not known must not spoil one that it has no part in.
+        return np.asarray(np.where(acting == 0.0, 0.0, acting * drag).sum(axis=1) - force[:2])
+
+    return combined(brakes, stop.forces, coasting.force)
 
 
 def _acting(drive: BrakedDrive, stop: Stop) -> Floats:

@@ -16,6 +16,8 @@ from recon.car.vehicle import SIDES
 if TYPE_CHECKING:
     import xarray as xr
 
+HOP_BANDWIDTH, HOP_RATE = 30.0, 100.0  # Hz and samples a second at which hop at 12 Hz is seen
+
 
 @dataclass(frozen=True, slots=True)
 class DrivenTyres:
@@ -71,6 +73,17 @@ def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
                 f"{axle} axle: the longitudinal force of {absent} is not known; gauge it"
             )
     return DrivenTyres(known, [names[k] for k in known], groups, axles, missing)
+
+
+def hop_unseen(forces: xr.Dataset, bandwidth: float, what: str) -> str:
+    """Why `what` is not given at a bandwidth [Hz] below that of hop, with the cheapest cure."""
+    rate = float(forces.attrs["rate_Hz"])
+    cure = f"reconstruct with {HOP_BANDWIDTH:g} Hz or more"
+    if bandwidth < float(forces.attrs["bandwidth_Hz"]):
+        cure = f"read it at {HOP_BANDWIDTH:g} Hz or more (option bandwidth)"
+    elif rate < HOP_RATE:
+        cure = f"log at {HOP_RATE:g} samples a second or more, {rate:g} here"
+    return f"{what}: at {bandwidth:g} Hz hop at 12 Hz would show nothing; {cure}"
 
 
 def bandwidth_for(forces: xr.Dataset, asked: float, what: str) -> float:

@@ -277,5 +277,5 @@ def hidden(forces: xr.Dataset, corners: list[int], happened: list[Hop]) -> list[
         f"amplitude of hop without the inertia of the wheel: {' and '.join(names)} have no "
         f"accelerometer at the hub; at {frequency:.1f} Hz each millimetre of hop turns "
         f"{per_mm:.0f} N of a {mass:.0f} kg wheel into inertia that only travel, or nothing, "
-        "shows; log hub_acceleration"
+        "shows; log the acceleration of the hub (channel hub_acceleration)"
     ]

@@ -28,9 +28,9 @@ BEYOND = Description(
 UNSEEN = Description(
     "forces that the gauges do not see",
     "what roll, pitch and heading turn into this force, or a gauge that failed leaves open",
-    "add the gauge that `not_known` names, or repair the one that failed",
+    "add the gauge that the summary of the forces names, or repair the one that failed",
 )
-_LOG = "a stated assumption is used: log {} to replace it"
+_LOG = "a stated assumption is used instead: log {}"
 _MORE_PULLS = (
     "pull again, with more load and in more directions; `recon calibrate` names the weak one"
 )
@@ -40,11 +40,12 @@ _DESCRIPTIONS = (
      "take tares right before and after the drive, in the same state and temperature"),
     ("pulls", "", "map from the pulls", "indication of each gauge per load", _MORE_PULLS),
     (".*gain", "", "gain of a load cell or scale", "gain of the device, common to all corners",
-     "have it calibrated and state u_strap_gain or u_pad_gain"),
+     "have the load cell or the scale calibrated and state the uncertainty of its gain: column "
+     "u_strap_gain or u_pad_gain of the pull sheet"),
     ("hardpoints", "", "hardpoints", "position of each joint and wheel centre",
      "measure the points better, or pull at the travel of interest too"),
     (".* compliance", "", "stated compliances", "stiffness of supports that share load",
-     "measure the rate and state its u"),
+     "measure the rate of that support and state it with its uncertainty in the vehicle file"),
     ("friction", "", "friction in the joints", "loop between rising and falling loads",
      "free or replace stiff joints; pull up and down to show what is left"),
     ("friction while loads build up", "", "friction, in all joints at once",
@@ -55,33 +56,41 @@ _DESCRIPTIONS = (
     ("linearity", "", "links that give under load", "share of each force",
      "nothing cheap; the value is common practice"),
     ("thermal slope.*", "", "warming of the links", "temperature between pulls and drive",
-     "log gauge_temperature and pull at the temperature of the drive"),
+     "log the temperature of the gauges (channel gauge_temperature), pull at that of the drive"),
     ("bushes", "", "rubber bushes", "rate of the bushes beside the links",
-     "measure the rate with the spring off and state u_bush_rate_N_per_mm"),
-    ("travel", "assumption", "travel", "travel, which is not logged", _LOG.format("travel")),
+     "measure the rate with the spring off and state its uncertainty, u_bush_rate_N_per_mm in "
+     "[corner.NAME]"),
+    ("travel", "assumption", "travel", "travel, which is not logged",
+     _LOG.format("the travel of the wheel (channel travel)")),
     ("travel", "", "travel", "travel sensor",
-     "calibrate the sensor against a ruler and state u_travel_mm"),
-    ("steer", "assumption", "steer", "steer, which is not logged", _LOG.format("steer")),
+     "calibrate the sensor against a ruler and state its uncertainty, u_travel_mm in [sensors]"),
+    ("steer", "assumption", "steer", "steer, which is not logged",
+     _LOG.format("the steer angle (channel steer)")),
     ("steer", "", "steer", "steer sensor: it moves the loads and turns the tyre axes",
-     "centre the sensor on toe plates and state u_steer_deg"),
+     "centre the sensor on toe plates and state its uncertainty, u_steer_deg in [sensors]"),
     ("(hub|body) acceleration.*", "assumption", "acceleration of the hub",
-     "hub acceleration, which is not logged", _LOG.format("hub_acceleration")),
+     "hub acceleration, which is not logged",
+     _LOG.format("the acceleration of the hub (channel hub_acceleration)")),
     ("hub acceleration.*", "", "acceleration of the hub", "hub accelerometer",
-     "check it by turning it over, state u_hub_acceleration_m_per_s2"),
+     "check it by turning it over and state its uncertainty, u_hub_acceleration_m_per_s2 in "
+     "[sensors]"),
     ("unsprung mass", "", "unsprung mass", "mass that hangs on the upright",
-     "weigh wheel, brake and upright; state u_unsprung_mass_kg"),
+     "weigh wheel, brake and upright; state the uncertainty, u_unsprung_mass_kg in [corner.NAME]"),
     ("droop travel", "", "droop travel", "travel at which the wheel hung during the tare",
-     "measure it during the tare and state u_droop_travel_mm"),
+     "measure it during the tare; state its uncertainty, u_droop_travel_mm in [corner.NAME]"),
     ("loaded radius", "", "loaded radius", "height of the hub above the road",
-     "measure it on the pads at hot pressure and state u_loaded_radius_mm"),
+     "measure it on the pads at hot pressure and state its uncertainty, u_loaded_radius_mm in "
+     "[corner.NAME.wheel]"),
     ("aligning moment", "", "aligning moment", "pneumatic trail of the tyre (prior of Mz)",
-     "six gauges that see Mz, or a narrower u_pneumatic_trail_mm with a reason"),
+     "six gauges that see Mz, or, with a reason, a narrower trail: u_pneumatic_trail_mm in [tyre]"),
     ("overturning moment", "", "overturning moment", "sideways shift of the contact (prior of Mx)",
-     "six gauges that see Mx, or a narrower u_patch_shift_mm with a reason"),
+     "six gauges that see Mx, or, with a reason, a narrower shift: u_patch_shift_mm in [tyre]"),
     ("hub moment", "", "moment that the hub passes", "bearing drag, or an unknown brake torque",
-     "log brake_pressure and state brake_torque_Nm_per_bar"),
+     "log the line pressure (channel brake_pressure) and state the torque per bar, "
+     "brake_torque_Nm_per_bar in [corner.NAME]"),
     ("brake torque per pressure", "", "brake torque", "torque of the caliper per line pressure",
-     "pull with a known pressure and state u_brake_torque_Nm_per_bar"),
+     "pull with a known pressure; state its uncertainty, u_brake_torque_Nm_per_bar in "
+     "[corner.NAME]"),
     ("size of .", "", "prior of a force", "size of a force that the gauges hardly see",
      "add the gauge that `recon observe` names"),
     ("split of load at the tare", "", "twist of a bar at the tare", "load that a bar holds then",
@@ -93,9 +102,10 @@ _DESCRIPTIONS = (
     ("table over travel and steer", "", "table of the estimator", "rounding between its nodes",
      "narrow the stated range of travel and steer, or add a gauge"),
     ("(roll|pitch) of the body", "assumption", "roll and pitch of the body",
-     "roll and pitch, which are not logged", _LOG.format("roll and pitch")),
+     "roll and pitch, which are not logged",
+     _LOG.format("the attitude of the body (channels roll and pitch)")),
     ("(roll|pitch) of the body", "", "roll and pitch of the body", "attitude sensor",
-     "level the sensor on the setup pad and state u_attitude_deg"),
+     "level the sensor on the setup pad; state its uncertainty, u_attitude_deg in [sensors]"),
 )  # fmt: skip
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BAR = 1e5  # Pa
+MOST_UNUSED = 8  # stops whose unused force is listed
 MOST_STOPS = 25  # that one picture can hold
 AROUND = Around(left=1.7, right=0.2, below=0.45, above=0.3)
 AROUND_PRESSURE = Around(left=0.65, right=0.25, below=0.45, above=0.3)
@@ -40,7 +41,8 @@ def _percent(answer: xr.Dataset, name: str, digits: int = 1) -> str:
 def braking_summary(answer: xr.Dataset) -> list[str]:
     """The front share beside the ideal one, and what follows from it, in words."""
     lines = [f"Braking, {_stops(answer)}: {_finding(answer)}"]
-    for sentence in (_unused(answer), _brakes(answer), _per_bar(answer), _resting(answer)):
+    lines += [*wrapped(_unused(answer)), *_unused_table(answer)]
+    for sentence in (_brakes(answer), _per_bar(answer), _resting(answer)):
         lines += wrapped(sentence) if sentence else []
     used = int(answer["samples_used"].sum())
     lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
@@ -59,7 +61,7 @@ def _stops(answer: xr.Dataset) -> str:
 def _finding(answer: xr.Dataset) -> str:
     """The finding in one sentence."""
     if not np.isfinite(float(answer["all_stops_front_share"])):
-        return "the front share is not known"
+        return f"{_alone(answer)}the front share is not known"
     share = f"front share {_percent(answer, 'all_stops_front_share')}"
     if not np.isfinite(float(answer["all_stops_ideal_front_share"])):
         return f"{share}, the ideal share is not known"
@@ -70,6 +72,35 @@ def _finding(answer: xr.Dataset) -> str:
     return (
         f"{both}: {abs(over):.1f} +-{half:.1f} % too much at the {'front' if over > 0 else 'rear'}"
     )
+
+
+def _alone(answer: xr.Dataset) -> str:
+    """The hardest stop of the only axle that is known."""
+    force, u = (answer[f"{name}braking_force"].to_numpy() for name in ("", "u_"))
+    known = np.flatnonzero(np.isfinite(force).any(axis=0))
+    if len(known) != 1:
+        return ""
+    a = int(known[0])
+    i = int(np.nanargmax(force[:, a]))
+    half, stop = COVERAGE_FACTOR * u[i, a], answer["stop"].to_numpy()[i]
+    return f"{answer['axle'].to_numpy()[a]} axle {force[i, a]:.0f} +-{half:.0f} N in {stop}; "
+
+
+def _unused_table(answer: xr.Dataset) -> list[str]:
+    """Force that each stop left unused: one line for each, of the axle that could do more."""
+    value, u = (answer[f"{name}unused_force"].to_numpy() for name in ("", "u_"))
+    known = np.flatnonzero(np.isfinite(value).any(axis=1))
+    if len(known) < 2:
+        return []
+    lines = ["  Left unused when the other axle reaches its limit, stop by stop:"]
+    for i in known[:MOST_UNUSED].tolist():
+        a = int(np.nanargmax(value[i]))
+        half = COVERAGE_FACTOR * u[i, a]
+        sure = "" if value[i, a] > half else " (perhaps none)"
+        words = f"{answer['axle'].to_numpy()[a]} {value[i, a]:.0f} +-{half:.0f} N{sure}"
+        lines.append(f"    {answer['stop'].to_numpy()[i]}: {words}")
+    more = len(known) - MOST_UNUSED
+    return lines + ([f"    and {more} more, in the file"] if more > 0 else [])
 
 
 def _unused(answer: xr.Dataset) -> str:

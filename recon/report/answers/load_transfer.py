@@ -29,7 +29,7 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
     lines = [_finding(answer) + "."]
     lines += [
         f"  {line}"
-        for line in (_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
+        for line in (*_own_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
         if line
     ]
     lines.append(f"  Samples: {answer.attrs['gate']}.")
@@ -46,11 +46,17 @@ def _known(answer: xr.Dataset, name: str, **at: str) -> tuple[float, float] | No
 def _finding(answer: xr.Dataset) -> str:
     share = _known(answer, "front_share")
     if share is None:
-        return "Load transfer: front share not known"
+        return f"Load transfer, without the front share: {_slopes(answer)}"
     return (
         f"Load transfer: the front axle takes {100 * share[0]:.1f} +-{100 * share[1]:.1f} % of it "
         "when cornering"
     )
+
+
+def _own_slopes(answer: xr.Dataset) -> list[str]:
+    """The same in a line of its own, unless the finding has it."""
+    words = _slopes(answer)
+    return [] if _known(answer, "front_share") is None else [words[0].upper() + words[1:]]
 
 
 def _slopes(answer: xr.Dataset) -> str:
@@ -60,7 +66,7 @@ def _slopes(answer: xr.Dataset) -> str:
         found = _known(answer, "load_per_lateral_acceleration", corner=corner)
         value, half = (STANDARD_GRAVITY * x for x in found) if found else (0.0, 0.0)
         words.append(f"{corner} {value:+.0f} +-{half:.0f} N" if found else f"{corner} not known")
-    return "Load at 1 g to the left: " + ", ".join(words)
+    return "load at 1 g to the left " + ", ".join(words)
 
 
 def _parts(answer: xr.Dataset) -> list[str]:

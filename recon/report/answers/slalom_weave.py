@@ -25,11 +25,23 @@ def has_weave(slalom: xr.Dataset | None) -> bool:
     return slalom is not None and "mean_cycle" in slalom
 
 
+def _largest(slalom: xr.Dataset) -> str:
+    """The largest peak of a tyre in words."""
+    peak, u = (slalom[f"{name}peak_lateral_force"].to_numpy() for name in ("", "u_"))
+    if not np.isfinite(peak).any():
+        return "no peak known"
+    i, k = np.unravel_index(int(np.nanargmax(np.abs(peak))), peak.shape)
+    corner, half = slalom["corner"].to_numpy()[k], COVERAGE_FACTOR * u[i, k]
+    return f"{corner} up to {abs(peak[i, k]):.0f} +-{half:.0f} N at cone {i + 1}"
+
+
 def weave_finding(slalom: xr.Dataset) -> str:
     """Lag of the rear, and the axle whose force flattens first, in one sentence, no full stop."""
     lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
     if not np.isfinite(lag):
-        return f"Slalom, {slalom.sizes['cone']} cones: lag of the rear not known"
+        return (
+            f"Slalom, {slalom.sizes['cone']} cones: {_largest(slalom)}; lag of the rear not known"
+        )
     way = "follows" if lag >= 0 else "precedes"
     words = (
         f"Slalom, {slalom.sizes['cone']} cones: the rear axle {way} the front by "
