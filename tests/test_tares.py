@@ -59,7 +59,10 @@ def test_rows_may_have_the_unit_of_their_own_gauge(tmp_path):
     [
         (HEADER.replace("gauge,", "gage,") + ROWS, r"tares.csv: no column gauge; .*'gage'"),
         (HEADER.replace(" [uV/V]", "", 1) + ROWS, r"column 'indication': no unit .*mV/V, uV/V"),
-        (HEADER + ROWS.replace("G1", "G9"), r"line 2, column 'gauge': gauge 'G9'; need 'G"),
+        (
+            HEADER + ROWS.replace("G1", "G9"),
+            r"(?s)line 2, column 'gauge': gauge 'G9'; need 'G.*Remove the rows of gauges that",
+        ),
         (HEADER + ROWS.replace("before", "befor"), r"when 'befor'; need 'before'"),
         (HEADER + ROWS.replace("pads", "pad"), r"line 3: state 'pad' for G2; need one of 'hang"),
         (HEADER + ROWS.replace("pads", "stand"), r"state 'stand' for G2; .*'standing' \(on the gr"),

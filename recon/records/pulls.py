@@ -70,7 +70,7 @@ def read_pulls(
             nearest(purpose, WORDS["purpose"]),
             "Ask for one of these; the sheet's own column wins.",
         )
-    corner = rows.words("corner", legal=tuple(car.corners))
+    corner = rows.words("corner", legal=tuple(car.corners), others="corners")
     gauges = _gauges(rows, car, corner)
     sheet = PullSheet.of_columns(
         _columns(rows, purpose),

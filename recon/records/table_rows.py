@@ -47,8 +47,12 @@ class Rows:
             row = int(np.argmax(wrong))
             raise DataError(self.where(row), found(row), needed, do)
 
-    def words(self, name: str, default: str = "", legal: Sequence[str] = ()) -> Words:
+    def words(
+        self, name: str, default: str = "", legal: Sequence[str] = (), others: str = ""
+    ) -> Words:
         """Words of one column, translated; empty cells take `default`.
+
+        `others` names what a row may belong to that is not there, such as another corner.
 
         Raises
         ------
@@ -59,11 +63,11 @@ class Rows:
         found = [translation.get(word, word) if word else default for word in self._texts(name)]
         for row, word in enumerate(found):
             if legal and word not in legal:
+                do = f"Correct the cell, or translate it under [values.{name}] in a column map."
+                if others:
+                    do += f" Remove the rows of {others} that the vehicle file leaves out."
                 raise DataError(
-                    self.where(row, name),
-                    f"{name} '{word}'",
-                    nearest(word, tuple(legal)),
-                    f"Correct the cell, or translate it under [values.{name}] in a column map.",
+                    self.where(row, name), f"{name} '{word}'", nearest(word, tuple(legal)), do
                 )
         return np.array(found, dtype=np.str_)
 

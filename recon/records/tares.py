@@ -55,7 +55,7 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
     """
     rows = open_rows(path, "tares", car, column_map)
     gauges = {gauge.name: gauge for _, gauge in car.gauges}
-    written = rows.words("gauge", legal=tuple(gauges))
+    written = rows.words("gauge", legal=tuple(gauges), others="gauges")
     corrections = rows.table.corrections
     names = np.array([_owner(corrections, name) for name in written], dtype=np.str_)
     state = rows.words("state", "hanging")
