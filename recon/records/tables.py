@@ -24,7 +24,7 @@ from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split
 from recon.records.scratch import room
 from recon.records.time_stamps import seconds_of, stamp
 
-BLOCK_BYTES = 1 << 22  # measured: half the time of 1 << 25, the work stays in the cache
+BLOCK_BYTES = 1 << 23  # measured: a tenth less time than 1 << 22, as fast as larger ones
 SPARE = 1.05  # of the rows that a table is expected to have
 PACKED = 4.0  # bytes of text in one packed byte, usual for logs
 THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
@@ -294,7 +294,7 @@ def _has_even_lines(layout: Layout, block: bytes, frame: Any) -> bool:
     no short line, and with the right number of separators then no long one.
     """
     last = len(layout.header) - 1
-    unusual = b'"' in block or b" " in block or STRAY_RETURN.search(block)
+    unusual = b'"' in block or b" " in block or (b"\r" in block and STRAY_RETURN.search(block))
     if unusual or last not in frame or frame[last].isna().any():
         return False
     marks = np.count_nonzero(np.frombuffer(block, np.uint8) == ord(layout.separator))
