@@ -20,6 +20,7 @@ from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import FORMER_NAMES, ONLY_FORCES, require_sound_forces
 from recon.records.provenance import Record, with_record
+from recon.records.scratch import LARGE, room
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,7 +29,7 @@ FORMAT = 1
 LARGEST_RATIO = 200  # of claimed bytes to those of the file: packing does not reach it
 MOST_VARIABLES = 2000
 SAMPLES = "elapsed_time"
-SECTION = 1 << 17  # samples that are written at once
+SECTION = 1 << 17  # samples that are read or written at once
 
 
 def write_result(
@@ -139,7 +140,7 @@ def read_result(path: str | Path) -> xr.Dataset:
             with xr.open_dataset(
                 file, engine="netcdf4", decode_times=False, decode_timedelta=False
             ) as opened:
-                dataset = opened.load()
+                dataset = _loaded(opened)
     except Exception as fault:  # a damaged file makes the libraries raise whatever they meet
         raise DataError(
             str(file),
@@ -174,6 +175,22 @@ def read_result(path: str | Path) -> xr.Dataset:
     dataset.encoding = source
     if any(name in dataset.variables for name in ONLY_FORCES):
         require_sound_forces(dataset)
+    return dataset
+
+
+def _loaded(opened: xr.Dataset) -> xr.Dataset:
+    """The dataset without its file: large variables in `room`, so that a long drive fits."""
+    large = {}
+    for name, variable in opened.data_vars.items():
+        if variable.nbytes < LARGE:
+            continue
+        values = room(variable.shape, variable.dtype)
+        for start in range(0, len(values), SECTION):
+            part = slice(start, start + SECTION)
+            values[part] = variable[part].to_numpy()
+        large[name] = variable.copy(data=values)
+    dataset = opened.assign(large).load()
+    dataset.encoding = opened.encoding
     return dataset
 
 
