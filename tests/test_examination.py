@@ -10,14 +10,17 @@ import pytest
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.errors import DataError, DoubtWarning
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.examination.view import view_of
 from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in, with_doubts
 from recon.records.results import read_result, write_result
 from recon.report.common.sheet import new_sheet
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts
-from tests.days import day, unwarned
+from tests.days import day, exact, exact_log, states, unwarned
 from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
 
 SLOPE = re.compile(r"changes (-?[\d.]+) times as large as expected")
@@ -64,6 +67,22 @@ def test_a_zero_that_jumps_is_named_with_its_time() -> None:
     (doubt,) = examined(spoil).doubts
     assert (doubt.cause, doubt.channels) == ("zero shifted", (GAUGES[0],))
     assert doubt.start == pytest.approx(float(day().log["elapsed_time"][start]), abs=0.1)
+
+
+def test_what_a_hub_accelerates_is_expected_of_its_gauges() -> None:
+    corner, residuals, shown = exact(), [], []
+    force = np.outer(np.sin(np.arange(60.0)), [300, 900, 500]) + [0, 0, 2500]
+    for more in (np.zeros(3), np.array([4.0, -8.0, 20.0])):
+        felt = np.tile(more + [0, 0, STANDARD_GRAVITY], (60, 1, 1))
+        log, tares, _ = exact_log(corner, states("FL", force, specific_force=felt))
+        with unwarned():
+            made = condition(log, corner.car, tares)
+            part = view_of(prepare(corner.calibration, corner.car, made), made).parts["FL"]
+        residuals.append(part.residual)
+        shown.append(part.samples.indication.T)
+    slope = part.solver.estimator.calibration.main_slope
+    assert np.abs((shown[1] - shown[0]) / slope).max() > 200.0  # N of a link
+    np.testing.assert_allclose(residuals[1] / slope, residuals[0] / slope, atol=2.0)  # N
 
 
 def test_two_faults_are_both_found() -> None:

@@ -11,14 +11,12 @@ import pytest
 
 from recon.base.doubt import UNSEEN
 from recon.examination.examine import JUDGE
-from recon.examination.unseen import _faults, _hidden, unseen
+from recon.examination.unseen import Fault, faults, unseen
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from recon.records.results import read_result, write_result
 from recon.report.drive.doubt_list import unseen_lines
 from tests.days import day, unwarned
-
-MORE = 1.02  # times the size that is seen at the latest
 
 
 @cache
@@ -27,35 +25,32 @@ def sound() -> View:
         return view_of(prepare(day().calibration, day().car, day().conditioned), day().conditioned)
 
 
-@pytest.mark.parametrize("kind", UNSEEN)
-def test_a_fault_larger_than_the_one_stated_is_seen(kind: str) -> None:
-    view = sound()
-    terms = {(t.place, t.name): t for t in JUDGE.terms(view)}
-    tried = [fault for fault in _faults(view) if fault.kind == kind][::3]
-    sizes = []
+@pytest.mark.parametrize("kind", [kind for kind in UNSEEN if kind != "late"])
+def test_a_fault_of_the_size_stated_is_seen_and_half_of_it_often_is_not(kind: str) -> None:
+    view, silent = sound(), 0
+    tried = [fault for fault in faults(view) if fault.kind == kind][::5]
     for fault in tried:
-        share = _hidden(fault, fault.spoiled(view, fault.largest), terms)
-        sizes.append(share)
-        if share < 1.0 / MORE:
-            for sign in (-1.0, 1.0):
-                spoiled = fault.spoiled(view, sign * MORE * share * fault.largest)
-                assert any(term.contradicts for term in JUDGE.terms(spoiled)), fault.gauges
-    assert min(sizes) < 1.0 / MORE
+        assert sees(fault, 1.0), fault.part.gauges[fault.i]
+        assert sees(fault, -1.0), fault.part.gauges[fault.i]
+        silent += not sees(fault, 0.5)
+    assert silent >= len(tried) / 2
+
+
+def sees(fault: Fault, share: float) -> bool:
+    """Whether the drive with this share of a fault contradicts itself."""
+    spoiled = replace(fault, change=share * fault.change).spoiled
+    return any(term.contradicts for term in JUDGE.terms(sound().with_part(spoiled)))
 
 
 def test_the_error_stated_is_that_of_the_largest_hidden_fault() -> None:
     view = sound()
-    terms = JUDGE.terms(view)
-    before = {(t.place, t.name): t for t in terms}
-    (zero,) = (one for one in unseen(view, terms) if one.kind == "zero")
-    own = [f for f in _faults(view) if f.kind == "zero" and f.gauges[0].startswith("FL")]
+    (zero,) = (one for one in unseen(view, JUDGE.terms(view)) if one.kind == "zero")
     largest = np.zeros(3)
-    for fault in own:
-        share = _hidden(fault, fault.spoiled(view, fault.largest), before)
-        hidden = fault.spoiled(view, share * fault.largest)
-        # A constant in one gauge moves forces by what the calibration says, nearly a constant.
-        move = np.abs(hidden.force["FL"] - view.force["FL"])
-        largest = np.fmax(largest, np.quantile(move, 0.95, axis=1))
+    for fault in faults(view):
+        if fault.kind == "zero" and fault.part.name == "FL":
+            # A constant in one gauge moves forces by what the calibration says, nearly a constant.
+            move = np.abs(fault.spoiled.force[0] - fault.part.force[0])
+            largest = np.fmax(largest, np.quantile(move, 0.95, axis=1))
     np.testing.assert_allclose(zero.error[0], largest, rtol=1e-4)  # single precision
     assert zero.gauge[0] == "FL_push_rod"  # five links check each other, and none of them it
 

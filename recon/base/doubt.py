@@ -44,7 +44,7 @@ UNSEEN = {
     "zero": "a zero that moved since its tare, or a tare that is off",
     "jump": "a zero that moves in mid-drive",
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
-    "late": "gauges that are late by up to 15 ms",
+    "late": "gauges that are late together by up to 50 ms",
     "late gauge": "one gauge that is late by up to 50 ms",
 }
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,

@@ -118,6 +118,19 @@ class Comparison:
         explained = G @ r
         return float(r @ r - explained @ inner @ explained)
 
+    def along(self, change: Floats) -> tuple[Floats, Floats]:
+        """Score (k,) and information (k, k) about faults that change `seen` by `change` (k, n).
+
+        Per unit of each fault: most likely sizes are the score over the information.
+        """
+        at = self.good
+        if len(at) < FEWEST:
+            return np.zeros(len(change)), np.zeros((len(change), len(change)))
+        spread, G, inner = self._weighed(at)
+        r, own = (self.seen[at] - self.expected[at]) / spread, change[:, at] / spread
+        left = own - (own @ G.T @ inner) @ G
+        return left @ r, left @ own.T
+
     def _weighed(self, at: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
         """Spread (m,) of the samples `at`, effects (k, m) over it, and their covariance (k, k)."""
         key = at.tobytes()

@@ -18,6 +18,7 @@ from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
+from recon.examination.single_faults import single_faults_absent
 from recon.examination.single_gauges import late_gauge_causes, single_gauges_agree
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
@@ -50,6 +51,7 @@ JUDGE = Judge(
         channels_agree,
         gauges_on_time,
         single_gauges_agree,
+        single_faults_absent,
     ),
     proposals=(gauge_causes, tare_causes, ordinary_causes, late_causes, late_gauge_causes),
 )

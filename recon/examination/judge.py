@@ -67,8 +67,8 @@ class Judge:
         """Candidates for the comparisons that fail, the most likely first."""
         wrong = [term for term in terms if term.contradicts]
         corners = tuple(dict.fromkeys(corner for term in wrong for corner in term.corners))
-        if not all(term.by_gauges for term in wrong):
-            # No gauge explains these, and what does may explain the others too.
+        if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
+            # No gauge explains the worst, and what does may explain the others too.
             corners = ()
         out = []
         for proposal in self.proposals:

@@ -30,6 +30,8 @@ STRETCHES = 6  # of a drive, that err independently
 # What a sound gauge may be off; common practice, no source.
 ZERO_OFF = 500.0  # N of its own load
 GAIN_OFF = 0.05
+STEPS = 7  # moments of a drive at which a zero may move
+SINCE_TARE, SINCE_PULLS, FIRST_STEP = 1, 2, 3  # shapes of two gains and of the first step
 FITTED = -2.0  # logarithm of the cost of the fitted delay
 
 
@@ -37,13 +39,28 @@ FITTED = -2.0  # logarithm of the cost of the fitted delay
 class OwnCourse:
     """Each gauge of an assembly by the others, with all zeros and gains fitted.
 
-    `delay` and `u_delay` (gauge,) [s] if all others are on time; `left` (sample, gauge) [1], what
-    a gauge shows too much, in standard uncertainties.
+    `score` and `information` (shape, gauge) are the evidence about a fault of each of the `shapes`
+    (shape, gauge, n) in one gauge if all others are right, as if the drive had so many independent
+    samples as every comparison; `left` (sample, gauge) [1], what a gauge shows too much, in
+    standard uncertainties.
     """
 
-    delay: Floats
-    u_delay: Floats
+    shapes: Floats
+    score: Floats
+    information: Floats
     left: Floats
+    samples: int
+
+    @property
+    def delay(self) -> Floats:
+        """Delays (gauge,) [s]: the first of the shapes."""
+        return np.asarray(self.score[0] / self.information[0])
+
+    @property
+    def u_delay(self) -> Floats:
+        """Their standard uncertainty (gauge,) [s]; slopes of the samples are nearly independent."""
+        own = self.information[0] * self.samples / INDEPENDENT
+        return np.asarray(ALIKE * own**-0.5)
 
     @property
     def lateness(self) -> Floats:
@@ -57,31 +74,59 @@ class OwnCourse:
         return np.asarray(np.mean(self.left**2, axis=0))
 
 
+def shapes_of(view: View, part: Part) -> Floats:
+    """Changes of each gauge's indication by faults of size one, (shape, gauge, n).
+
+    A delay [1 s], gains since the tare and since the pulls [1], and steps after each of `STEPS`
+    moments of the drive [the gauge's unit].
+    """
+    y = part.samples.indication
+    slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
+    raw = y + np.nan_to_num(part.zero)[:, None]
+    starts = [y.shape[1] * k // (STEPS + 1) for k in range(1, STEPS + 1)]
+    after = [np.broadcast_to(np.arange(y.shape[1]) >= k, y.shape) for k in starts]
+    return np.array([-slope, raw, y, *after])
+
+
 def own_course(view: View, part: Part) -> OwnCourse | None:
     """Each gauge of an assembly in time by its other gauges; None with too few samples."""
-    if np.sum(part.known) < FEWEST:
+    if "own course" not in part.worked_out:
+        part.worked_out["own course"] = _own_course(view, part)
+    found: OwnCourse | None = part.worked_out["own course"]
+    return found
+
+
+def _own_course(view: View, part: Part) -> OwnCourse | None:
+    shapes, known = shapes_of(view, part), part.known
+    samples, n = int(np.sum(known)), len(part.gauges)
+    if samples < FEWEST or not np.isfinite(shapes[:, :, known]).all():
         return None
-    n = len(part.gauges)
-    slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
-    shapes = np.array([-slope, np.ones_like(slope), part.samples.indication])[:, :, part.known]
-    weight, residual = part.expected.moving[part.known], part.residual[part.known]
-    if not np.isfinite(shapes).all():
-        return None
-    weighted = np.einsum("fgn,ngh->fghn", shapes, weight)
-    normal = np.einsum("fghn,khn->fgkh", weighted, shapes).reshape(3 * n, 3 * n)
-    score = np.einsum("fghn,nh->fg", weighted, residual).ravel()
     # Zeros and gains of all gauges are fitted along: the Schur complement of their block.
+    y = part.samples.indication
+    every = np.concatenate([shapes, [np.ones_like(y), y]])[:, :, known]
+    root = part.expected.root[known]
+    whitened = (every[..., None] * np.swapaxes(root, 0, 1)).reshape(len(every) * n, -1)
+    seen = np.einsum("ngh,ng->nh", root, part.residual[known])
+    share_of_all = INDEPENDENT / samples
+    normal = share_of_all * whitened @ whitened.T
+    score = share_of_all * whitened @ seen.ravel()
     zero = ZERO_OFF * part.solver.estimator.calibration.main_slope
     prior = np.concatenate([zero**-2.0, np.full(n, GAIN_OFF**-2.0)])
-    others = normal[n:, n:] + np.diag(prior) * len(residual) / INDEPENDENT
-    share = np.linalg.solve(others, normal[n:, :n]).T
-    information = np.maximum(np.diag(normal[:n, :n] - share @ normal[n:, :n]), 1e-300)
-    delay = (score[:n] - share @ score[n:]) / information
-    fitted = np.linalg.solve(others, score[n:]).reshape(2, n)
-    rest = residual - np.einsum("fg,fgn->ng", fitted, shapes[1:])
-    own = np.sqrt(np.einsum("ngg->ng", weight))
-    left = np.einsum("ngh,nh->ng", weight, rest) / own
-    return OwnCourse(delay, ALIKE * information**-0.5, left)
+    m = n * len(shapes)
+    others = normal[m:, m:] + np.diag(prior)
+    share = np.linalg.solve(others, normal[m:, :m]).T
+    information = np.diag(normal)[:m] - np.sum(share * normal[:m, m:], axis=1)
+    fitted = np.linalg.solve(others, score[m:]).reshape(2, n)
+    rest = part.residual[known] - np.einsum("fg,fgn->ng", fitted, every[-2:])
+    weight = part.expected.moving[known]
+    left = np.einsum("ngh,nh->ng", weight, rest) / np.sqrt(np.einsum("ngg->ng", weight))
+    return OwnCourse(
+        shapes,
+        (score[:m] - share @ score[m:]).reshape(-1, n),
+        np.maximum(information, 1e-300).reshape(-1, n),
+        left,
+        samples,
+    )
 
 
 def single_gauges_agree(view: View) -> Iterator[Term]:

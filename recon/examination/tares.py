@@ -14,9 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.examination.by_motion import by_motion
 from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST, mean_forces
+from recon.examination.whole_car import whole_of
 
 # Standard uncertainty of a zero between the day of the pulls and that of the drive, as load of the
 # gauge's own link, and its change with temperature.  Common practice, no source.
@@ -31,6 +33,8 @@ DRIFT, DRIFT_PER_KELVIN = 40.0, 8.0  # N, N/K
 WARMING = 15.0  # K where no temperature of the gauges is logged
 CHANGE_LIMIT = 16.0  # of one gauge: 4 standard uncertainties
 ZERO_LIMIT = 13.0  # of one zero; sound drives stay below 9
+ZERO_NAME = "zero against tares, other gauges and weight"
+MOVED_NAME = "zero in the drive against other gauges and weight"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,15 +119,19 @@ def _no_tares(part: Part) -> str:
     )
 
 
-def shifts(view: View, part: Part) -> Shifts:
+def shifts(view: View, part: Part, *, tares: bool = True) -> Shifts:
     """Evidence of tares, other gauges, weight and acceleration about every zero, together.
 
-    Each of them is linear in a zero that is too high, and independent of the others.
+    Each of them is linear in a zero that is too high, and independent of the others.  The tares
+    say nothing of zeros that moved after them.
     """
-    change, u = since_pulls(part)
-    known = np.isfinite(change)
-    score = np.where(known, change / u**2, 0.0)
-    information = np.diag(np.where(known, u**-2.0, 0.0))
+    n = len(part.gauges)
+    score, information = np.zeros(n), np.zeros((n, n))
+    if tares:
+        change, u = since_pulls(part)
+        known = np.isfinite(change)
+        score = np.where(known, change / u**2, 0.0)
+        information = np.diag(np.where(known, u**-2.0, 0.0))
     # How a bar was twisted at the tare looks like zeros of several gauges of a tied axle.
     if np.sum(part.known) >= FEWEST and len(part.corners) == 1:
         weight = part.expected.weight[part.known]
@@ -133,35 +141,43 @@ def shifts(view: View, part: Part) -> Shifts:
         share = 1.0 / (1.0 + np.diag(own) * slack**2)
         score = score - share * against
         information = information + own * np.sqrt(np.outer(share, share))
+    by_forces = _by_forces(view, part)
+    return Shifts(score + by_forces[0], information + by_forces[1])
+
+
+def _by_forces(view: View, part: Part) -> tuple[Floats, Floats]:
+    """Score (gauge,) and information (gauge, gauge) of forces about zeros that are too high."""
+    if whole_of(view) is not None:
+        score, information = by_motion(view, part, np.ones((1, *part.samples.indication.shape)))
+        # Indications are what is left of a zero: one that is too high makes them too low.
+        return -score, information
     of = mean_forces(view, part)
     seen = np.isfinite(of.error) & np.isfinite(part.leverage).all(axis=-1)
     lever, by = part.leverage[seen], of.u[seen] ** -2.0
-    score = score - (of.error[seen] * by) @ lever
-    return Shifts(score, information + (lever.T * by) @ lever)
+    return -(of.error[seen] * by) @ lever, (lever.T * by) @ lever
 
 
 def zeros_hold(view: View) -> Iterator[Term]:
-    """Every zero against all that speaks of it.
+    """Every zero against all that speaks of it, with the tares of the pulls and without.
 
     These terms only raise the alarm: what they are made of is counted by the others.
     """
-    return by_part(view, "zeros", _zeros)
-
-
-def _zeros(view: View, part: Part) -> Iterator[Term]:
-    of, slope = shifts(view, part), part.solver.estimator.calibration.main_slope
-    alone, u, size = of.alone, of.u, of.size
-    for g, gauge in enumerate(part.gauges):
-        yield Term(
-            place=gauge,
-            corners=part.corners,
-            name="zero against tares, other gauges and weight",
-            size=float(size[g]),
-            count=0,
-            limit=ZERO_LIMIT,
-            found=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} too high "
-            f"in its unit, as {alone[g] / slope[g]:+.0f} N of its own load would do.",
-        )
+    for part in view.parts.values():
+        slope = part.solver.estimator.calibration.main_slope
+        for tares, name in ((True, ZERO_NAME), (False, MOVED_NAME)):
+            of = shifts(view, part, tares=tares)
+            alone, u, size = of.alone, of.u, of.size
+            for g, gauge in enumerate(part.gauges):
+                yield Term(
+                    place=gauge,
+                    corners=part.corners,
+                    name=name,
+                    size=float(size[g]),
+                    count=0,
+                    limit=ZERO_LIMIT,
+                    found=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} too high "
+                    f"in its unit, as {alone[g] / slope[g]:+.0f} N of its own load would do.",
+                )
 
 
 def change_of(view: View, part: Part) -> tuple[Floats, Floats]:

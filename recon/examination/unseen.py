@@ -1,50 +1,55 @@
 """Faults that a drive would not show, and how wrong forces may be by them.
 
-Every comparison has a size that sound drives stay below.  A fault that keeps all of them below is
-not seen.  Sizes grow with the square of a fault, so that one look at the drive with a large fault
-tells how large one may be at most without being seen: for each gauge a zero that moved since its
-tare, one that moved in mid-drive, another gain, a delay of its own, and for each assembly and axle
+A comparison finds a fault of one shape with 95 % probability if it is as large as the comparison's
+limit and 1.645 standard uncertainties more.  For each gauge these are a zero that moved since its
+tare, one that moves in mid-drive, another gain, a delay of its own; for each assembly and axle,
 gauges that are late together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import partial
-from itertools import chain
 from math import isfinite, sqrt
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
-from recon.examination.gauges import gauges_agree
+from recon.examination import single_faults, single_gauges, tares
 from recon.examination.lateness import gauges_on_time, later
-from recon.examination.single_gauges import gauge_earlier, single_gauges_agree
-from recon.examination.tares import zeros_hold
 from recon.examination.term import Term, Test
 from recon.examination.view import Part, View
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
 
+FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 # Largest faults that are looked for.  Common practice, no source.
-MOST_ZERO = 1000.0  # N of a gauge's own load
+MOST_ZERO = 3000.0  # N of a gauge's own load
 MOST_GAIN = 0.5
-MOST_DELAY = 0.015  # s, of all gauges of an assembly or axle
+MOST_DELAY = 0.05  # s, of all gauges of an assembly or axle
 MOST_OWN_DELAY = 0.05  # s, of one gauge that has another filter
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault of size one in some gauges: the drive with it, and the tests that could see it."""
+    """The smallest fault of a kind in one gauge that the drive's comparisons find with 95 %.
+
+    `change` (n,) is that of the indication of gauge `i`, in its unit.
+    """
 
     kind: str
-    gauges: tuple[str, ...]
-    largest: float
-    spoiled: Callable[[View, float], View]
-    tests: tuple[Test, ...]
+    part: Part
+    i: int
+    change: Floats
+
+    @property
+    def spoiled(self) -> Part:
+        """The assembly with this fault."""
+        y = self.part.samples.indication.copy()
+        y[self.i] += self.change
+        return self.part.with_indication(y)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,26 +67,36 @@ class Unseen:
 
 def unseen(view: View, terms: Iterable[Term]) -> tuple[Unseen, ...]:
     """Errors that faults of each kind may hide in a drive with these comparisons."""
-    before = {(term.place, term.name): term for term in terms}
-    corners = view.corners
-    error = {kind: np.zeros((len(corners), 3)) for kind in UNSEEN}
-    gauge = {kind: [""] * len(corners) for kind in UNSEEN}
-    for fault in _faults(view):
-        spoiled = fault.spoiled(view, fault.largest)
-        size = _hidden(fault, spoiled, before)
-        touched = [
-            part.corners for name, part in spoiled.parts.items() if part is not view.parts[name]
-        ]
-        for corner in chain.from_iterable(touched):
-            k = corners.index(corner)
-            change = np.abs(spoiled.force[corner] - view.force[corner])
-            if not np.isfinite(change).any():
-                continue
-            found = size * _usual(change)
-            if found.max() > error[fault.kind][k].max():
-                gauge[fault.kind][k] = fault.gauges[0] if len(fault.gauges) == 1 else corner
-            error[fault.kind][k] = np.fmax(error[fault.kind][k], found)
-    return tuple(Unseen(kind, error[kind], tuple(gauge[kind])) for kind in UNSEEN)
+    largest = {kind: _Largest(view.corners) for kind in UNSEEN}
+    for fault in faults(view):
+        known = ~fault.part.solver.outputs.lost_of_wheels()
+        change = np.abs(fault.part.lever[:, :, fault.i] * fault.change)
+        for k, corner in enumerate(fault.part.corners):
+            error = _usual(np.where(known[k][:, None], change[k], np.nan))
+            largest[fault.kind].take(corner, error, fault.part.gauges[fault.i])
+    for names, delay in _late_together(view, terms):
+        for part in (view.parts[name] for name in names):
+            moved = part.with_indication(later(view, part, delay))
+            for k, corner in enumerate(part.corners):
+                error = _usual(np.abs(moved.force[k] - part.force[k]))
+                largest["late"].take(corner, error, corner)
+    return tuple(Unseen(kind, found.error, tuple(found.gauge)) for kind, found in largest.items())
+
+
+class _Largest:
+    """The largest error (corner, component) [N] so far, and the gauge behind each corner's."""
+
+    def __init__(self, corners: tuple[str, ...]) -> None:
+        self.corners = corners
+        self.error = np.zeros((len(corners), 3))
+        self.gauge = [""] * len(corners)
+
+    def take(self, corner: str, error: Floats, gauge: str) -> None:
+        """Note an error (component,) [N] of a corner."""
+        k = self.corners.index(corner)
+        if error.max() > self.error[k].max():
+            self.gauge[k] = gauge
+        self.error[k] = np.fmax(self.error[k], error)
 
 
 def _usual(change: Floats) -> Floats:
@@ -92,14 +107,58 @@ def _usual(change: Floats) -> Floats:
     return out
 
 
-def _hidden(fault: Fault, spoiled: View, before: dict[tuple[str, str], Term]) -> float:
+def faults(view: View) -> Iterator[Fault]:
+    """The smallest fault of each kind in each gauge that would be found."""
+    for part in view.parts.values():
+        ones = np.ones(part.samples.indication.shape[1])
+        slope = part.solver.estimator.calibration.main_slope
+        u = tares.shifts(view, part, tares=False).u
+        zero = np.fmin((sqrt(tares.ZERO_LIMIT) + FOUND) * u, MOST_ZERO * slope)
+        for i, size in enumerate(zero):
+            yield Fault("zero", part, i, size * ones)
+        found = single_faults.single_faults(view, part)
+        course = single_gauges.own_course(view, part)
+        if found is None or course is None:
+            continue
+        sizes = (sqrt(single_faults.LIMIT) + FOUND) * found.u
+        for i, newton in enumerate(slope):
+            for k in range(1, len(sizes)):
+                kind, most = (
+                    ("gain", MOST_GAIN)
+                    if k < single_gauges.FIRST_STEP
+                    else ("jump", MOST_ZERO * newton)
+                )
+                yield Fault(kind, part, i, min(sizes[k, i], most) * found.shapes[k, i])
+            delay = (sqrt(single_gauges.LATE_LIMIT) + FOUND) * np.hypot(
+                course.u_delay[i], single_gauges.FLOOR
+            )
+            if course.u_delay[i] > single_gauges.LONGEST:
+                delay = MOST_OWN_DELAY
+            yield Fault("late gauge", part, i, min(delay, MOST_OWN_DELAY) * found.shapes[0, i])
+
+
+def _late_together(view: View, terms: Iterable[Term]) -> Iterator[tuple[tuple[str, ...], float]]:
+    """Assemblies, and axles, with the largest common delay [s] that no comparison sees."""
+    before = {(term.place, term.name): term for term in terms}
+    ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
+    for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
+        spoiled = view
+        for name in names:
+            part = view.parts[name]
+            spoiled = spoiled.with_part(part.with_indication(later(view, part, MOST_DELAY)))
+        share = _hidden(spoiled, (sums_agree, wheels_agree, gauges_on_time), before)
+        yield names, share * MOST_DELAY
+
+
+def _hidden(spoiled: View, tests: tuple[Test, ...], before: dict[tuple[str, str], Term]) -> float:
     """Largest share of a fault that no comparison sees, at most 1.
 
-    With a comparison of size s and the limit L, and the fault alone of size c: from s + c + 2 r,
-    r^2 <= s c, follows that what is seen at the latest is (sqrt(L) + sqrt(s)) / sqrt(c).
+    Sizes grow with the square of a fault.  With a comparison of size s and the limit L, and the
+    fault alone of size c: from s + c + 2 r, r^2 <= s c, follows that what is seen at the latest is
+    (sqrt(L) + sqrt(s)) / sqrt(c).
     """
     share = 1.0
-    for test in fault.tests:
+    for test in tests:
         for term in test(spoiled):
             old = before.get((term.place, term.name))
             if old is None or old is term or not isfinite(old.size) or not isfinite(term.size):
@@ -109,50 +168,3 @@ def _hidden(fault: Fault, spoiled: View, before: dict[tuple[str, str], Term]) ->
             if alone > 0:
                 share = min(share, (limit + sound) / alone)
     return share
-
-
-def _faults(view: View) -> Iterator[Fault]:
-    forces = (gauges_agree, sums_agree, wheels_agree)
-    middle = len(view.elapsed) // 2
-    for name, part in view.parts.items():
-        slope = part.solver.estimator.calibration.main_slope
-        for i, gauge in enumerate(part.gauges):
-            moved = partial(_moved, name=name, i=i)
-            most = MOST_ZERO * float(slope[i])
-            yield Fault("zero", (gauge,), most, moved, (*forces, zeros_hold))
-            course = (*forces, single_gauges_agree)
-            moves = partial(moved, first=middle)
-            yield Fault("jump", (gauge,), most, moves, (*course, zeros_hold))
-            yield Fault("gain", (gauge,), MOST_GAIN, partial(_scaled, name=name, i=i), course)
-            late = partial(_later, name=name, i=i)
-            yield Fault("late gauge", (gauge,), MOST_OWN_DELAY, late, course)
-    ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
-    for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
-        gauges = tuple(g for name in names for g in view.parts[name].gauges)
-        tests = (*forces, gauges_on_time)
-        yield Fault("late", gauges, MOST_DELAY, partial(_delayed, names=names), tests)
-
-
-def _moved(view: View, size: float, *, name: str, i: int, first: int = 0) -> View:
-    part = view.parts[name]
-    y = part.samples.indication.copy()
-    y[i, first:] += size
-    return view.with_part(part.with_indication(y))
-
-
-def _scaled(view: View, size: float, *, name: str, i: int) -> View:
-    part = view.parts[name]
-    y = part.samples.indication.copy()
-    y[i] *= 1.0 + size
-    return view.with_part(part.with_indication(y))
-
-
-def _later(view: View, size: float, *, name: str, i: int) -> View:
-    return gauge_earlier(view, name=name, i=i, delay=-size)
-
-
-def _delayed(view: View, size: float, *, names: tuple[str, ...]) -> View:
-    for name in names:
-        part: Part = view.parts[name]
-        view = view.with_part(part.with_indication(later(view, part, -size)))
-    return view

@@ -151,22 +151,28 @@ class Part:
         return bool(len(own) and np.std(own) < NOISE_ALONE * self.solver.session.noise[i])
 
     @cached_property
-    def leverage(self) -> Floats:
-        """Change of Fx, Fy, Fz per indication of each gauge, (w, 3, gauge) [N/unit].
-
-        Mean over the samples, intermediate axes.
-        """
-        if not self.known.any():
-            return np.full((len(self.corners), 3, len(self.gauges)), np.nan)
+    def lever(self) -> Floats:
+        """Change of `level` per indication of each gauge, (w, 3, gauge, n) [N/unit]."""
         step = 1e3 * self.solver.estimator.calibration.main_slope  # of one kilonewton
-        nothing = self.with_indication(np.zeros_like(self.samples.indication))
+        nothing = self.with_indication(np.zeros_like(self.samples.indication)).level
         out = []
         for g, size in enumerate(step):
             y = np.zeros_like(self.samples.indication)
             y[g] = size
-            change = self.with_indication(y).force - nothing.force
-            out.append(np.mean(change[..., self.known], axis=-1) / size)
-        return np.moveaxis(np.array(out), 0, -1)
+            out.append((self.with_indication(y).level - nothing) / size)
+        return np.stack(out, axis=2)
+
+    @cached_property
+    def leverage(self) -> Floats:
+        """Change of Fx, Fy, Fz per indication of each gauge, (w, 3, gauge) [N/unit].
+
+        Mean over the samples, intermediate axes; NaN of forces that are not known.
+        """
+        if not self.known.any():
+            return np.full((len(self.corners), 3, len(self.gauges)), np.nan)
+        out = np.mean(self.lever[..., self.known], axis=-1)
+        out[self.solver.outputs.lost_of_wheels()] = np.nan
+        return np.asarray(out)
 
     def with_indication(self, indication: Floats) -> Part:
         """The same with other indications (gauge, n), less zeros, in each gauge's unit [mV/V]."""
@@ -180,7 +186,7 @@ class Part:
         """The same with other indications (gauge, n) less other zeros (gauge,) [mV/V]."""
         out = Part(self.solver, replace(self.samples, indication=indication), zero)
         # Poses and priors do not depend on the indications: they are worked out once.
-        for name in ("expected", "leverage", "usual_covariance"):
+        for name in ("expected", "lever", "leverage", "usual_covariance"):
             if name in vars(self):
                 vars(out)[name] = vars(self)[name]
         return out
@@ -207,6 +213,11 @@ class Expected:
     mean: Floats
     weight: Floats
     moving: Floats
+
+    @cached_property
+    def root(self) -> Floats:
+        """Lower triangular roots of `moving`, (n, gauge, gauge)."""
+        return np.asarray(np.linalg.cholesky(self.moving))
 
 
 def _expected(solver: Solver, samples: Samples) -> Expected:

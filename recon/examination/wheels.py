@@ -112,36 +112,51 @@ class Axle:
         levers = stance.height * np.array([0.5 / stance.base, 0.5 / stance.track[self.index]])
         return np.asarray(stance.mass * SETTLES * (levers @ jerk[:2]))
 
-    def force(self, side: int) -> Floats:
-        """Forces (3, n) [N] of its left (0) or right (1) tyre, NaN where not known."""
-        nothing = np.full((3, self.whole.motion.count), np.nan)
-        return self.whole.view.force.get(self.names[side], nothing)
-
 
 def wheels_agree(view: View) -> Iterator[Term]:
     """Forces of each axle and each wheel that is there against the body's motion."""
     whole = whole_of(view)
     if whole is None:
         return
-    for axle in (Axle(whole, 0), Axle(whole, 1)):
-        if set(axle.names) <= set(view.corners):
-            for one in whole.compared(axle.title, partial(_pair, axle)):
-                yield one.term
-            yield _transfer(axle).term
+    for axle in axles_of(whole):
+        for one in of_axle(axle):
+            yield one.term
     yield from by_part(view, "wheels", partial(_wheels, whole))
+
+
+def axles_of(whole: Whole) -> Iterator[Axle]:
+    """The axles of which both wheels are in the view."""
+    for axle in (Axle(whole, 0), Axle(whole, 1)):
+        if set(axle.names) <= set(whole.view.corners):
+            yield axle
 
 
 def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:
     for corner in part.corners:
-        index, side = divmod(CORNERS.index(corner), 2)
-        axle = Axle(whole, index)
-        yield _wheel_weight(axle, side).term
-        yield _wheel_sideways(axle, side).term
+        for one in of_wheel(whole, corner):
+            yield one.term
+
+
+def of_axle(axle: Axle) -> tuple[Comparison, ...]:
+    """Sums of both wheels of an axle, and the load between them, against the body's motion."""
+    return axle.whole.compared(axle.title, partial(_pair, axle))
+
+
+def of_wheel(whole: Whole, corner: str) -> tuple[Comparison, ...]:
+    """Load and sideways force of one wheel against the body's motion."""
+    index, side = divmod(CORNERS.index(corner), 2)
+    return whole.compared(corner, partial(_wheel, Axle(whole, index), side))
 
 
 def _pair(axle: Axle) -> Iterator[Comparison]:
     yield _pair_sideways(axle)
     yield _pair_weight(axle)
+    yield _transfer(axle)
+
+
+def _wheel(axle: Axle, side: int) -> Iterator[Comparison]:
+    yield _wheel_weight(axle, side)
+    yield _wheel_sideways(axle, side)
 
 
 def _pair_sideways(axle: Axle) -> Comparison:
@@ -170,7 +185,7 @@ def _pair_sideways(axle: Axle) -> Comparison:
 
 
 def _pair_weight(axle: Axle) -> Comparison:
-    whole, up = axle.whole, axle.whole.motion.inertial[2]
+    whole, up = axle.whole, axle.whole.upward
     pair = weights_of(2, slice(2 * axle.index, 2 * axle.index + 2))
     rough = ROUGH_MOMENT * scatter(axle.dived)
     return Comparison(
@@ -194,33 +209,42 @@ def _pair_weight(axle: Axle) -> Comparison:
 
 def _transfer(axle: Axle) -> Comparison:
     """Half the difference between left and right, of which the axle's share is not known."""
+    across = 0.5 * (_own(axle, 0, 2) - _own(axle, 1, 2))
     return Comparison(
         name=f"load from left to right on the {axle.title} tyres against sideways acceleration",
         place=axle.title,
         corners=axle.names,
         unit="N",
-        seen=0.5 * (axle.force(0)[2] - axle.force(1)[2]),
+        seen=axle.whole.sum_of(across),
+        weights=across,
         expected=axle.leaned,
         spread=np.hypot(0.03 * axle.own, 0.16 * scatter(axle.leaned) + axle.settling),
-        effects=[2 * SHARE * axle.leaned, CROSS * axle.own * axle.whole.ones],
+        effects=[2 * SHARE * axle.leaned, CROSS * 0.5 * axle.own * axle.whole.ones],
     )
+
+
+def _own(axle: Axle, side: int, component: int) -> Floats:
+    """Weights (4, 3) [1] of one force of its left (0) or right (1) tyre."""
+    at = 2 * axle.index + side
+    return weights_of(component, slice(at, at + 1))
 
 
 def _wheel_load(axle: Axle, side: int) -> Floats:
     """Load (n,) [N] that one wheel should carry."""
-    half = 0.5 * (axle.share * axle.whole.motion.inertial[2] + axle.dived)
+    half = 0.5 * (axle.share * axle.whole.upward + axle.dived)
     return half + (1.0, -1.0)[side] * axle.leaned
 
 
 def _wheel_weight(axle: Axle, side: int) -> Comparison:
     name, whole = axle.names[side], axle.whole
-    half = 0.5 * axle.own
+    half, own = 0.5 * axle.own, _own(axle, side, 2)
     return Comparison(
         name=f"Fz of the {name} tyre against the weight on it",
         place=name,
         corners=(name,),
         unit="N",
-        seen=axle.force(side)[2],
+        seen=whole.sum_of(own),
+        weights=own,
         expected=_wheel_load(axle, side),
         spread=np.hypot(0.05 * half, 0.16 * scatter(axle.leaned) + axle.settling),
         effects=[
@@ -228,7 +252,7 @@ def _wheel_weight(axle: Axle, side: int) -> Comparison:
             2 * SHARE * axle.leaned,
             0.15 * axle.dived,
             0.5 * U_LIFT * whole.square,
-            whole.u_of(weights_of(2, slice(CORNERS.index(name), CORNERS.index(name) + 1))),
+            whole.u_of(own),
         ],
     )
 
@@ -237,13 +261,14 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
     name, whole = axle.names[side], axle.whole
     half = 0.5 * axle.own
     loaded = np.clip(_wheel_load(axle, side) / axle.own, 0.0, 1.0)
-    part = loaded * axle.sideways
+    part, own = loaded * axle.sideways, _own(axle, side, 1)
     return Comparison(
         name=f"Fy of the {name} tyre against the body's sideways acceleration",
         place=name,
         corners=(name,),
         unit="N",
-        seen=axle.force(side)[1],
+        seen=whole.sum_of(own),
+        weights=own,
         expected=part,
         spread=float(np.hypot(0.06 * half, 0.15 * scatter(part))),
         effects=[
@@ -251,6 +276,6 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
             SPLIT * 0.5 * axle.sideways,
             0.15 * np.abs(axle.sideways),
             TOE * half * whole.ones,
-            whole.u_of(weights_of(1, slice(CORNERS.index(name), CORNERS.index(name) + 1))),
+            whole.u_of(own),
         ],
     )

@@ -69,6 +69,17 @@ class Whole:
         return np.nan_to_num(self.motion.speed) ** 2
 
     @cached_property
+    def upward(self) -> Floats:
+        """Load (n,) [N] of all wheels: the weight, and what heaving adds to it.
+
+        Nothing rises for long, so the mean of an upward acceleration is gravity, whatever the gain
+        of the accelerometer.
+        """
+        up = self.motion.inertial[2]
+        there = up[np.isfinite(up)]
+        return np.asarray(up + self.weight - (np.mean(there) if len(there) else 0.0))
+
+    @cached_property
     def turned(self) -> Floats:
         """Moment (n,) [N m] that the yaw acceleration needs; zero if it is not logged at all."""
         change = self.motion.yaw_change
@@ -113,6 +124,11 @@ class Whole:
         return self.compared("sums", partial(_sums, self))
 
     @cached_property
+    def loads(self) -> tuple[Comparison, ...]:
+        """Moments of the loads, and their sum where no acceleration is logged."""
+        return self.compared("loads", partial(_loads, self))
+
+    @cached_property
     def yaw(self) -> tuple[Comparison, ...]:
         """Yaw moment against yaw acceleration."""
         return self.compared("yaw", partial(_yaw, self))
@@ -133,8 +149,7 @@ def sums_agree(view: View) -> Iterator[Term]:
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return
-    others = whole.compared("loads", partial(_loads, whole))
-    for comparison in (*whole.sums, *others, *whole.yaw):
+    for comparison in (*whole.sums, *whole.loads, *whole.yaw):
         yield comparison.term
 
 
@@ -154,7 +169,8 @@ def weights_of(component: int, corners: slice = slice(None)) -> Floats:
 
 
 def _sums(whole: Whole) -> Iterator[Comparison]:
-    mass, moved = whole.stance.mass, whole.motion.inertial
+    mass, ahead, aside = whole.stance.mass, *whole.motion.inertial[:2]
+    moved = np.array([ahead, aside, whole.upward])
     turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2
     yawing = mass * AWAY * np.nan_to_num(whole.motion.yaw_change)
     load = np.hypot(LOAD, whole.stance.u_mass / mass) * whole.weight * whole.ones
@@ -167,7 +183,8 @@ def _sums(whole: Whole) -> Iterator[Comparison]:
     for k, (axis, effects) in enumerate(own.items()):
         expected = moved[k] + drag.get(axis, 0.0)
         tilted = [U_TILT * moved[j] for j in range(3) if j != k]
-        fixed = [mass * U_OFFSET * whole.ones, GAIN * expected, whole.u_of(weights_of(k))]
+        felt = expected - (whole.weight if axis == "z" else 0.0)
+        fixed = [mass * U_OFFSET * whole.ones, GAIN * felt, whole.u_of(weights_of(k))]
         yield Comparison(
             name=f"sum of F{axis} of all tyres against mass times acceleration",
             place="car",
