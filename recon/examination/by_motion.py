@@ -16,13 +16,18 @@ from recon.examination.wheels import axles_of, of_axle, of_wheel
 from recon.examination.whole_car import whole_of
 
 
-def by_motion(view: View, part: Part, shapes: Floats) -> tuple[Floats, Floats]:
+def by_motion(
+    view: View, part: Part, shapes: Floats, *, agreeing: bool = False
+) -> tuple[Floats, Floats]:
     """Evidence about faults of some shapes in each gauge of an assembly.
 
     Parameters
     ----------
     shapes : (k, gauge, n)
         Change of each gauge's indication by a fault of size one, in the gauge's unit.
+    agreeing : bool
+        Use the comparisons only if none of them contradicts as a whole: what is wrong there may be
+        in any gauge of the car.
 
     Returns
     -------
@@ -34,7 +39,10 @@ def by_motion(view: View, part: Part, shapes: Floats) -> tuple[Floats, Floats]:
     k, gauges, n = shapes.shape
     score, information = np.zeros(k * gauges), np.zeros((k * gauges, k * gauges))
     at = [CORNERS.index(c) for c in part.corners if c in CORNERS]
-    for compared in _independent(view):
+    used = _independent(view)
+    if agreeing and any(compared.term.contradicts for compared in used):
+        return score, information
+    for compared in used:
         own = None if compared.weights is None else compared.weights[at]
         if own is None or not own.any():
             continue

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs
 from recon.examination.single_faults import single_faults
 from recon.examination.single_gauges import SINCE_PULLS, SINCE_TARE, single_gauges_agree
-from recon.examination.tares import shifts
+from recon.examination.tares import single_shifts
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
 from recon.records.corrections import correction_line
@@ -331,7 +331,7 @@ def _without(view: View, *, name: str, i: int) -> View:
 
 def _fitted_shift(view: View, part: Part, i: int) -> float:
     """Constant in gauge `i` that would explain all comparisons best, in its unit."""
-    too_low = shifts(view, part, tares=False)
+    too_low = single_shifts(view, part)
     if too_low.information[i, i] > 0:
         return float(-too_low.alone[i])
     good = part.known

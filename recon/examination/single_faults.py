@@ -33,20 +33,23 @@ class SingleFaults:
     u: Floats
 
 
-def single_faults(view: View, part: Part) -> SingleFaults | None:
-    """Evidence about faults in single gauges; None with too few samples."""
-    key = f"single faults {part.name}"
+def single_faults(view: View, part: Part, *, agreeing: bool = False) -> SingleFaults | None:
+    """Evidence about faults in single gauges; None with too few samples.
+
+    Motion says nothing where it contradicts and `agreeing` is true, see `by_motion`.
+    """
+    key = f"single faults {part.name} {agreeing}"
     if key not in view.worked_out:
-        view.worked_out[key] = _single_faults(view, part)
+        view.worked_out[key] = _single_faults(view, part, agreeing)
     found: SingleFaults | None = view.worked_out[key]
     return found
 
 
-def _single_faults(view: View, part: Part) -> SingleFaults | None:
+def _single_faults(view: View, part: Part, agreeing: bool) -> SingleFaults | None:
     course = own_course(view, part)
     if course is None:
         return None
-    score, information = by_motion(view, part, course.shapes)
+    score, information = by_motion(view, part, course.shapes, agreeing=agreeing)
     of_all = course.information + np.diag(information).reshape(course.score.shape)
     size = (course.score + score.reshape(course.score.shape)) / of_all
     return SingleFaults(course.shapes, size, of_all**-0.5)
@@ -58,7 +61,7 @@ def single_faults_absent(view: View) -> Iterator[Term]:
     These terms only raise the alarm: what they are made of is counted by the others.
     """
     for part in view.parts.values():
-        found = single_faults(view, part)
+        found = single_faults(view, part, agreeing=True)
         if found is None:
             continue
         square = (found.size / found.u) ** 2

@@ -50,13 +50,16 @@ class Shifts:
 
     @property
     def alone(self) -> Floats:
-        """Shift of each zero (gauge,) if all others are right, in its unit [mV/V]."""
-        return np.asarray(self.score / np.diag(self.information))
+        """Shift of each zero (gauge,) if all others are right, in its unit [mV/V].
+
+        Zero where nothing speaks of it.
+        """
+        return np.asarray(self.score / np.maximum(np.diag(self.information), 1e-300))
 
     @property
     def u(self) -> Floats:
         """Standard uncertainty of `alone`, (gauge,) [mV/V]."""
-        return np.asarray(np.diag(self.information) ** -0.5)
+        return np.asarray(np.maximum(np.diag(self.information), 1e-300) ** -0.5)
 
     @property
     def size(self) -> Floats:
@@ -119,42 +122,58 @@ def _no_tares(part: Part) -> str:
     )
 
 
-def shifts(view: View, part: Part, *, tares: bool = True) -> Shifts:
-    """Evidence of tares, other gauges, weight and acceleration about every zero, together.
+def shifts(view: View, part: Part) -> Shifts:
+    """Evidence of tares, other gauges, and load and side force of each wheel about every zero.
 
-    Each of them is linear in a zero that is too high, and independent of the others.  The tares
-    say nothing of zeros that moved after them.
+    Each of them is linear in a zero that is too high, and independent of the others.
     """
+    return _added(_by_tares(part), _by_gauges(part), _by_wheels(view, part))
+
+
+def single_shifts(view: View, part: Part, *, tares: bool = False, agreeing: bool = False) -> Shifts:
+    """Evidence about each zero if everything else on the car is right.
+
+    Tares say nothing of zeros that moved after them; `agreeing` as for `by_motion`.
+    """
+    parts = [_by_tares(part)] if tares else []
+    if whole_of(view) is None:
+        return _added(*parts, _by_gauges(part), _by_wheels(view, part))
+    constant = np.ones((1, *part.samples.indication.shape))
+    score, information = by_motion(view, part, constant, agreeing=agreeing)
+    # Indications are what is left of a zero: one that is too high makes them too low.
+    return _added(*parts, _by_gauges(part), Shifts(-score, information))
+
+
+def _added(*evidence: Shifts) -> Shifts:
+    scores, informations = zip(*((of.score, of.information) for of in evidence), strict=True)
+    return Shifts(sum(scores), sum(informations))
+
+
+def _by_tares(part: Part) -> Shifts:
+    change, u = since_pulls(part)
+    known = np.isfinite(change)
+    score = np.where(known, change / u**2, 0.0)
+    return Shifts(score, np.diag(np.where(known, u**-2.0, 0.0)))
+
+
+def _by_gauges(part: Part) -> Shifts:
     n = len(part.gauges)
-    score, information = np.zeros(n), np.zeros((n, n))
-    if tares:
-        change, u = since_pulls(part)
-        known = np.isfinite(change)
-        score = np.where(known, change / u**2, 0.0)
-        information = np.diag(np.where(known, u**-2.0, 0.0))
     # How a bar was twisted at the tare looks like zeros of several gauges of a tied axle.
-    if np.sum(part.known) >= FEWEST and len(part.corners) == 1:
-        weight = part.expected.weight[part.known]
-        against = np.mean(np.einsum("ngh,nh->ng", weight, part.residual[part.known]), axis=0)
-        own = np.mean(weight, axis=0)
-        slack = RESEMBLED * part.solver.estimator.calibration.main_slope
-        share = 1.0 / (1.0 + np.diag(own) * slack**2)
-        score = score - share * against
-        information = information + own * np.sqrt(np.outer(share, share))
-    by_forces = _by_forces(view, part)
-    return Shifts(score + by_forces[0], information + by_forces[1])
+    if np.sum(part.known) < FEWEST or len(part.corners) > 1:
+        return Shifts(np.zeros(n), np.zeros((n, n)))
+    weight = part.expected.weight[part.known]
+    against = np.mean(np.einsum("ngh,nh->ng", weight, part.residual[part.known]), axis=0)
+    own = np.mean(weight, axis=0)
+    slack = RESEMBLED * part.solver.estimator.calibration.main_slope
+    share = 1.0 / (1.0 + np.diag(own) * slack**2)
+    return Shifts(-share * against, own * np.sqrt(np.outer(share, share)))
 
 
-def _by_forces(view: View, part: Part) -> tuple[Floats, Floats]:
-    """Score (gauge,) and information (gauge, gauge) of forces about zeros that are too high."""
-    if whole_of(view) is not None:
-        score, information = by_motion(view, part, np.ones((1, *part.samples.indication.shape)))
-        # Indications are what is left of a zero: one that is too high makes them too low.
-        return -score, information
+def _by_wheels(view: View, part: Part) -> Shifts:
     of = mean_forces(view, part)
     seen = np.isfinite(of.error) & np.isfinite(part.leverage).all(axis=-1)
     lever, by = part.leverage[seen], of.u[seen] ** -2.0
-    return -(of.error[seen] * by) @ lever, (lever.T * by) @ lever
+    return Shifts(-(of.error[seen] * by) @ lever, (lever.T * by) @ lever)
 
 
 def zeros_hold(view: View) -> Iterator[Term]:
@@ -165,7 +184,7 @@ def zeros_hold(view: View) -> Iterator[Term]:
     for part in view.parts.values():
         slope = part.solver.estimator.calibration.main_slope
         for tares, name in ((True, ZERO_NAME), (False, MOVED_NAME)):
-            of = shifts(view, part, tares=tares)
+            of = single_shifts(view, part, tares=tares, agreeing=True)
             alone, u, size = of.alone, of.u, of.size
             for g, gauge in enumerate(part.gauges):
                 yield Term(

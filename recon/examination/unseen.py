@@ -112,11 +112,11 @@ def faults(view: View) -> Iterator[Fault]:
     for part in view.parts.values():
         ones = np.ones(part.samples.indication.shape[1])
         slope = part.solver.estimator.calibration.main_slope
-        u = tares.shifts(view, part, tares=False).u
+        u = tares.single_shifts(view, part, agreeing=True).u
         zero = np.fmin((sqrt(tares.ZERO_LIMIT) + FOUND) * u, MOST_ZERO * slope)
         for i, size in enumerate(zero):
             yield Fault("zero", part, i, size * ones)
-        found = single_faults.single_faults(view, part)
+        found = single_faults.single_faults(view, part, agreeing=True)
         course = single_gauges.own_course(view, part)
         if found is None or course is None:
             continue

@@ -86,10 +86,14 @@ def _plain(channels: Iterable[str]) -> set[str]:
 
 
 def table(found: Iterable[dict[str, Any]]) -> str:
-    """Counts by kind: drives, refused, wrong, of these marked and named; silent, untold."""
+    """Counts by kind, and size if stated: drives, refused, wrong, of these marked, named, silent,
+    untold, doubted.
+    """
     rows: dict[str, list[int]] = defaultdict(lambda: [0] * 9)
     for one in found:
         name = one["kinds"][0] if len(one["kinds"]) == 1 else ("pair" if one["kinds"] else "sound")
+        if len(one["kinds"]) == 1 and np.isfinite(one["sizes"][0]):
+            name = f"{name} {one['sizes'][0]:7g}"
         for key in (name, f"all {one['shape']}", "all"):
             row = rows[key]
             row[0] += 1
