@@ -1,4 +1,4 @@
-"""What the motion of the car says of a fault in a gauge: a constant, a step, a share of its load.
+"""Evidence in the motion of the car about a fault in a gauge: a constant, a step, another gain.
 
 A comparison of a whole drive has to allow for anything, and takes ten differences.  A fault of one
 gauge has a shape, and how much of that shape is in the forces is one number with its uncertainty.

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.examination.by_motion import by_motion
 from recon.examination.single_faults import single_faults
-from recon.examination.single_gauges import SINCE_PULLS, SINCE_TARE, single_gauges_agree
+from recon.examination.single_gauges import FIRST_STEP, SINCE_PULLS, SINCE_TARE, single_gauges_agree
 from recon.examination.tares import single_shifts
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
@@ -24,6 +25,8 @@ from recon.records.corrections import correction_line
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
 TIED_LIMIT = 8.0  # of a tied axle, whose springs and bar share loads as they like; below 5.3
 FEWEST = 20  # short means that a comparison needs
+COARSE = 5  # short means between steps that are tried in the motion of the car
+SURE_STEP = 9.0  # square of a step over its variance
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
 APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
@@ -86,7 +89,7 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             yield from _exchanged(part, i, j)
         for i in range(len(part.gauges)):
             yield from _single(view, part, i)
-            yield _jump(view, part, i)
+            yield from _jumps(view, part, i)
             yield from _now_and_then(view, part, i)
     for first, second in combinations(parts, 2):
         for i in range(len(first.gauges)):
@@ -212,17 +215,32 @@ def _mend_line(view: View, *, name: str, i: int, factor: float, zero: float) -> 
     return view.with_part(part.changed(y, zeros))
 
 
-def _jump(view: View, part: Part, i: int) -> Candidate:
-    """A zero that moved at one moment of the drive: the step that explains most."""
+def _jumps(view: View, part: Part, i: int) -> Iterator[Candidate]:
+    """A zero that moved at one moment: the step that explains most, by gauges and by motion."""
     P, r = part.expected.weight[:, i], np.nan_to_num(part.residual)
     against = np.where(part.known, np.einsum("nh,nh->n", P, r), 0.0)
     weight = np.where(part.known, P[:, i], 0.0)
-    after, of = (np.cumsum(x[::-1])[::-1] for x in (against, weight))
-    inner = np.arange(len(after)) >= EDGE
-    inner &= np.arange(len(after)) < len(after) - EDGE
-    explained = np.where(inner, after**2 / np.maximum(of, 1e-300), -1.0)
-    k = int(np.argmax(explained))
-    gauge, shift, start = part.gauges[i], float(after[k] / max(of[k], 1e-300)), view.elapsed[k]
+    starts = np.arange(EDGE, len(view.elapsed) - EDGE)
+    after, of = (np.cumsum(x[::-1])[::-1][starts] for x in (against, weight))
+    found = single_faults(view, part)
+    if len(starts):
+        yield _jump(view, part, i, starts, (after, of))
+    if found is not None and np.any(found.square[FIRST_STEP:, i] > SURE_STEP):
+        shapes = np.zeros((len(starts[::COARSE]), *part.samples.indication.shape))
+        shapes[:, i] = np.arange(shapes.shape[-1]) >= starts[::COARSE, None]
+        score, information = by_motion(view, part, shapes)
+        own = np.arange(len(shapes)) * shapes.shape[1] + i
+        yield _jump(view, part, i, starts[::COARSE], (score[own], np.diag(information)[own]))
+
+
+def _jump(
+    view: View, part: Part, i: int, starts: NDArray[np.int64], evidence: tuple[Floats, Floats]
+) -> Candidate:
+    """The step of gauge `i` at the best of some starts, by its score and information."""
+    score, information = evidence[0], np.maximum(evidence[1], 1e-300)
+    best = int(np.argmax(score**2 / information))
+    k, shift = int(starts[best]), float(score[best] / information[best])
+    gauge, start = part.gauges[i], view.elapsed[k]
     return Candidate(
         "zero shifted",
         part.corners,

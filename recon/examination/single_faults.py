@@ -32,6 +32,11 @@ class SingleFaults:
     size: Floats
     u: Floats
 
+    @property
+    def square(self) -> Floats:
+        """Squares of the sizes over their variance, (shape, gauge) [1]."""
+        return np.asarray((self.size / self.u) ** 2)
+
 
 def single_faults(view: View, part: Part, *, agreeing: bool = False) -> SingleFaults | None:
     """Evidence about faults in single gauges; None with too few samples.
@@ -64,7 +69,7 @@ def single_faults_absent(view: View) -> Iterator[Term]:
         found = single_faults(view, part, agreeing=True)
         if found is None:
             continue
-        square = (found.size / found.u) ** 2
+        square = found.square
         square[0] = 0.0  # delays have comparisons of their own
         for g, k in enumerate(np.argmax(square, axis=0)):
             yield Term(

@@ -216,7 +216,7 @@ class Expected:
 
     @cached_property
     def root(self) -> Floats:
-        """Lower triangular roots of `moving`, (n, gauge, gauge)."""
+        """Lower triangular roots of `moving`, (n, gauge, gauge) [1/unit]."""
         return np.asarray(np.linalg.cholesky(self.moving))
 
 
