@@ -136,14 +136,9 @@ def strap_line(
 ) -> Line:
     """Best line through the attachment point and both marks, each weighted by its uncertainty.
 
-    Two straight-line fits, one per direction across the strap, with the same weights.
-
-    Parameters
-    ----------
-    attach, mark1, mark2 : (3,)
-        Points on the strap, `mark1` at the wheel's end. [m]
-    u_attach, u_mark : float
-        Standard uncertainty of each coordinate. [m]
+    Two straight-line fits, one per direction across the strap, with the same weights.  Points (3,)
+    [m] are on the strap, `mark1` at the wheel's end; `u_attach` and `u_mark` [m] are those of each
+    coordinate.
     """
     direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
     across = _across(direction)

@@ -62,17 +62,10 @@ class Step(NamedTuple):
 def joint_fit(
     pulls: list[Pull], prior: BridgePrior, noise: Floats, left_out: Step | None = None
 ) -> JointFit:
-    """Fit K and the pulls' own errors together.
+    """Fit K (gauge, member) and the pulls' own errors together.
 
-    Parameters
-    ----------
-    pulls : list of Pull
-    prior : BridgePrior
-        Of K (gauge, member).
-    noise : (gauge,)
-        Standard uncertainty of one tared indication. [unit]
-    left_out : Step, optional
-        One load step that is not used.
+    `noise` (gauge,) [unit] is the standard uncertainty of one tared indication; `left_out` one load
+    step that is not used.
 
     Raises
     ------

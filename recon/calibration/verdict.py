@@ -55,14 +55,8 @@ def verdict_of(corner: CornerCalibration, assembly: Assembly, car: Vehicle) -> V
 def require_usable(found: Mapping[str, Verdict], accepted: Collection[str], where: str) -> None:
     """Refuse corners that are not to be used, unless they are accepted by name.
 
-    Parameters
-    ----------
-    found : mapping of name to Verdict
-        Verdicts on the corners and axles that are going to be used.
-    accepted : collection of str
-        Names of corners, or of axles, that are used whatever their verdict.
-    where : str
-        The calibration, for the message.
+    `found` holds the verdicts on the corners and axles that are going to be used, `accepted` the
+    names that are used whatever their verdict; `where` is the calibration, for the message.
 
     Raises
     ------

@@ -45,22 +45,10 @@ class Derivative:
 def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -> Derivative | None:
     """Derivative of a channel at the bandwidth of the forces.
 
-    Parameters
-    ----------
-    channel : (sample,)
-        As logged, not filtered; any unit.
-    order : int
-        1 for rates, 2 for accelerations.
-    band : Band
-        Bandwidth and rate [Hz], and the stretches between gaps.
-    own_step : float
-        Step of a channel that is slower than the log and was filled; 0 if it is not. [s]
-
-    Returns
-    -------
-    Derivative or None
-        In the unit of the channel per second to the power `order`; None where the longest stretch
-        is too short for a spectrum.
+    `channel` (sample,) is as logged, not filtered, in any unit; `order` 1 for rates, 2 for
+    accelerations.  `own_step` [s] is the step of a channel that is slower than the log and was
+    filled, 0 if it is not.  The result is in the unit of the channel per second to the power
+    `order`; None where the longest stretch between gaps is too short for a spectrum.
     """
     longest = max(band.parts, key=lambda part: part.stop - part.start)
     if longest.stop - longest.start < LEAST_SAMPLES or not np.isfinite(channel[longest]).any():

@@ -20,14 +20,8 @@ def flat_samples(values: Floats, rate: float) -> NDArray[np.bool_]:
     """Mask (sample, channel) of samples at which a channel stays constant without even noise.
 
     A run of equal numbers is flat if it lasts longer than `FLAT_TIME` and much longer than the
-    usual runs of that channel, which its resolution causes.
-
-    Parameters
-    ----------
-    values : (sample, channel)
-        Raw indications, any unit.
-    rate : float
-        Sampling rate.  [Hz]
+    usual runs of that channel, which its resolution causes.  `values` (sample, channel) are raw
+    indications [any unit], `rate` their sampling rate [Hz].
     """
     least = FLAT_TIME * rate
     out = room(values.shape[::-1], np.bool_).T
@@ -72,14 +66,8 @@ def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
     """Mask (sample, channel) of samples at the end of a channel's range.
 
     These are samples at or beyond the stated full scale, and those at the channel's largest or
-    smallest value, if they are many times as many as those at the next levels.
-
-    Parameters
-    ----------
-    values : (sample, channel)
-        Raw indications, each channel in its unit.
-    full_scale : (channel,)
-        End of the range in the same unit, NaN if not stated.
+    smallest value, if they are many times as many as those at the next levels.  `values`
+    (sample, channel) are raw indications [unit], `full_scale` (channel,) is NaN if not stated.
     """
     out = room(values.shape[::-1], np.bool_).T
     out[:] = False

@@ -62,16 +62,8 @@ def corrections_of(
 ) -> dict[str, Correction]:
     """Corrections by column, from a map's lines ``"a, b" = { factor = -1 }``.
 
-    Parameters
-    ----------
-    where : str
-        The map, for messages.
-    stated : mapping
-        Lines as the map has them.
-    known : mapping
-        Columns that may be corrected, and the kind of quantity or unit of each.
-    delays : bool
-        Whether columns have a time that can be late.
+    `known` holds the columns that may be corrected, with the kind of quantity or unit of each;
+    `delays` says whether columns have a time that can be late; `where` is the map, for messages.
 
     Raises
     ------
@@ -151,20 +143,9 @@ def _both_ways(where: str, corrections: dict[str, Correction]) -> dict[str, Corr
 def on_time(time: Floats, values: Floats, late: float) -> Floats:
     """A channel that is late as it would be on time.
 
-    Parameters
-    ----------
-    time : (sample,)
-        Time of the log.  [s]
-    values : (sample,)
-        Values, NaN where there are none.  [any unit]
-    late : float
-        What the channel shows happened so long ago.  [s]
-
-    Returns
-    -------
-    (sample,)
-        Values of a cubic through four neighbours, in the same unit.  NaN where there was no
-        value, at the end, and beside gaps.  Source: Lagrange interpolation.
+    `values` (sample,) [any unit] at `time` (sample,) [s], NaN where there are none; what the
+    channel shows happened `late` [s] ago.  Values of a cubic through four neighbours; NaN where
+    there was no value, at the end, and beside gaps.  Source: Lagrange interpolation.
     """
     there = np.flatnonzero(np.isfinite(values))
     out = np.full(len(values), np.nan)

@@ -21,14 +21,8 @@ NETCDF = (b"\x89HDF", b"CDF")  # how such files begin
 def existing_file(path: str | Path, what: str) -> Path:
     """Return `path` if it is an existing regular file on this computer.
 
-    A folder stands for the result in it, where a result is wanted and it holds only one.
-
-    Parameters
-    ----------
-    path : str or Path
-        Name as the user gave it.
-    what : str
-        What the file should be, for the message ("log", "pull sheet").
+    A folder stands for the result in it, where a result is wanted and it holds only one.  `what`
+    the file should be ("log", "pull sheet") is for the message.
 
     Raises
     ------

@@ -40,21 +40,10 @@ def is_frame(path: Path) -> bool:
 
 
 def frame_layout(path: Path, *, skip_lines: int = 0, units_row: bool | None = None) -> Layout:
-    """Read a table that is no text and find its names and units.
+    """Read a table that is no text, with the whole table as `frame`, whose rows count from 1.
 
-    Parameters
-    ----------
-    path : Path
-        An existing file.
-    skip_lines : int
-        Rows of a spreadsheet before the header.
-    units_row : bool, optional
-        Whether the row below the header holds units; found where not given.
-
-    Returns
-    -------
-    Layout
-        With the whole table as `frame`; its rows count from 1.
+    A spreadsheet may have rows before the header, `skip_lines`; whether the row below the header
+    holds units is found where `units_row` does not say it.
 
     Raises
     ------

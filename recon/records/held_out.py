@@ -13,12 +13,7 @@ Steps = frozenset[tuple[float, ...]]  # loads and indications of the loaded step
 def require_held_out(fit: PullSheet, verification: PullSheet) -> None:
     """Refuse a verification sheet that would test the fit with its own pulls.
 
-    Parameters
-    ----------
-    fit : PullSheet
-        Its rows of purpose `fit` are fitted.
-    verification : PullSheet
-        Its rows of purpose `verify` verify.
+    Rows of purpose `fit` of the one sheet are fitted, rows of purpose `verify` of the other verify.
 
     Raises
     ------

@@ -96,21 +96,11 @@ def find_layout(
     skip_lines: int = 0,
     units_row: bool | None = None,
 ) -> Layout:
-    """Find header, units row, separator and encoding of the table in `path`.
+    """Find header, units row, separator and encoding of the table in an existing file.
 
-    Parameters
-    ----------
-    path : Path
-        An existing file.
-    separator : str, optional
-        Found by trying comma, semicolon and tab on the first lines where not given.
-    decimal : str
-        Decimal mark, "." or ",".
-    skip_lines : int
-        Lines before the header.
-    units_row : bool, optional
-        Whether the line below the header holds units; found where not given: such a line has
-        no number and at least one unit that is known.
+    The separator is found, where not given, by trying comma, semicolon and tab on the first lines.
+    So is whether the line below the header holds units: such a line has no number and at least one
+    unit that is known.
 
     Raises
     ------

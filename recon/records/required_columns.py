@@ -33,16 +33,7 @@ TAKES = {
 
 
 def refuse_other_kind(layout: Layout, found: Iterable[str], kind: Kind) -> None:
-    """Refuse a table that is of another kind than wanted.
-
-    Parameters
-    ----------
-    layout : Layout
-        Of the table.
-    found : iterable of str
-        Our columns that it has.
-    kind : {"pulls", "log", "tares", "sections", "runs"}
-        The kind that is wanted.
+    """Refuse a table that is of another kind than wanted; `found` are our columns that it has.
 
     Raises
     ------

@@ -53,23 +53,12 @@ Columns = dict[str, tuple[str, Any]]  # name -> kind of quantity, values in SI
 def write_log(
     path: str | Path, dataset: xr.Dataset, car: Vehicle, *, overwrite: bool = False
 ) -> None:
-    """Write a dataset of the form that `read_log` returns.
-
-    Parameters
-    ----------
-    path : str or Path
-        Target; packed when the name ends `.gz`.
-    dataset : xarray.Dataset
-        Indications in the unit of each gauge, the rest in SI.
-    car : Vehicle
-        Its gauges give the units of the indications.
-    overwrite : bool
-        Replace an existing file.
+    """Write a dataset of the form that `read_log` returns, packed when the name ends `.gz`.
 
     Raises
     ------
     OutputError
-        The target exists or cannot be written.
+        The target exists (unless `overwrite`) or cannot be written.
     """
     units = {gauge.name: gauge.unit for _, gauge in car.gauges}
     columns: Columns = {"elapsed_time": ("time", dataset["elapsed_time"].to_numpy())}

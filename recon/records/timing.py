@@ -25,14 +25,7 @@ LIKELY = (20.0, 20_000.0)  # samples per second that a right unit of time would 
 def check_time(table: BoundTable, time: Floats, *, gauged: bool = True) -> list[str]:
     """Refuse time that does not increase or has an impossible rate; list the gaps in words.
 
-    Parameters
-    ----------
-    table : BoundTable
-        Table of the log, for messages.
-    time : (sample,)
-        Elapsed time.  [s]
-    gauged : bool
-        Whether the log holds gauges; other logs may be slower.
+    `time` (sample,) [s]; logs that are not `gauged` may be slower; `table` is for messages.
 
     Raises
     ------

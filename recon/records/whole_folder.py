@@ -26,12 +26,8 @@ AT_CURRENT_FOLDER, EXCHANGE = -100, 2  # AT_FDCWD and RENAME_EXCHANGE of renamea
 def replaced_as_a_whole(folder: Path, ours: Collection[str]) -> Iterator[Path]:
     """Give an empty folder; its files take the place of those in `folder` if the body ends well.
 
-    Parameters
-    ----------
-    folder : Path
-        Made, with its parents, if it does not exist.
-    ours : collection of str
-        Files of an earlier result in `folder`: replaced or removed.  All others are kept.
+    `folder` is made, with its parents, if it does not exist.  Files of an earlier result in it,
+    `ours`, are replaced or removed; all others are kept.
 
     Raises
     ------

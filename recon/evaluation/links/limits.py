@@ -34,19 +34,10 @@ def limits_of_links(
 ) -> dict[str, Any]:
     """The lowest limit of each link and direction, and the share of it that the peak uses.
 
-    Parameters
-    ----------
-    supports, tubes : list
-        Links, and the tube of each where it is stated.
-    peak : Estimate (link * direction)
-        Largest tension and compression [N], tension positive.
-    shape : (link, direction)
-
-    Returns
-    -------
-    dict
-        Variables of the answer: `limit` [N], `limit_kind`, `utilisation` [1], and `yield_load`
-        and `column_load` [N] of each link, positive.
+    `tubes` holds the tube of each link of `supports` where it is stated; `peak` (link * direction)
+    the largest tension and compression [N], tension positive; `shape` is (link, direction).
+    Variables of the answer: `limit` [N], `limit_kind`, `utilisation` [1], and `yield_load` and
+    `column_load` [N] of each link, positive.
     """
     limit = np.full((*shape, 2), nan)
     kind = np.full(shape, "not stated", dtype="U40")

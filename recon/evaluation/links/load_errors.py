@@ -70,21 +70,10 @@ class ForceErrors:
 
 
 def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) -> Floats:
-    """Effect of every cause on the loads of an assembly's links.
+    """Effect of every cause on the loads of an assembly's links, (cause, sample, link) [N].
 
-    Parameters
-    ----------
-    link_map : LinkMap
-    at : Inputs
-        At the samples of `errors`.
-    errors : ForceErrors
-    tyre : Tyre
-        Priors of the tyre's moments.
-
-    Returns
-    -------
-    ndarray (cause, sample, link) [N]
-        Per standard uncertainty; causes in the order of `errors`, then `OWN` rows per corner.
+    Per standard uncertainty; causes in the order of `errors`, then `OWN` rows per corner.  Inputs
+    `at` are those of the samples of `errors`; `tyre` holds the priors of the tyre's moments.
 
     Raises
     ------

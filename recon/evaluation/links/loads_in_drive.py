@@ -75,19 +75,9 @@ def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
 def links_of(
     forces: xr.Dataset, car: Vehicle, name: str, band: float, chosen: NDArray[np.bool_]
 ) -> DrivenLinks:
-    """Loads of the links of one assembly through a drive.
+    """Loads of the links of the assembly `name` through a drive, from the result of `reconstruct`.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it.
-    car : Vehicle
-    name : str
-        Name of the assembly.
-    band : float
-        Bandwidth to which forces and motion are low-passed. [Hz]
-    chosen : (sample,)
-        True where a sample may enter.
+    Forces and motion are low-passed to `band` [Hz]; samples where `chosen` (sample,) may enter.
     """
     assembly = assembly_of(car, name)
     corners = corner_names(forces)

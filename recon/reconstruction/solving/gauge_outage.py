@@ -30,14 +30,7 @@ def failed_together(
 ) -> tuple[Failed, ...]:
     """Sets of gauges that fail together for long enough, the longest first.
 
-    Parameters
-    ----------
-    gauges : tuple of str
-        Gauges of one assembly.
-    gauge_status : (sample, gauge)
-        Their flags, see `recon.base.status`.
-    elapsed : (sample,)
-        Time of the log.  [s]
+    `gauge_status` (sample, gauge) holds flags of `recon.base.status`, at `elapsed` (sample,) [s].
     """
     some = np.bitwise_or.reduce(gauge_status, axis=1) & UNUSABLE
     rows = np.flatnonzero(some)

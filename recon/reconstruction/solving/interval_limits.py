@@ -17,16 +17,10 @@ from recon.base.quantities import COVERAGE_FACTOR
 def limits_of(
     force: Floats, u: Floats, free_vertical: Floats, *, bounded: bool = True
 ) -> tuple[Floats, Floats]:
-    """Lower and upper 95 % limits (..., 3); `free_vertical` (...) is the unbounded Fz.
+    """Lower and upper 95 % limits (..., 3) of `force` with `u` (..., 3) [N], z last.
 
-    Parameters
-    ----------
-    force, u : (..., 3)
-        Force and its standard uncertainty, z last. [N]
-    free_vertical : (...)
-        Vertical force before the bound. [N]
-    bounded : bool
-        Fz >= 0 is held; otherwise the limits are symmetric everywhere.
+    `free_vertical` (...) [N] is Fz before the bound.  Unless Fz >= 0 is held, `bounded`, limits are
+    symmetric everywhere.
     """
     half = COVERAGE_FACTOR * u
     lower, upper = force - half, force + half

@@ -122,14 +122,8 @@ def outputs_of(
 ) -> Outputs:
     """Judge the forces of an assembly by their covariance at its usual load.
 
-    Parameters
-    ----------
-    car, assembly
-    gauges : of the calibration
-    covariance : (3 w, 3 w)
-        Of the forces, with open priors. [N2]
-    design : AtPose
-        The estimator at design height.
+    `covariance` (3 w, 3 w) [N2] is that of the forces with open priors; `design` the estimator at
+    design height.
 
     Raises
     ------

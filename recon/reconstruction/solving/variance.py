@@ -80,20 +80,10 @@ def _intermediate(cause: Cause) -> Floats:
 def variances_of(
     outputs: Outputs, by_mode: list[Compressed], features: Singles, mode: NDArray[np.int64]
 ) -> tuple[Singles, Singles]:
-    """Variances of the outputs and covariances of x and y of every wheel, part by part.
+    """Variances (part, output, sample) [N2] of the outputs in intermediate axes, part by part.
 
-    Parameters
-    ----------
-    outputs, by_mode
-        As `compressed` has them.
-    features : (feature, sample)
-    mode : (sample,)
-        Joint mode.
-
-    Returns
-    -------
-    (part, output, sample), (part, w, sample)
-        In intermediate axes. [N2]
+    Also the covariances (part, w, sample) of x and y of every wheel.  `outputs` and `by_mode` are
+    as `compressed` has them, at `features` (feature, sample) and the joint `mode` (sample,).
     """
     n = features.shape[1]
     variance = np.zeros((len(PARTS), len(outputs.rows), n), dtype=np.float32)
