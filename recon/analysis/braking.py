@@ -38,6 +38,7 @@ NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_nam
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
 HANDED_BACK = 0.5  # of a force that follows a stated torque: from here on it is no measurement
 STATED_TORQUE = "brake torque per pressure"  # name of that cause, after its corner
+FRICTION = "friction while loads build up"  # name of that cause
 SHARES = {
     "front_share": "front share of the braking force",
     "ideal_front_share": "front share of the vertical load, weighted by the braking force",
@@ -302,6 +303,16 @@ class _Answer:
         text = "drag of the axle while coasting in gear"
         return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(force)
 
+    def _stuck(self, stop: Stop) -> Floats:
+        """Standard uncertainty [1] of the share of each axle's force that friction holds back.
+
+        Joints do not slip in proportion to the load, so that two stops do not cancel it: in each
+        of them it is anywhere within the loop.
+        """
+        names = [str(name) for name in self.drive.forces["cause_name"].to_numpy()]
+        held = stop.forces.by_cause[names.index(FRICTION), :2] if FRICTION in names else np.zeros(2)
+        return np.asarray(np.abs(held / stop.forces.value[:2]) / np.sqrt(3.0))
+
     def _per_bar(self, force: list[Estimate]) -> Labelled:
         """Force of the brakes (axle,) per line pressure, and its change over the stops."""
         mean = np.full(self._wide, np.nan)
@@ -319,6 +330,7 @@ class _Answer:
         mean[~(mean > LEAST_PRESSURE)] = np.nan
         ratios = [combined(lambda f, p=p: f / p, of) for of, p in zip(force, mean, strict=True)]
         change = combined(lambda last, first: last / first - 1.0, ratios[-1], ratios[0])
+        change = change.plus_noise(np.hypot(*(self._stuck(self.stops[i]) for i in (0, -1))))
         if len(ratios) < 2:
             self.not_given.append("Fade of the brakes: there is one stop only. Brake twice or more")
             change = _unknown(change)

@@ -52,25 +52,39 @@ def _steer_causes(bench: Bench) -> list[Cause]:
 
 
 def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:
-    """Error of the hub's specific force, axis by axis; that of the body is shared by corners."""
+    """Error of the hub's specific force, axis by axis; that of the body is shared by corners.
+
+    Along and sideways the gain of the hub's accelerometer acts on what moves the wheel, upwards on
+    gravity; `Solver.hub_gain` has what it does where the hub moves up and down.
+    """
     out = []
     corner, sensors = bench.assembly.corners[k], bench.estimator.session.wheels[k]
     for axis, source in enumerate(sensors.acceleration_from):
-        weight = STANDARD_GRAVITY if axis == 2 else 0.0
-        own = np.hypot(sensors.acceleration[axis], sensors.acceleration_share[axis] * weight)
+        own, gain = sensors.acceleration[axis], sensors.acceleration_share[axis]
+        if axis == 2:
+            own, gain = np.hypot(own, gain * STANDARD_GRAVITY), 0.0
         shared = sensors.acceleration_of_body[axis]
         if source == "none":
             own, shared = 0.0, own
         part = "session" if source == "hub" else "assumption"
-        for of, what, size in ((corner.name, "hub", own), ("", "body", shared)):
-            if size > 0:
-                loading = bench.blank()
-                for m, at in enumerate(bench.centre):
-                    per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
-                    loading[m, :, 0] = per_size * size
-                name = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
-                out.append(Cause(name, part, loading))
+        for of, what, size, share in (
+            (corner.name, "hub", own, gain),
+            ("", "body", shared, 0.0),
+        ):
+            loadings = [bench.blank(), bench.blank()]
+            for m, at in enumerate(bench.centre):
+                per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
+                loadings[0][m, :, 0] = per_size * size
+                usual = share * _asked_of_load(bench, k)
+                loadings[1][m, :, bench.features.force(k, axis)] = per_size * usual
+            name = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
+            out += numbered(name, part, [one for one in loadings if one.any()])
     return out
+
+
+def _asked_of_load(bench: Bench, k: int) -> float:
+    """Acceleration of a hub along or sideways per newton of its tyre's force [m/s2 per N]."""
+    return STANDARD_GRAVITY / bench.estimator.usual_load[k]
 
 
 def _weight_causes(bench: Bench, k: int) -> list[Cause]:
@@ -86,7 +100,7 @@ def _weight_causes(bench: Bench, k: int) -> list[Cause]:
         unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass
         # Along and sideways the hub is accelerated about as the tyre's force asks of its load.
         for axis in (0, 1):
-            share = corner.u_unsprung_mass * STANDARD_GRAVITY / bench.estimator.usual_load[k]
+            share = corner.u_unsprung_mass * _asked_of_load(bench, k)
             effect = at.forces @ at.hub[:, 3 * k + axis] * share
             unsprung[m, :, bench.features.force(k, axis)] = effect
         lower = held if mode[k] == "locked" else free

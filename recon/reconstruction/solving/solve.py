@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.reconstruction.estimator.sample_features import (
     Singles,
@@ -119,7 +120,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         free=free,
         turn=turn,
         heading=solver.table.heading.astype(np.float32) @ basis,
-        random=solver.random.T[:, mode].astype(np.float32),
+        random=_random(solver, samples, mode),
         leak=outputs.leak(samples.turn).astype(np.float32),
         variance=variance,
         xy=xy,
@@ -131,6 +132,19 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     u = np.sqrt(out.whole + out.leak)[2 : 3 * outputs.wheels : 3]
     compressed = samples.travel > 0.1 * np.array([[high] for _, high in solver.table.ranges[:-1]])
     status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
+    return out
+
+
+def _random(solver: Solver, samples: Samples, mode: NDArray[np.int64]) -> Singles:
+    """Variance (output, sample) [N2] of single samples.
+
+    Where a hub moves up and down, the gain of its accelerometer is wrong by a share of what moves
+    it, now up and now down: in wheel hop that is more than the noise of the gauges.
+    """
+    moved = samples.hub[2::3].astype(np.float32) - np.float32(STANDARD_GRAVITY)
+    out = solver.random.T[:, mode].astype(np.float32)
+    for m, chosen in samples_by_mode(mode):
+        out[:, chosen] += solver.hub_gain[m].astype(np.float32) ** 2 @ moved[:, chosen] ** 2
     return out
 
 

@@ -30,7 +30,8 @@ class Solver:
 
     `scale` (w + 1,) [m] divides travels and rack in the features; `compressed` are the causes by
     their strongest directions, mode by mode; `random` (mode, output) [N2] is the variance of
-    single samples; `force_reached` (w, 3) [N] the largest force of the pulls.
+    single samples, `hub_gain` (mode, output, w) [N per m/s2] what the gain of a hub's accelerometer
+    adds where the hub moves up and down; `force_reached` (w, 3) [N] the largest force of the pulls.
     """
 
     assembly: Assembly
@@ -44,6 +45,7 @@ class Solver:
     causes: tuple[Cause, ...]
     compressed: list[Compressed]
     random: Floats
+    hub_gain: Floats
     force_reached: Floats
 
     @property
@@ -95,6 +97,7 @@ def solver_of(
         causes=tuple(causes),
         compressed=compressed(outputs, causes, _typical(estimator)),
         random=_random(bench, outputs),
+        hub_gain=_hub_gain(bench, outputs),
         force_reached=calibration.conditions.force_reached,
     )
 
@@ -110,6 +113,16 @@ def _random(bench: Bench, outputs: Outputs) -> Floats:
         hub = outputs.rows @ at.forces @ at.hub * mass * hub_noise
         out.append(np.sum(gauges**2, axis=1) + np.sum(hub**2, axis=1))
     return np.array(out)
+
+
+def _hub_gain(bench: Bench, outputs: Outputs) -> Floats:
+    """Standard uncertainty of forces per vertical acceleration of a hub beside gravity's.
+
+    (mode, output, w) [N per m/s2].
+    """
+    wheels = zip(bench.assembly.corners, bench.estimator.session.wheels, strict=True)
+    size = np.array([corner.unsprung_mass * of.acceleration_share[2] for corner, of in wheels])
+    return np.array([outputs.rows @ at.forces @ at.hub[:, 2::3] * size for at in bench.centre])
 
 
 def _typical(estimator: AssemblyEstimator) -> Floats:
