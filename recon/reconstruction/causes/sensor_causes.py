@@ -67,10 +67,7 @@ def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:
         if source == "none":
             own, shared = 0.0, own
         part = "session" if source == "hub" else "assumption"
-        for of, what, size, share in (
-            (corner.name, "hub", own, gain),
-            ("", "body", shared, 0.0),
-        ):
+        for of, what, size, share in ((corner.name, "hub", own, gain), ("", "body", shared, 0.0)):
             loadings = [bench.blank(), bench.blank()]
             for m, at in enumerate(bench.centre):
                 per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
