@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.analysis.braking import HANDED_BACK, braking
+from recon.analysis.braking import FRICTION, HANDED_BACK, braking
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.evaluation.common.answer_labels import not_given
@@ -321,3 +321,25 @@ def test_the_picture_has_a_bar_for_each_stop_and_axle_and_a_tick() -> None:
         "straight braking 1", "straight braking 2",
     ]  # fmt: skip
     assert pressure.get_ylabel() == "N per bar"
+
+
+def test_forces_with_a_sum_that_is_known_alone_have_the_same_answer() -> None:
+    forces = stopped().forces()
+    sums = np.zeros((forces.sizes["elapsed_time"], 1))
+    more = {
+        "known_sum": (("known_sum",), np.array(["RL Fz + RR Fz, known to 9 N"])),
+        "sum_of_forces": (("elapsed_time", "known_sum"), sums, {"units": "N"}),
+        "u_sum_of_forces": (("elapsed_time", "known_sum"), sums + 9.0, {"units": "N"}),
+        "sum_weight": (("known_sum", "corner", "component"), np.zeros((1, 4, 3)), {"units": "1"}),
+    }
+    found, plain = braking(forces.assign(more)), braking(forces)
+    assert_allclose(found["braking_force"], plain["braking_force"])
+
+
+def test_friction_does_not_cancel_between_stops_as_a_gain_does() -> None:
+    car = faded(-0.05)
+    car.cause(FRICTION, "FL", 0, FX, 0.01)  # half of that of the axle
+    found = braking(car.forces())
+    # Anywhere within the loop in each of two stops; a gain leaves less than 1e-4.
+    u = found["u_force_per_pressure_change"].sel(axle="front")
+    assert_allclose(u, 0.005 * np.sqrt(2 / 3), rtol=0.03)

@@ -13,6 +13,7 @@ from recon.base.labelled import place_of
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
+from recon.records.forces import SUMS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -74,7 +75,8 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
     step : float
         Length of a stretch. [s]
     names : str
-        Variables along time to keep, where they are there; whatever has no time is kept.
+        Variables along time to keep, where they are there; whatever has no time is kept, but for
+        the words and weights of known sums without the sums.
 
     Returns
     -------
@@ -101,6 +103,8 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
     out = forces.drop_vars(
         [n for n in forces.data_vars if ALONG in forces[n].dims and n not in names]
     ).isel({ALONG: slice(size // 2, count * size, size)})
+    if not all(name in out.variables for name in SUMS):
+        out = out.drop_vars([name for name in SUMS if name in out.variables])
     kept = [n for n in names if n in out and ALONG in out[n].dims]
     found = {n: _of(n, forces[n].to_numpy()[: count * size], size) for n in kept}
     out = out.assign({n: out[n].copy(data=v) for n, v in found.items() if v is not None})

@@ -204,7 +204,8 @@ def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> Floats:
     """Standard uncertainty of the largest and the mean amplitude of Fz from the wheel's inertia.
 
     Mass times amplitude of the hub's acceleration, which enters Fz in full, with the doubts of
-    both.  Forces carry them at rest only, where the acceleration is that of gravity.  (2,) [N].
+    both.  Forces carry the mass at rest only, and the gain as noise, which a wave averages out.
+    (2,) [N].
     """
     time = forces["elapsed_time"].to_numpy()
     inside = (time >= event.start) & (time <= event.end)
