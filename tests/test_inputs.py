@@ -220,6 +220,10 @@ def test_four_travels_give_roll_and_pitch() -> None:
     # Left wheels hang out, so the left side is up: a right-handed turn about x.
     assert turn[2, 1] == pytest.approx(np.sin(0.04 / track), rel=1e-9)
     assert turn[0, 0] == pytest.approx(1.0, abs=1e-12)
+    rise = {"FL": -0.02, "FR": 0.02, "RL": 0.02, "RR": -0.02}  # axles that contradict each other
+    lifted["travel"].values[:] = [rise[str(c)] for c in lifted["corner"].to_numpy()]
+    with pytest.warns(PriorWarning, match=r"four travels, .* uncertainties of 1\.\d and"):
+        assert attitude_of(lifted, day().car).u_roll == pytest.approx(0.04 / track, rel=0.05)
 
 
 def test_attitude_turns_as_the_virtual_car_does() -> None:

@@ -85,6 +85,12 @@ def of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
     return Lean(0.5 * (front + rear) / np.mean(_tracks(car)), 0.5 * ahead / wheelbase(car))
 
 
+def warp_of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
+    """Half of what both axles differ by in roll, and both sides in pitch; as `of_travels`."""
+    half = 0.5 * (travel["FR"] - travel["FL"] - travel["RR"] + travel["RL"])
+    return Lean(half / np.mean(_tracks(car)), half / wheelbase(car))
+
+
 def travel_of(car: Vehicle, corner: str, lean: Lean) -> Floats:
     """Travel (sample,) [m] of a wheel by the body's lean on its springs."""
     x, y = arm_of(car, corner)
@@ -117,8 +123,13 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
     if has_four_wheels(car) and all(logged(log, "travel", c) for c in CORNERS):
         u = (U_ATTITUDE_FROM_TRAVEL,) * 2
         if force is not None:
-            own = _by_acceleration(log, lambda u: on_tyres(car, u))
-            parts = (_of_springs(log, car), on_tyres(car, force).share(U_TYRE_RATE_SHARE), own)
+            travel = {name: log["travel"].sel(corner=name).to_numpy() for name in CORNERS}
+            parts = (
+                _of_springs(log, car),
+                warp_of_travels(car, travel).share(1.0),
+                on_tyres(car, force).share(U_TYRE_RATE_SHARE),
+                _by_acceleration(log, lambda u: on_tyres(car, u)),
+            )
             u = _joint((U_ATTITUDE,) * 2, *parts)
         _warn_of_attitude(path, "taken from the four travels", u)
         return Attitude("travel", *u)
