@@ -124,13 +124,13 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
         u = (U_ATTITUDE_FROM_TRAVEL,) * 2
         if force is not None:
             travel = {name: log["travel"].sel(corner=name).to_numpy() for name in CORNERS}
-            parts = (
+            u = _joint(
+                (U_ATTITUDE,) * 2,
                 _of_springs(log, car),
                 warp_of_travels(car, travel).share(1.0),
                 on_tyres(car, force).share(U_TYRE_RATE_SHARE),
                 _by_acceleration(log, lambda u: on_tyres(car, u)),
             )
-            u = _joint((U_ATTITUDE,) * 2, *parts)
         _warn_of_attitude(path, "taken from the four travels", u)
         return Attitude("travel", *u)
     if force is not None:
