@@ -86,7 +86,7 @@ def of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
 
 
 def warp_of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
-    """Half of what both axles differ by in roll, and both sides in pitch; as `of_travels`."""
+    """Half of what axles differ by in roll and sides in pitch, by travels (sample,) [m]."""
     half = 0.5 * (travel["FR"] - travel["FL"] - travel["RR"] + travel["RL"])
     return Lean(half / np.mean(_tracks(car)), half / wheelbase(car))
 
