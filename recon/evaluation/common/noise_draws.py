@@ -34,7 +34,7 @@ def noise_draws(
     Parameters
     ----------
     samples : (sample,)
-        Positions along time, ascending.
+        Positions along time, ascending within each stretch; stretches in any order.
     columns : int
         Independent series in each draw.
     draws : int
@@ -48,7 +48,7 @@ def noise_draws(
     """
     if not draws:
         return
-    apart = np.diff(samples)
+    apart = np.abs(np.diff(samples))
     step = int(rate / (PER_PERIOD * bandwidth))
     step = max(min(step, int(apart.min(initial=step))), 1)
     # What is farther apart than the filter remembers is independent, however far.
