@@ -100,7 +100,8 @@ def completed(
     """
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log
-    if not (lacks_body or lacks_travel or "indication_rate" in log):
+    lacks_yaw = "relative_acceleration" in log and "yaw_rate" not in log
+    if not (lacks_body or lacks_travel or lacks_yaw or "indication_rate" in log):
         return log
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
@@ -111,7 +112,10 @@ def completed(
             for solver in prepared.solvers
             if solver.outputs.totals_known
         ]
-        found = _with_body(log, car, seen) if lacks_body and seen else log
+        links = _link_forces(seen) if lacks_body or lacks_yaw else {}
+        found = _with_body(log, car, seen, links) if lacks_body and seen else log
+        if lacks_yaw and set(links) == set(CORNERS):
+            found = _with_yaw(found, car, links)
         if lacks_travel:
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:
@@ -125,17 +129,14 @@ def completed(
     return found
 
 
-def _with_body(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
-    """The log with the specific force of the body, and with yaw terms if it had none."""
-    links = _link_forces(seen)
-    whole = set(links) == set(CORNERS)
-    force, u = _of_all(car, links) if whole else _of_some(seen, links)
-    log = log.assign_coords(component=list(COMPONENTS)).assign(
+def _with_body(
+    log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
+) -> xr.Dataset:
+    """The log with the specific force of the body."""
+    force, u = _of_all(car, links) if set(links) == set(CORNERS) else _of_some(seen, links)
+    return log.assign_coords(component=list(COMPONENTS)).assign(
         acceleration=stamp(LOG["acceleration"], force.T), u_acceleration=stamp(U_ACCELERATION, u)
     )
-    if not whole or "yaw_rate" in log or "relative_acceleration" not in log:
-        return log
-    return _with_yaw(log, car, links)
 
 
 def _of_all(car: Vehicle, links: dict[str, Floats]) -> tuple[Floats, Floats]:
