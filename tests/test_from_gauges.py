@@ -35,10 +35,13 @@ def damped_drive() -> tuple[xr.Dataset, Tares, xr.Dataset, Calibration]:
     return *virtual_drive(day().drawn, states, rng), day().calibration
 
 
-def gauges_alone(bandwidth: float | None = None) -> tuple[xr.Dataset, xr.Dataset]:
-    """Conditioned log without any other channel, as it is, and its truth."""
+def gauges_alone(
+    bandwidth: float | None = None, but: tuple[str, ...] = ()
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Conditioned log without any other channel `but` these, and its truth."""
     log, tares, truth, _ = damped_drive()
-    kept = log.drop_vars([n for n in log.data_vars if n not in ("indication", "gauge_temperature")])
+    own = ("indication", "gauge_temperature", *but)
+    kept = log.drop_vars([n for n in log.data_vars if n not in own])
     with unwarned():
         return condition(kept, day().car, tares, bandwidth=bandwidth), truth
 
@@ -70,6 +73,22 @@ def test_yaw_is_in_the_forces_of_front_and_rear() -> None:
     assert np.corrcoef(y[:, 0], change * arm)[0, 1] > 0.95
     assert np.std(y[:, 0]) == pytest.approx(np.std(change * arm), rel=0.25)  # yaw inertia by rule
     assert np.corrcoef(y[:, 0], y[:, 2])[0, 1] < -0.95  # front and rear swing opposite ways
+
+
+def test_yaw_is_taken_from_the_forces_where_acceleration_alone_is_logged() -> None:
+    found = {}
+    for but in ((), ("acceleration",), ("acceleration", "speed")):
+        log, _ = gauges_alone(8.0, but)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", PriorWarning)
+            found[but] = log, completed(log, day().calibration, day().car)
+    logged, seen = found["acceleration",]
+    u = [one["u_relative_acceleration"].to_numpy()[:, :2] for one in (logged, seen, found[()][1])]
+    assert np.all(u[1] < 0.8 * u[0])
+    assert u[1] == pytest.approx(u[2], rel=0.1)
+    fast, same = found["acceleration", "speed"]
+    flat = [one["relative_acceleration"].sel(component=["x", "y"]) for one in (fast, same)]
+    assert flat[1].identical(flat[0])  # yaw is there
 
 
 def test_wheel_hop_is_in_the_force_of_the_damper() -> None:

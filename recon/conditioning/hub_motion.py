@@ -138,6 +138,11 @@ def _rate_of(indication: Floats, band: Band) -> Floats:
     return differences(fast - slow, 1, band)
 
 
+def shows_yaw(log: xr.Dataset) -> bool:
+    """True where the body's yaw is logged, or follows from its speed and acceleration."""
+    return "yaw_rate" in log or {"speed", "acceleration"} <= set(log)
+
+
 def _wanted(log: xr.Dataset) -> bool:
     """True where an axis of a hub has no number at all."""
     if "hub_acceleration" not in log:
@@ -150,7 +155,7 @@ def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
     yaw, change = None, None
     if "yaw_rate" in log:
         yaw, change = out["yaw_rate"].to_numpy(), _derivative_of(log["yaw_rate"], 1, band)
-    elif "speed" in log and "acceleration" in log:
+    elif shows_yaw(log):
         # A car without sideslip turns by its lateral acceleration over its speed.
         yaw, raw = (
             data["acceleration"].to_numpy()[:, 1] / np.maximum(data["speed"].to_numpy(), SLOWEST)

@@ -36,13 +36,15 @@ class Delays:
     """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`.
 
     `u_clock` [s] is the standard uncertainty of the clock of the accelerations on that of the
-    gauges: it moves all delays alike.
+    gauges: it moves all delays alike.  `u_hubs` (part,) [s] is that of hub accelerations that are
+    not logged: they may be wrong at all wheels together, or at each on its own.
     """
 
     names: tuple[str, ...]
     information: Floats
     score: Floats
-    u_clock: float = 0.0
+    u_clock: float
+    u_hubs: Floats
 
     def of(self, chosen: tuple[str, ...]) -> tuple[Floats, Floats]:
         """Delays (chosen,) [s] if all others are on time, and their covariance."""
@@ -54,7 +56,8 @@ class Delays:
     def chi_square(self) -> float:
         """Sum of squares of all delays over their covariance."""
         delay, covariance = self.of(self.names)
-        wider = covariance + FLOOR**2 * np.eye(len(delay)) + self.u_clock**2
+        wider = covariance + self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs)
+        wider += np.diag(FLOOR**2 + self.u_hubs**2)
         return float(delay @ np.linalg.solve(wider, delay))
 
 
@@ -140,7 +143,23 @@ def delays_of(view: View) -> Delays | None:
         if more is not None:
             information, score = information + more[0], score + more[1]
     u_clock = float(view.log["acceleration"].attrs.get("u_clock", 0.0))
-    return Delays(names, information, score, u_clock)
+    hubs = [
+        _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
+    ]
+    return Delays(names, information, score, u_clock, np.array(hubs))
+
+
+def _u_hubs(view: View, part: Part, slopes: Floats) -> float:
+    """Delay [s] that inferred hub accelerations may feign, by `slopes` (3, n) [N/s] of its forces.
+
+    Whatever is left of the acceleration may be in step with the slopes.
+    """
+    if "u_relative_acceleration" not in view.log:
+        return 0.0
+    u = view.log["u_relative_acceleration"].sel(corner=list(part.corners)).to_numpy()
+    masses = [corner.unsprung_mass for corner in part.solver.assembly.corners]
+    square = np.nanmean(np.square(slopes), axis=1)
+    return float(np.linalg.norm(masses @ u * np.sqrt(square)) / square.sum())
 
 
 def _evidence(compared: Comparison, slopes: Floats) -> tuple[Floats, Floats] | None:

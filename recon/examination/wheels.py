@@ -262,6 +262,7 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
     half = 0.5 * axle.own
     loaded = np.clip(_wheel_load(axle, side) / axle.own, 0.0, 1.0)
     part, own = loaded * axle.sideways, _own(axle, side, 1)
+    rough = 0.15 * scatter(part) + 0.5 * axle.unknown_turn
     return Comparison(
         name=f"Fy of the {name} tyre against the body's sideways acceleration",
         place=name,
@@ -270,7 +271,7 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
         seen=whole.sum_of(own),
         weights=own,
         expected=part,
-        spread=float(np.hypot(0.06 * half, 0.15 * scatter(part))),
+        spread=float(np.hypot(0.06 * half, rough)),
         effects=[
             SPLIT * part,
             SPLIT * 0.5 * axle.sideways,

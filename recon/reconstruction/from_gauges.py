@@ -27,7 +27,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamp
 from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
-from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE
+from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, shows_yaw
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
@@ -100,7 +100,7 @@ def completed(
     """
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log
-    lacks_yaw = "relative_acceleration" in log and "yaw_rate" not in log
+    lacks_yaw = "relative_acceleration" in log and not shows_yaw(log)
     if not (lacks_body or lacks_travel or lacks_yaw or "indication_rate" in log):
         return log
     with warnings.catch_warnings(), one_thread():
