@@ -42,8 +42,9 @@ SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
 SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.002
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
-# After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1].
-SHAPE = ("first", "last", "scatter")
+# After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
+# scatter of half-waves about growth and decay [1].
+SHAPE = ("first", "last", "scatter", "uneven")
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +179,7 @@ def measured(
             swing[0],
             swing[-1],
             longest.scatter,
+            longest.uneven,
         )
     return out
 
@@ -186,16 +188,19 @@ def u_reading(quantities: Floats, least: float) -> Floats:
     """Standard uncertainty (quantity,) of a row of `measured` from reading reversals alone.
 
     An oscillation begins and ends within an eighth of a cycle; within a quarter where it grows
-    and dies away slowly.  Half a cycle of the amplitude `least` [N] at either end may or may not
-    count.
+    and dies away slowly, and within the time that growth or decay takes for what half-waves
+    scatter about them, at most a cycle.  Half a cycle of the amplitude `least` [N] at either end
+    may or may not count.
     """
-    _, _, frequency, cycles, _, mean, *_, first, last, scatter = quantities
+    _, _, frequency, cycles, _, mean, growth, decay, first, last, scatter, uneven = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         slow = np.array([first, last]) < SUDDEN * least
-        out[:2] = np.where(slow, 0.25, 0.125) / frequency
+        steep = np.abs(np.log1p([growth, -decay]))
+        late = np.where(slow, np.nan_to_num(uneven / np.fmax(steep, uneven + 1e-9)), 0.0)  # cycles
+        out[:2] = np.hypot(np.where(slow, 0.25, 0.125), late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
-        out[3] = 0.5 * np.sqrt(max(slow.sum(), 1) / 3.0)
+        out[3] = np.hypot(0.5 * np.sqrt(max(slow.sum(), 1) / 3.0), np.linalg.norm(late))
         out[5] = (mean - least) / (2 * cycles) / np.sqrt(3.0)
     return out
 

@@ -84,17 +84,31 @@ class Oscillation:
         Logarithmic decrement as a share: 0.05 is 5 % per cycle.  NaN with fewer than
         `FEWEST_FOR_TREND` half-waves.
         """
+        (rise, _), (fall, _) = self._ways()
+        return float(np.expm1(rise)), float(-np.expm1(fall))
+
+    @property
+    def uneven(self) -> float:
+        """Scatter of the half-waves about their growth and decay, as a share of them [1].
+
+        NaN with fewer than `FEWEST_FOR_TREND` of either.
+        """
+        return float(np.fmax(*(scatter for _, scatter in self._ways())))
+
+    def _ways(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Slope per cycle and scatter of ln(amplitude) up to the largest half-wave and after."""
         top = int(np.argmax(self.swing))
-        rise = _per_cycle(self.swing[: top + 1])
-        return float(np.expm1(rise)), float(-np.expm1(_per_cycle(self.swing[top:])))
+        return _per_cycle(self.swing[: top + 1]), _per_cycle(self.swing[top:])
 
 
-def _per_cycle(swing: Floats) -> float:
-    """Slope of ln(amplitude) per cycle of some half-waves (half-wave,) [any unit]."""
+def _per_cycle(swing: Floats) -> tuple[float, float]:
+    """Slope of ln(amplitude) per cycle of half-waves (half_wave,) [any unit], and scatter [1]."""
     if len(swing) < FEWEST_FOR_TREND:
-        return float("nan")
-    count = np.arange(len(swing)) / 2
-    return float(np.polyfit(count, np.log(swing), 1)[0])
+        return float("nan"), float("nan")
+    rows = np.column_stack([np.ones(len(swing)), np.arange(len(swing)) / 2])
+    fitted = np.linalg.lstsq(rows, np.log(swing), rcond=None)[0]
+    left = np.log(swing) - rows @ fitted
+    return float(fitted[1]), float(np.sqrt(np.sum(left**2) / (len(swing) - 2)))
 
 
 def reversals(time: Floats, force: Floats, least: float) -> tuple[Floats, Floats]:
