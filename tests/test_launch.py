@@ -193,7 +193,7 @@ def test_one_driven_tyre_gets_its_own_answer() -> None:
 
 
 def test_a_drive_without_a_launch_is_refused() -> None:
-    with pytest.raises(DataError, match="no launch: nowhere does the car start from rest"):
+    with pytest.raises(DataError, match="nowhere does the car start from rest"):
         launch(day().forces)
 
 

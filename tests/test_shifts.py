@@ -87,7 +87,7 @@ def test_a_low_bandwidth_hides_hop_and_says_so() -> None:
 
 
 def test_a_drive_without_a_shift_is_refused() -> None:
-    with pytest.raises(DataError, match="no shift: nowhere is the drive force gone"):
+    with pytest.raises(DataError, match="nowhere is the drive force gone"):
         shifts(day().forces)
 
 

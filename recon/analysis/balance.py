@@ -116,7 +116,7 @@ def _require_both_axles(forces: xr.Dataset) -> None:
         instead = f" and braking of the {known[0]} axle are" if known else " is"
         raise DataError(
             place_of(forces),
-            f"no balance without all forces of {' and '.join(lost)}, which are not known",
+            f"not all forces of {' and '.join(lost)} are known",
             "all four tyres, because both axles are compared at the same instant",
             f"Gauge {' and '.join(lost)}. Friction use{instead} given without.",
         )

@@ -222,7 +222,7 @@ def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
 def _no_launch(forces: xr.Dataset) -> DataError:
     return DataError(
         place_of(forces),
-        "no launch: nowhere does the car start from rest and push forward",
+        "nowhere does the car start from rest and push forward",
         "a start from below 2 m/s with a forward force above 0.15 of the weight",
         "Name the launch by hand in a table of sections if there is one, and log speed.",
     )

@@ -96,7 +96,7 @@ def shifts(
     if not gaps:
         raise DataError(
             place_of(forces),
-            "no shift: nowhere is the drive force gone for 0.04 to 1.2 s and then back",
+            "nowhere is the drive force gone for 0.04 to 1.2 s and then back",
             "a drive with a shift under power",
             "Name the shifts by hand in a table of sections if there are any, and log gear.",
         )
