@@ -93,7 +93,8 @@ class Oscillation:
 
         NaN with fewer than `FEWEST_FOR_TREND` of either.
         """
-        return float(np.fmax(*(scatter for _, scatter in self._ways())))
+        (_, rising), (_, falling) = self._ways()
+        return float(np.fmax(rising, falling))
 
     def _ways(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """Slope per cycle and scatter of ln(amplitude) up to the largest half-wave and after."""
