@@ -177,7 +177,7 @@ def test_a_drive_without_a_corner_says_how_long_it_cornered() -> None:
 
 def test_one_axle_is_refused_with_what_it_allows() -> None:
     forces = cornering(0.60).forces().isel(corner=[0, 1])
-    with pytest.raises(DataError, match=r"without all forces of RL and RR") as refused:
+    with pytest.raises(DataError, match=r"not all forces of RL and RR are known") as refused:
         balance(forces)
     assert "Friction use and braking of the front axle are given" in refused.value.do
 

@@ -200,7 +200,7 @@ def test_a_drive_without_a_launch_is_refused() -> None:
 def test_a_part_without_a_launch_is_refused() -> None:
     forces, _ = launch_day()
     sections = find_sections(forces, [GivenSection("late", "part", start=7.5, end=9.0)])
-    with pytest.raises(DataError, match="no launch"):
+    with pytest.raises(DataError, match="nowhere does the car start"):
         launch(forces, sections=sections)
 
 
