@@ -44,7 +44,7 @@ HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no 
 FRICTION_PRIOR, SLIPS = 0.003, 0.1
 FRICTION: Key = ("friction",)
 SETTLED = 1e-5  # standard uncertainties that the last step still moves the unknowns together
-MOST_STEPS = 100  # ten to twenty are usual
+MOST_STEPS = 400  # ten to twenty are usual, some hundred along a flat valley
 # A loop as small as its noise does not say on which of its sides the truth lies, so the last steps
 # creep along a flat valley.  Less than this after all steps changes nothing that anybody reads.
 NEARLY_SETTLED = 1e-3  # standard uncertainties
