@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.days import day
+from tests.slow_repeats import some_quick
 from tests.spoiled_days import GAUGES, examined
 
 COUNT = len(day().log["elapsed_time"])
@@ -13,7 +14,7 @@ STRETCHES = (slice(COUNT // 5, COUNT // 3), slice(COUNT // 2, 2 * COUNT // 3))
 START = float(day().log["elapsed_time"][STRETCHES[0].start])
 
 
-@pytest.mark.parametrize("i", [0, 11])
+@pytest.mark.parametrize("i", some_quick([0, 11], 0))
 def test_a_gauge_that_jumps_between_two_levels_is_named_with_its_start(i: int) -> None:
     def spoil(raw: np.ndarray) -> None:
         step = 0.5 * np.ptp(raw[:, i])

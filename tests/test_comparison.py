@@ -55,6 +55,7 @@ def test_no_effect_is_rarely_claimed(warming: bool) -> None:
     assert binom.ppf(0.975, TRIALS, 0.05) == 35
 
 
+@pytest.mark.slow(3)
 def test_equivalence_is_rarely_wrong() -> None:
     found = trials(0.02, margin="2%")  # just not equivalent
     assert found["equivalent"] <= 0.05 * TRIALS, found

@@ -24,6 +24,7 @@ from recon.records.sheets import Tares
 from recon.records.table_writing import write_log, write_tares
 from recon.records.tares import read_tares
 from tests.days import day, unwarned
+from tests.slow_repeats import some_quick
 from tests.small_car import small_car
 
 HEAD = 'format = 1\nkind = "log"\n'
@@ -117,7 +118,7 @@ SLIPS = {
 }
 
 
-@pytest.mark.parametrize("name", SLIPS)
+@pytest.mark.parametrize("name", some_quick(SLIPS, "inverted gauge and tares", "roll", "gravity"))
 def test_the_line_of_a_doubt_gives_the_forces_of_the_sound_drive(name: str, tmp_path: Path) -> None:
     slip, cause, kinds = SLIPS[name]
     save(tmp_path, slip)

@@ -21,6 +21,7 @@ from recon.records.results import read_result, write_result
 from recon.report.common.sheet import new_sheet
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts
 from tests.days import day, exact, exact_log, states, unwarned
+from tests.slow_repeats import some_quick
 from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
 
 SLOPE = re.compile(r"changes (-?[\d.]+) times as large as expected")
@@ -39,7 +40,7 @@ def test_a_sound_drive_is_not_doubted() -> None:
     assert {name: slope for name, slope in known.items() if not 0.8 < slope < 1.25} == {}
 
 
-@pytest.mark.parametrize("i", range(0, len(GAUGES), 5), ids=GAUGES[::5])
+@pytest.mark.parametrize("i", some_quick(range(0, len(GAUGES), 5), 0, 15))
 def test_an_inverted_gauge_is_named(i: int) -> None:
     (doubt,) = examined(scale(i, -1.0)).doubts
     assert (doubt.cause, doubt.channels) == ("inverted", (GAUGES[i],))
@@ -47,7 +48,7 @@ def test_an_inverted_gauge_is_named(i: int) -> None:
     assert doubt.probability > 0.5
 
 
-@pytest.mark.parametrize("i", range(0, len(GAUGES), 7))
+@pytest.mark.parametrize("i", some_quick(range(0, len(GAUGES), 7), 7))
 @pytest.mark.parametrize("apart", [1, 7])
 def test_exchanged_gauges_are_named(i: int, apart: int) -> None:
     j = (i + apart) % len(GAUGES)

@@ -100,6 +100,7 @@ def told(days: list[list[float]]) -> tuple[float, float, float]:
     return share, se, rms
 
 
+@pytest.mark.slow(5)
 def test_a_few_days_have_errors_as_large_as_they_say() -> None:
     """Causes and noise drawn anew for one drive.
 

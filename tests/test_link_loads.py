@@ -142,6 +142,7 @@ def test_true_loads_of_a_virtual_day_lie_within_the_intervals() -> None:
     assert np.sqrt(np.mean(wrong**2)) > 1.4
 
 
+@pytest.mark.slow(6)
 def test_true_loads_of_a_tied_axle_lie_within_the_intervals() -> None:
     """A bar ties the front axle: links of both wheels and the bar's own are one answer."""
     front = unit_day("anti_roll_bar", "FL", 0)

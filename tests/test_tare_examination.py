@@ -109,7 +109,10 @@ def test_sound_tares_are_compared_and_pass() -> None:
 @pytest.mark.parametrize(
     ("spoil", "cause", "channels", "do"),
     [
-        (stand("FL"), "standing tare", OF_FL, "state 'pads' and pad_load"),
+        pytest.param(
+            *(stand("FL"), "standing tare", OF_FL, "state 'pads' and pad_load"),
+            marks=pytest.mark.slow(6),
+        ),
         (stand("FL", "FR", "RL", "RR"), "standing tare", GAUGES, "Lift the wheels of FL, FR, RL"),
         (times(1e-3, *GAUGES), "tare in another unit", GAUGES, "1000 times too small"),
         (times(-1.0, "FR_lower_rear"), "inverted tare", ("FR_lower_rear",), "sign of FR_lower"),
@@ -139,6 +142,7 @@ def test_one_tare_that_is_off_is_found() -> None:
     assert "Tare FL_lower_rear again" in doubt.do
 
 
+@pytest.mark.slow(8)
 def test_one_row_of_two_that_is_off_is_found() -> None:
     """Only the tare before the drive is wrong by 0.05 mV/V: the zero seems to drift."""
     wrong = spoiled(times(1.0))

@@ -31,6 +31,7 @@ def axle_day() -> UnitDay:
     return unit_day("strut", "RL", 1)
 
 
+@pytest.mark.slow(8)
 def test_gauges_of_the_other_side_would_be_seen() -> None:
     """Twin: left and right exchanged in the log."""
     day = axle_day()

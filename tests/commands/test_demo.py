@@ -26,6 +26,7 @@ WANTED = {
 RUNS = {"runs/runs.csv", *(f"runs/run_{k}/forces.nc" for k in range(1, 7))}  # not on the screen
 
 
+@pytest.mark.slow(10)
 def test_the_demo_fills_a_fresh_folder_and_a_screen(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -253,6 +253,7 @@ LOGS = ("day.csv.gz", *(f"run_{k}.csv.gz" for k in range(1, 7)))
 FILES = ("pulls.csv", "verification.csv", "tares.csv", "runs.csv", *LOGS)
 
 
+@pytest.mark.slow(9)
 def test_shipped_demo_data_are_those_that_the_command_makes(spawn: Run, tmp_path: Path) -> None:
     command = next(w for w in commands("DEVELOPERS.md") if "demo_data/make_demo.py" in w)
     ended = spawn(*command[1:], "--folder", tmp_path, folder=ROOT)

@@ -170,6 +170,7 @@ def test_stopping_leaves_nothing_half_written(
         assert b"IEND" in (out / "crosstalk_FL.png").read_bytes()[-12:]
 
 
+@pytest.mark.slow(4)
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
 def test_a_stopped_demo_tells_which_results_are_complete(
     environment: dict[str, str], tmp_path: Path

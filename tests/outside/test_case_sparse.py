@@ -18,6 +18,7 @@ import recon
 from recon.base.errors import ReconWarning
 from recon.conditioning.filters import low_pass
 from tests.outside.case_drives import case_calibration, case_car, case_log, case_truth
+from tests.slow_repeats import some_quick
 
 pytestmark = pytest.mark.source("CASE-CAR: forces of a car with truth, some channels not logged")
 
@@ -58,7 +59,7 @@ def judged() -> Callable[..., tuple[Floats, Floats]]:
     return of
 
 
-@pytest.mark.parametrize("bandwidth", [8.0, 30.0])
+@pytest.mark.parametrize("bandwidth", some_quick([8.0, 30.0], 8.0))
 @pytest.mark.parametrize("gone", SETS)
 def test_errors_without_some_channels_are_as_large_as_stated(
     judged: Callable[..., tuple[Floats, Floats]], gone: str, bandwidth: float

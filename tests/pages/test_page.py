@@ -253,6 +253,7 @@ def test_an_open_checker_of_accessibility_finds_no_violation(drive: Opened) -> N
     assert [(v["id"], [n["html"][:80] for n in v["nodes"][:3]]) for v in found] == []
 
 
+@pytest.mark.slow(4)
 def test_the_page_of_a_slalom_is_small(written: Path) -> None:
     forces = day().forces
     assert written.stat().st_size < 3e6
