@@ -221,9 +221,16 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     assert len(Judge(tests=(), proposals=()).doubts(view, (by_gauge, of_sum))) == 1
 
 
-def test_the_gauges_of_a_late_logger_are_named() -> None:
+@pytest.mark.parametrize("hubs", [True, False], ids=["hubs logged", "hubs inferred"])
+def test_the_gauges_of_a_late_logger_are_named(hubs: bool) -> None:
     rear = [str(g) for g in day().log["gauge"].to_numpy() if str(g).startswith("R")]
-    (doubt,) = examined(late(slice(-len(rear), None), 0.012)).doubts
+
+    def spoil(raw: xr.Dataset) -> None:
+        late(slice(-len(rear), None), 0.012)(raw)
+        if not hubs:
+            raw["hub_acceleration"][:] = np.nan
+
+    (doubt,) = examined(spoil).doubts
     assert (doubt.cause, list(doubt.channels)) == ("late", rear)
     assert set(doubt.corners) == {"RL", "RR"}
     shift = float(doubt.do.split("by ")[1].split(" ms")[0])

@@ -17,7 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.term import Candidate, Term
-from recon.examination.view import Part, View
+from recon.examination.view import WINDOW_TIME, Part, View
 from recon.examination.whole_car import whole_of
 from recon.records.corrections import correction_line
 
@@ -37,7 +37,7 @@ class Delays:
 
     `u_clock` [s] is the standard uncertainty of the clock of the accelerations on that of the
     gauges: it moves all delays alike.  `u_hubs` (part,) [s] is that of hub accelerations that are
-    not logged: they may be wrong at all wheels together, or at each on its own.
+    not logged, and wrong at all wheels together, as the body rolls.
     """
 
     names: tuple[str, ...]
@@ -56,8 +56,8 @@ class Delays:
     def chi_square(self) -> float:
         """Sum of squares of all delays over their covariance."""
         delay, covariance = self.of(self.names)
-        wider = covariance + self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs)
-        wider += np.diag(FLOOR**2 + self.u_hubs**2)
+        wider = covariance + FLOOR**2 * np.eye(len(delay))
+        wider += self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs)
         return float(delay @ np.linalg.solve(wider, delay))
 
 
@@ -152,13 +152,14 @@ def delays_of(view: View) -> Delays | None:
 def _u_hubs(view: View, part: Part, slopes: Floats) -> float:
     """Delay [s] that inferred hub accelerations may feign, by `slopes` (3, n) [N/s] of its forces.
 
-    Whatever is left of the acceleration may be in step with the slopes.
+    Whatever short means leave of its error may be in step with the slopes.
     """
     if "u_relative_acceleration" not in view.log:
         return 0.0
     u = view.log["u_relative_acceleration"].sel(corner=list(part.corners)).to_numpy()
     masses = [corner.unsprung_mass for corner in part.solver.assembly.corners]
     square = np.nanmean(np.square(slopes), axis=1)
+    u = u * min(1.0, np.sqrt(0.5 / WINDOW_TIME / view.log.attrs["bandwidth"]))
     return float(np.linalg.norm(masses @ u * np.sqrt(square)) / square.sum())
 
 
