@@ -221,6 +221,7 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     assert len(Judge(tests=(), proposals=()).doubts(view, (by_gauge, of_sum))) == 1
 
 
+@pytest.mark.filterwarnings("ignore:.*hub_acceleration", "ignore:All-NaN slice")
 @pytest.mark.parametrize("hubs", [True, False], ids=["hubs logged", "hubs inferred"])
 def test_the_gauges_of_a_late_logger_are_named(hubs: bool) -> None:
     rear = [str(g) for g in day().log["gauge"].to_numpy() if str(g).startswith("R")]
