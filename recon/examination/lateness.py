@@ -99,7 +99,7 @@ def late_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
             "late",
             tuple(c for name in chosen for c in view.parts[name].corners),
             gauges,
-            partial(_on_time, names=chosen, delay=together),
+            partial(all_later, names=chosen, delay=together),
             f"Shift the columns of these gauges by {-1e3 * together:+.1f} ms{other}, or let both "
             "loggers record one common channel so that they can be aligned.",
             lines=(correction_line(gauges, late_ms=round(1e3 * together, 1)),),
@@ -112,7 +112,8 @@ def _common(found: Delays, chosen: tuple[str, ...]) -> float:
     return float(found.score[at].sum() / found.information[np.ix_(at, at)].sum())
 
 
-def _on_time(view: View, *, names: tuple[str, ...], delay: float) -> View:
+def all_later(view: View, *, names: tuple[str, ...], delay: float) -> View:
+    """The view with the gauges of some assemblies moved to what a delay [s] later would show."""
     for name in names:
         part = view.parts[name]
         view = view.with_part(part.with_indication(later(view, part, delay)))

@@ -17,7 +17,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination import single_faults, single_gauges, tares
-from recon.examination.lateness import gauges_on_time, later
+from recon.examination.lateness import all_later, gauges_on_time, later
 from recon.examination.term import Term, Test
 from recon.examination.view import Part, View
 from recon.examination.wheels import wheels_agree
@@ -142,10 +142,7 @@ def _late_together(view: View, terms: Iterable[Term]) -> Iterator[tuple[tuple[st
     before = {(term.place, term.name): term for term in terms}
     ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
     for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
-        spoiled = view
-        for name in names:
-            part = view.parts[name]
-            spoiled = spoiled.with_part(part.with_indication(later(view, part, MOST_DELAY)))
+        spoiled = all_later(view, names=names, delay=MOST_DELAY)
         share = _hidden(spoiled, (sums_agree, wheels_agree, gauges_on_time), before)
         yield names, share * MOST_DELAY
 
