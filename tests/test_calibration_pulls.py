@@ -12,7 +12,7 @@ from recon.base.errors import DataError, DataWarning
 from recon.calibration.applied import Line, Pull, off_line, pulls_of, strap_line
 from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import PullSheet

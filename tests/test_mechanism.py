@@ -14,7 +14,7 @@ from recon.base.errors import VehicleError
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
 from recon.mechanics.assembly import assembly_of
-from recon.mechanics.mechanism import mechanism_of, spin_axis
+from recon.mechanics.build_mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose
 from recon.mechanics.rows import rows_of
 from recon.mechanics.structure import Mechanism, State

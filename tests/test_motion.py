@@ -17,8 +17,8 @@ from recon.base.errors import DataError, VehicleError
 from recon.car.linkage import lone
 from recon.car.vehicle import Attachment, Corner, Support, Vehicle
 from recon.mechanics.assembly import assembly_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.closure import rotation_matrix
-from recon.mechanics.mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose, posed, rack_of_steer
 from recon.mechanics.rows import rows_of
 from recon.mechanics.structure import Mechanism

@@ -18,7 +18,7 @@ from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Support, Vehicle
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import Assembly, assembled, assemblies_of, assembly_of
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix

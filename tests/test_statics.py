@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 from recon.base.errors import VehicleError
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Vehicle
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
 from recon.mechanics.statics import (

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose, assert_equal
 
 from recon.base.errors import DataError, VehicleError
 from recon.car.linkage import lone
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from recon.base.errors import VehicleError
 from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose, posed
 from recon.mechanics.statics import load_matrix, section_matrix
 from recon.virtual.crew import virtual_pulls

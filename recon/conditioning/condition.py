@@ -31,7 +31,7 @@ from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
 from recon.records.scratch import at_rows, copied, room
-from recon.records.timing import usual_step
+from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -21,7 +21,7 @@ from recon.base.errors import DataWarning
 from recon.conditioning.carrying import Channel, between, reach_of
 from recon.records.logs import VARIABLES, log_at_rows
 from recon.records.scratch import at_rows, copied
-from recon.records.timing import GAP_STEPS, steps_of
+from recon.records.time_checks import GAP_STEPS, steps_of
 
 if TYPE_CHECKING:
     import xarray as xr

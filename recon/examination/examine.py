@@ -12,14 +12,14 @@ from recon.base.labelled import SEPARATOR, stamp, stamped
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.failed_gauges import failed_gauges
-from recon.examination.gauges import gauge_causes, gauges_agree
+from recon.examination.gauge_causes import gauge_causes, gauges_agree
 from recon.examination.judge import Judge
+from recon.examination.late_or_unsteady_gauges import late_gauge_causes, single_gauges_agree
 from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.single_faults import single_faults_absent
-from recon.examination.single_gauges import late_gauge_causes, single_gauges_agree
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold

@@ -13,7 +13,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.doubt import Doubt
 from recon.base.status import BIT
 from recon.reconstruction.solving.solver import Solver
-from recon.records.timing import usual_step
+from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr

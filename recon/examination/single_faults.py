@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
-from recon.examination.single_gauges import FIRST_STEP, own_course
+from recon.examination.late_or_unsteady_gauges import FIRST_STEP, own_course
 from recon.examination.term import Term
 from recon.examination.view import Part, View
 

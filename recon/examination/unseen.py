@@ -16,7 +16,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
-from recon.examination import single_faults, single_gauges, tares
+from recon.examination import late_or_unsteady_gauges, single_faults, tares
 from recon.examination.lateness import all_later, gauges_on_time, later
 from recon.examination.term import Term, Test
 from recon.examination.view import Part, View
@@ -117,7 +117,7 @@ def faults(view: View) -> Iterator[Fault]:
         for i, size in enumerate(zero):
             yield Fault("zero", part, i, size * ones)
         found = single_faults.single_faults(view, part, agreeing=True)
-        course = single_gauges.own_course(view, part)
+        course = late_or_unsteady_gauges.own_course(view, part)
         if found is None or course is None:
             continue
         sizes = (sqrt(single_faults.LIMIT) + FOUND) * found.u
@@ -125,14 +125,14 @@ def faults(view: View) -> Iterator[Fault]:
             for k in range(1, len(sizes)):
                 kind, most = (
                     ("gain", MOST_GAIN)
-                    if k < single_gauges.FIRST_STEP
+                    if k < late_or_unsteady_gauges.FIRST_STEP
                     else ("jump", MOST_ZERO * newton)
                 )
                 yield Fault(kind, part, i, min(sizes[k, i], most) * found.shapes[k, i])
-            delay = (sqrt(single_gauges.LATE_LIMIT) + FOUND) * np.hypot(
-                course.u_delay[i], single_gauges.FLOOR
+            delay = (sqrt(late_or_unsteady_gauges.LATE_LIMIT) + FOUND) * np.hypot(
+                course.u_delay[i], late_or_unsteady_gauges.FLOOR
             )
-            if course.u_delay[i] > single_gauges.LONGEST:
+            if course.u_delay[i] > late_or_unsteady_gauges.LONGEST:
                 delay = MOST_OWN_DELAY
             yield Fault("late gauge", part, i, min(delay, MOST_OWN_DELAY) * found.shapes[0, i])
 

@@ -26,7 +26,7 @@ from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver, usual_covariance
 from recon.records.scratch import at_rows
-from recon.records.timing import usual_step
+from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr

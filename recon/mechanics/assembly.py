@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.car.linkage import Linkage, assembly_names, linkage_of
-from recon.mechanics.mechanism import load_arms, mechanism_of
+from recon.mechanics.build_mechanism import load_arms, mechanism_of
 from recon.mechanics.structure import Mechanism
 
 if TYPE_CHECKING:

@@ -12,8 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.mechanics.balance import Balance, balance, open_section_loads, section_loads
+from recon.mechanics.balance import Balance, balance
 from recon.mechanics.motion import Pose, WheelAt
+from recon.mechanics.section_loads import open_section_loads, section_loads
 from recon.mechanics.structure import Mechanism, design_state
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives

@@ -14,7 +14,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import TWO_FORCE
-from recon.mechanics.mechanism import load_arms
+from recon.mechanics.build_mechanism import load_arms
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import open_loads, road_columns
 from recon.planning.knowledge import Question

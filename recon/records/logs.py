@@ -19,8 +19,8 @@ from recon.records.corrections import on_time
 from recon.records.files import checksum
 from recon.records.scratch import columns, room
 from recon.records.tables import line_of_row, parse_table
+from recon.records.time_checks import check_time
 from recon.records.time_stamps import dated_day, past_midnight
-from recon.records.timing import check_time
 
 if TYPE_CHECKING:
     import xarray as xr

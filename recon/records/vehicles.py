@@ -15,7 +15,7 @@ from recon.car.reader import read_description
 from recon.car.slips import warn_of_slips
 from recon.car.vehicle import TWO_POINTS
 from recon.mechanics.assembly import assembly_of
-from recon.mechanics.balance import rows_beyond
+from recon.mechanics.section_loads import rows_beyond
 
 if TYPE_CHECKING:
     from recon.car.source import Loc, Source

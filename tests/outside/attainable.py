@@ -38,7 +38,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from recon.car.linkage import lone
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
 from recon.records.vehicles import read_vehicle

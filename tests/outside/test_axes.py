@@ -14,7 +14,7 @@ from recon.base.quantities import CORNERS
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Tyre, Vehicle
 from recon.mechanics.axes import attitude_matrix
-from recon.mechanics.mechanism import mechanism_of, spin_axis
+from recon.mechanics.build_mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose, rack_of_steer
 from recon.mechanics.statics import road_columns
 from recon.planning.unknowns import tyre_columns

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Tyre
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import Reference, prior_u, tyre_columns
 from recon.reconstruction.estimator.linear_estimator import estimator, loads_of

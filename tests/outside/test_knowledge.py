@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from recon.base.quantities import MOMENT_ARM
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.knowledge import Question, judge

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from recon.car.linkage import lone
 from recon.car.vehicle import Attachment, Corner, Support
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
 from recon.mechanics.statics import load_matrix, member_matrix, road_columns, shift_wrench

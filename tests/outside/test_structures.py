@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner, Vehicle
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
 from recon.mechanics.statics import load_matrix, road_columns, shift_wrench

@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from recon.car.linkage import lone
 from recon.car.vehicle import Corner
-from recon.mechanics.mechanism import mechanism_of
+from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix, road_columns
 from recon.planning.knowledge import Question, judge

@@ -22,6 +22,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import SolveError
+from recon.base.status import BIT
+from recon.reconstruction.estimator.sample_features import Singles
+from recon.reconstruction.solving.fz_bound import TOUCHING
 
 EXACT = 1e-12  # scaled complementarity at which the interior-point method stops
 ACCEPTED = 1e-10  # scaled residual that is not exceeded
@@ -73,6 +76,28 @@ def limit_wheels(force: Floats, covariance: Floats, limit: float) -> Limited:
             )
         out[at] = x * problem.unit
     return Limited(out, residual)
+
+
+def hold_within_limit(
+    force: Singles, spread: Floats, turn: Floats, at: NDArray[np.int64], limit: float
+) -> NDArray[np.uint16]:
+    """Hold `force` (w, 4, sample) [N] within the friction `limit` at the samples `at`, in place.
+
+    Takes the covariance `spread` (at, 3 w, 3 w) [N2] and the `turn` (3, 3, sample) into
+    intermediate axes.  Returns the flags (w, at): on the limit, or with Fz at zero.
+    """
+    wheels, n = len(force), len(at)
+    turned = np.moveaxis(turn[..., at], -1, 0)
+    level = np.einsum("nij,wjn->nwi", turned, force[:, :3, at].astype(float))
+    by_wheel = spread.reshape(n, wheels, 3, wheels, 3)
+    joint = np.einsum("nij,nwjvk,nlk->nwivl", turned, by_wheel, turned, optimize=True)
+    found = limit_wheels(level, joint.reshape(spread.shape), limit).force
+    force[:, :3, at] = np.einsum("nij,nwi->wjn", turned, found)
+    flat, up = np.hypot(found[..., 0], found[..., 1]).T, found[..., 2].T
+    flags = np.zeros((wheels, n), dtype=np.uint16)
+    flags[np.abs(limit * up - flat) < TOUCHING] = BIT["friction_limited"]
+    flags[up < TOUCHING] = BIT["bound_active"]
+    return flags
 
 
 def beyond_limit(force: Floats, limit: float) -> NDArray[np.bool_]:

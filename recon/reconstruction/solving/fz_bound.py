@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.reconstruction.estimator.sample_features import Singles
+
+TOUCHING = 1e-6  # N; the bound is met to rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,3 +108,20 @@ def bound_wheels(
         good = ~done & np.all(push[..., 0] >= 0, axis=1) & np.all((now >= 0) | ~held, axis=1)
         out[good], done = moved[good], done | good
     return out.reshape(n, wheels, 3)
+
+
+def hold_upward(
+    force: Singles, spread: Floats, normal: Singles, at: NDArray[np.int64], held: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Hold Fz >= 0 in `force` (w, 4, sample) [N] in place; returns which wheels are at the bound.
+
+    Takes the covariance `spread` (at, 3 w, 3 w) [N2], the road's `normal` (3, sample), the samples
+    `at`, and the wheels (w,) that are `held`; returns (w, at).  Where the partner's bound moves a
+    force to its own, that one is at its bound too.
+    """
+    upward = normal[:, at].T.astype(np.float64)
+    free = force[:, :3, at].transpose(2, 0, 1).astype(np.float64)
+    found = bound_wheels(free, spread, upward, held)
+    force[:, :3, at] = found.transpose(1, 2, 0)
+    touching = np.abs(np.einsum("nwk,nk->wn", found, upward)) < TOUCHING
+    return np.asarray(touching & held[:, None])

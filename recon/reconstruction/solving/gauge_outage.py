@@ -13,7 +13,7 @@ from recon.base.errors import RankError
 from recon.base.status import BIT
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.solving.solver import Solver, solver_of
-from recon.records.timing import usual_step
+from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     from recon.calibration.calibrated import CornerCalibration

@@ -22,15 +22,14 @@ from recon.reconstruction.estimator.sample_features import (
     joint_mode,
     samples_by_mode,
 )
-from recon.reconstruction.solving.friction_limit import beyond_limit, limit_wheels
-from recon.reconstruction.solving.fz_bound import Bound, bound_wheels
+from recon.reconstruction.solving.friction_limit import beyond_limit, hold_within_limit
+from recon.reconstruction.solving.fz_bound import Bound, hold_upward
 from recon.reconstruction.solving.solver import Solver
 from recon.reconstruction.solving.variance import late_effect, variances_of
 
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
 EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
 WITHIN_PULLS = 1.02  # of the largest pull; a force up to this is not beyond it
-TOUCHING = 1e-6  # N; the bound is met to rounding
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
 
 
@@ -102,11 +101,11 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         over = beyond_limit(np.einsum("ijn,wjn->nwi", turn, free), bound.friction)
         at = np.flatnonzero(over.any(axis=1))
         spread = _spread(solver, basis[:, at], mode[at])
-        status[:, at] |= _limit(force, spread, samples.turn, at, bound.friction)
+        status[:, at] |= hold_within_limit(force, spread, samples.turn, at, bound.friction)
     elif bound.vertical and low.any():
         at = np.flatnonzero(low.any(axis=0))
         spread = _spread(solver, basis[:, at], mode[at])
-        low[:, at] |= _hold(force, spread, turn[2], at, ~lost[:, 2])
+        low[:, at] |= hold_upward(force, spread, turn[2], at, ~lost[:, 2])
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, solver.scale)
     variance, xy = variances_of(outputs, solver.compressed, features, mode)
@@ -176,39 +175,3 @@ def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:
     flat: Floats = np.einsum("bn,nkb->nk", basis, solver.table.spread[mode])
     size = round(flat.shape[1] ** 0.5)
     return flat.reshape(-1, size, size)
-
-
-def _hold(
-    force: Singles, spread: Floats, normal: Singles, at: NDArray[np.int64], held: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Hold `force` (w, 4, sample) at the samples `at` in place; wheels at the bound, (w, at).
-
-    Where the partner's bound moves a force to its own, that one is in contact too.
-    """
-    upward = normal[:, at].T.astype(np.float64)
-    free = force[:, :3, at].transpose(2, 0, 1).astype(np.float64)
-    found = bound_wheels(free, spread, upward, held)
-    force[:, :3, at] = found.transpose(1, 2, 0)
-    touching = np.abs(np.einsum("nwk,nk->wn", found, upward)) < TOUCHING
-    return np.asarray(touching & held[:, None])
-
-
-def _limit(
-    force: Singles, spread: Floats, turn: Floats, at: NDArray[np.int64], limit: float
-) -> NDArray[np.uint16]:
-    """Hold `force` (w, 4, sample) within the friction limit at the samples `at`, in place.
-
-    Returns the flags (w, at): on the limit, or with Fz at zero.
-    """
-    wheels, n = len(force), len(at)
-    turned = np.moveaxis(turn[..., at], -1, 0)
-    level = np.einsum("nij,wjn->nwi", turned, force[:, :3, at].astype(float))
-    by_wheel = spread.reshape(n, wheels, 3, wheels, 3)
-    joint = np.einsum("nij,nwjvk,nlk->nwivl", turned, by_wheel, turned, optimize=True)
-    found = limit_wheels(level, joint.reshape(spread.shape), limit).force
-    force[:, :3, at] = np.einsum("nij,nwi->wjn", turned, found)
-    flat, up = np.hypot(found[..., 0], found[..., 1]).T, found[..., 2].T
-    flags = np.zeros((wheels, n), dtype=np.uint16)
-    flags[np.abs(limit * up - flat) < TOUCHING] = BIT["friction_limited"]
-    flags[up < TOUCHING] = BIT["bound_active"]
-    return flags

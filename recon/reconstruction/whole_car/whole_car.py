@@ -32,9 +32,8 @@ from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.signed_errors import Loadings
 from recon.reconstruction.solving.friction_limit import beyond_limit, limit_wheels
-from recon.reconstruction.solving.fz_bound import Bound, bound_wheels
+from recon.reconstruction.solving.fz_bound import TOUCHING, Bound, bound_wheels
 from recon.reconstruction.solving.interval_limits import limits_of
-from recon.reconstruction.solving.solve import TOUCHING
 from recon.reconstruction.whole_car.car_balance import (
     SLOW,
     CarBalance,

@@ -15,8 +15,13 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.examination.by_motion import by_motion
+from recon.examination.late_or_unsteady_gauges import (
+    FIRST_STEP,
+    SINCE_PULLS,
+    SINCE_TARE,
+    single_gauges_agree,
+)
 from recon.examination.single_faults import single_faults
-from recon.examination.single_gauges import FIRST_STEP, SINCE_PULLS, SINCE_TARE, single_gauges_agree
 from recon.examination.tares import single_shifts
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View

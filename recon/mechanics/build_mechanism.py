@@ -12,8 +12,9 @@ from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import CHASSIS, TWO_FORCE
-from recon.mechanics.balance import balance, redundant_groups, section_loads
+from recon.mechanics.balance import balance, redundant_groups
 from recon.mechanics.freedom import idle_turns, require_one_motion
+from recon.mechanics.section_loads import section_loads
 from recon.mechanics.structure import ROWS, Mechanism, Section, WheelOn, design_state
 
 if TYPE_CHECKING:
