@@ -169,12 +169,22 @@ def test_more_runs_help_against_scatter_and_not_against_calibration() -> None:
     assert more_runs(spread, 6, 0.0) is None
 
 
-def test_a_common_part_widens_the_interval_and_lifts_the_degrees_of_freedom() -> None:
-    alone, both = Spread(1.0, 4.0), Spread(1.0, 4.0, common=3.0)
-    assert alone.half() == pytest.approx(stats.t.ppf(0.975, 4))
-    assert both.effective == pytest.approx(4 * 10**2)
-    assert both.half() == pytest.approx(np.sqrt(10) * stats.t.ppf(0.975, 400))
-    assert np.isinf(Spread(0.0, 4.0, common=1.0).effective)
+@pytest.mark.parametrize("degrees", [1.0, 3.0, 12.0, 400.0])
+def test_without_a_common_part_the_interval_is_that_of_t(degrees: float) -> None:
+    alone = Spread(2.0, degrees)
+    assert alone.half() == pytest.approx(2.0 * stats.t.ppf(0.975, degrees), rel=1e-8)
+    assert alone.p_value(9.0) == pytest.approx(2 * stats.t.sf(4.5, degrees), rel=1e-6)
+    assert Spread(0.0, degrees, common=2.0).half() == pytest.approx(2.0 * stats.norm.ppf(0.975))
+
+
+def test_a_common_part_always_widens_the_interval() -> None:
+    """Also where few degrees of freedom make the interval of the runs alone wide."""
+    rng = np.random.default_rng(3)
+    for common in (0.1, 0.5, 1.0, 3.0):
+        both = Spread(1.0, 3.0, common)
+        draws = rng.standard_t(3, 400_000) + common * rng.standard_normal(400_000)
+        assert both.half() > max(Spread(1.0, 3.0).half(), Spread(0.0, 3.0, common).half())
+        assert both.half() == pytest.approx(np.quantile(np.abs(draws), 0.95), rel=0.01)
 
 
 def test_the_slope_of_a_covariate_is_found_beside_the_set_up() -> None:

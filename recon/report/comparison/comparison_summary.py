@@ -154,10 +154,10 @@ def chance_words(answer: xr.Dataset) -> str:
         for name in ("p_value", "p_value_exchange", "smallest_p_value_exchange")
     )
     words = (
-        f"chance alone gives as much on {_percent(t)} of all such days (t test, "
-        f"{answer.attrs['degrees_of_freedom']} degrees of freedom); of all exchanges of the "
-        f"set-ups within blocks {_percent(exchange)} do (in these blocks at least "
-        f"{_percent(smallest)})"
+        f"chance alone gives as much on {_percent(t)} of all such days (t test of the "
+        f"runs, {answer.attrs['degrees_of_freedom']} degrees of freedom, with the errors that they "
+        f"share); of all exchanges of the set-ups within blocks {_percent(exchange)} do (in these "
+        f"blocks at least {_percent(smallest)})"
     )
     alike = float(answer["p_value_equivalence"][0])
     if np.isnan(alike) or answer.attrs["verdict"] not in ("equivalent", "not resolved"):
