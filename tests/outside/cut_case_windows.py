@@ -32,6 +32,7 @@ TRUTH = ("force_road", "force_tyre")
 MORE = {"launch": ("kappa",)}  # longitudinal slip, driving positive
 BAND = 25.0  # Hz, of the loads of links
 HEAD_LINES = 2  # header and units row
+FIFTH = 5  # lines of the gauges for one that is kept of a whole drive
 
 
 def cut_log(source: Path, target: Path, span: tuple[float, float]) -> None:
@@ -51,6 +52,16 @@ def cut_truth(
         chosen = truth[[*TRUTH, *more]].sel(time=slice(span[0] - 1e-6, span[1] + 1e-6))
         packing = {"dtype": "float32", "zlib": True, "complevel": 9, "shuffle": True}
         chosen.to_netcdf(target, encoding=dict.fromkeys((*TRUTH, *more), packing))
+
+
+def cut_gauges(source: Path, target: Path) -> None:
+    """Time and gauges of a whole drive, every fifth line, as they were written."""
+    with gzip.open(source, "rt", encoding="utf-8", newline="") as stream:
+        rows = list(csv.reader(stream))
+    own = [0, *(k for k, name in enumerate(rows[0]) if name.startswith("SG"))]
+    kept = [*rows[:HEAD_LINES], *rows[HEAD_LINES::FIFTH]]
+    content = "".join(",".join(row[k] for k in own) + "\n" for row in kept).encode()
+    target.write_bytes(gzip.compress(content, compresslevel=9, mtime=0))
 
 
 def link_peaks(source: Path, span: tuple[float, float]) -> dict[str, dict[str, list[float]]]:
@@ -101,6 +112,8 @@ def cut(folder: Path) -> None:
         truth = drives / "truth" / f"{name}_truth.nc"
         cut_truth(truth, WINDOWS / f"{name}_truth.nc", span, MORE.get(name, ()))
         shutil.copyfile(drives / f"{name}_tares.csv", WINDOWS / f"{name}_tares.csv")
+    cut_gauges(drives / "slalom_log.csv.gz", WINDOWS / "slalom_gauges.csv.gz")
+    shutil.copyfile(drives / "slalom_vehicle.csv.gz", WINDOWS / "slalom_vehicle.csv.gz")
     for sheet in ("pulls.csv", "checks.csv"):
         shutil.copyfile(pulls / sheet, WINDOWS / sheet)
     peaks = {n: link_peaks(drives / "truth" / f"{n}_truth.nc", s) for n, s in SPANS.items()}
