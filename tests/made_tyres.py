@@ -18,6 +18,7 @@ def made(force: np.ndarray, noise: float = 0.0, u: Three = (0, 0, 0)) -> xr.Data
     for name in ("tyre_force_intermediate", "tyre_force_vehicle"):
         forces[name].values[:, 0] = force
     forces["tyre_force"] = forces["tyre_force_vehicle"].copy()
+    forces["u_tyre_force"] = 0 * forces["tyre_force"] + np.hypot(noise, u)
     loading = np.zeros((3, 3, 1, 3, 14))
     for k in range(3):
         loading[k, :, 0, k, 0] = u[k]

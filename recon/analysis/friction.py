@@ -32,7 +32,7 @@ LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
 MOST_AT_TOP = 200  # samples that stand for the highest use
-NEEDED = ("tyre_force", "u_tyre_force_random", "status", *SIGNED)
+NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
 def friction_use(
@@ -164,11 +164,12 @@ class Use:
 def _use(
     forces: xr.Dataset, loadings: Loadings, reference: Reference, k: int, at: NDArray[np.int64]
 ) -> Use:
-    force = forces["tyre_force"].to_numpy()[at, k].astype(float)
+    force = np.asfortranarray(forces["tyre_force"].to_numpy()[at, k], dtype=float)
     values, slope = reference.use(k, force)
     known = np.isfinite(values)
-    at, force, values, slope = at[known], force[known], values[known], slope[known]
-    random = forces["u_tyre_force_random"].to_numpy()[at, k].astype(float)
+    if not known.all():
+        at, force, values, slope = at[known], force[known], values[known], slope[known]
+    random = np.asfortranarray(forces["u_tyre_force_random"].to_numpy()[at, k], dtype=float)
     noise = np.sqrt(np.sum((slope * random) ** 2, axis=1))
     variance = noise**2 + (values * reference.u_of(k, force)) ** 2
     if len(at):

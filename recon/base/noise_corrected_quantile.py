@@ -50,15 +50,18 @@ def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> f
         return float("nan")
     plain = float(np.quantile(values, share))
     least = 1e-12 * max(float(np.max(values)), -float(np.min(values)), 1.0)
-    # From `low` upwards, samples that noise does not lift above it are below for certain.
-    reach = REACH * max(float(np.max(u_noise)), least)
-    low = plain - reach
-    near = values >= low - reach
-    some, u_some = values[near].astype(float), np.maximum(u_noise[near].astype(float), least)
-    certain = len(values) - len(some)
+    size = np.maximum(u_noise, least)
+    lifted = values + REACH * size
+    high = float(np.max(lifted))
 
     def above(x: float) -> float:
         return (certain + float(np.sum(ndtr((x - some) / u_some)))) / len(values) - share
 
-    high = float(np.max(some + REACH * u_some))
+    # Noise hardly ever lowers a high quantile: the lower end is needed where it does.
+    for low in (plain, plain - REACH * float(np.max(size))):
+        near = lifted >= low  # from `low` upwards, all others are below for certain
+        some, u_some = values[near].astype(float), size[near].astype(float)
+        certain = len(values) - len(some)
+        if above(low) <= 0:
+            break
     return 2 * plain - float(brentq(above, low, high, xtol=1e-6 * max(abs(plain), 1e-6)))

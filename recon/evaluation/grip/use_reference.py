@@ -71,7 +71,7 @@ class Reference:
         values = np.hypot(a, b)
         safe = np.maximum(values, 1e-6)
         by_load = -(ahead_power * a**2 + aside_power * b**2) / (safe * z)
-        return values, np.column_stack([a / (safe * ahead), b / (safe * aside), by_load])
+        return values, np.stack([a / (safe * ahead), b / (safe * aside), by_load]).T
 
     def _along(self, k: int, direction: Floats, load: Floats) -> tuple[Floats, Floats]:
         """Force [N] and exponent of the reference in the direction of each sample (sample,)."""

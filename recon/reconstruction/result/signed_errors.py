@@ -19,7 +19,7 @@ from recon.base.arrays import Floats
 from recon.base.kept_results import shared
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.mechanics.axes import intermediate_to_tyre, require_axes, tyre_to_intermediate
+from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.reconstruction.estimator.sample_features import features_of, joint_mode, samples_by_mode
 from recon.reconstruction.result.partners import require_partners
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Positions = NDArray[np.int64]
-# Component and feature of each product, (product,), and weights (direction, product).
-Weights = tuple[Positions, Positions, NDArray[np.float32]]
 STATED = {
     "tyre": "u_tyre_force",
     "intermediate": "u_tyre_force_intermediate",
@@ -42,6 +40,8 @@ LOADINGS = ("loading", "loading_added_intermediate", "loading_added_tyre")
 TIMED = ("hub_mode", "status", *STATED.values(), RANDOM)
 ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading", "travel", "rack")
 CHUNK, TYPICAL = 8192, 500  # samples in one step, and those that show usual sizes
+NODES_APART = 0.04  # s; errors keep their correlation for longer, although forces do not
+LEAST_U = 1e-6  # N
 WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
 
 
@@ -109,6 +109,7 @@ class Loadings:
         require_partners(forces)
         there = {*STATED.values(), RANDOM} & {*forces.data_vars}
         self._of = {name: forces[name].to_numpy() for name in (*SIGNED, *map(str, there))}
+        self._rate = float(forces.attrs["rate_Hz"])
         self._lost = self._with_lost()
         if self._lost.any():
             require_forces(forces, *STATED.values(), RANDOM)
@@ -212,72 +213,41 @@ class Loadings:
         ndarray (sample,)
             Variance in the square of the quantity's unit, without the random part.
         """
-        axes = np.eye(3) if self._lost[self._unit(k)].any() else np.empty((0, 3))
-        alone = (np.broadcast_to(axis, slope.shape) for axis in axes)
-        weights, *others = (self._weights(k, samples, own) for own in (slope, *alone))
-        out = np.empty(len(samples))
-        with one_thread():  # more of them wait for each other longer than they calculate
-            for start in range(0, len(samples), CHUNK):
-                some = slice(start, start + CHUNK)
-                at, own = samples[some], slope[some]
-                out[some] = self._known_variance(k, at, own, weights)
-                for i, axis in enumerate(axes):
-                    known = self._known_variance(k, at, axis[None], others[i])
-                    stated, random = (
-                        self._of[n][at, k, i].astype(float) for n in (STATED["tyre"], RANDOM)
-                    )
-                    rest = np.nan_to_num(stated**2 - random**2 - known)
-                    out[some] += own[:, i] ** 2 * np.maximum(rest, 0.0)
+        stated, random = (
+            np.asfortranarray(self._of[n][samples, k], dtype=float)
+            for n in (STATED["tyre"], RANDOM)
+        )
+        u = np.sqrt(np.maximum(np.nan_to_num(stated**2 - random**2), LEAST_U**2))
+        by_axis = slope * u
+        out = np.sum(by_axis**2, axis=1)
+        nodes = self._nodes(k, samples)
+        for (i, j), between in self._covariances(k, samples[nodes]).items():
+            correlation = np.clip(between / (u[nodes, i] * u[nodes, j]), -1.0, 1.0)
+            along = np.interp(samples, samples[nodes], correlation)
+            out += 2 * by_axis[:, i] * by_axis[:, j] * along
+        return np.maximum(out, 0.0)
+
+    def _nodes(self, k: int, samples: Positions) -> Positions:
+        """Places among `samples` between which errors of corner `k` keep their correlation."""
+        breaks = np.flatnonzero((np.diff(samples) > 1) | (np.diff(self._modes(k, samples)) != 0))
+        every = np.arange(0, len(samples), max(int(NODES_APART * self._rate), 1))
+        chosen = np.zeros(len(samples), dtype=bool)
+        chosen[np.concatenate([every, breaks, breaks + 1, [len(samples) - 1]])] = True
+        return np.flatnonzero(chosen)
+
+    def _covariances(self, k: int, samples: Positions) -> dict[tuple[int, int], Floats]:
+        """Covariances (sample,) [N2] of the fixed errors of two components of corner `k`."""
+        out = {pair: np.empty(len(samples)) for pair in ((0, 1), (0, 2), (1, 2))}
+        for start in range(0, len(samples), CHUNK):
+            some = samples[start : start + CHUNK]
+            for part in self.parts(k, some, "tyre"):
+                at = some[part.at]
+                effect = self.turned(part.effects(_strongest(part)), k, at, "tyre")
+                effect = np.concatenate([effect, self.beyond(k, at, "tyre")[:, :, k]])
+                for (i, j), own in out.items():
+                    between = np.einsum("dn,dn->n", effect[..., i], effect[..., j])
+                    own[start : start + CHUNK][part.at] = between
         return out
-
-    def _weights(self, k: int, samples: Positions, slope: Floats) -> dict[int, Weights]:
-        """The strongest weights for a quantity of corner `k` in each mode of its hub."""
-        out = {}
-        for m, at in samples_by_mode(self._modes(k, samples)):
-            step = len(samples[at]) // TYPICAL + 1
-            factors = self._factors(k, samples[at][::step], slope[at][::step])
-            sizes = [np.sqrt(np.nanmean(of**2, axis=1)) for of in factors]
-            out[m] = self._strongest(k, m, np.outer(*sizes) + 1e-12)
-        return out
-
-    def _factors(
-        self, k: int, samples: Positions, slope: Floats
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Slopes (component, sample) in intermediate axes, and features (feature, sample)."""
-        level = tyre_to_intermediate(slope, self._of["heading"][samples, k]).T.astype(np.float32)
-        axes = ("tyre_force_vehicle", "tyre_force_intermediate")
-        return level, np.concatenate([self._features(k, samples, name) for name in axes])
-
-    def _known_variance(
-        self, k: int, samples: Positions, slope: Floats, weights: dict[int, Weights]
-    ) -> Floats:
-        """Variance (sample,) of a quantity with `slope` (sample, component) from known causes.
-
-        Signed ones are sums of products of slope and feature; the widening by pulls is added.
-        """
-        level, features = self._factors(k, samples, np.broadcast_to(slope, (len(samples), 3)))
-        out = np.empty(len(samples))
-        for m, at in samples_by_mode(self._modes(k, samples)):
-            i, j, strongest = weights[m]
-            out[at] = np.sum((strongest @ (level[:, at][i] * features[:, at][j])) ** 2, axis=0)
-        return np.asarray(out + np.sum((level * self._excess(k, samples).T) ** 2, axis=0))
-
-    def _strongest(self, k: int, mode: int, size: Floats) -> Weights:
-        """Few weights (direction, product) with the sums of squares of those of all causes.
-
-        `size` (component, feature) is what products of slope and feature usually are.  Component
-        and feature of each product come first; those that no cause uses are left out.
-        """
-        level = self._of["loading"][:, mode, k] + self._of["loading_added_intermediate"][:, k]
-        rows = np.concatenate([level, self._of["loading_added_tyre"][:, k]], axis=2)
-        i, j = np.nonzero(np.any(rows != 0.0, axis=0))
-        scaled = rows[:, i, j] * size[i, j]
-        # Products of columns are few, however many causes there are.
-        with one_thread():
-            square, directions = np.linalg.eigh(scaled.T @ scaled)
-        keep = square > WEAKEST**2 * square[-1:]
-        strongest = (np.sqrt(square[keep]) * directions[:, keep]).T / size[i, j]
-        return i, j, np.asarray(strongest, dtype=np.float32)
 
     def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
         """Widening of corner `k` for forces beyond its largest pull.
@@ -366,6 +336,18 @@ class Loadings:
         out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
         out[: len(found)] = found
         return out
+
+
+def _strongest(part: Part) -> Floats:
+    """Few loadings (direction, 3, feature) with the sums of products of those of all causes."""
+    size = np.sqrt(np.nanmean(part.features.astype(float) ** 2, axis=1)) + 1e-12
+    rows = (part.loading * size).reshape(len(part.loading), -1)
+    # Products of columns are few, however many causes there are.
+    with one_thread():
+        square, directions = np.linalg.eigh(rows.T @ rows)
+    keep = square > WEAKEST**2 * square[-1:]
+    few = (np.sqrt(square[keep]) * directions[:, keep]).T
+    return np.asarray(few.reshape(-1, *part.loading.shape[1:]) / size)
 
 
 @shared
