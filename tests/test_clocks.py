@@ -116,6 +116,23 @@ def test_gauges_and_an_acceleration_are_enough() -> None:
     assert again.offset == pytest.approx(clock.offset, abs=1e-9)
 
 
+def test_a_common_channel_that_hardly_moves_gives_way_to_the_gauges() -> None:
+    """A straight launch: both logs hold nothing but noise of the lateral acceleration."""
+    a, b = two(9)
+    rng = np.random.default_rng(4)
+    a["indication"] = (
+        a["indication"].dims,
+        a["acceleration"].to_numpy()[:, 1:2] * [0.3, -1.0, 0.5, 0.2]
+        + 0.1 * rng.standard_normal((a.sizes["elapsed_time"], 4)),
+    )
+    b["acceleration"][:, 0] = b["acceleration"][:, 1]
+    for log in (a, b):
+        log["acceleration"][:, 1] = 0.06 * rng.standard_normal(log.sizes["elapsed_time"])
+    clock = align(a, b)
+    assert clock.agreements[0].names == ("the gauges", "acceleration_x")
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 0.01  # s, the lag that it may have
+
+
 def test_words_and_picture_state_offset_drift_and_channel() -> None:
     a, b = two(1)
     clock = align(a, b)

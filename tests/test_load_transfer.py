@@ -192,6 +192,16 @@ def test_without_roll_the_heights_are_wider_and_the_reason_is_given() -> None:
         assert wider > narrow
 
 
+def test_a_vehicle_logger_that_starts_late_takes_only_its_own_part() -> None:
+    """Beside the first sample of a channel its change is not known, either."""
+    drive = rigid(roll_rate=0.003)
+    for channel in drive.channels.values():
+        channel[: int(0.94 * RATE)] = np.nan
+    answer = load_transfer(drive.forces)
+    assert int(answer["samples"]) < 10 * (SECONDS - 0.9)
+    assert inside(answer, "front_share", 0.55)
+
+
 def test_one_axle_has_its_slopes_and_no_share() -> None:
     made = rigid()
     front = replace(made, force=made.force[:, :2], corners=("FL", "FR"))

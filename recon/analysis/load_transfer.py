@@ -156,7 +156,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
             "one corner whose vertical force is known",
             str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
         )
-    passed = np.isfinite(body.acceleration).all(axis=1)
+    passed = body.known
     lifted = (means["status"].to_numpy() & (AT_BOUND | BIT["zero_or_sign_suspect"])) > 0
     passed &= ~lifted.any(axis=1) & (np.nan_to_num(load, nan=np.inf) > LEAST_LOAD).all(axis=1)
     passed &= np.isfinite(load[:, known]).all(axis=1)

@@ -127,8 +127,8 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
         at several.
     """
     where = f"{second.attrs.get('path', 'log')} beside {first.attrs.get('path', 'log')}"
-    pairs = [pair_of(shared) for shared in shared_signals(first, second)]
-    pairs = [pair for pair in pairs if pair.moves]
+    # A channel in both logs that hardly moves does not count: lateral acceleration of a launch.
+    pairs = _moving(first, second, same=True) or _moving(first, second, same=False)
     if not pairs:
         raise DataError(
             where,
@@ -147,6 +147,12 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     start = Clock(path, middle, lag, delay=_delay(pairs))
     start = _best_drift(pairs, start, float(np.ptp(own)))
     return _refined(pairs, start, where)
+
+
+def _moving(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list[Pair]:
+    """Pairs of signals that can be compared in time."""
+    pairs = [pair_of(shared) for shared in shared_signals(first, second, same=same)]
+    return [pair for pair in pairs if pair.moves]
 
 
 # --- offset and drift -----------------------------------------------------------------------

@@ -21,6 +21,7 @@ EXACT = 1e-3  # share of the variance that no two sensors agree on
 FEWEST = 50  # samples to compare for each signal of the first log
 COMPONENTS_COARSE = 4
 COMPONENTS_KEPT = 8  # of the gauges: with fewer, forces leave a lag of some 50 ms unexplained
+OUT_OF_NOISE = 4.0  # times the variance of its noise: a channel with less hardly moves
 AMBIGUOUS = 0.97  # a second offset that fits so nearly as well is as good as the first
 
 
@@ -56,9 +57,13 @@ class Pair:
 
     @property
     def moves(self) -> bool:
-        """Whether there are samples enough to compare, and any motion in them."""
+        """Whether there are samples enough to compare, and motion in them beside the noise."""
         fewest = FEWEST * len(self.smooth)
-        return len(self.time) > fewest and bool(np.std(self.values) > 0)
+        if len(self.time) <= fewest or not np.std(self.values) > 0:
+            return False
+        single = [(self.shared.first, self.smooth[0].values)] * (len(self.smooth) == 1)
+        both = [*single, (self.shared.second, self.values)]
+        return all(np.var(smooth) > OUT_OF_NOISE * _noise_left(*raw) for raw, smooth in both)
 
     def at(self, times: Floats) -> Floats:
         """The first log's signals (signal, point) at times (point,) of its clock [s], else NaN."""
@@ -105,6 +110,20 @@ def pair_of(shared: Shared) -> Pair:
     smooth = tuple(_smoothed(one) for one in first)
     second = _smoothed(second)
     return Pair(shared, _principal(smooth), second.time, second.values)
+
+
+def _noise_left(time: Floats, values: Floats) -> float:
+    """Variance that white noise of a channel (sample,) leaves after smoothing, in its unit squared.
+
+    The noise shows in the second differences of its samples; a channel too slow to be smoothed
+    counts as free of it.
+    """
+    own = Channel.of(time, values.reshape(len(time), -1)[:, 0], "")
+    if len(own.time) < 3 or own.step > 0.25 / COMPARED:
+        return 0.0
+    bends = np.diff(own.values, n=2)
+    noise = 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(6.0)
+    return float(noise**2 * 2.0 * COMPARED * own.step)
 
 
 def _principal(signals: tuple[Channel, ...]) -> tuple[Channel, ...]:

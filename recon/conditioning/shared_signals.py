@@ -62,10 +62,10 @@ STAND_INS = (
 )
 
 
-def shared_signals(first: xr.Dataset, second: xr.Dataset) -> list[Shared]:
+def shared_signals(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list[Shared]:
     """Signals of both logs that must agree.
 
-    These are the channels that both have.  Only if there are none, what stands for a quantity is
+    With `same`, these are the channels that both have.  Without, what stands for a quantity is
     compared: the mean of the hubs, or the gauges together, for the horizontal acceleration of the
     body (the tyres' forces are what accelerates it), speed times yaw rate for the lateral
     acceleration, and the mean of the wheel speeds for the speed; of these the pairs that lag
@@ -73,7 +73,7 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset) -> list[Shared]:
     """
     a, b = _signals(first), _signals(second)
     names = [(k, k, 0.0) for k in a if k in b and not k.startswith(MEAN)]
-    if not names:
+    if not same:
         both = [(*s.names, s.u_lag) for s in STAND_INS]
         both += [(two, one, u) for one, two, u in both]
         both += [(GAUGES, f"acceleration_{c}", U_LAG_GAUGES) for c in ("x", "y")]

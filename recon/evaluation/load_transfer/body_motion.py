@@ -47,6 +47,12 @@ class Body:
         own = {name: getattr(self, name)[places] for name in self.__slots__[:8]}
         return replace(self, **own)
 
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Mask (sample,) of the motion that is known, with its changes: not beside a gap."""
+        own = (self.acceleration, self.change, self.roll_change, self.pitch_change)
+        return np.asarray(np.isfinite(np.column_stack(own)).all(axis=1))
+
 
 def body_of(means: xr.Dataset) -> Body:
     """Motion of the body in the short means of forces, which hold the channels of `CHANNELS`."""

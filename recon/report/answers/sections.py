@@ -86,7 +86,8 @@ def _lane(kind: str) -> str:
 
 def _plural(kind: str, count: int) -> str:
     word = "stop" if kind == "straight braking" else kind
-    return word if count == 1 else f"{word}s"
+    ending = "es" if word.endswith("ch") else "s"
+    return word if count == 1 else word + ending
 
 
 def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
