@@ -135,6 +135,15 @@ def test_creep_follows_a_step_with_its_time():
     assert_allclose(kept, 1 - np.exp(-time / 60.0), atol=1e-8)  # the step takes a nanosecond
 
 
+def test_creep_has_one_sign_per_car_and_either_sign_and_warm_gauges_read_high():
+    signs = set()
+    for seed in range(6):
+        channels = draw_car(invented_car(), seed).channels.values()
+        signs.add(tuple(np.unique(np.sign([c.creep for c in channels]))))
+        assert np.all([c.gain_per_kelvin > 0 for c in channels])
+    assert signs == {(-1.0,), (1.0,)}
+
+
 def test_clean_channels_show_slopes_times_loads():
     clean = Effects(friction=0, creep=0, thermal_gain=0, noise=0)
     channels = draw_car(invented_car(), 7, effects=clean).channels["FL"]

@@ -132,8 +132,11 @@ def draw_car(
         name: elastic_assembly(linkage, _stiffness(linkage, effects, rng))
         for name, linkage in drawn.items()
     }
+    # Adhesive that yields lowers a standing indication, creep of the gauge itself raises it: one
+    # sign for all gauges bonded together, from a stream of its own, which leaves other draws alone.
+    bonded = replace(effects, creep=effects.creep * rng.spawn(1)[0].choice([-1.0, 1.0]))
     channels = {
-        name: draw_channels(linkage, elastic[name], effects, rng) for name, linkage in drawn.items()
+        name: draw_channels(linkage, elastic[name], bonded, rng) for name, linkage in drawn.items()
     }
     facts = effects.facts
     return VirtualCar(

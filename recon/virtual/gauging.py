@@ -26,6 +26,11 @@ if TYPE_CHECKING:
 
 # Indication per newton if neither tube nor bench pull is stated; from memory, order of magnitude.
 USUAL_SLOPE = {"mV/V": 1e-4, "microstrain": 0.05, "V": 1e-3, "counts": 1.0}
+# Rise of an indication per kelvin, relative: the modulus of steel falls by 3e-4 and the factor of a
+# constantan gauge rises by 1e-4; from memory.
+THERMAL_GAIN = 4e-4
+# Share of a load that stands for minutes; from memory of data sheets, order of magnitude.
+CREEP = 1e-3
 TYPICAL_PULL = 3000.0  # N along each axis at the contact; friction is a share of the member loads
 
 
@@ -51,8 +56,8 @@ def draw_channels(
         zero=newton * 1200.0 * rng.standard_normal(n),
         zero_shift=newton * 140.0 * rng.standard_normal(n),
         zero_per_kelvin=newton * 4.0 * rng.standard_normal(n),
-        gain_per_kelvin=-3e-4 * effects.thermal_gain * rng.uniform(0.7, 1.3, n),
-        creep=1e-3 * effects.creep * rng.uniform(0.5, 1.5, n),
+        gain_per_kelvin=THERMAL_GAIN * effects.thermal_gain * rng.uniform(0.7, 1.3, n),
+        creep=CREEP * effects.creep * rng.uniform(0.5, 1.5, n),
         friction=effects.friction * _friction(linkage, elastic, rng),
         newton=newton,
         full_scale=np.where(np.isfinite(full_scale), full_scale, np.inf),

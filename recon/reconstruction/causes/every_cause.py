@@ -29,9 +29,12 @@ from recon.reconstruction.estimator.session import Attitude
 if TYPE_CHECKING:
     from recon.car.vehicle import Tyre
 
-THERMAL_SLOPE = 3e-4  # relative per kelvin; steel's modulus and gauge factor, from memory
-# Gauges creep with their adhesive: share of a load that stands for minutes, as in pulls, and passes
-# in seconds, as in a drive; all gauges alike.  From memory of data sheets, order of magnitude.
+# Relative per kelvin, from memory: the modulus of steel falls by 3e-4, the factor of a constantan
+# gauge rises by 1e-4; together they are nearly 0 for gauges made to match the modulus.
+THERMAL_SLOPE = 4e-4
+# Share of a load that stands for minutes, as in pulls, and passes in seconds, as in a drive; up or
+# down, and alike for all gauges that were bonded together.  From memory of data sheets, order of
+# magnitude.
 CREEP = 1e-3
 # Links, bushes and brackets give under load and turn the links a little: share of the force,
 # common practice, no source.
