@@ -25,6 +25,7 @@ from recon.mechanics.statics import (
     strip_spin,
 )
 from recon.mechanics.structure import Mechanism
+from recon.report.car.car_summary import car_summary
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
@@ -264,18 +265,29 @@ def test_dead_centre_is_refused_with_corner_and_condition(
 def test_dead_centre_between_poses_is_found(height: float) -> None:
     """A flat coil-over that no pose hits: loads on either side of it differ in sign."""
     with pytest.raises(
-        VehicleError, match=r"corner RL: .* dead centre, .*number up to \d\.\de\+0[234]"
+        VehicleError,
+        match=r"RL: .* dead centre, .* -?\d+ mm, at coil_over; .*number up to \d\.\de\+0[234]",
     ):
         member_matrix(pose_with_coil_over_at(height))
     assert np.all(np.isfinite(member_matrix(pose_with_coil_over_at(0.3))))  # twin
 
 
+def test_checking_a_vehicle_file_finds_a_dead_centre_off_design_height() -> None:
+    car = shipped("club_racer")
+    corners = dict(car.corners) | {"RL": corner_with_coil_over_at(0.2225)}
+    with pytest.raises(VehicleError, match=r"corner RL: .* dead centre, .* mm, at coil_over"):
+        car_summary(replace(car, corners=corners))
+
+
 def pose_with_coil_over_at(height: float) -> Pose:
     """Rear corner of the club car over its travel, the coil-over's inner end at a height [m]."""
+    corner = corner_with_coil_over_at(height)
+    return pose(mechanism_of(lone(corner)), np.linspace(*corner.travel_range, 12)[:, None])
+
+
+def corner_with_coil_over_at(height: float) -> Corner:
     corner = shipped("club_racer").corners["RL"]
     at = corner.support_index("coil_over")
     inner = replace(corner.supports[at].inner, point=(-2.398, 0.420, height))
     flat = replace(corner.supports[at], inner=inner)
-    supports = (*corner.supports[:at], flat, *corner.supports[at + 1 :])
-    mechanism = mechanism_of(lone(replace(corner, supports=supports)))
-    return pose(mechanism, np.linspace(*corner.travel_range, 12)[:, None])
+    return replace(corner, supports=(*corner.supports[:at], flat, *corner.supports[at + 1 :]))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
+from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.rows import Rows, idle_rows, lift_rows, rows_of
 from recon.mechanics.structure import Mechanism, Redundant, State, design_state, hubs_of
 
@@ -65,7 +66,7 @@ def balance(mechanism: Mechanism, state: State) -> Balance:
     wrench = _wrench(mechanism, hubs)
     transposed = np.swapaxes(gradient, -1, -2)
     n = rows.gap.shape[-1]
-    _require_held(mechanism, transposed)
+    _require_held(mechanism, transposed, hubs - state.centres)
     if gradient.shape[-2] == gradient.shape[-1]:
         loads = np.linalg.solve(transposed, wrench)[..., :n, :]
         none = np.zeros((*loads.shape[:-1], 0))
@@ -91,20 +92,28 @@ def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
     return out
 
 
-def _require_held(mechanism: Mechanism, transposed: Floats) -> None:
+def _require_held(mechanism: Mechanism, transposed: Floats, moved: Floats) -> None:
+    """Refuse a dead centre; `moved` (..., wheel, xyz) is the way of each wheel centre [m]."""
     condition = np.linalg.cond(transposed)
     passed = not np.all(condition < MOST_CONDITION)
     if transposed.shape[-1] == transposed.shape[-2]:
         # Poses are connected: between two whose determinants differ in sign one of them is zero.
         passed |= np.ptp(np.linalg.slogdet(transposed)[0]) > 0
-    if passed:
-        raise VehicleError(
-            where=mechanism.title,
-            found="the supports pass a dead centre, where they hold nothing up "
-            f"(condition number up to {np.max(condition):.1e})",
-            needed="supports that hold the wheel at every travel and steer of the stated ranges",
-            do="Check the points of the links, of the springs and of rod or rocker.",
-        )
+    if not passed:
+        return
+    worst = np.unravel_index(np.argmax(condition), condition.shape)
+    held_by = np.abs(np.linalg.svd(transposed[worst])[2][-1])[: len(mechanism.owner)]
+    lines = [mechanism.kinds[support] in TWO_FORCE for support in mechanism.owner]
+    support = mechanism.owner[np.argmax(held_by * (lines if any(lines) else 1.0))]
+    travels = " / ".join(f"{1e3 * z:.0f}" for z in moved[worst][:, 2])
+    raise VehicleError(
+        where=mechanism.title,
+        found="the supports pass a dead centre, where they hold nothing up (near travel "
+        f"{travels} mm, at {mechanism.supports[support]}; condition number up to "
+        f"{np.max(condition):.1e})",
+        needed="supports that hold the wheel at every travel and steer of the stated ranges",
+        do="Check the points of this support, and of its rod or rocker, and the range travel_mm.",
+    )
 
 
 def _left_null(gradient: Floats) -> Floats:

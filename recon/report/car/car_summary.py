@@ -114,12 +114,12 @@ def _cell(value: float) -> str:
 
 
 def _reach(car: Vehicle, assembly: Assembly) -> str:
-    """Counts and ranges; refuses what the mechanism does not reach."""
+    """Counts and ranges; refuses what the mechanism does not reach, and dead centres."""
     ranges = [np.linspace(*c.travel_range, 9) for c in assembly.corners]
     travels = np.stack(np.meshgrid(*ranges), axis=-1)
     racks = car.steering.rack_range if assembly.steered else (0.0, 0.0)
     for rack in racks:
-        posed(assembly, travels, rack)
+        load_matrix(posed(assembly, travels, rack))
     low, high = assembly.corners[0].travel_range
     count = len(assembly.gauges)
     name = assembly.label
