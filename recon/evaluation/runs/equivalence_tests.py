@@ -77,7 +77,7 @@ class Spread:
         return float(weights @ norm.sf(distance / deviations))
 
     def distance(self, probability: float) -> float:
-        """Distance that the error exceeds with `probability` ; NaN without degrees."""
+        """Distance that the error exceeds with `probability`; NaN without degrees."""
         from scipy.optimize import brentq
 
         if np.isnan(self.tail(0.0)):
