@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.answers import ANSWERS, Answer, every_answer
 from recon.base.errors import ReconError
+from recon.base.late import xr
 from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, outcome, quiet, written
 from recon.records.overwriting import refuse_existing
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 @recorded

@@ -10,13 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from recon.base.errors import DataError, RankError, ReconError
 from recon.base.kept_results import keeping
-
-if TYPE_CHECKING:
-    import xarray as xr
+from recon.base.late import xr
 
 
 @dataclass(frozen=True, slots=True)

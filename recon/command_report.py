@@ -5,19 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from recon.base.doubt import Outcome, outcome_of
+from recon.base.doubt import Doubt, Outcome, outcome_of
+from recon.base.late import xr
 from recon.base.quantities import CORNERS
 from recon.car.vehicle import SIDES
 from recon.command_provenance import record
 from recon.records.overwriting import refuse_existing
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.base.doubt import Doubt
-    from recon.report.common.sheet import Pictures
+from recon.report.common.sheet import Pictures
 
 Name = str | Path
 Say = Callable[[str], None]

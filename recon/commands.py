@@ -5,13 +5,11 @@ from __future__ import annotations
 import argparse
 import difflib
 import sys
-from typing import TYPE_CHECKING, Any, NoReturn
+from collections.abc import Iterable, Mapping
+from typing import Any, NoReturn
 
 from recon.answers import ANSWERS, Answer
 from recon.base.version import program_version
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
 
 EXAMPLES = {
     "demo": "recon demo --out demo_result",

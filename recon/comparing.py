@@ -5,16 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from recon.base.late import xr
 from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, quiet, written
 from recon.records.overwriting import refuse_existing
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.report.common.sheet import Pictures
+from recon.report.common.sheet import Pictures
 
 
 @recorded

@@ -11,25 +11,22 @@ import warnings
 from collections.abc import Callable, Collection, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.answering import answered, answers, read_shared
 from recon.answers import BY_NAME
+from recon.base.doubt import Outcome
 from recon.base.errors import DoubtWarning
+from recon.base.late import xr
 from recon.base.shipped import shipped
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
 from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 from recon.comparing import compare
 from recon.records.overwriting import fresh_folder, refuse_existing
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.base.doubt import Outcome
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
-    from recon.records.sheets import Tares
-    from recon.report.common.sheet import Pictures
+from recon.records.sheets import Tares
+from recon.report.common.sheet import Pictures
 
 
 def check(

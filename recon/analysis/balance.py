@@ -8,7 +8,6 @@ use differs by what the load transfer of braking, power and air does to that.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
@@ -39,9 +39,6 @@ from recon.evaluation.grip.tyre_limit_evidence import slip_of
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDS = 3  # of speed, with as many samples each
 LEAST_SPREAD = 1.1  # highest over lowest speed; with less there are no bands
@@ -81,8 +78,6 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     DataError
         No forces, one axle that is not gauged on both sides, or no corner with enough samples.
     """
-    import xarray as xr
-
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
     sections = find_sections(forces) if sections is None else sections
     slow = for_axles(forces)

@@ -7,13 +7,13 @@ axles use the same part of their load (textbook relation of braking force and dy
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
@@ -30,9 +30,6 @@ from recon.evaluation.common.answer_labels import Labelled, answer_attributes, l
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
@@ -81,8 +78,6 @@ def braking(
         No forces, no axle with both tyres, no straight braking, or a friction coefficient that
         is not above zero.
     """
-    import xarray as xr
-
     require_forces(forces, *NEEDED)
     if friction is not None and not 0 < friction < np.inf:
         raise DataError(

@@ -9,20 +9,17 @@ Over a window, contributions are root mean squares of those of its samples.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 MOST_SAMPLES = 4096  # of a window; a longer one is thinned evenly
 OWNERS = ("FL", "FR", "RL", "RR", "front", "rear")
@@ -299,8 +296,6 @@ class _Asked:
 
 def _labelled(forces: xr.Dataset, groups: _Groups, square: Floats, asked: _Asked) -> xr.Dataset:
     """The lines that contribute, largest sum first, with labels and units."""
-    import xarray as xr
-
     size = np.nansum(square, axis=(1, 2))
     order = [int(n) for n in np.argsort(-size, kind="stable") if size[n] > 0]
     total = square.sum(axis=0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, stamped
+from recon.base.late import xr
 from recon.evaluation.common.shared_errors import (
     ENDS_SHARING,
     Common,
@@ -51,9 +52,6 @@ from recon.evaluation.runs.metrics import (
 from recon.evaluation.runs.variables import COMPARISON, SOURCES
 from recon.evaluation.runs.verdict import Row, row_of, verdict_of
 from recon.records.run_list import RunList
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 def compare_runs(
@@ -239,8 +237,6 @@ def _row(case: _Case, fit: Fitted, k: int) -> Row:
 def _dataset(
     case: _Case, measured: Sequence[Measured], metrics: tuple[str, ...], fits: Sequence[Fitted]
 ) -> xr.Dataset:
-    import xarray as xr
-
     rows = [_row(case, fit, k) for k, fit in enumerate(fits)]
     p_values = np.array([row.p_value for row in rows])
     # The declared metric stands alone; the others are a family of their own.

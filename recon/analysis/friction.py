@@ -10,7 +10,7 @@ could do.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,15 +18,13 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import Loadings, loadings_of
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
@@ -71,8 +69,6 @@ def friction_use(
         No forces, a load gate that is no number from zero up, a coefficient or an envelope that
         is none, or no tyre has enough samples above the gate.
     """
-    import xarray as xr
-
     require_forces(forces, *NEEDED)
     if not 0 <= low_load < np.inf:
         raise DataError(

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import islice
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.evaluation.common.answer_labels import SEPARATOR, Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.grip.combined_directions import combined_forces, fit_between, reasons
@@ -35,9 +35,6 @@ from recon.evaluation.grip.tyre_envelopes import (
 )
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 BLOCK = 2.0  # s, a stretch by which repeats are counted
@@ -176,8 +173,6 @@ def _blocks(drives: Drives) -> Blocks:
 
 
 def _labelled(drives: Drives, fits: list[Fit], gate: Gate, blocks: Blocks) -> xr.Dataset:
-    import xarray as xr
-
     forces = drives.forces[0]
     known = [fit.envelope for fit in fits if fit.envelope]
     loads = _loads(known)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, stacked
@@ -40,9 +40,6 @@ from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
 from recon.evaluation.sections.car_motion import speed_of
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.records.forces import require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
 SLIP = 15.0  # %; a tyre that slips more is past its best (common practice, no source)
@@ -127,8 +124,6 @@ def launch(
     DataWarning
         The forces have less than that bandwidth.
     """
-    import xarray as xr
-
     asked, others = _Asked(bandwidth, slip, distance), others or ()
     for other in others:
         require_forces(other, *NEEDED)

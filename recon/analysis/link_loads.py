@@ -7,14 +7,17 @@ is the far end of the 95 % interval.  Nothing here is a clearance: a competent p
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.threads import one_thread
+from recon.car.bridges import Tube
+from recon.car.vehicle import Support, Vehicle
 from recon.conditioning.filters import require_bandwidth, zero_phase_gain
 from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.common.answer_labels import answer_attributes, limits
@@ -27,12 +30,6 @@ from recon.evaluation.sections.find_sections import sections_of
 from recon.reconstruction.causes.cures import description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.bridges import Tube
-    from recon.car.vehicle import Support, Vehicle
 
 BANDWIDTH = 25.0  # Hz; twice the hop of a wheel, common practice, no source
 BINS = 16  # of ranges of cycles
@@ -131,8 +128,6 @@ def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_
 def _labelled(
     forces: xr.Dataset, car: Vehicle, driven: list[DrivenLinks], band: float
 ) -> xr.Dataset:
-    import xarray as xr
-
     names = [name for d in driven for name in d.link_map.names]
     supports = [support for d in driven for support in d.link_map.supports]
     peaks = [d.peaks() for d in driven]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +16,9 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.status import AT_BOUND, BIT
-from recon.car.vehicle import SIDES
+from recon.car.vehicle import SIDES, Vehicle
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, combined
@@ -31,11 +31,6 @@ from recon.evaluation.load_transfer.vertical_loads import Fit, Loads, middles_of
 from recon.evaluation.sections.find_sections import sections_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 STEP = 0.1  # s: short against a weave, long against wheel hop
 LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
@@ -211,8 +206,6 @@ def _tracks(drive: _Drive) -> Floats:
 
 
 def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit, no_parts: str) -> xr.Dataset:
-    import xarray as xr
-
     sideways, along = _allowed(drive, fit.sideways, Y), _allowed(drive, fit.along, X)
     transfer = _transfers(drive, sideways)
     words = "of the vertical load per acceleration"

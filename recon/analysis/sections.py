@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from recon.base.late import xr
 from recon.evaluation.sections.find_sections import find_sections, sections_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 def sections(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:

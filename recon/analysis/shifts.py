@@ -6,12 +6,11 @@ below half of that before and comes back.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
 from recon.evaluation.common.estimate import Estimate, combined, stacked
@@ -24,9 +23,6 @@ from recon.evaluation.launch.driven_tyres import (
 from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
 FEWEST_BANDWIDTH = 20.0  # Hz; with less, hop at 8 to 16 Hz is damped by more than a tenth
@@ -86,8 +82,6 @@ def shifts(
     DataWarning
         The forces have less than that bandwidth.
     """
-    import xarray as xr
-
     require_forces(forces, *NEEDED)
     bandwidth = bandwidth_for(forces, bandwidth, "shifts")
     tyres = driven_tyres(forces)

@@ -9,7 +9,6 @@ An axle whose tyres are known only as a sum has a peak without those of its tyre
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import SEPARATOR, place_of
+from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
@@ -30,9 +30,6 @@ from recon.evaluation.slalom.noise_corrected_peaks import SHARE
 from recon.evaluation.slalom.rear_lag import CREST, PHASES
 from recon.evaluation.slalom.rear_lag_errors import SATURATION, Weaving, slalom_waves, weaving_of
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 FEWEST_CONES = 3
@@ -135,8 +132,6 @@ def _answer(
     cones: Cones,
     bandwidth: float,
 ) -> xr.Dataset:
-    import xarray as xr
-
     elapsed = forces["elapsed_time"].to_numpy()
     variables: Labelled = {}
     for name, value, u, dims, unit in (

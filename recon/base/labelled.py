@@ -8,17 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError, shortened
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.base.arrays import Floats
+from recon.base.late import pd, xr
 
 SEPARATOR = " | "  # between sentences in one attribute
 Kind = Literal["number", "whole", "word"]
@@ -66,8 +63,6 @@ def stamped(described: Mapping[str, Variable], arrays: Mapping[str, ArrayLike]) 
 
 def index_of(times: Floats) -> Any:
     """Times (sample,) [s] as an index in the same memory; xarray would make a copy."""
-    import pandas as pd
-
     return pd.Index(times, copy=False)
 
 

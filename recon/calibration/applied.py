@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +16,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import Corner, Vehicle
+from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose, pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import Device, PullSheet, Strap
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vehicle
-    from recon.mechanics.assembly import Assembly
 
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
 MOVED = 1e-4  # m; travels are written to whole millimetres

@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 import warnings
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -34,12 +33,10 @@ from recon.calibration.same_car import facts_of
 from recon.calibration.solution import JointFit
 from recon.calibration.verdict import verdict_of
 from recon.calibration.verify import verify_corner
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.records.held_out import require_held_out
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-    from recon.records.sheets import PullSheet
+from recon.records.sheets import PullSheet
 
 LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
 

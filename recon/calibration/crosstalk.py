@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.errors import DataError, nearest
+from recon.base.late import xr
 from recon.base.quantities import WRENCH_COMPONENTS
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
 
 
 def crosstalk(
@@ -54,8 +49,6 @@ def crosstalk(
     DataError
         The corner was not calibrated; the message lists those that were.
     """
-    import xarray as xr
-
     assembly = assembly_of(car, corner) if corner in car.corners else None
     if assembly is None or assembly.name not in calibration.corners:
         raise DataError(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from itertools import permutations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,10 +15,8 @@ from recon.base.errors import DataError
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Gauge
-    from recon.mechanics.assembly import Assembly
+from recon.car.vehicle import Gauge
+from recon.mechanics.assembly import Assembly
 
 CALIBRATE_AGAIN = "Calibrate again with this vehicle file."
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7

@@ -9,17 +9,14 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning
 from recon.calibration.applied import Pull
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Gauge
-    from recon.mechanics.assembly import Assembly
+from recon.car.vehicle import Gauge
+from recon.mechanics.assembly import Assembly
 
 GEOMETRY_SLOPE = 0.03  # relative; what hardpoints wrong by 2 to 5 mm do to a link's load
 # The same for a moment at a cut: joints and station some mm off on a lever of some 50 mm; common

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from recon.base.errors import DataError
-from recon.calibration.calibrated import Facts
+from recon.calibration.calibrated import Calibration, Facts
 from recon.car.linkage import assembly_names
 from recon.car.meaning import decisive_facts
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
+from recon.car.vehicle import Vehicle
 
 MOST = 3  # changed facts that one message lists
 ABSENT = "not there"

@@ -5,20 +5,18 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Quality
 from recon.calibration.description import FIELDS, FILE, OPTIONAL, RECORDS, units_of, variables_of
 from recon.records.provenance import Record
 from recon.records.results import read_result, write_result
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 KIND = "calibration"
 MAKE_AGAIN = "Name the file that `recon calibrate` wrote (calibration.nc), or write it again."
@@ -118,8 +116,6 @@ def _words(variable: Any) -> tuple[str, ...]:
 
 
 def _to_dataset(calibration: Calibration) -> xr.Dataset:
-    import xarray as xr
-
     whole = {
         "corners": list(calibration.corners),
         "source_path": [path for path, _ in calibration.sources],

@@ -7,19 +7,15 @@ limits are common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.errors import DataError, nearest
-from recon.calibration.calibrated import CornerCalibration, Quality, Verdict
+from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verdict
 from recon.calibration.evidence_against import of_gauges, of_pulls, of_unit, of_verification
+from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import Assembly
 from recon.planning.unknowns import reference_of
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
 
 LARGE_DISAGREEMENT = 25.0  # cost over degrees of freedom: residuals five times as large as stated
 SMALL_PULL = 0.5  # of the static load on a wheel: pulls should reach this in each direction

@@ -7,7 +7,6 @@ here.  Weighing the car on pads is the check that can (`weigh_check`).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,10 +14,8 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.calibration.applied import Pull
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-    from recon.records.sheets import PullSheet
+from recon.car.vehicle import Vehicle
+from recon.records.sheets import PullSheet
 
 # Moments of the reference wrench are held to this where fewer gauges than unknowns are there,
 # and left to the gauges otherwise.

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterable, Mapping
 from math import cos, dist
-from typing import TYPE_CHECKING
 
 from recon.base.errors import VehicleError, VehicleWarning, nearest
-from recon.car.vehicle import CHASSIS, Axle, Corner, Support
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from recon.car import schema
-    from recon.car.source import Loc, Source
-    from recon.car.vehicle import Vehicle
+from recon.car import schema
+from recon.car.source import Loc, Source
+from recon.car.vehicle import CHASSIS, Axle, Corner, Support, Vehicle
 
 HUB_HEIGHT = 15e-3  # beyond any measuring error of hub height and loaded radius [m]
 METRES = 2.0  # no length of a car in inches is below this, each one in metres is

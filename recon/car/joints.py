@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from math import dist
-from typing import TYPE_CHECKING
 
 from recon.base.errors import VehicleError, nearest
-from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Corner
-
-if TYPE_CHECKING:
-    from recon.car.source import Source
-    from recon.car.vehicle import Axle, Support, Vec
+from recon.car.source import Source
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Axle, Corner, Support, Vec
 
 SHORTEST = 1e-3  # m; a member shorter than this has no direction
 SAME = 1e-4  # m; points nearer than this are one

@@ -7,16 +7,11 @@ the name of the corner, `RL.arm`; those of the axle itself keep their names.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from recon.base.errors import VehicleError, nearest
-from recon.car.vehicle import AXLE
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from recon.car.vehicle import Axle, Corner, Gauge, Support, Vehicle
+from recon.car.vehicle import AXLE, Axle, Corner, Gauge, Support, Vehicle
 
 
 @dataclass(frozen=True, slots=True)

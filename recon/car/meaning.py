@@ -8,12 +8,9 @@ from __future__ import annotations
 
 from dataclasses import fields, is_dataclass
 from math import degrees
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from recon.car.vehicle import Attachment, Axle, Brake, Corner, Gauge, Support, Wheel
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
+from recon.car.vehicle import Attachment, Axle, Brake, Corner, Gauge, Support, Vehicle, Wheel
 
 PARTS = ("supports", "gauges")  # looked at one by one
 # Fields that no pull and no slope depends on.

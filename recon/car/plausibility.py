@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.errors import VehicleError, VehicleWarning
+from recon.car.source import Loc, Source
+from recon.car.vehicle import Vehicle
 
-if TYPE_CHECKING:
-    from recon.car.source import Loc, Source
-    from recon.car.vehicle import Vehicle
-
-    Size = tuple[str, float, tuple[float, float], Loc]
+Size = tuple[str, float, tuple[float, float], Loc]
 
 # Ranges outside which a number is noted; common practice, no source.
 UNSPRUNG_SHARE = 0.4  # of the total mass

@@ -5,16 +5,12 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.base.errors import VehicleError, shortened
-from recon.car import checks, joints, si
+from recon.car import checks, joints, schema, si
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
 from recon.car.vehicle import AXLE, SIDES, Assumed, Axle, Corner, Vehicle
-
-if TYPE_CHECKING:
-    from recon.car import schema
-
 
 MOST_FAULTS = 30  # that one message lists
 

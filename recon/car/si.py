@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from math import dist, nan, pi, radians
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
+from recon.car import schema
 from recon.car.bridges import BenchPull, Tube, TubeBridge
 from recon.car.vehicle import (
     ORIGIN,
@@ -22,9 +23,6 @@ from recon.car.vehicle import (
     Vec,
     Wheel,
 )
-
-if TYPE_CHECKING:
-    from recon.car import schema
 
 MM = 1e-3
 DEGREE = pi / 180

@@ -12,14 +12,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import dist
-from typing import TYPE_CHECKING
 
 from recon.base.errors import VehicleWarning
-from recon.car.vehicle import CHASSIS, Corner, Vec
-
-if TYPE_CHECKING:
-    from recon.car.source import Loc, Source
-    from recon.car.vehicle import Attachment, Vehicle
+from recon.car.source import Loc, Source
+from recon.car.vehicle import CHASSIS, Attachment, Corner, Vec, Vehicle
 
 WITHIN = (0.5, 2.0)  # of the smallest and the largest coordinate of the other points
 FAR, HUGE = 0.3, 0.2  # a coordinate is that share of the smallest, or the largest that of it

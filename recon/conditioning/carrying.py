@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Sensors
+from recon.base.late import xr
+from recon.car.vehicle import Sensors
 
 HELD = ("gear", "lap", "marker")  # channels of steps, which keep their last value in between
 FILLED_STEPS = 2.5  # own steps between two samples that are filled: one sample may be lost

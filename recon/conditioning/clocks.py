@@ -12,19 +12,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.carrying import Channel
 from recon.conditioning.lag import LIKE, Pair, first_lag, pair_of
 from recon.conditioning.shared_signals import shared_signals
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 U_DRIFT = 50e-6  # prior: quartz clocks of loggers; common practice, no source
 FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for

@@ -8,15 +8,16 @@ the reconstruction works out the load during the tare.
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError, DataWarning
+from recon.base.late import xr
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
+from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import (
     SHORTEST,
     Band,
@@ -31,13 +32,8 @@ from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
 from recon.records.logs import require_log
 from recon.records.scratch import at_rows, copied, room
+from recon.records.sheets import Tares
 from recon.records.time_checks import usual_step
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
-    from recon.records.sheets import Tares
 
 # Default bandwidth as a share of the sampling rate: a driveline jolt keeps its peak, and most of
 # the noise is removed.

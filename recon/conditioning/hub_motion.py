@@ -15,22 +15,18 @@ the tyre stays where it touches the road.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, corner_names, stamped
+from recon.base.late import xr
+from recon.car.vehicle import Vehicle
 from recon.conditioning.derivative import SHOWN, Derivative, derivative, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose
 from recon.records.scratch import columns
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 # What the equations leave out, as standard uncertainties.  Sizes are those found on an invented car
 # with another model of its motion, and on virtual cars; no source.

@@ -6,21 +6,17 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import stamp
+from recon.base.late import xr
+from recon.car.vehicle import Vehicle
 from recon.conditioning.carrying import Channel, reach_of
 from recon.conditioning.clocks import Clock, align, in_words
 from recon.records.logs import LOG, VARIABLES, read_log
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 Source = str | Path | tuple[str | Path, str | Path | None]  # a log, or a log and its column map
 OTHER_UNIT = 0.2  # a gain so far from 1 is no tolerance of a sensor; common practice, no source

@@ -5,19 +5,15 @@ Numbers are low-passed and thinned; flags of all samples that a kept one stands 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.conditioning.condition import BANDWIDTH_SHARE
 from recon.conditioning.filters import low_pass, zero_phase_gain
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SAMPLES = "elapsed_time"
 WHOLE = 1e-3  # of a step; rates from a median step are known no better

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.records.logs import log_at_rows
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 FEWEST = 3  # samples of a part
 

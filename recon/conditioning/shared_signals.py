@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.conditioning.flat_and_clipped import flat_samples
 from recon.records.logs import VARIABLES
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Channels that say nothing about time: they move too little, or in steps.
 MEAN = "mean of"

@@ -11,20 +11,17 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning
+from recon.base.late import xr
 from recon.conditioning.carrying import Channel, between, reach_of
 from recon.records.logs import VARIABLES, log_at_rows
 from recon.records.scratch import at_rows, copied
 from recon.records.time_checks import GAP_STEPS, steps_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # A run of lost samples can be recovered from a signal of bandwidth B if the time between the
 # samples around it stays below some 0.75 / B: beyond that the noise of the samples around it is

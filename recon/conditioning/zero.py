@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.common_scale import common_scale
 from recon.base.errors import DataError, DataWarning
 from recon.records.scratch import at_rows, room
-
-if TYPE_CHECKING:
-    from recon.records.sheets import Tares
+from recon.records.sheets import Tares
 
 ENOUGH_WARMING = 1.0  # K
 ENOUGH_READ = 8  # temperature readings needed to fit a cubic in time

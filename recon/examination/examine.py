@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.doubt import Doubt
 from recon.base.labelled import SEPARATOR, stamp, stamped
+from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.failed_gauges import failed_gauges
@@ -28,15 +28,11 @@ from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import View, view_of
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import against_motion, sums_agree
+from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.whole_car.car_stance import stance_of
 from recon.records.doubt_variables import with_doubts
 from recon.records.forces import BALANCES, FORCES
 from recon.records.scratch import copied
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.reconstruction.prepare import Prepared
 
 # Every comparison of a drive, and every cause that can be named.
 JUDGE = Judge(

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.base.doubt import Doubt
+from recon.base.late import xr
 from recon.base.status import BIT
+from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.solving.solver import Solver
 from recon.records.time_checks import usual_step
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.reconstruction.prepare import Prepared
 
 FEWEST_TIME = 0.5  # s in all; single samples are flagged, and no gauge is called failed for them
 NEAR_END = 0.15  # share of the samples that are farther out

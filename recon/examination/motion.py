@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.car.vehicle import Wheel
 from recon.examination.view import View
 from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Wheel
 
 LEAST_SPEED = 4.0  # m/s; below, angles of slip and rates of curvature say nothing
 

@@ -11,10 +11,10 @@ from functools import partial
 from itertools import combinations
 
 import numpy as np
-import xarray as xr
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons

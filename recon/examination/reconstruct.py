@@ -10,19 +10,15 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection
-from typing import TYPE_CHECKING
 
 from recon.base.errors import DoubtWarning
+from recon.base.late import xr
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
 from recon.examination.examine import examine, marked
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.whole_car.whole_car import with_whole_car
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
 
 
 def reconstruct(

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
 from recon.planning.unknowns import T_COLUMN
@@ -27,9 +28,6 @@ from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver, usual_covariance
 from recon.records.scratch import at_rows
 from recon.records.time_checks import usual_step
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
@@ -356,8 +354,6 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
 
     A window with a missing value has no mean there.
     """
-    import xarray as xr
-
     elapsed = log["elapsed_time"].to_numpy()
     step = usual_step(elapsed)
     width = max(1, min(round(WINDOW_TIME / step), len(elapsed) // 2))

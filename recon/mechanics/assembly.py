@@ -7,17 +7,14 @@ an axle ties.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.car.linkage import Linkage, assembly_names, linkage_of
+from recon.car.vehicle import Vehicle
 from recon.mechanics.build_mechanism import load_arms, mechanism_of
 from recon.mechanics.structure import Mechanism
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,18 +14,14 @@ Source: ISO 8855, from memory.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed, rack_of_steer, wheel_angles
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
 
 AXES = ("tyre", "intermediate", "vehicle")
 

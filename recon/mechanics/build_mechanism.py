@@ -4,22 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
-from recon.car.vehicle import CHASSIS, TWO_FORCE
+from recon.car.linkage import Linkage
+from recon.car.vehicle import CHASSIS, TWO_FORCE, Gauge
 from recon.mechanics.balance import balance, redundant_groups
 from recon.mechanics.freedom import idle_turns, require_one_motion
 from recon.mechanics.section_loads import section_loads
 from recon.mechanics.structure import ROWS, Mechanism, Section, WheelOn, design_state
-
-if TYPE_CHECKING:
-    from recon.car.linkage import Linkage
-    from recon.car.vehicle import Gauge
 
 INDEPENDENT = 1e-6  # share of a row's own size that must be left beside the rows before it
 PLAIN = 0.01  # the same for loads that are preferred: points off by millimetres drown a lesser one

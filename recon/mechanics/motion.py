@@ -9,19 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.closure import closed
 from recon.mechanics.structure import Mechanism, State, hubs_of
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vehicle
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,18 +7,14 @@ Where equilibrium alone does not determine the loads, they follow from the state
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.mechanics.motion import pose
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix
-
-if TYPE_CHECKING:
-    from recon.mechanics.assembly import Assembly
-    from recon.mechanics.motion import Pose
 
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding
 

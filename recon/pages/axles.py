@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.pages.packed import packed
 from recon.pages.series import WIDTH_STEP, Series, force_step
 from recon.reconstruction.result.signed_errors import STATED, signed_errors
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 NODES = 400  # times at which correlations are calculated; in between they are interpolated
 

@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import runs
 from recon.base.errors import ReconError
 from recon.base.labelled import corner_names, sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.sections.wheel_lifts import OFF
 from recon.pages.calibration import age, named
 from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
+from recon.pages.shown_answers import Shown
 from recon.records.doubt_variables import doubts_in
 from recon.report.answers.sections import sections_summary
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.pages.shown_answers import Shown
-
 
 LIFTS = 4  # of the longest that are named
 MOVING = 2.0  # m/s

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, corner_names
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
+from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
 from recon.records.provenance import Input, recorded_inputs
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
 
 SHORT = 12  # characters of a checksum
 WHICH = "Give the calibration.nc that was given to `recon reconstruct`, or leave it out."

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.labelled import require, sentences_of
+from recon.base.late import xr
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.evaluation.runs.variables import COMPARISON, SOURCES
@@ -32,9 +33,6 @@ from recon.report.comparison.comparison_summary import (
     unit_after,
     width_words,
 )
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 PARTS = Parts(
     body="comparison.html",

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.errors import ReconError
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.pages.shown_answers import Shown
+from recon.base.late import xr
+from recon.pages.shown_answers import Shown
 
 ANSWER = "grip"  # the answer that has envelopes
 

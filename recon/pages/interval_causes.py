@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.analysis.budget import contributions
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.pages.plain_names import plain
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 NODES = 120  # times at which causes are worked out; the page shows the nearest
 MOST_CAUSES = 9  # lines for each force

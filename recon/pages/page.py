@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
+from recon.base.late import xr
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
 from recon.evaluation.sections.find_sections import find_sections
 from recon.pages.axles import axles_of, known_sums
 from recon.pages.brief import brief
@@ -20,12 +23,6 @@ from recon.pages.series import Series, series_of
 from recon.pages.shown_answers import Shown, shown_answers
 from recon.pages.story import facts, lift_list, provenance, section_list, sentences
 from recon.records.forces import require_sound_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
 
 DRIVE = Parts(
     "drive.html",

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.command_report import Name, Say
+from recon.pages.html_document import Page
 from recon.records.overwriting import refuse_existing
-
-if TYPE_CHECKING:
-    from recon.pages.html_document import Page
 
 
 def refuse_existing_page(page: Name | None, *, overwrite: bool) -> None:

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.pages.axles import axle_corners
 from recon.reconstruction.result.signed_errors import RANDOM, signed_errors
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 10.0  # Hz; a peak lasts 0.1 s or so, and is no single noisy sample
 CLEAR = 3.0  # half-widths; a smaller force is no peak worth a line

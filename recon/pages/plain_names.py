@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import re
 from pathlib import PurePath
-from typing import TYPE_CHECKING
 
+from recon.base.late import xr
 from recon.records.provenance import recorded_inputs
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Channels whose names in logs are not words of everyday language.
 CHANNELS = (

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePath
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import runs as stretches
+from recon.base.late import xr
 from recon.pages.story import SHORT
 from recon.records.provenance import recorded_inputs
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SINGLE = ("log", "tares")  # sources that are one file each
 NUMBERED = {"calibration": "calibration", "vehicle": "car"}  # few, shared by runs; with words

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.pages.packed import Packed, channel_step, nice_step, packed, packed_states
 from recon.records.forces import CHANNELS
 from recon.report.drive.force_bands import lanes_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SHARE_OF_NOISE = 0.5  # a step of half the noise loses nothing that was known
 LONG, SHARE_OF_LONG = 200_000, 1.75  # samples; longer drives: rounding errs by half of the noise

@@ -6,16 +6,14 @@ import base64
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.answers import Answer, every_answer
 from recon.base.errors import ReconError
 from recon.base.labelled import sentences_of
+from recon.base.late import xr
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.sheet import small_png, small_png_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 @dataclass(frozen=True, slots=True)

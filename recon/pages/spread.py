@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.evaluation.runs.course import UNITS, common_places
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 DIGITS = 5  # significant; bands are drawn, not calculated with
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.doubt import doubted_corners
 from recon.base.labelled import corner_names, sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.common.alternatives import Drive
@@ -19,9 +20,6 @@ from recon.pages.plain_names import plain
 from recon.pages.section_finding import finding
 from recon.records.doubt_variables import doubts_in
 from recon.records.provenance import recorded_inputs
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 DIRECTIONS = dict(zip(COMPONENTS, ("along", "sideways", "vertically"), strict=True))
 NOT_LOGGED = "not logged"  # in the words of a cause that stands for a channel

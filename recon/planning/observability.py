@@ -7,20 +7,16 @@ assumed to have unit slope and no cross-talk; a calibration changes the figures 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
-from recon.car.linkage import assembly_names, linkage_of
+from recon.car.linkage import Linkage, assembly_names, linkage_of
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.planning.knowledge import Knowledge, Question, joined, judge
 from recon.planning.questions import FORCES, channel_names, gaugeable, question_of
 from recon.planning.selection import Selection, select
 from recon.planning.unknowns import MODES, UNKNOWNS
-
-if TYPE_CHECKING:
-    from recon.car.linkage import Linkage
-    from recon.car.vehicle import Vehicle
 
 __all__ = [
     "FORCES",

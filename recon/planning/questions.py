@@ -7,23 +7,18 @@ self-stress that no stated compliance determines, which have no prior.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
-from recon.car.vehicle import TWO_FORCE
+from recon.car.vehicle import TWO_FORCE, Vehicle
+from recon.mechanics.assembly import Assembly
 from recon.mechanics.build_mechanism import load_arms
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import open_loads, road_columns
+from recon.mechanics.structure import Mechanism
 from recon.planning.knowledge import Question
 from recon.planning.unknowns import OPEN_FORCE, UNKNOWNS, prior_u, reference_of, tyre_columns
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
-    from recon.mechanics.structure import Mechanism
 
 FORCES = UNKNOWNS[:3]
 SCALE = np.array([1.0, 1.0, 1.0, MOMENT_ARM, MOMENT_ARM, MOMENT_ARM])

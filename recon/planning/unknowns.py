@@ -9,15 +9,12 @@ solved for or ignored.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Tyre, Vehicle
+from recon.car.vehicle import Corner, Tyre, Vehicle
 
 UNKNOWNS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Conditions, CornerCalibration, Quality
 from recon.car.checks import PARTNER
+from recon.car.vehicle import Assumed, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.reconstruction.causes.bench import bench_of
 from recon.reconstruction.causes.every_cause import attitude_causes, causes_of
@@ -25,9 +25,6 @@ from recon.reconstruction.estimator.assembly_estimator import estimator_of
 from recon.reconstruction.estimator.session import AssemblySession, Attitude, Steer, WheelSensors
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.steering import logged_steer
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Assumed, Vehicle
 
 # Key of the vehicle file to the causes of error that it sizes, as a pattern of `Source.what`.
 CAUSES = {

@@ -19,14 +19,17 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamp
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
+from recon.calibration.calibrated import Calibration
+from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, shows_yaw
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
@@ -35,12 +38,6 @@ from recon.reconstruction.prepare import prepare
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
 from recon.records.logs import LOG
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration
-    from recon.car.vehicle import Vehicle
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2

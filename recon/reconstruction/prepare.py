@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property, partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +18,14 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning
 from recon.base.labelled import stamped
+from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.calibration.calibrated import Calibration, Verdict
 from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.estimator.session import Session
@@ -44,12 +46,6 @@ from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
 from recon.records.logs import require_log
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration, Verdict
-    from recon.car.vehicle import Vehicle
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours

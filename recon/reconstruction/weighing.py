@@ -8,13 +8,15 @@ pad give the vertical force of the gauges against that of the pad.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.labelled import stamped
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
+from recon.calibration.calibrated import Calibration, CornerCalibration
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.planning.unknowns import MODES
 from recon.reconstruction.estimator.sample_features import features_of, joint_mode
@@ -23,13 +25,7 @@ from recon.reconstruction.estimator.tare_load import PAD_SHARE, PAD_TRAVEL, Tare
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import solver_of
 from recon.records.forces import FORCES
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration, CornerCalibration
-    from recon.car.vehicle import Vehicle
-    from recon.records.sheets import Tares
+from recon.records.sheets import Tares
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.doubt import Doubt
 from recon.base.labelled import stamped
+from recon.base.late import xr
 from recon.records.forces import DOUBTS
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 COMMA = ", "
 

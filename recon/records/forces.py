@@ -6,21 +6,18 @@ Forces are those of the road on the tyre, ISO 8855 axes.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.doubt import CAUSES, UNSEEN
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import LARGEST, SEPARATOR, Variable, place_of, require, require_content
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
 from recon.planning.unknowns import MODES
 from recon.records.logs import VARIABLES
 from recon.records.provenance import RECORD
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 AXES = {
     "": "tyre axes: x along the wheel's heading in the road plane, z normal to the road",

@@ -7,18 +7,15 @@ name, in a row below the header, in the column map or, in netCDF, in the attribu
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import pd, xr
 from recon.records.layout import Layout, is_units_row, names_and_units, refuse_header
 from recon.records.time_stamps import seconds_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
 
 # Ending to the function of pandas that reads it, and the package that it needs beside pandas.
 PANDAS: dict[str, tuple[str, str]] = {
@@ -87,8 +84,6 @@ def _read(path: Path, skip_lines: int) -> tuple[pd.DataFrame, list[str]]:
     try:
         if path.suffix.lower() in NETCDF:
             return _netcdf(path)
-        import pandas as pd
-
         reader = PANDAS[path.suffix.lower()][0]
         options = {"header": skip_lines} if reader == "read_excel" else {}
         frame = getattr(pd, reader)(path, **options)
@@ -113,9 +108,6 @@ def _read(path: Path, skip_lines: int) -> tuple[pd.DataFrame, list[str]]:
 
 def _netcdf(path: Path) -> tuple[pd.DataFrame, list[str]]:
     """Variables along one dimension as columns; those with corners and components by name."""
-    import pandas as pd
-    import xarray as xr
-
     columns: dict[str, Any] = {}
     units: list[str] = []
     with xr.open_dataset(path, engine="netcdf4", decode_times=False) as data:
@@ -157,8 +149,6 @@ def _name(name: str, end: tuple[str, ...]) -> str:
 
 def _text(value: Any) -> str:
     """A cell as a word, "" where there is none."""
-    import pandas as pd
-
     return "" if pd.isna(value) else str(value)
 
 
@@ -195,8 +185,6 @@ def frame_values(layout: Layout, positions: list[int], stamps: int | None) -> Fl
 
 
 def _numbers(column: Any) -> Floats:
-    import pandas as pd
-
     return np.asarray(pd.to_numeric(column, errors="coerce"), dtype=np.float64)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import Variable, index_of, require, stamp, stamped
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
@@ -21,9 +21,6 @@ from recon.records.scratch import columns, room
 from recon.records.tables import line_of_row, parse_table
 from recon.records.time_checks import check_time
 from recon.records.time_stamps import dated_day, past_midnight
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 _AXLE = {"F": "front", "R": "rear"}
 
@@ -107,8 +104,6 @@ def read_log(
     DataWarning
         The log has gaps in time, or columns with missing samples.
     """
-    import xarray as xr
-
     table = open_table(path, "log", car, column_map)
     gauges = _logged_gauges(table, car, needed=gauged)
     keys = {name: column_names(name, car) for name in VARIABLES}

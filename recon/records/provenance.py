@@ -5,12 +5,10 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from recon.base.labelled import Variable, stamped
-
-if TYPE_CHECKING:
-    import xarray as xr
+from recon.base.late import xr
 
 INPUT, NOTE, ASSUMPTION = ("input",), ("note",), ("assumption",)
 # Every variable of a record, by its name in the file; a list that is empty is left out.

@@ -11,19 +11,17 @@ import os
 import platform
 from collections.abc import Hashable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
 from recon.records.forces import FORMER_NAMES, ONLY_FORCES, require_sound_forces
 from recon.records.provenance import Record, with_record
 from recon.records.scratch import LARGE, room
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 FORMAT = 1
 LARGEST_RATIO = 200  # of claimed bytes to those of the file: packing does not reach it
@@ -131,8 +129,6 @@ def read_result(path: str | Path) -> xr.Dataset:
         The file is missing, damaged or no netCDF file, was written by another program, has a
         newer format, or holds forces that are not as `records.forces` describes them.
     """
-    import xarray as xr
-
     file = existing_file(path, RESULT)
     try:
         claimed = _claimed(file)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +11,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.records.column_maps import WORDS
 from recon.records.files import checksum
 from recon.records.sheets import Words
 from recon.records.table_rows import Rows, open_rows
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 RESULT_NAME = "forces.nc"  # in a folder that a row names
 FEWEST = 2  # runs of each set-up: one run has no scatter

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.late import pd
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Vehicle
 from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
@@ -143,8 +144,6 @@ class Rows:
         bound = self.table.bound.get(name)
         if bound is None or not bound.stamps or bound.position is None:
             return self.numbers(name)
-        import pandas as pd
-
         layout, position = self.table.layout, bound.position
         stamps = [
             stamp(layout, cells[position], line, position)

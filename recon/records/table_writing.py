@@ -12,10 +12,11 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 import numpy as np
 
+from recon.base.late import pd, xr
 from recon.base.quantities import COMPONENTS, UNITS, Unit
 from recon.car.vehicle import Vehicle
 from recon.records.column_maps import QUANTITIES
@@ -23,9 +24,6 @@ from recon.records.files import replace_whole
 from recon.records.logs import VARIABLES, column_names
 from recon.records.sheets import PullSheet, Tares
 from recon.records.tares import GAUGE_UNIT
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Unit and decimal places of each kind of quantity in a file.
 WRITTEN: dict[str, tuple[str, int]] = {
@@ -131,8 +129,6 @@ def write_whole_text(path: str | Path, text: str, *, overwrite: bool = False) ->
 
 def _write(path: str | Path, columns: Columns, overwrite: bool) -> None:
     """Write the columns that hold anything."""
-    import pandas as pd
-
     table = {}
     for name, (dimension, values) in columns.items():
         if dimension == "word":

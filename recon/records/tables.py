@@ -19,6 +19,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import pd
 from recon.records.frames import frame_rows, frame_values
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
 from recon.records.scratch import room
@@ -303,8 +304,6 @@ def _has_even_lines(layout: Layout, block: bytes, frame: Any) -> bool:
 
 def _frame(layout: Layout, block: bytes, wanted: Wanted) -> Any:
     """The wanted columns of a block as a pandas frame."""
-    import pandas as pd
-
     return pd.read_csv(
         io.BytesIO(block),
         engine="c",

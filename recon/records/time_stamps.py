@@ -15,6 +15,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import pd
 from recon.records.layout import Layout
 
 CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?", re.ASCII)
@@ -69,8 +70,6 @@ def seconds_of(stamps: Any, first: str) -> Floats:
     Seconds of the day for clock times.  Dated times count from midnight of the day of `first`,
     the first stamp of the column (UTC if it has a zone).
     """
-    import pandas as pd
-
     first = first.strip().replace(",", ".")
     whole = stamps.str.strip().str.replace(",", ".", regex=False)
     if not DATED.fullmatch(first):

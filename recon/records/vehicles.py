@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,14 +12,11 @@ from recon.car.linkage import assembly_names
 from recon.car.plausibility import require_plausible
 from recon.car.reader import read_description
 from recon.car.slips import warn_of_slips
-from recon.car.vehicle import TWO_POINTS
+from recon.car.source import Loc, Source
+from recon.car.vehicle import TWO_POINTS, Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.section_loads import rows_beyond
-
-if TYPE_CHECKING:
-    from recon.car.source import Loc, Source
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.structure import Mechanism
+from recon.mechanics.structure import Mechanism
 
 AROUND = 0.05  # m; by which a body may stand out around its points
 

@@ -9,22 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, OutputError, nearest
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import pd, xr
 from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
 from recon.records.files import replace_whole
 from recon.records.forces import CHANNELS, DOUBTS
 from recon.records.provenance import RECORD
 from recon.records.table_writing import opened_text
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Of the forces: what a table for other programs needs; the file itself holds all the rest.
 FORCE_COLUMNS = ("tyre_force", "u_tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
@@ -94,8 +92,6 @@ def export(
 
 
 def _write(path: Path, blocks: Iterator[Columns]) -> None:
-    import pandas as pd
-
     with opened_text(path) as stream:
         for k, columns in enumerate(blocks):
             frame = pd.DataFrame(columns)
@@ -233,8 +229,6 @@ def _in_words(values: NDArray, word: Any) -> NDArray:
 
 def _by_label(answer: xr.Dataset) -> Columns:
     """A row for each value of every variable that is no series over time."""
-    import pandas as pd
-
     whole = answer.reset_coords()
     apart = {*RECORD, *DOUBTS, *(n for n, v in whole.data_vars.items() if SAMPLES in v.dims)}
     shown = answer.drop_vars(apart & set(answer.variables))

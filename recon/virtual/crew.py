@@ -11,7 +11,6 @@ so that both wheels hang at design height; one wheel is pulled while the other h
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,14 +20,11 @@ from recon.base.errors import DataError, nearest
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.records.sheets import PullSheet
 from recon.virtual.channels import Reading, sensed, shown
-from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP
+from recon.virtual.drawing import U_DEVICE_GAIN, U_LOAD_STEP, VirtualCar
 from recon.virtual.elastic import Load, Settled, settle
 from recon.virtual.hub_loads import AtRest, PullLoad
 from recon.virtual.plan import PlannedPull, pull_plan, verification_plan
 from recon.virtual.springs import solid_links, springs_holding
-
-if TYPE_CHECKING:
-    from recon.virtual.drawing import VirtualCar
 
 PHASE = ("tare", *["rising"] * 5, *["falling"] * 3, "tare")
 SHARE = np.array([0, 0.2, 0.4, 0.6, 0.8, 1.0, 0.75, 0.5, 0.25, 0])

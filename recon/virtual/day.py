@@ -8,19 +8,15 @@ figures are invented; magnitudes from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.virtual.drawing import VirtualCar
 from recon.virtual.phases import Hop, Phase, Setting, plan_of, starts_of, time_of
 from recon.virtual.stance import SPRING_RATE, Stance, stance_of
-from recon.virtual.states import Event
+from recon.virtual.states import Event, States
 from recon.virtual.tyre_curve import Grip
 from recon.virtual.tyre_forces import ride
-
-if TYPE_CHECKING:
-    from recon.virtual.drawing import VirtualCar
-    from recon.virtual.states import States
 
 RATE = 200.0  # Hz
 SIZE_OF_SPIN = 55.0  # m/s2 asked of tyres without a limit while the wheels spin

@@ -7,14 +7,15 @@ Magnitudes: common practice, no source, unless a line says otherwise.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
 from recon.car.linkage import Linkage, assembly_names, linkage_of
+from recon.car.vehicle import Corner, Support, Vec, Vehicle
 from recon.virtual.channels import Channels
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import Sprung
@@ -29,11 +30,6 @@ from recon.virtual.elements import (
 )
 from recon.virtual.gauging import draw_channels
 from recon.virtual.springs import springs_at_design
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from recon.car.vehicle import Corner, Support, Vec, Vehicle
 
 U_TOE = 0.0005  # rad
 U_CAMBER = 0.0017  # rad

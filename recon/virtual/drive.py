@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import stamped
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.records.logs import LOG
 from recon.records.sheets import Tares
 from recon.virtual.channels import Reading, sensed, shown
+from recon.virtual.drawing import VirtualCar
 from recon.virtual.elastic import Settled, settle
 from recon.virtual.hub_loads import AtRest, RoadLoad
-from recon.virtual.states import GRIP
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.virtual.drawing import VirtualCar
-    from recon.virtual.states import States
+from recon.virtual.states import GRIP, States
 
 SLOW = 0.1  # s: changes of load that last longer move tied wheels on their springs
 STANDS = 0.3  # rad/s; a slower wheel gives no pulses
@@ -202,8 +198,6 @@ def _tares(rows: list[_TareRow]) -> Tares:
 def _log(
     virtual_car: VirtualCar, states: States, readings: dict[str, Floats], rng: np.random.Generator
 ) -> xr.Dataset:
-    import xarray as xr
-
     errors = virtual_car.sensors
 
     def by_corner(of: dict[str, float] | dict[str, Floats]) -> Floats:
@@ -259,8 +253,6 @@ def _lines(states: States, rng: np.random.Generator) -> Floats:
 def _truth(
     virtual_car: VirtualCar, states: States, loads: dict[str, Floats], moments: dict[str, Floats]
 ) -> xr.Dataset:
-    import xarray as xr
-
     t, c, xyz = "elapsed_time", "corner", "component"
     elastic = {n: virtual_car.elastic[virtual_car.assembly_name(n)] for n in states.corners}
     of = {n: elastic[n].members.names for n in states.corners}

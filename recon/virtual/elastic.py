@@ -21,16 +21,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
-
-if TYPE_CHECKING:
-    from recon.virtual.elements import Cut, ElasticAssembly, WheelOn
+from recon.virtual.elements import Cut, ElasticAssembly, WheelOn
 
 MOST_STEPS = 60
 CLOSED = 1e-14  # m; the tolerance in force is that of this elongation of the stiffest support

@@ -11,7 +11,7 @@ Axes of the vehicle; lengths in m, stiffness in N/m and N m/rad.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import MOMENT_ARM
-from recon.car.vehicle import CHASSIS
-
-if TYPE_CHECKING:
-    from recon.car.linkage import Linkage
-    from recon.car.vehicle import Corner, Gauge, Support, Vec
+from recon.car.linkage import Linkage
+from recon.car.vehicle import CHASSIS, Corner, Gauge, Support, Vec
 
 TWO_FORCE = ("link", "spring")
 ON_AXIS = ("pivot", "slider", "torsion")  # kinds with a second point

@@ -5,24 +5,19 @@ Magnitudes: common practice, no source, unless a line says otherwise.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
+from recon.car.linkage import Linkage
+from recon.car.vehicle import Gauge
 from recon.virtual.channels import Channels
-from recon.virtual.elastic import no_load, settle
+from recon.virtual.effects import Effects
+from recon.virtual.elastic import Load, no_load, settle
 from recon.virtual.elements import CUT_LOADS, ElasticAssembly
 from recon.virtual.hub_loads import PullLoad
 from recon.virtual.springs import solid_links
-
-if TYPE_CHECKING:
-    from recon.car.linkage import Linkage
-    from recon.car.vehicle import Gauge
-    from recon.virtual.effects import Effects
-    from recon.virtual.elastic import Load
 
 # Indication per newton if neither tube nor bench pull is stated; from memory, order of magnitude.
 USUAL_SLOPE = {"mV/V": 1e-4, "microstrain": 0.05, "V": 1e-3, "counts": 1.0}

@@ -7,10 +7,9 @@ and mirrored for a right corner.  Invented; not based on any published plan.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vec, Vehicle
+from recon.car.vehicle import Corner, Vec, Vehicle
 
 FORE_UP, AFT_UP = (0.906, 0.0, 0.423), (-0.966, 0.0, 0.259)  # 25 and 15 degrees up
 FORE_OUT, AFT_IN = (0.7, 0.7, 0.05), (-0.7, -0.7, 0.05)

@@ -9,12 +9,12 @@ aerodynamic load, transient tyre behaviour.  All figures are invented; magnitude
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.virtual.drawing import VirtualCar
 from recon.virtual.stance import (
     PITCH_RATE,
     REAR_PRESSURE,
@@ -31,9 +31,6 @@ from recon.virtual.stance import (
     vertical,
 )
 from recon.virtual.states import WARM_GAIN, WARM_START, WARMS, States, level_to_vehicle, rack_of
-
-if TYPE_CHECKING:
-    from recon.virtual.drawing import VirtualCar
 
 SPEED, CONES, CONE_PITCH = 15.0, 10, 18.0  # m/s, -, m
 RUN_IN, STOP = 1.0, 2.5  # s before the first cone, s of braking at the end

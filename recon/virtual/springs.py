@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.virtual.elastic import Sprung, no_load, settle
+from recon.car.linkage import Linkage
+from recon.car.vehicle import Vehicle
+from recon.virtual.elastic import Load, Sprung, no_load, settle
+from recon.virtual.elements import ElasticAssembly
 from recon.virtual.hub_loads import AtRest
-
-if TYPE_CHECKING:
-    from recon.car.linkage import Linkage
-    from recon.car.vehicle import Vehicle
-    from recon.virtual.elastic import Load
-    from recon.virtual.elements import ElasticAssembly
 
 
 def springs_holding(elastic: ElasticAssembly, loads: tuple[Load, ...], height: float) -> Sprung:

@@ -6,16 +6,13 @@ All figures are invented; magnitudes from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Corner, Vehicle
+from recon.car.vehicle import Corner, Vehicle
 
 FRONT_SHARE = 0.52  # share of the front axle in the lateral load transfer
 ROLL_RATE, PITCH_RATE = 0.0042, 0.0020  # rad per m/s2, body on its springs

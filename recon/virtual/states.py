@@ -9,17 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.virtual.drawing import VirtualCar
 from recon.virtual.elastic import no_load, settle
-
-if TYPE_CHECKING:
-    from recon.virtual.drawing import VirtualCar
 
 GRIP = 1.5  # share of horizontal force in Fz at which the pneumatic trail has fallen to zero
 WARM_START, WARM_GAIN = 21.0, 5.0  # degC, K

@@ -12,12 +12,12 @@ figures are invented; magnitudes from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.virtual.drawing import VirtualCar
 from recon.virtual.stance import (
     AXLE,
     FRONT_SHARE,
@@ -36,9 +36,6 @@ from recon.virtual.stance import (
 )
 from recon.virtual.states import Driver, Event, States, Tyres, level_to_vehicle, rack_of, warmth
 from recon.virtual.tyre_curve import SLIP_AHEAD, SLIP_ANGLE, Grip, share_of_limit, slip_of
-
-if TYPE_CHECKING:
-    from recon.virtual.drawing import VirtualCar
 
 ROLL_MODE, PITCH_MODE = (2.2, 0.5), (2.5, 0.5)  # Hz and damping ratio of the body
 ROLL_GYRATION, PITCH_GYRATION = 0.5, 1.0  # m

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs
 from recon.base.kept_results import shared
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
@@ -26,9 +26,6 @@ from recon.evaluation.common.short_means import at_bandwidth
 from recon.evaluation.sections.car_motion import Course
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Positions = NDArray[np.int64]
 PER_PERIOD = 6  # samples that are looked at in each period of the bandwidth

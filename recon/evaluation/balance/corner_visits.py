@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +10,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.evaluation.balance.axle_sums import Positions, thinned, usable
 from recon.evaluation.sections.car_motion import Course
 from recon.evaluation.sections.find_sections import Section, sections_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 PHASES = ("entry", "middle", "exit")
 SIDEWAYS, SHORTEST = 0.5, 0.4  # g, s; below it the ratio of small forces is mostly noise

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.balance.axle_sums import (
@@ -30,9 +30,6 @@ from recon.evaluation.common.estimate import Estimate, combined
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
 from recon.evaluation.sections.find_sections import Section, sections_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SHORTEST = 0.3  # s in the gate; in less time a mean holds hardly three periods of the bandwidth
 GATE = (

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.threads import one_thread
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.evaluation.common.estimate import Estimate
@@ -26,9 +26,6 @@ from recon.evaluation.common.noise_draws import memory_of, noise_draws
 from recon.reconstruction.result.error_directions import BESIDE, Directions, directions_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Quantity = Callable[[Floats], ArrayLike]
 NAMES = {

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import SEPARATOR, sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.estimate import Estimate
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Labelled = dict[str, tuple[tuple[str, ...], NDArray, dict[str, Any]]]
 

@@ -11,17 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.evaluation.common.estimate import Estimate
 from recon.records.forces import require_forces
 from recon.records.provenance import recorded_inputs
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SCOPES = ("session", "calibration", "car")
 LOOSE = "without a sign"  # what stands below the named causes: errors of unknown sign

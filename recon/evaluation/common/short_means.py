@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SUMS
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 ALONG = "elapsed_time"
 PER_PERIOD = 12  # means in a period of the bandwidth, at which they are 1 % low

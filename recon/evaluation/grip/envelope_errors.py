@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.estimate import Estimate
@@ -28,9 +28,6 @@ from recon.evaluation.grip.envelope import (
 )
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import Envelope, Gate
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 MOST_SAMPLES, FEWEST_SAMPLES = 600, 3  # in all, and of a band, for effects of fixed errors
 CLOSE = 0.1  # of the envelope: samples that stand for it

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +12,10 @@ from recon.base.arrays import Floats
 from recon.base.doubt import doubted_corners
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.evaluation.common.shared_errors import sources_of
 from recon.records.doubt_variables import doubts_in
 from recon.records.run_list import TEMPERATURE
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 APART = 5.0  # K between the means of hot and cold runs; less is no difference (no source)
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.status import AT_BOUND, BIT
 from recon.conditioning.filters import is_filtered, low_pass
 from recon.evaluation.grip.envelope import (
@@ -25,9 +25,6 @@ from recon.evaluation.grip.envelope import (
     law_of,
 )
 from recon.evaluation.grip.runs_of_set_up import Drives
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Direction of the force of the road on the tyre: left in left turns, drive forward.
 DIRECTIONS = ("left", "right", "drive", "brake")

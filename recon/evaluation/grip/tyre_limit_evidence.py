@@ -7,16 +7,13 @@ calculated from ordinary channels; where one of them is not logged there is no e
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # Common practice, no source: beyond 20 % and 1 m/s a wheel is past the peak of any dry tyre.
 SLIDING, SLIDING_SPEED = 0.2, 1.0  # share of speed, m/s

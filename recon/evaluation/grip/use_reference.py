@@ -7,19 +7,16 @@ four directions.  Horizontal force in between directions is counted by an ellips
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.evaluation.grip.envelope import REFERENCE_LOAD
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, SECTOR, Gate, fit_tyres
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 OWN = "own"
 LEFT, RIGHT, DRIVE, BRAKE = range(4)

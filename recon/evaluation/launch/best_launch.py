@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
 from recon.evaluation.common.estimate import Estimate, stacked
 from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
 from recon.evaluation.launch.driven_tyres import driven_tyres
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 LEAD_IN, TRACE_STEP = 0.4, 0.01  # s before the start, and between the values of a trace
 IMPULSE = QUANTITIES.index("drive_impulse")

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.car.vehicle import SIDES
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 HOP_BANDWIDTH, HOP_RATE = 30.0, 100.0  # Hz and samples a second at which hop at 12 Hz is seen
 

@@ -9,18 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
+from recon.base.late import xr
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Mask = NDArray[np.bool_]
 LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate
@@ -18,9 +18,6 @@ from recon.evaluation.launch.driven_tyres import DrivenTyres
 from recon.evaluation.launch.oscillation import phase_between
 from recon.evaluation.launch.wheel_slip import Slip, last_true, time_above
 from recon.evaluation.sections.find_sections import Section
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BEFORE, AFTER = 0.6, 0.3  # s around a launch
 FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.conditioning.filters import low_pass
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SLOWEST = 1.0  # m/s; below it slip is the difference of speeds over this speed
 ROLLING_SPEED = 5.0  # m/s; a radius is read above it

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from math import dist, nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from recon.car.bridges import Tube
+from recon.car.vehicle import Support, Vehicle
 from recon.evaluation.common.answer_labels import limits
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.links.strength import Strength, strength_of
-
-if TYPE_CHECKING:
-    from recon.car.bridges import Tube
-    from recon.car.vehicle import Support, Vehicle
 
 Limit = tuple[tuple[float, float], str]  # value and u [N], and where it comes from
 

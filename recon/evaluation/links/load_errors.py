@@ -7,7 +7,6 @@ loaded radius act on the loads themselves as well, and the same draw of such a c
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
+from recon.car.vehicle import Tyre
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
@@ -23,11 +24,6 @@ from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, rows_of_
 from recon.reconstruction.estimator.sample_features import joint_mode
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Tyre
 
 MX, MZ = 3, 5  # places among the six unknowns of a wheel
 STEP = 1e-4  # m, of the loaded radius

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,16 +10,13 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.mechanics.assembly import assembly_of
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5 % higher at most
 

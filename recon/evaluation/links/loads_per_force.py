@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
 from math import prod
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.car.vehicle import Support, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_unit, powers_of, products
 from recon.mechanics.motion import Pose, pose
@@ -31,9 +31,6 @@ from recon.reconstruction.estimator.linear_estimator import (
     loads_of,
     rows_of_wheels,
 )
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Support, Vehicle
 
 DEGREE = 5  # of products of travels and rack; a test compares loads with those of exact poses
 SPARE_NODES = 1  # beyond the degree, so that the fit averages

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.evaluation.sections.car_motion import speed_of
 from recon.reconstruction.inputs.attitude import PITCH_RATE, ROLL_RATE
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 CHANNELS = ("acceleration", "roll", "pitch", "yaw_rate", "speed", "wheel_speed")
 X, Y, Z = range(3)

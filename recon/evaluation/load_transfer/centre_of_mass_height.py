@@ -15,18 +15,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.evaluation.load_transfer.body_motion import Body, X, Y, Z, turning
 from recon.reconstruction.inputs.attitude import U_LEAN_SHARE
 from recon.reconstruction.whole_car.car_stance import ROLL_RADIUS, U_INERTIA
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 VARIED = 60.0  # m2/s2: with less spread of speed squared the air cannot be told from a constant
 LIFT = 0.2  # kg/m at each axle, where speed does not vary: no wings; common practice, no source

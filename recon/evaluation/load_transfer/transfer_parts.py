@@ -13,15 +13,15 @@ row of statics is enough: a bar shares the load of the spring, not its sum.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.vehicle import SIDES
+from recon.car.vehicle import SIDES, Vehicle
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.answer_labels import Labelled, limits
 from recon.evaluation.common.estimate import Estimate, combined
@@ -34,11 +34,6 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.causes.geometry_causes import moved_points
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 PARTS = ("elastic", "geometric", "unsprung")
 SIGN = {"left": -0.5, "right": 0.5}  # of a corner in the transfer of its axle

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from recon.base.doubt import doubted_corners
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
 from recon.evaluation.runs.design import Blocked, suspected
 from recon.evaluation.runs.metrics import BY_NAME, RunValues
 from recon.records.doubt_variables import doubts_in
 from recon.records.run_list import NOT_STATED, RunList
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 PERCENT = "%"
 

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.evaluation.sections.find_sections import Section
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 PLACES = np.linspace(0.0, 1.0, 101)  # shares of the way along a section
 FEWEST = 2  # samples of a section

@@ -5,17 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.evaluation.runs.linear_model import BALANCED, CONFOUNDED, Design
-from recon.records.run_list import NOT_STATED
-
-if TYPE_CHECKING:
-    from recon.records.run_list import RunList
-    from recon.records.sheets import Words
+from recon.records.run_list import NOT_STATED, RunList
+from recon.records.sheets import Words
 
 # Words in set-ups and notes that speak of something gauged or of its geometry.
 SUSPECT = re.compile(

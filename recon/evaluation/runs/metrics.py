@@ -9,22 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.late import xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.estimate import Estimate, stacked
 from recon.evaluation.runs.course import Course, course_of, way_of
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.evaluation.slalom.rear_lag_errors import slalom_waves, weaving_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BANDWIDTH = 3.0  # Hz: of turning and braking, below wheel hop; noise is small there
 CORNERING = 0.5  # of the weight, sideways: below it a tyre's use is mostly noise

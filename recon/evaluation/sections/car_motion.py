@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SMOOTH = 5.0  # Hz; slower than wheel hop, quicker than a gear shift
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import Variable, place_of, require, stamped
+from recon.base.late import xr
 from recon.base.quantities import CORNERS
 from recon.evaluation.common.answer_labels import answer_attributes
 from recon.evaluation.sections.car_motion import Course, course_of
@@ -34,9 +34,6 @@ from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
 from recon.records.forces import require_forces
 from recon.records.sheets import GivenSection
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 KINDS = (
     *("standstill", "launch", "shift", "straight braking"),
@@ -114,8 +111,6 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
     DataError
         No result of `reconstruct`, nothing of it is known, or a given section has no sample.
     """
-    import xarray as xr
-
     require_forces(forces, *NEEDED)
     course = course_of(forces)
     if not (np.isfinite(course.along).any() or np.isfinite(course.sideways).any()):

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.evaluation.sections.detection import Stretch
 from recon.records.sheets import GivenSection
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 CHANNELS = ("lap", "marker")
 

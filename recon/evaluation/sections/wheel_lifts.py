@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats, runs
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.sections.detection import closed
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 SHORTEST = 0.01  # s; a load that vanishes for less is a bump
 NOISE_GAP = 0.006  # s; a load that shows for less is noise

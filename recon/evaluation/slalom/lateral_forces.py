@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass, zero_phase_gain
 from recon.planning.combinations import NEARLY
 from recon.reconstruction.result.signed_errors import Loadings, loadings_of
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Y = 1
 

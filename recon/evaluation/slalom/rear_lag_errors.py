@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
+from recon.base.late import xr
 from recon.car.vehicle import SIDES
 from recon.conditioning.clocks import U_DELAY
 from recon.evaluation.common.alternatives import Alternatives
@@ -23,9 +23,6 @@ from recon.evaluation.slalom.lateral_forces import Y
 from recon.evaluation.slalom.rear_lag import PHASES, SINE_CREST, Weave, weaves_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 STEP = 0.04  # s, of the means that a weave is looked at in: quick enough for its third harmonic
 MOST_WAVES = 100  # of a long weave; more would take time and tell nothing new

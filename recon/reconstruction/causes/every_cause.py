@@ -5,12 +5,11 @@ Each function works on the bench and returns causes as `cause` describes them.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
+from recon.car.vehicle import Tyre
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, joined, numbered
 from recon.reconstruction.causes.geometry_causes import compliance_causes, geometry_causes
@@ -25,9 +24,6 @@ from recon.reconstruction.estimator.assembly_estimator import (
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, KNOWN_ROWS
 from recon.reconstruction.estimator.sample_features import Features
 from recon.reconstruction.estimator.session import Attitude
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Tyre
 
 # Relative per kelvin, from memory: the modulus of steel falls by 3e-4, the factor of a constantan
 # gauge rises by 1e-4; together they are nearly 0 for gauges made to match the modulus.

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.calibration.calibrated import CornerCalibration
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix, spring_share
@@ -35,10 +36,6 @@ from recon.reconstruction.estimator.linear_estimator import (
 from recon.reconstruction.estimator.sample_features import Modes
 from recon.reconstruction.estimator.session import AssemblySession
 from recon.reconstruction.estimator.tare_load import TareLoad, tare_load
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import CornerCalibration
-    from recon.car.vehicle import Vehicle
 
 # Share of a wheel's load that a bar, a beam or bound links may take from the springs: twist by
 # steer, rates that are not as stated, springs that do not pull by one law; no source.

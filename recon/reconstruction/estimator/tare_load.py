@@ -7,18 +7,15 @@ they carry the wheel's share of the car.  What was taken off with the zero has t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.calibration.calibrated import CornerCalibration
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import CornerCalibration
 
 # A wheel on a pad; common practice, no source.
 PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces

@@ -12,19 +12,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import CORNERS
+from recon.car.vehicle import Vehicle
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn, warn_missing
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 # All common practice without a source; the shares are relative standard uncertainties.
 TYRE_RATE, U_TYRE_RATE_SHARE = 200e3, 0.2  # N/m

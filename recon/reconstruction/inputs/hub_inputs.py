@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.car.vehicle import Vehicle
 from recon.reconstruction.estimator.session import Three
 from recon.reconstruction.inputs.logged_channels import axes_logged, logged, warn_missing
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 T = TypeVar("T")
 Words = tuple[str, str, str]

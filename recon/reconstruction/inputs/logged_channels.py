@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning
-
-if TYPE_CHECKING:
-    import xarray as xr
+from recon.base.late import xr
 
 
 def logged(log: xr.Dataset, name: str, corner: str) -> bool:

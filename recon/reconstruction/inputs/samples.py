@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.axes import attitude_matrix
 from recon.reconstruction.estimator.session import Session, WheelSensors
@@ -33,11 +34,6 @@ from recon.reconstruction.inputs.session_of_log import tare_of
 from recon.reconstruction.inputs.steering import steer_of_yaw
 from recon.reconstruction.solving.solve import Samples
 from recon.reconstruction.solving.solver import Solver
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Corner, Vehicle
 
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less

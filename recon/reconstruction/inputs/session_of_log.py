@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import side_by_side
 from recon.base.errors import DataError, DataWarning
+from recon.base.late import xr
+from recon.calibration.calibrated import Calibration, CornerCalibration
+from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
 from recon.reconstruction.estimator.session import AssemblySession, Session, WheelSensors
@@ -19,12 +21,6 @@ from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import logged, warn, warn_missing
 from recon.reconstruction.inputs.steering import steer_of
 from recon.reconstruction.solving.gauge_outage import failed_together
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration, CornerCalibration
-    from recon.car.vehicle import Corner, Vehicle
 
 MOST_NAMED = 6  # missing gauges that a message names
 

@@ -11,22 +11,17 @@ to the uncertainty.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.session import Steer
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 # Common practice, no source.
 U_RACK_UNKNOWN = 0.010  # m, where nothing shows the steer

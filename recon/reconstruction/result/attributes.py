@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.labelled import SEPARATOR, corner_names
+from recon.base.late import xr
+from recon.calibration.calibrated import Calibration, Verdict
+from recon.car.vehicle import Vehicle
+from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import CHANNELS
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.calibration.calibrated import Calibration, Verdict
-    from recon.car.vehicle import Vehicle
-    from recon.reconstruction.solving.solver import Solver
-
 
 # Attributes of a channel that was filled between its samples or comes from another log.
 TIMING = ("from_log", "own_step", "u_clock", "u_filled")

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import index_of, stamped
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.base.status import BIT
 from recon.reconstruction.estimator.sample_features import Singles
@@ -20,9 +20,6 @@ from recon.reconstruction.solving.solve import Solved
 from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import FORCES
 from recon.records.scratch import room
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 NOT_KNOWN = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
 CHANNELS = ("hub_moment", "heading", "travel")
@@ -114,8 +111,6 @@ def labelled(out: Collected, elapsed: Floats) -> xr.Dataset:
 
     `elapsed` (sample,) [s] is the time.
     """
-    import xarray as xr
-
     data: dict[str, NDArray] = {}
     for name, array in out.arrays.items():
         data[name] = np.moveaxis(array, -1, 0)

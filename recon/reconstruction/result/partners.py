@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
+from recon.base.late import xr
 from recon.planning.unknowns import MODES
 from recon.reconstruction.estimator.sample_features import Features
 from recon.records.forces import MAKE_AGAIN
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 def require_partners(forces: xr.Dataset) -> None:

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from copy import copy
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.kept_results import shared
+from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
@@ -24,9 +24,6 @@ from recon.reconstruction.estimator.sample_features import features_of, joint_mo
 from recon.reconstruction.result.partners import require_partners
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
 from recon.records.forces import SIGNED, require_forces
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 Positions = NDArray[np.int64]
 STATED = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +10,11 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import RankError
 from recon.base.status import BIT
+from recon.calibration.calibrated import CornerCalibration
+from recon.car.vehicle import Vehicle
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.records.time_checks import usual_step
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import CornerCalibration
-    from recon.car.vehicle import Vehicle
 
 UNUSABLE = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"]
 SHORTEST_TIME = 0.5  # s in all; for less a second solver is not worth its preparation

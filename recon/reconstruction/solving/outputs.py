@@ -9,21 +9,18 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning, RankError
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.planning.combinations import NOT_KNOWN, together
 from recon.planning.observability import Observability, observe
 from recon.planning.questions import FORCES
 from recon.reconstruction.estimator.linear_estimator import AtPose
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
 
 NEARLY = 0.05  # of a force: a sum with weights that are so close to one is the total
 NO_CURE = "none among the loads of the file; describe sections that bend to have them judged"

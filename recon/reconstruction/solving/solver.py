@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.calibration.calibrated import CornerCalibration
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.reconstruction.causes.bench import Bench, bench_of
 from recon.reconstruction.causes.cause import Cause
@@ -18,10 +19,6 @@ from recon.reconstruction.estimator.sample_features import Features
 from recon.reconstruction.estimator.session import AssemblySession, Attitude
 from recon.reconstruction.solving.outputs import Outputs, outputs_of
 from recon.reconstruction.solving.variance import Compressed, compressed
-
-if TYPE_CHECKING:
-    from recon.calibration.calibrated import CornerCalibration
-    from recon.car.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)

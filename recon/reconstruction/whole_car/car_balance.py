@@ -14,13 +14,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
@@ -37,11 +39,6 @@ from recon.reconstruction.whole_car.car_stance import (
     inertial_force,
     stance_of,
 )
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.car.vehicle import Vehicle
 
 SLOW = 5.0  # Hz; quicker, the body bends, tyres shake, and angular acceleration is mostly noise
 U_GAIN = 0.01  # of the reading of the body's accelerometer beside gravity

@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.car.vehicle import Vehicle
 from recon.planning.unknowns import reference_of
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
 
 U_OFFSET = 0.1  # m/s2, of the body's accelerometer
 U_TILT = 0.01  # rad, of its axes

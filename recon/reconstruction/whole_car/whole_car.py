@@ -16,7 +16,6 @@ statistical inference and its applications, from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, stamped
+from recon.base.late import xr
 from recon.base.quantities import CORNERS
 from recon.base.threads import one_thread
 from recon.conditioning.filters import low_pass
@@ -43,9 +43,6 @@ from recon.reconstruction.whole_car.car_balance import (
     places_of,
 )
 from recon.records.forces import FORCES
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 GRID = 4 * SLOW  # Hz, at which gains are worked out; they change with the forces, slowly
 BLOCK = 512  # samples at a time: all causes of all corners at once

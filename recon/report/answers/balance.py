@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.labelled import sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 AROUND = Around(left=0.75, right=0.2, below=0.5, above=0.3)
 AROUND_SPLIT = Around(left=1.75, right=0.25, below=0.5, above=0.3)

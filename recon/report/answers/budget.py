@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import NO_GAUGE
+from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import part_legend
 from recon.report.common.looks import INK, LOOKS, PART_LOOKS, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 ENOUGH = 0.9  # share of the variance after which the words of one force end
 FEW, MANY = 4, 30  # lines of each force: where several are asked for, and where one is

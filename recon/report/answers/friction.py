@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import require_forces
+from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.figure import Figure
 
 MOSTLY = 0.95  # of an envelope
 PLANE = Plane(

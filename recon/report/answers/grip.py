@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import SEPARATOR, not_given
 from recon.evaluation.grip.combined_directions import PAIRS
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, IN_WORDS, SECTOR
 from recon.records.forces import require_forces
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.road_plane import known_forces
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WORDS = {"left": "left turn", "right": "right turn", "drive": "driving", "brake": "braking"}
 AHEAD = {"left": np.pi / 2, "right": -np.pi / 2, "drive": 0.0, "brake": np.pi}  # from x [rad]

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.analysis.link_loads import NO_CLEARANCE
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 KILO = 1e3
 ROW, WIDTH = 0.24, 10.0  # in

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.labelled import sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
+from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 AROUND = Around(left=0.85, right=0.25, below=0.55, above=0.3)
 PARTS = {"elastic": "springs and bars", "geometric": "links", "unsprung": "wheels"}

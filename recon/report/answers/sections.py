@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.sections.car_motion import course_of
 from recon.evaluation.sections.find_sections import Section, sections_of
 from recon.evaluation.sections.wheel_lifts import LIGHT
 from recon.records.forces import require_forces
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH, MOTION, LANE = 11.0, 2.4, 0.3  # in
 AROUND = Around(left=1.45, right=0.2, below=0.08, above=0.28)

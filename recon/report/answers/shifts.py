@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import footnotes, with_interval, wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 AROUND = Around(0.75, 0.3, 0.45, 0.3)
 LEAD_IN, LEAD_OUT = 0.25, 0.8  # s around a gap in the picture

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names, sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, FLAGS
 from recon.evaluation.common.answer_labels import not_given
@@ -22,16 +22,11 @@ from recon.report.answers.slalom_axles import (
     has_axles,
 )
 from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 Ends = tuple[float, float]
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.car.vehicle import SIDES
+from recon.report.common.artists import Artist, Axes
 from recon.report.common.legend import line_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import INK, MIDDLE
 from recon.report.common.sheet import style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
 
 # Line, marker and colour of each axle: distinct in a grey print.
 AXLE_LOOKS: dict[str, tuple[Any, str, str]] = {

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.slalom.rear_lag import SINE_CREST
 from recon.report.answers.slalom_axles import AXLE_LOOKS
+from recon.report.common.artists import Axes
 from recon.report.common.looks import ACCENT, FAINT, MIDDLE, SMALL
 from recon.report.common.sheet import style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.axes import Axes
 
 SATURATED = ("front", "rear")
 

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verification
 from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.verdict import verdicts
-from recon.car.vehicle import TWO_FORCE
+from recon.car.vehicle import TWO_FORCE, Vehicle
 from recon.mechanics.assembly import assemblies_of
 from recon.planning.knowledge import RANK_SHARE
 from recon.report.calibration.crosstalk import plot_crosstalk
 from recon.report.calibration.verification import plot_verification
-
-if TYPE_CHECKING:
-    from recon.base.arrays import Floats
-    from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verification
-    from recon.car.vehicle import Vehicle
-    from recon.report.common.sheet import Pictures
+from recon.report.common.sheet import Pictures
 
 MEANINGS = (
     "Main slope: a gauge's indication per newton of its own member, with its standard uncertainty",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,17 +11,12 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.calibration.calibrated import Calibration, CornerCalibration
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import LETTER
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, FAINT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from recon.calibration.calibrated import Calibration, CornerCalibration
 
 NARROWEST = 8.0  # in, so that title and legend fit
 COLUMN, ROW, BOTTOM, HEAD_LINE = 1.45, 0.55, 0.95, 0.15  # in, of a member, a gauge, below, a line

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
+from recon.calibration.calibrated import Calibration, Verification
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import INK, LOOKS, PALE, TEXT
 from recon.report.common.sheet import new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from recon.calibration.calibrated import Calibration, Verification
 
 RING: dict[str, Any] = {
     "markersize": 11, "markerfacecolor": "none", "markeredgecolor": INK, "markeredgewidth": 1.2,

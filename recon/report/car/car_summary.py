@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.car.vehicle import TWO_FORCE
-from recon.mechanics.assembly import assemblies_of
+from recon.car.vehicle import TWO_FORCE, Vehicle
+from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
 from recon.planning.questions import gaugeable, load_units
 from recon.reconstruction.defaults import effects_of_defaults
 from recon.report.car.corner import plot_corner
 from recon.report.car.travel import plot_travel
+from recon.report.common.sheet import Pictures
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
-    from recon.report.common.sheet import Pictures
 
 MOST_SHOWN = 3  # defaults that matter most
 LEAST = 0.5  # N; less is not worth a line

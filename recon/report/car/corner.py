@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.car.vehicle import TWO_FORCE, TWO_POINTS
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Vehicle
 from recon.planning.questions import FORCES
-from recon.report.car.scene import Scene, scene_of, signed
+from recon.report.car.scene import Cut, Load, Scene, scene_of, signed
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import LETTER, PITCH, clear_point, write_labels
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Box, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from recon.car.vehicle import Vehicle
-    from recon.report.car.scene import Cut, Load
 
 SCALES = {1: 190.0, 2: 260.0}  # mm of the car per inch of paper in every view, by wheels
 HEAD, FOOT, SIDE, GAP = 1.2, 0.95, 0.75, 0.62  # in, strips around and between the views

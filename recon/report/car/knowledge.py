@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,18 +11,13 @@ from recon.base.arrays import Floats
 from recon.base.quantities import MOMENT_ARM
 from recon.planning.combinations import NOT_KNOWN
 from recon.planning.knowledge import RANK_SHARE
+from recon.planning.observability import Observability
 from recon.report.car.scene import spaced
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import LETTER
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from recon.planning.observability import Observability
 
 NOW, WITHOUT, WITH = range(3)
 # Face and hatch of the bars: present gauges, one gauge removed, one gauge added.

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.planning.combinations import NOT_KNOWN
+from recon.planning.observability import Observability
+from recon.planning.selection import Selection
 from recon.report.common.text import WIDEST, wrapped
-
-if TYPE_CHECKING:
-    from recon.planning.observability import Observability
-    from recon.planning.selection import Selection
 
 SHIFTS = "error of each force if a moment on the wheel of its usual size is ignored"
 SMALL_GAP = 0.05  # %; printed as nothing

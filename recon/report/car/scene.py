@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.car.vehicle import TWO_FORCE, TWO_POINTS
-from recon.mechanics.assembly import assembly_of
-from recon.mechanics.motion import posed
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Vehicle
+from recon.mechanics.assembly import Assembly, assembly_of
+from recon.mechanics.motion import Pose, WheelAt, posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
-from recon.mechanics.structure import moved_point
+from recon.mechanics.structure import Mechanism, moved_point
 from recon.planning.questions import load_units
 from recon.report.common.looks import LOOKS
-
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
-    from recon.mechanics.motion import Pose, WheelAt
-    from recon.mechanics.structure import Mechanism
 
 ARROW = 170.0  # mm, length of the largest force
 WHEEL_WIDTH = 0.65  # of the radius; drawn only, no file states it

@@ -4,30 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.mechanics.assembly import assembly_of
-from recon.mechanics.motion import posed
+from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import Assembly, assembly_of
+from recon.mechanics.motion import Pose, posed
 from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.mechanics.structure import Mechanism
 from recon.planning.questions import FORCES, gaugeable, load_units
 from recon.report.car.corner import BARE, footer, gauged_entries
 from recon.report.car.scene import signed, spaced, title_of
+from recon.report.common.artists import Axes, Figure
 from recon.report.common.labels import LETTER, spread
 from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL
 from recon.report.common.sheet import Around, Box, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from recon.car.vehicle import Vehicle
-    from recon.mechanics.assembly import Assembly
-    from recon.mechanics.motion import Pose
-    from recon.mechanics.structure import Mechanism
 
 TRAVELS = 41
 WIDE, ROW, STRIPS = 13.5, 3.9, 1.7  # in, the sheet, a row of panels, title and footer

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.report.common.artists import Axes
 from recon.report.common.looks import INK, MIDDLE, SMALL
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 PITCH = 0.33  # in, from one label of two lines to the next
 LETTER = 0.072  # in, width of a letter of SMALL type, a little generous

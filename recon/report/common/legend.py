@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from recon.report.common.artists import Artist
 from recon.report.common.looks import INK, PART_LOOKS
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
 
 
 def line_entry(**look: Any) -> Artist:

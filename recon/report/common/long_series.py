@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
-
-if TYPE_CHECKING:
-    import xarray as xr
+from recon.base.late import xr
 
 MOST = 100_000  # samples of a drive that pictures are made of
 EXTREMES = 2000  # stretches of a long drive whose extremes are kept

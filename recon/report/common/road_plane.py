@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.base.status import AT_BOUND
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
 CELLS = 1000  # across the points of a panel, each a tenth of a dot

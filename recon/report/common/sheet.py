@@ -17,14 +17,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.errors import OutputError
+from recon.base.late import xr
 from recon.records.files import replace_whole
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.looks import FAINT, INK, MIDDLE, SMALL, TEXT
 
 if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
     from PIL import Image
 
 Pictures = dict[str, Callable[[], "Figure"]]  # file name to the call that draws it

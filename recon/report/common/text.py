@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.labelled import sentences_of
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 WIDEST = 100  # characters
 

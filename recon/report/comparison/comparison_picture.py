@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.late import xr
 from recon.evaluation.runs.metrics import BY_NAME
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.comparison.comparison_summary import finding
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 REASON = 125  # characters of a line of the reason
 WIDE, ROW = 9.5, 0.28  # in; of a metric that stands beside the declared one

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.labelled import sentences_of
+from recon.base.late import xr
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 MOSTLY = 0.5  # of the variance of the effect: then this part decides how wide the interval is
 REPEATS_WELL = 3  # metrics that are named with how well they repeat

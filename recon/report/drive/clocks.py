@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from recon.base.errors import DataError
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.clocks import Agreement, Clock, in_words
 from recon.conditioning.joining import Joined
+from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, Box, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 ROW, WIDTH = 6.6, 10.0  # in
 DRAWN = 4000  # points of a curve

@@ -5,17 +5,14 @@ from __future__ import annotations
 import textwrap
 import warnings
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.doubt import UNSEEN, Doubt, doubted_corners
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.report.common.artists import Figure
 from recon.report.common.looks import ACCENT, TEXT
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.figure import Figure
 
 WIDTH = 96  # characters of a line
 WORTH = 3.0  # half-widths of an interval; smaller errors are not worth a line

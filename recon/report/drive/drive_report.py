@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING
 
 from recon.base.doubt import Doubt
+from recon.base.late import xr
 from recon.conditioning.clocks import Clock
 from recon.conditioning.joining import Joined
+from recon.reconstruction.weighing import Weighing
 from recon.report.common.long_series import fewer_samples
 from recon.report.common.sheet import Pictures
 from recon.report.drive.clocks import clock_lines, plot_clocks
@@ -19,12 +20,6 @@ from recon.report.drive.gauges_over_drive import plot_health
 from recon.report.drive.horizontal_forces import plot_horizontal_forces
 from recon.report.drive.sums_of_forces import sums_pictures
 from recon.report.drive.three_answers import whole_car_lines, whole_car_pictures
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.reconstruction.weighing import Weighing
-
 
 Lines = tuple[str, ...]
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, BIT
 from recon.records.forces import require_forces
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, part_legend, patch_entry
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, PART_LOOKS, SMALL
@@ -24,12 +25,6 @@ from recon.report.common.sheet import (
     style_panel,
     tyre_footer,
 )
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH, FORCE, BAND, LANES = 11.0, 1.5, 1.0, 1.35  # in, of the sheet and of each row of panels
 AROUND_FORCE = Around(left=1.45, right=0.2, below=0.05, above=0.28)

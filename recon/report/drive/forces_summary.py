@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import FLAGS
+from recon.reconstruction.weighing import Weighing
 from recon.records.scratch import copied
-
-if TYPE_CHECKING:
-    import xarray as xr
-
-    from recon.reconstruction.weighing import Weighing
 
 PEAK_SHARE = 0.999
 

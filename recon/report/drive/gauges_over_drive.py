@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.status import BIT
+from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import patch_entry
 from recon.report.common.long_series import stretches
 from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH, ROW = 10.0, 0.2  # in
 AROUND = Around(left=1.55, right=0.25, below=0.5, above=0.3)

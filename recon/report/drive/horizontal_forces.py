@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from recon.base.late import xr
 from recon.records.forces import require_forces
+from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.figure import Figure
 
 PLANE = Plane(
     labels=("longitudinal force Fx [N]", "lateral force Fy [N]"),

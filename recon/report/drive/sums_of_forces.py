@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.report.common.artists import Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, PALE, SMALL
 from recon.report.common.sheet import Around, Pictures, add_panel, new_sheet, style_panel
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.figure import Figure
 
 AROUND = Around(left=0.85, right=0.2, below=0.45, above=0.3)
 DASHES = (0, (4, 2))

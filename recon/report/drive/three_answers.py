@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.records.forces import require_forces
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, PALE, SMALL, TEXT
@@ -23,12 +24,6 @@ from recon.report.common.sheet import (
     tyre_footer,
 )
 from recon.report.common.text import wrapped
-
-if TYPE_CHECKING:
-    import xarray as xr
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WHOLE = "tyre_force_whole_car"
 # Variable of each answer with its standard uncertainty and its name for people.
