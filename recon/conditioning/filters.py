@@ -17,8 +17,10 @@ LOWEST_SHARE = 1e-4  # of the sampling rate; double precision does not hold a lo
 NEARLY = 0.999  # of half the sampling rate; a rate from a median step is known no better
 FORGOTTEN = 1e-13  # of a step at the end of a piece
 PIECE = 1 << 16  # samples that are filtered at once
+BLOCK = 1 << 12  # samples of a spectrum
 TOGETHER = 1 << 13  # samples of a stretch whose channels still fit the cache together
 DESIGNS = 32  # filters that are kept: answers use a few, many times
+EDGE = 15  # samples by which a stretch is continued at both ends
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
 
 
@@ -143,8 +145,6 @@ def zero_phase(sections: Floats, column: Floats, out: Floats | None = None) -> F
     decayed to `FORGOTTEN`; a long column needs no more memory than a short one, and each piece
     fits the cache.  `sections` (section, 6) [1] are those of the filter; `out` may be `column`.
     """
-    from scipy.signal import sosfiltfilt
-
     around = _around(sections.tobytes())
     piece = max(PIECE, 8 * around)
     out = np.empty_like(column) if out is None else out
@@ -153,9 +153,69 @@ def zero_phase(sections: Floats, column: Floats, out: Floats | None = None) -> F
         end = min(start + piece, len(column))
         own = np.concatenate([before, column[start : end + around]])
         within = slice(len(before), len(before) + end - start)
-        out[start:end] = sosfiltfilt(sections, own, axis=0)[within]
+        quick = column.ndim == 1 and len(own) > max(TOGETHER, 8 * around)
+        passed = _by_spectrum(sections, own, around) if quick else _both_ways(sections, own)
+        if quick and start == 0:
+            passed[:around] = _both_ways(sections, own[: 2 * around])[:around]
+        if quick and end + around >= len(column):
+            passed[-around:] = _both_ways(sections, own[-2 * around :])[-around:]
+        out[start:end] = passed[within]
         before = own[: within.stop][-max(around, SHORTEST) :]
     return out
+
+
+def _by_spectrum(sections: Floats, column: Floats, around: int) -> Floats:
+    """Filter a column (sample,) [any unit] block by block, but for `around` samples at its ends.
+
+    A third of the time that recursion takes: the two passes are one product with the square of
+    the response.
+    """
+    from scipy.fft import irfft, rfft
+
+    size = max(BLOCK, 1 << (4 * around).bit_length())
+    step = size - 2 * around
+    count = -(-(len(column) - 2 * around) // step)
+    padded = np.concatenate([column, np.zeros(count * step + 2 * around - len(column))])
+    spectrum = rfft(np.lib.stride_tricks.sliding_window_view(padded, size)[::step], axis=1)
+    spectrum *= _gain(sections.tobytes(), size)
+    out = padded[: len(column)]
+    middle = irfft(spectrum, size, axis=1)[:, around:-around].ravel()
+    out[around:-around] = middle[: len(out) - 2 * around]
+    return out
+
+
+@lru_cache(maxsize=DESIGNS)
+def _gain(sections: bytes, size: int) -> Floats:
+    """Gain (frequency,) [1] of both passes at the frequencies of a spectrum of `size` samples."""
+    from scipy.signal import sosfreqz
+
+    shape = np.frombuffer(sections).reshape(-1, 6)
+    angle = np.linspace(0.0, np.pi, size // 2 + 1)
+    return np.asarray(np.abs(sosfreqz(shape, worN=angle)[1]) ** 2)
+
+
+def _both_ways(sections: Floats, column: Floats) -> Floats:
+    """Filter columns (sample, ...) [any unit] forward and backward, `EDGE` odd samples around.
+
+    As `scipy.signal.sosfiltfilt` does it, but the state of a filter at rest is worked out once.
+    """
+    from scipy.signal import sosfilt
+
+    first, last = column[:1], column[-1:]
+    before, after = column[EDGE:0:-1], column[-2 : -EDGE - 2 : -1]
+    values = np.concatenate([2 * first - before, column, 2 * last - after])
+    rest = _at_rest(sections.tobytes()).reshape(-1, 2, *[1] * (column.ndim - 1))
+    for _ in range(2):
+        values = sosfilt(sections, values, axis=0, zi=rest * values[:1])[0][::-1]
+    return np.asarray(values[EDGE:-EDGE])
+
+
+@lru_cache(maxsize=DESIGNS)
+def _at_rest(sections: bytes) -> Floats:
+    """State (section, 2) [1] of a filter that has long been given ones."""
+    from scipy.signal import sosfilt_zi
+
+    return np.asarray(sosfilt_zi(np.frombuffer(sections).reshape(-1, 6)))
 
 
 @lru_cache(maxsize=DESIGNS)
