@@ -48,12 +48,12 @@ def without_hub(bandwidth: float | None = None) -> tuple[xr.Dataset, xr.Dataset,
 @pytest.mark.parametrize("noise", [1e-5, 2e-4, 2e-3])
 @pytest.mark.parametrize("bandwidth", [4.0, 20.0, 90.0])
 def test_a_derivative_is_as_wrong_as_it_says(order: int, noise: float, bandwidth: float) -> None:
-    """Motion of a wheel: 10 mm of body motion, and a road whose acceleration falls above 10 Hz."""
+    """A wheel's position, or its rate: slow motion, and a road; acceleration falls above 10 Hz."""
     rng = np.random.default_rng(3)
     time = np.arange(int(RATE * SECONDS)) / RATE
     frequency = np.fft.rfftfreq(len(time), 1 / RATE)
     road = np.fft.rfft(rng.standard_normal(len(time)))
-    road *= 1.0 / np.maximum(frequency, 1.0) ** 2 / (1 + (frequency / 10.0) ** 1.5)
+    road *= 1.0 / np.maximum(frequency, 1.0) ** order / (1 + (frequency / 10.0) ** 1.5)
     turn = 2j * np.pi * frequency
     body = 0.01 * np.sin(2 * np.pi * 0.7 * time)
     wheel = np.fft.irfft(road, len(time))

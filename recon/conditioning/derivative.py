@@ -1,13 +1,15 @@
 """Time derivatives of noisy channels, and how wrong they are.
 
-A derivative of order n multiplies noise by (2 pi f)^n.  The channel is therefore filtered where its
-noise outweighs its signal, and what lies above is missing from the derivative:
+A derivative of order n multiplies noise by (2 pi f)^n.  The channel is therefore filtered at a
+frequency c, and what lies above is missing from the derivative:
 
-    u^2 = integral of N up to c  +  integral of S(c) (c / f)^3 from c to the bandwidth     (1)
+    u^2 = integral of N up to c  +  integral of S from c to the bandwidth                 (1)
 
-N and S are noise and signal of the derivative and c the frequency at which they are equal, or
-the highest that a channel slower than the log can show.  The
-noise is taken as white in the channel itself; its density is read off above 0.3 of the rate.
+N and S are noise and signal of the derivative.  S is what the spectrum has beyond N, so c is the
+frequency at which noise below and signal above add up to the least, or the highest that a channel
+slower than the log can show.  The noise is taken as white in the channel itself; its density is
+read off above 0.3 of the rate.  Above c the signal cannot be told from the noise; it is taken to
+stay what it is at c up to wheel hop, and to fall with the third power of frequency from there.
 """
 
 from __future__ import annotations
@@ -22,10 +24,10 @@ from recon.conditioning.filters import SHORTEST, Band, low_pass
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
 SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
 WINDOW = 2.0  # s, of the spectra
-SMOOTHED = 1.25  # ratio of frequencies over which a spectrum is averaged
-# Motion of wheels falls off above wheel hop (10 to 15 Hz), as the tyre filters the road.  Found on
-# an invented car between 15 and 60 Hz; a rigid tyre on a usual road would give 2.
-FALL = 3.0
+NEAR = 1.25  # ratio of frequencies over which a spectrum is averaged
+# Motion of wheels falls off above wheel hop, as the tyre filters the road.  Found on an invented
+# car between 15 and 60 Hz; a rigid tyre on a usual road would give 2.
+HOP, FALL = 12.0, 3.0  # Hz; power of frequency
 LEAST_SAMPLES = 4 * SHORTEST
 
 
@@ -55,17 +57,21 @@ def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -
         return None
     top = min(band.bandwidth, 0.5 * band.rate)
     own_rate = min(band.rate, 1 / own_step) if own_step > 0 else band.rate
-    frequency, power, noise = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
     shown = top if own_rate == band.rate else min(top, SHOWN * own_rate)
-    cut = _crossing(frequency, power, noise, shown)
-    signal = max(float(np.interp(cut, frequency, power)) - noise, noise)
-    # Both integrals of equation (1).
-    scale = (2 * np.pi) ** (2 * order) * cut ** (2 * order + 1)
-    variance = scale * noise / (2 * order + 1)
-    variance += scale * signal * (1 - (cut / top) ** (FALL - 1)) / (FALL - 1)
+    spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
+    cut = spectrum.best_cut(order, shown)
+    weight = (2 * np.pi * cut) ** (2 * order)
+    variance = weight * spectrum.noise * cut / (2 * order + 1)  # both integrals of equation (1)
+    variance += weight * spectrum.signal_above(cut) * _width_above(cut, top)
     own = replace(band, bandwidth=cut)
     values = low_pass(channel[:, None], own.bandwidth, own.rate, own.parts)[:, 0]
     return Derivative(differences(values, order, own), float(np.sqrt(variance)))
+
+
+def _width_above(cut: float, top: float) -> float:
+    """Integral [Hz] of the signal from `cut` to `top` [Hz], over its density at `cut`."""
+    bend = min(max(cut, HOP), top)
+    return bend - cut + bend * (1 - (bend / top) ** (FALL - 1)) / (FALL - 1)
 
 
 def _bridged(channel: Floats) -> Floats:
@@ -74,29 +80,45 @@ def _bridged(channel: Floats) -> Floats:
     return np.interp(sample, sample[good], channel[good])
 
 
-def _spectrum(channel: Floats, rate: float, own_rate: float) -> tuple[Floats, Floats, float]:
-    """Frequencies [Hz], smoothed power density (frequency,) and density of the noise [1/Hz].
+@dataclass(frozen=True, slots=True)
+class _Spectrum:
+    """Power density (frequency,) of a channel at `frequency` [Hz], and that of its noise [1/Hz].
 
-    A channel with a rate of its own below that of the log has its noise below that as well.
+    `averages` is the number of independent spectra that `power` is the mean of.
     """
+
+    frequency: Floats
+    power: Floats
+    noise: float
+    averages: float
+
+    def best_cut(self, order: int, top: float) -> float:
+        """Frequency [Hz] up to `top` at which noise below and signal above are least together."""
+        within = self.frequency <= top
+        weight = self.frequency[within] ** (2 * order)
+        gained = np.cumsum((self.power[within] - 2 * self.noise) * weight)
+        return min(float(self.frequency[int(np.argmax(gained)) + 1]), top)
+
+    def signal_above(self, cut: float) -> float:
+        """Density [1/Hz] of the signal just above `cut` [Hz], with its standard uncertainty."""
+        near = self.power[
+            (self.frequency > cut) & (self.frequency < NEAR * cut + self.frequency[2])
+        ]
+        if not len(near):
+            return self.noise
+        u = np.sqrt(np.sum(np.square(near)) / self.averages) / len(near)
+        return float(max(near.mean() - self.noise, 0.0) + u)
+
+
+def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
+    """Spectrum of a channel; one with a rate below that of the log has its noise below as well."""
     from scipy.signal import welch
 
     length = min(len(channel), int(WINDOW * rate))
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
     quiet = (frequency > QUIET[0] * own_rate) & (frequency < QUIET[1] * own_rate)
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    low = np.searchsorted(frequency, frequency / SMOOTHED)
-    high = np.searchsorted(frequency, frequency * SMOOTHED, side="right")
-    return frequency, (total[high] - total[low]) / (high - low), float(np.median(power[quiet]))
-
-
-def _crossing(frequency: Floats, power: Floats, noise: float, top: float) -> float:
-    """Highest frequency [Hz] up to `top` at which the signal is as strong as the noise."""
-    strong = np.flatnonzero((power > 2 * noise) & (frequency <= top))
-    if not len(strong):
-        return float(max(frequency[1], 1e-3 * top))
-    last = frequency[min(strong[-1] + 1, len(frequency) - 1)]
-    return float(min(last, top))
+    noise = float(np.median(power[quiet]))
+    return _Spectrum(frequency, power, noise, len(channel) / length)
 
 
 def differences(values: Floats, order: int, band: Band) -> Floats:

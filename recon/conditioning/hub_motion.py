@@ -22,7 +22,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import Variable, corner_names, stamped
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
-from recon.conditioning.derivative import SHOWN, Derivative, derivative, differences
+from recon.conditioning.derivative import HOP, SHOWN, Derivative, derivative, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose
@@ -37,7 +37,7 @@ NO_ATTITUDE = 0.5  # m/s2 vertically, roll and pitch not logged: the body as if 
 NO_YAW = 1.5  # m/s2 along x and y, neither yaw rate nor speed logged
 # Vertical motion of a wheel without travel: density of its acceleration on a smooth road, rising
 # to wheel hop and falling above; 0.6 m/s2 at 8 Hz, 1.65 at 30 Hz.
-ROAD_DENSITY, HOP = 0.3, 12.0  # (m/s2)2/Hz, Hz
+ROAD_DENSITY = 0.3  # (m/s2)2/Hz
 STEP = 0.005  # m, for slopes over travel
 SLOWEST = 3.0  # m/s, for yaw rate from speed
 
