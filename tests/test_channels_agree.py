@@ -23,6 +23,7 @@ from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from recon.report.drive.doubt_list import doubt_lines
 from tests.days import day, unwarned
+from tests.slow_repeats import some_quick
 
 Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place
 DEGREE = np.pi / 180
@@ -102,23 +103,12 @@ SLIPS = [
 
 
 # Each takes seconds; one of each kind runs always.
-ALWAYS = (0, 4, 6, 9, 10, 18, 19)
+QUICK = (0, 4, 6, 9, 10, 18, 19)
 
 
-@pytest.mark.parametrize(
-    ("spoil", "cause", "channels"),
-    [
-        pytest.param(
-            *slip,
-            id=f"{slip[1]} {sorted(slip[2])[0]}",
-            marks=[] if i in ALWAYS else [pytest.mark.slow(5)],
-        )
-        for i, slip in enumerate(SLIPS)
-    ],
-)
-def test_a_slip_in_an_ordinary_channel_is_named(
-    spoil: Spoil, cause: str, channels: set[str]
-) -> None:
+@pytest.mark.parametrize("i", some_quick(range(len(SLIPS)), *QUICK))
+def test_a_slip_in_an_ordinary_channel_is_named(i: int) -> None:
+    spoil, cause, channels = SLIPS[i]
     (doubt,) = examined(spoil).doubts
     assert (doubt.cause, set(doubt.channels)) == (cause, channels)
     assert doubt.probability > 0.5

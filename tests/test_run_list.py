@@ -107,3 +107,14 @@ def test_another_table_is_named(tmp_path: Path) -> None:
 def test_a_mistyped_column_is_named(tmp_path: Path) -> None:
     with pytest.warns(DataWarning, match="'drivers' is not used; was 'driver' meant"):
         read_run_list(written(tmp_path, *ROWS, header=HEADER.replace("driver", "drivers")))
+
+
+def test_a_folder_stands_for_its_forces_else_for_its_only_result(tmp_path: Path) -> None:
+    path = written(tmp_path, *ROWS)
+    (tmp_path / "a1" / "slalom.nc").touch()
+    (tmp_path / "b1" / "forces.nc").rename(tmp_path / "b1" / "lap.nc")
+    files = {file.relative_to(tmp_path).as_posix() for file in read_run_list(path).file}
+    assert {"a1/forces.nc", "b1/lap.nc"} <= files
+    (tmp_path / "b1" / "slalom.nc").touch()
+    with pytest.raises(DataError, match="no file 'b1'"):
+        read_run_list(path)

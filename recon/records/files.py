@@ -15,13 +15,14 @@ from recon.base.errors import DataError, OutputError, current_folder
 PART = ".part"  # begins the name of whatever is not complete yet
 
 RESULT = "result or calibration file"
+FORCES_NAME = "forces.nc"  # the result of a drive, as commands name it
 NETCDF = (b"\x89HDF", b"CDF")  # how such files begin
 
 
 def existing_file(path: str | Path, what: str) -> Path:
     """Return `path` if it is an existing regular file on this computer.
 
-    A folder stands for the result in it, where a result is wanted and it holds only one.  `what`
+    Where a result is wanted, a folder stands for the one in it (`only_result`).  `what`
     the file should be ("log", "pull sheet") is for the message.
 
     Raises
@@ -56,10 +57,11 @@ def existing_file(path: str | Path, what: str) -> Path:
 
 
 def only_result(path: str | Path) -> Path:
-    """The result that a folder of results holds, where it holds exactly one; else the path."""
+    """The result that a folder holds: its forces, else the only result in it; else the path."""
     path = Path(path)
     held = sorted(path.glob("*.nc")) if path.is_dir() else []
-    return held[0] if len(held) == 1 else path
+    forces = [file for file in held if file.name == FORCES_NAME] or held
+    return forces[0] if len(forces) == 1 else path
 
 
 def _refuse_other_kind(file: Path, what: str) -> None:

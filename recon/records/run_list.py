@@ -13,11 +13,10 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.records.column_maps import WORDS
-from recon.records.files import checksum
+from recon.records.files import FORCES_NAME, checksum, only_result
 from recon.records.sheets import Words
 from recon.records.table_rows import Rows, open_rows
 
-RESULT_NAME = "forces.nc"  # in a folder that a row names
 FEWEST = 2  # runs of each set-up: one run has no scatter
 NOT_STATED = "not stated"
 TEMPERATURE = "tyre_temperature"  # attribute of forces [degC], where the run list states it
@@ -152,7 +151,7 @@ def _files(rows: Rows, folder: Path) -> list[Path]:
     rows.refuse(
         np.array([file is None for file in files], dtype=bool),
         lambda row: f"no file '{names[row]}'" if names[row] else "no file",
-        f"a file that `recon reconstruct` wrote ({RESULT_NAME}), or the folder that holds it",
+        f"a file that `recon reconstruct` wrote ({FORCES_NAME}), or the folder that holds it",
         f"Correct the cell; names are looked up from {folder.resolve()}.",
     )
     there = [file for file in files if file]
@@ -168,9 +167,9 @@ def _files(rows: Rows, folder: Path) -> list[Path]:
 
 
 def _result_of(file: Path) -> Path | None:
-    """The file, or the forces in it if it is a folder; None if there is no such file."""
+    """The file, or the result in it if it is a folder; None if there is no such file."""
     try:
-        file = file / RESULT_NAME if file.is_dir() else file
+        file = only_result(file)
         return file if file.is_file() else None
     except (OSError, ValueError):  # a name that no file can have
         return None
