@@ -1,4 +1,4 @@
-"""Long logs: large arrays live in unnamed files, and nothing else changes."""
+"""Long logs: large arrays live in memory or in unnamed files, and nothing else changes."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import errno
 import os
 import time
 from pathlib import Path
+from weakref import WeakValueDictionary
 
 import numpy as np
 import pytest
@@ -24,6 +25,29 @@ from tests.days import day, unwarned
 DEMO = Path(__file__).parents[1] / "demo_data"
 
 
+@pytest.fixture
+def files_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No memory for large arrays."""
+    monkeypatch.setattr(keeper, "most", 0)
+
+
+def test_large_arrays_are_in_memory_up_to_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeper, "held", WeakValueDictionary())
+    monkeypatch.setattr(keeper, "most", 2 * scratch.LARGE)
+    in_files = len(keeper.mapped)
+    first, second = (room((2, scratch.LARGE // 16)) for _ in range(2))
+    view = first[0]
+    assert len(keeper.mapped) == in_files
+    beyond = room((scratch.LARGE // 8,))
+    assert len(keeper.mapped) == in_files + 1
+    del first, second
+    again = room((scratch.LARGE // 8,))  # there is room again for one of them, not for two
+    more = room((scratch.LARGE // 8,))
+    assert len(keeper.mapped) == in_files + 2
+    assert view.size < beyond.size == again.size == more.size  # all are alive until here
+
+
+@pytest.mark.usefixtures("files_only")
 def test_a_large_array_keeps_its_numbers_when_its_memory_is_given_back() -> None:
     large = room((3, scratch.LARGE // 8))
     large[:] = np.arange(3.0)[:, None]
@@ -31,6 +55,7 @@ def test_a_large_array_keeps_its_numbers_when_its_memory_is_given_back() -> None
     assert_array_equal(large[:, ::1000], np.repeat(np.arange(3.0)[:, None], 2098, axis=1))
 
 
+@pytest.mark.usefixtures("files_only")
 def test_no_room_for_a_long_log_is_said_with_size_and_cure(monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -48,6 +73,7 @@ def test_a_drive_in_files_and_in_sections_has_the_forces_of_one_in_memory(
     with unwarned():
         expected = forces_of_the_demo()
         monkeypatch.setattr(scratch, "LARGE", 1)
+        monkeypatch.setattr(keeper, "most", 0)
         monkeypatch.setattr(prepare, "SECTION", 1000)
         found = forces_of_the_demo()
     assert found.sizes == expected.sizes
@@ -67,6 +93,7 @@ def forces_of_the_demo() -> xr.Dataset:
     return recon.prepare(day().calibration, car, conditioned).solve(conditioned)
 
 
+@pytest.mark.usefixtures("files_only")
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="nobody says how much it is")
 def test_memory_of_arrays_in_files_stays_small_while_they_are_filled() -> None:
     size = 4 * scratch.KEPT

@@ -1,6 +1,10 @@
-"""Room for large arrays in unnamed files, so that a long log fits a computer with little memory.
+"""Room for large arrays, in memory up to a limit and then in unnamed files.
 
-The system keeps the pages of such a file in memory while there is room and writes them to disk
+A long log therefore fits a computer with little memory.  Memory comes first because the system
+needs five times as long to hand out the pages of a file: for a log of twenty minutes that would be
+a quarter of all processor time.
+
+The system keeps the pages of a file in memory while there is room and writes them to disk
 where there is none.  The file goes when the array is no longer used or the program ends.  A
 watching thread takes pages out of this process's memory when there are more than `KEPT`; what
 they hold stays and is read again when it is needed.
@@ -16,26 +20,38 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
-from weakref import WeakSet
+from weakref import WeakSet, WeakValueDictionary
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from recon.base.errors import OutputError
 
-LARGE = 1 << 24  # bytes; a smaller array stays in memory
+LARGE = 1 << 24  # bytes; a smaller array always stays in memory
+MOST, SHARE = 1 << 30, 1 / 8  # bytes of large arrays in memory; share of the computer's memory
 KEPT = 3 << 27  # bytes of all files together that stay in the memory of this process
 PAUSE = 0.003  # s between two looks at the memory
 _MEMORY = Path("/proc/self/statm")
 
 
 class _Keeper:
-    """All arrays in files, and a thread that watches how much memory they take."""
+    """All large arrays, and a thread that watches how much memory those in files take."""
 
     def __init__(self) -> None:
+        self.most = int(min(MOST, SHARE * _memory_of_computer()))
+        self.held: WeakValueDictionary[int, NDArray[Any]] = WeakValueDictionary()
         self.mapped: WeakSet[mmap.mmap] = WeakSet()
         self.lock = threading.Lock()
         self.watch = threading.Thread()
+
+    def array(self, shape: tuple[int, ...], dtype: DTypeLike, size: int) -> NDArray[Any] | None:
+        """Array of `size` bytes in memory, None where all large arrays would be too many."""
+        with self.lock:
+            if sum(array.nbytes for array in self.held.values()) + size > self.most:
+                return None
+            out = np.empty(shape, dtype)
+            self.held[id(out)] = out
+            return out
 
     def add(self, pages: mmap.mmap) -> None:
         """Watch these pages too."""
@@ -69,11 +85,19 @@ class _Keeper:
                 pages.madvise(mmap.MADV_DONTNEED)
 
 
+def _memory_of_computer() -> float:
+    """Bytes of memory that the computer has; without limit where the system does not say."""
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return math.inf
+
+
 keeper = _Keeper()
 
 
 def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
-    """Empty array (..., sample) of `shape` [1], in memory if small, else in an unnamed file.
+    """Empty array (..., sample) of `shape` [1], in memory if there is room, else in a file.
 
     Raises
     ------
@@ -83,6 +107,9 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
     size = math.prod(shape) * np.dtype(dtype).itemsize
     if size < LARGE:
         return np.empty(shape, dtype)
+    held = keeper.array(shape, dtype, size)
+    if held is not None:
+        return held
     try:
         pages = _pages(size)
     except OSError as error:
