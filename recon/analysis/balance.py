@@ -33,8 +33,8 @@ from recon.evaluation.balance.axle_sums import (
 )
 from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
 from recon.evaluation.common.alternatives import estimate_each
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
-from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
+from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.find_sections import find_sections
@@ -90,9 +90,9 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     return xr.Dataset(
         entries | answer.labels(),
         coords={
-            "visit": ("visit", [visit.name for visit in visits], {"long_name": "corner or cone"}),
-            "axle": ("axle", list(SIDES), {"long_name": "axle"}),
-            "phase": ("phase", list(PHASES), {"long_name": "phase of the corner"}),
+            **plain("visit", [visit.name for visit in visits], ("visit",), "", "corner or cone"),
+            **plain("axle", list(SIDES), ("axle",), "", "axle"),
+            **plain("phase", list(PHASES), ("phase",), "", "phase of the corner"),
         },
         attrs=answer_attributes(
             forces,
@@ -173,21 +173,16 @@ class _Answer:
 
     def labels(self) -> Labelled:
         """Place and side of each visit, number of samples, and the bands of speed."""
-        time = self.course.time
-        entries = {
-            "visit_start": (("visit",), [time[v.every[0]] for v in self.visits], "s", "start"),
-            "visit_end": (("visit",), [time[v.every[-1]] for v in self.visits], "s", "end"),
-            "side": (("visit",), [v.side for v in self.visits], "1", "1 left, -1 right"),
-            "samples_used": (
-                ("visit",), [len(v.every) for v in self.visits], "1", "samples in the gate",
-            ),
-            "band_lowest_speed": (("band",), self.edges[:-1], "m s-1", "lowest speed of the band"),
-            "band_highest_speed": (("band",), self.edges[1:], "m s-1", "highest speed of the band"),
-        }  # fmt: skip
-        return {
-            name: (dims, np.asarray(values), {"units": unit, "long_name": words})
-            for name, (dims, values, unit, words) in entries.items()
-        }
+        time, visits, edges = self.course.time, self.visits, self.edges
+        counts, band = [len(v.every) for v in visits], ("band",)
+        return (
+            plain("visit_start", [time[v.every[0]] for v in visits], ("visit",), "s", "start")
+            | plain("visit_end", [time[v.every[-1]] for v in visits], ("visit",), "s", "end")
+            | plain("side", [v.side for v in visits], ("visit",), "1", "1 left, -1 right")
+            | plain("samples_used", counts, ("visit",), "1", "samples in the gate")
+            | plain("band_lowest_speed", edges[:-1], band, "m s-1", "lowest speed of the band")
+            | plain("band_highest_speed", edges[1:], band, "m s-1", "highest speed of the band")
+        )
 
     def by_visit(self) -> Labelled:
         """Use of both axles and its difference in every visit."""
@@ -245,7 +240,6 @@ class _Answer:
         )  # fmt: skip
 
     def _static_share(self) -> Estimate:
-        causes = len(self.estimates[0].by_cause)
         share, u = np.nan, 0.0
         if "centre_of_mass" in self.forces:
             x = self.forces["contact_point"].sel(component="x")
@@ -260,7 +254,7 @@ class _Answer:
                 "Share of the weight at rest: these forces do not name the centre of mass. Write "
                 "them again with `recon reconstruct`"
             )
-        return Estimate(np.array([share]), np.zeros((causes, 1)), np.array([u]))
+        return independent(share, u, len(self.estimates[0].by_cause))
 
     def highest(self) -> Labelled:
         """Highest use of each axle in every visit, and which axle was used more."""
@@ -272,24 +266,21 @@ class _Answer:
         shape = (len(self.visits), len(SIDES))
         out = limits("highest_use", every, ("visit", "axle"), "1", text, shape)
         out |= limits("highest_use_difference", lead, ("visit",), "1", f"{text}, front less rear")
-        return out | {"used_more": (("visit",), more, {"long_name": "axle that was used more"})}
+        return out | plain("used_more", more, ("visit",), "", "axle that was used more")
 
     def limit(self) -> Labelled:
         """The axle that was first at its limit in each visit, with the evidence."""
         found = self._evidence()
         first = np.array([list(SIDES)[one.axle] if one else NOT_SHOWN for one in found])
         growth, rise = np.array([(e.growth, e.rise) if e else (np.nan,) * 2 for e in found]).T
-        entries = {
-            "first_at_limit": (first, "", "axle that was first at its limit, by evidence"),
-            "limit_slip_growth": (
-                growth, "rad", "growth of the slip angle at that limit against the other axle's",
-            ),
-            "limit_force_rise": (rise, "1", "relative rise of the use of that axle meanwhile"),
-        }  # fmt: skip
-        return {
-            name: (("visit",), values, ({"units": unit} if unit else {}) | {"long_name": words})
-            for name, (values, unit, words) in entries.items()
-        }
+        of_first = "axle that was first at its limit, by evidence"
+        of_growth = "growth of the slip angle at that limit against the other axle's"
+        of_rise = "relative rise of the use of that axle meanwhile"
+        return (
+            plain("first_at_limit", first, ("visit",), "", of_first)
+            | plain("limit_slip_growth", growth, ("visit",), "rad", of_growth)
+            | plain("limit_force_rise", rise, ("visit",), "1", of_rise)
+        )
 
     def _evidence(self) -> list[AtLimit | None]:
         """Evidence of a limit in every visit, with the reason where there is none."""

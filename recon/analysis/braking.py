@@ -26,8 +26,8 @@ from recon.evaluation.balance.axle_sums import (
 )
 from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
 from recon.evaluation.braking.stops import GATE, BrakedDrive, Stop, shares_of
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
-from recon.evaluation.common.estimate import Estimate, combined, stacked
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
+from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
 from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
 
@@ -93,8 +93,8 @@ def braking(
     return xr.Dataset(
         entries,
         coords={
-            "stop": ("stop", [stop.section.name for stop in stops], {"long_name": "stop"}),
-            "axle": ("axle", list(SIDES), {"long_name": "axle"}),
+            **plain("stop", [stop.section.name for stop in stops], ("stop",), "", "stop"),
+            **plain("axle", list(SIDES), ("axle",), "", "axle"),
         },
         attrs=answer_attributes(
             forces,
@@ -155,8 +155,7 @@ class _Answer:
 
     def _constant(self, value: float, u: float = 0.0) -> Estimate:
         """A quantity that is known from elsewhere, with its standard uncertainty."""
-        causes = len(self.stops[0].forces.by_cause)
-        return Estimate(np.array([value]), np.zeros((causes, 1)), np.array([u]))
+        return independent(value, u, len(self.stops[0].forces.by_cause))
 
     def _given(self, i: int) -> bool:
         """Whether the share of a stop is more than a stated torque handed back."""
@@ -166,20 +165,13 @@ class _Answer:
         """Place and size of every stop, and what its forces rest on."""
         ends = [(stop.section.start, stop.section.end) for stop in self.stops]
         counts = [len(stop.at) for stop in self.stops]
-        entries = {
-            "stop_start": (np.array(ends)[:, 0], "s", "start of the stop"),
-            "stop_end": (np.array(ends)[:, 1], "s", "end of the stop"),
-            "samples_used": (np.array(counts), "1", "samples in the gate"),
-            "resting_on_stated_torque": (
-                self.resting,
-                "1",
-                "part of the braking force that follows a stated torque per pressure",
-            ),
-        }
-        return {
-            name: (("stop", "axle")[: values.ndim], values, {"units": unit, "long_name": words})
-            for name, (values, unit, words) in entries.items()
-        }
+        words = "part of the braking force that follows a stated torque per pressure"
+        return (
+            plain("stop_start", np.array(ends)[:, 0], ("stop",), "s", "start of the stop")
+            | plain("stop_end", np.array(ends)[:, 1], ("stop",), "s", "end of the stop")
+            | plain("samples_used", counts, ("stop",), "1", "samples in the gate")
+            | plain("resting_on_stated_torque", self.resting, ("stop", "axle"), "1", words)
+        )
 
     def _resting(self) -> Floats:
         """Part (stop, axle) of each braking force that follows the stated torque per pressure."""

@@ -17,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
+from recon.evaluation.common.answer_labels import plain
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
@@ -299,33 +300,32 @@ def _labelled(forces: xr.Dataset, groups: _Groups, square: Floats, asked: _Asked
     size = np.nansum(square, axis=(1, 2))
     order = [int(n) for n in np.argsort(-size, kind="stable") if size[n] > 0]
     total = square.sum(axis=0)
-    words = {
-        "cause_words": ("cause in words", [groups.descriptions[n].words for n in order]),
-        "cause_of": ("quantity that is uncertain", [groups.descriptions[n].of for n in order]),
-        "cause_part": ("part of the uncertainty", [groups.parts[n] for n in order]),
-        "cause_cure": ("cheapest cure", [groups.descriptions[n].cure for n in order]),
-    }
-    place = ("corner", "component")
+    place, cause = ("corner", "component"), ("cause",)
+    described = [groups.descriptions[n] for n in order]
+    parts = np.array([groups.parts[n] for n in order], dtype=str)
+    words, of_what, cures = (
+        np.array([getattr(one, name) for one in described], dtype=str)
+        for name in ("words", "of", "cure")
+    )
     with np.errstate(invalid="ignore"):
         share = square[order] / total
     of = "force of the road on the tyre, tyre axes; mean over a window"
     u_of = "standard uncertainty of the force at single samples"
     own = "standard uncertainty of the force from this cause"
-    numbers = {
-        "contribution": (("cause", *place), np.sqrt(square[order]), "N", own),
-        "share_of_variance": (("cause", *place), share, "1", "share of the variance of the force"),
-        "force": (place, asked.force, "N", of),
-        "u_force": (place, np.sqrt(total), "N", u_of),
-        "sample_time": (place, asked.time, "s", "time of the sample"),
-    }
-    data: dict[str, tuple] = {
-        name: (dims, values, {"units": unit, "long_name": text})
-        for name, (dims, values, unit, text) in numbers.items()
-    }
-    for name, (text, values) in words.items():
-        data[name] = ("cause", np.asarray(values, dtype=str), {"units": "1", "long_name": text})
+    of_share = "share of the variance of the force"
     most = "gauge that contributes most to this cause"
-    data["main_gauge"] = (("cause", *place), asked.gauge[order], {"units": "1", "long_name": most})
+    data = (
+        plain("contribution", np.sqrt(square[order]), (*cause, *place), "N", own)
+        | plain("share_of_variance", share, (*cause, *place), "1", of_share)
+        | plain("force", asked.force, place, "N", of)
+        | plain("u_force", np.sqrt(total), place, "N", u_of)
+        | plain("sample_time", asked.time, place, "s", "time of the sample")
+        | plain("cause_words", words, cause, "1", "cause in words")
+        | plain("cause_of", of_what, cause, "1", "quantity that is uncertain")
+        | plain("cause_part", parts, cause, "1", "part of the uncertainty")
+        | plain("cause_cure", cures, cause, "1", "cheapest cure")
+        | plain("main_gauge", asked.gauge[order], (*cause, *place), "1", most)
+    )
     labels = {
         "corner": forces["corner"].to_numpy()[asked.corners],
         "component": np.asarray([COMPONENTS[i] for i in asked.components]),

@@ -21,7 +21,7 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.status import AT_BOUND
-from recon.evaluation.common.answer_labels import limits_of
+from recon.evaluation.common.answer_labels import limits_of, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import Loadings, loadings_of
 from recon.records.forces import SIGNED, require_forces
@@ -92,17 +92,11 @@ def friction_use(
     if np.all(np.isnan(best[2])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
-    entries = (
-        ("friction_use", per_sample, use, "friction use"),
-        ("u_friction_use", per_sample, u_use, "standard uncertainty of friction use"),
-        ("samples_used", per_corner, best[2], "samples used"),
-    )
-    highest = "highest_demonstrated_use"
+    highest, words = "highest_demonstrated_use", "standard uncertainty of friction use"
     return xr.Dataset(
-        {
-            name: (dims, values, {"units": "1", "long_name": words})
-            for name, dims, values, words in entries
-        }
+        plain("friction_use", use, per_sample, "1", "friction use")
+        | plain("u_friction_use", u_use, per_sample, "1", words)
+        | plain("samples_used", best[2], per_corner, "1", "samples used")
         | limits_of(highest, best[0], best[1], per_corner, "1", highest.replace("_", " ")),
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
         attrs=_attributes(forces, low_load, reference),

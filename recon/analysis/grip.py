@@ -18,8 +18,14 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
-from recon.evaluation.common.answer_labels import SEPARATOR, Labelled, answer_attributes, limits
-from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.answer_labels import (
+    SEPARATOR,
+    Labelled,
+    answer_attributes,
+    limits,
+    plain,
+)
+from recon.evaluation.common.estimate import independent
 from recon.evaluation.grip.combined_directions import combined_forces, fit_between, reasons
 from recon.evaluation.grip.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
 from recon.evaluation.grip.envelope_errors import Blocks, EnvelopeErrors, errors_of
@@ -262,42 +268,28 @@ def _forces(
     shown = np.array([bool(words) for words in evidence])[:, None]
     words = "horizontal force that 97.5 % of the hard-worked samples stay below"
     dims = (*ONE, "load")
-    demonstrated = _independent(value, u)
+    scatter = "standard deviation of the envelope over blocks"
+    known = np.where(np.isnan(value), np.nan, spread)
+    demonstrated = independent(value, u)
     repeats = 0.0 if blocks.runs else np.nan_to_num(spread)  # of runs, u contains it
     wider = np.sqrt(u**2 + repeats**2 + (U_LIMIT * value) ** 2)
-    available = _independent(np.where(shown, value, np.nan), wider)
+    available = independent(np.where(shown, value, np.nan), wider)
     return (
         limits("demonstrated_force", demonstrated, dims, "N", words, shape)
         | limits("available_force", available, dims, "N", f"{words}, at the limit", shape)
-        | {
-            "demonstrated_force_spread": (
-                dims,
-                np.where(np.isnan(value), np.nan, spread).reshape(shape),
-                {"units": "N", "long_name": "standard deviation of the envelope over blocks"},
-            )
-        }
+        | plain("demonstrated_force_spread", known.reshape(shape), dims, "N", scatter)
     )
-
-
-def _independent(value: Floats, u: Floats) -> Estimate:
-    """Values with their u, without causes: the causes have been added up."""
-    return Estimate(value.ravel(), np.zeros((0, value.size)), u.ravel())
 
 
 def _facts(fits: list[Fit], errors: list[EnvelopeErrors | None], evidence: list[str]) -> Labelled:
     """Exponent, loads, counts and evidence by corner and direction."""
     shape = (len(fits) // len(DIRECTIONS), len(DIRECTIONS))
     facts = np.array([_numbers(fit, found) for fit, found in zip(fits, errors, strict=True)]).T
-    out: Labelled = {
-        name: (ONE, values.reshape(shape), {"units": unit, "long_name": words})
-        for (name, unit, words), values in zip(FACTS, facts[2:], strict=True)
-    }
-    out["evidence"] = (
-        ONE,
-        np.array(evidence, dtype=str).reshape(shape),
-        {"long_name": "evidence that the tyre was at its limit, empty if there is none"},
-    )
-    estimate = _independent(facts[0], facts[1])
+    words = "evidence that the tyre was at its limit, empty if there is none"
+    out = plain("evidence", np.array(evidence, dtype=str).reshape(shape), ONE, "", words)
+    for (name, unit, words), values in zip(FACTS, facts[2:], strict=True):
+        out |= plain(name, values.reshape(shape), ONE, unit, words)
+    estimate = independent(facts[0], facts[1])
     return out | limits("exponent", estimate, ONE, "1", "exponent of the envelope", shape)
 
 

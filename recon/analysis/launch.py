@@ -18,8 +18,8 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
-from recon.evaluation.common.estimate import Estimate, stacked
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
+from recon.evaluation.common.estimate import Estimate, independent, stacked
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.best_launch import (
     Timed,
@@ -45,7 +45,6 @@ BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
 SLIP = 15.0  # %; a tyre that slips more is past its best (common practice, no source)
 DISTANCE = 20.0  # m
 HOP_NEEDS = 20.0  # Hz; with less, hop at 8 to 16 Hz is damped by more than a tenth
-IN_PHASE = np.pi / 3  # sides less apart than this hop together
 NEEDED = (
     *("tyre_force", "tyre_force_intermediate", "driven", "loaded_radius", "travel"),
     *("unsprung_mass", "u_unsprung_mass", "u_hub_acceleration_share"),
@@ -143,10 +142,10 @@ def launch(
     return xr.Dataset(
         variables,
         coords={
-            "launch": ("launch", [x.section.name for x in found], {"long_name": "launch"}),
-            "corner": ("corner", car.tyres.names, {"long_name": "driven corner"}),
-            "axle": ("axle", car.tyres.axles, {"long_name": "driven axle"}),
-            "component": ("component", np.array(["x", "z"]), {"long_name": "component"}),
+            **plain("launch", [x.section.name for x in found], ("launch",), "", "launch"),
+            **plain("corner", car.tyres.names, ("corner",), "", "driven corner"),
+            **plain("axle", car.tyres.axles, ("axle",), "", "driven axle"),
+            **plain("component", ["x", "z"], ("component",), "", "component"),
         },
         attrs=answer_attributes(
             forces,
@@ -283,46 +282,34 @@ def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled
     place = len(car.tyres.groups) * len(QUANTITIES)
     start = stacked(*(one.quantities.at(place) for one in found))
     out = limits("launch_start", start, ("launch",), "s", "start of the launch, elapsed time")
-    last = {"units": "s", "long_name": "end of the launch, elapsed time"}
-    out["launch_end"] = (("launch",), np.array([x.window.end for x in found]), last)
+    last = [x.window.end for x in found]
+    out |= plain("launch_end", last, ("launch",), "s", "end of the launch, elapsed time")
     if car.tyres.axles:
         share = stacked(*(one.quantities.at(slice(place + 1, None)) for one in found))
         words = "share of the left tyre in the impulse of its axle"
         shape = (len(found), len(car.tyres.axles))
         out |= limits("left_share", share, ("launch", "axle"), "1", words, shape)
     took = np.array([one.window.passed - one.window.start for one in found])
+    speed = np.isfinite(car.speed).any()
     if np.isnan(took).all():
         missing.append(
             f"impulse, time and distance lost at {car.distance:g} m: "
-            + ("never that far; ask for less" if _has_speed(car) else "log speed or wheel speeds")
+            + ("never that far; ask for less" if speed else "log speed or wheel speeds")
         )
     u_took = np.hypot(start.u, 0.5 * U_SPEED * took)
     words = f"time from the start over {car.distance:g} m"
-    out |= limits("time_to_distance", _own(took, u_took), ("launch",), "s", words)
-    entry = {"units": "1", "long_name": "samples of the launch whose forces are known"}
-    return out | {"samples": (("launch",), np.array([x.samples for x in found]), entry)}
-
-
-def _has_speed(car: Driven) -> bool:
-    return bool(np.isfinite(car.speed).any())
-
-
-def _own(values: Floats, u: Floats) -> Estimate:
-    """Values whose errors are no errors of forces."""
-    return Estimate(values, np.zeros((1, len(values))), u)
+    out |= limits("time_to_distance", independent(took, u_took), ("launch",), "s", words)
+    words = "samples of the launch whose forces are known"
+    return out | plain("samples", [x.samples for x in found], ("launch",), "1", words)
 
 
 def _gaps(shifts: list[Section]) -> Labelled:
     """Gaps of the shifts of the drive, for orientation."""
     text = "elapsed time at which the drive force is below half of that before, {} of the gap"
-    return {
-        f"gap_{end}": (
-            ("gap",),
-            np.array([getattr(shift, end) for shift in shifts], dtype=float),
-            {"units": "s", "long_name": text.format(end)},
-        )
-        for end in ("start", "end")
-    }
+    starts, ends = ([getattr(one, end) for one in shifts] for end in ("start", "end"))
+    return plain("gap_start", starts, ("gap",), "s", text.format("start")) | plain(
+        "gap_end", ends, ("gap",), "s", text.format("end")
+    )
 
 
 def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
@@ -332,14 +319,12 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
     rows, each = len(happened), len(hop.QUANTITIES) + len(hop.SHAPE)
     corners, axles = len(car.tyres.names), len(car.tyres.axles)
     signals = corners * 2
-    text = {"long_name": "launch in which the hop was"}
     names = np.array([found[i].section.name for i, _, _ in happened], dtype=str)
-    out["hop_launch"] = (("hop",), names, text)
+    out |= plain("hop_launch", names, ("hop",), "", "launch in which the hop was")
     crests = np.full((rows, max((len(e.crests) for _, _, e in happened), default=0)), np.nan)
     for row, (_, _, event) in enumerate(happened):
         crests[row, : len(event.crests)] = event.crests
-    text = {"units": "s", "long_name": "elapsed time of each crest of hop"}
-    out["hop_crest"] = (("hop", "crest"), crests, text)
+    out |= plain("hop_crest", crests, ("hop", "crest"), "s", "elapsed time of each crest of hop")
     if car.least_hop is not None:
         missing += hop.hidden(car.forces, car.tyres.corners, [event for _, _, event in happened])
     if not happened:

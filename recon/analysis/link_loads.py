@@ -20,7 +20,7 @@ from recon.car.bridges import Tube
 from recon.car.vehicle import Support, Vehicle
 from recon.conditioning.filters import require_bandwidth, zero_phase_gain
 from recon.conditioning.lower_rate import SAMPLES
-from recon.evaluation.common.answer_labels import answer_attributes, limits
+from recon.evaluation.common.answer_labels import answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.links.limits import limits_of_links, tube_of
 from recon.evaluation.links.load_errors import ForceErrors, link_errors
@@ -145,27 +145,18 @@ def _labelled(
     words = "largest load of the link, tension positive"
     tubes = [tube_of(car, name, support) for name, support in zip(names, supports, strict=True)]
     data: dict[str, Any] = limits("peak_load", peak, two, "N", words, shape)
-    data["peak_time"] = (
-        two,
-        np.where(known, time[place.clip(0, len(at) - 1)], np.nan),
-        {"units": "s", "long_name": "elapsed time of the largest load"},
-    )
+    when = np.where(known, time[place.clip(0, len(at) - 1)], np.nan)
+    data |= plain("peak_time", when, two, "s", "elapsed time of the largest load")
     data |= limits_of_links(supports, tubes, peak, shape)
     cases = (len(at), len(names))
     words = "load of every link at the same instant, tension positive"
     data |= limits("case_load", loads, ("case", "link"), "N", words, cases)
-    data["case_time"] = ("case", time, {"units": "s", "long_name": "elapsed time of the case"})
-    data["case_of"] = (
-        "case",
-        np.array([_of_case(names, place, known, c) for c in range(len(at))], dtype=str),
-        {"long_name": "links that have their largest tension or compression in the case"},
-    )
-    data |= _cycles(driven)
-    data["samples_used"] = (
-        "corner",
-        [_used(driven, str(corner)) for corner in forces["corner"].to_numpy()],
-        {"units": "1", "long_name": "samples with known loads"},
-    )
+    data |= plain("case_time", time, ("case",), "s", "elapsed time of the case")
+    words = "links that have their largest tension or compression in the case"
+    largest = np.array([_of_case(names, place, known, c) for c in range(len(at))], dtype=str)
+    data |= plain("case_of", largest, ("case",), "", words) | _cycles(driven)
+    used = [_used(driven, corner) for corner in corner_names(forces)]
+    data |= plain("samples_used", used, ("corner",), "1", "samples with known loads")
     return xr.Dataset(
         data,
         coords={"link": names, "direction": list(DIRECTIONS), "corner": forces["corner"]},
@@ -229,20 +220,13 @@ def _cycles(driven: list[DrivenLinks]) -> dict[str, Any]:
     edges = np.linspace(0.0, max(largest, 1.0) * (1 + 1e-9), BINS + 1)
     counts = [np.histogram(r, edges, weights=c)[0] if len(r) else np.zeros(BINS) for r, c in found]
     about = f"rainflow, ASTM E1049-85; ranges under {edges[1]:.0f} N are not counted"
-    words = {"units": "1", "long_name": "cycles of the load", "comment": about}
-    return {
-        "cycles": (("link", "cycle_range"), np.array(counts)[:, 1:], words),
-        "range_lower": (
-            "cycle_range",
-            edges[1:-1],
-            {"units": "N", "long_name": "least range, from tension to compression"},
-        ),
-        "range_upper": (
-            "cycle_range",
-            edges[2:],
-            {"units": "N", "long_name": "largest range, from tension to compression"},
-        ),
-    }
+    dims, text = ("cycle_range",), "range, from tension to compression"
+    many = np.array(counts)[:, 1:]
+    return (
+        plain("cycles", many, ("link", *dims), "1", "cycles of the load", comment=about)
+        | plain("range_lower", edges[1:-1], dims, "N", f"least {text}")
+        | plain("range_upper", edges[2:], dims, "N", f"largest {text}")
+    )
 
 
 # --- words ------------------------------------------------------------------------------------

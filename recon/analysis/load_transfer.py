@@ -20,8 +20,8 @@ from recon.base.late import xr
 from recon.base.status import AT_BOUND, BIT
 from recon.car.vehicle import SIDES, Vehicle
 from recon.evaluation.common.alternatives import Alternatives
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
-from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
+from recon.evaluation.common.estimate import Estimate, combined, independent
 from recon.evaluation.common.short_means import short_means
 from recon.evaluation.links.loads_in_drive import car_of
 from recon.evaluation.load_transfer.body_motion import CHANNELS, Body, X, Y, Z, body_of
@@ -225,8 +225,7 @@ def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit, no_parts:
         **_of_bins(drive, loads, fit),
         **_stated(forces),
     }  # fmt: skip
-    count = {"units": "1", "long_name": f"means of {STEP:g} s that entered"}
-    variables["samples"] = ((), np.array(drive.count), count)
+    variables |= plain("samples", drive.count, (), "1", f"means of {STEP:g} s that entered")
     attributes = answer_attributes(
         forces,
         "Load transfer",
@@ -237,12 +236,8 @@ def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit, no_parts:
     )
     labels = {
         "corner": forces["corner"],
-        "axle": ("axle", np.array(list(SIDES), dtype=str), {"long_name": "axle"}),
-        "direction": (
-            "direction",
-            np.array(DIRECTIONS, dtype=str),
-            {"long_name": "load transfer used"},
-        ),
+        **plain("axle", list(SIDES), ("axle",), "", "axle"),
+        **plain("direction", DIRECTIONS, ("direction",), "", "load transfer used"),
     }
     return xr.Dataset(variables, coords=labels, attrs=attributes)
 
@@ -350,21 +345,19 @@ def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
         ]
         return np.stack(columns, axis=1).ravel()
 
-    middle = {"units": "m/s2", "long_name": "lateral acceleration, left positive"}
+    words = "lateral acceleration, left positive"
     return limits(
         "transfer", combined(halves, fit.bins), ("bin", "axle"), "N",
         "lateral load transfer of an axle (half of right minus left)", (count, len(SIDES)),
-    ) | {"bin_acceleration": (("bin",), loads.middles, middle)}  # fmt: skip
+    ) | plain("bin_acceleration", loads.middles, ("bin",), "m/s2", words)  # fmt: skip
 
 
 def _stated(forces: xr.Dataset) -> Labelled:
     """Height of the centre of mass as the vehicle file states it."""
     value, u = (forces[name].to_numpy()[Z:] for name in ("centre_of_mass", "u_centre_of_mass"))
     ground = float(forces["contact_point"].to_numpy()[:, Z].mean())
-    stated = Estimate(value.astype(float) - ground, np.zeros((0, 1)), u.astype(float))
-    return limits(
-        "stated_height", stated, (), "m", "height of the centre of mass above the road, as stated"
-    )
+    words = "height of the centre of mass above the road, as stated"
+    return limits("stated_height", independent(value - ground, u), (), "m", words)
 
 
 def _assumed(drive: _Drive) -> list[str]:

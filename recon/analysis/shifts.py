@@ -12,7 +12,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
-from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits
+from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.launch.driven_tyres import (
     DrivenTyres,
@@ -110,8 +110,8 @@ def shifts(
     return xr.Dataset(
         variables,
         coords={
-            "shift": ("shift", names, {"long_name": "shift"}),
-            "corner": ("corner", tyres.names, {"long_name": "driven corner"}),
+            **plain("shift", names, ("shift",), "", "shift"),
+            **plain("corner", tyres.names, ("corner",), "", "driven corner"),
         },
         attrs=answer_attributes(
             forces,
@@ -136,11 +136,11 @@ def _by_shift(found: list[Shift], tyres: DrivenTyres, forces: xr.Dataset) -> Lab
     each = stacked(*(one.quantities.at(slice(len(QUANTITIES), None)) for one in found))
     words, shape = "impulse lost by each driven tyre", (len(found), len(tyres.names))
     out |= limits("tyre_impulse_lost", each, ("shift", "corner"), "N s", words, shape)
-    samples = {"units": "1", "long_name": "samples of the shift and after it with known forces"}
-    parents = {"long_name": "launch that the shift belongs to, empty for none"}
-    out["samples"] = (("shift",), np.array([one.samples for one in found]), samples)
-    out["in_launch"] = (("shift",), np.array([one.section.parent for one in found]), parents)
-    return out
+    words = "samples of the shift and after it with known forces"
+    out |= plain("samples", [one.samples for one in found], ("shift",), "1", words)
+    words = "launch that the shift belongs to, empty for none"
+    parents = [one.section.parent for one in found]
+    return out | plain("in_launch", parents, ("shift",), "", words)
 
 
 def _over_mass(impulse: Estimate, forces: xr.Dataset) -> Estimate:
@@ -163,9 +163,8 @@ def _afterwards(found: list[Shift]) -> Labelled:
             out |= limits(f"{prefix}_{name}", values, ("shift",), unit, text)
     shuffle, hopping = (np.isfinite(out[f"{x}_frequency"][1]) for x, _ in kinds)
     names = np.select([shuffle & hopping, shuffle, hopping], ["both", "shuffle", "hop"], "none")
-    kind = {"long_name": "oscillation after the shift, told apart by its frequency"}
-    out["oscillation"] = (("shift",), names.astype(str), kind)
-    return out
+    words = "oscillation after the shift, told apart by its frequency"
+    return out | plain("oscillation", names.astype(str), ("shift",), "", words)
 
 
 def _sums(found: list[Shift], forces: xr.Dataset, missing: list[str]) -> Labelled:
@@ -189,10 +188,7 @@ def _sums(found: list[Shift], forces: xr.Dataset, missing: list[str]) -> Labelle
             totals.append(combined(np.sum, stacked(*own)))
         words = f"impulse lost in all shifts of the {kind}"
         out |= limits(f"{kind}_impulse_lost", stacked(*totals), (kind,), "N s", words)
-        speed, words = (
-            _over_mass(stacked(*totals), forces),
-            f"speed lost in all shifts of the {kind}",
-        )
+        speed, words = _over_mass(stacked(*totals), forces), words.replace("impulse", "speed")
         out |= limits(f"{kind}_speed_lost", speed, (kind,), "m/s", words)
-        out[kind] = ((kind,), np.array(names, dtype=str), {"long_name": kind})
+        out |= plain(kind, names, (kind,), "", kind)
     return out

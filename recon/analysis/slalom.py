@@ -21,8 +21,8 @@ from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.balance.axle_sums import unknown_tyres
-from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
-from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, plain
+from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.slalom.cones import Cones, cones_of
 from recon.evaluation.slalom.half_waves import HalfWave
 from recon.evaluation.slalom.lateral_forces import LateralForces
@@ -141,25 +141,19 @@ def _answer(
     ):
         variables |= limits_of(name, value, u, dims, unit, name.replace("_", " "))
     words = "share of the half-wave at a bound, left out of the tyre's peak"
-    one = {"units": "1", "long_name": words}
-    variables["share_at_bound"] = (("cone", "corner"), cones.at_bound, one)
+    variables |= plain("share_at_bound", cones.at_bound, ("cone", "corner"), "1", words)
     when = np.interp(cones.when, np.arange(len(elapsed)), elapsed)
-    named = {"units": "s", "long_name": "time of the total peak"}
-    variables["cone_time"] = (("cone",), when, named)
-    direction = {
-        "long_name": "direction of the force",
-        "flag_values": np.array([-1, 1], dtype=np.int8),
-        "flag_meanings": "right left",
-    }
+    variables |= plain("cone_time", when, ("cone",), "s", "time of the total peak")
     sides = np.array([wave.side for wave in waves], dtype=np.int8)
-    variables["side"] = (("cone",), sides, direction)
+    flags = {"flag_values": np.array([-1, 1], dtype=np.int8), "flag_meanings": "right left"}
+    variables |= plain("side", sides, ("cone",), "", "direction of the force", **flags)
     number = np.arange(1, len(waves) + 1)
     return xr.Dataset(
         variables,
         coords={
-            "cone": ("cone", number, {"long_name": "cone, counted along the drive"}),
+            **plain("cone", number, ("cone",), "", "cone, counted along the drive"),
             "corner": forces["corner"],
-            "axle": ("axle", np.array(list(lateral.axles), dtype=str), {"long_name": "axle"}),
+            **plain("axle", list(lateral.axles), ("axle",), "", "axle"),
         },
         attrs={
             "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
@@ -181,7 +175,7 @@ def _of_weave(weaving: Weaving | None, count: int) -> Labelled:
         "rear_lag_by_slopes": "lag of the rear axle at which the slopes of both correlate best",
     }
     if weaving is None:
-        unknown = Estimate(np.array([np.nan]), np.zeros((0, 1)), np.zeros(1))
+        unknown = independent(np.nan, 0.0)
         parts = [limits(name, unknown, (), "s", words) for name, words in lags.items()]
         return parts[0] | parts[1]
     out: Labelled = {}
@@ -189,26 +183,23 @@ def _of_weave(weaving: Weaving | None, count: int) -> Labelled:
         out |= limits(name, weaving.lag.at(place), (), "s", words)
     phase = np.linspace(0, weaving.weave.period, PHASES, endpoint=False)
     step = 0.5 * weaving.weave.period / PHASES
-    at = {"units": "s", "long_name": "time within the mean cycle, from its change of side"}
-    out["phase_time"] = (("phase",), phase + step, at)
+    words = "time within the mean cycle, from its change of side"
+    out |= plain("phase_time", phase + step, ("phase",), "s", words)
     words = "mean over all cycles of the lateral force of an axle"
     shape = (PHASES, len(SIDES))
     out |= limits("mean_cycle", weaving.cycle, ("phase", "axle"), "N", words, shape)
-    spread = {"units": "N", "long_name": "standard deviation between cycles of the lateral force"}
-    out["cycle_spread"] = (("phase", "axle"), weaving.spread, spread)
+    words = "standard deviation between cycles of the lateral force"
+    out |= plain("cycle_spread", weaving.spread, ("phase", "axle"), "N", words)
     words = "steepest slope of the lateral force of an axle into the half-wave"
     out |= _by_cone("rate_of_rise", weaving, weaving.rise, count, "N s-1", words)
     words = f"share of the half-wave in which the force is above {CREST:g} of its peak"
     out |= _by_cone("crest_share", weaving, weaving.crest, count, "1", words)
     first = np.full(count, -1, dtype=np.int8)
     first[weaving.numbers] = weaving.first
-    flags = {
-        "long_name": "axle whose lateral force stays flat at the cone, as far as it is shown",
-        "flag_values": np.arange(-1, len(SATURATION), dtype=np.int8),
-        "flag_meanings": " ".join(("not_known", *SATURATION)),
-    }
-    out["saturates_first"] = (("cone",), first, flags)
-    return out
+    words = "axle whose lateral force stays flat at the cone, as far as it is shown"
+    values = np.arange(-1, len(SATURATION), dtype=np.int8)
+    flags = {"flag_values": values, "flag_meanings": " ".join(("not_known", *SATURATION))}
+    return out | plain("saturates_first", first, ("cone",), "", words, **flags)
 
 
 def _by_cone(

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import SEPARATOR, sentences_of
@@ -53,6 +53,17 @@ def limits_of(
         (f"{name}_upper", value + half, f"upper 95 % limit of {words}"),
     )
     return {key: (dims, array, {"units": unit, "long_name": text}) for key, array, text in entries}
+
+
+def plain(
+    name: str, values: ArrayLike, dims: tuple[str, ...], unit: str, words: str, **more: object
+) -> Labelled:
+    """A variable or label without uncertainty, `values` along `dims` (place, ...) [unit].
+
+    An empty `unit` is for words; `more` are further attributes.
+    """
+    attributes = ({"units": unit} if unit else {}) | {"long_name": words} | more
+    return {name: (dims, np.asarray(values), attributes)}
 
 
 def answer_attributes(

@@ -58,6 +58,12 @@ class Estimate:
         return Estimate(self.value[some], self.by_cause[:, some], self.noise[some])
 
 
+def independent(value: ArrayLike, u: ArrayLike, causes: int = 0) -> Estimate:
+    """Values (quantity,) that share no cause of error, with their standard uncertainties [unit]."""
+    one, u = np.ravel(np.asarray(value, dtype=float)), np.ravel(np.asarray(u, dtype=float))
+    return Estimate(one, np.zeros((causes, one.size)), u)
+
+
 def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estimate:
     """Propagate the errors of estimates through a function of them.
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
-from recon.evaluation.common.answer_labels import Labelled, limits_of
+from recon.evaluation.common.answer_labels import Labelled, limits_of, plain
 from recon.evaluation.common.estimate import Estimate, combined
 from recon.evaluation.grip.envelope import ENOUGH, Law
 from recon.evaluation.grip.envelope_errors import EnvelopeErrors
@@ -154,9 +154,7 @@ def combined_forces(
         share[i], u_share[i] = np.where(worked, (ellipse.value, ellipse.u), np.nan)
     words = "horizontal force at 45 degrees to both directions that 97.5 % of the hard-worked "
     words += "samples between them stay below"
-    out: Labelled = {
-        "pair": (("pair",), np.array(list(PAIRS)), {"long_name": "pair of directions"})
-    }
+    out = plain("pair", list(PAIRS), ("pair",), "", "pair of directions")
     dims = ("corner", "pair", "load")
     for name, value, u_value, unit, text in (
         ("combined_force", force, u, "N", words),

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.evaluation.common.answer_labels import Labelled, limits
-from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.common.answer_labels import Labelled, limits, plain
+from recon.evaluation.common.estimate import combined, independent
 from recon.evaluation.grip.envelope_errors import EnvelopeErrors
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, Fit, Gate, fit_tyres
@@ -79,11 +79,11 @@ class Warm:
         shape = (count // len(DIRECTIONS), len(DIRECTIONS))
         dims = ("corner", "direction")
         words = f"horizontal force on tyres {self.words}"
-        known = Estimate(np.where(np.isnan(u), np.nan, value), np.zeros((0, count)), u)
-        entry = {"units": "N", "long_name": "vertical force at which hot and cold are compared"}
-        return limits("hot_over_cold", known, dims, "1", words, shape) | {
-            "hot_over_cold_load": (dims, load.reshape(shape), entry)
-        }
+        known = independent(np.where(np.isnan(u), np.nan, value), u)
+        of_load = "vertical force at which hot and cold are compared"
+        return limits("hot_over_cold", known, dims, "1", words, shape) | plain(
+            "hot_over_cold_load", load.reshape(shape), dims, "N", of_load
+        )
 
     def _middle(self, place: int, loads: Floats) -> int | None:
         """Place of the middle of the loads that hot and cold runs worked."""

@@ -11,8 +11,8 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
-from recon.evaluation.common.answer_labels import Labelled, limits, limits_of
-from recon.evaluation.common.estimate import Estimate, stacked
+from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, plain
+from recon.evaluation.common.estimate import Estimate, independent, stacked
 from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
 from recon.evaluation.launch.driven_tyres import driven_tyres
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch
@@ -80,8 +80,8 @@ def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
     u_late = np.where(np.isnan(late), np.nan, np.hypot(together, 0.5 * U_SPEED * late))
     return Lost(
         best,
-        Estimate(metres[:, 0], np.zeros((1, len(found))), metres[:, 1]),
-        Estimate(late, np.zeros((1, len(found))), u_late),
+        independent(metres[:, 0], metres[:, 1]),
+        independent(late, u_late),
         stacked(*(_impulse(one, best) for one in found)),
     )
 
@@ -122,10 +122,10 @@ def traces(against: Lost | None, found: Sequence[Timed]) -> Labelled:
         np.array(x)
         for x in zip(*(_behind(one, best, np.maximum(since, 0)) for one in found), strict=True)
     )
-    entry = {"units": "s", "long_name": "time since the start of a launch"}
+    of_time = "time since the start of a launch"
     words = "longitudinal force in the best launch"
     return (
-        {"since_start": (("since_start",), since, entry)}
+        plain("since_start", since, ("since_start",), "s", of_time)
         | limits_of("best_drive_force", pull, u_pull, ("corner", "since_start"), "N", words)
         | limits_of(
             "metres_behind", behind, u, ("launch", "since_start"), "m",
@@ -143,7 +143,7 @@ def _impulse(one: Timed, best: Timed) -> Estimate:
         weights, second = np.array([1.0, -1.0]), np.array([0.0, 1.0])
         common = common_errors(pair, weights, second, apart=False, every_session=True)
         u = np.sqrt(common.u**2 + sum(m.estimate.noise**2 for m in pair))
-    return Estimate(values[0] - values[1], np.zeros((1, len(u))), u)
+    return independent(values[0] - values[1], u)
 
 
 def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
@@ -182,7 +182,7 @@ def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
 
 def losses(against: Lost | None, count: int, car: Driven) -> Labelled:
     """Metres, time and impulse that `count` launches lost against the best one, as variables."""
-    unknown = Estimate(np.full(count, np.nan), np.zeros((1, count)), np.zeros(count))
+    unknown = independent(np.full(count, np.nan), np.zeros(count))
     over = f"over {car.distance:g} m"
     metres = f"metres behind the best launch, when that one has driven {car.distance:g} m"
     distance, time = (against.distance, against.time) if against else (unknown, unknown)
@@ -201,12 +201,8 @@ def elsewhere(others: Sequence[Timed]) -> Labelled:
         return {}
     took = np.array([one.took for one in others])
     u = np.hypot([one.u_start for one in others], 0.5 * U_SPEED * took)
-    names = {"long_name": "launch of another drive"}
-    words = "time from the start over the distance, of a launch of another drive"
-    return {"other_launch": (("other",), np.array([one.name for one in others]), names)} | limits(
-        "other_time_to_distance",
-        Estimate(took, np.zeros((1, len(took))), u),
-        ("other",),
-        "s",
-        words,
+    names, other = [one.name for one in others], "launch of another drive"
+    words = f"time from the start over the distance, of a {other}"
+    return plain("other_launch", names, ("other",), "", other) | limits(
+        "other_time_to_distance", independent(took, u), ("other",), "s", words
     )

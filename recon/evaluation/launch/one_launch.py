@@ -11,7 +11,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives, Drive
-from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import CAUGHT, caught, integral, push_of
 from recon.evaluation.launch.driven_tyres import DrivenTyres
@@ -229,7 +229,7 @@ def _in_slip(car: Driven, start: float, shift: float) -> Estimate:
         )
     value, low, high = np.array(times)
     step = 1.0 / float(car.forces.attrs["rate_Hz"]) / np.sqrt(12.0)
-    return Estimate(value, np.zeros((1, len(value))), np.hypot((high - low) / 2, step))
+    return independent(value, np.hypot((high - low) / 2, step), causes=1)
 
 
 def _sizes(count: int) -> tuple[tuple[int, ...], ...]:

@@ -9,8 +9,8 @@ import numpy as np
 
 from recon.car.bridges import Tube
 from recon.car.vehicle import Support, Vehicle
-from recon.evaluation.common.answer_labels import limits
-from recon.evaluation.common.estimate import Estimate
+from recon.evaluation.common.answer_labels import limits, plain
+from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.links.strength import Strength, strength_of
 
 Limit = tuple[tuple[float, float], str]  # value and u [N], and where it comes from
@@ -49,39 +49,26 @@ def limits_of_links(
     # The load's causes keep their signs; the tube's sizes are the link's own.
     of_load = Estimate(use, peak.by_cause * sign / value, np.abs(peak.noise / value))
     used = of_load.plus_noise(np.nan_to_num(use * u / value))
-    two, none = ("link", "direction"), np.zeros((len(peak.by_cause), limit[..., 0].size))
+    two = ("link", "direction")
     return {
-        **limits("limit", Estimate(value, none, u), two, "N", "lowest limit of the link", shape),
-        "limit_kind": (two, kind, {"long_name": "what the lowest limit comes from"}),
+        **limits("limit", independent(value, u), two, "N", "lowest limit of the link", shape),
+        **plain("limit_kind", kind, two, "", "what the lowest limit comes from"),
         **limits("utilisation", used, two, "1", "largest load over the lowest limit", shape),
-        **_by_tube(supports, tubes, len(peak.by_cause)),
+        **_by_tube(supports, tubes),
     }
 
 
-def _by_tube(supports: list[Support], tubes: list[Tube | None], causes: int) -> dict[str, Any]:
+def _by_tube(supports: list[Support], tubes: list[Tube | None]) -> dict[str, Any]:
     """Loads at which the tube of each link yields and buckles, NaN where it is not stated."""
     loads = np.full((len(supports), 4), nan)
     for i, (support, tube) in enumerate(zip(supports, tubes, strict=True)):
         if (found := _strength(support, tube)) is not None:
             loads[i] = found.yields, found.u_yields, found.buckles, found.u_buckles
-    none = np.zeros((causes, len(supports)))
-    words = "load at which the tube of the link"
-    return {
-        **limits(
-            "yield_load",
-            Estimate(loads[:, 0], none, loads[:, 1]),
-            ("link",),
-            "N",
-            f"{words} yields, in tension or compression",
-        ),
-        **limits(
-            "column_load",
-            Estimate(loads[:, 2], none, loads[:, 3]),
-            ("link",),
-            "N",
-            f"{words} buckles in compression",
-        ),
-    }
+    words, yields, buckles = "load at which the tube of the link", loads[:, :2].T, loads[:, 2:].T
+    over, under = f"{words} yields, in tension or compression", f"{words} buckles in compression"
+    return limits("yield_load", independent(*yields), ("link",), "N", over) | limits(
+        "column_load", independent(*buckles), ("link",), "N", under
+    )
 
 
 def _strength(support: Support, tube: Tube | None) -> Strength | None:

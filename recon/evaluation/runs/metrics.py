@@ -18,7 +18,7 @@ from recon.base.errors import DataError, nearest
 from recon.base.late import xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.evaluation.common.alternatives import Alternatives
-from recon.evaluation.common.estimate import Estimate, stacked
+from recon.evaluation.common.estimate import Estimate, independent, stacked
 from recon.evaluation.runs.course import Course, course_of, way_of
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.evaluation.slalom.rear_lag_errors import slalom_waves, weaving_of
@@ -385,4 +385,4 @@ def _profile(quantity: Floats) -> Floats:
 def _nothing(like: Estimate | None) -> Estimate:
     """No value, with as many causes as another estimate of the run has."""
     causes = 0 if like is None else len(like.by_cause)
-    return Estimate(np.array([np.nan]), np.zeros((causes, 1)), np.zeros(1))
+    return independent(np.nan, 0.0, causes)
