@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,8 +12,10 @@ import pytest
 
 from recon.base.doubt import UNSEEN
 from recon.examination.examine import JUDGE
-from recon.examination.unseen import Fault, faults, unseen
+from recon.examination.lateness import all_later, gauges_on_time
+from recon.examination.unseen import MOST_DELAY, Fault, common_delays, faults, unseen
 from recon.examination.view import View, view_of
+from recon.examination.wheels import wheels_agree
 from recon.reconstruction.prepare import prepare
 from recon.records.results import read_result, write_result
 from recon.report.drive.doubt_list import unseen_lines
@@ -42,9 +45,42 @@ def sees(fault: Fault, share: float) -> bool:
     return any(term.contradicts for term in JUDGE.terms(sound().with_part(spoiled)))
 
 
+@cache
+def rear_alone() -> View:
+    view = sound()
+    return replace(view, parts={name: view.parts[name] for name in ("RL", "RR")}, kept={})
+
+
+@pytest.mark.parametrize("of", [sound, rear_alone])
+def test_a_common_delay_of_the_size_stated_is_seen_and_a_third_of_it_is_not(
+    of: Callable[[], View],
+) -> None:
+    view = of()
+    stated = [(names, delay) for names, delay in common_delays(view) if delay < MOST_DELAY]
+    assert bool(stated) == (of is sound)  # one axle has nothing that is exact enough
+    for names, delay in stated:
+        seen = [
+            any(term.contradicts for term in gauges_on_time(all_later(view, names=names, delay=d)))
+            for d in (delay, -delay, delay / 3)
+        ]
+        assert seen == [True, True, False], names
+
+
+def test_a_constant_force_ahead_at_one_wheel_shows_on_one_axle_alone() -> None:
+    """Its gauges agree about it, and without the front wheels there is no sum."""
+    view = rear_alone()
+    part = view.parts["RL"]
+    change = 800.0 * np.linalg.pinv(part.leverage[0])[:, :1]  # N
+    spoiled = view.with_part(part.with_indication(part.samples.indication + change))
+    assert not any(term.contradicts for term in wheels_agree(view))
+    found = {term.name for term in wheels_agree(spoiled) if term.contradicts}
+    assert "Fx of the left rear tyre against that of the right one" in found
+    assert all("Fx" in name for name in found)
+
+
 def test_the_error_stated_is_that_of_the_largest_hidden_fault() -> None:
     view = sound()
-    (zero,) = (one for one in unseen(view, JUDGE.terms(view)) if one.kind == "zero")
+    (zero,) = (one for one in unseen(view, day().conditioned) if one.kind == "zero")
     largest = np.zeros(3)
     for fault in faults(view):
         if fault.kind == "zero" and fault.part.name == "FL":
@@ -76,7 +112,8 @@ def test_a_log_without_sums_hides_more() -> None:
     with unwarned():
         view = view_of(prepare(alone, day().car, log), log)
     few, all_four = (
-        {one.kind: one.error[0] for one in unseen(v, JUDGE.terms(v))} for v in (view, sound())
+        {one.kind: one.error[0] for one in unseen(v, of)}
+        for v, of in ((view, log), (sound(), day().conditioned))
     )
     assert few["gain"].max() > all_four["gain"].max()
     assert np.all(few["zero"] >= 0.99 * all_four["zero"])

@@ -6,13 +6,16 @@ gauge has a shape, and how much of that shape is in the forces is one number wit
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.examination.axle import axles_of
 from recon.examination.comparison import Comparison
 from recon.examination.view import Part, View
-from recon.examination.wheels import axles_of, of_axle, of_wheel
+from recon.examination.wheels import of_axle, of_wheel
 from recon.examination.whole_car import whole_of
 
 
@@ -38,18 +41,46 @@ def by_motion(
     """
     k, gauges, n = shapes.shape
     score, information = np.zeros(k * gauges), np.zeros((k * gauges, k * gauges))
-    at = [CORNERS.index(c) for c in part.corners if c in CORNERS]
-    used = _independent(view)
-    if agreeing and any(compared.term.contradicts for compared in used):
-        return score, information
-    for compared in used:
-        own = None if compared.weights is None else compared.weights[at]
-        if own is None or not own.any():
-            continue
-        change = np.einsum("wc,wcgn,kgn->kgn", own, part.lever, shapes, optimize=True)
-        more = compared.along(change.reshape(k * gauges, n))
-        score, information = score + more[0], information + more[1]
+    for compared in _used(view, agreeing):
+        own = _own_weights(compared, part)
+        if own.any():
+            change = np.einsum("wc,wcgn,kgn->kgn", own, part.lever, shapes, optimize=True)
+            more = compared.along(change.reshape(k * gauges, n))
+            score, information = score + more[0], information + more[1]
     return score, information
+
+
+def one_by_motion(view: View, changes: Mapping[str, Floats]) -> tuple[float, float]:
+    """Evidence about one fault in all gauges of some assemblies: score and information.
+
+    `changes` (gauge, n) of the indications by a fault of size one [mV/V], by the name of the
+    assembly.  Zero where a comparison contradicts as a whole, see `by_motion`.
+    """
+    score = information = 0.0
+    moved = {
+        name: np.einsum("wcgn,gn->wcn", view.parts[name].lever, change)
+        for name, change in changes.items()
+    }
+    for compared in _used(view, agreeing=True):
+        change = sum(
+            np.einsum("wc,wcn->n", _own_weights(compared, view.parts[name]), of)
+            for name, of in moved.items()
+        )
+        more = compared.along(np.asarray(change)[None])
+        score, information = score + float(more[0][0]), information + float(more[1][0, 0])
+    return score, information
+
+
+def _own_weights(compared: Comparison, part: Part) -> Floats:
+    """Weights (w, 3) [1] that a comparison gives to the forces of an assembly."""
+    at = [CORNERS.index(c) for c in part.corners]
+    return np.zeros((len(at), 3)) if compared.weights is None else compared.weights[at]
+
+
+def _used(view: View, agreeing: bool) -> list[Comparison]:
+    """Comparisons that hardly share what may differ; none where one contradicts, if `agreeing`."""
+    used = _independent(view)
+    return [] if agreeing and any(compared.term.contradicts for compared in used) else used
 
 
 def _independent(view: View) -> list[Comparison]:
@@ -59,7 +90,7 @@ def _independent(view: View) -> list[Comparison]:
         return []
     axles = list(axles_of(whole))
     if len(axles) == 2:
-        across = [of_axle(axle)[-1] for axle in axles]
+        across = [one for axle in axles for one in of_axle(axle)[-2:]]
         return [*whole.sums, *whole.loads, *whole.yaw, *across]
     paired = {name for axle in axles for name in axle.names}
     alone = [corner for corner in view.corners if corner not in paired]

@@ -150,9 +150,12 @@ class Comparison:
             return f"No redundancy: {self.name} cannot be known here; too little of it is logged."
         seen, expected = self.seen[at], self.expected[at]
         moved = expected - expected.mean()
-        slope = float(moved @ seen / max(moved @ moved, 1e-300))
+        square, changes = float(moved @ moved), ""
+        if square > 1e-12 * float(expected @ expected):
+            slope = float(moved @ seen) / square
+            changes = f"changes {slope:.2f} times as large as expected; "
         return (
             f"{self.name}: mean {np.mean(seen):.3g} where {np.mean(expected):.3g} {self.unit} is "
-            f"expected, changes {slope:.2f} times as large as expected; "
+            f"expected{', ' if changes else '; '}{changes}"
             f"{np.sqrt(max(size / self.limit, 0.0)):.1f} times what a sound drive may show."
         )

@@ -101,7 +101,7 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
             *_of_calibration(prepared, view),
             *JUDGE.doubts(view, terms),
         )
-        return Examination(doubts, terms, view, unseen(view, terms))
+        return Examination(doubts, terms, view, unseen(view, log))
 
 
 def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.term import Candidate, Term
 from recon.examination.view import WINDOW_TIME, Part, View
@@ -28,6 +29,7 @@ ALIKE = np.sqrt(2.0)  # neighbouring samples err alike
 SENSED = 0.03  # of a sum: gains of all sensors
 STEP = 0.01  # s, over which slopes are taken
 LIMIT = 5.0  # mean square of delays over their variance; sound drives stay below 3
+OWN_LIMIT = 9.0  # square of one delay over its variance, without four corners; sound drives: 1
 NAME = "time of the gauges against acceleration"
 
 
@@ -46,6 +48,12 @@ class Delays:
     u_clock: float
     u_hubs: Floats
 
+    @property
+    def wider(self) -> Floats:
+        """Covariance (part, part) [s2] of all delays, with all that sound drives show of them."""
+        wider = np.linalg.inv(self.information) + FLOOR**2 * np.eye(len(self.names))
+        return np.asarray(wider + self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs))
+
     def of(self, chosen: tuple[str, ...]) -> tuple[Floats, Floats]:
         """Delays (chosen,) [s] if all others are on time, and their covariance."""
         at = [self.names.index(name) for name in chosen]
@@ -55,14 +63,69 @@ class Delays:
     @property
     def chi_square(self) -> float:
         """Sum of squares of all delays over their covariance."""
-        delay, covariance = self.of(self.names)
-        wider = covariance + FLOOR**2 * np.eye(len(delay))
-        wider += self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs)
-        return float(delay @ np.linalg.solve(wider, delay))
+        delay, _ = self.of(self.names)
+        return float(delay @ np.linalg.solve(self.wider, delay))
+
+    def root_of(self, chosen: tuple[str, ...]) -> float:
+        """Root of `chi_square` per common delay of the chosen ones [1/s]."""
+        late = np.isin(self.names, chosen)
+        by_data = self.information - np.eye(len(self.names)) / PRIOR**2
+        delay = np.linalg.solve(self.information, by_data @ late)
+        return float(np.sqrt(delay @ np.linalg.solve(self.wider, delay)))
+
+
+def groups(view: View) -> list[tuple[str, ...]]:
+    """Names of assemblies whose gauges may be late together: each one, and those of an axle."""
+    axles = (tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR")
+    return list(dict.fromkeys([*((n,) for n in view.parts), *(axle for axle in axles if axle)]))
+
+
+def own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
+    """Common delay [s] of some assemblies of a car without four corners, and its u [s].
+
+    By what the motion of the body says of their forces; the u is infinite where it says nothing.
+    """
+    key = f"delay {names}"
+    if key not in view.worked_out:
+        view.worked_out[key] = _own_delay(view, names)
+    found: tuple[float, float] = view.worked_out[key]
+    return found
+
+
+def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
+    parts = [view.parts[name] for name in names]
+    slopes = {part.name: later(view, part, 1.0) - part.samples.indication for part in parts}
+    score, information = one_by_motion(view, {name: -of for name, of in slopes.items()})
+    if not information > 0:
+        return 0.0, np.inf
+    hubs = [_u_hubs(view, part, _force_slopes(view, part)) for part in parts]
+    u = np.sqrt(1.0 / information + FLOOR**2 + _u_clock(view) ** 2 + max(hubs) ** 2)
+    return score / information, float(u)
 
 
 def gauges_on_time(view: View) -> Iterator[Term]:
-    """Delay of the gauges of every assembly; needs four corners whose sums agree roughly."""
+    """Delay of the gauges of every assembly, by sums that agree roughly."""
+    if set(CORNERS) <= set(view.corners):
+        yield from _of_whole_car(view)
+        return
+    for names in groups(view):
+        delay, u = own_delay(view, names)
+        if np.isfinite(u):
+            title = " and ".join(names)
+            yield Term(
+                place=title,
+                corners=tuple(c for name in names for c in view.parts[name].corners),
+                name=NAME,
+                size=(delay / u) ** 2,
+                count=1,
+                limit=OWN_LIMIT,
+                found=f"Against the body's acceleration the gauges of {title} come late by "
+                f"{1e3 * delay:+.0f} +- {2e3 * u:.0f} ms.",
+                by_gauges=False,
+            )
+
+
+def _of_whole_car(view: View) -> Iterator[Term]:
     found = delays_of(view)
     if found is None:
         return
@@ -84,26 +147,30 @@ def gauges_on_time(view: View) -> Iterator[Term]:
 
 def late_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Gauges of one assembly, of one axle or of all of them that are late."""
-    found = delays_of(view)
-    if found is None or found.chi_square < LIMIT * len(found.names):
+    if set(CORNERS) <= set(view.corners):
+        found = delays_of(view)
+        if found is not None and found.chi_square > LIMIT * len(found.names):
+            for chosen in dict.fromkeys([*groups(view), found.names]):
+                yield _late(view, chosen, _common(found, chosen))
         return
-    axles = (
-        tuple(n for n, part in view.parts.items() if part.corners[0].startswith(end))
-        for end in "FR"
+    for names in groups(view):
+        delay, u = own_delay(view, names)
+        if delay**2 > OWN_LIMIT * u**2:
+            yield _late(view, names, delay)
+
+
+def _late(view: View, chosen: tuple[str, ...], delay: float) -> Candidate:
+    gauges = tuple(g for name in chosen for g in view.parts[name].gauges)
+    other = " (or all others early)" if chosen == tuple(view.parts) else ""
+    return Candidate(
+        "late",
+        tuple(c for name in chosen for c in view.parts[name].corners),
+        gauges,
+        partial(all_later, names=chosen, delay=delay),
+        f"Shift the columns of these gauges by {-1e3 * delay:+.1f} ms{other}, or let both "
+        "loggers record one common channel so that they can be aligned.",
+        lines=(correction_line(gauges, late_ms=round(1e3 * delay, 1)),),
     )
-    for chosen in dict.fromkeys((*((n,) for n in found.names), *axles, found.names)):
-        together = _common(found, chosen)
-        gauges = tuple(g for name in chosen for g in view.parts[name].gauges)
-        other = " (or all others early)" if chosen == found.names else ""
-        yield Candidate(
-            "late",
-            tuple(c for name in chosen for c in view.parts[name].corners),
-            gauges,
-            partial(all_later, names=chosen, delay=together),
-            f"Shift the columns of these gauges by {-1e3 * together:+.1f} ms{other}, or let both "
-            "loggers record one common channel so that they can be aligned.",
-            lines=(correction_line(gauges, late_ms=round(1e3 * together, 1)),),
-        )
 
 
 def _common(found: Delays, chosen: tuple[str, ...]) -> float:
@@ -134,20 +201,30 @@ def delays_of(view: View) -> Delays | None:
     if any(compared.term.contradicts for compared in whole.sums):
         return None  # what is wrong by more than a delay says nothing about time
     names = tuple(view.parts)
-    slopes = [
-        (part.with_indication(later(view, part, STEP)).level - part.level).sum(axis=0) / STEP
-        for part in view.parts.values()
-    ]
+    slopes = [_force_slopes(view, part) for part in view.parts.values()]
     information, score = np.eye(len(names)) / PRIOR**2, np.zeros(len(names))
     for k, compared in enumerate(whole.sums):
         more = _evidence(compared, np.array([slope[k] for slope in slopes]))
         if more is not None:
             information, score = information + more[0], score + more[1]
-    u_clock = float(view.log["acceleration"].attrs.get("u_clock", 0.0))
     hubs = [
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
-    return Delays(names, information, score, u_clock, np.array(hubs))
+    return Delays(names, information, score, _u_clock(view), np.array(hubs))
+
+
+def _u_clock(view: View) -> float:
+    return (
+        float(view.log["acceleration"].attrs.get("u_clock", 0.0))
+        if "acceleration" in view.log
+        else 0.0
+    )
+
+
+def _force_slopes(view: View, part: Part) -> Floats:
+    """Slopes (3, n) [N/s] of the sums of an assembly's forces."""
+    moved = part.with_indication(later(view, part, STEP))
+    return np.asarray((moved.level - part.level).sum(axis=0) / STEP)
 
 
 def _u_hubs(view: View, part: Part, slopes: Floats) -> float:

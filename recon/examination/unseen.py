@@ -8,20 +8,21 @@ gauges that are late together.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from math import isfinite, sqrt
+from math import sqrt
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
-from recon.examination import late_or_unsteady_gauges, single_faults, tares
-from recon.examination.lateness import all_later, gauges_on_time, later
-from recon.examination.term import Term, Test
+from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
 from recon.examination.view import Part, View
-from recon.examination.wheels import wheels_agree
-from recon.examination.whole_car import sums_agree
+from recon.records.time_checks import usual_step
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 # Largest faults that are looked for.  Common practice, no source.
@@ -29,6 +30,7 @@ MOST_ZERO = 3000.0  # N of a gauge's own load
 MOST_GAIN = 0.5
 MOST_DELAY = 0.05  # s, of all gauges of an assembly or axle
 MOST_OWN_DELAY = 0.05  # s, of one gauge that has another filter
+LATE_ROWS = 4000  # samples of a drive by which a delay is judged
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
 
 
@@ -36,13 +38,15 @@ USUAL = 0.95  # share of the drive during which an error stays below the one sta
 class Fault:
     """The smallest fault of a kind in one gauge that the drive's comparisons find with 95 %.
 
-    `change` (n,) is that of the indication of gauge `i`, in its unit.
+    `change` (n,) is that of the indication of gauge `i`, in its unit; of a late gauge also by a
+    `delay` [s].
     """
 
     kind: str
     part: Part
     i: int
     change: Floats
+    delay: float = 0.0
 
     @property
     def spoiled(self) -> Part:
@@ -65,22 +69,39 @@ class Unseen:
     gauge: tuple[str, ...]
 
 
-def unseen(view: View, terms: Iterable[Term]) -> tuple[Unseen, ...]:
-    """Errors that faults of each kind may hide in a drive with these comparisons."""
+def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
+    """Errors that faults of each kind may hide in a drive.
+
+    `log` (elapsed_time, gauge) as `condition` returns it.
+    """
     largest = {kind: _Largest(view.corners) for kind in UNSEEN}
     for fault in faults(view):
-        known = ~fault.part.solver.outputs.lost_of_wheels()
-        change = np.abs(fault.part.lever[:, :, fault.i] * fault.change)
-        for k, corner in enumerate(fault.part.corners):
-            error = _usual(np.where(known[k][:, None], change[k], np.nan))
-            largest[fault.kind].take(corner, error, fault.part.gauges[fault.i])
-    for names, delay in _late_together(view, terms):
+        part, gauge = fault.part, fault.part.gauges[fault.i]
+        if fault.delay:
+            change = _late_by(log, part, fault.delay, (gauge,))
+        else:
+            change = part.lever[:, :, fault.i] * fault.change
+        largest[fault.kind].take(part, change, gauge)
+    for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
-            moved = part.with_indication(later(view, part, delay))
-            for k, corner in enumerate(part.corners):
-                error = _usual(np.abs(moved.force[k] - part.force[k]))
-                largest["late"].take(corner, error, corner)
+            largest["late"].take(part, _late_by(log, part, delay, part.gauges), "")
     return tuple(Unseen(kind, found.error, tuple(found.gauge)) for kind, found in largest.items())
+
+
+def _late_by(log: xr.Dataset, part: Part, delay: float, gauges: tuple[str, ...]) -> Floats:
+    """Change of forces (w, 3, sample) [N] by a delay [s] of some gauges of an assembly.
+
+    Short means would smooth what changes quickly, and slopes overrate it.
+    """
+    count, back = log.sizes["elapsed_time"], delay / usual_step(log["elapsed_time"].to_numpy())
+    whole = int(back)
+    rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
+    columns = [list(log["gauge"].to_numpy()).index(gauge) for gauge in gauges]
+    values = log["indication"].to_numpy()
+    now, before, earlier = (values[rows - k][:, columns] for k in (0, whole, whole + 1))
+    change = now - before - (back - whole) * (earlier - before)
+    own = [part.gauges.index(gauge) for gauge in gauges]
+    return np.asarray(part.leverage[:, :, own] @ change.T)
 
 
 class _Largest:
@@ -91,20 +112,16 @@ class _Largest:
         self.error = np.zeros((len(corners), 3))
         self.gauge = [""] * len(corners)
 
-    def take(self, corner: str, error: Floats, gauge: str) -> None:
-        """Note an error (component,) [N] of a corner."""
-        k = self.corners.index(corner)
-        if error.max() > self.error[k].max():
-            self.gauge[k] = gauge
-        self.error[k] = np.fmax(self.error[k], error)
-
-
-def _usual(change: Floats) -> Floats:
-    """Quantile over the samples of changes (3, n) [N]; zero of a force that is not known."""
-    known = np.isfinite(change).any(axis=1)
-    out = np.zeros(3)
-    out[known] = np.nanquantile(change[known], USUAL, axis=1)
-    return out
+    def take(self, part: Part, change: Floats, gauge: str) -> None:
+        """Note changes of the forces of an assembly (w, 3, n) [N]; a force not known has none."""
+        lost = part.solver.outputs.lost_of_wheels()
+        for of, corner, unknown in zip(np.abs(change), part.corners, lost, strict=True):
+            error, k = np.zeros(3), self.corners.index(corner)
+            seen = ~unknown & np.isfinite(of).any(axis=1)
+            error[seen] = np.nanquantile(of[seen], USUAL, axis=1)
+            if error.max() > self.error[k].max():
+                self.gauge[k] = gauge or corner
+            self.error[k] = np.fmax(self.error[k], error)
 
 
 def faults(view: View) -> Iterator[Fault]:
@@ -134,34 +151,17 @@ def faults(view: View) -> Iterator[Fault]:
             )
             if course.u_delay[i] > late_or_unsteady_gauges.LONGEST:
                 delay = MOST_OWN_DELAY
-            yield Fault("late gauge", part, i, min(delay, MOST_OWN_DELAY) * found.shapes[0, i])
+            delay = min(delay, MOST_OWN_DELAY)
+            yield Fault("late gauge", part, i, delay * found.shapes[0, i], delay)
 
 
-def _late_together(view: View, terms: Iterable[Term]) -> Iterator[tuple[tuple[str, ...], float]]:
-    """Assemblies, and axles, with the largest common delay [s] that no comparison sees."""
-    before = {(term.place, term.name): term for term in terms}
-    ends = [tuple(n for n, p in view.parts.items() if p.corners[0][0] == end) for end in "FR"]
-    for names in dict.fromkeys([*((n,) for n in view.parts), *(n for n in ends if n)]):
-        spoiled = all_later(view, names=names, delay=MOST_DELAY)
-        share = _hidden(spoiled, (sums_agree, wheels_agree, gauges_on_time), before)
-        yield names, share * MOST_DELAY
-
-
-def _hidden(spoiled: View, tests: tuple[Test, ...], before: dict[tuple[str, str], Term]) -> float:
-    """Largest share of a fault that no comparison sees, at most 1.
-
-    Sizes grow with the square of a fault.  With a comparison of size s and the limit L, and the
-    fault alone of size c: from s + c + 2 r, r^2 <= s c, follows that what is seen at the latest is
-    (sqrt(L) + sqrt(s)) / sqrt(c).
-    """
-    share = 1.0
-    for test in tests:
-        for term in test(spoiled):
-            old = before.get((term.place, term.name))
-            if old is None or old is term or not isfinite(old.size) or not isfinite(term.size):
-                continue
-            sound, limit = sqrt(max(old.size, 0.0)), sqrt(term.limit)
-            alone = sqrt(max(term.size, 0.0)) - sound
-            if alone > 0:
-                share = min(share, (limit + sound) / alone)
-    return share
+def common_delays(view: View) -> Iterator[tuple[tuple[str, ...], float]]:
+    """Assemblies, and axles, with the common delay [s] that is found with 95 %."""
+    whole = lateness.delays_of(view)
+    for names in lateness.groups(view):
+        if whole is not None:
+            limit = sqrt(lateness.LIMIT * len(whole.names))
+            delay = (limit + FOUND) / max(whole.root_of(names), 1e-300)
+        else:
+            delay = (sqrt(lateness.OWN_LIMIT) + FOUND) * lateness.own_delay(view, names)[1]
+        yield names, min(delay, MOST_DELAY)

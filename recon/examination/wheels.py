@@ -8,24 +8,22 @@ third, and the load at rest.  Sizes of what may differ are common practice, no s
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.examination.axle import Axle, axles_of
 from recon.examination.comparison import Comparison
 from recon.examination.motion import scatter
 from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.whole_car import (
-    BRAKES,
     HEIGHT,
     LOAD,
     ROUGH,
     ROUGH_MOMENT,
-    SETTLES,
     Whole,
     weights_of,
     whole_of,
@@ -35,82 +33,7 @@ from recon.reconstruction.whole_car.car_stance import U_INERTIA, U_LIFT, U_OFFSE
 SHARE = 0.25  # of the load transfer on one axle
 CROSS = 0.08  # of the weight on a wheel: uneven corner weights
 SPLIT = 0.35  # of a wheel's part in the sideways force of its axle
-SLOW = 8.0  # m/s, of a drive whose speed is not known
 TOE = 0.08  # of the weight on a wheel: opposite sideways forces from toe and camber
-
-
-@dataclass(frozen=True)
-class Axle:
-    """One axle of a car: 0 the front one, 1 the rear one, and what it should carry."""
-
-    whole: Whole
-    index: int
-
-    @property
-    def title(self) -> str:
-        """Its name."""
-        return ("front", "rear")[self.index]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Its corners, left one first."""
-        return CORNERS[2 * self.index : 2 * self.index + 2]
-
-    @property
-    def share(self) -> float:
-        """Its share in the weight."""
-        return float(self.whole.stance.share[self.index])
-
-    @property
-    def own(self) -> float:
-        """Weight on it [N]."""
-        return self.share * self.whole.weight
-
-    @cached_property
-    def turned(self) -> Floats:
-        """Sideways force (n,) [N] that the yaw acceleration needs from it."""
-        return (1.0, -1.0)[self.index] * self.whole.turned / self.whole.stance.base
-
-    @cached_property
-    def unknown_turn(self) -> float:
-        """Sideways force [N] of a yaw acceleration that is not logged: turns at some speed."""
-        stance, motion = self.whole.stance, self.whole.motion
-        if self.whole.turned.any():
-            return 0.0
-        speed = motion.speed[np.isfinite(motion.speed)]
-        fast = max(float(np.mean(speed)), SLOW) if len(speed) else SLOW
-        return float(stance.yaw_inertia / stance.base * scatter(motion.jerk[1]) / fast)
-
-    @cached_property
-    def uneven(self) -> Floats:
-        """Sideways force (n,) [N] against a drive or brake that pulls on one side."""
-        stance = self.whole.stance
-        lever = BRAKES * 0.5 * float(stance.track.mean()) / stance.base
-        return lever * self.whole.motion.inertial[0]
-
-    @cached_property
-    def sideways(self) -> Floats:
-        """Sideways force (n,) [N] that it should give."""
-        return self.share * self.whole.motion.inertial[1] + self.turned
-
-    @cached_property
-    def dived(self) -> Floats:
-        """Load (n,) [N] that acceleration ahead brings to it."""
-        lever = -(1.0, -1.0)[self.index] * self.whole.stance.height / self.whole.stance.base
-        return lever * self.whole.motion.inertial[0]
-
-    @cached_property
-    def leaned(self) -> Floats:
-        """Load (n,) [N] that a turn brings to its left wheel, if shared by weight."""
-        lever = -self.share * self.whole.stance.height / self.whole.stance.track[self.index]
-        return lever * self.whole.motion.inertial[1]
-
-    @cached_property
-    def settling(self) -> Floats:
-        """Load (n,) [N] that the body's roll and pitch may delay, on one wheel."""
-        stance, jerk = self.whole.stance, np.abs(self.whole.motion.jerk)
-        levers = stance.height * np.array([0.5 / stance.base, 0.5 / stance.track[self.index]])
-        return np.asarray(stance.mass * SETTLES * (levers @ jerk[:2]))
 
 
 def wheels_agree(view: View) -> Iterator[Term]:
@@ -122,13 +45,6 @@ def wheels_agree(view: View) -> Iterator[Term]:
         for one in of_axle(axle):
             yield one.term
     yield from by_part(view, "wheels", partial(_wheels, whole))
-
-
-def axles_of(whole: Whole) -> Iterator[Axle]:
-    """The axles of which both wheels are in the view."""
-    for axle in (Axle(whole, 0), Axle(whole, 1)):
-        if set(axle.names) <= set(whole.view.corners):
-            yield axle
 
 
 def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:
@@ -149,14 +65,68 @@ def of_wheel(whole: Whole, corner: str) -> tuple[Comparison, ...]:
 
 
 def _pair(axle: Axle) -> Iterator[Comparison]:
+    yield _pair_lengthways(axle)
     yield _pair_sideways(axle)
     yield _pair_weight(axle)
+    yield _left_and_right(axle)
     yield _transfer(axle)
 
 
 def _wheel(axle: Axle, side: int) -> Iterator[Comparison]:
+    yield _wheel_lengthways(axle, side)
     yield _wheel_weight(axle, side)
     yield _wheel_sideways(axle, side)
+
+
+def _pair_lengthways(axle: Axle) -> Comparison:
+    whole, pair = axle.whole, weights_of(0, slice(2 * axle.index, 2 * axle.index + 2))
+    return Comparison(
+        name=f"sum of Fx of the {axle.title} tyres against acceleration ahead",
+        place=axle.title,
+        corners=axle.names,
+        unit="N",
+        seen=whole.sum_of(pair),
+        weights=pair,
+        expected=axle.lengthways,
+        spread=np.hypot(0.02 * axle.own, 0.1 * scatter(axle.lengthways)) + axle.turns_and_engine,
+        effects=[*axle.unknown_ahead, whole.u_of(pair)],
+    )
+
+
+def _left_and_right(axle: Axle) -> Comparison:
+    """Half the difference of Fx between left and right: brakes and a differential make one."""
+    across = 0.5 * (_own(axle, 0, 0) - _own(axle, 1, 0))
+    return Comparison(
+        name=f"Fx of the left {axle.title} tyre against that of the right one",
+        place=axle.title,
+        corners=axle.names,
+        unit="N",
+        seen=axle.whole.sum_of(across),
+        weights=across,
+        expected=0.0 * axle.whole.ones,
+        spread=float(np.hypot(0.02 * axle.own, 0.1 * scatter(axle.lengthways))),
+        effects=[*axle.uneven_ahead, axle.whole.u_of(across)],
+    )
+
+
+def _wheel_lengthways(axle: Axle, side: int) -> Comparison:
+    name, whole, own = axle.names[side], axle.whole, _own(axle, side, 0)
+    half = 0.5 * axle.lengthways
+    return Comparison(
+        name=f"Fx of the {name} tyre against acceleration ahead",
+        place=name,
+        corners=(name,),
+        unit="N",
+        seen=whole.sum_of(own),
+        weights=own,
+        expected=half,
+        spread=np.hypot(0.02 * axle.own, 0.2 * scatter(half)) + 0.5 * axle.turns_and_engine,
+        effects=[
+            *(0.5 * effect for effect in axle.unknown_ahead),
+            *axle.uneven_ahead,
+            whole.u_of(own),
+        ],
+    )
 
 
 def _pair_sideways(axle: Axle) -> Comparison:
