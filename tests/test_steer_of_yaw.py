@@ -1,4 +1,4 @@
-"""Steer that is not logged: from yaw rate and speed, or a rack that is taken as straight."""
+"""Steer that is not logged: from yaw rate and speed, from the gauges, or a straight rack."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from functools import cache
 import numpy as np
 import pytest
 import xarray as xr
+from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.steer_from_gauges import USUAL_SPEED, speed_of
 from tests.days import day, unwarned
 
 
@@ -44,16 +46,53 @@ def test_yaw_rate_and_speed_show_the_steer_within_what_is_stated() -> None:
     assert np.degrees(np.std(day().forces["heading"].to_numpy()[:, 0])) > 1.5  # twin
 
 
+@pytest.mark.parametrize("speed", [(), ("speed",)])
+def test_gauges_show_the_steer_where_yaw_rate_is_not_logged(speed: tuple[str, ...]) -> None:
+    forces, said = without("steer", "yaw_rate", *speed)
+    (sentence,) = [text for text in said if "steer is not logged" in text]
+    stated = float(sentence.split("uncertainty of ")[1].split(" degrees")[0])
+    assert "it is calculated from its accelerations by the gauges" in sentence
+    assert ("which show the speed of the car as well" in sentence) is bool(speed)
+    error = np.degrees(np.sqrt(np.mean(np.square(heading_error(forces)))))
+    assert 0.2 * stated < error < 2.0 * stated
+    assert stated < 2.0
+
+
+def test_sideways_acceleration_over_yaw_rate_is_speed() -> None:
+    """A car that slows down in a weave, with biased and noisy accelerations; then straight on."""
+    step, rng = 0.05, np.random.default_rng(5)
+    time = np.arange(0, 60, step)
+    speed = 25.0 - 15.0 * np.clip((time - 20.0) / 15.0, 0.0, 1.0)
+    yaw = 0.3 * np.sin(2 * np.pi * 0.4 * time)
+    ahead = np.gradient(speed, step) + 0.2 + 0.3 * rng.standard_normal(len(time))
+    aside = speed * yaw + 0.2 + 0.3 * rng.standard_normal(len(time))
+    change = np.gradient(yaw, step) + 0.05 + 0.05 * rng.standard_normal(len(time))
+    found = speed_of(ahead, aside, change, step)
+    assert_allclose(found.value, speed, rtol=0.1)
+    assert np.all(found.u < 0.15 * speed + 0.5)
+    straight = speed_of(*rng.normal(0.0, 0.2, (2, 200)), np.zeros(200), step)
+    assert_allclose(straight.value, USUAL_SPEED, atol=0.1)
+    assert np.all(straight.u > 9.9)
+
+
 def test_a_straight_rack_is_worse_and_says_so() -> None:
-    of_yaw, _ = without("steer")
-    straight, said = without("steer", "yaw_rate")
-    assert any("the rack is taken as straight within 10 mm" in text for text in said)
+    """One axle alone shows no yaw."""
+    front, ahead = {}, ("steer", "yaw_rate")
+    for gone in (("steer",), ahead):
+        log = condition(day().log.drop_vars(gone), day().car, day().tares)
+        log = log.sel(gauge=[name for name in log["gauge"].to_numpy() if str(name)[0] == "F"])
+        with unwarned(), warnings.catch_warnings(record=True) as said:
+            warnings.simplefilter("always", PriorWarning)
+            front[gone] = reconstruct(log, day().calibration, day().car)
+    assert any("the rack is taken as straight within 10 mm" in str(w.message) for w in said)
+    of_yaw, straight = front.values()
     assert np.std(heading_error(straight)) > 2 * np.std(heading_error(of_yaw))
     u = [
         np.sqrt(np.mean(np.square(f["u_tyre_force"].to_numpy()[:, 0, 0])))
-        for f in (straight, of_yaw)
+        for f in (straight, of_yaw, without(*ahead)[0])
     ]
     assert u[0] > 2 * u[1]
+    assert u[0] > 1.5 * u[2]
 
 
 def test_forces_are_as_good_as_with_a_steer_sensor() -> None:

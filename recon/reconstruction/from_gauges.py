@@ -34,9 +34,11 @@ from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
+from recon.reconstruction.inputs.steering import lacks_steer
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
+from recon.reconstruction.steer_from_gauges import with_steer
 from recon.records.logs import LOG
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
@@ -98,7 +100,8 @@ def completed(
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log
     lacks_yaw = "relative_acceleration" in log and not shows_yaw(log)
-    if not (lacks_body or lacks_travel or lacks_yaw or "indication_rate" in log):
+    no_steer = lacks_steer(log, car)
+    if not (lacks_body or lacks_travel or lacks_yaw or no_steer or "indication_rate" in log):
         return log
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
@@ -109,10 +112,12 @@ def completed(
             for solver in prepared.solvers
             if solver.outputs.totals_known
         ]
-        links = _link_forces(seen) if lacks_body or lacks_yaw else {}
+        links = _link_forces(seen) if lacks_body or lacks_yaw or no_steer else {}
         found = _with_body(log, car, seen, links) if lacks_body and seen else log
-        if lacks_yaw and set(links) == set(CORNERS):
-            found = _with_yaw(found, car, links)
+        if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
+            change = _yaw_change(car, links)
+            found = _with_yaw(found, car, change) if lacks_yaw else found
+            found = with_steer(found, car, change) if no_steer else found
         if lacks_travel:
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:
@@ -152,19 +157,26 @@ def _of_some(seen: list[Seen], links: dict[str, Floats]) -> tuple[Floats, Floats
     return np.concatenate([flat, np.full_like(load, STANDARD_GRAVITY)[None]]), u
 
 
-def _with_yaw(log: xr.Dataset, car: Vehicle, links: dict[str, Floats]) -> xr.Dataset:
-    """The log with the motion of the wheels by the body's yaw acceleration."""
-    arms = {
-        name: np.array(corner.wheel.centre) - np.array(car.centre_of_mass)
-        for name, corner in car.corners.items()
-    }
+def _arms(car: Vehicle) -> dict[str, Floats]:
+    """Places of the wheel centres from the centre of mass (3,) [m]."""
+    centre = np.array(car.centre_of_mass)
+    return {name: np.array(corner.wheel.centre) - centre for name, corner in car.corners.items()}
+
+
+def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
+    """Yaw acceleration (sample,) [rad/s2] by the moment of the links on the body."""
+    arms = _arms(car)
     mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
     ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
     behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
     moment = sum(arms[c][0] * links[c][1] - arms[c][1] * links[c][0] for c in arms)
-    change = np.asarray(moment / (YAW_INERTIA * mass * ahead * behind))
+    return np.asarray(moment / (YAW_INERTIA * mass * ahead * behind))
+
+
+def _with_yaw(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
+    """The log with the motion of the wheels by the body's yaw acceleration `change` [rad/s2]."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
-    for name, (x, y, _) in arms.items():
+    for name, (x, y, _) in _arms(car).items():
         terms = np.column_stack([-change * y, change * x])
         relative.loc[{"corner": name, "component": ["x", "y"]}] += terms
         size = np.array(YAW_SHARE) * np.sqrt(np.nanmean(np.square(terms), axis=0))

@@ -270,8 +270,8 @@ def prepare(
             solver_of(car, assemblies[name], calibration.corners[name], own, session.attitude)
             for name, own in session.assemblies.items()
         )
-        steers = session.steer.source in ("steer", "yaw_rate")
-        to_rack = steer_to_rack(car, assemblies) if steers else np.asarray
+        heading = session.steer.is_heading
+        to_rack = steer_to_rack(car, assemblies) if heading else np.asarray
     prepared = Prepared(car, calibration, session, solvers, to_rack, used)
     if prepared.worth:
         warnings.warn(f"{path}: {prepared.worth}.", PriorWarning, stacklevel=2)

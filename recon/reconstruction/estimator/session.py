@@ -35,8 +35,9 @@ class Attitude:
 class Steer:
     """Source of the rack's shift and its standard uncertainty [m].
 
-    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "yaw_rate" where the steer
-    is calculated from it, "none" where nothing shows it; "fixed" where no wheel steers.
+    `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "yaw_rate" or
+    "inferred_steer" where the steer is calculated from that or from the gauges; "none" where
+    nothing shows it; "fixed" where no wheel steers.
     `u_heading` [rad] goes with the rack's error and is signed: some racks sit behind the axle.
     """
 
@@ -47,7 +48,12 @@ class Steer:
     @property
     def logged(self) -> bool:
         """True where the steer has a channel of its own, or needs none."""
-        return self.source not in ("none", "yaw_rate")
+        return self.source not in ("none", "yaw_rate", "inferred_steer")
+
+    @property
+    def is_heading(self) -> bool:
+        """True where the source shows the heading of the wheels, not the rack."""
+        return self.source in ("steer", "yaw_rate", "inferred_steer")
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,9 +77,9 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
     steer = _steer(log, car, source)
     factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
     rack = np.nan_to_num(steer) * factor
-    if source in ("steer", "yaw_rate"):
+    if session.steer.is_heading:
         rack = to_rack(rack)
-    if source == "yaw_rate":
+    if not session.steer.logged:
         rack = np.clip(rack, *car.steering.rack_range)
     return Body(
         elapsed=elapsed,

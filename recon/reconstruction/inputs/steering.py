@@ -29,21 +29,20 @@ CORNERING, U_SLIP_SHARE = 20.0, 0.6  # per rad, of the load; relative, of the se
 U_STEER = 0.004  # rad: offset of the wheel's heading, sideslip
 U_UNDERSTEER = 0.001  # rad per m/s2 sideways, half a degree per g
 SLOWEST = 3.0  # m/s, below which a car turns by its geometry anyhow
+YAW = {"yaw_acceleration", "speed"}  # channels that show the steer together
+INFERRED, U_INFERRED = "inferred_steer", "u_inferred_steer"  # see `steer_from_gauges`
 
 
 def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
     """Best source of the rack's shift in the log."""
     if not any(corner.steered for corner in car.corners.values()):
         return Steer("fixed")
-    channels = ["rack", "steer"]
-    if np.isfinite(car.steering.rack_per_angle):
-        channels.append("steering_wheel_angle")
-    source = next((name for name in channels if name in log), "none")
-    if source != "none":
+    source = _channel(log, car)
+    if source is not None:
         return logged_steer(source, car, assemblies)
-    of_yaw = _from_yaw(log, car)
-    if of_yaw is not None:
-        return _of_heading("yaw_rate", of_yaw, assemblies)
+    for source, found in (("yaw_rate", _from_yaw(log, car)), (INFERRED, _from_gauges(log))):
+        if found is not None:
+            return _of_heading(source, found, assemblies)
     cure = "Log steer, rack or steering_wheel_angle."
     if "steering_wheel_angle" in log:
         cure = "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
@@ -52,6 +51,20 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
         f"within {1e3 * U_RACK_UNKNOWN:.0f} mm. {cure}"
     )
     return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * _heading_slope(assemblies))
+
+
+def _channel(log: xr.Dataset, car: Vehicle) -> str | None:
+    """Channel of a log that shows the steer by itself."""
+    channels = ["rack", "steer"]
+    if np.isfinite(car.steering.rack_per_angle):
+        channels.append("steering_wheel_angle")
+    return next((name for name in channels if name in log), None)
+
+
+def lacks_steer(log: xr.Dataset, car: Vehicle) -> bool:
+    """True where a car with four wheels steers, and neither steer nor yaw rate shows how."""
+    steered = has_four_wheels(car) and any(corner.steered for corner in car.corners.values())
+    return steered and _channel(log, car) is None and not set(log) >= YAW
 
 
 def logged_steer(source: str, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
@@ -69,26 +82,40 @@ def _of_heading(source: str, u_heading: float, assemblies: dict[str, Assembly]) 
 def _from_yaw(log: xr.Dataset, car: Vehicle) -> float | None:
     """Standard uncertainty [rad] of the steer that the yaw rate shows, None where it does not."""
     force = specific_force(log)
-    if force is None or not has_four_wheels(car) or not {"yaw_acceleration", "speed"} <= set(log):
+    if force is None or not has_four_wheels(car) or not set(log) >= YAW:
         return None
-    slip = _slip_of_yaw(car, log["yaw_acceleration"].to_numpy())
+    slip = slip_of_yaw(car, log["yaw_acceleration"].to_numpy())
     size = [float(np.sqrt(np.nanmean(np.square(values)))) for values in (slip, force[1])]
     u = float(np.linalg.norm([U_STEER, U_SLIP_SHARE * size[0], U_UNDERSTEER * size[1]]))
-    warn(
-        f"{log.attrs.get('path', 'log')}: steer is not logged; it is calculated from yaw rate and "
-        f"speed, with a standard uncertainty of {np.degrees(u):.2g} degrees."
-    )
+    _warn_of_steer(log, "yaw rate and speed", u)
     return u
+
+
+def _from_gauges(log: xr.Dataset) -> float | None:
+    """Standard uncertainty [rad] of the steer that the gauges show, None where they do not."""
+    if INFERRED not in log:
+        return None
+    u = float(log[U_INFERRED])
+    how = "" if "speed" in log else ", which show the speed of the car as well"
+    _warn_of_steer(log, f"its accelerations by the gauges{how}", u)
+    return u
+
+
+def _warn_of_steer(log: xr.Dataset, source: str, u: float) -> None:
+    warn(
+        f"{log.attrs.get('path', 'log')}: steer is not logged; it is calculated from {source}, "
+        f"with a standard uncertainty of {np.degrees(u):.2g} degrees."
+    )
 
 
 def steer_of_yaw(log: xr.Dataset, car: Vehicle) -> Floats:
     """Mean heading (sample,) [rad] of the front wheels by yaw rate, its change, and speed."""
     speed = np.maximum(log["speed"].to_numpy(), SLOWEST)
     turning = wheelbase(car) * log["yaw_rate"].to_numpy() / speed
-    return np.asarray(turning + _slip_of_yaw(car, log["yaw_acceleration"].to_numpy()))
+    return np.asarray(turning + slip_of_yaw(car, log["yaw_acceleration"].to_numpy()))
 
 
-def _slip_of_yaw(car: Vehicle, change: Floats) -> Floats:
+def slip_of_yaw(car: Vehicle, change: Floats) -> Floats:
     """Steer (sample,) [rad] beyond that of a steady turn, for a `change` of yaw rate [rad/s2]."""
     return wheelbase(car) * change / (CORNERING * STANDARD_GRAVITY)
 
