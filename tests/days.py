@@ -32,8 +32,8 @@ from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.effects import Effects
-from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import States
+from tests.slalom_course import slalom_states
 
 VEHICLES = Path(__file__).parents[1] / "vehicles"
 NOTHING = Effects(

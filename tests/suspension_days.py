@@ -26,9 +26,9 @@ from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
-from recon.virtual.slalom_course import slalom_states
 from tests.days import unwarned
 from tests.shipped_mechanisms import shipped
+from tests.slalom_course import slalom_states
 
 # Kinds of suspension, and the gauge whose loss costs its forces most (`recon observe`).
 KINDS = {

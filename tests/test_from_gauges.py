@@ -19,8 +19,8 @@ from recon.reconstruction.solving.outputs import Outputs
 from recon.records.sheets import Tares
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.slalom_course import slalom_states
 from tests.days import SEED, club_car, day, standardised, unwarned
+from tests.slalom_course import slalom_states
 
 DAMPING = 1200.0  # N s/m at the wheel: ride frequency 2 Hz, damping ratio 0.4, 125 kg on a wheel
 

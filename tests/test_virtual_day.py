@@ -21,9 +21,10 @@ from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import no_load, settle
-from recon.virtual.slalom_course import slalom_states
-from recon.virtual.states import level_to_vehicle, rack_of, random_states
+from recon.virtual.states import level_to_vehicle, rack_of
 from tests.invented_car import invented_car
+from tests.random_states import random_states
+from tests.slalom_course import slalom_states
 
 
 def test_sheet_of_pulls_has_the_plan_s_shape():

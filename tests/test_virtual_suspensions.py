@@ -17,9 +17,9 @@ from recon.virtual.drawing import draw_car
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import Settled, Sprung, no_load, settle
 from recon.virtual.elements import ElasticAssembly, elastic_assembly
-from recon.virtual.slalom_course import slalom_states
 from tests.invented_car import FORCES, RACK, TRAVEL, invented_car, road, stiffness_of
 from tests.shipped_mechanisms import shipped
+from tests.slalom_course import slalom_states
 
 STIFF = Effects(compliance=1e-3, bushes=0.0, facts=0.0)
 TIED = [("anti_roll_bar", "FL"), ("strut", "RL"), ("solid_axle_tubes", "RL")]

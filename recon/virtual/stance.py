@@ -95,7 +95,7 @@ def stance_of(truth: Vehicle, what: str) -> Stance:
             where=f"vehicle '{truth.name}'",
             found=f"no corner {', '.join(missing)}",
             needed=f"all four corners for {what}",
-            do="Describe the missing corners, or use random_states of the corners you have.",
+            do="Describe the missing corners.",
         )
     corners = tuple(truth.corners[c] for c in CORNERS)
     arm = np.array([c.wheel.centre for c in corners]) - np.array(truth.centre_of_mass)

@@ -15,8 +15,8 @@ from recon.mechanics.axes import intermediate_to_tyre
 from recon.reconstruction.result.attributes import facts_of
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drive import virtual_drive
-from recon.virtual.slalom_course import slalom_states
 from tests.campaign.slip_days import CARS, RATE, Crew, Drive, crew_at_work
+from tests.slalom_course import slalom_states
 
 DRIVES = {"slalom": slalom_states, "launch": launch_states, "circuit": circuit_states}
 SURE = 1e-3  # of their uncertainty is left to true forces: answers divide by it

@@ -29,10 +29,10 @@ from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.slalom_course import slalom_states
 from recon.virtual.stance import SPRING_RATE
 from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
 from tests.shipped_mechanisms import shipped
+from tests.slalom_course import slalom_states
 
 WITHOUT = {
     "all channels": (),

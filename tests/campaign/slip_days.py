@@ -32,9 +32,9 @@ from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
-from recon.virtual.slalom_course import slalom_states
 from tests.campaign.slip_kinds import Recorded
 from tests.shipped_mechanisms import shipped
+from tests.slalom_course import slalom_states
 from tests.suspension_days import measured_bush_rate
 
 CARS = ("club_racer", "wishbone_spring_on_arm", "strut", "anti_roll_bar", "solid_axle",

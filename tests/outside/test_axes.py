@@ -22,8 +22,8 @@ from recon.reconstruction.estimator.session import Attitude, Session, Steer
 from recon.reconstruction.inputs.samples import body_of
 from recon.reconstruction.solving.fz_bound import bound_vertical
 from recon.virtual.drawing import draw_car
-from recon.virtual.slalom_course import slalom_states
 from recon.virtual.states import States
+from tests.slalom_course import slalom_states
 
 Differ = Callable[..., bool]
 UP, AHEAD, LEFT = np.array([0.0, 0, 1]), np.array([1.0, 0, 0]), np.array([0.0, 1, 0])

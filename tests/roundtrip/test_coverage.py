@@ -24,9 +24,9 @@ from recon.reconstruction.prepare import prepare
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import NOISE, virtual_drive
-from recon.virtual.slalom_course import slalom_states
-from recon.virtual.states import random_states
 from tests.days import club_car, peaks_of, report, unwarned
+from tests.random_states import random_states
+from tests.slalom_course import slalom_states
 
 SAMPLES = 60
 REPEATS, FEW = 200, 12
