@@ -34,7 +34,7 @@ from recon.evaluation.balance.axle_sums import (
 from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
 from recon.evaluation.common.alternatives import estimate_each
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
-from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
+from recon.evaluation.common.estimate import Estimate, combined, independent, mean_of, stacked
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.find_sections import find_sections
@@ -219,7 +219,7 @@ class _Answer:
             nothing = self.estimates[0].at(place)
             return Estimate(np.array([np.nan]), nothing.by_cause, nothing.noise)
         parts = [self.estimates[i].at(place) for i in some]
-        return combined(lambda *d: np.average(d, axis=0, weights=counts[some]), *parts)
+        return mean_of(parts, counts[some])
 
     def lateral(self) -> Labelled:
         """Front share of the lateral force, and of the weight at rest."""

@@ -27,7 +27,14 @@ from recon.evaluation.balance.axle_sums import (
 from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
 from recon.evaluation.braking.stops import GATE, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
-from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
+from recon.evaluation.common.estimate import (
+    Estimate,
+    combined,
+    combined_each,
+    independent,
+    mean_of,
+    stacked,
+)
 from recon.evaluation.sections.find_sections import find_sections
 from recon.records.forces import SIGNED, require_forces
 
@@ -111,18 +118,19 @@ def _unknown(estimate: Estimate) -> Estimate:
 
 
 def _left(force: Floats, level: Floats, transfer: Floats) -> Floats:
-    """Force (axle,) [N] that is unused when the other axle reaches the friction level.
+    """Force (stop, axle) [N] that is unused when the other axle reaches the friction level.
 
     Negative for the axle that reaches the level first.  `force` are means over a stop as
     `Stop.forces` holds them.  Braking is scaled up in the split of the stop, and `transfer` [1] of
     every added newton moves as load from the rear to the front axle.
     """
-    braked, load = -force[:2], force[2:4]
-    gained = transfer[0] * braked.sum() * np.array([1.0, -1.0])  # load for twice the braking
+    braked, load = -force[:, :2], force[:, 2:4]
+    # Load for twice the braking.
+    gained = transfer * braked.sum(axis=1, keepdims=True) * np.array([1.0, -1.0])
     with np.errstate(divide="ignore", invalid="ignore"):
-        scale = level[0] * (load - gained) / (braked - level[0] * gained)
-    other = np.where(scale > 0, scale, np.nan)[::-1]
-    return np.asarray(level[0] * (load + gained * (other - 1)) - other * braked)
+        scale = level * (load - gained) / (braked - level * gained)
+    other = np.where(scale > 0, scale, np.nan)[:, ::-1]
+    return np.asarray(level * (load + gained * (other - 1)) - other * braked)
 
 
 @dataclass(slots=True)
@@ -156,6 +164,18 @@ class _Answer:
     def _constant(self, value: float, u: float = 0.0) -> Estimate:
         """A quantity that is known from elsewhere, with its standard uncertainty."""
         return independent(value, u, len(self.stops[0].forces.by_cause))
+
+    @property
+    def _forces(self) -> list[Estimate]:
+        return [stop.forces for stop in self.stops]
+
+    def _braked(self) -> list[Estimate]:
+        """Braking force (axle,) [N] of every stop."""
+        return combined_each(lambda f: -f[:, :2], self._forces)
+
+    def _as_given(self, shares: list[Estimate]) -> list[Estimate]:
+        """Shares of the stops, unknown where a stated torque was handed back."""
+        return [one if self._given(i) else _unknown(one) for i, one in enumerate(shares)]
 
     def _given(self, i: int) -> bool:
         """Whether the share of a stop is more than a stated torque handed back."""
@@ -200,15 +220,12 @@ class _Answer:
         kept = [i for i in range(len(self.stops)) if self._given(i)]
         for i in sorted(set(range(len(self.stops))) - set(kept)):
             self.not_given.append(self._handed_back(i))
-        force = stacked(*(combined(lambda f: -f[:2], stop.forces) for stop in self.stops))
-        shares = [
-            s.share if self._given(i) else _unknown(s.share) for i, s in enumerate(self.stops)
-        ]
+        force = stacked(*self._braked())
+        shares = self._as_given(combined_each(shares_of, self._forces))
         counts = np.array([len(self.stops[i].at) for i in kept], dtype=float)
         together = _unknown(shares[0])
         if kept:
-            means = [self.stops[i].forces for i in kept]
-            together = combined(lambda *f: shares_of(np.average(f, axis=0, weights=counts)), *means)
+            together = combined(shares_of, mean_of([self._forces[i] for i in kept], counts))
         text = "mean braking force of the axle"
         out = limits("braking_force", force, ("stop", "axle"), "N", text, self._wide)
         for k, (name, text) in enumerate(SHARES.items()):
@@ -231,7 +248,8 @@ class _Answer:
         both = len(complete_axles(self.drive.forces)) == len(SIDES)
         level = self._level(friction) if both else self._constant(np.nan)
         transfer = self._transfer()
-        left = stacked(*(combined(_left, stop.forces, level, transfer) for stop in self.stops))
+        count = len(self.stops)
+        left = stacked(*combined_each(_left, self._forces, [level] * count, [transfer] * count))
         text = "braking force left unused when the other axle reached the friction level"
         return limits("unused_force", left, ("stop", "axle"), "N", text, self._wide) | limits(
             "friction_level", level, (), "1", "friction use that both axles are held to"
@@ -277,14 +295,14 @@ class _Answer:
                 f"({coasting.seconds:.1f} s seen)"
             )
             drag = combined(lambda c: -c, coasting.force)
-            force = [brakes_of(self.drive, stop, coasting) for stop in self.stops]
-            share = [combined(lambda f: f[:1] / f.sum(), of) for of in force]
+            force = brakes_of(self.drive, self.stops, coasting)
+            share = combined_each(lambda f: f[:, :1] / f.sum(axis=1, keepdims=True), force)
         else:
             self.not_given.append(f"Engine braking, which is in the braking force: {coasting}")
-            force = [combined(lambda f: -f[:2], stop.forces) for stop in self.stops]
-            share = [_unknown(stop.share.at(0)) for stop in self.stops]
+            force = self._braked()
+            share = [_unknown(one.at(0)) for one in force]
             drag = _unknown(force[0])
-        share = [s if self._given(i) else _unknown(s) for i, s in enumerate(share)]
+        share = self._as_given(share)
         text = "front share of the force of the brakes alone"
         out = limits("brakes_front_share", stacked(*share), ("stop",), "1", text)
         text = "drag of the axle while coasting in gear"
@@ -315,7 +333,7 @@ class _Answer:
             mean = np.array([pressure[at].mean(axis=0) for at in some])
             self.assumed.append("Pressure as logged; an error of the sensor's gain cancels in fade")
         mean[~(mean > LEAST_PRESSURE)] = np.nan
-        ratios = [combined(lambda f, p=p: f / p, of) for of, p in zip(force, mean, strict=True)]
+        ratios = combined_each(lambda f: f / mean, force)
         change = combined(lambda last, first: last / first - 1.0, ratios[-1], ratios[0])
         change = change.plus_noise(np.hypot(*(self._stuck(self.stops[i]) for i in (0, -1))))
         if len(ratios) < 2:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.braking.stops import SHORTEST, BrakedDrive, Positions, Stop
-from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.common.estimate import Estimate, combined_each, mean_of
 from recon.evaluation.sections.detection import START_SPEED, STRAIGHT_BRAKING
 
 OFF_THROTTLE = 0.05
@@ -47,8 +48,7 @@ def coasting_of(drive: BrakedDrive) -> Coasting | str:
         )
     counts = np.array([len(at) for at in stretches], dtype=float)
     means = [of.at([0, 1]) for of in drive.means(stretches)]
-    force = combined(lambda *f: np.average(f, axis=0, weights=counts), *means)
-    return Coasting(force, float(counts.sum() / drive.course.rate))
+    return Coasting(mean_of(means, counts), float(counts.sum() / drive.course.rate))
 
 
 def _let_go(drive: BrakedDrive) -> list[Positions]:
@@ -78,29 +78,32 @@ def _declutched(drive: BrakedDrive) -> NDArray[np.bool_]:
     return out
 
 
-def brakes_of(drive: BrakedDrive, stop: Stop, coasting: Coasting) -> Estimate:
-    """Forces of the brakes (axle,) [N] in a stop, positive: without engine and rolling drag."""
-    acting = _acting(drive, stop)
+def brakes_of(drive: BrakedDrive, stops: Sequence[Stop], coasting: Coasting) -> list[Estimate]:
+    """Forces of the brakes (axle,) [N] in each stop, positive: without engine and rolling drag."""
+    acting = _acting(drive, stops)
 
     def brakes(force: Floats, drag: Floats) -> Floats:
         # An axle that is not known must not spoil one that it has no part in.
-        return np.asarray(np.where(acting == 0.0, 0.0, acting * drag).sum(axis=1) - force[:2])
+        dragged = np.where(acting == 0.0, 0.0, acting * drag[:, None]).sum(axis=2)
+        return np.asarray(dragged - force[:, :2])
 
-    return combined(brakes, stop.forces, coasting.force)
+    forces = [stop.forces for stop in stops]
+    return combined_each(brakes, forces, [coasting.force] * len(stops))
 
 
-def _acting(drive: BrakedDrive, stop: Stop) -> Floats:
-    """Weights (axle, axle) [1] of coasting forces in a stop: the engine acts while in gear."""
+def _acting(drive: BrakedDrive, stops: Sequence[Stop]) -> Floats:
+    """Weights (stop, axle, axle) [1] of coasting forces: the engine acts while in gear."""
     driven = drive.forces["driven"].to_numpy().astype(bool)
     by_axle = [
         any(driven[drive.corners.index(wheel)] for wheel in wheels if wheel in drive.corners)
         for wheels in SIDES.values()
     ]
-    in_gear = 1.0 - float(_declutched(drive)[stop.at].mean())
-    out = np.eye(len(SIDES))
+    declutched = _declutched(drive)
+    in_gear = np.array([1.0 - float(declutched[stop.at].mean()) for stop in stops])
+    out = np.tile(np.eye(len(SIDES)), (len(stops), 1, 1))
     for a, is_driven in enumerate(by_axle):
         if is_driven:
-            out[a, a] = in_gear
+            out[:, a, a] = in_gear
             if not by_axle[1 - a]:
-                out[a, 1 - a] = 1.0 - in_gear  # out of gear it rolls as the other axle does
+                out[:, a, 1 - a] = 1.0 - in_gear  # out of gear it rolls as the other axle does
     return out

@@ -26,7 +26,7 @@ from recon.evaluation.balance.axle_sums import (
     usable,
 )
 from recon.evaluation.common.alternatives import estimate_each
-from recon.evaluation.common.estimate import Estimate, combined
+from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
 from recon.evaluation.sections.find_sections import Section, sections_of
@@ -50,15 +50,15 @@ class Stop:
     at: Positions
     forces: Estimate
 
-    @property
-    def share(self) -> Estimate:
-        """Front share, ideal front share, and the first less the second, (3,) [1]."""
-        return combined(shares_of, self.forces)
-
 
 def shares_of(force: Floats) -> Floats:
-    """Shares of `Stop.forces` (5,), as `Stop.share` holds them."""
-    return np.array([force[0], force[4], force[0] - force[4]]) / (force[0] + force[1])
+    """Front share, ideal one, and the first less the second, (..., 3) [1].
+
+    `force` (..., 5) [N] is as `Stop.forces` holds it.
+    """
+    front, ideal = force[..., 0], force[..., 4]
+    shares = np.stack([front, ideal, front - ideal], axis=-1)
+    return np.asarray(shares / (front + force[..., 1])[..., None])
 
 
 def _means(axle: Floats) -> Floats:

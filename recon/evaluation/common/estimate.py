@@ -6,7 +6,7 @@ sums of estimates of one result cancel what they share.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -80,27 +80,52 @@ def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estima
         Linear propagation by central differences, JCGM 100:2008, 5.1 and 5.2; noise of the
         quantities is independent.
     """
-    sizes = [len(estimate.value) for estimate in estimates]
-    values = np.concatenate([estimate.value for estimate in estimates])
-    by_cause = np.concatenate([estimate.by_cause for estimate in estimates], axis=1)
-    noise = np.concatenate([estimate.noise for estimate in estimates])
+    return combined_each(
+        lambda *f: np.atleast_2d(function(*(of[0] for of in f))), *([e] for e in estimates)
+    )[0]
+
+
+def combined_each(
+    function: Callable[..., Floats], *estimates: Sequence[Estimate]
+) -> list[Estimate]:
+    """`combined` for many alike: the function takes and returns arrays (place, quantity).
+
+    Each sequence holds one estimate for each place; a place has nothing to do with the others.
+    """
+    sizes = [len(own[0].value) for own in estimates]
+    together = [stacked(*own) for own in zip(*estimates, strict=True)]
+    values, by_cause, noise = (
+        np.stack([getattr(one, name) for one in together])
+        for name in ("value", "by_cause", "noise")
+    )
     ends = np.cumsum([0, *sizes])
     places = [slice(first, last) for first, last in pairwise(ends)]
 
     def of(point: Floats) -> Floats:
-        return np.atleast_1d(np.asarray(function(*(point[place] for place in places)), dtype=float))
+        return np.asarray(function(*(point[:, place] for place in places)), dtype=float)
 
-    total = np.sqrt(np.sum(by_cause**2, axis=0) + noise**2)
+    total = np.sqrt(np.sum(by_cause**2, axis=1) + noise**2)
     steps = np.where(total > 0, STEP * total, STEP * np.fmax(np.abs(values), 1.0))
     best = of(values)
-    slopes = np.empty((len(values), len(best)))
-    for i, step in enumerate(steps):
-        move = np.zeros(len(values))
-        move[i] = step
-        slopes[i] = (of(values + move) - of(values - move)) / (2 * step)
-    slopes[:, np.isnan(best)] = 0.0  # what is not known must not spoil what is made of it
-    own = np.sqrt((noise**2) @ slopes**2)
-    return Estimate(best, by_cause @ slopes, own)
+    slopes = np.empty((*values.shape, best.shape[1]))
+    for i in range(values.shape[1]):
+        move = np.zeros_like(values)
+        move[:, i] = steps[:, i]
+        slopes[:, i] = (of(values + move) - of(values - move)) / (2 * steps[:, [i]])
+    # What is not known must not spoil what is made of it.
+    slopes = np.where(np.isnan(best)[:, None], 0.0, slopes)
+    own = np.sqrt((noise[:, None] ** 2 @ slopes**2)[:, 0])
+    return [Estimate(*one) for one in zip(best, by_cause @ slopes, own, strict=True)]
+
+
+def mean_of(estimates: Sequence[Estimate], weights: ArrayLike) -> Estimate:
+    """Weighted mean of estimates of one result, quantity by quantity; `weights` (estimate,) [1]."""
+    share = np.asarray(weights, dtype=float) / np.sum(weights)
+    value = np.tensordot(share, [one.value for one in estimates], 1)
+    by_cause = sum(own * one.by_cause for own, one in zip(share, estimates, strict=True))
+    noise = np.sqrt(np.tensordot(share**2, [one.noise**2 for one in estimates], 1))
+    known = ~np.isnan(value)
+    return Estimate(value, np.where(known, by_cause, 0.0), np.where(known, noise, 0.0))
 
 
 def stacked(*estimates: Estimate) -> Estimate:
