@@ -108,7 +108,9 @@ def _medians(axles: Axles, ahead: Floats, own: int) -> list[_Bin]:
     ])[known]  # fmt: skip
     place = np.floor(columns[:, 0] / ANGLE)
     groups = (columns[place == one] for one in np.unique(place))
-    return [_Bin(*np.median(g, axis=0)) for g in groups if len(g) * axles.step >= BIN_TIME]
+    every = [np.sort(g, axis=0) for g in groups if len(g) * axles.step >= BIN_TIME]
+    # Medians of few values: numpy's own function takes ten times as long.
+    return [_Bin(*((g[(len(g) - 1) // 2] + g[len(g) // 2]) / 2)) for g in every]
 
 
 def _between(own: int, low: _Bin, high: _Bin, u_angle: float) -> AtLimit | None:

@@ -121,9 +121,10 @@ def held_use(use: Floats, rate: float) -> Floats:
         Of the forces before they were thinned. [Hz]
     """
     count = min(max(round(HELD * rate / spacing(rate)), 1), use.shape[-2])
-    total = np.cumsum(np.concatenate([np.zeros_like(use[..., :1, :]), use], axis=-2), axis=-2)
-    held = total[..., count:, :] - total[..., : total.shape[-2] - count, :]
-    return np.asarray(np.max(held, axis=-2) / count)
+    total = np.zeros((*use.shape[:-2], use.shape[-1], use.shape[-2] + 1))
+    np.cumsum(np.swapaxes(use, -1, -2), axis=-1, out=total[..., 1:])  # samples side by side
+    held = total[..., count:] - total[..., : total.shape[-1] - count]
+    return np.asarray(np.max(held, axis=-1) / count)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -34,13 +33,13 @@ NAMES = {
     "vehicle": "tyre_force_vehicle",
 }
 DRAWS = 24  # of noise: u of the noise is known to 15 %
-MANY_DRAWS = 96  # where they cost little: 7 %
+MANY_DRAWS = 48  # where they cost little: 10 %
 # Of the strongest direction: what is weaker adds less than 1e-4 of the variance, and less than 1e-3
 # of it where many stretches are looked at.
 WEAKEST, WEAKEST_OF_MANY = 0.003, 0.01
 THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
 AT_ONCE = 1 << 20  # forces that are worked on at once
-TOGETHER = 1000  # samples of stretches that are looked at together
+TOGETHER = 1250  # samples of stretches that are looked at together
 
 
 class Drive:
@@ -152,7 +151,8 @@ class Alternatives:
             force, passed = self._drive.force[self._around], self._passed
             if passed:
                 force = passed(force.reshape(len(force), -1).astype(float)).reshape(force.shape)
-        return self._drive.sums(force[self._at].astype(float))
+        # Samples of one force lie beside each other, as in changes: quantities go along them.
+        return _samples_last(self._drive.sums(force[self._at].astype(float)))
 
     @cached_property
     def noise(self) -> Floats:
@@ -161,7 +161,7 @@ class Alternatives:
         passed = zero_phase_gain(self.bandwidth, drive.rate)
         passed /= zero_phase_gain(drive.bandwidth, drive.rate)
         own = drive.random[self.samples].astype(float) * min(passed, 1.0)
-        return np.asarray(np.sqrt(drive.sums(own**2)))
+        return _samples_last(np.sqrt(drive.sums(own**2)))
 
     @cached_property
     def _directions(self) -> Directions:
@@ -169,7 +169,7 @@ class Alternatives:
         at = self._at[self._thinned]
         weakest = WEAKEST_OF_MANY if self._shared else WEAKEST
         found = directions_of(self._loadings, at, self._drive.axes, weakest, self._only)
-        return replace(found, change=self._drive.sums(found.change))
+        return found.of_sums(self._drive.sums, weakest) if self._shared else found
 
     def _by_cause(self, half: Floats) -> Floats:
         """Effects (row, quantity) by cause, from those by direction (direction, quantity)."""
@@ -302,6 +302,11 @@ def _positions(samples: slice | NDArray[np.int64], count: int) -> NDArray[np.int
     if isinstance(samples, slice):
         return np.arange(*samples.indices(count))
     return np.asarray(samples, dtype=np.int64)
+
+
+def _samples_last(force: Floats) -> Floats:
+    """Forces (sample, sum, component) as they are, with samples beside each other in memory."""
+    return np.ascontiguousarray(force.transpose(1, 2, 0)).transpose(2, 0, 1)
 
 
 def _spread(away: Floats) -> Floats:

@@ -44,7 +44,7 @@ def noise_draws(
     Yields
     ------
     ndarray (draw, sample, column) [1]
-        Some of the draws at a time.
+        Some of the draws at a time; samples lie beside each other in memory.
     """
     if not draws:
         return
@@ -56,12 +56,13 @@ def noise_draws(
     length = int(place[-1]) + 1
     if step > 1 or length <= USUAL_LENGTH:
         length = max(USUAL_LENGTH, 1 << length.bit_length())
-        yield _shared(draws, length, columns, bandwidth, rate / step)[:, place]
+        shared = _shared(draws, length, columns, bandwidth, rate / step)
+        yield shared[:, :, place].swapaxes(1, 2)
         return
     rng, size = np.random.default_rng(SEED), max(AT_ONCE // (length * columns), 1)
     for first in range(0, draws, size):
         few = min(size, draws - first)
-        yield _drawn(rng, few, length, columns, bandwidth, rate)[:, place]
+        yield _drawn(rng, few, length, columns, bandwidth, rate)[:, :, place].swapaxes(1, 2)
 
 
 @lru_cache(maxsize=2)
@@ -73,10 +74,10 @@ def _shared(draws: int, length: int, columns: int, bandwidth: float, rate: float
 def _drawn(
     rng: np.random.Generator, draws: int, length: int, columns: int, bandwidth: float, rate: float
 ) -> Floats:
-    """Noise (draw, step, column) [1] of standard deviation 1, low-passed to `bandwidth` [Hz]."""
+    """Noise (draw, column, step) [1] of standard deviation 1, low-passed to `bandwidth` [Hz]."""
     memory = memory_of(bandwidth, rate)
     white = rng.standard_normal((draws, length + 2 * memory, columns))
     side_by_side = white.swapaxes(0, 1).reshape(length + 2 * memory, -1)
     passed = low_pass(side_by_side, bandwidth, rate)[memory : memory + length]
-    passed = passed / zero_phase_gain(bandwidth, rate)
-    return np.ascontiguousarray(passed.reshape(length, draws, columns).swapaxes(0, 1))
+    passed = passed.T / zero_phase_gain(bandwidth, rate)
+    return np.ascontiguousarray(passed).reshape(draws, columns, length)

@@ -48,17 +48,19 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
     band = min(bandwidth, own)
     size = max(int(rate / (PER_PERIOD * bandwidth)), 1)
     out = short_means(forces, size / rate, *(n for n in names if n not in AS_THEY_ARE))
+    changed = {}  # variables without coordinates, which xarray would compare each time
     if band < own and is_filtered(band, rate / size):
         for name in FOLLOWED:
             values = out[name].to_numpy()
             flat = values.reshape(len(values), -1).astype(float)
             passed = low_pass(flat, band, rate / size, out=flat)
-            out[name] = out[name].copy(data=passed.reshape(values.shape))
+            changed[name] = out[name].variable.copy(data=passed.reshape(values.shape))
     middles = np.arange(out.sizes[ALONG]) * size + size // 2
-    picked = forces[[n for n in AS_THEY_ARE if n in names and n in forces]].isel({ALONG: middles})
-    left = zero_phase_gain(band, rate) / zero_phase_gain(own, rate)
-    picked[RANDOM] = picked[RANDOM] * min(left, 1.0)
-    return out.assign(picked.data_vars).assign_attrs(rate_Hz=rate / size, bandwidth_Hz=band)
+    left = min(zero_phase_gain(band, rate) / zero_phase_gain(own, rate), 1.0)
+    for name in (n for n in AS_THEY_ARE if n in names and n in forces):
+        picked = forces[name].variable.isel({ALONG: middles})
+        changed[name] = picked * left if name == RANDOM else picked
+    return out.assign(changed).assign_attrs(rate_Hz=rate / size, bandwidth_Hz=band)
 
 
 def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
@@ -103,11 +105,12 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
         out = out.drop_vars([name for name in SUMS if name in out.variables])
     kept = [n for n in names if n in out and ALONG in out[n].dims]
     found = {n: _of(n, forces[n].to_numpy()[: count * size], size) for n in kept}
-    out = out.assign({n: out[n].copy(data=v) for n, v in found.items() if v is not None})
+    out = out.assign({n: out[n].variable.copy(data=v) for n, v in found.items() if v is not None})
     own = min(float(forces.attrs["bandwidth_Hz"]), 0.5 * rate)
     half = 0.5 * rate / size
     if RANDOM in out:
-        out[RANDOM] = out[RANDOM].copy(data=out[RANDOM].to_numpy() * min(np.sqrt(half / own), 1.0))
+        random = out[RANDOM].variable
+        out[RANDOM] = random.copy(data=random.to_numpy() * min(np.sqrt(half / own), 1.0))
     return out.assign_attrs(rate_Hz=rate / size, bandwidth_Hz=half)
 
 

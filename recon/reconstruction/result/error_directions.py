@@ -7,6 +7,7 @@ product of loadings and features: its size is that of the features, not that of 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,18 @@ class Directions:
 
     change: Floats
     shares: Floats
+
+    def of_sums(self, sums: Callable[[Floats], Floats], weakest: float) -> Directions:
+        """Directions of sums of forces, of which fewer matter.
+
+        `sums` turns forces (..., sample, corner, component) into (..., sample, sum, component) [N];
+        directions below the share `weakest` of the strongest are left out.
+        """
+        change = sums(self.change)
+        with one_thread():
+            square, turned = np.linalg.eigh(np.tensordot(change, change, ([1, 2, 3],) * 2))
+            turned = turned[:, square > weakest**2 * square[-1:]]
+            return Directions(np.tensordot(turned.T, change, 1), self.shares @ turned)
 
 
 def directions_of(
