@@ -88,7 +88,7 @@ def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estima
 def combined_each(
     function: Callable[..., Floats], *estimates: Sequence[Estimate]
 ) -> list[Estimate]:
-    """`combined` for many alike: the function takes and returns arrays (place, quantity).
+    """`combined` for many alike: the function takes and returns arrays (place, quantity) [any].
 
     Each sequence holds one estimate for each place; a place has nothing to do with the others.
     """
