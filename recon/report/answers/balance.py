@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-from recon.report.common.text import wrapped
+from recon.report.common.text import footnotes, value_and_half, wrapped
 
 AROUND = Around(left=0.75, right=0.2, below=0.5, above=0.3)
 AROUND_SPLIT = Around(left=1.75, right=0.25, below=0.5, above=0.3)
@@ -29,12 +27,7 @@ def balance_summary(answer: xr.Dataset) -> list[str]:
     sentences = (*_limits(answer), _used_more(answer), _split(answer, "phase"))
     for sentence in (*sentences, _split(answer, "band"), _lateral(answer)):
         lines += wrapped(sentence) if sentence else []
-    used = int(answer["samples_used"].sum())
-    lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
-    lines += wrapped(f"Assumed: {'. '.join(sentences_of(answer, 'assumed'))}")
-    return lines + [
-        line for sentence in not_given(answer) for line in wrapped(f"Not given: {sentence}")
-    ]
+    return lines + footnotes(answer)
 
 
 def _visits(answer: xr.Dataset) -> str:
@@ -46,7 +39,7 @@ def _visits(answer: xr.Dataset) -> str:
 
 def _finding(answer: xr.Dataset) -> str:
     """The finding in one sentence."""
-    value, half = _pair(answer, "all_visits_use_difference")
+    value, half = value_and_half(answer, "all_visits_use_difference")
     more = f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'}"
     more += "" if abs(value) > half else " (not resolved)"
     every = answer.sizes["visit"]
@@ -85,11 +78,6 @@ def _used_more(answer: xr.Dataset) -> str:
     )
 
 
-def _pair(answer: xr.Dataset, name: str) -> tuple[float, float]:
-    """Value and half of the 95 % interval of a single quantity."""
-    return float(answer[name]), COVERAGE_FACTOR * float(answer[f"u_{name}"])
-
-
 def _names(answer: xr.Dataset, dim: str) -> list[str]:
     """Names of phases or of bands of speed."""
     if dim == "phase":
@@ -104,7 +92,7 @@ def _split(answer: xr.Dataset, dim: str) -> str:
     """Difference of use by phase of the corner or by speed."""
     name = f"{dim}_use_difference"
     parts = [
-        "{} {:+.3f} +-{:.3f}".format(words, *_pair(answer.isel({dim: i}), name))
+        "{} {:+.3f} +-{:.3f}".format(words, *value_and_half(answer.isel({dim: i}), name))
         for i, words in enumerate(_names(answer, dim))
         if np.isfinite(float(answer[name][i]))
     ]
@@ -116,7 +104,7 @@ def _lateral(answer: xr.Dataset) -> str:
     """Front share of the lateral force beside that of the weight."""
     share = answer["front_lateral_share"].to_numpy()
     u = answer["u_front_lateral_share"].to_numpy()
-    static, half = _pair(answer, "static_front_share")
+    static, half = value_and_half(answer, "static_front_share")
     words = f"{100 * share.mean():.1f} % on average, +-{100 * COVERAGE_FACTOR * u.max():.1f} % each"
     beside = f", its share of the weight {100 * static:.1f} +-{100 * half:.1f} %"
     return f"Front share of the lateral force {words}" + (beside if np.isfinite(static) else "")
@@ -186,10 +174,10 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
 
 
 def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
-    rows = [("all corners", _pair(balance, "all_visits_use_difference"))]
+    rows = [("all corners", value_and_half(balance, "all_visits_use_difference"))]
     for dim in ("phase", "band"):
         for i, words in enumerate(_names(balance, dim)):
-            rows.append((words, _pair(balance.isel({dim: i}), f"{dim}_use_difference")))
+            rows.append((words, value_and_half(balance.isel({dim: i}), f"{dim}_use_difference")))
     known = [(words, pair) for words, pair in rows if np.isfinite(pair[0])]
     for row, (_, (value, half)) in enumerate(known):
         panel.errorbar(

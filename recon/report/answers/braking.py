@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
-from recon.report.common.text import wrapped
+from recon.report.common.text import footnotes, value_and_half, wrapped
 
 BAR = 1e5  # Pa
 MOST_UNUSED = 8  # stops whose unused force is listed
@@ -22,13 +20,8 @@ AROUND_PRESSURE = Around(left=0.65, right=0.25, below=0.45, above=0.3)
 AXLE_LOOKS = {"front": (INK, "o"), "rear": (MIDDLE, "s")}
 
 
-def _pair(answer: xr.Dataset, name: str, scale: float = 1.0) -> tuple[float, float]:
-    """Value and half of the 95 % interval of a single quantity."""
-    return scale * float(answer[name]), scale * COVERAGE_FACTOR * float(answer[f"u_{name}"])
-
-
 def _percent(answer: xr.Dataset, name: str, digits: int = 1) -> str:
-    value, half = _pair(answer, name, 100.0)
+    value, half = value_and_half(answer, name, 100.0)
     return f"{value:.{digits}f} +-{half:.{digits}f} %"
 
 
@@ -38,13 +31,7 @@ def braking_summary(answer: xr.Dataset) -> list[str]:
     lines += [*wrapped(_unused(answer)), *_unused_table(answer)]
     for sentence in (_brakes(answer), _per_bar(answer), _resting(answer)):
         lines += wrapped(sentence) if sentence else []
-    used = int(answer["samples_used"].sum())
-    lines += wrapped(f"Gate: {answer.attrs['gate']}; {used} samples passed")
-    if answer.attrs["assumed"]:
-        lines += wrapped(f"Assumed: {'. '.join(sentences_of(answer, 'assumed'))}")
-    return lines + [
-        line for sentence in not_given(answer) for line in wrapped(f"Not given: {sentence}")
-    ]
+    return lines + footnotes(answer)
 
 
 def _stops(answer: xr.Dataset) -> str:
@@ -59,7 +46,7 @@ def _finding(answer: xr.Dataset) -> str:
     share = f"front share {_percent(answer, 'all_stops_front_share')}"
     if not np.isfinite(float(answer["all_stops_ideal_front_share"])):
         return f"{share}, the ideal share is not known"
-    over, half = _pair(answer, "all_stops_front_share_over_ideal", 100.0)
+    over, half = value_and_half(answer, "all_stops_front_share_over_ideal", 100.0)
     both = f"{share}, ideal by the load {_percent(answer, 'all_stops_ideal_front_share')}"
     if abs(over) <= max(half, 0.05):
         return f"{both}: alike within {abs(over) + half:.1f} %"
@@ -70,29 +57,30 @@ def _finding(answer: xr.Dataset) -> str:
 
 def _alone(answer: xr.Dataset) -> str:
     """The hardest stop of the only axle that is known."""
-    force, u = (answer[f"{name}braking_force"].to_numpy() for name in ("", "u_"))
+    force = answer["braking_force"].to_numpy()
     known = np.flatnonzero(np.isfinite(force).any(axis=0))
     if len(known) != 1:
         return ""
     a = int(known[0])
     i = int(np.nanargmax(force[:, a]))
-    half, stop = COVERAGE_FACTOR * u[i, a], answer["stop"].to_numpy()[i]
-    return f"{answer['axle'].to_numpy()[a]} axle {force[i, a]:.0f} +-{half:.0f} N in {stop}; "
+    one = answer.isel(stop=i, axle=a)
+    value, half = value_and_half(one, "braking_force")
+    return f"{one['axle'].item()} axle {value:.0f} +-{half:.0f} N in {one['stop'].item()}; "
 
 
 def _unused_table(answer: xr.Dataset) -> list[str]:
     """Force that each stop left unused: one line for each, of the axle that could do more."""
-    value, u = (answer[f"{name}unused_force"].to_numpy() for name in ("", "u_"))
-    known = np.flatnonzero(np.isfinite(value).any(axis=1))
+    left = answer["unused_force"].to_numpy()
+    known = np.flatnonzero(np.isfinite(left).any(axis=1))
     if len(known) < 2:
         return []
     lines = ["  Left unused when the other axle reaches its limit, stop by stop:"]
     for i in known[:MOST_UNUSED].tolist():
-        a = int(np.nanargmax(value[i]))
-        half = COVERAGE_FACTOR * u[i, a]
-        sure = "" if value[i, a] > half else " (perhaps none)"
-        words = f"{answer['axle'].to_numpy()[a]} {value[i, a]:.0f} +-{half:.0f} N{sure}"
-        lines.append(f"    {answer['stop'].to_numpy()[i]}: {words}")
+        one = answer.isel(stop=i, axle=int(np.nanargmax(left[i])))
+        value, half = value_and_half(one, "unused_force")
+        words = f"{one['axle'].item()} {value:.0f} +-{half:.0f} N"
+        words += "" if value > half else " (perhaps none)"
+        lines.append(f"    {one['stop'].item()}: {words}")
     more = len(known) - MOST_UNUSED
     return lines + ([f"    and {more} more, in the file"] if more > 0 else [])
 
@@ -103,9 +91,9 @@ def _unused(answer: xr.Dataset) -> str:
     if not np.isfinite(left).any():
         return ""
     hardest = answer.isel(stop=int(np.nanargmax(answer["braking_force"].sum("axle").to_numpy())))
-    level = "{:.2f} +-{:.2f}".format(*_pair(answer, "friction_level"))
+    level = "{:.2f} +-{:.2f}".format(*value_and_half(answer, "friction_level"))
     more = hardest.isel(axle=int(np.nanargmax(hardest["unused_force"].to_numpy())))
-    value, half = _pair(more, "unused_force")
+    value, half = value_and_half(more, "unused_force")
     axle = str(more["axle"].to_numpy())
     other = "rear" if axle == "front" else "front"
     sure = "" if value > half else ", which is not resolved"
@@ -123,7 +111,9 @@ def _brakes(answer: xr.Dataset) -> str:
         return ""
     first = answer.isel(stop=int(np.flatnonzero(np.isfinite(share))[0]))
     drag = ", ".join(
-        "{} {:.0f} +-{:.0f} N".format(axle, *_pair(answer.sel(axle=axle), "coasting_force"))
+        "{} {:.0f} +-{:.0f} N".format(
+            axle, *value_and_half(answer.sel(axle=axle), "coasting_force")
+        )
         for axle in AXLE_LOOKS
         if np.isfinite(float(answer["coasting_force"].sel(axle=axle)))
     )
@@ -142,11 +132,11 @@ def _per_bar(answer: xr.Dataset) -> str:
         if not known.size:
             continue
         words = "{} {:.1f} +-{:.1f} N".format(
-            axle, *_pair(one.isel(stop=int(known[0])), "force_per_pressure", BAR)
+            axle, *value_and_half(one.isel(stop=int(known[0])), "force_per_pressure", BAR)
         )
         if np.isfinite(float(one["force_per_pressure_change"])):
             words += " ({:+.1f} +-{:.1f} % by the last stop)".format(
-                *_pair(one, "force_per_pressure_change", 100.0)
+                *value_and_half(one, "force_per_pressure_change", 100.0)
             )
         parts.append(words)
     return f"Force per bar of line pressure, first stop: {', '.join(parts)}" if parts else ""
@@ -211,7 +201,7 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
         one = braking.isel(stop=i)
         panel.barh(row, front, height=0.55, facecolor=INK, edgecolor=INK, linewidth=0.6)
         panel.barh(row, rear, left=front, height=0.55, facecolor=PALE, edgecolor=INK, linewidth=0.6)
-        share, half = _pair(one, "front_share")
+        share, half = value_and_half(one, "front_share")
         ideal = float(one["ideal_front_share"])
         words = "share not known"
         if np.isfinite(share):

@@ -6,10 +6,10 @@ import numpy as np
 
 from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD
 from recon.base.late import xr
-from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
+from recon.report.common.text import value_and_half
 
 MOSTLY = 0.95  # of an envelope
 PLANE = Plane(
@@ -31,14 +31,13 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
         f"{answer.attrs['bandwidth_Hz']:.4g} Hz",
     ]
     for k, name in enumerate(answer["corner"].to_numpy()):
-        value = float(answer["highest_demonstrated_use"][k])
+        value, half = value_and_half(answer.isel(corner=k), "highest_demonstrated_use")
         if not np.isfinite(value):
             lines.append(
                 f"  {name}: highest use not known, fewer than {FEWEST_SAMPLES} known "
                 "samples above the load gate"
             )
             continue
-        half = COVERAGE_FACTOR * float(answer["u_highest_demonstrated_use"][k])
         samples = f"{int(answer['samples_used'][k])} samples"
         lines.append(f"  {name}: {_of_tyre(value, half, reference)}, {samples}{_limit(reference)}")
         if "envelope" in reference and value + half < MOSTLY:
@@ -48,11 +47,14 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
 
 def _finding(answer: xr.Dataset, reference: str) -> str:
     """The tyre that was used most, in one sentence."""
-    use = answer["highest_demonstrated_use"].to_numpy()
-    k = int(np.nanargmax(use))  # there is one, or there would be no result
-    half = COVERAGE_FACTOR * float(answer["u_highest_demonstrated_use"][k])
-    words = _of_tyre(float(use[k]), half, reference)
-    return f"{answer['corner'].to_numpy()[k]} was used most: {words}{_limit(reference)}"
+    most = _most_used(answer)
+    words = _of_tyre(*value_and_half(most, "highest_demonstrated_use"), reference)
+    return f"{most['corner'].item()} was used most: {words}{_limit(reference)}"
+
+
+def _most_used(answer: xr.Dataset) -> xr.Dataset:
+    """The answer of one tyre; there is one, or there would be no result."""
+    return answer.isel(corner=int(np.nanargmax(answer["highest_demonstrated_use"].to_numpy())))
 
 
 def _of_tyre(value: float, half: float, reference: str) -> str:
@@ -105,15 +107,14 @@ def _tyre(forces: xr.Dataset, corner: str, low: float) -> Tyre:
 
 def _title(tyres: dict[str, Tyre], friction: xr.Dataset | None) -> str:
     if friction is not None:
-        highest = friction["highest_demonstrated_use"].to_numpy()
-        k = int(np.nanargmax(highest))  # there is one, or there would be no result
-        half = COVERAGE_FACTOR * float(friction["u_highest_demonstrated_use"][k])
-        corner = str(friction["corner"].to_numpy()[k])
+        most = _most_used(friction)
+        highest, half = value_and_half(most, "highest_demonstrated_use")
+        corner = most["corner"].item()
         reference = str(friction.attrs.get("reference", "Fz"))
         if reference != "Fz":
-            share = f"{100 * highest[k]:.0f} ± {100 * half:.0f} %"
+            share = f"{100 * highest:.0f} ± {100 * half:.0f} %"
             return f"Friction use: {corner} reached {share} of {reference}"
-        return f"Friction use: highest {highest[k]:.2f} ± {half:.2f} ({corner}, 95 %)"
+        return f"Friction use: highest {highest:.2f} ± {half:.2f} ({corner}, 95 %)"
     if not any(len(tyre.plane) for tyre in tyres.values()):
         return "Friction use: none known"
     return "Friction use of each tyre"

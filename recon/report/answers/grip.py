@@ -20,7 +20,7 @@ from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.road_plane import known_forces
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
-from recon.report.common.text import wrapped
+from recon.report.common.text import value_and_half, wrapped
 
 WORDS = {"left": "left turn", "right": "right turn", "drive": "driving", "brake": "braking"}
 AHEAD = {"left": np.pi / 2, "right": -np.pi / 2, "drive": 0.0, "brake": np.pi}  # from x [rad]
@@ -99,8 +99,7 @@ def _force(answer: xr.Dataset, k: int, j: int, m: int) -> tuple[float, float, bo
     """Force and half of its interval [N], and whether it was shown to be the limit."""
     shown = bool(answer["evidence"].to_numpy()[k, j])
     name = "available_force" if shown else "demonstrated_force"
-    half = COVERAGE_FACTOR * float(answer[f"u_{name}"][k, j, m])
-    return float(answer[name][k, j, m]), half, shown
+    return *value_and_half(answer.isel(corner=k, direction=j, load=m), name), shown
 
 
 def _at_middle(answer: xr.Dataset, k: int, j: int, direction: str) -> str:
@@ -120,16 +119,13 @@ def _at_middle(answer: xr.Dataset, k: int, j: int, direction: str) -> str:
 def _combined_words(answer: xr.Dataset) -> list[str]:
     """Force between two directions against the ellipse through both, at its middle load."""
     parts = []
-    share, u = (answer[f"{name}ellipse_share"].to_numpy() for name in ("", "u_"))
+    share = answer["ellipse_share"].to_numpy()
     for k, j in np.argwhere(np.isfinite(share).any(axis=2)):
         there = np.flatnonzero(np.isfinite(share[k, j]))
-        m = there[len(there) // 2]
-        half = 100 * COVERAGE_FACTOR * u[k, j, m]
-        words = IN_WORDS[str(answer["pair"].to_numpy()[j])]
-        parts.append(
-            f"{answer['corner'].to_numpy()[k]} {words} {100 * share[k, j, m]:.0f} +-{half:.0f} % "
-            f"at {float(answer['load'][m]):.0f} N"
-        )
+        one = answer.isel(corner=k, pair=j, load=there[len(there) // 2])
+        value, half = value_and_half(one, "ellipse_share", 100.0)
+        of = f"{one['corner'].item()} {IN_WORDS[one['pair'].item()]}"
+        parts.append(f"{of} {value:.0f} +-{half:.0f} % at {float(one['load']):.0f} N")
     return wrapped(f"combined, of the ellipse: {'; '.join(parts)}") if parts else []
 
 
@@ -278,21 +274,17 @@ def _draw_between(panel: Axes, answer: xr.Dataset, k: int, j: int) -> None:
     share = answer["ellipse_share"].to_numpy()[k, j]
     if not np.isfinite(share).any():
         return
-    ahead, aside = (answer["demonstrated_force"].to_numpy()[k, end] for end in PAIRS[_pair(j)])
+    name, ends = list(PAIRS.items())[j]
+    ahead, aside = answer["demonstrated_force"].to_numpy()[k, list(ends)]
     u = answer["u_combined_force"].to_numpy()[k, j]
     turn = np.linspace(0, np.pi / 2, 61)
     bent = np.sin(2 * turn) ** 2
-    x, y = (np.sign(np.round(f(MIDDLES[_pair(j)]), 6)) for f in (np.cos, np.sin))
+    x, y = (np.sign(np.round(f(MIDDLES[name]), 6)) for f in (np.cos, np.sin))
     for m, style, _ in _loads_of(share, np.zeros(3)):
         ellipse = 1 / np.hypot(np.cos(turn) / ahead[m], np.sin(turn) / aside[m])
         radius = ellipse * (1 + (share[m] - 1) * bent)
         angle = np.arctan2(y * np.sin(turn), x * np.cos(turn))
         _draw_envelope(panel, angle, radius, COVERAGE_FACTOR * u[m], style, shown=False)
-
-
-def _pair(j: int) -> str:
-    """Name of the pair of directions at a place."""
-    return list(PAIRS)[j]
 
 
 def _draw_envelope(

@@ -12,6 +12,7 @@ from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
+from recon.report.common.text import value_and_half
 
 KILO = 1e3
 ROW, WIDTH = 0.24, 10.0  # in
@@ -47,7 +48,7 @@ def _of_home(answer: xr.Dataset, home: str, rows: list[int]) -> str:
         return f"  {home}: loads not known; {NO_CLEARANCE}"
     tension, compression = rows[int(np.nanargmax(far[:, 0]))], rows[int(np.nanargmin(far[:, 1]))]
     parts = [
-        f"{_bare(answer, link)} {_load(answer, link, way)}"
+        f"{_link(answer, link).partition(' ')[2]} {_load(answer, link, way)}"
         for link, way in ((tension, 0), (compression, 1))
     ]
     use = answer["utilisation_upper"].to_numpy()[rows]
@@ -80,16 +81,10 @@ def _link(answer: xr.Dataset, link: int) -> str:
     return str(answer["link"].to_numpy()[link])
 
 
-def _bare(answer: xr.Dataset, link: int) -> str:
-    """Name of a link without its corner or axle."""
-    return _link(answer, link).partition(" ")[2]
-
-
 def _load(answer: xr.Dataset, link: int, way: int) -> str:
     """Load with its interval and instant, such as '1.20 +-0.15 kN tension at 3.20 s'."""
-    load = float(answer["peak_load"][link, way]) / KILO
-    half = COVERAGE_FACTOR * float(answer["u_peak_load"][link, way]) / KILO
-    time = float(answer["peak_time"][link, way])
+    one = answer.isel(link=link, direction=way)
+    (load, half), time = value_and_half(one, "peak_load", 1 / KILO), float(one["peak_time"])
     kind = "tension" if load > 0 else "compression"
     return f"{abs(load):.2f} +-{half:.2f} kN {kind} at {time:.2f} s"
 

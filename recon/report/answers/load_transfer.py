@@ -12,6 +12,7 @@ from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
+from recon.report.common.text import value_and_half
 
 AROUND = Around(left=0.85, right=0.25, below=0.55, above=0.3)
 PARTS = {"elastic": "springs and bars", "geometric": "links", "unsprung": "wheels"}
@@ -34,8 +35,8 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
 
 def _known(answer: xr.Dataset, name: str, **at: str) -> tuple[float, float] | None:
     """Value and half-width of its 95 % interval, None where it is not known."""
-    value, u = (float(answer[n].sel(at)) for n in (name, f"u_{name}"))
-    return (value, COVERAGE_FACTOR * u) if np.isfinite(value) else None
+    found = value_and_half(answer.sel(at), name)
+    return found if np.isfinite(found[0]) else None
 
 
 def _finding(answer: xr.Dataset) -> str:

@@ -27,6 +27,7 @@ from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
+from recon.report.common.text import value_and_half
 
 Ends = tuple[float, float]
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
@@ -87,10 +88,8 @@ def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
 
 
 def _share_cell(answer: xr.Dataset, i: int) -> str:
-    share, u = float(answer["front_share"][i]), float(answer["u_front_share"][i])
-    if not np.isfinite(share):
-        return f"{'not known':>16}"
-    return f"{100 * share:7.1f} +-{100 * COVERAGE_FACTOR * u:.1f} %"
+    share, half = value_and_half(answer.isel(cone=i), "front_share", 100.0)
+    return f"{share:7.1f} +-{half:.1f} %" if np.isfinite(share) else f"{'not known':>16}"
 
 
 def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:

@@ -12,6 +12,7 @@ from recon.report.answers.slalom_axles import AXLE_LOOKS
 from recon.report.common.artists import Axes
 from recon.report.common.looks import ACCENT, FAINT, MIDDLE, SMALL
 from recon.report.common.sheet import style_panel
+from recon.report.common.text import value_and_half
 
 SATURATED = ("front", "rear")
 
@@ -23,17 +24,18 @@ def has_weave(slalom: xr.Dataset | None) -> bool:
 
 def _largest(slalom: xr.Dataset) -> str:
     """The largest peak of a tyre in words."""
-    peak, u = (slalom[f"{name}peak_lateral_force"].to_numpy() for name in ("", "u_"))
+    peak = slalom["peak_lateral_force"].to_numpy()
     if not np.isfinite(peak).any():
         return "no peak known"
     i, k = np.unravel_index(int(np.nanargmax(np.abs(peak))), peak.shape)
-    corner, half = slalom["corner"].to_numpy()[k], COVERAGE_FACTOR * u[i, k]
-    return f"{corner} up to {abs(peak[i, k]):.0f} +-{half:.0f} N at cone {i + 1}"
+    one = slalom.isel(cone=int(i), corner=int(k))
+    value, half = value_and_half(one, "peak_lateral_force")
+    return f"{one['corner'].item()} up to {abs(value):.0f} +-{half:.0f} N at cone {i + 1}"
 
 
 def weave_finding(slalom: xr.Dataset) -> str:
     """Lag of the rear, and the axle whose force flattens first, in one sentence, no full stop."""
-    lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
+    lag, half = value_and_half(slalom, "rear_lag", 1e3)
     if not np.isfinite(lag):
         return (
             f"Slalom, {slalom.sizes['cone']} cones: {_largest(slalom)}; lag of the rear not known"
@@ -41,7 +43,7 @@ def weave_finding(slalom: xr.Dataset) -> str:
     way = "follows" if lag >= 0 else "precedes"
     words = (
         f"Slalom, {slalom.sizes['cone']} cones: the rear axle {way} the front by "
-        f"{1e3 * abs(lag):.0f} +-{1e3 * COVERAGE_FACTOR * u:.0f} ms"
+        f"{abs(lag):.0f} +-{half:.0f} ms"
     )
     flags = slalom["saturates_first"].to_numpy()
     known = int((flags >= 0).sum())
@@ -73,7 +75,7 @@ def draw_cycle(panel: Axes, slalom: xr.Dataset) -> None:
 
 def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
     """Bracket as long as the lag, where both forces fall or rise through zero in mid-cycle."""
-    lag, u = float(slalom["rear_lag"]), float(slalom["u_rear_lag"])
+    lag, half = value_and_half(slalom, "rear_lag")
     front = slalom["mean_cycle"].sel(axle="front").to_numpy()
     inner = slice(len(time) // 4, 3 * len(time) // 4)
     start = float(time[inner][np.argmin(np.abs(front[inner]))])
@@ -83,7 +85,7 @@ def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
         color=ACCENT, linewidth=1.6, zorder=4,
     )  # fmt: skip
     panel.annotate(
-        f"{1e3 * lag:.0f} +-{1e3 * COVERAGE_FACTOR * u:.0f} ms",
+        f"{1e3 * lag:.0f} +-{1e3 * half:.0f} ms",
         (start + lag, 0.05 * np.ptp(front)), xytext=(5, 3), textcoords="offset points",
         fontsize=SMALL, color=ACCENT, zorder=5,
     )  # fmt: skip

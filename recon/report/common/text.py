@@ -19,6 +19,11 @@ def wrapped(sentence: str) -> list[str]:
     return textwrap.wrap(sentence, WIDEST, initial_indent="  ", subsequent_indent="    ")
 
 
+def value_and_half(answer: xr.Dataset, name: str, scale: float = 1.0) -> tuple[float, float]:
+    """A single number of an answer and half of its 95 % interval, both times `scale`."""
+    return scale * float(answer[name]), scale * COVERAGE_FACTOR * float(answer[f"u_{name}"])
+
+
 def with_interval(answer: xr.Dataset, name: str, place: tuple[int, ...], per: float = 1.0) -> str:
     """A value of an answer with its 95 % half-width, both over `per`; "not known" for NaN.
 
@@ -38,10 +43,12 @@ def with_interval(answer: xr.Dataset, name: str, place: tuple[int, ...], per: fl
 
 def footnotes(answer: xr.Dataset) -> list[str]:
     """Gate, samples, assumptions and what is not given, as lines of a summary."""
-    samples = f"; {int(answer['samples'].sum())} samples" if "samples" in answer else ""
-    lines = wrapped(f"Gate: {answer.attrs['gate']}{samples}")
-    for sentence in sentences_of(answer, "assumed"):
-        lines += wrapped(f"Assumed: {sentence}")
-    for sentence in not_given(answer):
-        lines += wrapped(f"Not given: {sentence}")
-    return lines
+    gate, assumed = str(answer.attrs["gate"]), sentences_of(answer, "assumed")
+    if "samples" in answer:
+        gate += f"; {int(answer['samples'].sum())} samples"
+    if "samples_used" in answer:
+        gate += f"; {int(answer['samples_used'].sum())} samples passed"
+        assumed = [". ".join(assumed)] if assumed else []
+    sentences = [f"Gate: {gate}", *(f"Assumed: {one}" for one in assumed)]
+    sentences += [f"Not given: {one}" for one in not_given(answer)]
+    return [line for sentence in sentences for line in wrapped(sentence)]
