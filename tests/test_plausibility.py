@@ -68,6 +68,15 @@ def test_unusual_masses_are_noted(written, old, new, told):
     assert len(car.corners) == 4
 
 
+@pytest.mark.parametrize("droop", ["-5", "50"])
+def test_a_wheel_that_hangs_far_above_its_travel_is_noted(written, droop):
+    path = written(("droop_travel_mm = -50", f"droop_travel_mm = {droop}"))
+    line = line_of(path, "droop_travel_mm")
+    told = f"line {line}: corner FL: the hanging wheel is at {droop} mm, but travel_mm goes down to"
+    with pytest.warns(VehicleWarning, match=re.escape(told)):
+        read_vehicle(path)
+
+
 def test_unusual_sizes_are_noted(written):
     """Every y and x of the points and masses tripled: no such car stands on a road."""
 

@@ -77,6 +77,18 @@ def test_sides_that_differ_by_a_slip_are_named(tmp_path: Path) -> None:
     assert any(told.search(text) for text in said), said
 
 
+def test_sides_that_differ_by_decimetres_are_named_without_a_usual_slip(tmp_path: Path) -> None:
+    text = (VEHICLES / f"{CASE}.toml").read_text(encoding="utf-8")
+    point = re.search(
+        r"corner\.FL\.support\]\].*?outer = \{[^}]*point_mm = \[([^\]]*)\]", text, re.S
+    )
+    assert point
+    x, y, z = point[1].split(", ")
+    said = said_of(tmp_path, CASE, f"[{point[1]}]", f"[{x}, {float(y) + 360:g}, {z}]")
+    told = re.compile(rf"FL, \w+, outer point: x = .*y = {float(y) + 360:g} mm, .* 3\d\d mm apart")
+    assert any(told.search(text) for text in said), said
+
+
 def test_most_slips_in_any_point_of_a_corner_are_noticed(tmp_path: Path) -> None:
     """What is left are points whose place nothing else in the file fixes."""
     text = (VEHICLES / f"{CLUB}.toml").read_text(encoding="utf-8")

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from recon.base.doubt import Doubt
 from recon.base.errors import DataError
 from recon.calibration.calibrated import Calibration
 from recon.conditioning.condition import condition
@@ -194,3 +195,15 @@ def test_two_tares_that_differ_by_more_than_the_drive_are_refused() -> None:
     match = rf"line {wrong.line[row]}: a tare of FL_tie_rod of 7\.7, and one of .* a change of"
     with pytest.raises(DataError, match=match):
         condition(day().log, day().car, wrong)
+
+
+def test_a_doubt_about_many_channels_counts_them() -> None:
+    names = tuple(f"G{k}" for k in range(7))
+    words = [
+        str(Doubt(("FL",), "standing tare", names[:count], 1.0, 0.0, 9.0, "Found.", "Do."))
+        for count in (2, 7)
+    ]
+    assert words == [
+        "FL: standing tare (G0 and G1). Found. Do.",
+        "FL: standing tare (7 channels, G0 to G6). Found. Do.",
+    ]

@@ -52,6 +52,9 @@ UNSEEN = {
 Outcome = Literal["sound", "left out", "doubted"]
 
 
+MOST_NAMED = 6  # channels of a doubt that are named one by one: the gauges of a corner
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """One reason not to believe a part of a result.
@@ -99,7 +102,10 @@ class Doubt:
 
     def __str__(self) -> str:
         """The doubt in words: place, cause, evidence, remedy."""
-        channels = f" ({' and '.join(self.channels)})" if self.channels else ""
+        count, names = len(self.channels), " and ".join(self.channels)
+        if count > MOST_NAMED:
+            names = f"{count} channels, {self.channels[0]} to {self.channels[-1]}"
+        channels = f" ({names})" if names else ""
         cause = "cause not known" if self.cause == NO_CAUSE else f"{self.cause}{channels}"
         certain = self.cause == NO_CAUSE or self.probability == 1.0
         likely = "" if certain else f", probability {self.probability:.2f}"

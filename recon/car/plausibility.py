@@ -16,6 +16,7 @@ Size = tuple[str, float, tuple[float, float], Loc]
 UNSPRUNG_SHARE = 0.4  # of the total mass
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
+DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
 
@@ -30,7 +31,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     Warns
     -----
     VehicleWarning
-        Unsprung masses, height of the centre of mass, wheelbase or track are unusual.
+        Unsprung masses, height of the centre of mass, wheelbase, track or droop are unusual.
     """
     front, rear = (
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
@@ -38,6 +39,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     if front and rear:
         _require_between(car, source, float(np.mean(front)), float(np.mean(rear)))
     _require_sprung(car, source)
+    _warn_of_droop(car, source)
     for what, value, (low, high), loc in _sizes(car, front, rear):
         if not low <= value <= high:
             warnings.warn(
@@ -81,6 +83,21 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
             VehicleWarning,
             stacklevel=4,
         )
+
+
+def _warn_of_droop(car: Vehicle, source: Source) -> None:
+    """Note hanging wheels far above the lower end of their travel: another unit, or a sign."""
+    for name, corner in car.corners.items():
+        loc: Loc = ("corner", name, "droop_travel_mm")
+        droop, low = corner.droop_travel, corner.travel_range[0]
+        if loc in source.lines and droop - low > DROOP:
+            warnings.warn(
+                f"{source.at(loc, f'corner {name}')}: the hanging wheel is at {1e3 * droop:g} mm, "
+                f"but travel_mm goes down to {1e3 * low:g} mm. Is droop_travel_mm in mm, and "
+                "negative?",
+                VehicleWarning,
+                stacklevel=4,
+            )
 
 
 def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:

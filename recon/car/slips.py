@@ -8,7 +8,7 @@ usual slip would make it fit.  All limits are common practice, no source.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import dist
@@ -24,6 +24,7 @@ SPREAD = 0.1  # m, from the middle of a body on which points lie on both sides o
 TOGETHER = 0.025  # m, within which two links have one outer joint
 NARROW = 0.25  # share of its length that separates the inner ends of an arm of two links
 APART = 0.04  # m, between a point and its mirror image: more may be a slip
+FAR_APART = 0.1  # m; so much is no difference between two sides of one car
 CLOSER = 0.15  # share of that distance which is left once the slip is undone
 TURNED, TENTH, TENFOLD = (
     "a turned sign",
@@ -126,7 +127,7 @@ def _undone(at: Vec, odd: dict[int, str]) -> Vec:
     return x, y, z
 
 
-def _coordinates(at: Vec, axes: dict[int, str]) -> str:
+def _coordinates(at: Vec, axes: Iterable[int]) -> str:
     return ", ".join(f"{'xyz'[k]} = {1e3 * at[k]:.4g} mm" for k in axes)
 
 
@@ -145,13 +146,15 @@ def _narrow(corner: Corner) -> Iterator[tuple[_Point, str]]:
 
 
 def _unlike(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, str]]:
-    """Points of a left corner that differ from their mirror image, and would not without a slip."""
+    """Points of a left corner that differ from their mirror image, and should not."""
+    every = (0, 1, 2)
     for point in _points_of(corner) if corner.left else ():
         image = images.get(_end_of(point), point.at)
-        if slip := _between(point.at, image):
-            every = dict.fromkeys(range(3), slip)
-            here, there = _coordinates(point.at, every), _coordinates(image, every)
-            yield point, f"{here}, but {there} mirrored from the right. Is one of them {slip}?"
+        slip, apart = _between(point.at, image), dist(point.at, image)
+        if slip or apart > FAR_APART:
+            here, there = (_coordinates(at, every) for at in (point.at, image))
+            why = f"Is one of them {slip}?" if slip else f"{1e3 * apart:.0f} mm apart: a digit?"
+            yield point, f"{here}, but {there} mirrored from the right. {why}"
 
 
 def _images(described: dict[str, Corner], corner: Corner) -> dict[str, Vec]:
