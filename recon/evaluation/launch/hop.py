@@ -165,6 +165,7 @@ def measured(
             continue
         longest = max(some, key=lambda o: o.cycles)
         swing = np.concatenate([o.swing for o in some])
+        growth, decay, uneven = longest.trends()
         out[i] = (
             some[0].start,
             some[-1].end,
@@ -172,11 +173,12 @@ def measured(
             sum(o.cycles for o in some),
             max(o.largest for o in some),
             swing.mean(),
-            *longest.trends(),
+            growth,
+            decay,
             swing[0],
             swing[-1],
             longest.scatter,
-            longest.uneven,
+            uneven,
         )
     return out
 

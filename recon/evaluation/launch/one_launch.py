@@ -205,9 +205,8 @@ def _let_go(car: Driven, start: float, shift: float, way: float = 0.0) -> Floats
     """
     if car.slip is None:
         return np.full(len(car.tyres.groups), np.nan)
-    inside = (car.time >= start) & (car.time <= shift)
-    slip = (car.slip.value + way * car.slip.u)[inside][:, car.tyres.corners]
-    each = np.array([last_true(car.time[inside], x, car.threshold) for x in slip.T])
+    time, value, u = _slip_between(car, car.slip, start, shift)
+    each = np.array([last_true(time, x, car.threshold) for x in (value + way * u).T])
     return np.array([
         np.nanmax(each[g]) if np.isfinite(each[g]).any() else np.nan for g in car.tyres.groups
     ])  # fmt: skip
@@ -217,19 +216,25 @@ def _in_slip(car: Driven, start: float, shift: float) -> Estimate:
     """Time in slip by group [s]; of an axle the time in which either of its wheels slips."""
     if car.slip is None:
         return Estimate(*(np.full(s, np.nan) for s in _sizes(len(car.tyres.groups))))
-    inside = (car.time >= start) & (car.time <= shift)
-    times = []
-    for way in (0.0, -1.0, 1.0):
-        slip = (car.slip.value + way * car.slip.u)[inside][:, car.tyres.corners]
-        times.append(
-            [
-                time_above(car.time[inside], slip[:, g].max(axis=1), car.threshold)
-                for g in car.tyres.groups
-            ]
-        )
-    value, low, high = np.array(times)
+    time, slip, u = _slip_between(car, car.slip, start, shift)
+    value, low, high = (
+        np.array([
+            time_above(time, (slip + way * u)[:, g].max(axis=1), car.threshold)
+            for g in car.tyres.groups
+        ])
+        for way in (0.0, -1.0, 1.0)
+    )  # fmt: skip
     step = 1.0 / float(car.forces.attrs["rate_Hz"]) / np.sqrt(12.0)
     return independent(value, np.hypot((high - low) / 2, step), causes=1)
+
+
+def _slip_between(
+    car: Driven, slip: Slip, start: float, end: float
+) -> tuple[Floats, Floats, Floats]:
+    """Times (sample,) [s] from `start` to `end`, slip of the driven tyres (sample, tyre) and u."""
+    inside = slice(*np.searchsorted(car.time, [start, np.nextafter(end, np.inf)]))
+    driven = car.tyres.corners
+    return car.time[inside], slip.value[inside][:, driven], slip.u[inside][:, driven]
 
 
 def _sizes(count: int) -> tuple[tuple[int, ...], ...]:

@@ -78,38 +78,26 @@ class Oscillation:
         """Mean amplitude [N]."""
         return float(np.mean(self.swing))
 
-    def trends(self) -> tuple[float, float]:
-        """Growth per cycle up to the largest half-wave, and decay per cycle after it.
+    def trends(self) -> tuple[float, float, float]:
+        """Growth per cycle up to the largest half-wave, decay per cycle after it, and scatter.
 
-        Logarithmic decrement as a share: 0.05 is 5 % per cycle.  NaN with fewer than
-        `FEWEST_FOR_TREND` half-waves.
+        Logarithmic decrement as a share: 0.05 is 5 % per cycle.  Half-waves scatter about it by a
+        share of themselves [1].  NaN with fewer than `FEWEST_FOR_TREND` half-waves.
         """
-        (rise, _), (fall, _) = self._ways()
-        return float(np.expm1(rise)), float(-np.expm1(fall))
-
-    @property
-    def uneven(self) -> float:
-        """Scatter of the half-waves about their growth and decay, as a share of them [1].
-
-        NaN with fewer than `FEWEST_FOR_TREND` of either.
-        """
-        (_, rising), (_, falling) = self._ways()
-        return float(np.fmax(rising, falling))
-
-    def _ways(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Slope per cycle and scatter of ln(amplitude) up to the largest half-wave and after."""
         top = int(np.argmax(self.swing))
-        return _per_cycle(self.swing[: top + 1]), _per_cycle(self.swing[top:])
+        rise, rising = _per_cycle(self.swing[: top + 1])
+        fall, falling = _per_cycle(self.swing[top:])
+        return float(np.expm1(rise)), float(-np.expm1(fall)), float(np.fmax(rising, falling))
 
 
 def _per_cycle(swing: Floats) -> tuple[float, float]:
     """Slope of ln(amplitude) per cycle of half-waves (half_wave,) [any unit], and scatter [1]."""
     if len(swing) < FEWEST_FOR_TREND:
         return float("nan"), float("nan")
-    rows = np.column_stack([np.ones(len(swing)), np.arange(len(swing)) / 2])
-    fitted = np.linalg.lstsq(rows, np.log(swing), rcond=None)[0]
-    left = np.log(swing) - rows @ fitted
-    return float(fitted[1]), float(np.sqrt(np.sum(left**2) / (len(swing) - 2)))
+    cycle, level = (np.arange(len(swing)) - (len(swing) - 1) / 2) / 2, np.log(swing)
+    slope = float(cycle @ level / (cycle @ cycle))
+    left = level - level.mean() - slope * cycle
+    return slope, float(np.sqrt(left @ left / (len(swing) - 2)))
 
 
 def reversals(time: Floats, force: Floats, least: float) -> tuple[Floats, Floats]:
