@@ -174,13 +174,14 @@ def law_of(bands: Bands, quiet: Bands | None = None) -> Law:
 def slope_of(quiet: Bands) -> Law:
     """Power law by quantile regression on distributions without noise."""
     x = np.log(quiet.load / REFERENCE_LOAD)
-    values = quiet.middles[None] + (quiet.moved + x)[:, None]
-    hard = quiet.middles >= quiet.least
-    counts = quiet.counts * hard
-    weight = counts / np.maximum(counts.sum(axis=1), 1e-12)[:, None]
-    edge = np.array([_quantile(v, w) for v, w in zip(values, weight, strict=True)])
+    middles = quiet.middles
+    values = middles + (quiet.moved + x)[:, None]
+    counts = quiet.counts * (middles >= quiet.least)
+    number = counts.sum(axis=1)
+    weight = counts / np.maximum(number, 1e-12)[:, None]
+    edge = _quantiles(values, weight)
     slopes = EXPONENTS if is_wide(quiet.load) else (USUAL_EXPONENT, USUAL_EXPONENT)
-    spread = quiet.u_noise / np.sqrt(np.maximum((1.0 - SHARE) * counts.sum(axis=1), 1.0))
+    spread = quiet.u_noise / np.sqrt(np.maximum((1.0 - SHARE) * number, 1.0))
     worked = _touching(x, edge, spread, quiet.weight, slopes)
     near = values[worked] >= edge[worked, None] - 0.2
     share = (weight * quiet.weight[:, None])[worked]
@@ -213,9 +214,12 @@ def is_wide(load: Floats) -> bool:
     return float(load.max() / load.min()) >= NARROW
 
 
-def _quantile(values: Floats, weight: Floats) -> float:
-    """Quantile of a distribution (cell,), even within each cell."""
-    return float(np.interp(SHARE, np.cumsum(weight), values + STEP / 2))
+def _quantiles(values: Floats, weight: Floats) -> Floats:
+    """Quantile of each distribution (row,) with cells (row, cell), even within each cell."""
+    below, row = np.cumsum(weight, axis=1), np.arange(len(weight))
+    at = np.sum(below <= SHARE, axis=1).clip(1, weight.shape[1] - 1)
+    rest = (below[row, at] - SHARE) / np.maximum(weight[row, at], 1e-300)
+    return np.asarray(values[row, at] + STEP * (0.5 - rest.clip(0.0, 1.0)))
 
 
 def _pooled_height(bands: Bands, law: Law, *, raw: bool = True) -> float:
@@ -236,4 +240,4 @@ def _pooled_height(bands: Bands, law: Law, *, raw: bool = True) -> float:
     middles = np.asarray(start + STEP * (np.arange(CELLS) + 0.5), dtype=float)
     least = float(np.average((bands.least - line)[law.worked], weights=bands.weight[law.worked]))
     counts = counts * (middles >= least)
-    return _quantile(middles, counts / counts.sum())
+    return float(_quantiles(middles[None], (counts / counts.sum())[None])[0])
