@@ -118,7 +118,6 @@ def read_shared(forces: xr.Dataset, **files: Name | None) -> dict[str, Any]:
 def _files(
     answer: Answer, forces: xr.Dataset, computed: xr.Dataset, folder: Path, overwrite: bool
 ) -> tuple[list[str], tuple[Path, ...]]:
-    """Words of an answer, and its files in `folder`."""
     from recon.records.doubt_variables import doubts_in, with_doubts
     from recon.records.results import write_result
     from recon.report.drive.doubt_list import drawn_with_doubts

@@ -66,7 +66,6 @@ def _log_and_map(text: str) -> tuple[str, str | None]:
 
 
 def _names(text: str) -> tuple[str, ...]:
-    """Names that are separated by commas."""
     return tuple(name.strip() for name in text.split(","))
 
 

@@ -283,7 +283,6 @@ class _Answer:
         )
 
     def _evidence(self) -> list[AtLimit | None]:
-        """Evidence of a limit in every visit, with the reason where there is none."""
         slip = slip_of(self.forces)
         if lacking := slip.missing["sideways"]:
             self.not_given.append(

@@ -127,7 +127,6 @@ def grip(
 
 
 def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
-    """Refuse a gate that makes no sense."""
     unit = {"low_load": "N", "least_use": "N per N", "bandwidth": "Hz"}
     for name, value in asked.items():
         lowest = 0.0 if name == "low_load" else 1e-9
@@ -311,7 +310,6 @@ def _gate_words(gate: Gate) -> str:
 
 
 def _assumed(envelopes: list[Envelope], blocks: Blocks) -> Iterable[str]:
-    """Assumptions behind the envelopes."""
     yield "the envelope is a power law of the load"
     if not all(is_wide(one.bands.load) for one in envelopes):
         yield f"exponent {USUAL_EXPONENT:g} +-0.1 where few loads were worked hard"

@@ -181,7 +181,6 @@ class _Drive:
 
 
 def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) -> _Drive:
-    """Measure the launches of a drive."""
     require_forces(forces, *NEEDED)
     bandwidth = bandwidth_for(forces, asked.bandwidth, "launches")
     _require_options(forces, asked.slip, asked.distance)
@@ -200,12 +199,12 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
         forces, Drive(forces), tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance,
         least, _in_gap(forces, shifts),
     )  # fmt: skip
-    found = [measure(car, one, _first_shift(one, shifts)) for one in starts]
+    ends = [min([x.end, *(s.start for s in shifts if x.start < s.start < x.end)]) for x in starts]
+    found = [measure(car, one, end) for one, end in zip(starts, ends, strict=True)]
     return _Drive(found, car, shifts, assumed, missing)
 
 
 def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
-    """Refuse options that make no sense."""
     for name, value, high, unit in (("slip", slip, 1e3, "%"), ("distance", distance, 1e4, "m")):
         if not 0 < value < high:
             found = f"{name} = {value:g} {unit} asked for"
@@ -249,14 +248,7 @@ def _in_gap(forces: xr.Dataset, shifts: list[Section]) -> NDArray[np.bool_]:
     return out
 
 
-def _first_shift(start: Section, shifts: list[Section]) -> float:
-    """Start of the first shift of a launch, or its end [s]."""
-    inside = [s.start for s in shifts if start.start < s.start < start.end]
-    return min([*inside, start.end])
-
-
 def _by_group(found: list[Launch], tyres: DrivenTyres) -> Labelled:
-    """Quantities by launch and corner, and by launch and axle."""
     out: Labelled = {}
     count, groups, each = len(tyres.names), len(tyres.groups), len(QUANTITIES)
     for prefix, dim, places in (
@@ -304,7 +296,6 @@ def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled
 
 
 def _gaps(shifts: list[Section]) -> Labelled:
-    """Gaps of the shifts of the drive, for orientation."""
     text = "elapsed time at which the drive force is below half of that before, {} of the gap"
     starts, ends = ([getattr(one, end) for one in shifts] for end in ("start", "end"))
     return plain("gap_start", starts, ("gap",), "s", text.format("start")) | plain(

@@ -334,7 +334,6 @@ def _wander(drive: _Drive, fit: Fit, share: Callable[[Floats], list[float]]) -> 
 
 
 def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
-    """Load transfer of both axles in bins of lateral acceleration."""
     pairs = [_pair(drive, axle) for axle in SIDES]
     count = len(loads.middles)
 

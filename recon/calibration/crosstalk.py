@@ -51,10 +51,11 @@ def crosstalk(
     """
     assembly = assembly_of(car, corner) if corner in car.corners else None
     if assembly is None or assembly.name not in calibration.corners:
+        there = [c for c in car.corners if assembly_of(car, c).name in calibration.corners]
         raise DataError(
             where=f"calibration of {calibration.vehicle}",
             found=f"no corner '{corner}'",
-            needed=nearest(corner, _calibrated(calibration, car)),
+            needed=nearest(corner, there),
             do="Name a corner that was calibrated.",
         )
     fitted = calibration.corners[assembly.name]
@@ -78,8 +79,3 @@ def crosstalk(
             "wrench_component": np.asarray(WRENCH_COMPONENTS, dtype=str),
         },
     )
-
-
-def _calibrated(calibration: Calibration, car: Vehicle) -> tuple[str, ...]:
-    """Corners whose unit was calibrated."""
-    return tuple(c for c in car.corners if assembly_of(car, c).name in calibration.corners)

@@ -148,18 +148,15 @@ def _tied(car: Vehicle, axle: Axle) -> Linkage:
         )
         + axle.supports,
         gauges=tuple(
-            replace(g, on=f"{side.name}.{g.on}" if _on_support(side, g) else named(g.on))
+            replace(g, on=f"{side.name}.{g.on}" if g.on in supported else named(g.on))
             for side, named in parts
+            for supported in [{s.name for s in side.supports}]
             for g in side.gauges
         )
         + axle.gauges,
         wheel_on=tuple(named(side.wheel.on) for side, named in parts),
         home_of=tuple(home.name for home in homes for _ in home.gauges),
     )
-
-
-def _on_support(side: Corner, gauge: Gauge) -> bool:
-    return gauge.on in (s.name for s in side.supports)
 
 
 def _namer(before: str, own: tuple[str, ...]) -> Callable[[str], str]:

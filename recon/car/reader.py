@@ -99,7 +99,6 @@ def _dotted(loc: Loc) -> str:
 def _corners(
     table: schema.VehicleTable, source: Source
 ) -> tuple[dict[str, Corner], tuple[Assumed, ...]]:
-    """Corners in SI, checked, and their defaults."""
     from recon.car.schema import MirrorTable
 
     made: dict[str, Corner] = {}
@@ -152,7 +151,6 @@ def _described(
 def _axles(
     table: schema.VehicleTable, source: Source
 ) -> tuple[dict[str, Axle], tuple[Assumed, ...]]:
-    """Axles in SI, checked, and their defaults."""
     from recon.car.schema import CornerTable
 
     made: dict[str, Axle] = {}

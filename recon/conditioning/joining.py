@@ -192,7 +192,6 @@ class _Carried:
 
 
 def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats) -> xr.Dataset:
-    """The base with the gauges of the other log."""
     if not other.sizes["gauge"]:
         return base
     times = base["elapsed_time"].to_numpy()

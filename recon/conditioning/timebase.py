@@ -185,7 +185,6 @@ def _rows(elapsed: Floats, rate: float, reach: float) -> _Rows:
 
 
 def _with_rows(log: xr.Dataset, rows: _Rows) -> xr.Dataset:
-    """The log with the added rows, which hold no numbers."""
     even = log_at_rows(log, rows.source)
     for variable in even.data_vars.values():
         if variable.dims[:1] == ("elapsed_time",):

@@ -72,7 +72,6 @@ def _found(view: View) -> Iterator[_Stuck]:
 
 
 def _places(view: View, name: str) -> list[dict[str, str]]:
-    """Labels of every column of a channel."""
     dims = view.log[name].dims
     out: list[dict[str, str]] = [{}]
     if "corner" in dims:

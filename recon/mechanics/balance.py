@@ -76,7 +76,7 @@ def balance(mechanism: Mechanism, state: State) -> Balance:
     unstated = np.isnan(mechanism.compliance) & _needs_statement(mechanism, rows, idle, hubs)
     open_rows = _connected(stress, unstated)
     loads = _split(mechanism, loads, stress, open_rows)
-    return Balance(rows, loads, stress, _open_stress(stress, open_rows))
+    return Balance(rows, loads, stress, np.where(open_rows[..., None], stress, 0.0))
 
 
 def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
@@ -167,11 +167,6 @@ def _split(mechanism: Mechanism, loads: Floats, stress: Floats, open_rows: NDArr
             do="State compliance_mm_per_kN of the bushes or links that give way.",
         )
     return loads - stress @ np.linalg.solve(energy, weighted @ loads)
-
-
-def _open_stress(stress: Floats, open_rows: NDArray) -> Floats:
-    """The part of the states of self-stress in groups that lack a compliance."""
-    return np.where(open_rows[..., None], stress, 0.0)
 
 
 def hidden(loads: Floats, unsplit: Floats) -> Floats:

@@ -176,7 +176,6 @@ def _limits(forces: xr.Dataset, assemblies: list[CornerCalibration]) -> list[str
 
 
 def _temperatures(forces: xr.Dataset, assemblies: list[CornerCalibration]) -> list[str]:
-    """Temperatures of pulls and drive, where both are known."""
     pulled = np.array([one.conditions.temperature for one in assemblies])
     pulled = pulled[np.isfinite(pulled)]
     if not pulled.size or "gauge_temperature" not in forces:

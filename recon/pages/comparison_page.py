@@ -128,13 +128,13 @@ def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
     relative = BY_NAME[str(answer["metric"].to_numpy()[k])].relative
     unit = unit_after(answer, k).strip()
     means = answer["mean"].to_numpy()[:, k]
-    known = _is_known(answer, k)
+    known, effect = _is_known(answer, k), effect_words(answer, k).removesuffix(" (95 %)")
     words = {
         "name": named(answer, k),
         "words": str(answer["metric_words"].to_numpy()[k]),
         "verdict": str(answer["verdict"].to_numpy()[k]),
-        "means": [_printed(f"{_four(mean)} {unit}".strip()) for mean in means],
-        "effect": _printed(_effect(answer, k)) if known else "not claimed",
+        "means": [_printed(f"{f'{mean:#.4g}'.rstrip('.')} {unit}".strip()) for mean in means],
+        "effect": _printed(effect if known else "not claimed"),
         "resolvable": _size(answer, k, "resolvable"),
         "scatter": _size(answer, k, "scatter"),
         "margin_words": _size(answer, k, "margin"),
@@ -147,15 +147,6 @@ def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
         "first": float(means[0]),
         **{f"at_{name}": _number(answer[name].to_numpy()[k]) for name in numbers},
     }
-
-
-def _four(value: float) -> str:
-    """A number with four significant digits."""
-    return f"{value:#.4g}".rstrip(".")
-
-
-def _effect(answer: xr.Dataset, k: int) -> str:
-    return effect_words(answer, k).removesuffix(" (95 %)")
 
 
 def _size(answer: xr.Dataset, k: int, name: str) -> str:
@@ -178,7 +169,6 @@ def _number(value: float) -> float | None:
 
 
 def _runs(answer: xr.Dataset) -> Iterator[dict[str, Any]]:
-    """Rows of the table of runs."""
     words = ("set_up", "block", "driver", "tyre_set", "notes")
     columns = {name: answer[f"run_{name}"].to_numpy() for name in words}
     values = answer["value"].to_numpy()[:, 0]

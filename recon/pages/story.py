@@ -182,15 +182,11 @@ def _missing_channels(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
     }
     for name in USED:
         words = name.replace("_", " ")
-        if words not in out and not _is_logged(forces, name):
+        if words not in out and not (name in forces and forces[name].notnull().any()):
             out[words] = "not logged"
     return [f"{name}: {words}" for name, words in out.items()] or [
         "None: everything that the forces and answers use was logged"
     ]
-
-
-def _is_logged(forces: xr.Dataset, name: str) -> bool:
-    return name in forces and bool(np.isfinite(forces[name].to_numpy()).any())
 
 
 def _words(forces: xr.Dataset, name: str) -> list[str]:

@@ -134,7 +134,6 @@ def completed(
 def _with_body(
     log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
 ) -> xr.Dataset:
-    """The log with the specific force of the body."""
     force, u = _of_all(car, links) if set(links) == set(CORNERS) else _of_some(seen, links)
     return log.assign_coords(component=list(COMPONENTS)).assign(
         acceleration=stamp(LOG["acceleration"], force.T), u_acceleration=stamp(U_ACCELERATION, u)

@@ -103,7 +103,6 @@ def _correction(
 
 
 def _with_unit(where: str, text: str, dimension: str) -> tuple[float, str]:
-    """Number and unit of a text such as ``"9.81 m/s2"``."""
     if not text:
         return 0.0, ""
     number, _, unit = text.strip().partition(" ")

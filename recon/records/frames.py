@@ -148,7 +148,6 @@ def _name(name: str, end: tuple[str, ...]) -> str:
 
 
 def _text(value: Any) -> str:
-    """A cell as a word, "" where there is none."""
     return "" if pd.isna(value) else str(value)
 
 

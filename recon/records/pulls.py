@@ -144,7 +144,6 @@ def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
 
 
 def _own_gauges(car: Vehicle, corner: str) -> tuple[str, ...]:
-    """Names of the gauges of the assembly that the corner belongs to."""
     return tuple(gauge.name for gauge in linkage_of(car, corner).gauges)
 
 

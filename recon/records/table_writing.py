@@ -128,7 +128,6 @@ def write_whole_text(path: str | Path, text: str, *, overwrite: bool = False) ->
 
 
 def _write(path: str | Path, columns: Columns, overwrite: bool) -> None:
-    """Write the columns that hold anything."""
     table = {}
     for name, (dimension, values) in columns.items():
         if dimension == "word":

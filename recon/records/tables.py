@@ -303,7 +303,6 @@ def _has_even_lines(layout: Layout, block: bytes, frame: Any) -> bool:
 
 
 def _frame(layout: Layout, block: bytes, wanted: Wanted) -> Any:
-    """The wanted columns of a block as a pandas frame."""
     return pd.read_csv(
         io.BytesIO(block),
         engine="c",

@@ -108,7 +108,6 @@ def _owner(corrections: Mapping[str, Correction], written: str) -> str:
 
 
 def _factors(rows: Rows, column: str, names: Words, gauges: dict[str, Gauge]) -> Floats:
-    """Factor of each row from the unit of the column to that of the row's gauge."""
     bound = rows.table.bound.get(column)
     if bound is None or bound.spelling == GAUGE_UNIT:
         return np.ones(len(names))

@@ -83,7 +83,9 @@ def export(
         )
     chosen = _corners(result, corner)
     if "tyre_force" in result or any(v is not None for v in (start, stop, rate)):
-        blocks = _by_sample(_at_rate(_window(_samples(chosen), start, stop), rate))
+        shown = _window(_samples(chosen), start, stop)
+        shown = shown if rate is None else lower_rate(shown, rate)
+        blocks = _by_sample(shown.drop_vars("u_tyre_force_random", errors="ignore"))
     else:
         blocks = iter([_by_label(chosen)])
     with replace_whole(target, overwrite=overwrite) as temporary:
@@ -155,11 +157,6 @@ def _window(samples: xr.Dataset, start: float | None, stop: float | None) -> xr.
     return samples.isel({SAMPLES: slice(int(inside[0]), int(inside[-1]) + 1)})
 
 
-def _at_rate(samples: xr.Dataset, rate: float | None) -> xr.Dataset:
-    thinned = samples if rate is None else lower_rate(samples, rate)
-    return thinned.drop_vars("u_tyre_force_random", errors="ignore")
-
-
 # --- samples over time -----------------------------------------------------------------------
 
 
@@ -186,7 +183,6 @@ def _by_sample(samples: xr.Dataset) -> Iterator[Columns]:
 
 
 def _by_dims(result: xr.Dataset) -> dict[tuple[str, ...], list[str]]:
-    """Names of variables by their dimensions."""
     groups: dict[tuple[str, ...], list[str]] = {}
     for name, variable in result.data_vars.items():
         groups.setdefault(tuple(map(str, variable.dims)), []).append(str(name))
@@ -258,7 +254,6 @@ def _companions(answer: xr.Dataset, name: str) -> dict[str, str]:
 
 
 def _rows(answer: xr.Dataset, name: str, dims: list[str]) -> Columns:
-    """Rows of one variable; columns of labels that it has not are empty."""
     variable = answer[name]
     labels = list(product(*(_labels(variable, str(dim)) for dim in variable.dims)))
     own = {str(dim): k for k, dim in enumerate(variable.dims)}

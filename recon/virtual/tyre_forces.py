@@ -287,7 +287,6 @@ def _steer(stance: Stance, motion: _Motion, forces: _Forces, slip: Floats, rate:
 
 
 def _tyres(forces: _Forces, slip: Floats) -> Tyres:
-    """Slip of each tyre, from that of its axle and its own use."""
     own = np.hypot(forces.ahead, forces.aside) / forces.limit
     each = slip[:, AXLE] * own / np.maximum(forces.use[:, AXLE], 1e-6)
     ahead = SLIP_AHEAD * each * forces.ahead

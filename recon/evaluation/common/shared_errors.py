@@ -57,11 +57,12 @@ def sources_of(forces: xr.Dataset) -> Sources:
     require_forces(forces, "cause_name", "cause_scope")
     words = {key: str(forces.attrs.get(key, "")) for key in _ATTRIBUTES}
     log = words["log_checksum"]
+    tares = [one.checksum for one in recorded_inputs(forces) if one.role == "tares"]
     return Sources(
         calibration=_calibration(words) or log,
         vehicle=words["vehicle_checksum"],
         gauges=tuple(sorted(map(str, forces["gauge"].to_numpy()))) if "gauge" in forces else (),
-        tares=_recorded(forces, "tares") or log,
+        tares=(tares or [""])[0] or log,
         log=log,
     )
 
@@ -74,11 +75,6 @@ def _calibration(words: dict[str, str]) -> str:
     parts = words["calibration_sources"].replace(";", " ").split()
     sums = sorted(part for part in parts if len(part) == CHECKSUM)
     return " ".join(sums) or words["calibration_created"]
-
-
-def _recorded(forces: xr.Dataset, role: str) -> str:
-    """Checksum of the input with this role, where the result has a record."""
-    return next((one.checksum for one in recorded_inputs(forces) if one.role == role), "")
 
 
 def measured_of(estimate: Estimate, forces: xr.Dataset) -> Measured:

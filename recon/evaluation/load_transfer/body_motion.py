@@ -90,7 +90,6 @@ def body_of(means: xr.Dataset) -> Body:
 
 
 def _logged(means: xr.Dataset) -> bool:
-    """Whether all three axes of the acceleration are logged."""
     return "acceleration" in means and bool(
         np.isfinite(means["acceleration"].to_numpy()).any(axis=0).all()
     )

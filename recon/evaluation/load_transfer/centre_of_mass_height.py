@@ -133,15 +133,11 @@ class Heights:
         moment -= given.patch * np.sum(force[..., Y] * force[..., Z], axis=1)
         inertia = given.roll_inertia * wheels.roll_inertia
         moment += inertia * body.roll_change * (given.lean if body.leaning else 1.0)
-        moment -= given.spin * self._rotation * self.turning
+        rotation = np.nan_to_num(body.speed) * float(np.sum(1.0 / wheels.radius))  # of all wheels
+        moment -= given.spin * rotation * self.turning
         weight = wheels.mass * STANDARD_GRAVITY
         lever = force[..., Y].sum(axis=1) + given.shift * weight * roll
         return _slope(lever, moment)
-
-    @property
-    def _rotation(self) -> Floats:
-        """Sum of the speeds of rotation of all wheels (sample,) [rad/s]."""
-        return np.nan_to_num(self.body.speed) * float(np.sum(1.0 / self.wheels.radius))
 
     def by_pitch(self, force: Floats, given: Assumptions) -> float:
         """Height [m] from forces (sample, corner, component) [N] and their pitch moment."""

@@ -83,7 +83,6 @@ def _listed(u: Three, axes: list[int]) -> str:
 
 
 def _acceleration_sources(log: xr.Dataset, corner: str) -> Words:
-    """Best source of the hub's acceleration, axis by axis."""
     hub = axes_logged(log, "hub_acceleration", corner)
     body = axes_logged(log, "acceleration", None)
     return _three("hub" if h else "body" if b else "none" for h, b in zip(hub, body, strict=True))

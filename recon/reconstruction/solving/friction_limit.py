@@ -188,7 +188,6 @@ class _Problem:
         return x, push
 
     def _step(self, x: Floats, push: Floats) -> tuple[Floats, Floats]:
-        """One predictor and corrector."""
         n, w = x.shape[:2]
         apart = x - self.f - self.moved(push)
         arrow = _arrow(push)

@@ -38,7 +38,6 @@ def _visits(answer: xr.Dataset) -> str:
 
 
 def _finding(answer: xr.Dataset) -> str:
-    """The finding in one sentence."""
     value, half = value_and_half(answer, "all_visits_use_difference")
     more = f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'}"
     more += "" if abs(value) > half else " (not resolved)"
@@ -79,7 +78,6 @@ def _used_more(answer: xr.Dataset) -> str:
 
 
 def _names(answer: xr.Dataset, dim: str) -> list[str]:
-    """Names of phases or of bands of speed."""
     if dim == "phase":
         return [str(name) for name in answer["phase"].to_numpy()]
     ends = zip(

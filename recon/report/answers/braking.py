@@ -27,20 +27,15 @@ def _percent(answer: xr.Dataset, name: str, digits: int = 1) -> str:
 
 def braking_summary(answer: xr.Dataset) -> list[str]:
     """The front share beside the ideal one, and what follows from it, in words."""
-    lines = [f"Braking, {_stops(answer)}: {_finding(answer)}"]
+    count = answer.sizes["stop"]
+    lines = [f"Braking, {count} stop{'s' if count > 1 else ''}: {_finding(answer)}"]
     lines += [*wrapped(_unused(answer)), *_unused_table(answer)]
     for sentence in (_brakes(answer), _per_bar(answer), _resting(answer)):
         lines += wrapped(sentence) if sentence else []
     return lines + footnotes(answer)
 
 
-def _stops(answer: xr.Dataset) -> str:
-    count = answer.sizes["stop"]
-    return f"{count} stop{'s' if count > 1 else ''}"
-
-
 def _finding(answer: xr.Dataset) -> str:
-    """The finding in one sentence."""
     if not np.isfinite(float(answer["all_stops_front_share"])):
         return f"{_alone(answer)}the front share is not known"
     share = f"front share {_percent(answer, 'all_stops_front_share')}"

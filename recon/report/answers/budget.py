@@ -59,7 +59,6 @@ def _finding(answer: xr.Dataset) -> str:
 
 
 def _force(one: xr.Dataset, name: str) -> str:
-    """One force with the time of its sample and its interval."""
     force, u, time = (float(one[n]) for n in ("force", "u_force", "sample_time"))
     if not np.isfinite(u):
         return f"{name}: not known"

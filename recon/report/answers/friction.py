@@ -58,7 +58,6 @@ def _most_used(answer: xr.Dataset) -> xr.Dataset:
 
 
 def _of_tyre(value: float, half: float, reference: str) -> str:
-    """Highest use of a tyre in words."""
     if reference == "Fz":
         return f"highest use {value:.3f} +-{half:.3f} (95 %)"
     return f"reached {100 * value:.0f} +-{100 * half:.0f} % of {reference} (95 %)"

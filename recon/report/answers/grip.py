@@ -173,7 +173,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     footer = f"{tyre_footer(forces)}\n{answer.attrs['gate']}"
     figure, room = new_sheet(
         (9.6, 1.7 + sum(tall)),  # also for one tyre: titles need the room
-        _headline(answer),
+        f"{_title(answer)}: {_in_words(answer).partition(': ')[0]}",
         _legend(answer),
         footer,
         columns=2,
@@ -204,10 +204,6 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     if hot:
         _draw_hot(add_panel(figure, stack[-1].inside(AROUND)), answer, hot)
     return figure
-
-
-def _headline(answer: xr.Dataset) -> str:
-    return _finding(answer).partition(": ")[0] + ": " + _in_words(answer).partition(": ")[0]
 
 
 def _thinned(forces: xr.Dataset, corner: str, low: float) -> Floats:

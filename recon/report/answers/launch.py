@@ -112,7 +112,6 @@ def _who(answer: xr.Dataset) -> str:
 
 
 def _forces_words(answer: xr.Dataset, i: int) -> str:
-    """Forces of the driven axle and its tyres."""
     prefix, place = _whole(answer)
     tyres = ", ".join(
         f"{name} {with_interval(answer, 'plateau_drive_force', (i, k))}"
@@ -134,7 +133,6 @@ def _forces_words(answer: xr.Dataset, i: int) -> str:
 
 
 def _distance_words(answer: xr.Dataset, i: int) -> str:
-    """Start, slip, catch and distance of a launch."""
     parts = [f"start at {with_interval(answer, 'launch_start', (i,))} s"]
     for k, name in enumerate(answer["corner"].to_numpy()):
         slipped = with_interval(answer, "time_in_slip", (i, k))
@@ -357,7 +355,6 @@ def _draw_slip(panel: Axes, shown: xr.Dataset, answer: xr.Dataset, bandwidth: fl
 
 
 def _number_hop(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
-    """Number the crests of every event of hop of a launch."""
     name = str(answer["launch"].values[i])
     low, high = panel.get_ylim()
     panel.set_ylim(low, high + 0.14 * (high - low))

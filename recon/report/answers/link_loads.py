@@ -23,8 +23,10 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
     """The largest load and the link nearest to its limit; then one line for each corner or axle."""
     lines = [_finding(answer)]
     lines += [_of_home(answer, home, rows) for home, rows in _homes(answer).items()]
+    pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
+    counts = ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
     lines.append(
-        f"  gate: {answer.attrs['gate']} ({_counts(answer)}); assumed: "
+        f"  gate: {answer.attrs['gate']} ({counts}); assumed: "
         f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
     )
     lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")
@@ -94,11 +96,6 @@ def _use_in_words(answer: xr.Dataset, link: int, way: int) -> str:
     limit = float(answer["limit"][link, way]) / KILO
     kind = str(answer["limit_kind"].to_numpy()[link, way])
     return f"{_link(answer, link)}, up to {upper:.0f} % of {limit:.1f} kN ({kind})"
-
-
-def _counts(answer: xr.Dataset) -> str:
-    pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
-    return ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
 
 
 # --- picture -----------------------------------------------------------------------------------

@@ -56,7 +56,6 @@ def _own_slopes(answer: xr.Dataset) -> list[str]:
 
 
 def _slopes(answer: xr.Dataset) -> str:
-    """Change of each wheel's load per g."""
     words = []
     for corner in map(str, answer["corner"].to_numpy()):
         found = _known(answer, "load_per_lateral_acceleration", corner=corner)

@@ -23,7 +23,6 @@ def has_weave(slalom: xr.Dataset | None) -> bool:
 
 
 def _largest(slalom: xr.Dataset) -> str:
-    """The largest peak of a tyre in words."""
     peak = slalom["peak_lateral_force"].to_numpy()
     if not np.isfinite(peak).any():
         return "no peak known"

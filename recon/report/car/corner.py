@@ -242,7 +242,6 @@ def _labels(scene: Scene, flat: list[int]) -> tuple[list[str], Floats]:
 
 
 def _row_name(load: Load) -> str:
-    """Name of a load, with its gauge channels below."""
     return f"{load.name}\n{', '.join(load.gauges) or 'no gauge'}"
 
 

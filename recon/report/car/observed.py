@@ -41,15 +41,10 @@ def observability_summary(seen: Observability) -> list[str]:
     return lines + [f"  known instead: {c.words} (standard uncertainty)" for c in seen.combinations]
 
 
-def _by_mode(seen: Observability) -> list[tuple[str, Floats]]:
-    """Standard uncertainties of the forces for each thing that hubs may pass."""
-    return [("rolling", seen.u), *seen.u_held.items()]
-
-
 def _named_rows(seen: Observability) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Standard uncertainties and errors of the forces [N], by the name of their row."""
     wheels = "wheels" if seen.corners[1:] else "wheel"
-    known = {f"{mode} {wheels}": u for mode, u in _by_mode(seen)}
+    known = {f"{mode} {wheels}": u for mode, u in [("rolling", seen.u), *seen.u_held.items()]}
     known |= {f"without {member}": u for member, u in seen.without.items()}
     known |= {f"with {member} too": u for member, u in seen.with_.items()}
     return known, {f"{name} ignored": bias for name, bias in seen.bias.items()}

@@ -124,7 +124,8 @@ def _draw_circles(panel: Axes, plane: Plane, reach: float, points: Floats) -> No
     """Circles of constant size, at most five, labelled in the plane's unit."""
     from matplotlib.ticker import MultipleLocator
 
-    spacing = next(s for s in _round_steps() if reach / s <= 5)
+    round_steps = np.outer(10.0 ** np.arange(-2, 7), [1.0, 2.0, 5.0]).ravel()
+    spacing = next(s for s in round_steps if reach / s <= 5)
     limit = 1.05 * reach
     radii = spacing * np.arange(1, int(reach // spacing) + 1)
     direction = _empty_direction(points, radii, 0.08 * limit)
@@ -151,10 +152,6 @@ def _draw_circles(panel: Axes, plane: Plane, reach: float, points: Floats) -> No
     panel.yaxis.set_major_locator(MultipleLocator(between))
     panel.set_xlabel(plane.labels[0], fontsize=TEXT)
     panel.set_ylabel(plane.labels[1], fontsize=TEXT)
-
-
-def _round_steps() -> Floats:
-    return np.outer(10.0 ** np.arange(-2, 7), [1.0, 2.0, 5.0]).ravel()
 
 
 def _empty_direction(points: Floats, radii: Floats, clear: float) -> float:

@@ -149,7 +149,6 @@ def style_panel(
 
 
 def _folded(panel: Axes, words: str) -> str:
-    """The words in lines that are no wider than the panel."""
     width = 72 * panel.bbox.width / panel.figure.dpi
     room = int(width / (CHARACTER * TEXT))
     return "\n".join(part for line in words.splitlines() for part in textwrap.wrap(line, room))

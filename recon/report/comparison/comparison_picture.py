@@ -39,7 +39,8 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
         (WIDE, 4.9 + below), finding(answer), _legend(answer), footer, columns=4
     )
     dots, bars = room.stack(room.tall - below, below)
-    left, right = dots.columns(1.25, 1.0) if _has_profile(answer) else (dots, None)
+    profiled = "profile" in answer and bool(np.isfinite(answer["profile"].to_numpy()).all())
+    left, right = dots.columns(1.25, 1.0) if profiled else (dots, None)
     _draw_runs(add_panel(figure, left.inside(AROUND)), answer)
     if right is not None:
         _draw_profile(add_panel(figure, right.inside(AROUND)), answer)
@@ -66,10 +67,6 @@ def _legend(answer: xr.Dataset) -> list[Artist]:
     margin = line_entry(color=INK, linestyle=":", label="stated margin")
     stated = [margin] if np.isfinite(answer["margin"].to_numpy()).any() else []
     return [*dots, mean, *([least] if _drawn_metrics(answer) else []), *stated]
-
-
-def _has_profile(answer: xr.Dataset) -> bool:
-    return "profile" in answer and bool(np.isfinite(answer["profile"].to_numpy()).all())
 
 
 def _with_unit(answer: xr.Dataset) -> str:

@@ -169,7 +169,6 @@ def _percent(share: float) -> str:
 
 
 def _shares(answer: xr.Dataset, k: int) -> dict[str, float]:
-    """Shares of the variance of an effect."""
     total = float(answer["u_effect"][k]) ** 2 or 1.0
     parts = {"runs": "the scatter of runs", "calibration": "calibration", "session": "zeros"}
     return {words: float(answer[f"u_effect_{of}"][k]) ** 2 / total for of, words in parts.items()}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from recon.base.errors import DataError
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.conditioning.clocks import Agreement, Clock, in_words
+from recon.conditioning.clocks import Clock, in_words
 from recon.conditioning.joining import Joined
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import line_entry
@@ -62,6 +62,7 @@ def plot_clocks(clocks: Sequence[Clock]) -> Figure:
 
 def _draw(figure: Figure, box: Box, clock: Clock) -> None:
     best = max(clock.agreements, key=lambda a: a.like)
+    label = f"{best.names[1].replace('_', ' ')} ({best.unit})"
     before, after, lag = (add_panel(figure, row.inside(SIDES)) for row in box.rows(3))
     name = Path(clock.path).name
     own = clock.middle + (best.time - clock.middle - clock.offset) / (1.0 + clock.drift)
@@ -69,7 +70,7 @@ def _draw(figure: Figure, box: Box, clock: Clock) -> None:
         (before, own, best.before, "before: each clock from its own start"),
         (after, best.time, best.expected, f"after: shifted by {clock.start:+.3f} s at the start"),
     ):
-        style_panel(panel, f"{name}, {words}", y=_label(best), size=SMALL)
+        style_panel(panel, f"{name}, {words}", y=label, size=SMALL)
         for values, colour, dash, wide in ((best.seen, INK, "-", 1.2), (expected, ACCENT, "--", 1)):
             thin = slice(None, None, max(len(time) // DRAWN, 1))
             panel.plot(time[thin], values[thin], color=colour, linestyle=dash, linewidth=wide)
@@ -88,7 +89,3 @@ def _draw_lag(panel: Axes, clock: Clock) -> None:
     panel.errorbar(
         time, 1e3 * lag, 1e3 * COVERAGE_FACTOR * u, fmt="o", color=MIDDLE, markersize=4, capsize=2
     )
-
-
-def _label(found: Agreement) -> str:
-    return f"{found.names[1].replace('_', ' ')} ({found.unit})"

@@ -45,7 +45,6 @@ def weighing_lines(weighings: tuple[Weighing, ...]) -> list[str]:
 
 
 def _sum_cell(forces: xr.Dataset, elapsed: Floats, j: int) -> str:
-    """A sum of forces that is known while they are not, with its peak."""
     words = str(forces["known_sum"].to_numpy()[j]).split(", known to")[0].split(" is known to")[0]
     value = forces["sum_of_forces"].to_numpy()[:, j]
     if not np.any(np.isfinite(value)):

@@ -6,7 +6,6 @@ from functools import partial
 
 import numpy as np
 
-from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
@@ -111,13 +110,10 @@ def _draw(panel: Axes, one: xr.Dataset, name: str) -> None:
         panel.plot(time, side * half[1][kept], color=INK, linewidth=0.7, linestyle=DASHES, zorder=2)
     if not unseen:
         panel.plot(time, apart[kept], color=ACCENT, linewidth=0.8, zorder=3)
-    known = "not seen by the gauges" if unseen else f"median {_median(half)}"
+    known = "not seen by the gauges"
+    if not unseen:
+        known = "median half-width {:.0f} to {:.0f} N".format(*(np.nanmedian(h) for h in half))
     style_panel(panel, f"{name} ({LOOKS[name[:2]].name}): {known}", y="difference [N]", size=SMALL)
-
-
-def _median(half: list[Floats]) -> str:
-    before, after = (float(np.nanmedian(h)) for h in half)
-    return f"half-width {before:.0f} to {after:.0f} N"
 
 
 def _legend() -> list[Artist]:
