@@ -200,7 +200,11 @@ def _numbered(layout: Layout) -> Iterator[tuple[int, bytes]]:
     for block in _blocks(layout):
         if not block.isspace():
             yield line, block
-        line += block.count(NEWLINE)
+        line += _count(block, NEWLINE)  # a third of the time of `bytes.count`
+
+
+def _count(block: bytes, byte: bytes | str) -> int:
+    return int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord(byte)))
 
 
 def line_of_row(layout: Layout, row: int) -> int:
@@ -275,11 +279,12 @@ def _parse_block(layout: Layout, block: bytes, first_line: int, wanted: Wanted) 
         raise _blame(layout, block, first_line, wanted, str(error)) from error
     if not _has_even_lines(layout, block, frame):
         _check_fields(layout, block, first_line)
-    values = np.empty((len(wanted.positions), len(frame)))
-    for row, position in enumerate(wanted.positions):
-        column = frame[position]
-        stamps = position == wanted.stamps
-        values[row] = seconds_of(column, layout.first_cell(position)) if stamps else column
+    if wanted.stamps is not None:
+        stamps = frame[wanted.stamps]
+        frame[wanted.stamps] = seconds_of(stamps, layout.first_cell(wanted.stamps))
+    values: Floats = frame.to_numpy(np.float64).T
+    if list(frame) != list(wanted.positions):
+        values = values[frame.columns.get_indexer(list(wanted.positions))]
     # One sum for each column costs little and is finite only where every number is.
     suspect = ~np.isfinite(values.sum(axis=1))
     bad_stamp = [p == wanted.stamps for p in wanted.positions]
@@ -298,8 +303,7 @@ def _has_even_lines(layout: Layout, block: bytes, frame: Any) -> bool:
     unusual = b'"' in block or b" " in block or (b"\r" in block and STRAY_RETURN.search(block))
     if unusual or last not in frame or frame[last].isna().any():
         return False
-    marks = np.count_nonzero(np.frombuffer(block, np.uint8) == ord(layout.separator))
-    return bool(marks == len(frame) * last)
+    return _count(block, layout.separator) == len(frame) * last
 
 
 def _frame(layout: Layout, block: bytes, wanted: Wanted) -> Any:

@@ -101,3 +101,14 @@ def samples_by_mode(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[
     if len(found) == 1:
         return [(int(found[0]), slice(None))]
     return [(int(m), np.flatnonzero(mode == m)) for m in found]
+
+
+def modes_in_turn(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np.int64]]]:
+    """Each joint mode of a block (sample,) with samples, for results that replace earlier ones.
+
+    The most frequent mode comes first and has all samples: to calculate some of them twice is
+    quicker than to pick out most of them.
+    """
+    usual = int(np.argmax(np.bincount(mode)))
+    others = [(m, chosen) for m, chosen in samples_by_mode(mode) if m != usual]
+    return [(usual, slice(None)), *others]

@@ -20,7 +20,7 @@ from recon.reconstruction.estimator.sample_features import (
     Singles,
     features_of,
     joint_mode,
-    samples_by_mode,
+    modes_in_turn,
 )
 from recon.reconstruction.solving.friction_limit import beyond_limit, hold_within_limit
 from recon.reconstruction.solving.fz_bound import Bound, hold_upward
@@ -109,7 +109,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, solver.scale)
     variance, xy = variances_of(outputs, solver.compressed, features, mode)
-    beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None])
+    beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None].astype(np.float32))
     beyond[lost] = 0.0
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
     excess = np.square(EXCESS_SHARE * beyond)
@@ -128,9 +128,11 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         mode=samples.mode,
         travel=samples.travel,
     )
-    u = np.sqrt(out.whole + out.leak)[2 : 3 * outputs.wheels : 3]
-    compressed = samples.travel > 0.1 * np.array([[high] for _, high in solver.table.ranges[:-1]])
-    status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
+    if low.any():
+        u = np.sqrt(out.whole + out.leak)[2 : 3 * outputs.wheels : 3]
+        ends = np.array([[high] for _, high in solver.table.ranges[:-1]])
+        compressed = samples.travel > 0.1 * ends
+        status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
     return out
 
 
@@ -140,10 +142,12 @@ def _random(solver: Solver, samples: Samples, mode: NDArray[np.int64]) -> Single
     Where a hub moves up and down, the gain of its accelerometer is wrong by a share of what moves
     it, now up and now down: in wheel hop that is more than the noise of the gauges.
     """
-    moved = samples.hub[2::3].astype(np.float32) - np.float32(STANDARD_GRAVITY)
-    out = solver.random.T[:, mode].astype(np.float32)
-    for m, chosen in samples_by_mode(mode):
-        out[:, chosen] += solver.hub_gain[m].astype(np.float32) ** 2 @ moved[:, chosen] ** 2
+    moved = np.square(samples.hub[2::3].astype(np.float32) - np.float32(STANDARD_GRAVITY))
+    out = np.empty((len(solver.outputs.rows), len(mode)), dtype=np.float32)
+    for m, chosen in modes_in_turn(mode):
+        noise, gain = solver.random[m], np.square(solver.hub_gain[m])
+        out[:, chosen] = noise.astype(np.float32)[:, None]
+        out[:, chosen] += gain.astype(np.float32) @ moved[:, chosen]
     return out
 
 
@@ -159,7 +163,7 @@ def forces_of(solver: Solver, samples: Samples) -> tuple[Singles, Singles]:
     given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
     inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
     out = np.empty((4 * wheels, n), dtype=np.float32)
-    for m, chosen in samples_by_mode(joint_mode(samples.mode)):
+    for m, chosen in modes_in_turn(joint_mode(samples.mode)):
         x, table = inputs[:, chosen], solver.table.inputs[m]  # (input, 4 w, basis)
         flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
         out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))

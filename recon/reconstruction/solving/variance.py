@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.reconstruction.causes.cause import Cause
-from recon.reconstruction.estimator.sample_features import Singles, samples_by_mode
+from recon.reconstruction.estimator.sample_features import Singles, modes_in_turn
 from recon.reconstruction.solving.outputs import Outputs
 from recon.records.forces import PARTS
 
@@ -88,7 +88,7 @@ def variances_of(
     n = features.shape[1]
     variance = np.zeros((len(PARTS), len(outputs.rows), n), dtype=np.float32)
     xy = np.zeros((len(PARTS), outputs.wheels, n), dtype=np.float32)
-    for m, chosen in samples_by_mode(mode):
+    for m, chosen in modes_in_turn(mode):
         effects = by_mode[m].matrix @ features[:, chosen]
         for part, group, rows in by_mode[m].groups:
             effect = effects[rows].reshape(group.stop - group.start, -1, effects.shape[1])
@@ -105,7 +105,7 @@ def late_effect(
     """Effect (output, sample) [N] of the cause that turns the tyre axes too, intermediate axes."""
     out = np.zeros((len(outputs.rows), features.shape[1]), dtype=np.float32)
     if cause is not None:
-        for m, chosen in samples_by_mode(mode):
+        for m, chosen in modes_in_turn(mode):
             loading = (outputs.rows @ cause.loading[m]).astype(np.float32)
             out[:, chosen] = loading @ features[:, chosen]
     return out
