@@ -91,9 +91,11 @@ def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
 def _late_by(log: xr.Dataset, part: Part, delay: float, gauges: tuple[str, ...]) -> Floats:
     """Change of forces (w, 3, sample) [N] by a delay [s] of some gauges of an assembly.
 
-    Short means would smooth what changes quickly, and slopes overrate it.
+    Short means would smooth what changes quickly, and slopes overrate it.  No gauge is later than
+    a short log is long.
     """
-    count, back = log.sizes["elapsed_time"], delay / usual_step(log["elapsed_time"].to_numpy())
+    count = log.sizes["elapsed_time"]
+    back = min(delay / usual_step(log["elapsed_time"].to_numpy()), count - 2.0)
     whole = int(back)
     rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
     columns = [list(log["gauge"].to_numpy()).index(gauge) for gauge in gauges]
