@@ -21,7 +21,6 @@ from recon.records.forces import require_forces
 from recon.records.provenance import recorded_inputs
 
 SCOPES = ("session", "calibration", "car")
-LOOSE = "without a sign"  # what stands below the named causes: errors of unknown sign
 ENDS_CALIBRATION = ("gauged link", "mount")  # changes after which old pulls do not hold
 ENDS_SHARING = (*ENDS_CALIBRATION, "ride height")
 CHECKSUM = 64  # hexadecimal digits
