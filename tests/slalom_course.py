@@ -32,12 +32,29 @@ from recon.virtual.stance import (
 )
 from recon.virtual.states import WARM_GAIN, WARM_START, WARMS, States, level_to_vehicle, rack_of
 
-SPEED, CONES, CONE_PITCH = 15.0, 10, 18.0  # m/s, -, m
+CONES = 10
 RUN_IN, STOP = 1.0, 2.5  # s before the first cone, s of braking at the end
 WISHED_SIDEWAYS, WISHED_BRAKING = 8.5, 8.0  # m/s2
+FULL_BRAKING = 15.0  # m/s from which the car may brake that much and not stop
 LIFT_MARGIN = 0.65  # largest share of the lateral acceleration that would lift a wheel
 BODY_LAG = 0.05  # s, delay of roll and pitch after the acceleration
 STEER_PER_ACCELERATION = 0.001  # rad per m/s2, added to the Ackermann angle
+
+
+@dataclass(frozen=True, slots=True)
+class Slalom:
+    """How a slalom is driven, and by what car.
+
+    `speed` [m/s], `pitch` [m] of the cones; `damping` of the dampers at the wheel [N s/m], of which
+    the demo's car has none; `lean` and `road`: how much more than usual the body leans on its
+    springs and the road shakes the wheels.
+    """
+
+    speed: float = 15.0
+    pitch: float = 18.0
+    damping: float = 0.0
+    lean: float = 1.0
+    road: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +78,16 @@ class _Course:
 
 
 def slalom_states(
-    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = 200.0, damping: float = 0.0
+    virtual_car: VirtualCar,
+    rng: np.random.Generator,
+    *,
+    rate: float = 200.0,
+    wish: Slalom = Slalom(),
 ) -> States:
-    """Drive a slalom of ten cones 18 m apart at 15 m/s, then brake in a straight line.
+    """Drive a slalom of ten cones, 18 m apart at 15 m/s by default, then brake straight ahead.
 
     The car has all four corners described; the result has the drawn ones only.  `rng` draws the
-    shaking of the wheels; `rate` is the sampling rate [Hz], `damping` that of the dampers at the
-    wheel [N s/m], of which the demo's car has none.
+    shaking of the wheels; `rate` is the sampling rate [Hz].
 
     Raises
     ------
@@ -75,17 +95,19 @@ def slalom_states(
         The car lacks a corner, so that load transfer cannot be calculated.
     """
     stance = stance_of(virtual_car.truth, "a slalom")
-    course = _course(stance, rate)
+    course = _course(stance, wish, rate)
     time = course.time
-    shake, road_travel = rough_road(time, rng)
+    shake, road_travel = (wish.road * moved for moved in rough_road(time, rng))
     extra = stance.unsprung * shake
-    extra = extra + SPRING_RATE * road_travel + damping * np.gradient(road_travel, time, axis=0)
+    extra = (
+        extra + SPRING_RATE * road_travel + wish.damping * np.gradient(road_travel, time, axis=0)
+    )
     leaning = stance.mass * stance.height
     upward = vertical(stance, leaning * course.along, leaning * course.sideways) + extra
     aside = _shared_sideways(stance, course, upward)
-    steer = (stance.base / SPEED**2 + STEER_PER_ACCELERATION) * course.sideways
+    steer = (stance.base / wish.speed**2 + STEER_PER_ACCELERATION) * course.sideways
     ahead, pressure, torque = _ahead(stance, course.along, steer, aside, upward)
-    travel, roll, pitch = _body(stance, course)
+    travel, roll, pitch = _body(stance, course, wish.lean)
     heave = np.sum(extra, axis=1) / stance.mass
     to_vehicle = level_to_vehicle(roll, pitch)
     level = np.column_stack([course.along, course.sideways, STANDARD_GRAVITY + heave])
@@ -115,27 +137,27 @@ def slalom_states(
     return all_wheels.of(virtual_car.corners)
 
 
-def _course(stance: Stance, rate: float) -> _Course:
+def _course(stance: Stance, wish: Slalom, rate: float) -> _Course:
     """Lay out the slalom; the lateral acceleration is reduced for a car that would lift a wheel."""
-    lap = RUN_IN + CONES * CONE_PITCH / SPEED
+    lap = RUN_IN + CONES * wish.pitch / wish.speed
     time = np.arange(0.0, lap + STOP, 1.0 / rate)
     since = time - RUN_IN
     on = np.clip(np.minimum(since, lap - time) / 0.8, 0.0, 1.0)
     size = min(WISHED_SIDEWAYS, LIFT_MARGIN * stance.lifting)
-    sideways = size * smooth(on) * np.sin(np.pi * SPEED / CONE_PITCH * since)
+    sideways = size * smooth(on) * np.sin(np.pi * wish.speed / wish.pitch * since)
     # Braking ends before the car stops; a car at rest is not part of this drive.
     brake = np.clip((time - lap - 0.3) / 0.4, 0.0, 1.0)
     brake = brake * np.clip((lap + STOP - 0.4 - time) / 0.3, 0.0, 1.0)
-    along = -WISHED_BRAKING * smooth(brake)
+    along = -WISHED_BRAKING * min(wish.speed / FULL_BRAKING, 1.0) * smooth(brake)
     gained = np.cumsum(along[1:] + along[:-1]) / (2 * rate)
-    return _Course(time, sideways, along, SPEED + np.concatenate([[0.0], gained]))
+    return _Course(time, sideways, along, wish.speed + np.concatenate([[0.0], gained]))
 
 
-def _body(stance: Stance, course: _Course) -> tuple[Floats, Floats, Floats]:
+def _body(stance: Stance, course: _Course, lean: float) -> tuple[Floats, Floats, Floats]:
     """Travels (n, corner) [m], roll and pitch (n,) [rad] of the body, delayed by `BODY_LAG`."""
     late = course.time - BODY_LAG
     sideways, along = (np.interp(late, course.time, a) for a in (course.sideways, course.along))
-    roll, pitch = ROLL_RATE * sideways, -PITCH_RATE * along
+    roll, pitch = lean * ROLL_RATE * sideways, -lean * PITCH_RATE * along
     travel = -roll[:, None] * stance.arm[:, 1] + pitch[:, None] * stance.arm[:, 0]
     # The body also rolls on its tyres, which does not appear in the travels.
     on_tyres = stance.mass * stance.height / (TYRE_RATE * np.sum(stance.track**2) / 2)

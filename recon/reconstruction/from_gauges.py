@@ -6,10 +6,17 @@ body is taken to be accelerated along and sideways as its part on these wheels i
 
     specific force = g (Fx, Fy) / Fz,   sums over the wheels that are seen.                (1)
 
+Sideways this is the acceleration of these wheels, yaw included, and is used as the body's: a car
+whose yaw inertia is mass times the distances of both axles moves like two masses over its axles.
+Along, another axle may drive or brake; both wheels of an axle show by their load how quick the
+whole car speeds up,
+
+    a_x = +-(load at rest - Fz) wheelbase / (mass height),   + for the front axle.         (2)
+
 Above the lower end of `HOP_BAND` the force of spring and damper on a wheel changes with its speed
 against a body that stays behind, so that
 
-    wheel acceleration = change of the link force over time / damping.                  (2)
+    wheel acceleration = change of the link force over time / damping.                  (3)
 
 A log that has been completed holds these accelerations as if they had been logged, with their
 uncertainties beside them.
@@ -31,6 +38,7 @@ from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, shows_yaw
+from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
@@ -44,13 +52,19 @@ from recon.records.logs import LOG
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
 # The same by equation (1): another axle drives or brakes more, tyres of an axle share unequally.
-U_OF_SOME, U_OF_SOME_SHARE = (3.0, 0.5, 0.7), 0.3  # m/s2; relative, of the rms ahead and aside
+U_OF_SOME, U_OF_SOME_SHARE = (3.0, 0.5, 0.7), (0.3, 0.15)  # m/s2; relative, of the rms
+# By equation (2): air and road; height of the centre of mass, relative; weight of the day, of the
+# load at rest; how much quicker a drive ends than it begins, which tells weight from acceleration.
+U_BY_LOAD, U_HEIGHT_SHARE, U_WEIGHT_SHARE, U_GAIN = 0.5, 0.1, 0.05, 15.0  # m/s2, 1, 1, m/s
+SLOW = 0.15  # s; quicker changes are those by equation (1)
 LEAST_LOAD = 0.3  # of the usual load: wheels that are nearly off the ground show no acceleration
 YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre of mass
 # Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
 # times damping ratio (0.4): soft cars have half of it, stiff ones twice.
-DAMPING, U_DAMPING_SHARE = 10.0, 0.7  # 1/s
+DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
+AXLES = ({"FL", "FR"}, {"RL", "RR"})
+U_MOTION = "u_relative_acceleration"
 TRIAL = 0.01  # s, over which indications are moved on to find how forces change
 
 U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")
@@ -118,6 +132,8 @@ def completed(
             change = _yaw_change(car, links)
             found = _with_yaw(found, car, change) if lacks_yaw else found
             found = with_steer(found, car, change) if no_steer else found
+        elif lacks_body and lacks_yaw and len({name[0] for name in links}) == 1:
+            found = _without_yaw(found, links)
         if lacks_travel:
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:
@@ -134,7 +150,9 @@ def completed(
 def _with_body(
     log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
 ) -> xr.Dataset:
-    force, u = _of_all(car, links) if set(links) == set(CORNERS) else _of_some(seen, links)
+    force, u = (
+        _of_all(car, links) if set(links) == set(CORNERS) else _of_some(log, car, seen, links)
+    )
     return log.assign_coords(component=list(COMPONENTS)).assign(
         acceleration=stamp(LOG["acceleration"], force.T), u_acceleration=stamp(U_ACCELERATION, u)
     )
@@ -146,14 +164,54 @@ def _of_all(car: Vehicle, links: dict[str, Floats]) -> tuple[Floats, Floats]:
     return np.sum(list(links.values()), axis=0) / mass, np.full(3, U_BODY_ACCELERATION)
 
 
-def _of_some(seen: list[Seen], links: dict[str, Floats]) -> tuple[Floats, Floats]:
-    """The same by equation (1), from some wheels alone."""
+def _of_some(
+    log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
+) -> tuple[Floats, Floats]:
+    """The same by equations (1) and (2), from some wheels alone."""
     ahead, aside, load = np.sum(list(links.values()), axis=0)
     usual = STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
     flat = STANDARD_GRAVITY * np.stack([ahead, aside]) / np.maximum(load, LEAST_LOAD * usual)
-    size = np.sqrt(np.nanmean(np.square(flat), axis=1))
-    u = np.hypot(U_OF_SOME, U_OF_SOME_SHARE * np.append(size, 0.0))
+    size = np.array(U_OF_SOME_SHARE) * np.sqrt(np.nanmean(np.square(flat), axis=1))
+    u = np.hypot(U_OF_SOME, np.append(size, 0.0))
+    if set(links) in AXLES and has_four_wheels(car):
+        sign = 1 if "FL" in links else -1
+        per_load = sign * wheelbase(car) / (car.mass * car.centre_of_mass[2])
+        flat[0], u[0] = _by_load(log, flat[0], per_load * (usual - load), abs(per_load) * usual)
+    if shows_yaw(log):
+        flat[1] -= _aside(log, links)
     return np.concatenate([flat, np.full_like(load, STANDARD_GRAVITY)[None]]), u
+
+
+def _by_load(
+    log: xr.Dataset, quick: Floats, transferred: Floats, at_rest: float
+) -> tuple[Floats, float]:
+    """Acceleration ahead (sample,) by equation (2), quick changes as in `quick`, and u [m/s2].
+
+    `transferred` (sample,) is the acceleration that moves the load away, `at_rest` one that would
+    move all of it [m/s2].
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    rate = float(log.attrs["rate"])
+    squares = (U_WEIGHT_SHARE * at_rest) ** 2, (U_GAIN * rate / len(quick)) ** 2
+    offset = np.nanmean(transferred) * squares[0] / sum(squares)
+    slow = gaussian_filter1d(np.nan_to_num(transferred - offset - quick), SLOW * rate)
+    ahead, weight = quick + slow, float(np.prod(squares) / sum(squares))
+    size = float(np.nanmean(np.square(ahead)))
+    return ahead, float(np.sqrt(U_BY_LOAD**2 + U_HEIGHT_SHARE**2 * size + weight))
+
+
+def _aside(log: xr.Dataset, links: Collection[str]) -> Floats:
+    """Mean motion (sample,) [m/s2] of some wheels sideways against the body."""
+    own = log["relative_acceleration"].sel(corner=list(links), component="y")
+    return np.asarray(own.mean("corner").to_numpy())
+
+
+def _without_yaw(log: xr.Dataset, links: Collection[str]) -> xr.Dataset:
+    """The log where the acceleration of the body is that of these wheels, yaw included."""
+    at, u = {"corner": list(links), "component": "y"}, log[U_MOTION].copy(deep=True)
+    u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2)
+    return log.assign({U_MOTION: u})
 
 
 def _arms(car: Vehicle) -> dict[str, Floats]:
@@ -213,7 +271,7 @@ def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
 
 
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
-    """The log with the vertical motion of the wheels that equation (2) gives."""
+    """The log with the vertical motion of the wheels that equation (3) gives."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
     for one in seen:
         solver, given = one

@@ -32,7 +32,7 @@ from recon.virtual.drive import virtual_drive
 from recon.virtual.stance import SPRING_RATE
 from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
 from tests.shipped_mechanisms import shipped
-from tests.slalom_course import slalom_states
+from tests.slalom_course import Slalom, slalom_states
 
 WITHOUT = {
     "all channels": (),
@@ -42,16 +42,24 @@ WITHOUT = {
     "steer": ("steer",),
     "all but gauges": None,
 }
-DAMPING_RATIO = (0.2, 0.7)  # of the body on its springs; common practice, no source
+# Common practice, no source: damping of the body on its springs; m/s; s from cone to cone; lean of
+# the body on its springs and shaking of the road, over usual ones.
+DAMPING_RATIO, SPEED, PERIOD, LEAN, ROAD = (0.2, 0.7), (9.0, 28.0), 1.2, (0.5, 1.6), (0.3, 1.3)
 
 
 def slalom(day: SoundDay, seed: int) -> Drive:
-    """A slalom of the day's car with dampers."""
+    """A slalom of the day's car with dampers, slow or fast, on soft springs or stiff ones."""
     drawn = drawn_again(day.name, seed)
     rng = np.random.default_rng([78, CARS.index(day.name), seed])
-    mass = 0.25 * drawn.truth.mass
-    damping = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
-    return Drive(*virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE, damping=damping), rng))
+    mass, speed = 0.25 * drawn.truth.mass, rng.uniform(*SPEED)
+    wish = Slalom(
+        speed,
+        PERIOD * speed,
+        2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass),
+        rng.uniform(*LEAN),
+        rng.uniform(*ROAD),
+    )
+    return Drive(*virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE, wish=wish), rng))
 
 
 def drawn_again(name: str, seed: int) -> VirtualCar:
