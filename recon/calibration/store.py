@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterable, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Quality
 from recon.calibration.description import FIELDS, FILE, OPTIONAL, RECORDS, units_of, variables_of
+from recon.records.files import RESULT, checksum, existing_file
 from recon.records.provenance import Record
 from recon.records.results import read_result, write_result
 
@@ -48,6 +50,11 @@ def read_calibration(path: str | Path) -> Calibration:
         The file is missing, no calibration, of a newer format, or a variable or attribute of it
         is missing, of other dimensions, type, unit or size, or holds what it cannot hold.
     """
+    return _read(str(path), checksum(existing_file(path, RESULT)))
+
+
+@lru_cache(maxsize=1)  # many logs of one calibration are reconstructed one after the other
+def _read(path: str, _content: str) -> Calibration:
     dataset = read_result(path)
     if str(dataset.attrs.get("kind")) != KIND:
         title = shortened(str(dataset.attrs.get("title", "without title")), 100)
