@@ -109,16 +109,17 @@ def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
     That of the hub where it is logged; else that of the body and the motion against it; else
     gravity.
     """
-    samples = forces.sizes[SAMPLES]
-    found = np.zeros((samples, len(places), 3))
+    found = np.zeros((forces.sizes[SAMPLES], len(places), 3))
+    own = (
+        forces["hub_acceleration"].to_numpy()[:, places] if "hub_acceleration" in forces else found
+    )
+    logged = np.isfinite(own).any(axis=0) & ("hub_acceleration" in forces)
+    if logged.all():
+        return np.asarray(own, dtype=float)
     found[..., 2] = STANDARD_GRAVITY
     if "acceleration" in forces:
         body = forces["acceleration"].to_numpy()[:, None]
         found = np.where(np.isfinite(body), body, found)
     if "relative_acceleration" in forces:
         found = found + np.nan_to_num(forces["relative_acceleration"].to_numpy()[:, places])
-    if "hub_acceleration" in forces:
-        own = forces["hub_acceleration"].to_numpy()[:, places]
-        logged = np.isfinite(own).any(axis=0)
-        found = np.where(logged, own, found)
-    return found
+    return np.where(logged, own, found)

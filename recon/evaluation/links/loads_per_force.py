@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
-from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,9 +148,9 @@ class LinkMap:
                 held = (given.mode == LOCKED) == np.array(locked)[:, None]
                 own = np.flatnonzero(held.all(axis=0))
                 if len(own):
-                    both = (rows[:, None, own] * basis[None, :, own]).reshape(-1, len(own))
-                    flat = table.reshape(prod(shape), len(both)).astype(np.float32)
-                    out[..., begin + own] = (flat @ both).reshape(*shape, len(own))
+                    flat = table.reshape(-1, len(basis)).astype(np.float32)
+                    per_row = (flat @ basis[:, own]).reshape(*shape, len(rows), len(own))
+                    out[..., begin + own] = np.einsum("...rn,rn->...n", per_row, rows[:, own])
         return out.astype(float)
 
     @property

@@ -30,7 +30,7 @@ from recon.evaluation.load_transfer.body_motion import Body, Y
 from recon.evaluation.load_transfer.centre_of_mass_height import Assumptions
 from recon.evaluation.load_transfer.jackknife import with_groups
 from recon.evaluation.load_transfer.vertical_loads import Loads
-from recon.mechanics.assembly import assembly_of
+from recon.mechanics.assembly import Assembly, assembly_of
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.causes.geometry_causes import moved_points
@@ -46,14 +46,13 @@ def obstacle(car: Vehicle | None, corners: list[str]) -> str:
     for name in corners:
         if car.axle_of(name):
             return f"{name} is part of an axle that ties both wheels; only single wheels have parts"
-        if len(_spring_rows(car, name)) != 1:
+        if len(_spring_rows(assembly_of(car, name))) != 1:
             return f"{name} has several springs; describe one for the wheel"
     return ""
 
 
-def _spring_rows(car: Vehicle, name: str) -> list[int]:
+def _spring_rows(assembly: Assembly) -> list[int]:
     """Rows of the springs of a corner among the loads of its supports."""
-    assembly = assembly_of(car, name)
     owner = assembly.mechanism.owner
     return [r for r, place in enumerate(owner) if assembly.supports[place].kind == "spring"]
 
@@ -74,7 +73,7 @@ class Ratios:
 def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
     """Ratios of a corner at the samples of short means of the forces."""
     assembly = assembly_of(car, name)
-    links = replace(LinkMap.of(car, assembly), rows=(_spring_rows(car, name)[0],))
+    links = replace(LinkMap.of(car, assembly), rows=(_spring_rows(assembly)[0],))
     k = corner_names(means).index(name)
     travel = means["travel"].to_numpy()[:, k].astype(float)
     rack = means["rack"].to_numpy().astype(float) if assembly.steered else np.zeros(len(travel))
