@@ -7,8 +7,9 @@ import numpy as np
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import interval, note, white_box
 from recon.report.common.legend import line_entry
-from recon.report.common.looks import ACCENT, INK, MIDDLE, SMALL, TEXT
+from recon.report.common.looks import ACCENT, INK, MIDDLE, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import footnotes, value_and_half, wrapped
 
@@ -144,16 +145,13 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
     half = COVERAGE_FACTOR * u
     for which, (_, marker, colour) in SIDES.items():
         own = side == which
-        panel.errorbar(
-            use[own, 1], use[own, 0], xerr=half[own, 1], yerr=half[own, 0], fmt=marker,
-            markersize=5, capsize=2, linewidth=0.8, color=colour, zorder=3,
-        )  # fmt: skip
+        look = {"fmt": marker, "markersize": 5, "capsize": 2, "linewidth": 0.8, "color": colour}
+        interval(panel, *use[own, ::-1].T, xerr=half[own, 1], yerr=half[own, 0], **look)
     if len(use) <= MOST_NUMBERED:
         for i, (front, rear) in enumerate(use):
             letter = LETTERS.get(str(balance["first_at_limit"].values[i]), "")
-            panel.annotate(f"{i + 1}{letter}", (rear, front), (4, 4), textcoords="offset points",
-                           fontsize=SMALL, color=INK, zorder=5,
-                           bbox={"fc": "white", "ec": "none", "pad": 0.3})  # fmt: skip
+            behind = white_box(0.3)
+            note(panel, f"{i + 1}{letter}", (rear, front), (4, 4), zorder=5, bbox=behind)
     low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
     panel.plot([low, high], [low, high], color=ACCENT, linewidth=1.2, zorder=2)
     for place, words, alignment in (((0.03, 0.97), "front used more", "left"),
@@ -178,11 +176,8 @@ def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
             rows.append((words, value_and_half(balance.isel({dim: i}), f"{dim}_use_difference")))
     known = [(words, pair) for words, pair in rows if np.isfinite(pair[0])]
     for row, (_, (value, half)) in enumerate(known):
-        panel.errorbar(
-            value, -row, xerr=half, fmt="o", markersize=5, capsize=3, color=INK, zorder=3
-        )
-        panel.annotate(f"{value:+.3f} ± {half:.3f}", (value, -row), (0, 7), ha="center",
-                       textcoords="offset points", fontsize=SMALL, color=INK)  # fmt: skip
+        interval(panel, value, -row, xerr=half, markersize=5)
+        note(panel, f"{value:+.3f} ± {half:.3f}", (value, -row), (0, 7), ha="center")
     panel.axvline(0.0, color=ACCENT, linewidth=1.2, zorder=2)
     style_panel(
         panel,

@@ -7,6 +7,7 @@ import numpy as np
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import interval
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -221,11 +222,9 @@ def _draw_pressure(panel: Axes, braking: xr.Dataset) -> None:
     stops = np.arange(1, braking.sizes["stop"] + 1)
     for axle, (colour, marker) in AXLE_LOOKS.items():
         one = braking.sel(axle=axle)
-        panel.errorbar(
-            stops, BAR * one["force_per_pressure"].to_numpy(),
-            yerr=BAR * COVERAGE_FACTOR * one["u_force_per_pressure"].to_numpy(), fmt=marker,
-            markersize=4, capsize=3, color=colour, label=axle,
-        )  # fmt: skip
+        force, u = (BAR * one[f"{of}force_per_pressure"].to_numpy() for of in ("", "u_"))
+        look = {"fmt": marker, "color": colour, "label": axle, "zorder": 2}
+        interval(panel, stops, force, yerr=COVERAGE_FACTOR * u, **look)
     style_panel(panel, "force per bar, 95 %", x="stop", y="N per bar")
     panel.set_xticks(stops[:: -(-len(stops) // 8)])
     panel.set_xlim(0.4, len(stops) + 0.6)

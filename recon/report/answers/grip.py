@@ -16,8 +16,9 @@ from recon.evaluation.grip.combined_directions import PAIRS
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, IN_WORDS, SECTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
-from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
+from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE
 from recon.report.common.road_plane import known_forces
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 from recon.report.common.text import value_and_half, wrapped
@@ -234,16 +235,9 @@ def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
     for m, style, at in _loads_of(value, turn[[-1, 30, 0]]):
         free = turn[_free(answer, k, AHEAD[direction], m, turn)]
         _draw_envelope(panel, free, value[m] + 0 * free, half[m], style, shown=shown)
-        panel.text(
-            value[m] * np.cos(at),
-            value[m] * np.sin(at),
-            f"{float(answer['load'][m]) / 1000:g} kN",
-            fontsize=SMALL,
-            ha="center",
-            va="center",
-            color=INK,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-        )
+        words = f"{float(answer['load'][m]) / 1000:g} kN"
+        place = (value[m] * np.cos(at), value[m] * np.sin(at))
+        note(panel, words, place, (0, 0), ha="center", va="center", bbox=white_box(0.6))
     low, high = (float(answer[f"{end}_load"][k, j]) for end in ("lowest", "highest"))
     return f"{WORDS[direction]} {low / 1000:.1f} to {high / 1000:.1f} kN"
 

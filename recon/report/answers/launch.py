@@ -14,6 +14,7 @@ from recon.evaluation.launch.wheel_slip import slip_of
 from recon.evaluation.sections.car_motion import speed_of
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
@@ -368,10 +369,8 @@ def _number_hop(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
             near = np.abs(time - crest) < 0.02
             if not near.any():
                 continue
-            panel.annotate(
-                str(number), (crest, float(highest[near].max())), xytext=(0, 2),
-                textcoords="offset points", ha="center", va="bottom", fontsize=6.5, color=INK,
-            )  # fmt: skip
+            place = (crest, float(highest[near].max()))
+            note(panel, str(number), place, (0, 2), ha="center", va="bottom", fontsize=6.5)
 
 
 def _mark_catch(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
@@ -383,7 +382,4 @@ def _mark_catch(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
         time, smooth = lines[corner]
         force = float(np.interp(caught, time, smooth))
         panel.plot([caught], [force], marker="v", color=ACCENT, markersize=7, zorder=5)
-        panel.annotate(
-            corner, (caught, force), xytext=(5, 4), textcoords="offset points", fontsize=SMALL,
-            color=ACCENT, zorder=6,
-        )  # fmt: skip
+        note(panel, corner, (caught, force), (5, 4), color=ACCENT, zorder=6)

@@ -9,6 +9,7 @@ from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Axes, Figure
+from recon.report.common.labels import note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -202,9 +203,6 @@ def _draw_heights(panel: Axes, answer: xr.Dataset) -> None:
         value, half = (1e3 * x for x in found)
         marker = "s" if place == 0 else "o"
         panel.errorbar(value, place, xerr=half, fmt=marker, color=INK, capsize=4, zorder=3)
-        panel.annotate(
-            f"{value:.0f} ± {half:.0f}", (value, place), xytext=(0, 7), ha="center",
-            textcoords="offset points", fontsize=SMALL, color=INK,
-        )  # fmt: skip
+        note(panel, f"{value:.0f} ± {half:.0f}", (value, place), (0, 7), ha="center")
     panel.set_yticks(range(len(rows)), [words.replace(" and ", "\nand ") for words, _ in rows])
     panel.set_ylim(len(rows) - 0.5, -0.5)

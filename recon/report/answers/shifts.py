@@ -11,8 +11,9 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import interval, note
 from recon.report.common.legend import line_entry
-from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
+from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.common.text import footnotes, with_interval, wrapped
 
@@ -153,10 +154,8 @@ def _draw(panel: Axes, forces: xr.Dataset, answer: xr.Dataset, i: int, line: int
     if below.size:
         lasts = float(answer["time_below_half"].values[i])
         panel.plot([below[0], below[0] + lasts], [half, half], color=SHADES[line], linewidth=0.8)
-        panel.annotate(
-            f"{1000 * lasts:.0f} ms", (below[0] + lasts / 2, half), xytext=(0, 2 + 10 * line),
-            textcoords="offset points", ha="center", fontsize=SMALL, color=SHADES[line],
-        )  # fmt: skip
+        place, look = (below[0] + lasts / 2, half), {"ha": "center", "color": SHADES[line]}
+        note(panel, f"{1000 * lasts:.0f} ms", place, (0, 2 + 10 * line), **look)
 
 
 def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
@@ -164,16 +163,7 @@ def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
     lost, u = (answer[n].to_numpy() for n in ("speed_lost", "u_speed_lost"))
     places = np.arange(len(names))
     panel.barh(places, np.nan_to_num(lost), color=PALE, height=0.6, zorder=2)
-    panel.errorbar(
-        lost,
-        places,
-        xerr=COVERAGE_FACTOR * u,
-        fmt="o",
-        color=INK,
-        markersize=4,
-        capsize=3,
-        zorder=3,
-    )
+    interval(panel, lost, places, xerr=COVERAGE_FACTOR * u)
     style_panel(panel, "speed lost, 95 % interval", x="speed lost [m/s]")
     panel.set_yticks(places, names)
     panel.set_ylim(len(names) - 0.4, -0.6)

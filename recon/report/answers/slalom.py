@@ -23,6 +23,7 @@ from recon.report.answers.slalom_axles import (
 )
 from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
@@ -227,18 +228,9 @@ def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
 def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
     for number, time in cones.items():
         panel.axvline(time, color=ACCENT, linewidth=0.9, linestyle=DOTS, zorder=1)
-        panel.annotate(
-            number,
-            (time, 1.0),
-            xycoords=panel.get_xaxis_transform(),
-            xytext=(2, -1),
-            textcoords="offset points",
-            va="top",
-            fontsize=SMALL,
-            color=ACCENT,
-            zorder=5,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
-        )
+        look = {"va": "top", "color": ACCENT, "zorder": 5, "bbox": white_box(0.4)}
+        across = panel.get_xaxis_transform()
+        note(panel, number, (time, 1.0), (2, -1), xycoords=across, **look)
 
 
 def _hatches(status: NDArray[np.uint16], force: Floats) -> dict[str, str]:
@@ -259,29 +251,16 @@ def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
         for begin, length in stretches(
             missing & (status == value), tyre["elapsed_time"].to_numpy()
         ):
-            panel.axvspan(
-                begin,
-                begin + length,
-                facecolor="white",
-                edgecolor=MIDDLE,
-                hatch=hatches[_cause(value)],
-                linewidth=0.5,
-                zorder=0.8,
-            )
+            span = panel.axvspan(begin, begin + length, hatch=hatches[_cause(value)])
+            span.set(facecolor="white", edgecolor=MIDDLE, linewidth=0.5, zorder=0.8)
 
 
 def _draw_lane(panel: Axes, tyre: xr.Dataset) -> None:
     """Stretches at a bound, in a lane that the force never reaches."""
     held = (tyre["status"].to_numpy() & AT_BOUND) != 0
     across = panel.get_xaxis_transform()
-    panel.broken_barh(
-        stretches(held, tyre["elapsed_time"].to_numpy()),
-        (0.0, LANE),
-        transform=across,
-        color=INK,
-        linewidth=0.8,
-        zorder=4,
-    )
+    bars = stretches(held, tyre["elapsed_time"].to_numpy())
+    panel.broken_barh(bars, (0.0, LANE), transform=across, color=INK, linewidth=0.8, zorder=4)
     panel.axline((0, LANE), slope=0, transform=panel.transAxes, color=MIDDLE, linewidth=0.5)
     panel.text(
         1.005, LANE / 2, "at a\nbound", transform=panel.transAxes, fontsize=SMALL, va="center"

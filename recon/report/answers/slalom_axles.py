@@ -10,6 +10,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
 from recon.report.common.artists import Artist, Axes
+from recon.report.common.labels import interval
 from recon.report.common.legend import line_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import INK, MIDDLE
@@ -51,10 +52,8 @@ def draw_axle_sums(panel: Axes, forces: xr.Dataset, slalom: xr.Dataset) -> None:
             zorder=3,
         )  # fmt: skip
         peak, below, above = _peaks(slalom, axle)
-        panel.errorbar(
-            slalom["cone_time"].to_numpy(), peak, yerr=np.stack([below, above]), fmt=marker,
-            markersize=4, capsize=3, color=colour, zorder=4,
-        )  # fmt: skip
+        when, ends = slalom["cone_time"].to_numpy(), np.stack([below, above])
+        interval(panel, when, peak, yerr=ends, fmt=marker, color=colour, zorder=4)
     style_panel(
         panel,
         "both tyres of an axle, intermediate axes",
@@ -76,8 +75,6 @@ def draw_front_share(panel: Axes, slalom: xr.Dataset) -> None:
     """Draw the front axle's share of the lateral force at each cone, with 95 % limits [%]."""
     share, u = (slalom[name].to_numpy() for name in ("front_share", "u_front_share"))
     cones = np.arange(1, len(share) + 1)
-    panel.errorbar(
-        cones, 100 * share, yerr=196 * u, fmt="o", markersize=4, capsize=3, color=INK, zorder=3
-    )
+    interval(panel, cones, 100 * share, yerr=196 * u)
     style_panel(panel, "front share, 95 %", x="cone", y="front share [%]")
     panel.set_xticks(cones[:: -(-len(cones) // 8)])

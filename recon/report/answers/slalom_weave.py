@@ -10,7 +10,8 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.slalom.rear_lag import SINE_CREST
 from recon.report.answers.slalom_axles import AXLE_LOOKS
 from recon.report.common.artists import Axes
-from recon.report.common.looks import ACCENT, FAINT, MIDDLE, SMALL
+from recon.report.common.labels import interval, note
+from recon.report.common.looks import ACCENT, FAINT, MIDDLE
 from recon.report.common.sheet import style_panel
 from recon.report.common.text import value_and_half
 
@@ -83,11 +84,8 @@ def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
         np.array([-0.05, 0.05, 0.05, -0.05]) * np.ptp(front),
         color=ACCENT, linewidth=1.6, zorder=4,
     )  # fmt: skip
-    panel.annotate(
-        f"{1e3 * lag:.0f} +-{1e3 * half:.0f} ms",
-        (start + lag, 0.05 * np.ptp(front)), xytext=(5, 3), textcoords="offset points",
-        fontsize=SMALL, color=ACCENT, zorder=5,
-    )  # fmt: skip
+    words, place = f"{1e3 * lag:.0f} +-{1e3 * half:.0f} ms", (start + lag, 0.05 * np.ptp(front))
+    note(panel, words, place, (5, 3), color=ACCENT, zorder=5)
 
 
 def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:
@@ -98,9 +96,6 @@ def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:
             100 * slalom[name].sel(axle=axle).to_numpy()
             for name in ("crest_share", "u_crest_share")
         )
-        panel.errorbar(
-            cones, share, yerr=COVERAGE_FACTOR * u, fmt=marker, markersize=4, capsize=2,
-            color=colour, zorder=3,
-        )  # fmt: skip
+        interval(panel, cones, share, yerr=COVERAGE_FACTOR * u, fmt=marker, capsize=2, color=colour)
     panel.axhline(100 * SINE_CREST, color=ACCENT, linewidth=1, linestyle=":")
     style_panel(panel, "flat crests (dotted: a sine)", x="cone", y="above 0.9 of the peak [%]")

@@ -14,7 +14,7 @@ from recon.planning.knowledge import RANK_SHARE
 from recon.planning.observability import Observability
 from recon.report.car.scene import spaced
 from recon.report.common.artists import Artist, Axes, Figure
-from recon.report.common.labels import LETTER
+from recon.report.common.labels import LETTER, note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -118,10 +118,7 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
                linewidth=0.7, zorder=2)  # fmt: skip
     for row, value in enumerate(values):
         words = "0, not measured" if zero[row] else f"{value:.2f}"
-        panel.annotate(
-            words, (0.0 if zero[row] else value, row), (3, 0), textcoords="offset points",
-            va="center", fontsize=SMALL, color=INK,
-        )  # fmt: skip
+        note(panel, words, (0.0 if zero[row] else value, row), (3, 0), va="center")
     responds = f"response to {seen.rank} of {len(values)} unknowns; weakest to:"
     style_panel(
         panel,

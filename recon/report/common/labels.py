@@ -1,4 +1,4 @@
-"""Labels in two evenly spaced columns at the edges of a panel, each with a line to its point."""
+"""Words and intervals at points of a panel, and labels in two columns with a line to each point."""
 
 from __future__ import annotations
 
@@ -13,6 +13,25 @@ from recon.report.common.looks import INK, MIDDLE, SMALL
 PITCH = 0.33  # in, from one label of two lines to the next
 LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
 LEADER: dict[str, Any] = {"color": MIDDLE, "linewidth": 0.6}
+
+
+def white_box(pad: float) -> dict[str, Any]:
+    """Box behind words that hides the lines below them; `pad` in points."""
+    return {"facecolor": "white", "edgecolor": "none", "pad": pad}
+
+
+def note(
+    panel: Axes, words: str, at: tuple[Any, Any], offset: tuple[float, float], **look: Any
+) -> None:
+    """Write small words at a point of the panel's data, moved by `offset` [pt]."""
+    usual: dict[str, Any] = {"fontsize": SMALL, "color": INK}
+    panel.annotate(words, at, offset, textcoords="offset points", **(usual | look))
+
+
+def interval(panel: Axes, x: Any, y: Any, **look: Any) -> None:
+    """Draw points with their intervals, `xerr` or `yerr` in the `look`, in the unit of the axis."""
+    usual: dict[str, Any] = {"fmt": "o", "markersize": 4, "capsize": 3, "color": INK, "zorder": 3}
+    panel.errorbar(x, y, **(usual | look))
 
 
 def clear_point(ends: Floats, k: int) -> Floats:
@@ -49,7 +68,7 @@ def write_labels(panel: Axes, words: list[str], anchors: Floats, *, scale: float
             panel.text(
                 at + inward, float(places[k, 1]), words[k], ha=align, va="center", fontsize=SMALL,
                 linespacing=1.0, color=INK, zorder=7,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+                bbox=white_box(0.6),
             )  # fmt: skip
     # The white box of the words hides the part of the leader beneath them.
     leaders = np.stack([places, anchors], axis=1)

@@ -12,8 +12,9 @@ from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.base.status import AT_BOUND
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry
-from recon.report.common.looks import INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
+from recon.report.common.looks import INK, LOOKS, MIDDLE, PALE, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 
 AROUND = Around(left=0.85, right=0.2, below=0.5, above=0.45)
@@ -133,17 +134,10 @@ def _draw_circles(panel: Axes, plane: Plane, reach: float, points: Floats) -> No
     for radius in radii:
         circle = radius * np.cos(turn), radius * np.sin(turn)
         panel.plot(*circle, color=MIDDLE, linewidth=0.6, linestyle=DASHES, zorder=1)
-        panel.text(
-            radius * np.cos(direction),
-            radius * np.sin(direction),
-            f"{radius / plane.per:g} {plane.unit}".strip(),
-            fontsize=SMALL,
-            ha="center",
-            va="center",
-            color=INK,
-            zorder=5,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
-        )
+        words = f"{radius / plane.per:g} {plane.unit}".strip()
+        place = (radius * np.cos(direction), radius * np.sin(direction))
+        look = {"ha": "center", "va": "center", "zorder": 5, "bbox": white_box(0.8)}
+        note(panel, words, place, (0, 0), **look)
     panel.set_xlim(-limit, limit)
     panel.set_ylim(-limit, limit)
     panel.set_aspect("equal")

@@ -51,17 +51,11 @@ def drawn_with_doubts(draw: Callable[[], Figure], doubts: Sequence[Doubt]) -> Fi
     figure = draw()
     if doubted_corners(doubts):
         width, height = figure.get_size_inches()
-        figure.text(
-            1 - 0.12 / width,
-            1 - 0.12 / height,
-            f"DOUBTED: {', '.join(doubted_corners(doubts))}",
-            fontsize=TEXT,
-            weight="bold",
-            ha="right",
-            va="top",
-            color="white",
-            bbox={"facecolor": ACCENT, "edgecolor": "none", "pad": 2.5},
-        )
+        words = f"DOUBTED: {', '.join(doubted_corners(doubts))}"
+        at = (1 - 0.12 / width, 1 - 0.12 / height)
+        box = {"facecolor": ACCENT, "edgecolor": "none", "pad": 2.5}
+        text = figure.text(*at, words, fontsize=TEXT, weight="bold", color="white", bbox=box)
+        text.set(ha="right", va="top")
     return figure
 
 
