@@ -100,7 +100,8 @@ def _late_by(log: xr.Dataset, part: Part, delay: float, gauges: tuple[str, ...])
     rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
     columns = [list(log["gauge"].to_numpy()).index(gauge) for gauge in gauges]
     values = log["indication"].to_numpy()
-    now, before, earlier = (values[rows - k][:, columns] for k in (0, whole, whole + 1))
+    places = [(rows - k)[:, None] for k in (0, whole, whole + 1)]
+    now, before, earlier = (values[at, columns] for at in places)
     change = now - before - (back - whole) * (earlier - before)
     own = [part.gauges.index(gauge) for gauge in gauges]
     return np.asarray(part.leverage[:, :, own] @ change.T)
@@ -120,7 +121,9 @@ class _Largest:
         for of, corner, unknown in zip(np.abs(change), part.corners, lost, strict=True):
             error, k = np.zeros(3), self.corners.index(corner)
             seen = ~unknown & np.isfinite(of).any(axis=1)
-            error[seen] = np.nanquantile(of[seen], USUAL, axis=1)
+            known = np.isfinite(of[seen]).all(axis=0)  # a sample is known in all forces or in none
+            if known.any():
+                error[seen] = np.quantile(of[seen][:, known], USUAL, axis=1)
             if error.max() > self.error[k].max():
                 self.gauge[k] = gauge or corner
             self.error[k] = np.fmax(self.error[k], error)
