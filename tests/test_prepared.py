@@ -110,7 +110,9 @@ def test_a_session_can_be_changed_by_hand() -> None:
         name: replace(
             own,
             noise=10 * own.noise,
-            wheels=tuple(replace(w, hub_noise=10 * w.hub_noise) for w in own.wheels),
+            wheels=tuple(
+                replace(w, hub_noise=tuple(10 * np.array(w.hub_noise))) for w in own.wheels
+            ),
         )
         for name, own in session.assemblies.items()
     }

@@ -308,15 +308,17 @@ class _Answer:
         text = "drag of the axle while coasting in gear"
         return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(force)
 
-    def _stuck(self, stop: Stop) -> Floats:
-        """Standard uncertainty [1] of the share of each axle's force that friction holds back.
+    def _unsteady(self, stop: Stop) -> Floats:
+        """Standard uncertainty [1] of each axle's force from what two stops do not have in common.
 
-        Joints do not slip in proportion to the load, so that two stops do not cancel it: in each
-        of them it is anywhere within the loop.
+        Zeros move in between.  Joints do not slip in proportion to the load: in each stop the
+        friction of every gauge, and of all together, is anywhere within the loop.
         """
         names = [str(name) for name in self.drive.forces["cause_name"].to_numpy()]
-        held = stop.forces.by_cause[names.index(FRICTION), :2] if FRICTION in names else np.zeros(2)
-        return np.asarray(np.abs(held / stop.forces.value[:2]) / np.sqrt(3.0))
+        share = stop.forces.by_cause[: len(names), :2] / stop.forces.value[:2]
+        anew = [name.endswith((" zeros", " friction")) for name in names]
+        together = [name == FRICTION for name in names]
+        return np.sqrt(np.add(anew, np.divide(together, 3.0)) @ share**2)
 
     def _per_bar(self, force: list[Estimate]) -> Labelled:
         """Force of the brakes (axle,) per line pressure, and its change over the stops."""
@@ -335,7 +337,7 @@ class _Answer:
         mean[~(mean > LEAST_PRESSURE)] = np.nan
         ratios = combined_each(lambda f: f / mean, force)
         change = combined(lambda last, first: last / first - 1.0, ratios[-1], ratios[0])
-        change = change.plus_noise(np.hypot(*(self._stuck(self.stops[i]) for i in (0, -1))))
+        change = change.plus_noise(np.hypot(*(self._unsteady(self.stops[i]) for i in (0, -1))))
         if len(ratios) < 2:
             self.not_given.append("Fade of the brakes: there is one stop only. Brake twice or more")
             change = _unknown(change)

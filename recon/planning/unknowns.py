@@ -23,29 +23,49 @@ UNKNOWNS = ("Fx", "Fy", "Fz", "Mx", "T", "Mz")
 MODES = ("rolling", "braked", "locked")
 BEARING_DRAG = 5.0  # N m, common practice, no source
 LOCKED_FLOOR = 10.0  # N m, wheel about to turn, common practice, no source
+HARD_STOP = 0.8  # g; axles brake in proportion to their loads there, common practice, no source
+LEAST_SHARE = 0.1  # of the braking, of an axle that bears next to nothing there
 OPEN_FORCE = 1e5  # N, no prior on forces: shifts an answer known to 10 N by one in 1e8
 T_COLUMN = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """Typical load [N] and torque [N m] of a corner, from which the widths of priors follow."""
+    """Typical load [N] and torque [N m] of a corner, from which the widths of priors follow.
+
+    `braking` and `driving` [N] are its longitudinal force per g of the car's acceleration; that of
+    a wheel that is not driven stays near 0, and `driving` is its load.
+    """
 
     vertical: float
     torque: float
+    braking: float
+    driving: float
 
 
 def reference_of(car: Vehicle, corner: Corner) -> Reference:
-    """Static load of the corner from mass and centre of mass; a quarter if an axle is missing."""
+    """Static load of the corner from mass and centre of mass; a quarter if an axle is missing.
+
+    Axles brake by their loads in a stop of `HARD_STOP`, and driven ones drive by static loads.
+    """
     x = {name: c.wheel.centre[0] for name, c in car.corners.items()}
     front = [v for n, v in x.items() if n.startswith("F")]
     rear = [v for n, v in x.items() if n.startswith("R")]
-    share = 0.5
+    share, braking, half = 0.5, 0.5, 0.5 * car.mass * STANDARD_GRAVITY
     if front and rear:
-        share = float((car.centre_of_mass[0] - np.mean(rear)) / (np.mean(front) - np.mean(rear)))
-        share = share if corner.name.startswith("F") else 1 - share
-    vertical = float(0.5 * share * car.mass * STANDARD_GRAVITY)
-    return Reference(vertical, vertical * corner.wheel.loaded_radius)
+        base = np.mean(front) - np.mean(rear)
+        share = float((car.centre_of_mass[0] - np.mean(rear)) / base)
+        ground = np.mean([c.wheel.centre[2] - c.wheel.loaded_radius for c in car.corners.values()])
+        braking = share + HARD_STOP * float((car.centre_of_mass[2] - ground) / base)
+        if not corner.name.startswith("F"):
+            share, braking = 1 - share, 1 - braking
+    driven = {name[0] for name, c in car.corners.items() if c.driven}  # axles, F and R
+    return Reference(
+        vertical=half * share,
+        torque=half * share * corner.wheel.loaded_radius,
+        braking=half * max(braking, LEAST_SHARE),
+        driving=half * (1.0 if rear and driven == {corner.name[0]} else share),
+    )
 
 
 def tyre_columns(tyre: Tyre, vertical: float) -> Floats:

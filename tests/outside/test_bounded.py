@@ -101,7 +101,7 @@ def problems(hmmwv: Corner) -> Problems:
     K = np.eye(6) + 0.05 * rng.standard_normal((6, 6))
     noise = rng.uniform(5.0, 100.0, 6)  # N
     at = pose(mechanism_of(lone(hmmwv)), rng.uniform(-0.05, 0.05, (N, 1)))
-    u = prior_u(hmmwv, Tyre(), Reference(4000.0, 1500.0), "braked")
+    u = prior_u(hmmwv, Tyre(), Reference(4000.0, 1500.0, braking=4000.0, driving=8000.0), "braked")
     V = np.diag(noise**2)
     found = estimator(K, loads_of(at, tyre_columns(Tyre(), 4000.0), ("braked",)), (V, u))
     truth = rng.standard_normal((N, 6)) * [800, 800, 60, 30, 300, 60]  # N and N m

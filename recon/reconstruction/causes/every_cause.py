@@ -25,9 +25,9 @@ from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, KNOWN_RO
 from recon.reconstruction.estimator.sample_features import Features
 from recon.reconstruction.estimator.session import Attitude
 
-# Relative per kelvin, from memory: the modulus of steel falls by 3e-4, the factor of a constantan
-# gauge rises by 1e-4; together they are nearly 0 for gauges made to match the modulus.
-THERMAL_SLOPE = 4e-4
+# Relative per kelvin, from memory: the modulus of steel falls by 3e-4 and the factor of constantan
+# gauges rises by 1e-4, which makes 4e-4; gauges made to match the modulus have nearly 0.
+THERMAL_SLOPE = 3e-4
 # Share of a load that stands for minutes, as in pulls, and passes in seconds, as in a drive; up or
 # down, and alike for all gauges that were bonded together.  From memory of data sheets, order of
 # magnitude.

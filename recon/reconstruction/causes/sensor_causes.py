@@ -72,16 +72,22 @@ def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:
             for m, at in enumerate(bench.centre):
                 per_size = at.forces @ at.hub[:, 3 * k + axis] * corner.unsprung_mass
                 loadings[0][m, :, 0] = per_size * size
-                usual = share * _asked_of_load(bench, k)
+                usual = share * _asked_of_force(bench, k, m, axis)
                 loadings[1][m, :, bench.features.force(k, axis)] = per_size * usual
             name = Source("session", of, f"{what} acceleration {COMPONENTS[axis]}")
             out += numbered(name, part, [one for one in loadings if one.any()])
     return out
 
 
-def _asked_of_load(bench: Bench, k: int) -> float:
-    """Acceleration of a hub along or sideways per newton of its tyre's force [m/s2 per N]."""
-    return STANDARD_GRAVITY / bench.estimator.usual_load[k]
+def _asked_of_force(bench: Bench, k: int, m: int, axis: int) -> float:
+    """Acceleration of a hub along or sideways per newton of its tyre's force [m/s2 per N].
+
+    All hubs have the acceleration of the car, and a tyre's force is its axle's share of what that
+    asks for: in mode `m` that of braking or of driving.
+    """
+    reference = bench.estimator.references[k]
+    along = reference.driving if bench.modes[m][k] == "rolling" else reference.braking
+    return STANDARD_GRAVITY / (reference.vertical if axis == 1 else along)
 
 
 def _weight_causes(bench: Bench, k: int) -> list[Cause]:
@@ -95,9 +101,8 @@ def _weight_causes(bench: Bench, k: int) -> list[Cause]:
     for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
         load = (at.hub_loads - tare.hanging) @ weight
         unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass
-        # Along and sideways the hub is accelerated about as the tyre's force asks of its load.
         for axis in (0, 1):
-            share = corner.u_unsprung_mass * _asked_of_load(bench, k)
+            share = corner.u_unsprung_mass * _asked_of_force(bench, k, m, axis)
             effect = at.forces @ at.hub[:, 3 * k + axis] * share
             unsprung[m, :, bench.features.force(k, axis)] = effect
         lower = held if mode[k] == "locked" else free

@@ -66,7 +66,8 @@ class WheelSensors:
     its share; `acceleration_from` names for each axis its source: "hub", "body" or "none"; where
     it is not the hub and `moves` is true, the motion of the wheel centre against the body is
     added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
-    body's, which all corners share.  `hub_noise` is that of single samples after filtering [m/s2].
+    body's, which all corners share.  `hub_noise` (3,) [m/s2] is that of single samples after
+    filtering.
     """
 
     travel: float = 0.0
@@ -80,7 +81,7 @@ class WheelSensors:
     acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
     moves: bool = False
     acceleration_of_body: Three = (0.0, 0.0, 0.0)
-    hub_noise: float = 0.0
+    hub_noise: Three = (0.0, 0.0, 0.0)
     pressure_logged: bool = False
 
     @property

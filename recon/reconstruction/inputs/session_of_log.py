@@ -14,7 +14,7 @@ from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
-from recon.reconstruction.estimator.session import AssemblySession, Session, WheelSensors
+from recon.reconstruction.estimator.session import AssemblySession, Session, Three, WheelSensors
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
@@ -181,12 +181,13 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
     )
 
 
-def _hub_noise(log: xr.Dataset, corner: str) -> float:
-    """Noise of the hub's accelerometer after filtering, mean of its axes, in m/s2."""
+def _hub_noise(log: xr.Dataset, corner: str) -> Three:
+    """Noise of the hub's accelerometer after filtering [m/s2]; axes not logged have the mean."""
     if not logged(log, "hub_acceleration", corner) or "noise_hub_acceleration" not in log:
-        return 0.0
-    per_axis = log["noise_hub_acceleration"].sel(corner=corner).to_numpy()
-    return float(np.sqrt(np.nanmean(per_axis**2)))
+        return (0.0, 0.0, 0.0)
+    noise = log["noise_hub_acceleration"].sel(corner=corner).to_numpy()
+    x, y, z = map(float, np.nan_to_num(noise, nan=np.sqrt(np.nanmean(noise**2))))
+    return x, y, z
 
 
 def _warming(log: xr.Dataset, name: str, fitted: CornerCalibration) -> float:

@@ -103,7 +103,7 @@ def _random(bench: Bench, outputs: Outputs) -> Floats:
     """Variance [N2] per sample from gauge and accelerometer noise, (mode, output)."""
     session = bench.estimator.session
     mass = np.repeat([c.unsprung_mass for c in bench.assembly.corners], 3)
-    hub_noise = np.repeat([sensors.hub_noise for sensors in session.wheels], 3)
+    hub_noise = np.concatenate([sensors.hub_noise for sensors in session.wheels])
     out = []
     for at in bench.centre:
         gauges = outputs.rows @ at.forces * session.noise
