@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.conditioning.filters import SHORTEST, Band, low_pass
+from recon.conditioning.filters import ORDER, SHORTEST, Band, low_pass
 
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
 SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
@@ -29,6 +29,7 @@ NEAR = 1.25  # ratio of frequencies over which a spectrum is averaged
 # car between 15 and 60 Hz; a rigid tyre on a usual road would give 2.
 HOP, FALL = 12.0, 3.0  # Hz; power of frequency
 LEAST_SAMPLES = 4 * SHORTEST
+FIVE = {1: (1, -8, 0, 8, -1), 2: (-1, 16, -30, 16, -1)}  # twelfths, of central differences
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,25 +60,22 @@ def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -
     own_rate = min(band.rate, 1 / own_step) if own_step > 0 else band.rate
     shown = top if own_rate == band.rate else min(top, SHOWN * own_rate)
     spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
-    cut = spectrum.best_cut(order, shown)
-    weight = (2 * np.pi * cut) ** (2 * order)
-    variance = weight * spectrum.noise * cut / (2 * order + 1)  # both integrals of equation (1)
-    variance += weight * spectrum.signal_above(cut) * _width_above(cut, top)
+    cut = spectrum.best_cut(order, shown, top)
+    variance = spectrum.variance(order, cut, top)
     own = replace(band, bandwidth=cut)
     values = low_pass(channel[:, None], own.bandwidth, own.rate, own.parts)[:, 0]
     return Derivative(differences(values, order, own), float(np.sqrt(variance)))
-
-
-def _width_above(cut: float, top: float) -> float:
-    """Integral [Hz] of the signal from `cut` to `top` [Hz], over its density at `cut`."""
-    bend = min(max(cut, HOP), top)
-    return bend - cut + bend * (1 - (bend / top) ** (FALL - 1)) / (FALL - 1)
 
 
 def _bridged(channel: Floats) -> Floats:
     good = np.isfinite(channel)
     sample = np.arange(len(channel))
     return np.interp(sample, sample[good], channel[good])
+
+
+def response(frequency: Floats, edge: float | Floats) -> Floats:
+    """Share of an oscillation at `frequency` (f,) that a filter of bandwidth `edge` passes [Hz]."""
+    return np.asarray(1 / (1 + (np.sqrt(2) - 1) * (frequency / edge) ** (2 * ORDER)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +90,24 @@ class _Spectrum:
     noise: float
     averages: float
 
-    def best_cut(self, order: int, top: float) -> float:
-        """Frequency [Hz] up to `top` at which noise below and signal above are least together."""
-        within = self.frequency <= top
-        weight = self.frequency[within] ** (2 * order)
-        gained = np.cumsum((self.power[within] - 2 * self.noise) * weight)
-        return min(float(self.frequency[int(np.argmax(gained)) + 1]), top)
+    def best_cut(self, order: int, shown: float, top: float) -> float:
+        """Frequency [Hz] up to `shown` at which noise passed and signal lost are least together."""
+        f = self.frequency[1:]
+        edges = np.append(f[f < shown], shown)
+        own, signal = response(f, edges[:, None]), (self.power[1:] - self.noise) * (f <= shown)
+        lost = signal * (response(f, top) - own) ** 2
+        risk = (self.noise * own**2 + lost) @ f ** (2.0 * order)
+        return float(edges[np.argmin(risk)])
+
+    def variance(self, order: int, cut: float, top: float) -> float:
+        """Equation (1) with the response of the filters at `cut` and `top` [Hz]."""
+        f = self.frequency
+        fall = (np.maximum(cut, HOP) / np.maximum(f, max(cut, HOP))) ** FALL
+        above = self.signal_above(cut) * (cut / np.maximum(f, cut)) ** (2 * order) * fall
+        signal = np.where(f <= cut, np.maximum(self.power - self.noise, 0.0), above)
+        own = response(f, cut)
+        density = self.noise * own**2 + signal * (response(f, top) - own) ** 2
+        return float(np.sum((2 * np.pi * f) ** (2 * order) * density) * f[1])
 
     def signal_above(self, cut: float) -> float:
         """Density [1/Hz] of the signal just above `cut` [Hz], with its standard uncertainty."""
@@ -122,9 +132,17 @@ def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
 
 
 def differences(values: Floats, order: int, band: Band) -> Floats:
-    """Central differences of `values` (sample, ...) over time, stretch by stretch."""
+    """First or second differences of `values` (sample, ...) over time, stretch by stretch.
+
+    Of five samples, for those of three are 27 % too small at 15 Hz of 100.
+    """
     out = values.copy()
     for part in band.parts:
         for _ in range(order if part.stop - part.start > 1 else 0):
             out[part] = np.gradient(out[part], 1 / band.rate, axis=0)
+        own = values[part]
+        if len(own) >= len(FIVE[order]):
+            inner = slice(part.start + 2, part.stop - 2)
+            shifted = (c * own[k : len(own) - 4 + k] for k, c in enumerate(FIVE[order]))
+            out[inner] = sum(shifted) * (band.rate**order / 12)
     return out

@@ -18,8 +18,7 @@ REPLACED = {
     "hub_acceleration": "(hub|body) acceleration [xyz]",
     "acceleration": "body acceleration [xyz]",
     "travel": "travel",
-    "roll": "roll of the body",
-    "pitch": "pitch of the body",
+    "roll and pitch": "(roll|pitch) of the body",  # one alone is not used
     "steer": "steer",
     "brake_pressure": "hub moment",
     "gauge_temperature": "thermal slope of the links",

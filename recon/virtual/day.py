@@ -78,7 +78,7 @@ def launch_states(
 
 
 def circuit_states(
-    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE
+    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE, damping: float = 0.0
 ) -> States:
     """Brake into a hairpin and drive a sweeper with power at the exit, both ways round: 38 s.
 
@@ -86,7 +86,7 @@ def circuit_states(
     """
     stance = stance_of(virtual_car.truth, "a drive")
     phases = (*_circuit(stance, 1.0), *_circuit(stance, -1.0))
-    return ride(virtual_car, plan_of(phases, rate, speed=16.0), rng)
+    return ride(virtual_car, replace(plan_of(phases, rate, speed=16.0), damping=damping), rng)
 
 
 def day_states(virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE) -> States:

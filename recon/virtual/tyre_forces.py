@@ -58,7 +58,7 @@ class Plan:
     (n,) each: `time` [s], `ahead` and `aside` [m/s2] as asked of tyres without a limit, `gear`
     and `clutch` (1: pressed).  `hop` (n, corner) [m] is the upward motion of the
     hubs beside that on the road.  `speed` [m/s] is that at the start; `front_share` is that of
-    the lateral load transfer.
+    the lateral load transfer; `damping` [N s/m] is that of the dampers at the wheel.
     """
 
     time: Floats
@@ -71,6 +71,11 @@ class Plan:
     front_share: float = FRONT_SHARE
     grip: Grip = field(default_factory=Grip)
     events: tuple[Event, ...] = ()
+    damping: float = 0.0
+
+    def strut(self, moved: Floats) -> Floats:
+        """Force (n, corner) [N] of springs and dampers under wheels that `moved` [m] likewise."""
+        return SPRING_RATE * moved + self.damping * np.gradient(moved, self.time, axis=0)
 
     @property
     def rate(self) -> float:
@@ -122,15 +127,15 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
         The car lacks a corner.
     """
     stance = stance_of(virtual_car.truth, "a drive")
-    bounced = stance.unsprung * _second_derivative(plan.hop, plan.rate) + SPRING_RATE * plan.hop
+    bounced = stance.unsprung * _second_derivative(plan.hop, plan.rate) + plan.strut(plan.hop)
     motion, forces, slip = _balanced(stance, plan, bounced)
     shake, moved = rough_road(plan.time, rng)
     pace = np.clip(motion.speed / ROAD_SPEED, 0.0, 1.3)[:, None]
     shake, moved = pace * shake, pace * moved
     hop_change = _second_derivative(plan.hop, plan.rate)
-    upward = forces.upward + stance.unsprung * shake + SPRING_RATE * moved
+    upward = forces.upward + stance.unsprung * shake + plan.strut(moved)
     sprung = stance.mass - stance.unsprung.sum()
-    heave = SPRING_RATE * np.sum(moved + plan.hop, axis=1) / sprung
+    heave = np.sum(plan.strut(moved + plan.hop), axis=1) / sprung
     level = np.column_stack([motion.along, motion.sideways, STANDARD_GRAVITY + heave])
     hubs = level_hubs(stance, motion.yaw_rate, motion.yaw_change, level)
     hubs[..., 2] = STANDARD_GRAVITY + shake + hop_change

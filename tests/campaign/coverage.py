@@ -2,7 +2,7 @@
 
 `python -m tests.campaign.coverage FOLDER COUNT [FIRST [BANDWIDTH]]` writes one line of JSON for
 each day, set of channels and shape to FOLDER/coverage.jsonl and prints shares inside 95 % limits;
-FOLDER keeps the virtual days too.  Day number n is always the same one.  The car has dampers.
+FOLDER keeps the virtual days too.  Day number n is always the same one: a slalom, or a circuit.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
+from recon.virtual.day import circuit_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.stance import SPRING_RATE
@@ -42,24 +43,25 @@ WITHOUT = {
     "steer": ("steer",),
     "all but gauges": None,
 }
+CIRCUITS = 3  # one day of so many is one of circuits, the others of slaloms
 # Common practice, no source: damping of the body on its springs; m/s; s from cone to cone; lean of
 # the body on its springs and shaking of the road, over usual ones.
 DAMPING_RATIO, SPEED, PERIOD, LEAN, ROAD = (0.2, 0.7), (9.0, 28.0), 1.2, (0.5, 1.6), (0.3, 1.3)
 
 
-def slalom(day: SoundDay, seed: int) -> Drive:
-    """A slalom of the day's car with dampers, slow or fast, on soft springs or stiff ones."""
+def drive_of(day: SoundDay, seed: int) -> Drive:
+    """A slalom of the day's car, slow or fast, on soft springs or stiff ones; or a circuit."""
     drawn = drawn_again(day.name, seed)
     rng = np.random.default_rng([78, CARS.index(day.name), seed])
-    mass, speed = 0.25 * drawn.truth.mass, rng.uniform(*SPEED)
-    wish = Slalom(
-        speed,
-        PERIOD * speed,
-        2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass),
-        rng.uniform(*LEAN),
-        rng.uniform(*ROAD),
-    )
-    return Drive(*virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE, wish=wish), rng))
+    mass = 0.25 * drawn.truth.mass
+    damping = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
+    if seed % CIRCUITS == CIRCUITS - 1:
+        states = circuit_states(drawn, rng, rate=RATE, damping=damping)
+    else:
+        speed = rng.uniform(*SPEED)
+        wish = Slalom(speed, PERIOD * speed, damping, rng.uniform(*LEAN), rng.uniform(*ROAD))
+        states = slalom_states(drawn, rng, rate=RATE, wish=wish)
+    return Drive(*virtual_drive(drawn, states, rng))
 
 
 def drawn_again(name: str, seed: int) -> VirtualCar:
@@ -121,7 +123,7 @@ def of_day(number: int, folder: Path, bandwidth: float | None = None) -> list[di
     part = shape_of(day, rng)
     while part[0] == "car":
         part = shape_of(day, rng)
-    drive, out = slalom(day, seed), []
+    drive, out = drive_of(day, seed), []
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         for shape, on in (("car", list(day.calibration.corners)), part):
