@@ -80,52 +80,39 @@ def _wheel(axle: Axle, side: int) -> Iterator[Comparison]:
 
 def _pair_lengthways(axle: Axle) -> Comparison:
     whole, pair = axle.whole, weights_of(0, slice(2 * axle.index, 2 * axle.index + 2))
-    return Comparison(
+    return whole.against(
         name=f"sum of Fx of the {axle.title} tyres against acceleration ahead",
-        place=axle.title,
-        corners=axle.names,
-        unit="N",
-        seen=whole.sum_of(pair),
         weights=pair,
         expected=axle.lengthways,
         spread=np.hypot(0.02 * axle.own, 0.1 * scatter(axle.lengthways)) + axle.turns_and_engine,
-        effects=[*axle.unknown_ahead, whole.u_of(pair)],
+        effects=axle.unknown_ahead,
+        place=axle.title,
     )
 
 
 def _left_and_right(axle: Axle) -> Comparison:
     """Half the difference of Fx between left and right: brakes and a differential make one."""
     across = 0.5 * (_own(axle, 0, 0) - _own(axle, 1, 0))
-    return Comparison(
+    return axle.whole.against(
         name=f"Fx of the left {axle.title} tyre against that of the right one",
-        place=axle.title,
-        corners=axle.names,
-        unit="N",
-        seen=axle.whole.sum_of(across),
         weights=across,
         expected=0.0 * axle.whole.ones,
         spread=float(np.hypot(0.02 * axle.own, 0.1 * scatter(axle.lengthways))),
-        effects=[*axle.uneven_ahead, axle.whole.u_of(across)],
+        effects=axle.uneven_ahead,
+        place=axle.title,
     )
 
 
 def _wheel_lengthways(axle: Axle, side: int) -> Comparison:
     name, whole, own = axle.names[side], axle.whole, _own(axle, side, 0)
     half = 0.5 * axle.lengthways
-    return Comparison(
+    return whole.against(
         name=f"Fx of the {name} tyre against acceleration ahead",
-        place=name,
-        corners=(name,),
-        unit="N",
-        seen=whole.sum_of(own),
         weights=own,
         expected=half,
         spread=np.hypot(0.02 * axle.own, 0.2 * scatter(half)) + 0.5 * axle.turns_and_engine,
-        effects=[
-            *(0.5 * effect for effect in axle.unknown_ahead),
-            *axle.uneven_ahead,
-            whole.u_of(own),
-        ],
+        effects=[*(0.5 * effect for effect in axle.unknown_ahead), *axle.uneven_ahead],
+        place=name,
     )
 
 
@@ -133,12 +120,8 @@ def _pair_sideways(axle: Axle) -> Comparison:
     whole, aside = axle.whole, axle.whole.motion.inertial[1]
     pair = weights_of(1, slice(2 * axle.index, 2 * axle.index + 2))
     rough = ROUGH * scatter(aside) + 0.15 * scatter(axle.turned) + axle.unknown_turn
-    return Comparison(
+    return whole.against(
         name=f"sum of Fy of the {axle.title} tyres against their part of mass times acceleration",
-        place=axle.title,
-        corners=axle.names,
-        unit="N",
-        seen=whole.sum_of(pair),
         weights=pair,
         expected=axle.sideways,
         spread=float(np.hypot(0.02 * axle.own, rough)),
@@ -149,8 +132,8 @@ def _pair_sideways(axle: Axle) -> Comparison:
             axle.uneven,
             U_TILT * axle.own * whole.ones,
             0.01 * axle.own * whole.ones,
-            whole.u_of(pair),
         ],
+        place=axle.title,
     )
 
 
@@ -158,12 +141,8 @@ def _pair_weight(axle: Axle) -> Comparison:
     whole, up = axle.whole, axle.whole.upward
     pair = weights_of(2, slice(2 * axle.index, 2 * axle.index + 2))
     rough = ROUGH_MOMENT * scatter(axle.dived)
-    return Comparison(
+    return whole.against(
         name=f"sum of Fz of the {axle.title} tyres against the weight on them",
-        place=axle.title,
-        corners=axle.names,
-        unit="N",
-        seen=whole.sum_of(pair),
         weights=pair,
         expected=axle.share * up + axle.dived,
         spread=np.hypot(0.03 * axle.own, rough + 2 * axle.settling),
@@ -172,8 +151,8 @@ def _pair_weight(axle: Axle) -> Comparison:
             U_LIFT * whole.square,
             np.hypot(HEIGHT, 0.05) * axle.dived,
             0.02 * axle.share * (up - whole.weight),
-            whole.u_of(pair),
         ],
+        place=axle.title,
     )
 
 
@@ -208,12 +187,8 @@ def _wheel_load(axle: Axle, side: int) -> Floats:
 def _wheel_weight(axle: Axle, side: int) -> Comparison:
     name, whole = axle.names[side], axle.whole
     half, own = 0.5 * axle.own, _own(axle, side, 2)
-    return Comparison(
+    return whole.against(
         name=f"Fz of the {name} tyre against the weight on it",
-        place=name,
-        corners=(name,),
-        unit="N",
-        seen=whole.sum_of(own),
         weights=own,
         expected=_wheel_load(axle, side),
         spread=np.hypot(0.05 * half, 0.16 * scatter(axle.leaned) + axle.settling),
@@ -222,8 +197,8 @@ def _wheel_weight(axle: Axle, side: int) -> Comparison:
             2 * SHARE * axle.leaned,
             0.15 * axle.dived,
             0.5 * U_LIFT * whole.square,
-            whole.u_of(own),
         ],
+        place=name,
     )
 
 
@@ -233,12 +208,8 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
     loaded = np.clip(_wheel_load(axle, side) / axle.own, 0.0, 1.0)
     part, own = loaded * axle.sideways, _own(axle, side, 1)
     rough = 0.15 * scatter(part) + 0.5 * axle.unknown_turn
-    return Comparison(
+    return whole.against(
         name=f"Fy of the {name} tyre against the body's sideways acceleration",
-        place=name,
-        corners=(name,),
-        unit="N",
-        seen=whole.sum_of(own),
         weights=own,
         expected=part,
         spread=float(np.hypot(0.06 * half, rough)),
@@ -247,6 +218,6 @@ def _wheel_sideways(axle: Axle, side: int) -> Comparison:
             SPLIT * 0.5 * axle.sideways,
             0.15 * np.abs(axle.sideways),
             TOE * half * whole.ones,
-            whole.u_of(own),
         ],
+        place=name,
     )

@@ -7,14 +7,16 @@ practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.car.vehicle import SIDES
 from recon.examination.comparison import LIMIT, Comparison
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
@@ -106,6 +108,32 @@ class Whole:
             self.view.kept[key] = np.sqrt(variance) * self.ones
         return np.asarray(self.view.kept[key])
 
+    def against(
+        self,
+        name: str,
+        weights: Floats,
+        expected: Floats,
+        spread: Floats | float,
+        effects: Sequence[Floats | float],
+        place: str = "car",
+        **more: Any,
+    ) -> Comparison:
+        """The sum (n,) of all forces with `weights` (4, 3) against what is `expected` [N].
+
+        Its own uncertainty is one more effect; the rest is as `Comparison` has it.
+        """
+        return Comparison(
+            name=name,
+            place=place,
+            corners=CORNERS if place == "car" else SIDES.get(place, (place,)),
+            seen=self.sum_of(weights),
+            weights=weights,
+            expected=expected,
+            spread=spread,
+            effects=[*effects, self.u_of(weights)],
+            **({"unit": "N"} | more),
+        )
+
     def compared(
         self, name: str, make: Callable[[], Iterable[Comparison]]
     ) -> tuple[Comparison, ...]:
@@ -184,13 +212,9 @@ def _sums(whole: Whole) -> Iterator[Comparison]:
         expected = moved[k] + drag.get(axis, 0.0)
         tilted = [U_TILT * moved[j] for j in range(3) if j != k]
         felt = expected - (whole.weight if axis == "z" else 0.0)
-        fixed = [mass * U_OFFSET * whole.ones, GAIN * felt, whole.u_of(weights_of(k))]
-        yield Comparison(
+        fixed = [mass * U_OFFSET * whole.ones, GAIN * felt]
+        yield whole.against(
             name=f"sum of F{axis} of all tyres against mass times acceleration",
-            place="car",
-            corners=CORNERS,
-            unit="N",
-            seen=whole.sum_of(weights_of(k)),
             weights=weights_of(k),
             expected=expected,
             spread=float(np.hypot(ROUGH_FORCE * whole.weight, ROUGH * scatter(moved[k]))),
@@ -211,20 +235,12 @@ def _weight(whole: Whole) -> Iterator[Comparison]:
         return
     fast = np.where(np.isfinite(whole.motion.speed), whole.square, FASTEST**2)
     u_mass = np.hypot(LOAD, whole.stance.u_mass / whole.stance.mass)
-    yield Comparison(
+    yield whole.against(
         name="sum of Fz of all tyres against the weight of the car",
-        place="car",
-        corners=CORNERS,
-        unit="N",
-        seen=whole.sum_of(weights_of(2)),
         weights=weights_of(2),
         expected=whole.weight * whole.ones,
         spread=HEAVES * whole.weight,
-        effects=[
-            np.hypot(u_mass, UPHILL) * whole.weight * whole.ones,
-            U_LIFT * fast,
-            whole.u_of(weights_of(2)),
-        ],
+        effects=[np.hypot(u_mass, UPHILL) * whole.weight * whole.ones, U_LIFT * fast],
     )
 
 
@@ -237,12 +253,9 @@ def _sideways(whole: Whole) -> Iterator[Comparison]:
     arms[:, 2] = stance.aside
     expected = -stance.height * aside - LEANS * leaned
     settling = stance.height * stance.mass * SETTLES * np.abs(motion.jerk[1])
-    yield Comparison(
+    yield whole.against(
         name="load from left to right against sideways acceleration",
-        place="car",
-        corners=CORNERS,
         unit="N m",
-        seen=whole.sum_of(arms),
         weights=arms,
         expected=expected,
         spread=np.hypot(0.006 * whole.weight * track, ROUGH_MOMENT * scatter(expected) + settling),
@@ -251,7 +264,6 @@ def _sideways(whole: Whole) -> Iterator[Comparison]:
             U_LEANS * leaned,
             0.015 * whole.weight * track * whole.ones,
             GAIN * expected,
-            whole.u_of(arms),
         ],
     )
 
@@ -266,12 +278,9 @@ def _lengthways(whole: Whole) -> Iterator[Comparison]:
     arms[:, 2] = stance.ahead
     expected = -(stance.height + spun) * ahead + LEANS * dived
     settling = stance.height * stance.mass * SETTLES * np.abs(motion.jerk[0])
-    yield Comparison(
+    yield whole.against(
         name="load from front to rear against acceleration ahead",
-        place="car",
-        corners=CORNERS,
         unit="N m",
-        seen=whole.sum_of(arms),
         weights=arms,
         expected=expected,
         spread=np.hypot(
@@ -284,7 +293,6 @@ def _lengthways(whole: Whole) -> Iterator[Comparison]:
             0.5 * U_LIFT * whole.square * stance.base,
             0.5 * U_DRAG * whole.square * stance.height,
             GAIN * expected,
-            whole.u_of(arms),
         ],
         limit=HOPPING,
     )
@@ -297,12 +305,9 @@ def _yaw(whole: Whole) -> Iterator[Comparison]:
     arms[:, 0], arms[:, 1] = -stance.aside, stance.ahead
     sway = stance.base * scatter(aside)
     swing = 0.1 * scatter(whole.turned) if whole.turned.any() else 0.15 * sway
-    yield Comparison(
+    yield whole.against(
         name="yaw moment of all tyres against yaw acceleration",
-        place="car",
-        corners=CORNERS,
         unit="N m",
-        seen=whole.sum_of(arms),
         weights=arms,
         expected=whole.turned + TRAIL * aside,
         spread=float(np.hypot(0.004 * whole.weight * stance.base, swing + 0.01 * sway)),
@@ -312,6 +317,5 @@ def _yaw(whole: Whole) -> Iterator[Comparison]:
             0.01 * stance.base * aside,
             0.015 * whole.weight * stance.base * whole.ones,
             BRAKES * 0.5 * stance.track.mean() * whole.motion.inertial[0],
-            whole.u_of(arms),
         ],
     )
