@@ -7,7 +7,7 @@ the springs are.  What a sound car may show is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -40,6 +40,7 @@ def _angle(
     expected: Floats,
     effects: list[Floats],
     spread: Floats | float = UNEVEN,
+    shares: Mapping[str, Floats] | None = None,
 ) -> Comparison:
     """A comparison of two angles (n,) [rad], with what their zeros may be off."""
     return Comparison(
@@ -52,6 +53,7 @@ def _angle(
         spread=spread,
         effects=[*effects, ATTITUDE_ZERO * np.ones(motion.count)],
         channels=channels,
+        shares=shares or {},
     )
 
 
@@ -75,6 +77,12 @@ def _lean(motion: Motion) -> Iterator[Comparison]:
             roll - on_tyres,
             [U_TYRES * on_tyres, 0.1 * roll],
             UNEVEN_TIED if car.corners[names[0]].axle else UNEVEN,
+            {
+                "roll": -roll,
+                "travel": leans[-1],
+                f"travel_{names[0]}": -left / track,
+                f"travel_{names[1]}": right / track,
+            },
         )
     if len(leans) == 2:
         yield _angle(
@@ -95,13 +103,16 @@ def _dive(motion: Motion) -> Iterator[Comparison]:
         return
     pitch, ahead = motion.channel("pitch"), np.nan_to_num(motion.body[0])
     t = np.array([motion.channel("travel", c) for c in CORNERS])
+    each = np.array([0.5, 0.5, -0.5, -0.5])[:, None] * t / stance.base
     yield _angle(
         motion,
         "pitch against the travels of front and rear wheels",
         ("pitch", *(f"travel_{c}" for c in CORNERS)),
-        (t[:2].mean(axis=0) - t[2:].mean(axis=0)) / stance.base,
+        each.sum(axis=0),
         pitch,
         [0.1 * pitch, PITCH_PER_FORCE / 8 * ahead],
+        shares={"pitch": -pitch, "travel": each.sum(axis=0)}
+        | {f"travel_{c}": own for c, own in zip(CORNERS, each, strict=True)},
     )
 
 
@@ -122,6 +133,7 @@ def _felt(motion: Motion) -> Iterator[Comparison]:
         ROLL_PER_FORCE * aside,
         [U_ROLL_PER_FORCE * aside],
         np.hypot(UNEVEN, 0.05 * ROLL_PER_FORCE * jerk[1]),
+        {"roll": motion.channel("roll"), "acceleration_y": -ROLL_PER_FORCE * aside},
     )
     yield _angle(
         motion,
@@ -131,4 +143,5 @@ def _felt(motion: Motion) -> Iterator[Comparison]:
         -PITCH_PER_FORCE * ahead,
         [U_PITCH_PER_FORCE * ahead],
         np.hypot(UNEVEN, 0.2 * PITCH_PER_FORCE * jerk[0]),
+        {"pitch": motion.channel("pitch"), "acceleration_x": PITCH_PER_FORCE * ahead},
     )

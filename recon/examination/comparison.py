@@ -7,7 +7,7 @@ differs from sample to sample.  What the effects explain at sizes that are likel
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -48,6 +48,8 @@ class Comparison:
         Ordinary channels that it depends on.
     limit : float
         Size that sound drives stay below.
+    shares : mapping of str to (n,)
+        What a channel contributes to `seen` less `expected`: it grows with the channel's gain.
     weights : (4, 3), optional
         Of the forces whose sum is `seen`; everything else is the same for any forces.
     """
@@ -62,6 +64,7 @@ class Comparison:
     effects: Sequence[Floats | float] = field(default_factory=tuple)
     channels: tuple[str, ...] = ()
     limit: float = LIMIT
+    shares: Mapping[str, Floats] = field(default_factory=dict)
     weights: Floats | None = None
     # What does not depend on `seen`, shared with the same comparison of other forces.
     kept: dict[bytes, Any] = field(default_factory=dict, compare=False, repr=False)

@@ -11,6 +11,7 @@ from recon.base.labelled import SEPARATOR, stamp, stamped
 from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.examination.channel_gains import gains_agree
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.gauge_causes import gauge_causes, gauges_agree
 from recon.examination.judge import Judge
@@ -45,6 +46,7 @@ JUDGE = Judge(
         wheels_agree,
         loads_agree,
         channels_agree,
+        gains_agree,
         gauges_on_time,
         single_gauges_agree,
         single_faults_absent,

@@ -49,7 +49,14 @@ def load_comparisons(view: View) -> Iterator[Comparison]:
         yield from _comparisons(view, part)
 
 
-def _comparisons(view: View, part: Part) -> Iterator[Comparison]:
+def _comparisons(view: View, part: Part) -> tuple[Comparison, ...]:
+    if "load comparisons" not in part.worked_out:
+        part.worked_out["load comparisons"] = tuple(_made(view, part))
+    found: tuple[Comparison, ...] = part.worked_out["load comparisons"]
+    return found
+
+
+def _made(view: View, part: Part) -> Iterator[Comparison]:
     for k in range(len(part.corners)):
         travel = view.channel("travel", part.corners[k])
         if travel is not None:
@@ -74,7 +81,8 @@ def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
     slope = float(rise[good] @ load[good]) / max(square, 1e-300)
     mean = float(np.mean(load[good])) if good.any() else 0.0
     left = scatter(load - mean - slope * rise)
-    expected = mean + np.clip(abs(slope), least, most) * rise
+    carried_by = np.clip(abs(slope), least, most) * rise
+    expected = mean + carried_by
     speed = motion_of(view).channel("slope_of_travel", corner)
     return Comparison(
         name=f"Fz of the {corner} tyre against the travel of its spring",
@@ -86,6 +94,8 @@ def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
         spread=OPEN * scatter(load) + left + 0.01 * _static(view, corner),
         effects=[DAMPED * np.clip(abs(slope), least, most) * np.nan_to_num(speed)],
         channels=(f"travel_{corner}",),
+        # A slope that springs can have says nothing about the gain of the travel.
+        shares={} if least < abs(slope) < most else {"travel": -carried_by},
     )
 
 

@@ -75,6 +75,7 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         np.hypot(WOBBLE, 0.08 * swing) + 0.1 * scatter(turned) if np.isfinite(turned).any() else 1,
         [0.1 * turned, 0.4 * ones],
         channels=("acceleration_y", "speed", "yaw_rate"),
+        shares={"acceleration_y": aside},
     )
     heading, base = _heading(motion), _wheelbase(motion)
     if heading is None or not np.isfinite(turned).any():
@@ -94,6 +95,7 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         np.sqrt(0.012**2 + jolt**2 + plough**2) + 0.1 * scatter(neutral),
         [0.12 * neutral, U_UNDERSTEER * turned, plough * np.sign(turned), 0.015 * ones],
         channels=("steer", "rack", "steering_wheel_angle", "yaw_rate", "speed"),
+        shares={motion.view.prepared.session.steer.source: heading},
     )
 
 
@@ -134,6 +136,7 @@ def _speeds(motion: Motion) -> Iterator[Comparison]:
         WOBBLE + 0.12 * slide + 0.1 * np.abs(motion.jerk[0]),
         [0.1 * change, 0.4 * ones],
         channels=("speed", "acceleration_x"),
+        shares={"acceleration_x": ahead},
     )
     hard = np.abs(np.nan_to_num(ahead)) / 10.0
     yaw = np.nan_to_num(motion.yaw_rate)
@@ -180,6 +183,7 @@ def _hubs(motion: Motion) -> Iterator[Comparison]:
                 _shaken(hub[:, k] - expected, k) + 0.02 * jerk[k],
                 [GAIN * expected, HUB_ZERO * ones, *tilted],
                 channels=(f"hub_acceleration_{name}_{axis}", f"acceleration_{axis}"),
+                shares={f"hub_acceleration_{name}_{axis}": hub[:, k]},
             )
 
 

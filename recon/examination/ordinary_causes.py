@@ -16,6 +16,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
+from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
@@ -54,7 +55,11 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
     before = {one.name: one for one in _all(view)}
     failing = [one for one in before.values() if one.term.contradicts]
     suspects = {channel for one in failing for channel in one.channels}
-    if not failing:
+    for term in gains_agree(view):
+        if term.contradicts:
+            of_all = (f"{term.place}_{corner}" for corner in view.prepared.car.corners)
+            suspects |= {term.place, *(of_all if term.place == "travel" else ())}
+    if not suspects:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}

@@ -321,9 +321,12 @@ class View:
 
     def with_log(self, log: xr.Dataset) -> View:
         """The same drive with another thinned log."""
-        parts = _parts(self.prepared, log)
-        for name, part in parts.items():
-            part.take_over(self.parts[name])
+        parts = {}
+        for name, made in _parts(self.prepared, log).items():
+            own = self.parts[name]
+            # Indications and zeros stay as they are here: they may be mended already.
+            parts[name] = made.changed(own.samples.indication, own.zero)
+            parts[name].take_over(own)
         return replace(self, log=log, parts=parts, kept={})
 
 
