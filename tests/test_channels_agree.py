@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 from typing import cast
 
@@ -18,7 +19,7 @@ from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
 from recon.examination.examine import Examination, examine
 from recon.examination.judge import Judge
 from recon.examination.loads import loads_agree
-from recon.examination.term import Term
+from recon.examination.term import Candidate, Term
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from recon.report.drive.doubt_list import doubt_lines
@@ -209,6 +210,38 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     assert {corner for doubt in doubts for corner in doubt.corners} == set(CORNERS)
     of_sum = replace(late, by_gauges=True)  # a sum over a doubted wheel need not agree
     assert len(Judge(tests=(), proposals=()).doubts(view, (by_gauge, of_sum))) == 1
+
+
+@pytest.mark.parametrize(
+    ("left", "words"),
+    [
+        ((0.5, 0.5), "Two causes fit equally well: inverted (roll) or exchanged (pitch)."),
+        ((0.5, 0.75), "Other causes fit nearly as well: exchanged (pitch)."),
+        ((0.5, 0.5, 0.5), "nearly as well: exchanged (pitch) or other unit (steer)."),
+        ((0.5, 8.0), "Look."),
+    ],
+)
+def test_causes_that_fit_as_well_are_named_beside_the_best(
+    left: tuple[float, ...], words: str
+) -> None:
+    term = Term("car", CORNERS, "roll", 9.0, 10, 2.0, "It is off.", by_gauges=False)
+    view = cast(View, SimpleNamespace(size=9.0, parts={}, start=0.0, end=9.0))
+    names = (("inverted", "roll"), ("exchanged", "pitch"), ("other unit", "steer"))
+
+    def mended(_view: View, size: float) -> View:
+        return cast(View, SimpleNamespace(size=size, parts={}, start=0.0, end=9.0))
+
+    causes = [
+        Candidate(cause, CORNERS, (channel,), partial(mended, size=size), "Look.")
+        for (cause, channel), size in zip(names, left, strict=False)
+    ]
+    judge = Judge(
+        tests=(lambda of: (replace(term, size=cast(SimpleNamespace, of).size),),),
+        proposals=(lambda _view, _corners: causes,),
+    )
+    (doubt,) = judge.doubts(view, (term,))
+    assert doubt.cause == "inverted"
+    assert doubt.do.endswith(words)
 
 
 @pytest.mark.filterwarnings("ignore:.*hub_acceleration", "ignore:All-NaN slice")

@@ -20,6 +20,7 @@ from recon.records.corrections import lines_to_add
 
 SURE = 0.9  # probability from which a cause is named alone
 RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
+EQUAL = 0.5  # of it; from there on two causes fit equally well
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
@@ -108,7 +109,10 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
     rivals = [one.named for one in tried[1 : 1 + RIVALS_NAMED] if one.probability > RIVAL * share]
     do = best.candidate.do
     if share < SURE and rivals:
-        do = f"{do} Other causes fit nearly as well: {' or '.join(rivals)}."
+        if len(rivals) == 1 and tried[1].probability > EQUAL * share:
+            do = f"{do} Two causes fit equally well: {best.named} or {rivals[0]}."
+        else:
+            do = f"{do} Other causes fit nearly as well: {' or '.join(rivals)}."
     left = [t.name for t in best.terms if t.contradicts and set(t.corners) & set(worst.corners)]
     if left:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
