@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recon.base.late import xr
 from recon.records.table_writing import write_log, write_pulls, write_tares
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
@@ -21,9 +21,6 @@ from recon.virtual.day import day_states, run_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.states import in_turn
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 HERE = Path(__file__).parent
 CAR = HERE.parent / "vehicles" / "club_racer.toml"
