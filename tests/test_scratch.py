@@ -6,7 +6,7 @@ import errno
 import os
 import time
 from pathlib import Path
-from weakref import WeakValueDictionary
+from weakref import WeakSet
 
 import numpy as np
 import pytest
@@ -32,7 +32,7 @@ def files_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_large_arrays_are_in_memory_up_to_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keeper, "held", WeakValueDictionary())
+    monkeypatch.setattr(keeper, "held", WeakSet())
     monkeypatch.setattr(keeper, "most", 2 * scratch.LARGE)
     in_files = len(keeper.mapped)
     first, second = (room((2, scratch.LARGE // 16)) for _ in range(2))

@@ -20,7 +20,7 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
-from weakref import WeakSet, WeakValueDictionary
+from weakref import WeakSet
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
@@ -39,19 +39,23 @@ class _Keeper:
 
     def __init__(self) -> None:
         self.most = int(min(MOST, SHARE * _memory_of_computer()))
-        self.held: WeakValueDictionary[int, NDArray[Any]] = WeakValueDictionary()
+        self.held: WeakSet[mmap.mmap] = WeakSet()
         self.mapped: WeakSet[mmap.mmap] = WeakSet()
         self.lock = threading.Lock()
         self.watch = threading.Thread()
 
-    def array(self, shape: tuple[int, ...], dtype: DTypeLike, size: int) -> NDArray[Any] | None:
-        """Array of `size` bytes in memory, None where all large arrays would be too many."""
+    def memory(self, size: int) -> mmap.mmap | None:
+        """So many bytes of memory, None where all large arrays would be too many.
+
+        Small pages: to find room for large ones can take longer than to read the log.
+        """
+        private = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if os.name == "posix" else {}
         with self.lock:
-            if sum(array.nbytes for array in self.held.values()) + size > self.most:
+            if sum(map(len, self.held)) + size > self.most:
                 return None
-            out = np.empty(shape, dtype)
-            self.held[id(out)] = out
-            return out
+            pages = mmap.mmap(-1, size, **private)
+            self.held.add(pages)
+            return pages
 
     def add(self, pages: mmap.mmap) -> None:
         """Watch these pages too."""
@@ -107,11 +111,8 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
     size = math.prod(shape) * np.dtype(dtype).itemsize
     if size < LARGE:
         return np.empty(shape, dtype)
-    held = keeper.array(shape, dtype, size)
-    if held is not None:
-        return held
     try:
-        pages = _pages(size)
+        pages = keeper.memory(size) or _pages(size)
     except OSError as error:
         folder = tempfile.gettempdir()
         raise OutputError(
@@ -120,7 +121,6 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
             "a folder for temporary files with room for about five times the log",
             "Free some space there, or name another folder in the environment variable TMPDIR.",
         ) from error
-    keeper.add(pages)
     return np.frombuffer(pages, dtype).reshape(shape)
 
 
@@ -156,4 +156,6 @@ def _pages(size: int) -> mmap.mmap:
             os.posix_fallocate(file.fileno(), 0, size)  # a full disk is met here, not later
         else:
             file.truncate(size)
-        return mmap.mmap(file.fileno(), size)
+        pages = mmap.mmap(file.fileno(), size)
+    keeper.add(pages)
+    return pages
