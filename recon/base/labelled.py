@@ -110,7 +110,7 @@ def require(
         found = f"'{title}', without {few}" + (f" and {more} more variables" if more > 0 else "")
         raise DataError(place_of(dataset), found, "a dataset with these variables", do)
     for name in names:
-        wanted, variable = described[name], dataset[name]
+        wanted, variable = described[name], dataset.variables[name]
         units = str(variable.attrs.get("units", ""))
         for found, needed in (
             (f"({', '.join(map(str, variable.dims))})", f"({', '.join(wanted.dims)})"),
@@ -139,7 +139,7 @@ def require_content(
         of those that are known.
     """
     for name in names:
-        wanted, values = described[name], dataset[name].to_numpy()
+        wanted, values = described[name], dataset.variables[name].to_numpy()
         where = f"{place_of(dataset)}, variable {name}"
         if wanted.kind == "word":
             strange = [w for w in np.atleast_1d(values).ravel().tolist() if not _known(w, wanted)]

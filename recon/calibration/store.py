@@ -104,7 +104,7 @@ def _as_written(dataset: xr.Dataset, name: str, described: Variable) -> Variable
     """
     if name not in dataset.variables:
         return described
-    found = dataset[name]
+    found = dataset.variables[name]
     blank = tuple(f"{d}_none" for d in described.dims)
     if found.dims == blank and found.size == 1:
         described = dataclasses.replace(described, dims=blank, words=())

@@ -95,7 +95,7 @@ def _encoding(dataset: xr.Dataset) -> dict[str, dict[str, object]]:
 
 
 def _is_whole(dataset: xr.Dataset, name: Hashable) -> bool:
-    return name in dataset.coords or dataset[name].dtype.kind in "iuUO"
+    return name in dataset.coords or dataset.variables[name].dtype.kind in "iuUO"
 
 
 def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
