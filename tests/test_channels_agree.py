@@ -122,6 +122,19 @@ def test_a_channel_that_enters_no_force_leaves_the_forces_alone() -> None:
     assert doubt_lines([doubt])[0] == "DOUBTED in the log, in channels that enter no force:"
 
 
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_yaw_rate_enters_the_forces_where_no_hub_is_logged() -> None:
+    """The acceleration of the hubs follows from it: one cause, and every corner is doubted."""
+
+    def spoil(raw: xr.Dataset) -> None:
+        del raw["hub_acceleration"]
+        raw["yaw_rate"] *= -1.0
+
+    (doubt,) = examined(spoil).doubts
+    assert (doubt.cause, doubt.channels) == ("inverted", ("yaw_rate",))
+    assert set(doubt.corners) == set(CORNERS)
+
+
 def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
     found = examined(times("roll", 1.0))
     assert found.doubts == ()

@@ -239,8 +239,17 @@ def _yaw_terms(motion: Motion, arm: Floats) -> tuple[Floats, Floats]:
     """Terms of yaw (sample, 2) along x and y, and their uncertainties (2,) [m/s2]."""
     if motion.yaw is None or motion.yaw_change is None:
         return np.zeros(2), np.full(2, NO_YAW)
-    change, square = motion.yaw_change.values, motion.yaw**2
-    terms = np.column_stack([-change * arm[1] - square * arm[0], change * arm[0] - square * arm[1]])
+    terms = turning(motion.yaw, motion.yaw_change.values, arm)
     size = np.sqrt(np.nanmean(np.square(terms), axis=0))
     noise = motion.yaw_change.u * np.abs(arm[[1, 0]])
     return terms, np.hypot(np.array(YAW_SHARE) * size, noise)
+
+
+def turning(yaw: Floats, change: Floats, arm: Floats) -> Floats:
+    """Acceleration (sample, 2) [m/s2] along x and y of a point of a body that yaws.
+
+    `yaw` and its `change` (sample,) [rad/s, rad/s2]; `arm` (3,) [m] leads from the centre of mass
+    to the point.
+    """
+    square = yaw**2
+    return np.column_stack([-change * arm[1] - square * arm[0], change * arm[0] - square * arm[1]])

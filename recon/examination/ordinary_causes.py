@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
+from recon.conditioning.hub_motion import turning
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons
@@ -24,7 +26,11 @@ from recon.examination.term import Candidate
 from recon.examination.view import View
 from recon.records.corrections import correction_line
 
+if TYPE_CHECKING:
+    from recon.car.vehicle import Vehicle
+
 SLOPE = "slope_of_"
+INFERRED = "relative_acceleration"  # of the hubs, where it is not logged: yaw rate enters forces
 KIND = {
     "roll": "angle",
     "pitch": "angle",
@@ -130,6 +136,7 @@ def _candidate(
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
     moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
+    moves |= channels == ("yaw_rate",) and INFERRED in view.log
     named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in channels)}
     if view.prepared.session.attitude.source == "travel" and "travel" in channels[0]:
         named = set()  # roll and pitch come from the travels of all wheels
@@ -166,6 +173,20 @@ def _times(log: xr.Dataset, *, name: str, factor: Floats | float) -> xr.Dataset:
     )
 
 
+def _yaw_times(log: xr.Dataset, *, factor: float, car: Vehicle) -> xr.Dataset:
+    """The yaw rate times a factor, with the acceleration of the hubs that was inferred from it."""
+    out = _times(log, name="yaw_rate", factor=factor)
+    hubs = log[INFERRED].to_numpy().copy()
+    for k, corner in enumerate(corner_names(log)):
+        arm = np.array(car.corners[corner].wheel.centre) - np.array(car.centre_of_mass)
+        new, old = (
+            turning(one["yaw_rate"].to_numpy(), one[SLOPE + "yaw_rate"].to_numpy(), arm)
+            for one in (out, log)
+        )
+        hubs[:, k, :2] += new - old
+    return out.assign({INFERRED: (log[INFERRED].dims, hubs, log[INFERRED].attrs)})
+
+
 def _take(log: xr.Dataset, *, name: str, order: list[int], axis: int) -> xr.Dataset:
     """A channel with its corners (axis 1) or components (last axis) in another order."""
     return log.assign(
@@ -193,12 +214,15 @@ def _turned(channel: str) -> str:
 
 
 def _of_body(view: View, name: str) -> Iterator[Candidate]:
+    times = partial(_times, name=name)
+    if name == "yaw_rate" and INFERRED in view.log:
+        times = partial(_yaw_times, car=view.prepared.car)
     if name not in ONE_SIGN:
         yield _candidate(
             view,
             "inverted",
             (name,),
-            partial(_times, name=name, factor=-1.0),
+            partial(times, factor=-1.0),
             _turned(name),
             lines=(correction_line([name], factor=-1.0),),
         )
@@ -207,7 +231,7 @@ def _of_body(view: View, name: str) -> Iterator[Candidate]:
             view,
             "other unit",
             (name,),
-            partial(_times, name=name, factor=factor),
+            partial(times, factor=factor),
             f"State the unit of {name} in the column map: its numbers seem to be {words} "
             "or in the same ratio.",
             lines=(correction_line([name], factor=factor),),

@@ -96,7 +96,7 @@ def _flag_lines(forces: xr.Dataset) -> list[str]:
         share = np.array([np.mean((column & flag.bit) > 0) for column in status.T])
         if np.any(share > 0):
             where = ", ".join(
-                f"{c} {100 * s:.2g} %"
+                f"{c} {100 * s:.3g} %"
                 for c, s in zip(forces["corner"].to_numpy(), share, strict=True)
                 if s > 0
             )
