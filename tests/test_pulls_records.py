@@ -289,6 +289,18 @@ def test_examples_of_the_format_reference_can_be_read(tmp_path):
     assert read_map(tmp_path / "pulls_map.toml", "pulls", car).decimal == ","
 
 
+@pytest.mark.parametrize(("axis", "value"), [("y", "-700"), ("z", "-240"), ("x", "1400")])
+def test_a_point_that_is_not_at_the_wheel_is_noted(tmp_path, axis, value):
+    rows = changed(1, **{f"attach_{axis} [mm]": value})
+    rows[2] |= {f"attach_{axis} [mm]": value}
+    told = (
+        rf"line 3: pull 1 of FL has attach at \(.*{value}.*\) mm, \d+ mm from the wheel centre\. "
+    )
+    with pytest.warns(DataWarning, match=told) as said:
+        read_pulls(save(tmp_path, rows), small_car())
+    assert len(said) == 1
+
+
 def test_a_row_written_twice_is_named(tmp_path):
     rows = sheet()
     with pytest.warns(

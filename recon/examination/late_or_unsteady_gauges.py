@@ -81,7 +81,11 @@ def shapes_of(view: View, part: Part) -> Floats:
     moments of the drive [the gauge's unit].
     """
     y = part.samples.indication
-    slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
+    kept = f"slope of indication {part.name}"
+    if kept not in view.kept:
+        slopes = view.log["slope_of_indication"].sel(gauge=list(part.gauges))
+        view.kept[kept] = slopes.to_numpy().T
+    slope = view.kept[kept]
     raw = y + np.nan_to_num(part.zero)[:, None]
     starts = [y.shape[1] * k // (STEPS + 1) for k in range(1, STEPS + 1)]
     after = [np.broadcast_to(np.arange(y.shape[1]) >= k, y.shape) for k in starts]

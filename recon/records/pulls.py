@@ -19,6 +19,8 @@ from recon.records.sheets import PullSheet, Words
 from recon.records.table_rows import Rows, open_rows
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
+# Where no device acts on a wheel: a sign, unit or origin is mistaken; common practice, no source.
+FARTHEST, LOWEST = 1.0, -0.05  # m from the wheel centre, m above the ground
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
 
 # Standard uncertainties where the sheet states none (common practice, no source).
@@ -86,6 +88,7 @@ def read_pulls(
     _check_loads(rows, sheet)
     _check_strap(rows, sheet)
     _warn_of_doubled_rows(rows, sheet)
+    _warn_of_places(sheet, car)
     return sheet
 
 
@@ -232,6 +235,33 @@ def _warn_of_doubled_rows(rows: Rows, sheet: PullSheet) -> None:
                 DataWarning,
                 stacklevel=3,
             )
+
+
+def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
+    """Warn of points far from the wheel or below the ground, once for all pulls."""
+    wheel = np.array([car.corners[name].wheel.centre for name in sheet.corner])
+    odd: dict[tuple[str, str], str] = {}
+    for load, point in (("pad_load", "pad"), ("strap_load", "attach")):
+        at = sheet.column(point)
+        away = np.linalg.norm(at - wheel, axis=1)
+        used = _used(sheet.column(load), sheet.phase != "tare")
+        for row in np.flatnonzero(used & ((away > FARTHEST) | (at[:, 2] < LOWEST))).tolist():
+            x, y, z = 1e3 * at[row]
+            odd.setdefault(
+                (sheet.corner[row], sheet.pull[row]),
+                f"{sheet.path}, line {sheet.line[row]}: pull {sheet.pull[row]} of "
+                f"{sheet.corner[row]} has {point} at ({x:.0f}, {y:.0f}, {z:.0f}) mm, "
+                f"{1e3 * away[row]:.0f} mm from the wheel centre",
+            )
+    if odd:
+        first = next(iter(odd.values()))
+        others = f"; {len(odd) - 1} other pulls have such a point, too" if len(odd) > 1 else ""
+        warnings.warn(
+            f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
+            "file, z from the ground.",
+            DataWarning,
+            stacklevel=3,
+        )
 
 
 def _check_loads(rows: Rows, sheet: PullSheet) -> None:

@@ -230,9 +230,8 @@ def metric_named(name: str | None, where: str) -> RunMetric:
             where,
             "no metric declared" if name is None else f"no metric '{name}'",
             nearest(name or "", tuple(BY_NAME)),
-            "Name the metric that decides, before you look at the others: "
-            + "; ".join(f"{m.name} ({m.words})" for m in METRICS)
-            + ".",
+            "Name the metric that decides, before you look at the others:"
+            + "".join(f"\n      {m.name}: {m.words}" for m in METRICS),
         )
     return BY_NAME[name]
 
