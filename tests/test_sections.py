@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -10,6 +12,7 @@ from recon.base.errors import DataError
 from recon.evaluation.sections.car_motion import Course
 from recon.evaluation.sections.detection import Stretch, thirds
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
+from recon.records.section_table import read_sections
 from recon.records.sheets import GivenSection
 from tests.made_forces import stamped
 
@@ -197,3 +200,10 @@ def test_a_corner_with_samples_that_are_not_known_has_its_thirds() -> None:
     parts = thirds(course, Stretch("left corner", 0, n, "made"))
     assert [name for name, _, _ in parts] == ["corner entry", "corner middle", "corner exit"]
     assert [(a, b) for _, a, b in parts] == [(0, 33), (33, 68), (68, n)]
+
+
+def test_places_far_along_the_course_are_distances(tmp_path: Path) -> None:
+    table = tmp_path / "sections.csv"
+    table.write_text("name,start_place [km],end_place [m]\nhairpin,2.5,2600\n", encoding="utf-8")
+    (given,) = read_sections(table)
+    assert (given.start, given.end, given.by_place) == (2500.0, 2600.0, True)

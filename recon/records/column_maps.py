@@ -77,7 +77,7 @@ QUANTITIES: dict[str, dict[str, str]] = {
     "sections": {
         **_each(("name", "kind"), "word"),
         **_each(("start", "end"), "time"),
-        **_each(("start_place", "end_place"), "length"),
+        **_each(("start_place", "end_place"), "distance"),
     },
 }
 

@@ -123,9 +123,11 @@ def find_layout(
     if not lines[1:]:
         raise DataError(
             str(path),
-            f"{len(lines)} lines that are not empty after the first {skip_lines}",
+            f"{len(lines)} line{'s' * (len(lines) != 1)} with text"
+            + f" after the first {skip_lines}" * (skip_lines > 0),
             "a header line and at least one line of data",
-            "Export the table again, or correct skip_lines in the column map.",
+            "Fill in rows, or export the table again"
+            + ("; correct skip_lines in the column map." if skip_lines else "."),
         )
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
