@@ -55,6 +55,13 @@ def test_the_first_line_is_the_finding(shown: xr.Dataset, first: str) -> None:
     assert figure.texts[0].get_text() == finding(shown).replace("+-", "± ")
 
 
+def test_a_margin_is_said_in_percent_whatever_its_unit() -> None:
+    """A forgotten percent sign makes 2 percent 2 units: here of a ratio of 1.2."""
+    for margin, said in (("3%", "3.0 %"), ("0.018", "1.5 %")):
+        words = " ".join(" ".join(comparison_summary(answer(0.0, margin=margin))).split())
+        assert f"as large as the margin ({said}), so small an effect" in words
+
+
 def test_what_is_not_resolved_says_how_many_more_runs() -> None:
     assert "more runs of each would resolve it" in comparison_summary(answer(0.01))[0]
 

@@ -158,9 +158,10 @@ def chance_words(answer: xr.Dataset) -> str:
     alike = float(answer["p_value_equivalence"][0])
     if np.isnan(alike) or answer.attrs["verdict"] not in ("equivalent", "not resolved"):
         return words
+    margin = amount(answer, 0, float(answer["margin"][0]), sign=False)
     return (
-        f"{words}; if the difference were as large as the margin, so small an effect would show "
-        f"on {_percent(alike)} of such days"
+        f"{words}; if the difference were as large as the margin ({margin}), so small an effect "
+        f"would show on {_percent(alike)} of such days"
     )
 
 
