@@ -126,8 +126,7 @@ def find_layout(
             f"{len(lines)} line{'s' * (len(lines) != 1)} with text"
             + f" after the first {skip_lines}" * (skip_lines > 0),
             "a header line and at least one line of data",
-            "Fill in rows, or export the table again"
-            + ("; correct skip_lines in the column map." if skip_lines else "."),
+            "Fill in rows or export the table again, or correct skip_lines in a column map.",
         )
     separator = separator or _find_separator(path, lines)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
