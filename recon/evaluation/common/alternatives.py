@@ -33,7 +33,7 @@ NAMES = {
     "vehicle": "tyre_force_vehicle",
 }
 DRAWS = 24  # of noise: u of the noise is known to 15 %
-MANY_DRAWS = 48  # where they cost little: 10 %
+MANY_DRAWS = 96  # where they cost little: 7 %
 # Of the strongest direction: what is weaker adds less than 1e-4 of the variance, and less than 1e-3
 # of it where many stretches are looked at.
 WEAKEST, WEAKEST_OF_MANY = 0.003, 0.01
