@@ -327,6 +327,17 @@ def test_the_bodys_acceleration_stands_in_for_a_hubs() -> None:
     assert sideways[0] - sideways[2] == pytest.approx(left, rel=0.02)
 
 
+def test_a_log_too_short_to_show_hop_has_forces_all_the_same() -> None:
+    log, tares, _ = exact_log(exact(), states("FL", np.tile([0.0, 1500, 2500], (4, 1))))
+    blind = log.drop_vars(["hub_acceleration", "travel"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        given = condition(blind, exact().car, tares, bandwidth=1e9)
+        found = reconstruct(given, exact().calibration, exact().car)
+    u = found["u_tyre_force"].to_numpy()[:, 0]
+    assert np.all((u > 20) & (u < 200))  # N
+
+
 def test_a_tare_on_pads_gives_the_same_forces_and_says_that_it_is_less_sure() -> None:
     """Zero taken with the wheel standing on a pad whose load was written down."""
     pad = 1700.0

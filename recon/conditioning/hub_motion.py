@@ -105,7 +105,7 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
         relative[:, k], u[k] = _of_corner(log, car, name, motion, slope, band)
     arrays = {"relative_acceleration": relative, "u_relative_acceleration": u}
     out = out.assign_coords(component=["x", "y", "z"])
-    if "travel" not in log and top_of(band) > HOP_BAND[0]:
+    if top_of(band) > HOP_BAND[0]:
         rate = _rate_of(out["indication"].to_numpy(), band)
         out["indication_rate"] = (("elapsed_time", "gauge"), rate)
     return out.assign(stamped(MOTION, arrays))

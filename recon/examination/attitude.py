@@ -23,6 +23,7 @@ ATTITUDE_ZERO = 0.012  # rad: zero of the sensor, design height, crossfall of th
 UNEVEN, UNEVEN_TIED = 0.008, 0.02  # rad: the road under the wheels, and under a tied axle
 ROLL_PER_FORCE, U_ROLL_PER_FORCE = 0.004, 0.0018  # rad per m/s2
 PITCH_PER_FORCE, U_PITCH_PER_FORCE = 0.002, 0.0012  # rad per m/s2
+SOFT = 0.25  # of the angle: soft cars roll and pitch more than twice as much
 
 
 def attitude_agrees(motion: Motion) -> Iterator[Comparison]:
@@ -131,7 +132,7 @@ def _felt(motion: Motion) -> Iterator[Comparison]:
         ("roll", "acceleration_y"),
         motion.channel("roll"),
         ROLL_PER_FORCE * aside,
-        [U_ROLL_PER_FORCE * aside],
+        [U_ROLL_PER_FORCE * aside, SOFT * motion.channel("roll")],
         np.hypot(UNEVEN, 0.05 * ROLL_PER_FORCE * jerk[1]),
         {"roll": motion.channel("roll"), "acceleration_y": -ROLL_PER_FORCE * aside},
     )
@@ -141,7 +142,7 @@ def _felt(motion: Motion) -> Iterator[Comparison]:
         ("pitch", "acceleration_x"),
         motion.channel("pitch"),
         -PITCH_PER_FORCE * ahead,
-        [U_PITCH_PER_FORCE * ahead],
+        [U_PITCH_PER_FORCE * ahead, SOFT * motion.channel("pitch")],
         np.hypot(UNEVEN, 0.2 * PITCH_PER_FORCE * jerk[0]),
         {"pitch": motion.channel("pitch"), "acceleration_x": PITCH_PER_FORCE * ahead},
     )

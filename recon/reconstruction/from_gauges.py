@@ -18,6 +18,8 @@ against a body that stays behind, so that
 
     wheel acceleration = change of the link force over time / damping.                  (3)
 
+It is used where travel is not logged, or shows the motion worse for its noise.
+
 A log that has been completed holds these accelerations as if they had been logged, with their
 uncertainties beside them.
 """
@@ -271,7 +273,7 @@ def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
 
 
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
-    """The log with the vertical motion of the wheels that equation (3) gives."""
+    """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
     for one in seen:
         solver, given = one
@@ -291,9 +293,13 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
                 continue
             hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
-            relative.loc[at] += hop
             size = np.sqrt(np.nanmean(np.square(hop)))
-            u.loc[at] = np.hypot(U_SLOW_WHEEL, U_DAMPING_SHARE * size)
+            by_gauges = np.hypot(U_SLOW_WHEEL, U_DAMPING_SHARE * size)
+            if not np.isfinite(by_gauges) or ("travel" in log and u.loc[at] <= by_gauges):
+                continue
+            relative.loc[at], u.loc[at] = hop, by_gauges
+            if "travel" in log:  # its own motion, with its noise, counts along and sideways
+                continue
             aside = {"corner": corner.name, "component": ["x", "y"]}
             u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
     return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
