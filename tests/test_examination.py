@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +56,37 @@ def test_exchanged_gauges_are_named(i: int, apart: int) -> None:
     (doubt,) = examined(exchange(i, j)).doubts
     assert doubt.cause == "exchanged"
     assert set(doubt.channels) == {GAUGES[i], GAUGES[j]}
+
+
+@pytest.mark.parametrize(
+    "pair", some_quick([("FL", "FR"), ("FR", "RL"), ("RL", "RR")], ("FL", "FR"))
+)
+def test_all_plugs_of_two_corners_are_named_together(pair: tuple[str, str]) -> None:
+    one, two = ([g for g in GAUGES if g.startswith(corner)] for corner in pair)
+
+    def spoil(raw: np.ndarray) -> None:
+        for first, second in zip(one, two, strict=True):
+            exchange(GAUGES.index(first), GAUGES.index(second))(raw)
+
+    (doubt,) = examined(spoil).doubts
+    assert (doubt.cause, doubt.corners) == ("exchanged", pair)
+    assert doubt.channels == (*one, *two)
+    assert f"All plugs of {pair[0]} and {pair[1]} seem exchanged" in doubt.do
+    lines = [f'{a} = {{ exchanged_with = "{b}" }}' for a, b in zip(one, two, strict=True)]
+    assert doubt.do.splitlines()[-len(one) :] == lines
+
+
+@pytest.mark.slow(5)
+def test_an_examination_ends_soon_whatever_is_wrong() -> None:
+    shuffled = np.random.default_rng(3).permutation(len(GAUGES))
+
+    def spoil(raw: np.ndarray) -> None:
+        raw[:] = raw[:, shuffled]
+
+    start = time.process_time()
+    doubts = examined(spoil).doubts
+    assert time.process_time() - start < 10.0  # s
+    assert {corner for doubt in doubts for corner in doubt.corners} == {"FL", "FR", "RL", "RR"}
 
 
 def test_a_zero_that_jumps_is_named_with_its_time() -> None:

@@ -6,7 +6,7 @@ anything that a tyre and a hub can pass are not wired as on the day of the pulls
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from itertools import combinations
 
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.examination.by_motion import by_motion
+from recon.examination.exchanged_gauges import BOTH, exchanged_between, exchanged_within
 from recon.examination.late_or_unsteady_gauges import (
     FIRST_STEP,
     SINCE_PULLS,
@@ -38,7 +39,6 @@ SILENT = 2.0  # times the noise of single samples, of a short mean that is nothi
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 FITTED = -4.0  # logarithm of the cost of a fitted number
-BOTH = ("log", "tare table")  # files whose column maps a correction belongs to
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
 
@@ -90,67 +90,13 @@ def _of_gauges(view: View) -> Iterator[Term]:
 def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     parts = [part for part in view.parts.values() if set(part.corners) & set(doubted)]
     for part in parts:
-        for i, j in combinations(range(len(part.gauges)), 2):
-            yield from _exchanged(part, i, j)
+        yield from exchanged_within(part)
         for i in range(len(part.gauges)):
             yield from _single(view, part, i)
             yield from _jumps(view, part, i)
             yield from _now_and_then(view, part, i)
     for first, second in combinations(parts, 2):
-        for i in range(len(first.gauges)):
-            for j in range(len(second.gauges)):
-                yield _exchanged_across(first, i, second, j)
-
-
-def _exchanged(part: Part, i: int, j: int) -> Iterable[Candidate]:
-    channels = (part.gauges[i], part.gauges[j])
-    since = {
-        False: "since the tare: exchange the two columns of the log",
-        True: "in the tares too: exchange the two gauges in log and tares",
-    }
-    for with_tares, do in since.items():
-        if with_tares or np.isfinite(part.zero[[i, j]]).all():
-            yield Candidate(
-                "exchanged",
-                part.corners,
-                channels,
-                partial(_mend_exchange, name=part.name, i=i, j=j, with_tares=with_tares),
-                f"Compare the plugs of {channels[0]} and {channels[1]} ({do}).",
-                lines=(correction_line(channels[:1], exchanged_with=channels[1]),),
-                files=BOTH if with_tares else ("log",),
-            )
-
-
-def _mend_exchange(view: View, *, name: str, i: int, j: int, with_tares: bool) -> View:
-    part = view.parts[name]
-    y, zero = part.samples.indication.copy(), part.zero.copy()
-    off = 0.0 if with_tares else part.zero[j] - part.zero[i]
-    y[i], y[j] = y[j] + off, y[i] - off
-    if with_tares:
-        zero[[i, j]] = zero[[j, i]]
-    return view.with_part(part.changed(y, zero))
-
-
-def _exchanged_across(first: Part, i: int, second: Part, j: int) -> Candidate:
-    channels = (first.gauges[i], second.gauges[j])
-
-    def mended(view: View) -> View:
-        one, two = view.parts[first.name], view.parts[second.name]
-        y, z = one.samples.indication.copy(), two.samples.indication.copy()
-        off = np.nan_to_num(two.zero[j] - one.zero[i])
-        y[i], z[j] = z[j] + off, y[i] - off
-        return view.with_part(one.with_indication(y)).with_part(two.with_indication(z))
-
-    return Candidate(
-        "exchanged",
-        (*first.corners, *second.corners),
-        channels,
-        mended,
-        f"Compare the plugs of {channels[0]} and {channels[1]}, or exchange the two columns of "
-        "the log.",
-        weight=-1.0,
-        lines=(correction_line(channels[:1], exchanged_with=channels[1]),),
-    )
+        yield from exchanged_between(first, second)
 
 
 def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
