@@ -13,7 +13,7 @@ import warnings
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
@@ -79,7 +79,7 @@ def slalom(
     """
     require_forces(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
-    rate = 1.0 / float(np.median(np.diff(elapsed)))
+    rate = 1.0 / sampling_interval(elapsed)
     bandwidth = _bandwidth(forces, bandwidth, rate)
     lateral = LateralForces.of(forces, bandwidth, rate)
     if not lateral.known:

@@ -1,4 +1,4 @@
-"""Names of array types that all stages use, and stretches of a mask."""
+"""Names of array types that all stages use, stretches of a mask, and the sampling interval."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+MANY = 4096  # intervals, beyond which the median of a long log becomes no surer, only slower
 
 
 def side_by_side(values: NDArray[Any], at: list[int]) -> NDArray[Any]:
@@ -21,3 +23,8 @@ def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last (exclusive) position of every run of True in (sample,) [1]."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def sampling_interval(time: Floats) -> float:
+    """Median interval [s] of the first `MANY` of evenly sampled times (sample,) [s]."""
+    return float(np.median(np.diff(time[: MANY + 1])))

@@ -30,6 +30,7 @@ ENOUGH = 1.0  # s in a band, beyond which it counts no more
 NEAR = 0.05  # of the envelope: bands that stay farther below were not worked at the limit
 NARROW = 1.5  # ratio of loads below which the exponent is assumed
 ROUNDS, POOLED_ROUNDS = 60, 400
+LOWEST = -1e9  # edge of a band that does not count
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ class Bands:
     `counts` (band, cell) are numbers of samples; cells are `STEP` wide and begin at `start`.
     `u_noise` (band,) is the noise of a sample, `moved` (band,) shifts all values of a band.
     `weight` (band,) is what the band counts, `least` the lowest logarithm of force over load
-    that was hard work.
+    that was hard work.  `counts`, `moved` and `weight` may have draws in front.
     """
 
     load: Floats
@@ -93,7 +94,7 @@ class Bands:
     @property
     def middles(self) -> Floats:
         """Logarithm of force over load in the middle of each cell (cell,) [1]."""
-        return np.asarray(self.start + STEP * (np.arange(self.counts.shape[1]) + 0.5))
+        return np.asarray(self.start + STEP * (np.arange(self.counts.shape[-1]) + 0.5))
 
     def place(self, samples: Samples) -> NDArray[np.int64]:
         """Cell of each sample (sample,), counted through all bands; -1 outside of them."""
@@ -103,13 +104,10 @@ class Bands:
         inside = (bands[row] == samples.band) & (cell >= 0) & (cell < CELLS)
         return np.where(inside, row * CELLS + cell, -1)
 
-    def some(self, counts: Floats) -> Bands | None:
-        """Bands with enough left by other `counts` (band, cell) [1]; None if there are none."""
-        enough = (counts * (self.middles >= self.least)).sum(axis=1) >= FEWEST / 2
-        if not enough.any():
-            return None
-        one = {name: getattr(self, name)[enough] for name in ("load", "u_noise", "moved", "weight")}
-        return replace(self, counts=counts[enough], **one)
+    def drawn(self, counts: Floats) -> Bands:
+        """Bands with other `counts` (draw, band, cell) [1]; too few left count nothing."""
+        enough = (counts * (self.middles >= self.least)).sum(axis=-1) >= FEWEST / 2
+        return replace(self, counts=counts, weight=np.where(enough, self.weight, 0.0))
 
     def quiet(self) -> Bands:
         """The same without noise."""
@@ -127,6 +125,23 @@ class Law:
     def at(self, load: Floats) -> Floats:
         """Force (load,) [N] at vertical forces [N]."""
         return np.asarray(self.force * (load / REFERENCE_LOAD) ** self.exponent)
+
+
+@dataclass(frozen=True, slots=True)
+class Laws:
+    """Envelopes of draws: logarithm of the force [N] at the reference load and exponent (draw,).
+
+    `worked` (draw, band) says which bands they rest on.
+    """
+
+    height: Floats
+    exponent: Floats
+    worked: NDArray[np.bool_]
+
+    @property
+    def force(self) -> Floats:
+        """Force (draw,) [N] at the reference load."""
+        return np.asarray(REFERENCE_LOAD * np.exp(self.height))
 
 
 def bands_of(samples: Samples, least_use: float) -> Bands | None:
@@ -173,53 +188,83 @@ def law_of(bands: Bands, quiet: Bands | None = None) -> Law:
 
 def slope_of(quiet: Bands) -> Law:
     """Power law by quantile regression on distributions without noise."""
+    laws = slopes_of(quiet)
+    return Law(float(laws.force[0]), float(laws.exponent[0]), laws.worked[0])
+
+
+def slopes_of(quiet: Bands) -> Laws:
+    """Power laws of all draws by quantile regression; NaN where no band of a draw counts."""
     x = np.log(quiet.load / REFERENCE_LOAD)
-    middles = quiet.middles
-    values = middles + (quiet.moved + x)[:, None]
-    counts = quiet.counts * (middles >= quiet.least)
-    number = counts.sum(axis=1)
-    weight = counts / np.maximum(number, 1e-12)[:, None]
-    edge = _quantiles(values, weight)
-    slopes = EXPONENTS if is_wide(quiet.load) else (USUAL_EXPONENT, USUAL_EXPONENT)
+    values = quiet.middles + (quiet.moved + x)[..., None]
+    counts = quiet.counts * (quiet.middles >= quiet.least)
+    number = counts.sum(axis=-1)
+    share = counts / np.maximum(number, 1e-12)[..., None]
+    edge = np.atleast_2d(_quantiles(values, share))
+    weight = np.broadcast_to(quiet.weight, edge.shape)
+    wide = is_wide(quiet.load, weight > 0.0)
+    least, most = (np.where(wide, end, USUAL_EXPONENT) for end in EXPONENTS)
     spread = quiet.u_noise / np.sqrt(np.maximum((1.0 - SHARE) * number, 1.0))
-    worked = _touching(x, edge, spread, quiet.weight, slopes)
-    near = values[worked] >= edge[worked, None] - 0.2
-    share = (weight * quiet.weight[:, None])[worked]
-    # What lies far below only matters by its weight.
-    below = np.where(near, 0.0, share).sum(axis=1)
-    points = np.concatenate([values[worked][near], edge[worked] - 0.2])
-    loads = np.concatenate([np.broadcast_to(x[worked, None], near.shape)[near], x[worked]])
-    weights = np.concatenate([share[near], below])
-    height, slope = quantile_line(loads, points, weights, SHARE, slopes)
-    return Law(float(REFERENCE_LOAD * np.exp(height)), slope, worked)
+    worked = _touching(x, edge, spread, weight, (least, most))
+    points, shares = _near_edge(values, share, edge)
+    weights = shares * np.where(worked, weight, 0.0)[..., None]
+    loads = np.broadcast_to(x[:, None], points.shape)
+    loads, points, weights = (v.reshape(len(edge), -1) for v in (loads, points, weights))
+    height, exponent = quantile_line(loads, points, weights, SHARE, (least, most))
+    return Laws(height, exponent, worked)
+
+
+def _near_edge(values: Floats, share: Floats, edge: Floats) -> tuple[Floats, Floats]:
+    """Values near the `edge` (draw, band) of each distribution and their shares, (draw, band, k).
+
+    What lies far below only matters by its weight, which the last one carries.
+    """
+    values, share = (np.broadcast_to(each, (*edge.shape, CELLS)) for each in (values, share))
+    low = edge[..., None] - 0.2
+    far = values < low
+    first, last = np.sum(far, axis=-1), CELLS - np.argmax(share[..., ::-1] > 0.0, axis=-1)
+    cell = first[..., None] + np.arange(max(int((last - first).max()), 1))
+    kept, inside = np.minimum(cell, CELLS - 1), cell < CELLS
+    near = np.where(inside, np.take_along_axis(share, kept, axis=-1), 0.0)
+    below = np.where(far, share, 0.0).sum(axis=-1, keepdims=True)
+    points = np.concatenate([np.take_along_axis(values, kept, axis=-1), low], axis=-1)
+    return points, np.concatenate([near, below], axis=-1)
 
 
 def _touching(
-    x: Floats, edge: Floats, spread: Floats, weight: Floats, slopes: tuple[float, float]
+    x: Floats, edge: Floats, spread: Floats, weight: Floats, slopes: tuple[Floats, Floats]
 ) -> NDArray[np.bool_]:
-    """Bands (band,) whose edge comes near the line above all edges that most bands come near.
+    """Bands (draw, band) whose edge comes near the line above all edges that most come near.
 
     What stays clear of that line was not worked at the limit, and how far does not matter.  The
-    `spread` (band,) of an edge keeps one band of few noisy samples from lifting the line.
+    `spread` (draw, band) of an edge keeps one band of few noisy samples from lifting the line.
     """
-    choices = np.linspace(*slopes, 51)[:, None]
-    rest = edge - choices * x
-    gap = np.maximum((rest - spread).max(axis=1, keepdims=True) - rest, 0.0)
-    lost = np.minimum(gap, NEAR) @ weight
-    return np.asarray(gap[int(np.argmin(lost))] <= NEAR)
+    edge = np.where(weight > 0.0, edge, LOWEST)
+    rest = edge - np.linspace(slopes[0], slopes[1], 51)[..., None] * x
+    gap = np.maximum((rest - spread).max(axis=-1, keepdims=True) - rest, 0.0)
+    lost = np.einsum("cdb,db->cd", np.minimum(gap, NEAR), weight)
+    return np.asarray(gap[np.argmin(lost, axis=0), np.arange(len(edge))] <= NEAR)
 
 
-def is_wide(load: Floats) -> bool:
-    """Whether bands of load (band,) [N] are far enough apart to tell the exponent."""
-    return float(load.max() / load.min()) >= NARROW
+def is_wide(load: Floats, some: NDArray[np.bool_] | bool = True) -> NDArray[np.bool_]:
+    """Whether bands of load (band,) [N] are far enough apart to tell the exponent.
+
+    Of each draw only `some` (draw, band) count.
+    """
+    load = np.broadcast_to(load, np.broadcast_shapes(load.shape, np.shape(some)))
+    most = load.max(axis=-1, where=some, initial=0.0)
+    return np.asarray(most >= NARROW * load.min(axis=-1, where=some, initial=np.inf))
 
 
 def _quantiles(values: Floats, weight: Floats) -> Floats:
-    """Quantile of each distribution (row,) with cells (row, cell), even within each cell."""
-    below, row = np.cumsum(weight, axis=1), np.arange(len(weight))
-    at = np.sum(below <= SHARE, axis=1).clip(1, weight.shape[1] - 1)
-    rest = (below[row, at] - SHARE) / np.maximum(weight[row, at], 1e-300)
-    return np.asarray(values[row, at] + STEP * (0.5 - rest.clip(0.0, 1.0)))
+    """Quantiles of distributions (...,) with cells (..., cell), even within each cell."""
+    below = np.cumsum(weight, axis=-1)
+    at = np.sum(below <= SHARE, axis=-1, keepdims=True).clip(1, weight.shape[-1] - 1)
+    own = (np.take_along_axis(below, at, axis=-1) - SHARE)[..., 0]
+    rest = own / np.maximum(np.take_along_axis(weight, at, axis=-1)[..., 0], 1e-300)
+    values = np.broadcast_to(values, np.broadcast_shapes(values.shape, weight.shape))
+    shape = (*values.shape[:-1], 1)
+    value = np.take_along_axis(values, np.broadcast_to(at, shape), axis=-1)[..., 0]
+    return np.asarray(value + STEP * (0.5 - rest.clip(0.0, 1.0)))
 
 
 def _pooled_height(bands: Bands, law: Law, *, raw: bool = True) -> float:
@@ -240,4 +285,4 @@ def _pooled_height(bands: Bands, law: Law, *, raw: bool = True) -> float:
     middles = np.asarray(start + STEP * (np.arange(CELLS) + 0.5), dtype=float)
     least = float(np.average((bands.least - line)[law.worked], weights=bands.weight[law.worked]))
     counts = counts * (middles >= least)
-    return float(_quantiles(middles[None], (counts / counts.sum())[None])[0])
+    return float(_quantiles(middles, counts / counts.sum()))

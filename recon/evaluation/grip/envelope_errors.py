@@ -15,16 +15,17 @@ from recon.evaluation.common.alternatives import Alternatives
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.common.shared_errors import measured_of, rows_of_sum
 from recon.evaluation.grip.envelope import (
-    CELLS,
     EXPONENTS,
     REFERENCE_LOAD,
     SHARE,
     USUAL_EXPONENT,
     Bands,
     Law,
+    Laws,
     band_of,
     is_wide,
     slope_of,
+    slopes_of,
 )
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import Envelope, Gate
@@ -173,7 +174,7 @@ def _errors(
     independent = np.maximum(passed * number * 2.0 * (1.0 - SHARE), 1.0)
     u_band = bands.u_noise[law.worked] / np.sqrt(independent)
     drawn = u_band * np.random.default_rng(SEED).standard_normal((DRAWS, len(u_band)))
-    noise = np.std([_moved(quiet, law, move, x) for move in drawn], axis=0)
+    noise = np.std(_moved(quiet, law, drawn, x), axis=0)
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     estimate = Estimate(value, _by_cause(effect, quiet, law, x), np.hypot(noise, taken_off))
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
@@ -183,9 +184,10 @@ def _errors(
     return EnvelopeErrors(estimate, *_spread(envelope, x, blocks))
 
 
-def _quantities(law: Law, x: Floats) -> Floats:
-    """Logarithm of the force at every load, then the exponent."""
-    return np.append(np.log(law.force) + law.exponent * x, law.exponent)
+def _quantities(law: Law | Laws, x: Floats) -> Floats:
+    """Logarithm of the force at every load, then the exponent; of each draw, (draw, quantity)."""
+    power = np.asarray(law.exponent)[..., None]
+    return np.concatenate([np.log(law.force)[..., None] + power * x, power], axis=-1)
 
 
 def _by_cause(effect: Floats, quiet: Bands, law: Law, x: Floats) -> Floats:
@@ -195,18 +197,16 @@ def _by_cause(effect: Floats, quiet: Bands, law: Law, x: Floats) -> Floats:
     regression would count a common shift more than once.
     """
     shares, size, directions = np.linalg.svd(effect, full_matrices=False)
-    half = [
-        (_moved(quiet, law, move, x) - _moved(quiet, law, -move, x)) / 2
-        for move in size[:, None] * directions
-    ]
-    return np.asarray(shares @ np.array(half))
+    moves = size[:, None] * directions
+    half = (_moved(quiet, law, moves, x) - _moved(quiet, law, -moves, x)) / 2
+    return np.asarray(shares @ half)
 
 
-def _moved(quiet: Bands, law: Law, move: Floats, x: Floats) -> Floats:
-    """Quantities with the worked bands moved by `move` (band,)."""
-    moved = np.zeros(len(quiet.load))
-    moved[law.worked] = move
-    return _quantities(slope_of(replace(quiet, moved=moved)), x)
+def _moved(quiet: Bands, law: Law, moves: Floats, x: Floats) -> Floats:
+    """Quantities (draw, quantity) with the worked bands moved by `moves` (draw, band)."""
+    moved = np.zeros((len(moves), len(quiet.load)))
+    moved[:, law.worked] = moves
+    return _quantities(slopes_of(replace(quiet, moved=moved)), x)
 
 
 def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]:
@@ -214,25 +214,24 @@ def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]
 
     Of runs it is widened by Student's factor, as few of them show little of their scatter.
     """
+    from scipy.sparse import csr_array
+
     bands, samples = envelope.bands, envelope.samples
     block = blocks.number[samples.at]
     near = envelope.use > 1.0 - CLOSE
     seconds = np.bincount(block[near], minlength=int(block.max()) + 1) * samples.every
     place = bands.place(samples)
     hard = (place >= 0) & (samples.ratio >= bands.least) & (seconds[block] >= BLOCK_TIME)
-    size = bands.counts.size
     numbers, block = np.unique(block[hard], return_inverse=True)
     if len(numbers) < blocks.fewest:
         return np.full(len(x) + 1, np.nan), len(numbers)
-    cells, count = np.unique(block * size + place[hard], return_counts=True)
-    rng = np.random.default_rng(SEED)
-    drawn = []
-    for _ in range(DRAWS):
-        times = np.bincount(rng.integers(len(numbers), size=len(numbers)), minlength=len(numbers))
-        counts = np.bincount(cells % size, count * times[cells // size], minlength=size)
-        some = bands.some(counts.reshape(-1, CELLS).astype(float))
-        if some is not None:
-            drawn.append(_quantities(slope_of(some), x))
+    shape = (len(numbers), bands.counts.size)
+    counts = csr_array((np.ones(len(block)), (block, place[hard])), shape)
+    chosen = np.random.default_rng(SEED).integers(len(numbers), size=(DRAWS, len(numbers)))
+    times = np.array([np.bincount(some, minlength=len(numbers)) for some in chosen])
+    some = bands.drawn((times @ counts).reshape(DRAWS, *bands.counts.shape))
+    drawn = _quantities(slopes_of(some), x)
+    drawn = drawn[np.isfinite(drawn).all(axis=1)]
     wider = few_runs(len(numbers)) if blocks.runs else 1.0
     return np.asarray(wider * np.std(drawn, axis=0, ddof=1)), len(numbers)
 

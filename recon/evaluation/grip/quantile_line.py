@@ -1,8 +1,6 @@
-"""Straight line that leaves a stated share of weighted points below it: quantile regression."""
+"""Straight lines that leave a stated share of weighted points below them: quantile regression."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,26 +8,31 @@ from recon.base.arrays import Floats
 
 STEPS = 60  # at most, of the search; it mostly ends after six
 REACHED = 1e-12  # of the loss: so near to a bound that it is the bound
+SLOPE, INTERCEPT, LOSS, RISE = range(4)  # rows of `_best`
 
 
 def quantile_line(
-    x: Floats, y: Floats, weight: Floats, share: float, slopes: tuple[float, float]
-) -> tuple[float, float]:
-    """Intercept and slope of the line that is the quantile `share` of y at every x.
+    x: Floats,
+    y: Floats,
+    weight: Floats,
+    share: float,
+    slopes: tuple[Floats | float, Floats | float],
+) -> tuple[Floats, Floats]:
+    """Intercepts and slopes of the lines that are the quantile `share` of y at every x.
 
     Parameters
     ----------
-    x, y, weight : (point,)
-        Points in any units; weights are not negative.
+    x, y, weight : (point,) or (line, point)
+        Points of each line in any units; weights are not negative.
     share : float
         Share of the weight below the line, 0 to 1.
-    slopes : (float, float)
+    slopes : (float or (line,), float or (line,))
         Range in which the slope is searched.
 
     Returns
     -------
-    (float, float)
-        Intercept and slope; NaN if no point has weight.
+    (line,), (line,)
+        Intercept and slope, without an axis for the points of one line; NaN if no point has weight.
 
     Notes
     -----
@@ -37,46 +40,47 @@ def quantile_line(
     intercept is a weighted quantile; the loss that is left is convex in the slope and made of
     straight pieces.  Where the tangents at both ends of a range meet, no loss can be less: a loss
     that is no more has been found to be the least (J. E. Kelley, Journal of SIAM 8 (1960) 703-712;
-    from memory).
+    from memory).  All lines are searched at once.
     """
-    some = weight > 0.0
-    x, y, weight = x[some], y[some], weight[some]
-    if not len(x):
-        return np.nan, np.nan
-    low, high = (_best(x, y, weight, share, slope) for slope in slopes)
+    shape = y.shape[:-1]
+    x, y, weight = (np.atleast_2d(values) for values in (x, y, weight))
+    low, high = (_best(x, y, weight, share, np.broadcast_to(s, len(y))) for s in slopes)
+    open_ = np.flatnonzero((low[RISE] < 0.0) & (high[RISE] > 0.0))
     for _ in range(STEPS):
-        if low.rise >= 0.0 or high.rise <= 0.0:
+        if not open_.size:
             break
-        ahead = high.slope - low.slope
-        step = (high.loss - low.loss - high.rise * ahead) / (low.rise - high.rise)
-        new = _best(x, y, weight, share, low.slope + min(max(step, 0.0), ahead))
-        if new.loss <= (low.loss + low.rise * step) * (1.0 + REACHED):
-            return new.intercept, new.slope
-        low, high = (new, high) if new.rise < 0.0 else (low, new)
-    best = min(low, high, key=lambda one: one.loss)
-    return best.intercept, best.slope
+        a, b = low[:, open_], high[:, open_]
+        ahead = b[SLOPE] - a[SLOPE]
+        step = (b[LOSS] - a[LOSS] - b[RISE] * ahead) / (a[RISE] - b[RISE])
+        step = np.clip(step, 0.0, ahead)
+        new = _best(x[open_], y[open_], weight[open_], share, a[SLOPE] + step)
+        found = new[LOSS] <= (a[LOSS] + a[RISE] * step) * (1.0 + REACHED)
+        falls = new[RISE] < 0.0
+        low[:, open_] = np.where(found | falls, new, a)
+        high[:, open_] = np.where(found | ~falls, new, b)
+        open_ = open_[~found & (high[RISE, open_] > 0.0)]
+    # Where all points stand at one x, every slope is as good, and rounding must not choose.
+    best = np.where((low[RISE] >= 0.0) | (low[LOSS] <= high[LOSS]), low, high)
+    best = np.where(weight.sum(axis=1) > 0.0, best, np.nan)
+    return best[INTERCEPT].reshape(shape), best[SLOPE].reshape(shape)
 
 
-@dataclass(frozen=True, slots=True)
-class _Best:
-    """The best line of a slope: its intercept, the loss that is left, and its rise by slope."""
+def _best(x: Floats, y: Floats, weight: Floats, share: float, slope: Floats) -> Floats:
+    """The best lines of given slopes (line,) through points (line, point), as rows (4, line).
 
-    slope: float
-    intercept: float
-    loss: float
-    rise: float
-
-
-def _best(x: Floats, y: Floats, weight: Floats, share: float, slope: float) -> _Best:
-    """The best line of a slope through points (point,); its intercept is a weighted quantile."""
-    rest = y - slope * x
-    order = np.argsort(rest)
-    below = np.cumsum(weight[order])
-    at = min(int(np.searchsorted(below, share * below[-1])), len(rest) - 1)
-    intercept = float(rest[order[at]])
-    pull = (share - 1.0) * weight
-    pull[order[at:]] += weight[order[at:]]
-    pull[order[at]] = 0.0
-    loss = float(pull @ (rest - intercept))
+    Rows are slope, intercept, the loss that is left, and its rise by slope; the intercept is a
+    weighted quantile.
+    """
+    rest = y - slope[:, None] * x
+    line = np.arange(len(y))
+    order = np.argsort(rest, axis=1)
+    x, weight, rest = (values[line[:, None], order] for values in (x, weight, rest))
+    below = np.cumsum(weight, axis=1)
+    at = np.minimum(np.sum(below < share * below[:, -1:], axis=1), y.shape[1] - 1)
+    intercept = rest[line, at]
+    place = np.arange(y.shape[1]) - at[:, None]
     # The point on the line holds the balance of all others, as the best intercept needs it to.
-    return _Best(slope, intercept, loss, float(pull.sum() * x[order[at]] - pull @ x))
+    pull = weight * np.where(place < 0, share - 1.0, np.where(place > 0, share, 0.0))
+    loss = np.einsum("lp,lp->l", pull, rest - intercept[:, None])
+    rise = np.einsum("lp,lp->l", pull, x[line, at][:, None] - x)
+    return np.stack([slope, intercept, loss, rise])

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.status import AT_BOUND, BIT
@@ -194,7 +194,7 @@ class Loaded:
         self._free = (status & AT_BOUND) == 0
         self._limited = (status & BIT["friction_limited"]) > 0
         self._noise = forces["u_tyre_force_random"].to_numpy()[:, k]
-        self._every = float(np.median(np.diff(time)))
+        self._every = sampling_interval(time)
 
     def samples(
         self, chosen: NDArray[np.bool_], carried: Callable[[Floats], Floats] | None = None

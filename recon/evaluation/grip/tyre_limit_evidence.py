@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats, runs
+from recon.base.arrays import Floats, runs, sampling_interval
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 
@@ -143,7 +143,7 @@ def evidence_of(
     time : (every sample,)
         Elapsed time. [s]
     """
-    every = float(np.median(np.diff(time)))
+    every = sampling_interval(time)
     if direction in ("drive", "brake"):
         sign = 1.0 if direction == "drive" else -1.0
         sliding = _slide(sign, slip, corner, at, use, time)
@@ -175,7 +175,7 @@ def _slide(
     with np.errstate(invalid="ignore"):
         sliding = (ratio > SLIDING) & (speed > SLIDING_SPEED)
     strong = time[at[use >= NEAR_TOP]]
-    step = float(np.median(np.diff(time)))
+    step = sampling_interval(time)
     found = []
     for first, last in runs(sliding):
         start, end = time[first], time[last - 1]

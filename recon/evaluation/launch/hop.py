@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats, runs
+from recon.base.arrays import Floats, runs, sampling_interval
 from recon.base.late import xr
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
@@ -58,7 +58,7 @@ class Hop:
 def signals_of(time: Floats, force: Floats) -> Floats:
     """Forces (sample, corner, component) [N] of x and z in which hop is looked for, the same."""
     out = force[..., COMPONENTS].copy()
-    rate = 1.0 / float(np.median(np.diff(time)))
+    rate = 1.0 / sampling_interval(time)
     out[..., 1] -= low_pass(out[..., 1], RIDE, rate)
     return out
 
@@ -73,7 +73,7 @@ def road_level(time: Floats, force: Floats) -> Floats:
 
 def _banded(time: Floats, signals: Floats) -> Floats:
     """Part at 8 to 16 Hz of signals (sample, corner, component) [N]."""
-    rate = 1.0 / float(np.median(np.diff(time)))
+    rate = 1.0 / sampling_interval(time)
     flat = signals.reshape(len(signals), -1)
     band = low_pass(flat, HIGH, rate) - low_pass(flat, LOW, rate)
     return np.asarray(band.reshape(signals.shape))
@@ -116,7 +116,7 @@ def happened(time: Floats, signals: Floats, least: Floats, busy: Mask) -> list[H
     rest = ~busy
     for event in found:
         rest &= (time < event.start - SAME) | (time > event.end + SAME)
-    step = float(np.median(np.diff(time)))
+    step = sampling_interval(time)
     if rest.sum() * step >= FEWEST_REST:
         level = np.median(np.abs(_banded(time, signals)[rest]), axis=0) / MEDIAN_OF_NORMAL
         least = np.maximum(least, ABOVE_ROAD * level)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives, Drive
@@ -176,7 +176,7 @@ def _of_group(window: Window, time: Floats, force: Floats, let_go: float) -> Flo
 
 def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: int) -> Floats:
     """Standard uncertainty of `_quantities` from sampling, slip and speed; no forces' errors."""
-    step = READ * float(np.median(np.diff(time)))
+    step = READ * sampling_interval(time)
     out = np.zeros(count)
     for i, group in enumerate(car.tyres.groups):
         own = force[:, group].sum(axis=1)[:, 0]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.filters import low_pass
 from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate
@@ -92,7 +92,7 @@ def measure(
     every = alternatives.estimate(quantities)
     count = len(QUANTITIES) + len(tyres.corners)
     sampling = np.zeros(count)
-    sampling[:3] = READ * np.median(np.diff(t)) * np.sqrt([1.0, 1.0, 2.0])
+    sampling[:3] = READ * sampling_interval(t) * np.sqrt([1.0, 1.0, 2.0])
     afterwards = every.at(slice(count, None))
     known = np.isfinite(alternatives.best[:, tyres.corners, 0]).all(axis=1)
     return Shift(
@@ -162,7 +162,7 @@ def _lost(time: Floats, force: Floats, section: Section, gap: _Gap) -> float:
 def _follows(time: Floats, total: Floats, section: Section, gap: _Gap | None) -> Floats:
     """`AFTERWARDS` of the shuffle and of the hop of the force (sample,) [N] of all driven tyres."""
     later = time >= (section.end if gap is None else gap.back)
-    rate = 1.0 / float(np.median(np.diff(time)))
+    rate = 1.0 / sampling_interval(time)
     hopping = oscillations(
         time[later], total[later], Band(hop.LOW, hop.HIGH, hop.LEAST, hop.CYCLES)
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats, runs
+from recon.base.arrays import Floats, runs, sampling_interval
 
 SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
@@ -145,7 +145,7 @@ def _vertices(time: Floats, force: Floats, at: NDArray[np.int64]) -> tuple[Float
     bend = before - 2 * here + after
     safe = np.where(bend == 0, 1.0, bend)
     shift = np.clip(np.where(bend == 0, 0.0, 0.5 * (before - after) / safe), -0.5, 0.5)
-    step = float(np.median(np.diff(time)))
+    step = sampling_interval(time)
     return time[at] + shift * step, here - 0.25 * (before - after) * shift
 
 

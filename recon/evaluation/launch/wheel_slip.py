@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.base.late import xr
 from recon.conditioning.filters import low_pass
 
@@ -118,7 +118,7 @@ def last_true(time: Floats, slip: Floats, threshold: float) -> float:
 
 def time_above(time: Floats, slip: Floats, threshold: float) -> float:
     """Total time that slip (sample,) [1] is above a threshold [s]."""
-    step = float(np.median(np.diff(time)))
+    step = sampling_interval(time)
     excess = slip - threshold
     a, b = excess[:-1], excess[1:]
     both, cross = (a > 0) & (b > 0), (a > 0) != (b > 0)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.evaluation.slalom.half_waves import HalfWave
 
 PHASES = 48  # of a cycle
@@ -37,7 +37,7 @@ class Weave:
     @property
     def step(self) -> float:
         """Time between samples [s]."""
-        return float(np.median(np.diff(self.time)))
+        return sampling_interval(self.time)
 
     @property
     def lengths(self) -> Floats:

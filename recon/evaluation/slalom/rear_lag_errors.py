@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, sampling_interval
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
@@ -85,7 +85,7 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
     """
     sections = find_sections(forces) if sections is None else sections
     time = forces["elapsed_time"].to_numpy()
-    waves = half_waves(total, 1.0 / float(np.median(np.diff(time))))
+    waves = half_waves(total, 1.0 / sampling_interval(time))
     weaves = sections_of(sections, "slalom")
     some = weaves or sections_of(sections, "part")
     corners = sections_of(sections, "corner")
