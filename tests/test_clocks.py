@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataError
-from recon.conditioning.clocks import U_DELAY, Clock, align
+from recon.conditioning.clocks import U_DELAY, Clock, align, in_words
 from recon.conditioning.joining import Joined
 from recon.report.drive.clocks import clock_lines, plot_clocks
 from tests.raw_logs import log_of, swerve
@@ -136,7 +136,7 @@ def test_a_common_channel_that_hardly_moves_gives_way_to_the_gauges() -> None:
 def test_words_and_picture_state_offset_drift_and_channel() -> None:
     a, b = two(1)
     clock = align(a, b)
-    (line,) = clock_lines(Joined(a, "folder/gauges.csv", (clock,)))
+    (line,) = clock_lines(Joined(a, (in_words(clock, "folder/gauges.csv"),), (clock,)))
     assert line.startswith("vehicle.csv started 0.800 s late by the clock of gauges.csv, and its")
     assert "ppm fast; aligned within +-2.8 ms (95 %) by acceleration_y." in line
     figure = plot_clocks([clock])

@@ -77,6 +77,18 @@ def test_the_log_with_gauges_gives_the_clock_wherever_it_stands(tmp_path: Path) 
     np.testing.assert_array_equal(one["speed"], other["speed"])
 
 
+def test_the_time_that_a_second_log_covers_is_stated_where_it_is_not_the_whole_drive(
+    tmp_path: Path,
+) -> None:
+    gauges, vehicle = two_files(tmp_path)
+    (words,) = quiet([gauges, vehicle]).attrs["clocks"]
+    assert "; it covers only 1.5 to 30.0 s of a drive from 0.0 to 30.0 s, and its" in words
+    head, *rows = gauges.read_text().splitlines()
+    gauges.write_text("\n".join([head, *rows[160:2990]]))
+    (words,) = quiet([gauges, vehicle]).attrs["clocks"]
+    assert "covers" not in words
+
+
 def test_a_single_log_is_that_log(tmp_path: Path) -> None:
     gauges, _ = two_files(tmp_path)
     xr.testing.assert_identical(quiet([gauges]), recon.read_log(gauges, small_car()))

@@ -10,13 +10,18 @@ import numpy as np
 import pytest
 
 from recon.base.errors import DataError, DataWarning, DoubtWarning
+from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.calibration.applied import pulls_of
+from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verdict
 from recon.calibration.gross_errors import GrossError
 from recon.calibration.verdict import verdict_of
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
 from recon.report.drive.forces_summary import forces_summary
+from tests.calibrated_corners import pulled
 from tests.days import day, unwarned
+from tests.pull_sheets import rewritten
 
 
 def front_left(**quality: object) -> CornerCalibration:
@@ -153,3 +158,30 @@ def test_loads_in_another_unit_are_named_as_such(factor: float, words: str) -> N
     assert len(found.doubts) == 1
     # Twin: half of what the bridges should is no pair of units, but a bridge mistaken throughout.
     assert "were written as" not in verdict(replace(corner, K=0.5 * corner.K)).words
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.ReconWarning")
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (1 / STANDARD_GRAVITY, r"9\.8 times the written strap load in .* loads in kgf .* as N "),
+        (1 / POUND_FORCE, r"4\.4\d? times the written strap load in .* loads in lbf .* as N "),
+        (1e-3, "times the written strap load in .* loads in kN .* as N .1e.03."),
+        (0.5, None),
+        (1.0, None),
+    ],
+)
+def test_straps_in_another_unit_than_pads_are_named(factor: float, words: str | None) -> None:
+    drawn, sheet = pulled("FL", 1)
+    spoiled = rewritten(sheet, strap_load=factor * sheet.column("strap_load"))
+    assembly = assembly_of(drawn.car, "FL")
+    pulls = pulls_of(spoiled, drawn.car, assembly, "fit")
+    found = verdict_of(front_left(), assembly, drawn.car, pulls)
+    assert (found.state == "unusable") == (words is not None)
+    if words is None:
+        assert found.doubts == ()
+        return
+    assert re.search(words, found.words)
+    assert "Correct the unit of strap_load" in found.words
+    (corner,) = calibrate(spoiled, drawn.car).corners.values()
+    assert re.search(words, corner.verdict.words)

@@ -107,7 +107,7 @@ def calibrate(
             held_out += pulls_of(verification, car, assembly, "verify")
         with one_thread():
             corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
-        verdict = verdict_of(corner, assembly, car)
+        verdict = verdict_of(corner, assembly, car, fitted)
         facts = facts_of(car, assembly.name)
         corners[assembly.name] = replace(corner, verdict=verdict, facts=facts)
         for sentence in verdict.doubts:

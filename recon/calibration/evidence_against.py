@@ -6,13 +6,15 @@ all agrees.  The limits are common practice, no source, unless a comment says wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import permutations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.calibration.applied import Pull
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
 from recon.car.vehicle import Gauge
@@ -23,6 +25,7 @@ DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small b
 # Bridges are described to some percent: so alike are gauges that one factor spoils, and so near is
 # that factor to the one between two units of load.  Common practice, no source.
 FEWEST_ALIKE, ALIKE, SAME_FACTOR = 3, 1.3, 0.05
+SHARE_ALIKE = 0.75  # of the rows of a pull sheet; the rest may be mistyped or hardly load a gauge
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 # Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
@@ -117,14 +120,60 @@ def of_unit(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     if len(ratios) < FEWEST_ALIKE or np.max(ratios) > ALIKE * np.min(ratios):
         return []
     found = float(np.median(ratios))
+    return _between_units(
+        found,
+        f"all {len(ratios)} gauges answer {found:.3g} times what their bridges should",
+        "strap_load or pad_load",
+    )
+
+
+def of_written_loads(pulls: Sequence[Pull], assembly: Assembly) -> list[str]:
+    """Loads of one device that the bridges see larger by one factor, as between two units.
+
+    The fit needs no part in it: where bridge slopes and loads contradict each other, its map lies
+    somewhere between them.
+    """
+    out = []
+    for device in dict.fromkeys(name for pull in pulls for name in pull.devices):
+        ratios = _seen_over_written([p for p in pulls if p.devices == (device,)], assembly)
+        found = float(np.median(ratios)) if len(ratios) >= FEWEST_ALIKE else float("nan")
+        alike = np.abs(np.log(ratios / found)) < np.log(ALIKE)
+        if np.isfinite(found) and np.mean(alike) >= SHARE_ALIKE:
+            seen = (
+                f"by the slopes of their bridges, the gauges see {found:.3g} times the written "
+                f"{device} load in {np.count_nonzero(alike)} of {len(ratios)} rows"
+            )
+            out += _between_units(found, seen, f"{device}_load")
+    return out
+
+
+def _seen_over_written(pulls: Sequence[Pull], assembly: Assembly) -> Floats:
+    """Load by the slopes of the bridges over the written one, (row,) [1], positive ones only."""
+    if not pulls:
+        return np.zeros(0)
+    loads = np.concatenate([p.loads(p.wrench()) for p in pulls]) / assembly.arms
+    indication = np.concatenate([p.indication for p in pulls])
+    both, square = np.zeros((2, len(loads)))
+    for g, (gauge, on) in enumerate(zip(assembly.gauges, assembly.gauged, strict=True)):
+        if np.isfinite(gauge.slope):
+            m = assembly.members.index(on)
+            seen = indication[:, g] / (gauge.slope * assembly.arms[m])
+            both += seen * loads[:, m] * np.sign(seen @ loads[:, m])  # wired either way
+            square += loads[:, m] ** 2
+    loaded = (square > 0) & (both > 0)
+    return both[loaded] / square[loaded]
+
+
+def _between_units(factor: float, seen: str, channel: str) -> list[str]:
+    """A sentence if `factor` is that between two units of load."""
     loads = [("N", 1.0), ("kgf", STANDARD_GRAVITY), ("lbf", POUND_FORCE), ("kN", 1e3)]
     for (true, size), (written, other) in permutations(loads, 2):
-        if abs(found / (size / other) - 1.0) < SAME_FACTOR:
+        if abs(factor / (size / other) - 1.0) < SAME_FACTOR:
+            alike = "; daN is nearly the same" if "kgf" in (true, written) else ""
             return [
-                f"all {len(ratios)} gauges answer {found:.3g} times what their bridges should, as "
-                f"they would if loads in {true} were written as {written} ({size / other:.3g}). "
-                "Correct the unit of strap_load or pad_load in the pull sheet or its column map; "
-                "verification pulls in the same unit do not show it."
+                f"{seen}, as they would if loads in {true} were written as {written} "
+                f"({size / other:.3g}{alike}). Correct the unit of {channel} in the pull sheet or "
+                "its column map; held-out pulls in the same unit may agree all the same."
             ]
     return []
 

@@ -6,13 +6,20 @@ limits are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from recon.base.errors import DataError, nearest
+from recon.calibration.applied import Pull
 from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verdict
-from recon.calibration.evidence_against import of_gauges, of_pulls, of_unit, of_verification
+from recon.calibration.evidence_against import (
+    of_gauges,
+    of_pulls,
+    of_unit,
+    of_verification,
+    of_written_loads,
+)
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.planning.unknowns import reference_of
@@ -21,9 +28,14 @@ LARGE_DISAGREEMENT = 25.0  # cost over degrees of freedom: residuals five times 
 SMALL_PULL = 0.5  # of the static load on a wheel: pulls should reach this in each direction
 
 
-def verdict_of(corner: CornerCalibration, assembly: Assembly, car: Vehicle) -> Verdict:
-    """Judge a corner by its pulls, its verification and what its bridges should indicate."""
-    pulls, unit = of_pulls(corner), of_unit(corner, assembly)
+def verdict_of(
+    corner: CornerCalibration, assembly: Assembly, car: Vehicle, fitted: Sequence[Pull] = ()
+) -> Verdict:
+    """Judge a corner by its pulls, its verification and what its bridges should indicate.
+
+    `fitted` are the pulls that were fitted, where they are at hand.
+    """
+    pulls, unit = of_pulls(corner), of_written_loads(fitted, assembly) or of_unit(corner, assembly)
     gauges = unit or of_gauges(corner, assembly)
     verified = corner.verification is not None
     failed = of_verification(corner.verification) if corner.verification is not None else []

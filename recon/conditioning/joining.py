@@ -20,16 +20,20 @@ from recon.records.logs import LOG, VARIABLES, read_log
 
 Source = str | Path | tuple[str | Path, str | Path | None]  # a log, or a log and its column map
 OTHER_UNIT = 0.2  # a gain so far from 1 is no tolerance of a sensor; common practice, no source
+UNCOVERED = 0.05  # s at either end of the drive; shorter ones are not worth a word
 SURELY = 5.0  # standard uncertainties
 SURE = 0.9  # share of the variance from which a gain says something
 
 
 @dataclass(frozen=True, slots=True)
 class Joined:
-    """Logs of one drive in one: the `log` on the clock of the log `first`, and the other clocks."""
+    """Logs of one drive in one `log`, on the clock of the first; the other clocks, also in words.
+
+    The words have no full stop.
+    """
 
     log: xr.Dataset
-    first: str = ""
+    words: tuple[str, ...] = ()
     clocks: tuple[Clock, ...] = ()
 
 
@@ -86,16 +90,28 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
             "gauges of the vehicle file in at least one of the logs",
             "Name the gauges' columns in a column map: ours = theirs.",
         )
-    base, clocks = logs.pop(first), []
+    base, clocks, words = logs.pop(first), [], []
+    name = str(pairs[first][0])
     for other in logs:
         _refuse_same_gauge(base, other)
         clocks.append(align(base, other))
         _warn_of_factors(base, clocks[-1])
         _warn_of_lags(clocks[-1])
+        words.append(in_words(clocks[-1], name) + _coverage(base, other, clocks[-1]))
         base = _joined(base, other, clocks[-1])
-    name = str(pairs[first][0])
-    words = [in_words(clock, name) for clock in clocks]
-    return Joined(base.assign_attrs(clocks=words), name, tuple(clocks))
+    return Joined(base.assign_attrs(clocks=words), tuple(words), tuple(clocks))
+
+
+def _coverage(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> str:
+    """The part of the drive that another log covers, in words; empty if it is the whole drive."""
+    begins, ends = base["elapsed_time"].to_numpy()[[0, -1]]
+    start, end = clock.on_first(other["elapsed_time"].to_numpy()[[0, -1]])
+    if start - begins < UNCOVERED and ends - end < UNCOVERED:
+        return ""
+    return (
+        f"; it covers only {max(start, begins):.1f} to {min(end, ends):.1f} s of a drive from "
+        f"{begins:.1f} to {ends:.1f} s, and its channels are missing outside that time"
+    )
 
 
 def _refuse_same_gauge(base: xr.Dataset, other: xr.Dataset) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from recon.base.errors import DataError
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.conditioning.clocks import Clock, in_words
+from recon.conditioning.clocks import Clock
 from recon.conditioning.joining import Joined
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import line_entry
@@ -21,8 +21,8 @@ SIDES = Around(0.7, 0.25, 0.5, 0.3)
 
 
 def clock_lines(joined: Joined) -> list[str]:
-    """Offset, drift and uncertainty of each clock in words, none for a single log."""
-    return [f"{in_words(clock, joined.first)}." for clock in joined.clocks]
+    """Clock and coverage of each further log in words, none for a single log."""
+    return [f"{words}." for words in joined.words]
 
 
 def plot_clocks(clocks: Sequence[Clock]) -> Figure:
