@@ -134,7 +134,9 @@ def _nothing(forces: xr.Dataset, low_load: float) -> DataError:
 def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
     force = forces["tyre_force"].to_numpy()[:, k]
     bound = (forces["status"].to_numpy()[:, k] & AT_BOUND) > 0
-    return np.flatnonzero(np.isfinite(force).all(axis=1) & (force[:, 2] > low_load) & ~bound)
+    return np.flatnonzero(
+        np.isfinite(force[:, 0] + force[:, 1]) & (force[:, 2] > low_load) & ~bound
+    )
 
 
 @dataclass(frozen=True, slots=True)

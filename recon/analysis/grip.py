@@ -26,19 +26,12 @@ from recon.evaluation.common.answer_labels import (
     plain,
 )
 from recon.evaluation.common.estimate import independent
-from recon.evaluation.grip.combined_directions import combined_forces, fit_between, reasons
+from recon.evaluation.grip.combined_directions import Between, combined_forces, fit_all, reasons
 from recon.evaluation.grip.envelope import LOWEST_LOAD, REFERENCE_LOAD, USUAL_EXPONENT, is_wide
 from recon.evaluation.grip.envelope_errors import Blocks, EnvelopeErrors, errors_of
 from recon.evaluation.grip.hot_and_cold import Warm
 from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
-from recon.evaluation.grip.tyre_envelopes import (
-    DIRECTIONS,
-    LEAST_USE,
-    Envelope,
-    Fit,
-    Gate,
-    fit_tyres,
-)
+from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
 from recon.records.forces import SIGNED, require_forces
 
@@ -120,10 +113,10 @@ def grip(
         require_forces(other, *NEEDED)
     drives = drives_of(forces, others or ())
     gate = Gate(low_load, least_use, bandwidth, None if parts is None else parts >= 0)
-    fits = fit_tyres(drives, gate)
+    fits, pairs = fit_all(drives, gate)
     if not any(fit.envelope for fit in fits):
         raise _nothing(forces, fits, least_use)
-    return _labelled(drives, fits, gate, _blocks(drives) if parts is None else Blocks(parts))
+    return _labelled(drives, fits, pairs, gate, _blocks(drives) if parts is None else Blocks(parts))
 
 
 def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
@@ -177,11 +170,13 @@ def _blocks(drives: Drives) -> Blocks:
     return Blocks(np.asarray(((time - time[0]) // length).astype(np.int64)))
 
 
-def _labelled(drives: Drives, fits: list[Fit], gate: Gate, blocks: Blocks) -> xr.Dataset:
+def _labelled(
+    drives: Drives, fits: list[Fit], pairs: list[Between], gate: Gate, blocks: Blocks
+) -> xr.Dataset:
     forces = drives.forces[0]
     known = [fit.envelope for fit in fits if fit.envelope]
     loads = _loads(known)
-    pairs, warm = fit_between(drives, gate, fits), Warm.of(drives, gate)
+    warm = Warm.of(drives, gate)
     errors = iter(
         _errors(drives, [*fits, *(p.fit for p in pairs), *warm.fits], gate, loads, blocks)
     )

@@ -216,10 +216,8 @@ class Alternatives:
             return np.asarray(every, dtype=float)
 
         best = of(np.zeros((1, 1, 1, 1)))
-        up, down = (
-            np.concatenate([best[:0], *(of(way * change) for change in self._moved())])
-            for way in (1.0, -1.0)
-        )
+        ends = [(of(change), of(-change)) for change in self._moved()]
+        up, down = (np.concatenate([best[:0], *(pair[way] for pair in ends)]) for way in (0, 1))
         drawn = np.concatenate([best[:0], *map(of, self._drawn(draws))])
         fixed = self._by_cause(_half_change(best[0], up, down))
         return Estimate(best[0], fixed, _spread(drawn - best))

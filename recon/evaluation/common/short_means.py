@@ -123,7 +123,8 @@ def _of(name: str, values: NDArray, size: int) -> NDArray | None:
 
 def _mean(values: NDArray, size: int) -> Floats:
     """Mean over each `size` samples of (sample, ...), in any unit."""
-    return np.asarray(values.reshape(-1, size, *values.shape[1:]).mean(axis=1, dtype=float))
+    parts = values.reshape(-1, size, *values.shape[1:])
+    return np.asarray(np.einsum("ns...->n...", parts, dtype=float) / size)  # quicker than `mean`
 
 
 def _any(flags: NDArray, size: int) -> NDArray:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,9 @@ from recon.evaluation.grip.tyre_envelopes import (
     Loaded,
     Samples,
     fit_of,
+    fit_tyre,
     joined,
+    loaded_in,
 )
 
 HALF = np.sqrt(0.5)  # cosine of the 45 degrees between two directions
@@ -46,30 +49,35 @@ class Between:
     ends: tuple[int, int]  # places among all fits
 
 
-def fit_between(drives: Drives, gate: Gate, fits: list[Fit]) -> list[Between]:
-    """Fit envelopes between two directions, tyre by tyre, in the order of `PAIRS`.
+def fit_all(drives: Drives, gate: Gate) -> tuple[list[Fit], list[Between]]:
+    """Fit every tyre in every direction, see `fit_tyres`, and between two directions."""
+    fits: list[Fit] = []
+    pairs: list[Between] = []
+    for k in range(len(corner_names(drives.forces[0]))):
+        loaded = loaded_in(drives, k, gate)
+        fits += fit_tyre(loaded, drives, gate)
+        pairs += _fit_between(loaded, drives, gate, fits)
+    return fits, pairs
+
+
+def _fit_between(
+    loaded: list[Loaded], drives: Drives, gate: Gate, fits: list[Fit]
+) -> Iterator[Between]:
+    """Fit envelopes of one tyre between two directions, in the order of `PAIRS`.
 
     Samples more than 30 degrees away from both directions count, each carried to 45 degrees along
     the ellipse through the envelopes of both directions, so that only its distance from that
     ellipse is left.  Where one of these envelopes is not known, the fit has no samples.
     """
-    out = []
-    for k, corner in enumerate(corner_names(drives.forces[0])):
-        loaded = [
-            Loaded(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
-            for number, forces in enumerate(drives.forces)
-        ]
-        for name, places in PAIRS.items():
-            ends = tuple(k * len(DIRECTIONS) + place for place in places)
-            laws = [fits[end].envelope for end in ends]
-            if all(laws):
-                parts = [_samples(one, name, [e.law for e in laws if e]) for one in loaded]
-                samples = joined(parts, drives)
-                fit = fit_of(k, corner, name, samples, gate)
-            else:
-                fit = Fit(k, name, 0, 0.0)
-            out.append(Between(fit, (ends[0], ends[1])))
-    return out
+    k, corner = loaded[0].place, loaded[0].corner
+    for name, places in PAIRS.items():
+        ends = tuple(k * len(DIRECTIONS) + place for place in places)
+        laws = [fits[end].envelope for end in ends]
+        fit = Fit(k, name, 0, 0.0)
+        if all(laws):
+            parts = [_samples(one, name, [e.law for e in laws if e]) for one in loaded]
+            fit = fit_of(k, corner, name, joined(parts, drives), gate)
+        yield Between(fit, (ends[0], ends[1]))
 
 
 def _samples(loaded: Loaded, name: str, laws: list[Law]) -> Samples:

@@ -56,7 +56,8 @@ def _kernel(cells: int, width: float) -> Floats:
     from scipy.special import ndtr
 
     away = np.arange(cells)[None] - np.arange(cells)[:, None]
-    kernel = ndtr((away + 0.5) / width) - ndtr((away - 0.5) / width)
+    shares = np.diff(ndtr((np.arange(-cells, cells) + 0.5) / width))  # of each step from -cells + 1
+    kernel = shares[away + cells - 1]
     return np.asarray(kernel / kernel.sum(axis=1, keepdims=True))
 
 

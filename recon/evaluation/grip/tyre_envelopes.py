@@ -116,15 +116,17 @@ def fit_tyres(drives: Drives, gate: Gate) -> list[Fit]:
     list of Fit
         In the order of `corner`, then of `DIRECTIONS`.
     """
-    fits = []
-    for k, corner in enumerate(corner_names(drives.forces[0])):
-        parts = [
-            samples_of(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
-            for number, forces in enumerate(drives.forces)
-        ]
-        for direction, some in zip(DIRECTIONS, zip(*parts, strict=True), strict=True):
-            fits.append(fit_of(k, corner, direction, joined(some, drives), gate))
-    return fits
+    corners = range(len(corner_names(drives.forces[0])))
+    return [fit for k in corners for fit in fit_tyre(loaded_in(drives, k, gate), drives, gate)]
+
+
+def fit_tyre(loaded: list[Loaded], drives: Drives, gate: Gate) -> list[Fit]:
+    """Fit an envelope to every direction of one tyre, in the order of `DIRECTIONS`."""
+    parts = zip(*(one.directions() for one in loaded), strict=True)
+    return [
+        fit_of(loaded[0].place, loaded[0].corner, direction, joined(some, drives), gate)
+        for direction, some in zip(DIRECTIONS, parts, strict=True)
+    ]
 
 
 def joined(parts: Iterable[Samples], drives: Drives) -> Samples:
@@ -166,35 +168,42 @@ def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) ->
     return Fit(k, direction, len(samples.at), worked, envelope)
 
 
-def samples_of(forces: xr.Dataset, k: int, gate: Gate) -> Iterator[Samples]:
-    """Samples of corner `k` that pass the gate, one set for each of `DIRECTIONS`."""
-    loaded = Loaded(forces, k, gate)
-    x, y = loaded.force[:, 0], loaded.force[:, 1]
-    for component in (y, -y, x, -x):
-        yield loaded.samples(component > SECTOR * loaded.flat)
+def loaded_in(drives: Drives, k: int, gate: Gate) -> list[Loaded]:
+    """Forces of the tyre at position `k` in every drive."""
+    return [
+        Loaded(forces, k, replace(gate, inside=drives.part(gate.inside, number)))
+        for number, forces in enumerate(drives.forces)
+    ]
 
 
 class Loaded:
     """Forces of one tyre, and which of its samples carry enough load.
 
     `force` (sample, 3) [N] in tyre axes, at the bandwidth of the gate; `flat` (sample,) [N] is the
-    horizontal force.
+    horizontal force.  The tyre is that of `corner`, at position `place`.
     """
 
     def __init__(self, forces: xr.Dataset, k: int, gate: Gate) -> None:
+        self.place, self.corner = k, corner_names(forces)[k]
         time = forces["elapsed_time"].to_numpy()
         force = forces["tyre_force"].to_numpy()[:, k].astype(float)
         rate = float(forces.attrs["rate_Hz"])
         if gate.bandwidth is not None and is_filtered(gate.bandwidth, rate):
             force = low_pass(force, gate.bandwidth, rate)
         status = forces["status"].to_numpy()[:, k]
-        loaded = np.isfinite(force).all(axis=1) & (force[:, 2] > gate.low_load)
         self.force, self.flat = force, np.hypot(force[:, 0], force[:, 1])
+        loaded = np.isfinite(self.flat) & (force[:, 2] > gate.low_load)
         self._loaded = loaded if gate.inside is None else loaded & gate.inside
         self._free = (status & AT_BOUND) == 0
         self._limited = (status & BIT["friction_limited"]) > 0
         self._noise = forces["u_tyre_force_random"].to_numpy()[:, k]
         self._every = sampling_interval(time)
+
+    def directions(self) -> Iterator[Samples]:
+        """Samples that pass the gate, one set for each of `DIRECTIONS`."""
+        x, y = self.force[:, 0], self.force[:, 1]
+        for component in (y, -y, x, -x):
+            yield self.samples(component > SECTOR * self.flat)
 
     def samples(
         self, chosen: NDArray[np.bool_], carried: Callable[[Floats], Floats] | None = None
