@@ -19,7 +19,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.rows import Rows, idle_rows, lift_rows, rows_of
-from recon.mechanics.structure import Mechanism, Redundant, State, design_state, hubs_of
+from recon.mechanics.structure import Mechanism, Redundant, State, cross, design_state, hubs_of
 
 MOST_CONDITION = 1e9  # beyond it the supports hold nothing: a dead centre
 TAKES_PART = 1e-9  # share of a state of self-stress below which a row is rounding
@@ -88,7 +88,7 @@ def _wrench(mechanism: Mechanism, hubs: Floats) -> Floats:
         out[..., b : b + 6, c : c + 6] = np.eye(6)
         arm = hubs[..., k, :] - mechanism.reference
         for j in range(3):
-            out[..., b + 3 : b + 6, c + j] = np.cross(arm, np.eye(3)[j])
+            out[..., b + 3 : b + 6, c + j] = cross(arm, np.eye(3)[j])
     return out
 
 

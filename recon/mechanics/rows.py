@@ -24,6 +24,7 @@ from recon.mechanics.structure import (
     OUTER,
     Mechanism,
     State,
+    cross,
     moved_point,
 )
 
@@ -94,7 +95,7 @@ def _gradient(mechanism: Mechanism, rows: list[_Row], place: Floats) -> Floats:
     shape = place.shape[:-3]
     normal = np.stack([np.broadcast_to(row.normal, (*shape, 3)) for row in rows], axis=-2)
     couple = np.array([row.couple for row in rows])
-    moment = np.cross(place - mechanism.reference, normal[..., None, :])
+    moment = cross(place - mechanism.reference, normal[..., None, :])
     moment[..., couple, :, :] = normal[..., couple, None, :]
     force = np.where(couple[:, None], 0.0, normal)
     out = np.zeros((*shape, len(rows), len(mechanism.bodies), 6))
@@ -149,9 +150,9 @@ def _axis(design: Floats, turn: Floats) -> tuple[Floats, Floats, Floats]:
     axis = axis / np.linalg.norm(axis, axis=-1)[..., None]
     # Any two directions across the axis serve; start from the one least along it.
     least = np.eye(3)[np.argmin(np.abs(axis), axis=-1)]
-    across = np.cross(axis, least)
+    across = cross(axis, least)
     across = across / np.linalg.norm(across, axis=-1)[..., None]
-    found = (axis, across, np.cross(axis, across))
+    found = (axis, across, cross(axis, across))
     along, first, second = (np.einsum("...ij,...j->...i", turn, d) for d in found)
     return along, first, second
 
@@ -224,7 +225,7 @@ def lift_rows(mechanism: Mechanism, hubs: Floats) -> Floats:
     for k, wheel in enumerate(mechanism.wheels):
         b = 6 * wheel.body
         out[..., k, b : b + 3] = up
-        out[..., k, b + 3 : b + 6] = np.cross(hubs[..., k, :] - mechanism.reference, up)
+        out[..., k, b + 3 : b + 6] = cross(hubs[..., k, :] - mechanism.reference, up)
     return out
 
 

@@ -17,6 +17,7 @@ from recon.mechanics.structure import (
     Mechanism,
     Section,
     State,
+    cross,
     design_state,
     hubs_of,
     moved_point,
@@ -67,19 +68,19 @@ def _cut(mechanism: Mechanism, state: State, rows: Rows, k: int) -> tuple[Floats
     elif section.measures == "torsion":
         moment = section.along
     else:
-        moment = np.cross(section.across, section.along)
+        moment = cross(section.across, section.along)
     force, moment = rotation @ force, rotation @ moment
     beyond = rows_beyond(mechanism, section)
     b = 6 * section.body
     arm = mechanism.reference - station
-    about = np.concatenate([force + np.cross(moment, arm), moment], axis=-1)
+    about = np.concatenate([force + cross(moment, arm), moment], axis=-1)
     by_rows = -np.einsum("...rj,...j->...r", rows.gradient[..., b : b + 6], about)
     by_rows = np.where(beyond, by_rows, 0.0)
     by_wheels = np.zeros((*station.shape[:-1], 6 * len(mechanism.wheels)))
     for w, wheel in enumerate(mechanism.wheels):
         if wheel.body == section.body and _is_beyond(section, wheel.centre):
             lever = hubs[..., w, :] - station
-            by_wheels[..., 6 * w : 6 * w + 3] = force + np.cross(moment, lever)
+            by_wheels[..., 6 * w : 6 * w + 3] = force + cross(moment, lever)
             by_wheels[..., 6 * w + 3 : 6 * w + 6] = moment
     return by_rows, by_wheels
 

@@ -15,7 +15,7 @@ from recon.base.arrays import Floats
 from recon.mechanics.balance import Balance, balance
 from recon.mechanics.motion import Pose, WheelAt
 from recon.mechanics.section_loads import open_section_loads, section_loads
-from recon.mechanics.structure import Mechanism, design_state
+from recon.mechanics.structure import Mechanism, cross, design_state
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
@@ -121,7 +121,7 @@ def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Fl
 
     `arm` (..., 3) [m] points from the new point to the old one.
     """
-    return force, moment + np.cross(arm, force)
+    return force, moment + cross(arm, force)
 
 
 def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
@@ -158,10 +158,9 @@ def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
 def _wheel_columns(at: WheelAt, *, hub_passes_spin: bool) -> Floats:
     arm = at.contact - at.hub
     out = np.zeros((*arm.shape[:-1], 6, 6))
-    for k in range(3):
-        unit = np.broadcast_to(np.eye(3)[k], arm.shape)
+    for k, unit in enumerate(np.eye(3)):
         out[..., k, k] = 1.0
-        out[..., 3:, k] = np.cross(arm, unit)
+        out[..., 3:, k] = cross(arm, unit)
     out[..., 3, 3] = 1.0
     out[..., 5, 5] = 1.0
     if not hub_passes_spin:
