@@ -112,14 +112,15 @@ def _own_course(view: View, part: Part) -> OwnCourse | None:
     whitened = (every[..., None] * np.swapaxes(root, 0, 1)).reshape(len(every) * n, -1)
     seen = np.einsum("ngh,ng->nh", root, part.residual[known])
     share_of_all = INDEPENDENT / samples
-    normal = share_of_all * whitened @ whitened.T
     score = share_of_all * whitened @ seen.ravel()
     zero = ZERO_OFF * part.solver.estimator.calibration.main_slope
     prior = np.concatenate([zero**-2.0, np.full(n, GAIN_OFF**-2.0)])
     m = n * len(shapes)
-    others = normal[m:, m:] + np.diag(prior)
-    share = np.linalg.solve(others, normal[m:, :m]).T
-    information = np.diag(normal)[:m] - np.sum(share * normal[:m, m:], axis=1)
+    along = share_of_all * whitened @ whitened[m:].T
+    others = along[m:] + np.diag(prior)
+    share = np.linalg.solve(others, along[:m].T).T
+    alone = share_of_all * np.einsum("ij,ij->i", whitened[:m], whitened[:m])
+    information = alone - np.sum(share * along[:m], axis=1)
     fitted = np.linalg.solve(others, score[m:]).reshape(2, n)
     rest = part.residual[known] - np.einsum("fg,fgn->ng", fitted, every[-2:])
     weight = part.expected.moving[known]
