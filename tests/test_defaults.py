@@ -77,4 +77,4 @@ def test_check_shows_three_defaults_with_their_newtons() -> None:
     assert len(shown) == 3
     newtons = [int(line.split()[0]) for line in shown]
     assert newtons == sorted(newtons, reverse=True)
-    assert "u_unsprung_mass_kg (corner FL), taken as 8 %" in shown[0]
+    assert "u_unsprung_mass_kg (corner RL), taken as 8 %" in shown[0]

@@ -19,6 +19,7 @@ from recon.conditioning.hub_motion import road_spectrum, side_spectrum
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import pose
+from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 from tests.days import day, standardised, unwarned
 
@@ -174,8 +175,9 @@ def test_blocks_of_a_log_without_hubs_equal_the_whole() -> None:
     log, forces, _ = without_hub()
     with unwarned(), warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
-        prepared = prepare(day().calibration, day().car, log)
-        parts = list(prepared.blocks(log, size=777))
+        whole = completed(log, day().calibration, day().car)
+        prepared = prepare(day().calibration, day().car, whole)
+        parts = list(prepared.blocks(whole, size=777))
     joined = np.concatenate([part["tyre_force"].to_numpy() for part in parts])
     assert_allclose(joined, forces["tyre_force"].to_numpy(), rtol=0, atol=0.02)  # float32
 

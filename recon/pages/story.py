@@ -169,7 +169,7 @@ def _not_known(forces: xr.Dataset) -> list[str]:
         if away > 0:
             posed = (forces["status"].to_numpy()[:, k] & BIT["beyond_pose"]) > 0
             why = "travel or steer beyond the stated range" if posed.any() else OTHERWISE
-            out.append(f"{corner}: {away:.2g} % of the samples ({why})")
+            out.append(f"{corner}: {away:.3g} % of the samples ({why})")
     return out or ["Nothing: all three forces of every tyre are known at every sample"]
 
 

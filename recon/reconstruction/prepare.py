@@ -291,7 +291,7 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
         )
         if pulls:
             words = (
-                f"{path}, corner {name}: {pulls:.2g} % of the samples have forces beyond the "
+                f"{path}, corner {name}: {pulls:.3g} % of the samples have forces beyond the "
                 "largest pull and wider intervals. Pull further, within the limits of strap and "
                 "links, to have it covered."
             )
@@ -299,7 +299,7 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
         if pose:
             beyond = _poses_beyond(log, prepared, name, out.rack)
             words = (
-                f"{path}, corner {name}: {pose:.2g} % of the samples have {beyond}; forces are NaN "
+                f"{path}, corner {name}: {pose:.3g} % of the samples have {beyond}; forces are NaN "
                 "there. State the real range in the vehicle file to have it covered."
             )
             warnings.warn(words, ExtrapolationWarning, stacklevel=3)

@@ -126,7 +126,9 @@ def test_a_folder_stands_for_the_one_result_in_it(
     assert ended.code == 0, ended.err
     found = read_result(tmp_path / "friction" / "friction.nc")
     assert checksum(one_corner.forces) in found["input_checksum"].to_numpy().tolist()
-    shutil.copy(one_corner.forces, tmp_path / "forces" / "second.nc")
+    for name in ("first.nc", "second.nc"):  # beside forces.nc they change nothing
+        shutil.copy(one_corner.forces, tmp_path / "forces" / name)
+    (tmp_path / "forces" / one_corner.forces.name).unlink()
     ended = run("export", tmp_path / "forces", "--out", tmp_path / "two.csv")
     assert ended.code == 2
     assert f"{tmp_path / 'forces'}: a folder where a result" in ended.err

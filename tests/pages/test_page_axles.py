@@ -156,12 +156,12 @@ def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
     share = 100 * 141 / forces.sizes["elapsed_time"]
     found = facts(less, why)
     assert found["Not known"] == [
-        f"FR: {share:.2g} % of the samples (gaps, or a gauge without value)"
+        f"FR: {share:.3g} % of the samples (gaps, or a gauge without value)"
     ]
     assert "speed: not logged" in found["Channels missing"]
     less["status"].values[:141, 1] |= BIT["beyond_pose"]
     posed = facts(less, why)["Not known"]
-    assert posed == [f"FR: {share:.2g} % of the samples (travel or steer beyond the stated range)"]
+    assert posed == [f"FR: {share:.3g} % of the samples (travel or steer beyond the stated range)"]
     assert "speed: not logged" not in whole["Channels missing"]
 
 
