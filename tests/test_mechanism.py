@@ -17,7 +17,7 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.build_mechanism import mechanism_of, spin_axis
 from recon.mechanics.motion import pose
 from recon.mechanics.rows import rows_of
-from recon.mechanics.structure import Mechanism, State
+from recon.mechanics.structure import Mechanism, State, cross
 from tests.shipped_mechanisms import shipped
 
 Floats = NDArray[np.float64]
@@ -30,6 +30,13 @@ def gaps_after(mechanism: Mechanism, state: State, twist: Floats) -> Floats:
     moved = np.einsum("bij,bj->bi", turn, state.shift) + parts[:, :3]
     there = replace(state, rotation=turn @ state.rotation, shift=moved)
     return rows_of(mechanism, there).gap
+
+
+def test_vector_products_are_those_of_numpy() -> None:
+    rng = np.random.default_rng(1)
+    first, second = rng.normal(size=(4, 5, 2, 3)), rng.normal(size=(4, 5, 1, 3))
+    assert np.array_equal(cross(first, second), np.cross(first, second))
+    assert not np.allclose(cross(first, second), np.cross(second, first))  # twin
 
 
 def test_rows_are_the_gradients_of_their_gaps(any_corner: tuple[Vehicle, Corner]) -> None:

@@ -43,6 +43,8 @@ def quantile_line(
     from memory).  All lines are searched at once.
     """
     shape = y.shape[:-1]
+    if not y.size:
+        return np.full(shape, np.nan), np.full(shape, np.nan)
     x, y, weight = (np.atleast_2d(values) for values in (x, y, weight))
     low, high = (_best(x, y, weight, share, np.broadcast_to(s, len(y))) for s in slopes)
     open_ = np.flatnonzero((low[RISE] < 0.0) & (high[RISE] > 0.0))
