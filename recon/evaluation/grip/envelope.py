@@ -201,22 +201,16 @@ def slopes_of(quiet: Bands) -> Laws:
     share = counts / np.maximum(number, 1e-12)[..., None]
     edge = np.atleast_2d(_quantiles(values, share))
     weight = np.broadcast_to(quiet.weight, edge.shape)
+    wide = is_wide(quiet.load, weight > 0.0)
+    least, most = (np.where(wide, end, USUAL_EXPONENT) for end in EXPONENTS)
     spread = quiet.u_noise / np.sqrt(np.maximum((1.0 - SHARE) * number, 1.0))
-    worked = _touching(x, edge, spread, weight, _exponents(quiet.load, weight > 0.0))
-    least, most = _exponents(quiet.load, worked & (weight > 0.0))
+    worked = _touching(x, edge, spread, weight, (least, most))
     points, shares = _near_edge(values, share, edge)
     weights = shares * np.where(worked, weight, 0.0)[..., None]
     loads = np.broadcast_to(x[:, None], points.shape)
     loads, points, weights = (v.reshape(len(edge), -1) for v in (loads, points, weights))
     height, exponent = quantile_line(loads, points, weights, SHARE, (least, most))
     return Laws(height, exponent, worked)
-
-
-def _exponents(load: Floats, used: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Smallest and largest exponent (draw,) that loads of the bands in use (draw, band) allow."""
-    wide = is_wide(load, used)
-    least, most = (np.where(wide, end, USUAL_EXPONENT) for end in EXPONENTS)
-    return least, most
 
 
 def _near_edge(values: Floats, share: Floats, edge: Floats) -> tuple[Floats, Floats]:

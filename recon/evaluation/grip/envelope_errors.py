@@ -178,8 +178,7 @@ def _errors(
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     estimate = Estimate(value, _by_cause(effect, quiet, law, x), np.hypot(noise, taken_off))
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
-    # Assumed, or at the end of its range:
-    if not is_wide(bands.load, law.worked) or law.exponent in EXPONENTS:
+    if not is_wide(bands.load) or law.exponent in EXPONENTS:  # assumed, or at the end of its range
         middle = float(np.mean(np.log(bands.load[law.worked] / REFERENCE_LOAD)))
         estimate = estimate.plus_noise(np.append(U_EXPONENT * np.abs(x - middle), U_EXPONENT))
     return EnvelopeErrors(estimate, *_spread(envelope, x, blocks))
