@@ -317,7 +317,7 @@ def test_poses_beyond_the_stated_range_are_not_known() -> None:
     log, tares, _ = exact_log(exact(), states("FL", np.tile([0.0, 0, 2000], (6, 1))))
     log["travel"].values[:] = travel
     with pytest.warns(
-        ExtrapolationWarning, match=r"virtual log, corner FL: 33 % .* travel up to 80 mm, stated"
+        ExtrapolationWarning, match=r"virtual log, corner FL: 33\.3 % .* travel up to 80 mm, stated"
     ):
         found = reconstruct(
             condition(log, exact().car, tares, bandwidth=1e9), exact().calibration, exact().car

@@ -48,6 +48,7 @@ from recon.records.forces import FORCES
 from recon.records.logs import require_log
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
+FEW = 0.1  # % of samples beyond the pulls by their noise; status and summary list them all the same
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
 THREADS = 2  # assemblies that are solved side by side
 
@@ -289,7 +290,7 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
             100 * float(np.mean((out.status[k] & BIT[flag]) > 0))
             for flag in ("beyond_pulls", "beyond_pose")
         )
-        if pulls:
+        if pulls > FEW:
             words = (
                 f"{path}, corner {name}: {pulls:.3g} % of the samples have forces beyond the "
                 "largest pull and wider intervals. Pull further, within the limits of strap and "
