@@ -137,12 +137,21 @@ def differences(values: Floats, order: int, band: Band) -> Floats:
     Of five samples, for those of three are 27 % too small at 15 Hz of 100.
     """
     out = values.copy()
+    five = np.array(FIVE[order]) * (band.rate**order / 12)
     for part in band.parts:
-        for _ in range(order if part.stop - part.start > 1 else 0):
-            out[part] = np.gradient(out[part], 1 / band.rate, axis=0)
         own = values[part]
-        if len(own) >= len(FIVE[order]):
-            inner = slice(part.start + 2, part.stop - 2)
-            shifted = (c * own[k : len(own) - 4 + k] for k, c in enumerate(FIVE[order]))
-            out[inner] = sum(shifted) * (band.rate**order / 12)
+        if len(own) < len(five):
+            out[part] = _of_three(own, order, band.rate)
+            continue
+        # Only the two samples at either end have too few neighbours for five.
+        out[part][:2] = _of_three(own[: len(five)], order, band.rate)[:2]
+        out[part][-2:] = _of_three(own[-len(five) :], order, band.rate)[-2:]
+        out[part][2:-2] = sum(c * own[k : len(own) - 4 + k] for k, c in enumerate(five))
     return out
+
+
+def _of_three(values: Floats, order: int, rate: float) -> Floats:
+    """Differences of three samples (sample, ...), one-sided at the ends."""
+    for _ in range(order if len(values) > 1 else 0):
+        values = np.gradient(values, 1 / rate, axis=0)
+    return values

@@ -275,6 +275,7 @@ def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
+    by_travel = "travel" in log
     for one in seen:
         solver, given = one
         rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
@@ -295,11 +296,10 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             at = {"corner": corner.name, "component": "z"}
             size = np.sqrt(np.nanmean(np.square(hop)))
             by_gauges = np.hypot(U_SLOW_WHEEL, U_DAMPING_SHARE * size)
-            if not np.isfinite(by_gauges) or ("travel" in log and u.loc[at] <= by_gauges):
+            if not np.isfinite(by_gauges) or (by_travel and u.loc[at] <= by_gauges):
                 continue
             relative.loc[at], u.loc[at] = hop, by_gauges
-            if "travel" in log:  # its own motion, with its noise, counts along and sideways
-                continue
-            aside = {"corner": corner.name, "component": ["x", "y"]}
-            u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
+            if not by_travel:  # whose own motion, with its noise, counts along and sideways already
+                aside = {"corner": corner.name, "component": ["x", "y"]}
+                u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
     return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
