@@ -68,6 +68,11 @@ class Motion:
     pitch: Derivative | None
 
 
+def arm_of(car: Vehicle, name: str) -> Floats:
+    """Place (3,) of a wheel centre from the centre of mass, vehicle axes [m]."""
+    return np.array(car.corners[name].wheel.centre) - np.array(car.centre_of_mass)
+
+
 def side_spectrum(bandwidth: float) -> float:
     """Sideways acceleration [m/s2 rms] that the equations leave out, up to a bandwidth [Hz]."""
     return float(np.sqrt(SIDE_DENSITY * SIDE_CORNER * np.arctan(bandwidth / SIDE_CORNER)))
@@ -190,7 +195,7 @@ def _of_corner(
     log: xr.Dataset, car: Vehicle, name: str, motion: Motion, slope: float, band: Band
 ) -> tuple[Floats, Floats]:
     """Relative acceleration (sample, 3) of one wheel centre and its uncertainty (3,) [m/s2]."""
-    arm = np.array(car.corners[name].wheel.centre) - np.array(car.centre_of_mass)
+    arm = arm_of(car, name)
     top = top_of(band)
     value = np.zeros((log.sizes["elapsed_time"], 3))
     u = np.array([0.0, side_spectrum(top), 0.0])

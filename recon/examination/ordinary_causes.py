@@ -17,7 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
-from recon.conditioning.hub_motion import turning
+from recon.conditioning.hub_motion import arm_of, turning
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons
@@ -178,7 +178,7 @@ def _yaw_times(log: xr.Dataset, *, factor: float, car: Vehicle) -> xr.Dataset:
     out = _times(log, name="yaw_rate", factor=factor)
     hubs = log[INFERRED].to_numpy().copy()
     for k, corner in enumerate(corner_names(log)):
-        arm = np.array(car.corners[corner].wheel.centre) - np.array(car.centre_of_mass)
+        arm = arm_of(car, corner)
         new, old = (
             turning(one["yaw_rate"].to_numpy(), one[SLOPE + "yaw_rate"].to_numpy(), arm)
             for one in (out, log)

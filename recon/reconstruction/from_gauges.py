@@ -39,7 +39,7 @@ from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
-from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, shows_yaw
+from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, arm_of, shows_yaw
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
@@ -216,15 +216,9 @@ def _without_yaw(log: xr.Dataset, links: Collection[str]) -> xr.Dataset:
     return log.assign({U_MOTION: u})
 
 
-def _arms(car: Vehicle) -> dict[str, Floats]:
-    """Places of the wheel centres from the centre of mass (3,) [m]."""
-    centre = np.array(car.centre_of_mass)
-    return {name: np.array(corner.wheel.centre) - centre for name, corner in car.corners.items()}
-
-
 def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
     """Yaw acceleration (sample,) [rad/s2] by the moment of the links on the body."""
-    arms = _arms(car)
+    arms = {name: arm_of(car, name) for name in car.corners}
     mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
     ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
     behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
@@ -235,7 +229,8 @@ def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
 def _with_yaw(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
     """The log with the motion of the wheels by the body's yaw acceleration `change` [rad/s2]."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
-    for name, (x, y, _) in _arms(car).items():
+    for name in car.corners:
+        x, y, _ = arm_of(car, name)
         terms = np.column_stack([-change * y, change * x])
         relative.loc[{"corner": name, "component": ["x", "y"]}] += terms
         size = np.array(YAW_SHARE) * np.sqrt(np.nanmean(np.square(terms), axis=0))

@@ -19,6 +19,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import CORNERS
 from recon.car.vehicle import Vehicle
+from recon.conditioning.hub_motion import arm_of
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn, warn_missing
 
@@ -89,14 +90,8 @@ def warp_of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
 
 def travel_of(car: Vehicle, corner: str, lean: Lean) -> Floats:
     """Travel (sample,) [m] of a wheel by the body's lean on its springs."""
-    x, y = arm_of(car, corner)
+    x, y, _ = arm_of(car, corner)
     return -lean.roll * y + lean.pitch * x
-
-
-def arm_of(car: Vehicle, corner: str) -> tuple[float, float]:
-    """Place of a wheel ahead and to the left of the centre of mass [m]."""
-    arm = np.array(car.corners[corner].wheel.centre) - np.array(car.centre_of_mass)
-    return float(arm[0]), float(arm[1])
 
 
 def _tracks(car: Vehicle) -> list[float]:
@@ -192,7 +187,7 @@ def travel_source(
         u = f"a standard uncertainty of {1e3 * U_TRAVEL_UNKNOWN:.0f} mm"
         warn_missing(log, name, "travel", f"intervals allow for {u}")
         return "none", U_TRAVEL_UNKNOWN
-    x, y = arm_of(car, name)
+    x, y, _ = arm_of(car, name)
     own = U_TRAVEL if specific_force(log) is not None else U_TRAVEL_AND_TYRES
     u_travel = float(np.linalg.norm([own, y * attitude.u_roll, x * attitude.u_pitch]))
     how = "logged" if attitude.source == "logged" else "estimated"
