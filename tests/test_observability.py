@@ -158,11 +158,7 @@ def test_a_second_bridge_on_a_member_counts_as_a_channel_of_its_own(club_racer):
 def test_a_lost_gauge_says_which_forces_go_with_it(club_racer):
     seen = observe(club_racer, "FL", gauged=("lower_front", "lower_rear", "tie_rod", "push_rod"))
     assert seen.lost == ()
-    for gauge, lost in seen.lost_without.items():
-        beyond = [f for f, u in zip(("Fx", "Fy", "Fz"), seen.without[gauge], strict=True)
-                  if u > NOT_KNOWN]  # fmt: skip
-        assert list(lost) == beyond
-    assert "Fz" in seen.lost_without["push_rod"]
+    assert seen.without["push_rod"][2] > NOT_KNOWN
 
 
 def test_every_lost_force_has_a_reason_and_a_cure_that_works(club_racer):

@@ -41,8 +41,6 @@ def test_blocks_of_two_are_the_test_of_pairs() -> None:
     assert fit.effect / fit.u == pytest.approx(2.148, abs=5e-4)  # as printed
     assert spread.p_value(fit.effect) == pytest.approx(0.0497, abs=5e-5)  # as printed
     flips = exchange_test(values, design, most=2**15)
-    assert flips.exact
-    assert flips.tried == 2**15
     assert flips.p_value == 1726 / 32768  # as counted by Fisher
     assert flips.smallest == 2 / 32768
 
@@ -75,7 +73,7 @@ def test_exchanges_in_one_block_are_those_of_scipy() -> None:
         (MALES, FEMALES), lambda x, y: np.mean(x) - np.mean(y), vectorized=False, n_resamples=np.inf
     )
     found = exchange_test(values, design)
-    assert found.tried == exchanges_of(design) == 126
+    assert exchanges_of(design) == 126
     # scipy doubles the smaller tail; ours counts both, which differs where groups are unequal.
     ours = np.abs(theirs.null_distribution) >= abs(theirs.statistic) * (1 - 1e-9)
     assert found.p_value == pytest.approx(np.mean(ours), rel=1e-12)
@@ -89,7 +87,6 @@ def test_exchanges_within_blocks_are_fewer_than_across() -> None:
     values = 10 * block + second + 0.2 * rng.standard_normal(12)
     within = exchange_test(values, Design(second, block))
     across = exchange_test(values, Design(second, np.zeros(12)))
-    assert (within.tried, across.tried) == (6**3, 924)
     assert within.p_value == within.smallest == 2 / 216  # the effect stands out in each block
     assert across.p_value > 0.5  # blocks hide it
 
@@ -98,7 +95,6 @@ def test_many_exchanges_are_drawn_and_never_give_zero() -> None:
     second, block = np.tile([0.0, 1.0, 1.0, 0.0], 10), np.zeros(40)
     values = 5 * second + 0.01 * np.arange(40)
     found = exchange_test(values, Design(second, block), most=500)
-    assert not found.exact
     assert found.p_value == found.smallest == 1 / 501
 
 

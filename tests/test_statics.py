@@ -17,13 +17,7 @@ from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
-from recon.mechanics.statics import (
-    load_matrix,
-    member_matrix,
-    road_columns,
-    shift_wrench,
-    strip_spin,
-)
+from recon.mechanics.statics import load_matrix, member_matrix, road_columns, strip_spin
 from recon.mechanics.structure import Mechanism
 from recon.report.car.car_summary import car_summary
 from tests.shipped_mechanisms import shipped
@@ -114,7 +108,7 @@ def loads_at_contact(corner: Corner, at: Pose) -> Floats:
     force = np.broadcast_to(np.eye(6)[:, :3], (*at.wheels[0].hub.shape[:-1], 6, 3))
     moment = np.broadcast_to(np.eye(6)[:, 3:], force.shape)
     arm = np.broadcast_to((at.wheels[0].contact - at.wheels[0].hub)[..., None, :], force.shape)
-    wrench = np.concatenate(shift_wrench(force, moment, arm), axis=-1)
+    wrench = np.concatenate([force, moment + np.cross(arm, force)], axis=-1)
     return matrix @ np.swapaxes(wrench, -1, -2)
 
 

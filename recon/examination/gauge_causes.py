@@ -42,12 +42,9 @@ FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 
 
-def gauges_agree(view: View) -> Iterator[Term]:
+@by_part("gauges")
+def gauges_agree(_view: View, part: Part) -> Iterator[Term]:
     """Residual of the gauges of every assembly, as a reduced chi-square."""
-    return by_part(view, "gauges", _agreement)
-
-
-def _agreement(_view: View, part: Part) -> Iterator[Term]:
     known = part.misfit[part.known]
     size = float(np.mean(known)) if len(known) >= FEWEST else float("nan")
     limit = LIMIT if len(part.corners) == 1 else TIED_LIMIT

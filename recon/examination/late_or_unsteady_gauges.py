@@ -134,12 +134,9 @@ def _own_course(view: View, part: Part) -> OwnCourse | None:
     )
 
 
-def single_gauges_agree(view: View) -> Iterator[Term]:
+@by_part("single gauges")
+def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
     """Delay and steadiness of every gauge against the others of its assembly."""
-    return by_part(view, "single gauges", _terms)
-
-
-def _terms(view: View, part: Part) -> Iterator[Term]:
     found = own_course(view, part)
     if found is None:
         return

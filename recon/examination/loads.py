@@ -31,12 +31,9 @@ SELDOM = 0.95  # share of the drive below which use and load are judged
 FEWEST = 20  # short means that a comparison needs
 
 
-def loads_agree(view: View) -> Iterator[Term]:
+@by_part("loads")
+def loads_agree(view: View, part: Part) -> Iterator[Term]:
     """Load against travel, brake against force, and friction and load against what can be."""
-    return by_part(view, "loads", _loads)
-
-
-def _loads(view: View, part: Part) -> Iterator[Term]:
     for comparison in _comparisons(view, part):
         yield comparison.term
     for k, corner in enumerate(part.corners):

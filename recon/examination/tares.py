@@ -86,12 +86,9 @@ def since_pulls(part: Part) -> tuple[Floats, Floats]:
     return change, np.sqrt(stable**2 + unsure)
 
 
-def tares_agree(view: View) -> Iterator[Term]:
+@by_part("tares")
+def tares_agree(_view: View, part: Part) -> Iterator[Term]:
     """The zeros of every assembly against those of the pulls."""
-    return by_part(view, "tares", _tares)
-
-
-def _tares(_view: View, part: Part) -> Iterator[Term]:
     change, u = since_pulls(part)
     z = change / u
     known = np.isfinite(z)
@@ -218,12 +215,9 @@ def _change_of(view: View, part: Part) -> tuple[Floats, Floats]:
     return view.log["zero_change"].sel(gauge=list(part.gauges)).to_numpy(), u
 
 
-def tares_return(view: View) -> Iterator[Term]:
+@by_part("return")
+def tares_return(view: View, part: Part) -> Iterator[Term]:
     """The tare of every gauge after the drive against the one before it."""
-    return by_part(view, "return", _return)
-
-
-def _return(view: View, part: Part) -> Iterator[Term]:
     change, u = change_of(view, part)
     slope = part.solver.estimator.calibration.main_slope
     for gauge, off, unsure, newton in zip(part.gauges, change, u, slope, strict=True):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import update_wrapper
 
 import numpy as np
 
@@ -99,17 +100,24 @@ class Candidate:
     files: tuple[str, ...] = ("log",)
 
 
-def by_part(view: View, name: str, make: Callable[[View, Part], Iterable[Term]]) -> Iterator[Term]:
-    """Terms that each assembly has by itself, worked out once for each state of an assembly.
-
-    `name` says which terms these are.  A mended view has the other assemblies in common with the
-    drive as it was.
-    """
-    for part in view.parts.values():
-        if name not in part.worked_out:
-            part.worked_out[name] = tuple(make(view, part))
-        yield from part.worked_out[name]
-
-
 Test = Callable[[View], Iterable[Term]]
 Proposal = Callable[[View, tuple[str, ...]], Iterable[Candidate]]  # view, doubted corners
+
+
+def by_part(name: str) -> Callable[[Callable[[View, Part], Iterable[Term]]], Test]:
+    """Test of terms that each assembly has by itself, evaluated once per state of an assembly.
+
+    `name` identifies these terms.  A changed view has the other assemblies in common with the drive
+    as it was.
+    """
+
+    def test_of(make: Callable[[View, Part], Iterable[Term]]) -> Test:
+        def test(view: View) -> Iterator[Term]:
+            for part in view.parts.values():
+                if name not in part.worked_out:
+                    part.worked_out[name] = tuple(make(view, part))
+                yield from part.worked_out[name]
+
+        return update_wrapper(test, make)
+
+    return test_of

@@ -44,7 +44,7 @@ def wheels_agree(view: View) -> Iterator[Term]:
     for axle in axles_of(whole):
         for one in of_axle(axle):
             yield one.term
-    yield from by_part(view, "wheels", partial(_wheels, whole))
+    yield from by_part("wheels")(partial(_wheels, whole))(view)
 
 
 def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:

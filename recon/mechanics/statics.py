@@ -15,7 +15,7 @@ from recon.base.arrays import Floats
 from recon.mechanics.balance import Balance, balance
 from recon.mechanics.motion import Pose, WheelAt
 from recon.mechanics.section_loads import open_section_loads, section_loads
-from recon.mechanics.structure import Mechanism, cross, design_state
+from recon.mechanics.structure import cross
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
 
@@ -34,28 +34,6 @@ def load_matrix(at: Pose) -> Floats:
         The mechanism passes a dead centre; the message names corner and condition number.
     """
     return _balance(at).known
-
-
-def self_stress(at: Pose) -> Floats:
-    """States of self-stress, (..., row, k): loads [N, torsion N m] of the rows without any wrench.
-
-    Each state is 1 in one row, the same at all poses, and 0 in that row of all other states.
-    """
-    stress = _balance(at).stress
-    if stress.shape[-1] == 0:
-        return stress
-    chosen = _pivots(at.mechanism)
-    return np.asarray(stress @ np.linalg.inv(stress[..., chosen, :]), dtype=np.float64)
-
-
-def _pivots(mechanism: Mechanism) -> list[int]:
-    """Rows that distinguish the states of self-stress at design height (pivoted QR)."""
-    from scipy.linalg import qr
-
-    state = design_state(mechanism)
-    stress = balance(mechanism, state).stress
-    _, _, order = qr(stress.T, mode="economic", pivoting=True)
-    return [int(r) for r in order[: stress.shape[1]]]
 
 
 def section_matrix(at: Pose) -> Floats:
@@ -114,14 +92,6 @@ def open_loads(at: Pose) -> tuple[Floats, Floats]:
 
 def _balance(at: Pose) -> Balance:
     return balance(at.mechanism, at)
-
-
-def shift_wrench(force: Floats, moment: Floats, arm: Floats) -> tuple[Floats, Floats]:
-    """Wrench about another point, force and moment (..., 3) [N, N m].
-
-    `arm` (..., 3) [m] points from the new point to the old one.
-    """
-    return force, moment + cross(arm, force)
 
 
 def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:

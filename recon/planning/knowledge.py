@@ -156,8 +156,6 @@ class Knowledge:
         Error of the forces if this nuisance is ignored while it has the size of its prior. [N]
     without : dict of chosen gauge to (force,)
         Standard uncertainty without it. [N]
-    lost_without : dict of chosen gauge to tuple of str
-        Forces that are known now but not without it.
     with_ : dict of further candidate to (force,)
         Standard uncertainty with it, best candidate first. [N]
     lost : tuple of Lost
@@ -178,7 +176,6 @@ class Knowledge:
     u: Floats
     bias: dict[str, Floats]
     without: dict[str, Floats]
-    lost_without: dict[str, tuple[str, ...]]
     with_: dict[str, Floats]
     lost: tuple[Lost, ...]
     combinations: tuple[Combination, ...]
@@ -196,7 +193,6 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
     at = question.positions(chosen)
     covariance = question.covariance(at)
     values, weak = _weakest(question, at)
-    rest = {name: [k for k in at if k != i] for name, i in zip(chosen, at, strict=True)}
     bare = [k for k in range(len(question.candidates)) if k not in at]
     won = {question.candidates[k]: question.u([*at, k]) for k in bare}
     won = dict(sorted(won.items(), key=lambda item: float(np.max(item[1]))))
@@ -210,10 +206,8 @@ def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
         covariance=covariance,
         u=np.sqrt(np.diag(covariance)),
         bias=_biases(question, at),
-        without={name: question.u(kept) for name, kept in rest.items()},
-        lost_without={
-            name: tuple(f for f in question.unknown_with(kept) if f not in lost)
-            for name, kept in rest.items()
+        without={
+            name: question.u([k for k in at if k != i]) for name, i in zip(chosen, at, strict=True)
         },
         with_=won,
         lost=tuple(Lost(f, _reason(question, at, f), cure(question, at, (f,))) for f in lost),

@@ -15,8 +15,9 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
+from recon.mechanics.balance import balance
 from recon.mechanics.motion import Pose
-from recon.mechanics.statics import load_matrix, section_matrix, self_stress
+from recon.mechanics.statics import load_matrix, section_matrix
 from recon.mechanics.structure import Section
 from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
@@ -215,7 +216,7 @@ class Frame:
 def theirs(at: Pose, k: int, wrench: Floats, read: Callable, cut: Section | None = None) -> Any:
     """What `read` gives of the frame, where it matters extrapolated to rigid (Richardson)."""
     found: list[Floats] = []
-    determinate = self_stress(at).shape[-1] == 0
+    determinate = balance(at.mechanism, at).stress.shape[-1] == 0
     for scale in (STIFF,) if determinate else (STIFF, 2 * STIFF, 4 * STIFF):
         frame = Frame(at, k, scale, cut)
         frame.analyse(wrench)

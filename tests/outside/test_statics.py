@@ -20,7 +20,7 @@ from recon.car.vehicle import Attachment, Corner, Support
 from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
-from recon.mechanics.statics import load_matrix, member_matrix, road_columns, shift_wrench
+from recon.mechanics.statics import load_matrix, member_matrix, road_columns
 from recon.reconstruction.estimator.linear_estimator import estimator, loads_of
 
 Floats = NDArray[np.float64]
@@ -301,12 +301,3 @@ def test_brake_force_comes_back_whole(hmmwv: Corner, far_apart: Differ) -> None:
     right = recovered(hmmwv, tensions, moments=1e-6)
     assert_allclose(right[:3], [1000, 0, 0], rtol=0, atol=1e-3)  # rounding of the inverse
     assert far_apart(right[:3], [73.43, 197.95, -353.93])
-
-
-@pytest.mark.source("D11: moment transfer")
-def test_moment_about_a_new_point(far_apart: Differ) -> None:
-    force, arm = np.array([1000.0, 2000.0, 3000.0]), np.array([0.1, -0.2, -0.3])
-    same, moment = shift_wrench(force, np.zeros(3), arm)
-    assert_allclose(same, force, rtol=0, atol=0)  # passed through
-    assert_allclose(moment, [0, -600, 400], rtol=0, atol=1e-9)  # exact: rounding only
-    assert far_apart(shift_wrench(force, np.zeros(3), -arm)[1], [0, -600, 400])

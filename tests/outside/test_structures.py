@@ -21,7 +21,7 @@ from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import rows_of
-from recon.mechanics.statics import load_matrix, road_columns, shift_wrench
+from recon.mechanics.statics import load_matrix, road_columns
 
 Pynite = pytest.importorskip("Pynite", reason="install the extra 'outside'")
 
@@ -134,7 +134,8 @@ def our_tensions(corner: Corner, at: Pose, wrenches: Floats) -> Floats:
     matrix = load_matrix(at)[:, ~np.isin(rows.support, pivots), :]
     (wheel,) = at.wheels
     arm = np.broadcast_to((wheel.contact - wheel.hub)[:, None], wrenches[..., :3].shape)
-    force, moment = shift_wrench(wrenches[..., :3], wrenches[..., 3:], arm)
+    force = wrenches[..., :3]
+    moment = wrenches[..., 3:] + np.cross(arm, force)
     return np.einsum("psw,plw->pls", matrix, np.concatenate([force, moment], axis=-1))
 
 

@@ -131,12 +131,10 @@ def holm(p_values: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """Result of exchanging set-ups within blocks: p, the smallest p that could be, how many."""
+    """Result of exchanging set-ups within blocks: p, and the smallest p that could be."""
 
     p_value: float
     smallest: float
-    tried: int
-    exact: bool
 
 
 def exchange_test(values: Floats, design: Design, *, most: int = MOST_EXCHANGES) -> Exchange:
@@ -163,8 +161,8 @@ def exchange_test(values: Floats, design: Design, *, most: int = MOST_EXCHANGES)
     own = _statistics(design.second[None], values, design)[0]
     as_large = int(np.sum(statistic >= own * (1 - SAME)))
     if every <= most:
-        return Exchange(as_large / every, _smallest(design, every), every, True)
-    return Exchange((as_large + 1) / (most + 1), 1 / (most + 1), most, False)
+        return Exchange(as_large / every, _smallest(design, every))
+    return Exchange((as_large + 1) / (most + 1), 1 / (most + 1))
 
 
 def exchanges_of(design: Design) -> int:

@@ -14,7 +14,6 @@ from recon.evaluation.runs.equivalence_tests import (
 )
 from recon.evaluation.runs.linear_model import Design, Fitted
 
-VERDICTS = ("better", "worse", "different", "equivalent", "not resolved", "not comparable")
 NAN = float("nan")
 
 

@@ -41,17 +41,6 @@ class Stretch:
     parent: int = -1  # position of the stretch that this is a part of
 
 
-def widened(core: tuple[int, int], mask: Mask) -> tuple[int, int]:
-    """The run of `mask` (sample,) that holds the samples `core`."""
-    first, last = core
-    before = np.flatnonzero(~mask[:first])
-    after = np.flatnonzero(~mask[last:])
-    return (
-        int(before[-1]) + 1 if before.size else 0,
-        last + int(after[0]) if after.size else len(mask),
-    )
-
-
 def _long(found: list[tuple[int, int]], least: float, rate: float) -> list[tuple[int, int]]:
     return [(a, b) for a, b in found if b - a >= least * rate]
 

@@ -11,7 +11,6 @@ from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
 
 MOSTLY = 0.5  # of the variance of the effect: then this part decides how wide the interval is
-REPEATS_WELL = 3  # metrics that are named with how well they repeat
 
 
 def finding(answer: xr.Dataset) -> str:
