@@ -165,7 +165,6 @@ def compared(
 
     Parameters
     ----------
-    runs : RunList
     measured : sequence of Measured
         One for each run, its estimate along `metrics`.
     metrics : tuple of str

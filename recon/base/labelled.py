@@ -89,7 +89,6 @@ def require(
 
     Parameters
     ----------
-    dataset : Dataset
     described : mapping of name to Variable
     names : iterable of str
         Variables that must be there; each is described.

@@ -24,9 +24,6 @@ class Linkage:
         'FL', or for an axle 'rear'.
     corners : tuple of Corner
         One or two, left first.
-    bodies : tuple of str
-    supports : tuple of Support
-    gauges : tuple of Gauge
     wheel_on : tuple of str
         The body that carries each wheel.
     home_of : tuple of str

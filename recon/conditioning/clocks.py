@@ -113,10 +113,6 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     first, second : Dataset (elapsed_time, gauge)
         As `read_log` returns them: SI units, time in [s] on the own clock.
 
-    Returns
-    -------
-    Clock
-
     Raises
     ------
     DataError

@@ -84,7 +84,6 @@ def zero_of(
 
     Parameters
     ----------
-    tares : Tares
     gauges : tuple of str
         Names of the gauges of one assembly.
     elapsed : (sample,)
@@ -94,10 +93,6 @@ def zero_of(
     raw : (sample, gauge)
         Indications in the log.  With a single tare their range determines the uncertainty of the
         zero.
-
-    Returns
-    -------
-    Zero
 
     Raises
     ------

@@ -32,7 +32,6 @@ class Balance:
 
     Attributes
     ----------
-    rows : Rows
     loads : (..., row, 6 * wheel)
         Load per wrench about the wheel centres, tension positive. [N per N, N per N m]
     stress : (..., row, k)

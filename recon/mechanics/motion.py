@@ -69,7 +69,6 @@ def pose(
 
     Parameters
     ----------
-    mechanism : Mechanism
     travel : (..., wheel), or one number for all wheels
         Rise of each wheel centre against the chassis, bump positive. [m]
     rack : (...,)

@@ -70,7 +70,6 @@ def rows_of(mechanism: Mechanism, state: State) -> Rows:
 
     Parameters
     ----------
-    mechanism : Mechanism
     state : State
         One state, or a batch of them in the leading axes.
     """

@@ -28,7 +28,6 @@ def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
 
     Parameters
     ----------
-    assembly : Assembly
     at : Pose
         Poses of the assembly's mechanism.
 

@@ -105,7 +105,6 @@ def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
 
     Parameters
     ----------
-    at : Pose
     hub_passes_spin : bool, or one bool per wheel
 
     Returns

@@ -103,11 +103,8 @@ class Mechanism:
         Outer, inner and second axis point of each support at design height. [m]
     compliance : (row,)
         Elongation per load, NaN where not stated. [m/N, torsion rad/(N m)]
-    wheels : tuple of WheelOn
     reference : (xyz,)
         Point about which small motions are taken. [m]
-    sections : tuple of Section
-    idle : tuple of IdleTurn
     members : tuple of int
         Load rows that K describes; rows of the supports come first, then sections.
     redundant : tuple of Redundant
@@ -216,7 +213,6 @@ def moved_point(mechanism: Mechanism, rotation: Floats, shift: Floats, point: Fl
 
     Parameters
     ----------
-    mechanism : Mechanism
     rotation, shift : (..., 3, 3), (..., xyz)
         Motion of this body, see `State`.
     point : (..., xyz)

@@ -34,7 +34,6 @@ class Question:
     ----------
     rows : (candidate, unknown)
         Load of each candidate per unit of each unknown. [N per N, N per N m]
-    candidates, unknowns : tuple of str
     prior : (unknown,)
         Standard uncertainty before any reading. [N, N m]
     noise : (candidate,)

@@ -40,7 +40,6 @@ class Observability(Knowledge):
     ----------
     label : str
         'FL' or 'axle rear'.
-    corners : tuple of str
     noise : float
         Standard uncertainty of each gauge's load. [N]
     u_held : dict of mode to (force,)

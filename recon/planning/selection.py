@@ -35,7 +35,6 @@ class Selection:
 
     Attributes
     ----------
-    chosen : tuple of str
     criterion : float
         Sum of the variances of the wanted forces. [N2]
     bound : float

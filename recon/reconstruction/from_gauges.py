@@ -98,8 +98,6 @@ def completed(
     ----------
     log : Dataset (elapsed_time, gauge)
         As `condition` returns it.
-    calibration : Calibration
-    car : Vehicle
     accept_corner : collection of str
         As of `reconstruct`.
 

@@ -24,10 +24,6 @@ def read_sections(path: str | Path) -> list[GivenSection]:
     path : str or Path
         CSV with the columns name, kind, and start and end [s], or start_place and end_place [m].
 
-    Returns
-    -------
-    list of GivenSection
-
     Raises
     ------
     DataError

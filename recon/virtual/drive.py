@@ -64,10 +64,8 @@ def virtual_drive(
 
     Parameters
     ----------
-    virtual_car : VirtualCar
     states : States
         States of the wheels; the assemblies of its corners are driven.
-    rng : numpy.random.Generator
 
     Returns
     -------

@@ -98,7 +98,6 @@ def settle(
 
     Parameters
     ----------
-    assembly : ElasticAssembly
     loads : one function for each wheel
         From the wheel's position to the force [N] on its body and the moment about the hub
         [N m], (n, xyz) each.
@@ -108,10 +107,6 @@ def settle(
         Rise of each wheel centre; the springs carry the loads that hold the wheels there. [m]
     springs : Sprung, optional
         Given instead of `travel`: rates and free lengths of springs or of solid links.
-
-    Returns
-    -------
-    Settled
 
     Raises
     ------

@@ -110,7 +110,6 @@ def vertical(
 
     Parameters
     ----------
-    stance : Stance
     pitching, rolling : (n,)
         Moments that the tyres balance by load transfer: to the rear, to the right. [N m]
     front_share : float

@@ -258,7 +258,6 @@ def estimate_each(
 
     Parameters
     ----------
-    drive : Drive
     stretches : sequence of (sample,)
         Positions along `elapsed_time` of each, ascending.
     quantity : callable

@@ -28,7 +28,6 @@ def limits(
         Name of the variable; the others are `u_NAME`, `NAME_lower` and `NAME_upper`.
     estimate : Estimate
         One quantity for each place along `dims`, last dimension fastest.
-    dims : tuple of str
     unit : str
         As UDUNITS writes it, "1" for ratios.
     words : str

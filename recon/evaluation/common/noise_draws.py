@@ -37,7 +37,6 @@ def noise_draws(
         Positions along time, ascending within each stretch; stretches in any order.
     columns : int
         Independent series in each draw.
-    draws : int
     bandwidth, rate : float
         Of the low-pass, and of positions. [Hz]
 

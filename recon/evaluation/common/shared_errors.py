@@ -110,7 +110,6 @@ def common_errors(
 
     Parameters
     ----------
-    runs : sequence of Measured
     weights : (run,)
         Of each run in the sum [1].
     second : (run,)
@@ -119,10 +118,6 @@ def common_errors(
         The set-ups share neither calibration nor geometry, whatever the files say.
     every_session : bool
         Errors of a session that holds one run alone count too: no scatter of runs shows them.
-
-    Returns
-    -------
-    Common
     """
     effects, scopes = _aligned(runs)
     by_scope = {}

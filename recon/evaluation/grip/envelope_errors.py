@@ -82,8 +82,6 @@ def errors_of(
 
     Parameters
     ----------
-    drives : Drives
-    envelopes : list of Envelope
     gate : Gate
         By which they were found.
     loads : (load,)

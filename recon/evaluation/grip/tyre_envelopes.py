@@ -109,7 +109,6 @@ def fit_tyres(drives: Drives, gate: Gate) -> list[Fit]:
     ----------
     drives : Drives
         With `tyre_force` [N] in tyre axes, x forward, y left, z up.
-    gate : Gate
 
     Returns
     -------

@@ -132,7 +132,6 @@ def evidence_of(
 
     Parameters
     ----------
-    slip : Slip
     direction : {"left", "right", "drive", "brake"}
     corner : int
         Position of the tyre.

@@ -39,7 +39,6 @@ class Reference:
 
         Parameters
         ----------
-        k : int
         force : (sample, component)
             Tyre axes. [N]
 

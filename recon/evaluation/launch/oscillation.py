@@ -156,7 +156,6 @@ def oscillations(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
     ----------
     time, force : (sample,)
         In s and N; unknown samples end an oscillation.
-    band : Band
 
     Returns
     -------

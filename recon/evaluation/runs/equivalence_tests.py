@@ -147,13 +147,8 @@ def exchange_test(values: Floats, design: Design, *, most: int = MOST_EXCHANGES)
     ----------
     values : (run,)
         The metric of each run, in any unit [1].
-    design : Design
     most : int
         Number of exchanges up to which all are tried; of more, as many are drawn.
-
-    Returns
-    -------
-    Exchange
     """
     every = exchanges_of(design)
     labels = _all(design) if every <= most else _drawn(design, most)

@@ -107,7 +107,6 @@ def fitted(values: Floats, design: Design) -> Fitted:
     ----------
     values : (run,)
         The metric of each run, in any unit [1].
-    design : Design
 
     Returns
     -------
@@ -128,7 +127,6 @@ def slope_of(values: Floats, design: Design, name: str) -> tuple[float, float]:
     ----------
     values : (run,)
         The metric of each run, in any unit [1].
-    design : Design
     name : str
         A covariate of one column; set-up, blocks and the other covariates are taken off.
 

@@ -263,10 +263,6 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
     sections : Dataset, optional
         As `find_sections` returns it; found if omitted.
 
-    Returns
-    -------
-    RunValues
-
     Raises
     ------
     DataError

@@ -41,7 +41,6 @@ def row_of(values: Floats, fit: Fitted, design: Design, common: float, margin: f
         The metric of each run, in its unit [1].
     fit : Fitted
         Of these values.
-    design : Design
     common : float
         Standard uncertainty that the runs of a set-up have in common, in the unit of the metric.
     margin : float

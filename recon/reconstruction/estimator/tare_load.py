@@ -80,10 +80,8 @@ def tare_load(
 
     Parameters
     ----------
-    assembly : Assembly
     calibration : CornerCalibration
         K (gauge, member) [unit/N] of the assembly, and the pose of its pulls.
-    tare : Tare
     usual : (w,)
         Usual vertical load of each wheel. [N]
     """

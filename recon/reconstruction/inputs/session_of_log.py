@@ -39,7 +39,6 @@ def session_of(
         As `condition` returns it.
     calibration : Calibration
         Of gauges that are all in the log; see `calibration_of_log`.
-    car : Vehicle
     assemblies : dict of name to Assembly
         Of the car; see `assemblies_of`.
 

@@ -56,7 +56,6 @@ def directions_of(
 
     Parameters
     ----------
-    loadings : Loadings
     samples : (sample,)
         Positions along `elapsed_time`.
     axes : {"tyre", "intermediate", "vehicle"}

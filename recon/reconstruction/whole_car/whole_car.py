@@ -61,7 +61,6 @@ def with_whole_car(
 
     Parameters
     ----------
-    prepared : Prepared
     log : Dataset (elapsed_time, gauge)
         The conditioned log that `forces` were solved from.
     forces : Dataset
