@@ -154,8 +154,10 @@ def test_a_written_direction_stands_for_the_marks() -> None:
     chosen = sheet.pull == "fore"
     away = np.array([1.0, 0.2, 0.1]) / np.linalg.norm([1.0, 0.2, 0.1])
     pull = pull_named(rows(sheet, chosen, direction=away, u_direction=0.02), "fore")
-    assert np.array_equal(pull.lines[0].direction, away)
-    assert np.array_equal(pull.lines[0].point, sheet.strap.point[np.flatnonzero(chosen)[0]])
+    # The mean of equal rows, to rounding.
+    assert_allclose(pull.lines[0].direction, away, rtol=0, atol=1e-15)
+    attach = sheet.strap.point[np.flatnonzero(chosen)[0]]
+    assert_allclose(pull.lines[0].point, attach, rtol=0, atol=1e-15)
     assert_allclose(
         np.sqrt(np.diag(pull.lines[0].covariance)), [0.002, 0.002, 0.02, 0.02], rtol=1e-12
     )  # the stated figures
@@ -227,3 +229,35 @@ def test_a_lone_wheel_that_rises_in_a_pull_is_followed() -> None:
     turned = (here - mean) @ wrench
     assert np.linalg.norm(pull.moved[-1] - turned) < np.linalg.norm(turned)
     assert np.linalg.norm(turned) > 1.0  # N; twin: links that turn carry other loads
+
+
+def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
+    """A pad row by row: loads at every step are those of a vertical force at its own point."""
+    sheet, car = exact().pulls, exact().car
+    name = next(
+        p
+        for p in np.unique(sheet.pull)
+        if np.all(np.nan_to_num(sheet.strap.load[sheet.pull == p]) == 0)
+    )
+    loaded = np.flatnonzero((sheet.corner == "FL") & (sheet.pull == name) & (sheet.phase != "tare"))
+    point = sheet.pad.point.copy()
+    point[loaded, 1] += np.linspace(0.0, 0.012, len(loaded))  # m, outwards under the load
+    travel = np.where(np.isin(np.arange(len(sheet.pull)), loaded), 0.01, sheet.travel)
+    travel[loaded[-1]] += 0.02
+    pull = pull_named(
+        dataclasses.replace(sheet, pad=dataclasses.replace(sheet.pad, point=point), travel=travel),
+        name,
+    )
+    corner = car.corners["FL"]
+    mechanism = mechanism_of(lone(corner))
+    at = pose(mechanism, np.append(travel[loaded], sheet.travel[loaded[0] - 1])[:, None], 0.0)
+    force = pull.load[0][:, None] * [0.0, 0.0, 1.0]
+    moment = np.cross(point[loaded] - at.wheels[0].hub[:-1], force)
+    if not pull.wheel.turns_hub:
+        moment -= np.outer(moment @ pull.wheel.spin, pull.wheel.spin)
+    members = member_matrix(at)[..., :6]
+    weight = -corner.unsprung_mass * 9.80665 * (members[:-1] - members[-1])[..., 2]
+    expected = np.einsum("smi,si->sm", members[:-1], np.hstack([force, moment])) + weight
+    # The spin axis is that of the mean pose: a few tenths of a newton of 3 kN.
+    assert_allclose(pull.loads(pull.wrench()), expected, rtol=0, atol=1.0)
+    assert np.max(np.abs(pull.lines[0].point - point[loaded[0]])) > 0.005  # twin: not the first row

@@ -269,8 +269,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         line_of_file=sheet.line[loaded],
         devices=tuple(devices),
-        # A device's line is that of the first row in which it is loaded.
-        lines=tuple(_line_of(sheet, int(used[n][0]), of) for n, of in devices.items()),
+        lines=tuple(_line_of(sheet, used[name], of) for name, of in devices.items()),
         load=np.array([np.nan_to_num(of.load[loaded]) for of in devices.values()]),
         u_step=sheet.u_load_step[loaded],
         u_gain=np.array([of.u_gain[first] for of in devices.values()]),
@@ -299,8 +298,8 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
     """Member loads (step, member) at the steps' own travels beyond those at the pull's mean.
 
     Links and arms turn under the loads that are written, and the strap's end with the wheel; a pad
-    stays where it stands. The weight of the wheels, which does not turn, loads them otherwise than
-    at the tare.
+    acts where its row says. The weight of the wheels, which does not turn, loads them otherwise
+    than at the tare.
     """
     w, wheel = of.wheel, pull.wheel
     is_tare = of.sheet.phase[of.rows] == "tare"
@@ -314,9 +313,11 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
     rotation = at.rotation[:, at.mechanism.wheels[w].body]
     for d, (device, line) in enumerate(zip(pull.devices, pull.lines, strict=True)):
         arm = line.point - wheel.hub
-        now = line.point - at.wheels[w].hub[:-2]
         if device == "strap":
             now = rotation[:-2] @ (rotation[-1].T @ arm)
+        else:
+            pad = of.sheet.pad.point[of.loaded]
+            now = np.where(np.isfinite(pad), pad, line.point) - at.wheels[w].hub[:-2]
         turned[:, 3:] += np.cross(now - arm, pull.load[d][:, None] * line.direction)
     if not wheel.turns_hub:
         turned[:, 3:] -= np.outer(turned[:, 3:] @ wheel.spin, wheel.spin)
@@ -347,11 +348,16 @@ def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tupl
     return sheet.indication[np.ix_(loaded, gauges)] - zero, sheet.indication[np.ix_(tare, gauges)]
 
 
-def _line_of(sheet: PullSheet, row: int, device: Device) -> Line:
-    point, direction, u_point = device.point[row], device.direction[row], device.u_point[row]
+def _line_of(sheet: PullSheet, rows: NDArray[np.int64], device: Device) -> Line:
+    """Mean line of a device over the `rows` in which it is loaded."""
+    row = int(rows[0])
+    point, direction = device.point[rows].mean(axis=0), device.direction[rows].mean(axis=0)
+    u_point = device.u_point[row]
     if not isinstance(device, Strap) or np.all(np.isfinite(direction)):
+        direction = direction / np.linalg.norm(direction)
         return _given_line(point, direction, u_point, device.u_angle[row])
-    attach, mark1, mark2 = point, device.mark1[row], device.mark2[row]
+    attach = point
+    mark1, mark2 = device.mark1[rows].mean(axis=0), device.mark2[rows].mean(axis=0)
     u_attach, u_mark = float(u_point), float(device.u_mark[row])
     line = strap_line(attach, mark1, mark2, u_attach, u_mark)
     distance = off_line(attach, mark1, mark2)
