@@ -67,6 +67,17 @@ def test_a_byte_that_is_not_utf8_has_its_line():
         text_of(b"\xef\xbb\xbfa = 1\nb = \xe9")
 
 
+def test_another_file_in_place_of_the_vehicle_file_is_called_so(tmp_path):
+    """Binary data and tables are no vehicle file; text in UTF-16 is text."""
+    path = tmp_path / "calibration.nc"
+    path.write_bytes(b"\x89HDF\r\n\x1a\n\0\0")
+    assert "calibration.nc, line 1: binary data, no text; need a text file" in refusal(path)
+    path.write_text("corner,pull\nFL,fore\n", encoding="utf-8")
+    assert "if this is no vehicle file, check the order of the files" in refusal(path)
+    path.write_bytes('name = "a"'.encode("utf-16"))
+    assert re.search("the byte 0xf[ef], which is not UTF-8", refusal(path))
+
+
 @pytest.mark.parametrize("name", ["car\0.toml", "c" * 300 + ".toml"])
 def test_names_that_no_file_can_have(name):
     with pytest.raises(VehicleError, match=re.escape(name[:3]) + ".*: (reading failed|no such)"):

@@ -50,6 +50,8 @@ def text_of(content: bytes) -> str:
     except UnicodeDecodeError as error:
         place = error.start + (3 if content.startswith(b"\xef\xbb\xbf") else 0)
         found = f"the byte 0x{content[place]:02x}, which is not UTF-8"
+        if b"\0" in content[:4096] and not content.startswith((b"\xff\xfe", b"\xfe\xff")):
+            found = "binary data, no text"
         line = content.count(b"\n", 0, place) + 1
         raise TomlFault(found, "a text file in UTF-8", f"line {line}") from None
 

@@ -11,6 +11,8 @@ from typing import Any
 from recon.base import toml
 from recon.base.errors import VehicleError, current_folder
 
+OTHERWISE = "if this is no vehicle file, check the order of the files."
+
 Loc = tuple[str | int, ...]  # key path; entries of arrays of tables count from nought
 
 
@@ -56,7 +58,7 @@ def text_of(path: str, content: bytes) -> str:
     try:
         return toml.text_of(content)
     except toml.TomlFault as fault:
-        raise _refused(path, fault, "Save the file as UTF-8 in your editor.") from None
+        raise _refused(path, fault, f"Save it as UTF-8 in your editor; {OTHERWISE}") from None
 
 
 def parsed(path: str, text: str) -> dict[str, Any]:
@@ -70,7 +72,7 @@ def parsed(path: str, text: str) -> dict[str, Any]:
     try:
         data = toml.parsed(text)
     except toml.TomlFault as fault:
-        do = "Compare the line with the example in vehicles/README.md."
+        do = f"Compare the line with the example in vehicles/README.md; {OTHERWISE}"
         raise _refused(path, fault, do) from None
     written = data.get("format")
     if isinstance(written, int) and written > 1:

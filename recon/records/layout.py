@@ -232,9 +232,11 @@ def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
     line, header = lines[0]
     raise DataError(
         _place(path, line),
-        f"a header '{header[:60]}' that no comma, semicolon or tab cuts like the data below",
-        "a header with as many fields as the data",
-        "If lines stand before the header, give their number as skip_lines in the column map.",
+        f"a first line '{header[:60]}' with another number of columns than the lines below it, "
+        "whether divided at commas, semicolons or tabs",
+        "a header with as many columns as the data",
+        "If lines stand before the header, give their number as skip_lines in the column map; if "
+        "this is no table, check the order of the files.",
     )
 
 
