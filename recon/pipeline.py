@@ -24,6 +24,7 @@ from recon.car.vehicle import Vehicle
 from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 from recon.comparing import compare
+from recon.pages.html_document import Page
 from recon.records.overwriting import fresh_folder, refuse_existing
 from recon.records.sheets import Tares
 from recon.report.common.sheet import Pictures
@@ -168,10 +169,11 @@ def reconstruct(
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part_of_drive import part_of
-    from recon.pages.page_option import page_of_file, refuse_existing_page, write_page_beside
+    from recon.pages.page import page as page_of
+    from recon.pages.page_option import refuse_existing_page, write_page_beside
     from recon.reconstruction.weighing import weigh_check, with_weighings
     from recon.records.doubt_variables import doubts_in
-    from recon.records.results import write_result
+    from recon.records.results import read_result, write_result
     from recon.report.drive.drive_report import drive_lines, drive_pictures
 
     folder = Path(out)
@@ -194,8 +196,11 @@ def reconstruct(
     drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
     gone = removed(stale(folder / "forces.nc", drawn))
     files = written({"forces.nc": partial(write_result, forces)}, drawn, folder, overwrite)
-    make_page = partial(page_of_file, folder / "forces.nc", vehicle=car, calibration=fitted)
-    files += write_page_beside(page, make_page, say, overwrite=overwrite)
+
+    def make() -> Page:
+        return page_of(read_result(folder / "forces.nc"), vehicle=car, calibration=fitted)
+
+    files += write_page_beside(page, make, say, overwrite=overwrite)
     say(f"complete: {folder}")
     return Report((*lines, *gone), files, outcome(forces, doubts), brief)
 

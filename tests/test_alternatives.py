@@ -138,7 +138,7 @@ def test_an_unknown_quantity_has_no_uncertainty() -> None:
     found = Alternatives(day().forces, PART).estimate(lambda _: np.array([np.nan, 1.0]))
     assert np.isnan(found.u[0])
     assert found.u[1] == 0.0
-    assert np.isnan(stacked(found, found.at(1)).lower).tolist() == [True, False, False]
+    assert np.isnan(stacked(found, found.at(1)).upper).tolist() == [True, False, False]
 
 
 def test_what_is_no_result_is_refused() -> None:

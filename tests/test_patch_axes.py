@@ -38,7 +38,8 @@ DRIVEN = {"travel": TRAVEL, "steer": STEER, "roll": ROLL, "pitch": PITCH}
 def by_scipy(car: Vehicle, corner: str, given: str, wanted: str) -> Rotation:
     """The same turn from the posed spin axis alone, composed by somebody else's rotations."""
     rack = recon.mechanics.motion.rack_of_steer(car, STEER)
-    spin = posed(assembly_of(car, corner), TRAVEL[:, None], rack).wheel(corner).spin
+    assembly = assembly_of(car, corner)
+    spin = posed(assembly, TRAVEL[:, None], rack).wheels[assembly.wheel(corner)].spin
     body = Rotation.from_euler("xy", np.column_stack([ROLL, PITCH]))  # about fixed axes: x first
     left = body.apply(spin) * [1, 1, 0]
     ahead = np.cross(left / np.linalg.norm(left, axis=1)[:, None], [0, 0, 1])

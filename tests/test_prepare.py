@@ -82,7 +82,7 @@ def test_what_a_table_misses_is_told_for_each_thing_a_hub_passes(
     known = [k for k in range(3) if k not in solver.outputs.lost]
     told = np.zeros(3)
     for cause in solver.causes:
-        if cause.name == "FL table over travel and steer":
+        if cause.source.name == "FL table over travel and steer":
             told = np.maximum(told, np.max(np.abs(cause.loading), axis=(1, 2)))
     posed = pose(solver.assembly.mechanism, places[:, :1], places[:, 1])
     missed = np.empty(3)

@@ -302,7 +302,7 @@ def test_friction_of_one_share_of_every_load_takes_that_share_of_every_force() -
     same = replace(corner, friction=0.002 * usual)
     rubbing = replace(day().calibration, corners=day().calibration.corners | {"FL": same})
     solver = recon.prepare(rubbing, day().car, prepared().session).solvers[0]
-    by_name = {cause.name: cause.loading[0] for cause in solver.causes}
+    by_name = {cause.source.name: cause.loading[0] for cause in solver.causes}
     forces = by_name["friction while loads build up"][:, 1:4]
     # Gauges know forces within their priors, to a thousandth of them.
     assert_allclose(forces, -0.002 * np.eye(3), atol=0.002 * 0.02)
@@ -311,6 +311,6 @@ def test_friction_of_one_share_of_every_load_takes_that_share_of_every_force() -
     alone = replace(corner, friction=0.002 * usual * (np.arange(len(usual)) == 2))
     rubbing = replace(rubbing, corners=rubbing.corners | {"FL": alone})
     solver = recon.prepare(rubbing, day().car, prepared().session).solvers[0]
-    by_name = {cause.name: cause.loading[0] for cause in solver.causes}
+    by_name = {cause.source.name: cause.loading[0] for cause in solver.causes}
     forces = by_name["friction while loads build up"][:, 1:4]
     assert np.max(np.abs(forces + 0.002 * np.eye(3))) > 0.001

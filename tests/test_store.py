@@ -77,6 +77,14 @@ def test_what_is_read_back_is_what_was_written(tmp_path: Path, which: str) -> No
     same(read_calibration(path), calibration)
 
 
+def test_what_was_read_is_shared_and_cannot_be_changed(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    read = read_calibration(path)
+    assert read_calibration(path) is read
+    with pytest.raises(ValueError, match="read-only"):
+        next(iter(read.corners.values())).K[0, 0] = 1.0
+
+
 def test_the_tares_of_the_pulls_are_kept(tmp_path: Path) -> None:
     """They are what the tares of a drive are compared with."""
     car, drawn = day().car, day().drawn

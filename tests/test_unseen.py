@@ -14,7 +14,7 @@ from recon.base.doubt import UNSEEN
 from recon.examination.examine import JUDGE
 from recon.examination.lateness import all_later, gauges_on_time
 from recon.examination.unseen import MOST_DELAY, Fault, common_delays, faults, unseen
-from recon.examination.view import View, view_of
+from recon.examination.view import Part, View, view_of
 from recon.examination.wheels import wheels_agree
 from recon.reconstruction.prepare import prepare
 from recon.records.results import read_result, write_result
@@ -41,8 +41,14 @@ def test_a_fault_of_the_size_stated_is_seen_and_half_of_it_often_is_not(kind: st
 
 def sees(fault: Fault, share: float) -> bool:
     """Whether the drive with this share of a fault contradicts itself."""
-    spoiled = replace(fault, change=share * fault.change).spoiled
-    return any(term.contradicts for term in JUDGE.terms(sound().with_part(spoiled)))
+    return any(term.contradicts for term in JUDGE.terms(sound().with_part(spoiled(fault, share))))
+
+
+def spoiled(fault: Fault, share: float = 1.0) -> Part:
+    """The assembly with this share of a fault."""
+    y = fault.part.samples.indication.copy()
+    y[fault.i] += share * fault.change
+    return fault.part.with_indication(y)
 
 
 @cache
@@ -85,7 +91,7 @@ def test_the_error_stated_is_that_of_the_largest_hidden_fault() -> None:
     for fault in faults(view):
         if fault.kind == "zero" and fault.part.name == "FL":
             # A constant in one gauge moves forces by what the calibration says, nearly a constant.
-            move = np.abs(fault.spoiled.force[0] - fault.part.force[0])
+            move = np.abs(spoiled(fault).force[0] - fault.part.force[0])
             largest = np.fmax(largest, np.quantile(move, 0.95, axis=1))
     np.testing.assert_allclose(zero.error[0], largest, rtol=1e-4)  # single precision
     assert zero.gauge[0] == "FL_push_rod"  # five links check each other, and none of them it

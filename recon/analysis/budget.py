@@ -217,18 +217,13 @@ def _of_corner(
         chosen = np.zeros(0, dtype=np.int64) if chosen is None else chosen[known[chosen, i]]
         if not len(chosen):
             continue
-        by_cause = _by_cause(loadings, k, chosen)
+        by_cause = np.sum(loadings.errors(k, chosen, "tyre") ** 2, axis=1)  # (cause, 3) [N2]
         square[:, i] = _squares(forces, loadings, k, chosen, groups, by_cause)[:, i] / len(chosen)
         gauge[:, i] = _main_gauges(by_cause[:, i], groups)
         force[i] = values[chosen, i].mean()
         if len(chosen) == 1:
             time[i] = forces["elapsed_time"].to_numpy()[chosen[0]]
     return _OfCorner(square, gauge.astype(str), force, time)
-
-
-def _by_cause(loadings: Loadings, k: int, at: NDArray[np.int64]) -> Floats:
-    """Squares of the effects, added over the samples `at`, (cause, 3) [N2]."""
-    return np.asarray(np.sum(loadings.errors(k, at, "tyre") ** 2, axis=1))
 
 
 def _main_gauges(square: Floats, groups: _Groups) -> list[str]:

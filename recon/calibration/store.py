@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
@@ -187,10 +188,17 @@ def _fields_from(dataset: xr.Dataset, corner: str, kind: type) -> dict[str, Any]
     casts: dict[str, Callable[[Any], Any]] = {
         "float": float,
         "str": lambda variable: str(variable.item()),
-        "Floats": lambda variable: variable.to_numpy(),
+        "Floats": _fixed,
         "tuple[str, ...]": _words,
     }
     return {key: casts[types[key]](dataset[f"{prefix}_{key}"]) for key in FIELDS[kind]}
+
+
+def _fixed(variable: xr.DataArray) -> NDArray:
+    """Values that nobody can change: calibrations that were read are kept and shared."""
+    values = variable.to_numpy()
+    values.flags.writeable = False
+    return values
 
 
 def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:

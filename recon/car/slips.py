@@ -54,7 +54,9 @@ def warn_of_slips(car: Vehicle, source: Source) -> None:
     VehicleWarning
         A coordinate does not fit, and would with another sign or digit.
     """
-    described = {n: c for n, c in car.corners.items() if not _mirrored(n, source)}
+    described = {
+        n: c for n, c in car.corners.items() if ("corner", n, "mirror_of") not in source.lines
+    }
     noted: dict[Loc, str] = {}
     for corner in described.values():
         images = _images(described, corner)
@@ -62,10 +64,6 @@ def warn_of_slips(car: Vehicle, source: Source) -> None:
             noted.setdefault(point.loc, f"{source.at(point.loc, point.words)}: {found}")
     for sentence in noted.values():
         warnings.warn(sentence, VehicleWarning, stacklevel=4)
-
-
-def _mirrored(corner: str, source: Source) -> bool:
-    return ("corner", corner, "mirror_of") in source.lines
 
 
 def _points_of(corner: Corner) -> Iterator[_Point]:

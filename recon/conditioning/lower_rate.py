@@ -67,7 +67,8 @@ def lower_rate(result: xr.Dataset, rate: float) -> xr.Dataset:
         along = np.moveaxis(found, 0, variable.dims.index(SAMPLES))
         thinned[name] = (variable.dims, along.astype(values.dtype), variable.attrs)
     _narrow(thinned, _noise_left(result, band, own))
-    return thinned.assign_attrs(rate_Hz=float(rate), bandwidth_Hz=_bandwidth(result, band))
+    band = float(min(band, result.attrs.get("bandwidth_Hz", band)))
+    return thinned.assign_attrs(rate_Hz=float(rate), bandwidth_Hz=band)
 
 
 def _step(result: xr.Dataset, own: float, rate: float) -> int:
@@ -96,10 +97,6 @@ def stretches_of(time: Floats, rate: float) -> list[slice]:
     """Stretches without a gap of samples at the times (sample,) [s] and the rate [Hz]."""
     ends = np.flatnonzero(np.diff(time) * rate > GAP) + 1
     return [slice(int(a), int(b)) for a, b in zip([0, *ends], [*ends, len(time)], strict=True)]
-
-
-def _bandwidth(result: xr.Dataset, band: float) -> float:
-    return float(min(band, result.attrs.get("bandwidth_Hz", band)))
 
 
 def _noise_left(result: xr.Dataset, band: float, rate: float) -> float:

@@ -70,13 +70,12 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     if not any(term.contradicts for term in _of_gauges(view)):
         yield from every
         return
-    likely = [_log_likelihood(candidate.mended(view)) + candidate.weight for candidate in every]
+    likely = [
+        sum(term.log_likelihood for term in _of_gauges(one.mended(view))) + one.weight
+        for one in every
+    ]
     order = np.argsort(likely)[::-1]
     yield from (every[i] for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS)
-
-
-def _log_likelihood(view: View) -> float:
-    return sum(term.log_likelihood for term in _of_gauges(view))
 
 
 def _of_gauges(view: View) -> Iterator[Term]:

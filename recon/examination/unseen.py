@@ -48,13 +48,6 @@ class Fault:
     change: Floats
     delay: float = 0.0
 
-    @property
-    def spoiled(self) -> Part:
-        """The assembly with this fault."""
-        y = self.part.samples.indication.copy()
-        y[self.i] += self.change
-        return self.part.with_indication(y)
-
 
 @dataclass(frozen=True, slots=True)
 class Unseen:

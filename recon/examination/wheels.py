@@ -44,13 +44,14 @@ def wheels_agree(view: View) -> Iterator[Term]:
     for axle in axles_of(whole):
         for one in of_axle(axle):
             yield one.term
-    yield from by_part("wheels")(partial(_wheels, whole))(view)
 
+    @by_part("wheels")
+    def of_wheels(_view: View, part: Part) -> Iterator[Term]:
+        for corner in part.corners:
+            for one in of_wheel(whole, corner):
+                yield one.term
 
-def _wheels(whole: Whole, _view: View, part: Part) -> Iterator[Term]:
-    for corner in part.corners:
-        for one in of_wheel(whole, corner):
-            yield one.term
+    yield from of_wheels(view)
 
 
 def of_axle(axle: Axle) -> tuple[Comparison, ...]:

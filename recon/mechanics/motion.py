@@ -52,10 +52,6 @@ class Pose(State):
         """Wheel centres (..., wheel, xyz) [m]."""
         return np.stack([w.hub for w in self.wheels], axis=-2)
 
-    def wheel(self, corner: str) -> WheelAt:
-        """The wheel of the named corner."""
-        return self.wheels[[w.corner for w in self.mechanism.wheels].index(corner)]
-
 
 def pose(
     mechanism: Mechanism,

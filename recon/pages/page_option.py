@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from recon.command_report import Name, Say
 from recon.pages.html_document import Page
@@ -21,14 +20,6 @@ def refuse_existing_page(page: Name | None, *, overwrite: bool) -> None:
     """
     if page is not None:
         refuse_existing(Path(page), overwrite=overwrite)
-
-
-def page_of_file(result: Path, **given: Any) -> Page:
-    """The page of a result as it was written, with the record of its origin."""
-    from recon.pages.page import page
-    from recon.records.results import read_result
-
-    return page(read_result(result), **given)
 
 
 def write_page_beside(

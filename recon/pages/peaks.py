@@ -46,7 +46,7 @@ def largest_forces(forces: xr.Dataset) -> list[Peak]:
     groups = _groups(forces)
     rate, own = float(forces.attrs["rate_Hz"]), float(forces.attrs["bandwidth_Hz"])
     bandwidth = min(BANDWIDTH, own)
-    values = _sums(forces, "tyre_force", groups)
+    values = _sums(forces, groups)
     passed = 1.0
     if bandwidth < own and is_filtered(bandwidth, rate):
         flat = low_pass(values.reshape(len(values), -1), bandwidth, rate)
@@ -86,7 +86,7 @@ def _groups(forces: xr.Dataset) -> list[tuple[str, NDArray[np.int64]]]:
     return axles + [(c, np.array([k])) for k, c in enumerate(corners) if k not in used]
 
 
-def _sums(forces: xr.Dataset, name: str, groups: list[tuple[str, NDArray[np.int64]]]) -> Floats:
-    """Sums (sample, group, component) of a variable; NaN where one tyre is not known."""
-    values = forces[name].to_numpy()
+def _sums(forces: xr.Dataset, groups: list[tuple[str, NDArray[np.int64]]]) -> Floats:
+    """Sums (sample, group, component) [N] of tyre forces; NaN where one tyre is not known."""
+    values = forces["tyre_force"].to_numpy()
     return np.stack([values[:, at].astype(float).sum(axis=1) for _, at in groups], axis=1)

@@ -140,7 +140,8 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
             f"a map for {kind}",
             f'Give the map that belongs to this file, or correct its line kind = "{checked.kind}".',
         )
-    known = QUANTITIES[kind] if kind == "tares" else {**QUANTITIES[kind], **_gauges(car)}
+    gauges = () if kind == "tares" else (gauge.name for _, gauge in car.gauges)
+    known = QUANTITIES[kind] | dict.fromkeys(gauges, "gauge")
     columns = {
         _known(file, ours, tuple(known)): Source(theirs)
         if isinstance(theirs, str)
@@ -181,10 +182,6 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
 
 def _place(file: Path, key: str) -> str:
     return f"{file}, {key}"
-
-
-def _gauges(car: Vehicle) -> dict[str, str]:
-    return {gauge.name: "gauge" for _, gauge in car.gauges}
 
 
 def _correctable(kind: Kind, car: Vehicle) -> dict[str, str]:

@@ -44,15 +44,7 @@ def write_result(
         disk).
     """
     target = Path(path)
-    dataset = with_record(dataset, record) if record else dataset
-    stamped = dataset.assign_attrs(
-        Conventions="CF-1.11",
-        history=f"{dt.datetime.now(dt.UTC).isoformat(timespec='seconds')} written by recon",
-        platform=f"{platform.system()} {platform.machine()}, Python {platform.python_version()}, "
-        f"numpy {np.__version__}",
-        program=f"recon {program_version()}",
-        format=FORMAT,
-    )
+    stamped = as_written(dataset, record)
     with replace_whole(target, overwrite=overwrite) as temporary:
         try:
             by_sample = [str(n) for n, v in stamped.variables.items() if SAMPLES in v.dims]
@@ -64,6 +56,19 @@ def write_result(
         except RuntimeError as fault:  # the library's sign of a full disk
             raise OSError(str(fault)) from fault
     return target
+
+
+def as_written(dataset: xr.Dataset, record: Record | None) -> xr.Dataset:
+    """The result with the attributes of its file: program, time of writing, record."""
+    dataset = with_record(dataset, record) if record else dataset
+    return dataset.assign_attrs(
+        Conventions="CF-1.11",
+        history=f"{dt.datetime.now(dt.UTC).isoformat(timespec='seconds')} written by recon",
+        platform=f"{platform.system()} {platform.machine()}, Python {platform.python_version()}, "
+        f"numpy {np.__version__}",
+        program=f"recon {program_version()}",
+        format=FORMAT,
+    )
 
 
 def _reserve(path: Path, dataset: xr.Dataset) -> None:

@@ -39,11 +39,6 @@ class Estimate:
         return np.where(np.isnan(self.value), np.nan, np.sqrt(fixed + self.noise**2))
 
     @property
-    def lower(self) -> Floats:
-        """Lower 95 % limit (quantity,) [unit of the value]."""
-        return self.value - COVERAGE_FACTOR * self.u
-
-    @property
     def upper(self) -> Floats:
         """Upper 95 % limit (quantity,) [unit of the value]."""
         return self.value + COVERAGE_FACTOR * self.u

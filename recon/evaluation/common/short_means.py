@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
@@ -116,17 +115,9 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
 
 def _of(name: str, values: NDArray, size: int) -> NDArray | None:
     """Means of numbers, flags of any sample; None for whole numbers, which stay as they are."""
-    if name == "status":
-        return _any(values, size)
-    return _mean(values, size) if values.dtype.kind == "f" else None
-
-
-def _mean(values: NDArray, size: int) -> Floats:
-    """Mean over each `size` samples of (sample, ...), in any unit."""
     parts = values.reshape(-1, size, *values.shape[1:])
+    if name == "status":
+        return np.asarray(np.bitwise_or.reduce(parts, axis=1))
+    if values.dtype.kind != "f":
+        return None
     return np.asarray(np.einsum("ns...->n...", parts, dtype=float) / size)  # quicker than `mean`
-
-
-def _any(flags: NDArray, size: int) -> NDArray:
-    """Flags (sample, ...) that any of each `size` samples has."""
-    return np.asarray(np.bitwise_or.reduce(flags.reshape(-1, size, *flags.shape[1:]), axis=1))

@@ -215,7 +215,8 @@ def _let_go(car: Driven, start: float, shift: float, way: float = 0.0) -> Floats
 def _in_slip(car: Driven, start: float, shift: float) -> Estimate:
     """Time in slip by group [s]; of an axle the time in which either of its wheels slips."""
     if car.slip is None:
-        return Estimate(*(np.full(s, np.nan) for s in _sizes(len(car.tyres.groups))))
+        count = len(car.tyres.groups)
+        return Estimate(*(np.full(size, np.nan) for size in (count, (1, count), count)))
     time, slip, u = _slip_between(car, car.slip, start, shift)
     value, low, high = (
         np.array([
@@ -235,10 +236,6 @@ def _slip_between(
     inside = slice(*np.searchsorted(car.time, [start, np.nextafter(end, np.inf)]))
     driven = car.tyres.corners
     return car.time[inside], slip.value[inside][:, driven], slip.u[inside][:, driven]
-
-
-def _sizes(count: int) -> tuple[tuple[int, ...], ...]:
-    return (count,), (1, count), (count,)
 
 
 def _gone(car: Driven, start: float, end: float) -> tuple[Floats, Floats]:

@@ -73,11 +73,6 @@ class Oscillation:
         """Largest amplitude, mean of two half-waves of one cycle [N]."""
         return float(np.max((self.swing[1:] + self.swing[:-1]) / 2))
 
-    @property
-    def mean(self) -> float:
-        """Mean amplitude [N]."""
-        return float(np.mean(self.swing))
-
     def trends(self) -> tuple[float, float, float]:
         """Growth per cycle up to the largest half-wave, decay per cycle after it, and scatter.
 

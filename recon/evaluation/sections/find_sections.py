@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -161,7 +161,7 @@ def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
         place = len(out)
         if stretch.kind == "shift":
             around = (i for i, s in enumerate(out) if s.kind == "launch" and stretch.last <= s.last)
-            out.append(_within(stretch, next(around, -1)))
+            out.append(replace(stretch, parent=next(around, -1)))
             continue
         out.append(stretch)
         if stretch.kind in CORNER and np.isfinite(course.sideways).any():
@@ -169,12 +169,6 @@ def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
             for kind, a, b in thirds(course, stretch):
                 out.append(Stretch(kind, a, b, reason, parent=place))
     return out
-
-
-def _within(stretch: Stretch, parent: int) -> Stretch:
-    return Stretch(
-        stretch.kind, stretch.first, stretch.last, stretch.reason, stretch.undecided, parent
-    )
 
 
 def _names(rows: list[Stretch]) -> list[str]:

@@ -50,11 +50,6 @@ class Cause:
     turned: Floats | None = None
     steered: Floats | None = None
 
-    @property
-    def name(self) -> str:
-        """Name in results."""
-        return self.source.name
-
 
 def numbered(source: Source, part: str, loadings: Iterable[Floats]) -> list[Cause]:
     """Several causes of one name and different numbers, from loadings (mode, 3 w, feature) [N]."""

@@ -21,9 +21,9 @@ AROUND_PRESSURE = Around(left=0.65, right=0.25, below=0.45, above=0.3)
 AXLE_LOOKS = {"front": (INK, "o"), "rear": (MIDDLE, "s")}
 
 
-def _percent(answer: xr.Dataset, name: str, digits: int = 1) -> str:
+def _percent(answer: xr.Dataset, name: str) -> str:
     value, half = value_and_half(answer, name, 100.0)
-    return f"{value:.{digits}f} +-{half:.{digits}f} %"
+    return f"{value:.1f} +-{half:.1f} %"
 
 
 def braking_summary(answer: xr.Dataset) -> list[str]:

@@ -43,7 +43,7 @@ REASONS = 3  # lines about what is not given
 def grip_summary(answer: xr.Dataset) -> list[str]:
     """Grip in at most a dozen lines; the first one is the finding."""
     corners = corner_names(answer)
-    lines = [_finding(answer)]
+    lines = [f"{_title(answer)}: {_in_words(answer)}"]
     for k, corner in enumerate(corners):
         parts = [
             _at_middle(answer, k, j, str(name))
@@ -58,11 +58,6 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
     if reasons[REASONS:]:
         lines.append(f"  and {len(reasons) - REASONS} more in not_given of the result")
     return lines
-
-
-def _finding(answer: xr.Dataset) -> str:
-    """The highest limit that was shown, or the highest grip if none was."""
-    return f"{_title(answer)}: {_in_words(answer)}"
 
 
 def _title(answer: xr.Dataset) -> str:

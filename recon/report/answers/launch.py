@@ -214,7 +214,8 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """
     require_forces(forces, "tyre_force_intermediate")
     i = _drawn(answer)
-    behind = "metres_behind" in answer and str(answer["launch"].values[i]) != _best(answer)
+    best = str(answer.attrs["best_launch"])
+    behind = "metres_behind" in answer and str(answer["launch"].values[i]) != best
     span = _span(answer, i)
     slips = bool(np.isfinite(answer["time_in_slip"]).any())
     panels = 2 + slips + behind
@@ -248,10 +249,6 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         for a, b in zip(answer["gap_start"].values, answer["gap_end"].values, strict=True):
             panel.axvspan(a, b, color=PALE, alpha=0.6, linewidth=0, zorder=0.5)
     return figure
-
-
-def _best(answer: xr.Dataset) -> str:
-    return str(answer.attrs["best_launch"])
 
 
 def _drawn(answer: xr.Dataset) -> int:

@@ -75,7 +75,8 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     panel.grid(visible=False)
     panel.set_xlim(-PITCH / 2 * limit, middles[-1] + PITCH / 2 * limit)
     marks = np.array([-limit / 2, 0.0, limit / 2])
-    panel.set_xticks(np.add.outer(middles, marks).ravel(), _signed(marks) * members)
+    signed = [f"{mark:.0f}".replace("-", MINUS) for mark in marks]
+    panel.set_xticks(np.add.outer(middles, marks).ravel(), signed * members)
     panel.set_xlabel("indication per newton [% of main slope]", fontsize=SMALL)
     panel.set_yticks(np.arange(gauges), names, fontsize=SMALL)
     panel.set_ylim(gauges - 0.5, -0.5)
@@ -144,10 +145,6 @@ def _write_own(panel: Axes, one: CornerCalibration, g: int, m: int, middle: floa
         middle, g, words, ha="center", va="center", fontsize=SMALL, linespacing=1.05, zorder=5,
         bbox={"facecolor": FAINT, "edgecolor": "none", "pad": 4.0},
     )  # fmt: skip
-
-
-def _signed(marks: Floats) -> list[str]:
-    return [f"{mark:.0f}".replace("-", MINUS) for mark in marks]
 
 
 def _row_names(one: CornerCalibration) -> list[str]:

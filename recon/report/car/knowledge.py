@@ -122,7 +122,7 @@ def _draw_strip(panel: Axes, seen: Observability) -> None:
     responds = f"response to {seen.rank} of {len(values)} unknowns; weakest to:"
     style_panel(
         panel,
-        f"{responds}\n{_wrapped(seen.weak)}",
+        f"{responds}\n{textwrap.fill(seen.weak, 40)}",
         x="response (singular value) [N per N]",
         y="combination of unknowns",
     )
@@ -191,7 +191,3 @@ def _words(u: float) -> str:
     if u > NOT_KNOWN:
         return "not known"
     return f"{u:.2g} N" if u < 10 else f"{u:.0f} N"
-
-
-def _wrapped(sentence: str) -> str:
-    return textwrap.fill(sentence, 40)

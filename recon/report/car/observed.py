@@ -53,11 +53,19 @@ def _named_rows(seen: Observability) -> tuple[dict[str, Floats], dict[str, Float
 def _corner_rows(seen: Observability) -> list[str]:
     known, shifts = _named_rows(seen)
     wide = 2 + max(map(len, [*known, *shifts]))
+
+    def axes(cells: Iterable[str]) -> str:
+        return ", ".join(f"F{axis} {cell}" for axis, cell in zip("xyz", cells, strict=True))
+
     return [
-        *(f"  {name:{wide}}{_three(u)}" for name, u in known.items()),
+        *(f"  {name:{wide}}{axes(map(_newtons, u))}" for name, u in known.items()),
         f"  {SHIFTS}",
-        *(f"  {name:{wide}}{_shift(bias)}" for name, bias in shifts.items()),
+        *(f"  {name:{wide}}{axes(f'{round(b)} N' for b in bias)}" for name, bias in shifts.items()),
     ]
+
+
+def _newtons(u: float, unit: str = " N") -> str:
+    return f"{u:.0f}{unit}" if u <= NOT_KNOWN else "not known"
 
 
 def _axle_table(seen: Observability) -> list[str]:
@@ -70,14 +78,10 @@ def _axle_table(seen: Observability) -> list[str]:
 
     return [
         row("u in N", seen.forces),
-        *(row(name, map(_known, u)) for name, u in known.items()),
+        *(row(name, (_newtons(v, "") for v in u)) for name, u in known.items()),
         f"  {SHIFTS}, in N",
         *(row(name, (str(round(b)) for b in bias)) for name, bias in shifts.items()),
     ]
-
-
-def _known(value: float) -> str:
-    return f"{value:.0f}" if value <= NOT_KNOWN else "not known"
 
 
 def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) -> list[str]:
@@ -98,17 +102,3 @@ def selection_summary(chosen: Selection, by_corner: dict[str, tuple[str, ...]]) 
             beaten = f"no other choice of {gauges} is below {least:.0f} N ({gap})"
         lines.append(f"  all forces together: u {whole:.0f} N (root of that sum); {beaten}")
     return [*lines, f"  {chosen.message}"] if chosen.message else lines
-
-
-def _shift(bias: Floats) -> str:
-    return ", ".join(f"F{axis} {round(value)} N" for axis, value in zip("xyz", bias, strict=True))
-
-
-def _three(values: Floats) -> str:
-    return ", ".join(
-        f"F{axis} {_newtons(value)}" for axis, value in zip("xyz", values, strict=True)
-    )
-
-
-def _newtons(value: float) -> str:
-    return f"{value:.0f} N" if abs(value) < NOT_KNOWN else "not known"

@@ -128,7 +128,7 @@ def _curves(assembly: Assembly, wheel: int, of: str, travel: Floats, at: Pose) -
         own = [r for r in rows if units[r] == unit]
         if own:
             names = [m.row_names[r] for r in own]
-            words = [spaced(_short(name)) for name in names]
+            words = [spaced(name.rpartition(":")[2]) for name in names]  # a section by its gauge
             is_gauged = [name in gauged for name in names]
             out.append(_Curves(of, 1000 * travel, loads[:, own], unit, words, is_gauged))
     return out
@@ -138,11 +138,6 @@ def _rows(m: Mechanism, names: tuple[str, ...], gauged: set[str]) -> list[int]:
     """Rows that a gauge can measure and that are members or already gauged."""
     members = m.member_names
     return [m.row_names.index(n) for n in names if n in members or n in gauged]
-
-
-def _short(name: str) -> str:
-    """The name of the gauge for a section (unique in the car), other names unchanged."""
-    return name.rpartition(":")[2]
 
 
 def _draw_panel(figure: Figure, frame: Box, curves: _Curves, k: int, force: str) -> None:

@@ -66,9 +66,10 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
     """
     if "unseen_error" not in forces:
         return ()
+    every = max(int(forces.sizes["elapsed_time"]) // ENOUGH_SAMPLES, 1)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # forces that are known nowhere
-        usual = np.nanmedian(forces["u_tyre_force"].to_numpy()[:: _every(forces)], axis=0)
+        usual = np.nanmedian(forces["u_tyre_force"].to_numpy()[::every], axis=0)
     error = forces["unseen_error"].to_numpy()
     worth = error > WORTH * COVERAGE_FACTOR * usual  # NaN: never
     lines = []
@@ -83,7 +84,3 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
         "drive; error of Fx / Fy / Fz that it may then hide, the worst corner of each:",
     )
     return (*head, *lines) if lines else ()
-
-
-def _every(forces: xr.Dataset) -> int:
-    return max(int(forces.sizes["elapsed_time"]) // ENOUGH_SAMPLES, 1)

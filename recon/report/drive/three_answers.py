@@ -86,9 +86,9 @@ def plot_whole_car(forces: xr.Dataset) -> Figure:
     """
     require_forces(forces, *(name for answer in ANSWERS for name in answer[:2]))
     corners = corner_names(forces)
-    figure, room = new_sheet(
-        (12.0, 1.4 + 1.9 * len(corners)), _title(forces), _legend(), _footer(forces)
-    )
+    footer = f"{forces.attrs.get('whole_car_rows', '')}; below 5 Hz\n{tyre_footer(forces)}"
+    size = (12.0, 1.4 + 1.9 * len(corners))
+    figure, room = new_sheet(size, _title(forces), _legend(), footer)
     for corner, row in zip(corners, room.rows(len(corners)), strict=True):
         for axis, box in zip(COMPONENTS, row.columns(1, 1, 1), strict=True):
             panel = add_panel(figure, box.inside(AROUND))
@@ -133,7 +133,3 @@ def _title(forces: xr.Dataset) -> str:
         return f"Balance of the whole car{more}"
     size = [COVERAGE_FACTOR * float(np.median(u[both])) for u in (before, after)]
     return f"Balance of the whole car: half-width {size[0]:.0f} N becomes {size[1]:.0f} N{more}"
-
-
-def _footer(forces: xr.Dataset) -> str:
-    return f"{forces.attrs.get('whole_car_rows', '')}; below 5 Hz\n{tyre_footer(forces)}"
