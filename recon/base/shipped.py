@@ -8,6 +8,11 @@ from pathlib import Path
 from recon.base.errors import OutputError
 
 
+def packaged_text(package: str, *parts: str) -> str:
+    """Text of a file that belongs to a package of ours, such as a script of the page."""
+    return files(package).joinpath(*parts).read_text(encoding="utf-8")
+
+
 def shipped(*parts: str) -> Path:
     """Path of a shipped file or folder, e.g. ``shipped("vehicles", "club_racer.toml")``.
 

@@ -8,11 +8,12 @@ import html
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from recon.base.shipped import packaged_text
 
 FRAME = 800  # px, height of a page in a notebook
 
@@ -99,7 +100,7 @@ def _plain(value: object) -> object:
 
 
 def _static(name: str) -> str:
-    return files("recon.pages").joinpath("static", name).read_text(encoding="utf-8").strip("\n")
+    return packaged_text("recon.pages", "static", name).strip("\n")
 
 
 def _hash(text: str) -> str:
