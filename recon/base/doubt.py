@@ -46,6 +46,10 @@ UNSEEN = {
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
     "late": "gauges that are late together by up to 50 ms",
     "late gauge": "one gauge that is late by up to 50 ms",
+    "channel inverted": "an ordinary channel with the opposite sign",
+    "channel unit": "an ordinary channel in another unit",
+    "channel gain": "an ordinary channel whose gain is wrong by up to half",
+    "channel zero": "an ordinary channel whose zero is off, by up to 2 deg, 10 mm or 1 m/s2",
 }
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,
 # and its limits are wider there; or its own data contradict it.

@@ -79,11 +79,11 @@ def _own_weights(compared: Comparison, part: Part) -> Floats:
 
 def _used(view: View, agreeing: bool) -> list[Comparison]:
     """Comparisons that hardly share what may differ; none where one contradicts, if `agreeing`."""
-    used = _independent(view)
+    used = independent(view)
     return [] if agreeing and any(compared.term.contradicts for compared in used) else used
 
 
-def _independent(view: View) -> list[Comparison]:
+def independent(view: View) -> list[Comparison]:
     """Comparisons of forces with motion that hardly share what may differ on a sound drive."""
     whole = whole_of(view)
     if whole is None:

@@ -146,6 +146,7 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
         "unseen_fault": np.array([one.kind for one in examination.unseen]),
         "unseen_error": np.array([one.error[order] for one in examination.unseen]),
         "unseen_gauge": np.array([[one.gauge[k] for k in order] for one in examination.unseen]),
+        "unseen_size": np.array([one.size[order] for one in examination.unseen]),
     }
     more |= _balance(examination.view)
     out = out.assign(stamped(FORCES, more))

@@ -67,18 +67,19 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     Where the gauges contradict each other, only those that they make likely are tried.
     """
     every = list(_causes(view, doubted))
-    if not any(term.contradicts for term in _of_gauges(view)):
+    if not any(term.contradicts for term in of_gauges(view)):
         yield from every
         return
     likely = [
-        sum(term.log_likelihood for term in _of_gauges(one.mended(view))) + one.weight
+        sum(term.log_likelihood for term in of_gauges(one.mended(view))) + one.weight
         for one in every
     ]
     order = np.argsort(likely)[::-1]
     yield from (every[i] for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS)
 
 
-def _of_gauges(view: View) -> Iterator[Term]:
+def of_gauges(view: View) -> Iterator[Term]:
+    """Comparisons of the gauges with each other, together and one by one."""
     yield from gauges_agree(view)
     yield from single_gauges_agree(view)
 

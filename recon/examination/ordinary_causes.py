@@ -58,7 +58,7 @@ Change = Callable[[xr.Dataset], xr.Dataset]
 
 def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Causes in the ordinary channels of comparisons that fail, the likely ones only."""
-    before = {one.name: one for one in _all(view)}
+    before = {one.name: one for one in all_comparisons(view)}
     failing = [one for one in before.values() if one.term.contradicts]
     suspects = {channel for one in failing for channel in one.channels}
     for term in gains_agree(view):
@@ -77,7 +77,7 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
             yield candidate
 
 
-def _all(view: View) -> Iterator[Comparison]:
+def all_comparisons(view: View) -> Iterator[Comparison]:
     """Comparisons that tell ordinary channels apart, with or without a force in them."""
     yield from comparisons(view)
     yield from load_comparisons(view)
@@ -88,7 +88,7 @@ def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> fl
     gain = candidate.weight
     mended = candidate.mended(view)
     of_wheels = any(channel.startswith(OF_LOADS) for channel in candidate.channels)
-    for new in _all(mended) if of_wheels else comparisons(mended):
+    for new in all_comparisons(mended) if of_wheels else comparisons(mended):
         old = before.get(new.name)
         if old is not None and _shared(new, candidate) and np.isfinite(new.term.size):
             gain += new.term.log_likelihood - old.term.log_likelihood
@@ -197,7 +197,7 @@ def _take(log: xr.Dataset, *, name: str, order: list[int], axis: int) -> xr.Data
     )
 
 
-def _units(name: str) -> dict[float, str]:
+def units_of(name: str) -> dict[float, str]:
     """Factors that undo a wrong unit of a channel, each with the pair of units that it means."""
     units = UNITS[KIND[name]]
     out: dict[float, str] = {}
@@ -226,7 +226,7 @@ def _of_body(view: View, name: str) -> Iterator[Candidate]:
             _turned(name),
             lines=(correction_line([name], factor=-1.0),),
         )
-    for factor, words in _units(name).items():
+    for factor, words in units_of(name).items():
         yield _candidate(
             view,
             "other unit",
@@ -253,7 +253,7 @@ def _of_brakes(view: View) -> Iterator[Candidate]:
             "Exchange the columns of brake_pressure_front and brake_pressure_rear.",
             lines=(correction_line([lines[0]], exchanged_with=lines[1]),),
         )
-    for factor, words in _units(name).items():
+    for factor, words in units_of(name).items():
         yield _candidate(
             view,
             "other unit",
@@ -307,7 +307,7 @@ def _signs_and_units(
         _turned(named),
         lines=(correction_line(channels, factor=-1.0),),
     )
-    for factor, words in _units(name).items():
+    for factor, words in units_of(name).items():
         yield _candidate(
             view,
             "other unit",
@@ -352,7 +352,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
             partial(_exchange_axes, name=name, i=i, j=j, chosen=chosen),
             "Exchange the columns of {}.",
         )
-    for factor, words in _units(name).items():
+    for factor, words in units_of(name).items():
         yield made(
             "other unit",
             "xyz",

@@ -13,6 +13,8 @@ from recon.examination.view import Part, View
 # Degrees of freedom of the heavy tails: the standard uncertainty of a term is itself only known to
 # about a factor of two; no source.
 TAIL = 4.0
+FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
+USUAL = 0.95  # share of the drive during which an error stays below the one stated
 
 
 @dataclass(frozen=True, slots=True)

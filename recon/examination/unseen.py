@@ -3,7 +3,7 @@
 A comparison finds a fault of one shape with 95 % probability if it is as large as the comparison's
 limit and 1.645 standard uncertainties more.  For each gauge these are a zero that moved since its
 tare, one that moves in mid-drive, another gain, a delay of its own; for each assembly and axle,
-gauges that are late together.
+gauges that are late together; for ordinary channels see `unseen_channels`.
 """
 
 from __future__ import annotations
@@ -18,20 +18,20 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
+from recon.examination.term import FOUND, USUAL
+from recon.examination.unseen_channels import channel_faults
 from recon.examination.view import Part, View
 from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr
 
-FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 # Largest faults that are looked for.  Common practice, no source.
 MOST_ZERO = 3000.0  # N of a gauge's own load
 MOST_GAIN = 0.5
 MOST_DELAY = 0.05  # s, of all gauges of an assembly or axle
 MOST_OWN_DELAY = 0.05  # s, of one gauge that has another filter
 LATE_ROWS = 4000  # samples of a drive by which a delay is judged
-USUAL = 0.95  # share of the drive during which an error stays below the one stated
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +39,14 @@ class Fault:
     """The smallest fault of a kind in one gauge that the drive's comparisons find with 95 %.
 
     `change` (n,) is that of the indication of gauge `i`, in its unit; of a late gauge also by a
-    `delay` [s].
+    `delay` [s].  `size` is in N of the gauge's own load, a share, or s.
     """
 
     kind: str
     part: Part
     i: int
     change: Floats
+    size: float
     delay: float = 0.0
 
 
@@ -53,13 +54,15 @@ class Fault:
 class Unseen:
     """The error of forces that faults of one kind may hide.
 
-    `error` (corner, component) [N], exceeded for a twentieth of the drive, and the `gauge` of each
-    (corner,) that may hide most; "" where none can.
+    `error` (corner, component) [N], exceeded for a twentieth of the drive.  `gauge` (corner,) is
+    the gauge, assembly or channel that may hide most, "" where none can, and `size` (corner,) how
+    large that fault is: N of the gauge's own load, a share, s, or the channel's SI unit.
     """
 
     kind: str
     error: Floats
     gauge: tuple[str, ...]
+    size: Floats
 
 
 def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
@@ -74,11 +77,15 @@ def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
             change = _late_by(log, part, fault.delay, (gauge,))
         else:
             change = part.lever[:, :, fault.i] * fault.change
-        largest[fault.kind].take(part, change, gauge)
+        largest[fault.kind].take(part, change, gauge, fault.size)
     for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
-            largest["late"].take(part, _late_by(log, part, delay, part.gauges), "")
-    return tuple(Unseen(kind, found.error, tuple(found.gauge)) for kind, found in largest.items())
+            largest["late"].take(part, _late_by(log, part, delay, part.gauges), "{}", delay)
+    for wrong in channel_faults(view):
+        largest[wrong.kind].take(wrong.part, wrong.change, wrong.channels.title, abs(wrong.size))
+    return tuple(
+        Unseen(kind, found.error, tuple(found.gauge), found.size) for kind, found in largest.items()
+    )
 
 
 def _late_by(log: xr.Dataset, part: Part, delay: float, gauges: tuple[str, ...]) -> Floats:
@@ -107,9 +114,13 @@ class _Largest:
         self.corners = corners
         self.error = np.zeros((len(corners), 3))
         self.gauge = [""] * len(corners)
+        self.size = np.zeros(len(corners))
 
-    def take(self, part: Part, change: Floats, gauge: str) -> None:
-        """Note changes of the forces of an assembly (w, 3, n) [N]; a force not known has none."""
+    def take(self, part: Part, change: Floats, gauge: str, size: float) -> None:
+        """Note changes of the forces of an assembly (w, 3, n) [N]; a force not known has none.
+
+        `gauge` is what has a fault of this `size`, with {} for the corner.
+        """
         lost = part.solver.outputs.lost_of_wheels()
         for of, corner, unknown in zip(np.abs(change), part.corners, lost, strict=True):
             error, k = np.zeros(3), self.corners.index(corner)
@@ -118,7 +129,7 @@ class _Largest:
             if known.any():
                 error[seen] = np.quantile(of[seen][:, known], USUAL, axis=1)
             if error.max() > self.error[k].max():
-                self.gauge[k] = gauge or corner
+                self.gauge[k], self.size[k] = gauge.format(corner), size
             self.error[k] = np.fmax(self.error[k], error)
 
 
@@ -130,7 +141,7 @@ def faults(view: View) -> Iterator[Fault]:
         u = tares.single_shifts(view, part, agreeing=True).u
         zero = np.fmin((sqrt(tares.ZERO_LIMIT) + FOUND) * u, MOST_ZERO * slope)
         for i, size in enumerate(zero):
-            yield Fault("zero", part, i, size * ones)
+            yield Fault("zero", part, i, size * ones, size / slope[i])
         found = single_faults.single_faults(view, part, agreeing=True)
         course = late_or_unsteady_gauges.own_course(view, part)
         if found is None or course is None:
@@ -138,19 +149,20 @@ def faults(view: View) -> Iterator[Fault]:
         sizes = (sqrt(single_faults.LIMIT) + FOUND) * found.u
         for i, newton in enumerate(slope):
             for k in range(1, len(sizes)):
-                kind, most = (
-                    ("gain", MOST_GAIN)
+                kind, unit, most = (
+                    ("gain", 1.0, MOST_GAIN)
                     if k < late_or_unsteady_gauges.FIRST_STEP
-                    else ("jump", MOST_ZERO * newton)
+                    else ("jump", newton, MOST_ZERO)
                 )
-                yield Fault(kind, part, i, min(sizes[k, i], most) * found.shapes[k, i])
+                size = min(sizes[k, i] / unit, most)
+                yield Fault(kind, part, i, size * unit * found.shapes[k, i], size)
             delay = (sqrt(late_or_unsteady_gauges.LATE_LIMIT) + FOUND) * np.hypot(
                 course.u_delay[i], late_or_unsteady_gauges.FLOOR
             )
             if course.u_delay[i] > late_or_unsteady_gauges.LONGEST:
                 delay = MOST_OWN_DELAY
             delay = min(delay, MOST_OWN_DELAY)
-            yield Fault("late gauge", part, i, delay * found.shapes[0, i], delay)
+            yield Fault("late gauge", part, i, delay * found.shapes[0, i], delay, delay)
 
 
 def common_delays(view: View) -> Iterator[tuple[tuple[str, ...], float]]:

@@ -197,6 +197,8 @@ class Part:
         }
         if all(same.values()) and "expected" in vars(other):
             vars(self)["expected"] = other.expected
+        if "usual_covariance" in vars(other):  # that of the prepared car
+            vars(self)["usual_covariance"] = other.usual_covariance
 
 
 @dataclass(frozen=True)

@@ -137,7 +137,17 @@ FORCES: dict[str, Variable] = {
         least=0.0,
     ),
     "unseen_gauge": Variable(
-        ("unseen", "corner"), "gauge, or assembly, whose fault may hide most", kind="word"
+        ("unseen", "corner"), "gauge, assembly or channel whose fault may hide most", kind="word"
+    ),
+    "unseen_size": Variable(
+        ("unseen", "corner"),
+        "size of that fault",
+        "1",
+        more={
+            "comment": "zero, jump: N of the gauge's own load; gains, signs and units: share of "
+            "the values; late: s; channel zero: SI unit of the channel"
+        },
+        least=0.0,
     ),
     "hub_mode": Variable(
         _WHEEL,

@@ -17,6 +17,15 @@ from recon.report.common.looks import ACCENT, TEXT
 WIDTH = 96  # characters of a line
 WORTH = 3.0  # half-widths of an interval; smaller errors are not worth a line
 ENOUGH_SAMPLES = 1000  # for a median
+# How the size of a fault is printed, by its kind: factor and unit.
+SIZES = {
+    "zero": (1.0, "N of its own load"),
+    "jump": (1.0, "N of its own load"),
+    "gain": (100.0, "%"),
+    "channel gain": (100.0, "%"),
+    "late": (1e3, "ms"),
+    "late gauge": (1e3, "ms"),
+}
 
 
 def doubt_lines(doubts: Sequence[Doubt]) -> tuple[str, ...]:
@@ -74,11 +83,16 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
     worth = error > WORTH * COVERAGE_FACTOR * usual  # NaN: never
     lines = []
     kinds, gauges = (forces[n].to_numpy() for n in ("unseen_fault", "unseen_gauge"))
+    sizes = forces["unseen_size"].to_numpy() if "unseen_size" in forces else None
     for i in np.flatnonzero(worth.any(axis=(1, 2))):
         most = np.max(np.where(worth[i].any(axis=1)[:, None], error[i], 0.0), axis=0)
-        gauge = gauges[i, int(np.argmax(np.where(worth[i], error[i], 0.0).max(axis=1)))]
+        k, kind = int(np.argmax(np.where(worth[i], error[i], 0.0).max(axis=1))), str(kinds[i])
         newtons = " / ".join(f"{value:.0f}" for value in most)
-        lines.append(f"  {UNSEEN[str(kinds[i])]}: up to {newtons} N (most: {gauge})")
+        size = ""
+        if kind in SIZES and sizes is not None:
+            factor, unit = SIZES[kind]
+            size = f" by {factor * sizes[i, k]:.3g} {unit}"
+        lines.append(f"  {UNSEEN[kind]}: up to {newtons} N (most: {gauges[i, k]}{size})")
     head = (
         "cannot be known here: one such fault, if it is there, shows in no comparison of this",
         "drive; error of Fx / Fy / Fz that it may then hide, the worst corner of each:",
