@@ -17,7 +17,6 @@ from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import rack_of_steer
-from recon.reconstruction.solving.solve import EXCESS_SHARE
 from recon.virtual.states import States
 from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned
 
@@ -326,26 +325,6 @@ def test_poses_beyond_the_stated_range_are_not_known() -> None:
     assert np.array_equal(flagged(found, "beyond_pose"), outside)
     for name in ("tyre_force", "u_tyre_force", "tyre_force_lower", "tyre_force_unbounded"):
         assert np.array_equal(np.isnan(found[name].to_numpy()[:, 0]).all(axis=1), outside), name
-
-
-def test_forces_beyond_the_pulls_are_told_and_widened() -> None:
-    reached = exact().calibration.corners["FL"].conditions.force_reached
-    force = np.array([[0, 0, 2500.0], [0, 0, reached[2] + 2000.0]] * 2)
-    log, tares, _ = exact_log(exact(), states("FL", force))
-    conditioned = condition(log, exact().car, tares, bandwidth=1e9)
-    with pytest.warns(
-        ExtrapolationWarning, match=r"virtual log, corner FL: 50 % .*beyond the largest"
-    ):
-        found = reconstruct(conditioned, exact().calibration, exact().car)
-    assert flagged(found, "beyond_pulls").tolist() == [False, True] * 2
-    corner = exact().calibration.corners["FL"]
-    wide = replace(corner, conditions=replace(corner.conditions, force_reached=np.full(3, 1e9)))
-    far = reconstruct(conditioned, replace(exact().calibration, corners={"FL": wide}), exact().car)
-    more, less = (f["u_tyre_force"].to_numpy()[1, 0, 2] for f in (found, far))
-    excess = level(found)[1, 2] - 1.02 * reached[2]
-    share = EXCESS_SHARE * excess  # as stated
-    assert np.sqrt(more**2 - less**2) == pytest.approx(share, rel=1e-3)
-    assert np.array_equal(found["tyre_force"], far["tyre_force"])
 
 
 @pytest.mark.parametrize("flag", ["channel_flat", "channel_clipped", "missing_input"])

@@ -41,14 +41,13 @@ from recon.reconstruction.result.labelled_result import Collected, labelled
 from recon.reconstruction.result.loadings import loadings_of
 from recon.reconstruction.solving.fz_bound import Bound
 from recon.reconstruction.solving.gauge_outage import Failed, outage_of, spare_solver
-from recon.reconstruction.solving.solve import BLOCK, solve_block
+from recon.reconstruction.solving.solve import BLOCK, beyond_pulls, solve_block
 from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
 from recon.records.logs import require_log
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
-FEW = 0.1  # % of samples beyond the pulls by their noise; status and summary list them all the same
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
 THREADS = 2  # assemblies that are solved side by side
 
@@ -290,7 +289,7 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
             100 * float(np.mean((out.status[k] & BIT[flag]) > 0))
             for flag in ("beyond_pulls", "beyond_pose")
         )
-        if pulls > FEW:
+        if _clearly_beyond(out, k, prepared._loadings["largest_pull"][k]):
             words = (
                 f"{path}, corner {name}: {pulls:.3g} % of the samples have forces beyond the "
                 "largest pull and wider intervals. Pull further, within the limits of strap and "
@@ -304,6 +303,16 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
                 "there. State the real range in the vehicle file to have it covered."
             )
             warnings.warn(words, ExtrapolationWarning, stacklevel=3)
+
+
+def _clearly_beyond(out: Collected, k: int, largest_pull: Floats) -> bool:
+    """True where a sample of corner `k` exceeds the largest pull (3,) by more than its u.
+
+    Other samples may be flagged for their noise alone; status and summary list them all the same.
+    """
+    at = np.flatnonzero(out.status[k] & BIT["beyond_pulls"])
+    force, u = (out.arrays[f"{name}tyre_force_vehicle"][k][:, at].T for name in ("", "u_"))
+    return bool(np.any(beyond_pulls(force, largest_pull) > u))
 
 
 def _poses_beyond(log: xr.Dataset, prepared: Prepared, corner: str, rack: Floats) -> str:
