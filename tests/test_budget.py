@@ -100,7 +100,7 @@ def test_causes_of_channels_that_are_not_logged_name_the_channel(lacks: tuple[st
     made = day()
     conditioned = condition(made.log.drop_vars(list(lacks)), made.car, made.tares)
     causes = [c for s in prepare(made.calibration, made.car, conditioned).solvers for c in s.causes]
-    described = {description_of(c.name, c.part, OWNERS) for c in causes}
+    described = {description_of(c.source.name, c.part, OWNERS) for c in causes}
     assert UNKNOWN not in {d.of for d in described}
     named = " ".join(d.cure for d in described)
     assert lacks[0].split("_")[-1] in named

@@ -187,7 +187,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
         )
     base = bench.grid.at[0]
     exact = -base.forces @ (0.5 * (maps[1] - maps[0]))[..., base.known_rows]
-    (cause,) = (c for c in compliance_causes(bench) if c.name == UPPER)
+    (cause,) = (c for c in compliance_causes(bench) if c.source.name == UPPER)
     features = bench.features
     found = np.tile(cause.loading[0][:, features.forces], (len(travel), 1, 1))
     for j in range(2):
