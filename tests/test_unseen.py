@@ -75,6 +75,15 @@ def test_a_common_delay_of_the_size_stated_is_seen_and_a_third_of_it_is_not(
         assert seen == [True, True, False], names
 
 
+def test_where_nothing_is_known_of_a_hub_a_delay_may_be_as_long_as_any() -> None:
+    """A travel that stands still, or a slow log: accelerations of hubs are not bounded then."""
+    log = sound().log.assign(
+        u_relative_acceleration=(("corner", "component"), np.full((4, 3), np.inf))
+    )
+    delays = [delay for _, delay in common_delays(replace(sound(), log=log, kept={}))]
+    assert delays == [MOST_DELAY] * len(delays)
+
+
 def test_a_constant_force_ahead_at_one_wheel_shows_on_one_axle_alone() -> None:
     """Its gauges agree about it, and without the front wheels there is no sum."""
     view = rear_alone()

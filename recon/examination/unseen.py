@@ -161,7 +161,7 @@ def faults(view: View) -> Iterator[Fault]:
             )
             if course.u_delay[i] > late_or_unsteady_gauges.LONGEST:
                 delay = MOST_OWN_DELAY
-            delay = min(delay, MOST_OWN_DELAY)
+            delay = float(np.fmin(delay, MOST_OWN_DELAY))
             yield Fault("late gauge", part, i, delay * found.shapes[0, i], delay, delay)
 
 
@@ -174,4 +174,4 @@ def common_delays(view: View) -> Iterator[tuple[tuple[str, ...], float]]:
             delay = (limit + FOUND) / max(whole.root_of(names), 1e-300)
         else:
             delay = (sqrt(lateness.OWN_LIMIT) + FOUND) * lateness.own_delay(view, names)[1]
-        yield names, min(delay, MOST_DELAY)
+        yield names, float(np.fmin(delay, MOST_DELAY))  # NaN: the drive says nothing of delays
