@@ -186,6 +186,20 @@ def test_unknown_units_are_refused_with_the_nearest(
         unit_of(spelling, dimension, "pulls.csv, line 3")
 
 
+@pytest.mark.parametrize(
+    ("spelling", "dimension", "ours"),
+    [
+        ("kph", "speed", "km/h"),
+        ("MM", "length", "mm"),
+        ("Sec", "time", "s"),
+        ("C", "temperature", "degC"),
+    ],
+)
+def test_a_spelling_of_others_is_answered_with_ours(spelling, dimension, ours):
+    with pytest.raises(DataError, match=f"unit '{spelling}' .*; need '{ours}' .did you mean"):
+        unit_of(spelling, dimension, "log.csv")
+
+
 def test_pounds_may_be_two_things() -> None:
     with pytest.raises(DataError, match=r"unit 'lb' .*\n.*'lb' may be a mass or a force"):
         unit_of("lb", "force", "pulls.csv")

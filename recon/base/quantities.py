@@ -102,6 +102,16 @@ UNITS: dict[str, dict[str, Unit]] = {
     "counts": {"counts": Unit("counts", 1.0), "count": Unit("counts", 1.0)},
 }
 
+# Spellings that others use, without regard to capitals, and ours: "kph" looks more like "mph".
+OF_OTHERS = {
+    **dict.fromkeys(("kph", "kmh", "kmph", "km/hr"), "km/h"),
+    **dict.fromkeys(("c", "\u00b0c", "celsius", "deg c"), "degC"),
+    **dict.fromkeys(("f", "\u00b0f", "fahrenheit", "deg f"), "degF"),
+    **dict.fromkeys(("\u00b0", "degrees"), "deg"),
+    **dict.fromkeys(("sec", "secs", "seconds"), "s"),
+    **dict.fromkeys(("inch", "inches", '"'), "in"),
+}
+
 # Largest size of each kind of quantity that a table may hold, in SI.  Cars and their sensors
 # stay far below; what is larger is a mistyped number, a wrong unit or a logger's mark for
 # "missing" (common practice, no source).
@@ -142,7 +152,7 @@ def unit_of(spelling: str, dimension: str, where: str) -> Unit:
     raise DataError(
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",
-        nearest(spelling, tuple(table)),
+        nearest(OF_OTHERS.get(spelling.casefold(), spelling), tuple(table)),
         "Correct the unit in the header's brackets, in the units row or in the column map"
         + (" ('lb' may be a mass or a force: write lbf or kg)." if spelling == "lb" else "."),
     )
