@@ -107,7 +107,9 @@ def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> 
     """The allowed `choices` as text, at most `most`, the one nearest to `word` first."""
     import difflib
 
-    close = [choice for choice in choices if choice.casefold() == word.casefold()][:1]
+    # The same letters first, whatever their size and order: MM for mm, LF for FL.
+    letters = sorted(word.casefold())
+    close = [choice for choice in choices if sorted(choice.casefold()) == letters][:1]
     close = close or difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=0.5)
     rest = [c for c in choices if c not in close]
     if len(rest) > most:

@@ -278,6 +278,13 @@ def refuse_header(where: str, cells: list[str], separator: str) -> None:
             "Export the channels that are needed, or correct the separator in the column map.",
         )
     names = [split_unit(cell)[0] for cell in cells]
+    if all(NUMBER.fullmatch(name) for name in names if name):
+        raise DataError(
+            where,
+            f"nothing but numbers ({', '.join(names)[:40]}) where the names of the columns stand",
+            "a header line with names and units above the data",
+            "Write the header line, or export the table again with it.",
+        )
     for position, name in enumerate(names):
         if name and name in names[:position]:
             raise DataError(

@@ -47,7 +47,8 @@ def check_time(table: BoundTable, time: Floats, *, gauged: bool = True) -> list[
             table.layout.where(line, table.bound["elapsed_time"].position),
             found,
             "at least two samples, and time that increases from each to the next",
-            "Sort or cut the log; if two recordings were joined, reconstruct them one by one.",
+            "Sort or cut the log, or export its time with more digits if it stands still; if two "
+            "recordings were joined, reconstruct them one by one.",
         )
     usual = usual_step(time)
     _require_possible_rate(table, usual, gauged=gauged)

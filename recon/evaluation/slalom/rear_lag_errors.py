@@ -28,6 +28,7 @@ STEP = 0.04  # s, of the means that a weave is looked at in: quick enough for it
 MOST_WAVES = 100  # of a long weave; more would take time and tell nothing new
 LATE = 0.010  # s, standard uncertainty between axles if gauges are suspected to be late
 FLATTER = 0.03  # of a half-wave, beyond which a crest is flat; common practice, no source
+GENTLE = 0.05  # of the vertical load: alternations up to it are road and noise, no cones
 TOUCHING = 0.1  # s between two half-waves that follow each other at once
 NEEDED = ("tyre_force_intermediate", "cause_name", RANDOM, *SIGNED, *STATED.values())
 NEITHER, FRONT, REAR, BOTH = 0, 1, 2, 3
@@ -85,7 +86,9 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
     """
     sections = find_sections(forces) if sections is None else sections
     time = forces["elapsed_time"].to_numpy()
-    waves = half_waves(total, 1.0 / sampling_interval(time))
+    vertical = forces["tyre_force_intermediate"].sel(component="z").to_numpy()
+    least = GENTLE * float(np.mean(np.nansum(vertical, axis=1)))
+    waves = [w for w in half_waves(total, 1.0 / sampling_interval(time)) if w.height > least]
     weaves = sections_of(sections, "slalom")
     some = weaves or sections_of(sections, "part")
     corners = sections_of(sections, "corner")
