@@ -18,9 +18,11 @@ from recon.calibration.joint_fit import Problem, Step, joint_fit
 from recon.calibration.noise import scatter_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.solution import JointFit
+from recon.calibration.unsure_geometry import UnsureGeometry
 from recon.mechanics.assembly import assembly_of
 from tests.days import exact
 
+CAUSES = 3  # of the geometry
 N = 100  # repeats of the Monte Carlo
 
 
@@ -31,6 +33,7 @@ def thinned(pull: Pull, steps: list[int]) -> Pull:
         line_of_file=pull.line_of_file[steps],
         load=pull.load[:, steps],
         moved=pull.moved[steps],
+        geometry=replace(pull.geometry, loads=pull.geometry.loads[:, steps]),
         u_step=pull.u_step[steps],
         falling=pull.falling[steps],
         indication=pull.indication[steps],
@@ -44,6 +47,12 @@ def bench() -> tuple[tuple[Pull, ...], np.ndarray, BridgePrior, np.ndarray]:
     unit = assembly_of(car, "FL")
     pulls = [thinned(p, [1, 4, 6]) for p in pulls_of(exact().pulls, car, unit, "fit")]
     rng = np.random.default_rng(8)
+    # As of points that are off in pulls at several poses: shares of K and of the loads.
+    taken_up = 0.05 * rng.standard_normal((CAUSES, 6, 6))
+    pulls = [
+        replace(p, geometry=UnsureGeometry(taken_up, 2.0 * rng.standard_normal((CAUSES, 3, 6))))
+        for p in pulls
+    ]
     prior = bridge_prior("sheet", unit, pulls)
     own = np.where(prior.mean != 0, prior.mean, 0.0)
     K = own + prior.u * rng.standard_normal(own.shape)  # a car that the prior was meant for
@@ -52,21 +61,25 @@ def bench() -> tuple[tuple[Pull, ...], np.ndarray, BridgePrior, np.ndarray]:
     return tuple(pulls), K, prior, 5e-4 * largest
 
 
-def truly_pulled(pull: Pull, K: np.ndarray, gain: dict, noise: np.ndarray, rng) -> Pull:
-    """What the gauges show where lines, loads and indications are off as their figures say."""
+def truly_pulled(pull: Pull, K: np.ndarray, off: dict, noise: np.ndarray, rng) -> Pull:
+    """What the gauges show where lines, loads and indications are off as their figures say.
+
+    Gains of the devices and sizes of the geometry's causes are `off` in all pulls alike.
+    """
     wrench = np.zeros((pull.load.shape[1], 6))
     for d, line in enumerate(pull.lines):
-        off = np.linalg.cholesky(line.covariance) @ rng.standard_normal(4)
+        beside = np.linalg.cholesky(line.covariance) @ rng.standard_normal(4)
         true = Line(
-            line.point + off[:2] @ line.across,
-            line.direction + off[2:] @ line.across,
+            line.point + beside[:2] @ line.across,
+            line.direction + beside[2:] @ line.across,
             line.across,
             line.covariance,
         )
         error = np.hypot(pull.u_step * pull.load[d], 0.5) * rng.standard_normal(len(wrench))
-        load = pull.load[d] * (1 + gain[pull.devices[d]]) + error
+        load = pull.load[d] * (1 + off[pull.devices[d]]) + error
         wrench += load[:, None] * pull.columns(true)[:, 0]
-    seen = wrench @ pull.members.T @ K.T
+    loads = wrench @ pull.members.T + np.tensordot(off["geometry"], pull.geometry.loads, axes=1)
+    seen = loads @ K.T
     return replace(pull, indication=seen + noise * rng.standard_normal(seen.shape))
 
 
@@ -79,18 +92,20 @@ def repeats() -> tuple[np.ndarray, list[JointFit]]:
     with one_thread():
         for i in range(N):
             rng = np.random.default_rng([8, i])
-            gain = {d: 0.003 * rng.standard_normal() for d in ("strap", "pad")}
-            drawn = [truly_pulled(p, K, gain, noise, rng) for p in pulls]
-            off = BridgePrior(K + prior.u * rng.standard_normal(K.shape), prior.u)
-            fit = joint_fit(drawn, off, noise)
+            off: dict = {d: 0.003 * rng.standard_normal() for d in ("strap", "pad")}
+            off["geometry"] = rng.standard_normal(CAUSES)
+            drawn = [truly_pulled(p, K, off, noise, rng) for p in pulls]
+            bridges = K - np.tensordot(off["geometry"], prior.taken_up, axes=1)
+            bridges += prior.u * rng.standard_normal(K.shape)
+            fit = joint_fit(drawn, replace(prior, mean=bridges), noise)
             errors.append((fit.K - K).ravel())
             fits.append(fit)
     return np.array(errors), fits
 
 
 def test_exact_data_give_the_planted_map() -> None:
-    pulls, K, _, noise = bench()
-    told = BridgePrior(K, np.full_like(K, np.inf))
+    pulls, K, prior, noise = bench()
+    told = BridgePrior(K, np.full_like(K, np.inf), prior.taken_up)
     fit = joint_fit(list(pulls), told, noise)
     # Nothing contradicts anything: rounding, and the stop at 1e-5 standard uncertainties.
     assert_allclose(fit.K, K, rtol=0, atol=1e-6 * np.max(np.abs(K)))
@@ -167,9 +182,9 @@ def test_readings_are_judged_by_their_own_scatter() -> None:
 
 def test_gains_split_into_a_shared_effect() -> None:
     """What is left and the gains' effects make the whole; an effect is K times the gain."""
-    pulls, K, _, noise = bench()
+    pulls, K, prior, noise = bench()
     straps = [thinned(p, [0, 1]) for p in pulls if p.devices == ("strap",)]
-    told = BridgePrior(K, np.full_like(K, np.inf))
+    told = BridgePrior(K, np.full_like(K, np.inf), prior.taken_up)
     fit = joint_fit(straps, told, noise)
     own = np.sum(list(fit.covariance_by_source().values()), axis=0)
     effects = fit.gain_effects()
@@ -220,7 +235,10 @@ def test_influence_by_downdating_is_the_solution_without_the_rows() -> None:
     """Against the normal equations without that pull's rows, solved anew."""
     pulls, K, prior, noise = bench()
     rng = np.random.default_rng(5)
-    drawn = [truly_pulled(p, K, {"strap": 0.0, "pad": 0.0}, noise, rng) for p in pulls]
+    drawn = [
+        truly_pulled(p, K, {"strap": 0.0, "pad": 0.0, "geometry": np.zeros(CAUSES)}, noise, rng)
+        for p in pulls
+    ]
     fit = joint_fit(drawn, prior, noise)
     problem = Problem(drawn, prior, noise)
     for p in (0, 7):
@@ -258,7 +276,7 @@ def test_influence_is_the_change_without_the_pull() -> None:
     """First order against a fit without the pull: same direction, same size within a third."""
     _, K, prior, noise = bench()
     rng = np.random.default_rng(77)
-    gain = {"strap": 0.0, "pad": 0.0}
+    gain = {"strap": 0.0, "pad": 0.0, "geometry": np.zeros(CAUSES)}
     drawn = [truly_pulled(thinned(p, [0, 1]), K, gain, noise, rng) for p in bench()[0]]
     whole = joint_fit(drawn, prior, noise)
     p = 5

@@ -13,8 +13,8 @@ from recon.car.vehicle import Vehicle
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import absolute_map
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction.causes.bench import absolute_map
 from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day, unwarned
 

@@ -13,7 +13,7 @@ from recon.conditioning.condition import condition
 from recon.evaluation.links.load_errors import ForceErrors, link_errors
 from recon.evaluation.links.loads_in_drive import DrivenLinks, links_of
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.causes.geometry_causes import moved_points
+from recon.mechanics.moved_points import moved_points
 from tests.days import day, unwarned
 
 BAND = 35.0  # Hz

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose, pose, rack_of_steer
@@ -23,7 +24,6 @@ from recon.mechanics.statics import member_matrix
 from recon.records.sheets import Device, PullSheet, Strap
 
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
-MOVED = 1e-4  # m; travels are written to whole millimetres
 OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
 
 
@@ -69,7 +69,8 @@ class Pull:
     `tare` and `tare_change` (gauge,) [unit], mean of the tares and last less first; `members`
     (member, 6) the loads per wrench about the wheel's centre at the mean travel; `moved` (step,
     member) [N] how much larger they are at the step's own travel, the wheels' weight since the
-    tare included; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
+    tare included; `geometry` how they change with points and compliances that are unsure; `travel`
+    and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
     """
 
     corner: str
@@ -91,6 +92,7 @@ class Pull:
     force_limit: float
     temperature: float
     moved: Floats
+    geometry: UnsureGeometry
 
     @property
     def peak(self) -> Floats:
@@ -188,18 +190,24 @@ class _Written:
 
     def travels(self, wheels: int) -> Floats:
         """Travel of every wheel of the assembly at each row, (row, wheel) [m]."""
-        at = self.sheet.setting
-        own, partner = at.travel[self.rows], at.partner_travel[self.rows]
+        own, partner = self.sheet.travel[self.rows], self.sheet.partner_travel[self.rows]
         both = np.tile(np.where(np.isnan(partner), own, partner)[:, None], wheels)
         both[:, self.wheel] = own
         return both
 
 
-def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -> list[Pull]:
+def pulls_of(
+    sheet: PullSheet,
+    car: Vehicle,
+    assembly: Assembly,
+    purpose: str,
+    map_pose: tuple[float, float] | None = None,
+) -> list[Pull]:
     """Every pull of the assembly with that purpose, tared, posed and given its lines of action.
 
     Both wheels of a tied axle stand at the travels that are written, the partner's at that of the
-    pulled one where its own is not; the partner's wheel carries nothing.
+    pulled one where its own is not; the partner's wheel carries nothing.  `map_pose` [m] is the
+    travel and rack that K belongs to, by default the mean of these pulls.
 
     Raises
     ------
@@ -209,8 +217,8 @@ def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -
     """
     gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
     written = _written(sheet, assembly, purpose)
-    racks = rack_of_steer(car, [np.mean(sheet.setting.steer[of.loaded]) for of in written])
-    out = []
+    racks = rack_of_steer(car, [np.mean(sheet.steer[of.loaded]) for of in written])
+    out, poses = [], []
     for of, rack in zip(written, racks.tolist(), strict=True):
         travels = of.travels(len(assembly.corners))
         mean = np.mean(travels[sheet.phase[of.rows] != "tare"], axis=0)
@@ -219,7 +227,23 @@ def pulls_of(sheet: PullSheet, car: Vehicle, assembly: Assembly, purpose: str) -
         if np.max(np.abs(travels - mean)) > MOVED:
             pull = replace(pull, moved=_from_rise(of, assembly, travels, pull))
         out.append(pull)
-    return out
+        poses.append(_pulled_pose(of, travels, pull))
+    unsure = unsure_geometry(assembly, poses, map_pose or mean_pose(out)) if out else []
+    return [replace(pull, geometry=of) for pull, of in zip(out, unsure, strict=True)]
+
+
+def mean_pose(pulls: list[Pull]) -> tuple[float, float]:
+    """Travel and rack [m] that K of these pulls belongs to: their mean."""
+    return float(np.mean([p.travel for p in pulls])), float(np.mean([p.rack for p in pulls]))
+
+
+def _pulled_pose(of: _Written, travels: Floats, pull: Pull) -> PulledPose:
+    """Where the pull was made; `travels` (row, wheel) [m] are those of all its rows."""
+    is_tare = of.sheet.phase[of.rows] == "tare"
+    places = np.column_stack([travels, np.full(len(travels), pull.rack)])
+    loads = pull.loads(pull.wrench())
+    tare = np.mean(places[is_tare], axis=0)
+    return PulledPose(places[~is_tare], tare, of.wheel, pull.wheel.hub, pull.wrench(), loads)
 
 
 def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
@@ -292,6 +316,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         force_limit=float(sheet.strap.limit[first]),
         temperature=float(np.mean(sheet.temperature[loaded])),
         moved=np.zeros((len(loaded), len(at.mechanism.members))),
+        geometry=UnsureGeometry.nothing(len(loaded), len(at.mechanism.members)),
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
 from recon.base.threads import one_thread
-from recon.calibration.applied import Pull, pulls_of
+from recon.calibration.applied import Pull, mean_pose, pulls_of
 from recon.calibration.calibrated import (
     Calibration,
     Conditions,
@@ -102,9 +102,10 @@ def calibrate(
     corners = {}
     for assembly in units:
         fitted = pulls_of(pulls, car, assembly, "fit")
-        held_out = pulls_of(pulls, car, assembly, "verify")
+        at = mean_pose(fitted)
+        held_out = pulls_of(pulls, car, assembly, "verify", at)
         if verification is not None:
-            held_out += pulls_of(verification, car, assembly, "verify")
+            held_out += pulls_of(verification, car, assembly, "verify", at)
         with one_thread():
             corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
         verdict = verdict_of(corner, assembly, car, fitted)
@@ -263,9 +264,10 @@ def _conditions(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Conditions:
     out = [e.line for e in gross if e.left_out]
     kept = [p.wrench()[~np.isin(p.line_of_file, out), :3] for p in pulls]
     tares = np.array([p.tare for p in pulls])
+    travel, rack = mean_pose(pulls)
     return Conditions(
-        travel=float(np.mean([p.travel for p in pulls])),
-        rack=float(np.mean([p.rack for p in pulls])),
+        travel=travel,
+        rack=rack,
         temperature=float(np.mean([p.temperature for p in pulls])),
         force_reached=np.max(np.abs(np.concatenate(kept)), axis=0),
         tare=np.median(tares, axis=0),

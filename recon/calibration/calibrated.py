@@ -142,7 +142,8 @@ class CornerCalibration:
 
     `covariance_by_source` (source, term, term) parts the covariance of K by what it comes from:
     `indications` (noise), `readings` of loads, `lines` (points and directions), `wheel centre`,
-    `hysteresis`, `prior` (bridges and geometry); `all` alone where an older file did not part it.
+    `geometry` (points and compliances, where pulls were made at several poses), `hysteresis`,
+    `prior` (bridges and geometry); `all` alone where an older file did not part it.
     Devices' gains are not in there: `gain_effect` (device, term) is the change of K per standard
     uncertainty of each device's gain, shared by every corner that used the device.
 

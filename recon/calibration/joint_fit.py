@@ -2,7 +2,7 @@
 
 Model of step i of pull p, indications y (gauge,), geometry G (member, wrench):
 
-    y = K G w + friction * held back,                                                       (1)
+    y = K (G w + geometry * loads not taken up) + friction * held back,                     (1)
         w = sum over devices (load (1 + gain) + reading) column(offsets, angles)
             + (falling - branch / 2) * hysteresis * wrench at the peak
 
@@ -14,7 +14,9 @@ as wide in every pull, and its sign is that of the load's last change (`held_bac
 Every unknown that is not K has a prior and is shared by all steps of its pull (offsets, angles,
 hysteresis), by all pulls (friction), by those of its device (gain), by those that turn about the
 bearing (the wheel centre's place) or by nothing (reading).  K has a prior where the bridge's slope
-is known.
+is known.  Where pulls are made at several poses, points and compliances that are off (geometry) are
+unknowns too: K takes up their effect at one pose, so its prior moves with them, and not what
+changes on the way to others.
 The sum of squared standardised residuals and priors is made least by Gauss-Newton steps, halved
 where they go too far; the covariance is the inverse of the normal matrix at the end.
 
@@ -43,6 +45,7 @@ HYSTERESIS_PRIOR = 0.01  # of the pull's peak, common practice for bearings, no 
 # that a load must reach for friction to slip; common practice, no source.
 FRICTION_PRIOR, SLIPS = 0.003, 0.1
 FRICTION: Key = ("friction",)
+GEOMETRY: Key = ("geometry",)
 SETTLED = 1e-5  # standard uncertainties that the last step still moves the unknowns together
 MOST_STEPS = 400  # ten to twenty are usual, some hundred along a flat valley
 # A loop as small as its noise does not say on which of its sides the truth lies, so the last steps
@@ -84,7 +87,7 @@ def joint_fit(
         noise=noise,
         cost=problem.cost(deviation, rows),
         rows=rows,
-        prior_weight=problem.prior_weight,
+        prior_factor=problem.prior_factor,
     )
 
 
@@ -108,8 +111,14 @@ class Problem:
         size = max(block.place.stop for block in self.blocks.values())
         self.start, self.target = np.zeros(size), np.zeros(size)
         self.start[own.place] = guess.ravel() / own.scale
-        self.prior_weight = np.ones(size)
-        self.prior_weight[own.place] = (own.scale / prior.u.ravel()) ** 2
+        # K is the bridges' one but for its prior's uncertainty, and for what it takes up.
+        self.prior_factor = np.zeros((size, own.scale.size))
+        self.prior_factor[own.place] = np.diag(own.scale / prior.u.ravel())
+        by_geometry = (prior.taken_up / prior.u).reshape(-1, own.scale.size)
+        self.prior_factor[self.blocks[GEOMETRY].place] = -by_geometry
+        self.precision = np.eye(size)
+        self.precision[own.place, own.place] = 0.0
+        self.precision += self.prior_factor @ self.prior_factor.T
         self.target[own.place] = prior.mean.ravel() / own.scale
 
     def settled(self) -> Floats:
@@ -149,13 +158,13 @@ class Problem:
 
     def cost(self, at: Floats, rows: list[Rows]) -> float:
         """Sum of squares of residuals and priors at the deviations `at` (unknown,) [1]."""
-        own = float(np.sum(self.prior_weight * (at - self.target) ** 2))
-        return own + sum(float(r.residual @ r.residual) for r in rows)
+        off = at - self.target
+        return float(off @ self.precision @ off) + sum(float(r.residual @ r.residual) for r in rows)
 
     def normal(self, rows: list[Rows], at: Floats | None = None) -> tuple[Floats, Floats]:
         """Normal matrix (unknown, unknown) and half the gradient of the cost (unknown,)."""
-        normal = np.diag(self.prior_weight)
-        gradient = self.prior_weight * ((0.0 if at is None else at) - self.target)
+        normal = self.precision.copy()
+        gradient = self.precision @ ((0.0 if at is None else at) - self.target)
         for r in rows:
             normal[np.ix_(r.places, r.places)] += r.jacobian.T @ r.jacobian
             gradient[r.places] += r.jacobian.T @ r.residual
@@ -167,12 +176,11 @@ class Problem:
         K, scale = own.value(at).reshape(self.shape), own.scale.reshape(self.shape)
         each = np.eye(len(K))[:, :, None]
         for p, pull in enumerate(self.pulls):
-            wrench, places, slopes = self._wrench(p, pull, at)
-            load = pull.loads(wrench)
+            load, places, slopes = self._loads(p, pull, at)
             seen = load @ K.T
             weight = self.used[p][:, None] / self.noise  # (step, gauge)
             by_K = each * scale * load[:, None, None, :]
-            by_rest = np.moveaxis(slopes @ (K @ pull.members).T, 0, -1)  # (step, gauge, k)
+            by_rest = np.moveaxis(slopes @ K.T, 0, -1)  # (step, gauge, k)
             jacobian = [by_K.reshape(*weight.shape, -1), by_rest]
             places = np.concatenate([np.arange(K.size), places])
             if joints is not None:
@@ -185,6 +193,15 @@ class Problem:
                 jacobian=slope.reshape(weight.size, -1),
                 places=places,
             )
+
+    def _loads(self, p: int, pull: Pull, at: Floats) -> tuple[Floats, NDArray[np.intp], Floats]:
+        """Member loads (step, member) of (1), the unknowns in them (k,), (k, step, member)."""
+        wrench, places, slopes = self._wrench(p, pull, at)
+        load, slopes = pull.loads(wrench), slopes @ pull.members.T
+        block = self.blocks[GEOMETRY]
+        load += np.tensordot(block.value(at), pull.geometry.loads, axes=1)
+        places = np.concatenate([places, np.arange(block.place.start, block.place.stop)])
+        return load, places, np.concatenate([slopes, pull.geometry.loads])
 
     def _wrench(self, p: int, pull: Pull, at: Floats) -> tuple[Floats, NDArray[np.intp], Floats]:
         """Wrench (step, 6) of (1), the unknowns in it (k,), its change with each (k, step, 6)."""
@@ -292,6 +309,7 @@ def _blocks(pulls: list[Pull], slopes: Floats) -> dict[Key, Block]:
     if ("branch",) in found:
         largest = largest_indication(pulls)
         add(FRICTION, FRICTION_PRIOR * largest, len(largest))
+    add(GEOMETRY, 1.0, len(pulls[0].geometry.loads))
     ends = np.cumsum([len(scale) for _, scale in found.values()]).tolist()
     return {
         key: Block(slice(end - len(scale), end), middle, scale)

@@ -34,10 +34,15 @@ HIGH = 0.95  # share of the steps; mistyped loads are fewer
 
 @dataclass(frozen=True, slots=True)
 class BridgePrior:
-    """Prior of K: `mean` and `u` (gauge, member) [unit/N]; u is infinite where nothing is known."""
+    """Prior of K: `mean` and `u` (gauge, member) [unit/N]; u is infinite where nothing is known.
+
+    `taken_up` (cause, gauge, member) [unit/N] is what K takes up per standard uncertainty of each
+    cause of the geometry, beside the independent `u`: no cause where pulls are made at one pose.
+    """
 
     mean: Floats
     u: Floats
+    taken_up: Floats
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -49,6 +54,11 @@ class BridgePrior:
     def closed(self) -> bool:
         """True where every slope has a prior, so that K is known even without pulls."""
         return bool(np.all(np.isfinite(self.u)))
+
+    def variance_at(self, gauge: int, load: Floats) -> float:
+        """Variance [unit2] of the indication of a gauge under loads (member,) [N]."""
+        by_cause = self.taken_up[:, gauge] @ load
+        return float(np.sum((self.u[gauge] * load) ** 2) + np.sum(by_cause**2))
 
 
 def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrior:
@@ -89,7 +99,7 @@ def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrio
             rough = np.quantile(np.abs(seen[:, g]), HIGH) / np.quantile(np.abs(loads[:, m]), HIGH)
             u[g] = GEOMETRY_CROSSTALK * rough * assembly.arms[m] / assembly.arms
             u[g, m] = OPEN_SLOPE * rough
-    return BridgePrior(mean, u)
+    return BridgePrior(mean, u, mean @ pulls[0].geometry.taken_up)
 
 
 def _no_member(where: str, assembly: Assembly, gauge: Gauge) -> DataError:

@@ -120,7 +120,7 @@ def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
             block = slice(g * members, (g + 1) * members)
             if not np.all(np.isfinite(prior.u[g])):
                 continue
-            before += float(np.sum((prior.u[g] * load) ** 2))
+            before += prior.variance_at(g, load)
             after += float(load @ covariance[block, block] @ load)
         if before > 0 and (after > 0.5 * before or value < BLIND * seen.values[0]):
             out.append(direction_words(direction))

@@ -58,7 +58,7 @@ class JointFit:
     noise: Floats
     cost: float
     rows: list[Rows]
-    prior_weight: Floats  # (unknown,) squared weight of each deviation's prior
+    prior_factor: Floats  # (unknown, term): F F' is what the prior of K adds to the normal matrix
 
     def value(self, *key: str | int) -> Floats:
         """Values (n,) of one block in its own units: [unit/N] of K, [N] or [m], else [1]."""
@@ -109,12 +109,13 @@ class JointFit:
             "readings": [self.effect(*key) for key in self.of_kind("reading")],
             "lines": [self.effect(*key) for key in self.of_kind("line")],
             "wheel centre": [self.effect(*key) for key in self.of_kind("hub")],
+            "geometry": [self.effect(*key) for key in self.of_kind("geometry")],
             "hysteresis": [
                 self.effect(*key)
                 for kind in ("hysteresis", "branch", "friction")
                 for key in self.of_kind(kind)
             ],
-            "prior": [to_K[:, own.place] * np.sqrt(self.prior_weight[own.place])],
+            "prior": [to_K @ self.prior_factor],
         }
         n = len(own.scale)
         return {

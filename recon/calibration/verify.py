@@ -37,7 +37,8 @@ def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str
     out = {}
     units = assemblies_of(car)
     for name, corner in calibration.corners.items():
-        held_out = pulls_of(pulls, car, units[name], "verify")
+        at = corner.conditions
+        held_out = pulls_of(pulls, car, units[name], "verify", (at.travel, at.rack))
         if held_out:
             verification = verify_corner(corner, held_out).verification
             if verification is not None:
@@ -74,10 +75,11 @@ def _errors(corner: CornerCalibration, pull: Pull) -> tuple[Floats, Floats]:
     seen = pull.indication - pull.moved @ corner.K.T
     wrench = seen @ estimator.T + reference @ prior.T
     error = wrench[:, :3] - reference[:, :3]
-    # Cause by cause: K's own covariance, noise, the pull's own line, readings, hysteresis.
+    # Cause by cause: K's own covariance, noise, geometry, the pull's line, readings, hysteresis.
     loads = reference @ pull.members.T
     in_gauges = corner.covariance_at(loads) + np.diag(corner.noise**2)
     variance = np.einsum("kg,sgh,kh->sk", estimator[:3], in_gauges, estimator[:3])
+    variance += np.sum((pull.geometry.loads @ corner.K.T @ estimator[:3].T) ** 2, axis=0)
     for d, line in enumerate(pull.lines):
         columns = pull.columns(line)
         change = columns[:, 1:]

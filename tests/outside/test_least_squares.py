@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from recon.calibration.applied import Line, Pull, PulledWheel
 from recon.calibration.joint_fit import joint_fit
 from recon.calibration.prior import BridgePrior
+from recon.calibration.unsure_geometry import UnsureGeometry
 
 Floats = NDArray[np.float64]
 Differ = Callable[..., bool]
@@ -63,6 +64,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         force_limit=np.inf,
         temperature=20.0,
         moved=np.zeros((len(y), n)),
+        geometry=UnsureGeometry.nothing(len(y), n),
     )
 
 
@@ -72,7 +74,8 @@ def regression(y: Floats, regressors: list[Floats]) -> Floats:
     units = np.array([SIZE / np.max(np.abs(r)) for r in regressors])
     pull = as_pull(y, [r * u for r, u in zip(regressors, units, strict=True)])
     noise = np.array([np.std(y)])
-    fit = joint_fit([pull], BridgePrior(np.zeros((1, n)), np.full((1, n), np.inf)), noise)
+    nothing_known = BridgePrior(np.zeros((1, n)), np.full((1, n), np.inf), np.zeros((0, 1, n)))
+    fit = joint_fit([pull], nothing_known, noise)
     scatter = np.sqrt(np.sum((fit.rows[0].residual * noise) ** 2) / (len(y) - n))
     # The fit takes the noise as stated; the certified figures take it from the residuals.
     sd = np.sqrt(np.diag(fit.K_covariance)) * units * scatter / noise

@@ -248,7 +248,11 @@ class Alternatives:
 
 
 def estimate_each(
-    drive: Drive, stretches: Sequence[NDArray[np.int64]], quantity: Callable[[int, Floats], Floats]
+    drive: Drive,
+    stretches: Sequence[NDArray[np.int64]],
+    quantity: Callable[[int, Floats], Floats],
+    *,
+    draws: int = MANY_DRAWS,
 ) -> list[Estimate]:
     """The same quantities of many stretches of a drive, each with its signed errors.
 
@@ -259,6 +263,8 @@ def estimate_each(
     quantity : callable
         Takes the place of a stretch in `stretches` and its forces or their sums (alternative,
         sample, corner, component) [N]; returns (alternative, quantity), as many for each stretch.
+    draws : int
+        Draws of noise.
 
     Returns
     -------
@@ -275,7 +281,7 @@ def estimate_each(
             return np.concatenate([quantity(i, force[:, part]) for i, part in parts], axis=-1)
 
         window = Alternatives(drive, np.concatenate([stretches[i] for i in some]))
-        estimate = window.estimate(every, draws=MANY_DRAWS, together=True)
+        estimate = window.estimate(every, draws=draws, together=True)
         size = len(estimate.value) // len(some)
         found += [estimate.at(slice(k * size, (k + 1) * size)) for k in range(len(some))]
     return found

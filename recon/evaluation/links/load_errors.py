@@ -18,8 +18,8 @@ from recon.base.late import xr
 from recon.car.vehicle import Tyre
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import moved_points
 from recon.planning.unknowns import T_COLUMN
-from recon.reconstruction.causes.geometry_causes import moved_points
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, rows_of_wheels
 from recon.reconstruction.estimator.sample_features import joint_mode
 from recon.reconstruction.result.signed_errors import signed_errors

@@ -32,8 +32,8 @@ from recon.evaluation.load_transfer.jackknife import with_groups
 from recon.evaluation.load_transfer.vertical_loads import Loads
 from recon.mechanics.assembly import Assembly, assembly_of
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import moved_points
 from recon.planning.unknowns import T_COLUMN
-from recon.reconstruction.causes.geometry_causes import moved_points
 
 PARTS = ("elastic", "geometric", "unsprung")
 SIGN = {"left": -0.5, "right": 0.5}  # of a corner in the transfer of its axle

@@ -8,7 +8,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.mechanics.assembly import Assembly
-from recon.mechanics.motion import Pose, pose
+from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.assembly_estimator import AssemblyEstimator
 from recon.reconstruction.estimator.linear_estimator import AtPose
 from recon.reconstruction.estimator.sample_features import Features, Modes
@@ -160,19 +160,3 @@ def _slopes(around: list[AtPose]) -> list[Floats]:
             slope.append(-at.part(0).forces @ change)
         out.append(np.array(slope))
     return out
-
-
-def absolute_map(at: Pose, members: Floats) -> Floats:
-    """Loads per wrench about the mechanism's reference point, (..., member, 6 w).
-
-    `members` (..., member, 6 w) are loads per wrench about the wheel centres.
-    """
-    out = []
-    for k, wheel in enumerate(at.wheels):
-        arm = at.mechanism.reference - wheel.hub
-        turn = np.zeros((*arm.shape[:-1], 6, 6))
-        turn[..., :, :] = np.eye(6)
-        for axis in range(3):
-            turn[..., 3:, axis] = np.cross(arm, np.eye(3)[axis])
-        out.append(members[..., 6 * k : 6 * k + 6] @ turn)
-    return np.concatenate(out, axis=-1)

@@ -10,12 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.car.vehicle import TWO_FORCE, TWO_POINTS
-from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import absolute_map, moved_points
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
-from recon.reconstruction.causes.bench import Bench, absolute_map
+from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, numbered
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
 
@@ -95,43 +94,3 @@ def compliance_causes(bench: Bench) -> list[Cause]:
 def _from_pull_pose(bench: Bench) -> Floats:
     """Travels and rack (1 + node, wheel + 1): the pulls' own, then the nodes."""
     return np.vstack([bench.pull_pose, bench.grid.nodes])
-
-
-def moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:
-    """Design points with one coordinate of one joint moved at a time; the first is unmoved.
-
-    Points (move, support, 3, xyz) [m], standard uncertainty over the move (move,) [1], and wheel
-    centres (move, wheel, xyz) [m].  Ends that share a place on one body are one joint and move
-    together.
-    """
-    mechanism = assembly.mechanism
-    joints: dict[tuple, list[tuple[int, int]]] = {}
-    for i, support in enumerate(assembly.supports):
-        ends = [(0, mechanism.outer_body[i], support.outer.point, support.outer.u)]
-        if support.kind in TWO_POINTS:
-            ends.append((2, mechanism.outer_body[i], support.axis_point, support.outer.u))
-        elif support.kind in TWO_FORCE:
-            ends.append((1, mechanism.inner_body[i], support.inner.point, support.inner.u))
-        for slot, body, point, u in ends:
-            joints.setdefault((body, point, u), []).append((i, slot))
-    step = 1e-4  # m; differences over it are linear to 1e-6 of the effect
-    at_design = mechanism.centres
-    points, centres, scale = [mechanism.points], [at_design], [0.0]
-    for (_, _, u), places in joints.items():
-        for axis in range(3):
-            moved = mechanism.points.copy()
-            for i, slot in places:
-                moved[i, slot, axis] += step
-                if mechanism.kinds[i] not in TWO_FORCE and slot == 0:
-                    moved[i, 1, axis] += step  # both halves of the joint move together
-            points.append(moved)
-            centres.append(at_design)
-            scale.append(u / step)
-    for k, corner in enumerate(assembly.corners):
-        for axis in range(3):
-            away = at_design.copy()
-            away[k, axis] += step
-            points.append(mechanism.points)
-            centres.append(away)
-            scale.append(corner.wheel.u_centre / step)
-    return np.array(points), np.array(scale), np.array(centres)
