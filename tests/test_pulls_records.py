@@ -188,6 +188,10 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
         (changed(1, purpose="verify"), "line 3: pull FL 1 with purpose 'verify' after another"),
         (changed(1, purpose="fitt"), r"line 3, .*: purpose 'fitt'; need 'fit'"),
         (changed(1, pull=""), r"line 3: no word in column pull at corner FL"),
+        (
+            changed(0, **{"strap_load [kgf]": "25"}),
+            r"line 2: a tare of pull FL 1 with a load of 245 N; need tares with slack strap",
+        ),
         (changed(0, phase="rising"), r"line 2: pull FL 1 begins with phase 'rising'"),
         (changed(2, pull="2"), r"line 4: pull FL 2 begins with phase 'falling'"),
         (changed(2, clock="08:59"), r"line 4: the clock runs back within pull FL 1 to 32340 s"),

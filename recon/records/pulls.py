@@ -21,6 +21,7 @@ from recon.records.table_rows import Rows, open_rows
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
 # Where no device acts on a wheel: a sign, unit or origin is mistaken; common practice, no source.
 FARTHEST, LOWEST = 1.0, -0.05  # m from the wheel centre, m above the ground
+SLACK = 0.1  # of the pull's peak: a load that no slack strap shows; common practice, no source
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
 
 # Standard uncertainties where the sheet states none (common practice, no source).
@@ -203,6 +204,15 @@ def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
         lambda row: f"pull {keys[row]} begins with phase '{sheet.phase[row]}'",
         "a row with phase tare before the first loaded step of every pull",
         "Add the tare that was read before this pull; without it the zero is not known.",
+    )
+    load = np.fmax(np.nan_to_num(sheet.strap.load), np.nan_to_num(sheet.pad.load))
+    peak = np.zeros(len(first))
+    np.maximum.at(peak, pull, load)
+    rows.refuse(
+        (sheet.phase == "tare") & (load > SLACK * peak[pull]),
+        lambda row: f"a tare of pull {keys[row]} with a load of {load[row]:.0f} N",
+        "tares with slack strap and free pad: no load, or a few newtons",
+        "Correct the phase of the row, or empty its load.",
     )
     lone = np.bincount(pull, weights=sheet.phase != "tare") == 0
     rows.refuse(

@@ -372,6 +372,7 @@ def _number_hop(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
 
 def _mark_catch(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
     start = float(answer["launch_start"][i])
+    known = 0
     for k, corner in enumerate(map(str, answer["corner"].to_numpy())):
         caught = start + float(answer["catch_time"].values[i, k])
         if not np.isfinite(caught):
@@ -379,4 +380,6 @@ def _mark_catch(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
         time, smooth = lines[corner]
         force = float(np.interp(caught, time, smooth))
         panel.plot([caught], [force], marker="v", color=ACCENT, markersize=7, zorder=5)
-        note(panel, corner, (caught, force), (5, 4), color=ACCENT, zorder=6)
+        # Names one above the other: tyres of an axle often catch together.
+        note(panel, corner, (caught, force), (5, 4 + 10 * known), color=ACCENT, zorder=6)
+        known += 1

@@ -84,7 +84,10 @@ def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
         np.array([-0.05, 0.05, 0.05, -0.05]) * np.ptp(front),
         color=ACCENT, linewidth=1.6, zorder=4,
     )  # fmt: skip
-    words, place = f"{1e3 * lag:.0f} +-{1e3 * half:.0f} ms", (start + lag, 0.05 * np.ptp(front))
+    words, place = (
+        f"{1e3 * lag:.0f} \u00b1 {1e3 * half:.0f} ms",
+        (start + lag, 0.05 * np.ptp(front)),
+    )
     note(panel, words, place, (5, 3), color=ACCENT, zorder=5)
 
 
