@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recon.calibration.calibrated import CornerCalibration
-from recon.report.calibration.calibration_summary import calibration_summary
+from recon.report.calibration.calibration_summary import calibration_in_brief, calibration_summary
 from tests.days import day
 
 
@@ -44,6 +44,15 @@ def test_a_good_corner_is_said_to_be_good_and_for_what() -> None:
     inside = 100 * corner.verification.share_inside
     assert f"held-out pulls up to {corner.verification.applied.max():.0f} N" in checked
     assert checked.endswith(f"{inside:.0f} % of the errors inside")
+
+
+def test_corners_with_gauges_that_nobody_pulled_are_named() -> None:
+    whole = day().calibration
+    some = replace(whole, corners={name: whole.corners[name] for name in ("FL", "RL")})
+    lead = "FR, RR not calibrated: the vehicle file has gauges there, the pull sheet no pull"
+    for lines in (calibration_summary, calibration_in_brief):
+        assert any(line.startswith(lead) for line in lines(some, day().car))
+        assert not any("not calibrated" in line for line in lines(whole, day().car))
 
 
 def test_a_corner_is_as_good_as_what_speaks_for_it() -> None:

@@ -14,8 +14,10 @@ from recon.base.errors import DataError, DoubtWarning, PriorWarning, RankError
 from recon.calibration.calibrate import calibrate
 from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
+from recon.calibration.verdict import verdict_of
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.mechanics.assembly import assembly_of
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.reconstruction.solving.fz_bound import bound_wheels
 from recon.virtual.crew import virtual_pulls
@@ -95,6 +97,16 @@ def test_pulls_of_one_wheel_only_are_refused_by_name_without_slopes() -> None:
     )
     with pytest.raises(RankError, match="corner RR: no pull to fit, and axle rear ties it"):
         calibrate(replace(sheet, purpose=purpose), bare)
+
+
+def test_a_wheel_of_an_axle_that_was_never_pulled_is_named_in_the_verdict() -> None:
+    day = axle_day()
+    corner = day.calibration.corners["rear"]
+    left = tuple(report for report in corner.quality.pulls if report.name.startswith("RL "))
+    assembly = assembly_of(day.described, "rear")
+    some = replace(corner, quality=replace(corner.quality, pulls=left))
+    assert "RR was never pulled" in verdict_of(some, assembly, day.described).words
+    assert "never pulled" not in verdict_of(corner, assembly, day.described).words
 
 
 def test_a_gauge_whose_load_nobody_split_is_refused_with_what_to_state() -> None:

@@ -107,6 +107,9 @@ def _limits(
     out = list(doubts)
     if corner.verification is None:
         out.append("no pull was held out to verify it")
+    if len(assembly.corners) > 1:
+        pulled = {report.name.split()[0] for report in corner.quality.pulls}
+        out += [f"{c.name} was never pulled" for c in assembly.corners if c.name not in pulled]
     if corner.quality.rests_on_prior:
         rests = "; ".join(corner.quality.rests_on_prior)
         out.append(f"bridge data are used where pulls are missing ({rests})")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 
 import numpy as np
@@ -12,7 +13,7 @@ from recon.calibration.calibrated import Calibration, CornerCalibration, Quality
 from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.verdict import verdicts
 from recon.car.vehicle import TWO_FORCE, Vehicle
-from recon.mechanics.assembly import assemblies_of
+from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.planning.knowledge import RANK_SHARE
 from recon.report.calibration.crosstalk import plot_crosstalk
 from recon.report.calibration.verification import plot_verification
@@ -39,6 +40,7 @@ def calibration_summary(calibration: Calibration, car: Vehicle) -> list[str]:
     lines = [f"Calibration of {calibration.vehicle}"]
     for name, verdict in verdicts(calibration, units, car).items():
         lines += [verdict.words, *_figures(calibration.corners[name])]
+    lines += _not_pulled(calibration, units)
     bare = sorted(
         {s.name for n in calibration.corners for s in units[n].supports
          if s.kind in TWO_FORCE and not np.isfinite(s.limit)}
@@ -55,7 +57,13 @@ def calibration_in_brief(calibration: Calibration, car: Vehicle) -> tuple[str, .
     lines = [f"Calibration of {calibration.vehicle}"]
     for name, verdict in verdicts(calibration, assemblies_of(car), car).items():
         lines += [verdict.words, *_mistyped(calibration.corners[name])]
-    return tuple(lines)
+    return (*lines, *_not_pulled(calibration, assemblies_of(car)))
+
+
+def _not_pulled(calibration: Calibration, units: Mapping[str, Assembly]) -> list[str]:
+    names = [n for n, unit in units.items() if unit.gauges and n not in calibration.corners]
+    lead = f"{', '.join(names)} not calibrated: the vehicle file has gauges there, the pull sheet "
+    return [f"{lead}no pull to fit. Without pulls their forces stay unknown."] if names else []
 
 
 def _mistyped(corner: CornerCalibration) -> list[str]:
