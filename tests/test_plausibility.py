@@ -30,6 +30,7 @@ def line_of(path, words):
     return 1 + next(i for i, line in enumerate(lines) if line.startswith(words))
 
 
+SPRING = '[[corner.FL.support]]\nname = "spring"\nkind = "spring"\n'
 CENTRE = "centre_of_mass_mm = [-1290, 0, 430]"
 
 
@@ -73,6 +74,13 @@ def test_a_wheel_that_hangs_far_above_its_travel_is_noted(written, droop):
     path = written(("droop_travel_mm = -50", f"droop_travel_mm = {droop}"))
     line = line_of(path, "droop_travel_mm")
     told = f"line {line}: corner FL: the hanging wheel is at {droop} mm, but travel_mm goes down to"
+    with pytest.warns(VehicleWarning, match=re.escape(told)):
+        read_vehicle(path)
+
+
+def test_a_spring_in_another_unit_is_noted(written):
+    path = written((SPRING, f"{SPRING}rate_N_per_mm = 26000\n"))
+    told = "spring of 26000 N/mm gives way by 0.07 mm under a quarter of the car, usually by 2 to"
     with pytest.warns(VehicleWarning, match=re.escape(told)):
         read_vehicle(path)
 

@@ -7,6 +7,7 @@ import warnings
 import numpy as np
 
 from recon.base.errors import VehicleError, VehicleWarning
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.source import Loc, Source
 from recon.car.vehicle import Vehicle
 
@@ -16,6 +17,7 @@ Size = tuple[str, float, tuple[float, float], Loc]
 UNSPRUNG_SHARE = 0.4  # of the total mass
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
+SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
 DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
@@ -40,6 +42,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
         _require_between(car, source, float(np.mean(front)), float(np.mean(rear)))
     _require_sprung(car, source)
     _warn_of_droop(car, source)
+    _warn_of_rates(car, source)
     for what, value, (low, high), loc in _sizes(car, front, rear):
         if not low <= value <= high:
             warnings.warn(
@@ -98,6 +101,26 @@ def _warn_of_droop(car: Vehicle, source: Source) -> None:
                 VehicleWarning,
                 stacklevel=4,
             )
+
+
+def _warn_of_rates(car: Vehicle, source: Source) -> None:
+    """Note springs that a car would hardly press together, or right through: another unit."""
+    low, high = SINK
+    load = car.mass * STANDARD_GRAVITY / 4
+    parts = {("corner", c.name): c for c in car.corners.values()}
+    parts |= {("axle", a.name): a for a in car.axles.values()}
+    for (kind, name), part in parts.items():
+        for i, support in enumerate(part.supports):
+            sink = load * support.compliance
+            if support.kind == "spring" and (sink < low or sink > high):
+                loc = (kind, name, "support", i, "rate_N_per_mm")
+                warnings.warn(
+                    f"{source.at(loc, f'{kind} {name}')}: {support.name} of "
+                    f"{1e-3 / support.compliance:g} N/mm gives way by {1e3 * sink:.2g} mm under a "
+                    f"quarter of the car, usually by {1e3 * low:g} to {1e3 * high:g} mm. Is rate_N_per_mm in N/mm?",
+                    VehicleWarning,
+                    stacklevel=4,
+                )
 
 
 def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:
