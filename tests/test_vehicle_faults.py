@@ -280,6 +280,7 @@ def test_no_corner(written):
             'on = "uprite"\ncentre',
             "on = 'uprite', a body that is not there; need 'upright' (did you mean that?)",
         ),
+        ('["upright", "rocker"]', "[]", "body that is not there; need a listed name, but none is"),
         ('["upright", "rocker"]', '["upright", "upright"]', "the name 'upright' twice"),
         ('["upright", "rocker"]', '["upright", "chassis"]', "the name 'chassis' twice"),
         ('name = "upper_rear"', 'name = "upper_front"', "FL: the name 'upper_front' twice"),

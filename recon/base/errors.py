@@ -118,4 +118,4 @@ def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> 
         return f"'{close[0]}' (did you mean that?)" + (
             f" or one of {', '.join(rest)}" if rest else ""
         )
-    return "one of " + ", ".join(rest)
+    return f"one of {', '.join(rest)}" if rest else "a listed name, but none is listed"

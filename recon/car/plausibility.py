@@ -117,7 +117,8 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
                 warnings.warn(
                     f"{source.at(loc, f'{kind} {name}')}: {support.name} of "
                     f"{1e-3 / support.compliance:g} N/mm gives way by {1e3 * sink:.2g} mm under a "
-                    f"quarter of the car, usually by {1e3 * low:g} to {1e3 * high:g} mm. Is rate_N_per_mm in N/mm?",
+                    f"quarter of the car, usually by {1e3 * low:g} to {1e3 * high:g} mm. Is "
+                    "rate_N_per_mm in N/mm?",
                     VehicleWarning,
                     stacklevel=4,
                 )
