@@ -185,6 +185,8 @@ def test_the_picture_of_the_gauges_shows_contradiction_and_outage() -> None:
     assert float(against.sel(gauge=GAUGES[0]).median()) > 6
     assert float(against.sel(gauge=GAUGES[-1]).median()) < 2
     figure = plot_health(forces)
+    largest = f"Gauges against each other: at most {float(against.max()):.1f} u, {GAUGES[0][:2]}"
+    assert any(text.get_text().startswith(largest) for text in figure.texts)
     (panel,) = figure.axes
     assert [label.get_text() for label in panel.get_yticklabels()] == list(GAUGES)
     bars = [c for c in panel.collections if c.get_hatch()]

@@ -177,7 +177,8 @@ def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
     known = [(words, pair) for words, pair in rows if np.isfinite(pair[0])]
     for row, (_, (value, half)) in enumerate(known):
         interval(panel, value, -row, xerr=half, markersize=5)
-        note(panel, f"{value:+.3f} ± {half:.3f}", (value, -row), (0, 7), ha="center")
+        words = f"{value:+.3f} ± {half:.3f}".replace("-", "\u2212")
+        note(panel, words, (value, -row), (0, 7), ha="center", bbox=white_box(0.3), zorder=3)
     panel.axvline(0.0, color=ACCENT, linewidth=1.2, zorder=2)
     style_panel(
         panel,
@@ -187,3 +188,4 @@ def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
     panel.set_yticks(-np.arange(len(known)), [words for words, _ in known])
     panel.set_ylim(-len(known) + 0.4, 0.8)
     panel.margins(x=0.25)
+    panel.locator_params(axis="x", nbins=6)

@@ -187,6 +187,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         panel.set_xlim(-reach, reach)
         panel.set_ylim(-reach, reach)
         panel.set_aspect("equal")
+        panel.locator_params(nbins=6)
         loads = ", ".join(words for words in drawn if words) or "no envelope"
         for j in range(answer.sizes["pair"]):
             _draw_between(panel, answer, k, j)

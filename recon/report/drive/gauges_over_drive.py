@@ -40,20 +40,31 @@ def plot_health(forces: xr.Dataset) -> Figure:
     )
     figure, room = new_sheet(
         (WIDTH, 1.9 + ROW * len(gauges)),
-        f"{forces.attrs['title']}: gauges against each other",
+        _title(forces),
         legend,
         "u: standard uncertainty of a gauge's indication, given the other gauges of its corner or "
         "axle,\nthe ordinary channels, and what tyre moments, zeros and calibration leave open",
         columns=6,
     )
     panel = add_panel(figure, room.inside(AROUND))
-    style_panel(panel, "difference from the expected indication", x="elapsed time, s", size=SMALL)
+    style_panel(panel, "difference from the expected indication", x="elapsed time [s]", size=SMALL)
     _draw_shades(panel, forces["window_time"].to_numpy(), forces["contradiction"].to_numpy())
     _draw_outages(panel, forces)
     panel.set_yticks(range(len(gauges)), gauges, fontsize=SMALL, color=INK)
     panel.set_ylim(len(gauges) - 0.5, -0.5)
     panel.grid(visible=False)
     return figure
+
+
+def _title(forces: xr.Dataset) -> str:
+    """The largest contradiction, with its gauge and time."""
+    apart = np.nan_to_num(np.abs(forces["contradiction"].to_numpy()))
+    if not apart.any():
+        return "Gauges against each other: nothing to compare"
+    window, gauge = np.unravel_index(np.argmax(apart), apart.shape)
+    name = forces["gauge"].to_numpy()[gauge]
+    time = float(forces["window_time"][window])
+    return f"Gauges against each other: at most {apart.max():.1f} u, {name} at {time:.1f} s"
 
 
 def _draw_shades(panel: Axes, time: Floats, against: Floats) -> None:
