@@ -107,10 +107,10 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
     """Note springs that a car would hardly press together, or right through: another unit."""
     low, high = SINK
     load = car.mass * STANDARD_GRAVITY / 4
-    parts = {("corner", c.name): c for c in car.corners.values()}
-    parts |= {("axle", a.name): a for a in car.axles.values()}
-    for (kind, name), part in parts.items():
-        for i, support in enumerate(part.supports):
+    corners = [("corner", c.name, c.supports) for c in car.corners.values()]
+    axles = [("axle", a.name, a.supports) for a in car.axles.values()]
+    for kind, name, supports in corners + axles:
+        for i, support in enumerate(supports):
             sink = load * support.compliance
             if support.kind == "spring" and (sink < low or sink > high):
                 loc = (kind, name, "support", i, "rate_N_per_mm")
