@@ -27,7 +27,7 @@ from recon.evaluation.balance.axle_sums import (
     for_axles,
     held_use,
     sampling,
-    spacing,
+    step_between,
     unknown_tyres,
     use_of,
 )
@@ -138,10 +138,11 @@ class _Answer:
         best = axle_forces(drive.force.astype(float), self.corners)
         self.best = [best[visit.at] for visit in self.visits]
         masks = [self._masks(visit) for visit in self.visits]
+        step = step_between(self.course.rate)
         self.estimates = estimate_each(
             drive,
             [visit.at for visit in self.visits],
-            lambda i, axle: _quantities(axle, masks[i], self.course.rate),
+            lambda i, axle, some: _quantities(axle, masks[i][:, some], step * (some.step or 1)),
         )
         if not any((visit.phase >= 0).any() for visit in self.visits):
             self.not_given.append(
@@ -314,7 +315,7 @@ class _Answer:
             lateral=visit.side * axle[..., 1] / axle[..., 2],
             steer=visit.side * steer[visit.at],
             u_angle=float(np.nanmedian(u_angle[visit.at])),
-            step=spacing(self.course.rate) / self.course.rate,
+            step=step_between(self.course.rate),
         )
 
 
@@ -324,14 +325,14 @@ def _by_axle(values: Floats, corners: list[str]) -> Floats:
     return np.stack([values[:, pair].mean(axis=1) for pair in pairs], axis=1)
 
 
-def _quantities(axle: Floats, masks: NDArray[np.bool_], rate: float) -> Floats:
+def _quantities(axle: Floats, masks: NDArray[np.bool_], step: float) -> Floats:
     """Quantities (..., quantity) of a visit from forces (..., sample, axle, component).
 
-    They stand in the order of the places.
+    They stand in the order of the places; samples are `step` [s] apart.
     """
     use, side = use_of(axle), axle[..., 1].sum(axis=-2)
     difference = use[..., 0] - use[..., 1]
     count = masks.sum(axis=1)
     parts = difference @ (masks / np.where(count, count, np.nan)[:, None]).T
     single = np.stack([difference.mean(axis=-1), side[..., 0] / side.sum(axis=-1)], axis=-1)
-    return np.concatenate([use.mean(axis=-2), single, held_use(use, rate), parts], axis=-1)
+    return np.concatenate([use.mean(axis=-2), single, held_use(use, step), parts], axis=-1)

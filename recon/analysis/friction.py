@@ -23,7 +23,12 @@ from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
-from recon.reconstruction.result.signed_errors import Loadings, loadings_of
+from recon.reconstruction.result.signed_errors import (
+    CHUNK,
+    Loadings,
+    component_wise,
+    loadings_of,
+)
 from recon.records.forces import SIGNED, require_forces
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
@@ -156,17 +161,22 @@ class Use:
 def _use(
     forces: xr.Dataset, loadings: Loadings, reference: Reference, k: int, at: NDArray[np.int64]
 ) -> Use:
-    force = np.asfortranarray(forces["tyre_force"].to_numpy()[at, k], dtype=float)
-    values, slope = reference.use(k, force)
+    force, random = forces["tyre_force"].to_numpy(), forces["u_tyre_force_random"].to_numpy()
+    values, noise, u_reference = np.empty((3, len(at)))
+    slope = np.empty((3, len(at))).T
+    for start in range(0, len(at), CHUNK):
+        part = slice(start, start + CHUNK)
+        own = component_wise(force, k, at[part])
+        values[part], slope[part] = reference.use(k, own)
+        each = slope[part] * component_wise(random, k, at[part])
+        noise[part] = np.sqrt(np.sum(each**2, axis=1))
+        u_reference[part] = values[part] * reference.u_of(k, own)
     known = np.isfinite(values)
     if not known.all():
-        at, force, values, slope = at[known], force[known], values[known], slope[known]
-    random = np.asfortranarray(forces["u_tyre_force_random"].to_numpy()[at, k], dtype=float)
-    noise = np.sqrt(np.sum((slope * random) ** 2, axis=1))
-    variance = noise**2 + (values * reference.u_of(k, force)) ** 2
-    if len(at):
-        variance += loadings.variance(k, at, slope)
-    return Use(at, values, noise, np.sqrt(variance), slope)
+        at, values, noise, slope = at[known], values[known], noise[known], slope[known]
+        u_reference = u_reference[known]
+    u = np.sqrt(noise**2 + u_reference**2 + (loadings.variance(k, at, slope) if len(at) else 0.0))
+    return Use(at, values, noise, u, slope)
 
 
 def _highest(loadings: Loadings, k: int, found: Use) -> tuple[float, float]:

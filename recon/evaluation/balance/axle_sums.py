@@ -110,17 +110,22 @@ def for_axles(forces: xr.Dataset) -> xr.Dataset:
     return at_bandwidth(forces, BANDWIDTH, *FORCES, *CHANNELS)
 
 
-def held_use(use: Floats, rate: float) -> Floats:
+def step_between(rate: float) -> float:
+    """Time [s] between samples that `thinned` keeps; `rate` in Hz."""
+    return spacing(rate) / rate
+
+
+def held_use(use: Floats, step: float) -> Floats:
     """Highest use (..., axle) that was held for `HELD` s on average.
 
     Parameters
     ----------
     use : (..., sample, axle)
         At thinned samples. [1]
-    rate : float
-        Of the forces before they were thinned. [Hz]
+    step : float
+        Time between these samples. [s]
     """
-    count = min(max(round(HELD * rate / spacing(rate)), 1), use.shape[-2])
+    count = min(max(round(HELD / step), 1), use.shape[-2])
     total = np.zeros((*use.shape[:-2], use.shape[-1], use.shape[-2] + 1))
     np.cumsum(np.swapaxes(use, -1, -2), axis=-1, out=total[..., 1:])  # samples side by side
     held = total[..., count:] - total[..., : total.shape[-1] - count]
@@ -158,12 +163,12 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     use = use_of(axle)
     size = np.hypot(np.nan_to_num(course.along), np.nan_to_num(course.sideways))
     hard = (size > HARD * STANDARD_GRAVITY) & usable(forces)
-    best, found = -np.inf, None
+    best, found, step = -np.inf, None, step_between(course.rate)
     for a, b in runs(hard):
         if b - a < HELD * course.rate:
             continue
         at = thinned(np.arange(a, b), course.rate)
-        held = np.nan_to_num(held_use(use[at], course.rate), nan=-np.inf)
+        held = np.nan_to_num(held_use(use[at], step), nan=-np.inf)
         if held.max() > best:
             best, found = float(held.max()), (at, int(held.argmax()))
     if found is None:
@@ -171,7 +176,7 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     at, first = found
     window = Alternatives(axle_drive(forces), at)
     level = window.estimate(
-        lambda axle: held_use(use_of(axle), course.rate)[..., [first]],
+        lambda axle: held_use(use_of(axle), step)[..., [first]],
         draws=MANY_DRAWS,
         together=True,
     )

@@ -125,7 +125,7 @@ class BrakedDrive:
     def means(self, stretches: list[Positions]) -> list[Estimate]:
         """Means of forces [N] over the samples of each stretch, as `Stop.forces` holds them."""
         some = [thinned(at, self.course.rate) for at in stretches]
-        return estimate_each(self.drive, some, lambda _, axle: _means(axle))
+        return estimate_each(self.drive, some, lambda _, axle, _some: _means(axle))
 
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -40,6 +41,7 @@ WEAKEST, WEAKEST_OF_MANY = 0.003, 0.01
 THINNED = 1500  # samples at which fixed errors are worked out; in between they are interpolated
 AT_ONCE = 1 << 20  # forces that are worked on at once
 TOGETHER = 1250  # samples of stretches that are looked at together
+EVERY, FEWEST = 2, 16  # errors are followed at every so many-th sample, where so many are left
 
 
 class Drive:
@@ -171,6 +173,12 @@ class Alternatives:
         found = directions_of(self._loadings, at, self._drive.axes, weakest, self._only)
         return found.of_sums(self._drive.sums, weakest) if self._shared else found
 
+    def follow(self, of_all: Alternatives) -> None:
+        """Take directions that were found elsewhere in the same drive instead of finding them."""
+        at = self._at[self._thinned]
+        found = of_all._directions.at(self._loadings, at, self._drive.axes)
+        self._directions = replace(found, change=self._drive.sums(found.change))
+
     def _by_cause(self, half: Floats) -> Floats:
         """Effects (row, quantity) by cause, from those by direction (direction, quantity)."""
         with one_thread():
@@ -250,7 +258,7 @@ class Alternatives:
 def estimate_each(
     drive: Drive,
     stretches: Sequence[NDArray[np.int64]],
-    quantity: Callable[[int, Floats], Floats],
+    quantity: Callable[[int, Floats, slice], Floats],
     *,
     draws: int = MANY_DRAWS,
 ) -> list[Estimate]:
@@ -261,29 +269,43 @@ def estimate_each(
     stretches : sequence of (sample,)
         Positions along `elapsed_time` of each, ascending.
     quantity : callable
-        Takes the place of a stretch in `stretches` and its forces or their sums (alternative,
-        sample, corner, component) [N]; returns (alternative, quantity), as many for each stretch.
+        Takes the place of a stretch in `stretches`, its forces or their sums (alternative,
+        sample, corner, component) [N], and which of its samples these are; returns (alternative,
+        quantity), as many for each stretch.
     draws : int
         Draws of noise.
 
     Returns
     -------
     list of Estimate
-        One for each stretch.  Directions are those of some stretches together: finding them costs
-        more than following them.
+        One for each stretch: values from all samples, errors from every second one, as these
+        change as slowly as forces do.  Directions are those of all stretches together: finding
+        them costs more than following them.
     """
+    if not stretches:
+        return []
+    of_all = Alternatives(drive, np.concatenate(stretches))
+    best = np.split(of_all.best, np.cumsum([len(at) for at in stretches])[:-1])
+    values = [quantity(i, force[None], slice(None))[0] for i, force in enumerate(best)]
+    steps = [EVERY if len(at) >= EVERY * FEWEST else 1 for at in stretches]
+    chosen = [slice(step // 2, None, step) for step in steps]
+    few = [at[some] for at, some in zip(stretches, chosen, strict=True)]
     found = []
-    for some in _together([len(at) for at in stretches]):
-        ends = np.cumsum([0, *(len(stretches[i]) for i in some)]).tolist()
+    for some in _together([len(at) for at in few]):
+        ends = np.cumsum([0, *(len(few[i]) for i in some)]).tolist()
         parts = [(i, slice(a, b)) for i, (a, b) in zip(some, pairwise(ends), strict=True)]
 
         def every(force: Floats, parts: list[tuple[int, slice]] = parts) -> Floats:
-            return np.concatenate([quantity(i, force[:, part]) for i, part in parts], axis=-1)
+            own = [quantity(i, force[:, part], chosen[i]) for i, part in parts]
+            return np.concatenate(own, axis=-1)
 
-        window = Alternatives(drive, np.concatenate([stretches[i] for i in some]))
+        window = Alternatives(drive, np.concatenate([few[i] for i in some]))
+        window.follow(of_all)
         estimate = window.estimate(every, draws=draws, together=True)
         size = len(estimate.value) // len(some)
-        found += [estimate.at(slice(k * size, (k + 1) * size)) for k in range(len(some))]
+        for k, i in enumerate(some):
+            own = estimate.at(slice(k * size, (k + 1) * size))
+            found.append(replace(own, value=values[i]))
     return found
 
 

@@ -44,6 +44,22 @@ class Directions:
             turned = turned[:, square > weakest**2 * square[-1:]]
             return Directions(np.tensordot(turned.T, change, 1), self.shares @ turned)
 
+    def at(self, loadings: Loadings, samples: Positions, axes: str) -> Directions:
+        """The same directions at other `samples` (sample,) of the drive.
+
+        Of sums of forces, these are changes of the forces themselves.
+        """
+        every = np.ones((loadings.corners, 3))
+        parts = [_known(loadings.parts(k, samples, axes), own) for k, own in enumerate(every)]
+        signed, unsigned = np.split(self.shares, [-6 * loadings.corners])
+        with one_thread():
+            change = _moved(loadings, parts, signed, samples, axes)
+            rows = loadings.unsigned(samples, axes)
+            places = np.flatnonzero(rows.any(axis=(1, 2, 3)))
+            if len(places):
+                change += np.tensordot(unsigned[places].T, rows[places], 1)
+        return Directions(change, self.shares)
+
 
 def directions_of(
     loadings: Loadings,

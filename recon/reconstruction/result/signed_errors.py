@@ -210,19 +210,28 @@ class Loadings:
         ndarray (sample,)
             Variance in the square of the quantity's unit, without the random part.
         """
+        nodes = samples[self._nodes(k, samples)]
+        u = self._fixed_u(k, nodes)
+        correlation = {
+            (i, j): np.clip(between / (u[:, i] * u[:, j]), -1.0, 1.0)
+            for (i, j), between in self._covariances(k, nodes).items()
+        }
+        out = np.empty(len(samples))
+        for start in range(0, len(samples), CHUNK):
+            part = slice(start, start + CHUNK)
+            by_axis = slope[part] * self._fixed_u(k, samples[part])
+            own = np.sum(by_axis**2, axis=1, out=out[part])
+            for (i, j), at_nodes in correlation.items():
+                along = np.interp(samples[part], nodes, at_nodes)
+                own += 2 * by_axis[:, i] * by_axis[:, j] * along
+        return np.maximum(out, 0.0, out=out)
+
+    def _fixed_u(self, k: int, samples: Positions) -> Floats:
+        """Standard uncertainty (sample, component) [N] from all fixed errors, tyre axes."""
         stated, random = (
-            np.asfortranarray(self._of[n][samples, k], dtype=float)
-            for n in (STATED["tyre"], RANDOM)
+            component_wise(self._of[name], k, samples) for name in (STATED["tyre"], RANDOM)
         )
-        u = np.sqrt(np.maximum(np.nan_to_num(stated**2 - random**2), LEAST_U**2))
-        by_axis = slope * u
-        out = np.sum(by_axis**2, axis=1)
-        nodes = self._nodes(k, samples)
-        for (i, j), between in self._covariances(k, samples[nodes]).items():
-            correlation = np.clip(between / (u[nodes, i] * u[nodes, j]), -1.0, 1.0)
-            along = np.interp(samples, samples[nodes], correlation)
-            out += 2 * by_axis[:, i] * by_axis[:, j] * along
-        return np.maximum(out, 0.0)
+        return np.sqrt(np.maximum(np.nan_to_num(stated**2 - random**2), LEAST_U**2))
 
     def _nodes(self, k: int, samples: Positions) -> Positions:
         """Places among `samples` between which errors of corner `k` keep their correlation."""
@@ -235,15 +244,16 @@ class Loadings:
     def _covariances(self, k: int, samples: Positions) -> dict[tuple[int, int], Floats]:
         """Covariances (sample,) [N2] of the fixed errors of two components of corner `k`."""
         out = {pair: np.empty(len(samples)) for pair in ((0, 1), (0, 2), (1, 2))}
-        for start in range(0, len(samples), CHUNK):
-            some = samples[start : start + CHUNK]
-            for part in self.parts(k, some, "tyre"):
-                at = some[part.at]
-                effect = self.turned(part.effects(_strongest(part)), k, at, "tyre")
+        for part in self.parts(k, samples, "tyre"):
+            strongest, own = _strongest(part), np.arange(len(samples))[part.at]
+            for start in range(0, len(own), CHUNK):
+                some = slice(start, start + CHUNK)
+                at = samples[own[some]]
+                effect = Part(own[some], strongest, part.features[:, some]).effects(strongest)
+                effect = self.turned(effect, k, at, "tyre")
                 effect = np.concatenate([effect, self.beyond(k, at, "tyre")[:, :, k]])
-                for (i, j), own in out.items():
-                    between = np.einsum("dn,dn->n", effect[..., i], effect[..., j])
-                    own[start : start + CHUNK][part.at] = between
+                for (i, j), between in out.items():
+                    between[own[some]] = np.einsum("dn,dn->n", effect[..., i], effect[..., j])
         return out
 
     def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
@@ -333,6 +343,14 @@ class Loadings:
         out = np.zeros((self._of["loading"].shape[-1], len(samples)), dtype=found.dtype)
         out[: len(found)] = found
         return out
+
+
+def component_wise(values: NDArray, k: int, samples: Positions) -> Floats:
+    """Values (sample, 3) of corner `k` of (sample, corner, 3) in any unit, a component in a row.
+
+    The samples of a component lie beside each other in memory, as they do in a result.
+    """
+    return np.asarray(np.take(values[:, k].T, samples, axis=1).T, dtype=float)
 
 
 def _strongest(part: Part) -> Floats:
