@@ -80,15 +80,18 @@ def links_of(
     places = [corners.index(corner.name) for corner in assembly.corners]
     rate = float(forces.attrs["rate_Hz"])
     step = max(int(rate / (PER_PERIOD * band)), 1)
-    kept = np.arange(0, forces.sizes[SAMPLES], step)
-    kept = kept[chosen[kept]]
-    time = forces[SAMPLES].to_numpy()
+    inside = chosen[::step]
+    kept = np.flatnonzero(inside) * step
+    parts = stretches_of(forces[SAMPLES].to_numpy(), rate)
 
     def smooth(values: NDArray) -> Floats:
         """Low-passed values (sample, ...) at the kept samples, samples last."""
-        flat = np.array(values.reshape(len(values), -1), dtype=float)
-        passed = low_pass(flat, band, rate, stretches_of(time, rate), out=flat)[kept]
-        return np.moveaxis(passed.reshape(len(kept), *values.shape[1:]), 0, -1)
+        out = np.empty((*values.shape[1:], len(kept)))
+        flat = values.reshape(len(values), -1).T  # one at a time, side by side in memory
+        for row, own in zip(out.reshape(-1, len(kept)), flat, strict=True):
+            passed = low_pass(own[:, None].astype(float), band, rate, parts)[::step, 0]
+            row[:] = passed if len(passed) == len(kept) else passed[inside]
+        return out
 
     force = smooth(forces["tyre_force_vehicle"].to_numpy()[:, places])
     moment = smooth(forces["hub_moment"].to_numpy()[:, places])
