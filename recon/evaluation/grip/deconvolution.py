@@ -64,8 +64,10 @@ def _kernel(cells: int, width: float) -> Floats:
 def _iterated(counts: Floats, kernel: Floats, rounds: int) -> Floats:
     total = counts.sum(axis=1, keepdims=True)
     found = np.full_like(counts, 1.0 / counts.shape[1]) * total
-    for _ in range(rounds):
-        expected = np.maximum(found @ kernel, 1e-300)
-        found = found * ((counts / expected) @ kernel.T) ** BOLDNESS
-        found *= total / found.sum(axis=1, keepdims=True)
+    back, expected, ratio = np.ascontiguousarray(kernel.T), np.empty_like(found), np.empty_like(found)
+    for _ in range(rounds):  # in place: there are many rounds on few numbers
+        np.maximum(np.matmul(found, kernel, out=expected), 1e-300, out=expected)
+        np.matmul(np.divide(counts, expected, out=expected), back, out=ratio)
+        found *= np.power(ratio, BOLDNESS, out=ratio)
+        found *= total / np.add.reduce(found, axis=1, keepdims=True)
     return found

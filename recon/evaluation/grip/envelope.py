@@ -51,26 +51,47 @@ class Samples:
     held: int = 0
 
     @cached_property
+    def log_load(self) -> Floats:
+        """Logarithm of the load over the reference load (sample,) [1]."""
+        return np.asarray(np.log(self.load / REFERENCE_LOAD))
+
+    @cached_property
     def band(self) -> NDArray[np.int64]:
         """Band of load of each sample (sample,)."""
-        return band_of(self.load)
+        return _band_at(self.log_load)
 
     @cached_property
     def ratio(self) -> Floats:
         """Logarithm of force over load (sample,) [1], levelled to the middle of the band."""
-        force = np.log(np.maximum(self.force, 1.0) / self.load)
-        return np.asarray(force + (1.0 - USUAL_EXPONENT) * np.log(self.load / middle_of(self.band)))
+        levelled = (1.0 - USUAL_EXPONENT) * np.log(_middles(self.band) / REFERENCE_LOAD)
+        ratio = np.log(np.maximum(self.force, 1.0) / REFERENCE_LOAD)
+        ratio -= USUAL_EXPONENT * self.log_load
+        ratio -= levelled[self.band]
+        return np.asarray(ratio)
+
+    def over(self, law: Law) -> Floats:
+        """Force of each sample over an envelope (sample,) [1]."""
+        return np.asarray(self.force * np.exp(-law.exponent * self.log_load) / law.force)
 
 
 def band_of(load: Floats) -> NDArray[np.int64]:
     """Band of each load (load,) [N]; below the first band is the first one, too."""
-    place = np.log(np.maximum(load, LOWEST_LOAD) / LOWEST_LOAD) / np.log(BAND)
-    return np.asarray(place, dtype=np.int64)
+    return _band_at(np.log(load / REFERENCE_LOAD))
+
+
+def _band_at(log_load: Floats) -> NDArray[np.int64]:
+    place = (log_load - np.log(LOWEST_LOAD / REFERENCE_LOAD)) / np.log(BAND)
+    return np.asarray(np.maximum(place, 0.0), dtype=np.int64)
 
 
 def middle_of(band: NDArray[np.int64]) -> Floats:
     """Load in the middle of bands (band,) [N]."""
     return np.asarray(LOWEST_LOAD * BAND ** (band + 0.5))
+
+
+def _middles(band: NDArray[np.int64]) -> Floats:
+    """Loads in the middle of all bands up to the highest of some [N]."""
+    return middle_of(np.arange(int(band.max(initial=0)) + 1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -172,9 +172,15 @@ def _errors(
     independent = np.maximum(passed * number * 2.0 * (1.0 - SHARE), 1.0)
     u_band = bands.u_noise[law.worked] / np.sqrt(independent)
     drawn = u_band * np.random.default_rng(SEED).standard_normal((DRAWS, len(u_band)))
-    noise = np.std(_moved(quiet, law, drawn, x), axis=0)
+    # Bands are moved together as the causes move them: one at a time, the corners of a quantile
+    # regression would count a common shift more than once.
+    shares, size, directions = np.linalg.svd(effect, full_matrices=False)
+    moves = size[:, None] * directions
+    moved = _moved(quiet, law, np.concatenate([drawn, moves, -moves]), x)
+    noise, up, down = np.split(moved, [DRAWS, DRAWS + len(moves)])
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
-    estimate = Estimate(value, _by_cause(effect, quiet, law, x), np.hypot(noise, taken_off))
+    noise = np.hypot(np.std(noise, axis=0), taken_off)
+    estimate = Estimate(value, shares @ ((up - down) / 2), noise)
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
     if not is_wide(bands.load) or law.exponent in EXPONENTS:  # assumed, or at the end of its range
         middle = float(np.mean(np.log(bands.load[law.worked] / REFERENCE_LOAD)))
@@ -186,18 +192,6 @@ def _quantities(law: Law | Laws, x: Floats) -> Floats:
     """Logarithm of the force at every load, then the exponent; of each draw, (draw, quantity)."""
     power = np.asarray(law.exponent)[..., None]
     return np.concatenate([np.log(law.force)[..., None] + power * x, power], axis=-1)
-
-
-def _by_cause(effect: Floats, quiet: Bands, law: Law, x: Floats) -> Floats:
-    """Effect (cause, quantity) of causes with an `effect` (cause, band) on the worked bands.
-
-    Bands are moved together as the causes move them: one at a time, the corners of a quantile
-    regression would count a common shift more than once.
-    """
-    shares, size, directions = np.linalg.svd(effect, full_matrices=False)
-    moves = size[:, None] * directions
-    half = (_moved(quiet, law, moves, x) - _moved(quiet, law, -moves, x)) / 2
-    return np.asarray(shares @ half)
 
 
 def _moved(quiet: Bands, law: Law, moves: Floats, x: Floats) -> Floats:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +60,7 @@ class Gate:
     inside: NDArray[np.bool_] | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Envelope:
     """Envelope of the tyre at position `corner` in one direction, and what it rests on."""
 
@@ -81,10 +82,10 @@ class Envelope:
         low, high = self.loads
         return np.asarray((loads >= low) & (loads <= high))
 
-    @property
+    @cached_property
     def use(self) -> Floats:
         """Force of each sample over the envelope (sample,) [1]."""
-        return np.asarray(self.samples.force / self.law.at(self.samples.load))
+        return self.samples.over(self.law)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,9 +214,9 @@ class Loaded:
         """
         pure = self._loaded & chosen
         at = np.flatnonzero(pure & self._free)
-        force = self.force[at]
+        force = self.force.T[:, at].T  # samples of a component side by side in memory
         held = int(np.sum(pure & self._limited))
-        noise = _noise(force, self._noise[at].astype(float))
+        noise = _noise(force, self._noise.T[:, at].T.astype(float))
         flat = self.flat[at] if carried is None else carried(force)
         return Samples(force[:, 2], flat, noise, at, self._every, held)
 
@@ -223,5 +224,5 @@ class Loaded:
 def _noise(force: Floats, noise: Floats) -> Floats:
     """Noise (sample,) of the logarithm of the horizontal force, levelled by the load."""
     square = np.maximum(force[:, 0] ** 2 + force[:, 1] ** 2, 1.0)
-    flat = np.hypot(force[:, 0] * noise[:, 0], force[:, 1] * noise[:, 1]) / square
-    return np.hypot(flat, USUAL_EXPONENT * noise[:, 2] / force[:, 2])
+    flat = ((force[:, 0] * noise[:, 0]) ** 2 + (force[:, 1] * noise[:, 1]) ** 2) / square**2
+    return np.asarray(np.sqrt(flat + (USUAL_EXPONENT * noise[:, 2] / force[:, 2]) ** 2))

@@ -28,6 +28,7 @@ MOST_RISE = 0.07  # of the force along a plateau
 BIN_TIME = 0.1  # s of samples in a bin of slip
 GROWTH = 1.3  # ratio by which slip grows along a plateau
 ANGLE, RATIO = np.radians(0.5), 0.01  # width of a bin of slip angle and of slip ratio
+CHUNK = 1 << 14  # samples that fit the cache
 LEAST_ANGLE, LEAST_RATIO = np.radians(1.0), 0.03  # least growth of slip along a plateau
 
 
@@ -81,15 +82,20 @@ def slip_of(forces: xr.Dataset) -> Slip:
 
 def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
     """Slip ratio and slip speed [m/s] of each wheel (sample, corner)."""
-    road = forces["speed"].to_numpy()[:, None] + np.zeros(forces.sizes["corner"])
+    car, wheels = forces["speed"].to_numpy(), forces["wheel_speed"].to_numpy()
+    yaw, aside = np.zeros(len(car)), np.zeros(wheels.shape[1])
     if "yaw_rate" in forces and "contact_point" in forces:
-        aside = forces["contact_point"].to_numpy()[:, 1]
-        road = road - forces["yaw_rate"].to_numpy()[:, None] * aside
-    wheel = forces["wheel_speed"].to_numpy() * forces["loaded_radius"].to_numpy()
-    speed = wheel - road
-    faster = np.maximum(np.abs(road, out=road), np.abs(wheel, out=wheel), out=road)
-    np.maximum(faster, SLIDING_SPEED, out=faster)
-    return np.divide(speed, faster, out=faster), speed
+        yaw, aside = forces["yaw_rate"].to_numpy(), forces["contact_point"].to_numpy()[:, 1]
+    # Samples of a wheel side by side in memory, and as many at once as fit the cache.
+    ratio, speed = np.empty((2, *wheels.shape[::-1]))
+    for k, radius in enumerate(forces["loaded_radius"].to_numpy()):
+        for start in range(0, len(car), CHUNK):
+            part = slice(start, start + CHUNK)
+            road, wheel = car[part] - yaw[part] * aside[k], wheels[part, k] * radius
+            faster = np.maximum(np.maximum(np.abs(road), np.abs(wheel)), SLIDING_SPEED)
+            np.subtract(wheel, road, out=speed[k, part])
+            np.divide(speed[k, part], faster, out=ratio[k, part])
+    return ratio.T, speed.T
 
 
 def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
@@ -109,10 +115,12 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     near = [np.abs(time - time[anchors[k]]) for k in (after, np.maximum(after - 1, 0))]
     u = np.hypot(U_ANGLE, YAW_DRIFT * np.minimum(*near))
     ahead = (forces["contact_point"] - forces["centre_of_mass"]).transpose(..., "component")
-    lever = ahead.to_numpy()[:, 0]
-    path = sideslip[:, None] + (yaw / moving)[:, None] * lever
-    angle = forces["heading"].to_numpy() - path
-    return np.where((speed > SLOWEST)[:, None], angle, np.nan), u
+    turning = yaw / moving
+    sideslip[speed <= SLOWEST] = np.nan
+    angle = forces["heading"].to_numpy().T.astype(float)
+    for own, lever in zip(angle, ahead.to_numpy()[:, 0], strict=True):
+        own -= sideslip + turning * lever
+    return angle.T, u
 
 
 def _lateral_acceleration(forces: xr.Dataset) -> Floats:
