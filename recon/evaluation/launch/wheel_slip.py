@@ -17,6 +17,7 @@ ROLLING_FORCE = 300.0  # N; a wheel that carries less rolls freely
 FEWEST_ROLLING = 0.2  # s
 LARGER = 1.03  # of the loaded radius: usual rolling radius (common practice, no source)
 LEAST_ABOVE = 0.2  # of the bandwidth, above it, in which noise is judged
+ENOUGH = 1 << 16  # samples of a median
 MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
 U_STATED, U_FREE = 0.02, 0.003  # of the rolling radius, where it is taken from the one or the other
 
@@ -50,32 +51,40 @@ def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
         To which both speeds are low-passed. [Hz]
     """
     rate = float(forces.attrs["rate_Hz"])
-    logged = np.column_stack([forces["wheel_speed"].to_numpy(), speed]).astype(float)
-    passed = low_pass(logged, bandwidth, rate)
-    noise = _noise(logged, passed, min(float(forces.attrs["bandwidth_Hz"]), rate / 2), bandwidth)
-    turning, speed = passed[:, :-1], passed[:, -1]
+    logged = [*forces["wheel_speed"].to_numpy().T, speed]
+    # One at a time, samples side by side in memory.
+    passed = [low_pass(np.array(own, dtype=float)[:, None], bandwidth, rate)[:, 0] for own in logged]
+    own = min(float(forces.attrs["bandwidth_Hz"]), rate / 2)
+    noise = np.array([
+        _noise(before, after, own, bandwidth) for before, after in zip(logged, passed, strict=True)
+    ])  # fmt: skip
+    *turning, speed = passed
     radius, u_radius, words = _rolling_radii(forces, turning, speed)
-    base = np.maximum(np.abs(speed), SLOWEST)[:, None]
-    value = (turning * radius - speed[:, None]) / base
-    u_speed = np.hypot(noise[:-1] * radius, noise[-1])
-    return Slip(value, np.hypot((1 + value) * u_radius / radius, u_speed / base), words)
+    base = np.maximum(np.abs(speed), SLOWEST)
+    value, u = np.empty((2, len(turning), len(speed)))
+    for k, wheel in enumerate(turning):
+        value[k] = (wheel * radius[k] - speed) / base
+        u_speed = np.hypot(noise[k] * radius[k], noise[-1])
+        u[k] = np.sqrt(((1 + value[k]) * (u_radius[k] / radius[k])) ** 2 + (u_speed / base) ** 2)
+    return Slip(value.T, u.T, words)
 
 
 def _rolling_radii(
-    forces: xr.Dataset, turning: Floats, speed: Floats
+    forces: xr.Dataset, turning: list[Floats], speed: Floats
 ) -> tuple[Floats, Floats, dict[int, str]]:
     """Rolling radius of each wheel with its u, (corner,) [m], and what was assumed."""
-    rate = float(forces.attrs["rate_Hz"])
-    horizontal = forces["tyre_force"].to_numpy()[..., :2]
-    force = np.hypot(horizontal[..., 0], np.nan_to_num(horizontal[..., 1]))
+    some = _some(len(speed))
+    rate = float(forces.attrs["rate_Hz"]) / some.step
+    force, speed = forces["tyre_force"].to_numpy()[some], speed[some]
     radius = LARGER * forces["loaded_radius"].to_numpy().astype(float)
     share = np.full(len(radius), U_STATED)
     words: dict[int, str] = {}
     for k, corner in enumerate(map(str, forces["corner"].to_numpy())):
-        free = (force[:, k] < ROLLING_FORCE) & (speed > ROLLING_SPEED)
-        free &= np.isfinite(turning[:, k]) & (np.abs(turning[:, k]) > 1.0)
+        flat, wheel = np.hypot(force[:, k, 0], np.nan_to_num(force[:, k, 1])), turning[k][some]
+        free = (flat < ROLLING_FORCE) & (speed > ROLLING_SPEED)
+        free &= np.isfinite(wheel) & (np.abs(wheel) > 1.0)
         if free.sum() >= FEWEST_ROLLING * rate:
-            radius[k] = float(np.median(speed[free] / turning[free, k]))
+            radius[k] = float(np.median(speed[free] / wheel[free]))
             share[k] = U_FREE
         else:
             words[k] = (
@@ -86,16 +95,22 @@ def _rolling_radii(
     return radius, share * radius, words
 
 
-def _noise(logged: Floats, passed: Floats, own: float, bandwidth: float) -> Floats:
-    """Standard deviation of the noise that is left in each column of `passed`, (column,).
+def _noise(logged: Floats, passed: Floats, own: float, bandwidth: float) -> float:
+    """Standard deviation of the noise that is left in `passed` (sample,), in its unit.
 
     White noise up to the bandwidth `own` of the log [Hz] is as strong below `bandwidth` as above
     it, where it is all that there is.
     """
-    above = np.abs(logged - passed)
-    with np.errstate(invalid="ignore"):
-        size = np.nanmedian(above, axis=0) / MEDIAN_OF_NORMAL
-    return np.asarray(size * np.sqrt(bandwidth / max(own - bandwidth, LEAST_ABOVE * bandwidth)))
+    some = _some(len(logged))
+    above = np.abs(logged[some] - passed[some])
+    above = above[np.isfinite(above)]
+    size = float(np.median(above)) / MEDIAN_OF_NORMAL if above.size else np.nan
+    return size * float(np.sqrt(bandwidth / max(own - bandwidth, LEAST_ABOVE * bandwidth)))
+
+
+def _some(count: int) -> slice:
+    """Every so many-th of `count` samples, so that a median is still known to a third of 1 %."""
+    return slice(None, None, max(count // ENOUGH, 1))
 
 
 def has_wheel_speed(forces: xr.Dataset, k: int) -> bool:

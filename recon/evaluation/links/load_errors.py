@@ -78,8 +78,8 @@ def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) 
     """
     assembly = link_map.assembly
     wheels = [errors.corners.index(corner.name) for corner in assembly.corners]
-    posed = pose(assembly.mechanism, at.travel.T, at.rack)
-    unknown, hub = link_map.direct(posed, at.mode)  # (sample, link, 6 w), (sample, link, 3 w)
+    unknown, hub = _at(link_map, at)
+    loads = _loads(at, unknown, hub)
     forces = rows_of_wheels(FORCE_ROWS, unknown.shape[-1])
     effect = errors.effect[:, :, wheels].reshape(*errors.effect.shape[:2], -1)
     causes = np.einsum("csk,slk->csl", np.nan_to_num(effect), unknown[..., forces])
@@ -88,7 +88,8 @@ def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) 
         force_of_mass = np.einsum("slj,js->sl", hub[..., 3 * k : 3 * k + 3], at.hub[k])
         share = corner.u_unsprung_mass / corner.unsprung_mass
         causes[errors.places(f"{corner.name} unsprung mass")] += share * force_of_mass
-        lowered = _lowered(link_map, at, k) * corner.wheel.u_loaded_radius
+        lowered = (_loads(at, *_at(link_map.lowered(k, STEP), at)) - loads) / STEP
+        lowered *= corner.wheel.u_loaded_radius
         causes[errors.places(f"{corner.name} loaded radius")] += lowered
     moved = _moved(link_map, at)
     places = errors.places(f"{assembly.name} hardpoints")
@@ -151,13 +152,10 @@ def _loads(at: Inputs, unknown: Floats, hub: Floats) -> Floats:
     return np.asarray(by_unknown + np.einsum("...slk,ks->...sl", hub, f))
 
 
-def _lowered(link_map: LinkMap, at: Inputs, k: int) -> Floats:
-    """Change of the loads (sample, link) per metre by which the contact of wheel `k` is lower."""
-    found = []
-    for lower in (link_map, link_map.lowered(k, STEP)):
-        posed = pose(lower.assembly.mechanism, at.travel.T, at.rack)
-        found.append(_loads(at, *lower.direct(posed, at.mode)))
-    return (found[1] - found[0]) / STEP
+def _at(link_map: LinkMap, at: Inputs) -> tuple[Floats, Floats]:
+    """Loads per unknown (sample, link, 6 w) and per specific force of the hubs (..., 3 w)."""
+    posed = pose(link_map.assembly.mechanism, at.travel.T, at.rack)
+    return link_map.direct(posed, at.mode)
 
 
 def _moved(link_map: LinkMap, at: Inputs) -> Floats:

@@ -32,6 +32,7 @@ from recon.reconstruction.estimator.linear_estimator import (
 )
 
 DEGREE = 5  # of products of travels and rack; a test compares loads with those of exact poses
+FINE_DEGREE = 8  # where loads are subtracted that nearly cancel
 SPARE_NODES = 1  # beyond the degree, so that the fit averages
 LOCKED = MODES.index("locked")
 BLOCK = 1 << 12  # samples; fits the cache
@@ -124,8 +125,10 @@ class LinkMap:
         """The same at poses whose last axis are samples with these modes (w, sample)."""
         unknowns, hubs = [], []
         for locked in self._patterns:
-            per_unknown, at_hub = self.per_unknown(posed, locked)
             own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)[:, None, None]
+            if not own.any():
+                continue
+            per_unknown, at_hub = self.per_unknown(posed, locked)
             unknowns.append(np.where(own, per_unknown, 0.0))
             hubs.append(np.where(own, at_hub, 0.0))
         return np.sum(unknowns, axis=0), np.sum(hubs, axis=0)
@@ -140,18 +143,34 @@ class LinkMap:
         powers = powers_of(self._ranges, [degree] * len(self._ranges))
         shape = tables[0].shape[:-2]
         out = np.empty((*shape, len(inputs.rack)), dtype=np.float32)
+        every = [table.reshape(-1, table.shape[-1]).astype(np.float32) for table in tables]
         for begin in range(0, len(inputs.rack), BLOCK):
             part = slice(begin, begin + BLOCK)
             given = inputs.part(part)
             basis, rows = products(unit[:, part], powers), given.rows.astype(np.float32)
-            for locked, table in zip(self._patterns, tables, strict=True):
+            for locked, flat in zip(self._patterns, every, strict=True):
                 held = (given.mode == LOCKED) == np.array(locked)[:, None]
-                own = np.flatnonzero(held.all(axis=0))
-                if len(own):
-                    flat = table.reshape(-1, len(basis)).astype(np.float32)
-                    per_row = (flat @ basis[:, own]).reshape(*shape, len(rows), len(own))
-                    out[..., begin + own] = np.einsum("...rn,rn->...n", per_row, rows[:, own])
+                held = held.all(axis=0)
+                if not held.any():
+                    continue
+                own = slice(None) if held.all() else held
+                per_row = (flat @ basis[:, own]).reshape(*shape, len(rows), -1)
+                out[..., part][..., own] = np.einsum("...rn,rn->...n", per_row, rows[:, own])
         return out.astype(float)
+
+    def per_force(self, travel: Floats, rack: Floats, mode: NDArray[np.int64]) -> Floats:
+        """Loads per force, moment and specific force (link, 7 w, sample) [N/N, N/(N m), kg].
+
+        As rows of `Inputs` stand; at `travel` and `mode` (w, sample) and `rack` (sample,).
+        """
+        unit = on_unit(travel.T, rack, self._ranges, float)
+        basis = products(unit, powers_of(self._ranges, [FINE_DEGREE] * len(self._ranges)))
+        tables = self.tables(FINE_DEGREE)
+        out = np.empty((*tables[0].shape[:-1], len(rack)))
+        for locked, table in zip(self._patterns, tables, strict=True):
+            own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)
+            out[..., own] = table @ basis[:, own]
+        return out
 
     @property
     def _patterns(self) -> list[tuple[bool, ...]]:

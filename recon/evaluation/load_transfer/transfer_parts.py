@@ -33,7 +33,6 @@ from recon.evaluation.load_transfer.vertical_loads import Loads
 from recon.mechanics.assembly import Assembly, assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import moved_points
-from recon.planning.unknowns import T_COLUMN
 
 PARTS = ("elastic", "geometric", "unsprung")
 SIGN = {"left": -0.5, "right": 0.5}  # of a corner in the transfer of its axle
@@ -78,15 +77,14 @@ def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
     travel = means["travel"].to_numpy()[:, k].astype(float)
     rack = means["rack"].to_numpy().astype(float) if assembly.steered else np.zeros(len(travel))
     mode = np.round(means["hub_mode"].to_numpy()[:, k]).astype(np.int64)[None]
-    posed = pose(assembly.mechanism, travel[:, None], rack)
-    unknown, hub = (values[:, 0] for values in links.direct(posed, mode))
+    force, hub = np.split(links.per_force(travel[None], rack, mode)[0].T, [4], axis=1)
     points, u, centres = moved_points(assembly)
     at = pose(assembly.mechanism, travel.mean()[None], 0.0, points=points, centres=centres)
     apart = links.per_unknown(at, (False,))[0][:, 0]
     ratio = apart[:, 1] / apart[:, 2]
     return Ratios(
-        unknown[:, [0, 1, 2, T_COLUMN]] / unknown[:, 2:3],
-        hub / unknown[:, 2:3],
+        force / force[:, 2:3],
+        hub / force[:, 2:3],
         (ratio[1:] - ratio[0]) * u[1:],
     )
 
