@@ -23,12 +23,7 @@ from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
-from recon.reconstruction.result.signed_errors import (
-    CHUNK,
-    Loadings,
-    component_wise,
-    loadings_of,
-)
+from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
 from recon.records.forces import SIGNED, require_forces
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces

@@ -176,8 +176,6 @@ def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     at, first = found
     window = Alternatives(axle_drive(forces), at)
     level = window.estimate(
-        lambda axle: held_use(use_of(axle), step)[..., [first]],
-        draws=MANY_DRAWS,
-        together=True,
+        lambda axle: held_use(use_of(axle), step)[..., [first]], draws=MANY_DRAWS, together=True
     )
     return Highest(level, list(SIDES)[first], float(course.time[int(at.mean())]))

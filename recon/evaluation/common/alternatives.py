@@ -8,8 +8,8 @@ it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import cached_property
 from dataclasses import replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np

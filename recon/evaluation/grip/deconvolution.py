@@ -64,7 +64,8 @@ def _kernel(cells: int, width: float) -> Floats:
 def _iterated(counts: Floats, kernel: Floats, rounds: int) -> Floats:
     total = counts.sum(axis=1, keepdims=True)
     found = np.full_like(counts, 1.0 / counts.shape[1]) * total
-    back, expected, ratio = np.ascontiguousarray(kernel.T), np.empty_like(found), np.empty_like(found)
+    back = np.ascontiguousarray(kernel.T)
+    expected, ratio = np.empty((2, *found.shape))
     for _ in range(rounds):  # in place: there are many rounds on few numbers
         np.maximum(np.matmul(found, kernel, out=expected), 1e-300, out=expected)
         np.matmul(np.divide(counts, expected, out=expected), back, out=ratio)

@@ -118,8 +118,8 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     turning = yaw / moving
     sideslip[speed <= SLOWEST] = np.nan
     angle = forces["heading"].to_numpy().T.astype(float)
-    for own, lever in zip(angle, ahead.to_numpy()[:, 0], strict=True):
-        own -= sideslip + turning * lever
+    for k, lever in enumerate(ahead.to_numpy()[:, 0]):
+        angle[k] -= sideslip + turning * lever
     return angle.T, u
 
 

@@ -51,9 +51,9 @@ def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
         To which both speeds are low-passed. [Hz]
     """
     rate = float(forces.attrs["rate_Hz"])
-    logged = [*forces["wheel_speed"].to_numpy().T, speed]
     # One at a time, samples side by side in memory.
-    passed = [low_pass(np.array(own, dtype=float)[:, None], bandwidth, rate)[:, 0] for own in logged]
+    logged = [np.array(one, dtype=float) for one in (*forces["wheel_speed"].to_numpy().T, speed)]
+    passed = [low_pass(one[:, None], bandwidth, rate)[:, 0] for one in logged]
     own = min(float(forces.attrs["bandwidth_Hz"]), rate / 2)
     noise = np.array([
         _noise(before, after, own, bandwidth) for before, after in zip(logged, passed, strict=True)

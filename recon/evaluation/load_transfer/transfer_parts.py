@@ -82,11 +82,7 @@ def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
     at = pose(assembly.mechanism, travel.mean()[None], 0.0, points=points, centres=centres)
     apart = links.per_unknown(at, (False,))[0][:, 0]
     ratio = apart[:, 1] / apart[:, 2]
-    return Ratios(
-        force / force[:, 2:3],
-        hub / force[:, 2:3],
-        (ratio[1:] - ratio[0]) * u[1:],
-    )
+    return Ratios(force / force[:, 2:3], hub / force[:, 2:3], (ratio[1:] - ratio[0]) * u[1:])
 
 
 def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Alternatives) -> Estimate:
