@@ -182,7 +182,8 @@ def _errors(
     noise = np.hypot(np.std(noise, axis=0), taken_off)
     estimate = Estimate(value, shares @ ((up - down) / 2), noise)
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
-    if not is_wide(bands.load) or law.exponent in EXPONENTS:  # assumed, or at the end of its range
+    at_end = np.isclose(law.exponent, EXPONENTS).any()  # of the range that is searched
+    if at_end or not is_wide(bands.load):  # found there, or assumed
         middle = float(np.mean(np.log(bands.load[law.worked] / REFERENCE_LOAD)))
         estimate = estimate.plus_noise(np.append(U_EXPONENT * np.abs(x - middle), U_EXPONENT))
     return EnvelopeErrors(estimate, *_spread(envelope, x, blocks))

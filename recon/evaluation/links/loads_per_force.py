@@ -149,13 +149,12 @@ class LinkMap:
             given = inputs.part(part)
             basis, rows = products(unit[:, part], powers), given.rows.astype(np.float32)
             for locked, flat in zip(self._patterns, every, strict=True):
-                held = (given.mode == LOCKED) == np.array(locked)[:, None]
-                held = held.all(axis=0)
-                if not held.any():
-                    continue
-                own = slice(None) if held.all() else held
-                per_row = (flat @ basis[:, own]).reshape(*shape, len(rows), -1)
-                out[..., part][..., own] = np.einsum("...rn,rn->...n", per_row, rows[:, own])
+                held = np.all((given.mode == LOCKED) == np.array(locked)[:, None], axis=0)
+                own = slice(None) if held.all() else np.flatnonzero(held)
+                some = rows[:, own]
+                if some.size:
+                    per_row = (flat @ basis[:, own]).reshape(*shape, *some.shape)
+                    out[..., part][..., own] = np.einsum("...rn,rn->...n", per_row, some)
         return out.astype(float)
 
     def per_force(self, travel: Floats, rack: Floats, mode: NDArray[np.int64]) -> Floats:
@@ -163,9 +162,10 @@ class LinkMap:
 
         As rows of `Inputs` stand; at `travel` and `mode` (w, sample) and `rack` (sample,).
         """
-        unit = on_unit(travel.T, rack, self._ranges, float)
-        basis = products(unit, powers_of(self._ranges, [FINE_DEGREE] * len(self._ranges)))
-        tables = self.tables(FINE_DEGREE)
+        ranges = tuple((float(np.min(own)), float(np.max(own))) for own in (*travel, rack))
+        unit = on_unit(travel.T, rack, ranges, float)
+        basis = products(unit, powers_of(ranges, [FINE_DEGREE] * len(ranges)))
+        tables = self.tables(FINE_DEGREE, ranges=ranges)
         out = np.empty((*tables[0].shape[:-1], len(rack)))
         for locked, table in zip(self._patterns, tables, strict=True):
             own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)
@@ -186,16 +186,20 @@ class LinkMap:
         return self.tables(DEGREE)
 
     def tables(
-        self, degree: int, points: Floats | None = None, centres: Floats | None = None
+        self,
+        degree: int,
+        points: Floats | None = None,
+        centres: Floats | None = None,
+        ranges: Ranges | None = None,
     ) -> list[Floats]:
         """Loads per input (..., link, 7 w, basis) [N/N, kg] for each pattern of locked wheels.
 
         Products of travels and rack up to the total `degree`; `points` and `centres` as of `pose`,
-        with leading axes of their own.
+        with leading axes of their own.  `ranges` [m] are those of the vehicle if omitted.
         """
-        counts = [degree + SPARE_NODES] * len(self._ranges)
-        unit, places = nodes_of(self._ranges, counts)
-        powers = powers_of(self._ranges, [degree] * len(self._ranges))
+        ranges = ranges or self._ranges
+        unit, places = nodes_of(ranges, [degree + SPARE_NODES] * len(ranges))
+        powers = powers_of(ranges, [degree] * len(ranges))
         fit = np.linalg.pinv(products(unit, powers))  # (node, basis)
         mechanism = self.assembly.mechanism
         posed = pose(mechanism, places[:, :-1], places[:, -1], points=points, centres=centres)
