@@ -346,7 +346,7 @@ class Loadings:
 
 
 def component_wise(values: NDArray, k: int, samples: Positions) -> Floats:
-    """Values (sample, 3) of corner `k` of (sample, corner, 3) in any unit, a component in a row.
+    """Values (sample, 3) of corner `k` of values (sample, corner, 3) [any].
 
     The samples of a component lie beside each other in memory, as they do in a result.
     """
