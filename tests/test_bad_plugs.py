@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 
+from recon.examination.gauge_causes import levels_seen
+from recon.examination.view import Part
 from tests.days import day
 from tests.slow_repeats import some_quick
 from tests.spoiled_days import GAUGES, examined
@@ -25,6 +30,20 @@ def test_a_gauge_that_jumps_between_two_levels_is_named_with_its_start(i: int) -
     assert (doubt.cause, doubt.channels) == ("jumping", (GAUGES[i],))
     assert "2 times" in doubt.do
     assert doubt.start == pytest.approx(START, abs=0.2)  # short means last 0.125 s
+
+
+def test_a_gauge_stays_at_its_level_where_no_other_gauge_checks_it() -> None:
+    """While a brake holds the wheel, other gauges may have nothing to say of one on its link."""
+    too_much = np.where(np.arange(100) < 40, 0.0, 1.0)
+    too_much[70:80] = 0.0
+    for information, flips in ((1.0, 3), (1e-3, 1)):
+        weight = np.ones((100, 1, 1))
+        weight[70:80] = information
+        known = np.ones(100, dtype=bool)
+        part = cast(Part, SimpleNamespace(known=known, expected=SimpleNamespace(weight=weight)))
+        upper, step = levels_seen(part, 0, too_much)
+        assert np.count_nonzero(np.diff(upper)) == flips
+        assert step == pytest.approx(1.0)
 
 
 def test_a_gauge_that_is_open_now_and_then_is_intermittent() -> None:

@@ -229,7 +229,8 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     ("left", "words"),
     [
         ((0.5, 0.5), "Two causes fit equally well: inverted (roll) or exchanged (pitch)."),
-        ((0.5, 0.75), "Other causes fit nearly as well: exchanged (pitch)."),
+        ((0.5, 0.65), "Two causes fit equally well: inverted (roll) or exchanged (pitch)."),
+        ((0.5, 0.75), "Another cause fits nearly as well: exchanged (pitch)."),
         ((0.5, 0.5, 0.5), "nearly as well: exchanged (pitch) or other unit (steer)."),
         ((0.5, 8.0), "Look."),
     ],

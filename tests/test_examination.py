@@ -93,11 +93,15 @@ def test_a_zero_that_jumps_is_named_with_its_time() -> None:
     start = len(day().log["elapsed_time"]) // 3
     raw = day().log["indication"].to_numpy()
 
-    def spoil(raw: np.ndarray) -> None:
-        raw[start:, 0] += 0.6 * np.ptp(raw[:, 0])
+    step = 0.6 * float(np.ptp(raw[:, 0]))
 
-    assert np.ptp(raw[:, 0]) > 0
+    def spoil(raw: np.ndarray) -> None:
+        raw[start:, 0] += step
+
     (doubt,) = examined(spoil).doubts
+    moved = re.search(r"moved by (\S+),", doubt.do)
+    assert moved
+    assert float(moved[1]) == pytest.approx(step, rel=0.02)
     assert (doubt.cause, doubt.channels) == ("zero shifted", (GAUGES[0],))
     assert doubt.start == pytest.approx(float(day().log["elapsed_time"][start]), abs=0.1)
 

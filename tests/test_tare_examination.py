@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -11,9 +12,12 @@ import pytest
 
 from recon.base.doubt import Doubt
 from recon.base.errors import DataError
+from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
 from recon.conditioning.condition import condition
-from recon.examination.examine import Examination, examine
+from recon.examination.examine import JUDGE, Examination, examine
+from recon.examination.mass_causes import POUND
+from recon.examination.view import view_of
 from recon.mechanics.assembly import assembly_of
 from recon.planning.unknowns import reference_of
 from recon.reconstruction.estimator.session import Tare
@@ -207,3 +211,56 @@ def test_a_doubt_about_many_channels_counts_them() -> None:
         "FL: standing tare (G0 and G1). Found. Do.",
         "FL: standing tare (7 channels, G0 to G6). Found. Do.",
     ]
+
+
+def standing_fl() -> np.ndarray:
+    """What FL's gauges show more with the wheel on the ground than hanging as at the pulls."""
+    corner, assembly = day().calibration.corners["FL"], assembly_of(day().car, "FL")
+    static = np.array([reference_of(day().car, day().car.corners["FL"]).vertical])
+    return np.asarray(corner.K @ (standing(assembly, static) - hanging_at_pulls(assembly, corner)))
+
+
+def test_wheels_that_stood_at_the_tares_of_the_pulls_are_named_in_words() -> None:
+    """No force depends on it, and no other zero of the day would explain it."""
+    corner = day().calibration.corners["FL"]
+    for more, named in ((standing_fl(), True), (standing_fl()[::-1], False)):
+        conditions = replace(corner.conditions, tare=corner.conditions.tare + more)
+        corners = day().calibration.corners | {"FL": replace(corner, conditions=conditions)}
+        found = with_calibration(day().tares, replace(day().calibration, corners=corners))
+        (term,) = (t for t in found.terms if t.place == "FL" and t.name.startswith("tares against"))
+        assert term.contradicts
+        assert ("stood on the ground at the tares of the pulls" in term.found) == named
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.ReconWarning")
+def test_pulls_tared_in_another_state_than_they_were_loaded_are_not_to_be_used() -> None:
+    sheet = day().pulls
+    indication = sheet.indication.copy()
+    columns = [list(sheet.gauges).index(g) for g in OF_FL]
+    tares = np.flatnonzero((sheet.corner == "FL") & (sheet.phase == "tare"))
+    indication[np.ix_(tares, columns)] += standing_fl()
+    made = calibrate(replace(sheet, indication=indication), day().car)
+    verdict = made.corners["FL"].verdict
+    assert verdict is not None
+    assert re.search(
+        r"FL_push_rod would show -0\.\d+ in its unit in each of 13 pulls", verdict.words
+    )
+    assert made.unusable == ("FL",)
+
+
+def test_unsprung_masses_in_pounds_are_named() -> None:
+    heavy = {
+        name: replace(corner, unsprung_mass=corner.unsprung_mass / POUND)
+        for name, corner in day().car.corners.items()
+    }
+    car = replace(day().car, corners=heavy)
+    made = calibrate(day().pulls, car, verification=day().checks)
+    made = replace(made, corners={name: made.corners[name] for name in ("RL", "RR")})
+    log = condition(day().log, car, day().tares)
+    log = log.sel(gauge=[g for corner in made.corners.values() for g in corner.gauges])
+    view = view_of(prepare(made, car, log), log)
+    (doubt,) = JUDGE.doubts(view, JUDGE.terms(view))
+    assert doubt.cause == "other unit"
+    assert doubt.channels == ("unsprung_mass_RL", "unsprung_mass_RR")
+    assert "unsprung_mass_kg of RL and RR in the vehicle file: it seems to be in lb" in doubt.do
+    assert doubt.probability > 0.9

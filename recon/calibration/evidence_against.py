@@ -26,6 +26,9 @@ DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small b
 # that factor to the one between two units of load.  Common practice, no source.
 FEWEST_ALIKE, ALIKE, SAME_FACTOR = 3, 1.3, 0.05
 SHARE_ALIKE = 0.75  # of the rows of a pull sheet; the rest may be mistyped or hardly load a gauge
+# What a gauge shows at no load: its median over its scatter, and over what a usual pull shows.
+# Sound pulls of virtual cars stay below 1.1 and 0.07.
+FEWEST_PULLS, ALIKE_TARES, MISSED = 4, 5.0, 0.15
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 # Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
@@ -145,6 +148,31 @@ def of_written_loads(pulls: Sequence[Pull], assembly: Assembly) -> list[str]:
             )
             out += _between_units(found, seen, f"{device}_load")
     return out
+
+
+def of_tares(pulls: Sequence[Pull], gauges: Sequence[str]) -> list[str]:
+    """Tares of another state than the loads: a gauge misses zero by the same in all pulls.
+
+    Indications of a pull with one device, over its load, lead to what they would be without it.
+    """
+    rows = [p for p in pulls if len(p.devices) == 1 and p.load.shape[1] >= FEWEST_ALIKE]
+    rows = [p for p in rows if np.ptp(p.load[0]) > 0.3 * np.max(p.load[0])]
+    if len(rows) < FEWEST_PULLS:
+        return []
+    at_rest = np.array([np.polyfit(p.load[0], p.indication, 1)[1] for p in rows])
+    usual = np.median([np.max(np.abs(p.indication), axis=0) for p in rows], axis=0)
+    miss = np.median(at_rest, axis=0)
+    scatter = 1.4826 * np.median(np.abs(at_rest - miss), axis=0)
+    far = np.where(np.abs(miss) > ALIKE_TARES * scatter, np.abs(miss) / usual, 0.0)
+    worst = int(np.argmax(far))
+    if far[worst] < MISSED:
+        return []
+    return [
+        f"without load {gauges[worst]} would show {miss[worst]:+.3g} in its unit in each of "
+        f"{len(rows)} pulls, {100 * far[worst]:.0f} % of what a usual pull does: the tares were "
+        "taken in another state than the loads, as if the wheel stood on the ground. Tare with "
+        "the wheel off ground and pad, and the strap slack."
+    ]
 
 
 def _seen_over_written(pulls: Sequence[Pull], assembly: Assembly) -> Floats:

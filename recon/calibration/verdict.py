@@ -16,6 +16,7 @@ from recon.calibration.calibrated import Calibration, CornerCalibration, Quality
 from recon.calibration.evidence_against import (
     of_gauges,
     of_pulls,
+    of_tares,
     of_unit,
     of_verification,
     of_written_loads,
@@ -36,11 +37,12 @@ def verdict_of(
     `fitted` are the pulls that were fitted, where they are at hand.
     """
     pulls, unit = of_pulls(corner), of_written_loads(fitted, assembly) or of_unit(corner, assembly)
-    gauges = unit or of_gauges(corner, assembly)
+    tares = of_tares(fitted, corner.gauges)
+    gauges = tares or unit or of_gauges(corner, assembly)
     verified = corner.verification is not None
     failed = of_verification(corner.verification) if corner.verification is not None else []
     doubts = (*pulls, *gauges, *failed)
-    against = [*unit, *failed]
+    against = [*(tares or unit), *failed]
     if corner.quality.lack_of_fit > LARGE_DISAGREEMENT:
         against += pulls
     if not verified and not unit:

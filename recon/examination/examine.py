@@ -18,6 +18,7 @@ from recon.examination.judge import Judge
 from recon.examination.late_or_unsteady_gauges import late_gauge_causes, single_gauges_agree
 from recon.examination.lateness import gauges_on_time, late_causes
 from recon.examination.loads import loads_agree
+from recon.examination.mass_causes import mass_causes
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.single_faults import single_faults_absent
@@ -51,7 +52,14 @@ JUDGE = Judge(
         single_gauges_agree,
         single_faults_absent,
     ),
-    proposals=(gauge_causes, tare_causes, ordinary_causes, late_causes, late_gauge_causes),
+    proposals=(
+        gauge_causes,
+        tare_causes,
+        mass_causes,
+        ordinary_causes,
+        late_causes,
+        late_gauge_causes,
+    ),
 )
 
 

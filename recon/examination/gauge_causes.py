@@ -34,6 +34,7 @@ FEWEST = 20  # short means that a comparison needs
 COARSE = 5  # short means between steps that are tried in the motion of the car
 SURE_STEP = 9.0  # square of a step over its variance
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
+HARDLY = 0.1  # of the most information that a drive has about a gauge
 APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 MOST = 24  # causes that are tried in every comparison
@@ -172,7 +173,10 @@ def _jumps(view: View, part: Part, i: int) -> Iterator[Candidate]:
     after, of = (np.cumsum(x[::-1])[::-1][starts] for x in (against, weight))
     found = single_faults(view, part)
     if len(starts):
-        yield _jump(view, part, i, starts, (after, of))
+        # A sound zero is a little off all the time: it is fitted along.
+        share = of / max(float(np.sum(weight)), 1e-300)
+        own = (after - share * np.sum(against), of - share * of)
+        yield _jump(view, part, i, starts, own)
     if found is not None and np.any(found.square[FIRST_STEP:, i] > SURE_STEP):
         shapes = np.zeros((len(starts[::COARSE]), *part.samples.indication.shape))
         shapes[:, i] = np.arange(shapes.shape[-1]) >= starts[::COARSE, None]
@@ -205,7 +209,7 @@ def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     """A channel that jumps between two levels, or shows nothing but noise from time to time."""
     gauge = part.gauges[i]
     too_much = _too_much(part, i)
-    upper, step = _two_levels(too_much)
+    upper, step = levels_seen(part, i, too_much)
     if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
         times = len(runs(upper))
         yield Candidate(
@@ -236,6 +240,17 @@ def _too_much(part: Part, i: int) -> Floats:
     """Indication (n,) of gauge `i` less what the other gauges expect of it [mV/V]; 0 if unknown."""
     P, r = part.expected.weight, np.nan_to_num(part.residual)
     return np.where(part.known, np.einsum("nh,nh->n", P[:, i], r) / P[:, i, i], 0.0)
+
+
+def levels_seen(part: Part, i: int, too_much: Floats) -> tuple[NDArray[np.bool_], float]:
+    """As `_two_levels`, (n,) and [unit]; where other gauges hardly check gauge `i` it stays put."""
+    information = part.expected.weight[:, i, i]
+    checked = np.flatnonzero(part.known & (information > HARDLY * np.max(information)))
+    if not len(checked):
+        return np.zeros(len(too_much), dtype=bool), 0.0
+    upper, step = _two_levels(too_much[checked])
+    last = np.searchsorted(checked, np.arange(len(too_much)), side="right") - 1
+    return upper[np.maximum(last, 0)], step
 
 
 def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:

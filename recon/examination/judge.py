@@ -20,7 +20,7 @@ from recon.records.corrections import lines_to_add
 
 SURE = 0.9  # probability from which a cause is named alone
 RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
-EQUAL = 0.5  # of it; from there on two causes fit equally well
+EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by a nat
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
@@ -112,7 +112,8 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
         if len(rivals) == 1 and tried[1].probability > EQUAL * share:
             do = f"{do} Two causes fit equally well: {best.named} or {rivals[0]}."
         else:
-            do = f"{do} Other causes fit nearly as well: {' or '.join(rivals)}."
+            others = "Another cause fits" if len(rivals) == 1 else "Other causes fit"
+            do = f"{do} {others} nearly as well: {' or '.join(rivals)}."
     left = [t.name for t in best.terms if t.contradicts and set(t.corners) & set(worst.corners)]
     if left:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."

@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.examination.tares import Shifts, change_of, shifts, since_pulls
+from recon.examination.tares import Shifts, change_of, shifts, since_pulls, standing_more
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 from recon.reconstruction.estimator.tare_load import scrub_effects, standing
@@ -138,7 +138,7 @@ def _standing_more(part: Part, of: Shifts) -> Floats:
     """
     estimator = part.solver.estimator
     static, assembly, K = np.array(estimator.usual_load), estimator.assembly, estimator.K
-    more = K @ standing(assembly, static) - estimator.tare.indication
+    more = standing_more(part)
     by_load = [
         K @ (standing(assembly, static + change) - standing(assembly, static))
         for change in LOAD_SHARE * np.diag(static)

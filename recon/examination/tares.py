@@ -19,6 +19,7 @@ from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST, mean_forces
 from recon.examination.whole_car import whole_of
+from recon.reconstruction.estimator.tare_load import standing
 
 # Standard uncertainty of a zero between the day of the pulls and that of the drive, as load of the
 # gauge's own link, and its change with temperature.  Common practice, no source.
@@ -26,6 +27,7 @@ STABILITY = 200.0  # N
 PER_KELVIN = 5.0  # N/K
 # Model errors of geometry and calibration that a constant in one gauge resembles, as its load.
 RESEMBLED = 20.0  # N; no source
+STATIC_OPEN = 0.3  # of a standing wheel's static load; no source
 LIMIT = 4.0  # of six gauges: sound drives of virtual and independent cars stay below 3
 # Change of a zero from the tare before a drive to the one after it, as load of the gauge's own
 # link: creep and friction, and temperature.  Common practice, no source.
@@ -107,8 +109,30 @@ def tares_agree(_view: View, part: Part) -> Iterator[Term]:
         limit=LIMIT,
         found=f"The tares of {part.name} are not those of the pulls: most of all the one of "
         f"{part.gauges[worst]}, by {change[worst]:+.4g} in its unit, as {newtons:+.0f} N of "
-        f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days).",
+        f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days)."
+        + _stood_at_pulls(part, change, u),
     )
+
+
+def _stood_at_pulls(part: Part, change: Floats, u: Floats) -> str:
+    """A sentence if the zeros changed as if the wheels had stood at the tares of the pulls."""
+    more = standing_more(part) / u
+    z = np.where(np.isfinite(change), change / u, 0.0)
+    share = -float(z @ more) / max(float(more @ more), 1e-300)
+    left = np.mean((z + share * more) ** 2)
+    if part.solver.session.tare.on_pads or abs(share - 1.0) > STATIC_OPEN or left > LIMIT:
+        return ""
+    return (
+        " A wheel that stood on the ground at the tares of the pulls would explain it: these are "
+        "taken with the wheel hanging and the strap slack. Forces do not depend on them."
+    )
+
+
+def standing_more(part: Part) -> Floats:
+    """Indications (gauge,) [unit] of wheels under static load, less those at their tare."""
+    estimator = part.solver.estimator
+    load = standing(estimator.assembly, np.array(estimator.usual_load))
+    return np.asarray(estimator.K @ load - estimator.tare.indication)
 
 
 def _no_tares(part: Part) -> str:

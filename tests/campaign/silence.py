@@ -66,10 +66,15 @@ def drive(mode: str, number: int, folder: Path, kind: str = "") -> dict[str, Any
         any(d.cause in s.causes and set(s.channels) <= _plain(d.channels) for d in found.doubts)
         for s in slips
     ]
+    # Not counted as named: stated beside the best cause as one that fits as well, or nearly.
+    beside = [
+        any(f"{c} ({' and '.join(s.channels)})" in d.do for d in found.doubts for c in s.causes)
+        for s in slips
+    ]
     silent = found.wrong - found.marked
     return out | {
         "wrong": sorted(found.wrong), "marked": sorted(found.marked),
-        "named": named if ask else [],
+        "named": named if ask else [], "beside": beside,
         "doubts": [(d.cause, d.channels, round(d.probability, 2), d.start) for d in found.doubts],
         "silent": sorted(silent), "untold": sorted(silent - found.foretold) if silent else [],
         "excess": round(float(found.excess.max()), 2), "error": found.error.round(0).tolist(),
