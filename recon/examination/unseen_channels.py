@@ -57,13 +57,11 @@ class Channels:
 
     def with_fault(self, view: View, factor: float = 1.0, zero: float = 0.0) -> View:
         """The drive with these columns times a factor, and higher by a zero [SI unit]."""
-        values, slopes = (view.log[n] for n in (self.variable, SLOPE + self.variable))
-        times = np.where(self.columns, factor, 1.0)
-        changed = {
-            of.name: (of.dims, of.to_numpy() * times + add * self.columns)
-            for of, add in ((values, zero), (slopes, 0.0))
-        }
-        return view.with_log(view.log.assign(changed))
+        times, log = np.where(self.columns, factor, 1.0), view.log.copy()  # arrays are shared
+        for name, add in ((self.variable, zero), (SLOPE + self.variable, 0.0)):
+            variable = log.variables[name]
+            variable.data = variable.to_numpy() * times + add * self.columns
+        return view.with_log(log)
 
 
 @dataclass(frozen=True, slots=True)
