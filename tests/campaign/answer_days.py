@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import pickle
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
+from recon.conditioning.clocks import U_DELAY
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.wheel_slip import LARGER
 from recon.mechanics.axes import intermediate_to_tyre
@@ -35,17 +36,41 @@ def day_of(number: int, folder: Path) -> Day:
     path = folder / f"day_{number}.pickle"
     if path.exists():
         found: Day = pickle.loads(path.read_bytes())
-        return found
+    else:
+        found = _drawn(number)
+        part = path.with_suffix(".part")
+        part.write_bytes(pickle.dumps(found))
+        part.rename(path)
+    return _sampled_apart(found, np.random.default_rng([79, number]))
+
+
+def _drawn(number: int) -> Day:
     rng = np.random.default_rng([78, number])
     crew = crew_at_work(CARS[number % len(CARS)], rng)
     drives = {
         name: Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
         for name, states in DRIVES.items()
     }
-    part = path.with_suffix(".part")
-    part.write_bytes(pickle.dumps(Day(crew, drives)))
-    part.rename(path)
     return Day(crew, drives)
+
+
+def _sampled_apart(day: Day, rng: np.random.Generator) -> Day:
+    """The day with the gauges of each axle sampled a little early or late, drawn anew.
+
+    Virtual logs are sampled all at once; those of a logger are not, and the lag of the rear says
+    how much it allows for that.
+    """
+    channels, drives = day.crew.drawn.channels, {}
+    at_rear = {g for name, own in channels.items() if name[0] in "Rr" for g in own.names}
+    for name, drive in day.drives.items():
+        time, log = drive.log["elapsed_time"].to_numpy(), drive.log.copy()
+        gauges, seen = log["gauge"].to_numpy().tolist(), log["indication"].to_numpy().copy()
+        late = dict(zip((False, True), U_DELAY / np.sqrt(2) * rng.standard_normal(2), strict=True))
+        for g, gauge in enumerate(gauges):
+            seen[:, g] = np.interp(time - late[gauge in at_rear], time, seen[:, g])
+        log["indication"] = log["indication"].copy(data=seen)
+        drives[name] = replace(drive, log=log)
+    return replace(day, drives=drives)
 
 
 def true_forces(forces: xr.Dataset, truth: xr.Dataset, crew: Crew) -> xr.Dataset:

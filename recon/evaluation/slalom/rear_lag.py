@@ -5,7 +5,7 @@ Plain arrays of one stretch in which the force alternates steadily, at an even s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ CREST = 0.9  # of its peak that a force holds on its crest
 SINE_CREST = float(2 / np.pi * np.arccos(CREST))  # share of a half-wave, of a sine
 POINTS = 350  # at which a half-wave and its surroundings are looked at
 HALF_SPAN = 0.08  # s either side, over which a rise is read
+AROUND_EDGE = 0.12  # s either side of a change of side: nearly straight, and longer than hop
 UNEVEN = 1.8  # ratio of lengths or heights of neighbouring half-waves that still are one weave
 FEWEST = 4  # half-waves of a weave: two cycles
 
@@ -49,6 +50,21 @@ class Weave:
         """Mean length of a cycle [s]."""
         return float(self.lengths.mean())
 
+    def at_crossings(self, total: Floats) -> Weave:
+        """The same stretch with its edges where a line through `total` (sample,) [N] is zero.
+
+        Each line is fitted within `AROUND_EDGE` of an edge, which moves by no more than that.
+        """
+        reach = max(round(AROUND_EDGE / self.step), 1)
+        near = np.arange(-reach, reach + 1)
+        first, last = reach, len(total) - reach - 1
+        middle = np.clip(np.searchsorted(self.time, self.edges), first, max(last, first))
+        around = total[(middle[:, None] + near).clip(0, len(total) - 1)]
+        slope = around @ near / (near @ near * self.step)
+        away = np.divide(-around.mean(axis=1), slope, out=np.zeros_like(slope), where=slope != 0)
+        moved = self.time[middle] + away - self.edges
+        return replace(self, edges=self.edges + moved.clip(-AROUND_EDGE, AROUND_EDGE))
+
     def cycles(self, force: Floats) -> Floats:
         """Force (sample,) [N] over the phase of every whole cycle, (cycle, phase).
 
@@ -62,6 +78,10 @@ class Weave:
         half = (phase >= 0.5).astype(np.int64)
         when = start[:, half] + length[:, half] * (2 * phase - half)
         return np.asarray(np.interp(when, self.time, force))
+
+    def mean_cycle(self, force: Floats) -> Floats:
+        """Mean of the force (sample,) [N] over all cycles, (phase,)."""
+        return np.asarray(self.cycles(force).mean(axis=0))
 
     def cross_spectra(self, front: Floats, rear: Floats) -> NDArray[np.complex128]:
         """Cross-spectrum of two forces (sample,) [N] at the frequency of each cycle, (cycle,)."""

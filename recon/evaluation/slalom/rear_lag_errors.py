@@ -139,14 +139,14 @@ def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
 
     def quantity(force: Floats) -> Floats:
         axles = both(force)
-        by_axle = [[f(own) for own in axles] for f in (_mean_cycle, weave.rises, weave.crests)]
+        # The forces that may have been also change sides at other times.
+        own = weave.at_crossings(axles[0] + axles[1])
+        by_axle = [[of(axle) for axle in axles] for of in (own.mean_cycle, own.rises, own.crests)]
         parts = [np.stack(pair, axis=1).ravel() for pair in by_axle]
-        return np.concatenate([[weave.lag(*axles), weave.lag_of_slopes(*axles)], *parts])
-
-    def _mean_cycle(force: Floats) -> Floats:
-        return weave.cycles(force).mean(axis=0)
+        return np.concatenate([[own.lag(*axles), own.lag_of_slopes(*axles)], *parts])
 
     estimate = Alternatives(means, slice(None)).estimate(quantity)
+    weave = weave.at_crossings(best[0] + best[1])
     late = late_words(forces)
     ends = np.cumsum([0, 2, 2 * PHASES, 2 * len(run), 2 * len(run)])
     lag, cycle, rise, crest = (estimate.at(slice(int(a), int(b))) for a, b in pairwise(ends))
