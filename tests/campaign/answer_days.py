@@ -11,6 +11,7 @@ import xarray as xr
 
 from recon.conditioning.clocks import U_DELAY
 from recon.conditioning.filters import low_pass
+from recon.evaluation.launch.one_launch import U_SPEED
 from recon.evaluation.launch.wheel_slip import LARGER
 from recon.mechanics.axes import intermediate_to_tyre
 from recon.reconstruction.result.attributes import facts_of
@@ -41,7 +42,7 @@ def day_of(number: int, folder: Path) -> Day:
         part = path.with_suffix(".part")
         part.write_bytes(pickle.dumps(found))
         part.rename(path)
-    return _sampled_apart(found, np.random.default_rng([79, number]))
+    return _as_logged(found, np.random.default_rng([79, number]))
 
 
 def _drawn(number: int) -> Day:
@@ -54,11 +55,10 @@ def _drawn(number: int) -> Day:
     return Day(crew, drives)
 
 
-def _sampled_apart(day: Day, rng: np.random.Generator) -> Day:
-    """The day with the gauges of each axle sampled a little early or late, drawn anew.
+def _as_logged(day: Day, rng: np.random.Generator) -> Day:
+    """The day with errors of a logger that answers allow for and virtual logs do not have.
 
-    Virtual logs are sampled all at once; those of a logger are not, and the lag of the rear says
-    how much it allows for that.
+    The gauges of each axle are sampled a little early or late, and the speed has a gain.
     """
     channels, drives = day.crew.drawn.channels, {}
     at_rear = {g for name, own in channels.items() if name[0] in "Rr" for g in own.names}
@@ -69,6 +69,7 @@ def _sampled_apart(day: Day, rng: np.random.Generator) -> Day:
         for g, gauge in enumerate(gauges):
             seen[:, g] = np.interp(time - late[gauge in at_rear], time, seen[:, g])
         log["indication"] = log["indication"].copy(data=seen)
+        log["speed"] = log["speed"].copy(data=log["speed"] * (1 + U_SPEED * rng.standard_normal()))
         drives[name] = replace(drive, log=log)
     return replace(day, drives=drives)
 

@@ -63,6 +63,23 @@ def _in_phase(found: np.ndarray, true: np.ndarray) -> np.ndarray:
     return other if np.std(other) < np.std(found - true) else found - true
 
 
+def limits_at(grip: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """What the tyres could do (corner, direction, load) [N]: more than samples of them show.
+
+    Their limits are a power of the load, the same in all directions; NaN in drives without.
+    """
+    if "tyre_limit" not in truth:
+        return np.full(grip["available_force"].shape, np.nan)
+    out = []
+    for corner in map(str, grip["corner"].to_numpy()):
+        load = truth["tyre_force_intermediate"].sel(corner=corner, component="z").to_numpy()
+        limit = truth["tyre_limit"].sel(corner=corner).to_numpy()
+        there = load > 1.0
+        power, level = np.polyfit(np.log(load[there]), np.log(limit[there]), 1)
+        out.append(np.exp(level + power * np.log(grip["load"].to_numpy())))
+    return np.broadcast_to(np.array(out)[:, None], grip["available_force"].shape)
+
+
 def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     """Metrics of all answers of one drive, as `compared` gives them."""
     crew, drive = day.crew, day.drives[name]
@@ -73,6 +90,8 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     both = (every_answer(one, shared) for one in (forces, true))
     for (answer, found), (_, ideal) in zip(*both, strict=True):
         given = isinstance(found, xr.Dataset) and isinstance(ideal, xr.Dataset)
+        if given and "available_force" in ideal:
+            ideal["available_force"][:] = limits_at(found, drive.truth)
         if given and answer.name not in NOT_COMPARED:
             for metric, rows in compared(found, ideal):
                 yield f"{answer.name}.{metric}", rows
