@@ -67,10 +67,13 @@ class Hop:
         since = time - self.peak
         swing = 2 * np.pi * self.frequency * since
         sides = np.stack([np.sin(swing - self.apart * right) for right in (0, 1, 0, 1)], axis=1)
-        return np.asarray(self._share(since)[:, None] * self.size * sides * driven)
+        return np.asarray(self.envelope(since)[:, None] * self.size * sides * driven)
 
-    def _share(self, since: Floats) -> Floats:
-        """Envelope (n,): growth, a round peak of one and decay; nothing below a hundredth."""
+    def envelope(self, since: Floats) -> Floats:
+        """Share (n,) [1] of the peak, times `since` [s] then; nothing below a hundredth.
+
+        Growth, a round peak of one, and decay.
+        """
         top = np.log(self.growth / self.decay) / (self.growth + self.decay)
         at, wide = np.clip(since + top, -4.0, 4.0), (self.growth, self.decay)
         share = 1.0 / (np.exp(-wide[0] * at) + np.exp(wide[1] * at))

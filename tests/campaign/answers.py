@@ -2,8 +2,9 @@
 
 `python -m tests.campaign.answers FOLDER COUNT [FIRST]` calculates every answer of a slalom, a
 launch and a circuit on virtual days of all shipped cars, from the forces as reconstructed and from
-the true ones.  It writes one line of JSON per day, drive and metric to FOLDER/answers_FIRST.jsonl;
-FOLDER keeps the days too, so that the next run need not drive again.
+the true ones (`closed_forms` has what those do not show).  It writes one line of JSON per day,
+drive and metric to FOLDER/answers_FIRST.jsonl; FOLDER keeps the days too, so that the next run
+need not drive again.
 `python -m tests.campaign.answers FOLDER table [CAR]` prints how often intervals hold the truth,
 metric by metric.  Day number n is always the same one; car, calibration, sensors and drives are
 drawn anew for each.
@@ -31,6 +32,7 @@ from recon.evaluation.runs.metrics import METRICS, RunValues, run_values
 from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.prepare import prepare
 from tests.campaign.answer_days import Day, day_of, true_forces
+from tests.campaign.closed_forms import in_closed_form
 from tests.campaign.slip_days import CARS
 
 HALF = 1.96  # standard uncertainties in a half-width
@@ -63,23 +65,6 @@ def _in_phase(found: np.ndarray, true: np.ndarray) -> np.ndarray:
     return other if np.std(other) < np.std(found - true) else found - true
 
 
-def limits_at(grip: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
-    """What the tyres could do (corner, direction, load) [N]: more than samples of them show.
-
-    Their limits are a power of the load, the same in all directions; NaN in drives without.
-    """
-    if "tyre_limit" not in truth:
-        return np.full(grip["available_force"].shape, np.nan)
-    out = []
-    for corner in map(str, grip["corner"].to_numpy()):
-        load = truth["tyre_force_intermediate"].sel(corner=corner, component="z").to_numpy()
-        limit = truth["tyre_limit"].sel(corner=corner).to_numpy()
-        there = load > 1.0
-        power, level = np.polyfit(np.log(load[there]), np.log(limit[there]), 1)
-        out.append(np.exp(level + power * np.log(grip["load"].to_numpy())))
-    return np.broadcast_to(np.array(out)[:, None], grip["available_force"].shape)
-
-
 def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     """Metrics of all answers of one drive, as `compared` gives them."""
     crew, drive = day.crew, day.drives[name]
@@ -90,10 +75,8 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     both = (every_answer(one, shared) for one in (forces, true))
     for (answer, found), (_, ideal) in zip(*both, strict=True):
         given = isinstance(found, xr.Dataset) and isinstance(ideal, xr.Dataset)
-        if given and "available_force" in ideal:
-            ideal["available_force"][:] = limits_at(found, drive.truth)
         if given and answer.name not in NOT_COMPARED:
-            for metric, rows in compared(found, ideal):
+            for metric, rows in compared(found, in_closed_form(ideal, drive.truth)):
                 yield f"{answer.name}.{metric}", rows
     runs = [run_values(one, shared["sections"]) for one in (forces, true)]
     yield from _run_metrics(*runs)

@@ -7,8 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 
+from recon.virtual.phases import Hop
 from tests.campaign.answers import lines_of, table
+from tests.campaign.closed_forms import hop_ends, in_closed_form
 
 
 def line(day: int, error: list[float]) -> dict[str, Any]:
@@ -24,6 +27,29 @@ def test_the_table_counts_quantities_and_takes_days_as_trials() -> None:
     assert alike[3] == "50.0%"
     low, high = (float(word.rstrip("%")) for word in alike[4:6])
     assert (low, high) == pytest.approx((29.9, 70.1), abs=0.1)  # Wilson, 10 of 20
+
+
+def test_ends_of_hop_and_limits_of_tyres_are_those_of_the_virtual_driver() -> None:
+    figures = {"start": 3.0, "growth": 5.0, "decay": 4.0, "frequency": 11.5, "amplitude": 2000.0}
+    load = np.linspace(500.0, 4000.0, 20)
+    truth = xr.Dataset(
+        {"event_kind": ("event", ["hop"]),
+         "tyre_force_intermediate": (("elapsed_time", "corner", "component"), load[:, None, None]),
+         "tyre_limit": (("elapsed_time", "corner"), 1.1 * load[:, None] ** 0.9)}
+        | {f"event_{name}": ("event", [value]) for name, value in figures.items()},
+        coords={"corner": ["RL"], "component": ["z"]},
+    )  # fmt: skip
+    begin, end = hop_ends(truth)
+    hop = Hop(3.4, 11.5, 1.0, 5.0, 4.0, 0.0)  # the peak is 2 / growth after the start
+    assert 2000 * hop.envelope(np.array([begin, end]) - 3.4) == pytest.approx([300, 300], rel=1e-3)
+    ideal = xr.Dataset(
+        {"available_force": (("corner", "direction", "load"), np.zeros((1, 2, 1))),
+         "hop_begin": (("hop", "corner", "component"), [[[2.9, 2.9]]])},
+        coords={"corner": ["RL"], "load": [2500.0]},
+    )  # fmt: skip
+    closed = in_closed_form(ideal, truth)
+    assert closed["available_force"].to_numpy() == pytest.approx(1.1 * 2500**0.9, rel=1e-6)
+    assert closed["hop_begin"].to_numpy().ravel() == pytest.approx([np.nan, begin], nan_ok=True)
 
 
 @pytest.mark.slow(12)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs, sampling_interval
 from recon.base.late import xr
 from recon.conditioning.filters import low_pass
-from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
+from recon.evaluation.launch.oscillation import FEWEST_FITTED, Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
 
 Mask = NDArray[np.bool_]
@@ -34,9 +34,8 @@ U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
-# Of a cycle: least scatter of reversals of waves that are not quite sines, that of fewer than
-# three cycles, and how steady a frequency is.
-SCATTER, FEW_SCATTER, STEADY = 0.02, 0.05, 0.002
+# Of a cycle: least scatter of reversals where few are seen, and how steady a frequency is.
+FEW_SCATTER, STEADY = 0.05, 0.002
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
@@ -232,12 +231,14 @@ def _amplitude(values: Floats) -> Floats:
 
 
 def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
-    """Standard uncertainty [Hz] of a slope through reversals that scatter by a share of a cycle.
+    """Standard uncertainty [Hz] of a frequency beside that of the force.
 
-    Few reversals do not show their scatter, and no hop keeps its frequency to the last digit.
+    A wave that is fitted rests on all samples.  The slope through few reversals has their scatter,
+    by a share of a cycle, of which they show little.  No hop keeps its frequency to the last digit.
     """
-    scatter = max(scatter, SCATTER if cycles >= CYCLES else FEW_SCATTER)
-    slope = 2 * scatter * np.sqrt(12.0 / (2 * cycles) ** 3)
+    slope = 0.0
+    if 2 * cycles < FEWEST_FITTED:
+        slope = 2 * max(scatter, FEW_SCATTER) * np.sqrt(12.0 / (2 * cycles) ** 3)
     return float(frequency * np.hypot(slope, STEADY))
 
 

@@ -1,0 +1,91 @@
+"""Truth of answers that true forces do not give: what tyres could do, ends of hop, the shuffle.
+
+The same answer from true forces has the same samples and reversals, so it cannot say whether the
+interval allows enough for what lies between them.  The virtual driver knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import xarray as xr
+
+from recon.evaluation.launch.hop import COMPONENTS, LEAST
+from recon.virtual.phases import SHUFFLES, Hop
+
+NEAR = 0.5  # s: hop that begins farther away is another one
+UPWARD = COMPONENTS.index(2)
+
+
+def in_closed_form(ideal: xr.Dataset, truth: xr.Dataset) -> xr.Dataset:
+    """An answer from true forces with the quantities that have a closed form replaced by it."""
+    return ideal.assign(
+        {name: ideal[name].copy(data=of(ideal, truth)) for name, of in FORMS.items()
+         if name in ideal}
+    )  # fmt: skip
+
+
+def _limits(grip: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """What the tyres could do (corner, direction, load) [N]: more than samples of them show.
+
+    Their limits are a power of the load, the same in all directions; NaN in drives without.
+    """
+    if "tyre_limit" not in truth:
+        return np.full(grip["available_force"].shape, np.nan)
+    out = []
+    for corner in map(str, grip["corner"].to_numpy()):
+        load = truth["tyre_force_intermediate"].sel(corner=corner, component="z").to_numpy()
+        limit = truth["tyre_limit"].sel(corner=corner).to_numpy()
+        there = load > 1.0
+        power, level = np.polyfit(np.log(load[there]), np.log(limit[there]), 1)
+        out.append(np.exp(level + power * np.log(grip["load"].to_numpy())))
+    return np.broadcast_to(np.array(out)[:, None], grip["available_force"].shape)
+
+
+def _end_of_hop(name: str, last: int) -> Callable[[xr.Dataset, xr.Dataset], np.ndarray]:
+    """Time [s] at which the amplitude of Fz passes the least that is called hop.
+
+    Its longitudinal part depends on the tyre and has no closed form: those of Fx are NaN.
+    """
+
+    def of(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+        by_forces = launch[name].to_numpy()
+        end = hop_ends(truth)[last]
+        out = np.where(np.abs(by_forces - end) < NEAR, end, np.nan)
+        if out.ndim > 1:
+            out[..., np.arange(out.shape[-1]) != UPWARD] = np.nan
+        return out
+
+    return of
+
+
+def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
+    """Times [s] at which the hop of a drive begins and ends; NaN without."""
+    kinds = truth["event_kind"].to_numpy().tolist() if "event_kind" in truth else []
+    if "hop" not in kinds:
+        return float("nan"), float("nan")
+    at = kinds.index("hop")
+    start, growth, decay, frequency, amplitude = (
+        float(truth[f"event_{word}"].to_numpy()[at])
+        for word in ("start", "growth", "decay", "frequency", "amplitude")
+    )
+    hop = Hop(start + 2.0 / growth, frequency, 1.0, growth, decay, 0.0)
+    since = np.arange(-3.0, 3.0, 1e-4)
+    there = since[abs(amplitude) * hop.envelope(since) >= LEAST]
+    return float(hop.peak + there[0]), float(hop.peak + there[-1])
+
+
+def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
+    """Frequency [Hz] of the driveline after each shift."""
+    return np.where(np.isnan(shifts["shuffle_frequency"]), np.nan, SHUFFLES)
+
+
+FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
+    "available_force": _limits,
+    "hop_begin": _end_of_hop("hop_begin", 0),
+    "hop_start": _end_of_hop("hop_start", 0),
+    "hop_finish": _end_of_hop("hop_finish", 1),
+    "hop_end": _end_of_hop("hop_end", 1),
+    "shuffle_frequency": _shuffle,
+}
