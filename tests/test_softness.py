@@ -25,8 +25,11 @@ from recon.mechanics.statics import member_matrix
 from recon.reconstruction.causes import every_cause as causes
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause
-from recon.reconstruction.causes.geometry_causes import compliance_causes
+from recon.reconstruction.causes.geometry_causes import compliance_causes, wind_up
 from recon.reconstruction.estimator.linear_estimator import loads_of
+from recon.virtual.drawing import draw_car
+from recon.virtual.effects import Effects
+from recon.virtual.elastic import WheelAt, settle
 from tests.conftest import HMMWV, HMMWV_CENTRE
 from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped
@@ -220,3 +223,18 @@ def test_what_is_stated_less_surely_widens_the_interval() -> None:
     # Causes that are dropped hold 1e-4 of the variance in all; the pulls leave little of this one.
     assert second > first * (1 + 2e-4)
     assert third - first > 3 * (second - first)
+
+
+def test_an_axle_winds_up_as_far_as_the_elastic_one_of_the_virtual_car() -> None:
+    car, usual = shipped("solid_axle_tubes"), 3800.0
+    elastic = draw_car(car, 0, effects=Effects(facts=0.0, bushes=0.0)).elastic["rear"]
+    force = np.array([[-0.8 * usual, 0.0, usual]])
+
+    def braked(at: WheelAt) -> tuple[np.ndarray, np.ndarray]:
+        return force, np.cross(at.contact - at.hub, force)
+
+    turn = settle(elastic, (braked, braked), np.zeros(1), travel=np.zeros((1, 2))).wheels[0].turn
+    angle = wind_up(assembly_of(car, "rear"), (usual, usual))
+    assert angle == pytest.approx(np.arcsin(turn[0, 0, 2]), rel=0.05)  # to first order
+    rigid = softened(car, lambda s: replace(s, compliance=0.0) if s.kind == "link" else s)
+    assert abs(wind_up(assembly_of(rigid, "rear"), (usual, usual))) < 1e-12

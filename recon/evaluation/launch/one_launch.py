@@ -22,9 +22,6 @@ from recon.evaluation.sections.find_sections import Section
 BEFORE, AFTER = 0.6, 0.3  # s around a launch
 FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
-# Of the load gained: gauges creep between two levels, which forces carry as noise; seen on virtual
-# days, where 1 % of it was missing.
-U_GAINED = 0.01
 READ = 0.1  # of a step between samples, u of a time that is interpolated
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
@@ -189,8 +186,6 @@ def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: in
         late = U_SPEED * 0.5 * (window.passed - window.start)
         place = i * len(QUANTITIES)
         out[place + 2] = step
-        gained = _of_group(window, time, force[:, group].sum(axis=1), np.nan)[4]
-        out[place + 4] = U_GAINED * abs(np.nan_to_num(gained))
         at_end = np.interp(window.passed, time, own) if np.isfinite(window.passed) else 0.0
         out[place + 3] = abs(at_end) * late if np.isfinite(late) else 0.0
         out[place + 5] = np.hypot(away / COVERAGE_FACTOR, step)
@@ -255,9 +250,15 @@ def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) 
     alternating = hop.signals_of(time, force)
     found = hop.found_in(time, alternating, np.full_like(car.least_hop, hop.LEAST))
     signals = [(k, j) for k in range(len(car.tyres.corners)) for j in range(2)]
-    values: list[Floats] = [hop.measured(found, event, signals).ravel() for event in happened]
-    for event in happened:
-        inside = (time >= event.start) & (time <= event.end)
+    each = [hop.measured(found, event, signals) for event in happened]
+    values: list[Floats] = [own.ravel() for own in each]
+    for event, own in zip(happened, each, strict=True):
+        # Hop begins and ends a little differently in the forces that may have been.
+        inside = (time >= np.nanmin(own[:, 0], initial=event.end)) & (
+            time <= np.nanmax(own[:, 1], initial=event.start)
+        )
+        if not inside.any():
+            inside = (time >= event.start) & (time <= event.end)
         for group in (g for g in car.tyres.groups if len(g) == 2):
             for j in range(2):
                 left, right = (alternating[inside, k, j] for k in group)

@@ -12,7 +12,11 @@ from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Tyre
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, joined, numbered
-from recon.reconstruction.causes.geometry_causes import compliance_causes, geometry_causes
+from recon.reconstruction.causes.geometry_causes import (
+    compliance_causes,
+    geometry_causes,
+    wind_up_causes,
+)
 from recon.reconstruction.causes.sensor_causes import sensor_causes
 from recon.reconstruction.estimator.assembly_estimator import (
     FRICTION_AT_TARE,
@@ -46,6 +50,7 @@ def causes_of(bench: Bench, tyre: Tyre) -> list[Cause]:
             *map_causes(bench),
             *geometry_causes(bench),
             *compliance_causes(bench),
+            *wind_up_causes(bench),
             *prior_causes(bench, tyre),
             *friction_causes(bench),
             *mechanical_causes(bench),

@@ -1,4 +1,4 @@
-"""Causes from uncertain geometry: hardpoints, wheel centres, stated compliances.
+"""Causes from uncertain geometry: hardpoints, wheel centres, compliances, axles that wind up.
 
 The pulls hold K G at their pose, whatever the geometry is: a geometry that is off changes K there
 so that its product with G stays, and H only elsewhere.  Its effect on the forces is therefore
@@ -10,13 +10,17 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import absolute_map, moved_points
 from recon.mechanics.softness import soft_changes
-from recon.mechanics.statics import member_matrix
+from recon.mechanics.statics import load_matrix, member_matrix, road_columns
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, numbered
+from recon.reconstruction.estimator.assembly_estimator import typical_unknowns
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+
+BRAKING = 1  # place of braking in `typical_unknowns`
 
 
 def geometry_causes(bench: Bench) -> list[Cause]:
@@ -89,6 +93,39 @@ def compliance_causes(bench: Bench) -> list[Cause]:
         )
         for name, loading in out.items()
     ]
+
+
+def wind_up_causes(bench: Bench) -> list[Cause]:
+    """An axle turns on links that give while it brakes, and bridges on its tubes turn with it.
+
+    They measure forces in the axes of the axle, which are taken to be those of the design.  The
+    angle is that of usual braking, pulls with held wheels included.
+    """
+    w, assembly = bench.features.wheels, bench.assembly
+    carrying = {wheel.body for wheel in assembly.mechanism.wheels}
+    if w == 1 or carrying.isdisjoint(cut.body for cut in assembly.mechanism.sections):
+        return []
+    angle = abs(wind_up(assembly, bench.estimator.usual_load))
+    loading = bench.blank()
+    for k in range(w):
+        loading[:, 3 * k, bench.features.force(k, 2)] = angle
+        loading[:, 3 * k + 2, bench.features.force(k, 0)] = -angle
+    return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
+
+
+def wind_up(assembly: Assembly, usual: tuple[float, ...]) -> float:
+    """Pitch [rad] of a tied axle in usual braking, front end down positive, by the links that give.
+
+    `usual` (wheel,) [N] are loads of its wheels.  The sum over links of compliance times load times
+    load per unit of pitch moment: unit load method, from memory.  Springs hold the wheels' travel.
+    """
+    mechanism, wheels = assembly.mechanism, range(len(usual))
+    at = pose(mechanism, np.zeros(len(usual)), 0.0)
+    loads = load_matrix(at)
+    under = loads @ road_columns(at, hub_passes_spin=True) @ typical_unknowns(usual)[BRAKING]
+    per_moment = np.mean([loads[:, 6 * k + 4] for k in wheels], axis=0)
+    gives = np.array([mechanism.kinds[support] != "spring" for support in mechanism.owner])
+    return float(np.sum(np.nan_to_num(mechanism.compliance) * under * per_moment * gives))
 
 
 def _from_pull_pose(bench: Bench) -> Floats:
