@@ -69,6 +69,22 @@ def _names(text: str) -> tuple[str, ...]:
     return tuple(name.strip() for name in text.split(","))
 
 
+def _float(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        found = f"'{text}' is no number; need one with a point and without a unit, such as 5.2"
+        raise argparse.ArgumentTypeError(found) from None
+
+
+def _count(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        found = f"'{text}' is no whole number; need one, such as 4"
+        raise argparse.ArgumentTypeError(found) from None
+
+
 Argument = tuple[str, str, dict[str, Any]]  # name, help, and how argparse takes it
 
 
@@ -81,7 +97,7 @@ def _flag(name: str, words: str) -> Argument:
 
 
 def _number(name: str, unit: str, words: str, **how: Any) -> Argument:
-    return _argument(name, words, type=float, metavar=unit, **how)
+    return _argument(name, words, type=_float, metavar=unit, **how)
 
 
 def _outputs(folder: str) -> tuple[Argument, ...]:
@@ -96,7 +112,7 @@ def _options_of(answer: Answer) -> tuple[Argument, ...]:
         _argument(
             f"--{option.name.replace('_', '-')}",
             option.words.replace("%", "%%"),
-            type=float if option.unit else str,
+            type=_float if option.unit else str,
             default=option.default,
             metavar=(option.unit or option.name).upper(),
         )
@@ -142,7 +158,7 @@ ARGUMENTS: dict[str, tuple[Argument, ...]] = {
         _argument(
             "--best",
             "choose the best COUNT gauges of the corner or car; --gauged are always included",
-            type=int, metavar="COUNT",
+            type=_count, metavar="COUNT",
         ),
         *PICTURES,
     ),

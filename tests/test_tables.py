@@ -175,6 +175,8 @@ def test_only_local_regular_files(tmp_path):
         existing_file("https://example.org/a.csv", "log")
     with pytest.raises(DataError, match=r"gone.csv: no such file where a log"):
         existing_file(tmp_path / "gone.csv", "log")
+    with pytest.raises(DataError, match="an empty name where a log"):
+        existing_file("", "log")
     with pytest.raises(DataError, match=r"x{300}: an impossible name"):
         existing_file("x" * 300, "log")
     with pytest.raises(DataError, match=f"{tmp_path.name}: a folder where a log"):

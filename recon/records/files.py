@@ -42,6 +42,7 @@ def existing_file(path: str | Path, what: str) -> Path:
     try:
         local = only_result(local) if what == RESULT else local
         found = "" if local.is_file() else "a folder" if local.is_dir() else "no such file"
+        found = found if text else "an empty name"
     except (OSError, ValueError) as error:  # names that no file can have
         found = f"an impossible name ({error})"
     if found:

@@ -117,6 +117,18 @@ def test_an_unknown_option_offers_the_nearest_of_its_command(run: Run) -> None:
     assert "one file or word too many: 'more.nc'" in ended.err
 
 
+@pytest.mark.parametrize(
+    ("command", "option", "typed", "told"),
+    [("slalom", "--bandwidth", "8Hz", "no number"), ("observe", "--best", "four", "no whole")],
+)
+def test_what_is_no_number_is_refused_in_words(
+    command: str, option: str, typed: str, told: str, run: Run
+) -> None:
+    ended = run(command, "file", option, typed)
+    assert ended.code == 2
+    assert f"argument {option}: '{typed}' is {told}" in ended.err
+
+
 def test_a_folder_stands_for_the_one_result_in_it(
     run: Run, one_corner: OneCorner, tmp_path: Path
 ) -> None:
