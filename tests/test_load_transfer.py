@@ -221,6 +221,9 @@ def test_a_drive_straight_ahead_has_no_lateral_transfer() -> None:
     assert np.isnan(answer["height"].sel(direction="lateral"))
     assert "lateral acceleration varies by 0.0 m/s2" in answer.attrs["not_given"]
     assert inside(answer, "height", 0.5, direction="longitudinal")
+    first, *rest = load_transfer_summary(answer)
+    assert first.startswith("Load transfer, without corners; height of the centre of mass: from")
+    assert not any("eight of the centre of mass: from" in line for line in rest)
 
 
 def test_parts_given_by_hand_restrict_the_samples() -> None:

@@ -27,7 +27,7 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
     lines += [
         f"  {line}"
         for line in (*_own_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
-        if line
+        if line and line[1:] not in lines[0]
     ]
     lines.append(f"  Samples: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in sentences_of(answer, "assumed")]
@@ -42,6 +42,9 @@ def _known(answer: xr.Dataset, name: str, **at: str) -> tuple[float, float] | No
 
 def _finding(answer: xr.Dataset) -> str:
     share = _known(answer, "front_share")
+    if share is None and np.isnan(answer["load_per_lateral_acceleration"]).all():
+        known = [*_heights(answer), *_others(answer), "Nothing is known"]
+        return f"Load transfer, without corners; {known[0][0].lower()}{known[0][1:]}"
     if share is None:
         return f"Load transfer, without the front share: {_slopes(answer)}"
     return (
