@@ -116,6 +116,7 @@ def test_a_number_that_does_not_void_a_calibration_does_not_change_it(
         ("club_racer", "FL", "gauges 0 expected tube wall", "upper_front: expected.tube.wall"),
         ("club_racer", "FL", "wheel centre", "FL: wheel.centre"),
         ("anti_roll_bar", "front", "unsprung_mass", "FL: unsprung_mass"),
+        ("anti_roll_bar", "front", "supports 0 outer u", "outer.u"),
     ],
 )
 def test_a_number_that_changes_a_calibration_is_a_fact(

@@ -55,7 +55,17 @@ def decisive_facts(car: Vehicle, assembly: str) -> dict[str, str]:
         out |= {
             f"{c.name}: unsprung_mass": _words("unsprung_mass", c.unsprung_mass) for c in corners
         }
+        for part in parts:
+            for support in part.supports:
+                _walk_uncertainties(support, f"{part.name}, support {support.name}:", out)
     return out
+
+
+def _walk_uncertainties(support: Support, place: str, out: dict[str, str]) -> None:
+    """Put the uncertainties of a support into `out`: pulls at several poses depend on them."""
+    out[f"{place} outer.u"] = _words("u_point", support.outer.u)
+    out[f"{place} inner.u"] = _words("u_point", support.inner.u)
+    out[f"{place} u_compliance"] = _words("u_compliance", support.u_compliance)
 
 
 def _walk(item: Any, place: str, out: dict[str, str]) -> None:
