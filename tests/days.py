@@ -32,7 +32,7 @@ from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.effects import Effects
-from recon.virtual.states import States
+from recon.virtual.states import Body, States
 from tests.slalom_course import slalom_states
 
 VEHICLES = Path(__file__).parents[1] / "vehicles"
@@ -125,26 +125,28 @@ def states(corner: str, force: np.ndarray, **other: np.ndarray) -> States:
     """A corner under `force` (n, 3) [N], level body, wheel rolling, hub not accelerated."""
     n = len(force)
     still = {
-        "travel": np.zeros((n, 1)), "steer": np.zeros(n), "rack": np.zeros(n),
-        "roll": np.zeros(n), "pitch": np.zeros(n), "speed": np.full(n, 15.0),
-        "yaw_rate": np.zeros(n), "acceleration": np.tile([0, 0, STANDARD_GRAVITY], (n, 1)),
+        "travel": np.zeros((n, 1)),
         "specific_force": np.tile([0, 0, STANDARD_GRAVITY], (n, 1, 1)),
         "brake_pressure": np.zeros((n, 1)), "brake_torque": np.zeros((n, 1)),
         "wheel_speed": np.full((n, 1), 50.0), "locked": np.zeros((n, 1), dtype=bool),
         "temperature": np.full((n, 1), 20.0),
     }  # fmt: skip
+    motion = {name: np.zeros(n) for name in ("steer", "rack", "roll", "pitch", "yaw_rate")}
+    motion |= {"speed": np.full(n, 15.0), "acceleration": np.tile([0, 0, STANDARD_GRAVITY], (n, 1))}
+    motion |= {name: other.pop(name) for name in motion.keys() & other.keys()}
     return States(
-        corners=(corner,), time=0.01 * np.arange(n), force=force[:, None].astype(float),
-        **{**still, **other},
+        corners=(corner,), time=0.01 * np.arange(n), body=Body(**motion),
+        force=force[:, None].astype(float), **{**still, **other},
     )  # fmt: skip
 
 
 def exact_log(of: Exact, through: States) -> tuple[xr.Dataset, Tares, xr.Dataset]:
     """Drive without noise of the ordinary sensors."""
     log, tares, truth = virtual_drive(of.drawn, through, np.random.default_rng(2))
-    for name in ("travel", "wheel_speed", "brake_pressure", "steer", "roll", "pitch",
-                 "acceleration"):  # fmt: skip
+    for name in ("travel", "wheel_speed", "brake_pressure"):
         log[name].values[:] = getattr(through, name)
+    for name in ("steer", "roll", "pitch", "acceleration"):
+        log[name].values[:] = getattr(through.body, name)
     log["hub_acceleration"].values[:] = through.specific_force
     log["gauge_temperature"].values[:] = through.temperature
     return log, tares, truth

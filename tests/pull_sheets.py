@@ -7,16 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from recon.records.sheets import PAD, STRAP, PullSheet
+from recon.records.sheets import PARTS, PullSheet
 
 
 def rewritten(sheet: PullSheet, **columns: Any) -> PullSheet:
     """The sheet with other values in `columns`, which are named as in the file."""
-    strap = {STRAP[name]: columns.pop(name) for name in STRAP.keys() & columns.keys()}
-    pad = {PAD[name]: columns.pop(name) for name in PAD.keys() & columns.keys()}
-    return replace(
-        sheet, strap=replace(sheet.strap, **strap), pad=replace(sheet.pad, **pad), **columns
-    )
+    for part, names in PARTS.items():
+        own = {names[name]: columns.pop(name) for name in names.keys() & columns.keys()}
+        columns[part] = replace(getattr(sheet, part), **own)
+    return replace(sheet, **columns)
 
 
 def rows_of(sheet: Any, chosen: np.ndarray) -> Any:

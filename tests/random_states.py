@@ -6,7 +6,7 @@ import numpy as np
 
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.virtual.drawing import VirtualCar
-from recon.virtual.states import WARM_GAIN, WARM_START, States, level_to_vehicle, rack_of
+from recon.virtual.states import WARM_GAIN, WARM_START, Body, States, level_to_vehicle, rack_of
 
 LEAST_BRAKING = 20.0  # N m; with less torque the brake is off
 FRICTION_CIRCLE = 1.3  # of Fz
@@ -55,15 +55,17 @@ def random_states(
     return States(
         corners=names,
         time=np.arange(n, dtype=float),
+        body=Body(
+            steer=steer,
+            rack=rack_of(virtual_car, steer),
+            roll=roll,
+            pitch=pitch,
+            speed=speed,
+            yaw_rate=level[:, 1] / speed,
+            acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
+        ),
         travel=rng.uniform(0.7 * low, 0.7 * high, shape),
-        steer=steer,
-        rack=rack_of(virtual_car, steer),
         force=np.stack([ahead, aside, upward], axis=2),
-        roll=roll,
-        pitch=pitch,
-        speed=speed,
-        yaw_rate=level[:, 1] / speed,
-        acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
         specific_force=np.einsum("nij,ncj->nci", to_vehicle, hubs),
         brake_pressure=torque / factor,
         brake_torque=torque,

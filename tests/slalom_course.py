@@ -30,7 +30,15 @@ from recon.virtual.stance import (
     stance_of,
     vertical,
 )
-from recon.virtual.states import WARM_GAIN, WARM_START, WARMS, States, level_to_vehicle, rack_of
+from recon.virtual.states import (
+    WARM_GAIN,
+    WARM_START,
+    WARMS,
+    Body,
+    States,
+    level_to_vehicle,
+    rack_of,
+)
 
 CONES = 10
 RUN_IN, STOP = 1.0, 2.5  # s before the first cone, s of braking at the end
@@ -118,15 +126,17 @@ def slalom_states(
     all_wheels = States(
         corners=CORNERS,
         time=time,
+        body=Body(
+            steer=steer,
+            rack=rack_of(virtual_car, steer),
+            roll=roll,
+            pitch=pitch,
+            speed=course.speed,
+            yaw_rate=course.yaw_rate,
+            acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
+        ),
         travel=travel + road_travel,
-        steer=steer,
-        rack=rack_of(virtual_car, steer),
         force=np.stack([ahead, aside, upward], axis=2),
-        roll=roll,
-        pitch=pitch,
-        speed=course.speed,
-        yaw_rate=course.yaw_rate,
-        acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
         specific_force=np.einsum("nij,ncj->nci", to_vehicle, hubs),
         brake_pressure=pressure,
         brake_torque=torque,

@@ -242,7 +242,7 @@ def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     loaded = np.flatnonzero((sheet.corner == "FL") & (sheet.pull == name) & (sheet.phase != "tare"))
     point = sheet.pad.point.copy()
     point[loaded, 1] += np.linspace(0.0, 0.012, len(loaded))  # m, outwards under the load
-    travel = np.where(np.isin(np.arange(len(sheet.pull)), loaded), 0.01, sheet.travel)
+    travel = np.where(np.isin(np.arange(len(sheet.pull)), loaded), 0.01, sheet.setting.travel)
     travel[loaded[-1]] += 0.02
     pull = pull_named(
         dataclasses.replace(sheet, pad=dataclasses.replace(sheet.pad, point=point), travel=travel),
@@ -250,7 +250,7 @@ def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     )
     corner = car.corners["FL"]
     mechanism = mechanism_of(lone(corner))
-    at = pose(mechanism, np.append(travel[loaded], sheet.travel[loaded[0] - 1])[:, None], 0.0)
+    at = pose(mechanism, np.append(travel[loaded], sheet.setting.travel[loaded[0] - 1])[:, None], 0.0)
     force = pull.load[0][:, None] * [0.0, 0.0, 1.0]
     moment = np.cross(point[loaded] - at.wheels[0].hub[:-1], force)
     if not pull.wheel.turns_hub:

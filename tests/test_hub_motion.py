@@ -11,7 +11,7 @@ import xarray as xr
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
-from recon.base.errors import PriorWarning
+from recon.base.errors import DataWarning, PriorWarning
 from recon.conditioning.condition import condition
 from recon.conditioning.derivative import derivative
 from recon.conditioning.filters import Band, low_pass
@@ -88,6 +88,24 @@ def test_travel_that_is_slower_than_the_log_does_not_show_wheel_hop() -> None:
     true = day().truth["hub_acceleration"].to_numpy()[:, :, 2]
     error = np.std((found.to_numpy()[:, :, 2] - low_pass(true, 20.0, RATE))[200:-200], axis=0)
     assert np.all(error < 2.3 * u)  # 3 m/s2 on the virtual road, 1.7 on the stated smooth one
+
+
+def test_only_hubs_of_wheels_with_gauges_need_an_accelerometer() -> None:
+    log, car = day().log, day().car
+    one = log.sel(gauge=[gauge.name for corner, gauge in car.gauges if corner == "FL"])
+    alone = one["hub_acceleration"].where(one["corner"] == "FL")
+    lacking = one["hub_acceleration"].where(one["corner"] != "FL")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DataWarning)  # no tares are wanted of the other corners
+        found = [
+            condition(
+                one.assign(hub_acceleration=channel.transpose(*log["hub_acceleration"].dims)),
+                car,
+                day().tares,
+            )
+            for channel in (alone, lacking)
+        ]
+    assert ["relative_acceleration" in log for log in found] == [False, True]
 
 
 def test_a_derivative_needs_some_seconds() -> None:

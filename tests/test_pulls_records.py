@@ -35,8 +35,8 @@ def test_values_in_si_and_defaults(tmp_path):
     assert np.isnan(read.strap.direction).all()
     np.testing.assert_allclose(read.strap.mark2[1], [0, 1.5, 0.05], **EXACT)
     np.testing.assert_allclose(read.clock, 9 * 3600.0, **EXACT)
-    assert (read.travel == 0).all()
-    assert (read.steer == 0).all()
+    assert (read.setting.travel == 0).all()
+    assert (read.setting.steer == 0).all()
     assert np.isnan(read.strap.limit).all()
     assert np.isnan(read.temperature).all()
     for name, value in DEFAULT_U.items():
@@ -59,8 +59,8 @@ def test_stated_uncertainties_pose_and_limit(tmp_path):
     np.testing.assert_allclose(read.u_load_step, [0.005, 0.004, 0.005], **EXACT)
     np.testing.assert_allclose(read.strap.u_mark, [0.003, 0.002, 0.003], **EXACT)
     np.testing.assert_allclose(read.pad.u_angle[1], np.deg2rad(0.2), **EXACT)
-    np.testing.assert_allclose(read.travel, [0, -0.003, 0], **EXACT)
-    np.testing.assert_allclose(read.steer[1], np.deg2rad(1), **EXACT)
+    np.testing.assert_allclose(read.setting.travel, [0, -0.003, 0], **EXACT)
+    np.testing.assert_allclose(read.setting.steer[1], np.deg2rad(1), **EXACT)
     np.testing.assert_allclose(read.strap.limit, [np.nan, 20e3, np.nan], **EXACT)
     assert read.notes[1] == "first, of the day"
 

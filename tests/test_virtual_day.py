@@ -143,15 +143,15 @@ def test_inboard_brakes_and_free_wheels_pass_no_moment_about_the_spin():
 def test_slalom_forces_balance_mass_times_acceleration():
     car = draw_car(invented_car(), 8)
     states = slalom_states(car, np.random.default_rng(1), rate=100)
-    back = np.swapaxes(level_to_vehicle(states.roll, states.pitch), 1, 2)
-    level = np.einsum("nij,nj->ni", back, states.acceleration)
+    back = np.swapaxes(level_to_vehicle(states.body.roll, states.body.pitch), 1, 2)
+    level = np.einsum("nij,nj->ni", back, states.body.acceleration)
     assert_allclose(states.force.sum(axis=1), car.truth.mass * level, rtol=0, atol=1e-7)
     assert states.force[..., 2].min() > 0
     assert 6.0 < level[:, 1].max() < 9.0
     assert level[:, 0].min() < -7.0
     turning = np.argmax(level[:, 1])  # to the left: load on the right, left side up
     assert np.all(states.force[turning, [1, 3], 2] > states.force[turning, [0, 2], 2])
-    assert states.roll[turning] > 0.02
+    assert states.body.roll[turning] > 0.02
     assert states.travel[turning, 1] > 0.01 > -0.01 > states.travel[turning, 0]
 
 

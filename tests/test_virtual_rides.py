@@ -35,39 +35,43 @@ def drive(name: str) -> States:
 
 
 def level(states: States, vehicle: np.ndarray) -> np.ndarray:
-    return np.einsum("nji,n...j->n...i", level_to_vehicle(states.roll, states.pitch), vehicle)
+    return np.einsum(
+        "nji,n...j->n...i", level_to_vehicle(states.body.roll, states.body.pitch), vehicle
+    )
 
 
 @pytest.mark.parametrize("name", DRIVES)
 def test_forces_balance_the_masses_of_body_and_wheels(name: str):
     states, truth = drive(name), car().truth
-    body = level(states, states.acceleration)
+    body = level(states, states.body.acceleration)
     hubs = level(states, states.specific_force)
     unsprung = np.array([c.unsprung_mass for c in truth.corners.values()])
     sprung = truth.mass - unsprung.sum()
     # Upwards wheels and body move on their own; air pushes back and down.
-    needed = sprung * body[:, 2] + hubs[..., 2] @ unsprung + 0.25 * states.speed**2
+    needed = sprung * body[:, 2] + hubs[..., 2] @ unsprung + 0.25 * states.body.speed**2
     assert_allclose(states.force[..., 2].sum(axis=1), needed, rtol=0, atol=1e-6)
     assert_allclose(states.force[..., 1].sum(axis=1), truth.mass * body[:, 1], rtol=0, atol=1e-6)
-    ahead = truth.mass * body[:, 0] + 0.4 * states.speed**2
+    ahead = truth.mass * body[:, 0] + 0.4 * states.body.speed**2
     assert_allclose(states.force[..., 0].sum(axis=1), ahead, rtol=0, atol=1e-6)
     arm = np.array([c.wheel.centre for c in truth.corners.values()]) - truth.centre_of_mass
     x, y = arm[:, 0], arm[:, 1]
     turning = states.force[..., 1] @ x - states.force[..., 0] @ y
     inertia = -truth.mass * x[:2].mean() * x[2:].mean()
-    yaw_change = np.gradient(states.yaw_rate, states.time)
+    yaw_change = np.gradient(states.body.yaw_rate, states.time)
     assert_allclose(turning, inertia * yaw_change, rtol=0, atol=0.005 * truth.mass * 9.81)
 
 
 @pytest.mark.parametrize("name", DRIVES)
 def test_speed_and_heading_follow_the_accelerations(name: str):
     states = drive(name)
-    body = level(states, states.acceleration)
+    body = level(states, states.body.acceleration)
     middle = 0.5 * (body[1:, 0] + body[:-1, 0])
-    assert_allclose(np.diff(states.speed), middle * np.diff(states.time), rtol=0, atol=1e-9)
-    fast = states.speed > 4
-    assert_allclose((states.yaw_rate * states.speed)[fast], body[fast, 1], rtol=0, atol=1e-9)
-    moved = np.trapezoid(states.speed, states.time)
+    assert_allclose(np.diff(states.body.speed), middle * np.diff(states.time), rtol=0, atol=1e-9)
+    fast = states.body.speed > 4
+    assert_allclose(
+        (states.body.yaw_rate * states.body.speed)[fast], body[fast, 1], rtol=0, atol=1e-9
+    )
+    moved = np.trapezoid(states.body.speed, states.time)
     assert_allclose(states.driver.distance[-1], moved, rtol=1e-9)
 
 
@@ -87,7 +91,7 @@ def test_spinning_wheels_turn_faster_than_the_road_and_catch_again():
     states = drive("launch")
     radius = np.array([c.wheel.loaded_radius for c in car().truth.corners.values()])
     spin, caught = (next(e for e in states.events if e.kind == k) for k in ("spin", "caught"))
-    rolled = states.wheel_speed * radius / np.maximum(states.speed, 3.0)[:, None]
+    rolled = states.wheel_speed * radius / np.maximum(states.body.speed, 3.0)[:, None]
     late = (states.time > spin.end - 0.6) & (states.time < spin.end - 0.3)
     assert np.all(rolled[late, 2:] > 1.15)
     held = (states.time > caught.start + 0.4) & (states.time < caught.end - 0.1)
@@ -160,7 +164,7 @@ def test_the_second_set_up_gives_more_side_force_in_front():
     assert 1 + 0.5 * (gain - 1) < front[1] / front[0] < gain + 0.01
     shares = []
     for states in cars:
-        load = np.abs(states.force[states.yaw_rate > 0.6].mean(axis=0)[:, 2])
+        load = np.abs(states.force[states.body.yaw_rate > 0.6].mean(axis=0)[:, 2])
         transferred = load[[1, 3]] - load[[0, 2]]
         shares.append(transferred[0] / transferred.sum())
     stated = SETTINGS["A"].front_share - SETTINGS["B"].front_share

@@ -194,6 +194,6 @@ def test_pulls_of_a_tied_axle_move_its_wheels_on_their_springs_and_say_so():
     assert set(sheet.corner) == {"FL", "FR"}
     assert np.all(np.isfinite(sheet.indication))  # every gauge of the axle, whichever wheel
     pad = (sheet.corner == "FL") & (sheet.pull == "pad")
-    assert np.all(np.diff(sheet.travel[pad][:6]) > 0)
+    assert np.all(np.diff(sheet.setting.travel[pad][:6]) > 0)
     # As far as a crew lets it: 25 mm, peaks scatter by 4 %, half a millimetre of height, rounding.
-    assert 0.015 < np.max(sheet.travel) < 0.028
+    assert 0.015 < np.max(sheet.setting.travel) < 0.028

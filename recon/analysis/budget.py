@@ -17,7 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
-from recon.evaluation.common.answer_labels import plain
+from recon.evaluation.common.answer_labels import origin, plain
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
@@ -328,15 +328,14 @@ def _labelled(forces: xr.Dataset, groups: _Groups, square: Floats, asked: _Asked
     return xr.Dataset(
         data,
         coords=labels,
-        attrs={
-            "title": f"Uncertainty budget: {forces.attrs.get('vehicle', '')}",
-            "source": "reconstructed tyre forces with the effects of all causes, tyre axes",
-            "institution": forces.attrs.get("institution", "not stated"),
-            "references": "JCGM 100:2008 (GUM); ISO 8855:2011 for axes",
-            "comment": "squares of the contributions add up to the square of u_force; "
-            "over a window they are root mean squares of its samples, at most "
-            f"{MOST_SAMPLES} of them, evenly spaced",
-            "where": asked.where.words,
-            "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
-        },
+        attrs=origin(
+            forces,
+            "Uncertainty budget",
+            source="reconstructed tyre forces with the effects of all causes, tyre axes",
+            references="JCGM 100:2008 (GUM); ISO 8855:2011 for axes",
+            comment="squares of the contributions add up to the square of u_force; over a window "
+            f"they are root mean squares of its samples, at most {MOST_SAMPLES} of them, evenly "
+            "spaced",
+        )
+        | {"where": asked.where.words},
     )

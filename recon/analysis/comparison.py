@@ -27,10 +27,10 @@ from recon.evaluation.common.shared_errors import (
     measured_of,
     sources_of,
 )
+from recon.evaluation.grip.runs_of_set_up import refuse_doubted
 from recon.evaluation.runs.checks import (
     calibration_words,
     margin_of,
-    refuse_doubted,
     refuse_missing,
     refuse_mixed,
     refuse_same_log,
@@ -92,7 +92,7 @@ def compare_runs(
     margin_of(margin, runs.path)
     measured, values, sources = [], [], []
     for run, result in enumerate(forces):
-        refuse_doubted(runs, run, result)
+        refuse_doubted(result, runs.where(run), "run", "remove its row")
         sources.append(sources_of(result))
         refuse_same_log(runs, sources)  # before the work, not after that of all runs
         own = run_values(result)

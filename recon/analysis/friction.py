@@ -10,7 +10,6 @@ could do.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,7 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
 from recon.base.status import AT_BOUND
-from recon.evaluation.common.answer_labels import limits_of, plain
+from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
 from recon.records.forces import SIGNED, require_forces
@@ -99,23 +98,16 @@ def friction_use(
         | plain("samples_used", best[2], per_corner, "1", "samples used")
         | limits_of(highest, best[0], best[1], per_corner, "1", highest.replace("_", " ")),
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
-        attrs=_attributes(forces, low_load, reference),
+        attrs=origin(
+            forces,
+            "Friction use",
+            source="reconstructed tyre forces, tyre axes",
+            references="ISO 8855:2011 for axes",
+            comment=f"samples under {low_load:g} N or at a bound are left out; the highest "
+            f"demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % quantile",
+        )
+        | {"low_load_N": low_load, "reference": reference.words},
     )
-
-
-def _attributes(forces: xr.Dataset, low_load: float, reference: Reference) -> dict[str, Any]:
-    return {
-        "title": f"Friction use: {forces.attrs.get('vehicle', '')}",
-        "source": "reconstructed tyre forces, tyre axes",
-        "institution": forces.attrs.get("institution", "not stated"),
-        "references": "ISO 8855:2011 for axes",
-        "comment": f"samples under {low_load:g} N or at a bound are left out; "
-        f"the highest demonstrated use is the noise-corrected {100 * DEMONSTRATED_SHARE:g} % "
-        "quantile",
-        "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
-        "low_load_N": low_load,
-        "reference": reference.words,
-    }
 
 
 def _nothing(forces: xr.Dataset, low_load: float) -> DataError:

@@ -20,6 +20,7 @@ from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, independent, stacked
+from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.best_launch import (
     Timed,
@@ -29,12 +30,7 @@ from recon.evaluation.launch.best_launch import (
     refuse_unlike,
     traces,
 )
-from recon.evaluation.launch.driven_tyres import (
-    DrivenTyres,
-    bandwidth_for,
-    driven_tyres,
-    hop_unseen,
-)
+from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
 from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
 from recon.evaluation.sections.car_motion import speed_of

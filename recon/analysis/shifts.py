@@ -14,12 +14,8 @@ from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, stacked
-from recon.evaluation.launch.driven_tyres import (
-    DrivenTyres,
-    bandwidth_for,
-    driven_tyres,
-    hop_unseen,
-)
+from recon.evaluation.common.short_means import bandwidth_for
+from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
 from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces

@@ -8,21 +8,20 @@ An axle whose tyres are known only as a sum has a peak without those of its tyre
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, sampling_interval
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.balance.axle_sums import unknown_tyres
-from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, plain
+from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, origin, plain
 from recon.evaluation.common.estimate import Estimate, independent
+from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.slalom.cones import Cones, cones_of
 from recon.evaluation.slalom.half_waves import HalfWave
 from recon.evaluation.slalom.lateral_forces import LateralForces
@@ -80,7 +79,10 @@ def slalom(
     require_forces(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
     rate = 1.0 / sampling_interval(elapsed)
-    bandwidth = _bandwidth(forces, bandwidth, rate)
+    do = f"Leave it out for the usual {BANDWIDTH:g} Hz, some twenty times a slalom's frequency."
+    bandwidth = require_bandwidth(
+        bandwidth_for(forces, bandwidth, "peaks", do), rate, place_of(forces)
+    )
     lateral = LateralForces.of(forces, bandwidth, rate)
     if not lateral.known:
         raise DataError(
@@ -102,27 +104,6 @@ def slalom(
     unknown = [tyre for axle in SIDES for tyre in unknown_tyres(forces, axle, "y")]
     words = _words(weaving, len(waves), unknown)
     return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(words)
-
-
-def _bandwidth(forces: xr.Dataset, asked: float, rate: float) -> float:
-    """The bandwidth that was asked for, or as much of it as the forces have."""
-    place = place_of(forces)
-    if not asked > 0:
-        raise DataError(
-            place,
-            f"bandwidth = {asked:g} Hz asked for",
-            "a bandwidth above 0 Hz",
-            f"Leave it out for the usual {BANDWIDTH:g} Hz, some twenty times a slalom's frequency.",
-        )
-    there = float(forces.attrs.get("bandwidth_Hz", 0.5 * rate))
-    if asked > there:
-        warnings.warn(
-            f"{place}: peaks are read at {there:g} Hz, the bandwidth of these forces; "
-            f"{asked:g} Hz asked for",
-            DataWarning,
-            stacklevel=3,
-        )
-    return require_bandwidth(min(asked, there), rate, place)
 
 
 def _answer(
@@ -155,13 +136,14 @@ def _answer(
             "corner": forces["corner"],
             **plain("axle", list(lateral.axles), ("axle",), "", "axle"),
         },
-        attrs={
-            "title": f"Slalom: {forces.attrs.get('vehicle', '')}",
-            "source": "reconstructed tyre forces",
-            "institution": forces.attrs.get("institution", "not stated"),
-            "references": "ISO 8855:2011 for axes",
-            "comment": f"peaks are noise-corrected {100 * SHARE:.0f} % quantiles per "
+        attrs=origin(
+            forces,
+            "Slalom",
+            references="ISO 8855:2011 for axes",
+            comment=f"peaks are noise-corrected {100 * SHARE:.0f} % quantiles per "
             f"half-wave, {bandwidth:g} Hz bandwidth, intermediate axes",
+        )
+        | {
             "bandwidth_Hz": bandwidth,
             "not_known": "; ".join(_reasons(lateral, waves, np.isnan(cones.tyre))),
         },

@@ -190,7 +190,8 @@ class _Written:
 
     def travels(self, wheels: int) -> Floats:
         """Travel of every wheel of the assembly at each row, (row, wheel) [m]."""
-        own, partner = self.sheet.travel[self.rows], self.sheet.partner_travel[self.rows]
+        at = self.sheet.setting
+        own, partner = at.travel[self.rows], at.partner_travel[self.rows]
         both = np.tile(np.where(np.isnan(partner), own, partner)[:, None], wheels)
         both[:, self.wheel] = own
         return both
@@ -217,7 +218,7 @@ def pulls_of(
     """
     gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
     written = _written(sheet, assembly, purpose)
-    racks = rack_of_steer(car, [np.mean(sheet.steer[of.loaded]) for of in written])
+    racks = rack_of_steer(car, [np.mean(sheet.setting.steer[of.loaded]) for of in written])
     out, poses = [], []
     for of, rack in zip(written, racks.tolist(), strict=True):
         travels = of.travels(len(assembly.corners))

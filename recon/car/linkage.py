@@ -16,27 +16,15 @@ from recon.car.vehicle import AXLE, Axle, Corner, Gauge, Support, Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Linkage:
-    """Bodies, supports, gauges and wheels of one assembly.
+    """Bodies, supports, gauges and wheels of one assembly."""
 
-    Attributes
-    ----------
-    name : str
-        'FL', or for an axle 'rear'.
-    corners : tuple of Corner
-        One or two, left first.
-    wheel_on : tuple of str
-        The body that carries each wheel.
-    home_of : tuple of str
-        Name of the corner or axle that each gauge belongs to.
-    """
-
-    name: str
-    corners: tuple[Corner, ...]
+    name: str  # 'FL', or for an axle 'rear'
+    corners: tuple[Corner, ...]  # one or two, left first
     bodies: tuple[str, ...]
     supports: tuple[Support, ...]
     gauges: tuple[Gauge, ...]
-    wheel_on: tuple[str, ...]
-    home_of: tuple[str, ...]
+    wheel_on: tuple[str, ...]  # the body that carries each wheel
+    home_of: tuple[str, ...]  # name of the corner or axle that each gauge belongs to
 
     @property
     def tied(self) -> bool:

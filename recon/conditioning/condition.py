@@ -271,7 +271,9 @@ def _scatter(values: Floats) -> Floats:
     at = np.arange(2, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
     last, middle, first = (at_rows(values, at - back) for back in range(3))
     second = last - 2 * middle + first
-    return 1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a number has no noise
+        return np.asarray(1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0))
 
 
 def _filter_channel(

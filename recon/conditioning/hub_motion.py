@@ -21,6 +21,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, corner_names, stamped
 from recon.base.late import xr
+from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.conditioning.derivative import HOP, SHOWN, Derivative, derivative, differences
 from recon.conditioning.filters import Band, low_pass
@@ -91,13 +92,13 @@ def road_spectrum(bandwidth: float) -> float:
 
 
 def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) -> xr.Dataset:
-    """The conditioned log `out` with `MOTION`, if a hub's acceleration is not all there.
+    """The conditioned log `out` with `MOTION`, if the acceleration of a gauged hub is incomplete.
 
     `log` has the channels as logged, `out` filtered at the bandwidth of `band`.  Where no steer is
     logged, `yaw_acceleration` (sample,) [rad/s2] is added as well.
     """
     out = _with_yaw_acceleration(out, log, band)
-    if "corner" not in log.dims or not _wanted(log):
+    if "corner" not in log.dims or not _wanted(log, car):
         return out
     motion = _body_motion(out, log, band)
     # Sideways motion by travel matters only beside a body acceleration that is known.
@@ -144,12 +145,16 @@ def shows_yaw(log: xr.Dataset) -> bool:
     return "yaw_rate" in log or {"speed", "acceleration"} <= set(log)
 
 
-def _wanted(log: xr.Dataset) -> bool:
-    """True where an axis of a hub has no number at all."""
+def _wanted(log: xr.Dataset, car: Vehicle) -> bool:
+    """True where an axis of the hub of a gauged wheel has no number at all."""
     if "hub_acceleration" not in log:
         return True
+    logged = set(map(str, log["gauge"].to_numpy()))
+    gauged = {assembly for assembly, gauge in car.gauges if gauge.name in logged}
+    sides = {side.name for name in gauged for side in linkage_of(car, name).corners}
+    at = [k for k, name in enumerate(corner_names(log)) if name in sides]
     values = log["hub_acceleration"].to_numpy()
-    return not all(np.isfinite(axis).any() for axis in values.reshape(len(values), -1).T)
+    return not all(np.isfinite(values[:, k, axis]).any() for k in at for axis in range(3))
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:

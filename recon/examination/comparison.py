@@ -26,45 +26,22 @@ LIMIT = 2.0  # sound drives of virtual and independent cars stay below
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two quantities (n,) that should agree over a drive.
-
-    Attributes
-    ----------
-    name : str
-        Name of the comparison.
-    place : str
-        Name of an assembly or corner, or "car".
-    corners : tuple of str
-        Corners whose forces it speaks about.
-    unit : str
-        Unit of both, in words.
-    seen, expected : (n,)
-        What was measured, and what it should be.
-    spread : float or (n,)
-        Standard uncertainty from sample to sample.
-    effects : sequence of (n,)
-        Each the effect of one unknown per standard uncertainty.
-    channels : tuple of str
-        Ordinary channels that it depends on.
-    limit : float
-        Size that sound drives stay below.
-    shares : mapping of str to (n,)
-        What a channel contributes to `seen` less `expected`: it grows with the channel's gain.
-    weights : (4, 3), optional
-        Of the forces whose sum is `seen`; everything else is the same for any forces.
-    """
+    """Two quantities (n,) that should agree over a drive."""
 
     name: str
-    place: str
-    corners: tuple[str, ...]
-    unit: str
-    seen: Floats
-    expected: Floats
-    spread: Floats | float
+    place: str  # name of an assembly or corner, or "car"
+    corners: tuple[str, ...]  # whose forces it speaks about
+    unit: str  # of both quantities, in words
+    seen: Floats  # (n,) as measured
+    expected: Floats  # (n,)
+    spread: Floats | float  # standard uncertainty from sample to sample
+    # (n,) each, the effect of one unknown per standard uncertainty.
     effects: Sequence[Floats | float] = field(default_factory=tuple)
-    channels: tuple[str, ...] = ()
-    limit: float = LIMIT
+    channels: tuple[str, ...] = ()  # ordinary channels that it depends on
+    limit: float = LIMIT  # size that sound drives stay below
+    # What a channel contributes to `seen` less `expected`, (n,): it grows with the channel's gain.
     shares: Mapping[str, Floats] = field(default_factory=dict)
+    # (4, 3) of the forces whose sum is `seen`; everything else is the same for any forces.
     weights: Floats | None = None
     # What does not depend on `seen`, shared with the same comparison of other forces.
     kept: dict[bytes, Any] = field(default_factory=dict, compare=False, repr=False)

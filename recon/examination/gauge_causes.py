@@ -216,7 +216,7 @@ def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
             "jumping",
             part.corners,
             (gauge,),
-            partial(_mend_steps, name=part.name, i=i, steps=np.where(upper, step, 0.0)),
+            partial(_mend_shift, name=part.name, i=i, shift=np.where(upper, step, 0.0)),
             f"Check plug and wire of {gauge}: it jumps by {step:+.4g}, in its own unit, "
             f"{times} times.",
             weight=FITTED * (1 + times),
@@ -229,7 +229,7 @@ def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
             "intermittent",
             part.corners,
             (gauge,),
-            partial(_mend_steps, name=part.name, i=i, steps=np.where(silent, too_much, 0.0)),
+            partial(_mend_shift, name=part.name, i=i, shift=np.where(silent, too_much, 0.0)),
             f"Check plug and wire of {gauge}: it shows nothing but noise {times} times.",
             weight=FITTED * (1 + times),
             start=float(view.elapsed[np.argmax(silent)]),
@@ -287,14 +287,8 @@ def _steady(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return chosen & (before | after)
 
 
-def _mend_steps(view: View, *, name: str, i: int, steps: Floats) -> View:
-    part = view.parts[name]
-    y = part.samples.indication.copy()
-    y[i] -= steps
-    return view.with_part(part.with_indication(y))
-
-
-def _mend_shift(view: View, *, name: str, i: int, shift: float, first: int = 0) -> View:
+def _mend_shift(view: View, *, name: str, i: int, shift: float | Floats, first: int = 0) -> View:
+    """Gauge `i` less a constant, or less a number for each short mean, from `first` on."""
     part = view.parts[name]
     y = part.samples.indication.copy()
     y[i, first:] -= shift

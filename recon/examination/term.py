@@ -19,37 +19,18 @@ USUAL = 0.95  # share of the drive during which an error stays below the one sta
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One comparison of a drive with itself, with the car or with the day of the pulls.
+    """One comparison of a drive with itself, with the car or with the day of the pulls."""
 
-    Attributes
-    ----------
-    place : str
-        Name of an assembly, or "car".
-    corners : tuple of str
-        Corners whose forces it speaks about.
-    name : str
-        Name of the comparison.
-    size : float
-        Mean square of differences over their variance; near 1 or below if sound, NaN if nothing
-        could be compared.
-    count : int
-        Independent differences in it.
-    limit : float
-        Size that sound drives exceed at most once in a thousand.
-    found : str
-        The comparison in one sentence, with its numbers.
-    by_gauges : bool
-        False where no gauge has a part in it.
-    """
-
-    place: str
-    corners: tuple[str, ...]
+    place: str  # name of an assembly, or "car"
+    corners: tuple[str, ...]  # whose forces it speaks about
     name: str
+    # Mean square of differences over their variance; near 1 or below if sound, NaN if nothing could
+    # be compared.
     size: float
-    count: int
-    limit: float
-    found: str
-    by_gauges: bool = True
+    count: int  # independent differences in it
+    limit: float  # size that sound drives exceed at most once in a thousand
+    found: str  # one sentence, with its numbers
+    by_gauges: bool = True  # False where no gauge has a part in it
 
     @property
     def contradicts(self) -> bool:
@@ -66,40 +47,19 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A cause that could be true, and how the drive would look without it.
+    """A cause that could be true, and how the drive would look without it."""
 
-    Attributes
-    ----------
-    cause : str
-        One of `recon.base.doubt.CAUSES`.
-    corners : tuple of str
-        Corners whose forces it spoils.
-    channels : tuple of str
-        Channels that have it.
-    mended : callable
-        View of the drive without it, from the view of the drive as it is.
-    do : str
-        What to look at, or to do.
-    lines : tuple of str
-        Lines that correct it, to be added to the column maps of the files in `files`.
-    files : tuple of str
-        "log", "tare table" or both.
-    weight : float
-        Logarithm of its probability before the data are seen, up to a constant; numbers that are
-        fitted cost some four each.
-    start : float, optional
-        Elapsed time from which it holds; the whole drive if omitted.  [s]
-    """
-
-    cause: str
-    corners: tuple[str, ...]
-    channels: tuple[str, ...]
-    mended: Callable[[View], View]
-    do: str
+    cause: str  # one of `recon.base.doubt.CAUSES`
+    corners: tuple[str, ...]  # whose forces it spoils
+    channels: tuple[str, ...]  # that have it
+    mended: Callable[[View], View]  # the drive without it, from the drive as it is
+    do: str  # what to look at, or to do
+    # Logarithm of its probability before the data are seen, up to a constant; numbers that are
+    # fitted cost some four each.
     weight: float = 0.0
-    start: float | None = None
-    lines: tuple[str, ...] = ()
-    files: tuple[str, ...] = ("log",)
+    start: float | None = None  # s, elapsed time from which it holds; None: the whole drive
+    lines: tuple[str, ...] = ()  # that correct it, to be added to the column maps of `files`
+    files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
 
 
 Test = Callable[[View], Iterable[Term]]

@@ -64,7 +64,7 @@ def powers_of(ranges: Ranges, degrees: list[int]) -> NDArray[np.int64]:
     return np.array([powers for powers in product(*counts) if sum(powers) <= max(degrees)])
 
 
-def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = None) -> NDArray:
+def products(unit: NDArray, powers: NDArray[np.int64]) -> NDArray:
     """Products of Chebyshev polynomials, (basis, sample), in the precision of `unit`.
 
     Parameters
@@ -73,8 +73,6 @@ def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = Non
         Places scaled to -1 to 1.
     powers : (basis, axis)
         Degree of each axis in each product.
-    out : (basis, sample), optional
-        Array that receives the result.
     """
     moves = np.any(powers, axis=0)
     unit, powers = unit[moves], powers[:, moves]
@@ -83,7 +81,7 @@ def products(unit: NDArray, powers: NDArray[np.int64], out: NDArray | None = Non
     for d in range(2, len(ladder)):
         np.multiply(twice, ladder[d - 1], out=ladder[d])
         np.subtract(ladder[d], ladder[d - 2], out=ladder[d])
-    out = np.empty((len(powers), unit.shape[1]), dtype=unit.dtype) if out is None else out
+    out = np.empty((len(powers), unit.shape[1]), dtype=unit.dtype)
     for row, degrees in zip(out, powers.tolist(), strict=True):
         lively = [ladder[d, axis] for axis, d in enumerate(degrees) if d > 0]
         if len(lively) < 2:

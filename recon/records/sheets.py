@@ -39,7 +39,16 @@ class Strap(Device):
     limit: Floats  # N, NaN where not stated
 
 
-# Columns of the file that describe a device, and the fields that hold them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """Where suspension and steering stood in every row, (row,)."""
+
+    travel: Floats  # m
+    partner_travel: Floats  # m, of the wheel that an axle ties to the pulled one; NaN: the same
+    steer: Floats  # rad
+
+
+# Columns of the file that belong to a part of the sheet, and the fields that hold them.
 STRAP = {
     "strap_load": "load",
     "attach": "point",
@@ -59,6 +68,11 @@ PAD = {
     "u_pad_point": "u_point",
     "u_pad_tilt": "u_angle",
 }
+PARTS = {
+    "strap": STRAP,
+    "pad": PAD,
+    "setting": {name: name for name in ("travel", "partner_travel", "steer")},
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +91,7 @@ class PullSheet:
     strap: Strap
     pad: Device  # pushes straight up
     u_load_step: Floats  # relative, per reading of either device
-    travel: Floats  # m
-    partner_travel: Floats  # m, of the wheel that an axle ties to the pulled one; NaN: the same
-    steer: Floats  # rad
+    setting: Setting
     temperature: Floats  # degC
     notes: Words
     gauges: tuple[str, ...]
@@ -89,18 +101,25 @@ class PullSheet:
     @classmethod
     def of_columns(cls, columns: dict[str, Any], **other: Any) -> PullSheet:
         """Group `columns`, named as in the file; vectors are (row, 3)."""
-        strap = Strap(**{field: columns[name] for name, field in STRAP.items()})
-        up = np.tile([0.0, 0.0, 1.0], (len(strap.load), 1))
-        pad = Device(direction=up, **{field: columns[name] for name, field in PAD.items()})
-        rest = {n: values for n, values in columns.items() if n not in STRAP and n not in PAD}
-        return cls(strap=strap, pad=pad, **rest, **other)
+        columns = dict(columns)
+        own = {
+            part: {field: columns.pop(name) for name, field in names.items()}
+            for part, names in PARTS.items()
+        }
+        up = np.tile([0.0, 0.0, 1.0], (len(own["pad"]["load"]), 1))
+        return cls(
+            strap=Strap(**own["strap"]),
+            pad=Device(direction=up, **own["pad"]),
+            setting=Setting(**own["setting"]),
+            **columns,
+            **other,
+        )
 
     def column(self, name: str) -> NDArray:
         """Values of a column of the file; vectors are (row, 3)."""
-        if name in STRAP:
-            return np.asarray(getattr(self.strap, STRAP[name]))
-        if name in PAD:
-            return np.asarray(getattr(self.pad, PAD[name]))
+        for part, names in PARTS.items():
+            if name in names:
+                return np.asarray(getattr(getattr(self, part), names[name]))
         return np.asarray(getattr(self, name))
 
 

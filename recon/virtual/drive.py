@@ -116,11 +116,11 @@ def _driven(
     elastic, springs = virtual_car.elastic[assembly], virtual_car.springs.get(assembly)
     travel = states.travel[:, at]
     if springs is not None:
-        leaning = settle(elastic, roads, states.rack, springs=springs).travel
+        leaning = settle(elastic, roads, states.body.rack, springs=springs).travel
         # Quick motion is that of the hubs; dampers beside the springs carry its load.
         slow = SLOW / float(states.time[1] - states.time[0])
         travel = travel + gaussian_filter1d(leaning - travel, slow, axis=0, mode="nearest")
-    return settle(elastic, roads, states.rack, travel=travel)
+    return settle(elastic, roads, states.body.rack, travel=travel)
 
 
 def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
@@ -215,12 +215,12 @@ def _log(
         "wheel_speed": _turning(seen("wheel_speed", states.wheel_speed), states),
         "hub_acceleration": seen("hub_acceleration", hub),
         "brake_pressure": _lines(states, rng),
-        "steer": seen("steer", states.steer + errors.steer),
-        "roll": seen("roll", states.roll + errors.roll),
-        "pitch": seen("pitch", states.pitch + errors.pitch),
-        "speed": np.maximum(seen("speed", states.speed), 0.0),
-        "acceleration": seen("acceleration", states.acceleration),
-        "yaw_rate": seen("yaw_rate", states.yaw_rate),
+        "steer": seen("steer", states.body.steer + errors.steer),
+        "roll": seen("roll", states.body.roll + errors.roll),
+        "pitch": seen("pitch", states.body.pitch + errors.pitch),
+        "speed": np.maximum(seen("speed", states.body.speed), 0.0),
+        "acceleration": seen("acceleration", states.body.acceleration),
+        "yaw_rate": seen("yaw_rate", states.body.yaw_rate),
     }
     if states.driver is not None:
         drives = {f.name: getattr(states.driver, f.name) for f in fields(states.driver)}
@@ -272,11 +272,11 @@ def _truth(
             "brake_torque": ((t, c), states.brake_torque),
             "locked": ((t, c), states.locked),
             "gauge_temperature": ((t, c), states.temperature),
-            "steer": (t, states.steer),
-            "rack": (t, states.rack),
-            "roll": (t, states.roll),
-            "pitch": (t, states.pitch),
-            "speed": (t, states.speed),
+            "steer": (t, states.body.steer),
+            "rack": (t, states.body.rack),
+            "roll": (t, states.body.roll),
+            "pitch": (t, states.body.pitch),
+            "speed": (t, states.body.speed),
             "wheel_speed": ((t, c), states.wheel_speed),
             **_hidden(states),
         },

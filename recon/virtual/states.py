@@ -63,6 +63,24 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Body:
+    """Motion of the body at n samples, in SI.
+
+    By sample, (n,): `rack` [m], `roll` and `pitch` [rad], `speed` [m/s], `yaw_rate` [rad/s], and
+    `steer` [rad], the mean heading of the steered wheels at zero travel.  `acceleration` (n, xyz)
+    [m/s2] is that of the centre of mass in vehicle axes, gravity included.
+    """
+
+    steer: Floats
+    rack: Floats
+    roll: Floats
+    pitch: Floats
+    speed: Floats
+    yaw_rate: Floats
+    acceleration: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class States:
     """State of each wheel at n samples, in SI; the corner axis is in the order of `corners`.
 
@@ -70,23 +88,15 @@ class States:
     caliper about the spin axis [N m], `wheel_speed` [rad/s], `locked`, `temperature` [degC].
     With components, (n, corner, xyz): `force` of the road on the tyre in level axes [N],
     `specific_force` of the hubs in vehicle axes, gravity included [m/s2].
-    By sample, (n,): `time` [s], `rack` [m], `roll` and `pitch` [rad], `speed` [m/s], `yaw_rate`
-    [rad/s], and `steer` [rad], the mean heading of the steered wheels at zero travel.
-    `acceleration` (n, xyz) [m/s2] is that of the centre of mass in vehicle axes, gravity included.
-    `driver`, `tyres` and `events` are there for drives that have them.
+    `time` (n,) [s]; `body` is the motion of the body.  `driver`, `tyres` and `events` are there for
+    drives that have them.
     """
 
     corners: tuple[str, ...]
     time: Floats
+    body: Body
     travel: Floats
-    steer: Floats
-    rack: Floats
     force: Floats
-    roll: Floats
-    pitch: Floats
-    speed: Floats
-    yaw_rate: Floats
-    acceleration: Floats
     specific_force: Floats
     brake_pressure: Floats
     brake_torque: Floats
@@ -111,15 +121,17 @@ class States:
     @property
     def force_vehicle(self) -> Floats:
         """Forces of the road in vehicle axes (n, corner, xyz) [N]."""
-        return np.einsum("nij,ncj->nci", level_to_vehicle(self.roll, self.pitch), self.force)
+        return np.einsum(
+            "nij,ncj->nci", level_to_vehicle(self.body.roll, self.body.pitch), self.force
+        )
 
     @property
     def road_normal(self) -> Floats:
         """Upward normal of the level road in vehicle axes (n, xyz), unit length [1]."""
-        return level_to_vehicle(self.roll, self.pitch)[:, :, 2]
+        return level_to_vehicle(self.body.roll, self.body.pitch)[:, :, 2]
 
 
-Part = TypeVar("Part", States, Driver, Tyres)
+Part = TypeVar("Part", States, Body, Driver, Tyres)
 
 
 def in_turn(drives: Sequence[States], pause: float) -> States:
@@ -142,7 +154,7 @@ def _joined(parts: Sequence[Part]) -> Part:
         values = [getattr(p, of.name) for p in parts]
         if isinstance(values[0], np.ndarray):
             out[of.name] = np.concatenate(values)
-        elif isinstance(values[0], Driver | Tyres):
+        elif isinstance(values[0], Body | Driver | Tyres):
             out[of.name] = _joined(values)
     return replace(parts[0], **out)
 

@@ -34,7 +34,16 @@ from recon.virtual.stance import (
     stance_of,
     vertical,
 )
-from recon.virtual.states import Driver, Event, States, Tyres, level_to_vehicle, rack_of, warmth
+from recon.virtual.states import (
+    Body,
+    Driver,
+    Event,
+    States,
+    Tyres,
+    level_to_vehicle,
+    rack_of,
+    warmth,
+)
 from recon.virtual.tyre_curve import SLIP_AHEAD, SLIP_ANGLE, Grip, share_of_limit, slip_of
 
 ROLL_MODE, PITCH_MODE = (2.2, 0.5), (2.5, 0.5)  # Hz and damping ratio of the body
@@ -151,15 +160,17 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
     whole = States(
         corners=CORNERS,
         time=plan.time,
+        body=Body(
+            steer=steer,
+            rack=rack_of(virtual_car, steer),
+            roll=roll,
+            pitch=motion.pitch,
+            speed=motion.speed,
+            yaw_rate=motion.yaw_rate,
+            acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
+        ),
         travel=travel + moved + plan.hop,
-        steer=steer,
-        rack=rack_of(virtual_car, steer),
         force=np.stack([forces.ahead, forces.aside, upward], axis=2),
-        roll=roll,
-        pitch=motion.pitch,
-        speed=motion.speed,
-        yaw_rate=motion.yaw_rate,
-        acceleration=np.einsum("nij,nj->ni", to_vehicle, level),
         specific_force=np.einsum("nij,ncj->nci", to_vehicle, hubs),
         brake_pressure=forces.pressure,
         brake_torque=forces.torque,

@@ -78,16 +78,29 @@ def answer_attributes(
     `gate` says which samples enter, `assumed` what was taken for granted, and `not_given` what
     cannot be answered, each with its reason and the cheapest remedy.
     """
-    return {
-        "title": f"{title}: {forces.attrs.get('vehicle', '')}",
-        "source": "reconstructed tyre forces",
-        "institution": forces.attrs.get("institution", "not stated"),
-        "references": "ISO 8855:2011 for axes; JCGM 100:2008 for uncertainty",
-        "comment": f"gate: {gate}",
-        "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
+    return origin(forces, title, comment=f"gate: {gate}") | {
         "gate": gate,
         "assumed": SEPARATOR.join(assumed),
         "not_given": SEPARATOR.join(dict.fromkeys(not_given)),
+    }
+
+
+def origin(
+    forces: xr.Dataset,
+    title: str,
+    *,
+    comment: str,
+    source: str = "reconstructed tyre forces",
+    references: str = "ISO 8855:2011 for axes; JCGM 100:2008 for uncertainty",
+) -> dict[str, Any]:
+    """Attributes that every answer has: its title, and where its numbers come from."""
+    return {
+        "title": f"{title}: {forces.attrs.get('vehicle', '')}",
+        "source": source,
+        "institution": forces.attrs.get("institution", "not stated"),
+        "references": references,
+        "comment": comment,
+        "bandwidth_Hz": forces.attrs.get("bandwidth_Hz", np.nan),
     }
 
 

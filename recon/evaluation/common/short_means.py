@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
+from recon.base.errors import DataError, DataWarning
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
@@ -121,3 +123,30 @@ def _of(name: str, values: NDArray, size: int) -> NDArray | None:
     if values.dtype.kind != "f":
         return None
     return np.asarray(np.einsum("ns...->n...", parts, dtype=float) / size)  # quicker than `mean`
+
+
+def bandwidth_for(forces: xr.Dataset, asked: float, what: str, do: str = "Leave it out.") -> float:
+    """The bandwidth that was asked for, or as much of it as the forces have [Hz].
+
+    Raises
+    ------
+    DataError
+        It is not above zero; `do` is the remedy.
+
+    Warns
+    -----
+    DataWarning
+        The forces have less; `what` names what is read at it.
+    """
+    if not asked > 0:
+        found = f"bandwidth = {asked:g} Hz asked for"
+        raise DataError(place_of(forces), found, "a bandwidth above 0 Hz", do)
+    there = float(forces.attrs["bandwidth_Hz"])
+    if asked > there:
+        warnings.warn(
+            f"{place_of(forces)}: {what} are read at {there:g} Hz, the bandwidth of these forces; "
+            f"{asked:g} Hz asked for",
+            DataWarning,
+            stacklevel=4,
+        )
+    return min(asked, there)

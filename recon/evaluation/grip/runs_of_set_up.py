@@ -88,10 +88,26 @@ def drives_of(forces: xr.Dataset, others: Sequence[xr.Dataset]) -> Drives:
         if source and source in seen:
             raise _repeated(other, seen[source])
         _refuse_other_car(forces, other)
-        _refuse_doubted(other)
+        refuse_doubted(other, place_of(other), "other run", "leave it out")
         seen[source] = other
         kept.append(other)
     return Drives((own, *kept))
+
+
+def refuse_doubted(forces: xr.Dataset, where: str, run: str, or_else: str) -> None:
+    """Refuse a run whose own data contradict its forces.
+
+    Raises
+    ------
+    DataError
+        Forces of a corner are doubted.
+    """
+    doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
+    if doubts:
+        first = doubts[0]
+        found = f"forces of {first.place} are doubted ({first.cause}): {first.found}"
+        do = f"{first.do} Then reconstruct the run again, or {or_else}."
+        raise DataError(where, found, f"forces without doubts in every {run}", do)
 
 
 def _repeated(other: xr.Dataset, earlier: xr.Dataset) -> DataError:
@@ -117,16 +133,3 @@ def _refuse_other_car(forces: xr.Dataset, other: xr.Dataset) -> None:
                 f"the same as in {place_of(forces)}: {of(forces)}",
                 "Leave it out, or reconstruct it with the same vehicle file and rate.",
             )
-
-
-def _refuse_doubted(other: xr.Dataset) -> None:
-    """Refuse a drive whose own data contradict its forces."""
-    doubts = [doubt for doubt in doubts_in(other) if doubted_corners((doubt,))]
-    if doubts:
-        first = doubts[0]
-        raise DataError(
-            place_of(other),
-            f"forces of {first.place} are doubted ({first.cause}): {first.found}",
-            "forces without doubts in every other run",
-            f"{first.do} Then reconstruct the run again, or leave it out.",
-        )

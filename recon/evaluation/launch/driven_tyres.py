@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
@@ -81,30 +80,3 @@ def hop_unseen(forces: xr.Dataset, bandwidth: float, what: str) -> str:
     elif rate < HOP_RATE:
         cure = f"log at {HOP_RATE:g} samples a second or more, {rate:g} here"
     return f"{what}: at {bandwidth:g} Hz hop at 12 Hz would show nothing; {cure}"
-
-
-def bandwidth_for(forces: xr.Dataset, asked: float, what: str) -> float:
-    """The bandwidth that was asked for, or as much of it as the forces have [Hz].
-
-    Raises
-    ------
-    DataError
-        It is not above zero.
-
-    Warns
-    -----
-    DataWarning
-        The forces have less; `what` names what is read at it.
-    """
-    if not asked > 0:
-        found = f"bandwidth = {asked:g} Hz asked for"
-        raise DataError(place_of(forces), found, "a bandwidth above 0 Hz", "Leave it out.")
-    there = float(forces.attrs["bandwidth_Hz"])
-    if asked > there:
-        warnings.warn(
-            f"{place_of(forces)}: {what} are read at {there:g} Hz, the bandwidth of these forces; "
-            f"{asked:g} Hz asked for",
-            DataWarning,
-            stacklevel=4,
-        )
-    return min(asked, there)

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from recon.base.doubt import doubted_corners
 from recon.base.errors import DataError
-from recon.base.late import xr
 from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
 from recon.evaluation.runs.design import Blocked, suspected
 from recon.evaluation.runs.metrics import BY_NAME, RunValues
-from recon.records.doubt_variables import doubts_in
 from recon.records.run_list import NOT_STATED, RunList
 
 PERCENT = "%"
@@ -40,22 +37,6 @@ def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
             "Give the largest difference that would not matter to you, or leave it out.",
         )
     return size, share
-
-
-def refuse_doubted(runs: RunList, run: int, forces: xr.Dataset) -> None:
-    """Refuse a run whose own data contradict its forces.
-
-    Raises
-    ------
-    DataError
-        Forces of a corner are doubted.
-    """
-    doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
-    if doubts:
-        first = doubts[0]
-        found = f"forces of {first.place} are doubted ({first.cause}): {first.found}"
-        do = f"{first.do} Then reconstruct the run again, or remove its row."
-        raise DataError(runs.where(run), found, "forces without doubts in every run", do)
 
 
 def refuse_missing(runs: RunList, run: int, values: RunValues, metric: str) -> None:

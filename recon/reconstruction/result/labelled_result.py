@@ -16,12 +16,13 @@ from recon.reconstruction.estimator.sample_features import Singles
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.result.in_axes import QUANTITIES, in_axes, known_sums
 from recon.reconstruction.solving.fz_bound import Bound
+from recon.reconstruction.solving.gauge_outage import UNUSABLE
 from recon.reconstruction.solving.solve import Solved
 from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import FORCES
 from recon.records.scratch import room
 
-NOT_KNOWN = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"] | BIT["beyond_pose"]
+NOT_KNOWN = UNUSABLE | BIT["beyond_pose"]
 CHANNELS = ("hub_moment", "heading", "travel")
 
 

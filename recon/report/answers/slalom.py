@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names, sentences_of
 from recon.base.late import xr
-from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, FLAGS
 from recon.evaluation.common.answer_labels import not_given
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
@@ -28,7 +27,7 @@ from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
-from recon.report.common.text import value_and_half
+from recon.report.common.text import value_and_half, whole_with_interval
 
 Ends = tuple[float, float]
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
@@ -84,8 +83,7 @@ def _of_weave(answer: xr.Dataset) -> list[str]:
 
 
 def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
-    value, u = float(answer[name][i, k]), float(answer[f"u_{name}"][i, k])
-    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+    return whole_with_interval(float(answer[name][i, k]), float(answer[f"u_{name}"][i, k]))
 
 
 def _share_cell(answer: xr.Dataset, i: int) -> str:

@@ -41,6 +41,11 @@ def with_interval(answer: xr.Dataset, name: str, place: tuple[int, ...], per: fl
     return f"{value / per:.{digits}f} +-{half:.{digits}f}"
 
 
+def whole_with_interval(value: float, u: float) -> str:
+    """A value and its 95 % half-width without digits; "not known" for NaN."""
+    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+
+
 def footnotes(answer: xr.Dataset) -> list[str]:
     """Gate, samples, assumptions and what is not given, as lines of a summary."""
     gate, assumed = str(answer.attrs["gate"]), sentences_of(answer, "assumed")

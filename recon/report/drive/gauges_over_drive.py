@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
-from recon.base.status import BIT
+from recon.reconstruction.solving.gauge_outage import UNUSABLE
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import patch_entry
 from recon.report.common.long_series import stretches
@@ -19,7 +19,6 @@ AROUND = Around(left=1.55, right=0.25, below=0.5, above=0.3)
 STEPS = (0.0, 1.0, 2.0, 3.0, 6.0)  # standard uncertainties; the last shade is beyond
 SHADES = ("#ffffff", "#dfe5e9", "#a9bac6", "#587489", "#14202e")
 WORDS = ("below 1", "1 to 2", "2 to 3", "3 to 6", "beyond 6")
-UNUSABLE = BIT["channel_flat"] | BIT["channel_clipped"] | BIT["missing_input"]
 
 
 def plot_health(forces: xr.Dataset) -> Figure:

@@ -22,7 +22,7 @@ from recon.report.common.sheet import (
     style_panel,
     tyre_footer,
 )
-from recon.report.common.text import wrapped
+from recon.report.common.text import whole_with_interval, wrapped
 
 WHOLE = "tyre_force_whole_car"
 # Variable of each answer with its standard uncertainty and its name for people.
@@ -62,8 +62,7 @@ def whole_car_lines(forces: xr.Dataset) -> list[str]:
 
 
 def _cell(one: xr.Dataset, name: str, u_name: str, at: int) -> str:
-    value, u = float(one[name][at]), float(one[u_name][at])
-    return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
+    return whole_with_interval(float(one[name][at]), float(one[u_name][at]))
 
 
 def plot_whole_car(forces: xr.Dataset) -> Figure:
