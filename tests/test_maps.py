@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from recon.base.errors import DataError, DataWarning
-from recon.records.column_maps import Source, read_map
+from recon.records.column_maps import Form, Source, read_map
 from recon.records.logs import read_log
 from tests.small_car import small_car
 
@@ -38,8 +38,11 @@ def test_every_part_of_a_map_arrives(tmp_path):
     purpose = "verify"
     """
     read = read_map(save(tmp_path, text), "pulls", small_car())
-    assert (read.separator, read.decimal, read.skip_lines, read.units_row) == (";", ",", 4, True)
-    assert read.columns == {"strap_load": Source("strap_kgf", "kgf"), "G1": Source("ch_07")}
+    assert read.file == Form(separator=";", decimal=",", skip_lines=4, units_row=True)
+    assert read.columns == {
+        "strap_load": Source(column="strap_kgf", unit="kgf"),
+        "G1": Source(column="ch_07"),
+    }
     assert read.values == {"phase": {"up": "rising"}}
     assert read.constants == {"u_mark": ("mm", 3.0), "purpose": ("", "verify")}
 

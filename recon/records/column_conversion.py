@@ -119,14 +119,9 @@ def open_table(
 
 def _layout(file: Path, chosen: ColumnMap) -> Layout:
     if is_frame(file):
-        return frame_layout(file, skip_lines=chosen.skip_lines, units_row=chosen.units_row)
-    return find_layout(
-        file,
-        separator=chosen.separator,
-        decimal=chosen.decimal,
-        skip_lines=chosen.skip_lines,
-        units_row=chosen.units_row,
-    )
+        form = chosen.file
+        return frame_layout(file, skip_lines=form.skip_lines, units_row=form.units_row)
+    return find_layout(file, **chosen.file.model_dump())
 
 
 def _bind(

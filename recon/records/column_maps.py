@@ -92,8 +92,20 @@ WORDS: dict[str, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Form(_Strict):
+    """How a table is written; `find_layout` finds what is None."""
+
+    separator: Literal[",", ";", "\t"] | None = None
+    decimal: Literal[".", ","] = "."
+    skip_lines: int = Field(default=0, ge=0)
+    units_row: bool | None = None
+
+
+class Source(_Strict):
     """Their column, and its unit where the map says it ("" where the table says it)."""
 
     column: str
@@ -105,10 +117,7 @@ class ColumnMap:
     """The content of a map file; an empty map reads files with our own header."""
 
     path: str = ""
-    separator: str | None = None
-    decimal: str = "."
-    skip_lines: int = 0
-    units_row: bool | None = None
+    file: Form = field(default_factory=Form)
     columns: Mapping[str, Source] = field(default_factory=dict)
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     constants: Mapping[str, tuple[str, str | float]] = field(default_factory=dict)  # unit, value
@@ -143,9 +152,9 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
     gauges = () if kind == "tares" else (gauge.name for _, gauge in car.gauges)
     known = QUANTITIES[kind] | dict.fromkeys(gauges, "gauge")
     columns = {
-        _known(file, ours, tuple(known)): Source(theirs)
+        _known(file, ours, tuple(known)): Source(column=theirs)
         if isinstance(theirs, str)
-        else Source(theirs.column, theirs.unit)
+        else theirs
         for ours, theirs in checked.columns.items()
     }
     constants = _constants(file, checked.constants, QUANTITIES[kind], columns)
@@ -161,10 +170,7 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
                 )
     return ColumnMap(
         path=str(file),
-        separator=checked.file.separator,
-        decimal=checked.file.decimal,
-        skip_lines=checked.file.skip_lines,
-        units_row=checked.file.units_row,
+        file=checked.file,
         columns=columns,
         values=checked.values,
         constants=constants,
@@ -226,22 +232,6 @@ def _constants(
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
-class _FileKeys(_Strict):
-    separator: Literal[",", ";", "\t"] | None = None
-    decimal: Literal[".", ","] = "."
-    skip_lines: int = Field(default=0, ge=0)
-    units_row: bool | None = None
-
-
-class _ColumnKeys(_Strict):
-    column: str
-    unit: str = ""
-
-
 class _CorrectionKeys(_Strict):
     factor: Number = 1.0
     add: str = ""
@@ -254,8 +244,8 @@ class _MapKeys(_Strict):
 
     format: Literal[1]
     kind: Kind
-    file: _FileKeys = _FileKeys()
-    columns: dict[str, str | _ColumnKeys] = Field(default_factory=dict)
+    file: Form = Form()
+    columns: dict[str, str | Source] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     constants: dict[str, str | Number] = Field(default_factory=dict)
     corrections: dict[str, _CorrectionKeys] = Field(default_factory=dict)
