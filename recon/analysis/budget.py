@@ -93,8 +93,6 @@ def contributions(
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     samples : (sample,)
         Positions along `elapsed_time`.
 

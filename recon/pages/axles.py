@@ -33,11 +33,6 @@ def axles_of(forces: xr.Dataset) -> list[dict[str, Any]]:
 
     Both tyres share causes such as a gain, so that errors of their sum are not those of two
     independent forces.  Tyre axes; a reader interpolates `correlations` [1] between `times` [s].
-
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     """
     time = forces["elapsed_time"].to_numpy()
     places = np.unique(np.linspace(0, len(time) - 1, min(len(time), NODES)).astype(np.int64))

@@ -20,11 +20,6 @@ REST = {"words": "all other causes together", "of": "", "cure": ""}
 def causes_over_time(forces: xr.Dataset) -> dict[str, Any]:
     """Contributions to the standard uncertainty of every force at some times.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it.
-
     Returns
     -------
     dict

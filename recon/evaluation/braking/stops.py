@@ -72,11 +72,6 @@ def _means(axle: Floats) -> Floats:
 class BrakedDrive:
     """A drive whose stops are looked at.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it.
-
     Raises
     ------
     DataError

@@ -49,8 +49,6 @@ class Drive:
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     axes : {"tyre", "intermediate", "vehicle"}
     sums : callable, optional
         Turns forces (..., sample, corner, component) [N] into sums of some of them (..., sample,

@@ -27,8 +27,6 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     bandwidth : float
         Of the forces and of what their errors depend on; that of `forces` if it is lower. [Hz]
     names : str
@@ -69,8 +67,6 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     step : float
         Length of a stretch. [s]
     names : str

@@ -95,8 +95,6 @@ def reference_of(
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     coefficient, lateral_coefficient : float, optional
         Coefficient of friction along and sideways; both are `coefficient` if one is given. [1]
     envelope : Dataset or "own", optional

@@ -258,8 +258,6 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     sections : Dataset, optional
         As `find_sections` returns it; found if omitted.
 

@@ -46,8 +46,6 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     bandwidth : float
         Of the accelerations. [Hz]
     """

@@ -94,8 +94,6 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     given : sequence of GivenSection, optional
         Sections by hand.  Kinds that are given are not searched for; if parts of the drive are
         given, the search stays inside them.

@@ -71,8 +71,6 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
 
     Parameters
     ----------
-    forces : Dataset
-        As `reconstruct` returns it.
     total : (sample,)
         Lateral force of all known tyres together. [N]
     sections : Dataset, optional
