@@ -28,22 +28,13 @@ RIGID = 1e-14  # reciprocal condition below which stated compliances do not deci
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """Loads of the rows at a pose.
-
-    Attributes
-    ----------
-    loads : (..., row, 6 * wheel)
-        Load per wrench about the wheel centres, tension positive. [N per N, N per N m]
-    stress : (..., row, k)
-        States of self-stress.
-    unsplit : (..., row, k)
-        The part of `stress` that no stated compliance determines; zero elsewhere.
-    """
+    """Loads of the rows at a pose."""
 
     rows: Rows
+    # (..., row, 6 * wheel) N per N or N m of a wrench about the wheel centres, tension positive.
     loads: Floats
-    stress: Floats
-    unsplit: Floats
+    stress: Floats  # (..., row, k) states of self-stress
+    unsplit: Floats  # (..., row, k), what no stated compliance determines of `stress`; else zero
 
     @property
     def known(self) -> Floats:

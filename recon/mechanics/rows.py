@@ -31,27 +31,13 @@ from recon.mechanics.structure import (
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of all supports at a pose.
+    """Rows of all supports at a pose."""
 
-    Attributes
-    ----------
-    gradient : (..., row, 6 * body)
-        Elongation per small motion. [m/m, m/rad]
-    gap : (..., row)
-        Elongation, or gap that is still open. [m, torsion rad]
-    free : (row,)
-        True for springs and torsion, which give way.
-    support : (row,)
-        Index of the support of each row.
-    place : (..., row, 2, xyz)
-        Where the row acts on the outer and on the inner body. [m]
-    """
-
-    gradient: Floats
-    gap: Floats
-    free: NDArray[np.bool_]
-    support: NDArray[np.int64]
-    place: Floats
+    gradient: Floats  # (..., row, 6 * body) m/m or m/rad, elongation per small motion
+    gap: Floats  # (..., row) m, torsion rad: elongation, or gap that is still open
+    free: NDArray[np.bool_]  # (row,) true for springs and torsion, which give way
+    support: NDArray[np.int64]  # (row,) index of the support
+    place: Floats  # (..., row, 2, xyz) m, where it acts on the outer and on the inner body
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,47 +85,23 @@ class IdleTurn:
 
 @dataclass(frozen=True, slots=True)
 class Mechanism:
-    """Arrays of one corner, or of two corners that an axle ties.
+    """Arrays of one corner, or of two corners that an axle ties."""
 
-    Attributes
-    ----------
-    title : str
-        'corner FL' or 'axle rear', for messages.
-    bodies, supports : tuple of str
-        Names; those of a tied corner begin with its name, 'RL.upright'.
-    kinds : tuple of str
-        Kind of each support, see `ROWS`.
-    outer_body, inner_body : (support,)
-        Index of the body at each end, -1 for the chassis.
-    rack : (support, 3)
-        True for points that move with the rack.
-    points : (support, 3, xyz)
-        Outer, inner and second axis point of each support at design height. [m]
-    compliance : (row,)
-        Elongation per load, NaN where not stated. [m/N, torsion rad/(N m)]
-    reference : (xyz,)
-        Point about which small motions are taken. [m]
-    members : tuple of int
-        Load rows that K describes; rows of the supports come first, then sections.
-    redundant : tuple of Redundant
-        Supports that share a load in a way that nobody stated.
-    """
-
-    title: str
-    bodies: tuple[str, ...]
-    supports: tuple[str, ...]
-    kinds: tuple[str, ...]
-    outer_body: NDArray[np.int64]
-    inner_body: NDArray[np.int64]
-    rack: NDArray[np.bool_]  # (support, 3)
-    points: Floats
-    compliance: Floats
+    title: str  # 'corner FL' or 'axle rear', for messages
+    bodies: tuple[str, ...]  # names; those of a tied corner begin with its name, 'RL.upright'
+    supports: tuple[str, ...]  # names, likewise
+    kinds: tuple[str, ...]  # kind of each support, see `ROWS`
+    outer_body: NDArray[np.int64]  # (support,) index of the body there, -1 for the chassis
+    inner_body: NDArray[np.int64]  # (support,) likewise
+    rack: NDArray[np.bool_]  # (support, 3), true for points that move with the rack
+    points: Floats  # (support, 3, xyz) m, outer, inner and second axis point at design height
+    compliance: Floats  # (row,) m/N or rad/(N m), elongation per load; NaN where not stated
     wheels: tuple[WheelOn, ...]
-    reference: Floats
+    reference: Floats  # (xyz,) m, about which small motions are taken
     sections: tuple[Section, ...] = ()
     idle: tuple[IdleTurn, ...] = ()
-    members: tuple[int, ...] = ()
-    redundant: tuple[Redundant, ...] = ()
+    members: tuple[int, ...] = ()  # load rows that K describes; rows of supports, then sections
+    redundant: tuple[Redundant, ...] = ()  # supports that share a load as nobody stated
 
     @property
     def row_names(self) -> tuple[str, ...]:
@@ -175,25 +151,13 @@ class State:
     """Positions of all bodies, for one pose or a batch.
 
     A point of a body moves from x0 to x = rotation (x0 - reference) + reference + shift.
-
-    Attributes
-    ----------
-    rotation : (..., body, 3, 3)
-    shift : (..., body, xyz)
-        [m]
-    points : (..., support, 3, xyz)
-        Outer, inner and second axis point of each support at design height. [m]
-    centres : (..., wheel, xyz)
-        Wheel centres at design height. [m]
-    rack : (...,)
-        Shift of the rack to the left. [m]
     """
 
-    rotation: Floats
-    shift: Floats
-    points: Floats
-    centres: Floats
-    rack: Floats
+    rotation: Floats  # (..., body, 3, 3)
+    shift: Floats  # (..., body, xyz) m
+    points: Floats  # (..., support, 3, xyz) m, as in `Mechanism`
+    centres: Floats  # (..., wheel, xyz) m, wheel centres at design height
+    rack: Floats  # (...,) m, shift of the rack to the left
 
 
 def cross(first: Floats, second: Floats) -> Floats:

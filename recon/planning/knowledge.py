@@ -30,35 +30,20 @@ class Question:
     Unknowns that are no forces (moments, states of self-stress) are nuisances with the size of
     their prior.
 
-    Attributes
-    ----------
-    rows : (candidate, unknown)
-        Load of each candidate per unit of each unknown. [N per N, N per N m]
-    prior : (unknown,)
-        Standard uncertainty before any reading. [N, N m]
-    noise : (candidate,)
-        Standard uncertainty of each gauge's load. [N]
-    forces : tuple of str
-        The unknowns that are wanted.
-    scale : (unknown,)
-        Amount that counts as one newton: 1 N, or `MOMENT_ARM` for moments.
-    where : str
-        Name of the assembly in messages.
-
     Raises
     ------
     DataError
         Shapes do not match, or a noise or prior is not above zero.
     """
 
-    rows: Floats
+    rows: Floats  # (candidate, unknown) N per N or N m, load of a candidate per unit of an unknown
     candidates: tuple[str, ...]
     unknowns: tuple[str, ...]
-    prior: Floats
-    noise: Floats
-    forces: tuple[str, ...]
-    scale: Floats
-    where: str = "gauges"
+    prior: Floats  # (unknown,) N or N m, standard uncertainty before any reading
+    noise: Floats  # (candidate,) N, standard uncertainty of each gauge's load
+    forces: tuple[str, ...]  # the unknowns that are wanted
+    scale: Floats  # (unknown,), what counts as one newton: 1 N, or `MOMENT_ARM` for moments
+    where: str = "gauges"  # name of the assembly in messages
 
     def __post_init__(self) -> None:
         _require_shapes(self)
