@@ -85,15 +85,9 @@ def corner_names(dataset: xr.Dataset | xr.DataArray) -> list[str]:
 def require(
     dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str], do: str
 ) -> None:
-    """Refuse a dataset whose variables are not as described.
+    """Refuse a dataset in which one of the variables `names` is not as `described`.
 
-    Parameters
-    ----------
-    described : mapping of name to Variable
-    names : iterable of str
-        Variables that must be there; each is described.
-    do : str
-        What to do where one is not, for the message.
+    Messages end with what to `do`.
 
     Raises
     ------

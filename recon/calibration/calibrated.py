@@ -183,17 +183,10 @@ class CornerCalibration:
         return np.sqrt(variance).reshape(self.K.shape)
 
     def covariance_at(self, loads: Floats) -> Floats:
-        """Covariance of the indications under `loads` that K's covariance leads to, gains aside.
+        """Covariance (..., gauge, gauge) of the indications under `loads`, gains aside.
 
-        Parameters
-        ----------
-        loads : (..., member)
-            Member loads, tension positive. [N]
-
-        Returns
-        -------
-        (..., gauge, gauge)
-            In the product of the gauges' units.
+        It follows from K's covariance, in the product of the gauges' units; `loads` (..., member)
+        [N] are member loads, tension positive.
         """
         gauges, members = self.K.shape
         tensor = self.covariance.reshape(gauges, members, gauges, members)

@@ -59,14 +59,9 @@ def _its_file(forces: xr.Dataset) -> Input | None:
 
 
 def calibration_of(forces: xr.Dataset, calibration: Calibration | None) -> dict[str, Any]:
-    """Everything that the page says about the calibration of a drive.
+    """Everything that the page says about the calibration of a drive; its forces hold the verdicts.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it; the verdicts are in it.
-    calibration : Calibration, optional
-        The calibration that the forces were made with, for its map, pulls and verification.
+    `calibration` is the one that the forces were made with, for its map, pulls and verification.
 
     Raises
     ------

@@ -22,18 +22,9 @@ def limits(
 ) -> Labelled:
     """Value, standard uncertainty and 95 % limits of a quantity, as variables of an answer.
 
-    Parameters
-    ----------
-    name : str
-        Name of the variable; the others are `u_NAME`, `NAME_lower` and `NAME_upper`.
-    estimate : Estimate
-        One quantity for each place along `dims`, last dimension fastest.
-    unit : str
-        As UDUNITS writes it, "1" for ratios.
-    words : str
-        The quantity in words.
-    shape : tuple of int, optional
-        Sizes of `dims`, where there are several.
+    They are called `name`, `u_NAME`, `NAME_lower` and `NAME_upper`.  `estimate` holds a quantity
+    for each place along `dims`, last dimension fastest; `shape` are the sizes of `dims` where there
+    are several.  The `unit` is as UDUNITS writes it, "1" for ratios.
     """
     sizes = (-1,) if len(dims) == 1 else shape if dims else ()
     value, u = (np.reshape(array, sizes) for array in (estimate.value, estimate.u))

@@ -26,24 +26,15 @@ def memory_of(bandwidth: float, rate: float) -> int:
 def noise_draws(
     samples: NDArray[np.int64], columns: int, draws: int, bandwidth: float, rate: float
 ) -> Iterator[Floats]:
-    """Noise of standard deviation 1 at some samples, low-passed.
+    """Noise of standard deviation 1 at some samples, low-passed: (draw, sample, column) [1].
 
     Where samples are far apart for the bandwidth, so are the steps of the noise.  Stretches then
     have the same draws, and so have short ones: they are worked out apart and share nothing else.
 
-    Parameters
-    ----------
-    samples : (sample,)
-        Positions along time, ascending within each stretch; stretches in any order.
-    columns : int
-        Independent series in each draw.
-    bandwidth, rate : float
-        Of the low-pass, and of positions. [Hz]
-
-    Yields
-    ------
-    ndarray (draw, sample, column) [1]
-        Some of the draws at a time; samples lie beside each other in memory.
+    `samples` (sample,) are positions along time, ascending within each stretch; stretches in any
+    order.  `columns` are independent series in each draw; `bandwidth` [Hz] is that of the low-pass
+    and `rate` [Hz] that of positions.  Some of the draws come at a time; samples lie beside each
+    other in memory.
     """
     if not draws:
         return

@@ -108,16 +108,10 @@ def common_errors(
 ) -> Common:
     """Uncertainty that errors shared by runs bring into a weighted sum of their metrics.
 
-    Parameters
-    ----------
-    weights : (run,)
-        Of each run in the sum [1].
-    second : (run,)
-        1 for runs of the second set-up.
-    apart : bool
-        The set-ups share neither calibration nor geometry, whatever the files say.
-    every_session : bool
-        Errors of a session that holds one run alone count too: no scatter of runs shows them.
+    `weights` (run,) [1] are those of the sum, `second` (run,) is 1 for runs of the second set-up.
+    If `apart`, the set-ups share neither calibration nor geometry, whatever the files say.  With
+    `every_session`, errors of a session that holds one run alone count too: no scatter of runs
+    shows them.
     """
     effects, scopes = _aligned(runs)
     by_scope = {}

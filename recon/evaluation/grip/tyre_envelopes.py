@@ -104,17 +104,9 @@ class Fit:
 
 
 def fit_tyres(drives: Drives, gate: Gate) -> list[Fit]:
-    """Fit an envelope to every tyre and direction.
+    """Fit an envelope to every tyre and direction, in the order of `corner`, then of `DIRECTIONS`.
 
-    Parameters
-    ----------
-    drives : Drives
-        With `tyre_force` [N] in tyre axes, x forward, y left, z up.
-
-    Returns
-    -------
-    list of Fit
-        In the order of `corner`, then of `DIRECTIONS`.
+    `tyre_force` [N] of the drives is in tyre axes, x forward, y left, z up.
     """
     corners = range(len(corner_names(drives.forces[0])))
     return [fit for k in corners for fit in fit_tyre(loaded_in(drives, k, gate), drives, gate)]

@@ -138,17 +138,9 @@ def evidence_of(
 ) -> str:
     """Evidence of the limit in words; empty if there is none.
 
-    Parameters
-    ----------
-    direction : {"left", "right", "drive", "brake"}
-    corner : int
-        Position of the tyre.
-    at : (sample,)
-        Positions of the samples of this direction along `elapsed_time`.
-    use : (sample,)
-        Their force over the envelope.
-    time : (every sample,)
-        Elapsed time. [s]
+    `direction` is "left", "right", "drive" or "brake", and `corner` the position of the tyre.  `at`
+    (sample,) are the positions of the samples of this direction along `elapsed_time`, `use`
+    (sample,) [1] is their force over the envelope; `time` (every sample,) [s].
     """
     every = sampling_interval(time)
     if direction in ("drive", "brake"):

@@ -25,18 +25,9 @@ class Push:
 def push_of(time: Floats, force: Floats, begin: float, end: float) -> Push:
     """Rise of a driving force between two times.
 
-    Parameters
-    ----------
-    time, force : (sample,)
-        In s and N, forward positive.
-    begin, end : float
-        The rise lies after the one; plateau and peak are read up to the other. [s]
-
-    Returns
-    -------
-    Push
-        The plateau is the median from where 90 % of it is reached first; NaN where the force is
-        not known.
+    `time` and `force` (sample,) [s, N], forward positive.  The rise lies after `begin` [s]; plateau
+    and peak are read up to `end` [s].  The plateau is the median from where 90 % of it is reached
+    first; NaN where the force is not known.
     """
     inside = (time >= begin) & (time <= end) & np.isfinite(force)
     t, x = time[inside], force[inside]

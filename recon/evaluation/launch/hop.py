@@ -83,12 +83,8 @@ def found_in(
 ) -> dict[tuple[int, int], list[Oscillation]]:
     """Oscillations of every signal, by corner and component (0 is x, 1 is z).
 
-    Parameters
-    ----------
-    time, signals : (sample,), (sample, corner, component)
-        In s and N, see `signals_of`.
-    least : (corner, component)
-        Smallest amplitude that counts, for x and z. [N]
+    `time` (sample,) [s] and `signals` (sample, corner, component) [N] are as in `signals_of`;
+    `least` (corner, component) [N] is the smallest amplitude that counts.
     """
     return {
         (k, j): oscillations(time, signals[:, k, j], Band(LOW, HIGH, float(least[k, j]), CYCLES))
@@ -100,14 +96,10 @@ def found_in(
 def happened(time: Floats, signals: Floats, least: Floats, busy: Mask) -> list[Hop]:
     """Events of hop: oscillations of any tyre that overlap or follow each other at once.
 
-    Parameters
-    ----------
-    time, signals : (sample,), (sample, corner, component)
-        In s and N, see `signals_of`.
-    least : (corner, component)
-        Amplitude that an oscillation must reach to be no effect of the road. [N]
-    busy : (sample,)
-        Samples from which the road cannot be judged: at rest, in the gap of a shift.
+    `time` (sample,) [s] and `signals` (sample, corner, component) [N] are as in `signals_of`.
+    `least` (corner, component) [N] is the amplitude that an oscillation must reach to be no effect
+    of the road; at `busy` samples (sample,) the road cannot be judged: at rest, in the gap of a
+    shift.
     """
     found = events(found_in(time, signals, np.full_like(least, LEAST)))
     if not found:

@@ -96,19 +96,10 @@ def _per_cycle(swing: Floats) -> tuple[float, float]:
 
 
 def reversals(time: Floats, force: Floats, least: float) -> tuple[Floats, Floats]:
-    """Crests and troughs in turn that are at least `least` apart.
+    """Times (reversal,) [s] and values [N] of crests and troughs, at least `least` [N] apart.
 
-    Parameters
-    ----------
-    time, force : (sample,)
-        In s and N, without NaN.
-    least : float
-        Smallest way between two reversals that counts; smaller wiggles are passed over. [N]
-
-    Returns
-    -------
-    time, value : (reversal,)
-        Of the vertex of the parabola through the extreme sample and its neighbours.
+    `time` and `force` (sample,) [s, N] have no NaN; smaller wiggles than `least` are passed over.
+    Each reversal is the vertex of the parabola through the extreme sample and its neighbours.
     """
     slope = np.sign(np.diff(force))
     places: NDArray[np.int64] = np.flatnonzero(slope[1:] * slope[:-1] <= 0).astype(np.int64) + 1
@@ -147,15 +138,8 @@ def _vertices(time: Floats, force: Floats, at: NDArray[np.int64]) -> tuple[Float
 def oscillations(time: Floats, force: Floats, band: Band) -> list[Oscillation]:
     """Every oscillation of a force within a band, in the order of time.
 
-    Parameters
-    ----------
-    time, force : (sample,)
-        In s and N; unknown samples end an oscillation.
-
-    Returns
-    -------
-    list of Oscillation
-        Runs of reversals whose every full cycle has a period within the band.
+    `time` and `force` (sample,) [s, N]; unknown samples end an oscillation.  An oscillation is a
+    run of reversals whose every full cycle has a period within the band.
     """
     known = np.isfinite(force)
     found = []

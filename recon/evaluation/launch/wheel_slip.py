@@ -39,16 +39,9 @@ def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
 
     (omega R - v) / v with the rolling radius R of each wheel: where it carries little horizontal
     force, v / omega (in a corner its speed is not that of the car); otherwise from the stated
-    loaded radius.
-
-    Parameters
-    ----------
-    forces : Dataset
-        With `wheel_speed` and `loaded_radius`, see `has_wheel_speed`.
-    speed : (sample,)
-        Speed of the car over ground. [m/s]
-    bandwidth : float
-        To which both speeds are low-passed. [Hz]
+    loaded radius.  The forces have `wheel_speed` and `loaded_radius`, see `has_wheel_speed`;
+    `speed` (sample,) [m/s] is that of the car over ground, and both speeds are low-passed to
+    `bandwidth` [Hz].
     """
     rate = float(forces.attrs["rate_Hz"])
     # One at a time, samples side by side in memory.

@@ -28,17 +28,10 @@ def reversals(load: Floats) -> Floats:
 
 
 def cycle_ranges(load: Floats) -> tuple[Floats, Floats]:
-    """Ranges of the cycles in a load, and how often each was counted.
+    """Ranges (cycle,) [unit of the load] of the cycles in a load, and how often each was counted.
 
-    Parameters
-    ----------
-    load : (sample,)
-        Any unit; NaN is passed over.
-
-    Returns
-    -------
-    ranges, counts : (cycle,)
-        Unit of the load; counts are 1 for cycles and 0.5 for the half cycles that are left over.
+    NaN in `load` (sample,) is passed over.  Counts (cycle,) [1] are 1 for cycles and 0.5 for the
+    half cycles that are left over.
     """
     points, found = reversals(load), [np.zeros(0)]
     while len(points) > 3:

@@ -30,24 +30,12 @@ class Strength:
 
 
 def column_stress(slenderness: float, modulus: float, strength: float) -> tuple[float, str]:
-    """Compressive stress at which a pin-ended column fails.
+    """Compressive stress [Pa] at which a pin-ended column fails, and the law that gives it.
 
-    Parameters
-    ----------
-    slenderness : float
-        Length over radius of gyration. [1]
-    modulus : float
-        Young's modulus. [Pa]
-    strength : float
-        Yield strength. [Pa]
-
-    Returns
-    -------
-    stress : float
-        Mean stress over the section, positive. [Pa]
-    law : {"Euler", "Johnson"}
-        Euler's hyperbola for slender columns, Johnson's parabola below the slenderness where the
-        two touch, at half the yield strength.
+    `slenderness` [1] is length over radius of gyration, `modulus` [Pa] Young's modulus and
+    `strength` [Pa] the yield strength.  The stress is the mean over the section, positive.  The law
+    is "Euler", the hyperbola for slender columns, or "Johnson", the parabola below the slenderness
+    where the two touch, at half the yield strength.
 
     Notes
     -----
@@ -66,16 +54,10 @@ def radius_of_gyration(tube: Tube) -> float:
 
 
 def strength_of(tube: Tube, length: float, strength: float) -> Strength:
-    """Loads at which a tube yields and buckles.
+    """Loads at which a tube of some `length` [m] from pin to pin yields and buckles.
 
-    Parameters
-    ----------
-    tube : Tube
-        Its sizes and modulus with their standard uncertainties.
-    length : float
-        From pin to pin. [m]
-    strength : float
-        Yield strength, the least that is certified: it has no uncertainty of its own. [Pa]
+    The yield strength `strength` [Pa] is the least that is certified: it has no uncertainty of its
+    own, as sizes and modulus of the tube have.
     """
     best = _loads(tube, length, strength)
     u = [0.0, 0.0]

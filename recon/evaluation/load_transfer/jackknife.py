@@ -20,20 +20,10 @@ def with_groups(
 ) -> Estimate:
     """The estimate with rows for the scatter of its quantities between parts of the drive.
 
-    Parameters
-    ----------
-    estimate : Estimate
-        Of the quantities, from all samples.
-    time : (sample,)
-        Times of the samples. [s]
-    quantity : callable
-        Takes positions (sample,) of some samples and returns the quantities (quantity,) from them.
-
-    Returns
-    -------
-    Estimate
-        Rows of the groups stand behind the causes, so that functions of several quantities keep
-        what these have in common.
+    `estimate` is that of the quantities from all samples, whose times are `time` (sample,) [s];
+    `quantity` takes positions (sample,) of some samples and returns the quantities (quantity,) from
+    them.  Rows of the groups stand behind the causes, so that functions of several quantities keep
+    what these have in common.
 
     Notes
     -----

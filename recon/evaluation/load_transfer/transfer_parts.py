@@ -88,16 +88,8 @@ def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
 def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Alternatives) -> Estimate:
     """Transfer per lateral acceleration (axle, part) [kg], in the order of `PARTS`.
 
-    Parameters
-    ----------
-    car : Vehicle
-        With four wheels by themselves, each with one spring.
-    means : Dataset
-        Short means of the forces that entered.
-    loads : Loads
-        Their motion and the fit.
-    alternatives : Alternatives
-        Of these means.
+    The car has four wheels by themselves, each with one spring.  `means` are short means of the
+    forces that entered, `loads` their motion and the fit, `alternatives` those of these means.
     """
     corners = corner_names(means)
     ratios = [ratios_of(car, name, means) for name in corners]

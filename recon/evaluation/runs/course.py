@@ -108,19 +108,9 @@ def same_course(courses: Sequence[Course | None]) -> list[Course]:
 def common_places(course: Floats, length: Floats) -> tuple[Floats, Floats]:
     """One section of several runs at the same places, up to the end of the shortest one.
 
-    Parameters
-    ----------
-    course : (run, place)
-        Values of each run at equal steps of its own way, in the unit of the metric.
-    length : (run,)
-        Way of each run, in m or s.
-
-    Returns
-    -------
-    way : (place,)
-        In m or s.
-    values : (run, place)
-        In the unit of the metric.
+    `course` (run, place) are the values of each run, in the unit of the metric [1], at equal steps
+    of its own way of some `length` (run,) [m or s].  Returns the way (place,) [m or s] and the
+    values (run, place).
     """
     way = PLACES * length.min()
     rows = [np.interp(way, PLACES * own, row) for own, row in zip(length, course, strict=True)]

@@ -140,15 +140,9 @@ class Exchange:
 def exchange_test(values: Floats, design: Design, *, most: int = MOST_EXCHANGES) -> Exchange:
     """Share of exchanges of the set-ups within blocks that give an effect at least as large.
 
-    In blocks of two runs an exchange turns the sign of their difference.  The effect is measured
-    in its own standard uncertainties, with the same covariates in every exchange.
-
-    Parameters
-    ----------
-    values : (run,)
-        The metric of each run, in any unit [1].
-    most : int
-        Number of exchanges up to which all are tried; of more, as many are drawn.
+    In blocks of two runs an exchange turns the sign of their difference.  The effect of `values`
+    (run,), in any unit [1], is measured in its own standard uncertainties, with the same covariates
+    in every exchange.  Up to `most` exchanges all are tried; of more, as many are drawn.
     """
     every = exchanges_of(design)
     labels = _all(design) if every <= most else _drawn(design, most)

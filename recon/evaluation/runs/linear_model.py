@@ -101,17 +101,9 @@ def degrees_of(design: Design) -> int:
 
 
 def fitted(values: Floats, design: Design) -> Fitted:
-    """Fit the model to a metric.
+    """Fit the model to the `values` (run,) of a metric, in any unit [1].
 
-    Parameters
-    ----------
-    values : (run,)
-        The metric of each run, in any unit [1].
-
-    Returns
-    -------
-    Fitted
-        With NaN as scatter where no degree of freedom is left.
+    The scatter is NaN where no degree of freedom is left.
     """
     weights, degrees = weights_of(design), degrees_of(design)
     effect = float(weights @ values)
@@ -123,17 +115,8 @@ def fitted(values: Floats, design: Design) -> Fitted:
 def slope_of(values: Floats, design: Design, name: str) -> tuple[float, float]:
     """Slope of a metric over a covariate and its standard uncertainty by the scatter of runs.
 
-    Parameters
-    ----------
-    values : (run,)
-        The metric of each run, in any unit [1].
-    name : str
-        A covariate of one column; set-up, blocks and the other covariates are taken off.
-
-    Returns
-    -------
-    tuple of float
-        In the unit of the metric over that of the covariate; NaN where runs do not part it.
+    `values` (run,) are those of the metric, in any unit [1]; `name` is a covariate of one column.
+    Set-up, blocks and the other covariates are taken off.  NaN where runs do not part them.
     """
     own = design.covariates[name][:, 0]
     rest = {other: c for other, c in design.covariates.items() if other != name}

@@ -33,18 +33,10 @@ class Row:
 
 
 def row_of(values: Floats, fit: Fitted, design: Design, common: float, margin: float) -> Row:
-    """Tests of one metric.
+    """Tests of one metric with `values` (run,) in its unit [1], to which the model was `fit`.
 
-    Parameters
-    ----------
-    values : (run,)
-        The metric of each run, in its unit [1].
-    fit : Fitted
-        Of these values.
-    common : float
-        Standard uncertainty that the runs of a set-up have in common, in the unit of the metric.
-    margin : float
-        Largest difference that does not matter, NaN if none was stated.
+    In the unit of the metric, `common` is the standard uncertainty that the runs of a set-up have
+    in common, and `margin` the largest difference that does not matter, NaN if none was stated.
     """
     spread = Spread(fit.u, fit.degrees, common)
     of_each = int(min(design.second.sum(), design.runs - design.second.sum()))

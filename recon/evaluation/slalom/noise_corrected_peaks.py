@@ -48,21 +48,13 @@ def enough(values: Floats, there: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def peaks_of(values: Floats, noise: Floats, there: NDArray[np.bool_]) -> Peaks:
     """Noise-corrected high quantile of each half-wave.
 
-    Parameters
-    ----------
-    values : (wave, place)
-        Force towards the side, NaN where not known. [N]
-    noise : (wave, place)
-        Standard uncertainty of each sample due to noise. [N]
-    there : (wave, place)
-        Places that belong to the half-wave.
+    `values` (wave, place) [N] are forces towards the side, NaN where not known, `noise` (wave,
+    place) [N] their standard uncertainties due to noise; `there` (wave, place) marks the places
+    that belong to the half-wave.
 
-    Returns
-    -------
-    Peaks
-        The quantile is that of `base.noise_corrected_quantile`.  The standard uncertainty is
-        that of one sample, for the quantile averages over its neighbourhood, and
-        the ripple on the crest: the peak lies somewhere up to the largest sample.
+    The quantile is that of `base.noise_corrected_quantile`.  The standard uncertainty is that of
+    one sample, for the quantile averages over its neighbourhood, and the ripple on the crest: the
+    peak lies somewhere up to the largest sample.
     """
     good = enough(values, there)
     values = np.where(good[:, None], values, 0.0)  # has no peak, whatever stands there

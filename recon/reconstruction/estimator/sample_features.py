@@ -60,16 +60,9 @@ class Features:
 def features_of(force: Singles, travel: Floats, rack: Floats, scale: tuple[float, ...]) -> Singles:
     """Features (feature, sample) of equation (1).
 
-    Parameters
-    ----------
-    force : (w, 4, sample)
-        Fx, Fy, Fz [N] and T [N m] of every wheel, vehicle axes.
-    travel : (w, sample)
-        Bump positive. [m]
-    rack : (sample,)
-        Shift to the left. [m]
-    scale : (w + 1,)
-        What travels and rack are divided by. [m]
+    `force` (w, 4, sample) holds Fx, Fy, Fz [N] and T [N m] of every wheel, vehicle axes; `travel`
+    (w, sample) [m] is positive in bump, `rack` (sample,) [m] to the left; both are divided by
+    `scale` (w + 1,) [m].
     """
     wheels, _, n = force.shape
     places = Features(wheels)

@@ -68,22 +68,11 @@ def directions_of(
     weakest: float,
     only: NDArray[np.bool_] | None = None,
 ) -> Directions:
-    """Directions of the fixed errors of all corners.
+    """Directions of the fixed errors of all corners; samples that are not known do not move.
 
-    Parameters
-    ----------
-    samples : (sample,)
-        Positions along `elapsed_time`.
-    axes : {"tyre", "intermediate", "vehicle"}
-    weakest : float
-        Share of the strongest direction below which directions are left out.
-    only : (corner, component), optional
-        Marks the forces that matter; others stand still.  Not in tyre axes.
-
-    Returns
-    -------
-    Directions
-        Samples that are not known do not move.
+    `samples` (sample,) are positions along `elapsed_time`, `axes` "tyre", "intermediate" or
+    "vehicle".  Directions below `weakest` of the strongest [1] are left out.  `only` (corner,
+    component) marks the forces that matter; others stand still.  Not in tyre axes.
     """
     mask = np.ones((loadings.corners, 3)) if only is None else only.astype(float)
     parts = [_known(loadings.parts(k, samples, axes), own) for k, own in enumerate(mask)]

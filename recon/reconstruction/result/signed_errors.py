@@ -196,19 +196,9 @@ class Loadings:
     def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
         """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
 
-        Parameters
-        ----------
-        k : int
-            Position of the corner.
-        samples : (sample,)
-            Positions along `elapsed_time`.
-        slope : (sample, component)
-            Change of the quantity per newton of each component, tyre axes.
-
-        Returns
-        -------
-        ndarray (sample,)
-            Variance in the square of the quantity's unit, without the random part.
+        `samples` (sample,) are positions along `elapsed_time`; `slope` (sample, component) [unit/N]
+        is the change of the quantity per newton of each component, tyre axes.  The variance
+        (sample,) is in the square of the quantity's unit, without the random part.
         """
         nodes = samples[self._nodes(k, samples)]
         u = self._fixed_u(k, nodes)

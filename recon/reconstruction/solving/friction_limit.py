@@ -46,14 +46,9 @@ class Limited:
 def limit_wheels(force: Floats, covariance: Floats, limit: float) -> Limited:
     """Nearest forces of all wheels that the friction limit allows.
 
-    Parameters
-    ----------
-    force : (sample, w, 3)
-        Unbounded optimum, axes with z along the normal of the road. [N]
-    covariance : (sample, 3 w, 3 w)
-        Of all forces together. [N2]
-    limit : float
-        Largest horizontal force of a tyre over its vertical force.
+    `force` (sample, w, 3) [N] is the unbounded optimum, axes with z along the normal of the road,
+    `covariance` (sample, 3 w, 3 w) [N2] that of all forces together, `limit` the largest horizontal
+    force of a tyre over its vertical force.
 
     Raises
     ------

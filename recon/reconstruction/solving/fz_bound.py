@@ -46,18 +46,11 @@ class Bound:
 def bound_vertical(force: Floats, covariance: Floats, normal: Floats) -> tuple[Floats, Floats]:
     """Forces with F . n >= 0, exact, and where the bound was active.
 
-    The constrained optimum of a quadratic objective with covariance C under one linear
-    inequality is F - C n (n' F) / (n' C n) where n' F < 0, and F elsewhere (Lagrange multiplier of
-    one active constraint).
-
-    Parameters
-    ----------
-    force : (sample, 3)
-        Unbounded optimum. [N]
-    covariance : (sample, 3, 3)
-        Inverse of the objective's curvature in the forces. [N2]
-    normal : (sample, 3)
-        Road normal.
+    The constrained optimum of a quadratic objective with covariance C under one linear inequality
+    is F - C n (n' F) / (n' C n) where n' F < 0, and F elsewhere (Lagrange multiplier of one active
+    constraint).  `force` (sample, 3) [N] is the unbounded optimum F, `covariance` (sample, 3, 3)
+    [N2] the inverse of the objective's curvature in the forces, `normal` (sample, 3) that of the
+    road.
     """
     vertical = np.einsum("nk,nk->n", force, normal)
     active = vertical < 0.0
@@ -72,19 +65,10 @@ def bound_wheels(
 ) -> Floats:
     """Forces (sample, w, 3) of all wheels of an assembly, those that are `held` with F . n >= 0.
 
-    Each set of wheels in contact gives one candidate; the optimum is the one that meets every
-    bound with contact forces that only push.
-
-    Parameters
-    ----------
-    force : (sample, w, 3)
-        Unbounded optimum, vehicle axes. [N]
-    covariance : (sample, 3 w, 3 w)
-        Of all forces together. [N2]
-    normal : (sample, 3)
-        Road normal. [1]
-    held : (w,)
-        Wheels whose bound counts.
+    Each set of wheels in contact gives one candidate; the optimum is the one that meets every bound
+    with contact forces that only push.  `force` (sample, w, 3) [N] is the unbounded optimum in
+    vehicle axes, `covariance` (sample, 3 w, 3 w) [N2] that of all forces together, `normal`
+    (sample, 3) that of the road; `held` (w,) marks the wheels whose bound counts.
     """
     n, wheels = force.shape[:2]
     if wheels == 1:
