@@ -91,16 +91,8 @@ def contributions(
 ) -> tuple[tuple[Description, ...], Floats]:
     """Contributions of every cause to the standard uncertainty of every force at some samples.
 
-    Parameters
-    ----------
-    samples : (sample,)
-        Positions along `elapsed_time`.
-
-    Returns
-    -------
-    tuple
-        Descriptions of the causes, and their contributions (cause, sample, corner, component) [N];
-        zero where a force is not known.
+    `samples` (sample,) are positions along `elapsed_time`.  Returns descriptions of the causes, and
+    their contributions (cause, sample, corner, component) [N]; zero where a force is not known.
 
     Raises
     ------

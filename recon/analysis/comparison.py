@@ -161,21 +161,9 @@ def compared(
     *,
     margin: float | str | None = None,
 ) -> xr.Dataset:
-    """Compare two set-ups by metrics that are already calculated.
+    """Compare two set-ups by metrics that are already calculated, as `compare_runs` does.
 
-    Parameters
-    ----------
-    measured : sequence of Measured
-        One for each run, its estimate along `metrics`.
-    metrics : tuple of str
-        Names from `run_metrics.METRICS`; the first one decides.
-    margin : float or str, optional
-        As in `compare_runs`.
-
-    Returns
-    -------
-    Dataset
-        As `compare_runs`.
+    `measured` holds one estimate along `metrics` for each run; the first of these names decides.
 
     Raises
     ------

@@ -17,26 +17,16 @@ def fewest_samples(share: float) -> int:
 
 
 def noise_corrected_quantile(values: Floats, u_noise: Floats, share: float) -> float:
-    """High quantile of a signal, estimated from noisy values.
+    """High quantile of a signal, estimated from noisy values, in their unit.
 
     Noise widens a distribution, so a high quantile of noisy values is too high.  Adding the same
-    noise once more shows by how much: q = 2 q(values) - q(values + noise), exact to first order
-    in the noise's variance.  The second quantile is calculated from the smoothed distribution,
-    without random numbers.
+    noise once more shows by how much: q = 2 q(values) - q(values + noise), exact to first order in
+    the noise's variance.  The second quantile is calculated from the smoothed distribution, without
+    random numbers.
 
-    Parameters
-    ----------
-    values : (sample,)
-        Noisy values, in any unit.
-    u_noise : (sample,)
-        Standard uncertainty of each sample due to noise, in the same unit.
-    share : float
-        Share of the distribution below the quantile, 0 to 1.
-
-    Returns
-    -------
-    float
-        The quantile in the unit of `values`; NaN with fewer than `fewest_samples(share)` samples.
+    `values` (sample,) are in any unit, `u_noise` (sample,) [the same unit] are their standard
+    uncertainties due to noise; the quantile has the `share` [1] of the distribution below it.  NaN
+    with fewer than `fewest_samples(share)` samples.
 
     Notes
     -----

@@ -86,24 +86,11 @@ def low_pass(
 
     NaN samples are bridged by a straight line for the filter and set to NaN again afterwards.
 
-    Parameters
-    ----------
-    values : (sample, channel)
-        Any unit.
-    bandwidth : float
-        Frequency of -3 dB after both passes.  [Hz]
-    rate : float
-        Sampling rate.  [Hz]
-    parts : list of slice, optional
-        Stretches that are filtered separately, see `on_time_base`; the whole log if omitted.
-        Stretches shorter than `SHORTEST` become NaN.
-    out : (sample, channel), optional
-        Array for the result; it may be `values`.
-
-    Returns
-    -------
-    (sample, channel)
-        `values` itself if the bandwidth is half the sampling rate or more.
+    `values` (sample, channel) are in any unit, `bandwidth` [Hz] is the frequency of -3 dB after
+    both passes, `rate` [Hz] the sampling rate.  Stretches `parts`, see `on_time_base`, are filtered
+    separately; those shorter than `SHORTEST` become NaN.  The result (sample, channel) goes to
+    `out`, which may be `values`; it is `values` itself if the bandwidth is half the sampling rate
+    or more.
     """
     if not is_filtered(bandwidth, rate):
         return values

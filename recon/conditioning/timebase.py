@@ -71,22 +71,13 @@ class _Rows:
 def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
     """Bridge dropped samples, mark gaps and fill slow channels.
 
-    Parameters
-    ----------
-    log : Dataset (elapsed_time, gauge)
-        As `read_log` returns it.
-    rate : float
-        Sampling rate.  [Hz]
-    bandwidth : float
-        Bandwidth of the forces.  [Hz]
+    `log` (elapsed_time, gauge) is as `read_log` returns it, `rate` [Hz] its sampling rate,
+    `bandwidth` [Hz] that of the forces.
 
-    Returns
-    -------
-    TimeBase
-        The log itself if nothing is missing.  Otherwise one with a row for each dropped sample
-        and a row without numbers at both ends of each longer gap.  Channels that were filled have
-        the attributes `own_step` [s], the longest interval between two of their samples that was
-        filled, and `u_filled`, the standard uncertainty of filled values in the channel's unit.
+    Returns the log itself if nothing is missing.  Otherwise one with a row for each dropped sample
+    and a row without numbers at both ends of each longer gap.  Channels that were filled have the
+    attributes `own_step` [s], the longest interval between two of their samples that was filled,
+    and `u_filled`, the standard uncertainty of filled values in the channel's unit.
 
     Warns
     -----

@@ -82,17 +82,9 @@ def zero_of(
 ) -> Zero:
     """Zero of each gauge of one assembly at every sample of the log.
 
-    Parameters
-    ----------
-    gauges : tuple of str
-        Names of the gauges of one assembly.
-    elapsed : (sample,)
-        Time of the log.  [s]
-    temperature : (sample,) or None
-        Temperature at the gauges.  [degC]
-    raw : (sample, gauge)
-        Indications in the log.  With a single tare their range determines the uncertainty of the
-        zero.
+    `elapsed` (sample,) [s] is the time of the log, `temperature` (sample,) [degC] that at the
+    gauges, `raw` (sample, gauge) the indications in each gauge's unit.  With a single tare their
+    range determines the uncertainty of the zero.
 
     Raises
     ------

@@ -94,17 +94,8 @@ def completed(
 ) -> xr.Dataset:
     """A conditioned log with accelerations that its gauges show, where it lacks them.
 
-    Parameters
-    ----------
-    log : Dataset (elapsed_time, gauge)
-        As `condition` returns it.
-    accept_corner : collection of str
-        As of `reconstruct`.
-
-    Returns
-    -------
-    Dataset
-        `log` itself where nothing is lacking, or where the gauges show too little.
+    `log` (elapsed_time, gauge) is as `condition` returns it, `accept_corner` as of `reconstruct`.
+    It is returned itself where nothing is lacking, or where the gauges show too little.
 
     Warns
     -----

@@ -318,13 +318,8 @@ SIGNED = (
 def require_forces(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a dataset that is no result of the reconstruction.
 
-    Parameters
-    ----------
-    dataset : Dataset
-        Meant to be what `reconstruct` returns.
-    names : str
-        Variables that are needed; labels and, where there is one, all parts of a known sum are
-        looked at besides.
+    The variables `names` are needed; labels and, where there is one, all parts of a known sum are
+    looked at besides.
 
     Raises
     ------

@@ -102,18 +102,9 @@ def read_run_list(path: str | Path) -> RunList:
 def read_same_set_up(path: str | Path, forces: xr.Dataset) -> list[xr.Dataset]:
     """Read the forces of all runs on the set-up of one of them, that one included.
 
-    Parameters
-    ----------
-    path : str or Path
-        Run list; here it may hold any number of set-ups, with one run or more each.
-    forces : Dataset
-        Result that is one of the runs, as `read_result` returns it.
-
-    Returns
-    -------
-    list of Dataset
-        In the order of the rows; the attribute `tyre_temperature` [degC] is that of the run, where
-        it is stated.
+    The run list may hold any number of set-ups here, with one run or more each; `forces` are one of
+    its runs, as `read_result` returns it.  The attribute `tyre_temperature` [degC] of a result is
+    that of the run, where it is stated.
 
     Raises
     ------

@@ -132,20 +132,11 @@ def number(layout: Layout, text: str, line: int, position: int) -> float:
 def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = None) -> Floats:
     """Parse columns of numbers, fast: the mere parsing that `read_log` rests on.
 
-    Parameters
-    ----------
-    layout : Layout
-        Of `find_layout`.
-    positions : sequence of int
-        Columns wanted, in the order wanted.
-    stamps : int, optional
-        One of `positions` whose cells are stamps, see `seconds_of`.
+    `positions` are the columns wanted, in that order, of a table with the `layout` that
+    `find_layout` found; the cells of one of them may be `stamps`, see `seconds_of`.
 
-    Returns
-    -------
-    (position, row)
-        In the table's own units; stamps in [s].  NaN where a cell is empty, `nan` or
-        `NaN`.  Each column is contiguous.
+    Returns (position, row) in the table's own units; stamps in [s].  NaN where a cell is empty,
+    `nan` or `NaN`.  Each column is contiguous.
 
     Raises
     ------

@@ -59,24 +59,13 @@ def virtual_drive(
 
     The wheel of a corner alone has the travel that `states` give, and its spring carries the load
     that this needs.  The wheels of a tied axle settle where slow road forces, springs and axle are
-    in equilibrium, so that springs and axle share the load as they do in a car; the quick motion
-    on top is that of `states`.
+    in equilibrium, so that springs and axle share the load as they do in a car; the quick motion on
+    top is that of `states`.  The assemblies of its corners are driven.
 
-    Parameters
-    ----------
-    states : States
-        States of the wheels; the assemblies of its corners are driven.
-
-    Returns
-    -------
-    log : xarray.Dataset
-        Like that of `read_log`: (elapsed_time, ...), SI, indications in each gauge's unit.
-    tares : Tares
-        Tares with the wheels hanging at droop, before and after.
-    truth : xarray.Dataset
-        True road forces [N], moments at the contact [N m] and member loads [N, N m],
-        (elapsed_time, corner, ...).  Drives with events and a driver also have the tyres' slip
-        and limits and the events with their figures.
+    Returns a log like that of `read_log`: (elapsed_time, ...), SI, indications in each gauge's
+    unit; tares with the wheels hanging at droop, before and after; and the truth, road forces [N],
+    moments at the contact [N m] and member loads [N, N m], (elapsed_time, corner, ...).  Drives
+    with events and a driver also have the tyres' slip and limits and the events with their figures.
 
     Raises
     ------

@@ -96,17 +96,11 @@ def settle(
 ) -> Settled:
     """Find the equilibrium of each sample.
 
-    Parameters
-    ----------
-    loads : one function for each wheel
-        From the wheel's position to the force [N] on its body and the moment about the hub
-        [N m], (n, xyz) each.
-    rack : (n,)
-        Rack shift, left positive. [m]
-    travel : (n,), for an axle (n, wheel), optional
-        Rise of each wheel centre; the springs carry the loads that hold the wheels there. [m]
-    springs : Sprung, optional
-        Given instead of `travel`: rates and free lengths of springs or of solid links.
+    Each of the `loads`, one for each wheel, is a function from the wheel's position to the force
+    [N] on its body and the moment about the hub [N m], (n, xyz) each.  `rack` (n,) [m] is positive
+    to the left.  `travel` [m] is the rise of each wheel centre, (n,), for an axle (n, wheel); the
+    springs carry the loads that hold the wheels there.  `springs` are given instead: rates and free
+    lengths of springs or of solid links.
 
     Raises
     ------

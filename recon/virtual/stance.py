@@ -108,12 +108,8 @@ def vertical(
 ) -> Floats:
     """Vertical forces (n, corner) [N] of weight and load transfer.
 
-    Parameters
-    ----------
-    pitching, rolling : (n,)
-        Moments that the tyres balance by load transfer: to the rear, to the right. [N m]
-    front_share : float
-        Share of the front axle in the lateral load transfer.
+    `pitching` and `rolling` (n,) [N m] are moments that the tyres balance by load transfer, to the
+    rear and to the right; `front_share` [1] is the share of the front axle in the lateral one.
     """
     share = np.array([stance.to_rear] * 2 + [stance.to_front] * 2) / (2 * stance.base)
     pitched = pitching / (2 * stance.base)

@@ -144,19 +144,9 @@ class Highest:
 def highest_use(forces: xr.Dataset, course: Course) -> Highest | None:
     """Highest use that either axle held anywhere in the drive.
 
-    Looked at where the car accelerates, brakes or corners with more than `HARD` g.
-
-    Parameters
-    ----------
-    forces : Dataset
-        As `for_axles` returns it.
-    course : Course
-        Motion of the car in the same drive.
-
-    Returns
-    -------
-    Highest or None
-        None where the car was never driven hard enough, or no axle is known there.
+    Looked at where the car, by its motion in `course`, accelerates, brakes or corners with more
+    than `HARD` g.  `forces` are those of `for_axles`.  None where the car was never driven hard
+    enough, or no axle is known there.
     """
     corners = corner_names(forces)
     axle = axle_forces(forces["tyre_force_intermediate"].to_numpy().astype(float), corners)

@@ -86,19 +86,12 @@ class Drive:
 class Alternatives:
     """Forces of a stretch of a drive, best and as they may have been.
 
-    Parameters
-    ----------
-    forces : Dataset or Drive
-        As `reconstruct` returns it; a `Drive` where many stretches of it are looked at.
-    samples : slice or (sample,)
-        Stretch, or positions, along `elapsed_time`.
-    axes : {"tyre", "intermediate", "vehicle"}
-        A `Drive` has its own.
-    bandwidth : float, optional
-        Forces are low-passed to it, with zero phase; that of `forces` if omitted. [Hz]
-    only : (corner, component), optional
-        Marks the forces that quantities look at, so that errors of others need not be followed;
-        not in tyre axes, which mix components.
+    `forces` are those of a drive, or a `Drive` where many stretches of it are looked at, which has
+    axes of its own ("tyre", "intermediate" or "vehicle").  The stretch is a slice or positions
+    `samples` (sample,) along `elapsed_time`.  Forces are low-passed to `bandwidth` [Hz], with zero
+    phase; it is that of `forces` if omitted.  `only` (corner, component) marks the forces that
+    quantities look at, so that errors of others need not be followed; not in tyre axes, which mix
+    components.
 
     Raises
     ------
@@ -198,22 +191,13 @@ class Alternatives:
     ) -> Estimate:
         """A quantity of the forces with its signed errors.
 
-        Parameters
-        ----------
-        quantity : callable
-            Takes forces (sample, corner, component) [N] and returns (quantity,) in any unit, NaN
-            where it cannot be said.
-        draws : int
-            Draws of noise.
-        together : bool
-            The quantity takes many alternatives at once, (alternative, sample, corner, component)
-            [N], and returns (alternative, quantity): much quicker where it is simple.
+        `quantity` takes forces (sample, corner, component) [N] and returns (quantity,) in any unit,
+        NaN where it cannot be said.  If `together`, it takes many alternatives at once,
+        (alternative, sample, corner, component) [N], and returns (alternative, quantity): much
+        quicker where it is simple.
 
-        Returns
-        -------
-        Estimate
-            Fixed errors by finite changes of one standard uncertainty both ways; noise by draws
-            (JCGM 101:2008), low-passed like the forces.
+        Fixed errors by finite changes of one standard uncertainty both ways; noise by so many
+        `draws` (JCGM 101:2008), low-passed like the forces.
         """
 
         def of(change: Floats) -> Floats:

@@ -62,18 +62,10 @@ def independent(value: ArrayLike, u: ArrayLike, causes: int = 0) -> Estimate:
 def combined(function: Callable[..., ArrayLike], *estimates: Estimate) -> Estimate:
     """Propagate the errors of estimates through a function of them.
 
-    Parameters
-    ----------
-    function : callable
-        Takes the values (quantity,) of each estimate and returns (new quantity,).
-    estimates : Estimate
-        Of one result of the reconstruction, so that their causes are the same.
-
-    Returns
-    -------
-    Estimate
-        Linear propagation by central differences, JCGM 100:2008, 5.1 and 5.2; noise of the
-        quantities is independent.
+    `function` takes the values (quantity,) of each estimate and returns (new quantity,), in any
+    units [1].  The `estimates` are of one result of the reconstruction, so that their causes are
+    the same.  Linear propagation by central differences, JCGM 100:2008, 5.1 and 5.2; noise of the
+    quantities is independent.
     """
     return combined_each(
         lambda *f: np.atleast_2d(function(*(of[0] for of in f))), *([e] for e in estimates)

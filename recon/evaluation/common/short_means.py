@@ -25,18 +25,10 @@ AS_THEY_ARE = ("status", "gear", RANDOM, *STATED.values())
 def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Dataset:
     """Forces low-passed to a bandwidth, at as few samples as that needs, which again are forces.
 
-    Parameters
-    ----------
-    bandwidth : float
-        Of the forces and of what their errors depend on; that of `forces` if it is lower. [Hz]
-    names : str
-        Variables along time to keep, where they are there; whatever has no time is kept.
-
-    Returns
-    -------
-    Dataset
-        Along `elapsed_time` [s].  Channels are means over a twelfth of a period of the bandwidth;
-        flags are those of the middle sample.
+    `bandwidth` [Hz] is that of the forces and of what their errors depend on; that of `forces` if
+    it is lower.  Of the variables along time those with `names` are kept, where they are there;
+    whatever has no time is kept.  Channels are means over a twelfth of a period of the bandwidth;
+    flags are those of the middle sample.
 
     Raises
     ------
@@ -63,22 +55,14 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
 
 
 def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
-    """Means of forces and channels over consecutive stretches, which again are forces.
+    """Means of forces and channels over stretches of `step` [s] in turn, which again are forces.
 
-    Parameters
-    ----------
-    step : float
-        Length of a stretch. [s]
-    names : str
-        Variables along time to keep, where they are there; whatever has no time is kept, but for
-        the words and weights of known sums without the sums.
+    Of the variables along time those with `names` are kept, where they are there; whatever has no
+    time is kept, but for the words and weights of known sums without the sums.
 
-    Returns
-    -------
-    Dataset
-        Along `elapsed_time` [s], the middle of each stretch.  A mean is NaN if one of its samples
-        is, flags are those of any sample, other whole numbers those of the middle; noise is that
-        of the mean, white up to the bandwidth of `forces`.
+    `elapsed_time` [s] is the middle of each stretch.  A mean is NaN if one of its samples is, flags
+    are those of any sample, other whole numbers those of the middle; noise is that of the mean,
+    white up to the bandwidth of `forces`.
 
     Raises
     ------

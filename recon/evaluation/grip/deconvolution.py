@@ -12,27 +12,16 @@ BOLDNESS = 1.8  # exponent of each correction: nearly halves the rounds and stil
 
 
 def without_noise(counts: Floats, u_noise: Floats, step: float, rounds: int) -> Floats:
-    """Distributions before the noise, by maximum likelihood on a grid.
+    """Distributions before the noise (row, cell) [1], by maximum likelihood on a grid.
 
-    The highest of many noisy values is far too high: of 1000 values with 5 % noise it reads some
-    16 % high.  This finds the distribution that, with the stated noise added, makes the observed
-    one most likely.
+    The highest of many noisy values is far too high: of 1000 values with 5 % noise it reads some 16
+    % high.  This finds the distribution that, with the stated noise added, makes the observed one
+    most likely.
 
-    Parameters
-    ----------
-    counts : (row, cell)
-        Number of values in each cell of an even grid; numbers may be fractions.
-    u_noise : (row,)
-        Standard uncertainty of one value from noise, in the unit of `step`.
-    step : float
-        Width of a cell, in any unit.
-    rounds : int
-        Rounds of the iteration; more of them make sharp edges sharper.
-
-    Returns
-    -------
-    ndarray (row, cell)
-        Numbers without noise, with the same sum in each row.
+    `counts` (row, cell) are numbers of values in each cell of an even grid, also fractions, and
+    keep their sum in each row.  `u_noise` (row,) is the standard uncertainty of one value from
+    noise, `step` the width of a cell, both in one unit.  More `rounds` of the iteration make sharp
+    edges sharper.
 
     Notes
     -----

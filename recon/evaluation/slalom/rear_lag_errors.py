@@ -69,13 +69,9 @@ class Weaving:
 def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None) -> list[HalfWave]:
     """Half-waves of a slalom, one for each cone.
 
-    Parameters
-    ----------
-    total : (sample,)
-        Lateral force of all known tyres together. [N]
-    sections : Dataset, optional
-        As `find_sections` returns it; found if omitted.  Only half-waves in its slaloms, or in
-        parts given by hand, count; all of them where it has no corner either.
+    `total` (sample,) [N] is the lateral force of all known tyres together.  `sections` are found if
+    omitted.  Only half-waves in its slaloms, or in parts given by hand, count; all of them where it
+    has no corner either.
 
     Raises
     ------

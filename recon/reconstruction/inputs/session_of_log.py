@@ -31,16 +31,10 @@ WARMING_UNKNOWN = 15.0  # K between pulls and drive
 def session_of(
     log: xr.Dataset, calibration: Calibration, car: Vehicle, assemblies: dict[str, Assembly]
 ) -> Session:
-    """Noise, zeros, tares and sensors of a conditioned log.
+    """Noise, zeros, tares and sensors of a conditioned log (elapsed_time, gauge).
 
-    Parameters
-    ----------
-    log : Dataset (elapsed_time, gauge)
-        As `condition` returns it.
-    calibration : Calibration
-        Of gauges that are all in the log; see `calibration_of_log`.
-    assemblies : dict of name to Assembly
-        Of the car; see `assemblies_of`.
+    Gauges of the `calibration` are all in the log, see `calibration_of_log`; `assemblies` are those
+    of the car by name, see `assemblies_of`.
 
     Warns
     -----
