@@ -12,16 +12,9 @@ from pathlib import Path
 class ReconError(Exception):
     """Base class of all errors that this package raises on purpose.
 
-    Parameters
-    ----------
-    where : str
-        File, line, channel, corner or time of the fault.
-    found : str
-        The value or state found there, with its unit.
-    needed : str
-        The value or state needed instead; allowed choices with the nearest one first.
-    do : str
-        One action that corrects the fault.
+    `where` is the file, line, channel, corner or time of the fault, `found` the value or state
+    there, with its unit, `needed` what is needed instead, allowed choices with the nearest one
+    first, and `do` one action that corrects the fault.
     """
 
     exit_code = 1

@@ -46,13 +46,7 @@ class Tube:
 
 
 def tube_strain(tube: Tube) -> tuple[float, float]:
-    """Strain along the tube per newton of tension, 1 / (E A).
-
-    Returns
-    -------
-    strain, u_strain : float
-        Value and standard uncertainty. [1/N]
-    """
+    """Strain along the tube per newton of tension, 1 / (E A), and its u [1/N]."""
     diameter, wall = tube.outside_diameter, tube.wall
     middle = diameter - wall
     strain = 1.0 / (tube.youngs_modulus * tube.area)
@@ -77,14 +71,9 @@ def bridge_factor(bridge: str, poisson_ratio: float) -> float:
 def ratio_slope(
     bridge: str, tube: Tube, gauge_factor: float, u_gauge_factor: float
 ) -> tuple[float, float]:
-    """Return the indication per newton of tension of a channel that reads in mV/V.
+    """Indication per newton of tension of a channel that reads in mV/V, and its u [mV/V per N].
 
-    slope = 1000 (GF / 4) (bridge factor) / (E A).
-
-    Returns
-    -------
-    slope, u_slope : float
-        Value and standard uncertainty, positive for tension as wired by the book. [mV/V per N]
+    slope = 1000 (GF / 4) (bridge factor) / (E A), positive for tension as wired by the book.
     """
     strain, u_strain = tube_strain(tube)
     factor = bridge_factor(bridge, tube.poisson_ratio)
@@ -98,13 +87,7 @@ def ratio_slope(
 
 
 def strain_slope(tube: Tube) -> tuple[float, float]:
-    """Return the indication per newton of tension of a strain channel, 1e6 / (E A).
-
-    Returns
-    -------
-    slope, u_slope : float
-        Value and standard uncertainty. [um/m per N]
-    """
+    """Indication per newton of tension of a strain channel, 1e6 / (E A), and its u [um/m per N]."""
     strain, u_strain = tube_strain(tube)
     return 1e6 * strain, 1e6 * u_strain
 

@@ -108,10 +108,8 @@ def in_words(clock: Clock, first: str) -> str:
 def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     """Find the clock of the second log on that of the first.
 
-    Parameters
-    ----------
-    first, second : Dataset (elapsed_time, gauge)
-        As `read_log` returns them: SI units, time in [s] on the own clock.
+    Logs (elapsed_time, gauge) are as `read_log` returns them: SI units, time in [s] on the own
+    clock.
 
     Raises
     ------

@@ -21,21 +21,12 @@ GAP = 1.5  # steps; a longer one ends a stretch
 
 
 def lower_rate(result: xr.Dataset, rate: float) -> xr.Dataset:
-    """Thin every variable along `elapsed_time` to a lower rate, without aliasing.
+    """Thin every variable along `elapsed_time` [s] of forces or an answer, without aliasing.
 
-    Parameters
-    ----------
-    result : Dataset
-        Forces or an answer, with samples along `elapsed_time` [s].
-    rate : float
-        Samples per second wanted; the rate of the result must be a multiple of it. [Hz]
-
-    Returns
-    -------
-    Dataset
-        Numbers are low-passed (zero phase, -3 dB at `BANDWIDTH_SHARE` of the new rate), flags of
-        all samples between two kept ones are joined.  The random part of an uncertainty shrinks
-        as the filter takes noise away, its limits likewise; all other parts stay.
+    The rate of the result must be a multiple of the lower `rate` [Hz].  Numbers are low-passed
+    (zero phase, -3 dB at `BANDWIDTH_SHARE` of the new rate), flags of all samples between two kept
+    ones are joined.  The random part of an uncertainty shrinks as the filter takes noise away, its
+    limits likewise; all other parts stay.
 
     Raises
     ------

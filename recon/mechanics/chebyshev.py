@@ -40,12 +40,7 @@ def on_ranges(unit: Floats, ranges: Ranges) -> Floats:
 def nodes_of(ranges: Ranges, counts: list[int]) -> tuple[Floats, Floats]:
     """Chebyshev nodes of all axes whose range is not empty; zero on the other axes.
 
-    Returns
-    -------
-    unit : (axis, node)
-        Scaled to -1 to 1.
-    places : (node, axis)
-        The same in metres.
+    Returns them scaled to -1 to 1, (axis, node) [1], and as places (node, axis) [m].
     """
     axes = [
         np.cos(np.pi * (np.arange(count) + 0.5) / count) if high > low else np.zeros(1)
@@ -65,14 +60,10 @@ def powers_of(ranges: Ranges, degrees: list[int]) -> NDArray[np.int64]:
 
 
 def products(unit: NDArray, powers: NDArray[np.int64]) -> NDArray:
-    """Products of Chebyshev polynomials, (basis, sample), in the precision of `unit`.
+    """Products of Chebyshev polynomials, (basis, sample) [1], in the precision of `unit`.
 
-    Parameters
-    ----------
-    unit : (axis, sample)
-        Places scaled to -1 to 1.
-    powers : (basis, axis)
-        Degree of each axis in each product.
+    `unit` (axis, sample) [1] are places scaled to -1 to 1, `powers` (basis, axis) the degree of
+    each axis in each product.
     """
     moves = np.any(powers, axis=0)
     unit, powers = unit[moves], powers[:, moves]

@@ -63,14 +63,10 @@ def pose(
 ) -> Pose:
     """Pose a mechanism at each travel of its wheels and rack shift.
 
-    Parameters
-    ----------
-    travel : (..., wheel), or one number for all wheels
-        Rise of each wheel centre against the chassis, bump positive. [m]
-    rack : (...,)
-        Rack shift to the left, broadcast with travel. [m]
-    points, centres : (..., support, 3, xyz), (..., wheel, xyz), optional
-        Design points in place of the mechanism's own (for their uncertainty). [m]
+    `travel` (..., wheel) [m], or one number for all wheels, is the rise of each wheel centre
+    against the chassis, bump positive; `rack` (...,) [m] is the shift to the left, broadcast with
+    travel. `points` (..., support, 3, xyz) and `centres` (..., wheel, xyz) [m] stand for the
+    mechanism's own design points, for their uncertainty.
 
     Raises
     ------

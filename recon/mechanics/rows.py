@@ -52,13 +52,7 @@ class _Row:
 
 
 def rows_of(mechanism: Mechanism, state: State) -> Rows:
-    """Rows of all supports.
-
-    Parameters
-    ----------
-    state : State
-        One state, or a batch of them in the leading axes.
-    """
+    """Rows of all supports in one state, or in a batch of them in the leading axes."""
     rotation, points = state.rotation, state.points
     now = _places(mechanism, state)
     rows: list[_Row] = []

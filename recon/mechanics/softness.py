@@ -26,15 +26,8 @@ def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
     uncertainty, lowered by half its value at most.  Each compliance is a cause of its own: a rate
     from one catalogue for both sides would be a common cause, but the vehicle file cannot say so.
 
-    Parameters
-    ----------
-    at : Pose
-        Poses of the assembly's mechanism.
-
-    Returns
-    -------
-    dict of support to ndarray (..., member, 6 * wheel)
-        At the poses `at`; empty if equilibrium alone determines all loads. [N per N, N per N m]
+    Returns arrays (..., member, 6 * wheel) [N per N, N per N m] at the poses `at` by the name of
+    the support; none if equilibrium alone determines all loads.
 
     Notes
     -----

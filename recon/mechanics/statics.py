@@ -75,12 +75,9 @@ def spring_share(at: Pose) -> Floats:
 def open_loads(at: Pose) -> tuple[Floats, Floats]:
     """Loads of all rows and sections, with undetermined loads as free states instead of NaN.
 
-    Returns
-    -------
-    loads : (..., row and section, 6 * wheel)
-        As `load_matrix` and `section_matrix`; where compliances are missing, one possible solution.
-    states : (..., row and section, k)
-        States of self-stress that may be added in any amount.
+    Loads (..., row and section, 6 * wheel) [N per N, N per N m] are those of `load_matrix` and
+    `section_matrix`, one possible solution where compliances are missing; states of self-stress
+    (..., row and section, k) may be added in any amount.
     """
     found = _balance(at)
     cuts, loose = open_section_loads(at.mechanism, at, found)

@@ -175,12 +175,8 @@ def cross(first: Floats, second: Floats) -> Floats:
 def moved_point(mechanism: Mechanism, rotation: Floats, shift: Floats, point: Floats) -> Floats:
     """Position (..., xyz) [m] of a point of one body after its motion.
 
-    Parameters
-    ----------
-    rotation, shift : (..., 3, 3), (..., xyz)
-        Motion of this body, see `State`.
-    point : (..., xyz)
-        At design height. [m]
+    `rotation` (..., 3, 3) and `shift` (..., xyz) [m] are the motion of this body, see `State`;
+    `point` (..., xyz) [m] is at design height.
     """
     arm = point - mechanism.reference
     return np.einsum("...ij,...j->...i", rotation, arm) + mechanism.reference + shift

@@ -68,12 +68,9 @@ class Reading:
 def remembered(load: Floats, half_width: Floats) -> Floats:
     """Load that friction carries past the gauges, (n, member) [N, N m].
 
-    Parameters
-    ----------
-    load : (n, member)
-        Member loads in their order in time; before the first there is no load. [N, N m]
-    half_width : (member,)
-        Load at which the friction of each member slips. [N, N m]
+    `load` (n, member) [N, N m] are member loads in their order in time; before the first there is
+    no load.  `half_width` (member,) [N, N m] is the load at which the friction of each member
+    slips.
     """
     kept = np.zeros_like(load)
     now, before = np.zeros(load.shape[1]), np.zeros(load.shape[1])

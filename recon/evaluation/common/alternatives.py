@@ -47,12 +47,9 @@ EVERY, FEWEST = 2, 16  # errors are followed at every so many-th sample, where s
 class Drive:
     """Forces of a drive of which many stretches are looked at, checked once.
 
-    Parameters
-    ----------
-    axes : {"tyre", "intermediate", "vehicle"}
-    sums : callable, optional
-        Turns forces (..., sample, corner, component) [N] into sums of some of them (..., sample,
-        sum, component), which then stand for the forces: there are fewer of them to follow.
+    `axes` are "tyre", "intermediate" or "vehicle".  `sums` turns forces (..., sample, corner,
+    component) [N] into sums of some of them (..., sample, sum, component), which then stand for the
+    forces: there are fewer of them to follow.
 
     Raises
     ------

@@ -78,21 +78,9 @@ class EnvelopeErrors:
 def errors_of(
     drives: Drives, envelopes: list[Envelope], gate: Gate, loads: Floats, blocks: Blocks
 ) -> list[EnvelopeErrors]:
-    """Errors of envelopes at some loads.
+    """Errors of each of the envelopes, which were found by `gate`, at some `loads` (load,) [N].
 
-    Parameters
-    ----------
-    gate : Gate
-        By which they were found.
-    loads : (load,)
-        Vertical forces. [N]
-    blocks : Blocks
-        By which envelopes are resampled.
-
-    Returns
-    -------
-    list of EnvelopeErrors
-        One for each envelope; their estimates have the same causes.
+    Envelopes are resampled by `blocks`; the estimates of all have the same causes.
     """
     forces = drives.forces[0]
     passed = min(1.0, 2.0 * _bandwidth(forces, gate) / float(forces.attrs["rate_Hz"]))

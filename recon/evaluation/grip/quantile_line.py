@@ -18,21 +18,12 @@ def quantile_line(
     share: float,
     slopes: tuple[Floats | float, Floats | float],
 ) -> tuple[Floats, Floats]:
-    """Intercepts and slopes of the lines that are the quantile `share` of y at every x.
+    """Intercepts and slopes (line,) of the lines that are the quantile `share` of y at every x.
 
-    Parameters
-    ----------
-    x, y, weight : (point,) or (line, point)
-        Points of each line in any units; weights are not negative.
-    share : float
-        Share of the weight below the line, 0 to 1.
-    slopes : (float or (line,), float or (line,))
-        Range in which the slope is searched.
-
-    Returns
-    -------
-    (line,), (line,)
-        Intercept and slope, without an axis for the points of one line; NaN if no point has weight.
+    `x`, `y` and `weight` (point,) or (line, point) are points of each line in any units [1];
+    weights are not negative, and `share` [1] of the weight lies below the line.  The slope is
+    searched in the range `slopes`.  Results have no axis for the points of one line, and are NaN if
+    no point has weight.
 
     Notes
     -----

@@ -51,15 +51,8 @@ class Slip:
 def slip_of(forces: xr.Dataset) -> Slip:
     """Slip of each wheel by wheel speeds, speed, yaw rate and the forces themselves.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it, with the ordinary channels of the log.
-
-    Returns
-    -------
-    Slip
-        Ratio [1] and angle [rad], x forward and y left.
+    Ratio [1] and angle [rad], x forward and y left; the forces have the ordinary channels of the
+    log.
     """
     shape = forces["tyre_force_intermediate"].shape[:2]
     empty = np.full(shape, np.nan)

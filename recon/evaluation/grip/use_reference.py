@@ -35,21 +35,10 @@ class Reference:
     words: str
 
     def use(self, k: int, force: Floats) -> tuple[Floats, Floats]:
-        """Use of corner `k` and its change per newton.
+        """Use (sample,) [1] of corner `k` and its change (sample, component) [1/N] per newton.
 
-        Parameters
-        ----------
-        force : (sample, component)
-            Tyre axes. [N]
-
-        Returns
-        -------
-        ndarray (sample,), ndarray (sample, component) [1, 1/N]
-            NaN where no envelope of the direction is known.
-
-        Notes
-        -----
-        Source of the ellipse: common practice, no source.
+        `force` (sample, component) [N] is in tyre axes.  NaN where no envelope of the direction is
+        known. The ellipse between directions is common practice, no source.
         """
         x, y, z = force.T
         ahead, ahead_power = self._along(k, np.where(x > 0, DRIVE, BRAKE), z)
@@ -93,14 +82,9 @@ def reference_of(
 ) -> Reference:
     """Reference that the user asked for.
 
-    Parameters
-    ----------
-    coefficient, lateral_coefficient : float, optional
-        Coefficient of friction along and sideways; both are `coefficient` if one is given. [1]
-    envelope : Dataset or "own", optional
-        As `grip` returns it, or that of these forces.
-    low_load : float
-        Lowest vertical force of an own envelope. [N]
+    `coefficient` and `lateral_coefficient` [1] are coefficients of friction along and sideways;
+    both are `coefficient` if one is given.  `envelope` is a result of `grip`, or "own" for that of
+    these forces, whose lowest vertical force is `low_load` [N].
 
     Raises
     ------

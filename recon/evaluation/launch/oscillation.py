@@ -245,12 +245,8 @@ def phase_between(
 ) -> tuple[float, float]:
     """Phase by which `one` is ahead of `other` [rad], and how firmly they are coupled (0 to 1).
 
-    Parameters
-    ----------
-    time, one, other : (sample,)
-        In s and N, over the oscillation that both share.
-    frequency : float
-        Of the oscillation. [Hz]
+    `time`, `one` and `other` (sample,) [s, N] are those of the oscillation that both share, at
+    `frequency` [Hz].
     """
     turn = np.exp(-2j * np.pi * frequency * time)
     trend = np.column_stack([np.ones(len(time)), time - time.mean()])

@@ -254,12 +254,8 @@ class RunValues:
 def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunValues:
     """Calculate every metric of a run with the signed errors of its fixed causes.
 
-    Noise is left out: it is new in every run, and the scatter of the runs shows it.
-
-    Parameters
-    ----------
-    sections : Dataset, optional
-        As `find_sections` returns it; found if omitted.
+    Noise is left out: it is new in every run, and the scatter of the runs shows it.  `sections` are
+    found if omitted.
 
     Raises
     ------

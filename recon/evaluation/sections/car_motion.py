@@ -42,12 +42,8 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
 
     The sum of horizontal forces over the mass where all four corners are known.  Otherwise the
     horizontal over the vertical force of the known tyres, times gravity: tyres of one car work
-    alike enough to find sections by, not to measure an acceleration.
-
-    Parameters
-    ----------
-    bandwidth : float
-        Of the accelerations. [Hz]
+    alike enough to find sections by, not to measure an acceleration.  Accelerations have that
+    `bandwidth` [Hz].
     """
     rate = float(forces.attrs["rate_Hz"])
     force = forces["tyre_force_intermediate"].to_numpy()

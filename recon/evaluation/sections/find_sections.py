@@ -92,17 +92,11 @@ class Section:
 def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = None) -> xr.Dataset:
     """Sections of a drive and lifts of its wheels.
 
-    Parameters
-    ----------
-    given : sequence of GivenSection, optional
-        Sections by hand.  Kinds that are given are not searched for; if parts of the drive are
-        given, the search stays inside them.
+    Kinds of sections that are `given` by hand are not searched for; if parts of the drive are
+    given, the search stays inside them.
 
-    Returns
-    -------
-    Dataset
-        `section_kind`, `section_start`, `section_end` [s] and companions (section,); `lift_corner`,
-        `lift_start`, `lift_end` [s] with `u_` (lift,).
+    Returns `section_kind`, `section_start`, `section_end` [s] and companions (section,);
+    `lift_corner`, `lift_start`, `lift_end` [s] with `u_` (lift,).
 
     Raises
     ------

@@ -78,12 +78,8 @@ def tare_load(
 ) -> TareLoad:
     """Loads of a tare from the geometry and the weights that the vehicle file states.
 
-    Parameters
-    ----------
-    calibration : CornerCalibration
-        K (gauge, member) [unit/N] of the assembly, and the pose of its pulls.
-    usual : (w,)
-        Usual vertical load of each wheel. [N]
+    `calibration` has K (gauge, member) [unit/N] of the assembly, and the pose of its pulls; `usual`
+    (w,) [N] is the usual vertical load of each wheel.
     """
     w, K = len(assembly.corners), calibration.K
     droop = np.array([c.hanging_travel for c in assembly.corners])

@@ -59,22 +59,13 @@ def with_whole_car(
 ) -> xr.Dataset:
     """Add the answer with whole-car rows to forces.
 
-    Parameters
-    ----------
-    log : Dataset (elapsed_time, gauge)
-        The conditioned log that `forces` were solved from.
-    forces : Dataset
-        As `prepared.solve` returns it.
-    bounded : bool
-        Hold Fz >= 0.
-    friction_limit : float, optional
-        Hold the horizontal force of each tyre to this times its Fz.
+    `log` (elapsed_time, gauge) is the conditioned log from which `prepared.solve` made the
+    `forces`. If `bounded`, Fz >= 0 holds; the horizontal force of each tyre is held to
+    `friction_limit` times its Fz.
 
-    Returns
-    -------
-    Dataset
-        With `tyre_force_whole_car` (elapsed_time, corner, component) [N], its standard uncertainty
-        and limits, and `whole_car_at_bound`; the attribute `whole_car_rows` names the rows used.
+    Returns forces with `tyre_force_whole_car` (elapsed_time, corner, component) [N], its standard
+    uncertainty and limits, and `whole_car_at_bound`; the attribute `whole_car_rows` names the rows
+    used.
 
     Raises
     ------
