@@ -250,7 +250,9 @@ def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     )
     corner = car.corners["FL"]
     mechanism = mechanism_of(lone(corner))
-    at = pose(mechanism, np.append(travel[loaded], sheet.setting.travel[loaded[0] - 1])[:, None], 0.0)
+    at = pose(
+        mechanism, np.append(travel[loaded], sheet.setting.travel[loaded[0] - 1])[:, None], 0.0
+    )
     force = pull.load[0][:, None] * [0.0, 0.0, 1.0]
     moment = np.cross(point[loaded] - at.wheels[0].hub[:-1], force)
     if not pull.wheel.turns_hub:
