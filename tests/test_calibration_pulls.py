@@ -244,10 +244,7 @@ def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     point[loaded, 1] += np.linspace(0.0, 0.012, len(loaded))  # m, outwards under the load
     travel = np.where(np.isin(np.arange(len(sheet.pull)), loaded), 0.01, sheet.setting.travel)
     travel[loaded[-1]] += 0.02
-    pull = pull_named(
-        dataclasses.replace(sheet, pad=dataclasses.replace(sheet.pad, point=point), travel=travel),
-        name,
-    )
+    pull = pull_named(rewritten(sheet, pad=point, travel=travel), name)
     corner = car.corners["FL"]
     mechanism = mechanism_of(lone(corner))
     at = pose(

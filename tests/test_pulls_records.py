@@ -290,7 +290,7 @@ def test_examples_of_the_format_reference_can_be_read(tmp_path):
     np.testing.assert_allclose(foreign.strap.load[:3], pulls.strap.load[:3], rtol=0.01, atol=0)
     assert set(read_tares(tmp_path / "tares.csv", car).when) == {"before", "after"}
     assert read_log(tmp_path / "log.csv", car).sizes["elapsed_time"] == 3
-    assert read_map(tmp_path / "pulls_map.toml", "pulls", car).decimal == ","
+    assert read_map(tmp_path / "pulls_map.toml", "pulls", car).file.decimal == ","
 
 
 @pytest.mark.parametrize(("axis", "value"), [("y", "-700"), ("z", "-240"), ("x", "1400")])
