@@ -98,10 +98,13 @@ def test_stated_rates_give_travels_and_roll_and_narrow_the_forces() -> None:
         "roll and pitch are not logged; they are taken from the four travels",
     ):
         assert any(sentence in text for text in said), said
-    lateral = [
-        np.sqrt(np.mean(f["u_tyre_force_intermediate"][:, :, 1] ** 2)) for f in (stated, blind)
-    ]
-    assert lateral[0] < 0.9 * lateral[1]
+    # In the axes of the body; against the road an unknown lean nearly cancels.
+    of_body, of_blind, of_blind_on_road = (
+        np.sqrt(np.mean(f[f"u_tyre_force_{axes}"].to_numpy()[:, :, 1] ** 2))
+        for f, axes in ((stated, "vehicle"), (blind, "vehicle"), (blind, "intermediate"))
+    )
+    assert of_body < 0.9 * of_blind
+    assert of_blind_on_road < 0.9 * of_blind
     true = day().truth["travel"].to_numpy()
     off = stated["travel"].to_numpy() - true
     assert np.std(off) < 0.5 * np.std(true)

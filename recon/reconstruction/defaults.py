@@ -19,7 +19,8 @@ from recon.car.checks import PARTNER
 from recon.car.vehicle import Assumed, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.reconstruction.causes.bench import bench_of
-from recon.reconstruction.causes.every_cause import attitude_causes, causes_of
+from recon.reconstruction.causes.every_cause import causes_of
+from recon.reconstruction.causes.sensor_causes import attitude_causes
 from recon.reconstruction.causes.usual_loads import usual_samples, variances_of_effects
 from recon.reconstruction.estimator.assembly_estimator import estimator_of
 from recon.reconstruction.estimator.session import AssemblySession, Attitude, Steer, WheelSensors
@@ -103,7 +104,7 @@ def _effects(
     estimator = estimator_of(car, assembly, _exact_calibration(assembly), session)
     bench = bench_of(estimator)
     u = car.sensors.u_attitude
-    attitude = attitude_causes(len(assembly.corners), Attitude("logged", u, u))
+    attitude = attitude_causes(bench, Attitude("logged", u, u))
     causes = [*causes_of(bench, car.tyre), *attitude]
     samples = usual_samples(estimator, bench.grid.scale)
 

@@ -39,22 +39,33 @@ from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
-from recon.conditioning.hub_motion import MOTION, NO_YAW, SHAKE_SHARE, YAW_SHARE, arm_of, shows_yaw
+from recon.conditioning.hub_motion import (
+    MOTION,
+    NO_YAW,
+    SHAKE_SHARE,
+    YAW_SHARE,
+    arm_of,
+    shows_yaw,
+    turning,
+)
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
-from recon.reconstruction.inputs.steering import lacks_steer
+from recon.reconstruction.inputs.steering import SLOWEST, lacks_steer
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
-from recon.reconstruction.steer_from_gauges import with_steer
+from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, smooth, with_steer
 from recon.records.logs import LOG
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
-# The same by equation (1): another axle drives or brakes more, tyres of an axle share unequally.
-U_OF_SOME, U_OF_SOME_SHARE = (3.0, 0.5, 0.7), (0.3, 0.15)  # m/s2; relative, of the rms
+# The same by equation (1): another axle brakes more, tyres of an axle share unequally.  Together
+# they accelerate what is on them, however they share it, but for the day's weight and for pitching.
+U_OF_SOME, U_OF_SOME_SHARE = (1.0, 0.5, 0.7), (0.3, 0.15)  # m/s2; relative, of the rms
+U_OF_AXLE_SHARE = 0.07
+DRIVEN_TIME = 0.4  # share of a drive in which an axle drives
 # By equation (2): air and road; height of the centre of mass, relative; weight of the day, of the
 # load at rest; how much quicker a drive ends than it begins, which tells weight from acceleration.
 U_BY_LOAD, U_HEIGHT_SHARE, U_WEIGHT_SHARE, U_GAIN = 0.5, 0.1, 0.05, 15.0  # m/s2, 1, 1, m/s
@@ -124,7 +135,7 @@ def completed(
             found = _with_yaw(found, car, change) if lacks_yaw else found
             found = with_steer(found, car, change) if no_steer else found
         elif lacks_body and lacks_yaw and len({name[0] for name in links}) == 1:
-            found = _without_yaw(found, links)
+            found = _with_yaw_of_some(found, car, links)
         if lacks_travel:
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:
@@ -162,8 +173,15 @@ def _of_some(
     ahead, aside, load = np.sum(list(links.values()), axis=0)
     usual = STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
     flat = STANDARD_GRAVITY * np.stack([ahead, aside]) / np.maximum(load, LEAST_LOAD * usual)
-    size = np.array(U_OF_SOME_SHARE) * np.sqrt(np.nanmean(np.square(flat), axis=1))
+    references = [reference for one in seen for reference in one.solver.estimator.references]
+    # The only axle that drives pushes the other one as well.
+    pushed = sum(r.vertical for r in references) / sum(r.driving for r in references)
+    flat[0] *= np.where(flat[0] > 0, pushed, 1.0)
+    axle = any(ends <= set(links) for ends in AXLES)
+    share = U_OF_SOME_SHARE[0], U_OF_AXLE_SHARE if axle else U_OF_SOME_SHARE[1]
+    size = np.array(share) * np.sqrt(np.nanmean(np.square(flat), axis=1))
     u = np.hypot(U_OF_SOME, np.append(size, 0.0))
+    u[0] = np.hypot(u[0], _unseen_driving(log, car, flat[0], links))
     if set(links) in AXLES and has_four_wheels(car):
         sign = 1 if "FL" in links else -1
         per_load = sign * wheelbase(car) / (car.mass * car.centre_of_mass[2])
@@ -171,6 +189,19 @@ def _of_some(
     if shows_yaw(log):
         flat[1] -= _aside(log, links)
     return np.concatenate([flat, np.full_like(load, STANDARD_GRAVITY)[None]]), u
+
+
+def _unseen_driving(log: xr.Dataset, car: Vehicle, ahead: Floats, links: Collection[str]) -> float:
+    """Size [m/s2 rms] of driving by another axle than those of some wheels, 0 if none does.
+
+    A drive gains as much speed as its brakes take, by `ahead` (sample,) [m/s2], within `U_GAIN`.
+    """
+    driven = {name[0] for name, corner in car.corners.items() if corner.driven}
+    if driven and driven & {name[0] for name in links}:
+        return 0.0
+    duration = len(ahead) / float(log.attrs["rate"])
+    lost = float(np.nanmean(np.maximum(-ahead, 0.0)))
+    return float(np.hypot(lost, U_GAIN / duration) / np.sqrt(DRIVEN_TIME))
 
 
 def _by_load(
@@ -198,11 +229,25 @@ def _aside(log: xr.Dataset, links: Collection[str]) -> Floats:
     return np.asarray(own.mean("corner").to_numpy())
 
 
-def _without_yaw(log: xr.Dataset, links: Collection[str]) -> xr.Dataset:
-    """The log where the acceleration of the body is that of these wheels, yaw included."""
-    at, u = {"corner": list(links), "component": "y"}, log[U_MOTION].copy(deep=True)
-    u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2)
-    return log.assign({U_MOTION: u})
+def _with_yaw_of_some(log: xr.Dataset, car: Vehicle, links: Collection[str]) -> xr.Dataset:
+    """The log where the acceleration of the body is that of these wheels, yaw included.
+
+    Along, a wheel that is accelerated sideways turns about the centre of mass as well: by the
+    acceleration over the speed, without sideslip.
+    """
+    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    rate = float(log.attrs["rate"])
+    speed = np.maximum(log["speed"].to_numpy(), SLOWEST) if "speed" in log else USUAL_SPEED
+    u_speed = 0.0 if "speed" in log else U_USUAL_SPEED / USUAL_SPEED
+    yaw = smooth(np.nan_to_num(log["acceleration"].to_numpy()[:, 1] / speed), SLOW * rate)
+    for name in links:
+        ahead = turning(yaw, np.gradient(yaw, 1 / rate), arm_of(car, name))[:, 0]
+        relative.loc[{"corner": name, "component": "x"}] += ahead
+        share = np.array([np.hypot(YAW_SHARE[0], u_speed), 0.0])
+        at = {"corner": name, "component": ["x", "y"]}
+        size = share * np.sqrt(np.mean(np.square(ahead)))
+        u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2 + size**2)
+    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
 
 
 def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:

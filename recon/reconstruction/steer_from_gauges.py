@@ -93,10 +93,10 @@ def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed
     [rad/s2] that of its yaw rate, at intervals of `step` [s].
     """
     gained, turned = (np.cumsum(values) * step for values in (ahead, change - change.mean()))
-    turned, aside = (values - _smooth(values, SLOW / step) for values in (turned, aside))
-    square = _smooth(turned**2, SPAN / step) + TINY
-    seen = gained + _smooth(turned * (aside - gained * turned), SPAN / step) / square
-    error = _smooth((aside - seen * turned) ** 2, SPAN / step)
+    turned, aside = (values - smooth(values, SLOW / step) for values in (turned, aside))
+    square = smooth(turned**2, SPAN / step) + TINY
+    seen = gained + smooth(turned * (aside - gained * turned), SPAN / step) / square
+    error = smooth((aside - seen * turned) ** 2, SPAN / step)
     # A Gaussian kernel is as long as two root pi times its width.
     variance = error / square * INDEPENDENT / (2 * np.sqrt(np.pi) * SPAN)
     weight = U_USUAL_SPEED**2 / (variance + U_USUAL_SPEED**2)
@@ -111,7 +111,8 @@ def _means(values: Floats, step: int) -> Floats:
     return np.asarray(sums / np.diff([*starts, len(values)]))
 
 
-def _smooth(values: Floats, width: float) -> Floats:
+def smooth(values: Floats, width: float) -> Floats:
+    """Mean of `values` (sample,) weighted by a Gaussian kernel of `width` [samples]."""
     from scipy.ndimage import gaussian_filter1d
 
     return np.asarray(gaussian_filter1d(values, width, mode="nearest"))

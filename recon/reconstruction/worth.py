@@ -17,8 +17,8 @@ from recon.reconstruction.solving.solver import Solver
 REPLACED = {
     "hub_acceleration": "(hub|body) acceleration [xyz]",
     "acceleration": "body acceleration [xyz]",
-    "travel": "travel",
-    "roll and pitch": "(roll|pitch) of the body",  # one alone is not used
+    "travel": "travel|(roll|pitch) on the springs",
+    "roll and pitch": "(roll|pitch) (of the body|on the springs)",  # one alone is not used
     "steer": "steer",
     "brake_pressure": "hub moment",
     "gauge_temperature": "thermal slope of the links",

@@ -26,8 +26,6 @@ from recon.reconstruction.estimator.assembly_estimator import (
     unsure_indications,
 )
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, KNOWN_ROWS
-from recon.reconstruction.estimator.sample_features import Features
-from recon.reconstruction.estimator.session import Attitude
 
 # Relative per kelvin, from memory: the modulus of steel falls by 3e-4 and the factor of constantan
 # gauges rises by 1e-4, which makes 4e-4; gauges made to match the modulus have nearly 0.
@@ -242,21 +240,3 @@ def table_causes(bench: Bench, error: Floats) -> list[Cause]:
         source = Source("car", corner.name, "table over travel and steer")
         out += numbered(source, "assumption", loadings)
     return out
-
-
-def attitude_causes(wheels: int, attitude: Attitude) -> list[Cause]:
-    """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
-
-    x_intermediate = Ry(pitch) Rx(roll) x_vehicle, left side up and nose down positive.
-    """
-    features = Features(wheels)
-    roll, pitch = (np.zeros((3 * wheels, features.size)) for _ in range(2))
-    for k in range(wheels):
-        x, y, z = (features.force(k, c) for c in range(3))
-        roll[3 * k + 1, z], roll[3 * k + 2, y] = -attitude.u_roll, attitude.u_roll
-        pitch[3 * k, z], pitch[3 * k + 2, x] = attitude.u_pitch, -attitude.u_pitch
-    nothing = np.zeros((3**wheels, 3 * wheels, features.size))
-    return [
-        Cause(Source("session", "", "roll of the body"), attitude.part, nothing, turned=roll),
-        Cause(Source("session", "", "pitch of the body"), attitude.part, nothing, turned=pitch),
-    ]

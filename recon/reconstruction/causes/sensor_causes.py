@@ -9,6 +9,7 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.mechanics.statics import member_matrix, strip_spin
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, numbered
+from recon.reconstruction.estimator.session import Attitude
 
 
 def sensor_causes(bench: Bench) -> list[Cause]:
@@ -29,12 +30,52 @@ def _travel_causes(bench: Bench, k: int) -> list[Cause]:
         (sensors.travel_share * scale, features.by_travel(k), features.travel(k)),
     ):
         if amount > 0:
-            loading = bench.blank()
-            loading[:, :, force] = bench.slopes[k] * amount
-            loading[:, 3 * k + 2, bushes] += corner.bush_rate * amount
-            loadings.append(loading)
+            loadings.append(_travel_loading(bench, k, amount, force, bushes))
     part = "session" if sensors.travel_logged else "assumption"
     return numbered(Source("session", corner.name, "travel"), part, loadings)
+
+
+def _travel_loading(
+    bench: Bench, k: int, amount: float, force: list[int] | slice, bushes: int
+) -> Floats:
+    """Loading (mode, 3 w, feature) of an error of travel `k` [m], through the features given."""
+    loading = bench.blank()
+    loading[:, :, force] = bench.slopes[k] * amount
+    loading[:, 3 * k + 2, bushes] += bench.assembly.corners[k].bush_rate * amount
+    return loading
+
+
+def attitude_causes(bench: Bench, attitude: Attitude) -> list[Cause]:
+    """Roll and pitch of the body turn vehicle into intermediate axes; shared by all corners.
+
+    x_intermediate = Ry(pitch) Rx(roll) x_vehicle, left side up and nose down positive.  Where
+    travels are calculated from the lean of the body on its springs, the same error moves the
+    loads: the links then hardly turn against the road, and most of it cancels.
+    """
+    features, wheels = bench.features, bench.estimator.session.wheels
+    roll, pitch = (np.zeros((3 * len(wheels), features.size)) for _ in range(2))
+    for k in range(len(wheels)):
+        x, y, z = (features.force(k, c) for c in range(3))
+        roll[3 * k + 1, z], roll[3 * k + 2, y] = -1.0, 1.0
+        pitch[3 * k, z], pitch[3 * k + 2, x] = 1.0, -1.0
+    out = []
+    for axis, (angle, turn, u) in enumerate(
+        (("roll", roll, attitude.u_roll), ("pitch", pitch, attitude.u_pitch))
+    ):
+        moves = [
+            _travel_loading(bench, k, own.travel_of_lean[axis], features.forces, 0)
+            for k, own in enumerate(wheels)
+        ]
+        loading = np.sum(moves, axis=0)
+        lean = attitude.on_springs[axis] if loading.any() else 0.0
+        for what, size, moved in (
+            (f"{angle} of the body", np.sqrt(u**2 - lean**2), bench.blank()),
+            (f"{angle} on the springs", lean, loading),
+        ):
+            if size > 0:
+                source = Source("session", "", what)
+                out.append(Cause(source, attitude.part, moved, turned=size * turn))
+    return out
 
 
 def _steer_causes(bench: Bench) -> list[Cause]:

@@ -17,6 +17,8 @@ Three = tuple[float, float, float]
 class Attitude:
     """Source of the body's roll and pitch, and their standard uncertainties [rad].
 
+    `on_springs` is the part of both in which the body leans on its springs: travels that are
+    calculated from the attitude have the same error.
     `source` is "logged", "travel" (of four wheels), "acceleration" (of the body) or "none" (the
     body is taken as level); see `attitude`.
     """
@@ -24,6 +26,7 @@ class Attitude:
     source: str = "logged"
     u_roll: float = 0.0
     u_pitch: float = 0.0
+    on_springs: tuple[float, float] = (0.0, 0.0)
 
     @property
     def part(self) -> str:
@@ -60,8 +63,10 @@ class Steer:
 class WheelSensors:
     """Standard uncertainties, fixed over a session, of what was logged of a wheel or replaces it.
 
-    `travel` [m] and `travel_share` relative; `travel_from` is "logged", "attitude" (roll and pitch
-    of the body), "spring" (its load and rate) or "none"; `rack` [m] and the `heading` [rad] that
+    `travel` [m] and `travel_share` relative; `travel_of_lean` (2,) [m] is the error that goes with
+    one standard uncertainty of roll and of pitch on the springs; `travel_from` is "logged",
+    "attitude" (roll and pitch of the body), "spring" (its load and rate) or "none"; `rack` [m] and
+    the `heading` [rad] that
     goes with it (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and
     its share; `acceleration_from` names for each axis its source: "hub", "body" or "none"; where
     it is not the hub and `moves` is true, the motion of the wheel centre against the body is
@@ -72,6 +77,7 @@ class WheelSensors:
 
     travel: float = 0.0
     travel_share: float = 0.0
+    travel_of_lean: tuple[float, float] = (0.0, 0.0)
     travel_from: str = "logged"
     rack: float = 0.0
     heading: float = 0.0

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -109,7 +110,8 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
     """Best source of roll and pitch in the log."""
     path = log.attrs.get("path", "log")
     if "roll" in log and "pitch" in log:
-        return Attitude("logged", car.sensors.u_attitude, car.sensors.u_attitude)
+        own = (car.sensors.u_attitude,) * 2
+        return Attitude("logged", *own, on_springs=own)
     force = specific_force(log) if has_four_wheels(car) else None
     if has_four_wheels(car) and all(logged(log, "travel", c) for c in CORNERS):
         u = (U_ATTITUDE_FROM_TRAVEL,) * 2
@@ -125,14 +127,14 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
         _warn_of_attitude(path, "taken from the four travels", u)
         return Attitude("travel", *u)
     if force is not None:
+        springs = _joint(on_springs(force).share(U_LEAN_SHARE), _by_acceleration(log, on_springs))
         parts = (
-            on_springs(force).share(U_LEAN_SHARE),
             on_tyres(car, force).share(U_TYRE_RATE_SHARE),
-            _by_acceleration(log, lambda u: on_springs(u) + on_tyres(car, u)),
+            _by_acceleration(log, lambda u: on_tyres(car, u)),
         )
-        u = _joint((U_ATTITUDE,) * 2, *parts)
+        u = _joint((U_ATTITUDE,) * 2, springs, *parts)
         _warn_of_attitude(path, "estimated from the acceleration of the body", u)
-        return Attitude("acceleration", *u)
+        return Attitude("acceleration", *u, on_springs=springs)
     warn(
         f"{path}: roll and pitch are not logged; the body is taken as level within "
         f"{np.degrees(U_ATTITUDE_UNKNOWN):.1f} degrees. Forces in vehicle axes are not affected."
@@ -169,10 +171,19 @@ def _warn_of_attitude(path: str, how: str, u: tuple[float, float]) -> None:
     )
 
 
-def travel_source(
-    log: xr.Dataset, car: Vehicle, name: str, attitude: Attitude
-) -> tuple[str, float]:
-    """Best source of a wheel's travel and its standard uncertainty [m], with a warning."""
+class TravelSource(NamedTuple):
+    """Source of a wheel's travel and its standard uncertainty [m].
+
+    `of_lean` [m] are the errors that go with those of roll and pitch on the springs.
+    """
+
+    source: str
+    u: float
+    of_lean: tuple[float, float] = (0.0, 0.0)
+
+
+def travel_source(log: xr.Dataset, car: Vehicle, name: str, attitude: Attitude) -> TravelSource:
+    """Best source of a wheel's travel, with a warning where it is not logged."""
     if logged(log, "travel", name) and "u_travel" in log:
         u_travel = float(log["u_travel"].sel(corner=name))
         how = (
@@ -180,22 +191,23 @@ def travel_source(
             f"uncertainty of {1e3 * u_travel:.0f} mm"
         )
         warn_missing(log, name, "travel", how)
-        return "spring", u_travel
+        return TravelSource("spring", u_travel)
     if logged(log, "travel", name):
-        return "logged", car.sensors.u_travel
+        return TravelSource("logged", car.sensors.u_travel)
     if attitude.source not in ("logged", "acceleration") or not has_four_wheels(car):
         u = f"a standard uncertainty of {1e3 * U_TRAVEL_UNKNOWN:.0f} mm"
         warn_missing(log, name, "travel", f"intervals allow for {u}")
-        return "none", U_TRAVEL_UNKNOWN
-    x, y, _ = arm_of(car, name)
+        return TravelSource("none", U_TRAVEL_UNKNOWN)
     own = U_TRAVEL if specific_force(log) is not None else U_TRAVEL_AND_TYRES
-    u_travel = float(np.linalg.norm([own, y * attitude.u_roll, x * attitude.u_pitch]))
+    x, y, _ = arm_of(car, name)
+    roll, pitch = attitude.on_springs
+    of_lean = (-y * roll, x * pitch)
     how = "logged" if attitude.source == "logged" else "estimated"
     warn_missing(
         log,
         name,
         "travel",
         f"it is calculated from the {how} roll and pitch, with a standard uncertainty of "
-        f"{1e3 * u_travel:.0f} mm",
+        f"{1e3 * float(np.hypot(own, np.hypot(*of_lean))):.0f} mm",
     )
-    return "attitude", u_travel
+    return TravelSource("attitude", own, of_lean)

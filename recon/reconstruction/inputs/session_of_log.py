@@ -155,12 +155,13 @@ def tare_of(log: xr.Dataset, assembly: str) -> Tare:
 def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Session) -> WheelSensors:
     """Stated errors of logged channels, stated widenings for the others, each with a warning."""
     sensors, name, steer = car.sensors, corner.name, shared.steer
-    travel_from, u_travel = travel_source(log, car, name, shared.attitude)
+    travel = travel_source(log, car, name, shared.attitude)
     hub = hub_inputs(log, car, name)
     return WheelSensors(
-        travel=u_travel,
-        travel_share=sensors.u_travel_share if travel_from == "logged" else 0.0,
-        travel_from=travel_from,
+        travel=travel.u,
+        travel_share=sensors.u_travel_share if travel.source == "logged" else 0.0,
+        travel_of_lean=travel.of_lean,
+        travel_from=travel.source,
         rack=steer.u_rack if corner.steered else 0.0,
         heading=steer.u_heading if corner.steered else 0.0,
         steer_logged=steer.logged,

@@ -2,7 +2,8 @@
 
 Arrays (w, component, sample) in single precision.  Variances are turned by the heading with their
 covariance of x and y; the body's roll and pitch are causes of the intermediate and tyre axes
-only, and an error of the steer turns the tyre axes besides moving the loads.
+only unless travels are calculated from them, and an error of the steer turns the tyre axes besides
+moving the loads.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.status import BIT
-from recon.reconstruction.causes.cause import Cause
 from recon.reconstruction.estimator.sample_features import Features, Singles
 from recon.reconstruction.estimator.session import Attitude
 from recon.reconstruction.solving.interval_limits import limits_of
@@ -86,6 +87,8 @@ def _in_body(solver: Solver, block: Solved, attitude: Attitude) -> dict[str, Sin
     x, y, z = np.square(block.force[:, :3]).swapaxes(0, 1)
     roll, pitch = np.float32(attitude.u_roll**2), np.float32(attitude.u_pitch**2)
     turned = np.stack([pitch * z, roll * z, roll * y + pitch * x], axis=1)
+    for cause, loads in zip(solver.leaning, block.leaning, strict=True):
+        turned += 2 * _of_wheels(solver, loads) * _turned(cause.turned, block.force[:, :3])
     # Directions that `compressed` dropped could leave a difference below zero.
     body = np.maximum(whole - turned, _of_wheels(solver, block.random))
     leak = _of_wheels(solver, block.leak)
@@ -108,7 +111,7 @@ def _in_tyres(solver: Solver, block: Solved, level: Singles, angle: Angle) -> di
                 _headed(turn, Angle(angle.c[:, None], angle.s[:, None]))
             )
         if solver.steering is not None and solver.steering.part == name:
-            late = _of_wheels(solver, block.late) + _steered(solver.steering, level)
+            late = _of_wheels(solver, block.late) + _turned(solver.steering.steered, level)
             variance += _headed(late, angle) ** 2
         out[f"u_tyre_force_{name}"] = np.sqrt(variance)
         total += variance
@@ -121,14 +124,14 @@ def _of_wheels(solver: Solver, outputs: Singles) -> Singles:
     return outputs[: 3 * wheels].reshape(wheels, 3, -1)
 
 
-def _steered(cause: Cause, level: Singles) -> Singles:
-    """Effect (w, 3, sample) of turning the axes of each wheel by a cause of the steer [N]."""
-    assert cause.steered is not None
+def _turned(turn: Floats | None, force: Singles) -> Singles:
+    """Effect [N] on forces (w, 3, sample) of turning their axes by a cause (3 w, feature)."""
+    assert turn is not None
     turns = [
-        cause.steered[3 * k : 3 * k + 3, Features.force(k, 0) : Features.force(k, 3)]
-        for k in range(len(level))
+        turn[3 * k : 3 * k + 3, Features.force(k, 0) : Features.force(k, 3)]
+        for k in range(len(force))
     ]
-    return np.einsum("wij,wjn->win", np.array(turns, dtype=np.float32), level)
+    return np.einsum("wij,wjn->win", np.array(turns, dtype=np.float32), force)
 
 
 def _headed(level: Singles, angle: Angle) -> Singles:

@@ -64,7 +64,8 @@ class Solved:
     `force` (w, 4, sample) Fx, Fy, Fz, T and `free` (w, 3, sample) without the bound, vehicle axes;
     `turn` (3, 3, sample) into intermediate axes, `heading` (w, sample) [rad].  Of the outputs in
     intermediate axes: `random`, `leak` (output, sample), `variance` (part, output, sample) and
-    `xy` (part, w, sample) [N2], `late` (output, sample) [N]; see `variance` and `outputs`.
+    `xy` (part, w, sample) [N2], `late` (output, sample) and `leaning` (cause, output, sample) [N],
+    see `variance`, `outputs` and `Solver.leaning`.
     """
 
     force: Singles
@@ -76,6 +77,7 @@ class Solved:
     variance: Singles
     xy: Singles
     late: Singles
+    leaning: list[Singles]
     status: NDArray[np.uint16]
     mode: NDArray[np.int64]
     travel: Floats
@@ -124,6 +126,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         variance=variance,
         xy=xy,
         late=late_effect(outputs, solver.steering, features, mode),
+        leaning=[late_effect(outputs, cause, features, mode) for cause in solver.leaning],
         status=status,
         mode=samples.mode,
         travel=samples.travel,

@@ -12,7 +12,8 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.reconstruction.causes.bench import Bench, bench_of
 from recon.reconstruction.causes.cause import Cause
-from recon.reconstruction.causes.every_cause import attitude_causes, causes_of, table_causes
+from recon.reconstruction.causes.every_cause import causes_of, table_causes
+from recon.reconstruction.causes.sensor_causes import attitude_causes
 from recon.reconstruction.estimator.assembly_estimator import AssemblyEstimator, estimator_of
 from recon.reconstruction.estimator.estimator_table import WANTED, Table, fine_table
 from recon.reconstruction.estimator.sample_features import Features
@@ -50,6 +51,11 @@ class Solver:
         """The cause that turns the tyre axes, where there is one."""
         return next((cause for cause in self.causes if cause.steered is not None), None)
 
+    @property
+    def leaning(self) -> list[Cause]:
+        """The causes that turn the intermediate axes and move the loads at once."""
+        return [c for c in self.causes if c.turned is not None and c.loading.any()]
+
 
 def solver_of(
     car: Vehicle,
@@ -81,7 +87,7 @@ def solver_of(
     if table.error.max() >= WANTED:
         # Few gauges can make estimates that turn quickly with the pose: a stated widening.
         causes += table_causes(bench, table.error)
-    causes += attitude_causes(outputs.wheels, attitude)
+    causes += attitude_causes(bench, attitude)
     return Solver(
         assembly=assembly,
         gauges=calibration.gauges,

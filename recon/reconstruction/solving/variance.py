@@ -102,7 +102,7 @@ def variances_of(
 def late_effect(
     outputs: Outputs, cause: Cause | None, features: Singles, mode: NDArray[np.int64]
 ) -> Singles:
-    """Effect (output, sample) [N] of the cause that turns the tyre axes too, intermediate axes."""
+    """Effect (output, sample) [N] on the loads of a cause that turns axes as well."""
     out = np.zeros((len(outputs.rows), features.shape[1]), dtype=np.float32)
     if cause is not None:
         for m, chosen in modes_in_turn(mode):
