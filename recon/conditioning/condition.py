@@ -83,7 +83,8 @@ def condition(
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
     by_gauge = _gauge_status(car, names, raw, rate, base.bridged)
-    zeros = _zeros(log, car, tares, names, raw)
+    tared, scatter = room(raw.shape[::-1]).T, _scatter(raw)
+    zeros = _zeros(log, car, tares, names, raw, tared)
     if not zeros:
         raise DataError(
             where=tares.path,
@@ -91,18 +92,15 @@ def condition(
             needed="a tare of every gauge of at least one corner",
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
-    tared, scatter = room(raw.shape[::-1]).T, _scatter(raw)
-    tared[:] = np.nan
     u_zero, noise, mean_zero, change = (np.full(len(names), np.nan) for _ in range(4))
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
-        for j, k in enumerate(at):
-            np.subtract(raw[:, k], zero.value[:, j], out=tared[:, k])
         u_zero[at] = zero.u
-        mean_zero[at], change[at] = zero.value.mean(axis=0), zero.change
+        mean_zero[at], change[at] = zero.mean, zero.change
         noise[at] = np.where(np.isfinite(zero.noise), zero.noise, scatter[at]) * gain
     for g in range(len(names)):
+        np.subtract(raw[:, g], tared[:, g], out=tared[:, g])
         # The filter must not spread a flat or clipped sample to its neighbours.
         tared[(by_gauge[:, g] & UNUSABLE) > 0, g] = np.nan
     if is_filtered(bandwidth, rate):
@@ -227,8 +225,9 @@ def _beside(by_gauge: NDArray[np.uint16], bridged: NDArray[np.bool_]) -> NDArray
 
 
 def _zeros(
-    log: xr.Dataset, car: Vehicle, tares: Tares, names: tuple[str, ...], raw: Floats
+    log: xr.Dataset, car: Vehicle, tares: Tares, names: tuple[str, ...], raw: Floats, value: Floats
 ) -> dict[str, Zero]:
+    """Zeros of the assemblies that have tares, at each sample in `value`, NaN of other gauges."""
     elapsed = log["elapsed_time"].to_numpy()
     out = {}
     for assembly in assembly_names(car):
@@ -236,6 +235,7 @@ def _zeros(
         gauges = tuple(g.name for g in linkage.gauges if g.name in names)
         if not gauges:
             continue
+        at = _columns(car, assembly, names)
         if not np.isin(tares.gauge, gauges).any():
             warnings.warn(
                 f"{tares.path}: no tare of {linkage.title} ({gauges[0]} and others), so it "
@@ -243,14 +243,15 @@ def _zeros(
                 DataWarning,
                 stacklevel=4,
             )
+            value[:, at] = np.nan
             continue
         temperature = None
         sides = [c.name for c in linkage.corners]
         if "gauge_temperature" in log and all(side in log["corner"] for side in sides):
-            columns = [log["gauge_temperature"].sel(corner=side).to_numpy() for side in sides]
-            temperature = columns[0] if len(columns) == 1 else np.nanmean(columns, axis=0)
-        at = _columns(car, assembly, names)
-        out[assembly] = zero_of(tares, gauges, elapsed, temperature, side_by_side(raw, at))
+            by_side = [log["gauge_temperature"].sel(corner=side).to_numpy() for side in sides]
+            temperature = by_side[0] if len(by_side) == 1 else np.nanmean(by_side, axis=0)
+        own, columns = side_by_side(raw, at), [value[:, k] for k in at]
+        out[assembly] = zero_of(tares, gauges, elapsed, temperature, own, columns)
         if out[assembly].state == "pads" and linkage.tied:
             raise DataError(
                 where=f"{tares.path}, {linkage.title}",

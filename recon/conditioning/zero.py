@@ -46,13 +46,13 @@ ALIVE = 10.0  # span of a signal over that of its steps; noise alone has some 5
 class Zero:
     """Zeros of the gauges of one assembly, in each gauge's unit.
 
-    `value` (sample, gauge) and its standard uncertainty `u` (gauge,); `change` (gauge,) from the
-    first tare to the last one, NaN with a single tare; `noise` (gauge,), the standard deviation of
-    single samples, NaN if not recorded; `state` of the tare, `hanging` or
-    `pads`; `pad_load` [N], NaN if hanging; `temperature` at the tare [degC].
+    `mean` (gauge,) over the log and its standard uncertainty `u` (gauge,); `change` (gauge,) from
+    the first tare to the last one, NaN with a single tare; `noise` (gauge,), the standard deviation
+    of single samples, NaN if not recorded; `state` of the tare, `hanging` or `pads`; `pad_load`
+    [N], NaN if hanging; `temperature` at the tare [degC].
     """
 
-    value: Floats
+    mean: Floats
     u: Floats
     change: Floats
     noise: Floats
@@ -78,13 +78,19 @@ class _Knots:
 
 
 def zero_of(
-    tares: Tares, gauges: tuple[str, ...], elapsed: Floats, temperature: Floats | None, raw: Floats
+    tares: Tares,
+    gauges: tuple[str, ...],
+    elapsed: Floats,
+    temperature: Floats | None,
+    raw: Floats,
+    values: list[Floats],
 ) -> Zero:
-    """Zero of each gauge of one assembly at every sample of the log.
+    """Zero of each gauge of one assembly, at every sample of the log in `values`.
 
     `elapsed` (sample,) [s] is the time of the log, `temperature` (sample,) [degC] that at the
     gauges, `raw` (sample, gauge) the indications in each gauge's unit.  With a single tare their
-    range determines the uncertainty of the zero.
+    range determines the uncertainty of the zero.  `values` (sample,) receive the zeros, gauge by
+    gauge.
 
     Raises
     ------
@@ -100,22 +106,22 @@ def zero_of(
     state = _state(tares, gauges)
     knots = [_knots(tares, gauge, state, elapsed) for gauge in gauges]
     drive = _Drive(elapsed, _smooth(temperature, elapsed))
-    value = room((len(gauges), len(elapsed)))
     unsure, change = np.zeros(len(gauges)), np.zeros(len(gauges))
-    for g, of in enumerate(knots):
-        value[g] = tares.indication[of.row[0]]
+    for g, (of, value) in enumerate(zip(knots, values, strict=True)):
+        value[:] = tares.indication[of.row[0]]
         for k in range(len(of.row) - 1):
-            step, spread = _interpolate(tares, of, k, drive, value[g])
+            step, spread = _interpolate(tares, of, k, drive, value)
             change[g] = max(change[g], abs(step))
             unsure[g] = max(unsure[g], spread * abs(step))
-    _refuse_impossible(tares, gauges, knots, change, raw)
+    span = np.fmax.reduce(raw, axis=0) - np.fmin.reduce(raw, axis=0)
+    _refuse_impossible(tares, gauges, knots, change, span)
     lone = np.array([len(of.row) == 1 for of in knots])
     if lone.any():
         _warn_of_lone(tares, [g for g, alone in zip(gauges, lone, strict=True) if alone], state)
     first, last = (np.array([of.row[end] for of in knots]) for end in (0, -1))
     return Zero(
-        value=value.T,
-        u=_uncertainty(raw, unsure, change, lone),
+        mean=np.array([value.mean() for value in values]),
+        u=_uncertainty(raw, span, unsure, change, lone),
         change=np.where(lone, np.nan, tares.indication[last] - tares.indication[first]),
         noise=tares.sd[first],
         state=state,
@@ -224,10 +230,10 @@ def _interpolate(
 
 
 def _refuse_impossible(
-    tares: Tares, gauges: tuple[str, ...], knots: list[_Knots], change: Floats, raw: Floats
+    tares: Tares, gauges: tuple[str, ...], knots: list[_Knots], change: Floats, span: Floats
 ) -> None:
-    """Refuse tares of one gauge that differ by more than the drive itself."""
-    span = np.nan_to_num(np.nanmax(raw, axis=0) - np.nanmin(raw, axis=0))
+    """Refuse tares of one gauge that differ by more than the drive itself, `span` (gauge,)."""
+    span = np.nan_to_num(span)
     moves = span > 0
     if not moves.any():
         return
@@ -260,14 +266,16 @@ def _warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:
     )
 
 
-def _uncertainty(raw: Floats, unsure: Floats, change: Floats, lone: NDArray[np.bool_]) -> Floats:
+def _uncertainty(
+    raw: Floats, span: Floats, unsure: Floats, change: Floats, lone: NDArray[np.bool_]
+) -> Floats:
     """Standard uncertainty (gauge,) of the zeros, in the gauges' units.
 
-    `unsure` and `change` (gauge,) are what interpolation leaves open of a zero's change, and that
-    change.  Those of all gauges are pooled: one that returned to its zero by chance is no better
-    known than the others.  A lone tare knows nothing of its own change.
+    `span` (gauge,) is that of `raw`; `unsure` and `change` (gauge,) are what interpolation leaves
+    open of a zero's change, and that change.  Those of all gauges are pooled: one that returned to
+    its zero by chance is no better known than the others.  A lone tare knows nothing of its own
+    change.
     """
-    span = np.fmax.reduce(raw, axis=0) - np.fmin.reduce(raw, axis=0)
     u, drift = unsure.copy(), np.zeros(len(unsure))
     # A gauge that died, or shows nothing but noise, has no span to compare its change with.
     at = np.arange(1, len(raw), max(len(raw) // ENOUGH_SAMPLES, 1))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
@@ -296,6 +297,10 @@ class View:
             for k, corner in enumerate(part.corners)
         }
 
+    @cached_property
+    def _logged_corners(self) -> list[str]:
+        return corner_names(self.log) if "corner" in self.log.variables else []
+
     def channel(self, name: str, corner: str | None = None) -> Floats | None:
         """Values of an ordinary channel (n, ...) [SI unit], None if it is not logged."""
         key = f"channel {name} {corner}"
@@ -309,12 +314,11 @@ class View:
         if name not in self.log or f"u_{name}" in self.log:
             return None
         values = self.log.variables[name]
-        if corner is not None:
-            corners = list(self.log.variables["corner"].to_numpy())
-            if corner not in corners:
-                return None
-            values = values.isel(corner=corners.index(corner))
         out = values.to_numpy()
+        if corner is not None:
+            if corner not in self._logged_corners:
+                return None
+            out = out.take(self._logged_corners.index(corner), values.dims.index("corner"))
         return out if np.isfinite(out).any() else None
 
     def with_part(self, part: Part) -> View:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError
 from recon.base.late import xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
@@ -143,8 +143,8 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     ]
     there = list(log.variables["gauge"].to_numpy())
     order = [there.index(gauge) for gauge in solver.gauges]
-    indication = log.variables["indication"].isel(gauge=order).to_numpy().T
-    by_gauge = log.variables["gauge_status"].isel(gauge=order).to_numpy()
+    indication = side_by_side(log.variables["indication"].to_numpy(), order).T
+    by_gauge = side_by_side(log.variables["gauge_status"].to_numpy(), order)
     status = np.bitwise_or.reduce(by_gauge, axis=1) | np.array([w.status for w in wheels])
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
@@ -281,7 +281,5 @@ def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
             needed="the channels of the log that was prepared with",
             do="Prepare anew with this log; a widening is then stated for what it lacks.",
         )
-    values = log.variables[name]
-    return np.asarray(
-        (values if corner is None else values.isel(corner=corners.index(corner))).to_numpy()
-    )
+    values = log.variables[name].to_numpy()
+    return values if corner is None else np.asarray(values[:, corners.index(corner)])

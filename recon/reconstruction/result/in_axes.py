@@ -39,6 +39,19 @@ class Angle(NamedTuple):
     s: Singles
 
 
+class Squared(NamedTuple):
+    """Squares of cosine and sine of the wheels' headings and twice their product, (w, sample)."""
+
+    c: Singles
+    s: Singles
+    cross: Singles
+
+    @classmethod
+    def of(cls, angle: Angle) -> Squared:
+        """Those of an angle."""
+        return cls(angle.c**2, angle.s**2, 2 * angle.c * angle.s)
+
+
 def in_axes(
     solver: Solver, block: Solved, attitude: Attitude, *, bounded: bool
 ) -> dict[str, Singles]:
@@ -100,12 +113,13 @@ def _in_body(solver: Solver, block: Solved, attitude: Attitude) -> dict[str, Sin
 
 def _in_tyres(solver: Solver, block: Solved, level: Singles, angle: Angle) -> dict[str, Singles]:
     """Standard uncertainties in tyre axes, in total and in the four parts."""
-    total = _headed_variance(_of_wheels(solver, block.random), None, angle)
+    squared = Squared.of(angle)
+    total = _headed_variance(_of_wheels(solver, block.random), None, squared)
     out = {"u_tyre_force_random": np.sqrt(total)}
     for p, name in enumerate(PARTS):
         own = _of_wheels(solver, block.variance[p])
-        variance = _headed_variance(own, block.xy[p], angle)
-        if name == "assumption":
+        variance = _headed_variance(own, block.xy[p], squared)
+        if name == "assumption" and solver.outputs.lost:
             turn = np.broadcast_to(block.turn, (len(level), *block.turn.shape))
             variance += solver.outputs.leak_by_wheel(
                 _headed(turn, Angle(angle.c[:, None], angle.s[:, None]))
@@ -141,13 +155,12 @@ def _headed(level: Singles, angle: Angle) -> Singles:
     return np.stack([c * x + s * y, c * y - s * x, z], axis=1)
 
 
-def _headed_variance(variance: Singles, xy: Singles | None, angle: Angle) -> Singles:
+def _headed_variance(variance: Singles, xy: Singles | None, by: Squared) -> Singles:
     """Variances (w, 3, sample) in tyre axes, with the covariance of x and y (w, sample)."""
-    c, s = angle
     x, y, z = variance[:, 0], variance[:, 1], variance[:, 2]
-    out = np.stack([c**2 * x + s**2 * y, c**2 * y + s**2 * x, z], axis=1)
+    out = np.stack([by.c * x + by.s * y, by.c * y + by.s * x, z], axis=1)
     if xy is not None:
-        cross = 2 * c * s * xy
+        cross = by.cross * xy
         out[:, 0] += cross
         out[:, 1] -= cross
         np.maximum(out[:, :2], 0.0, out=out[:, :2])
