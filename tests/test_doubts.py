@@ -93,10 +93,10 @@ def test_a_pull_beyond_the_ranges_is_refused_with_line_and_value() -> None:
     drawn, sheet = pulled("FL", 0)
     chosen = sheet.pull == "pad"
     line = int(sheet.line[chosen & (sheet.phase != "tare")][0])
-    low = replace(sheet, travel=np.where(chosen, -0.075, 0.0))
+    low = rewritten(sheet, travel=np.where(chosen, -0.075, 0.0))
     with pytest.raises(DataError, match=rf"line {line}, corner FL, pull pad: travel of -75\.0 mm"):
         fitted(low, drawn.car)
-    turned = replace(sheet, steer=np.where(chosen, 1.2, 0.0))
+    turned = rewritten(sheet, steer=np.where(chosen, 1.2, 0.0))
     with pytest.raises(DataError, match=r"pull pad: the rack's shift of [0-9.]+ mm; need -40 to"):
         fitted(turned, drawn.car)
 

@@ -6,6 +6,7 @@ another log, other indications of one assembly, another load at a tare.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -190,16 +191,25 @@ class Part:
                 vars(out)[name] = vars(self)[name]
         return out
 
-    def take_over(self, other: Part) -> None:
-        """Use what was worked out for `other` as far as it holds here too."""
-        same = {
-            field: np.array_equal(getattr(self.samples, field), getattr(other.samples, field), True)
-            for field in ("travel", "rack", "mode", "hub", "brake_torque", "status")
+    def with_samples(self, samples: Samples) -> Part:
+        """The same with ordinary channels of another log, and these indications.
+
+        What was worked out before holds as far as the samples are the same.
+        """
+        samples = replace(samples, indication=self.samples.indication)
+        changed = {
+            name
+            for name in ("travel", "rack", "mode", "hub", "brake_torque", "status", "turn")
+            if not np.array_equal(getattr(samples, name), getattr(self.samples, name), True)
         }
-        if all(same.values()) and "expected" in vars(other):
-            vars(self)["expected"] = other.expected
-        if "usual_covariance" in vars(other):  # that of the prepared car
-            vars(self)["usual_covariance"] = other.usual_covariance
+        out = Part(self.solver, samples, self.zero)
+        of_car = ("usual_covariance",)
+        holds = of_car if changed - {"turn"} else ("expected", *of_car) if changed else WORKED_OUT
+        vars(out).update({name: vars(self)[name] for name in holds if name in vars(self)})
+        return out
+
+
+WORKED_OUT = tuple(name for name, value in vars(Part).items() if isinstance(value, cached_property))
 
 
 @dataclass(frozen=True)
@@ -328,11 +338,11 @@ class View:
     def with_log(self, log: xr.Dataset) -> View:
         """The same drive with another thinned log."""
         parts = {}
-        for name, made in _parts(self.prepared, log).items():
-            own = self.parts[name]
+        for (name, own), (_, samples) in zip(
+            self.parts.items(), _solver_samples(self.prepared, log), strict=True
+        ):
             # Indications and zeros stay as they are here: they may be mended already.
-            parts[name] = made.changed(own.samples.indication, own.zero)
-            parts[name].take_over(own)
+            parts[name] = own.with_samples(samples)
         return replace(self, log=log, parts=parts, kept={})
 
 
@@ -345,17 +355,21 @@ def view_of(prepared: Prepared, log: xr.Dataset) -> View:
 
 def _parts(prepared: Prepared, log: xr.Dataset) -> dict[str, Part]:
     """Assemblies by name, with their samples of a thinned log."""
-    body = body_of(log, prepared.car, prepared.session, prepared.to_rack)
     zeros = log.get("zero")
     parts = {}
-    for solver in prepared.solvers:
+    for solver, samples in _solver_samples(prepared, log):
         gauges = list(solver.gauges)
         zero = np.full(len(gauges), np.nan)
         if zeros is not None:
             zero = zeros.sel(gauge=gauges).to_numpy()
-        samples = samples_of(log, prepared.car, solver, body)
         parts[solver.assembly.name] = Part(solver, samples, zero)
     return parts
+
+
+def _solver_samples(prepared: Prepared, log: xr.Dataset) -> Iterator[tuple[Solver, Samples]]:
+    body = body_of(log, prepared.car, prepared.session, prepared.to_rack)
+    for solver in prepared.solvers:
+        yield solver, samples_of(log, prepared.car, solver, body)
 
 
 def thinned(log: xr.Dataset) -> xr.Dataset:
