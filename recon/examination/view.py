@@ -17,12 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
-from recon.mechanics.motion import pose
-from recon.mechanics.statics import member_matrix
-from recon.planning.unknowns import T_COLUMN
-from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
-from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
-from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode
+from recon.examination.expected_indications import Expected, expected_indications
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
@@ -34,8 +29,6 @@ from recon.records.time_checks import usual_step
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
 NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
-GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
-FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
 
 
 @dataclass(frozen=True)
@@ -116,7 +109,7 @@ class Part:
     @cached_property
     def expected(self) -> Expected:
         """Indications that priors and ordinary channels allow; see `Expected`."""
-        return _expected(self.solver, self.samples)
+        return expected_indications(self.solver, self.samples)
 
     @cached_property
     def residual(self) -> Floats:
@@ -210,65 +203,6 @@ class Part:
 
 
 WORKED_OUT = tuple(name for name, value in vars(Part).items() if isinstance(value, cached_property))
-
-
-@dataclass(frozen=True)
-class Expected:
-    """Expectation of the indications of an assembly before any of them is read.
-
-    `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
-    (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
-    of V that changes in the course of a drive.
-    """
-
-    mean: Floats
-    weight: Floats
-    moving: Floats
-
-    @cached_property
-    def root(self) -> Floats:
-        """Lower triangular roots of `moving`, (n, gauge, gauge) [1/unit]."""
-        return np.asarray(np.linalg.cholesky(self.moving))
-
-
-def _expected(solver: Solver, samples: Samples) -> Expected:
-    estimator, assembly = solver.estimator, solver.assembly
-    # The status says where the rack is beyond its range.
-    posed = pose(
-        assembly.mechanism, samples.travel.T, np.clip(samples.rack, *solver.table.ranges[-1])
-    )
-    members = member_matrix(posed)
-    mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
-    n, gauges = samples.travel.shape[1], len(solver.gauges)
-    mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
-    changing = _changing(solver)
-    # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
-    # that nobody logged moves the loads as the drive goes.
-    wheels = solver.session.wheels
-    settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
-    forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
-    torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
-    for m, chosen in samples_by_mode(joint_mode(samples.mode)):
-        loads = loads_of(posed, estimator.columns, estimator.modes[m], members)
-        H = (estimator.K @ loads.per_unknown)[chosen]
-        hub = (estimator.K @ loads.at_hub)[chosen]
-        V, u = estimator.weights[m]
-        u = u.copy()
-        u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
-        scaled = H * u
-        by_priors = scaled @ np.swapaxes(scaled, -1, -2)
-        weight[chosen] = np.linalg.inv(V + by_priors)
-        moving[chosen] = np.linalg.inv(changing + by_priors) if settled else weight[chosen]
-        mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
-        mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
-    return Expected(mean - estimator.tare.indication, weight, moving)
-
-
-def _changing(solver: Solver) -> Floats:
-    """Covariance (gauge, gauge) of what changes in a drive: noise, friction, geometry."""
-    fitted = solver.estimator.calibration
-    friction = FRICTION_SPREAD * fitted.friction
-    return np.diag(solver.session.noise**2 + friction**2 + (GEOMETRY * fitted.main_slope) ** 2)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,81 @@
+"""Indications that priors and ordinary channels lead to expect, before any gauge is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import member_matrix
+from recon.planning.unknowns import T_COLUMN
+from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
+from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode
+from recon.reconstruction.solving.solve import Samples
+from recon.reconstruction.solving.solver import Solver
+
+GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
+FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Expectation of the indications of an assembly before any of them is read.
+
+    `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
+    (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
+    of V that changes in the course of a drive.
+    """
+
+    mean: Floats
+    weight: Floats
+    moving: Floats
+
+    @cached_property
+    def root(self) -> Floats:
+        """Lower triangular roots of `moving`, (n, gauge, gauge) [1/unit]."""
+        return np.asarray(np.linalg.cholesky(self.moving))
+
+
+def expected_indications(solver: Solver, samples: Samples) -> Expected:
+    """Expectation of the indications of an assembly at each of n samples."""
+    estimator, assembly = solver.estimator, solver.assembly
+    # The status says where the rack is beyond its range.
+    posed = pose(
+        assembly.mechanism, samples.travel.T, np.clip(samples.rack, *solver.table.ranges[-1])
+    )
+    members = member_matrix(posed)
+    mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
+    n, gauges = samples.travel.shape[1], len(solver.gauges)
+    mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
+    changing = _changing(solver)
+    # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
+    # that nobody logged moves the loads as the drive goes.
+    wheels = solver.session.wheels
+    settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
+    forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
+    torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
+    for m, chosen in samples_by_mode(joint_mode(samples.mode)):
+        loads = loads_of(posed, estimator.columns, estimator.modes[m], members)
+        H = (estimator.K @ loads.per_unknown)[chosen]
+        hub = (estimator.K @ loads.at_hub)[chosen]
+        V, u = estimator.weights[m]
+        u = u.copy()
+        u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
+        scaled = H * u
+        by_priors = scaled @ np.swapaxes(scaled, -1, -2)
+        weight[chosen] = np.linalg.inv(V + by_priors)
+        moving[chosen] = np.linalg.inv(changing + by_priors) if settled else weight[chosen]
+        mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
+        mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
+    return Expected(mean - estimator.tare.indication, weight, moving)
+
+
+def _changing(solver: Solver) -> Floats:
+    """Covariance (gauge, gauge) of what changes in a drive: noise, friction, geometry."""
+    fitted = solver.estimator.calibration
+    friction = FRICTION_SPREAD * fitted.friction
+    return np.diag(solver.session.noise**2 + friction**2 + (GEOMETRY * fitted.main_slope) ** 2)
