@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
@@ -17,6 +18,7 @@ AROUND = Around(left=0.75, right=0.2, below=0.5, above=0.3)
 AROUND_SPLIT = Around(left=1.75, right=0.25, below=0.5, above=0.3)
 SIDES = {1: ("left", "o", INK), -1: ("right", "s", MIDDLE)}
 MOST_NUMBERED = 20
+CLOSE = 0.045  # share of the axis, of points whose numbers stand together
 AXLES = ("front", "rear")
 LETTERS = {"front": "F", "rear": "R"}  # beside the number of a corner
 MOST_LISTED = 6
@@ -147,12 +149,13 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
         own = side == which
         look = {"fmt": marker, "markersize": 5, "capsize": 2, "linewidth": 0.8, "color": colour}
         interval(panel, *use[own, ::-1].T, xerr=half[own, 1], yerr=half[own, 0], **look)
-    if len(use) <= MOST_NUMBERED:
-        for i, (front, rear) in enumerate(use):
-            letter = LETTERS.get(str(balance["first_at_limit"].values[i]), "")
-            behind = white_box(0.3)
-            note(panel, f"{i + 1}{letter}", (rear, front), (4, 4), zorder=5, bbox=behind)
     low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
+    if len(use) <= MOST_NUMBERED:
+        for group in _close_together(use, CLOSE * (high - low)):
+            letters = [LETTERS.get(str(balance["first_at_limit"].values[i]), "") for i in group]
+            words = ", ".join(f"{i + 1}{of}" for i, of in zip(group, letters, strict=True))
+            place = tuple(use[group[0], ::-1])
+            note(panel, words, place, (4, 4), zorder=5, bbox=white_box(0.3))
     panel.plot([low, high], [low, high], color=ACCENT, linewidth=1.2, zorder=2)
     for place, words, alignment in (((0.03, 0.97), "front used more", "left"),
                                     ((0.97, 0.03), "rear used more", "right")):  # fmt: skip
@@ -167,6 +170,19 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
     panel.set_xlim(low, high)
     panel.set_ylim(low, high)
     panel.set_aspect("equal")
+
+
+def _close_together(points: Floats, distance: float) -> list[list[int]]:
+    """Numbers of the points (n, 2), those together that lie closer than `distance` to the first."""
+    groups: list[list[int]] = []
+    for i, point in enumerate(points):
+        near = (group for group in groups if np.abs(point - points[group[0]]).max() < distance)
+        group = next(near, None)
+        if group is None:
+            groups.append([i])
+        else:
+            group.append(i)
+    return groups
 
 
 def _draw_split(panel: Axes, balance: xr.Dataset) -> None:

@@ -380,6 +380,7 @@ def _mark_catch(panel: Axes, answer: xr.Dataset, i: int, lines: dict) -> None:
         time, smooth = lines[corner]
         force = float(np.interp(caught, time, smooth))
         panel.plot([caught], [force], marker="v", color=ACCENT, markersize=7, zorder=5)
-        # Names one above the other: tyres of an axle often catch together.
-        note(panel, corner, (caught, force), (5, 4 + 10 * known), color=ACCENT, zorder=6)
+        # Names side by side at the top: tyres of an axle often catch together.
+        top = {"xycoords": panel.get_xaxis_transform(), "va": "top"}
+        note(panel, corner, (caught, 1.0), (5 + 16 * known, -2), color=ACCENT, zorder=6, **top)
         known += 1
