@@ -77,6 +77,78 @@ def features_of(force: Singles, travel: Floats, rack: Floats, scale: tuple[float
     return out
 
 
+@dataclass(frozen=True, slots=True)
+class Products:
+    """Products of two features of an assembly with so many wheels.
+
+    Feature times feature is a product of two of (1, t_1, ..., t_w, r) times one of two of (1, F).
+    `poses` (pose, 2) are places of the first in that order; each comes with all pairs of (1, F).
+    """
+
+    wheels: int
+    poses: NDArray[np.int64]
+
+    @classmethod
+    def all_of(cls, wheels: int) -> Products:
+        """Every product."""
+        return cls(wheels, np.column_stack(np.triu_indices(wheels + 2)))
+
+    @property
+    def _loads(self) -> int:
+        return (4 * self.wheels + 1) * (4 * self.wheels + 2) // 2
+
+    @property
+    def size(self) -> int:
+        """Number of products."""
+        return len(self.poses) * self._loads
+
+    def collected(self, pairs: Floats) -> Floats:
+        """Coefficients (..., product) of a sum over `pairs` (..., feature, feature), any unit.
+
+        For every product; see `all_of`.
+        """
+        features = Features(self.wheels)
+        pose, load = np.zeros((2, features.size), dtype=np.int64)
+        load[features.forces] = forces = 1 + np.arange(4 * self.wheels)
+        for j in range(self.wheels + 1):
+            pose[features.by_travel(j)], load[features.by_travel(j)] = 1 + j, forces
+        pose[-self.wheels :] = 1 + np.arange(self.wheels)
+        place = _of_pair(self.wheels + 2, pose) * self._loads + _of_pair(4 * self.wheels + 1, load)
+        out = np.zeros((self.size, *pairs.shape[:-2]))
+        np.add.at(out, place, np.moveaxis(pairs, (-2, -1), (0, 1)))
+        return np.moveaxis(out, 0, -1)
+
+    def needed(self, used: NDArray[np.bool_]) -> tuple[Products, NDArray[np.bool_]]:
+        """Those with poses that are `used` (product,), and which of these products they are."""
+        poses = np.any(used.reshape(len(self.poses), -1), axis=1)
+        poses[0] = True
+        return Products(self.wheels, self.poses[poses]), np.repeat(poses, self._loads)
+
+    def at(self, features: Singles, rack: Singles) -> Singles:
+        """Products (product, sample) at `features` (feature, sample) and `rack` (sample,) [1].
+
+        `rack` is the rack's shift over its scale.
+        """
+        loads = features[: 4 * self.wheels + 1]
+        pose = [loads[0], *features[-self.wheels :], rack]
+        out = np.empty((len(self.poses), self._loads, len(rack)), dtype=np.float32)
+        start = 0
+        for k, load in enumerate(loads):
+            stop = start + len(loads) - k
+            np.multiply(load, loads[k:], out=out[0, start:stop])
+            start = stop
+        for block, (a, b) in zip(out[1:], self.poses[1:], strict=True):
+            np.multiply(out[0], pose[a] * pose[b], out=block)
+        return out.reshape(self.size, -1)
+
+
+def _of_pair(count: int, place: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Position (n, n) of each pair of `place` (n,) among all pairs of so many, in either order."""
+    position = np.zeros((count, count), dtype=np.int64)
+    position[np.triu_indices(count)] = np.arange(count * (count + 1) // 2)
+    return np.maximum(position, position.T)[np.ix_(place, place)]
+
+
 def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
     """One number (sample,) for the modes of all hubs of an assembly (w, sample), first leading."""
     out = modes[0]

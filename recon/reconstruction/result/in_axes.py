@@ -102,7 +102,7 @@ def _in_body(solver: Solver, block: Solved, attitude: Attitude) -> dict[str, Sin
     turned = np.stack([pitch * z, roll * z, roll * y + pitch * x], axis=1)
     for cause, loads in zip(solver.leaning, block.leaning, strict=True):
         turned += 2 * _of_wheels(solver, loads) * _turned(cause.turned, block.force[:, :3])
-    # Directions that `compressed` dropped could leave a difference below zero.
+    # Rounding could leave a difference below zero.
     body = np.maximum(whole - turned, _of_wheels(solver, block.random))
     leak = _of_wheels(solver, block.leak)
     return {

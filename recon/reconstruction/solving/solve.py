@@ -110,7 +110,9 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         low[:, at] |= hold_upward(force, spread, turn[2], at, ~lost[:, 2])
         status[low] |= BIT["bound_active"]
     features = features_of(force, samples.travel, samples.rack, solver.scale)
-    variance, xy = variances_of(outputs, solver.compressed, features, mode)
+    rack = (samples.rack / solver.scale[-1]).astype(np.float32)
+    products = solver.squares.products.at(features, rack)
+    variance, xy = variances_of(outputs, solver.squares, products, mode)
     beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None].astype(np.float32))
     beyond[lost] = 0.0
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]

@@ -19,17 +19,17 @@ from recon.reconstruction.estimator.estimator_table import WANTED, Table, fine_t
 from recon.reconstruction.estimator.sample_features import Features
 from recon.reconstruction.estimator.session import AssemblySession, Attitude
 from recon.reconstruction.solving.outputs import Outputs, outputs_of
-from recon.reconstruction.solving.variance import Compressed, compressed
+from recon.reconstruction.solving.variance import Squares, squares_of
 
 
 @dataclass(frozen=True, slots=True)
 class Solver:
     """One assembly of w wheels, ready to solve.
 
-    `scale` (w + 1,) [m] divides travels and rack in the features; `compressed` are the causes by
-    their strongest directions, mode by mode; `random` (mode, output) [N2] is the variance of
-    single samples, `hub_gain` (mode, output, w) [N per m/s2] what the gain of a hub's accelerometer
-    adds where the hub moves up and down; `force_reached` (w, 3) [N] the largest force of the pulls.
+    `scale` (w + 1,) [m] divides travels and rack in the features; `squares` are sums over the
+    causes, mode by mode; `random` (mode, output) [N2] is the variance of single samples,
+    `hub_gain` (mode, output, w) [N per m/s2] what the gain of a hub's accelerometer adds where the
+    hub moves up and down; `force_reached` (w, 3) [N] the largest force of the pulls.
     """
 
     assembly: Assembly
@@ -41,7 +41,7 @@ class Solver:
     scale: tuple[float, ...]
     outputs: Outputs
     causes: tuple[Cause, ...]
-    compressed: list[Compressed]
+    squares: Squares
     random: Floats
     hub_gain: Floats
     force_reached: Floats
@@ -98,7 +98,7 @@ def solver_of(
         scale=bench.grid.scale,
         outputs=outputs,
         causes=tuple(causes),
-        compressed=compressed(outputs, causes, _typical(estimator)),
+        squares=squares_of(outputs, causes),
         random=_random(bench, outputs),
         hub_gain=_hub_gain(bench, outputs),
         force_reached=calibration.conditions.force_reached,
@@ -126,14 +126,6 @@ def _hub_gain(bench: Bench, outputs: Outputs) -> Floats:
     wheels = zip(bench.assembly.corners, bench.estimator.session.wheels, strict=True)
     size = np.array([corner.unsprung_mass * of.acceleration_share[2] for corner, of in wheels])
     return np.array([outputs.rows @ at.forces @ at.hub[:, 2::3] * size for at in bench.centre])
-
-
-def _typical(estimator: AssemblyEstimator) -> Floats:
-    """Sizes (feature,) at which directions of causes are judged."""
-    sizes = estimator.references
-    forces = np.concatenate([[s.vertical, s.vertical, s.vertical, s.torque] for s in sizes])
-    by_pose = np.tile(0.4 * forces, len(sizes) + 1)
-    return np.concatenate([[1.0], forces, by_pose, np.full(len(sizes), 0.4)])
 
 
 def usual_covariance(causes: list[Cause], estimator: AssemblyEstimator) -> Floats:

@@ -1,76 +1,53 @@
-"""Variances of outputs from all causes, quickly: causes by a few directions that matter."""
+"""Variances of outputs from all causes, quickly: sums over causes are taken once, not per sample.
+
+The effect of a cause is linear in the features of a sample, so that the sum of squares over all
+causes is a sum over products of two features, with coefficients that are the same at every sample.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.reconstruction.causes.cause import Cause
-from recon.reconstruction.estimator.sample_features import Singles, modes_in_turn
+from recon.reconstruction.estimator.sample_features import Products, Singles, modes_in_turn
 from recon.reconstruction.solving.outputs import Outputs
 from recon.records.forces import PARTS
 
-# Share of a part's variance that may be dropped with its least directions: what single precision
-# would lose anyway, so that the causes of a sample add up to its stated uncertainty.
-DROPPED = 1e-7
 
+@dataclass(frozen=True, slots=True)
+class Squares:
+    """Coefficients (mode, part, output + w, product) of the `products` of features [N2].
 
-class Group(NamedTuple):
-    """Outputs whose causes are compressed together: x and y of a wheel, z of one, or a sum.
-
-    `rows` of the compressed matrix hold the `outputs`, each by its directions.
+    Behind the variances of the outputs stand the covariances of x and y of the w wheels.
     """
 
-    part: int
-    outputs: slice
-    rows: slice
+    products: Products
+    coefficients: Singles
 
 
-class Compressed(NamedTuple):
-    """All causes of one mode by their strongest directions, `matrix` (row, feature)."""
+def squares_of(outputs: Outputs, causes: list[Cause]) -> Squares:
+    """Sums over all causes of the squares of their effects, and of x times y.
 
-    matrix: Singles
-    groups: tuple[Group, ...]
-
-
-def compressed(outputs: Outputs, causes: list[Cause], typical: Floats) -> list[Compressed]:
-    """Each part's causes by their strongest directions, mode by mode.
-
-    Causes that turn the tyre axes are left to `late_effect`.  The sums of squares and products
-    over all other causes are kept to `DROPPED`; `typical` (feature,) [N or 1] are the sizes
-    at which directions are judged.  Forces that the gauges do not see would outweigh all others and
+    Causes that turn the tyre axes are left to `late_effect`.  Forces that the gauges do not see
     are left out; known sums of them are outputs of their own.
     """
-    modes, known, groups = len(causes[0].loading), outputs.known, outputs.groups
-    by_part = [
-        np.array([_intermediate(c) for c in causes if c.part == part and c.steered is None])
-        for part in PARTS
-    ]
-    out = []
-    for m in range(modes):
-        matrix, placed, row = [], [], 0
-        for p, loadings in enumerate(by_part):
-            for group in groups if len(loadings) else []:
-                kept = _strongest(known[group] @ loadings[:, m] * typical)
-                count = kept.shape[0] * kept.shape[1]
-                matrix.append(kept.reshape(count, -1) / typical)
-                placed.append(Group(p, group, slice(row, row + count)))
-                row += count
-        out.append(Compressed(np.concatenate(matrix).astype(np.float32), tuple(placed)))
-    return out
-
-
-def _strongest(rows: Floats) -> Floats:
-    """Rows (cause, output, feature) by directions (output, direction, feature) that matter."""
-    _, size, right = np.linalg.svd(rows.reshape(len(rows), -1), full_matrices=False)
-    total = np.sum(size**2)
-    dropped = 1 - np.cumsum(size**2) / total if total > 0 else np.zeros_like(size)
-    keep = int(np.searchsorted(-dropped, -DROPPED)) + 1
-    kept = (size[:keep, None] * right[:keep]).reshape(keep, *rows.shape[1:])
-    return np.swapaxes(kept, 0, 1)
+    known, every = outputs.known, Products.all_of(outputs.wheels)
+    x = 3 * np.arange(outputs.wheels)
+    rows = np.arange(len(known))
+    first, second = np.append(rows, x), np.append(rows, x + 1)
+    sums = np.zeros((len(causes[0].loading), len(PARTS), len(first), every.size))
+    for p, part in enumerate(PARTS):
+        own = [_intermediate(c) for c in causes if c.part == part and c.steered is None]
+        for m in range(len(sums) if own else 0):
+            effects = np.swapaxes(known @ np.array(own)[:, m], 0, 1)  # (output, cause, feature)
+            pairs = np.swapaxes(effects[first], 1, 2) @ effects[second]
+            sums[m, p] = every.collected(pairs)
+    products, used = every.needed(np.any(sums, axis=(0, 1, 2)))
+    return Squares(products, sums[..., used].astype(np.float32))
 
 
 def _intermediate(cause: Cause) -> Floats:
@@ -78,25 +55,25 @@ def _intermediate(cause: Cause) -> Floats:
 
 
 def variances_of(
-    outputs: Outputs, by_mode: list[Compressed], features: Singles, mode: NDArray[np.int64]
+    outputs: Outputs, squares: Squares, products: Singles, mode: NDArray[np.int64]
 ) -> tuple[Singles, Singles]:
     """Variances (part, output, sample) [N2] of the outputs in intermediate axes, part by part.
 
-    Also the covariances (part, w, sample) of x and y of every wheel.  `outputs` and `by_mode` are
-    as `compressed` has them, at `features` (feature, sample) and the joint `mode` (sample,).
+    Also the covariances (part, w, sample) of x and y of every wheel.  `outputs` and `squares` are
+    as `squares_of` has them, at `products` (product, sample) and the joint `mode` (sample,).
     """
-    n = features.shape[1]
-    variance = np.zeros((len(PARTS), len(outputs.rows), n), dtype=np.float32)
-    xy = np.zeros((len(PARTS), outputs.wheels, n), dtype=np.float32)
+    count = len(outputs.rows)
+    by_mode = squares.coefficients.reshape(len(squares.coefficients), -1, len(products))
+    out = np.empty((by_mode.shape[1], products.shape[1]), dtype=np.float32)
     for m, chosen in modes_in_turn(mode):
-        effects = by_mode[m].matrix @ features[:, chosen]
-        for part, group, rows in by_mode[m].groups:
-            effect = effects[rows].reshape(group.stop - group.start, -1, effects.shape[1])
-            variance[part][group, chosen] = np.einsum("kcn,kcn->kn", effect, effect)
-            if len(effect) == 2:
-                cross = np.einsum("cn,cn->n", effect[0], effect[1])
-                xy[part, group.start // 3, chosen] = cross
-    return variance, xy
+        if isinstance(chosen, slice):
+            np.matmul(by_mode[m], products, out=out)
+        else:
+            out[:, chosen] = by_mode[m] @ products[:, chosen]
+    parts = out.reshape(len(PARTS), -1, products.shape[1])
+    variance = parts[:, :count]
+    # Rounding could leave a sum of squares below zero.
+    return np.maximum(variance, 0.0, out=variance), parts[:, count:]
 
 
 def late_effect(
