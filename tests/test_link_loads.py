@@ -13,14 +13,17 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.bridges import Tube
 from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
+from recon.evaluation.links.load_errors import ForceErrors, link_errors
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.evaluation.sections.find_sections import find_sections
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import moved_points
 from recon.planning.unknowns import reference_of
 from recon.records.sheets import GivenSection
 from recon.report.answers.link_loads import link_loads_summary, plot_link_loads
 from tests.days import club_car, day
+from tests.shipped_mechanisms import shipped
 from tests.suspension_days import unit_day
 
 RATE_OF_DAY = 200.0
@@ -161,6 +164,68 @@ def test_a_corner_without_links_is_refused() -> None:
     rear = unit_day("strut", "RL", 0)
     with pytest.raises(DataError, match=r"no link in rear; need links, or springs with a gauge"):
         link_loads(rear.forces, vehicle=rear.described)
+
+
+def test_moments_known_in_sum_alone_leave_loads_of_the_axle_known() -> None:
+    """Brakes of a beam axle: links bear both together, so errors against each other cancel."""
+    car = shipped("solid_axle")
+    link_map = LinkMap.of(car, assembly_of(car, "rear"))
+    still = Inputs(
+        force=np.zeros((2, 4, 1)),
+        hub=np.zeros((2, 3, 1)),
+        travel=np.zeros((2, 1)),
+        rack=np.zeros(1),
+        mode=np.ones((2, 1), dtype=np.int64),
+    )
+
+    def u_of_links(alike: float) -> np.ndarray:
+        errors = ForceErrors(
+            effect=np.zeros((len(names), 1, 2, 3)),
+            beyond=np.zeros((1, 2, 3)),
+            hub_moment=np.full((9, 2), 300.0),
+            alike=np.full((9, 2), alike),
+            names=np.array(names),
+            corners=["RL", "RR"],
+            where="an axle",
+        )
+        rows = link_errors(link_map, still, errors, car.tyre)[len(names) :]
+        return np.sqrt(np.sum(rows**2, axis=0))[0]
+
+    names = ["rear hardpoints"] * (len(moved_points(link_map.assembly)[1]) - 1)
+    for wheel in ("RL", "RR"):
+        names += [f"{wheel} {axis} moment" for axis in ("aligning", "overturning")] * 2
+    for alike, right in ((-1.0, -300.0), (1.0, 300.0)):
+        moments = np.zeros((2, 4, 1))
+        moments[:, 3, 0] = 300.0, right
+        change = link_map.loads(replace(still, force=moments)) - link_map.loads(still)
+        np.testing.assert_allclose(u_of_links(alike), np.abs(change[:, 0]), atol=0.5)  # N, single
+    both = np.hypot(u_of_links(1.0), u_of_links(-1.0))
+    np.testing.assert_allclose(u_of_links(0.0), both / np.sqrt(2), rtol=1e-9)
+    assert u_of_links(-1.0).max() < 0.2 * u_of_links(0.0).max()
+
+
+def test_a_wheel_that_locks_at_one_sample_makes_no_peak() -> None:
+    """The caliper's moment before is the road's own afterwards: the same force, the same loads."""
+    forces = day().forces.copy(deep=True)
+    half = forces.sizes["elapsed_time"] // 2
+    for name in ("tyre_force_vehicle", "hub_moment", "hub_acceleration", "travel", "rack"):
+        forces[name].values[:] = 0.0
+    force = np.array([-2500.0, 0.0, 3000.0])
+    forces["tyre_force_vehicle"].values[:] = force
+    forces["hub_mode"].values[:half], forces["hub_mode"].values[half:] = 1, 2
+    car = day().car
+    for k, name in enumerate(forces["corner"].to_numpy()):
+        link_map = LinkMap.of(car, assembly_of(car, str(name)))
+        free, with_1, held = (
+            link_map.loads(at_design(force, torque, mode))
+            for torque, mode in ((0.0, 1), (1.0, 1), (0.0, 2))
+        )
+        per_moment, wanted = (with_1 - free)[:, 0], (held - free)[:, 0]
+        forces["hub_moment"].values[:half, k] = wanted @ per_moment / (per_moment @ per_moment)
+    assert (np.abs(forces["hub_moment"].values[0]) > 500.0).all()
+    peaks = link_loads(forces, vehicle=car)["peak_load"]
+    tension, compression = (peaks.sel(direction=way) for way in ("tension", "compression"))
+    np.testing.assert_allclose(tension, compression, atol=20.0)  # N, of 2 kN
 
 
 def test_all_links_stand_at_the_same_instant() -> None:

@@ -85,6 +85,21 @@ def test_a_spring_in_another_unit_is_noted(written):
         read_vehicle(path)
 
 
+@pytest.mark.parametrize("factor", ["207", "20.9", "0.209"])
+def test_a_gauge_factor_of_no_kind_of_gauge_is_noted(written, factor):
+    path = written(("gauge_factor = 2.09", f"gauge_factor = {factor}"))
+    line = line_of(path, "gauge_factor")
+    told = f"line {line}: corner FL: FL_upper_front (and 21 more) has a gauge factor of {factor}, "
+    with pytest.warns(VehicleWarning, match=re.escape(told)) as noted:
+        read_vehicle(path)
+    assert len(noted) == 1
+
+
+@pytest.mark.parametrize("factor", ["2.2", "130"])
+def test_gauges_of_foil_and_of_semiconductor_are_usual(written, factor):
+    read_vehicle(written(("gauge_factor = 2.09", f"gauge_factor = {factor}")))  # a note is an error
+
+
 def test_unusual_sizes_are_noted(written):
     """Every y and x of the points and masses tripled: no such car stands on a road."""
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.bridges import Tube
 from recon.car.vehicle import Support, Vehicle
@@ -23,7 +24,7 @@ from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.common.answer_labels import answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.links.limits import limits_of_links, tube_of
-from recon.evaluation.links.load_errors import ForceErrors, link_errors
+from recon.evaluation.links.load_errors import OWN, ForceErrors, link_errors
 from recon.evaluation.links.loads_in_drive import DrivenLinks, car_of, links_of
 from recon.evaluation.links.rainflow import cycle_ranges
 from recon.evaluation.sections.find_sections import sections_of
@@ -37,8 +38,9 @@ DIRECTIONS = ("tension", "compression")
 # What errors of the forces follow from.
 NEEDED = (
     *(*SIGNED, *STATED.values(), RANDOM),
-    *("largest_pull", "u_hub_moment", "cause_name", "cause_part"),
+    *("largest_pull", "u_hub_moment", "hub_moment_correlation", "cause_name", "cause_part"),
 )
+HUB_MOMENT = "hub moment"  # as a cause is named without its corner
 NO_CLEARANCE = "not a clearance: a competent professional decides"
 
 
@@ -109,7 +111,7 @@ def link_loads(
                 "the forces of all wheels of an assembly",
                 f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
             )
-        return _labelled(forces, car, driven, band)
+        return _labelled(forces, car, driven, chosen, band)
 
 
 def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_]:
@@ -126,7 +128,11 @@ def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_
 
 
 def _labelled(
-    forces: xr.Dataset, car: Vehicle, driven: list[DrivenLinks], band: float
+    forces: xr.Dataset,
+    car: Vehicle,
+    driven: list[DrivenLinks],
+    chosen: NDArray[np.bool_],
+    band: float,
 ) -> xr.Dataset:
     names = [name for d in driven for name in d.link_map.names]
     supports = [support for d in driven for support in d.link_map.supports]
@@ -160,7 +166,7 @@ def _labelled(
     return xr.Dataset(
         data,
         coords={"link": names, "direction": list(DIRECTIONS), "corner": forces["corner"]},
-        attrs=_attributes(forces, names, supports, tubes, known, band)
+        attrs=_attributes(forces, names, supports, tubes, known, chosen, band)
         | {"widest": _widest(forces, names, peak)},
     )
 
@@ -238,6 +244,7 @@ def _attributes(
     supports: list[Support],
     tubes: list[Tube | None],
     known: NDArray[np.bool_],
+    chosen: NDArray[np.bool_],
     band: float,
 ) -> dict[str, Any]:
     missing = [name for name, one in zip(names, known[:, 0], strict=True) if not one]
@@ -247,6 +254,12 @@ def _attributes(
         if s.kind == "link" and (tube is None or not s.yield_strength > 0)
     ]
     not_given = []
+    for corner, share in _beyond_range(forces, chosen).items():
+        not_given.append(
+            f"loads of {corner} at {share:.3g} % of the samples, with travel or steer beyond the "
+            "range in the vehicle file: the largest load may be among them; state the real range "
+            "there and reconstruct again"
+        )
     if missing:
         not_given.append(
             f"load of {', '.join(missing)}: not all forces of its wheels are known, or no "
@@ -271,14 +284,26 @@ def _attributes(
     return attributes | {"bandwidth_Hz": float(band), "caution": NO_CLEARANCE}
 
 
+def _beyond_range(forces: xr.Dataset, chosen: NDArray[np.bool_]) -> dict[str, float]:
+    """Percentage of the samples `chosen` (sample,) beyond the stated poses, where there are any."""
+    beyond = (forces["status"].to_numpy()[chosen] & BIT["beyond_pose"]) > 0
+    share = 100 * np.mean(beyond, axis=0)
+    return {corner: s for corner, s in zip(corner_names(forces), share, strict=True) if s > 0}
+
+
 def _widest(forces: xr.Dataset, names: list[str], peak: Estimate) -> str:
     """The peak with the largest uncertainty, and most of where it comes from."""
     worst = int(np.nanargmax(peak.u))
-    causes = forces["cause_name"].to_numpy().astype(str)
-    parts = forces["cause_part"].to_numpy().astype(str)
+    causes = [*forces["cause_name"].to_numpy().astype(str)]
+    parts = [*forces["cause_part"].to_numpy().astype(str)]
+    effects = peak.by_cause[: len(causes), worst]
+    # What the hubs' moments do to the loads themselves stands behind the causes of the forces.
+    own = peak.by_cause[-OWN * forces.sizes["corner"] :: OWN, worst]
+    causes += [HUB_MOMENT] * len(own)
+    parts += ["assumption"] * len(own)
     owners = tuple({name.partition(" ")[0] for name in names})
     share: dict[tuple[str, str], float] = {}
-    for name, part, effect in zip(causes, parts, peak.by_cause[: len(causes), worst], strict=True):
+    for name, part, effect in zip(causes, parts, [*effects, *own], strict=True):
         described = description_of(name, part, owners)
         key = described.words, described.of
         share[key] = share.get(key, 0.0) + float(effect**2 / peak.u[worst] ** 2)

@@ -8,8 +8,9 @@ import numpy as np
 
 from recon.base.errors import VehicleError, VehicleWarning
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.bridges import TubeBridge
 from recon.car.source import Loc, Source
-from recon.car.vehicle import Vehicle
+from recon.car.vehicle import Axle, Corner, Vehicle
 
 Size = tuple[str, float, tuple[float, float], Loc]
 
@@ -19,6 +20,8 @@ HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
 SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
 DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
+# Strain gauges of metal foil, and of semiconductor; from memory.
+FACTORS = ((1.5, 5.0), (50.0, 200.0))
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
 
@@ -33,7 +36,8 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     Warns
     -----
     VehicleWarning
-        Unsprung masses, height of the centre of mass, wheelbase, track or droop are unusual.
+        Unsprung masses, height of the centre of mass, wheelbase, track, droop, a spring rate or
+        a gauge factor are unusual.
     """
     front, rear = (
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
@@ -43,6 +47,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     _require_sprung(car, source)
     _warn_of_droop(car, source)
     _warn_of_rates(car, source)
+    _warn_of_factors(car, source)
     for what, value, (low, high), loc in _sizes(car, front, rear):
         if not low <= value <= high:
             warnings.warn(
@@ -122,6 +127,37 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
                     VehicleWarning,
                     stacklevel=4,
                 )
+
+
+def _warn_of_factors(car: Vehicle, source: Source) -> None:
+    """Note gauge factors of no kind of strain gauge: a decimal point that slipped."""
+    parts: list[tuple[str, Corner | Axle]] = [("corner", c) for c in car.corners.values()]
+    parts += [("axle", a) for a in car.axles.values()]
+    found = [
+        (
+            source.at((kind, part.name, "gauge", i, "gauge_factor"), f"{kind} {part.name}"),
+            gauge.name,
+            gauge.expected.gauge_factor,
+        )
+        for kind, part in parts
+        for i, gauge in enumerate(part.gauges)
+        if isinstance(gauge.expected, TubeBridge) and _slipped(gauge.expected.gauge_factor)
+    ]
+    if found:
+        where, name, factor = found[0]
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        warnings.warn(
+            f"{where}: {name}{more} has a gauge factor of {factor:g}, "
+            "usually about 2 for metal foil and 50 to 200 for semiconductor gauges. Is its decimal "
+            "point where it is on the packet?",
+            VehicleWarning,
+            stacklevel=4,
+        )
+
+
+def _slipped(factor: float) -> bool:
+    """True for a gauge factor of no kind of gauge; NaN stands for one that is not needed."""
+    return np.isfinite(factor) and not any(low <= factor <= high for low, high in FACTORS)
 
 
 def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:

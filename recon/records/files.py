@@ -95,6 +95,25 @@ def _checksum(path: Path, *_state: int) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+def require_ending(target: Path, *endings: str) -> None:
+    """Refuse the name of a file to be written that has none of the `endings`.
+
+    Raises
+    ------
+    OutputError
+        It is a folder, or ends otherwise.
+    """
+    if target.name.lower().endswith(endings):
+        return
+    found = f"a name that ends '{target.suffix}'" if target.suffix else "a name without an ending"
+    if target.is_dir():
+        found, example = "a folder", target / f"result{endings[0]}"
+    else:
+        example = Path(target.with_suffix(endings[0]).name)
+    needed = " or ".join(f"'{ending}'" for ending in endings)
+    raise OutputError(str(target), found, f"a name that ends {needed}", f"Name {example}.")
+
+
 @contextmanager
 def replace_whole(path: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
     """Give a temporary name beside `path`; rename it to `path` when the body has ended well.

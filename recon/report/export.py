@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, OutputError, nearest
+from recon.base.errors import DataError, nearest
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import pd, xr
 from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
-from recon.records.files import replace_whole
+from recon.records.files import replace_whole, require_ending
 from recon.records.forces import CHANNELS, DOUBTS
 from recon.records.provenance import RECORD
 from recon.records.table_writing import opened_text
@@ -74,13 +74,7 @@ def export(
         The name has another ending, or the file exists or cannot be written.
     """
     target = Path(out)
-    if not target.name.endswith(ENDINGS):
-        raise OutputError(
-            str(target),
-            f"a name that ends '{target.suffix}'",
-            f"one that ends {' or '.join(ENDINGS)}",
-            f"Name {target.with_suffix('.csv').name}.",
-        )
+    require_ending(target, *ENDINGS)
     chosen = _corners(result, corner)
     if "tyre_force" in result or any(v is not None for v in (start, stop, rate)):
         shown = _window(_samples(chosen), start, stop)

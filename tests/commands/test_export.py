@@ -230,6 +230,10 @@ def test_a_part_that_is_not_there_is_refused(
 def test_a_table_of_another_kind_is_refused(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"out\.xlsx: a name that ends '\.xlsx'.*\n.*out\.csv"):
         recon.export(forces_of(sine(5)), out=tmp_path / "out.xlsx")
+    with pytest.raises(OutputError, match=r"a folder; need .* '\.csv' or .*\n.*/result\.csv"):
+        recon.export(forces_of(sine(5)), out=tmp_path)
+    with pytest.raises(OutputError, match=r"out: a name without an ending; .*\n.*Name out\.csv"):
+        recon.export(forces_of(sine(5)), out=tmp_path / "out")
     values = xr.Dataset({"a": ("cone", [1.0])}, attrs={"title": "Peaks"})
     with pytest.raises(DataError, match=r"Peaks: no values sample by sample"):
         recon.export(values, rate=5.0, out=tmp_path / "out.csv")

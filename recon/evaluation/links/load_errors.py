@@ -36,12 +36,14 @@ class ForceErrors:
     """Errors of the forces of all corners at some samples, and what describes them.
 
     `effect` (cause, sample, corner, 3) [N] and `beyond` (sample, corner, 3) [N] in vehicle axes;
-    `hub_moment` (mode, corner) [N m] standard uncertainties; `names` of the causes.
+    `hub_moment` (mode, corner) [N m] standard uncertainties and `alike` (mode, corner) [1] their
+    correlation with those of the other wheel of a tied axle; `names` of the causes.
     """
 
     effect: Floats
     beyond: Floats
     hub_moment: Floats
+    alike: Floats
     names: NDArray[np.str_]
     corners: list[str]
     where: str
@@ -55,6 +57,7 @@ class ForceErrors:
             effect=signed_errors(piece, samples, "vehicle"),
             beyond=EXCESS_SHARE * beyond_pulls(force, piece["largest_pull"].to_numpy()),
             hub_moment=piece["u_hub_moment"].to_numpy(),
+            alike=piece["hub_moment_correlation"].to_numpy(),
             names=piece["cause_name"].to_numpy().astype(str),
             corners=corner_names(piece),
             where=place_of(piece),
@@ -128,14 +131,17 @@ def _add_moments(
 def _own_rows(errors: ForceErrors, at: Inputs, wheels: list[int], unknown: Floats) -> Floats:
     """Rows of the hubs' moments and of forces beyond the pulls, `OWN` for each corner of the car.
 
-    They have no sign in common with the other causes.
+    They have no sign in common with the other causes.  Gauges of a tied axle may know the sum of
+    both moments and not their difference: the first row has what the errors have in common.
     """
     samples, links = unknown.shape[:2]
     out = np.zeros((len(errors.corners), OWN, samples, links))
     mode = joint_mode(at.mode)
+    alike = errors.alike[mode, wheels[-1]][:, None]
     for k, corner in enumerate(wheels):
-        u = errors.hub_moment[mode, corner]
-        out[corner, 0] = unknown[..., 6 * k + T_COLUMN] * u[:, None]
+        by_moment = unknown[..., 6 * k + T_COLUMN] * errors.hub_moment[mode, corner][:, None]
+        out[corner, 0] = by_moment * (np.sqrt(1 - alike**2) if k else 1.0)
+        out[wheels[0], 0] += by_moment * (alike if k else 0.0)
         beyond = np.nan_to_num(errors.beyond[:, corner])  # (sample, 3)
         per_force = unknown[..., 6 * k : 6 * k + 3]
         out[corner, 1:] = np.moveaxis(per_force * beyond[:, None], -1, 0)

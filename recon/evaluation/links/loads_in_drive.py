@@ -25,7 +25,8 @@ PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5
 class DrivenLinks:
     """Links of one assembly through a drive: low-passed `inputs` and `load` (link, sample) [N].
 
-    `positions` (sample,) are those along the elapsed time of the forces.
+    `positions` (sample,) are those along the elapsed time of the forces.  Loads are calculated
+    before they are low-passed: where a wheel locks, what the hub passes changes at one sample.
     """
 
     link_map: LinkMap
@@ -73,7 +74,7 @@ def links_of(
 ) -> DrivenLinks:
     """Loads of the links of the assembly `name` through a drive, from the result of `reconstruct`.
 
-    Forces and motion are low-passed to `band` [Hz]; samples where `chosen` (sample,) may enter.
+    Loads are low-passed to `band` [Hz]; samples where `chosen` (sample,) may enter.
     """
     assembly = assembly_of(car, name)
     corners = corner_names(forces)
@@ -85,25 +86,30 @@ def links_of(
     parts = stretches_of(forces[SAMPLES].to_numpy(), rate)
 
     def smooth(values: NDArray) -> Floats:
-        """Low-passed values (sample, ...) at the kept samples, samples last."""
-        out = np.empty((*values.shape[1:], len(kept)))
-        flat = values.reshape(len(values), -1).T  # one at a time, side by side in memory
+        """Low-passed values (..., sample) at the kept samples."""
+        out = np.empty((*values.shape[:-1], len(kept)))
+        flat = values.reshape(-1, values.shape[-1])  # one at a time, side by side in memory
         for row, own in zip(out.reshape(-1, len(kept)), flat, strict=True):
             passed = low_pass(own[:, None].astype(float), band, rate, parts)[::step, 0]
             row[:] = passed if len(passed) == len(kept) else passed[inside]
         return out
 
-    force = smooth(forces["tyre_force_vehicle"].to_numpy()[:, places])
-    moment = smooth(forces["hub_moment"].to_numpy()[:, places])
+    force, moment, travel, rack, mode = (
+        forces[name].to_numpy()
+        for name in ("tyre_force_vehicle", "hub_moment", "travel", "rack", "hub_mode")
+    )
+    both = np.concatenate([force[:, places], moment[:, places, None]], axis=2)
     inputs = Inputs(
-        force=np.concatenate([force, moment[:, None]], axis=1),
-        hub=smooth(_hub_force(forces, places)),
-        travel=smooth(forces["travel"].to_numpy()[:, places]),
-        rack=smooth(forces["rack"].to_numpy()) if assembly.steered else np.zeros(len(kept)),
-        mode=forces["hub_mode"].to_numpy()[kept][:, places].T.astype(np.int64),
+        force=np.moveaxis(both, 0, -1),
+        hub=np.moveaxis(_hub_force(forces, places), 0, -1),
+        travel=travel[:, places].T,
+        rack=rack if assembly.steered else np.zeros(len(rack)),
+        mode=mode[:, places].T.astype(np.int64),
     )
     link_map = LinkMap.of(car, assembly)
-    return DrivenLinks(link_map, inputs, link_map.loads(inputs), kept)
+    load = smooth(link_map.loads(inputs))
+    smoothed = {name: smooth(getattr(inputs, name)) for name in ("force", "hub", "travel", "rack")}
+    return DrivenLinks(link_map, Inputs(**smoothed, mode=inputs.mode[:, kept]), load, kept)
 
 
 def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.causes.cause import Source
+from recon.reconstruction.estimator.linear_estimator import rows_of_wheels
 from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import NO_GAUGE
 
@@ -45,21 +46,27 @@ def loadings_of(solvers: tuple[Solver, ...]) -> dict[str, NDArray]:
         "loading_added_intermediate": turned,
         "loading_added_tyre": steered,
         **_features(places),
-        "u_hub_moment": _hub_moments(solvers, int(modes)),
+        **_hub_moments(solvers, int(modes)),
     }
 
 
-def _hub_moments(solvers: tuple[Solver, ...], modes: int) -> NDArray:
-    """Standard uncertainty (mode, corner) [N m] of the hubs' moments at design height."""
-    out = []
+def _hub_moments(solvers: tuple[Solver, ...], modes: int) -> dict[str, NDArray]:
+    """Errors of the hubs' moments at design height: how large, and how alike on a tied axle."""
+    sizes, alike = [], []
     for solver in solvers:
+        wheels = solver.outputs.wheels
+        places = rows_of_wheels((T_COLUMN,), 6 * wheels)
         at = solver.estimator.at(solver.estimator.design)
-        for k in range(solver.outputs.wheels):
-            own = np.full(modes, np.nan)
-            place = 6 * k + T_COLUMN
-            own[: len(at)] = [np.sqrt(mode.C[place, place]) for mode in at]
-            out.append(own)
-    return np.stack(out, axis=1)
+        C = np.full((modes, wheels, wheels), np.nan)
+        C[: len(at)] = [mode.C[np.ix_(places, places)] for mode in at]
+        u = np.sqrt(np.diagonal(C, axis1=1, axis2=2))
+        sizes.append(u)
+        between = C[:, :1, -1] / (u[:, :1] * u[:, -1:]) if wheels > 1 else 0.0 * u
+        alike.append(np.repeat(between, wheels, axis=1))
+    return {
+        "u_hub_moment": np.concatenate(sizes, axis=1),
+        "hub_moment_correlation": np.concatenate(alike, axis=1),
+    }
 
 
 def _features(places: list[tuple[Solver, int]]) -> dict[str, NDArray]:

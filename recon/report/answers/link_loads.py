@@ -35,8 +35,7 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
 
 def _finding(answer: xr.Dataset) -> str:
     """The largest load of all and the use nearest to a limit, in one sentence."""
-    link, way = _largest(np.abs(_far(answer)))
-    words = f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}"
+    words = _title(answer)
     use = answer["utilisation_upper"].to_numpy()
     if np.isfinite(use).any():
         words += f"; nearest to its limit {_use_in_words(answer, *_largest(use))}"
@@ -45,10 +44,10 @@ def _finding(answer: xr.Dataset) -> str:
 
 def _of_home(answer: xr.Dataset, home: str, rows: list[int]) -> str:
     """Largest tension and compression of the links of a corner or axle, and the nearest limit."""
-    far = _far(answer)[rows]
-    if not np.isfinite(far).any():
+    near = _near(answer)[rows]
+    if not np.isfinite(near).any():
         return f"  {home}: loads not known; {NO_CLEARANCE}"
-    tension, compression = rows[int(np.nanargmax(far[:, 0]))], rows[int(np.nanargmin(far[:, 1]))]
+    tension, compression = (rows[int(row)] for row in np.nanargmax(near, axis=0))
     parts = [
         f"{_link(answer, link).partition(' ')[2]} {_load(answer, link, way)}"
         for link, way in ((tension, 0), (compression, 1))
@@ -68,9 +67,12 @@ def _homes(answer: xr.Dataset) -> dict[str, list[int]]:
     return out
 
 
-def _far(answer: xr.Dataset) -> np.ndarray:
-    """Far ends (link, direction) [N] of the intervals."""
-    ends = [answer["peak_load_upper"].to_numpy()[:, 0], answer["peak_load_lower"].to_numpy()[:, 1]]
+def _near(answer: xr.Dataset) -> np.ndarray:
+    """Near ends (link, direction) [N] of the intervals, positive: loads that were there for sure.
+
+    The largest load is sought among them, so that no wide interval makes one.
+    """
+    ends = [answer["peak_load_lower"].to_numpy()[:, 0], -answer["peak_load_upper"].to_numpy()[:, 1]]
     return np.stack(ends, axis=1)
 
 
@@ -117,7 +119,8 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     rows = [max(len(homes[home]) for home in pair) for pair in pairs]
     height = 1.5 + sum(ROW * row + AROUND.below + AROUND.above for row in rows)
     figure, room = new_sheet((WIDTH, height), _title(answer), _legend(), _footer(answer), columns=4)
-    size = np.nanmax(np.abs(np.append(_far(answer).ravel(), [1.0]))) / KILO
+    ends = [answer[name].to_numpy() for name in ("peak_load_lower", "peak_load_upper")]
+    size = np.nanmax(np.abs(np.append(ends, 1.0))) / KILO
     limits = answer["limit"].to_numpy() / KILO
     size = max(size, float(np.nanmax(np.where(limits < 2.5 * size, limits, 0.0), initial=0.0)))
     heights = [ROW * row + AROUND.below + AROUND.above for row in rows]
@@ -163,7 +166,7 @@ def _legend() -> list[Artist]:
 
 
 def _title(answer: xr.Dataset) -> str:
-    link, way = _largest(np.abs(_far(answer)))
+    link, way = _largest(_near(answer))
     return f"Link loads: largest {_link(answer, link)} {_load(answer, link, way)}"
 
 

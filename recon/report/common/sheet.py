@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recon.base.errors import OutputError
 from recon.base.late import xr
-from recon.records.files import replace_whole
+from recon.records.files import replace_whole, require_ending
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.looks import FAINT, INK, MIDDLE, SMALL, TEXT
 
@@ -181,13 +180,7 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
         is false, or the file cannot be written.
     """
     target = Path(path)
-    if target.suffix.lower() != ".png":
-        raise OutputError(
-            str(target),
-            f"a name that ends '{target.suffix}'",
-            "a name that ends '.png'",
-            f"Call the picture {target.with_suffix('.png').name}.",
-        )
+    require_ending(target, ".png")
     with replace_whole(target, overwrite=overwrite) as temporary:
         _write_png(figure, temporary)
     return target
