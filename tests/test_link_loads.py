@@ -10,6 +10,7 @@ import pytest
 from recon.analysis.link_loads import NO_CLEARANCE, link_loads
 from recon.base.errors import DataError
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.status import BIT
 from recon.car.bridges import Tube
 from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
@@ -150,6 +151,9 @@ def test_true_loads_of_a_tied_axle_lie_within_the_intervals() -> None:
     """A bar ties the front axle: links of both wheels and the bar's own are one answer."""
     front = unit_day("anti_roll_bar", "FL", 0)
     answer = link_loads(front.forces, vehicle=front.described)
+    alike = front.forces["hub_moment_correlation"].to_numpy()
+    assert (alike[:, 0] == alike[:, 1]).all()
+    assert (np.abs(alike).max() > 0, np.abs(alike).max() <= 1) == (True, True)
     assert {"FL tie_rod", "FR tie_rod", "front drop_link_left"} <= set(answer["link"].to_numpy())
     peaks, u = answer["peak_load"].to_numpy(), answer["u_peak_load"].to_numpy()
     assert np.isfinite(peaks).all()
@@ -316,6 +320,31 @@ def test_what_is_not_known_is_said() -> None:
     forces["tyre_force_vehicle"].values[:] = np.nan
     with pytest.raises(DataError, match=r"Tyre forces of .*: no corner with three known forces"):
         link_loads(forces, vehicle=day().car)
+
+
+def test_samples_beyond_the_stated_poses_are_listed() -> None:
+    forces = day().forces.copy(deep=True)
+    some = slice(None, forces.sizes["elapsed_time"] // 4)
+    forces["status"].values[some, 1] |= BIT["beyond_pose"]
+    forces["tyre_force_vehicle"].values[some, 1] = np.nan
+    answer = link_loads(forces, vehicle=day().car)
+    assert "loads of FR at 25 % of the samples, with travel or" in answer.attrs["not_given"]
+    assert "loads of FL" not in answer.attrs["not_given"]
+    used = dict(zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True))
+    assert used["FR"] == pytest.approx(0.75 * used["FL"], rel=0.01)
+
+
+def test_a_moment_that_nobody_knows_is_named_and_makes_no_largest_load() -> None:
+    forces = day().forces
+    assert (forces["hub_moment_correlation"] == 0).all()  # no axle ties these wheels
+    unknown = forces.assign(u_hub_moment=forces["u_hub_moment"].copy())
+    unknown["u_hub_moment"].values[:, 1] = 2000.0  # N m
+    answer = link_loads(unknown, vehicle=day().car)
+    assert answer.attrs["widest"].startswith("widest interval: FR ")
+    assert "from moment that the hub passes: bearing drag, or an unknown" in answer.attrs["widest"]
+    far = answer["peak_load_upper"].sel(direction="tension")
+    assert str(far["link"][int(far.argmax())].item()).startswith("FR ")
+    assert not link_loads_summary(answer)[0].startswith("Link loads: largest FR ")
 
 
 def test_another_car_and_impossible_bandwidths_are_refused() -> None:
