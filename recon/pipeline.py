@@ -25,6 +25,7 @@ from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 from recon.comparing import compare
 from recon.pages.html_document import Page
+from recon.records.files import require_ending
 from recon.records.overwriting import fresh_folder, refuse_existing
 from recon.records.sheets import Tares
 from recon.report.common.sheet import Pictures
@@ -250,8 +251,10 @@ def export(
     from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
     from recon.report.drive.doubt_list import doubt_lines
+    from recon.report.export import ENDINGS
     from recon.report.export import export as write
 
+    require_ending(Path(out), *ENDINGS)
     refuse_existing(Path(out), overwrite=overwrite)
     found = read_result(forces)
     say("writing the table")

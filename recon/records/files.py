@@ -106,7 +106,10 @@ def require_ending(target: Path, *endings: str) -> None:
     if target.name.lower().endswith(endings):
         return
     found = f"a name that ends '{target.suffix}'" if target.suffix else "a name without an ending"
-    if target.is_dir():
+    folder = False
+    with suppress(OSError):  # a name that is too long
+        folder = target.is_dir()
+    if folder:
         found, example = "a folder", target / f"result{endings[0]}"
     else:
         example = Path(target.with_suffix(endings[0]).name)

@@ -108,6 +108,10 @@ def test_a_window_and_a_corner_are_cut_out(run: Run, one_corner: OneCorner, tmp_
     assert again.code == 4
     assert f"{out}: this file already exists" in again.err
     assert run("export", one_corner.forces, "--out", out, "--overwrite").code == 0
+    folder = run("export", one_corner.forces, "--out", f"{out.parent}/")
+    assert f"{out.parent}: a folder; need a name that ends '.csv' or" in folder.err
+    nameless = run("export", one_corner.forces, "--out", "x" * 300)
+    assert "a name without an ending; need a name that ends '.csv' or" in nameless.err
     assert len(column(out, "elapsed_time [s]")) == forces.sizes["elapsed_time"]
 
 
