@@ -14,8 +14,9 @@ from recon.base.errors import PriorWarning
 from recon.calibration.calibrated import Calibration
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
+from recon.conditioning.hub_motion import unseen_share
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.from_gauges import completed
+from recon.reconstruction.from_gauges import U_DAMPING_SHARE, U_SLOW_WHEEL, completed
 from recon.reconstruction.inputs import attitude
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.result.signed_errors import signed_errors
@@ -109,6 +110,10 @@ def test_wheel_hop_is_in_the_force_of_the_damper() -> None:
     u = found["u_relative_acceleration"].to_numpy()[:, 2]
     assert np.all(error < 1.5 * u)
     assert np.all(u < 0.8 * np.std(shake, axis=0) * 1.5)  # no wider than not knowing it
+    # Damping is not known, and above 30 Hz nothing is seen of a road that has more there.
+    share = np.sqrt(U_DAMPING_SHARE**2 + unseen_share(30.0, found.attrs["bandwidth"]))
+    assert found.attrs["bandwidth"] > 60.0
+    assert u == pytest.approx(np.hypot(U_SLOW_WHEEL, share * np.std(seen, axis=0)), rel=0.01)
 
 
 @pytest.mark.parametrize("bandwidth", [8.0, None])

@@ -10,6 +10,7 @@ frequency at which noise below and signal above add up to the least, or the high
 slower than the log can show.  The noise is taken as white in the channel itself; its density is
 read off above 0.3 of the rate.  Above c the signal cannot be told from the noise; it is taken to
 stay what it is at c up to wheel hop, and to fall with the third power of frequency from there.
+What it is at c is found by fitting this law to the power just above c.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from recon.conditioning.filters import ORDER, SHORTEST, Band, low_pass
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
 SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
 WINDOW = 2.0  # s, of the spectra
-NEAR = 1.25  # ratio of frequencies over which a spectrum is averaged
+NEAR = 1.25  # ratio of frequencies over which the level of a spectrum is found
 # Motion of wheels falls off above wheel hop, as the tyre filters the road.  Found on an invented
 # car between 15 and 60 Hz; a rigid tyre on a usual road would give 2.
 HOP, FALL = 12.0, 3.0  # Hz; power of frequency
@@ -80,15 +81,11 @@ def response(frequency: Floats, edge: float | Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Spectrum:
-    """Power density (frequency,) of a channel at `frequency` [Hz], and that of its noise [1/Hz].
-
-    `averages` is the number of independent spectra that `power` is the mean of.
-    """
+    """Power density (frequency,) of a channel at `frequency` [Hz], and that of its noise [1/Hz]."""
 
     frequency: Floats
     power: Floats
     noise: float
-    averages: float
 
     def best_cut(self, order: int, shown: float, top: float) -> float:
         """Frequency [Hz] up to `shown` at which noise passed and signal lost are least together."""
@@ -102,22 +99,27 @@ class _Spectrum:
     def variance(self, order: int, cut: float, top: float) -> float:
         """Equation (1) with the response of the filters at `cut` and `top` [Hz]."""
         f = self.frequency
-        fall = (np.maximum(cut, HOP) / np.maximum(f, max(cut, HOP))) ** FALL
-        above = self.signal_above(cut) * (cut / np.maximum(f, cut)) ** (2 * order) * fall
-        signal = np.where(f <= cut, np.maximum(self.power - self.noise, 0.0), above)
+        signal = np.where(
+            f <= cut, np.maximum(self.power - self.noise, 0.0), self.above(order, cut)
+        )
         own = response(f, cut)
         density = self.noise * own**2 + signal * (response(f, top) - own) ** 2
         return float(np.sum((2 * np.pi * f) ** (2 * order) * density) * f[1])
 
-    def signal_above(self, cut: float) -> float:
-        """Density [1/Hz] of the signal just above `cut` [Hz], with its standard uncertainty."""
-        near = self.power[
-            (self.frequency > cut) & (self.frequency < NEAR * cut + self.frequency[2])
-        ]
-        if not len(near):
-            return self.noise
-        u = np.sqrt(np.sum(np.square(near)) / self.averages) / len(near)
-        return float(max(near.mean() - self.noise, 0.0) + u)
+    def above(self, order: int, cut: float) -> Floats:
+        """Density (frequency,) [1/Hz] of the signal above `cut` [Hz], by its law.
+
+        The level of the law is fitted by least squares to the power just above the cut.  A mean of
+        that power would be half of what the signal has at the cut: it falls with the seventh power.
+        """
+        beyond = np.maximum(self.frequency / cut, 1.0)
+        hop = max(HOP / cut, 1.0)
+        law = beyond ** (-2.0 * order) * np.maximum(beyond / hop, 1.0) ** -FALL
+        near = (self.frequency > cut) & (self.frequency < NEAR * cut + self.frequency[2])
+        if not near.any():
+            return self.noise * law
+        own = law[near]
+        return law * max(own @ (self.power[near] - self.noise) / (own @ own), 0.0)
 
 
 def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
@@ -128,7 +130,7 @@ def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
     quiet = (frequency > QUIET[0] * own_rate) & (frequency < QUIET[1] * own_rate)
     noise = float(np.median(power[quiet]))
-    return _Spectrum(frequency, power, noise, len(channel) / length)
+    return _Spectrum(frequency, power, noise)
 
 
 def differences(values: Floats, order: int, band: Band) -> Floats:

@@ -91,6 +91,11 @@ def road_spectrum(bandwidth: float) -> float:
     return float(np.sqrt(ROAD_DENSITY * square))
 
 
+def unseen_share(edge: float, top: float) -> float:
+    """Variance of a wheel's vertical acceleration from `edge` to `top` [Hz], over that below."""
+    return float((road_spectrum(max(edge, top)) / road_spectrum(edge)) ** 2 - 1)
+
+
 def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) -> xr.Dataset:
     """The conditioned log `out` with `MOTION`, if the acceleration of a gauged hub is incomplete.
 

@@ -18,7 +18,8 @@ against a body that stays behind, so that
 
     wheel acceleration = change of the link force over time / damping.                  (3)
 
-It is used where travel is not logged, or shows the motion worse for its noise.
+It is used where travel is not logged, or shows the motion worse for its noise.  Faster motion than
+the upper end is not seen and counts as uncertainty, by the spectrum of a usual road.
 
 A log that has been completed holds these accelerations as if they had been logged, with their
 uncertainties beside them.
@@ -40,6 +41,7 @@ from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import (
+    HOP_BAND,
     MOTION,
     NO_YAW,
     SHAKE_SHARE,
@@ -47,6 +49,7 @@ from recon.conditioning.hub_motion import (
     arm_of,
     shows_yaw,
     turning,
+    unseen_share,
 )
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn
@@ -305,6 +308,8 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
     by_travel = "travel" in log
+    unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
+    u_share = np.sqrt(U_DAMPING_SHARE**2 + unseen)
     for one in seen:
         solver, given = one
         rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
@@ -324,7 +329,7 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
             size = np.sqrt(np.nanmean(np.square(hop)))
-            by_gauges = np.hypot(U_SLOW_WHEEL, U_DAMPING_SHARE * size)
+            by_gauges = np.hypot(U_SLOW_WHEEL, u_share * size)
             if not np.isfinite(by_gauges) or (by_travel and u.loc[at] <= by_gauges):
                 continue
             relative.loc[at], u.loc[at] = hop, by_gauges
