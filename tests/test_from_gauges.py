@@ -116,6 +116,24 @@ def test_wheel_hop_is_in_the_force_of_the_damper() -> None:
     assert u == pytest.approx(np.hypot(U_SLOW_WHEEL, share * np.std(seen, axis=0)), rel=0.01)
 
 
+def test_travel_shows_how_hard_the_dampers_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recon.reconstruction.from_gauges.DAMPING", 20.0)  # twice that of the car
+    log, truth = gauges_alone(but=("travel",))
+    # As if it were too noisy to be used for the motion itself.
+    log = log.assign(u_relative_acceleration=3 * log["u_relative_acceleration"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        found = completed(log, day().calibration, day().car)
+    seen = found["relative_acceleration"].to_numpy()[:, :, 2]
+    u = found["u_relative_acceleration"].to_numpy()[:, 2]
+    assert np.all(u < log["u_relative_acceleration"].to_numpy()[:, 2])  # twin: not by travel
+    true = truth["hub_acceleration"].to_numpy()[:, :, 2]
+    shake = true - low_pass(true, 3.0, 200.0)
+    gain = np.sum(seen * shake, axis=0) / np.sum(seen**2, axis=0)
+    assert gain == pytest.approx(1.0, abs=0.1)
+    assert np.all(np.std(seen - shake, axis=0) < 1.2 * u)
+
+
 @pytest.mark.parametrize("bandwidth", [8.0, None])
 def test_forces_from_gauges_alone_lie_in_their_intervals(bandwidth: float | None) -> None:
     log, truth = gauges_alone(bandwidth)

@@ -172,7 +172,7 @@ def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
             data["acceleration"].to_numpy()[:, 1] / np.maximum(data["speed"].to_numpy(), SLOWEST)
             for data in (out, log)
         )
-        change = derivative(raw, 1, band, _own_step(log["acceleration"]))
+        change = derivative(raw, 1, band, own_step(log["acceleration"]))
     roll, pitch = (
         _derivative_of(log[name], 2, band) if name in log else None for name in ("roll", "pitch")
     )
@@ -181,10 +181,10 @@ def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
 
 
 def _derivative_of(channel: xr.DataArray, order: int, band: Band) -> Derivative | None:
-    return derivative(channel.to_numpy(), order, band, _own_step(channel))
+    return derivative(channel.to_numpy(), order, band, own_step(channel))
 
 
-def _own_step(channel: xr.DataArray) -> float:
+def own_step(channel: xr.DataArray) -> float:
     """Step [s] of a channel that was filled between its own samples, 0 of any other."""
     return float(channel.attrs.get("own_step", 0.0))
 
@@ -244,7 +244,7 @@ def _vertical(
 
 def _unseen_road(travel: xr.DataArray, band: Band) -> float:
     """Mean square [m2/s4] of a wheel's motion that is too fast for a slow travel channel."""
-    step, top = _own_step(travel), top_of(band)
+    step, top = own_step(travel), top_of(band)
     if step == 0.0 or SHOWN / step >= top:
         return 0.0
     return road_spectrum(top) ** 2 - road_spectrum(SHOWN / step) ** 2

@@ -40,6 +40,8 @@ from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
+from recon.conditioning.derivative import HOP, SHOWN, differences
+from recon.conditioning.filters import Band, low_pass
 from recon.conditioning.hub_motion import (
     HOP_BAND,
     MOTION,
@@ -47,6 +49,7 @@ from recon.conditioning.hub_motion import (
     SHAKE_SHARE,
     YAW_SHARE,
     arm_of,
+    own_step,
     shows_yaw,
     turning,
     unseen_share,
@@ -78,6 +81,7 @@ YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre o
 # Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
 # times damping ratio (0.4): soft cars have half of it, stiff ones twice.
 DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
+LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 AXLES = ({"FL", "FR"}, {"RL", "RR"})
 U_MOTION = "u_relative_acceleration"
@@ -304,12 +308,28 @@ def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
     return out
 
 
+def _damping(log: xr.Dataset, name: str, hop: Floats) -> tuple[float, float]:
+    """`DAMPING` over that of a wheel, and relative uncertainty of the motion found with it.
+
+    `hop` (sample,) [m/s2] is by equation (3).  Up to wheel hop a travel that is logged shows the
+    same motion; its noise leaves the ratio as it is and makes the uncertainty larger.
+    """
+    if "travel" not in log or "u_travel" in log or HOP * own_step(log["travel"]) > SHOWN:
+        return 1.0, U_DAMPING_SHARE
+    rate = log.attrs["rate"]
+    both = np.column_stack([hop, log["travel"].sel(corner=name)])
+    seen, travel = low_pass(both, HOP, rate).T
+    wheel = differences(travel, 2, Band(HOP, rate, [slice(0, len(hop))]))
+    square = np.nanmean(seen**2)
+    gain = max(float(np.nanmean(seen * wheel) / square), LEAST_GAIN)
+    return gain, float(np.sqrt(np.nanmean((wheel - gain * seen) ** 2) / square) / gain)
+
+
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
     relative, u = (log[name].copy(deep=True) for name in MOTION)
     by_travel = "travel" in log
     unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
-    u_share = np.sqrt(U_DAMPING_SHARE**2 + unseen)
     for one in seen:
         solver, given = one
         rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
@@ -328,8 +348,10 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
                 continue
             hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
+            gain, share = _damping(log, corner.name, hop)
+            hop *= gain
             size = np.sqrt(np.nanmean(np.square(hop)))
-            by_gauges = np.hypot(U_SLOW_WHEEL, u_share * size)
+            by_gauges = np.hypot(U_SLOW_WHEEL, np.hypot(share, np.sqrt(unseen)) * size)
             if not np.isfinite(by_gauges) or (by_travel and u.loc[at] <= by_gauges):
                 continue
             relative.loc[at], u.loc[at] = hop, by_gauges
