@@ -19,6 +19,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
+from recon.mechanics.bushes import bush_loads
 from recon.mechanics.motion import Pose, pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
 from recon.records.sheets import Device, PullSheet, Strap
@@ -68,7 +69,7 @@ class Pull:
     `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time,
     `tare` and `tare_change` (gauge,) [unit], mean of the tares and last less first; `members`
     (member, 6) the loads per wrench about the wheel's centre at the mean travel; `moved` (step,
-    member) [N] how much larger they are at the step's own travel, the wheels' weight since the
+    member) [N] how much larger they are at the step's own travel, weight and bushes since the
     tare included; `geometry` how they change with points and compliances that are unsure; `travel`
     and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
     """
@@ -224,7 +225,7 @@ def pulls_of(
         travels = of.travels(len(assembly.corners))
         mean = np.mean(travels[sheet.phase[of.rows] != "tare"], axis=0)
         _require_in_range(of, car, float(mean[of.wheel]), rack)
-        pull = _pull(of, _at(assembly, mean, rack), float(mean[of.wheel]), rack, gauges)
+        pull = _pull(of, pose(assembly.mechanism, mean, rack), float(mean[of.wheel]), rack, gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
             pull = replace(pull, moved=_from_rise(of, assembly, travels, pull))
         out.append(pull)
@@ -245,10 +246,6 @@ def _pulled_pose(of: _Written, travels: Floats, pull: Pull) -> PulledPose:
     loads = pull.loads(pull.wrench())
     tare = np.mean(places[is_tare], axis=0)
     return PulledPose(places[~is_tare], tare, of.wheel, pull.wheel.hub, pull.wrench(), loads)
-
-
-def _at(assembly: Assembly, travels: Floats, rack: float) -> Pose:
-    return pose(assembly.mechanism, travels, rack)
 
 
 def _written(sheet: PullSheet, assembly: Assembly, purpose: str) -> list[_Written]:
@@ -325,14 +322,14 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
     """Member loads (step, member) at the steps' own travels beyond those at the pull's mean.
 
     Links and arms turn under the loads that are written, and the strap's end with the wheel; a pad
-    acts where its row says. The weight of the wheels, which does not turn, loads them otherwise
-    than at the tare.
+    acts where its row says. The weight of the wheels, which does not turn, and twisted bushes load
+    them otherwise than at the tare.
     """
     w, wheel = of.wheel, pull.wheel
     is_tare = of.sheet.phase[of.rows] == "tare"
     tare = np.mean(travels[is_tare], axis=0)
     mean = np.mean(travels[~is_tare], axis=0)
-    at = _at(assembly, np.concatenate([travels[~is_tare], tare[None], mean[None]]), pull.rack)
+    at = pose(assembly.mechanism, np.vstack([travels[~is_tare], tare, mean]), pull.rack)
     members = member_matrix(at)[:-1]
     own = members[:-1, :, 6 * w : 6 * w + 6]
     wrench = pull.wrench()
@@ -349,6 +346,8 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
     if not wheel.turns_hub:
         turned[:, 3:] -= np.outer(turned[:, 3:] @ wheel.spin, wheel.spin)
     more = np.einsum("smi,si->sm", own, wrench + turned) - wrench @ pull.members.T
+    bushes = bush_loads(assembly, at)
+    more += bushes[:-2] - bushes[-2]
     for k, corner in enumerate(assembly.corners):
         weight = -corner.unsprung_mass * STANDARD_GRAVITY
         more += weight * (members[:-1] - members[-1])[..., 6 * k + 2]

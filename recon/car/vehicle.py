@@ -139,10 +139,10 @@ class Brake:
 class Corner:
     """One wheel with its suspension.
 
-    `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the links
-    [N/m]: no gauge on a link sees it.  Spherical bearings have none.  `axle` names the axle that
-    ties the corner to its partner, `steered_by_axle` says whether a support of that axle or of
-    the partner moves with the rack.
+    `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the springs
+    [N/m]; as they twist, they load the links, too.  Spherical bearings have none.  `axle` names
+    the axle that ties the corner to its partner, `steered_by_axle` says whether a support of that
+    axle or of the partner moves with the rack.
     """
 
     name: str

@@ -42,8 +42,11 @@ class Balance:
         return hidden(self.loads, self.unsplit)
 
 
-def balance(mechanism: Mechanism, state: State) -> Balance:
+def balance(mechanism: Mechanism, state: State, wrench: Floats | None = None) -> Balance:
     """Loads of all rows per wrench about the wheel centres, for one state or a batch of them.
+
+    `wrench` (..., 6 * body, column) [N, N m] are other loads on the bodies about the reference
+    point, which then take the place of unit wrenches on the wheels.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def balance(mechanism: Mechanism, state: State) -> Balance:
     rows, hubs = rows_of(mechanism, state), hubs_of(mechanism, state)
     idle = idle_rows(mechanism, state.rotation)
     gradient = np.concatenate([rows.gradient, idle], axis=-2)
-    wrench = _wrench(mechanism, hubs)
+    wrench = _wrench(mechanism, hubs) if wrench is None else wrench
     transposed = np.swapaxes(gradient, -1, -2)
     n = rows.gap.shape[-1]
     _require_held(mechanism, transposed, hubs - state.centres)

@@ -46,13 +46,13 @@ def open_section_loads(mechanism: Mechanism, state: State, found: Balance) -> tu
     loads = np.zeros((*found.loads.shape[:-2], count, found.loads.shape[-1]))
     loose = np.zeros((*found.loads.shape[:-2], count, found.unsplit.shape[-1]))
     for k in range(count):
-        by_rows, by_wheels = _cut(mechanism, state, found.rows, k)
+        by_rows, by_wheels = cut(mechanism, state, found.rows, k)
         loads[..., k, :] = (by_rows[..., None, :] @ found.loads)[..., 0, :] + by_wheels
         loose[..., k, :] = (by_rows[..., None, :] @ found.unsplit)[..., 0, :]
     return loads, loose
 
 
-def _cut(mechanism: Mechanism, state: State, rows: Rows, k: int) -> tuple[Floats, Floats]:
+def cut(mechanism: Mechanism, state: State, rows: Rows, k: int) -> tuple[Floats, Floats]:
     """Load at section `k` per load of each row (..., row) and per wrench (..., 6 * wheel)."""
     section = mechanism.sections[k]
     rotation = state.rotation[..., section.body, :, :]

@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.mechanics.assembly import Assembly
+from recon.mechanics.bushes import loads_per_rate
 from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.assembly_estimator import AssemblyEstimator
 from recon.reconstruction.estimator.linear_estimator import AtPose
@@ -67,6 +68,7 @@ class Bench:
 
     `centre` holds the estimators at design height, mode by mode; `slopes` (w + 1, mode, 3 w, 4 w)
     are the changes of forces per force and metre of each travel and of the rack, -W dH/dq.
+    `twisted` (node, member, w) are loads since the tare per bush rate of each wheel [N per N/m].
     """
 
     estimator: AssemblyEstimator
@@ -74,6 +76,7 @@ class Bench:
     centre: list[AtPose]
     slopes: list[Floats]
     grid: Grid
+    twisted: Floats
 
     @property
     def assembly(self) -> Assembly:
@@ -106,10 +109,12 @@ class Bench:
         return np.zeros((len(self.modes), 3 * self.features.wheels, self.features.size))
 
     def constant(self, indication: Floats) -> Floats:
-        """Loading (mode, 3 w, feature) [N] of an indication (gauge,) that no force changes."""
-        return np.array(
-            [self.grid.over_travel(at.forces @ indication, self.features) for at in self.grid.at]
-        )
+        """Loading (mode, 3 w, feature) [N] of an indication that no force changes.
+
+        (gauge,), or (node, gauge) where it changes with the pose.
+        """
+        effects = ((at.forces @ indication[..., None])[..., 0] for at in self.grid.at)
+        return np.array([self.grid.over_travel(effect, self.features) for effect in effects])
 
     def at_design(self, indication: Floats) -> Floats:
         """The same as `constant`, by the estimators of design height alone.
@@ -136,7 +141,12 @@ def bench_of(estimator: AssemblyEstimator) -> Bench:
     moves[w] *= half_r > 0
     around = np.vstack([np.zeros(w + 1), *(side * move for move in moves for side in (-1, 1))])
     places = np.vstack([around, nodes])
-    at = estimator.at(pose(assembly.mechanism, places[:, :-1], places[:, -1]))
+    posed = pose(assembly.mechanism, places[:, :-1], places[:, -1])
+    at = estimator.at(posed)
+    twisted = np.zeros((len(nodes), len(assembly.members), w))
+    if any(corner.u_bush_rate > 0 for corner in assembly.corners):
+        at_tare = pose(assembly.mechanism, np.array(estimator.tare.travel))
+        twisted = loads_per_rate(posed)[len(around) :] - loads_per_rate(at_tare)
     return Bench(
         estimator=estimator,
         features=Features(w),
@@ -147,6 +157,7 @@ def bench_of(estimator: AssemblyEstimator) -> Bench:
             scale=(*(2 * h for h in half_t), 2 * half_r if half_r > 0 else 1.0),
             at=[one.part(slice(len(around), None)) for one in at],
         ),
+        twisted=twisted,
     )
 
 

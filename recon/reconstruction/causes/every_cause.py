@@ -183,10 +183,7 @@ def mechanical_causes(bench: Bench) -> list[Cause]:
             every[:, 3 * k + axis, features.force(k, axis)] = 1.0
         out += numbered(Source("car", corner.name, "linearity"), "assumption", shares)
         if corner.u_bush_rate > 0:
-            loading = bench.blank()
-            stretch = corner.u_bush_rate * bench.grid.scale[k]
-            loading[:, 3 * k + 2, features.travel(k)] = stretch
-            loading[:, 3 * k + 2, 0] = -corner.u_bush_rate * bench.tare.travel[k]
+            loading = bench.constant(-corner.u_bush_rate * bench.twisted[..., k] @ bench.K.T)
             out.append(Cause(Source("car", corner.name, "bushes"), "assumption", loading))
     warmed = THERMAL_SLOPE * bench.estimator.session.warming
     for what, size in (("thermal slope of the links", warmed), ("creep of the gauges", CREEP)):

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.mechanics.bushes import bush_loads
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
 from recon.mechanics.motion import pose
 from recon.planning.unknowns import T_COLUMN
@@ -71,11 +72,12 @@ def _table(
     every = np.concatenate([places, on_ranges(between, ranges)])
     posed = pose(estimator.assembly.mechanism, every[:, :-1], every[:, -1])
     at, nodes = estimator.at(posed), slice(0, len(places))
+    bushes = bush_loads(estimator.assembly, posed)[nodes]
     inputs, spread = [], []
     for mode in at:
         here = mode.part(nodes)
         rows = here.force_rows
-        inputs.append(np.einsum("nb,noi->iob", fit, _inputs(here, estimator)))
+        inputs.append(np.einsum("nb,noi->iob", fit, _inputs(here, estimator, bushes)))
         spread.append(here.C[:, rows][:, :, rows].reshape(len(places), -1).T @ fit)
     checks = [mode.part(slice(len(places), None)) for mode in at]
     table = np.array(inputs)
@@ -89,15 +91,18 @@ def _table(
     )
 
 
-def _inputs(at: AtPose, estimator: AssemblyEstimator) -> Floats:
-    """Share of each input in Fx, Fy, Fz, T at each pose, (node, 4 w, input)."""
+def _inputs(at: AtPose, estimator: AssemblyEstimator, bushes: Floats) -> Floats:
+    """Share of each input in Fx, Fy, Fz, T at each pose, (node, 4 w, input).
+
+    `bushes` (node, member) [N] are the loads of twisted bushes, which no force of a tyre makes.
+    """
     rows = at.known_rows
     W = at.W[..., rows, :]
     mass = np.repeat([c.unsprung_mass for c in estimator.assembly.corners], 3)
     hub = W @ at.hub * mass  # specific force f: the wheel pulls with -m f, taken off again
     torque = at.prior[..., rows, :][..., rows_of_wheels((T_COLUMN,), at.W.shape[-2])]
-    tare = W @ estimator.tare.indication[:, None]
-    return np.concatenate([W, hub, torque, tare], axis=-1)
+    known = estimator.tare.indication[:, None] - estimator.K @ bushes[..., None]
+    return np.concatenate([W, hub, torque, W @ known], axis=-1)
 
 
 def _errors(checks: list[AtPose], table: Floats, basis: Floats, lost: tuple[int, ...]) -> Floats:

@@ -14,6 +14,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import CornerCalibration
 from recon.mechanics.assembly import Assembly
+from recon.mechanics.bushes import bush_loads
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
 
@@ -89,7 +90,7 @@ def tare_load(
     weight = _weight(assembly)
     split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
     barred = "torsion" in assembly.mechanism.kinds
-    carried, effects = hanging @ weight, np.zeros((len(K), 0))
+    carried, effects = hanging @ weight + bush_loads(assembly, at)[0], np.zeros((len(K), 0))
     if tare.on_pads:
         carried = standing(assembly, np.array([tare.pad_load]))
         effects = _pad_effects(assembly, K, tare.pad_load)
@@ -107,10 +108,11 @@ def tare_load(
 
 
 def hanging_at_pulls(assembly: Assembly, calibration: CornerCalibration) -> Floats:
-    """Loads (member,) [N] of the wheels' weight, hanging at the pose of the pulls."""
+    """Loads (member,) [N] of the wheels' weight and bushes, hanging at the pose of the pulls."""
     of = calibration.conditions
     at = pose(assembly.mechanism, np.full(len(assembly.corners), of.travel), of.rack)
-    return np.asarray(_at_centres(member_matrix(at)) @ _weight(assembly))
+    weight = _at_centres(member_matrix(at)) @ _weight(assembly)
+    return np.asarray(weight + bush_loads(assembly, at))
 
 
 def _weight(assembly: Assembly) -> Floats:

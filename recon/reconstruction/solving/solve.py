@@ -172,11 +172,7 @@ def forces_of(solver: Solver, samples: Samples) -> tuple[Singles, Singles]:
         x, table = inputs[:, chosen], solver.table.inputs[m]  # (input, 4 w, basis)
         flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
         out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))
-    force = out.reshape(wheels, 4, n)
-    # Twisted bushes carry their share beside the links; the tare has it at its own travel.
-    bush_rate = np.array([[corner.bush_rate] for corner in solver.assembly.corners])
-    force[:, 2] += bush_rate * (samples.travel - solver.tare_travel[:, None])
-    return force, basis
+    return out.reshape(wheels, 4, n), basis
 
 
 def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:

@@ -36,7 +36,6 @@ class Solver:
     gauges: tuple[str, ...]
     session: AssemblySession
     estimator: AssemblyEstimator
-    tare_travel: Floats
     table: Table
     scale: tuple[float, ...]
     outputs: Outputs
@@ -93,7 +92,6 @@ def solver_of(
         gauges=calibration.gauges,
         session=session,
         estimator=estimator,
-        tare_travel=np.array(estimator.tare.travel),
         table=table,
         scale=bench.grid.scale,
         outputs=outputs,

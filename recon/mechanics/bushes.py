@@ -1,0 +1,117 @@
+"""Loads that rubber bushes at the ends of links put into the structure as wheels travel and steer.
+
+With u the direction of a link, d the direction in which the body at one of its ends would have it
+and the same stiffness kappa at both ends of all links of a wheel, the strain energy is
+
+    U = kappa sum (1 - u . d),      J' t = -dU/dq,      2 U = rate * travel ** 2      (1)
+
+where J are the rows of `rows_of` and t their loads.  The last equation, for a small lift from
+design height, gives kappa for the vertical rate at the wheel.  No bush is twisted at design height.
+
+Source: strain energy of a torsion spring and virtual work, any textbook of mechanics, from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.car.vehicle import TWO_FORCE
+from recon.mechanics.assembly import Assembly
+from recon.mechanics.balance import balance
+from recon.mechanics.motion import Pose, pose
+from recon.mechanics.rows import rows_of
+from recon.mechanics.section_loads import cut
+from recon.mechanics.statics import member_matrix
+from recon.mechanics.structure import INNER, OUTER, Mechanism, cross
+
+LIFT = 0.005  # m, of all wheels either way, for the stiffness of the bushes
+
+
+def bush_loads(assembly: Assembly, at: Pose) -> Floats:
+    """Loads (..., member) [N; N m] of the stated bush rates at a pose, tension positive."""
+    rates = np.array([corner.bush_rate for corner in assembly.corners])
+    if not np.any(rates):
+        return np.zeros((*at.rack.shape, len(assembly.members)))
+    return np.asarray(loads_per_rate(at) @ rates)
+
+
+def loads_per_rate(at: Pose) -> Floats:
+    """Loads of members per vertical bush rate of each wheel, (..., member, wheel) [N per N/m].
+
+    A wheel whose body hangs on links and springs alone has its bushes at the ends of those links.
+    The bushes of any other wheel, on a pivot or a ball joint, count as a vertical force at its
+    centre.
+    """
+    mechanism, wheels = at.mechanism, range(len(at.wheels))
+    centred = -member_matrix(at)[..., 2::6] * (at.hubs - at.centres)[..., None, :, 2]
+    twisted = [k for k in wheels if _hangs_on_links(mechanism, mechanism.wheels[k].body)]
+    if twisted:
+        centred[..., twisted] = _loads_of_twist(at, twisted)
+    return np.asarray(centred)
+
+
+def _hangs_on_links(mechanism: Mechanism, body: int) -> bool:
+    kinds = [mechanism.kinds[i] for i in _supports_of(mechanism, body)]
+    return "link" in kinds and all(kind in TWO_FORCE for kind in kinds)
+
+
+def _supports_of(mechanism: Mechanism, body: int) -> list[int]:
+    on = (mechanism.outer_body == body) | (mechanism.inner_body == body)
+    return [int(i) for i in np.flatnonzero(on)]
+
+
+def _loads_of_twist(at: Pose, wheels: list[int]) -> Floats:
+    """Loads of members per bush rate of some wheels, (..., member, wheel) [N per N/m]."""
+    mechanism = at.mechanism
+    lifted = pose(mechanism, LIFT * np.array([[-1.0], [1.0]]))
+    gradients = []
+    for k in wheels:
+        supports = _supports_of(mechanism, mechanism.wheels[k].body)
+        links = [i for i in supports if mechanism.kinds[i] == "link"]
+        energy = float(np.mean(_twist(lifted, links)[0]))  # per kappa
+        gradients.append(_twist(at, links)[1] * (0.5 * LIFT**2 / energy))
+    found = balance(mechanism, at, -np.stack([np.sum(g, axis=-2) for g in gradients], axis=-1))
+    loads = [found.loads]
+    for k in range(len(mechanism.sections)):
+        by_rows, _ = cut(mechanism, at, found.rows, k)
+        twisted = [cut(mechanism, at, replace(found.rows, gradient=g), k)[0] for g in gradients]
+        by_bushes = np.sum(np.stack(twisted, axis=-1), axis=-2)
+        loads.append(by_rows[..., None, :] @ found.loads + by_bushes[..., None, :])
+    return np.concatenate(loads, axis=-2)[..., list(mechanism.members), :]
+
+
+def _twist(at: Pose, links: list[int]) -> tuple[Floats, Floats]:
+    """Strain energy (...,) per kappa of some links, and its gradient (..., row, 6 * body).
+
+    The gradient stands link by link in the rows of `rows_of`; motions are those of its rows.
+    """
+    mechanism, rows = at.mechanism, rows_of(at.mechanism, at)
+    gradient = np.zeros((*rows.gap.shape, len(mechanism.bodies), 6))
+    energy = np.zeros(at.rack.shape)
+    for i in links:
+        row = int(np.flatnonzero(rows.support == i)[0])
+        place = rows.place[..., row, :, :]
+        span, start = (
+            p[..., INNER, :] - p[..., OUTER, :] for p in (place, at.points[..., i, :, :])
+        )
+        length = np.linalg.norm(span, axis=-1)[..., None]
+        along, start = span / length, start / np.linalg.norm(start, axis=-1)[..., None]
+        bodies = (mechanism.outer_body[i], mechanism.inner_body[i])
+        wanted = [
+            np.einsum("...ij,...j->...i", at.rotation[..., b, :, :], start) if b >= 0 else start
+            for b in bodies
+        ]
+        both = wanted[0] + wanted[1]
+        share = np.sum(along * both, axis=-1)
+        energy += 2.0 - share
+        pushed = (along * share[..., None] - both) / length  # at the inner end
+        for end, (body, sign) in enumerate(zip(bodies, (-1.0, 1.0), strict=True)):
+            if body >= 0:
+                arm = place[..., end, :] - mechanism.reference
+                moment = cross(arm, sign * pushed) + cross(along, wanted[end])
+                gradient[..., row, body, :3] += sign * pushed
+                gradient[..., row, body, 3:] += moment
+    return energy, gradient.reshape(*rows.gap.shape, -1)
