@@ -30,6 +30,7 @@ SPARE = 1.05  # of the rows that a table is expected to have
 PACKED = 4.0  # bytes of text in one packed byte, usual for logs
 THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
+LONGEST_LINE = 1 << 16  # bytes; of longer ones only the time to read them changes
 NEWLINE = b"\n"
 STRAY_RETURN = re.compile(rb"\r(?!\n)")
 
@@ -215,6 +216,7 @@ def _blocks(layout: Layout) -> Iterator[bytes]:
         stream: Any = recoded if layout.encoding == "utf-16" else raw
         rest, above = b"", layout.first_line - 1
         while piece := stream.read(BLOCK_BYTES):
+            piece += stream.readline(LONGEST_LINE)  # then neither `rest` nor a cut copies it again
             piece = rest + (piece.replace(b"\r", b"\n") if layout.returns else piece)
             while above and (end := piece.find(b"\n") + 1):
                 piece, above = piece[end:], above - 1
