@@ -8,6 +8,7 @@ the reconstruction works out the load during the tare.
 from __future__ import annotations
 
 import warnings
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,23 +110,23 @@ def condition(
             if part.stop - part.start < SHORTEST:
                 by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
-    out["indication"] = (
-        ("elapsed_time", "gauge"),
-        low_pass(tared, bandwidth, rate, parts, out=tared),
-    )
+    by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
     by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise}
-    for name, values in by_name.items():
-        out[name] = (("gauge",), values)
-    out["gauge_status"] = (("elapsed_time", "gauge"), by_gauge)
-    corners = list(zeros)
-    out = out.assign_coords(tared_corner=corners)
-    out["tare_state"] = (("tared_corner",), [zeros[c].state for c in corners])
-    out["tare_pad_load"] = (("tared_corner",), [zeros[c].pad_load for c in corners])
+    made: dict[str, tuple[Any, ...]] = {
+        name: (("gauge",), values) for name, values in by_name.items()
+    }
+    made |= {
+        "indication": (by_sample, low_pass(tared, bandwidth, rate, parts, out=tared)),
+        "gauge_status": (by_sample, by_gauge),
+        "tare_state": (("tared_corner",), [zero.state for zero in zeros.values()]),
+        "tare_pad_load": (("tared_corner",), [zero.pad_load for zero in zeros.values()]),
+    }
     for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
-            _filter_channel(out, log[name], _beyond(log, car, name), Band(bandwidth, rate, parts))
-    return with_hub_motion(out, log, car, Band(bandwidth, rate, parts))
+            made |= _filtered(log[name], _beyond(log, car, name), band, gain)
+    out = out.assign_coords(tared_corner=list(zeros)).assign(made)
+    return with_hub_motion(out, log, car, band)
 
 
 def _of_car(log: xr.Dataset, car: Vehicle) -> xr.Dataset:
@@ -277,10 +278,13 @@ def _scatter(values: Floats) -> Floats:
         return np.asarray(1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0))
 
 
-def _filter_channel(
-    out: xr.Dataset, channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band
-) -> None:
-    """Low-pass one channel; readings marked in `beyond` stay unfiltered and affect no others."""
+def _filtered(
+    channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band, noise_gain: float
+) -> dict[str, tuple[Any, ...]]:
+    """One channel, low-passed, and the noise of hub accelerations, which passes by `noise_gain`.
+
+    Readings marked in `beyond` (sample, ...) stay unfiltered and affect no others.
+    """
     values = channel.to_numpy()
     flat = values.reshape(len(values), -1)
     if beyond is None:
@@ -291,7 +295,8 @@ def _filter_channel(
         filtered = low_pass(kept, band.bandwidth, band.rate, band.parts, out=kept)
         passed = filtered.reshape(values.shape)
         passed[beyond] = values[beyond]
-    out[channel.name] = (channel.dims, passed, channel.attrs)
+    out: dict[str, tuple[Any, ...]] = {str(channel.name): (channel.dims, passed, channel.attrs)}
     if channel.name == "hub_acceleration":
-        noise = _scatter(flat) * out.attrs["noise_gain"]
+        noise = _scatter(flat) * noise_gain
         out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))
+    return out

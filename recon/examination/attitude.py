@@ -15,7 +15,6 @@ from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
 from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion
-from recon.reconstruction.whole_car.car_stance import stance_of
 
 TYRE_RATE = 200e3  # N/m
 U_TYRES = 0.5  # of what the body leans on its tyres
@@ -99,7 +98,7 @@ def _lean(motion: Motion) -> Iterator[Comparison]:
 
 def _dive(motion: Motion) -> Iterator[Comparison]:
     """Pitch against the travels of front and rear wheels."""
-    stance = stance_of(motion.view.prepared.car)
+    stance = motion.stance
     if stance is None:
         return
     pitch, ahead = motion.channel("pitch"), np.nan_to_num(motion.body[0])

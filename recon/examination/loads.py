@@ -16,7 +16,7 @@ from recon.examination.comparison import Comparison
 from recon.examination.motion import motion_of, scatter
 from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
-from recon.planning.unknowns import MODES, reference_of
+from recon.planning.unknowns import MODES
 
 SLOWEST, FASTEST = 0.7, 5.0  # Hz, of a corner on its spring
 DAMPED = 0.05  # s, of travel by which a damper changes the load
@@ -37,7 +37,7 @@ def loads_agree(view: View, part: Part) -> Iterator[Term]:
     for comparison in _comparisons(view, part):
         yield comparison.term
     for k, corner in enumerate(part.corners):
-        yield from _possible(view, part.force[k], corner)
+        yield from _possible(part.force[k], corner, _static(part, k))
 
 
 def load_comparisons(view: View) -> Iterator[Comparison]:
@@ -62,9 +62,9 @@ def _made(view: View, part: Part) -> Iterator[Comparison]:
             yield _braked(view, part, k)
 
 
-def _static(view: View, corner: str) -> float:
-    car = view.prepared.car
-    return float(reference_of(car, car.corners[corner]).vertical)
+def _static(part: Part, k: int) -> float:
+    """Load [N] of wheel `k` of an assembly at rest."""
+    return part.solver.estimator.references[k].vertical
 
 
 def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
@@ -72,7 +72,8 @@ def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
     corner, load = part.corners[k], part.force[k, 2]
     good = np.isfinite(load) & np.isfinite(travel)
     rise = travel - np.mean(travel[good]) if good.any() else travel
-    carried = _static(view, corner) / STANDARD_GRAVITY
+    static = _static(part, k)
+    carried = static / STANDARD_GRAVITY
     least, most = (carried * (2 * np.pi * f) ** 2 for f in (SLOWEST, FASTEST))
     square = float(np.sum(rise[good] ** 2))
     slope = float(rise[good] @ load[good]) / max(square, 1e-300)
@@ -88,7 +89,7 @@ def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
         unit="N",
         seen=load,
         expected=expected,
-        spread=OPEN * scatter(load) + left + 0.01 * _static(view, corner),
+        spread=OPEN * scatter(load) + left + 0.01 * static,
         effects=[DAMPED * np.clip(abs(slope), least, most) * np.nan_to_num(speed)],
         channels=(f"travel_{corner}",),
         # A slope that springs can have says nothing about the gain of the travel.
@@ -120,9 +121,8 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     )
 
 
-def _possible(view: View, force: Floats, corner: str) -> Iterator[Term]:
-    """Friction and load that last against what tyres can bear."""
-    static = _static(view, corner)
+def _possible(force: Floats, corner: str, static: float) -> Iterator[Term]:
+    """Friction and load that last against what tyres can bear; `static` [N] is that at rest."""
     ahead, aside, up = force
     with np.errstate(invalid="ignore"):
         use = np.hypot(ahead, aside)[up > 0.3 * static] / up[up > 0.3 * static]

@@ -19,7 +19,6 @@ from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
-from recon.reconstruction.whole_car.car_stance import stance_of
 
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
 LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough
@@ -113,8 +112,7 @@ def _heading(motion: Motion) -> Floats | None:
 
 
 def _wheelbase(motion: Motion) -> float:
-    stance = stance_of(motion.view.prepared.car)
-    return 2.5 if stance is None else stance.base
+    return 2.5 if motion.stance is None else motion.stance.base
 
 
 def _speeds(motion: Motion) -> Iterator[Comparison]:

@@ -71,16 +71,17 @@ def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
     `log` (elapsed_time, gauge) as `condition` returns it.
     """
     largest = {kind: _Largest(view.corners) for kind in UNSEEN}
+    step = usual_step(log["elapsed_time"].to_numpy())
     for fault in faults(view):
         part, gauge = fault.part, fault.part.gauges[fault.i]
         if fault.delay:
-            change = _late_by(log, part, fault.delay, (gauge,))
+            change = _late_by(log, part, fault.delay / step, (gauge,))
         else:
             change = part.lever[:, :, fault.i] * fault.change
         largest[fault.kind].take(part, change, gauge, fault.size)
     for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
-            largest["late"].take(part, _late_by(log, part, delay, part.gauges), "{}", delay)
+            largest["late"].take(part, _late_by(log, part, delay / step, part.gauges), "{}", delay)
     for wrong in channel_faults(view):
         largest[wrong.kind].take(wrong.part, wrong.change, wrong.channels.title, abs(wrong.size))
     return tuple(
@@ -88,14 +89,14 @@ def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
     )
 
 
-def _late_by(log: xr.Dataset, part: Part, delay: float, gauges: tuple[str, ...]) -> Floats:
-    """Change of forces (w, 3, sample) [N] by a delay [s] of some gauges of an assembly.
+def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) -> Floats:
+    """Change of forces (w, 3, sample) [N] where some gauges of an assembly are `back` samples late.
 
     Short means would smooth what changes quickly, and slopes overrate it.  No gauge is later than
     a short log is long.
     """
     count = log.sizes["elapsed_time"]
-    back = min(delay / usual_step(log["elapsed_time"].to_numpy()), count - 2.0)
+    back = min(back, count - 2.0)
     whole = int(back)
     rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
     columns = [list(log["gauge"].to_numpy()).index(gauge) for gauge in gauges]

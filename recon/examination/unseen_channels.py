@@ -158,6 +158,8 @@ def _moved(
         old = before.get((one.place, one.name))
         if old is not None:
             shift = (one.seen - one.expected) - (old.seen - old.expected)
+            if not shift.any():
+                continue
             own = old.along(shift[None])[1][0, 0] / (sqrt(old.limit * INDEPENDENT) + FOUND) ** 2
             information[one.place] = max(float(own), information.get(one.place, 0.0))
     for name in moved:
