@@ -196,7 +196,7 @@ def test_the_picture_has_the_lag_as_a_bracket() -> None:
     panel = named["mean cycle of both axles, shaded: standard deviation between cycles"]
     (bracket,) = (line for line in panel.lines if len(line.get_xdata()) == 4)
     assert np.ptp(bracket.get_xdata()) == pytest.approx(float(answer["rear_lag"]))
-    assert any(f"{1e3 * float(answer['rear_lag']):.0f} +-" in t.get_text() for t in panel.texts)
+    assert any(f"{1e3 * float(answer['rear_lag']):.0f} ±" in t.get_text() for t in panel.texts)
     assert "follows the front by" in figure.texts[0].get_text()
 
 

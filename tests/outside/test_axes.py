@@ -110,26 +110,26 @@ def slalom(club_racer: Vehicle) -> States:
 def test_left_turn_loads_the_right_wheels(slalom: States) -> None:
     sideways, right = slalom.force[..., 1].sum(axis=1), slalom.force[..., [1, 3], 2].sum(axis=1)
     left = slalom.force[..., [0, 2], 2].sum(axis=1)
-    turning_left = slalom.acceleration[:, 1] > 4.0  # m/s2, well beyond shaking and body lag
-    turning_right = slalom.acceleration[:, 1] < -4.0
+    turning_left = slalom.body.acceleration[:, 1] > 4.0  # m/s2, well beyond shaking and body lag
+    turning_right = slalom.body.acceleration[:, 1] < -4.0
     assert turning_left.sum() > 20
     for chosen, sign in ((turning_left, 1.0), (turning_right, -1.0)):
         assert np.all(sign * sideways[chosen] > 0)
-        assert np.all(sign * slalom.yaw_rate[chosen] > 0)
-        assert np.all(sign * slalom.steer[chosen] > 0)
-        assert np.all(sign * slalom.roll[chosen] > 0)
+        assert np.all(sign * slalom.body.yaw_rate[chosen] > 0)
+        assert np.all(sign * slalom.body.steer[chosen] > 0)
+        assert np.all(sign * slalom.body.roll[chosen] > 0)
         assert np.mean(sign * (right - left)[chosen]) > 1000.0  # N, of 7000 N weight
 
 
 @pytest.mark.source("E3: braking")
 def test_braking_loads_the_front_and_pulls_backwards(slalom: States) -> None:
-    braking = slalom.acceleration[:, 0] < -4.0  # m/s2
+    braking = slalom.body.acceleration[:, 0] < -4.0  # m/s2
     rest = slalom.time < 0.5  # s, before the first cone
     assert braking.sum() > 20
     front = slalom.force[..., :2, 2].sum(axis=1)
     assert np.all(slalom.force[braking, :, 0].sum(axis=1) < 0)
     assert np.mean(front[braking]) > np.mean(front[rest]) + 500.0  # N
-    assert np.all(slalom.pitch[braking] > 0)
+    assert np.all(slalom.body.pitch[braking] > 0)
 
 
 @pytest.mark.source("E4: inclination and camber")
