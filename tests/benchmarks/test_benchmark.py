@@ -32,7 +32,7 @@ DEMO = Path(__file__).parents[2] / "demo_data"
 RATE, MINUTES, ROUNDS = 500, 20, 3
 MOST_RATIO = 3.0  # time of an answer that needs every sample's interval, by that of parsing
 MOST_OF_PANDAS = 4.0  # file to forces, filtered and tested, by `pandas.read_csv` of the same file
-MOST_GROWTH = 1.2  # of the command's peak memory, for a log four times as long
+MOST_GROWTH = 1.1  # of the command's peak memory, for a log four times as long
 # Time of all answers of a long drive, by that of reading its log; 3.3 beside other jobs, modules
 # that are loaded for the first time included.  The goal is 1.
 MOST_ANSWERS = 3.6
