@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -244,8 +245,10 @@ def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     point[loaded, 1] += np.linspace(0.0, 0.012, len(loaded))  # m, outwards under the load
     travel = np.where(np.isin(np.arange(len(sheet.pull)), loaded), 0.01, sheet.setting.travel)
     travel[loaded[-1]] += 0.02
-    pull = pull_named(rewritten(sheet, pad=point, travel=travel), name)
-    corner = car.corners["FL"]
+    corner = replace(car.corners["FL"], bush_rate=0.0)  # twisted bushes have tests of their own
+    car = replace(car, corners={**car.corners, "FL": corner})
+    moved = rewritten(sheet, pad=point, travel=travel)
+    pull = next(p for p in pulls_of(moved, car, assembly_of(car, "FL"), "fit") if p.name == name)
     mechanism = mechanism_of(lone(corner))
     at = pose(
         mechanism, np.append(travel[loaded], sheet.setting.travel[loaded[0] - 1])[:, None], 0.0

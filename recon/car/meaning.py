@@ -52,9 +52,9 @@ def decisive_facts(car: Vehicle, assembly: str) -> dict[str, str]:
     if any(corner.steered for corner in corners):
         out["steering: rack_per_angle"] = _words("rack_per_angle", car.steering.rack_per_angle)
     if axle:  # both wheels of an axle move on their springs while it is pulled
-        out |= {
-            f"{c.name}: unsprung_mass": _words("unsprung_mass", c.unsprung_mass) for c in corners
-        }
+        for c in corners:
+            out[f"{c.name}: unsprung_mass"] = _words("unsprung_mass", c.unsprung_mass)
+            out[f"{c.name}: bush_rate"] = _words("bush_rate", c.bush_rate)
         for part in parts:
             for support in part.supports:
                 _walk_uncertainties(support, f"{part.name}, support {support.name}:", out)

@@ -308,11 +308,12 @@ def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
     return out
 
 
-def _damping(log: xr.Dataset, name: str, hop: Floats) -> tuple[float, float]:
+def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tuple[float, float]:
     """`DAMPING` over that of a wheel, and relative uncertainty of the motion found with it.
 
     `hop` (sample,) [m/s2] is by equation (3).  Up to wheel hop a travel that is logged shows the
-    same motion; its noise leaves the ratio as it is and makes the uncertainty larger.
+    same motion; its noise leaves the ratio as it is and makes the uncertainty larger.  A noise
+    that hides the motion, within `u_by_travel` [m/s2], says nothing about the damping.
     """
     if "travel" not in log or "u_travel" in log or HOP * own_step(log["travel"]) > SHOWN:
         return 1.0, U_DAMPING_SHARE
@@ -322,7 +323,10 @@ def _damping(log: xr.Dataset, name: str, hop: Floats) -> tuple[float, float]:
     wheel = differences(travel, 2, Band(HOP, rate, [slice(0, len(hop))]))
     square = np.nanmean(seen**2)
     gain = max(float(np.nanmean(seen * wheel) / square), LEAST_GAIN)
-    return gain, float(np.sqrt(np.nanmean((wheel - gain * seen) ** 2) / square) / gain)
+    misfit = float(np.sqrt(np.nanmean((wheel - gain * seen) ** 2)))
+    motion = gain * float(np.sqrt(square))
+    hidden = motion < misfit < u_by_travel
+    return (1.0, U_DAMPING_SHARE) if hidden else (gain, misfit / motion)
 
 
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
@@ -348,7 +352,7 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
                 continue
             hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
             at = {"corner": corner.name, "component": "z"}
-            gain, share = _damping(log, corner.name, hop)
+            gain, share = _damping(log, corner.name, hop, float(u.loc[at]))
             hop *= gain
             size = np.sqrt(np.nanmean(np.square(hop)))
             by_gauges = np.hypot(U_SLOW_WHEEL, np.hypot(share, np.sqrt(unseen)) * size)
