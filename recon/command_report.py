@@ -51,8 +51,7 @@ class Report:
 
 def outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
     """As the doubts say; a corner accepted although it is not to be used is doubted too."""
-    states = forces["calibration_state"].to_numpy() if "calibration_state" in forces else ()
-    return "doubted" if "unusable" in states else outcome_of(doubts)
+    return "doubted" if "unusable" in forces["calibration_state"].to_numpy() else outcome_of(doubts)
 
 
 def drawn(pictures: Pictures, out: Name | None, overwrite: bool) -> tuple[Path, ...]:

@@ -17,8 +17,9 @@ ATTRIBUTES = {
 
 
 def stamped(forces: xr.Dataset) -> xr.Dataset:
-    """The dataset with units as the reconstruction stamps them, and its attributes."""
-    out = forces.copy()
+    """The dataset with units as the reconstruction stamps them, its attributes, and all facts."""
+    facts = {n: v for n, v in facts_of_some_car(forces).items() if n not in forces.variables}
+    out = forces.assign(facts)
     for name in out.variables:
         if name in FORCES:
             out[name].attrs = FORCES[str(name)].attributes
@@ -27,6 +28,27 @@ def stamped(forces: xr.Dataset) -> xr.Dataset:
 
 
 ALL = ("FL", "FR", "RL", "RR")
+
+
+def facts_of_some_car(forces: xr.Dataset) -> dict[str, tuple]:
+    """Facts of a car of 1000 kg and verdicts on its calibration, as every result has them."""
+    corners = [str(name) for name in forces["corner"].to_numpy()]
+    at = [[1.2 * (-1) ** (n[0] == "R"), 0.75 * (-1) ** (n[1] == "R"), 0.0] for n in corners]
+    c, xyz, nothing = "corner", "component", np.zeros(len(corners))
+    return {
+        "contact_point": ((c, xyz), np.array(at)),
+        "loaded_radius": (c, nothing + 0.3),
+        "driven": (c, np.array([n[0] == "R" for n in corners], dtype=np.int8)),
+        "unsprung_mass": (c, nothing + 30.0), "u_unsprung_mass": (c, nothing + 1.0),
+        "u_hub_acceleration_share": ((), 0.01),
+        "brake_torque_per_pressure": (c, nothing), "u_brake_torque_per_pressure": (c, nothing),
+        "vehicle_mass": ((), 1000.0), "u_vehicle_mass": ((), 2.0),
+        "centre_of_mass": (xyz, np.array([0.0, 0.0, 0.4])),
+        "u_centre_of_mass": (xyz, np.full(3, 0.01)),
+        "calibration_state": (c, np.array(["good" for _ in corners])),
+        "calibration_verdict": (c, np.array([f"{n} is good" for n in corners])),
+        "calibration_doubt": (c, np.array(["" for _ in corners])),
+    }  # fmt: skip
 
 
 def forces_of(

@@ -182,14 +182,6 @@ def test_one_axle_is_refused_with_what_it_allows() -> None:
     assert "Friction use and braking of the front axle are given" in refused.value.do
 
 
-def test_forces_of_an_earlier_version_have_no_share_of_the_weight() -> None:
-    forces = cornering(0.60).forces().drop_vars("centre_of_mass")
-    found = balance(forces)
-    assert np.isnan(found["static_front_share"])
-    assert "do not name the centre of mass" in found.attrs["not_given"]
-    assert "nan" not in words(found)
-
-
 def test_the_picture_has_a_point_for_each_corner_and_the_diagonal() -> None:
     forces = cornering(0.60, 0.52, 0.58).forces()
     found = balance(forces)

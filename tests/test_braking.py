@@ -184,11 +184,7 @@ def test_engine_and_rolling_drag_are_taken_off_the_brakes(clutch: float) -> None
 
 @pytest.mark.parametrize(
     ("lacking", "words"),
-    [
-        ("throttle", "throttle not logged"),
-        ("brake_pressure", "brake_pressure not logged"),
-        ("driven", "do not name the driven axle"),
-    ],
+    [("throttle", "throttle not logged"), ("brake_pressure", "brake_pressure not logged")],
 )
 def test_without_a_channel_engine_braking_is_said_to_be_inside(lacking: str, words: str) -> None:
     found = braking(coasting().forces().drop_vars(lacking))
@@ -301,15 +297,6 @@ def test_a_tyre_without_vertical_force_leaves_the_share_and_takes_the_ideal_one(
     assert np.isnan(found["ideal_front_share"]).all()
     assert "Fz of RR is not known" in found.attrs["not_given"]
     assert "the ideal share is not known" in braking_summary(found)[0]
-
-
-def test_forces_of_an_earlier_version_give_what_they_can() -> None:
-    facts = ["centre_of_mass", "u_centre_of_mass", "brake_torque_per_pressure"]
-    forces = stopped(0.7).forces().drop_vars(facts)
-    found = braking(forces, friction=1.0)
-    assert np.isnan(found["resting_on_stated_torque"]).all()
-    assert "forces are of an earlier version" in found.attrs["not_given"]
-    assert "Loads stay as they are" in found.attrs["assumed"]
 
 
 def test_the_picture_has_a_bar_for_each_stop_and_axle_and_a_tick() -> None:

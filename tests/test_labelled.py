@@ -279,18 +279,6 @@ def test_a_spoiled_calibration_is_refused(
         read_calibration(spoiled(tmp_path, change))
 
 
-def test_numbers_of_older_files_have_the_unit_one(tmp_path: Path) -> None:
-    def older(dataset: xr.Dataset) -> xr.Dataset:
-        out = dataset.copy()
-        for variable in out.variables.values():
-            if "units" in variable.attrs:
-                variable.attrs["units"] = "1"
-        return out
-
-    read = read_calibration(spoiled(tmp_path, older))
-    assert np.array_equal(read.corners["FL"].K, exact().calibration.corners["FL"].K)
-
-
 @pytest.mark.parametrize(
     ("key", "old", "new"), [("gauges", "FL_tie_rod", "FL_other"), ("members", "tie_rod", "upright")]
 )

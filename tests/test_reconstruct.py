@@ -14,6 +14,7 @@ from recon.base.errors import DataError, ExtrapolationWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
+from recon.calibration.same_car import facts_of
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import rack_of_steer
@@ -195,8 +196,9 @@ def test_nothing_in_leaves_the_unsprung_mass_alone() -> None:
 def both_front() -> tuple:
     """Left and right corner of one car with one map: FR's gauges show what FL's show."""
     car = club_car("FL", "FR")
-    left = replace(exact().calibration.corners["FL"], facts=None)  # FR has other points
-    right = replace(left, corner="FR", gauges=tuple(g.name for g in car.corners["FR"].gauges))
+    left = exact().calibration.corners["FL"]
+    names = tuple(g.name for g in car.corners["FR"].gauges)
+    right = replace(left, corner="FR", gauges=names, facts=facts_of(car, "FR"))  # other points
     calibration = replace(
         exact().calibration, corners={"FL": left, "FR": right}, vehicle_checksum=car.checksum
     )

@@ -21,7 +21,7 @@ from recon.base.quantities import UNITS, unit_of
 from recon.base.shipped import shipped
 from recon.calibration.store import write_calibration
 from recon.examination.reconstruct import reconstruct
-from recon.records.forces import CHANNELS, FORMER_NAMES
+from recon.records.forces import CHANNELS
 from recon.records.results import read_result, write_result
 from recon.report.answers.friction import plot_friction_plane
 from recon.report.answers.slalom import plot_lateral_force
@@ -235,10 +235,22 @@ def test_a_log_with_more_corners_keeps_those_of_the_forces() -> None:
     np.testing.assert_array_equal(found["wheel_speed"].sel(corner="RL"), log["wheel_speed"][:, 2])
 
 
-def test_files_with_former_names_are_read(tmp_path: Path) -> None:
-    former = {new: old for old, new in FORMER_NAMES.items()}
-    older = write_result(day().forces.rename(former), tmp_path / "older.nc")
-    found = read_result(older)
-    assert found["loading_added_tyre"].identical(
-        read_result(write_result(day().forces, tmp_path / "now.nc"))["loading_added_tyre"]
+@pytest.mark.parametrize(
+    ("change", "gone"),
+    [
+        (lambda d: d.rename(loading_added_tyre="loading_steered"), "loading_added_tyre"),
+        (lambda d: d.drop_vars(["vehicle_mass", "contact_point"]), "contact_point, vehicle_mass"),
+        (lambda d: d.drop_vars("calibration_doubt"), "calibration_doubt"),
+    ],
+    ids=["loadings", "facts of the car", "verdicts"],
+)
+def test_forces_from_before_a_release_are_to_be_written_again(
+    tmp_path: Path, change: Callable[[xr.Dataset], xr.Dataset], gone: str
+) -> None:
+    older = write_result(change(day().forces), tmp_path / "older.nc")
+    message = (
+        rf"older\.nc: 'Tyre forces of Invented club racer', without {gone}; need a dataset with "
+        r"these variables\.(?s:.*)forces\.nc\), or write it again"
     )
+    with pytest.raises(DataError, match=message):
+        read_result(older)

@@ -123,13 +123,6 @@ def test_one_axle_gives_its_own_metric_and_reasons_for_the_others(slalom: xr.Dat
     assert found.missing["rear_lateral_force"] == "the forces of RL, RR are not known"
 
 
-def test_older_files_lack_the_facts_that_two_metrics_need(slalom: xr.Dataset) -> None:
-    found = run_values(slalom.drop_vars(["vehicle_mass", "contact_point"]), find_sections(slalom))
-    assert "no mass of the car" in found.missing["force_at_load"]
-    assert "no contact points" in found.missing["front_transfer_share"]
-    assert "cornering_force" not in found.missing
-
-
 def test_a_section_without_enough_samples_gives_no_metric(slalom: xr.Dataset) -> None:
     sections = find_sections(slalom)
     short = sections.copy(deep=True)

@@ -157,15 +157,6 @@ def test_many_changes_are_counted() -> None:
     assert "mV/V when it was calibrated and is microstrain now" in str(said.value)
 
 
-def test_an_older_calibration_needs_its_own_vehicle_file() -> None:
-    older = {n: replace(c, facts=None) for n, c in day().calibration.corners.items()}
-    other = replace(day().calibration, corners=older, vehicle_checksum="0123456789abcdef")
-    found = re.escape(f"vehicle file 0123456789ab; this one is {day().car.checksum[:12]}")
-    with pytest.raises(DataError, match=f"a calibration of 'Invented club racer', {found}"):
-        require_same_car(other, day().car)
-    require_same_car(replace(other, vehicle_checksum=day().car.checksum), day().car)
-
-
 def test_another_corner_of_the_car_may_change() -> None:
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
     point = ("corners", "RR", "supports", 0, "outer", "point")

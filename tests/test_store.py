@@ -99,15 +99,26 @@ def test_the_tares_of_the_pulls_are_kept(tmp_path: Path) -> None:
         assert np.array_equal(kept.conditions.tare, corner.conditions.tare[1:])
 
 
-def test_a_file_from_before_the_tares_were_kept_is_read(tmp_path: Path) -> None:
-    calibration = exact().calibration
-    path = write_calibration(calibration, tmp_path / "calibration.nc")
-    older = read_result(path).load()
-    older.encoding = {}
-    older = older.drop_vars(["FL_tare", "FL_tare_scatter"])
-    found = read_calibration(write_result(older, tmp_path / "older.nc"))
-    assert np.isnan(found.corners["FL"].conditions.tare).all()
-    same(found.corners["FL"].K, calibration.corners["FL"].K)
+@pytest.mark.parametrize(
+    "gone",
+    [
+        ("tare", "tare_scatter"), ("sources", "covariance_by_source"), ("arms",),
+        ("facts_place", "facts_value"),
+    ],
+    ids=["tares", "sources", "arms", "facts"],
+)  # fmt: skip
+def test_a_calibration_from_before_a_release_is_to_be_made_again(
+    tmp_path: Path, gone: tuple[str, ...]
+) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    names = [f"FL_{name}" for name in gone]
+    older = write_result(read_result(path).drop_vars(names), tmp_path / "older.nc")
+    message = (
+        rf"older\.nc: 'Calibration of Invented club racer', without {', '.join(names)}; need a "
+        r"dataset with these variables\.(?s:.*)calibration\.nc\), or write it again"
+    )
+    with pytest.raises(DataError, match=message):
+        read_calibration(older)
 
 
 def test_a_result_already_there_is_kept(tmp_path: Path) -> None:
@@ -198,22 +209,3 @@ def test_a_number_of_another_unit_is_refused(tmp_path: Path) -> None:
         opened["FL_K"].units = "mV/V/kN"
     with pytest.raises(DataError, match=r"variable FL_K: unit 'mV/V/kN'; need unit 'mV/V/N'"):
         read_calibration(path)
-    with netCDF4.Dataset(path, "a") as opened:
-        for variable in opened.variables.values():
-            if "units" in variable.ncattrs():
-                variable.units = "1"  # as older files have it
-    same(read_calibration(path), exact().calibration)
-
-
-def test_an_older_file_has_the_covariance_as_one_source(tmp_path: Path) -> None:
-    """Files of the same format that were written before the covariance was parted."""
-    path = write_calibration(day().calibration, tmp_path / "calibration.nc")
-    stored = read_result(path)
-    gone = [n for n in stored.variables if n.endswith(("_sources", "_covariance_by_source"))]
-    assert len(gone) == 8  # two of four corners each
-    older = write_result(stored.drop_vars(gone), tmp_path / "older.nc")
-    for name, corner in read_calibration(older).corners.items():
-        whole = day().calibration.corners[name].covariance
-        assert corner.sources == ("all",)
-        np.testing.assert_array_equal(corner.covariance, whole)
-        np.testing.assert_array_equal(corner.K, day().calibration.corners[name].K)

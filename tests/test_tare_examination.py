@@ -185,8 +185,8 @@ def test_a_calibration_without_tares_says_what_cannot_be_known() -> None:
         )
         for name, c in day().calibration.corners.items()
     }
-    older = replace(day().calibration, corners=corners)
-    found = with_calibration(spoiled(stand("FL")), older)
+    bare = replace(day().calibration, corners=corners)
+    found = with_calibration(spoiled(stand("FL")), bare)
     assert any("cannot be known from the tares of its pulls" in text for text in found.not_compared)
     assert found.doubts[0].cause == "standing tare"
     assert found.doubts[0].corners == ("FL",)

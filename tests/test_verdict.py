@@ -117,11 +117,11 @@ def test_an_unusable_corner_is_refused_unless_it_is_accepted_by_name() -> None:
     assert "FL is not to be used" in lines[0]
 
 
-def test_an_older_calibration_without_verdicts_is_judged_when_it_is_used() -> None:
+def test_a_calibration_without_verdicts_is_judged_when_it_is_used() -> None:
     log, car = day().conditioned.isel(elapsed_time=slice(600, 640)), day().car
-    older = {name: replace(c, verdict=None) for name, c in with_unusable().corners.items()}
+    bare = {name: replace(c, verdict=None) for name, c in with_unusable().corners.items()}
     with pytest.raises(DataError, match="FL is not to be used"):
-        reconstruct(log, replace(day().calibration, corners=older), car)
+        reconstruct(log, replace(day().calibration, corners=bare), car)
 
 
 def test_a_limited_corner_is_used_and_stated() -> None:

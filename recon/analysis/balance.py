@@ -241,21 +241,14 @@ class _Answer:
         )  # fmt: skip
 
     def _static_share(self) -> Estimate:
-        share, u = np.nan, 0.0
-        if "centre_of_mass" in self.forces:
-            x = self.forces["contact_point"].sel(component="x")
-            front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
-            at, u_at = (
-                float(self.forces[name].sel(component="x"))
-                for name in ("centre_of_mass", "u_centre_of_mass")
-            )
-            share, u = (at - rear) / (front - rear), u_at / (front - rear)
-        else:
-            self.not_given.append(
-                "Share of the weight at rest: these forces do not name the centre of mass. Write "
-                "them again with `recon reconstruct`"
-            )
-        return independent(share, u, len(self.estimates[0].by_cause))
+        x = self.forces["contact_point"].sel(component="x")
+        front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
+        at, u = (
+            float(self.forces[name].sel(component="x"))
+            for name in ("centre_of_mass", "u_centre_of_mass")
+        )
+        base = front - rear
+        return independent((at - rear) / base, u / base, len(self.estimates[0].by_cause))
 
     def highest(self) -> Labelled:
         """Highest use of each axle in every visit, and which axle was used more."""

@@ -196,12 +196,6 @@ class _Answer:
     def _resting(self) -> Floats:
         """Part (stop, axle) of each braking force that follows the stated torque per pressure."""
         forces, out = self.drive.forces, np.full(self._wide, np.nan)
-        if "brake_torque_per_pressure" not in forces:
-            self.not_given.append(
-                "How much rests on a stated brake torque: these forces are of an earlier version. "
-                "Write them again with `recon reconstruct`"
-            )
-            return out
         stated = forces["brake_torque_per_pressure"].to_numpy().astype(float)
         u = forces["u_brake_torque_per_pressure"].to_numpy() / np.where(stated > 0, stated, 1.0)
         names = [str(name) for name in forces["cause_name"].to_numpy()]
@@ -273,9 +267,6 @@ class _Answer:
     def _transfer(self) -> Estimate:
         """Load that moves to the front axle per newton of braking: height over wheelbase."""
         forces = self.drive.forces
-        if "centre_of_mass" not in forces:
-            self.assumed.append("Loads stay as they are while braking is scaled up to the level")
-            return self._constant(0.0)
         if len(self.drive.axles) < len(SIDES):
             return self._constant(np.nan)
         x = forces["contact_point"].sel(component="x")

@@ -6,7 +6,7 @@ H(q) = K G(q) follows from the geometry at hand; its inverse is never stored.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -63,8 +63,7 @@ class Conditions:
     Mean `travel` and `rack` shift [m] (bump and left positive), mean `temperature` [degC], and
     `force_reached` (3,) the largest force component that a pull in the fit applied [N].
     `tare` (gauge,) is the median indication with nothing but the wheel's weight on the links, and
-    `tare_scatter` (gauge,) its standard deviation from pull to pull [unit]; NaN where an older
-    file does not have them.
+    `tare_scatter` (gauge,) its standard deviation from pull to pull [unit]; NaN without pulls.
     """
 
     travel: float
@@ -143,13 +142,13 @@ class CornerCalibration:
     `covariance_by_source` (source, term, term) parts the covariance of K by what it comes from:
     `indications` (noise), `readings` of loads, `lines` (points and directions), `wheel centre`,
     `geometry` (points and compliances, where pulls were made at several poses), `hysteresis`,
-    `prior` (bridges and geometry); `all` alone where an older file did not part it.
+    `prior` (bridges and geometry).
     Devices' gains are not in there: `gain_effect` (device, term) is the change of K per standard
     uncertainty of each device's gain, shared by every corner that used the device.
 
     `noise` and `friction` (gauge,) are the standard uncertainty of one tared indication and the
-    half-width of the loop that friction made. [unit]  `verdict` is None in older files, and where
-    gauges were left out afterwards; `facts` are None in older files.
+    half-width of the loop that friction made. [unit]  `verdict` is None where gauges were
+    left out afterwards.
     """
 
     corner: str
@@ -169,7 +168,7 @@ class CornerCalibration:
     quality: Quality
     verification: Verification | None
     verdict: Verdict | None = None
-    facts: Facts | None = None
+    facts: Facts = field(default_factory=lambda: Facts((), ()))
 
     @property
     def covariance(self) -> Floats:

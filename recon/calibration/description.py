@@ -115,8 +115,9 @@ FIELDS: dict[type, dict[str, Variable]] = {
         "value": _texts(("fact",), "its value"),
     },
 }  # fmt: skip
-# Parts that a corner may lack, with the front of their variables' names.
-OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict", Facts: "facts"}
+# Parts that a corner may lack, and every part whose variables' names have a front of their own.
+OPTIONAL: dict[type, str] = {Verification: "verification", Verdict: "verdict"}
+FRONTS: dict[type, str] = OPTIONAL | {Facts: "facts"}
 # Written for other programs; this one reads the sources of the covariance, and the arms.
 EXTRA = {
     "covariance": _numbers(("term", "term_"), "covariance of the slopes", VARIANCE, finite=True),
@@ -156,7 +157,7 @@ def variables_of(corner: str, units: dict[str, str]) -> dict[str, Variable]:
     """Every variable that a corner may have, by its name in the file."""
     own = dict(EXTRA)
     for part, fields in FIELDS.items():
-        front = f"{OPTIONAL[part]}_" if part in OPTIONAL else ""
+        front = f"{FRONTS[part]}_" if part in FRONTS else ""
         own |= {f"{front}{key}": variable for key, variable in fields.items()}
     for prefix, kind in RECORDS.items():
         for field in dataclasses.fields(kind):

@@ -21,8 +21,7 @@ def facts_of(car: Vehicle, assembly: str) -> Facts:
 def require_same_car(calibration: Calibration, car: Vehicle) -> None:
     """Refuse a calibration that was made with other facts about the car.
 
-    A corner that the car lacks is not looked at.  Older calibrations did not keep the facts: they
-    need the very vehicle file that they were made with.
+    A corner that the car lacks is not looked at.
 
     Raises
     ------
@@ -31,19 +30,10 @@ def require_same_car(calibration: Calibration, car: Vehicle) -> None:
     """
     where = f"calibration with {car.path}"
     corners = calibration.corners
-    older = any(corner.facts is None for corner in corners.values())
-    if older and calibration.vehicle_checksum != car.checksum:
-        raise DataError(
-            where=where,
-            found=f"a calibration of '{calibration.vehicle}', vehicle file "
-            f"{calibration.vehicle_checksum[:12]}; this one is {car.checksum[:12]}",
-            needed="the vehicle file that the calibration was made with",
-            do="Calibrate again: a changed point or gauge changes the map.",
-        )
     changed: dict[str, str] = {}
     for name in [name for name in assembly_names(car) if name in corners]:
-        if (facts := corners[name].facts) is not None:
-            changed |= _changes(dict(zip(facts.place, facts.value, strict=True)), car, name)
+        facts = corners[name].facts
+        changed |= _changes(dict(zip(facts.place, facts.value, strict=True)), car, name)
     if changed:
         listed = [f"{place} was {words}" for place, words in list(changed.items())[:MOST]]
         more = len(changed) - len(listed)

@@ -15,8 +15,16 @@ from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
-from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Quality
-from recon.calibration.description import FIELDS, FILE, OPTIONAL, RECORDS, units_of, variables_of
+from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Facts, Quality
+from recon.calibration.description import (
+    FIELDS,
+    FILE,
+    FRONTS,
+    OPTIONAL,
+    RECORDS,
+    units_of,
+    variables_of,
+)
 from recon.records.files import RESULT, checksum, existing_file
 from recon.records.provenance import Record
 from recon.records.results import read_result, write_result
@@ -89,7 +97,7 @@ def _require(dataset: xr.Dataset, described: Mapping[str, Variable], names: Iter
 
 
 def _described_in(dataset: xr.Dataset, corner: str) -> dict[str, Variable]:
-    """Variables of a corner with the units of its gauges and members; older files have no arms."""
+    """Variables of a corner with the units of its gauges and members."""
     units, arms = (f"{corner}_{name}" for name in ("units", "arms"))
     known = units in dataset.variables and arms in dataset.variables
     gauge_units = _words(dataset[units]) if known else ()
@@ -98,19 +106,13 @@ def _described_in(dataset: xr.Dataset, corner: str) -> dict[str, Variable]:
 
 
 def _as_written(dataset: xr.Dataset, name: str, described: Variable) -> Variable:
-    """Description with the two liberties of a file: an empty list, and numbers of unit '1'.
-
-    An empty list is one blank along a dimension of its own; older files of format 1 gave every
-    number the unit 1.
-    """
+    """Description of a variable as a file has it: an empty list is one blank along its own axis."""
     if name not in dataset.variables:
         return described
     found = dataset.variables[name]
     blank = tuple(f"{d}_none" for d in described.dims)
     if found.dims == blank and found.size == 1:
-        described = dataclasses.replace(described, dims=blank, words=())
-    if described.kind == "number" and str(found.attrs.get("units")) == "1":
-        described = dataclasses.replace(described, units="1")
+        return dataclasses.replace(described, dims=blank, words=())
     return described
 
 
@@ -174,7 +176,7 @@ def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
     for prefix, records in (("pull", quality.pulls), ("gross", quality.gross)):
         for field in dataclasses.fields(RECORDS[prefix]) if records else ():
             out[f"{prefix}_{field.name}"] = [getattr(r, field.name) for r in records]
-    for kind, name in OPTIONAL.items():
+    for kind, name in FRONTS.items():
         if (part := getattr(corner, name)) is not None:
             out |= {f"{name}_{key}": getattr(part, key) for key in FIELDS[kind]}
     return out
@@ -182,7 +184,7 @@ def _corner_to(corner: CornerCalibration) -> dict[str, Any]:
 
 def _fields_from(dataset: xr.Dataset, corner: str, kind: type) -> dict[str, Any]:
     """Fields of one part of a corner's calibration, looked at before they are used."""
-    prefix = f"{corner}_{OPTIONAL[kind]}" if kind in OPTIONAL else corner
+    prefix = f"{corner}_{FRONTS[kind]}" if kind in FRONTS else corner
     _require(dataset, _described_in(dataset, corner), [f"{prefix}_{key}" for key in FIELDS[kind]])
     types = {field.name: str(field.type) for field in dataclasses.fields(kind)}
     casts: dict[str, Callable[[Any], Any]] = {
@@ -217,7 +219,6 @@ def _records_from(dataset: xr.Dataset, corner: str, prefix: str) -> tuple:
 
 
 def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
-    dataset = _with_pull_tares(_with_sources(dataset, name), name)
     optional: dict[str, Any] = {}
     for kind, part in OPTIONAL.items():
         if any(f"{name}_{part}_{key}" in dataset.variables for key in FIELDS[kind]):
@@ -233,7 +234,7 @@ def _corner_from(dataset: xr.Dataset, name: str) -> CornerCalibration:
         ),
         verification=optional.get("verification"),
         verdict=optional.get("verdict"),
-        facts=optional.get("facts"),
+        facts=Facts(**_fields_from(dataset, name, Facts)),
     )
     _require_sizes(dataset, name, corner)
     return corner
@@ -251,40 +252,9 @@ def _require_sizes(dataset: xr.Dataset, name: str, corner: CornerCalibration) ->
         ("sources", len(set(corner.sources)), len(corner.covariance_by_source)),
         ("covariance_by_source", corner.covariance_by_source.shape[1:], (terms, terms)),
         ("gain_effect", corner.gain_effect.shape[1], terms),
-        ("facts_value", *_sizes_of_facts(corner)),
+        ("facts_value", len(corner.facts.value), len(set(corner.facts.place))),
         ("force_reached", corner.conditions.force_reached.size, len(COMPONENTS)),
     ):
         if found != needed or not terms:
             where = f"{place_of(dataset)}, variable {name}_{key}"
             raise DataError(where, f"{found} entries of their own", f"{needed}", MAKE_AGAIN)
-
-
-def _sizes_of_facts(corner: CornerCalibration) -> tuple[int, int]:
-    """Values and different places of the facts."""
-    return (len(corner.facts.value), len(set(corner.facts.place))) if corner.facts else (0, 0)
-
-
-def _with_pull_tares(dataset: xr.Dataset, name: str) -> xr.Dataset:
-    """A file from before the tares of the pulls were kept, with tares that are not known."""
-    keys = [f"{name}_{key}" for key in ("tare", "tare_scatter")]
-    if any(key in dataset.variables for key in keys):
-        return dataset
-    _require(dataset, _described_in(dataset, name), [f"{name}_noise"])
-    unknown = np.nan * dataset[f"{name}_noise"]
-    out = dataset.assign({key: unknown.assign_attrs(units="1") for key in keys})
-    out.encoding = dataset.encoding
-    return out
-
-
-def _with_sources(dataset: xr.Dataset, name: str) -> xr.Dataset:
-    """A file that has the covariance of K only as a whole, as one with the single source `all`."""
-    if any(f"{name}_{key}" in dataset.variables for key in ("sources", "covariance_by_source")):
-        return dataset
-    source, whole = f"{name}_source", f"{name}_covariance"
-    _require(dataset, _described_in(dataset, name), [whole])
-    by_source = dataset[whole].expand_dims(source)
-    out = dataset.assign(
-        {f"{name}_sources": ((source,), ["all"]), f"{name}_covariance_by_source": by_source}
-    )
-    out.encoding = dataset.encoding
-    return out

@@ -154,10 +154,10 @@ def _beyond(forces: xr.Dataset) -> str:
 
 def _calibration(forces: xr.Dataset) -> dict[str, Any]:
     states: dict[str, list[str]] = {}
-    if "calibration_state" in forces:
-        corners = corner_names(forces)
-        for corner, state in zip(corners, forces["calibration_state"].to_numpy(), strict=True):
-            states.setdefault(str(state), []).append(corner)
+    for corner, state in zip(
+        corner_names(forces), forces["calibration_state"].to_numpy(), strict=True
+    ):
+        states.setdefault(str(state), []).append(corner)
     words = "; ".join(f"{', '.join(names)}: {state}" for state, names in states.items())
     made = named(forces) + age(forces)
     return _line("Calibration", "calibration", f"{words}.{_beyond(forces)} {made}".lstrip(". "))

@@ -14,6 +14,7 @@ from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
+from recon.records.forces import VERDICT
 from recon.records.provenance import Input, recorded_inputs
 
 SHORT = 12  # characters of a checksum
@@ -135,10 +136,7 @@ def _days(start: date, end: date) -> str:
 
 def _verdicts(forces: xr.Dataset) -> list[dict[str, Any]]:
     """Verdict and doubts of every corner; both wheels of an axle may share them."""
-    if "calibration_verdict" not in forces:
-        return []
-    names = ("calibration_state", "calibration_verdict", "calibration_doubt")
-    columns = [map(str, forces[name].to_numpy()) for name in names]
+    columns = [map(str, forces[name].to_numpy()) for name in VERDICT]
     corners = corner_names(forces)
     out: dict[str, dict[str, Any]] = {}
     for corner, state, words, doubts in zip(corners, *columns, strict=True):

@@ -307,11 +307,6 @@ DOUBTS: dict[str, Variable] = {
 }  # fmt: skip
 FORCES |= DOUBTS
 LABELS = ("elapsed_time", "corner", "component")
-# Names in files that were written before these variables were renamed.
-FORMER_NAMES = {
-    "loading_turned": "loading_added_intermediate",
-    "loading_steered": "loading_added_tyre",
-}
 # Whatever has one of these is a result of the reconstruction, whole or spoiled.
 ONLY_FORCES = tuple(name for name in FORCES if name.startswith(("tyre_force", "loading", "hub_")))
 SUMS = ("known_sum", "sum_of_forces", "u_sum_of_forces", "sum_weight")  # all of them or none
@@ -321,13 +316,14 @@ SIGNED = (
     *("tyre_force_vehicle", "tyre_force_intermediate"),
     *("hub_moment", "hub_mode", "heading", "travel", "rack", "status", "largest_pull"),
 )
+VERDICT = ("calibration_state", "calibration_verdict", "calibration_doubt")  # on each corner's
 
 
 def require_forces(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a dataset that is no result of the reconstruction.
 
-    The variables `names` are needed; labels and, where there is one, all parts of a known sum are
-    looked at besides.
+    The variables `names` are needed, and labels, facts of the car, verdicts on the calibration
+    and, where there is one, all parts of a known sum.
 
     Raises
     ------
@@ -335,7 +331,7 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
         One is not there or not as described, labels are wrong, or time does not increase.
     """
     sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
-    require(dataset, FORCES, (*names, *LABELS, *sums), MAKE_AGAIN)
+    require(dataset, FORCES, (*names, *LABELS, *FACTS, *VERDICT, *sums), MAKE_AGAIN)
     corners, components = (dataset[n].to_numpy().tolist() for n in ("corner", "component"))
     legal = tuple(components) == COMPONENTS and set(corners) <= set(CORNERS)
     if not legal or len(set(corners)) != len(corners) or not corners:
@@ -351,6 +347,8 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
 def require_sound_forces(dataset: xr.Dataset) -> None:
     """Refuse a file of forces with a variable that is not as described, numbers included.
 
+    Loadings have to be there too: files from before a release may have other names for them.
+
     Raises
     ------
     DataError
@@ -359,7 +357,7 @@ def require_sound_forces(dataset: xr.Dataset) -> None:
     there = [name for name in FORCES if name in dataset.variables]
     if any(name in DOUBTS for name in there):
         there = list(dict.fromkeys([*there, *DOUBTS]))  # all of them or none
-    require_forces(dataset, *there)
+    require_forces(dataset, *SIGNED, *there)
     require_content(dataset, FORCES, there, MAKE_AGAIN)
     _require_attributes(dataset)
 

@@ -19,7 +19,7 @@ from recon.base.errors import DataError
 from recon.base.late import xr
 from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole
-from recon.records.forces import FORMER_NAMES, ONLY_FORCES, require_sound_forces
+from recon.records.forces import ONLY_FORCES, require_sound_forces
 from recon.records.provenance import Record, with_record
 from recon.records.scratch import LARGE, room
 
@@ -171,9 +171,6 @@ def read_result(path: str | Path) -> xr.Dataset:
             f"format {FORMAT} or older (1 or more)",
             "Update the package, or write the file again with this one.",
         )
-    source = dataset.encoding
-    dataset = dataset.rename({a: b for a, b in FORMER_NAMES.items() if _renamed(dataset, a, b)})
-    dataset.encoding = source
     if any(name in dataset.variables for name in ONLY_FORCES):
         require_sound_forces(dataset)
     return dataset
@@ -193,10 +190,6 @@ def _loaded(opened: xr.Dataset) -> xr.Dataset:
     dataset = opened.assign(large).load()
     dataset.encoding = opened.encoding
     return dataset
-
-
-def _renamed(dataset: xr.Dataset, former: str, name: str) -> bool:
-    return former in dataset.variables and name not in dataset.variables
 
 
 def _claimed(file: Path) -> int:

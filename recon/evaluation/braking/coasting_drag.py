@@ -38,8 +38,6 @@ def coasting_of(drive: BrakedDrive) -> Coasting | str:
             f"{' and '.join(missing)} not logged. Log throttle, brake_pressure and, if you can, "
             "clutch"
         )
-    if "driven" not in drive.forces:
-        return "the forces do not name the driven axle. Write them again with `recon reconstruct`"
     stretches = _let_go(drive)
     if not stretches:
         return (

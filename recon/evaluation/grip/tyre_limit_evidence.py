@@ -60,8 +60,8 @@ def slip_of(forces: xr.Dataset) -> Slip:
     lacking = {
         kind: ", ".join(name.replace("_", " ") for name in names if name not in forces)
         for kind, names in {
-            "along": ("wheel_speed", "speed", "loaded_radius"),
-            "sideways": ("yaw_rate", "speed", "heading", "contact_point", "centre_of_mass"),
+            "along": ("wheel_speed", "speed"),
+            "sideways": ("yaw_rate", "speed", "heading"),
         }.items()
     }
     if not lacking["along"]:
@@ -77,7 +77,7 @@ def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
     """Slip ratio and slip speed [m/s] of each wheel (sample, corner)."""
     car, wheels = forces["speed"].to_numpy(), forces["wheel_speed"].to_numpy()
     yaw, aside = np.zeros(len(car)), np.zeros(wheels.shape[1])
-    if "yaw_rate" in forces and "contact_point" in forces:
+    if "yaw_rate" in forces:
         yaw, aside = forces["yaw_rate"].to_numpy(), forces["contact_point"].to_numpy()[:, 1]
     # Samples of a wheel side by side in memory, and as many at once as fit the cache.
     ratio, speed = np.empty((2, *wheels.shape[::-1]))
@@ -119,7 +119,7 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
 def _lateral_acceleration(forces: xr.Dataset) -> Floats:
     """Acceleration to the left (sample,) [m/s2]: sum of forces over mass, else as logged."""
     force = forces["tyre_force_intermediate"].to_numpy()[..., 1]
-    if force.shape[1] == 4 and "vehicle_mass" in forces and np.isfinite(force).mean() > 0.5:
+    if force.shape[1] == 4 and np.isfinite(force).mean() > 0.5:
         return np.asarray(force.sum(axis=1) / float(forces["vehicle_mass"]), dtype=float)
     if "acceleration" in forces:
         return np.asarray(forces["acceleration"].to_numpy()[:, 1], dtype=float)

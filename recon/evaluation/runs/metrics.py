@@ -272,7 +272,7 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
         own = [metric for metric in METRICS if metric.kinds == kinds]
         inside = sections_of(found, *kinds)
         at = _samples(forces, inside, kinds)
-        missing |= {m.name: why for m in own if (why := _obstacle(m, known, wheels, len(at)))}
+        missing |= {m.name: why for m in own if (why := _obstacle(m, known, len(at)))}
         able = [metric for metric in own if metric.name not in missing and metric.function]
         for metric in own:
             if metric.of_run and metric.name not in missing:
@@ -311,14 +311,11 @@ def _known(forces: xr.Dataset) -> set[str]:
 
 def _wheels(forces: xr.Dataset) -> Wheels:
     at = {str(name): k for k, name in enumerate(forces["corner"].to_numpy())}
-    load, track = np.nan, dict.fromkeys(CORNERS, np.nan)
-    if "vehicle_mass" in forces:
-        load = float(forces["vehicle_mass"]) * STANDARD_GRAVITY / 4
-    if "contact_point" in forces:
-        side = forces["contact_point"].to_numpy()[:, 1]
-        for left, right in (FRONT, REAR):
-            if left in at and right in at:
-                track[left] = track[right] = float(side[at[left]] - side[at[right]])
+    load = float(forces["vehicle_mass"]) * STANDARD_GRAVITY / 4
+    side, track = forces["contact_point"].to_numpy()[:, 1], dict.fromkeys(CORNERS, np.nan)
+    for left, right in (FRONT, REAR):
+        if left in at and right in at:
+            track[left] = track[right] = float(side[at[left]] - side[at[right]])
     return Wheels(at, load, track)
 
 
@@ -339,17 +336,13 @@ def _samples(
     return at[:: -(-len(at) // MOST_SAMPLES)] if len(at) else at
 
 
-def _obstacle(metric: RunMetric, known: set[str], wheels: Wheels, samples: int) -> str:
+def _obstacle(metric: RunMetric, known: set[str], samples: int) -> str:
     """Why a run cannot have a metric, "" if nothing is in the way."""
     lacking = [name for name in metric.corners if name not in known]
     if lacking:
         return f"the forces of {', '.join(lacking)} are not known"
     if samples < FEWEST:
         return f"no {_listed(metric)} in the run"
-    if metric.name == "force_at_load" and np.isnan(wheels.load):
-        return "the file states no mass of the car: reconstruct the run again"
-    if metric.name == "front_transfer_share" and np.isnan(list(wheels.track.values())).any():
-        return "the file states no contact points: reconstruct the run again"
     return ""
 
 

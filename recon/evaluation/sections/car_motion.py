@@ -49,7 +49,7 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
     force = forces["tyre_force_intermediate"].to_numpy()
     u_force = forces["u_tyre_force_intermediate"].to_numpy()
     known = np.asarray(np.isfinite(force).mean(axis=0) > 0.5)
-    whole = bool(known[:, :2].all()) and len(known) == 4 and "vehicle_mass" in forces
+    whole = bool(known[:, :2].all()) and len(known) == 4
     if whole:
         weight = np.full(len(force), float(forces["vehicle_mass"]) * STANDARD_GRAVITY)
         source = "sum of the horizontal forces of all tyres over the mass of the car"
@@ -69,7 +69,7 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
 def _loads(forces: xr.Dataset, force: Floats, known: Floats) -> tuple[Floats, str]:
     """Load of each tyre (sample, corner) [N], and words for what forces are compared with."""
     load = force[..., 2].astype(float)
-    if known[:, 2].any() or "centre_of_mass" not in forces:
+    if known[:, 2].any():
         return load, "horizontal over vertical force of the known tyres"
     ahead = forces["contact_point"].to_numpy()[:, 0] - float(forces["centre_of_mass"][0])
     # Half of the weight of one axle; with one axle in the file the other is as far away.
@@ -96,7 +96,7 @@ def speed_of(forces: xr.Dataset) -> Floats:
     """Speed (sample,) [m/s]: logged, or of the slowest wheel; NaN where neither is logged."""
     if "speed" in forces:
         return np.asarray(forces["speed"].to_numpy(), dtype=float)
-    if "wheel_speed" in forces and "loaded_radius" in forces:
+    if "wheel_speed" in forces:
         radius = forces["loaded_radius"].to_numpy()
         with np.errstate(invalid="ignore"):
             wheels = np.abs(forces["wheel_speed"].to_numpy()) * radius

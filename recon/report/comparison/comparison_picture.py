@@ -76,8 +76,6 @@ def _with_unit(answer: xr.Dataset) -> str:
 
 def _of_samples(answer: xr.Dataset) -> str:
     """Name and unit of the quantity that the declared metric sums up."""
-    if "sample_name" not in answer.attrs:  # an older file
-        return _with_unit(answer)
     name, unit = (str(answer.attrs[key]) for key in ("sample_name", "sample_unit"))
     return f"{name.replace('_', ' ')} [{unit}]"
 

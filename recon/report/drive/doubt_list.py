@@ -82,14 +82,13 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
     error = forces["unseen_error"].to_numpy()
     worth = error > WORTH * COVERAGE_FACTOR * usual  # NaN: never
     lines = []
-    kinds, gauges = (forces[n].to_numpy() for n in ("unseen_fault", "unseen_gauge"))
-    sizes = forces["unseen_size"].to_numpy() if "unseen_size" in forces else None
+    kinds, gauges, sizes = (forces[f"unseen_{n}"].to_numpy() for n in ("fault", "gauge", "size"))
     for i in np.flatnonzero(worth.any(axis=(1, 2))):
         most = np.max(np.where(worth[i].any(axis=1)[:, None], error[i], 0.0), axis=0)
         k, kind = int(np.argmax(np.where(worth[i], error[i], 0.0).max(axis=1))), str(kinds[i])
         newtons = " / ".join(f"{value:.0f}" for value in most)
         size = ""
-        if kind in SIZES and sizes is not None:
+        if kind in SIZES:
             factor, unit = SIZES[kind]
             size = f" by {factor * sizes[i, k]:.3g} {unit}"
         lines.append(f"  {UNSEEN[kind]}: up to {newtons} N (most: {gauges[i, k]}{size})")

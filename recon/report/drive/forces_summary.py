@@ -82,8 +82,6 @@ def _peak_cell(forces: xr.Dataset, elapsed: Floats, k: int, i: int) -> str:
 
 def _calibration_lines(forces: xr.Dataset) -> list[str]:
     """Verdicts on the calibration that are not good, once for the two wheels of an axle."""
-    if "calibration_state" not in forces:
-        return []
     states, words = (forces[f"calibration_{n}"].to_numpy() for n in ("state", "verdict"))
     found = [str(w) for state, w in zip(states, words, strict=True) if state != "good"]
     return [f"  calibration: {w}" for w in dict.fromkeys(found)]
