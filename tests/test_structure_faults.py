@@ -258,6 +258,7 @@ def test_compliance_of_nothing_leaves_a_split_open() -> None:
         load_matrix(pose(rigid, np.zeros((1, 2))))
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 @pytest.mark.parametrize("file", dict.fromkeys(f for f, _ in SHIPPED))
 def test_every_shipped_file_is_told_in_words(file: str) -> None:
     told = "\n".join(car_summary(shipped(file)))

@@ -168,7 +168,7 @@ def read_result(path: str | Path) -> xr.Dataset:
         raise DataError(
             str(file),
             f"format {written}",
-            f"format {FORMAT} or older (1 or more)",
+            f"format {FORMAT}",
             "Update the package, or write the file again with this one.",
         )
     if any(name in dataset.variables for name in ONLY_FORCES):

@@ -164,7 +164,9 @@ def friction_causes(bench: Bench) -> list[Cause]:
     held_back = bench.blank()
     for m, at in enumerate(bench.centre):
         usual = np.sqrt(np.mean((at.H @ typical.T) ** 2, axis=1))
-        by_force = (half / usual)[:, None] * at.H[:, at.known_rows]
+        # Usual loads leave a gauge of the torsion of an axle tube without indication.
+        share = np.divide(half, usual, out=np.zeros_like(half), where=usual > 0)
+        by_force = share[:, None] * at.H[:, at.known_rows]
         held_back[m, :, features.forces] = -at.forces @ by_force
     return [
         *numbered(source, "assumption", map(bench.constant, columns)),
