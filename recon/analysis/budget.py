@@ -94,10 +94,7 @@ def contributions(
     `samples` (sample,) are positions along `elapsed_time`.  Returns descriptions of the causes, and
     their contributions (cause, sample, corner, component) [N]; zero where a force is not known.
 
-    Raises
-    ------
-    DataError
-        No result of `reconstruct`.
+    Raises DataError: no result of `reconstruct`.
     """
     require_forces(forces, *NEEDED)
     loadings, groups = loadings_of(forces), _groups(forces)
@@ -123,10 +120,7 @@ class Where:
     ) -> Where:
         """The sample or window of the options, all in s.
 
-        Raises
-        ------
-        DataError
-            Time and window at once, or outside the log.
+        Raises DataError: time and window at once, or outside the log.
         """
         elapsed = forces["elapsed_time"].to_numpy()
         log = f"{elapsed[0]:g} to {elapsed[-1]:g} s"

@@ -165,11 +165,8 @@ def compared(
 
     `measured` holds one estimate along `metrics` for each run; the first of these names decides.
 
-    Raises
-    ------
-    DataError
-        One log is there twice, calibrations are mixed within a set-up, or there are too few runs
-        for blocks and covariates.
+    Raises DataError: one log is there twice, calibrations are mixed within a set-up, or there are
+    too few runs for blocks and covariates.
     """
     sources = [run.sources for run in measured]
     refuse_same_log(runs, sources)

@@ -89,10 +89,7 @@ def require(
 
     Messages end with what to `do`.
 
-    Raises
-    ------
-    DataError
-        A variable is missing, or has other dimensions, another type or another unit.
+    Raises DataError: a variable is missing, or has other dimensions, another type or another unit.
     """
     names = list(dict.fromkeys(names))
     missing = [name for name in names if name not in dataset.variables]
@@ -125,11 +122,8 @@ def require_content(
 ) -> None:
     """Refuse numbers and words that such a variable cannot hold; labels are checked before.
 
-    Raises
-    ------
-    DataError
-        A number is infinite, missing where it must not be, or out of its range; or a word is none
-        of those that are known.
+    Raises DataError: a number is infinite, missing where it must not be, or out of its range; or a
+    word is none of those that are known.
     """
     for name in names:
         wanted, values = described[name], dataset.variables[name].to_numpy()

@@ -140,11 +140,8 @@ INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 def unit_of(spelling: str, dimension: str, where: str) -> Unit:
     """The unit of `dimension` that is spelled `spelling`; `where` is used in the message.
 
-    Raises
-    ------
-    DataError
-        The spelling is not known for that dimension; `lb` is refused because it may be
-        a mass or a force.
+    Raises DataError: the spelling is not known for that dimension; `lb` is refused because it may
+    be a mass or a force.
     """
     table = UNITS[dimension]
     if spelling in table:

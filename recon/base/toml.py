@@ -37,10 +37,7 @@ class TomlFault(ValueError):
 def text_of(content: bytes) -> str:
     """Decode UTF-8 text, with or without a byte order mark.
 
-    Raises
-    ------
-    TomlFault
-        There are more than `LARGEST` bytes, or a byte is not UTF-8.
+    Raises TomlFault: there are more than `LARGEST` bytes, or a byte is not UTF-8.
     """
     if len(content) > LARGEST:
         found = f"more than {LARGEST} bytes"
@@ -59,10 +56,8 @@ def text_of(content: bytes) -> str:
 def parsed(text: str) -> dict[str, Any]:
     """Parse a TOML text.
 
-    Raises
-    ------
-    TomlFault
-        The text is nested too deeply, contains a number or key that is too long, or is not TOML.
+    Raises TomlFault: the text is nested too deeply, contains a number or key that is too long, or
+    is not TOML.
     """
     _require_shallow(text)
     try:

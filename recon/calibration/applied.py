@@ -211,11 +211,8 @@ def pulls_of(
     pulled one where its own is not; the partner's wheel carries nothing.  `map_pose` [m] is the
     travel and rack that K belongs to, by default the mean of these pulls.
 
-    Raises
-    ------
-    DataError
-        A pull has no tare before its first load, or was made at a travel or steer beyond the
-        stated range; the message names pull and line.
+    Raises DataError: a pull has no tare before its first load, or was made at a travel or steer
+    beyond the stated range; the message names pull and line.
     """
     gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
     written = _written(sheet, assembly, purpose)

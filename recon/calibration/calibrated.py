@@ -214,10 +214,7 @@ class CornerCalibration:
         Slopes of the others keep their values and covariance, which the pulls gave them together.
         The verification and the verdict go, as they were made with all gauges.
 
-        Raises
-        ------
-        DataError
-            The corner has no gauge of that name, or none would be left.
+        Raises DataError: the corner has no gauge of that name, or none would be left.
         """
         for name in names:
             if name not in self.gauges:

@@ -39,10 +39,7 @@ def require_same_gauges(
 ) -> None:
     """Refuse corners, gauges and members that the car does not have.
 
-    Raises
-    ------
-    DataError
-        The message has the corner, and the gauges and members that differ.
+    Raises DataError: the message has the corner, and the gauges and members that differ.
     """
     for name, corner in calibration.items():
         if name not in assemblies:

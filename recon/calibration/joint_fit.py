@@ -70,10 +70,7 @@ def joint_fit(
     `noise` (gauge,) [unit] is the standard uncertainty of one tared indication; `left_out` one load
     step that is not used.
 
-    Raises
-    ------
-    DataError
-        The steps of the fit do not come to rest.
+    Raises DataError: the steps of the fit do not come to rest.
     """
     problem = Problem(pulls, prior, noise, left_out)
     deviation = problem.settled()
@@ -124,10 +121,7 @@ class Problem:
     def settled(self) -> Floats:
         """Deviations (unknown,) [1] of least cost, in standard uncertainties of their priors.
 
-        Raises
-        ------
-        DataError
-            The steps do not come to rest.
+        Raises DataError: the steps do not come to rest.
         """
         at = self.start
         rows = list(self.rows(at))

@@ -64,16 +64,10 @@ class BridgePrior:
 def bridge_prior(path: str, assembly: Assembly, pulls: list[Pull]) -> BridgePrior:
     """Prior of K from the bridges' slopes; the pulls decide a sign that nobody noted.
 
-    Raises
-    ------
-    DataError
-        A gauge sits on a support that does not hold the upright directly, or does not answer to
-        the pulls.
-
-    Warns
-    -----
-    PriorWarning
-        Neither the file nor the pulls show a sign: the prior is wide enough for both.
+    Raises DataError: a gauge sits on a support that does not hold the upright directly, or does not
+    answer to the pulls.
+    Warns PriorWarning: neither the file nor the pulls show a sign: the prior is wide enough for
+    both.
     """
     loads = np.concatenate([p.loads(p.wrench()) for p in pulls])
     seen = np.concatenate([p.indication for p in pulls])

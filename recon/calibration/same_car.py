@@ -23,10 +23,7 @@ def require_same_car(calibration: Calibration, car: Vehicle) -> None:
 
     A corner that the car lacks is not looked at.
 
-    Raises
-    ------
-    DataError
-        A fact has changed; the message has its place with both values.
+    Raises DataError: a fact has changed; the message has its place with both values.
     """
     where = f"calibration with {car.path}"
     corners = calibration.corners

@@ -68,10 +68,7 @@ def require_usable(found: Mapping[str, Verdict], accepted: Collection[str], wher
     `found` holds the verdicts on the corners and axles that are going to be used, `accepted` the
     names that are used whatever their verdict; `where` is the calibration, for the message.
 
-    Raises
-    ------
-    DataError
-        A corner is not to be used, or one is accepted that is not among them.
+    Raises DataError: a corner is not to be used, or one is accepted that is not among them.
     """
     for name in accepted:
         if name not in found:

@@ -19,10 +19,8 @@ PARTNER = {"FL": "FR", "FR": "FL", "RL": "RR", "RR": "RL"}
 def require_millimetres(name: str, corner: schema.CornerTable, source: Source) -> None:
     """Refuse numbers too small for a car in mm.
 
-    Raises
-    ------
-    VehicleError
-        Loaded radius or the wheel's distance from the middle below 50 mm, or no link of 20 mm.
+    Raises VehicleError: loaded radius or the wheel's distance from the middle below 50 mm, or no
+    link of 20 mm.
     """
     here: Loc = ("corner", name)
     lengths = [dist(s.outer.point_mm, s.inner.point_mm) for s in corner.support if s.kind == "link"]
@@ -46,10 +44,8 @@ def require_original(
 ) -> None:
     """Refuse a mirror of anything but the other wheel of its axle, described in full.
 
-    Raises
-    ------
-    VehicleError
-        `mirror_of` is a wheel of another axle or side, not described, or itself a mirror.
+    Raises VehicleError: `mirror_of` is a wheel of another axle or side, not described, or itself a
+    mirror.
     """
     if mirror_of != PARTNER[name]:
         why = "which is not the other wheel of the axle"
@@ -72,10 +68,7 @@ def require_names(part: Corner | Axle, others: tuple[str, ...], source: Source) 
 
     `others` are bodies of other tables under the names that they have in this one.
 
-    Raises
-    ------
-    VehicleError
-        A name is used twice, or a point or the wheel is on an unknown body.
+    Raises VehicleError: a name is used twice, or a point or the wheel is on an unknown body.
     """
     what = "corner" if isinstance(part, Corner) else "axle"
     here: Loc = (what, part.name)
@@ -116,16 +109,9 @@ def _require_once(names: list[str], where: str) -> None:
 def require_sound(corner: Corner, source: Source) -> None:
     """Check the wheel's side, its axle and the height of the hub.
 
-    Raises
-    ------
-    VehicleError
-        The wheel is on the wrong side, a rear wheel is no way back, or the hub's height does not
-        fit the loaded radius.
-
-    Warns
-    -----
-    VehicleWarning
-        A member of the upright has its inner end farther out than its outer end.
+    Raises VehicleError: the wheel is on the wrong side, a rear wheel is no way back, or the hub's
+    height does not fit the loaded radius.
+    Warns VehicleWarning: a member of the upright has its inner end farther out than its outer end.
     """
     _require_side(corner, source)
     _require_axle(corner, source)
@@ -191,10 +177,7 @@ def _warn_if_turned(support: Support, where: str) -> None:
 def require_unique_gauges(parts: Iterable[Corner | Axle], source: Source) -> None:
     """Refuse a gauge name that is used twice; they are the names of log columns.
 
-    Raises
-    ------
-    VehicleError
-        Two gauges have one name.
+    Raises VehicleError: two gauges have one name.
     """
     first: dict[str, str] = {}
     for part in parts:
@@ -213,10 +196,7 @@ def require_unique_gauges(parts: Iterable[Corner | Axle], source: Source) -> Non
 def require_rack(table: schema.VehicleTable, corners: dict[str, Corner], source: Source) -> None:
     """Refuse a corner that steers without a range of the rack.
 
-    Raises
-    ------
-    VehicleError
-        `moves_with_rack` somewhere, but no `rack_mm`.
+    Raises VehicleError: `moves_with_rack` somewhere, but no `rack_mm`.
     """
     steered = [name for name, corner in corners.items() if corner.steered]
     if steered and table.steering.rack_mm is None:
@@ -231,10 +211,8 @@ def require_rack(table: schema.VehicleTable, corners: dict[str, Corner], source:
 def require_rack_in_use(car: Vehicle, source: Source) -> None:
     """Refuse a range of the rack where front wheels are there and nothing moves with it.
 
-    Raises
-    ------
-    VehicleError
-        `rack_mm`, but `moves_with_rack` nowhere: every pose with the wheels turned would be wrong.
+    Raises VehicleError: `rack_mm`, but `moves_with_rack` nowhere: every pose with the wheels turned
+    would be wrong.
     """
     front = [name for name in car.corners if name.startswith("F")]
     low, high = car.steering.rack_range

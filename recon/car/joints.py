@@ -17,11 +17,8 @@ GAUGED = ("link", "spring", "torsion")
 def require_joints(part: Corner | Axle, source: Source) -> None:
     """Check each support by itself, and against the others.
 
-    Raises
-    ------
-    VehicleError
-        A support has no length, joins a body to itself, lies on the other side of the car or is
-        there twice; or a body has no support.
+    Raises VehicleError: a support has no length, joins a body to itself, lies on the other side of
+    the car or is there twice; or a body has no support.
     """
     what = "corner" if isinstance(part, Corner) else "axle"
     for i, support in enumerate(part.supports):
@@ -109,10 +106,8 @@ def _ends(support: Support) -> list[tuple[str, Vec]]:
 def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source) -> None:
     """Refuse a gauge that is on no link, spring or torsion, or at a section of no body.
 
-    Raises
-    ------
-    VehicleError
-        No support or body has the name, or it is one that no bridge can be bonded to so.
+    Raises VehicleError: no support or body has the name, or it is one that no bridge can be bonded
+    to so.
     """
     what = "corner" if isinstance(part, Corner) else "axle"
     kinds = {s.name: s.kind for s in part.supports}

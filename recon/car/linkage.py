@@ -54,10 +54,8 @@ class Linkage:
     def wheel(self, corner: str) -> int:
         """Index of the corner's wheel.
 
-        Raises
-        ------
-        VehicleError
-            The assembly has no such corner, for example if an axle is named instead.
+        Raises VehicleError: the assembly has no such corner, for example if an axle is named
+        instead.
         """
         names = [c.name for c in self.corners]
         if corner not in names:
@@ -86,11 +84,8 @@ def lone(corner: Corner) -> Linkage:
 def linkage_of(car: Vehicle, name: str) -> Linkage:
     """Linkage of the assembly of that name, or of the assembly of the corner of that name.
 
-    Raises
-    ------
-    VehicleError
-        The car has no such corner or tied axle (the message offers the nearest name), or a corner
-        of the axle is not described.
+    Raises VehicleError: the car has no such corner or tied axle (the message offers the nearest
+    name), or a corner of the axle is not described.
     """
     axle = car.axles.get(name) or car.axle_of(name)
     if axle is not None:

@@ -28,16 +28,10 @@ OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     """Return the car; refuse masses that leave a wheel without load.
 
-    Raises
-    ------
-    VehicleError
-        The centre of mass is not between the axles, or the wheels outweigh the car.
-
-    Warns
-    -----
-    VehicleWarning
-        Unsprung masses, height of the centre of mass, wheelbase, track, droop, a spring rate or
-        a gauge factor are unusual.
+    Raises VehicleError: the centre of mass is not between the axles, or the wheels outweigh the
+    car.
+    Warns VehicleWarning: unsprung masses, height of the centre of mass, wheelbase, track, droop, a
+    spring rate or a gauge factor are unusual.
     """
     front, rear = (
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"

@@ -21,16 +21,9 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     Returns the car in SI, whose `assumed` lists each default that was used, and the file's text,
     for the line of whatever is found wrong later.  `vehicles/README.md` explains the keys.
 
-    Raises
-    ------
-    VehicleError
-        The file cannot be read, or its content is at fault.  Faults of keys, types and ranges
-        are reported all at once, those of names and points one at a time.
-
-    Warns
-    -----
-    VehicleWarning
-        A member's inner end lies farther out than its outer end.
+    Raises VehicleError: the file cannot be read, or its content is at fault. Faults of keys, types
+    and ranges are reported all at once, those of names and points one at a time.
+    Warns VehicleWarning: a member's inner end lies farther out than its outer end.
     """
     content = content_of(str(path))
     text = text_of(str(path), content)

@@ -49,10 +49,7 @@ class _Point:
 def warn_of_slips(car: Vehicle, source: Source) -> None:
     """Note every point that looks like a slip of the pen.
 
-    Warns
-    -----
-    VehicleWarning
-        A coordinate does not fit, and would with another sign or digit.
+    Warns VehicleWarning: a coordinate does not fit, and would with another sign or digit.
     """
     described = {
         n: c for n, c in car.corners.items() if ("corner", n, "mirror_of") not in source.lines

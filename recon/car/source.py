@@ -19,10 +19,7 @@ Loc = tuple[str | int, ...]  # key path; entries of arrays of tables count from 
 def content_of(path: str) -> bytes:
     """Return the bytes of an existing local file.
 
-    Raises
-    ------
-    VehicleError
-        A network address, a folder, no such file, or one that may not be read.
+    Raises VehicleError: a network address, a folder, no such file, or one that may not be read.
     """
     if re.match(r"[A-Za-z][\w+.-]+:/", path):
         raise VehicleError(
@@ -50,10 +47,7 @@ def content_of(path: str) -> bytes:
 def text_of(path: str, content: bytes) -> str:
     """Return the text of a file in UTF-8.
 
-    Raises
-    ------
-    VehicleError
-        The file is too large, or a byte is not UTF-8; the message names its line.
+    Raises VehicleError: the file is too large, or a byte is not UTF-8; the message names its line.
     """
     try:
         return toml.text_of(content)
@@ -64,10 +58,8 @@ def text_of(path: str, content: bytes) -> str:
 def parsed(path: str, text: str) -> dict[str, Any]:
     """Return the content of a TOML text.
 
-    Raises
-    ------
-    VehicleError
-        The text is not TOML (with line and column), nested too deep, or of a format newer than 1.
+    Raises VehicleError: the text is not TOML (with line and column), nested too deep, or of a
+    format newer than 1.
     """
     try:
         data = toml.parsed(text)

@@ -111,11 +111,8 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     Logs (elapsed_time, gauge) are as `read_log` returns them: SI units, time in [s] on the own
     clock.
 
-    Raises
-    ------
-    DataError
-        The logs have no channel in common, the channels do not agree at any offset, or they agree
-        at several.
+    Raises DataError: the logs have no channel in common, the channels do not agree at any offset,
+    or they agree at several.
     """
     where = f"{second.attrs.get('path', 'log')} beside {first.attrs.get('path', 'log')}"
     # A channel in both logs that hardly moves does not count: lateral acceleration of a launch.

@@ -36,10 +36,8 @@ class Band:
 def require_bandwidth(bandwidth: float, rate: float, where: str) -> float:
     """Return a bandwidth [Hz] that can be filtered at the sampling rate [Hz].
 
-    Raises
-    ------
-    DataError
-        The bandwidth is too low for the rate, which may come from times in a wrong unit.
+    Raises DataError: the bandwidth is too low for the rate, which may come from times in a wrong
+    unit.
     """
     if bandwidth >= LOWEST_SHARE * rate:
         return bandwidth

@@ -73,10 +73,7 @@ def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
 def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
     """Read logs as `read_logs` does, and return the log together with the clocks that were found.
 
-    Raises
-    ------
-    DataError
-        See `read_logs`.
+    Raises DataError: see `read_logs`.
     """
     pairs = [s if isinstance(s, tuple) else (s, None) for s in sources]
     if len(pairs) < 2:

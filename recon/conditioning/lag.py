@@ -165,10 +165,8 @@ def _smoothed(channel: Channel) -> Channel:
 def first_lag(pairs: list[Pair], where: str) -> float:
     """Lag [s] to add to the second clock at which all pairs correlate best.
 
-    Raises
-    ------
-    DataError
-        No lag explains enough of the second log's channels, or two lags do equally well.
+    Raises DataError: no lag explains enough of the second log's channels, or two lags do equally
+    well.
     """
     from scipy.signal import find_peaks
 

@@ -28,10 +28,8 @@ def lower_rate(result: xr.Dataset, rate: float) -> xr.Dataset:
     ones are joined.  The random part of an uncertainty shrinks as the filter takes noise away, its
     limits likewise; all other parts stay.
 
-    Raises
-    ------
-    DataError
-        The rate is not a positive number, is higher than that of the result, or does not divide it.
+    Raises DataError: the rate is not a positive number, is higher than that of the result, or does
+    not divide it.
     """
     time = result[SAMPLES].to_numpy()
     own = 1.0 / float(np.median(np.diff(time))) if len(time) > 1 else np.nan

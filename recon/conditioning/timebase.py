@@ -79,10 +79,7 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
     attributes `own_step` [s], the longest interval between two of their samples that was filled,
     and `u_filled`, the standard uncertainty of filled values in the channel's unit.
 
-    Warns
-    -----
-    DataWarning
-        Samples were bridged, or gaps are too long for it.
+    Warns DataWarning: samples were bridged, or gaps are too long for it.
     """
     elapsed, raw = log["elapsed_time"].to_numpy(), log["indication"].to_numpy()
     lost = _lost_lengths(elapsed, raw, rate)

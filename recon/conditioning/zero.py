@@ -92,16 +92,9 @@ def zero_of(
     range determines the uncertainty of the zero.  `values` (sample,) receive the zeros, gauge by
     gauge.
 
-    Raises
-    ------
-    DataError
-        A gauge has no tare, or none whose load is known; or a tare during the drive has no time
-        within the log.  The message names the gauge.
-
-    Warns
-    -----
-    DataWarning
-        Gauges with a single tare, by name.
+    Raises DataError: a gauge has no tare, or none whose load is known; or a tare during the drive
+    has no time within the log. The message names the gauge.
+    Warns DataWarning: gauges with a single tare, by name.
     """
     state = _state(tares, gauges)
     knots = [_knots(tares, gauge, state, elapsed) for gauge in gauges]

@@ -47,12 +47,9 @@ def assembly_of(car: Vehicle, name: str) -> Assembly:
 
     `name` is a corner, 'FL', or an axle that ties two corners, 'rear'.
 
-    Raises
-    ------
-    VehicleError
-        The car has no such corner or tied axle (the message offers the nearest name), the vehicle
-        file lacks a corner of the axle, a body is loose at given travel and steer, or a wheel
-        cannot travel.
+    Raises VehicleError: the car has no such corner or tied axle (the message offers the nearest
+    name), the vehicle file lacks a corner of the axle, a body is loose at given travel and steer,
+    or a wheel cannot travel.
     """
     return assembled(linkage_of(car, name))
 
@@ -60,10 +57,7 @@ def assembly_of(car: Vehicle, name: str) -> Assembly:
 def assemblies_of(car: Vehicle) -> dict[str, Assembly]:
     """All assemblies of the car by name, in the order of its corners.
 
-    Raises
-    ------
-    VehicleError
-        See `assembly_of`.
+    Raises VehicleError: see `assembly_of`.
     """
     return {name: assembly_of(car, name) for name in assembly_names(car)}
 
@@ -71,10 +65,7 @@ def assemblies_of(car: Vehicle) -> dict[str, Assembly]:
 def assembled(linkage: Linkage) -> Assembly:
     """A linkage together with its mechanism.
 
-    Raises
-    ------
-    VehicleError
-        A body is loose at given travel and steer, or a wheel cannot travel.
+    Raises VehicleError: a body is loose at given travel and steer, or a wheel cannot travel.
     """
     own = {f.name: getattr(linkage, f.name) for f in fields(Linkage)}
     return Assembly(**own, mechanism=mechanism_of(linkage))

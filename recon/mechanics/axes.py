@@ -73,10 +73,7 @@ def tyre_to_intermediate(vector: Floats, heading: ArrayLike) -> Floats:
 def require_axes(name: str, where: str) -> None:
     """Check that `name` is one of `AXES`.
 
-    Raises
-    ------
-    DataError
-        It is not; the message offers the nearest name.
+    Raises DataError: it is not; the message offers the nearest name.
     """
     if name not in AXES:
         raise DataError(

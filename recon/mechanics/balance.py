@@ -48,10 +48,8 @@ def balance(mechanism: Mechanism, state: State, wrench: Floats | None = None) ->
     `wrench` (..., 6 * body, column) [N, N m] are other loads on the bodies about the reference
     point, which then take the place of unit wrenches on the wheels.
 
-    Raises
-    ------
-    VehicleError
-        The mechanism passes a dead centre, or all supports that share a load have compliance zero.
+    Raises VehicleError: the mechanism passes a dead centre, or all supports that share a load have
+    compliance zero.
     """
     rows, hubs = rows_of(mechanism, state), hubs_of(mechanism, state)
     idle = idle_rows(mechanism, state.rotation)

@@ -44,10 +44,7 @@ def spin_axis(left: bool, toe_in: float, camber: float) -> Floats:
 def mechanism_of(linkage: Linkage) -> Mechanism:
     """Arrays of a linkage.
 
-    Raises
-    ------
-    VehicleError
-        A body is loose at given travel and steer, or a wheel cannot travel.
+    Raises VehicleError: a body is loose at given travel and steer, or a wheel cannot travel.
     """
     index = {name: i for i, name in enumerate(linkage.bodies)} | {CHASSIS: -1}
     supports = linkage.supports

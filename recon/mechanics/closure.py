@@ -28,10 +28,8 @@ def closed(mechanism: Mechanism, state: State, travels: Floats) -> State:
 
     Travels are the rise of each wheel centre from design height, bump positive.
 
-    Raises
-    ------
-    VehicleError
-        The mechanism does not reach a pose or binds there; the message states travel and rack.
+    Raises VehicleError: the mechanism does not reach a pose or binds there; the message states
+    travel and rack.
     """
     with np.errstate(all="ignore"):
         for _ in range(MOST_STEPS):

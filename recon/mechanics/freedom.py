@@ -47,11 +47,8 @@ def idle_turns(mechanism: Mechanism) -> tuple[IdleTurn, ...]:
 def require_one_motion(mechanism: Mechanism) -> None:
     """Check that given travel and steer leave no motion free, and that every wheel can travel.
 
-    Raises
-    ------
-    VehicleError
-        A body can still turn or slide, the rigid supports keep a wheel from rising, or no spring
-        carries it.
+    Raises VehicleError: a body can still turn or slide, the rigid supports keep a wheel from
+    rising, or no spring carries it.
     """
     state = design_state(mechanism)
     rows = rows_of(mechanism, state)

@@ -68,10 +68,7 @@ def pose(
     travel. `points` (..., support, 3, xyz) and `centres` (..., wheel, xyz) [m] stand for the
     mechanism's own design points, for their uncertainty.
 
-    Raises
-    ------
-    VehicleError
-        The mechanism does not reach a pose; the message names travel and rack.
+    Raises VehicleError: the mechanism does not reach a pose; the message names travel and rack.
     """
     points = mechanism.points if points is None else points
     centres = mechanism.centres if centres is None else centres
@@ -107,12 +104,8 @@ def posed(assembly: Assembly, travel: ArrayLike, rack: ArrayLike = 0.0) -> Pose:
     `travel` (..., wheel) [m] of each corner, bump positive, or one number for all wheels; `rack`
     (...,) [m], left positive.
 
-    Raises
-    ------
-    VehicleError
-        The mechanism does not reach a pose.
-    DataError
-        Travel outside the range that the vehicle file states.
+    Raises VehicleError: the mechanism does not reach a pose.
+    Raises DataError: travel outside the range that the vehicle file states.
     """
     travels = np.atleast_1d(np.asarray(travel, dtype=float))
     travels = np.broadcast_to(travels, (*travels.shape[:-1], len(assembly.corners)))

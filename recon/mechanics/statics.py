@@ -28,10 +28,8 @@ def load_matrix(at: Pose) -> Floats:
     torsion is a moment.  Loads that depend on a compliance that is not stated are NaN, see
     `Mechanism.redundant`.
 
-    Raises
-    ------
-    VehicleError
-        The mechanism passes a dead centre; the message names corner and condition number.
+    Raises VehicleError: the mechanism passes a dead centre; the message names corner and condition
+    number.
     """
     return _balance(at).known
 

@@ -33,10 +33,7 @@ GAIN = (
 def read_its_calibration(path: str | Path, forces: xr.Dataset) -> Calibration:
     """Read the calibration file that some forces were made with.
 
-    Raises
-    ------
-    DataError
-        It is no calibration, or by its checksum another file than that of the forces.
+    Raises DataError: it is no calibration, or by its checksum another file than that of the forces.
     """
     from recon.calibration.store import read_calibration
     from recon.records.files import checksum, only_result
@@ -64,10 +61,7 @@ def calibration_of(forces: xr.Dataset, calibration: Calibration | None) -> dict[
 
     `calibration` is the one that the forces were made with, for its map, pulls and verification.
 
-    Raises
-    ------
-    DataError
-        `calibration` is another one than that of the forces.
+    Raises DataError: `calibration` is another one than that of the forces.
     """
     if calibration is not None:
         _require_same(forces, calibration)

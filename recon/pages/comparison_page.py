@@ -62,10 +62,7 @@ def is_comparison(result: xr.Dataset) -> bool:
 def comparison_page(answer: xr.Dataset) -> Page:
     """A comparison, as `compare_runs` returns it, as one HTML page.
 
-    Raises
-    ------
-    DataError
-        It lacks variables that the page shows, as files of older versions do.
+    Raises DataError: it lacks variables that the page shows, as files of older versions do.
     """
     require(answer, COMPARISON, NEEDED, AGAIN)
     first, second = (str(name) for name in answer["set_up"].to_numpy())

@@ -13,10 +13,7 @@ from recon.records.overwriting import refuse_existing
 def refuse_existing_page(page: Name | None, *, overwrite: bool) -> None:
     """Refuse a page that exists before anything is calculated.
 
-    Raises
-    ------
-    OutputError
-        The file exists and `overwrite` is false.
+    Raises OutputError: the file exists and `overwrite` is false.
     """
     if page is not None:
         refuse_existing(Path(page), overwrite=overwrite)

@@ -30,10 +30,7 @@ class Question:
     Unknowns that are no forces (moments, states of self-stress) are nuisances with the size of
     their prior.
 
-    Raises
-    ------
-    DataError
-        Shapes do not match, or a noise or prior is not above zero.
+    Raises DataError: shapes do not match, or a noise or prior is not above zero.
     """
 
     rows: Floats  # (candidate, unknown) N per N or N m, load of a candidate per unit of an unknown
@@ -68,10 +65,8 @@ class Question:
     def positions(self, names: tuple[str, ...]) -> list[int]:
         """Rows of the named candidates.
 
-        Raises
-        ------
-        VehicleError
-            A name is no candidate (the message offers the nearest), or is given twice.
+        Raises VehicleError: a name is no candidate (the message offers the nearest), or is given
+        twice.
         """
         for k, name in enumerate(names):
             if name not in self.candidates:
@@ -169,10 +164,7 @@ class Knowledge:
 def judge(question: Question, chosen: tuple[str, ...]) -> Knowledge:
     """Judge the chosen candidates; an empty choice is allowed.
 
-    Raises
-    ------
-    VehicleError
-        A name is no candidate, or is given twice.
+    Raises VehicleError: a name is no candidate, or is given twice.
     """
     at = question.positions(chosen)
     covariance = question.covariance(at)

@@ -42,10 +42,7 @@ def question_of(
     Loads of `named` become candidates even if they repeat another one, as the load of a spring
     behind a rocker repeats that of its push rod; loads that the file gauges always are.
 
-    Raises
-    ------
-    DataError
-        The noise is not above zero, or the travel is outside the stated range.
+    Raises DataError: the noise is not above zero, or the travel is outside the stated range.
     """
     at = posed(assembly, travel, rack)
     mechanism, corners = assembly.mechanism, assembly.corners

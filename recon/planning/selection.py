@@ -64,14 +64,11 @@ class Selection:
 def select(question: Question, count: int, keep: tuple[str, ...] = ()) -> Selection:
     """Choose the `count` candidates, `keep` among them, with the smallest sum of forces' variances.
 
-    Raises
-    ------
-    DataError
-        `count` is below one, below the number of `keep`, or above the number of candidates.
-    VehicleError
-        A name in `keep` is no candidate (the message offers the nearest), or is given twice.
-    SolveError
-        The solver of the relaxation found no optimum.
+    Raises DataError: `count` is below one, below the number of `keep`, or above the number of
+    candidates.
+    Raises VehicleError: a name in `keep` is no candidate (the message offers the nearest), or is
+    given twice.
+    Raises SolveError: the solver of the relaxation found no optimum.
     """
     kept = question.positions(keep)
     _require_count(question, count, kept)
@@ -242,10 +239,7 @@ def _relaxed_bound(question: Question, count: int, kept: tuple[int, ...]) -> flo
 def _relaxed(question: Question, count: int, kept: tuple[int, ...]) -> Floats:
     """Weights (candidate,) between 0 and 1 with sum `count` and the smallest criterion.
 
-    Raises
-    ------
-    SolveError
-        No optimum was found; the message states the status of the solver.
+    Raises SolveError: no optimum was found; the message states the status of the solver.
     """
     import cvxpy as cp
 

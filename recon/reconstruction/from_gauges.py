@@ -115,10 +115,7 @@ def completed(
     `log` (elapsed_time, gauge) is as `condition` returns it, `accept_corner` as of `reconstruct`.
     It is returned itself where nothing is lacking, or where the gauges show too little.
 
-    Warns
-    -----
-    PriorWarning
-        An acceleration is inferred from the gauges.
+    Warns PriorWarning: an acceleration is inferred from the gauges.
     """
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log

@@ -63,10 +63,7 @@ class BoundTable:
     def require(self, *names: str) -> None:
         """Refuse the table if none of `names` is there.
 
-        Raises
-        ------
-        DataError
-            None of them is a column or a constant.
+        Raises DataError: none of them is a column or a constant.
         """
         if not any(name in self.bound for name in names):
             raise DataError(
@@ -82,11 +79,8 @@ def open_table(
 ) -> BoundTable:
     """Find layout and columns of a table, through a column map where one is given.
 
-    Raises
-    ------
-    DataError
-        File or map cannot be read, a mapped or required column is missing, a unit is missing
-        or wrong.
+    Raises DataError: file or map cannot be read, a mapped or required column is missing, a unit is
+    missing or wrong.
     """
     file = existing_file(path, WHAT[kind])
     chosen = ColumnMap() if column_map is None or car is None else read_map(column_map, kind, car)
@@ -194,10 +188,7 @@ def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Uni
 def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
     """Find the unit that `spelling` means for the indications of `gauge`.
 
-    Raises
-    ------
-    DataError
-        It is of another kind than the unit in the vehicle file.
+    Raises DataError: it is of another kind than the unit in the vehicle file.
     """
     if spelling in UNITS[gauge.unit]:
         return UNITS[gauge.unit][spelling]

@@ -127,11 +127,8 @@ class ColumnMap:
 def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
     """Read a column map for tables of `kind`.
 
-    Raises
-    ------
-    DataError
-        No such file, no TOML, an unknown key, name, unit or word, another kind, or a column
-        that is also a constant.
+    Raises DataError: no such file, no TOML, an unknown key, name, unit or word, another kind, or a
+    column that is also a constant.
     """
     file = existing_file(path, "column map")
     try:

@@ -65,10 +65,7 @@ def corrections_of(
     `known` holds the columns that may be corrected, with the kind of quantity or unit of each;
     `delays` says whether columns have a time that can be late; `where` is the map, for messages.
 
-    Raises
-    ------
-    DataError
-        A name, number or unit makes no sense, or a column is in two lines.
+    Raises DataError: a name, number or unit makes no sense, or a column is in two lines.
     """
     out: dict[str, Correction] = {}
     for names, keys in stated.items():

@@ -25,10 +25,7 @@ def existing_file(path: str | Path, what: str) -> Path:
     Where a result is wanted, a folder stands for the one in it (`only_result`).  `what`
     the file should be ("log", "pull sheet") is for the message.
 
-    Raises
-    ------
-    DataError
-        The name is an address of the network, or no regular file is there.
+    Raises DataError: the name is an address of the network, or no regular file is there.
     """
     text = str(path)
     if "://" in text:
@@ -98,10 +95,7 @@ def _checksum(path: Path, *_state: int) -> str:
 def require_ending(target: Path, *endings: str) -> None:
     """Refuse the name of a file to be written that has none of the `endings`.
 
-    Raises
-    ------
-    OutputError
-        It is a folder, or ends otherwise.
+    Raises OutputError: it is a folder, or ends otherwise.
     """
     if target.name.lower().endswith(endings):
         return
@@ -124,11 +118,8 @@ def replace_whole(path: str | Path, *, overwrite: bool = False) -> Iterator[Path
     Whoever reads `path` sees the old file or the whole new one, never a part.  The temporary
     name keeps the ending, so that writers that choose by the ending choose the same.
 
-    Raises
-    ------
-    OutputError
-        `path` exists and `overwrite` is false, it is a folder, its folder is missing, or the
-        file cannot be written (rights, full disk).
+    Raises OutputError: `path` exists and `overwrite` is false, it is a folder, its folder is
+    missing, or the file cannot be written (rights, full disk).
     """
     target = Path(path)
     temporary = target.parent / part_name(target.name)
@@ -170,10 +161,7 @@ def _check_target(target: Path, overwrite: bool) -> None:
 def require_free(existing: Path, *, overwrite: bool) -> None:
     """Refuse to replace a file that exists, unless `overwrite` allows it.
 
-    Raises
-    ------
-    OutputError
-        `overwrite` is false.
+    Raises OutputError: `overwrite` is false.
     """
     if not overwrite:
         raise OutputError(

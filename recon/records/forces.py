@@ -325,10 +325,8 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
     The variables `names` are needed, and labels, facts of the car, verdicts on the calibration
     and, where there is one, all parts of a known sum.
 
-    Raises
-    ------
-    DataError
-        One is not there or not as described, labels are wrong, or time does not increase.
+    Raises DataError: one is not there or not as described, labels are wrong, or time does not
+    increase.
     """
     sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
     require(dataset, FORCES, (*names, *LABELS, *FACTS, *VERDICT, *sums), MAKE_AGAIN)
@@ -349,10 +347,8 @@ def require_sound_forces(dataset: xr.Dataset) -> None:
 
     Loadings have to be there too: files from before a release may have other names for them.
 
-    Raises
-    ------
-    DataError
-        As `require_forces`; or a number or word is impossible, or an attribute is missing.
+    Raises DataError: as `require_forces`; or a number or word is impossible, or an attribute is
+    missing.
     """
     there = [name for name in FORCES if name in dataset.variables]
     if any(name in DOUBTS for name in there):

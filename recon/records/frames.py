@@ -42,11 +42,8 @@ def frame_layout(path: Path, *, skip_lines: int = 0, units_row: bool | None = No
     A spreadsheet may have rows before the header, `skip_lines`; whether the row below the header
     holds units is found where `units_row` does not say it.
 
-    Raises
-    ------
-    DataError
-        The file cannot be read, the package that reads it is missing, it has no row, or two
-        columns have one name.
+    Raises DataError: the file cannot be read, the package that reads it is missing, it has no row,
+    or two columns have one name.
     """
     frame, attributes = _read(path, skip_lines)
     header = [str(name).strip() for name in frame.columns]
@@ -161,10 +158,7 @@ def frame_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
 def frame_values(layout: Layout, positions: list[int], stamps: int | None) -> Floats:
     """Columns (position, row) in the table's own units, stamps in [s], as `parse_table`.
 
-    Raises
-    ------
-    DataError
-        A cell is no number, no time or infinite.
+    Raises DataError: a cell is no number, no time or infinite.
     """
     out = np.empty((len(positions), len(layout.frame)))
     for place, position in enumerate(positions):

@@ -15,11 +15,8 @@ def require_held_out(fit: PullSheet, verification: PullSheet) -> None:
 
     Rows of purpose `fit` of the one sheet are fitted, rows of purpose `verify` of the other verify.
 
-    Raises
-    ------
-    DataError
-        Both are one file, no row verifies, or a pull to verify has loads and indications of a
-        pull that is fitted, under whatever name.
+    Raises DataError: both are one file, no row verifies, or a pull to verify has loads and
+    indications of a pull that is fitted, under whatever name.
     """
     # A sheet that was never a file has no checksum.
     if fit.checksum and verification.checksum == fit.checksum:

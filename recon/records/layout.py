@@ -102,11 +102,8 @@ def find_layout(
     So is whether the line below the header holds units: such a line has no number and at least one
     unit that is known.
 
-    Raises
-    ------
-    DataError
-        The file is no text, has no data rows, no separator splits the header like the data,
-        two columns have one name, or decimal mark and separator are the same.
+    Raises DataError: the file is no text, has no data rows, no separator splits the header like the
+    data, two columns have one name, or decimal mark and separator are the same.
     """
     encoding, text = _head(path)
     returns = "\n" not in text and "\r" in text
@@ -194,10 +191,8 @@ def _head(path: Path) -> tuple[str, str]:
 def refuse_nul(path: Path, block: bytes, lines_before: int) -> None:
     """Refuse bytes that no text has.
 
-    Raises
-    ------
-    DataError
-        There is a NUL byte in `block`, which follows `lines_before` lines of the file.
+    Raises DataError: there is a NUL byte in `block`, which follows `lines_before` lines of the
+    file.
     """
     place = block.find(b"\0")
     if place >= 0:
@@ -265,10 +260,7 @@ def _header(where: str, row: list[str], separator: str, decimal: str) -> list[st
 def refuse_header(where: str, cells: list[str], separator: str) -> None:
     """Refuse a header with far too many columns, or with one name twice.
 
-    Raises
-    ------
-    DataError
-        It is such a header; `where` says where it stands.
+    Raises DataError: it is such a header; `where` says where it stands.
     """
     if len(cells) > MOST_COLUMNS:
         raise DataError(

@@ -60,10 +60,7 @@ LOG: dict[str, Variable] = {
 def require_log(dataset: xr.Dataset) -> None:
     """Refuse a dataset that is no log: gauges along time, other channels in SI units.
 
-    Raises
-    ------
-    DataError
-        A variable is missing, or has other dimensions, another type or another unit.
+    Raises DataError: a variable is missing, or has other dimensions, another type or another unit.
     """
     there = [name for name in LOG if name in dataset.variables]
     require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)

@@ -11,10 +11,7 @@ from recon.records.files import require_free
 def refuse_existing(target: Path, *, overwrite: bool) -> None:
     """Refuse before the work, not after it, to replace a result.
 
-    Raises
-    ------
-    OutputError
-        `target` exists and must not be replaced, or its name cannot be looked up.
+    Raises OutputError: `target` exists and must not be replaced, or its name cannot be looked up.
     """
     try:
         if not target.is_absolute():

@@ -35,10 +35,7 @@ TAKES = {
 def refuse_other_kind(layout: Layout, found: Iterable[str], kind: Kind) -> None:
     """Refuse a table that is of another kind than wanted; `found` are our columns that it has.
 
-    Raises
-    ------
-    DataError
-        The table lacks a column of this kind, and has every one of another kind.
+    Raises DataError: the table lacks a column of this kind, and has every one of another kind.
     """
     if _complete(kind, found):
         return

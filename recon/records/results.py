@@ -74,10 +74,7 @@ def as_written(dataset: xr.Dataset, record: Record | None) -> xr.Dataset:
 def _reserve(path: Path, dataset: xr.Dataset) -> None:
     """Ask for the room of a file before it is begun; older libraries crash on a full disk.
 
-    Raises
-    ------
-    OSError
-        There is not enough of it.
+    Raises OSError: there is not enough of it.
     """
     size = sum(
         v.size * np.dtype(v.encoding.get("dtype", v.dtype)).itemsize

@@ -106,10 +106,8 @@ def read_same_set_up(path: str | Path, forces: xr.Dataset) -> list[xr.Dataset]:
     its runs, as `read_result` returns it.  The attribute `tyre_temperature` [degC] of a result is
     that of the run, where it is stated.
 
-    Raises
-    ------
-    DataError
-        As `read_run_list`, but for the number of set-ups; or the forces are no run of the list.
+    Raises DataError: as `read_run_list`, but for the number of set-ups; or the forces are no run of
+    the list.
     """
     from recon.records.results import read_result
 

@@ -103,10 +103,7 @@ keeper = _Keeper()
 def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
     """Empty array (..., sample) of `shape` [1], in memory if there is room, else in a file.
 
-    Raises
-    ------
-    OutputError
-        The folder for temporary files cannot be written, or has not enough room.
+    Raises OutputError: the folder for temporary files cannot be written, or has not enough room.
     """
     size = math.prod(shape) * np.dtype(dtype).itemsize
     if size < LARGE:

@@ -39,10 +39,7 @@ class Rows:
     ) -> None:
         """Refuse the table at the first row that is `wrong` (row,); `found` describes a row.
 
-        Raises
-        ------
-        DataError
-            Any row is wrong.
+        Raises DataError: any row is wrong.
         """
         if wrong.any():
             row = int(np.argmax(wrong))
@@ -55,10 +52,7 @@ class Rows:
 
         `others` names what a row may belong to that is not there, such as another corner.
 
-        Raises
-        ------
-        DataError
-            A word is not among `legal` (where any are given).
+        Raises DataError: a word is not among `legal` (where any are given).
         """
         translation = self.table.values.get(name, {})
         found = [translation.get(word, word) if word else default for word in self._texts(name)]
@@ -104,10 +98,8 @@ class Rows:
 
         Empty cells take `default`, also in SI.
 
-        Raises
-        ------
-        DataError
-            A cell is no number, or lies outside `least` to `most` (SI) or what is possible.
+        Raises DataError: a cell is no number, or lies outside `least` to `most` (SI) or what is
+        possible.
         """
         bound = self.table.bound.get(name)
         if bound is None:
@@ -157,10 +149,7 @@ class Rows:
 
         NaN where all three are empty.
 
-        Raises
-        ------
-        DataError
-            A row has some of the three but not all.
+        Raises DataError: a row has some of the three but not all.
         """
         vector = np.stack([self.numbers(f"{name}_{c}") for c in COMPONENTS], axis=1)
         missing = np.isnan(vector)

@@ -53,10 +53,7 @@ def write_log(
 ) -> None:
     """Write a dataset of the form that `read_log` returns, packed when the name ends `.gz`.
 
-    Raises
-    ------
-    OutputError
-        The target exists (unless `overwrite`) or cannot be written.
+    Raises OutputError: the target exists (unless `overwrite`) or cannot be written.
     """
     units = {gauge.name: gauge.unit for _, gauge in car.gauges}
     columns: Columns = {"elapsed_time": ("time", dataset["elapsed_time"].to_numpy())}
@@ -79,10 +76,7 @@ def write_pulls(
 ) -> None:
     """Write a pull sheet; see `write_log` for the parameters.
 
-    Raises
-    ------
-    OutputError
-        The target exists or cannot be written.
+    Raises OutputError: the target exists or cannot be written.
     """
     units = {gauge.name: gauge.unit for _, gauge in car.gauges}
     columns: Columns = {}
@@ -100,10 +94,7 @@ def write_pulls(
 def write_tares(path: str | Path, tares: Tares, car: Vehicle, *, overwrite: bool = False) -> None:
     """Write a tare table; see `write_log` for the parameters.
 
-    Raises
-    ------
-    OutputError
-        The target exists or cannot be written.
+    Raises OutputError: the target exists or cannot be written.
     """
     units = {gauge.unit for _, gauge in car.gauges if gauge.name in tares.gauge}
     kind = units.pop() if len(units) == 1 else GAUGE_UNIT
@@ -117,10 +108,7 @@ def write_tares(path: str | Path, tares: Tares, car: Vehicle, *, overwrite: bool
 def write_whole_text(path: str | Path, text: str, *, overwrite: bool = False) -> Path:
     """Write a text in UTF-8, the whole file or none.
 
-    Raises
-    ------
-    OutputError
-        The file exists and `overwrite` is false, or it cannot be written.
+    Raises OutputError: the file exists and `overwrite` is false, or it cannot be written.
     """
     with replace_whole(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8")

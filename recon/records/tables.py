@@ -48,10 +48,7 @@ class Wanted(NamedTuple):
 def read_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
     """Read the data rows as words: line numbers and cells, empty lines left out.
 
-    Raises
-    ------
-    DataError
-        A line has more or fewer fields than the header.
+    Raises DataError: a line has more or fewer fields than the header.
     """
     if layout.frame is not None:
         return frame_rows(layout)
@@ -106,10 +103,7 @@ def _check_count(layout: Layout, line: int, fields: int) -> None:
 def number(layout: Layout, text: str, line: int, position: int) -> float:
     """Read one cell as a number, NaN where it is empty.
 
-    Raises
-    ------
-    DataError
-        The cell holds other text, or an infinite number.
+    Raises DataError: the cell holds other text, or an infinite number.
     """
     if text in MISSING:
         return float("nan")
@@ -139,10 +133,8 @@ def parse_table(layout: Layout, positions: Sequence[int], stamps: int | None = N
     Returns (position, row) in the table's own units; stamps in [s].  NaN where a cell is empty,
     `nan` or `NaN`.  Each column is contiguous.
 
-    Raises
-    ------
-    DataError
-        Wrong number of fields, NUL byte, text or infinity where a number should stand.
+    Raises DataError: wrong number of fields, NUL byte, text or infinity where a number should
+    stand.
     """
     if layout.frame is not None:
         return frame_values(layout, list(positions), stamps)
@@ -171,10 +163,7 @@ def parsed_blocks(layout: Layout, wanted: Wanted) -> Iterator[Floats]:
 
     Blocks are parsed side by side and come in their order.
 
-    Raises
-    ------
-    DataError
-        As `parse_table`.
+    Raises DataError: as `parse_table`.
     """
     waiting: deque[Future[Floats]] = deque()
     with ThreadPoolExecutor(THREADS) as pool:  # the parser holds no lock while it reads numbers

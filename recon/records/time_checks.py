@@ -27,15 +27,8 @@ def check_time(table: BoundTable, time: Floats, *, gauged: bool = True) -> list[
 
     `time` (sample,) [s]; logs that are not `gauged` may be slower; `table` is for messages.
 
-    Raises
-    ------
-    DataError
-        There is one sample only, time does not increase, or the rate cannot be.
-
-    Warns
-    -----
-    DataWarning
-        The log has gaps in time.
+    Raises DataError: there is one sample only, time does not increase, or the rate cannot be.
+    Warns DataWarning: the log has gaps in time.
     """
     step = steps_of(time)
     wrong = np.flatnonzero(~(step > 0))

@@ -32,10 +32,7 @@ FORMS = (
 def stamp(layout: Layout, text: str, line: int, position: int) -> str:
     """Return `text` if it is a stamp of the form with which the column begins.
 
-    Raises
-    ------
-    DataError
-        It is none, or the column begins with another form.
+    Raises DataError: it is none, or the column begins with another form.
     """
     first = layout.first_cell(position).strip()
     dated = DATED.fullmatch(first)

@@ -55,10 +55,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
 def _require_held(car: Vehicle, source: Source) -> None:
     """Refuse what moves freely or cannot move, and sections outside their body.
 
-    Raises
-    ------
-    VehicleError
-        See `assembly_of`; the message has the file's name in front.
+    Raises VehicleError: see `assembly_of`; the message has the file's name in front.
     """
     for name in assembly_names(car):
         loc: Loc = ("axle" if name in car.axles else "corner", name)

@@ -29,10 +29,7 @@ def replaced_as_a_whole(folder: Path, ours: Collection[str]) -> Iterator[Path]:
     `folder` is made, with its parents, if it does not exist.  Files of an earlier result in it,
     `ours`, are replaced or removed; all others are kept.
 
-    Raises
-    ------
-    OutputError
-        The folder cannot be made or replaced, or a file in it cannot be written.
+    Raises OutputError: the folder cannot be made or replaced, or a file in it cannot be written.
     """
     try:
         real = folder.resolve()

@@ -89,10 +89,7 @@ def virtual_pulls(
     wrong digit.  The sheet has one row per load step, in SI units; `indication` (row, gauge) in
     each gauge's unit, NaN for gauges of corners or axles other than the pulled one.
 
-    Raises
-    ------
-    DataError
-        `mistyped` names a pull or step that the plan does not contain.
+    Raises DataError: `mistyped` names a pull or step that the plan does not contain.
     """
     plan = plan or pull_plan(virtual_car.car, corners or virtual_car.corners)
     names = tuple(dict.fromkeys(p.corner for p in plan))

@@ -67,10 +67,7 @@ def launch_states(
     `virtual_car` has all four corners described; `rng` draws the launch and the shaking of the
     wheels; `rate` is the sampling rate [Hz].
 
-    Raises
-    ------
-    VehicleError
-        The car lacks a corner.
+    Raises VehicleError: the car lacks a corner.
     """
     start = draw_start(rng)
     phases = (*_launch(start), Phase(1.2, -11.0, gear=2, kind="straight braking"))
@@ -123,10 +120,7 @@ def run_states(
     `setting` is "A" or "B", or a set-up of its own; warmer tyres, `tyre_temperature` [degC], grip
     better.  Car and rate are those of `launch_states`.
 
-    Raises
-    ------
-    VehicleError
-        The car lacks a corner.
+    Raises VehicleError: the car lacks a corner.
     """
     stance = stance_of(virtual_car.truth, "a drive")
     chosen = SETTINGS[setting] if isinstance(setting, str) else setting

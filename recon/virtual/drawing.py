@@ -113,10 +113,7 @@ def draw_car(
     and gauges are drawn for `corners`, each with the opposite corner if an axle ties them; for all
     if omitted.
 
-    Raises
-    ------
-    VehicleError
-        A corner does not have exactly one spring, or has a torsion support.
+    Raises VehicleError: a corner does not have exactly one spring, or has a torsion support.
     """
     rng = np.random.default_rng(rng)
     effects = effects or Effects()

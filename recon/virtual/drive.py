@@ -67,10 +67,7 @@ def virtual_drive(
     moments at the contact [N m] and member loads [N, N m], (elapsed_time, corner, ...).  Drives
     with events and a driver also have the tyres' slip and limits and the events with their figures.
 
-    Raises
-    ------
-    VehicleError
-        The supports do not reach one of the poses.
+    Raises VehicleError: the supports do not reach one of the poses.
     """
     loads, moments, readings, tare_rows = {}, {}, {}, []
     states = replace(states, travel=states.travel.copy())

@@ -102,10 +102,8 @@ def settle(
     springs carry the loads that hold the wheels there.  `springs` are given instead: rates and free
     lengths of springs or of solid links.
 
-    Raises
-    ------
-    VehicleError
-        No equilibrium was found; the message names assembly, travel or spring, and rack.
+    Raises VehicleError: no equilibrium was found; the message names assembly, travel or spring, and
+    rack.
     """
     rack = np.atleast_1d(np.asarray(rack, dtype=float))
     target = np.asarray(travel if springs is None else springs.free, dtype=float)

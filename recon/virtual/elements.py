@@ -153,10 +153,7 @@ def spin_to_left(left: bool, toe_in: float, camber: float) -> Floats:
 def elastic_assembly(linkage: Linkage, stiffness: Stiffness) -> ElasticAssembly:
     """Build the arrays of an assembly; elements have no load at design height.
 
-    Raises
-    ------
-    VehicleError
-        A corner does not have exactly one spring, or has a torsion.
+    Raises VehicleError: a corner does not have exactly one spring, or has a torsion.
     """
     for corner in linkage.corners:
         _require_drawn(corner)

@@ -84,10 +84,7 @@ class Stance:
 def stance_of(truth: Vehicle, what: str) -> Stance:
     """Stance of a car with four corners; `what` names the drive that needs them.
 
-    Raises
-    ------
-    VehicleError
-        The car lacks a corner, so that load transfer cannot be calculated.
+    Raises VehicleError: the car lacks a corner, so that load transfer cannot be calculated.
     """
     missing = [c for c in CORNERS if c not in truth.corners]
     if missing:

@@ -130,10 +130,7 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
 
     The car has all four corners described; the result has the drawn ones only.
 
-    Raises
-    ------
-    VehicleError
-        The car lacks a corner.
+    Raises VehicleError: the car lacks a corner.
     """
     stance = stance_of(virtual_car.truth, "a drive")
     bounced = stance.unsprung * _second_derivative(plan.hop, plan.rate) + plan.strut(plan.hop)

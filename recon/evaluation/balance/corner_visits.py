@@ -41,10 +41,7 @@ class Visit:
 def visits_of(forces: xr.Dataset, course: Course, sections: xr.Dataset) -> list[Visit]:
     """Visits in corners and slaloms; each cone of a slalom is one.
 
-    Raises
-    ------
-    DataError
-        There is none; the message says for how long the car cornered, and how hard.
+    Raises DataError: there is none; the message says for how long the car cornered, and how hard.
     """
     turning = np.abs(course.sideways) > SIDEWAYS * STANDARD_GRAVITY
     turning &= np.isfinite(course.sideways)

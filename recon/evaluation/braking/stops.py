@@ -72,10 +72,8 @@ def _means(axle: Floats) -> Floats:
 class BrakedDrive:
     """A drive whose stops are looked at.
 
-    Raises
-    ------
-    DataError
-        Neither axle has both of its tyres, or the dataset is no result of `reconstruct`.
+    Raises DataError: neither axle has both of its tyres, or the dataset is no result of
+    `reconstruct`.
     """
 
     def __init__(self, forces: xr.Dataset) -> None:
@@ -125,10 +123,7 @@ class BrakedDrive:
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.
 
-        Raises
-        ------
-        DataError
-            There is none; the message says how long and how hard the car was braked.
+        Raises DataError: there is none; the message says how long and how hard the car was braked.
         """
         counted, found = self.braked & self.usable, []
         for section in sections_of(sections, "straight braking"):

@@ -51,10 +51,7 @@ class Drive:
     component) [N] into sums of some of them (..., sample, sum, component), which then stand for the
     forces: there are fewer of them to follow.
 
-    Raises
-    ------
-    DataError
-        The dataset is no result of `reconstruct`.
+    Raises DataError: the dataset is no result of `reconstruct`.
     """
 
     def __init__(
@@ -90,10 +87,7 @@ class Alternatives:
     quantities look at, so that errors of others need not be followed; not in tyre axes, which mix
     components.
 
-    Raises
-    ------
-    DataError
-        The dataset is no result of `reconstruct`, or the stretch has no sample.
+    Raises DataError: the dataset is no result of `reconstruct`, or the stretch has no sample.
     """
 
     def __init__(

@@ -30,10 +30,7 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
     whatever has no time is kept.  Channels are means over a twelfth of a period of the bandwidth;
     flags are those of the middle sample.
 
-    Raises
-    ------
-    DataError
-        The drive is shorter than two samples of the result.
+    Raises DataError: the drive is shorter than two samples of the result.
     """
     rate, own = (float(forces.attrs[name]) for name in ("rate_Hz", "bandwidth_Hz"))
     band = min(bandwidth, own)
@@ -64,10 +61,7 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
     are those of any sample, other whole numbers those of the middle; noise is that of the mean,
     white up to the bandwidth of `forces`.
 
-    Raises
-    ------
-    DataError
-        The drive is shorter than two stretches.
+    Raises DataError: the drive is shorter than two stretches.
     """
     rate = float(forces.attrs["rate_Hz"])
     size = max(round(step * rate), 1)
@@ -108,15 +102,8 @@ def _of(name: str, values: NDArray, size: int) -> NDArray | None:
 def bandwidth_for(forces: xr.Dataset, asked: float, what: str, do: str = "Leave it out.") -> float:
     """The bandwidth that was asked for, or as much of it as the forces have [Hz].
 
-    Raises
-    ------
-    DataError
-        It is not above zero; `do` is the remedy.
-
-    Warns
-    -----
-    DataWarning
-        The forces have less; `what` names what is read at it.
+    Raises DataError: it is not above zero; `do` is the remedy.
+    Warns DataWarning: the forces have less; `what` names what is read at it.
     """
     if not asked > 0:
         found = f"bandwidth = {asked:g} Hz asked for"

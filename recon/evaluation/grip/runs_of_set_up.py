@@ -66,11 +66,8 @@ class Drives:
 def drives_of(forces: xr.Dataset, others: Sequence[xr.Dataset]) -> Drives:
     """A drive and others on the same set-up; the drive itself may be among them.
 
-    Raises
-    ------
-    DataError
-        Another drive is of another car, of other corners or another rate, stands there twice, or
-        forces of it are doubted.
+    Raises DataError: another drive is of another car, of other corners or another rate, stands
+    there twice, or forces of it are doubted.
     """
     if not others:
         return Drives((forces,))
@@ -97,10 +94,7 @@ def drives_of(forces: xr.Dataset, others: Sequence[xr.Dataset]) -> Drives:
 def refuse_doubted(forces: xr.Dataset, where: str, run: str, or_else: str) -> None:
     """Refuse a run whose own data contradict its forces.
 
-    Raises
-    ------
-    DataError
-        Forces of a corner are doubted.
+    Raises DataError: forces of a corner are doubted.
     """
     doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
     if doubts:

@@ -86,11 +86,8 @@ def reference_of(
     both are `coefficient` if one is given.  `envelope` is a result of `grip`, or "own" for that of
     these forces, whose lowest vertical force is `low_load` [N].
 
-    Raises
-    ------
-    DataError
-        Both are asked for, a coefficient is no positive number, or the envelope is none of these
-        tyres.
+    Raises DataError: both are asked for, a coefficient is no positive number, or the envelope is
+    none of these tyres.
     """
     shape = (forces.sizes["corner"], len(DIRECTIONS))
     one, zero = np.ones(shape), np.zeros(shape)

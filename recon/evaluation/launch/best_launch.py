@@ -149,10 +149,8 @@ def _impulse(one: Timed, best: Timed) -> Estimate:
 def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
     """Refuse another drive that is this one, or whose driven corners differ.
 
-    Raises
-    ------
-    DataError
-        It was made from the same log, or of another car, or other corners are driven or known.
+    Raises DataError: it was made from the same log, or of another car, or other corners are driven
+    or known.
     """
     logs = [sources_of(one).log for one in (forces, other)]
     if logs[0] and logs[0] == logs[1]:

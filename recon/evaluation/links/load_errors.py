@@ -74,10 +74,7 @@ def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) 
     Per standard uncertainty; causes in the order of `errors`, then `OWN` rows per corner.  Inputs
     `at` are those of the samples of `errors`; `tyre` holds the priors of the tyre's moments.
 
-    Raises
-    ------
-    DataError
-        The forces were reconstructed with other hardpoints than the vehicle file has.
+    Raises DataError: the forces were reconstructed with other hardpoints than the vehicle file has.
     """
     assembly = link_map.assembly
     wheels = [errors.corners.index(corner.name) for corner in assembly.corners]

@@ -46,10 +46,7 @@ class DrivenLinks:
 def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
     """The vehicle of the forces.
 
-    Raises
-    ------
-    DataError
-        None was given, or that of another car.
+    Raises DataError: none was given, or that of another car.
     """
     named = str(forces.attrs.get("vehicle", ""))
     if vehicle is None:

@@ -16,10 +16,7 @@ PERCENT = "%"
 def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
     """Size of a margin and whether it is a share of the first set-up; NaN if none was stated.
 
-    Raises
-    ------
-    DataError
-        It is no number above zero.
+    Raises DataError: it is no number above zero.
     """
     if margin is None:
         return float("nan"), False
@@ -42,10 +39,7 @@ def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
 def refuse_missing(runs: RunList, run: int, values: RunValues, metric: str) -> None:
     """Refuse a run that lacks the declared metric.
 
-    Raises
-    ------
-    DataError
-        It has none; the message says why, and which metrics the run has.
+    Raises DataError: it has none; the message says why, and which metrics the run has.
     """
     if metric in values.missing:
         have = ", ".join(name for name in BY_NAME if name not in values.missing) or "none"
@@ -60,10 +54,7 @@ def refuse_missing(runs: RunList, run: int, values: RunValues, metric: str) -> N
 def refuse_same_log(runs: RunList, sources: Sequence[Sources]) -> None:
     """Refuse a log that stands for two runs.
 
-    Raises
-    ------
-    DataError
-        Two results were made from one log.
+    Raises DataError: two results were made from one log.
     """
     first: dict[str, int] = {}
     for run, own in enumerate(sources):
@@ -80,10 +71,7 @@ def refuse_same_log(runs: RunList, sources: Sequence[Sources]) -> None:
 def refuse_mixed(runs: RunList, sources: Sequence[Sources]) -> None:
     """Refuse runs of one set-up with several calibrations.
 
-    Raises
-    ------
-    DataError
-        A run has another calibration than the first one of its set-up.
+    Raises DataError: a run has another calibration than the first one of its set-up.
     """
     for name in runs.set_ups:
         own = [run for run in range(len(sources)) if runs.set_up[run] == name]

@@ -220,10 +220,7 @@ BY_NAME = {metric.name: metric for metric in METRICS}
 def metric_named(name: str | None, where: str) -> RunMetric:
     """The metric with this name; `where` is used in the message.
 
-    Raises
-    ------
-    DataError
-        There is none, or none was declared; the message lists all of them.
+    Raises DataError: there is none, or none was declared; the message lists all of them.
     """
     if name is None or name not in BY_NAME:
         raise DataError(
@@ -257,10 +254,7 @@ def run_values(forces: xr.Dataset, sections: xr.Dataset | None = None) -> RunVal
     Noise is left out: it is new in every run, and the scatter of the runs shows it.  `sections` are
     found if omitted.
 
-    Raises
-    ------
-    DataError
-        The dataset is no result of the reconstruction.
+    Raises DataError: the dataset is no result of the reconstruction.
     """
     found = find_sections(forces) if sections is None else sections
     wheels, known = _wheels(forces), _known(forces)

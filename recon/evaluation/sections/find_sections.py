@@ -98,10 +98,8 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
     Returns `section_kind`, `section_start`, `section_end` [s] and companions (section,);
     `lift_corner`, `lift_start`, `lift_end` [s] with `u_` (lift,).
 
-    Raises
-    ------
-    DataError
-        No result of `reconstruct`, nothing of it is known, or a given section has no sample.
+    Raises DataError: no result of `reconstruct`, nothing of it is known, or a given section has no
+    sample.
     """
     require_forces(forces, *NEEDED)
     course = course_of(forces)
@@ -237,10 +235,7 @@ def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:
 def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:
     """Sections of some kinds, all of them if none is named; `corner` means both sides.
 
-    Raises
-    ------
-    DataError
-        The dataset holds no sections.
+    Raises DataError: the dataset holds no sections.
     """
     names = [name for name in SECTIONS if name.startswith("section")]
     require(sections, SECTIONS, names, MAKE_AGAIN)

@@ -73,10 +73,7 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
     omitted.  Only half-waves in its slaloms, or in parts given by hand, count; all of them where it
     has no corner either.
 
-    Raises
-    ------
-    DataError
-        The sections have corners and no slalom.
+    Raises DataError: the sections have corners and no slalom.
     """
     sections = find_sections(forces) if sections is None else sections
     time = forces["elapsed_time"].to_numpy()

@@ -124,11 +124,8 @@ def estimator_of(
 ) -> AssemblyEstimator:
     """The estimator of an assembly in a session.
 
-    Raises
-    ------
-    DataError
-        A gauge shows no noise at all, neither in the log nor in tares nor in the pulls, or its
-        noise or zero is not a number: a dead channel.
+    Raises DataError: a gauge shows no noise at all, neither in the log nor in tares nor in the
+    pulls, or its noise or zero is not a number: a dead channel.
     """
     from scipy.linalg import block_diag
 

@@ -63,10 +63,7 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
 
     `to_rack` gives the rack's shift [m] for a steer angle [rad], see `rack_of_steer`.
 
-    Raises
-    ------
-    DataError
-        A channel that the session was prepared with is not in the log.
+    Raises DataError: a channel that the session was prepared with is not in the log.
     """
     elapsed = log["elapsed_time"].to_numpy()
     lean, level = _leans(log, car, session)
@@ -129,11 +126,8 @@ def _body_force(log: xr.Dataset, turn: Floats) -> Floats:
 def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Samples:
     """Inputs of one assembly with the flags that are known before solving.
 
-    Raises
-    ------
-    DataError
-        A channel or gauge that the assembly was prepared with is not in the log, or the zeros
-        were taken in another state.
+    Raises DataError: a channel or gauge that the assembly was prepared with is not in the log, or
+    the zeros were taken in another state.
     """
     assembly = solver.assembly
     _require_gauges(log, solver)

@@ -36,10 +36,7 @@ def session_of(
     Gauges of the `calibration` are all in the log, see `calibration_of_log`; `assemblies` are those
     of the car by name, see `assemblies_of`.
 
-    Warns
-    -----
-    PriorWarning
-        A channel is not logged; the message states the widening of the intervals.
+    Warns PriorWarning: a channel is not logged; the message states the widening of the intervals.
     """
     car = replace(car, sensors=widened(car.sensors, log))
     attitude = attitude_of(log, car)
@@ -62,15 +59,8 @@ def session_of(
 def calibration_of_log(calibration: Calibration, log: xr.Dataset) -> Calibration:
     """The calibration of the gauges that a log has: tared corners with any of their gauges.
 
-    Raises
-    ------
-    DataError
-        No calibrated corner has a gauge and its tares in the log.
-
-    Warns
-    -----
-    DataWarning
-        A gauge is calibrated but not in the log; its corner is solved without it.
+    Raises DataError: no calibrated corner has a gauge and its tares in the log.
+    Warns DataWarning: a gauge is calibrated but not in the log; its corner is solved without it.
     """
     path = log.attrs.get("path", "log")
     there = {str(g) for g in log["gauge"].to_numpy()}

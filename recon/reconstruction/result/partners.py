@@ -15,10 +15,7 @@ from recon.records.forces import MAKE_AGAIN
 def require_partners(forces: xr.Dataset) -> None:
     """Refuse partners that do not name each other, and loadings of other modes and features.
 
-    Raises
-    ------
-    DataError
-        The message has the partners, or the numbers of modes and features.
+    Raises DataError: the message has the partners, or the numbers of modes and features.
     """
     partner = forces["partner"].to_numpy().astype(int)
     corners = np.arange(len(partner))

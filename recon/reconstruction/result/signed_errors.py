@@ -95,10 +95,7 @@ class Part:
 class Loadings:
     """The loadings of a result and what they multiply, taken out of their labels once.
 
-    Raises
-    ------
-    DataError
-        The dataset is no result of `reconstruct`.
+    Raises DataError: the dataset is no result of `reconstruct`.
     """
 
     def __init__(self, forces: xr.Dataset) -> None:

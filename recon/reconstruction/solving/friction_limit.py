@@ -50,10 +50,7 @@ def limit_wheels(force: Floats, covariance: Floats, limit: float) -> Limited:
     `covariance` (sample, 3 w, 3 w) [N2] that of all forces together, `limit` the largest horizontal
     force of a tyre over its vertical force.
 
-    Raises
-    ------
-    SolveError
-        Equations (1) are not met to `ACCEPTED`; the message has the residual.
+    Raises SolveError: equations (1) are not met to `ACCEPTED`; the message has the residual.
     """
     out, residual = force.astype(float), np.zeros(len(force))
     at = np.flatnonzero(beyond_limit(out, limit).any(axis=1))

@@ -26,10 +26,7 @@ class Bound:
     def of(cls, bounded: bool, friction_limit: float | None) -> Bound:
         """The bound that a user asks for; None is no limit of friction.
 
-        Raises
-        ------
-        DataError
-            The limit is no positive number, or there is a limit and no bound of Fz.
+        Raises DataError: the limit is no positive number, or there is a limit and no bound of Fz.
         """
         if friction_limit is None:
             return cls(bounded)

@@ -60,10 +60,7 @@ def spare_solver(
 ) -> Solver | None:
     """The solver of an assembly without the failed gauges, None if nothing can be known then.
 
-    Warns
-    -----
-    PriorWarning
-        Force components that the other gauges do not see.
+    Warns PriorWarning: force components that the other gauges do not see.
     """
     kept = ~np.isin(full.gauges, failed)
     own = full.session

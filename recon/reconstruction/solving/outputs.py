@@ -122,15 +122,8 @@ def outputs_of(
     `covariance` (3 w, 3 w) [N2] is that of the forces with open priors; `design` the estimator at
     design height.
 
-    Raises
-    ------
-    RankError
-        No force component is seen by the gauges; the message names the cure.
-
-    Warns
-    -----
-    PriorWarning
-        Some are not seen: they are NaN in the result, with reason and cure.
+    Raises RankError: no force component is seen by the gauges; the message names the cure.
+    Warns PriorWarning: some are not seen: they are NaN in the result, with reason and cure.
     """
     u = np.sqrt(np.diag(covariance))
     identity = np.eye(len(u))

@@ -65,17 +65,10 @@ def solver_of(
 ) -> Solver:
     """Tabulate the estimator and collect the causes of one assembly.
 
-    Raises
-    ------
-    DataError
-        A gauge is dead: it has no noise, or none that is a number.
-    RankError
-        No force component is seen by the gauges; the message names the cure.
-
-    Warns
-    -----
-    PriorWarning
-        Some force components are not seen: they are NaN in the result, with reason and cure.
+    Raises DataError: a gauge is dead: it has no noise, or none that is a number.
+    Raises RankError: no force component is seen by the gauges; the message names the cure.
+    Warns PriorWarning: some force components are not seen: they are NaN in the result, with reason
+    and cure.
     """
     estimator = estimator_of(car, assembly, calibration, session)
     bench = bench_of(estimator)

@@ -93,10 +93,7 @@ class BodyMotion:
 def motion_of(log: xr.Dataset, hubs: Floats, places: Places) -> BodyMotion:
     """Motion of the body in a log, `hubs` (4, 3, n) [m/s2] and `places` as `places_of` gives them.
 
-    Raises
-    ------
-    DataError
-        The log has no acceleration of the body along some axis.
+    Raises DataError: the log has no acceleration of the body along some axis.
     """
     where = str(log.attrs.get("path", "log"))
     there = "acceleration" in log and np.isfinite(log["acceleration"].to_numpy())

@@ -67,11 +67,8 @@ def with_whole_car(
     uncertainty and limits, and `whole_car_at_bound`; the attribute `whole_car_rows` names the rows
     used.
 
-    Raises
-    ------
-    DataError
-        One of the four corners is not there, the body's acceleration is not logged, or the limit
-        of friction makes no sense.
+    Raises DataError: one of the four corners is not there, the body's acceleration is not logged,
+    or the limit of friction makes no sense.
     """
     bound = Bound.of(bounded, friction_limit)
     found = corner_names(forces)
