@@ -6,6 +6,8 @@ to do.  The command line prints the message and exits with `exit_code`.
 
 from __future__ import annotations
 
+import sys
+import warnings
 from pathlib import Path
 
 
@@ -81,6 +83,14 @@ class DoubtWarning(ReconWarning):
 
 class SafetyWarning(ReconWarning):
     """A load comes near the stated limit of a strap or link."""
+
+
+def warn(text: str, kind: type[ReconWarning]) -> None:
+    """Warn; the line that Python names is the one that called this package from outside."""
+    frame, level = sys._getframe(1), 2
+    while frame.f_back and str(frame.f_globals.get("__name__")).partition(".")[0] == "recon":
+        frame, level = frame.f_back, level + 1
+    warnings.warn(text, kind, stacklevel=level)
 
 
 def current_folder() -> str:

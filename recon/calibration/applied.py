@@ -7,14 +7,13 @@ so the attachment point and both marks lie on one line.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
@@ -386,11 +385,10 @@ def _line_of(sheet: PullSheet, rows: NDArray[np.int64], device: Device) -> Line:
     distance = off_line(attach, mark1, mark2)
     allowed = OFF_LINE * float(np.hypot(u_attach, 1.5 * u_mark))
     if distance > allowed:
-        warnings.warn(
+        warn(
             f"{sheet.path}, line {sheet.line[row]}, pull {sheet.pull[row]}: the attachment point "
             f"lies {1e3 * distance:.0f} mm off the line through the marks, more than "
             f"{1e3 * allowed:.0f} mm. Does the strap touch something, or is a coordinate mistyped?",
             DataWarning,
-            stacklevel=2,
         )
     return line

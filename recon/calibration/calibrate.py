@@ -8,13 +8,12 @@ their stated uncertainties.
 from __future__ import annotations
 
 import datetime as dt
-import warnings
 from dataclasses import replace
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning
+from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning, warn
 from recon.base.threads import one_thread
 from recon.calibration.applied import Pull, mean_pose, pulls_of
 from recon.calibration.calibrated import (
@@ -113,7 +112,7 @@ def calibrate(
         corners[assembly.name] = replace(corner, verdict=verdict, facts=facts)
         for sentence in verdict.doubts:
             text = f"{pulls.path}, {assembly.title}: {sentence}"
-            warnings.warn(text, DataWarning, stacklevel=2)
+            warn(text, DataWarning)
     sources = [(car.path, car.checksum), (pulls.path, pulls.checksum)]
     if verification is not None:
         sources.append((verification.path, verification.checksum))
@@ -142,11 +141,10 @@ def _calibrate_assembly(
     fit, gross = fit_without_gross(fitted, prior, noise)
     rests = prior_directions(fitted, prior, fit) if closed else ()
     if rests:
-        warnings.warn(
+        warn(
             f"{path}, {assembly.title}: the pulls do not cover {'; '.join(rests)}: bridge slopes "
             "and geometry are used instead, and intervals are wider. Add a pull that covers it.",
             PriorWarning,
-            stacklevel=3,
         )
     lack, dof = _lack_of_fit(fit)
     parts = fit.covariance_by_source()
@@ -241,21 +239,19 @@ def _warn_of_limits(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
     for pull in pulls:
         force = float(np.max(np.sum(pull.load, axis=0)))
         if force > pull.force_limit:
-            warnings.warn(
+            warn(
                 f"{path}, corner {pull.corner}, pull {pull.name}: {force:.0f} N on the strap, its "
                 f"working load limit is {pull.force_limit:.0f} N. Do not repeat this pull.",
                 SafetyWarning,
-                stacklevel=4,
             )
         loads = np.max(np.abs(pull.wrench() @ pull.members.T), axis=0)
         for name, load in zip(members, loads, strict=True):
             if load > LIMIT_SHARE * limits.get(name, np.inf):
-                warnings.warn(
+                warn(
                     f"{path}, corner {pull.corner}, pull {pull.name}: link {name} saw "
                     f"{load:.0f} N, more than half of its stated limit of {limits[name]:.0f} N. "
                     "Pull less.",
                     SafetyWarning,
-                    stacklevel=4,
                 )
 
 

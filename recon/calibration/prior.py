@@ -7,13 +7,12 @@ guessed.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, PriorWarning
+from recon.base.errors import DataError, DataWarning, PriorWarning, warn
 from recon.calibration.applied import Pull
 from recon.car.vehicle import Gauge
 from recon.mechanics.assembly import Assembly
@@ -149,23 +148,21 @@ def _sign(where: str, gauge: Gauge, seen: Floats, loads: Floats, own: int) -> fl
     if not shown and gauge.sign:
         return float(gauge.sign)
     if not shown:
-        warnings.warn(
+        warn(
             f"{where}: no sign in the vehicle file, and pulls that load {gauge.on} with up to "
             f"{np.quantile(np.abs(loads[:, own]), HIGH):.0f} N do not show it (slope "
             f"{slope / gauge.slope:+.2f} +-{u / gauge.slope:.2f} of the bridge's): either is "
             "possible, and intervals are wider. Push and pull the link by hand and note sign = "
             '"tension_positive" or "tension_negative", or add such a pull.',
             PriorWarning,
-            stacklevel=5,
         )
         return 0.0
     sign = float(np.sign(slope))
     if gauge.sign and gauge.sign != sign:
-        warnings.warn(
+        warn(
             f"{where}: the pulls say the sign is {'+' if sign > 0 else '-'}, the vehicle file says "
             f"{'+' if gauge.sign > 0 else '-'}; the pulls are taken. Wires exchanged?",
             DataWarning,
-            stacklevel=5,
         )
     return sign
 

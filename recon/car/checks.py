@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterable, Mapping
 from math import cos, dist
 
-from recon.base.errors import VehicleError, VehicleWarning, nearest
+from recon.base.errors import VehicleError, VehicleWarning, nearest, warn
 from recon.car import schema
 from recon.car.source import Loc, Source
 from recon.car.vehicle import CHASSIS, Axle, Corner, Support, Vehicle
@@ -166,11 +165,10 @@ def _require_hub_height(corner: Corner, source: Source) -> None:
 def _warn_if_turned(support: Support, where: str) -> None:
     outer, inner = abs(support.outer.point[1]), abs(support.inner.point[1])
     if inner > outer:
-        warnings.warn(
+        warn(
             f"{where}: inner end {1e3 * (inner - outer):.0f} mm farther out than the outer end. "
             "Trailing links do so; otherwise the two ends are exchanged.",
             VehicleWarning,
-            stacklevel=2,
         )
 
 

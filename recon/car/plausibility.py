@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 
-from recon.base.errors import VehicleError, VehicleWarning
+from recon.base.errors import VehicleError, VehicleWarning, warn
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.bridges import TubeBridge
 from recon.car.source import Loc, Source
@@ -44,11 +42,10 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     _warn_of_factors(car, source)
     for what, value, (low, high), loc in _sizes(car, front, rear):
         if not low <= value <= high:
-            warnings.warn(
+            warn(
                 f"{source.at(loc, what)} {1e3 * value:.0f} mm, usually {1e3 * low:.0f} to "
                 f"{1e3 * high:.0f} mm. Check the axes (origin on the ground, z up) and the unit.",
                 VehicleWarning,
-                stacklevel=3,
             )
     return car
 
@@ -78,12 +75,11 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
             "total_kg is the whole car with driver, unsprung_mass_kg one wheel with its upright.",
         )
     if wheels > UNSPRUNG_SHARE * car.mass:
-        warnings.warn(
+        warn(
             f"{where}: unsprung masses are {100 * wheels / car.mass:.0f} % of {car.mass:g} kg, "
             f"usually less than {100 * UNSPRUNG_SHARE:.0f} %. unsprung_mass_kg is that of one "
             "wheel.",
             VehicleWarning,
-            stacklevel=4,
         )
 
 
@@ -93,12 +89,11 @@ def _warn_of_droop(car: Vehicle, source: Source) -> None:
         loc: Loc = ("corner", name, "droop_travel_mm")
         droop, low = corner.droop_travel, corner.travel_range[0]
         if loc in source.lines and droop - low > DROOP:
-            warnings.warn(
+            warn(
                 f"{source.at(loc, f'corner {name}')}: the hanging wheel is at {1e3 * droop:g} mm, "
                 f"but travel_mm goes down to {1e3 * low:g} mm. Is droop_travel_mm in mm, and "
                 "negative?",
                 VehicleWarning,
-                stacklevel=4,
             )
 
 
@@ -113,13 +108,12 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
             sink = load * support.compliance
             if support.kind == "spring" and (sink < low or sink > high):
                 loc = (kind, name, "support", i, "rate_N_per_mm")
-                warnings.warn(
+                warn(
                     f"{source.at(loc, f'{kind} {name}')}: {support.name} of "
                     f"{1e-3 / support.compliance:g} N/mm gives way by {1e3 * sink:.2g} mm under a "
                     f"quarter of the car, usually by {1e3 * low:g} to {1e3 * high:g} mm. Is "
                     "rate_N_per_mm in N/mm?",
                     VehicleWarning,
-                    stacklevel=4,
                 )
 
 
@@ -140,12 +134,11 @@ def _warn_of_factors(car: Vehicle, source: Source) -> None:
     if found:
         where, name, factor = found[0]
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-        warnings.warn(
+        warn(
             f"{where}: {name}{more} has a gauge factor of {factor:g}, "
             "usually about 2 for metal foil and 50 to 200 for semiconductor gauges. Is its decimal "
             "point where it is on the packet?",
             VehicleWarning,
-            stacklevel=4,
         )
 
 

@@ -7,13 +7,12 @@ usual slip would make it fit.  All limits are common practice, no source.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import dist
 
-from recon.base.errors import VehicleWarning
+from recon.base.errors import VehicleWarning, warn
 from recon.car.source import Loc, Source
 from recon.car.vehicle import CHASSIS, Attachment, Corner, Vec, Vehicle
 
@@ -60,7 +59,7 @@ def warn_of_slips(car: Vehicle, source: Source) -> None:
         for point, found in (*_odd(corner, images), *_unlike(corner, images), *_narrow(corner)):
             noted.setdefault(point.loc, f"{source.at(point.loc, point.words)}: {found}")
     for sentence in noted.values():
-        warnings.warn(sentence, VehicleWarning, stacklevel=4)
+        warn(sentence, VehicleWarning)
 
 
 def _points_of(corner: Corner) -> Iterator[_Point]:

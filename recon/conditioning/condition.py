@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, side_by_side
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.late import xr
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
@@ -238,11 +238,10 @@ def _zeros(
             continue
         at = _columns(car, assembly, names)
         if not np.isin(tares.gauge, gauges).any():
-            warnings.warn(
+            warn(
                 f"{tares.path}: no tare of {linkage.title} ({gauges[0]} and others), so it "
                 "is not reconstructed. Add its tares.",
                 DataWarning,
-                stacklevel=4,
             )
             value[:, at] = np.nan
             continue

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import stamp
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
@@ -126,11 +125,10 @@ def _warn_of_factors(base: xr.Dataset, clock: Clock) -> None:
     for found in clock.agreements:
         same = found.names[0] == found.names[1]
         if same and found.like > SURE and abs(found.gain - 1.0) > OTHER_UNIT:
-            warnings.warn(
+            warn(
                 f"{clock.path}: {found.names[0]} here, times {found.gain:.4g}, is that of "
                 f"{base.attrs['path']}. Check unit and sign of this channel in both logs.",
                 DataWarning,
-                stacklevel=4,
             )
 
 
@@ -140,13 +138,12 @@ def _warn_of_lags(clock: Clock) -> None:
     off = np.abs(lag) > np.maximum(SURELY * u, SURELY * clock.delay)
     if off.any():
         worst = int(np.argmax(np.where(off, np.abs(lag), 0.0)))
-        warnings.warn(
+        warn(
             f"{clock.path}: its clock is {1e3 * lag[worst]:+.0f} ms off around {time[worst]:.0f} s "
             "although it is aligned over the whole drive. Did the logger stop and start again, or "
             "lose samples without leaving a gap in time? Look at clocks.png, and give the parts "
             "as logs of their own.",
             DataWarning,
-            stacklevel=4,
         )
 
 

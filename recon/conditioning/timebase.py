@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataWarning
+from recon.base.errors import DataWarning, warn
 from recon.base.late import xr
 from recon.conditioning.carrying import Channel, between, reach_of
 from recon.records.logs import VARIABLES, log_at_rows
@@ -100,7 +100,7 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
     sentences = [*_of_gaps(log, lost, rate, base), *_of_slow_channels(log, even)]
     for sentence in sentences:
         text = f"{log.attrs.get('path', 'log')}: {sentence}."
-        warnings.warn(text, DataWarning, stacklevel=3)
+        warn(text, DataWarning)
     return replace(base, log=even.assign_attrs(time_base=sentences))
 
 

@@ -7,7 +7,6 @@ temperature if that was logged and changed by more than a kelvin, otherwise over
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.common_scale import common_scale
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.records.scratch import at_rows, room
 from recon.records.sheets import Tares
 
@@ -249,13 +248,12 @@ def _refuse_impossible(
 
 
 def _warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:
-    warnings.warn(
+    warn(
         f"{tares.path}: one tare only for {', '.join(gauges)} (state '{state}'), so the drift of "
         f"the zero is unknown; {100 * LONE_TARE:.1f} % of the largest indication is used as its "
         "standard uncertainty, or the drift of the other gauges of the corner where that is "
         "larger. Tare before and after the drive, both times in the same state.",
         DataWarning,
-        stacklevel=4,
     )
 
 

@@ -8,10 +8,9 @@ longitudinal force reaches the links at hub height or at the ground.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Collection
 
-from recon.base.errors import DoubtWarning
+from recon.base.errors import DoubtWarning, warn
 from recon.base.late import xr
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
@@ -99,5 +98,5 @@ def reconstruct(
         )
     examination = examine(prepared, log, forces)
     for doubt in examination.doubts:
-        warnings.warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning, stacklevel=2)
+        warn(f"{log.attrs.get('path', 'log')}: {doubt}", DoubtWarning)
     return marked(forces, examination)

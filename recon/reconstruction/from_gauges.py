@@ -55,7 +55,7 @@ from recon.conditioning.hub_motion import (
     unseen_share,
 )
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
-from recon.reconstruction.inputs.logged_channels import specific_force, warn
+from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_prior
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
 from recon.reconstruction.inputs.steering import SLOWEST, lacks_steer
@@ -146,7 +146,7 @@ def completed(
             found = _with_hop(found, seen)
     if "u_acceleration" in found:
         u = ", ".join(f"{u:.2g}" for u in found["u_acceleration"].to_numpy())
-        warn(
+        warn_of_prior(
             f"{log.attrs.get('path', 'log')}: acceleration is not logged; it is inferred from the "
             f"gauges, with standard uncertainties of {u} m/s2 (x, y, z)."
         )

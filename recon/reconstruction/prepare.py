@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning
+from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning, warn
 from recon.base.labelled import stamped
 from recon.base.late import xr
 from recon.base.status import BIT
@@ -265,7 +265,7 @@ def prepare(
         for name, verdict in used.items():
             for sentence in verdict.doubts:
                 text = f"calibration of corner {name}: {sentence}"
-                warnings.warn(text, DataWarning, stacklevel=2)
+                warn(text, DataWarning)
         solvers = tuple(
             solver_of(car, assemblies[name], calibration.corners[name], own, session.attitude)
             for name, own in session.assemblies.items()
@@ -274,7 +274,7 @@ def prepare(
         to_rack = steer_to_rack(car, assemblies) if heading else np.asarray
     prepared = Prepared(car, calibration, session, solvers, to_rack, used)
     if prepared.worth:
-        warnings.warn(f"{path}: {prepared.worth}.", PriorWarning, stacklevel=2)
+        warn(f"{path}: {prepared.worth}.", PriorWarning)
     return prepared
 
 
@@ -295,14 +295,14 @@ def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) 
                 "largest pull and wider intervals. Pull further, within the limits of strap and "
                 "links, to have it covered."
             )
-            warnings.warn(words, ExtrapolationWarning, stacklevel=3)
+            warn(words, ExtrapolationWarning)
         if pose:
             beyond = _poses_beyond(log, prepared, name, out.rack)
             words = (
                 f"{path}, corner {name}: {pose:.3g} % of the samples have {beyond}; forces are NaN "
                 "there. State the real range in the vehicle file to have it covered."
             )
-            warnings.warn(words, ExtrapolationWarning, stacklevel=3)
+            warn(words, ExtrapolationWarning)
 
 
 def _clearly_beyond(out: Collected, k: int, largest_pull: Floats) -> bool:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, nearest
+from recon.base.errors import DataError, DataWarning, nearest, warn
 from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
@@ -161,7 +160,7 @@ def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) ->
         offset = unit.offset * correction.factor + correction.added(unit.dimension)
         unit = replace(unit, factor=unit.factor * correction.factor, offset=offset)
         out[name] = replace(found, unit=unit, late=correction.late)
-        warnings.warn(f"{layout.path}: {name} {correction}", DataWarning, stacklevel=4)
+        warn(f"{layout.path}: {name} {correction}", DataWarning)
     return out
 
 
@@ -217,11 +216,7 @@ def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
 def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
     for name in not_used:
         for close in get_close_matches(name, missing, n=1, cutoff=SLIP):
-            warnings.warn(
-                f"{file}: column '{name}' is not used; was '{close}' meant?",
-                DataWarning,
-                stacklevel=5,
-            )
+            warn(f"{file}: column '{name}' is not used; was '{close}' meant?", DataWarning)
 
 
 def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> None:
@@ -231,8 +226,7 @@ def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> N
         for name in strangers:
             close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
             listed.append(f"'{name}'" + (f" (closest known name: '{close[0]}')" if close else ""))
-        warnings.warn(
+        warn(
             f"{file}: ignored: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
             DataWarning,
-            stacklevel=5,
         )

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import Variable, index_of, require, stamp, stamped
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
@@ -252,8 +251,7 @@ def _warn_of_missing(table: BoundTable, names: list[str], values: Floats) -> Non
     gone = np.flatnonzero(np.isnan(values.sum(axis=1)))
     if gone.size:
         counts = ", ".join(f"{names[i]} {int(np.isnan(values[i]).sum())}" for i in gone)
-        warnings.warn(
+        warn(
             f"{table.layout.path}: samples without a number, of {values.shape[1]}: {counts}",
             DataWarning,
-            stacklevel=3,
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, nearest
+from recon.base.errors import DataError, DataWarning, nearest, warn
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.column_maps import WORDS
@@ -238,12 +237,11 @@ def _warn_of_doubled_rows(rows: Rows, sheet: PullSheet) -> None:
     for row in np.flatnonzero(sheet.phase != "tare").tolist():
         same = first.setdefault(tuple(rows.cells[row]), row)
         if same != row:
-            warnings.warn(
+            warn(
                 f"{sheet.path}, line {sheet.line[row]}: the same row as line {sheet.line[same]} "
                 f"(pull {sheet.pull[row]} of {sheet.corner[row]}), so that this load step counts "
                 "twice. Remove one, unless the load was really read twice with the same result.",
                 DataWarning,
-                stacklevel=3,
             )
 
 
@@ -266,11 +264,10 @@ def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
     if odd:
         first = next(iter(odd.values()))
         others = f"; {len(odd) - 1} other pulls have such a point, too" if len(odd) > 1 else ""
-        warnings.warn(
+        warn(
             f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
             "file, z from the ground.",
             DataWarning,
-            stacklevel=3,
         )
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataWarning
+from recon.base.errors import DataWarning, warn
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import gauge_unit
 from recon.records.column_maps import WORDS
@@ -71,7 +70,7 @@ def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None 
         of = names == gauge
         added = correction.added(gauges[gauge].unit)
         indication[of] = correction.factor * indication[of] + added
-        warnings.warn(f"{path}: tares of {gauge} {correction}", DataWarning, stacklevel=2)
+        warn(f"{path}: tares of {gauge} {correction}", DataWarning)
     pad_load = np.where(state == "pads", rows.numbers("pad_load", least=0.0), np.nan)
     rows.refuse(
         np.isnan(indication),

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.quantities import UNITS
 from recon.records.column_conversion import BoundTable
 from recon.records.scratch import room
@@ -87,11 +85,10 @@ def _gaps(table: BoundTable, time: Floats, step: Floats, usual: float) -> list[s
     texts = [f"{time[i]:.6g} s: {step[i]:.6g} s" for i in gaps[:GAPS_LISTED]]
     if gaps.size:
         longest = gaps[np.argmax(step[gaps])]
-        warnings.warn(
+        warn(
             f"{table.layout.path}: {gaps.size} gap(s) in time, the longest {step[longest]:.6g} s "
             f"after {time[longest]:.6g} s (usual step {usual:.6g} s)",
             DataWarning,
-            stacklevel=4,
         )
     if gaps.size > GAPS_LISTED:
         texts.append(f"and {gaps.size - GAPS_LISTED} more")

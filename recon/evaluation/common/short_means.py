@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
@@ -110,10 +108,9 @@ def bandwidth_for(forces: xr.Dataset, asked: float, what: str, do: str = "Leave 
         raise DataError(place_of(forces), found, "a bandwidth above 0 Hz", do)
     there = float(forces.attrs["bandwidth_Hz"])
     if asked > there:
-        warnings.warn(
+        warn(
             f"{place_of(forces)}: {what} are read at {there:g} Hz, the bandwidth of these forces; "
             f"{asked:g} Hz asked for",
             DataWarning,
-            stacklevel=4,
         )
     return min(asked, there)

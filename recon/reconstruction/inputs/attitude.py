@@ -22,7 +22,12 @@ from recon.base.quantities import CORNERS
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import arm_of
 from recon.reconstruction.estimator.session import Attitude
-from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn, warn_missing
+from recon.reconstruction.inputs.logged_channels import (
+    logged,
+    specific_force,
+    warn_missing,
+    warn_of_prior,
+)
 
 # All common practice without a source; the shares are relative standard uncertainties.
 TYRE_RATE, U_TYRE_RATE_SHARE = 200e3, 0.2  # N/m
@@ -135,7 +140,7 @@ def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
         u = _joint((U_ATTITUDE,) * 2, springs, *parts)
         _warn_of_attitude(path, "estimated from the acceleration of the body", u)
         return Attitude("acceleration", *u, on_springs=springs)
-    warn(
+    warn_of_prior(
         f"{path}: roll and pitch are not logged; the body is taken as level within "
         f"{np.degrees(U_ATTITUDE_UNKNOWN):.1f} degrees. Forces in vehicle axes are not affected."
     )
@@ -165,7 +170,7 @@ def _joint(*parts: tuple[float, float]) -> tuple[float, float]:
 
 def _warn_of_attitude(path: str, how: str, u: tuple[float, float]) -> None:
     roll, pitch = np.degrees(u)
-    warn(
+    warn_of_prior(
         f"{path}: roll and pitch are not logged; they are {how}, with standard uncertainties of "
         f"{roll:.2g} and {pitch:.2g} degrees."
     )

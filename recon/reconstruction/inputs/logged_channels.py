@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import PriorWarning
+from recon.base.errors import PriorWarning, warn
 from recon.base.late import xr
 
 
@@ -23,12 +21,14 @@ def logged(log: xr.Dataset, name: str, corner: str) -> bool:
 
 def warn_missing(log: xr.Dataset, corner: str, channel: str, instead: str) -> None:
     """Warn that a channel of a corner is not logged, and of what is used instead."""
-    warn(f"{log.attrs.get('path', 'log')}, corner {corner}: {channel} is not logged; {instead}.")
+    warn_of_prior(
+        f"{log.attrs.get('path', 'log')}, corner {corner}: {channel} is not logged; {instead}."
+    )
 
 
-def warn(text: str) -> None:
+def warn_of_prior(text: str) -> None:
     """Warn of an assumption."""
-    warnings.warn(text, PriorWarning, stacklevel=5)
+    warn(text, PriorWarning)
 
 
 def axes_logged(log: xr.Dataset, name: str, corner: str | None) -> NDArray[np.bool_]:

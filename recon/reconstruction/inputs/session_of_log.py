@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import replace
 
 import numpy as np
 
 from recon.base.arrays import side_by_side
-from recon.base.errors import DataError, DataWarning
+from recon.base.errors import DataError, DataWarning, warn
 from recon.base.late import xr
 from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
@@ -18,7 +17,7 @@ from recon.reconstruction.estimator.session import AssemblySession, Session, Thr
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
-from recon.reconstruction.inputs.logged_channels import logged, warn, warn_missing
+from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
 from recon.reconstruction.inputs.steering import steer_of
 from recon.reconstruction.solving.gauge_outage import failed_together
 
@@ -43,7 +42,7 @@ def session_of(
     steer = steer_of(log, car, assemblies)
     path = log.attrs.get("path", "log")
     if "gauge_temperature" not in log:
-        warn(
+        warn_of_prior(
             f"{path}: gauge_temperature is not logged; intervals are widened for "
             f"{WARMING_UNKNOWN:.0f} K between pulls and drive."
         )
@@ -84,12 +83,11 @@ def calibration_of_log(calibration: Calibration, log: xr.Dataset) -> Calibration
         )
     for name in corners:
         if missing[name]:
-            warnings.warn(
+            warn(
                 f"{path}: gauge {', '.join(missing[name])} is calibrated but not in the log. "
                 f"Corner {name} is solved without it, with wider intervals. Map the channel if it "
                 "was logged.",
                 DataWarning,
-                stacklevel=3,
             )
     return replace(calibration, corners=corners)
 

@@ -21,7 +21,7 @@ from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.session import Steer
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
-from recon.reconstruction.inputs.logged_channels import specific_force, warn
+from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_prior
 
 # Common practice, no source.
 U_RACK_UNKNOWN = 0.010  # m, where nothing shows the steer
@@ -46,7 +46,7 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
     cure = "Log steer, rack or steering_wheel_angle."
     if "steering_wheel_angle" in log:
         cure = "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
-    warn(
+    warn_of_prior(
         f"{log.attrs.get('path', 'log')}: steer is not logged; the rack is taken as straight "
         f"within {1e3 * U_RACK_UNKNOWN:.0f} mm. {cure}"
     )
@@ -102,7 +102,7 @@ def _from_gauges(log: xr.Dataset) -> float | None:
 
 
 def _warn_of_steer(log: xr.Dataset, source: str, u: float) -> None:
-    warn(
+    warn_of_prior(
         f"{log.attrs.get('path', 'log')}: steer is not logged; it is calculated from {source}, "
         f"with a standard uncertainty of {np.degrees(u):.2g} degrees."
     )

@@ -6,7 +6,6 @@ what is not known follow from the forces' own by the same products.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import PriorWarning, RankError
+from recon.base.errors import PriorWarning, RankError, warn
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.planning.combinations import NOT_KNOWN, together
@@ -152,7 +151,7 @@ def outputs_of(
     )
     if sums:
         reason += f"; but {'; '.join(s.words for s in sums)}"
-    warnings.warn(reason, PriorWarning, stacklevel=6)
+    warn(reason, PriorWarning)
     weights = [[s.weights.get(name, 0.0) for name in names] for s in sums]
     rows = np.vstack([identity, *weights])
     return Outputs(rows, tuple(s.words for s in sums), lost, reason, _hidden(design, lost))
