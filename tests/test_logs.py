@@ -75,8 +75,9 @@ def test_unknown_columns_and_corners_are_left_out_by_name(tmp_path):
 
 def test_empty_cells_are_missing_samples_and_told(tmp_path):
     path = log(tmp_path, **{"G2 [mV/V]": ("", "nan", "0.5"), "roll [deg]": ("1", "", "3")})
-    with pytest.warns(DataWarning, match=r"log.csv: .* of 3: G2 2, roll 1"):
+    with pytest.warns(DataWarning, match=r"log.csv: .* of 3: G2 2, roll 1") as told:
         read = read_log(path, small_car())
+    assert [one.filename for one in told] == [__file__]  # the line that called the package
     assert np.isnan(read["indication"].sel(gauge="G2")).values.tolist() == [True, True, False]
 
 

@@ -114,13 +114,9 @@ def _lateral(answer: xr.Dataset) -> str:
 def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     """Draw front against rear use, a point for each corner, and its split by phase and speed.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction, for the words below the picture.
-    balance : xarray.Dataset
-        Result of `balance`: `axle_use` [1] (visit, axle), `side` (visit), and differences of use
-        [1] by phase and by band of speed.
+    `forces` is the result of the reconstruction, for the words below the picture. `balance` is the
+    result of `balance`: `axle_use` [1] (visit, axle), `side` (visit), and differences of use [1] by
+    phase and by band of speed.
     """
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "

@@ -149,13 +149,9 @@ def _resting(answer: xr.Dataset) -> str:
 def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     """Draw the braking force of both axles at every stop, with the ideal share as a tick.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction; for its bandwidth.
-    braking : xarray.Dataset
-        Result of `braking`: `braking_force` [N] (stop, axle), shares [1] (stop), and
-        `force_per_pressure` [N/Pa] (stop, axle).
+    `forces` is the result of the reconstruction; it states the bandwidth. `braking` is the result
+    of `braking`: `braking_force` [N] (stop, axle), shares [1] (stop), and `force_per_pressure`
+    [N/Pa] (stop, axle).
     """
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())

@@ -91,12 +91,8 @@ def _largest(one: xr.Dataset, most: int) -> list[int]:
 def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the largest causes of every force as bars, filled by the part they belong to.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction, for the words below the picture.
-    answer : xarray.Dataset
-        Result of `budget`: `contribution` [N] (cause, corner, component).
+    `forces` is the result of the reconstruction, for the words below the picture. `answer` is the
+    result of `budget`: `contribution` [N] (cause, corner, component).
     """
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)

@@ -73,19 +73,11 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     Samples at a bound are left out, because a bound is not a measurement, and so
     are those with little Fz, because their ratio is mostly noise.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
-        axes, x forward, y left, z up; `status`.
-    friction : xarray.Dataset, optional
-        Result of `friction_use` [1]; the title then names the highest use, and its smallest Fz
-        decides which samples are left out.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
+    component), tyre axes, x forward, y left, z up; `status`. `friction` is the result of
+    `friction_use` [1]; the title then names the highest use, and its smallest Fz decides which
+    samples are left out.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force", "status")
     low = LOW_LOAD if friction is None else float(friction.attrs["low_load_N"])

@@ -147,18 +147,10 @@ def _hot_over_cold(answer: xr.Dataset) -> list[tuple[str, float, float]]:
 def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw Fy against Fx of each tyre, with its envelopes at three loads and their bands.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
-        axes, x forward, y left, z up; `status`.
-    answer : xarray.Dataset
-        Result of `grip` from these forces.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
+    component), tyre axes, x forward, y left, z up; `status`. `answer` is the result of `grip` from
+    these forces.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force", "status")
     corners = corner_names(forces)

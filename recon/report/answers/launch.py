@@ -199,18 +199,9 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     best launch of the day is drawn behind it, with the metres between them.  Crests of hop are
     numbered, gaps of shifts shaded, and the catch of each tyre is marked.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time, corner,
-        component), x forward, z up.
-    answer : xarray.Dataset
-        Result of `launch`.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time,
+    corner, component), x forward, z up. `answer` is the result of `launch`.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force_intermediate")
     i = _drawn(answer)

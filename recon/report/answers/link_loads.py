@@ -106,12 +106,8 @@ def _use_in_words(answer: xr.Dataset, link: int, way: int) -> str:
 def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the largest tension and compression of every link as bars, with intervals and limits.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it; not needed beside the answer.
-    answer : Dataset
-        Result of `link_loads` [N].
+    `forces` as `reconstruct` returns it; not needed beside the answer. `answer` is the result of
+    `link_loads` [N].
     """
     del forces
     homes = _homes(answer)

@@ -117,12 +117,8 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     Beside it stands the height of the centre of mass as stated and as found from driving.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction; its bandwidth is stated beneath.
-    answer : xarray.Dataset
-        As `load_transfer` returns it.
+    `forces` is the result of the reconstruction; its bandwidth is stated beneath. `answer` as
+    `load_transfer` returns it.
     """
     legend = [
         patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),

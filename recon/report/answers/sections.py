@@ -88,17 +88,9 @@ def _plural(kind: str, count: int) -> str:
 def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
     """Draw the accelerations of the car over time, and a lane for each kind of section.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction.
-    sections : xarray.Dataset
-        Sections of it, with start and end [s] (section,).
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction. `sections` are those of it,
+    with start and end [s] (section,).
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_intermediate")
     found = sections_of(sections)

@@ -88,18 +88,9 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     Beside it the speed that each shift cost, with its 95 % interval.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time, corner,
-        component), x forward.
-    answer : xarray.Dataset
-        Result of `shifts`.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time,
+    corner, component), x forward. `answer` is the result of `shifts`.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force_intermediate")
     names = [str(name) for name in answer["shift"].to_numpy()]

@@ -114,19 +114,11 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     slalom has both.  More than 4000 samples are thinned so that the smallest and largest
     value of every short stretch stay.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
-        axes, y left; its limits `tyre_force_lower` and `tyre_force_upper`; `status`.
-    slalom : xarray.Dataset, optional
-        Holds `cone_time` [s] (cone,).  Given, the picture spans the cones and one spacing of
-        cones on either side.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
+    component), tyre axes, y left; its limits `tyre_force_lower` and `tyre_force_upper`; `status`.
+    `slalom`: holds `cone_time` [s] (cone,). Given, the picture spans the cones and one spacing of
+    cones on either side.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
     cones = _cones(slalom)

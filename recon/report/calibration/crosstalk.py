@@ -31,17 +31,8 @@ def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     Bars are percent of the gauge's own slope, that is its indication per newton in the member
     that moves it most; the cell of that member holds the slope itself in words.
 
-    Parameters
-    ----------
-    calibration : Calibration
-        Of the car.
-    corner : str
-        Corner to draw.
-
-    Raises
-    ------
-    DataError
-        The corner is not calibrated.
+    `calibration` is that of the car, `corner` the one to draw.
+    Raises DataError: the corner is not calibrated.
     """
     if corner not in calibration.corners:
         raise DataError(

@@ -27,15 +27,8 @@ def plot_verification(calibration: Calibration) -> Figure:
 
     One panel per component, vehicle axes; each corner has its own marker.
 
-    Parameters
-    ----------
-    calibration : Calibration
-        At least one corner holds a verification.
-
-    Raises
-    ------
-    DataError
-        No corner holds a verification.
+    At least one corner of the `calibration` holds a verification.
+    Raises DataError: no corner holds a verification.
     """
     checks = {c: k.verification for c, k in calibration.corners.items() if k.verification}
     if not checks:

@@ -38,10 +38,7 @@ def plot_knowledge(seen: Observability) -> Figure:
     combination of unknowns that they measure worst.  On the right are bars of the standard
     uncertainty of Fx, Fy and Fz [N]; those of an axle's left wheel are above those of its right.
 
-    Parameters
-    ----------
-    seen : Observability
-        Answer of `recon.observe`.
+    `seen` is the answer of `recon.observe`.
     """
     rows = _rows(seen)
     wheels = len(seen.corners)

@@ -26,11 +26,8 @@ BELOW = Around(left=1.75, right=0.25, below=0.5, above=0.35)
 def plot_comparison(answer: xr.Dataset) -> Figure:
     """Draw a dot for each run by block, the effect with its interval, and bands of spread.
 
-    Parameters
-    ----------
-    answer : xarray.Dataset
-        Result of `compare_runs`: `value` (run, metric) and `effect` (metric), in the unit of each
-        metric.
+    `answer` is the result of `compare_runs`: `value` (run, metric) and `effect` (metric), in the
+    unit of each metric.
     """
     metrics = _drawn_metrics(answer)
     below = 0.9 + ROW * max(len(metrics), 2)

@@ -28,15 +28,8 @@ def clock_lines(joined: Joined) -> list[str]:
 def plot_clocks(clocks: Sequence[Clock]) -> Figure:
     """Draw for each clock the channel that aligned it, before and after, and the lag left over.
 
-    Parameters
-    ----------
-    clocks : sequence of Clock
-        As `joined_logs` returns them: times in [s], channels in SI units.
-
-    Raises
-    ------
-    DataError
-        There is no clock to draw.
+    `clocks` as `joined_logs` returns them: times in [s], channels in SI units.
+    Raises DataError: there is no clock to draw.
     """
     if not clocks:
         raise DataError(

@@ -62,17 +62,9 @@ def lanes_of(forces: xr.Dataset, corner: str) -> dict[str, NDArray[np.bool_]]:
 def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
     """Draw the three forces of a corner, the parts of their intervals, and lanes of its status.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
-        axes; its limits, the parts of its standard uncertainty, and `status`.
-    corner : str
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
+    component), tyre axes; its limits, the parts of its standard uncertainty, and `status`.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     parts = [f"u_tyre_force_{part}" for part in PART_LOOKS]
     limits = ("tyre_force_lower", "tyre_force_upper")

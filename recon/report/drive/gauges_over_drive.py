@@ -24,10 +24,7 @@ WORDS = ("below 1", "1 to 2", "2 to 3", "3 to 6", "beyond 6")
 def plot_health(forces: xr.Dataset) -> Figure:
     """Draw how far each gauge contradicts the others over time, in standard uncertainties.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it: `contradiction` (window, gauge) [1] and `gauge_status`.
+    `forces` as `reconstruct` returns it: `contradiction` (window, gauge) [1] and `gauge_status`.
     """
     gauges = list(map(str, forces["gauge"].to_numpy()))
     legend = [

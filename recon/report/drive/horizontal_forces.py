@@ -23,16 +23,9 @@ def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
 
     Samples at a bound are left out, because a bound is not a measurement.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of the reconstruction: `tyre_force` [N] (elapsed_time, corner, component), tyre
-        axes, x forward, y left, z up; `status`.
-
-    Raises
-    ------
-    DataError
-        `forces` is no result of the reconstruction.
+    `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
+    component), tyre axes, x forward, y left, z up; `status`.
+    Raises DataError: `forces` is no result of the reconstruction.
     """
     require_forces(forces, "tyre_force", "status")
     tyres = {}

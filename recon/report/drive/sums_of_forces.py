@@ -26,11 +26,8 @@ def sums_pictures(forces: xr.Dataset) -> Pictures:
 def plot_sums(forces: xr.Dataset) -> Figure:
     """Draw sums of forces, what the motion of the car needs, and the band of what may differ.
 
-    Parameters
-    ----------
-    forces : Dataset
-        As `reconstruct` returns it for a whole car: `balance_by_tyres`, `balance_by_motion` and
-        `u_balance` [N] (window, balance).
+    `forces` as `reconstruct` returns it for a whole car: `balance_by_tyres`, `balance_by_motion`
+    and `u_balance` [N] (window, balance).
     """
     time = forces["window_time"].to_numpy()
     tyres, motion, u = (

@@ -72,16 +72,9 @@ def plot_whole_car(forces: xr.Dataset) -> Figure:
     both answers on either side of zero.  Where the gauges do not see a force, the half-width of
     the answer with the whole car stands alone.
 
-    Parameters
-    ----------
-    forces : xarray.Dataset
-        Result of `reconstruct` with `whole_car`: `tyre_force_whole_car` and
-        `tyre_force_unbounded` [N] (elapsed_time, corner, component), tyre axes.
-
-    Raises
-    ------
-    DataError
-        `forces` has no answer with the whole car.
+    `forces` is the result of `reconstruct` with `whole_car`: `tyre_force_whole_car` and
+    `tyre_force_unbounded` [N] (elapsed_time, corner, component), tyre axes.
+    Raises DataError: `forces` has no answer with the whole car.
     """
     require_forces(forces, *(name for answer in ANSWERS for name in answer[:2]))
     corners = corner_names(forces)
