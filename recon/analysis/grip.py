@@ -33,7 +33,7 @@ from recon.evaluation.grip.hot_and_cold import Warm
 from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_forces
 
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 BLOCK = 2.0  # s, a stretch by which repeats are counted
@@ -135,13 +135,12 @@ def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
 def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> DataError:
     """The error where no tyre worked hard for long enough."""
     most = max(fits, key=lambda fit: fit.worked)
-    unseen = str(forces.attrs.get("not_known", ""))
-    return DataError(
-        place_of(forces),
+    return nothing_known(
+        forces,
         f"no tyre worked hard for long enough; the most is {most.worked:.1f} s above "
         f"{least_use:g} of its load ({forces['corner'].to_numpy()[most.corner]} {most.direction})",
         "1 s in one direction, with all three forces known",
-        unseen or "Drive harder, or on a slippery road lower least_use knowingly.",
+        "Drive harder, or on a slippery road lower least_use knowingly.",
     )
 
 

@@ -30,7 +30,7 @@ from recon.evaluation.load_transfer.transfer_parts import PARTS, labelled_parts,
 from recon.evaluation.load_transfer.vertical_loads import Fit, Loads, middles_of
 from recon.evaluation.sections.find_sections import sections_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_forces
 
 STEP = 0.1  # s: short against a weave, long against wheel hop
 LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
@@ -145,12 +145,8 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
     body, load = body_of(means), means["tyre_force_intermediate"].to_numpy()[..., Z]
     known = np.isfinite(load).mean(axis=0) > KNOWN
     if not known.any():
-        raise DataError(
-            place_of(forces),
-            "no vertical force of any corner is known",
-            "one corner whose vertical force is known",
-            str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
-        )
+        what = "no vertical force of any corner is known"
+        raise nothing_known(forces, what, "one corner whose vertical force is known")
     passed = body.known
     lifted = (means["status"].to_numpy() & (AT_BOUND | BIT["zero_or_sign_suspect"])) > 0
     passed &= ~lifted.any(axis=1) & (np.nan_to_num(load, nan=np.inf) > LEAST_LOAD).all(axis=1)

@@ -28,7 +28,7 @@ from recon.evaluation.slalom.lateral_forces import LateralForces
 from recon.evaluation.slalom.noise_corrected_peaks import SHARE
 from recon.evaluation.slalom.rear_lag import CREST, PHASES
 from recon.evaluation.slalom.rear_lag_errors import SATURATION, Weaving, slalom_waves, weaving_of
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_forces
 
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 FEWEST_CONES = 3
@@ -85,12 +85,8 @@ def slalom(
     )
     lateral = LateralForces.of(forces, bandwidth, rate)
     if not lateral.known:
-        raise DataError(
-            where=str(forces.attrs.get("title", "forces")),
-            found=f"no known lateral force at {', '.join(lateral.corners)}",
-            needed="at least one tyre whose lateral force is known",
-            do=str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
-        )
+        what = f"no known lateral force at {', '.join(lateral.corners)}"
+        raise nothing_known(forces, what, "at least one tyre whose lateral force is known")
     waves = slalom_waves(forces, lateral.total, sections)
     if len(waves) < FEWEST_CONES:
         raise DataError(

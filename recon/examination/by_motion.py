@@ -24,20 +24,11 @@ def by_motion(
 ) -> tuple[Floats, Floats]:
     """Evidence about faults of some shapes in each gauge of an assembly.
 
-    Parameters
-    ----------
-    shapes : (k, gauge, n)
-        Change of each gauge's indication by a fault of size one, in the gauge's unit.
-    agreeing : bool
-        Use the comparisons only if none of them contradicts as a whole: what is wrong there may be
-        in any gauge of the car.
-
-    Returns
-    -------
-    score : (k gauge,)
-        Information times the most likely sizes.
-    information : (k gauge, k gauge)
-        Inverse covariance of the sizes; zero where nothing speaks of them.
+    `shapes` (k, gauge, n) are changes of each gauge's indication by a fault of size one, in the
+    gauge's unit.  With `agreeing`, comparisons are used only if none of them contradicts as a
+    whole: what is wrong there may be in any gauge of the car.  Returns the score (k gauge,),
+    information times the most likely sizes, and the information (k gauge, k gauge), the inverse
+    covariance of the sizes; zero where nothing speaks of them.
     """
     k, gauges, n = shapes.shape
     score, information = np.zeros(k * gauges), np.zeros((k * gauges, k * gauges))

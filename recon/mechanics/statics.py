@@ -96,16 +96,10 @@ def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:
     about the contact centre, vehicle axes, and T, the moment that the hub passes to the upright
     about the spin axis.  If the hub passes spin (wheel held by an outboard brake, or locked), all
     moments of the road reach the upright and T is added to them; otherwise the upright gets only T
-    about the spin axis.
+    about the spin axis.  `hub_passes_spin` is that of all wheels, or wheel by wheel.
 
-    Parameters
-    ----------
-    hub_passes_spin : bool, or one bool per wheel
-
-    Returns
-    -------
-    ndarray (..., 6 * wheel, 6 * wheel)
-        Rows are Fx, Fy, Fz [N] and Mx, My, Mz [N m] about each wheel centre.
+    Rows of the result (..., 6 * wheel, 6 * wheel) are Fx, Fy, Fz [N] and Mx, My, Mz [N m] about
+    each wheel centre.
     """
     passes = (
         [hub_passes_spin] * len(at.wheels) if isinstance(hub_passes_spin, bool) else hub_passes_spin

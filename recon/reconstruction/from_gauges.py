@@ -84,7 +84,6 @@ DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 AXLES = ({"FL", "FR"}, {"RL", "RR"})
-U_MOTION = "u_relative_acceleration"
 TRIAL = 0.01  # s, over which indications are moved on to find how forces change
 
 U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")

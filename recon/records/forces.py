@@ -322,14 +322,14 @@ VERDICT = ("calibration_state", "calibration_verdict", "calibration_doubt")  # o
 def require_forces(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a dataset that is no result of the reconstruction.
 
-    The variables `names` are needed, and labels, facts of the car, verdicts on the calibration
-    and, where there is one, all parts of a known sum.
+    The variables `names` are needed; labels and, where there is one, all parts of a known sum are
+    looked at besides.
 
     Raises DataError: one is not there or not as described, labels are wrong, or time does not
     increase.
     """
     sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
-    require(dataset, FORCES, (*names, *LABELS, *FACTS, *VERDICT, *sums), MAKE_AGAIN)
+    require(dataset, FORCES, (*names, *LABELS, *sums), MAKE_AGAIN)
     corners, components = (dataset[n].to_numpy().tolist() for n in ("corner", "component"))
     legal = tuple(components) == COMPONENTS and set(corners) <= set(CORNERS)
     if not legal or len(set(corners)) != len(corners) or not corners:
@@ -342,10 +342,17 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
         raise DataError(place_of(dataset), found, "two samples or more, in order", MAKE_AGAIN)
 
 
+def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> DataError:
+    """The refusal of forces of which a kind is known nowhere, with the reason that they state."""
+    why = str(forces.attrs.get("not_known", "")) or do or "Look at the status flags of the forces."
+    return DataError(place_of(forces), found, needed, why)
+
+
 def require_sound_forces(dataset: xr.Dataset) -> None:
     """Refuse a file of forces with a variable that is not as described, numbers included.
 
-    Loadings have to be there too: files from before a release may have other names for them.
+    Loadings, facts of the car and verdicts on its calibration are in every file: answers take
+    them without asking.
 
     Raises DataError: as `require_forces`; or a number or word is impossible, or an attribute is
     missing.
@@ -353,7 +360,7 @@ def require_sound_forces(dataset: xr.Dataset) -> None:
     there = [name for name in FORCES if name in dataset.variables]
     if any(name in DOUBTS for name in there):
         there = list(dict.fromkeys([*there, *DOUBTS]))  # all of them or none
-    require_forces(dataset, *SIGNED, *there)
+    require_forces(dataset, *SIGNED, *FACTS, *VERDICT, *there)
     require_content(dataset, FORCES, there, MAKE_AGAIN)
     _require_attributes(dataset)
 

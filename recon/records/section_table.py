@@ -19,15 +19,11 @@ KINDS = (
 def read_sections(path: str | Path) -> list[GivenSection]:
     """Read a table of sections.
 
-    Parameters
-    ----------
-    path : str or Path
-        CSV with the columns name, kind, and start and end [s], or start_place and end_place [m].
+    `path` is a CSV with the columns name, kind, and start and end [s], or start_place and
+    end_place [m].
 
-    Raises
-    ------
-    DataError
-        A column is missing, a kind is unknown, or a section does not end after it starts.
+    Raises DataError: a column is missing, a kind is unknown, or a section does not end after it
+    starts.
     """
     rows = open_rows(path, "sections", None, None)
     names, kinds = rows.words("name"), rows.words("kind", "part", legal=KINDS)

@@ -118,12 +118,7 @@ def step_between(rate: float) -> float:
 def held_use(use: Floats, step: float) -> Floats:
     """Highest use (..., axle) that was held for `HELD` s on average.
 
-    Parameters
-    ----------
-    use : (..., sample, axle)
-        At thinned samples. [1]
-    step : float
-        Time between these samples. [s]
+    `use` (..., sample, axle) [1] is that at thinned samples, `step` the time between them [s].
     """
     count = min(max(round(HELD / step), 1), use.shape[-2])
     total = np.zeros((*use.shape[:-2], use.shape[-1], use.shape[-2] + 1))

@@ -237,23 +237,14 @@ def estimate_each(
 ) -> list[Estimate]:
     """The same quantities of many stretches of a drive, each with its signed errors.
 
-    Parameters
-    ----------
-    stretches : sequence of (sample,)
-        Positions along `elapsed_time` of each, ascending.
-    quantity : callable
-        Takes the place of a stretch in `stretches`, its forces or their sums (alternative,
-        sample, corner, component) [N], and which of its samples these are; returns (alternative,
-        quantity), as many for each stretch.
-    draws : int
-        Draws of noise.
+    `stretches` are positions (sample,) along `elapsed_time`, ascending.  `quantity` takes the place
+    of a stretch in `stretches`, its forces or their sums (alternative, sample, corner, component)
+    [N], and which of its samples these are; it returns (alternative, quantity), as many for each
+    stretch.  `draws` are draws of noise.
 
-    Returns
-    -------
-    list of Estimate
-        One for each stretch: values from all samples, errors from every second one, as these
-        change as slowly as forces do.  Directions are those of all stretches together: finding
-        them costs more than following them.
+    Values are from all samples, errors from every second one, as these change as slowly as forces
+    do.  Directions are those of all stretches together: finding them costs more than following
+    them.
     """
     if not stretches:
         return []

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
-from recon.base.labelled import corner_names, place_of
+from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
+from recon.records.forces import nothing_known
 
 HOP_BANDWIDTH, HOP_RATE = 30.0, 100.0  # Hz and samples a second at which hop at 12 Hz is seen
 
@@ -48,12 +48,9 @@ def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
     known = [int(k) for k in driven if np.isfinite(along[:, k]).any()]
     if not known:
         which = ", ".join(names[k] for k in driven) or f"none of {', '.join(names)}"
-        raise DataError(
-            place_of(forces),
-            f"no known longitudinal force of a driven tyre (driven: {which})",
-            "one driven tyre whose longitudinal force is known",
-            str(forces.attrs.get("not_known")) or "Gauge the links of a driven corner.",
-        )
+        what = f"no known longitudinal force of a driven tyre (driven: {which})"
+        needed = "one driven tyre whose longitudinal force is known"
+        raise nothing_known(forces, what, needed, "Gauge the links of a driven corner.")
     groups, axles, missing = [[i] for i in range(len(known))], [], []
     for axle, pair in SIDES.items():
         members = [i for i, k in enumerate(known) if names[k] in pair]

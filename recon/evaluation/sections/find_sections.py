@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
-from recon.base.labelled import Variable, place_of, require, stamped
+from recon.base.labelled import Variable, require, stamped
 from recon.base.late import xr
 from recon.base.quantities import CORNERS
 from recon.evaluation.common.answer_labels import answer_attributes
@@ -32,7 +31,7 @@ from recon.evaluation.sections.detection import (
 from recon.evaluation.sections.stated_sections import placed
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
-from recon.records.forces import require_forces
+from recon.records.forces import nothing_known, require_forces
 from recon.records.sheets import GivenSection
 
 KINDS = (
@@ -104,12 +103,8 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
     require_forces(forces, *NEEDED)
     course = course_of(forces)
     if not (np.isfinite(course.along).any() or np.isfinite(course.sideways).any()):
-        raise DataError(
-            place_of(forces),
-            "no longitudinal or lateral force of any corner is known",
-            "one tyre with its horizontal or vertical forces",
-            str(forces.attrs.get("not_known")) or "Look at the status flags of the forces.",
-        )
+        what = "no longitudinal or lateral force of any corner is known"
+        raise nothing_known(forces, what, "one tyre with its horizontal or vertical forces")
     by_hand = placed(given or (), forces)
     found = by_hand + _found(course, forces, by_hand)
     found.sort(key=lambda s: (s.first, -s.last))

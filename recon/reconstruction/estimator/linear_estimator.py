@@ -94,14 +94,9 @@ def loads_of(
 ) -> Loads:
     """Loads per unknown and per newton at the wheel centres, at every pose.
 
-    Parameters
-    ----------
-    at : Pose (...)
-    columns : (6 w, 6 w)
-        Means of Mx and Mz that follow Fy, wheel after wheel; see `tyre_columns`.
-    mode : one of `MODES` per wheel
-    members : (..., member, 6 w), optional
-        `member_matrix(at)` where it is at hand.
+    `columns` (6 w, 6 w) are means of Mx and Mz that follow Fy, wheel after wheel, see
+    `tyre_columns`; `mode` is one of `MODES` per wheel; `members` (..., member, 6 w) is
+    `member_matrix(at)` where it is at hand.
     """
     members = member_matrix(at) if members is None else members
     B = road_columns(at, hub_passes_spin=[m == "locked" for m in mode])
