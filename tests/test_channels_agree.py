@@ -212,8 +212,8 @@ def test_a_fault_at_another_wheel_does_not_mark_a_lone_corner() -> None:
 
 
 def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
-    view = cast(View, SimpleNamespace(parts={"rear": SimpleNamespace(corners=("RL", "RR"))},
-                                      start=0.0, end=9.0))  # fmt: skip
+    rear = SimpleNamespace(corners=("RL", "RR"), gauges=("RL_spring",))
+    view = cast(View, SimpleNamespace(parts={"rear": rear}, start=0.0, end=9.0))
     by_gauge = Term("RR", ("RR",), "a force of one wheel", 9.0, 1, 1.0, "It is off.")
     for term, corners in ((by_gauge, ("RR", "RL")), (replace(by_gauge, by_gauges=False), ("RR",))):
         (doubt,) = Judge(tests=(), proposals=()).doubts(view, (term,))
@@ -223,6 +223,10 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     assert {corner for doubt in doubts for corner in doubt.corners} == set(CORNERS)
     of_sum = replace(late, by_gauges=True)  # a sum over a doubted wheel need not agree
     assert len(Judge(tests=(), proposals=()).doubts(view, (by_gauge, of_sum))) == 1
+    hub = replace(by_gauge, by_gauges=False)  # says nothing about a gauge that others contradict
+    spring = Term("RL_spring", ("RL", "RR"), "gain against other gauges", 9.0, 1, 1.0, "It is off.")
+    doubts = Judge(tests=(), proposals=()).doubts(view, (hub, spring))
+    assert [doubt.corners for doubt in doubts] == [("RR",), ("RL", "RR")]
 
 
 @pytest.mark.parametrize(

@@ -134,13 +134,16 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
 def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> list[Doubt]:
     """Doubts about what still contradicts without the named causes, corner by corner."""
     by_cause = {corner for doubt in named for corner in doubt.corners}
-    covered = set(by_cause)
+    covered, by_gauges = set(by_cause), set(by_cause)
+    gauges = {gauge for part in view.parts.values() for gauge in part.gauges}
     out = []
     for term in sorted(terms, key=lambda term: len(term.corners)):
-        if not term.contradicts or _explained(term, by_cause, covered):
+        enough = by_gauges if term.place in gauges else covered
+        if not term.contradicts or _explained(term, by_cause, enough):
             continue
         corners = _solved_with(view, term)
         covered |= set(corners)
+        by_gauges |= set(corners) if term.by_gauges else set()
         out.append(
             Doubt(
                 corners=corners,
@@ -169,7 +172,8 @@ def _solved_with(view: View, term: Term) -> tuple[str, ...]:
 def _explained(term: Term, by_cause: set[str], covered: set[str]) -> bool:
     """Whether doubted corners explain a term: those with a named cause, and sums over any of them.
 
-    Time and ordinary channels do not follow from a gauge whose fault has no name.
+    Time and ordinary channels do not follow from a gauge whose fault has no name, nor what a gauge
+    shows against others from an ordinary channel; `covered` has no corner of such a channel then.
     """
     own = set(term.corners)
     if own & by_cause:
