@@ -305,6 +305,22 @@ def test_a_point_that_is_not_at_the_wheel_is_noted(tmp_path, axis, value):
     assert len(said) == 1
 
 
+def hanging(pad_z, travel):
+    """Pad loads on the small car's wheel at a travel [mm]."""
+    rows = sheet()
+    for row in rows:
+        row |= {"travel [mm]": travel, "pad_x [mm]": "0", "pad_y [mm]": "700"}
+        row |= {"pad_z [mm]": pad_z, "pad_load [kg]": "40" if row["phase"] != "tare" else ""}
+    return rows
+
+
+def test_the_ground_under_a_hanging_wheel_is_lower_by_its_travel(tmp_path):
+    car = small_car()
+    assert read_pulls(save(tmp_path, hanging("-80", "-80")), car).setting.travel[0] == -0.08
+    with pytest.warns(DataWarning, match=r"has pad at \(0, 700, -80\) mm, \d+ mm from"):
+        read_pulls(save(tmp_path, hanging("-80", "0")), car)
+
+
 def test_a_row_written_twice_is_named(tmp_path):
     rows = sheet()
     with pytest.warns(

@@ -246,14 +246,20 @@ def _warn_of_doubled_rows(rows: Rows, sheet: PullSheet) -> None:
 
 
 def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
-    """Warn of points far from the wheel or below the ground, once for all pulls."""
+    """Warn of points far from the wheel or below the ground, once for all pulls.
+
+    A wheel that hangs below design height is nearer to the points by its travel, and so is the
+    ground under it.
+    """
     wheel = np.array([car.corners[name].wheel.centre for name in sheet.corner])
+    wheel[:, 2] += sheet.setting.travel
+    lowest = LOWEST + np.minimum(sheet.setting.travel, 0.0)
     odd: dict[tuple[str, str], str] = {}
     for load, point in (("pad_load", "pad"), ("strap_load", "attach")):
         at = sheet.column(point)
         away = np.linalg.norm(at - wheel, axis=1)
         used = _used(sheet.column(load), sheet.phase != "tare")
-        for row in np.flatnonzero(used & ((away > FARTHEST) | (at[:, 2] < LOWEST))).tolist():
+        for row in np.flatnonzero(used & ((away > FARTHEST) | (at[:, 2] < lowest))).tolist():
             x, y, z = 1e3 * at[row]
             odd.setdefault(
                 (sheet.corner[row], sheet.pull[row]),
@@ -266,7 +272,7 @@ def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
         others = f"; {len(odd) - 1} other pulls have such a point, too" if len(odd) > 1 else ""
         warn(
             f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
-            "file, z from the ground.",
+            "file, z from the ground under the car at design height.",
             DataWarning,
         )
 
