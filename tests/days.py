@@ -16,10 +16,11 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from recon.analysis.slalom import BANDWIDTH
 from recon.base.errors import ExtrapolationWarning, SafetyWarning
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
@@ -183,3 +184,13 @@ def peaks_of(truth: xr.Dataset, found: xr.Dataset) -> np.ndarray:
 def report(text: str) -> None:
     """Tell what was found; shown by `pytest -s` or where a test fails."""
     sys.stdout.write(f"\n{text}\n")
+
+
+def level_limits(forces: xr.Dataset) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """95 % limits (sample, corner, component) [N] in intermediate axes; those of Fz are the tyre's."""
+    force, u = (forces[f"{n}tyre_force_intermediate"].to_numpy().astype(float) for n in ("", "u_"))
+    lower, upper = force - COVERAGE_FACTOR * u, force + COVERAGE_FACTOR * u
+    lower[..., 2], upper[..., 2] = (
+        forces[f"tyre_force_{end}"].to_numpy()[..., 2] for end in ("lower", "upper")
+    )
+    return lower, upper

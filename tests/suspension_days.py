@@ -26,7 +26,7 @@ from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
-from tests.days import unwarned
+from tests.days import level_limits, unwarned
 from tests.shipped_mechanisms import shipped
 from tests.slalom_course import slalom_states
 
@@ -143,15 +143,11 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
     true = truth["tyre_force_intermediate"].to_numpy()
     true = true.reshape(len(true), -1)
     true = low_pass(true, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
-    found, u, lower, upper = (
+    found, u = (
         forces[name].to_numpy().reshape(true.shape)
-        for name in (
-            "tyre_force_intermediate",
-            "u_tyre_force_intermediate",
-            "tyre_force_intermediate_lower",
-            "tyre_force_intermediate_upper",
-        )
+        for name in ("tyre_force_intermediate", "u_tyre_force_intermediate")
     )
+    lower, upper = (limit.reshape(true.shape) for limit in level_limits(forces))
     inside = np.where(np.isfinite(found), (lower <= true) & (true <= upper), np.nan)
     error, of_sum, u_sum = found - true, np.zeros((len(true), 0)), np.ones((len(true), 0))
     if "known_sum" in forces:

@@ -47,9 +47,8 @@ def _forces() -> dict[str, Variable]:
     for axes in AXES:
         out[f"tyre_force{axes}"] = _force("{}", axes)
         out[f"u_tyre_force{axes}"] = _force("total standard uncertainty of the {}", axes, 0.0)
-    for axes in ("", "_intermediate"):
-        for end in ("lower", "upper"):
-            out[f"tyre_force{axes}_{end}"] = _force(f"{end} 95 % limit of the {{}}", axes)
+    for end in ("lower", "upper"):
+        out[f"tyre_force_{end}"] = _force(f"{end} 95 % limit of the {{}}")
     for part in ("random", *PARTS):
         words = f"{part} part of the standard uncertainty of the {{}}"
         out[f"u_tyre_force_{part}"] = _force(words, "", 0.0)

@@ -28,8 +28,8 @@ from numpy.typing import DTypeLike, NDArray
 from recon.base.errors import OutputError
 
 LARGE = 1 << 24  # bytes; a smaller array always stays in memory
-MOST, SHARE = 3 << 28, 1 / 8  # bytes of large arrays in memory; share of the computer's memory
-KEPT = 3 << 27  # bytes of all files together that stay in the memory of this process
+MOST, SHARE = 15 << 26, 1 / 8  # bytes of large arrays in memory; share of the computer's memory
+KEPT = 1 << 26  # bytes of all files together that stay in the memory of this process
 PAUSE = 0.003  # s between two looks at the memory
 _MEMORY = Path("/proc/self/statm")
 

@@ -27,7 +27,7 @@ from recon.records.time_stamps import seconds_of, stamp
 
 BLOCK_BYTES = 1 << 23  # measured: a tenth less time than 1 << 22, as fast as larger ones
 LOOKS = 16  # at pieces of a file, from which the length of its lines is known
-SPARE = 1.05  # of the rows that a table is expected to have
+SPARE = 1.03  # of the rows that a table is expected to have
 PACKED = 4.0  # bytes of text in one packed byte, usual for logs
 THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"

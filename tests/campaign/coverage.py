@@ -32,6 +32,7 @@ from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.stance import SPRING_RATE
 from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
+from tests.days import level_limits
 from tests.shipped_mechanisms import shipped
 from tests.slalom_course import Slalom, slalom_states
 
@@ -98,15 +99,9 @@ def judged(day: SoundDay, drive: Drive, on: list[str], gone: str, bandwidth: flo
     true = drive.truth["tyre_force_intermediate"].sel(corner=forces["corner"]).to_numpy()
     flat = true.reshape(len(true), -1)
     true = low_pass(flat, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]).reshape(true.shape)
-    error, u, lower, upper = (
-        forces[name].to_numpy().astype(float) - shift
-        for name, shift in (
-            ("tyre_force_intermediate", true),
-            ("u_tyre_force_intermediate", 0.0),
-            ("tyre_force_intermediate_lower", true),
-            ("tyre_force_intermediate_upper", true),
-        )
-    )
+    error = forces["tyre_force_intermediate"].to_numpy().astype(float) - true
+    u = forces["u_tyre_force_intermediate"].to_numpy().astype(float)
+    lower, upper = (limit - true for limit in level_limits(forces))
     inside = np.where(np.isfinite(error), (lower <= 0) & (upper >= 0), np.nan)
     parts = (inside, np.square(error / u), np.square(error), np.square(u))
     return [np.nanmean(part, axis=(0, 1)).round(4).tolist() for part in parts]

@@ -26,6 +26,7 @@ from recon.base.errors import DoubtWarning, ExtrapolationWarning
 from recon.base.status import BIT
 from recon.calibration.calibrated import Calibration, Verification
 from recon.car.vehicle import Vehicle
+from tests.days import level_limits
 from tests.outside.attainable import figures
 
 pytestmark = [
@@ -137,8 +138,8 @@ def shortcomings(drive: Drive) -> set[str]:
     if not np.all(np.isfinite(drive.error)):
         return {"forces not known"}
     found = set()
-    limits = drive.forces["tyre_force_intermediate_upper"].to_numpy()
-    limits = 0.5 * (limits - drive.forces["tyre_force_intermediate_lower"].to_numpy())
+    lower, upper = level_limits(drive.forces)
+    limits = 0.5 * (upper - lower)
     for k, component in enumerate(COMPONENTS):
         size = rms(drive.error[..., k])
         if size > CAREFUL * ATTAINABLE[drive.name]["careful"][component]:

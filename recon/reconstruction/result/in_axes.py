@@ -21,13 +21,13 @@ from recon.reconstruction.solving.solve import Solved
 from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import AXES, PARTS
 
-WITH_LIMITS = ("", "_intermediate")
 # Names of all that `in_axes` gives.
 QUANTITIES = (
     *(f"tyre_force{axes}" for axes in AXES),
     *(f"u_tyre_force{axes}" for axes in AXES),
     *(f"u_tyre_force_{part}" for part in ("random", *PARTS)),
-    *(f"tyre_force{axes}_{end}" for axes in WITH_LIMITS for end in ("lower", "upper")),
+    "tyre_force_lower",
+    "tyre_force_upper",
     "tyre_force_unbounded",
 )
 
@@ -75,11 +75,10 @@ def in_axes(
     }
     out |= _in_body(solver, block, attitude)
     out |= _in_tyres(solver, block, level, angle)
-    for axes in WITH_LIMITS:
-        force, u = (np.moveaxis(out[n + axes], 1, -1) for n in ("tyre_force", "u_tyre_force"))
-        ends = limits_of(force, u, free[:, 2], bounded=bounded)
-        for name, end in zip(("lower", "upper"), ends, strict=True):
-            out[f"tyre_force{axes}_{name}"] = np.moveaxis(end, -1, 1)
+    force, u = (np.moveaxis(out[name], 1, -1) for name in ("tyre_force", "u_tyre_force"))
+    ends = limits_of(force, u, free[:, 2], bounded=bounded)
+    for name, end in zip(("lower", "upper"), ends, strict=True):
+        out[f"tyre_force_{name}"] = np.moveaxis(end, -1, 1)
     return out
 
 
