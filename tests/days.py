@@ -187,7 +187,7 @@ def report(text: str) -> None:
 
 
 def level_limits(forces: xr.Dataset) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """95 % limits (sample, corner, component) [N] in intermediate axes; those of Fz are the tyre's."""
+    """95 % limits (sample, corner, component) [N], intermediate axes; of Fz the tyre's."""
     force, u = (forces[f"{n}tyre_force_intermediate"].to_numpy().astype(float) for n in ("", "u_"))
     lower, upper = force - COVERAGE_FACTOR * u, force + COVERAGE_FACTOR * u
     lower[..., 2], upper[..., 2] = (

@@ -125,6 +125,14 @@ def test_damage_is_told_with_its_place(tmp_path, content, message):
         parse_table(find_layout(path), range(2))
 
 
+def test_room_of_a_table_that_begins_with_short_lines_is_hardly_too_large(tmp_path, monkeypatch):
+    monkeypatch.setattr("recon.records.tables.BLOCK_BYTES", 1 << 12)
+    text = "time,a\n" + 2000 * "0,0\n" + 8000 * "0.12345678901,0.12345678901\n"
+    values = parse_table(find_layout(save(tmp_path, text)), range(2))
+    assert values.shape == (2, 10_000)
+    assert values.base.shape[1] < 11_000
+
+
 def test_point_beside_decimal_comma_is_refused(tmp_path):
     layout = find_layout(save(tmp_path, "time;a\n1;2,5\n2;1.234\n"), decimal=",")
     with pytest.raises(DataError, match=r"line 3, column 'a': '1\.234'"):

@@ -127,8 +127,10 @@ class _Largest:
             error, k = np.zeros(3), self.corners.index(corner)
             seen = ~unknown & np.isfinite(of).any(axis=1)
             known = np.isfinite(of[seen]).all(axis=0)  # a sample is known in all forces or in none
-            if known.any():
-                error[seen] = np.quantile(of[seen][:, known], USUAL, axis=1)
+            own = of[seen][:, known]
+            # Most faults hide less at their worst than another one that was noted.
+            if np.any(own.max(axis=1, initial=0.0) > self.error[k][seen]):
+                error[seen] = np.quantile(own, USUAL, axis=1)
             if error.max() > self.error[k].max():
                 self.gauge[k], self.size[k] = gauge.format(corner), size
             self.error[k] = np.fmax(self.error[k], error)

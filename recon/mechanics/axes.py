@@ -33,10 +33,12 @@ def attitude_matrix(roll: ArrayLike, pitch: ArrayLike) -> Floats:
     """
     roll, pitch = np.broadcast_arrays(roll, pitch)
     cr, sr, cp, sp = np.cos(roll), np.sin(roll), np.cos(pitch), np.sin(pitch)
-    zero = np.zeros_like(cr)
-    rows = [[cp, sp * sr, sp * cr], [zero, cr, -sr], [-sp, cp * sr, cp * cr]]
     # Each entry stays one run of memory, for whoever goes over all samples entry by entry.
-    return np.moveaxis(np.array(rows), (0, 1), (-2, -1))
+    out = np.empty((3, 3, *roll.shape))
+    out[0, 0], out[0, 1], out[0, 2] = cp, sp * sr, sp * cr
+    out[1, 0], out[1, 1], out[1, 2] = 0.0, cr, -sr
+    out[2, 0], out[2, 1], out[2, 2] = -sp, cp * sr, cp * cr
+    return np.moveaxis(out, (0, 1), (-2, -1))
 
 
 def vehicle_to_intermediate(vector: Floats, turn: Floats) -> Floats:

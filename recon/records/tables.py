@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -163,16 +163,13 @@ def _expected_rows(layout: Layout, rows: int, block: list[Floats]) -> int:
     size = layout.path.stat().st_size
     if layout.path.suffix == ".gz":
         return int(SPARE * PACKED * size / BLOCK_BYTES * len(block[0]))
+    text, look = b"", min(LONGEST_LINE, size // LOOKS + 1)
     with layout.path.open("rb") as stream:
-        looks = [_from(stream, place * size // LOOKS) for place in range(LOOKS)]
-    text = b"".join(looks)
+        for place in range(LOOKS):
+            stream.seek(place * size // LOOKS)
+            text += stream.read(look)
     lines = _count(text, b"\r" if layout.returns else NEWLINE)
     return int(SPARE * size * lines / len(text))
-
-
-def _from(stream: BinaryIO, place: int) -> bytes:
-    stream.seek(place)
-    return stream.read(LONGEST_LINE)
 
 
 def parsed_blocks(layout: Layout, wanted: Wanted) -> Iterator[list[Floats]]:

@@ -134,7 +134,7 @@ def _assembly_session(
 
 def tare_of(log: xr.Dataset, assembly: str) -> Tare:
     """State of the tare that the zeros of an assembly were taken in."""
-    at = list(log.variables["tared_corner"].to_numpy()).index(assembly)
+    at = log.variables["tared_corner"].to_index().get_loc(assembly)
     names = ("tare_state", "tare_pad_load")
     state, load = (log.variables[name].to_numpy()[at] for name in names)
     return Tare(str(state), float(load))
