@@ -70,6 +70,17 @@ def test_defaults_of_bridges_are_not_ranked_as_pulls_replace_them(case_car: Vehi
     assert effects_of_defaults(assumed(case_car, "u_gauge_factor", "poisson_ratio")) == []
 
 
+def test_an_axle_whose_loads_need_a_rate_is_left_out_of_the_ranking() -> None:
+    """The car is described all the same: `check` used to end with a fault of the program."""
+    car = assumed(shipped("anti_roll_bar"), "u_unsprung_mass_kg")
+    axle = car.axles["front"]
+    supports = tuple(replace(s, compliance=float("nan")) for s in axle.supports)
+    bare = replace(car, axles={**car.axles, "front": replace(axle, supports=supports)})
+    assert [e.corner for e in effects_of_defaults(car)] == ["FL"]
+    assert effects_of_defaults(bare) == []
+    assert any("axle front" in line for line in car_summary(bare))
+
+
 def test_check_shows_three_defaults_with_their_newtons() -> None:
     lines = car_summary(shipped("strut"))
     first = next(i for i, line in enumerate(lines) if "helps most" in line)

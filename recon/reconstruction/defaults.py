@@ -65,13 +65,14 @@ def effects_of_defaults(car: Vehicle) -> list[DefaultEffect]:
 
     One entry for each cause: the corner and force that it moves most.  Defaults of bridges and
     tubes are not among them, as the pulls replace them.  Of the two sides of the car the left one
-    is asked.
+    is asked.  An assembly none of whose loads follows from equilibrium has no entry.
     """
     largest: dict[str, DefaultEffect] = {}
     assemblies = assemblies_of(car)
     for assembly in assemblies.values():
         by_cause = _assumed(car, assembly)
-        if not by_cause or not assembly.gauges or _has_left_partner(car, assembly):
+        known = assembly.gauges and assembly.members
+        if not by_cause or not known or _has_left_partner(car, assembly):
             continue
         effects = _effects(car, assembly, logged_steer("steer", car, assemblies))
         for what, assumed in by_cause.items():
