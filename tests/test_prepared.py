@@ -18,6 +18,7 @@ from recon.base.status import BIT
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction import prepare as module
 from recon.reconstruction.estimator.assembly_estimator import typical_unknowns
+from recon.reconstruction.estimator.sample_features import modes_in_turn
 from recon.reconstruction.estimator.session import AssemblySession
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.prepare import Prepared
@@ -85,6 +86,19 @@ def test_results_do_not_depend_on_blocks(block: int, monkeypatch: pytest.MonkeyP
         # Products of other shapes round otherwise: single precision of 5 kN.
         assert_allclose(parts[name], whole[name], rtol=3e-6, atol=1e-2, err_msg=name)
     assert np.array_equal(parts["status"], whole["status"])
+
+
+@pytest.mark.parametrize(("share", "slices"), [(0.001, True), (0.4, False)])
+def test_modes_in_turn_reach_every_sample_and_long_stretches_are_slices(
+    share: float, slices: bool
+) -> None:
+    changes = np.random.default_rng(5).uniform(size=20_000) < share
+    mode = np.cumsum(changes) % 3
+    found, turns = np.full(len(mode), -1), modes_in_turn(mode)
+    for m, chosen in turns:
+        found[chosen] = m
+    assert np.array_equal(found, mode)
+    assert all(isinstance(chosen, slice) for _, chosen in turns) == slices
 
 
 def test_a_log_longer_than_a_block_equals_its_pieces() -> None:

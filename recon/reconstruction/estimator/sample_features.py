@@ -18,6 +18,7 @@ from recon.planning.unknowns import MODES
 
 Singles = NDArray[np.float32]
 Modes = tuple[tuple[str, ...], ...]
+STRETCH = 64  # samples of a mode in one stretch, on average, from where stretches are quicker
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,4 +177,15 @@ def modes_in_turn(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np
     """
     usual = int(np.argmax(np.bincount(mode)))
     others = [(m, chosen) for m, chosen in samples_by_mode(mode) if m != usual]
-    return [(usual, slice(None)), *others]
+    stretches = [(m, part) for m, chosen in others for part in _stretches(chosen)]
+    return [(usual, slice(None)), *stretches]
+
+
+def _stretches(chosen: slice | NDArray[np.int64]) -> list[slice | NDArray[np.int64]]:
+    """Samples (n,) stretch by stretch, so that none is copied; as they are where they scatter."""
+    if isinstance(chosen, slice):
+        return [chosen]
+    starts = np.flatnonzero(np.diff(chosen) != 1) + 1
+    if STRETCH * len(starts) > len(chosen):
+        return [chosen]
+    return [slice(int(run[0]), int(run[-1]) + 1) for run in np.split(chosen, starts)]

@@ -67,7 +67,7 @@ def variances_of(
     out = np.empty((by_mode.shape[1], products.shape[1]), dtype=np.float32)
     for m, chosen in modes_in_turn(mode):
         if isinstance(chosen, slice):
-            np.matmul(by_mode[m], products, out=out)
+            np.matmul(by_mode[m], products[:, chosen], out=out[:, chosen])
         else:
             out[:, chosen] = by_mode[m] @ products[:, chosen]
     parts = out.reshape(len(PARTS), -1, products.shape[1])
