@@ -195,10 +195,11 @@ def section(page: str, title: str) -> str:
 
 
 def test_every_module_has_its_own_row_in_the_table_of_the_house() -> None:
-    rows = re.findall(r"(?m)^\| `([\w/]+\.py)` \| (.+) \|$", section("DEVELOPERS.md", "The house"))
+    rows = re.findall(r"(?m)^\| `([\w/]+\.(?:py|js))` \| (.+) \|$", section("DEVELOPERS.md", "The house"))
     named = [file for file, _ in rows]
     package = ROOT / "recon"
-    there = {p.relative_to(package).as_posix() for p in package.rglob("*.py")}
+    files = (file for kind in ("*.py", "*.js") for file in package.rglob(kind))
+    there = {p.relative_to(package).as_posix() for p in files}
     there = {file for file in there if not Path(file).name.startswith("__")}
     assert there <= set(named), f"no row for {sorted(there - set(named))}"
     assert set(named) <= there, f"no module for {sorted(set(named) - there)}"
