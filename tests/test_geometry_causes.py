@@ -9,6 +9,7 @@ import pytest
 import xarray as xr
 
 from recon.calibration.calibrated import Calibration
+from recon.calibration.same_car import facts_of
 from recon.car.vehicle import Vehicle
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
@@ -48,8 +49,8 @@ def with_radius(by: float) -> tuple[Vehicle, Calibration]:
 
 
 def forces_of(car: Vehicle, calibration: Calibration) -> xr.Dataset:
-    # Without its facts: the real car may differ from the vehicle file of the calibration.
-    corner = replace(calibration.corners[CORNER], facts=None)
+    # With facts of the real car, which may differ from the vehicle file of the calibration.
+    corner = replace(calibration.corners[CORNER], facts=facts_of(car, CORNER))
     alone = replace(calibration, corners={CORNER: corner})
     with unwarned():
         return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600, 5)), alone, car)
