@@ -12,9 +12,10 @@ from numpy.testing import assert_allclose
 from recon.base.errors import DataError
 from recon.base.threads import one_thread
 from recon.calibration import joint_fit as fitting
-from recon.calibration.applied import Line, Pull, pulls_of
+from recon.calibration.applied import Pull, pulls_of
 from recon.calibration.gross_errors import standardised_readings
 from recon.calibration.joint_fit import Problem, Step, joint_fit
+from recon.calibration.lines_of_action import Line
 from recon.calibration.noise import scatter_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.solution import JointFit

@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
-from recon.calibration.applied import Line, Pull, off_line, pulls_of, strap_line
+from recon.calibration.applied import Pull, pulls_of
+from recon.calibration.lines_of_action import Line, off_line, strap_line
 from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.build_mechanism import mechanism_of

@@ -1,8 +1,7 @@
-"""Loads applied by the pulls of one corner: lines of action, wrenches, tared indications.
+"""Loads applied by the pulls of one corner: wrenches and tared indications.
 
 In: a pull sheet and the posed corner.  Out: one `Pull` per pull, SI, vehicle axes, forces on
-the wheel, moments about the wheel centre.  The most important assumption: a strap is straight,
-so the attachment point and both marks lie on one line.
+the wheel, moments about the wheel centre.
 """
 
 from __future__ import annotations
@@ -13,32 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, warn
+from recon.base.errors import DataError
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.calibration.lines_of_action import Line, line_of
 from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.bushes import bush_loads
 from recon.mechanics.motion import Pose, pose, rack_of_steer
 from recon.mechanics.statics import member_matrix
-from recon.records.sheets import Device, PullSheet, Strap
+from recon.records.sheets import PullSheet
 
 CELL_RESOLUTION = 0.5  # N; a hundredth of a small load step, keeps tiny loads from deciding
-OFF_LINE = 5.0  # standard uncertainties; farther off the strap's line than that gets a warning
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """Line of action of one device, with what is unsure about it.
-
-    `point` (3,) [m], `direction` (3,) unit, `across` (2, 3) two unit vectors across it; the
-    covariance (4, 4) is that of two offsets across [m] and two angles [rad].
-    """
-
-    point: Floats
-    direction: Floats
-    across: Floats
-    covariance: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,50 +113,6 @@ class Pull:
         return np.einsum(
             "ds,dw->sw", self.load, np.array([self.columns(line)[:, 0] for line in self.lines])
         )
-
-
-def strap_line(
-    attach: Floats, mark1: Floats, mark2: Floats, u_attach: float, u_mark: float
-) -> Line:
-    """Best line through the attachment point and both marks, each weighted by its uncertainty.
-
-    Two straight-line fits, one per direction across the strap, with the same weights.  Points (3,)
-    [m] are on the strap, `mark1` at the wheel's end; `u_attach` and `u_mark` [m] are those of each
-    coordinate.
-    """
-    direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
-    across = _across(direction)
-    along = np.array([0.0, (mark1 - attach) @ direction, (mark2 - attach) @ direction])
-    weight = np.array([u_attach, u_mark, u_mark]) ** -2.0
-    design = np.column_stack([np.ones(3), along])
-    covariance = np.linalg.inv(design.T @ (weight[:, None] * design))
-    seen = across @ (np.stack([attach, mark1, mark2]) - attach).T  # (2, 3)
-    fitted = covariance @ design.T @ (weight[:, None] * seen.T)  # (offset, angle) by across
-    best = direction + across.T @ fitted[1]
-    best = best / np.linalg.norm(best)
-    turned = _across(best)
-    full = np.zeros((4, 4))
-    for k in range(2):
-        full[np.ix_([k, k + 2], [k, k + 2])] = covariance
-    return Line(attach + across.T @ fitted[0], best, turned, full)
-
-
-def off_line(attach: Floats, mark1: Floats, mark2: Floats) -> float:
-    """Distance [m] of the attachment point (3,) [m] from the line through both marks (3,) [m]."""
-    direction = (mark2 - mark1) / np.linalg.norm(mark2 - mark1)
-    arm = attach - mark1
-    return float(np.linalg.norm(arm - (arm @ direction) * direction))
-
-
-def _given_line(point: Floats, direction: Floats, u_point: float, u_angle: float) -> Line:
-    covariance = np.diag([u_point**2, u_point**2, u_angle**2, u_angle**2])
-    return Line(point, direction, _across(direction), covariance)
-
-
-def _across(direction: Floats) -> Floats:
-    first = np.cross(direction, np.eye(3)[np.argmin(np.abs(direction))])
-    first = first / np.linalg.norm(first)
-    return np.stack([first, np.cross(direction, first)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +229,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         name=f"{corner.name} {sheet.pull[first]}" if tied else str(sheet.pull[first]),
         line_of_file=sheet.line[loaded],
         devices=tuple(devices),
-        lines=tuple(_line_of(sheet, used[name], of) for name, of in devices.items()),
+        lines=tuple(line_of(sheet, used[name], of) for name, of in devices.items()),
         load=np.array([np.nan_to_num(of.load[loaded]) for of in devices.values()]),
         u_step=sheet.u_load_step[loaded],
         u_gain=np.array([of.u_gain[first] for of in devices.values()]),
@@ -368,27 +309,3 @@ def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tupl
         [np.interp(clock[loaded], clock[tare], sheet.indication[tare, g]) for g in gauges]
     )
     return sheet.indication[np.ix_(loaded, gauges)] - zero, sheet.indication[np.ix_(tare, gauges)]
-
-
-def _line_of(sheet: PullSheet, rows: NDArray[np.int64], device: Device) -> Line:
-    """Mean line of a device over the `rows` in which it is loaded."""
-    row = int(rows[0])
-    point, direction = device.point[rows].mean(axis=0), device.direction[rows].mean(axis=0)
-    u_point = device.u_point[row]
-    if not isinstance(device, Strap) or np.all(np.isfinite(direction)):
-        direction = direction / np.linalg.norm(direction)
-        return _given_line(point, direction, u_point, device.u_angle[row])
-    attach = point
-    mark1, mark2 = device.mark1[rows].mean(axis=0), device.mark2[rows].mean(axis=0)
-    u_attach, u_mark = float(u_point), float(device.u_mark[row])
-    line = strap_line(attach, mark1, mark2, u_attach, u_mark)
-    distance = off_line(attach, mark1, mark2)
-    allowed = OFF_LINE * float(np.hypot(u_attach, 1.5 * u_mark))
-    if distance > allowed:
-        warn(
-            f"{sheet.path}, line {sheet.line[row]}, pull {sheet.pull[row]}: the attachment point "
-            f"lies {1e3 * distance:.0f} mm off the line through the marks, more than "
-            f"{1e3 * allowed:.0f} mm. Does the strap touch something, or is a coordinate mistyped?",
-            DataWarning,
-        )
-    return line

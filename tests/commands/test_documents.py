@@ -195,7 +195,9 @@ def section(page: str, title: str) -> str:
 
 
 def test_every_module_has_its_own_row_in_the_table_of_the_house() -> None:
-    rows = re.findall(r"(?m)^\| `([\w/]+\.(?:py|js))` \| (.+) \|$", section("DEVELOPERS.md", "The house"))
+    rows = re.findall(
+        r"(?m)^\| `([\w/]+\.(?:py|js))` \| (.+) \|$", section("DEVELOPERS.md", "The house")
+    )
     named = [file for file, _ in rows]
     package = ROOT / "recon"
     files = (file for kind in ("*.py", "*.js") for file in package.rglob(kind))

@@ -17,8 +17,9 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from recon.calibration.applied import Line, Pull, PulledWheel
+from recon.calibration.applied import Pull, PulledWheel
 from recon.calibration.joint_fit import joint_fit
+from recon.calibration.lines_of_action import Line
 from recon.calibration.prior import BridgePrior
 from recon.calibration.unsure_geometry import UnsureGeometry
 
