@@ -49,9 +49,11 @@ class Report:
     brief: tuple[str, ...] = ()
 
 
-def outcome(forces: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
+def outcome(result: xr.Dataset, doubts: tuple[Doubt, ...]) -> Outcome:
     """As the doubts say; a corner accepted although it is not to be used is doubted too."""
-    return "doubted" if "unusable" in forces["calibration_state"].to_numpy() else outcome_of(doubts)
+    # Forces alone have the verdicts; answers and comparisons have none.
+    states = result["calibration_state"].to_numpy() if "calibration_state" in result else ()
+    return "doubted" if "unusable" in states else outcome_of(doubts)
 
 
 def drawn(pictures: Pictures, out: Name | None, overwrite: bool) -> tuple[Path, ...]:
