@@ -1,12 +1,15 @@
 """Pull sheets: values in SI, defaults, and every slip of a hand that the reader knows."""
 
 import re
+import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from recon.base.errors import DataError, DataWarning
+from recon.car.vehicle import Attachment, Axle, Support
 from recon.records.column_maps import read_map
 from recon.records.held_out import require_held_out
 from recon.records.logs import read_log
@@ -319,6 +322,31 @@ def test_the_ground_under_a_hanging_wheel_is_lower_by_its_travel(tmp_path):
     assert read_pulls(save(tmp_path, hanging("-80", "-80")), car).setting.travel[0] == -0.08
     with pytest.warns(DataWarning, match=r"has pad at \(0, 700, -80\) mm, \d+ mm from"):
         read_pulls(save(tmp_path, hanging("-80", "0")), car)
+
+
+def tied_by(kind):
+    """The small car with its two front wheels tied by a support of that kind."""
+    car = small_car()
+    at = [Attachment(f"{c}.upright", (0.0, 0.1, 0.3), 0.002) for c in ("FL", "FR")]
+    return replace(car, axles={"front": Axle("front", (), (Support("bar", kind, *at),))})
+
+
+@pytest.mark.parametrize(("held", "risen"), [(620.0, "12.5"), (505.0, "-31.0")])
+def test_a_wheel_that_hung_on_its_stop_under_load_is_noted(tmp_path, held, risen):
+    rows = [row | {"G3 [mV/V]": "0", "G4 [mV/V]": "0"} for row in hanging("-40", "-50")]
+    rows[1] |= {"pad_load [kg]": f"{held / 9.80665}"}
+    rows[2] |= {"pad_load [kg]": "200", "travel [mm]": risen}
+    told = rf"line 3: pull 1 of FL does not lift the wheel with {held:.0f} N on the pad, but does"
+    with pytest.warns(DataWarning, match=told):
+        read_pulls(save(tmp_path, rows), tied_by("torsion"))
+    # Twins: no bar shares the load; a wheel that rises with every load; one that never does.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        read_pulls(save(tmp_path, rows), tied_by("link"))
+        read_pulls(
+            save(tmp_path, [rows[0], rows[1] | {"travel [mm]": "-45"}, rows[2]]), tied_by("torsion")
+        )
+        read_pulls(save(tmp_path, rows[:2]), tied_by("torsion"))
 
 
 def test_a_row_written_twice_is_named(tmp_path):

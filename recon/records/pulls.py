@@ -21,6 +21,9 @@ SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
 # Where no device acts on a wheel: a sign, unit or origin is mistaken; common practice, no source.
 FARTHEST, LOWEST = 1.0, -0.05  # m from the wheel centre, m above the ground
 SLACK = 0.1  # of the pull's peak: a load that no slack strap shows; common practice, no source
+# A wheel that a pad does not lift by STILL [m] under HELD [N], and elsewhere in the same pull by
+# RISEN [m], hung on its stop: a spring would be stiffer than 400 N/mm.
+HELD, STILL, RISEN = 400.0, 0.001, 0.005
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
 
 # Standard uncertainties where the sheet states none (common practice, no source).
@@ -89,6 +92,7 @@ def read_pulls(
     _check_strap(rows, sheet)
     _warn_of_doubled_rows(rows, sheet)
     _warn_of_places(sheet, car)
+    _warn_of_stops(sheet, car)
     return sheet
 
 
@@ -273,6 +277,35 @@ def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
         warn(
             f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
             "file, z from the ground under the car at design height.",
+            DataWarning,
+        )
+
+
+def _warn_of_stops(sheet: PullSheet, car: Vehicle) -> None:
+    """Warn of wheels tied by a bar that hung on their droop stop under load, once for all pulls.
+
+    Spring and bar then do not share the load by their rates, as the stop carries it.
+    """
+    stopped = {}
+    for corner, axle in ((name, car.axle_of(name)) for name in car.corners):
+        if axle is None or all(s.kind != "torsion" for s in axle.supports):
+            continue
+        for pull in dict.fromkeys(sheet.pull[sheet.corner == corner].tolist()):
+            rows = np.flatnonzero((sheet.corner == corner) & (sheet.pull == pull))
+            is_tare = sheet.phase[rows] == "tare"
+            rise = sheet.setting.travel[rows] - np.mean(sheet.setting.travel[rows[is_tare]])
+            held = ~is_tare & (sheet.pad.load[rows] > HELD) & (np.abs(rise) < STILL)
+            if np.any(held) and np.max(rise) > RISEN:
+                stopped[corner, pull] = int(rows[np.argmax(held)])
+    if stopped:
+        (corner, pull), row = next(iter(stopped.items()))
+        others = f"; {len(stopped) - 1} other pulls are like it" if len(stopped) > 1 else ""
+        warn(
+            f"{sheet.path}, line {sheet.line[row]}: pull {pull} of {corner} does not lift the "
+            f"wheel with {sheet.pad.load[row]:.0f} N on the pad, but does with more{others}: it "
+            "hung on its droop stop, where the bar does not carry the share that the rates give "
+            "it. Back the spring seats off until the springs are slack as the wheels hang, and "
+            "pull again.",
             DataWarning,
         )
 
