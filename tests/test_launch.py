@@ -60,6 +60,16 @@ def test_forces_times_and_distance_are_those_of_the_truth(answer: xr.Dataset) ->
     assert float(answer["distance_lost"][0]) == 0.0
 
 
+def test_a_gain_of_the_speed_is_all_of_the_doubt_about_the_time_beside_that_of_the_start() -> None:
+    """Also beyond a gear shift, where the speed is no longer what an even push would give."""
+    forces, _ = launch_day()
+    plain = launch(forces, distance=30.0)
+    fast = launch(forces.assign(speed=1.005 * forces["speed"]), distance=30.0)
+    moved = float(plain["time_to_distance"][0] - fast["time_to_distance"][0])
+    u = [float(plain[f"u_{name}"][0]) for name in ("time_to_distance", "launch_start")]
+    assert moved == pytest.approx(np.sqrt(u[0] ** 2 - u[1] ** 2), rel=0.02)
+
+
 def test_hop_is_that_of_the_truth(answer: xr.Dataset) -> None:
     _, truth = launch_day()
     time = truth["elapsed_time"].to_numpy()

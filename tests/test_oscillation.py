@@ -15,6 +15,7 @@ from recon.evaluation.launch.one_shift import SHUFFLE
 from recon.evaluation.launch.oscillation import (
     Band,
     Oscillation,
+    decaying_wave,
     oscillations,
     phase_between,
     reversals,
@@ -191,3 +192,31 @@ def test_phase_between_sides(apart: float) -> None:
     assert coupling > 0.95
     loose = rough(rng, 1.0, 4.0)
     assert phase_between(TIME, one, loose, 12.0)[1] < 0.6
+
+
+@pytest.mark.parametrize("frequency", [3.0, 5.5, 7.5])
+@pytest.mark.parametrize("noise", [0.0, 20.0])
+def test_a_wave_that_a_step_sets_off_has_the_frequency_of_its_later_part(
+    frequency: float, noise: float
+) -> None:
+    """4000 N are back within 50 ms; 1800 N then swing about them and halve every cycle or so."""
+    since = np.maximum(TIME - 1.0, 0.0)
+    wave = 1800 * np.exp(-since * frequency) * np.sin(2 * np.pi * frequency * since)
+    rough = noise * np.random.default_rng(5).standard_normal(len(TIME)) * 2
+    force = filtered(ramped((0, -300), (0.975, -300), (1.025, 4000), (4, 4000)) + wave + rough)
+    later = TIME > 1.0
+    slow = low_pass(force[:, None], SHUFFLE.high, RATE)[later, 0]
+    found = oscillations(TIME[later], slow, SHUFFLE)[0]
+    own, u = decaying_wave(TIME[later], force[later], found.time)
+    assert own == pytest.approx(frequency, abs=max(3 * u, 0.01 * frequency))
+    assert u < 0.03 * frequency
+
+
+def test_a_decaying_wave_needs_samples_and_a_wave() -> None:
+    force = 4000 + 1800 * np.exp(-5 * TIME) * np.sin(11 * np.pi * TIME)
+    when = np.array([0.05, 0.14, 0.23])
+    few, gap = TIME < 0.1, np.where(np.abs(TIME - 0.2) < 0.01, np.nan, force)
+    trend = 4000 + 300 * TIME
+    for time, values in ((TIME[few], force[few]), (TIME, gap), (TIME, trend)):
+        assert np.isnan(decaying_wave(time, values, when)).all()
+    assert decaying_wave(TIME, force, when)[0] == pytest.approx(5.5, rel=1e-3)

@@ -49,6 +49,9 @@ def test_the_shuffle_after_a_shift_is_no_hop(answer: xr.Dataset) -> None:
     assert set(answer["oscillation"].to_numpy()) == {"shuffle"}
     u = answer["u_shuffle_frequency"].to_numpy()
     assert np.all(np.abs(answer["shuffle_frequency"].to_numpy() - 5.5) < 3 * u)
+    # The step of the force must not make its first half-wave short: that was worth 0.25 Hz.
+    assert np.all(np.abs(answer["shuffle_frequency"].to_numpy() - 5.5) < 0.1)
+    assert np.all(u < 0.2)
     assert np.isnan(answer["hop_frequency"]).all()
 
 

@@ -284,7 +284,7 @@ def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled
             f"impulse, time and distance lost at {car.distance:g} m: "
             + ("never that far; ask for less" if speed else "log speed or wheel speeds")
         )
-    u_took = np.hypot(start.u, 0.5 * U_SPEED * took)
+    u_took = np.hypot(start.u, [one.window.u_passed for one in found])
     words = f"time from the start over {car.distance:g} m"
     out |= limits("time_to_distance", independent(took, u_took), ("launch",), "s", words)
     words = "samples of the launch whose forces are known"

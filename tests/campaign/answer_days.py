@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
+from scipy.interpolate import CubicSpline
 
 from recon.conditioning.clocks import U_DELAY
 from recon.conditioning.filters import low_pass
@@ -67,11 +68,20 @@ def _as_logged(day: Day, rng: np.random.Generator) -> Day:
         gauges, seen = log["gauge"].to_numpy().tolist(), log["indication"].to_numpy().copy()
         late = dict(zip((False, True), U_DELAY / np.sqrt(2) * rng.standard_normal(2), strict=True))
         for g, gauge in enumerate(gauges):
-            seen[:, g] = np.interp(time - late[gauge in at_rear], time, seen[:, g])
+            seen[:, g] = late_by(time, seen[:, g], late[gauge in at_rear])
         log["indication"] = log["indication"].copy(data=seen)
         log["speed"] = log["speed"].copy(data=log["speed"] * (1 + U_SPEED * rng.standard_normal()))
         drives[name] = replace(drive, log=log)
     return replace(day, drives=drives)
+
+
+def late_by(time: np.ndarray, seen: np.ndarray, delay: float) -> np.ndarray:
+    """A channel (sample,) as it is when its samples are read `delay` [s] too early.
+
+    A spline goes through it: straight lines would cut the crests of wheel hop off.
+    """
+    at = np.clip(time - delay, time[0], time[-1])
+    return np.asarray(CubicSpline(time, seen)(at))
 
 
 def true_forces(forces: xr.Dataset, truth: xr.Dataset, crew: Crew) -> xr.Dataset:

@@ -14,6 +14,7 @@ import xarray as xr
 from recon.evaluation.launch.hop import COMPONENTS, LEAST
 from recon.virtual.phases import SHUFFLES, Hop
 
+EACH = {"hop_start": "hop_begin", "hop_end": "hop_finish"}  # ends in any tyre, in each tyre
 NEAR = 0.5  # s: hop that begins farther away is another one
 UPWARD = COMPONENTS.index(2)
 
@@ -46,7 +47,8 @@ def _limits(grip: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
 def _end_of_hop(name: str, last: int) -> Callable[[xr.Dataset, xr.Dataset], np.ndarray]:
     """Time [s] at which the amplitude of Fz passes the least that is called hop.
 
-    Its longitudinal part depends on the tyre and has no closed form: those of Fx are NaN.
+    Its longitudinal part depends on the tyre and has no closed form: those of Fx are NaN, and so
+    is the end of all where the true Fx of a tyre ends last.
     """
 
     def of(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
@@ -55,6 +57,11 @@ def _end_of_hop(name: str, last: int) -> Callable[[xr.Dataset, xr.Dataset], np.n
         out = np.where(np.abs(by_forces - end) < NEAR, end, np.nan)
         if out.ndim > 1:
             out[..., np.arange(out.shape[-1]) != UPWARD] = np.nan
+        elif (each := EACH[name]) in launch:
+            outermost = launch[each].to_numpy()
+            by_component = (np.nanmin, np.nanmax)[last](outermost, axis=1)
+            upward = by_component[:, UPWARD]
+            out[(by_component > upward if last else by_component < upward).any(axis=1)] = np.nan
         return out
 
     return of

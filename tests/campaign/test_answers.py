@@ -10,6 +10,7 @@ import pytest
 import xarray as xr
 
 from recon.virtual.phases import Hop
+from tests.campaign.answer_days import late_by
 from tests.campaign.answers import lines_of, table
 from tests.campaign.closed_forms import hop_ends, in_closed_form
 
@@ -50,6 +51,28 @@ def test_ends_of_hop_and_limits_of_tyres_are_those_of_the_virtual_driver() -> No
     closed = in_closed_form(ideal, truth)
     assert closed["available_force"].to_numpy() == pytest.approx(1.1 * 2500**0.9, rel=1e-6)
     assert closed["hop_begin"].to_numpy().ravel() == pytest.approx([np.nan, begin], nan_ok=True)
+
+
+def test_the_end_of_hop_in_any_tyre_is_judged_where_it_is_one_of_fz() -> None:
+    figures = {"start": 3.0, "growth": 5.0, "decay": 4.0, "frequency": 11.5, "amplitude": 2000.0}
+    truth = xr.Dataset(
+        {"event_kind": ("event", ["hop"])}
+        | {f"event_{name}": ("event", [value]) for name, value in figures.items()}
+    )
+    end = hop_ends(truth)[1]
+    ends = np.array([[[3.8, 3.85], [3.7, 3.86]], [[3.8, 3.85], [3.9, 3.86]]])  # Fx is last
+    ideal = xr.Dataset({"hop_end": ("hop", ends.max(axis=(1, 2))),
+                        "hop_finish": (("hop", "corner", "component"), ends)})  # fmt: skip
+    closed = in_closed_form(ideal, truth)["hop_end"].to_numpy()
+    assert closed == pytest.approx([end, np.nan], nan_ok=True)
+
+
+def test_a_late_sample_keeps_the_size_of_hop() -> None:
+    time = np.arange(0, 4, 0.01)
+    wave = np.sin(2 * np.pi * 12 * time)
+    late = late_by(time, wave, 0.7e-3)[50:-50]
+    assert late == pytest.approx(np.sin(2 * np.pi * 12 * (time - 0.7e-3))[50:-50], abs=4e-3)
+    assert late_by(time, wave, 0.0) == pytest.approx(wave)
 
 
 @pytest.mark.slow(12)

@@ -77,7 +77,9 @@ def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
     together = np.array([
         0.0 if one is best else np.hypot(one.u_start, best.u_start) for one in found
     ])  # fmt: skip
-    u_late = np.where(np.isnan(late), np.nan, np.hypot(together, 0.5 * U_SPEED * late))
+    # A speed that reads too much does so in both; what it changes is the difference.
+    later = [one.launch.window.u_passed - best.launch.window.u_passed for one in found]
+    u_late = np.hypot(together, later)
     return Lost(
         best,
         independent(metres[:, 0], metres[:, 1]),
@@ -198,7 +200,7 @@ def elsewhere(others: Sequence[Timed]) -> Labelled:
     if not others:
         return {}
     took = np.array([one.took for one in others])
-    u = np.hypot([one.u_start for one in others], 0.5 * U_SPEED * took)
+    u = np.hypot([one.u_start for one in others], [one.launch.window.u_passed for one in others])
     names, other = [one.name for one in others], "launch of another drive"
     words = f"time from the start over the distance, of a {other}"
     return plain("other_launch", names, ("other",), "", other) | limits(

@@ -63,8 +63,9 @@ class Window:
     """Times between which a launch is read [s].
 
     From `begin` to `start` the car has not yet pushed; the first pull lasts until `shift`, the
-    launch until `end`; at `passed` the car has driven the distance.  `let_go` (group,) are the
-    last times at which slip fell below its threshold.
+    launch until `end`; at `passed` the car has driven the distance, and `u_passed` is what a wrong
+    speed leaves of that.  `let_go` (group,) are the last times at which slip fell below its
+    threshold.
     """
 
     begin: float
@@ -72,6 +73,7 @@ class Window:
     shift: float
     end: float
     passed: float
+    u_passed: float
     let_go: Floats
 
 
@@ -112,7 +114,9 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
     start = push_of(t, total, section.start - BEFORE, shift).start
     when, gone = _gone(car, start, section.end)
     passed = float(np.interp(car.distance, gone, when, right=np.nan)) if len(when) else np.nan
-    window = Window(float(t[0]), start, shift, section.end, passed, _let_go(car, start, shift))
+    u_passed = U_SPEED * car.distance / float(np.interp(passed, car.time, car.speed))
+    let_go = _let_go(car, start, shift)
+    window = Window(float(t[0]), start, shift, section.end, passed, u_passed, let_go)
     least = car.least_hop
     happened = []
     if least is not None:
@@ -183,11 +187,10 @@ def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: in
         best, *others = (caught(time, own, level, end) for end in (window.let_go[i], *ends))
         # Slip may touch its threshold once more a cycle later: the interval reaches to there.
         away = np.nanmax(np.abs(np.subtract(others, best)), initial=0.0)
-        late = U_SPEED * 0.5 * (window.passed - window.start)
         place = i * len(QUANTITIES)
         out[place + 2] = step
         at_end = np.interp(window.passed, time, own) if np.isfinite(window.passed) else 0.0
-        out[place + 3] = abs(at_end) * late if np.isfinite(late) else 0.0
+        out[place + 3] = abs(at_end) * window.u_passed if np.isfinite(window.passed) else 0.0
         out[place + 5] = np.hypot(away / COVERAGE_FACTOR, step)
     out[len(car.tyres.groups) * len(QUANTITIES)] = step
     return out

@@ -18,7 +18,7 @@ from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import RISE, crossing, integral
 from recon.evaluation.launch.driven_tyres import DrivenTyres
-from recon.evaluation.launch.oscillation import Band, Oscillation, oscillations
+from recon.evaluation.launch.oscillation import Band, Oscillation, decaying_wave, oscillations
 from recon.evaluation.sections.find_sections import Section
 
 BEFORE = (0.3, 0.03)  # s before the gap between which the force before is read
@@ -37,7 +37,9 @@ QUANTITIES = (
     *("gap_start", "gap_end", "time_below_half", "force_before", "force_after"),
     *("impulse_lost", "overshoot"),
 )
-AFTERWARDS = ("frequency", "amplitude", "cycles", "decay", "scatter")  # of shuffle, then of hop
+# Of shuffle, then of hop; `reading` is the uncertainty of the frequency beside that of the force.
+AFTERWARDS = ("frequency", "amplitude", "cycles", "decay", "reading")
+FREQUENCY, READING = AFTERWARDS.index("frequency"), AFTERWARDS.index("reading")
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,22 +175,29 @@ def _follows(time: Floats, total: Floats, section: Section, gap: _Gap | None) ->
     # The filter leaves a tenth of hop, whose beginning and end would look like shuffle.
     least = max([SHUFFLE.least, *(LEFT_OF_HOP * one.largest for one in hopping)])
     shuffling = oscillations(time[later], slow[later], replace(SHUFFLE, least=least))
-    return np.concatenate([_first(shuffling), _first(hopping)])
+    shuffle = _first(shuffling)
+    if shuffling and not hopping:
+        # The filter carries the step of the force into the first half-wave, which then looks short.
+        frequency, u = decaying_wave(time[later], total[later], shuffling[0].time)
+        if np.isfinite(frequency):
+            shuffle[FREQUENCY], shuffle[READING] = frequency, np.hypot(u, hop.STEADY * frequency)
+    return np.concatenate([shuffle, _first(hopping)])
 
 
 def _first(found: list[Oscillation]) -> Floats:
     if not found:
         return np.full(len(AFTERWARDS), np.nan)
     one = found[0]
-    return np.array([one.frequency, one.largest, one.cycles, one.trends()[1], one.scatter])
+    reading = hop.u_frequency(one.frequency, one.cycles, one.scatter)
+    return np.array([one.frequency, one.largest, one.cycles, one.trends()[1], reading])
 
 
 def _reading(afterwards: Floats) -> Floats:
-    """Standard uncertainty of `AFTERWARDS`, twice, from reading reversals."""
+    """Standard uncertainty of `AFTERWARDS`, twice, from reading them; no forces' errors."""
     out = np.zeros(len(afterwards))
     for first in (0, len(AFTERWARDS)):
-        frequency, _, cycles, _, scatter = afterwards[first : first + len(AFTERWARDS)]
+        frequency, _, _, _, reading = afterwards[first : first + len(AFTERWARDS)]
         if np.isfinite(frequency):
-            out[first] = hop.u_frequency(frequency, cycles, scatter)
+            out[first] = reading
             out[first + 2] = 0.5 / np.sqrt(3.0)
     return out
