@@ -8,6 +8,7 @@ the reconstruction works out the load during the tare.
 from __future__ import annotations
 
 import warnings
+from math import comb
 from typing import Any
 
 import numpy as np
@@ -266,15 +267,19 @@ def _zeros(
 def _scatter(values: Floats) -> Floats:
     """Standard deviation of the noise of single samples, (channel,), in the unit of `values`.
 
-    It is estimated from second differences, to which a slow signal contributes little.
+    It is estimated from sixth differences, of fewer in a log of a few samples.  Of the shaking of a
+    wheel at 20 Hz, logged at 100 Hz, sixth differences pass 9 % and second ones 56 %.
     """
+    order = max(min(len(values) - 1, 6), 2)
+    weights = np.array([(-1) ** k * comb(order, k) for k in range(order + 1)])
     # Some ten thousand of them, spread over the log, give the noise to one percent.
-    at = np.arange(2, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
-    last, middle, first = (at_rows(values, at - back) for back in range(3))
-    second = last - 2 * middle + first
+    at = np.arange(order, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
+    differences = sum(w * at_rows(values, at - back) for back, w in enumerate(weights))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a number has no noise
-        return np.asarray(1.4826 * np.nanmedian(np.abs(second), axis=0) / np.sqrt(6.0))
+        return np.asarray(
+            1.4826 * np.nanmedian(np.abs(differences), axis=0) / np.linalg.norm(weights)
+        )
 
 
 def _filtered(
