@@ -72,9 +72,11 @@ def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
     if count:
         by = sections["lift_corner"].to_numpy()
         off = by[sections["lift_kind"].to_numpy() == OFF].tolist()
-        often = ", ".join(f"{c} {off.count(c)} times" for c in dict.fromkeys(off)) or "none surely"
+        often = (
+            ", ".join(f"{c} {_times(off.count(c))}" for c in dict.fromkeys(off)) or "none surely"
+        )
         if count > len(off):
-            often += f"; {count - len(off)} times a wheel was so light that it may have been"
+            often += f"; {_times(count - len(off))} a wheel was so light that it may have been"
         start, end = (np.nan_to_num(sections[f"lift_{n}"].to_numpy()) for n in ("start", "end"))
         longest = np.argsort(start - end, kind="stable")[:LIFTS]
         jumps = [(f"{by[n]} for {end[n] - start[n]:.2f} s", start[n]) for n in longest]
@@ -134,9 +136,10 @@ def _not_known(shown: list[Shown], facts: dict[str, list[str]]) -> dict[str, Any
     words = [*facts["Not known"]]
     refused = sum(isinstance(one.result, ReconError) for one in shown)
     if refused:
-        words.append(f"{refused} answers are not given")
-    if "Assumed" in facts:
-        words.append(f"{len(facts['Assumed'])} values are assumed")
+        words.append(f"{refused} {'answer is' if refused == 1 else 'answers are'} not given")
+    assumed = len(facts.get("Assumed", ()))
+    if assumed:
+        words.append(f"{assumed} {'value is' if assumed == 1 else 'values are'} assumed")
     return _line("Not known", "at-not-known", "; ".join(words))
 
 
@@ -179,3 +182,7 @@ def _answers(shown: list[Shown]) -> dict[str, Any]:
     if refused:
         words += f"; not given: {', '.join(refused)}"
     return _line("Answers", "answers", words.replace("_", " ") if shown else "")
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

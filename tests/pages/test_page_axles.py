@@ -69,7 +69,7 @@ def test_wheels_off_the_ground_are_counted_and_the_longest_named() -> None:
     lifts["lift_kind"] = ("lift", np.array([OFF, OFF, LIGHT, OFF]))
     some = xr.Dataset(lifts)
     line = lifted(forces, some)
-    assert line["words"].startswith("FL 2 times, RR 1 times; 1 times a wheel was so light")
+    assert line["words"].startswith("FL 2 times, RR once; once a wheel was so light")
     assert line["jumps"][0] == {"words": "RR for 0.40 s", "time": 2.0, "force": ""}
     none = lifted(forces, xr.Dataset())
     load = forces["tyre_force"].to_numpy()[:, :, 2]
