@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from recon.base.errors import OutputError
 from recon.base.quantities import CORNERS
 from recon.calibration.store import read_calibration
 from recon.records.files import checksum
+from recon.records.overwriting import refuse_existing
 from tests.commands.kills import killed
 from tests.commands.session import CAR, OneCorner, Run, no_traceback
 
@@ -67,6 +69,22 @@ def test_a_folder_that_cannot_be_made(run: Run, one_corner: OneCorner, tmp_path:
     assert ended.code == 4
     assert str(file) in ended.err
     assert file.read_text(encoding="utf-8") == "in the way"
+
+
+def test_a_folder_that_cannot_be_made_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("not a folder", encoding="utf-8")
+    with pytest.raises(OutputError, match=rf"{tmp_path}/file is no folder"):
+        refuse_existing(tmp_path / "file" / "deep" / "forces.nc", overwrite=True)
+    refuse_existing(tmp_path / "new" / "deep" / "forces.nc", overwrite=False)  # can be made
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_parent_without_rights_is_refused_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.access", lambda *_: False)  # root may write everywhere
+    with pytest.raises(OutputError, match=rf"no right to write into {tmp_path}\) from"):
+        refuse_existing(tmp_path / "new" / "forces.nc", overwrite=False)
 
 
 def test_a_folder_whose_name_is_too_long(run: Run, one_corner: OneCorner) -> None:
