@@ -89,6 +89,23 @@ def test_sides_that_differ_by_decimetres_are_named_without_a_usual_slip(tmp_path
     assert any(told.search(text) for text in said), said
 
 
+@pytest.mark.parametrize(("off", "noted"), [(50.0, True), (53.7, False), (20.0, False)])
+def test_sides_that_differ_by_one_digit_are_named(tmp_path: Path, off: float, noted: bool) -> None:
+    """A written 330 for 380; other differences of that size are those of two real sides."""
+    text = (VEHICLES / f"{CASE}.toml").read_text(encoding="utf-8")
+    inner = r"(?s)corner\.{}\.support\]\].*?inner = \{{[^}}]*point_mm = \[([^\]]*)\]"
+    left, right = (re.search(inner.format(corner), text) for corner in ("FL", "FR"))
+    assert left
+    assert right
+    x, _, z = right[1].split(", ")
+    y = -float(right[1].split(", ")[1])
+    said = said_of(tmp_path, CASE, f"[{left[1]}]", f"[{x}, {y - off:g}, {z}]")
+    told = re.compile(
+        rf"FL, \w+, inner point: .*y = {y - off:g} mm, .* {off:.0f} mm apart: a digit"
+    )
+    assert any(told.search(text) for text in said) == noted, said
+
+
 def test_most_slips_in_any_point_of_a_corner_are_noticed(tmp_path: Path) -> None:
     """What is left are points whose place nothing else in the file fixes."""
     text = (VEHICLES / f"{CLUB}.toml").read_text(encoding="utf-8")

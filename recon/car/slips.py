@@ -24,6 +24,7 @@ TOGETHER = 0.025  # m, within which two links have one outer joint
 NARROW = 0.25  # share of its length that separates the inner ends of an arm of two links
 APART = 0.04  # m, between a point and its mirror image: more may be a slip
 FAR_APART = 0.1  # m; so much is no difference between two sides of one car
+TEN, ALIKE = 0.01, 5e-4  # m: one digit of a coordinate in mm that is not its last; two that agree
 CLOSER = 0.15  # share of that distance which is left once the slip is undone
 TURNED, TENTH, TENFOLD = (
     "a turned sign",
@@ -145,10 +146,16 @@ def _unlike(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, st
     for point in _points_of(corner) if corner.left else ():
         image = images.get(_end_of(point), point.at)
         slip, apart = _between(point.at, image), dist(point.at, image)
-        if slip or apart > FAR_APART:
+        if slip or apart > FAR_APART or (apart > APART and _one_digit(point.at, image)):
             here, there = (_coordinates(at, every) for at in (point.at, image))
             why = f"Is one of them {slip}?" if slip else f"{1e3 * apart:.0f} mm apart: a digit?"
             yield point, f"{here}, but {there} mirrored from the right. {why}"
+
+
+def _one_digit(at: Vec, mirror: Vec) -> bool:
+    """Whether one coordinate alone differs, by a whole number of centimetres."""
+    *alike, most = sorted(abs(a - b) for a, b in zip(at, mirror, strict=True))
+    return max(alike) < ALIKE and abs(most - TEN * round(most / TEN)) < ALIKE
 
 
 def _images(described: dict[str, Corner], corner: Corner) -> dict[str, Vec]:
