@@ -101,7 +101,7 @@ def test_memory_of_arrays_in_files_stays_small_while_they_are_filled() -> None:
     for row in large:
         row[:] = 1.0
         time.sleep(2 * scratch.PAUSE)
-    assert keeper.in_memory() < 1.5 * scratch.KEPT  # the row that is filled, and libraries
+    assert keeper.in_memory() < 1.5 * scratch.KEPT  # and the row that is filled
     assert large.sum() == large.size
 
 

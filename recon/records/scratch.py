@@ -41,6 +41,7 @@ class _Keeper:
         self.most = int(min(MOST, SHARE * _memory_of_computer()))
         self.held: WeakSet[mmap.mmap] = WeakSet()
         self.mapped: WeakSet[mmap.mmap] = WeakSet()
+        self.libraries = 0  # bytes of other files in memory before the first array in one
         self.lock = threading.Lock()
         self.watch = threading.Thread()
 
@@ -60,6 +61,8 @@ class _Keeper:
     def add(self, pages: mmap.mmap) -> None:
         """Watch these pages too."""
         with self.lock:
+            if not self.mapped:
+                self.libraries = _shared()
             self.mapped.add(pages)
             if hasattr(mmap, "MADV_DONTNEED") and not self.watch.is_alive():
                 self.watch = threading.Thread(target=self._look, daemon=True)
@@ -77,16 +80,21 @@ class _Keeper:
             self.give_back()
 
     def in_memory(self) -> int:
-        """Bytes of files in the memory of this process; all that are mapped if nobody knows."""
-        if _MEMORY.exists():
-            return int(_MEMORY.read_text("ascii").split()[2]) * mmap.PAGESIZE
-        return sum(map(len, self.mapped))
+        """Bytes of these arrays in the memory of this process; all of them if nobody knows."""
+        return _shared() - self.libraries if _MEMORY.exists() else sum(map(len, self.mapped))
 
     def give_back(self) -> None:
         """Take the pages of all arrays in files out of memory; what they hold stays."""
         with self.lock:
             for pages in list(self.mapped):
                 pages.madvise(mmap.MADV_DONTNEED)
+
+
+def _shared() -> int:
+    """Bytes of files, libraries among them, in the memory of this process; 0 if nobody knows."""
+    if not _MEMORY.exists():
+        return 0
+    return int(_MEMORY.read_text("ascii").split()[2]) * mmap.PAGESIZE
 
 
 def _memory_of_computer() -> float:
