@@ -6,6 +6,7 @@ every step of the force, which is what a gear shift is, and blurs where an oscil
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +18,6 @@ SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
 FEWEST_FITTED = 6  # reversals of a wave that is fitted
 PASSES, MOST_CHANGE = 3, 0.05  # of the fit of a frequency, and its change in one of them
-# Turns of the fit of a wave that dies away, its change in one, and in the last of them.
-TURNS, MOST_TURN, SETTLED = 8, 0.15, 0.005
 FEWEST_FOR_TREND = 4  # half-waves through which growth or decay is fitted
 
 
@@ -246,35 +245,38 @@ def decaying_wave(time: Floats, force: Floats, when: Floats) -> tuple[float, flo
     """Frequency [Hz] of a wave that dies away at once, and its standard uncertainty [Hz].
 
     `time` and `force` (sample,) [s, N]; `when` (reversal,) [s] are the reversals, the first of them
-    that of the step which set the wave off.  A level and a wave Re(p exp(s tau)) are fitted from an
-    eighth of a cycle after it, where the step is over, to half a cycle after the last; s follows
-    from p and q of (p + q tau) exp(s tau), in turns.  The uncertainty is that of the fit, with
-    residuals that last a quarter of a cycle.  NaN where the wave is none.
+    that of the step which set the wave off.  A level and a wave that decays exponentially are
+    fitted by least squares from an eighth of a cycle after it, where the step is over, to half a
+    cycle after the last.  The uncertainty is that of the fit, with residuals that last a quarter of
+    a cycle.  NaN where the wave is none.
     """
+    from scipy.optimize import OptimizeWarning, curve_fit
+
     half = float(np.mean(np.diff(when)))
     inside = (time >= when[0] + half / 4) & (time <= when[-1] + half)
     tau, x = time[inside] - when[0], force[inside]
+    start = np.pi / half
+    guess = [np.mean(x) if len(x) else 0.0, np.ptp(x) if len(x) else 0.0, 0.0, 0.0, start]
     nowhere = float("nan"), float("nan")
-    s, unknowns = complex(0.0, np.pi / half), 5
-    if not np.isfinite(x).all() or len(x) < 2 * unknowns:
+    if not np.isfinite(x).all() or len(x) < 2 * len(guess):
         return nowhere
-    for _ in range(TURNS):
-        wave = np.exp(s * tau)
-        rows = np.stack([np.ones(len(tau)), wave.real, -wave.imag, tau * wave.real,
-                         -tau * wave.imag], axis=1)  # fmt: skip
-        fit = np.linalg.lstsq(rows, x, rcond=None)[0]
-        size = complex(fit[1], fit[2])
-        change = complex(fit[3], fit[4]) / size
-        most = MOST_TURN * abs(s.imag)
-        s += complex(np.clip(change.real, -most, most), np.clip(change.imag, -most, most))
-    if abs(change) > SETTLED * abs(s.imag) or not 0.5 < s.imag * half / np.pi < 2.0:
+
+    def wave(tau: Floats, level: float, p: float, q: float, rate: float, turn: float) -> Floats:
+        """Level and wave (sample,) [N] at `tau` (sample,) [s] after the step."""
+        swing = p * np.cos(turn * tau) + q * np.sin(turn * tau)
+        return np.asarray(level + np.exp(rate * tau) * swing)
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", OptimizeWarning)  # no covariance: no wave
+            fit, covariance = curve_fit(wave, tau, x, guess)
+    except (RuntimeError, OptimizeWarning):
         return nowhere
-    left = np.sum((x - rows @ fit) ** 2) / (len(x) - unknowns)
+    if not 0.5 < fit[-1] / start < 2.0:
+        return nowhere
     lasting = max(half / 2 / sampling_interval(time), 1.0)
-    # The imaginary part of q / p: how q's two parts enter it.
-    part = np.array([0.0, 0.0, 0.0, -size.imag, size.real]) / abs(size) ** 2
-    u = np.sqrt(left * lasting * (part @ np.linalg.pinv(rows.T @ rows) @ part))
-    return float(s.imag / (2 * np.pi)), float(u / (2 * np.pi))
+    u = np.sqrt(covariance[-1, -1] * lasting)
+    return float(fit[-1] / (2 * np.pi)), float(u / (2 * np.pi))
 
 
 def phase_between(
