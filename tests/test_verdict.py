@@ -185,3 +185,24 @@ def test_straps_in_another_unit_than_pads_are_named(factor: float, words: str | 
     assert "Correct the unit of strap_load" in found.words
     (corner,) = calibrate(spoiled, drawn.car).corners.values()
     assert re.search(words, corner.verdict.words)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.DataWarning")
+@pytest.mark.parametrize("spoiled", [("FL", "FR"), ("FL", "FR", "RL", "RR")])
+def test_an_accepted_corner_puts_no_blame_on_sound_ones(spoiled: tuple[str, ...]) -> None:
+    """Forces twice as large contradict the car's mass; that says nothing about other gauges."""
+    made = day().calibration.corners
+    bad = {
+        name: replace(failed(made[name]), K=0.5 * made[name].K, verdict=None) for name in spoiled
+    }
+    calibration = replace(day().calibration, corners={**made, **bad})
+    with unwarned(), pytest.warns(DoubtWarning) as said:
+        found = reconstruct(day().conditioned, calibration, day().car, accept_corner=spoiled)
+    doubts = [str(one.message) for one in said if one.category is DoubtWarning]
+    assert len(doubts) == len(spoiled)
+    for name, doubt in zip(spoiled, doubts, strict=True):
+        assert re.search(rf"{name}: unusable calibration\. .*\. Pull {name} again", doubt)
+        assert f"tares and forces of {name} agree" in found.attrs["not_compared"]
+    unseen = found["unseen_error"].isel(unseen=0, component=2)
+    for corner in unseen["corner"].to_numpy():
+        assert np.isnan(unseen.sel(corner=corner)) == (corner in spoiled)

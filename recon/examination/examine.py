@@ -27,7 +27,7 @@ from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.term import Term
 from recon.examination.unseen import Unseen, unseen
-from recon.examination.view import View, view_of
+from recon.examination.view import Part, View, view_of
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import against_motion, sums_agree
 from recon.reconstruction.prepare import Prepared
@@ -104,14 +104,32 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
     """
     with one_thread():
         stuck, view = stuck_channels(view_of(prepared, log))
-        terms = JUDGE.terms(view)
+        bad = [name for name in view.parts if prepared.verdicts[name].unusable]
+        # Forces that are wrong by their calibration would put the blame on sound channels.
+        judged = view.without(bad)
+        terms = JUDGE.terms(judged) if judged.parts else ()
         doubts = (
             *failed_gauges(prepared, log, forces),
             *stuck,
             *_of_calibration(prepared, view),
-            *JUDGE.doubts(view, terms),
+            *JUDGE.doubts(judged, terms),
         )
-        return Examination(doubts, terms, view, unseen(view, log))
+        terms += tuple(_not_judged(view.parts[name]) for name in bad)
+        return Examination(doubts, terms, view, unseen(judged, log, view.corners))
+
+
+def _not_judged(part: Part) -> Term:
+    """The comparisons that an unusable calibration leaves out, as one that was not made."""
+    return Term(
+        place=part.name,
+        corners=part.corners,
+        name="gauges and forces of a corner that is not to be used",
+        size=float("nan"),
+        count=0,
+        limit=float("nan"),
+        found=f"Whether gauges, tares and forces of {part.name} agree with the rest of the car "
+        "cannot be known: its calibration is not to be used. Sums over all tyres are left out too.",
+    )
 
 
 def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:
@@ -124,7 +142,7 @@ def _of_calibration(prepared: Prepared, view: View) -> list[Doubt]:
             probability=1.0,
             start=view.start,
             end=view.end,
-            found=prepared.verdicts[name].words,
+            found=f"{prepared.verdicts[name].words.rstrip('.')}.",
             do=f"Pull {name} again and calibrate.",
         )
         for name, part in view.parts.items()

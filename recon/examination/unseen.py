@@ -65,12 +65,25 @@ class Unseen:
     size: Floats
 
 
-def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
+def unseen(view: View, log: xr.Dataset, corners: tuple[str, ...] = ()) -> tuple[Unseen, ...]:
     """Errors that faults of each kind may hide in a drive.
 
-    `log` (elapsed_time, gauge) as `condition` returns it.
+    `log` (elapsed_time, gauge) as `condition` returns it; `corners` in the order of the answer, NaN
+    at those that the view does not have; without any, those of the view.
     """
-    largest = {kind: _Largest(view.corners) for kind in UNSEEN}
+    corners = corners or view.corners
+    largest = {kind: _Largest(corners) for kind in UNSEEN}
+    for kind in largest:
+        largest[kind].error[[corner not in view.corners for corner in corners]] = np.nan
+    if view.parts:
+        _note(largest, view, log)
+    return tuple(
+        Unseen(kind, found.error, tuple(found.gauge), found.size) for kind, found in largest.items()
+    )
+
+
+def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
+    """Note the errors of every fault in gauges and channels of a view."""
     step = usual_step(log["elapsed_time"].to_numpy())
     for fault in faults(view):
         part, gauge = fault.part, fault.part.gauges[fault.i]
@@ -84,9 +97,6 @@ def unseen(view: View, log: xr.Dataset) -> tuple[Unseen, ...]:
             largest["late"].take(part, _late_by(log, part, delay / step, part.gauges), "{}", delay)
     for wrong in channel_faults(view):
         largest[wrong.kind].take(wrong.part, wrong.change, wrong.channels.title, abs(wrong.size))
-    return tuple(
-        Unseen(kind, found.error, tuple(found.gauge), found.size) for kind, found in largest.items()
-    )
 
 
 def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) -> Floats:

@@ -6,7 +6,7 @@ another log, other indications of one assembly, another load at a tare.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -268,6 +268,15 @@ class View:
     def with_part(self, part: Part) -> View:
         """The same with another state of one assembly."""
         return replace(self, parts=self.parts | {part.name: part})
+
+    def without(self, names: Collection[str]) -> View:
+        """The same drive without some assemblies, as if they had no gauges."""
+        if not names:
+            return self
+        kept = tuple(s for s in self.prepared.solvers if s.assembly.name not in names)
+        parts = {solver.assembly.name: self.parts[solver.assembly.name] for solver in kept}
+        prepared = replace(self.prepared, solvers=kept)
+        return replace(self, prepared=prepared, parts=parts, kept={})
 
     def with_log(self, log: xr.Dataset) -> View:
         """The same drive with another thinned log."""
