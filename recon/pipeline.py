@@ -66,6 +66,7 @@ def observe(
     from recon.planning.observability import best_gauges, by_assembly
     from recon.planning.observability import observe as judge
     from recon.records.vehicles import read_vehicle
+    from recon.report.car.car_summary import unseen_of_pulls
     from recon.report.car.knowledge import plot_knowledge
     from recon.report.car.observed import observability_summary, selection_summary
 
@@ -86,7 +87,8 @@ def observe(
         seen = judge(car, name, gauged=members, noise=noise)
         lines += [*observability_summary(seen), ""]
         pictures[f"knowledge_{seen.label.replace(' ', '_')}.png"] = partial(plot_knowledge, seen)
-    return Report(tuple(lines[:-1]), drawn(pictures, out, overwrite))
+    lines = [*lines, *unseen_of_pulls(car)] if unseen_of_pulls(car) else lines[:-1]
+    return Report(tuple(lines), drawn(pictures, out, overwrite))
 
 
 @recorded

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.base.errors import DataError, DataWarning, DoubtWarning
+from recon.base.errors import DataError, DataWarning, DoubtWarning, ReconWarning
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.calibration.applied import pulls_of
 from recon.calibration.calibrate import calibrate
@@ -19,7 +19,7 @@ from recon.calibration.verdict import verdict_of
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.assembly import assembly_of
 from recon.report.drive.forces_summary import forces_summary
-from tests.calibrated_corners import pulled
+from tests.calibrated_corners import pulled, without_slopes
 from tests.days import day, unwarned
 from tests.pull_sheets import rewritten
 
@@ -206,3 +206,32 @@ def test_an_accepted_corner_puts_no_blame_on_sound_ones(spoiled: tuple[str, ...]
     unseen = found["unseen_error"].isel(unseen=0, component=2)
     for corner in unseen["corner"].to_numpy():
         assert np.isnan(unseen.sel(corner=corner)) == (corner in spoiled)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.ReconWarning")
+@pytest.mark.parametrize(
+    ("unit", "size"), [("lbf", POUND_FORCE), ("kgf", STANDARD_GRAVITY), ("kN", 1e3)]
+)
+def test_all_loads_in_another_unit_are_said_once(unit: str, size: float) -> None:
+    """No load is called mistyped then, and no verification failed: all that follows from it."""
+    drawn, sheet = pulled("FL", 1)
+    loads = {name: sheet.column(name) / size for name in ("strap_load", "pad_load")}
+    spoiled = rewritten(sheet, **loads)
+    (corner,) = calibrate(spoiled, drawn.car, verification=None).corners.values()
+    (doubt,) = corner.verdict.doubts
+    both = rf"times the written strap load in .* and .* times the written pad load .* in {unit} "
+    assert re.search(both, doubt)
+    assert "Correct the unit of strap_load and pad_load" in doubt
+    assert corner.quality.gross == ()
+    assert corner.verdict.words == f"FL is not to be used, because {doubt.rstrip('.')}"
+
+
+def test_a_common_factor_of_all_loads_is_said_to_be_unknown_without_bridges() -> None:
+    drawn, sheet = pulled("FL", 1)
+    bare = without_slopes(drawn.car)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        (corner,) = calibrate(sheet, bare).corners.values()
+    unknown = r"cannot be known here: a wrong unit or gain that all .* pads before the drive"
+    assert re.search(rf"; {unknown}$", corner.verdict.words)
+    assert "cannot be known" not in verdict(front_left()).words  # twin: bridges would show it

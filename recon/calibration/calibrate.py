@@ -23,7 +23,8 @@ from recon.calibration.calibrated import (
     PullReport,
     Quality,
 )
-from recon.calibration.gross_errors import GrossError, fit_without_gross
+from recon.calibration.evidence_against import of_written_loads
+from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
 from recon.calibration.joint_fit import FRICTION, signs
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
@@ -138,7 +139,9 @@ def _calibrate_assembly(
         _refuse(path, assembly, seen, prior, turned=turned)
     _warn_of_limits(path, assembly, fitted + held_out)
     noise = noise_of(fitted)
-    fit, gross = fit_without_gross(fitted, prior, noise)
+    # Where all loads are in another unit, each of them would seem mistyped.
+    apart = not of_written_loads(fitted, assembly)
+    fit, gross = fit_without_gross(fitted, prior, noise, most=GROSS if apart else float("inf"))
     rests = prior_directions(fitted, prior, fit) if closed else ()
     if rests:
         warn(

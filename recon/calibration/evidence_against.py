@@ -17,8 +17,10 @@ from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.calibration.applied import Pull
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
-from recon.car.vehicle import Gauge
+from recon.car.vehicle import Gauge, Vehicle
 from recon.mechanics.assembly import Assembly
+
+Units = tuple[str, str, float]
 
 CALIBRATE_AGAIN = "Calibrate again with this vehicle file."
 DISAGREE = 3.0  # cost over degrees of freedom: uncertainties stated too small by 1.7
@@ -120,31 +122,44 @@ def of_unit(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     if len(ratios) < FEWEST_ALIKE or np.max(ratios) > ALIKE * np.min(ratios):
         return []
     found = float(np.median(ratios))
-    return _between_units(
-        found,
-        f"all {len(ratios)} gauges answer {found:.3g} times what their bridges should",
-        "strap_load or pad_load",
-    )
+    units = _units_between(found)
+    seen = f"all {len(ratios)} gauges answer {found:.3g} times what their bridges should"
+    return [_of_units(units, seen, ["strap_load or pad_load"])] if units else []
 
 
 def of_written_loads(pulls: Sequence[Pull], assembly: Assembly) -> list[str]:
-    """Loads of one device that the bridges see larger by one factor, as between two units.
+    """Loads that the bridges see larger by one factor, as between two units: one sentence a unit.
 
     The fit needs no part in it: where bridge slopes and loads contradict each other, its map lies
     somewhere between them.
     """
-    out = []
+    found: dict[Units, list[tuple[str, str]]] = {}
     for device in dict.fromkeys(name for pull in pulls for name in pull.devices):
         ratios = _seen_over_written([p for p in pulls if p.devices == (device,)], assembly)
-        found = float(np.median(ratios)) if len(ratios) >= FEWEST_ALIKE else float("nan")
-        alike = np.abs(np.log(ratios / found)) < np.log(ALIKE)
-        if np.isfinite(found) and np.mean(alike) >= SHARE_ALIKE:
-            seen = (
-                f"by the slopes of their bridges, the gauges see {found:.3g} times the written "
-                f"{device} load in {np.count_nonzero(alike)} of {len(ratios)} rows"
-            )
-            out += _between_units(found, seen, f"{device}_load")
-    return out
+        factor = float(np.median(ratios)) if len(ratios) >= FEWEST_ALIKE else float("nan")
+        alike = np.abs(np.log(ratios / factor)) < np.log(ALIKE)
+        units = _units_between(factor)
+        if units and np.mean(alike) >= SHARE_ALIKE:
+            rows = f"in {np.count_nonzero(alike)} of {len(ratios)} rows"
+            seen = f"{factor:.3g} times the written {device} load {rows}"
+            found.setdefault(units, []).append((f"{device}_load", seen))
+    by_bridges = "by the slopes of their bridges, the gauges see "
+    return [
+        _of_units(units, by_bridges + " and ".join(seen for _, seen in of), [d for d, _ in of])
+        for units, of in found.items()
+    ]
+
+
+def factor_unseen(car: Vehicle) -> str:
+    """A sentence on faults that all loads share, which only a stated bridge shows; '' if one is."""
+    gauges = [gauge for _, gauge in car.gauges]
+    if not gauges or np.isfinite([gauge.slope for gauge in gauges]).any():
+        return ""
+    return (
+        "cannot be known here: a wrong unit or gain that all strap and pad loads have in common "
+        "(kgf written as N), as no gauge has a stated tube or bench slope; state one, or weigh the "
+        "car on pads before the drive"
+    )
 
 
 def of_tares(pulls: Sequence[Pull], gauges: Sequence[str]) -> list[str]:
@@ -189,18 +204,26 @@ def _seen_over_written(pulls: Sequence[Pull], assembly: Assembly) -> Floats:
     return both[loaded] / square[loaded]
 
 
-def _between_units(factor: float, seen: str, channel: str) -> list[str]:
-    """A sentence if `factor` is that between two units of load."""
+def _units_between(factor: float) -> Units | None:
+    """The unit that loads are in and the one that they were written in, if `factor` lies between.
+
+    The third value is the factor that it would be.
+    """
     loads = [("N", 1.0), ("kgf", STANDARD_GRAVITY), ("lbf", POUND_FORCE), ("kN", 1e3)]
     for (true, size), (written, other) in permutations(loads, 2):
         if abs(factor / (size / other) - 1.0) < SAME_FACTOR:
-            alike = "; daN is nearly the same" if "kgf" in (true, written) else ""
-            return [
-                f"{seen}, as they would if loads in {true} were written as {written} "
-                f"({size / other:.3g}{alike}). Correct the unit of {channel} in the pull sheet or "
-                "its column map; held-out pulls in the same unit may agree all the same."
-            ]
-    return []
+            return true, written, size / other
+    return None
+
+
+def _of_units(units: Units, seen: str, channels: Sequence[str]) -> str:
+    true, written, factor = units
+    alike = "; daN is nearly the same" if "kgf" in (true, written) else ""
+    return (
+        f"{seen}, as they would if loads in {true} were written as {written} "
+        f"({factor:.3g}{alike}). Correct the unit of {' and '.join(channels)} in the pull sheet or "
+        "its column map; held-out pulls in the same unit may agree all the same."
+    )
 
 
 def of_verification(found: Verification) -> list[str]:

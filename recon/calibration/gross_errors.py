@@ -86,11 +86,12 @@ def standardised_readings(fit: JointFit) -> list[Suspect]:
 
 
 def fit_without_gross(
-    pulls: list[Pull], prior: BridgePrior, noise: Floats
+    pulls: list[Pull], prior: BridgePrior, noise: Floats, most: float = GROSS
 ) -> tuple[JointFit, tuple[GrossError, ...]]:
     """Fit, leave out the one reading that is grossly wrong (if any), name the rest.
 
-    `noise` (gauge,) [unit] is the standard uncertainty of one indication.
+    `noise` (gauge,) [unit] is the standard uncertainty of one indication; a reading may be wrong by
+    `most` of its own standard uncertainties.
     """
     scale = gauge_scale(pulls)
     worst = max(
@@ -101,10 +102,10 @@ def fit_without_gross(
         ),
         key=lambda s: abs(s.score),
     )
-    if abs(worst.score) <= GROSS:
+    if abs(worst.score) <= most:
         fit = joint_fit(pulls, prior, noise)
         suspects = standardised_readings(fit)
-        if not suspects or abs(suspects[0].score) <= GROSS:
+        if not suspects or abs(suspects[0].score) <= most:
             return fit, ()
         worst = suspects[0]
     best = joint_fit(pulls, prior, noise, worst.at)
@@ -112,7 +113,7 @@ def fit_without_gross(
     named: set[int] = set()
     for rest in standardised_readings(best):
         # A slip spoils its neighbours' scores too: only the worst of a pull is named.
-        if abs(rest.score) > GROSS and rest.at.pull not in named and rest.at != worst.at:
+        if abs(rest.score) > most and rest.at.pull not in named and rest.at != worst.at:
             named.add(rest.at.pull)
             errors.append(_named(pulls, best, rest, left_out=False))
     return best, tuple(errors)

@@ -14,6 +14,7 @@ from recon.base.errors import DataError, nearest
 from recon.calibration.applied import Pull
 from recon.calibration.calibrated import Calibration, CornerCalibration, Quality, Verdict
 from recon.calibration.evidence_against import (
+    factor_unseen,
     of_gauges,
     of_pulls,
     of_tares,
@@ -36,16 +37,20 @@ def verdict_of(
 
     `fitted` are the pulls that were fitted, where they are at hand.
     """
-    pulls, unit = of_pulls(corner), of_written_loads(fitted, assembly) or of_unit(corner, assembly)
-    tares = of_tares(fitted, corner.gauges)
-    gauges = tares or unit or of_gauges(corner, assembly)
+    unit = of_written_loads(fitted, assembly) or of_unit(corner, assembly)
+    if unit:
+        # Whatever else seems wrong follows from the unit, or shows once it is right.
+        words = f"{corner.corner} is not to be used, because {_joined(unit)}"
+        return Verdict("unusable", words, tuple(unit))
+    pulls, tares = of_pulls(corner), of_tares(fitted, corner.gauges)
+    gauges = tares or of_gauges(corner, assembly)
     verified = corner.verification is not None
     failed = of_verification(corner.verification) if corner.verification is not None else []
     doubts = (*pulls, *gauges, *failed)
-    against = [*(tares or unit), *failed]
+    against = [*tares, *failed]
     if corner.quality.lack_of_fit > LARGE_DISAGREEMENT:
         against += pulls
-    if not verified and not unit:
+    if not verified:
         # Held-out pulls would show whether the gauge or its description is wrong.
         against += gauges
     if against:
@@ -54,12 +59,13 @@ def verdict_of(
     x, y, z = corner.conditions.force_reached / 1000
     forces = f"up to {x:.1f} kN in x, {y:.1f} kN in y and {z:.1f} kN in z"
     reasons = _limits(corner, assembly, car, doubts)
+    open_ = f"; {factor_unseen(car)}" if factor_unseen(car) else ""
     if reasons:
         words = f"{corner.corner} is good for these forces only: {forces}, because "
-        return Verdict("limited", words + _joined(reasons), doubts)
+        return Verdict("limited", words + _joined(reasons) + open_, doubts)
     known = f"main slopes are known to {_slopes(corner):.1f} %, {_agreement(corner.quality)}"
     words = f"{corner.corner} is good for forces {forces}: {known}, held-out pulls confirm it"
-    return Verdict("good", words, doubts)
+    return Verdict("good", words + open_, doubts)
 
 
 def require_usable(found: Mapping[str, Verdict], accepted: Collection[str], where: str) -> None:

@@ -73,8 +73,8 @@ def unseen(view: View, log: xr.Dataset, corners: tuple[str, ...] = ()) -> tuple[
     """
     corners = corners or view.corners
     largest = {kind: _Largest(corners) for kind in UNSEEN}
-    for kind in largest:
-        largest[kind].error[[corner not in view.corners for corner in corners]] = np.nan
+    for found in largest.values():
+        found.error[[corner not in view.corners for corner in corners]] = np.nan
     if view.parts:
         _note(largest, view, log)
     return tuple(

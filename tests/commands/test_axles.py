@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -145,3 +146,16 @@ def test_mistakes_in_the_file_are_refused(
     assert (ended.code, ended.out) == (2, "")
     assert said in ended.err
     assert "Traceback" not in ended.err
+
+
+@pytest.mark.parametrize("command", ["check", "observe"])
+def test_what_pulls_cannot_show_without_bridges_is_said_beforehand(
+    run: Run, tmp_path: Path, command: str
+) -> None:
+    text = (VEHICLES / "club_racer.toml").read_text()
+    bare = tmp_path / "bare.toml"
+    bare.write_text(re.sub(r"(?m)^(tube_|gauge_factor|bench_slope).*\n", "", text))
+    said = " ".join(run(command, bare).out.split())
+    unknown = "cannot be known here: a wrong unit or gain that all strap and pad loads have"
+    assert said.count(unknown) == 1
+    assert unknown not in " ".join(run(command, VEHICLES / "club_racer.toml").out.split())

@@ -6,6 +6,7 @@ from functools import partial
 
 import numpy as np
 
+from recon.calibration.evidence_against import factor_unseen
 from recon.car.vehicle import TWO_FORCE, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import posed
@@ -37,9 +38,16 @@ def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
                 "pulls are not checked against one"
             )
             shown.add(limits)
+    if unseen_of_pulls(car):
+        lines += ["", *unseen_of_pulls(car)]
     if car.assumed:
         lines += ["", *_assumed_lines(car, every=every)]
     return lines
+
+
+def unseen_of_pulls(car: Vehicle) -> list[str]:
+    """Lines on faults that all loads of this car's pulls could share unseen; none with bridges."""
+    return wrapped(factor_unseen(car)) if factor_unseen(car) else []
 
 
 def _assumed_lines(car: Vehicle, *, every: bool) -> list[str]:
