@@ -16,7 +16,7 @@ from recon.calibration.applied import Pull, pulls_of
 from recon.calibration.gross_errors import standardised_readings
 from recon.calibration.joint_fit import Problem, Step, joint_fit
 from recon.calibration.lines_of_action import Line
-from recon.calibration.noise import scatter_of
+from recon.calibration.noise import PullNoise, noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.solution import JointFit
 from recon.calibration.unsure_geometry import UnsureGeometry
@@ -38,11 +38,14 @@ def thinned(pull: Pull, steps: list[int]) -> Pull:
         u_step=pull.u_step[steps],
         falling=pull.falling[steps],
         indication=pull.indication[steps],
+        taring=replace(
+            pull.taring, step_time=pull.taring.step_time[steps], share=pull.taring.share[steps]
+        ),
     )
 
 
 @cache
-def bench() -> tuple[tuple[Pull, ...], np.ndarray, BridgePrior, np.ndarray]:
+def bench() -> tuple[tuple[Pull, ...], np.ndarray, BridgePrior, PullNoise]:
     """A few steps of each pull with exact indications, planted K, prior and noise."""
     car = exact().car
     unit = assembly_of(car, "FL")
@@ -59,10 +62,29 @@ def bench() -> tuple[tuple[Pull, ...], np.ndarray, BridgePrior, np.ndarray]:
     K = own + prior.u * rng.standard_normal(own.shape)  # a car that the prior was meant for
     pulls = [replace(p, indication=p.wrench() @ p.members.T @ K.T) for p in pulls]
     largest = np.max([np.abs(p.indication).max(axis=0) for p in pulls], axis=0)
-    return tuple(pulls), K, prior, 5e-4 * largest
+    u = 5e-4 * largest
+    return tuple(pulls), K, prior, PullNoise(scatter=u, reading=u, wander=0.1 * u)
 
 
-def truly_pulled(pull: Pull, K: np.ndarray, off: dict, noise: np.ndarray, rng) -> Pull:
+def drifting(pulls: list[Pull], noise: PullNoise, rng) -> list[Pull]:
+    """The pulls with noise in every reading, tares as well, and zeros that walk all the while."""
+    times = np.concatenate([[*p.taring.step_time, *p.taring.tare_time] for p in pulls])
+    order = np.argsort(times)
+    ticks = np.sqrt(np.diff(times[order], prepend=times[order][0]))
+    off = noise.reading * rng.standard_normal((len(times), len(noise.reading)))
+    draws = rng.standard_normal(off.shape)
+    off[order] += noise.wander * np.cumsum(ticks[:, None] * draws, axis=0)
+    out = []
+    for pull in pulls:
+        n, both = len(pull.taring.step_time), sum(pull.taring.share.shape)
+        steps, tares, off = off[:n], off[n:both], off[both:]
+        taring = replace(pull.taring, indication=pull.taring.indication + tares)
+        seen = pull.indication + steps - pull.taring.share @ tares
+        out.append(replace(pull, indication=seen, taring=taring))
+    return out
+
+
+def truly_pulled(pull: Pull, K: np.ndarray, off: dict, noise: PullNoise, rng) -> Pull:
     """What the gauges show where lines, loads and indications are off as their figures say.
 
     Gains of the devices and sizes of the geometry's causes are `off` in all pulls alike.
@@ -80,8 +102,7 @@ def truly_pulled(pull: Pull, K: np.ndarray, off: dict, noise: np.ndarray, rng) -
         load = pull.load[d] * (1 + off[pull.devices[d]]) + error
         wrench += load[:, None] * pull.columns(true)[:, 0]
     loads = wrench @ pull.members.T + np.tensordot(off["geometry"], pull.geometry.loads, axes=1)
-    seen = loads @ K.T
-    return replace(pull, indication=seen + noise * rng.standard_normal(seen.shape))
+    return drifting([replace(pull, indication=loads @ K.T)], noise, rng)[0]
 
 
 @cache
@@ -287,20 +308,62 @@ def test_influence_is_the_change_without_the_pull() -> None:
     assert np.linalg.norm(told) / np.linalg.norm(real) == pytest.approx(1.0, abs=0.33)
 
 
-def test_noise_is_found_beside_loads_and_lines() -> None:
-    """Type A noise of the indications, whatever loads were written down."""
-    pulls = bench()[0]
+@pytest.mark.parametrize("wander", [0.0, 0.002])
+def test_noise_and_wander_are_found_beside_loads_and_lines(wander: float) -> None:
+    """Type A, whatever loads were written down: mV/V of readings, and per root second of zeros."""
+    car = exact().car
+    pulls = pulls_of(exact().pulls, car, assembly_of(car, "FL"), "fit")
+    true = PullNoise(np.full(6, 0.02), np.full(6, 0.02), np.full(6, wander))
     rng = np.random.default_rng(4)
-    found = []
-    for _ in range(30):
-        drawn = [
-            replace(p, indication=p.indication + 0.02 * rng.standard_normal(p.indication.shape))
-            for p in pulls
-        ]
-        found.append(scatter_of(drawn))
-    # 30 repeats of 14 pulls with some 10 freedoms: sqrt(1 / 8400) = 1.1 %, three times.
-    assert np.sqrt(np.mean(np.square(found))) == pytest.approx(0.02, rel=0.033)
+    found = [noise_of(drifting(pulls, true, rng)) for _ in range(60)]
+    reading, walked = (
+        np.mean(np.square([getattr(f, name) for f in found]), axis=0)
+        for name in ("reading", "wander")
+    )
+    # Variances of 60 days with some 50 freedoms a gauge, and 12 pauses: 3 % and 6 % of what
+    # pauses see; three times.  Wander that chance makes negative counts as none.
+    assert_allclose(np.mean(reading), 0.02**2, rtol=0.1)
+    assert np.mean(walked) == pytest.approx(wander**2, abs=0.2 * (wander**2 + 2 * 0.02**2 / 240))
     # A gauge that carries most of a pattern gives up more of its noise to it: at most the whole
-    # 1/3 of its variance instead of 1/18, halved by pooling, 8 %; and 2 % of chance.
-    assert_allclose(np.mean(found, axis=0), 0.02, rtol=0.10)
-    assert np.all(np.isnan(scatter_of([thinned(pulls[0], [0])])))  # one step shows no noise
+    # 1/3 of its variance instead of 1/18, halved by pooling; and 5 % of chance.
+    assert np.all(np.abs(reading / np.mean(reading) - 1) < 0.2)
+
+
+def test_wander_is_no_more_than_the_scatter_within_pulls() -> None:
+    """Hands on cables move zeros between pulls: that is not what they do under load."""
+    car = exact().car
+    pulls = pulls_of(exact().pulls, car, assembly_of(car, "FL"), "fit")
+    rng = np.random.default_rng(6)
+    true = PullNoise(np.full(6, 0.02), np.full(6, 0.02), np.zeros(6))
+    handled = [
+        replace(p, taring=replace(p.taring, indication=p.taring.indication + 3 * i))
+        for i, p in enumerate(drifting(pulls, true, rng))
+    ]
+    found = noise_of(handled)
+    floor = 1e-4 * np.max([np.abs(p.indication).max(axis=0) for p in handled], axis=0)
+    assert_allclose(found.reading, floor)  # all scatter may be wander then, and no more
+    assert_allclose(found.scatter, noise_of(drifting(pulls, true, rng)).scatter, rtol=0.2)
+    assert np.all(found.wander < 0.02 / np.sqrt(60))  # an interval of 60 s between two steps
+    assert np.all(found.wander > 0)
+
+
+def test_pulls_without_pauses_or_steps_show_no_wander() -> None:
+    """Without them it counts as noise; one step shows not even that."""
+    car = exact().car
+    pulls = pulls_of(exact().pulls, car, assembly_of(car, "FL"), "fit")
+    rng = np.random.default_rng(7)
+    true = PullNoise(np.full(6, 0.02), np.full(6, 0.02), np.full(6, 0.002))
+    drawn = drifting(pulls, true, rng)
+    apart = [
+        replace(p, taring=replace(
+            p.taring,
+            tare_time=p.taring.tare_time + 1e4 * i,
+            step_time=p.taring.step_time + 1e4 * i,
+        ))
+        for i, p in enumerate(drawn)
+    ]  # fmt: skip
+    found = noise_of(apart)
+    assert np.all(found.wander == 0)
+    assert np.all(found.reading > noise_of(drawn).reading)
+    floor = 1e-4 * np.abs(pulls[0].indication[0])
+    assert_allclose(noise_of([thinned(pulls[0], [0])]).reading, floor)

@@ -177,7 +177,7 @@ def test_tare_follows_time_within_the_pull() -> None:
         rows(sheet, chosen, indication=sheet.indication[chosen] + zeros), "fore"
     )  # fmt: skip
     assert_allclose(pull.indication, clean.indication, rtol=0, atol=1e-12)  # rounding of 1 mV/V
-    assert_allclose(pull.tare_change - clean.tare_change, drift, rtol=0, atol=1e-12)  # the same
+    assert_allclose(pull.taring.change - clean.taring.change, drift, rtol=0, atol=1e-12)  # the same
 
 
 def test_a_lone_tare_before_the_loads_is_enough() -> None:
@@ -186,7 +186,7 @@ def test_a_lone_tare_before_the_loads_is_enough() -> None:
     pull = pull_named(rows(sheet, chosen[-1:], phase="falling", strap_load=100.0), "fore")
     first = sheet.indication[chosen[0]]
     assert_allclose(pull.indication, sheet.indication[chosen[1:]] - first, rtol=0, atol=1e-15)
-    assert np.all(pull.tare_change == 0)
+    assert np.all(pull.taring.change == 0)
 
 
 @pytest.mark.parametrize("where", [0, slice(None)])

@@ -15,6 +15,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.lines_of_action import Line, line_of
+from recon.calibration.taring import Taring, tared
 from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
@@ -50,12 +51,11 @@ class Pull:
 
     `load` (device, step) [N], zero where the device is not in use; `lines` one per device in use;
     `u_step` (step,) and `u_gain` (device,) relative standard uncertainties of readings and gains;
-    `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time,
-    `tare` and `tare_change` (gauge,) [unit], mean of the tares and last less first; `members`
-    (member, 6) the loads per wrench about the wheel's centre at the mean travel; `moved` (step,
-    member) [N] how much larger they are at the step's own travel, weight and bushes since the
-    tare included; `geometry` how they change with points and compliances that are unsure; `travel`
-    and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
+    `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time, which
+    `taring` holds; `members` (member, 6) the loads per wrench about the wheel's centre at the mean
+    travel; `moved` (step, member) [N] how much larger they are at the step's own travel, weight
+    and bushes since the tare included; `geometry` how they change with points and compliances that
+    are unsure; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
     """
 
     corner: str
@@ -68,8 +68,7 @@ class Pull:
     u_gain: Floats
     falling: NDArray[np.bool_]
     indication: Floats
-    tare: Floats
-    tare_change: Floats
+    taring: Taring
     wheel: PulledWheel
     members: Floats
     travel: float
@@ -219,7 +218,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
     wheel = at.wheels[w]
     first = int(loaded[0])
     outboard = corner.brake.place == "outboard"
-    indication, tares = _tared(sheet, of.rows, gauges)
+    indication, taring = tared(sheet, of.rows, gauges)
     found = {"strap": sheet.strap, "pad": sheet.pad}
     used = {name: loaded[np.nan_to_num(of.load[loaded]) != 0.0] for name, of in found.items()}
     devices = {name: of for name, of in found.items() if used[name].size}
@@ -235,8 +234,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
         u_gain=np.array([of.u_gain[first] for of in devices.values()]),
         falling=sheet.phase[loaded] == "falling",
         indication=indication,
-        tare=tares.mean(axis=0),
-        tare_change=tares[-1] - tares[0],
+        taring=taring,
         wheel=PulledWheel(
             hub=wheel.hub,
             u_hub=corner.wheel.u_centre,
@@ -289,23 +287,3 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
         weight = -corner.unsprung_mass * STANDARD_GRAVITY
         more += weight * (members[:-1] - members[-1])[..., 6 * k + 2]
     return more
-
-
-def _tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple[Floats, Floats]:
-    """Indications less the tare interpolated in time within the pull, and all its tares."""
-    tare = rows[sheet.phase[rows] == "tare"]
-    loaded = rows[sheet.phase[rows] != "tare"]
-    if len(tare) == 0 or tare[0] > loaded[0]:
-        raise DataError(
-            where=f"{sheet.path}, line {sheet.line[loaded[0]]}, corner {sheet.corner[loaded[0]]}, "
-            f"pull {sheet.pull[loaded[0]]}",
-            found="no tare row before the first load",
-            needed="one row with phase tare (strap slack, wheel off the pad) before and after the "
-            "loads",
-            do="Add the tare row or leave the pull out.",
-        )
-    clock = sheet.clock
-    zero = np.column_stack(
-        [np.interp(clock[loaded], clock[tare], sheet.indication[tare, g]) for g in gauges]
-    )
-    return sheet.indication[np.ix_(loaded, gauges)] - zero, sheet.indication[np.ix_(tare, gauges)]

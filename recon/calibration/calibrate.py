@@ -152,7 +152,7 @@ def _calibrate_assembly(
     lack, dof = _lack_of_fit(fit)
     parts = fit.covariance_by_source()
     loops = _loops(fitted, fit)
-    relative = _relative(loops, fitted, noise)
+    relative = _relative(loops, fitted, fit.noise)
     # Disagreement beyond the stated uncertainties widens the map (Birge's ratio).
     birge = max(lack, 1.0) if np.isfinite(lack) else 1.0
     stated = np.isfinite([g.slope for g in gauges])[:, None]
@@ -168,7 +168,7 @@ def _calibrate_assembly(
         covariance_by_source=birge * np.array(list(parts.values())),
         devices=fit.devices,
         gain_effect=fit.gain_effects(),
-        noise=noise,
+        noise=fit.noise,
         friction=_friction(loops, fitted),
         conditions=_conditions(fitted, gross),
         quality=Quality(
@@ -262,7 +262,7 @@ def _conditions(pulls: list[Pull], gross: tuple[GrossError, ...]) -> Conditions:
     """Means over the pulls, and the largest force component [N] of a load in the fit."""
     out = [e.line for e in gross if e.left_out]
     kept = [p.wrench()[~np.isin(p.line_of_file, out), :3] for p in pulls]
-    tares = np.array([p.tare for p in pulls])
+    tares = np.array([p.taring.mean for p in pulls])
     travel, rack = mean_pose(pulls)
     return Conditions(
         travel=travel,
@@ -331,7 +331,7 @@ def _reports(
                 angle=float(np.linalg.norm(corrections[:, 2:])),
                 offset=float(np.linalg.norm(corrections[:, :2])),
                 hysteresis=float(loop[p]),
-                zero_return=float(np.max(np.abs(pull.tare_change)) / peak),
+                zero_return=float(np.max(np.abs(pull.taring.change)) / peak),
                 influence=float(np.max(np.abs(fit.influence(p) * arms) / main[:, None])),
             )
         )

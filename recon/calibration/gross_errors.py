@@ -13,7 +13,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.calibration.applied import Pull
 from recon.calibration.joint_fit import HYSTERESIS_PRIOR, Step, joint_fit
-from recon.calibration.noise import gauge_scale
+from recon.calibration.noise import PullNoise, gauge_scale
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import JointFit
 
@@ -86,12 +86,11 @@ def standardised_readings(fit: JointFit) -> list[Suspect]:
 
 
 def fit_without_gross(
-    pulls: list[Pull], prior: BridgePrior, noise: Floats, most: float = GROSS
+    pulls: list[Pull], prior: BridgePrior, noise: PullNoise, most: float = GROSS
 ) -> tuple[JointFit, tuple[GrossError, ...]]:
     """Fit, leave out the one reading that is grossly wrong (if any), name the rest.
 
-    `noise` (gauge,) [unit] is the standard uncertainty of one indication; a reading may be wrong by
-    `most` of its own standard uncertainties.
+    A reading may be wrong by `most` of its own standard uncertainties.
     """
     scale = gauge_scale(pulls)
     worst = max(

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.calibration.applied import Pull
-from recon.calibration.noise import largest_indication
+from recon.calibration.noise import PullNoise, largest_indication
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import Block, JointFit, Key, Rows
 
@@ -63,12 +63,11 @@ class Step(NamedTuple):
 
 
 def joint_fit(
-    pulls: list[Pull], prior: BridgePrior, noise: Floats, left_out: Step | None = None
+    pulls: list[Pull], prior: BridgePrior, noise: PullNoise, left_out: Step | None = None
 ) -> JointFit:
     """Fit K (gauge, member) and the pulls' own errors together.
 
-    `noise` (gauge,) [unit] is the standard uncertainty of one tared indication; `left_out` one load
-    step that is not used.
+    `left_out` is one load step that is not used.
 
     Raises DataError: the steps of the fit do not come to rest.
     """
@@ -81,7 +80,7 @@ def joint_fit(
         deviation=deviation,
         covariance=np.asarray(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)),
         shape=prior.shape,
-        noise=noise,
+        noise=noise.scatter,
         cost=problem.cost(deviation, rows),
         rows=rows,
         prior_factor=problem.prior_factor,
@@ -92,14 +91,15 @@ class Problem:
     """Residuals of (1) and of the priors, with their derivatives by all deviations."""
 
     def __init__(
-        self, pulls: list[Pull], prior: BridgePrior, noise: Floats, left_out: Step | None = None
+        self, pulls: list[Pull], prior: BridgePrior, noise: PullNoise, left_out: Step | None = None
     ) -> None:
-        self.pulls, self.noise, self.shape = pulls, noise, prior.shape
+        self.pulls, self.shape = pulls, prior.shape
         # Columns of the lines: per newton, and its change per standard uncertainty of the line.
         self.columns = [[_whitened(pull, d) for d in range(len(pull.devices))] for pull in pulls]
-        self.used = [np.ones(pull.load.shape[1]) for pull in pulls]
+        used = [np.ones(pull.load.shape[1], dtype=bool) for pull in pulls]
         if left_out is not None:
-            self.used[left_out.pull][left_out.step] = 0.0
+            used[left_out.pull][left_out.step] = False
+        self.whitening = [noise.whitening(*each) for each in zip(pulls, used, strict=True)]
         guess = first_guess(pulls, prior)
         slope = np.maximum(np.max(np.abs(guess), axis=1, keepdims=True), 1e-30)
         self.held_back = held_back(pulls)
@@ -172,19 +172,19 @@ class Problem:
         for p, pull in enumerate(self.pulls):
             load, places, slopes = self._loads(p, pull, at)
             seen = load @ K.T
-            weight = self.used[p][:, None] / self.noise  # (step, gauge)
             by_K = each * scale * load[:, None, None, :]
             by_rest = np.moveaxis(slopes @ K.T, 0, -1)  # (step, gauge, k)
-            jacobian = [by_K.reshape(*weight.shape, -1), by_rest]
+            jacobian = [by_K.reshape(*seen.shape, -1), by_rest]
             places = np.concatenate([np.arange(K.size), places])
             if joints is not None:
                 seen += self.held_back[p] * joints.value(at)
                 jacobian.append(each[..., 0] * (self.held_back[p] * joints.scale)[:, None])
                 places = np.concatenate([places, np.arange(joints.place.start, joints.place.stop)])
-            slope = np.concatenate(jacobian, axis=-1) * weight[..., None]
+            whitening = self.whitening[p]
+            slope = np.einsum("gst,tgk->sgk", whitening, np.concatenate(jacobian, axis=-1))
             yield Rows(
-                residual=((seen - pull.indication) * weight).ravel(),
-                jacobian=slope.reshape(weight.size, -1),
+                residual=np.einsum("gst,tg->sg", whitening, seen - pull.indication).ravel(),
+                jacobian=slope.reshape(seen.size, -1),
                 places=places,
             )
 
@@ -251,7 +251,7 @@ def held_back(pulls: list[Pull]) -> list[Floats]:
     Rising loads read low, falling ones high, and so does the tare after them, which the next pull
     begins with.  Pulls are in their order in time, and steps taken as evenly spaced.
     """
-    out, left = [], np.zeros(len(pulls[0].tare))
+    out, left = [], np.zeros(len(pulls[0].peak))
     for pull, sign in zip(pulls, signs(pulls), strict=True):
         steps = len(pull.falling)
         late = (np.arange(steps)[:, None] + 1) / (steps + 1)

@@ -1,14 +1,52 @@
-"""Noise of tared indications, found in the pulls themselves (Type A)."""
+"""Noise of indications and wander of zeros, found in the pulls themselves (Type A)."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.common_scale import common_scale
 from recon.calibration.applied import Pull
 
 FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
+# Pauses between pulls show wander where they let it grow to this multiple of what wander leaves in
+# the scatter that is taken for noise meanwhile; shorter ones do not tell the two apart.
+TELLS_APART = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class PullNoise:
+    """What indications do of themselves while wheels are pulled, (gauge,) each.
+
+    `scatter` [unit] is the standard uncertainty of one tared indication beside its neighbours,
+    `reading` [unit] that of one reading, `wander` [unit per root second] the walk of the zero.
+    """
+
+    scatter: Floats
+    reading: Floats
+    wander: Floats
+
+    @classmethod
+    def white(cls, u: Floats) -> PullNoise:
+        """Readings of standard uncertainty `u` (gauge,) [unit] with zeros that do not wander."""
+        return cls(u, u, np.zeros_like(u))
+
+    def whitening(self, pull: Pull, used: NDArray[np.bool_]) -> Floats:
+        """Factors (gauge, step, step) that make tared indications independent, of variance 1.
+
+        Steps that are not `used` (step,) get rows and columns of zeros.
+        """
+        taring, kept = pull.taring, np.ix_(used, used)
+        out = np.zeros((len(self.reading), len(used), len(used)))
+        for g, (reading, wander) in enumerate(zip(self.reading, self.wander, strict=True)):
+            covariance = reading**2 * taring.by_readings + wander**2 * taring.by_wander
+            out[g][kept] = np.linalg.inv(np.linalg.cholesky(covariance[kept]))
+        return out
 
 
 def largest_indication(pulls: list[Pull]) -> Floats:
@@ -21,30 +59,109 @@ def gauge_scale(pulls: list[Pull]) -> Floats:
     return common_scale(largest_indication(pulls))
 
 
-def noise_of(pulls: list[Pull]) -> Floats:
-    """Standard uncertainty of one tared indication per gauge, (gauge,) [unit], with a floor."""
-    return np.fmax(scatter_of(pulls), FLOOR * largest_indication(pulls))
+def noise_of(pulls: list[Pull]) -> PullNoise:
+    """Noise and wander of the gauges of these pulls, noise with a floor.
+
+    Scatter within pulls holds both.  Between the last tare of a pull and the first of the next no
+    load changes: what zeros do there beyond noise is wander.  It is no more than the scatter
+    allows, as hands on cables move zeros between pulls too.
+    """
+    floor = FLOOR * largest_indication(pulls)
+    scale = gauge_scale(pulls)
+    inside = _within(pulls, scale)
+    if inside.freedom < 3:
+        return PullNoise.white(floor)
+    # With few steps per gauge, half of the weight goes to the mean of all gauges of the corner.
+    scatter = _pooled(inside.square) / inside.freedom
+    by_wander, by_reading = inside.by_wander / inside.freedom, inside.by_reading / inside.freedom
+    wander = np.zeros_like(scatter)
+    between = _between(pulls, scale)
+    if between.pairs and between.time > TELLS_APART * 2 * between.pairs * by_wander / by_reading:
+        if_noise = 2 * between.pairs / by_reading
+        beyond = _pooled(between.square) - if_noise * scatter
+        wander = np.clip(beyond / (between.time - if_noise * by_wander), 0, scatter / by_wander)
+    reading = np.sqrt(np.maximum(scatter - wander * by_wander, 0.0) / by_reading) * scale
+    return PullNoise(
+        scatter=np.fmax(np.sqrt(scatter) * scale, floor),
+        reading=np.fmax(reading, floor),
+        wander=np.sqrt(wander) * scale,
+    )
 
 
-def scatter_of(pulls: list[Pull]) -> Floats:
-    """Scatter of the indications about each pull's own pattern, (gauge,) [unit].
+class _Within(NamedTuple):
+    """Sum of squares (gauge,) [1] of what patterns leave in all pulls, and what it is made of.
+
+    Its expectation is `freedom` times the variance of a tared indication: `by_reading` times that
+    of a reading and `by_wander` [s] times the wander's square.
+    """
+
+    square: Floats
+    freedom: float
+    by_reading: float
+    by_wander: float
+
+
+def _within(pulls: list[Pull], scale: Floats) -> _Within:
+    """Scatter about each pull's own pattern; `scale` (gauge,) [unit].
 
     Each device moves the gauges of a pull along one pattern, whatever its loads; what remains
-    across those patterns is noise and drift of the zero.  NaN where the pulls have too few steps
-    to show it.
+    across those patterns is noise and drift of the zero.
     """
-    scale = gauge_scale(pulls)
     square = np.zeros(len(scale))
-    freedom = 0.0
+    parts = np.zeros(3)
     for pull in pulls:
-        y = pull.indication / scale
+        shapes = np.linalg.qr(_shapes(pull))[0]
+        across = np.eye(len(shapes)) - shapes @ shapes.T
+        y = across @ (pull.indication / scale)
         left, size, right = np.linalg.svd(y, full_matrices=False)
         rank = len(pull.devices)
-        rest = y - (left[:, :rank] * size[:rank]) @ right[:rank]
-        square += np.sum(rest**2, axis=0)
-        freedom += max(y.shape[0] - rank, 0) * max(1 - rank / y.shape[1], 0)
-    if freedom < 3:
-        return np.full_like(square, np.nan)
-    # With few steps per gauge, half of the weight goes to the mean of all gauges of the corner.
-    own = square / freedom
-    return np.sqrt(0.5 * own + 0.5 * np.mean(own)) * scale
+        left = left[:, :rank]
+        square += np.sum((y - (left * size[:rank]) @ right[:rank]) ** 2, axis=0)
+        across -= left @ left.T
+        parts += max(1 - rank / y.shape[1], 0) * np.array([
+            max(len(y) - shapes.shape[1] - rank, 0),
+            np.trace(across @ pull.taring.by_readings),
+            np.trace(across @ pull.taring.by_wander),
+        ])  # fmt: skip
+    return _Within(square, *parts.tolist())
+
+
+def _shapes(pull: Pull) -> Floats:
+    """What pulls do to each gauge in its own way, whatever the size (step, shape) [1].
+
+    Friction and creep while loads fall; the turning of links on springs that yield.
+    """
+    found = []
+    if np.any(pull.falling):
+        found.append(pull.falling.astype(float))
+    if np.any(pull.moved):
+        found += [(load / np.max(np.abs(load))) ** 2 for load in pull.load]
+    return np.column_stack([np.zeros((len(pull.falling), 0)), *found])
+
+
+class _Between(NamedTuple):
+    """Sum of squares (gauge,) [1] of what zeros did in `pairs` pauses of `time` [s] altogether."""
+
+    square: Floats
+    pairs: int
+    time: float
+
+
+def _between(pulls: list[Pull], scale: Floats) -> _Between:
+    """Change of zeros in pauses between pulls of a wheel that are no longer than a pull."""
+    longest = max(np.ptp([*p.taring.tare_time, *p.taring.step_time]) for p in pulls)
+    square, time, pairs = np.zeros(len(scale)), 0.0, 0
+    for first, then in pairwise(pulls):
+        pause = then.taring.tare_time[0] - first.taring.tare_time[-1]
+        # A lone tare before the loads is older than the pull.
+        closed = first.taring.tare_time[-1] > first.taring.step_time[-1]
+        if first.corner == then.corner and closed and 0 < pause <= longest:
+            change = then.taring.indication[0] - first.taring.indication[-1]
+            square += (change / scale) ** 2
+            time, pairs = time + float(pause), pairs + 1
+    return _Between(square, pairs, time)
+
+
+def _pooled(square: Floats) -> Floats:
+    """Half of each gauge's own and half of the mean of all, (gauge,) [1]."""
+    return 0.5 * square + 0.5 * np.mean(square)

@@ -48,7 +48,8 @@ class JointFit:
     """Result of the joint fit.
 
     `deviation` (unknown,) and `covariance` (unknown, unknown) are in the scales of `blocks`;
-    `cost` is the sum of squares, `rows` the standardised residuals per pull.
+    `noise` (gauge,) [unit] is the standard uncertainty of one tared indication, `cost` the sum of
+    squares, `rows` the standardised residuals per pull.
     """
 
     blocks: dict[Key, Block]

@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 
 from recon.calibration.applied import Pull, PulledWheel
 from recon.calibration.joint_fit import joint_fit
+from recon.calibration.noise import PullNoise
 from recon.calibration.lines_of_action import Line
 from recon.calibration.prior import BridgePrior
+from recon.calibration.taring import Taring
 from recon.calibration.unsure_geometry import UnsureGeometry
 
 Floats = NDArray[np.float64]
@@ -56,8 +58,9 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         u_gain=np.full(n, CERTAIN),
         falling=np.zeros(len(y), dtype=bool),
         indication=y[:, None],
-        tare=np.zeros(1),
-        tare_change=np.zeros(1),
+        taring=Taring(
+            np.zeros((0, 1)), np.zeros(0), np.arange(float(len(y))), np.zeros((len(y), 0))
+        ),
         wheel=PulledWheel(np.zeros(3), 0.0, np.zeros(3), axes[1], turns_hub=True, outboard=True),
         members=np.eye(6)[:n],
         travel=0.0,
@@ -76,7 +79,7 @@ def regression(y: Floats, regressors: list[Floats]) -> Floats:
     pull = as_pull(y, [r * u for r, u in zip(regressors, units, strict=True)])
     noise = np.array([np.std(y)])
     nothing_known = BridgePrior(np.zeros((1, n)), np.full((1, n), np.inf), np.zeros((0, 1, n)))
-    fit = joint_fit([pull], nothing_known, noise)
+    fit = joint_fit([pull], nothing_known, PullNoise.white(noise))
     scatter = np.sqrt(np.sum((fit.rows[0].residual * noise) ** 2) / (len(y) - n))
     # The fit takes the noise as stated; the certified figures take it from the residuals.
     sd = np.sqrt(np.diag(fit.K_covariance)) * units * scatter / noise
