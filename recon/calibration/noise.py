@@ -17,6 +17,9 @@ FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show
 # Pauses between pulls show wander where they let it grow to this multiple of what wander leaves in
 # the scatter that is taken for noise meanwhile; shorter ones do not tell the two apart.
 TELLS_APART = 1.5
+# Share of the scatter's variance that wander may explain: between pulls, hands on straps and
+# cables move zeros too, which has no part in what they do under load.  No source.
+MOST_WANDER = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +66,7 @@ def noise_of(pulls: list[Pull]) -> PullNoise:
     """Noise and wander of the gauges of these pulls, noise with a floor.
 
     Scatter within pulls holds both.  Between the last tare of a pull and the first of the next no
-    load changes: what zeros do there beyond noise is wander.  It is no more than the scatter
-    allows, as hands on cables move zeros between pulls too.
+    load changes: what zeros do there beyond noise is wander, up to `MOST_WANDER` of the scatter.
     """
     floor = FLOOR * largest_indication(pulls)
     scale = gauge_scale(pulls)
@@ -79,8 +81,9 @@ def noise_of(pulls: list[Pull]) -> PullNoise:
     if between.pairs and between.time > TELLS_APART * 2 * between.pairs * by_wander / by_reading:
         if_noise = 2 * between.pairs / by_reading
         beyond = _pooled(between.square) - if_noise * scatter
-        wander = np.clip(beyond / (between.time - if_noise * by_wander), 0, scatter / by_wander)
-    reading = np.sqrt(np.maximum(scatter - wander * by_wander, 0.0) / by_reading) * scale
+        most = MOST_WANDER * scatter / by_wander
+        wander = np.clip(beyond / (between.time - if_noise * by_wander), 0, most)
+    reading = np.sqrt((scatter - wander * by_wander) / by_reading) * scale
     return PullNoise(
         scatter=np.fmax(np.sqrt(scatter) * scale, floor),
         reading=np.fmax(reading, floor),

@@ -16,8 +16,9 @@ from recon.records.sheets import PullSheet
 class Taring:
     """Tares of one pull, and the share of each that is taken off at every load step.
 
-    `indication` (tare, gauge) [unit]; `tare_time` (tare,) and `step_time` (step,) [s], as the
-    sheet's clock says; `share` (step, tare) [1] interpolates in time.
+    `indication` (tare, gauge) [unit]; `tare_time` (tare,) and `step_time` (step,) [s], evenly
+    spaced where stamps of the sheet's clock are too coarse to tell rows apart; `share`
+    (step, tare) [1] interpolates by the stamps.
     """
 
     indication: Floats
@@ -73,5 +74,8 @@ def tared(sheet: PullSheet, rows: NDArray[np.int64], gauges: list[int]) -> tuple
     clock, seen = sheet.clock, sheet.indication
     each = np.eye(len(tare))
     share = np.column_stack([np.interp(clock[loaded], clock[tare], one) for one in each])
-    taring = Taring(seen[np.ix_(tare, gauges)], clock[tare], clock[loaded], share)
+    time = clock[rows]
+    if np.any(np.diff(time) <= 0):
+        time = np.linspace(time[0], time[-1], len(time))
+    taring = Taring(seen[np.ix_(tare, gauges)], time[is_tare], time[~is_tare], share)
     return seen[np.ix_(loaded, gauges)] - share @ taring.indication, taring

@@ -157,12 +157,12 @@ def test_the_front_share_is_right_within_one_percent(metrics: list[Metric]) -> N
     assert max(abs(m.found - m.true) for m in shares) < 0.01
 
 
-def test_a_front_share_of_forces_that_are_five_percent_off_is_not(
+def test_a_front_share_of_forces_that_are_ten_percent_off_is_not(
     drives: dict[str, tuple[xr.Dataset, Truth]],
 ) -> None:
     forces, truth = drives["braking"]
     spoiled = forces.copy(deep=True)
-    spoiled["tyre_force_intermediate"].loc[{"corner": ["FL", "FR"], "component": "x"}] *= 1.05
+    spoiled["tyre_force_intermediate"].loc[{"corner": ["FL", "FR"], "component": "x"}] *= 1.10
     shares = [m for m in metrics_of_braking(spoiled, truth) if m.name == "front_share"]
     assert min(abs(m.found - m.true) for m in shares) > 0.01
     assert min(abs(m.over_u) for m in shares) > 1.96
