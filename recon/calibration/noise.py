@@ -24,7 +24,7 @@ MOST_WANDER = 0.5
 
 @dataclass(frozen=True, slots=True)
 class PullNoise:
-    """What indications do of themselves while wheels are pulled, (gauge,) each.
+    """Noise of readings and wander of zeros while wheels are pulled, (gauge,) each.
 
     `scatter` [unit] is the standard uncertainty of one tared indication beside its neighbours,
     `reading` [unit] that of one reading, `wander` [unit per root second] the walk of the zero.
@@ -40,7 +40,7 @@ class PullNoise:
         return cls(u, u, np.zeros_like(u))
 
     def whitening(self, pull: Pull, used: NDArray[np.bool_]) -> Floats:
-        """Factors (gauge, step, step) that make tared indications independent, of variance 1.
+        """Factors (gauge, step, step) [1/unit] that make tared indications independent, variance 1.
 
         Steps that are not `used` (step,) get rows and columns of zeros.
         """
@@ -92,7 +92,7 @@ def noise_of(pulls: list[Pull]) -> PullNoise:
 
 
 class _Within(NamedTuple):
-    """Sum of squares (gauge,) [1] of what patterns leave in all pulls, and what it is made of.
+    """Sum of squares (gauge,) [1] of what patterns leave in all pulls, and what it consists of.
 
     Its expectation is `freedom` times the variance of a tared indication: `by_reading` times that
     of a reading and `by_wander` [s] times the wander's square.
@@ -130,7 +130,7 @@ def _within(pulls: list[Pull], scale: Floats) -> _Within:
 
 
 def _shapes(pull: Pull) -> Floats:
-    """What pulls do to each gauge in its own way, whatever the size (step, shape) [1].
+    """Shapes over the steps (step, shape) [1] that each gauge shows in a size of its own.
 
     Friction and creep while loads fall; the turning of links on springs that yield.
     """
@@ -143,7 +143,7 @@ def _shapes(pull: Pull) -> Floats:
 
 
 class _Between(NamedTuple):
-    """Sum of squares (gauge,) [1] of what zeros did in `pairs` pauses of `time` [s] altogether."""
+    """Sum of squares (gauge,) [1] of changes of zeros in `pairs` pauses of `time` [s] altogether."""
 
     square: Floats
     pairs: int
