@@ -143,7 +143,7 @@ def _shapes(pull: Pull) -> Floats:
 
 
 class _Between(NamedTuple):
-    """Sum of squares (gauge,) [1] of changes of zeros in `pairs` pauses of `time` [s] altogether."""
+    """Sum of squares (gauge,) [1] of changes of zeros in `pairs` pauses, `time` [s] in all."""
 
     square: Floats
     pairs: int
