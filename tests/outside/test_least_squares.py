@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from recon.calibration.applied import Pull, PulledWheel
 from recon.calibration.joint_fit import joint_fit
-from recon.calibration.noise import PullNoise
 from recon.calibration.lines_of_action import Line
+from recon.calibration.noise import PullNoise
 from recon.calibration.prior import BridgePrior
 from recon.calibration.taring import Taring
 from recon.calibration.unsure_geometry import UnsureGeometry
