@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.conditioning.filters import low_pass
+from recon.evaluation.balance.axle_sums import axle_drive
 from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.reconstruction.result.signed_errors import signed_errors
@@ -107,6 +108,37 @@ def test_a_drive_that_is_shared_gives_what_the_forces_alone_give() -> None:
     assert_allclose(shared.value, alone.value, rtol=1e-12)
     assert_allclose(shared.u, alone.u, rtol=1e-3)
     assert np.all(np.abs(shared.by_cause - alone.by_cause) < 2e-3 * alone.u)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_what_one_axle_knows_badly_hides_nothing_of_what_others_know_well(shared: bool) -> None:
+    """As a beam axle has it: kilonewtons of doubt between its wheels, little about their sum."""
+    forces = day().forces.copy(deep=True)
+    for name in ("loading", "loading_added_intermediate", "loading_added_tyre"):
+        forces[name].values[0] = 0.0
+    forces["loading"].values[0, :, 2:, 0, 0] = [5000.0, -5000.0]  # of every sample alike
+
+    def ahead(force: np.ndarray) -> np.ndarray:
+        x = force[..., 0].mean(axis=0)
+        return np.array([x[0], x[:2].sum(), x[2:].sum()])
+
+    found = Alternatives(Drive(forces) if shared else forces, PART).estimate(ahead, draws=0)
+    errors = signed_errors(forces, np.arange(PART.start, PART.stop))
+    each = errors[..., 0].mean(axis=1)
+    both = np.stack([each[:, 0], each[:, :2].sum(axis=1), each[:, 2:].sum(axis=1)], axis=1)
+    assert_allclose(found.u, np.linalg.norm(both, axis=0), rtol=0.02)
+
+
+def test_sums_of_axles_keep_what_their_wheels_do_not_know() -> None:
+    forces = day().forces.copy(deep=True)
+    forces["loading"].values[0] = 0.0
+    forces["loading"].values[0, :, 2:, 0, 0] = [5000.0, -5000.0]
+    plain, drive = day().forces, axle_drive(forces)
+    u = [
+        Alternatives(one, PART).estimate(lambda force: force[..., 0].mean(axis=0), draws=0).u
+        for one in (axle_drive(plain), drive)
+    ]
+    assert_allclose(u[1], u[0], rtol=0.02)
 
 
 def test_forces_that_a_quantity_does_not_look_at_need_not_be_followed() -> None:

@@ -172,6 +172,20 @@ def test_the_quick_variance_of_a_quantity_is_that_of_all_causes(
     assert_allclose(found, np.sum(whole**2, axis=0), rtol=0.02)
 
 
+def test_the_quick_variance_of_forces_beside_one_that_is_hardly_known() -> None:
+    """As at a wheel of a beam axle whose brake torque nobody knows: Fy and Fz still go together."""
+    forces, slope = day().forces.copy(deep=True), np.array([0.0, 0.6, 0.8])
+    forces["loading"].values[0, :, 3, 0, 0] = 5000.0
+    each = signed_errors(forces, SAMPLES, "tyre")[:, :, 3]
+    random = forces["u_tyre_force_random"].to_numpy()[SAMPLES, 3]
+    stated = np.sqrt(np.sum(each**2, axis=0) + random**2)
+    forces["u_tyre_force"].values[SAMPLES, 3] = stated
+    true, apart = np.sum((each @ slope) ** 2, axis=0), np.sum((each * slope) ** 2, axis=(0, 2))
+    assert np.median(np.abs(apart / true - 1)) > 0.04  # what they would be without a correlation
+    found = Loadings(forces).variance(3, SAMPLES, np.tile(slope, (len(SAMPLES), 1)))
+    assert_allclose(found, true, rtol=0.02)
+
+
 def test_features_of_a_result_read_back_are_the_same(tmp_path: object) -> None:
     from recon.records.results import read_result, write_result
 

@@ -152,8 +152,8 @@ class Alternatives:
         """Directions of the fixed errors at the thinned samples."""
         at = self._at[self._thinned]
         weakest = WEAKEST_OF_MANY if self._shared else WEAKEST
-        found = directions_of(self._loadings, at, self._drive.axes, weakest, self._only)
-        return found.of_sums(self._drive.sums, weakest) if self._shared else found
+        found = directions_of(self._loadings, at, self._drive.axes, BESIDE * weakest, self._only)
+        return found.of_sums(self._drive.sums, weakest)
 
     def follow(self, of_all: Alternatives) -> None:
         """Take directions that were found elsewhere in the same drive instead of finding them."""

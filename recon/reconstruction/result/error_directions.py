@@ -3,6 +3,8 @@
 Hundreds of causes act through the same few features of a sample, so that a few dozen directions
 stand for all of them.  They are the singular vectors of the matrix of all effects, which is a
 product of loadings and features: its size is that of the features, not that of the samples.
+Every force counts by its own uncertainty: measured in newtons, what an axle knows badly would hide
+all that another one knows well.
 """
 
 from __future__ import annotations
@@ -36,11 +38,13 @@ class Directions:
         """Directions of sums of forces, of which fewer matter.
 
         `sums` turns forces (..., sample, corner, component) into (..., sample, sum, component) [N];
-        directions below the share `weakest` of the strongest are left out.
+        directions below the share `weakest` of the strongest are left out.  Sums of neighbours
+        count beside them: the wheels of a tied axle know their sum better than themselves.
         """
         change = sums(self.change)
+        pairs = change[:, :, 1:] + change[:, :, :-1]
         with one_thread():
-            square, turned = np.linalg.eigh(np.tensordot(change, change, ([1, 2, 3],) * 2))
+            square, turned = np.linalg.eigh(_scaled_gram(change) + _scaled_gram(pairs))
             turned = turned[:, square > weakest**2 * square[-1:]]
             return Directions(np.tensordot(turned.T, change, 1), self.shares @ turned)
 
@@ -77,14 +81,17 @@ def directions_of(
     mask = np.ones((loadings.corners, 3)) if only is None else only.astype(float)
     parts = [_known(loadings.parts(k, samples, axes), own) for k, own in enumerate(mask)]
     with one_thread():
-        size, signed = _signed(parts, BESIDE * weakest)
         unsigned = loadings.unsigned(samples, axes) * mask
         places = np.flatnonzero(unsigned.any(axis=(1, 2, 3)))
         unsigned = unsigned[places]
+        rooted = [[_rooted(part) for part in own] for own in parts]
+        scale = _over_u(rooted, np.sum(unsigned**2, axis=(0, 1)))
+        size, signed = _signed(rooted, scale, BESIDE * weakest)
         shares = np.eye(len(size))
         if len(places):
-            moved = _moved(loadings, parts, signed, samples, axes)
-            cross = np.tensordot(np.concatenate([moved, unsigned]), unsigned, ([1, 2, 3],) * 2)
+            moved = _moved(loadings, parts, signed, samples, axes) * scale
+            apart = unsigned * scale
+            cross = np.tensordot(np.concatenate([moved, apart]), apart, ([1, 2, 3],) * 2)
             gram = np.diag(np.append(size**2, np.zeros(len(places))))
             gram[:, len(size) :], gram[len(size) :] = cross, cross.T
             square, shares = np.linalg.eigh(gram)
@@ -112,19 +119,44 @@ def _known(parts: list[Part], mask: Floats) -> list[Part]:
     ]
 
 
-def _signed(parts: list[list[Part]], weakest: float) -> tuple[Floats, Floats]:
-    """Sizes (direction,) [N] of signed directions, and shares (cause, direction) [1] of causes."""
-    blocks = []
-    for part in (part for own in parts for part in own):
-        matters = part.loading.any(axis=(0, 2))
-        root = np.asarray(np.linalg.qr(part.features.T, mode="r"))
-        blocks.append((part.loading[:, matters] @ root.T).reshape(len(part.loading), -1))
+def _rooted(part: Part) -> Floats:
+    """Loadings (cause, 3, feature) [N] whose products are those of the effects of a part."""
+    return part.loading @ np.asarray(np.linalg.qr(part.features.T, mode="r")).T
+
+
+def _over_u(rooted: list[list[Floats]], others: Floats) -> Floats:
+    """One over the size (corner, component) [1/N] of all effects on a force; 0 where none is.
+
+    `others` (corner, component) [N2] are sums of squares of effects without a sign.
+    """
+    square = [np.sum([np.sum(rows**2, axis=(0, 2)) for rows in own], axis=0) for own in rooted]
+    size = np.sqrt(np.array(square) + others)
+    return np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)
+
+
+def _signed(rooted: list[list[Floats]], scale: Floats, weakest: float) -> tuple[Floats, Floats]:
+    """Sizes (direction,) [1] of signed directions, and shares (cause, direction) [1] of causes.
+
+    `rooted` are loadings by corner and part; forces count by `scale` (corner, component) [1/N].
+    """
+    blocks = [
+        (rows[:, of > 0] * of[of > 0, None]).reshape(len(rows), -1)
+        for own, of in zip(rooted, scale, strict=True)
+        for rows in own
+    ]
     every = np.concatenate(blocks, axis=1)
     few = len(every) < every.shape[1]
     square, directions = np.linalg.eigh(every @ every.T if few else every.T @ every)
     keep = square > weakest**2 * square.max(initial=0.0)
     size = np.sqrt(square[keep])
     return size, directions[:, keep] if few else every @ (directions[:, keep] / size)
+
+
+def _scaled_gram(change: Floats) -> Floats:
+    """Products (direction, direction) [1] of changes, each force or sum by its own size."""
+    size = np.sqrt(np.sum(change**2, axis=(0, 1)))
+    scaled = change * np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)
+    return np.asarray(np.tensordot(scaled, scaled, ([1, 2, 3],) * 2))
 
 
 def _moved(

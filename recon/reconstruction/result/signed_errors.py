@@ -141,7 +141,7 @@ class Loadings:
         """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes.
 
         Rows whose effect is a share below `weakest` of the strongest, at features as large as
-        they become in the drive, are left out.
+        they become in the drive and over the size of all effects on a force, are left out.
         """
         few = np.linspace(0, len(self._of["rack"]) - 1, TYPICAL).astype(np.int64)
         vehicle, level = (
@@ -149,9 +149,11 @@ class Loadings:
             for name in ("tyre_force_vehicle", "tyre_force_intermediate")
         )
         sizes = [of.max(axis=-1)[:, None] for of in (vehicle, vehicle, level)]
-        own = zip(LOADINGS, sizes, strict=True)
-        blocks = [(self._of[name] * size).reshape(len(self._of[name]), -1) for name, size in own]
-        effects = np.concatenate(blocks, axis=1)
+        own = [self._of[name] * size for name, size in zip(LOADINGS, sizes, strict=True)]
+        # Every force counts by its own size: what one axle knows badly must not hide another.
+        square = np.sum([np.sum(of**2, axis=(0, *range(1, of.ndim - 3), -1)) for of in own], 0)
+        scale = 1.0 / np.maximum(np.sqrt(square), LEAST_U)[..., None]
+        effects = np.concatenate([(of * scale).reshape(len(of), -1) for of in own], axis=1)
         with one_thread():
             square, shares = np.linalg.eigh(effects @ effects.T)
             shares = shares[:, square >= weakest**2 * square[-1]]
@@ -343,6 +345,9 @@ def component_wise(values: NDArray, k: int, samples: Positions) -> Floats:
 def _strongest(part: Part) -> Floats:
     """Few loadings (direction, 3, feature) with the sums of products of those of all causes."""
     size = np.sqrt(np.nanmean(part.features.astype(float) ** 2, axis=1)) + 1e-12
+    size = np.tile(size, (3, 1))
+    # Every component by its own size, so that one that is hardly known hides nothing of others.
+    size /= np.maximum(np.sqrt(np.sum((part.loading * size) ** 2, axis=(0, 2))), LEAST_U)[:, None]
     rows = (part.loading * size).reshape(len(part.loading), -1)
     # Products of columns are few, however many causes there are.
     with one_thread():
