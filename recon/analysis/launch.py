@@ -8,7 +8,7 @@ together reaches a tenth of its plateau.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
-from recon.evaluation.common.estimate import Estimate, independent, stacked
+from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
 from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.best_launch import (
@@ -30,6 +30,7 @@ from recon.evaluation.launch.best_launch import (
     refuse_unlike,
     traces,
 )
+from recon.evaluation.launch.drive_force import U_TIME
 from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
 from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
@@ -268,7 +269,7 @@ def _by_group(found: list[Launch], tyres: DrivenTyres) -> Labelled:
 def _by_launch(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
     """Start, time to the distance, distance lost, left share of every axle."""
     place = len(car.tyres.groups) * len(QUANTITIES)
-    start = stacked(*(one.quantities.at(place) for one in found))
+    start = stacked(*(one.quantities.at(place) for one in found)).plus_noise(U_TIME)
     out = limits("launch_start", start, ("launch",), "s", "start of the launch, elapsed time")
     last = [x.window.end for x in found]
     out |= plain("launch_end", last, ("launch",), "s", "end of the launch, elapsed time")
@@ -337,20 +338,30 @@ def _by_hop(found: list[Launch], car: Driven, missing: list[str]) -> Labelled:
 def _events(every: Estimate, happened: list[tuple[int, int, hop.Hop]], signals: int) -> Labelled:
     """Start, end, frequency and cycles of every event."""
     each = len(hop.QUANTITIES) + len(hop.SHAPE)
+    starts, ends, frequencies, cycles = [], [], [], []
+    for row, (_, _, event) in enumerate(happened):
+        one = every.at(slice(row * signals * each, (row + 1) * signals * each))
+        of = one.value.reshape(signals, each)
+        starts.append(_outermost(one.at(slice(0, None, each)), -1.0))
+        ends.append(_outermost(one.at(slice(1, None, each)), 1.0))
+        share = hop.shared_frequency(of)
+        frequencies.append(
+            combined(lambda f, share=share: np.nansum(share * f), one.at(slice(2, None, each)))
+        )
+        cycles.append(one.at((event.signal[0] * 2 + event.signal[1]) * each + 3))
     out: Labelled = {}
-    for name, j, unit, words in (
-        ("hop_start", 0, "s", "elapsed time at which hop begins in any tyre"),
-        ("hop_end", 1, "s", "elapsed time at which hop ends in the last tyre"),
-        ("hop_event_frequency", 2, "Hz", "frequency of hop, of the force with most cycles"),
-        ("hop_event_cycles", 3, "1", "cycles of hop, of the force with most cycles"),
+    for name, found, unit, words in (
+        ("hop_start", starts, "s", "elapsed time at which hop begins in any tyre"),
+        ("hop_end", ends, "s", "elapsed time at which hop ends in the last tyre"),
+        ("hop_event_frequency", frequencies, "Hz", "frequency of hop, weighted mean of all forces"),
+        ("hop_event_cycles", cycles, "1", "cycles of hop, of the force with most cycles"),
     ):
-        places = []
-        for row, (_, _, event) in enumerate(happened):
-            base = row * signals * each
-            column = every.value[base + j : base + signals * each : each]
-            pick = event.signal[0] * 2 + event.signal[1]
-            if j < 2:
-                pick = int((np.nanargmin, np.nanargmax)[j](column))
-            places.append(base + pick * each + j)
-        out |= limits(name, every.at(places), ("hop",), unit, words)
+        out |= limits(name, stacked(*found), ("hop",), unit, words)
     return out
+
+
+def _outermost(ends: Estimate, way: float) -> Estimate:
+    """The latest of several ends (signal,) [s], or the earliest where `way` is -1."""
+    place = int(np.nanargmax(way * ends.value))
+    latest = ends.at(place)
+    return replace(latest, value=latest.value - way * hop.by_chance(way * ends.value, ends.u))

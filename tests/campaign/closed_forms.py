@@ -11,7 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import xarray as xr
 
-from recon.evaluation.launch.hop import COMPONENTS, LEAST
+from recon.conditioning.filters import low_pass
+from recon.evaluation.launch.hop import COMPONENTS, HIGH, LEAST, LOW
 from recon.virtual.phases import SHUFFLES, Hop
 
 EACH = {"hop_start": "hop_begin", "hop_end": "hop_finish"}  # ends in any tyre, in each tyre
@@ -67,6 +68,48 @@ def _end_of_hop(name: str, last: int) -> Callable[[xr.Dataset, xr.Dataset], np.n
     return of
 
 
+def _frequency(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """Frequency [Hz] of the largest wave in each true force, where its hop is the driver's.
+
+    The force of a hop that grows and dies away has no one frequency: a fit to the same samples,
+    which is what the answer makes of true forces, would leave that out.  That of shifts, which has
+    no ends, stays.
+    """
+    if "hop_begin" not in launch:
+        return launch["hop_frequency"].to_numpy()
+    out = np.full(launch["hop_frequency"].shape, np.nan)
+    time = truth["elapsed_time"].to_numpy()
+    rate = 1.0 / float(np.median(np.diff(time)))
+    bandwidth = float(launch.attrs["bandwidth_Hz"])
+    ends = launch["hop_begin"].to_numpy(), launch["hop_finish"].to_numpy()
+    for place in np.argwhere(np.abs(ends[0] - hop_ends(truth)[0]) < NEAR):
+        h, k, j = map(int, place)
+        true = truth["tyre_force_intermediate"].sel(corner=launch["corner"][k])
+        force = low_pass(true.to_numpy()[:, [COMPONENTS[j]]], bandwidth, rate)[:, 0]
+        inside = (time >= ends[0][h, k, j]) & (time <= ends[1][h, k, j])
+        out[h, k, j] = largest_wave(time[inside], force[inside])
+    return out
+
+
+def largest_wave(time: np.ndarray, force: np.ndarray) -> float:
+    """Frequency [Hz] at which the periodogram of a force (sample,) [N] is largest."""
+    since = time - time.mean()
+    flat = force - np.polyval(np.polyfit(since, force, 2), since)
+    grid = np.arange(LOW, HIGH, 0.002)
+    return float(grid[np.argmax(np.abs(np.exp(-2j * np.pi * grid[:, None] * since) @ flat))])
+
+
+def _of_event(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """Mean frequency [Hz] of the forces of each event, by the square of their size and by length.
+
+    By the cube of the length: so exactly is a frequency known in noise.
+    """
+    weight = launch["hop_mean_amplitude"] ** 2 * launch["hop_cycles"] ** 3
+    each = xr.zeros_like(weight) + _frequency(launch, truth)
+    weight, over = weight.where(each.notnull()), ["corner", "component"]
+    return ((weight * each).sum(over) / weight.sum(over)).to_numpy()
+
+
 def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
     """Times [s] at which the hop of a drive begins and ends; NaN without."""
     kinds = truth["event_kind"].to_numpy().tolist() if "event_kind" in truth else []
@@ -94,5 +137,7 @@ FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "hop_start": _end_of_hop("hop_start", 0),
     "hop_finish": _end_of_hop("hop_finish", 1),
     "hop_end": _end_of_hop("hop_end", 1),
+    "hop_frequency": _frequency,
+    "hop_event_frequency": _of_event,
     "shuffle_frequency": _shuffle,
 }

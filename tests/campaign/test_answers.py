@@ -67,6 +67,37 @@ def test_the_end_of_hop_in_any_tyre_is_judged_where_it_is_one_of_fz() -> None:
     assert closed == pytest.approx([end, np.nan], nan_ok=True)
 
 
+def test_the_frequency_of_hop_is_read_in_another_way_than_by_the_answer() -> None:
+    time = np.arange(0.0, 6.0, 0.01)
+    wave = 800 * np.exp(-(((time - 3.0) / 0.4) ** 2)) * np.cos(2 * np.pi * 12.3 * time)
+    force = np.zeros((len(time), 2, 3))
+    force[:, 0, 2], force[:, 1, 2] = 3000 + wave, 3000 + 300 * time  # no hop in the second one
+    hop = {"kind": "hop", "start": 2.4, "growth": 5.0, "decay": 5.0, "frequency": 12.3,
+           "amplitude": 800.0}  # fmt: skip
+    truth = xr.Dataset(
+        {"tyre_force_intermediate": (("elapsed_time", "corner", "component"), force)}
+        | {f"event_{name}": ("event", [value]) for name, value in hop.items()},
+        coords={"elapsed_time": time, "corner": ["RL", "RR"]},
+    )
+    by_force, count = ("hop", "corner", "component"), np.array([[[np.nan, 1.0], [np.nan, np.nan]]])
+    figures = {"hop_begin": 2.6, "hop_finish": 3.4, "hop_frequency": 12.0, "hop_cycles": 9.0,
+               "hop_mean_amplitude": 500.0}  # fmt: skip
+    ideal = xr.Dataset(
+        {name: (by_force, value * count) for name, value in figures.items()}
+        | {"hop_event_frequency": ("hop", [12.0])},
+        coords={"corner": ["RL", "RR"]}, attrs={"bandwidth_Hz": 30.0},
+    )  # fmt: skip
+    closed = in_closed_form(ideal, truth)
+    assert closed["hop_frequency"].to_numpy().ravel() == pytest.approx(
+        [np.nan, 12.3, np.nan, np.nan], abs=0.05, nan_ok=True
+    )
+    assert closed["hop_event_frequency"].to_numpy() == pytest.approx([12.3], abs=0.05)
+    elsewhere = in_closed_form(ideal.assign(hop_begin=ideal["hop_begin"] + 2.0), truth)
+    assert np.isnan(elsewhere["hop_event_frequency"]).all()
+    of_shifts = xr.Dataset({"hop_frequency": ("shift", [11.0])})
+    assert float(in_closed_form(of_shifts, truth)["hop_frequency"][0]) == 11.0
+
+
 def test_a_late_sample_keeps_the_size_of_hop() -> None:
     time = np.arange(0, 4, 0.01)
     wave = np.sin(2 * np.pi * 12 * time)

@@ -34,8 +34,12 @@ U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
-# Of a cycle: least scatter of reversals where few are seen, and how steady a frequency is.
-FEW_SCATTER, STEADY = 0.05, 0.002
+# Of a cycle: least scatter of reversals where few are seen, and by how much a fit and a periodogram
+# differ from end to end of 400 waves without any error that grow and die away.
+FEW_SCATTER, UNSTEADY = 0.05, 0.016
+# Cycles: a count and the true one are both rounded to half a cycle, at every slow end.
+U_COUNT = 0.5 / np.sqrt(6.0)
+BY_CHANCE, SEED = 1000, 20263  # draws of several ends, of which the outermost is looked for
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
@@ -180,9 +184,10 @@ def u_reading(quantities: Floats, least: float) -> Floats:
     An oscillation begins and ends within an eighth of a cycle; within a quarter where it grows
     and dies away slowly, and within the time that growth or decay takes for what half-waves
     scatter about them, at most a cycle.  Half a cycle of the amplitude `least` [N] at either end
-    may or may not count.
+    may or may not count.  Amplitudes are read from the force alone, whose errors hold what half
+    waves that come and go change.
     """
-    _, _, frequency, cycles, _, mean, growth, decay, first, last, scatter, uneven = quantities
+    _, _, frequency, cycles, _, _, growth, decay, first, last, scatter, uneven = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         slow = np.array([first, last]) < SUDDEN * least
@@ -190,8 +195,7 @@ def u_reading(quantities: Floats, least: float) -> Floats:
         late = np.where(slow, np.nan_to_num(uneven / np.fmax(steep, uneven + 1e-9)), 0.0)  # cycles
         out[:2] = np.hypot(np.where(slow, 0.25, 0.125), late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
-        out[3] = np.hypot(0.5 * np.sqrt(max(slow.sum(), 1) / 3.0), np.linalg.norm(late))
-        out[5] = (mean - least) / (2 * cycles) / np.sqrt(3.0)
+        out[3] = U_COUNT * np.sqrt(max(slow.sum(), 1))
     return out
 
 
@@ -226,12 +230,37 @@ def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
     """Standard uncertainty [Hz] of a frequency beside that of the force.
 
     A wave that is fitted rests on all samples.  The slope through few reversals has their scatter,
-    by a share of a cycle, of which they show little.  No hop keeps its frequency to the last digit.
+    by a share of a cycle, of which they show little.  A wave that grows and dies away has no one
+    frequency: how it is read matters, by the less the longer it lasts.
     """
     slope = 0.0
     if 2 * cycles < FEWEST_FITTED:
         slope = 2 * max(scatter, FEW_SCATTER) * np.sqrt(12.0 / (2 * cycles) ** 3)
-    return float(frequency * np.hypot(slope, STEADY))
+    return float(frequency * np.hypot(slope, UNSTEADY / cycles))
+
+
+def shared_frequency(quantities: Floats) -> Floats:
+    """Share (signal,) [1] that each signal has in the frequency of its event.
+
+    `quantities` (signal, quantity) are rows of `measured`, NaN where a signal has no hop.  The
+    frequency of a wave in noise is known the better the larger and the longer it is: its variance
+    goes with 1 / (amplitude^2 duration^3) (Cramer-Rao bound, from memory).  Of the signal with most
+    cycles alone, chance would choose between sides that hop alike.
+    """
+    weight = np.nan_to_num(quantities[:, 5] ** 2 * quantities[:, 3] ** 3)
+    return np.asarray(weight / weight.sum())
+
+
+def by_chance(ends: Floats, u: Floats) -> float:
+    """How much later the latest of several unsure ends (signal,) [s] is found than it is [s].
+
+    The largest of several values with errors `u` (signal,) [s] is mostly one that is too large.
+    Ends drawn once more with the same errors show by how much (parametric bootstrap).
+    """
+    known = np.isfinite(ends)
+    drawn = np.random.default_rng(SEED).standard_normal((BY_CHANCE, int(known.sum())))
+    latest = np.max(ends[known] + u[known] * drawn, axis=1)
+    return float(np.mean(latest) - np.max(ends[known]))
 
 
 def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Floats:

@@ -7,13 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats, sampling_interval
+from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.launch import hop
-from recon.evaluation.launch.drive_force import CAUGHT, caught, integral, push_of
+from recon.evaluation.launch.drive_force import (
+    CAUGHT,
+    U_TIME,
+    caught,
+    integral,
+    push_of,
+    u_crossing,
+)
 from recon.evaluation.launch.driven_tyres import DrivenTyres
 from recon.evaluation.launch.oscillation import phase_between
 from recon.evaluation.launch.wheel_slip import Slip, last_true, time_above
@@ -22,7 +29,6 @@ from recon.evaluation.sections.find_sections import Section
 BEFORE, AFTER = 0.6, 0.3  # s around a launch
 FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
-READ = 0.1  # of a step between samples, u of a time that is interpolated
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
@@ -150,18 +156,21 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
 
 def _quantities(car: Driven, window: Window, time: Floats, force: Floats) -> Floats:
     """`QUANTITIES` of every group, start of the launch, left share of every axle."""
+    start = push_of(time, force[..., 0].sum(axis=1), window.begin, window.shift).start
     out = [
-        _of_group(window, time, force[:, group].sum(axis=1), let_go)
+        _of_group(window, start, time, force[:, group].sum(axis=1), let_go)
         for group, let_go in zip(car.tyres.groups, window.let_go, strict=True)
     ]
-    start = push_of(time, force[..., 0].sum(axis=1), window.begin, window.shift).start
     impulse = integral(time, force[..., 0], window.start, window.shift)
     shares = [impulse[g[0]] / impulse[g].sum() for g in car.tyres.groups if len(g) == 2]
     return np.array([*np.ravel(out), start, *shares])
 
 
-def _of_group(window: Window, time: Floats, force: Floats, let_go: float) -> Floats:
-    """`QUANTITIES` of the force (sample, component) [N] of a tyre or an axle."""
+def _of_group(window: Window, start: float, time: Floats, force: Floats, let_go: float) -> Floats:
+    """`QUANTITIES` of the force (sample, component) [N] of a tyre or an axle.
+
+    `start` [s] is that of the launch by the same forces, which the catch is counted from.
+    """
     push = push_of(time, force[:, 0], window.begin, window.shift)
     impulse = gained = np.nan
     if np.isfinite(window.passed):
@@ -171,13 +180,13 @@ def _of_group(window: Window, time: Floats, force: Floats, let_go: float) -> Flo
         rest = float(np.mean(force[(time >= window.begin) & (time < before), 2]))
         gained = float(np.mean(force[(time >= push.up) & (time <= window.shift), 2])) - rest
     catch = caught(time, force[:, 0], CAUGHT * push.plateau, let_go)
-    catch = catch - window.start if catch <= window.shift else np.nan
+    catch = catch - start if catch <= window.shift else np.nan
     return np.array([push.peak, push.plateau, push.up - push.start, impulse, gained, catch])
 
 
 def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: int) -> Floats:
     """Standard uncertainty of `_quantities` from sampling, slip and speed; no forces' errors."""
-    step = READ * sampling_interval(time)
+    step = u_crossing(time, car.bandwidth)
     out = np.zeros(count)
     for i, group in enumerate(car.tyres.groups):
         own = force[:, group].sum(axis=1)[:, 0]
@@ -189,9 +198,12 @@ def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: in
         away = np.nanmax(np.abs(np.subtract(others, best)), initial=0.0)
         place = i * len(QUANTITIES)
         out[place + 2] = step
-        at_end = np.interp(window.passed, time, own) if np.isfinite(window.passed) else 0.0
-        out[place + 3] = abs(at_end) * window.u_passed if np.isfinite(window.passed) else 0.0
-        out[place + 5] = np.hypot(away / COVERAGE_FACTOR, step)
+        if np.isfinite(window.passed):
+            at_end = abs(float(np.interp(window.passed, time, own)))
+            out[place + 3] = at_end * np.hypot(window.u_passed, U_TIME)
+        # Speeds say when slip ended, and gauges when the launch began.
+        apart = U_TIME if best == window.let_go[i] else 0.0
+        out[place + 5] = np.linalg.norm([away / COVERAGE_FACTOR, step, apart])
     out[len(car.tyres.groups) * len(QUANTITIES)] = step
     return out
 

@@ -16,7 +16,7 @@ from recon.conditioning.filters import low_pass
 from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import hop
-from recon.evaluation.launch.drive_force import RISE, crossing, integral
+from recon.evaluation.launch.drive_force import RISE, U_TIME, crossing, integral, u_crossing
 from recon.evaluation.launch.driven_tyres import DrivenTyres
 from recon.evaluation.launch.oscillation import Band, Oscillation, decaying_wave, oscillations
 from recon.evaluation.sections.find_sections import Section
@@ -27,9 +27,6 @@ AROUND = 0.6  # s before a gap that are looked at
 FOLLOWS = 2.0  # s after a gap in which an oscillation belongs to it
 OVERSHOOT = 0.4  # s after the force is back, in which it may overshoot
 HALF = 0.5
-# Of a step between samples, u of a time that is interpolated: where the force bends, and halfway,
-# where it is nearly straight.  By virtual launches sampled eight times as often: 0.085 and 0.014.
-READ, READ_HALFWAY = 0.1, 0.015
 SHUFFLE = Band(2.0, hop.LOW, 150.0, 1.5)  # Hz; usual for a driveline (common practice, no source)
 LEFT_OF_HOP = 0.25  # of its amplitude, below which nothing slower is told from it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
@@ -96,8 +93,8 @@ def measure(
     every = alternatives.estimate(quantities)
     count = len(QUANTITIES) + len(tyres.corners)
     sampling = np.zeros(count)
-    sampling[:2] = READ * sampling_interval(t)
-    sampling[2] = READ_HALFWAY * np.sqrt(2.0) * sampling_interval(t)
+    sampling[:2] = np.hypot(u_crossing(t, bandwidth), U_TIME)
+    sampling[2] = u_crossing(t, bandwidth, halfway=True)
     afterwards = every.at(slice(count, None))
     known = np.isfinite(alternatives.best[:, tyres.corners, 0]).all(axis=1)
     return Shift(
@@ -180,7 +177,7 @@ def _follows(time: Floats, total: Floats, section: Section, gap: _Gap | None) ->
         # The filter carries the step of the force into the first half-wave, which then looks short.
         frequency, u = decaying_wave(time[later], total[later], shuffling[0].time)
         if np.isfinite(frequency):
-            shuffle[FREQUENCY], shuffle[READING] = frequency, np.hypot(u, hop.STEADY * frequency)
+            shuffle[FREQUENCY], shuffle[READING] = frequency, u
     return np.concatenate([shuffle, _first(hopping)])
 
 
@@ -199,5 +196,5 @@ def _reading(afterwards: Floats) -> Floats:
         frequency, _, _, _, reading = afterwards[first : first + len(AFTERWARDS)]
         if np.isfinite(frequency):
             out[first] = reading
-            out[first + 2] = 0.5 / np.sqrt(3.0)
+            out[first + 2] = hop.U_COUNT
     return out

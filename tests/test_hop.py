@@ -1,0 +1,101 @@
+"""What the quantities of an event of hop are made of, and how unsure reading them is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.launch import launch
+from recon.analysis.shifts import shifts
+from recon.evaluation.launch import hop
+from recon.evaluation.launch.drive_force import U_TIME
+from recon.evaluation.launch.oscillation import Band, oscillations
+from recon.virtual.phases import Hop
+from tests.campaign.closed_forms import largest_wave
+from tests.launch_days import launch_day
+
+COUNT = len(hop.QUANTITIES) + len(hop.SHAPE)
+
+
+def signal(frequency: float, cycles: float, amplitude: float) -> np.ndarray:
+    """A row of quantities of hop that grows and dies away slowly."""
+    row = dict.fromkeys((*hop.QUANTITIES, *hop.SHAPE), 0.0) | {
+        "frequency": frequency, "cycles": cycles, "mean": amplitude, "largest": 1.5 * amplitude,
+        "growth": 0.25, "decay": 0.2, "first": 310.0, "last": 320.0, "uneven": 0.05,
+    }  # fmt: skip
+    return np.array(list(row.values()))
+
+
+def test_reading_a_wave_that_is_fitted_adds_nothing_to_the_errors_of_the_force() -> None:
+    """Amplitudes are read from all half-waves; a count is a difference of roundings."""
+    u = dict(zip(hop.QUANTITIES, hop.u_reading(signal(12.0, 9.0, 800.0), hop.LEAST), strict=False))
+    assert u["mean"] == u["largest"] == 0.0
+    rng = np.random.default_rng(1)
+    true, moved = rng.uniform(0, 50, 20000), rng.uniform(0, 50, 20000)
+    rounded = [np.round(2 * x) / 2 - x for x in (true, moved)]
+    at_both_ends = np.sqrt(2.0) * np.std(rounded[0] - rounded[1])
+    assert u["cycles"] == pytest.approx(at_both_ends, rel=0.02)
+    assert hop.u_frequency(5.0, 1.5, 0.0) > 0.05  # the slope through three reversals
+
+
+def test_the_frequency_of_an_event_does_not_hang_on_which_side_has_one_more_cycle() -> None:
+    longer = np.array([signal(12.30, 9.0, 650.0), signal(12.20, 8.5, 650.0)])
+    shorter = np.array([signal(12.30, 8.5, 650.0), signal(12.20, 9.0, 650.0)])
+    found = [hop.shared_frequency(rows) @ rows[:, 2] for rows in (longer, shorter)]
+    assert found == pytest.approx([12.25, 12.25], abs=0.01)
+    # A short, small one says little; one without hop nothing.
+    rows = np.array([signal(12.0, 10.0, 1000.0), signal(13.0, 3.0, 400.0), np.full(COUNT, np.nan)])
+    assert hop.shared_frequency(rows) == pytest.approx([1.0, 0.0, 0.0], abs=0.005)
+
+
+def test_the_latest_of_alike_ends_is_mostly_one_that_is_too_late() -> None:
+    rng, true, u = np.random.default_rng(2), 3.7, np.full(2, 0.04)
+    found = true + u * rng.standard_normal((400, 2))
+    too_late = found.max(axis=1) - true
+    mended = [latest - hop.by_chance(ends, u) for latest, ends in zip(too_late, found, strict=True)]
+    assert np.mean(too_late) > 0.5 * 0.04
+    assert abs(np.mean(mended)) < 0.4 * 0.04
+    assert hop.by_chance(np.array([3.2, 3.7, np.nan]), np.full(3, 0.02)) == pytest.approx(
+        0, abs=2e-3
+    )
+
+
+def test_a_fit_and_a_periodogram_differ_by_as_much_as_is_allowed() -> None:
+    """On waves without any error that grow and die away beside a slope of the force."""
+    rng, time, apart = np.random.default_rng(5), np.arange(0.0, 4.0, 0.005), []
+    for _ in range(60):
+        growth, decay = rng.uniform(3.0, 8.0, 2)
+        frequency, size = rng.uniform(10.0, 14.0), rng.uniform(450.0, 1800.0)
+        envelope = size * Hop(2.0, frequency, 1.0, growth, decay, 0.0).envelope(time - 2.0)
+        force = envelope * np.cos(2 * np.pi * frequency * time + rng.uniform(0.0, 2 * np.pi))
+        force += rng.uniform(-300.0, 300.0) * np.clip((time - 2.0) / 0.5, -1.0, 1.0)
+        for wave in oscillations(time, force, Band(hop.LOW, hop.HIGH, hop.LEAST, hop.CYCLES)):
+            inside = (time >= wave.start) & (time <= wave.end)
+            other = largest_wave(time[inside], force[inside])
+            apart.append((wave.frequency - other) / hop.u_frequency(other, wave.cycles, 0.0))
+    assert len(apart) > 50
+    assert np.sqrt(np.mean(np.square(apart))) == pytest.approx(1.0, abs=0.2)
+
+
+@pytest.fixture(scope="module")
+def answer() -> xr.Dataset:
+    return launch(launch_day()[0])
+
+
+def test_an_event_has_the_frequency_and_the_ends_of_all_its_tyres(answer: xr.Dataset) -> None:
+    each = answer["hop_frequency"].to_numpy()[0].ravel()
+    event = float(answer["hop_event_frequency"][0])
+    assert each.min() < event < each.max()
+    assert not np.isclose(event, each).any()
+    assert float(answer["hop_end"][0]) < float(answer["hop_finish"][0].max())
+    assert float(answer["hop_start"][0]) > float(answer["hop_begin"][0].min())
+
+
+def test_elapsed_times_are_as_unsure_as_the_clock_of_the_gauges(answer: xr.Dataset) -> None:
+    """All gauges late alike: that moves elapsed times, but no time between two of them."""
+    found = shifts(launch_day()[0])
+    assert float(answer["u_launch_start"][0]) > U_TIME
+    assert (found["u_gap_start"] > U_TIME).all()
+    assert (found["u_gap_end"] > U_TIME).all()
+    assert (found["u_time_below_half"] < U_TIME / 2).all()
