@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 import xarray as xr
 
+import recon.analysis.load_transfer as of_load_transfer
 from recon.analysis.load_transfer import load_transfer
 from recon.base.errors import DataError
 from recon.base.status import BIT
 from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.stated_sections import GivenSection
+from recon.reconstruction.result.signed_errors import signed_errors
 from recon.report.answers.load_transfer import load_transfer_summary, plot_load_transfer
 from tests.days import day
+from tests.launch_days import launch_day
 from tests.made_drives import MadeCar, MadeDrive
 from tests.made_forces import RATE
 
@@ -261,3 +264,29 @@ def test_the_words_begin_with_the_finding_and_the_picture_has_both_axles() -> No
     panel = figure.axes[0]
     heights = np.array([bar.get_height() for bar in panel.patches])
     assert heights == pytest.approx(answer["transfer"].to_numpy().T.ravel())
+
+
+def test_gauges_that_drift_during_the_drive_are_in_the_uncertainty_of_downforce(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """In a launch speed rises with time, as a zero does that moves."""
+    forces = launch_day()[0]
+    time = forces["elapsed_time"].to_numpy()
+    late = (time - time.mean()) / np.ptp(time)
+    plain = load_transfer(forces)
+    moved = []
+    for k in range(4):
+        other = forces.copy(deep=True)
+        for name in ("tyre_force_vehicle", "tyre_force_intermediate"):
+            other[name].values[:, k, 2] += 100.0 * late
+        found = load_transfer(other)["downforce_area"] - plain["downforce_area"]
+        moved.append(float(found) / 100.0)
+    errors = signed_errors(forces, np.arange(100, len(time) - 100, 50), "vehicle")[..., 2]
+    zeros = [i for i, n in enumerate(forces["cause_name"].to_numpy()) if str(n).endswith(" zeros")]
+    expected = np.linalg.norm(0.9 * errors[zeros].mean(axis=1) @ moved)
+    monkeypatch.setattr(of_load_transfer, "DURING", {" zeros": 0.9})
+    u = [float(load_transfer(forces)["u_downforce_area"])]
+    monkeypatch.setattr(of_load_transfer, "DURING", {})
+    u.append(float(load_transfer(forces)["u_downforce_area"]))
+    assert np.sqrt(u[0] ** 2 - u[1] ** 2) == pytest.approx(expected, rel=0.1)
+    assert float(plain["u_downforce_area"]) > 1.1 * u[1]

@@ -40,6 +40,9 @@ FEWEST = 30
 LEAST_SPREAD = 1.0  # m/s2, standard deviation of an acceleration that slopes can be read from
 AIR_DENSITY = 1.2  # kg/m3
 WANDER = 0.9  # of the uncertainty of a zero: its change during a drive; common practice, no source
+# Of an effect, its change during a drive: gauges that are warmer than at their pulls in the mean
+# mostly became so in the drive, and loads creep as long as they stand.  Common practice, no source.
+DURING = {" zeros": WANDER, "thermal slope of the links": 2.0, "creep of the gauges": 1.0}
 DIAGONAL = ("FL", "RR")
 DIRECTIONS = ("lateral", "longitudinal")  # load transfers that the height is found from
 NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
@@ -96,7 +99,7 @@ def load_transfer(
     parts: Labelled = {}
     if vehicle is not None and not why:
         parts = labelled_parts(parts_of(car_of(forces, vehicle), drive.means, loads, alternatives))
-    answer = _answer(forces, drive, loads, loads.fitted(alternatives), why)
+    answer = _answer(forces, drive, loads, loads.fitted(alternatives, _during(drive)), why)
     return answer.assign(parts).assign_coords(part=list(PARTS)) if parts else answer
 
 
@@ -321,6 +324,13 @@ def _of_cross_weight(drive: _Drive, fit: Fit) -> Labelled:
         "cross_weight_drift", changed, (), "1",
         f"change over the drive of the {words}",
     )  # fmt: skip
+
+
+def _during(drive: _Drive) -> Floats:
+    """Share (cause,) [1] of its effect by which each cause changes during the drive."""
+    names = [str(name) for name in drive.means["cause_name"].data]
+    ends = [next((s for e, s in DURING.items() if name.endswith(e)), 0.0) for name in names]
+    return np.array(ends)
 
 
 def _wander(drive: _Drive, fit: Fit, share: Callable[[Floats], list[float]]) -> Floats:

@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from recon.conditioning.filters import low_pass
+from recon.evaluation.grip.envelope import USUAL_EXPONENT
 from recon.evaluation.launch.hop import COMPONENTS, HIGH, LEAST, LOW
 from recon.virtual.phases import SHUFFLES, Hop
 
@@ -126,6 +127,12 @@ def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
     return float(hop.peak + there[0]), float(hop.peak + there[-1])
 
 
+def _exponents(grip: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
+    """Exponents (corner, direction) that were found; with true forces, others are assumed too."""
+    found = grip["exponent"].to_numpy()
+    return np.where(found == USUAL_EXPONENT, np.nan, found)
+
+
 def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
     """Frequency [Hz] of the driveline after each shift."""
     return np.where(np.isnan(shifts["shuffle_frequency"]), np.nan, SHUFFLES)
@@ -133,6 +140,7 @@ def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
 
 FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "available_force": _limits,
+    "exponent": _exponents,
     "hop_begin": _end_of_hop("hop_begin", 0),
     "hop_start": _end_of_hop("hop_start", 0),
     "hop_finish": _end_of_hop("hop_finish", 1),

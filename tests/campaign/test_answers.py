@@ -98,6 +98,12 @@ def test_the_frequency_of_hop_is_read_in_another_way_than_by_the_answer() -> Non
     assert float(in_closed_form(of_shifts, truth)["hop_frequency"][0]) == 11.0
 
 
+def test_an_exponent_that_is_assumed_is_not_judged_by_the_same_assumption() -> None:
+    ideal = xr.Dataset({"exponent": (("corner", "direction"), [[0.85, 0.7]])})
+    closed = in_closed_form(ideal, xr.Dataset())["exponent"].to_numpy()
+    assert closed == pytest.approx(np.array([[np.nan, 0.7]]), nan_ok=True)
+
+
 def test_a_late_sample_keeps_the_size_of_hop() -> None:
     time = np.arange(0, 4, 0.01)
     wave = np.sin(2 * np.pi * 12 * time)

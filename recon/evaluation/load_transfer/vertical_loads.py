@@ -75,7 +75,7 @@ class Loads:
         columns = self.columns(acceleration)
         found = (np.linalg.pinv(columns) if inverse is None else inverse) @ load
         rest = load - columns @ found
-        late = (self.time - self.time.mean()) / max(float(np.ptp(self.time)), 1e-9)
+        late = self._late
         heights = np.full(2, np.nan)
         if self.heights is not None:
             heights = self.heights.by_both(force, given)
@@ -86,8 +86,25 @@ class Loads:
         drift = late @ rest / (late @ late)
         return np.concatenate([found[: len(TERMS)].ravel(), drift, heights, bins.ravel()])
 
-    def fitted(self, alternatives: Alternatives) -> Fit:
-        """The quantities with their errors: those of the forces, of the fit and of assumptions."""
+    def _by_drift(self, best: Floats, given: Assumptions) -> Floats:
+        """Change (term,) of the coefficients of `TERMS` per newton by which a load drifts [1/unit].
+
+        Evenly from half of it too low to half of it too high, from the first sample to the last.
+        """
+        inverse = np.linalg.pinv(self.columns(self.acceleration(best, given)))
+        return np.asarray(inverse @ self._late)[: len(TERMS)]
+
+    @property
+    def _late(self) -> Floats:
+        """Time (sample,) [1] from -1/2 to 1/2 over the drive, zero in the mean."""
+        return (self.time - self.time.mean()) / max(float(np.ptp(self.time)), 1e-9)
+
+    def fitted(self, alternatives: Alternatives, during: Floats) -> Fit:
+        """The quantities with their errors: those of the forces, of the fit and of assumptions.
+
+        `during` (cause,) [1] is the share of each cause by which its effect changes from the
+        beginning of the drive to the end.
+        """
         best, corners = alternatives.best, len(alternatives.corners)
         given = Assumptions()
         inverse: Floats | None = None
@@ -96,7 +113,10 @@ class Loads:
         estimate = alternatives.estimate(lambda force: self.of(force, given, inverse))
         estimate = with_groups(estimate, self.time, lambda at: self.at(at).of(best[at], given))
         rows = given.effects(lambda other: self.of(best, other))
-        estimate = replace(estimate, by_cause=np.vstack([estimate.by_cause, rows]))
+        drifting = np.zeros((len(during), len(estimate.value)))
+        constant = during[:, None] * estimate.by_cause[: len(during), :corners]
+        drifting[:, : len(TERMS) * corners] = np.kron(self._by_drift(best, given), constant)
+        estimate = replace(estimate, by_cause=np.vstack([estimate.by_cause, rows, drifting]))
         sizes = [corners] * (len(TERMS) + 1) + [2, corners * len(self.middles)]
         ends = np.cumsum([0, *sizes])
         parts = [estimate.at(slice(a, b)) for a, b in pairwise(ends)]
