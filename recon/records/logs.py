@@ -116,7 +116,8 @@ def read_log(
         coords=stamped(
             LOG,
             {
-                "elapsed_time": index_of(values[0]),
+                # A copy: whoever keeps the time of a log does not keep all of its channels.
+                "elapsed_time": index_of(values[0].copy()),
                 "gauge": np.array([g.name for g in gauges], dtype=str),
             },
         ),
