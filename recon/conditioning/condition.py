@@ -85,7 +85,7 @@ def condition(
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
     by_gauge = _gauge_status(car, names, raw, rate, base.bridged)
-    tared, scatter = room(raw.shape[::-1]).T, _scatter(raw)
+    tared = room(raw.shape[::-1]).T
     zeros = _zeros(log, car, tares, names, raw, tared)
     if not zeros:
         raise DataError(
@@ -100,7 +100,9 @@ def condition(
         at = _columns(car, corner, names)
         u_zero[at] = zero.u
         mean_zero[at], change[at] = zero.mean, zero.change
-        noise[at] = np.where(np.isfinite(zero.noise), zero.noise, scatter[at]) * gain
+        noise[at] = zero.noise * gain
+        if unrecorded := [k for k in at if not np.isfinite(noise[k])]:
+            noise[unrecorded] = _scatter(side_by_side(raw, unrecorded)) * gain
     for g in range(len(names)):
         np.subtract(raw[:, g], tared[:, g], out=tared[:, g])
         # The filter must not spread a flat or clipped sample to its neighbours.

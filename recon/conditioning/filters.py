@@ -22,6 +22,7 @@ TOGETHER = 1 << 13  # samples of a stretch whose channels still fit the cache to
 DESIGNS = 32  # filters that are kept: answers use a few, many times
 EDGE = 15  # samples by which a stretch is continued at both ends
 SHORTEST = 32  # samples; a shorter stretch between two gaps cannot be filtered
+NONE = np.zeros(0, dtype=np.intp)  # no sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,9 @@ def low_pass(
         for k in range(values.shape[1]):
             column = out[part, k]
             column[:] = values[part, k]
-            missing = np.flatnonzero(~np.isfinite(column))
+            # A sum costs little and is finite only where every sample is: the usual case.
+            gaps = not np.isfinite(column.sum())
+            missing = np.flatnonzero(~np.isfinite(column)) if gaps else NONE
             if missing.size == len(column):
                 column[:] = np.nan
                 continue
@@ -131,7 +134,8 @@ def zero_phase(sections: Floats, column: Floats, out: Floats | None = None) -> F
     fits the cache.  `sections` (section, 6) [1] are those of the filter; `out` may be `column`.
     """
     around = _around(sections.tobytes())
-    piece = max(PIECE, 8 * around)
+    step = _block(around) - 2 * around
+    piece = max(PIECE, 8 * around) // step * step  # so that whole blocks fill it
     out = np.empty_like(column) if out is None else out
     before = column[:0]  # samples in front of a piece, which may have been filtered by now
     for start in range(0, len(column), piece):
@@ -157,16 +161,23 @@ def _by_spectrum(sections: Floats, column: Floats, around: int) -> Floats:
     """
     from scipy.fft import irfft, rfft
 
-    size = max(BLOCK, 1 << (4 * around).bit_length())
+    size = _block(around)
     step = size - 2 * around
     count = -(-(len(column) - 2 * around) // step)
-    padded = np.concatenate([column, np.zeros(count * step + 2 * around - len(column))])
-    spectrum = rfft(np.lib.stride_tricks.sliding_window_view(padded, size)[::step], axis=1)
+    out = np.empty(count * step + 2 * around)
+    missing = len(out) - len(column)
+    if missing:
+        column = np.concatenate([column, np.zeros(missing)])
+    spectrum = rfft(np.lib.stride_tricks.sliding_window_view(column, size)[::step], axis=1)
     spectrum *= _gain(sections.tobytes(), size)
-    out = padded[: len(column)]
-    middle = irfft(spectrum, size, axis=1)[:, around:-around].ravel()
-    out[around:-around] = middle[: len(out) - 2 * around]
-    return out
+    middle = out[around:-around].reshape(count, step)
+    middle[:] = irfft(spectrum, size, axis=1)[:, around:-around]
+    return out[: len(out) - missing]
+
+
+def _block(around: int) -> int:
+    """Samples of a spectrum, of which `around` at either end are of no use."""
+    return max(BLOCK, 1 << (4 * around).bit_length())
 
 
 @lru_cache(maxsize=DESIGNS)

@@ -18,6 +18,7 @@ from recon.planning.unknowns import MODES
 
 Singles = NDArray[np.float32]
 Modes = tuple[tuple[str, ...], ...]
+Turns = list[tuple[int, slice | NDArray[np.int64]]]  # modes with their samples
 STRETCH = 64  # samples of a mode in one stretch, on average, from where stretches are quicker
 
 
@@ -158,7 +159,7 @@ def joint_mode(modes: NDArray[np.int64]) -> NDArray[np.int64]:
     return out
 
 
-def samples_by_mode(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np.int64]]]:
+def samples_by_mode(mode: NDArray[np.int64]) -> Turns:
     """Each joint mode of a block (sample,) with its samples.
 
     Mostly there is one, and nothing is picked out.
@@ -169,7 +170,7 @@ def samples_by_mode(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[
     return [(int(m), np.flatnonzero(mode == m)) for m in found]
 
 
-def modes_in_turn(mode: NDArray[np.int64]) -> list[tuple[int, slice | NDArray[np.int64]]]:
+def modes_in_turn(mode: NDArray[np.int64]) -> Turns:
     """Each joint mode of a block (sample,) with samples, for results that replace earlier ones.
 
     The most frequent mode comes first and has all samples: to calculate some of them twice is

@@ -135,7 +135,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
         _wheel_samples(log, car, assembly, corner, sensors, body)
         for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
     ]
-    there = log.variables["gauge"].to_index().tolist()
+    there = log.get_index("gauge").tolist()
     order = [there.index(gauge) for gauge in solver.gauges]
     indication = side_by_side(log.variables["indication"].to_numpy(), order).T
     by_gauge = side_by_side(log.variables["gauge_status"].to_numpy(), order)
@@ -157,14 +157,14 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
 def _require_gauges(log: xr.Dataset, solver: Solver) -> None:
     """Refuse a log whose zeros mean another load, or that lacks a gauge of the assembly."""
     where, name = str(log.attrs.get("path", "log")), solver.assembly.name
-    if name not in log.variables["tared_corner"].to_index():
+    if name not in log.get_index("tared_corner"):
         raise DataError(
             where=where,
             found=f"no tare of corner {name}",
             needed="tares of every corner that was prepared",
             do="Condition the log with a tare of this corner, or prepare without it.",
         )
-    there = log.variables["gauge"].to_index()
+    there = log.get_index("gauge")
     missing = [gauge for gauge in solver.gauges if gauge not in there]
     if missing:
         raise DataError(
@@ -257,7 +257,7 @@ def _hub_moment(
     mode[braked] = 1
     if np.isfinite(corner.brake.torque_per_pressure):
         torque = np.where(braked, pressure * corner.brake.torque_per_pressure, 0.0)
-    if "wheel_speed" in log and corner.name in log.variables["corner"].to_index():
+    if "wheel_speed" in log and corner.name in log.get_index("corner"):
         speed = _channel(log, "wheel_speed", corner.name)
         locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
         mode[locked], torque[locked] = 2, 0.0
@@ -266,7 +266,7 @@ def _hub_moment(
 
 def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
     """A channel that the session counts on, of the car or of one corner."""
-    if name not in log or (corner is not None and corner not in log.variables["corner"].to_index()):
+    if name not in log or (corner is not None and corner not in log.get_index("corner")):
         of = "" if corner is None else f", corner {corner}"
         raise DataError(
             where=f"{log.attrs.get('path', 'log')}{of}",
@@ -277,4 +277,4 @@ def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
     values = log.variables[name].to_numpy()
     if corner is None:
         return values
-    return np.asarray(values[:, log.variables["corner"].to_index().get_loc(corner)])
+    return np.asarray(values[:, log.get_index("corner").get_loc(corner)])

@@ -134,7 +134,7 @@ def _assembly_session(
 
 def tare_of(log: xr.Dataset, assembly: str) -> Tare:
     """State of the tare that the zeros of an assembly were taken in."""
-    at = log.variables["tared_corner"].to_index().get_loc(assembly)
+    at = log.get_index("tared_corner").get_loc(assembly)
     names = ("tare_state", "tare_pad_load")
     state, load = (log.variables[name].to_numpy()[at] for name in names)
     return Tare(str(state), float(load))

@@ -18,6 +18,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.reconstruction.estimator.sample_features import (
     Singles,
+    Turns,
     features_of,
     joint_mode,
     modes_in_turn,
@@ -91,6 +92,7 @@ class Solved:
 def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     """Forces and variances of one block, held to `bound`."""
     mode, turn = joint_mode(samples.mode), samples.turn.astype(np.float32)
+    turns = modes_in_turn(mode)
     outputs, status = solver.outputs, samples.status.copy()
     lost = outputs.lost_of_wheels()
     status[lost.any(axis=1)] |= BIT["not_observable"]
@@ -112,7 +114,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     features = features_of(force, samples.travel, samples.rack, solver.scale)
     rack = (samples.rack / solver.scale[-1]).astype(np.float32)
     products = solver.squares.products.at(features, rack)
-    variance, xy = variances_of(outputs, solver.squares, products, mode)
+    variance, xy = variances_of(outputs, solver.squares, products, turns)
     beyond = beyond_pulls(force[:, :3], solver.force_reached[..., None].astype(np.float32))
     beyond[lost] = 0.0
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
@@ -123,12 +125,12 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         free=free,
         turn=turn,
         heading=solver.table.heading.astype(np.float32) @ basis,
-        random=_random(solver, samples, mode),
+        random=_random(solver, samples, turns),
         leak=outputs.leak(samples.turn).astype(np.float32),
         variance=variance,
         xy=xy,
-        late=late_effect(outputs, solver.steering, features, mode),
-        leaning=[late_effect(outputs, cause, features, mode) for cause in solver.leaning],
+        late=late_effect(outputs, solver.steering, features, turns),
+        leaning=[late_effect(outputs, cause, features, turns) for cause in solver.leaning],
         status=status,
         mode=samples.mode,
         travel=samples.travel,
@@ -141,15 +143,15 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     return out
 
 
-def _random(solver: Solver, samples: Samples, mode: NDArray[np.int64]) -> Singles:
+def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:
     """Variance (output, sample) [N2] of single samples.
 
     Where a hub moves up and down, the gain of its accelerometer is wrong by a share of what moves
     it, now up and now down: in wheel hop that is more than the noise of the gauges.
     """
     moved = np.square(samples.hub[2::3].astype(np.float32) - np.float32(STANDARD_GRAVITY))
-    out = np.empty((len(solver.outputs.rows), len(mode)), dtype=np.float32)
-    for m, chosen in modes_in_turn(mode):
+    out = np.empty((len(solver.outputs.rows), moved.shape[1]), dtype=np.float32)
+    for m, chosen in turns:
         noise, gain = solver.random[m], np.square(solver.hub_gain[m])
         out[:, chosen] = noise.astype(np.float32)[:, None]
         out[:, chosen] += gain.astype(np.float32) @ moved[:, chosen]

@@ -9,11 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.reconstruction.causes.cause import Cause
-from recon.reconstruction.estimator.sample_features import Products, Singles, modes_in_turn
+from recon.reconstruction.estimator.sample_features import Products, Singles, Turns
 from recon.reconstruction.solving.outputs import Outputs
 from recon.records.forces import PARTS
 
@@ -55,17 +54,17 @@ def _intermediate(cause: Cause) -> Floats:
 
 
 def variances_of(
-    outputs: Outputs, squares: Squares, products: Singles, mode: NDArray[np.int64]
+    outputs: Outputs, squares: Squares, products: Singles, turns: Turns
 ) -> tuple[Singles, Singles]:
     """Variances (part, output, sample) [N2] of the outputs in intermediate axes, part by part.
 
     Also the covariances (part, w, sample) of x and y of every wheel.  `outputs` and `squares` are
-    as `squares_of` has them, at `products` (product, sample) and the joint `mode` (sample,).
+    as `squares_of` has them, at `products` (product, sample) and their `modes_in_turn`.
     """
     count = len(outputs.rows)
     by_mode = squares.coefficients.reshape(len(squares.coefficients), -1, len(products))
     out = np.empty((by_mode.shape[1], products.shape[1]), dtype=np.float32)
-    for m, chosen in modes_in_turn(mode):
+    for m, chosen in turns:
         if isinstance(chosen, slice):
             np.matmul(by_mode[m], products[:, chosen], out=out[:, chosen])
         else:
@@ -76,13 +75,11 @@ def variances_of(
     return np.maximum(variance, 0.0, out=variance), parts[:, count:]
 
 
-def late_effect(
-    outputs: Outputs, cause: Cause | None, features: Singles, mode: NDArray[np.int64]
-) -> Singles:
+def late_effect(outputs: Outputs, cause: Cause | None, features: Singles, turns: Turns) -> Singles:
     """Effect (output, sample) [N] on the loads of a cause that turns axes as well."""
     out = np.zeros((len(outputs.rows), features.shape[1]), dtype=np.float32)
     if cause is not None:
-        for m, chosen in modes_in_turn(mode):
+        for m, chosen in turns:
             loading = (outputs.rows @ cause.loading[m]).astype(np.float32)
             out[:, chosen] = loading @ features[:, chosen]
     return out
