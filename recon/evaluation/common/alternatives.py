@@ -203,6 +203,17 @@ class Alternatives:
         fixed = self._by_cause(_half_change(best[0], up, down))
         return Estimate(best[0], fixed, _spread(drawn - best))
 
+    def raised(self, quantity: Quantity, *, draws: int = DRAWS) -> Floats:
+        """How much noise adds to a quantity (quantity,) in the mean: to a maximum always something.
+
+        `quantity` takes forces (sample, corner, component) [N], as in `estimate`, whose `draws` are
+        the same.  To first order that is what the noise of the drive has added to the best value.
+        """
+        every = np.array(
+            [quantity(self.best + one) for some in self._drawn(draws) for one in some], dtype=float
+        )
+        return np.asarray(every.mean(axis=0) - np.asarray(quantity(self.best), dtype=float))
+
     def _moved(self) -> Iterator[Floats]:
         """Changes of the forces (direction, sample, corner, component) [N], some at a time."""
         for some in self._some(len(self._directions.change)):

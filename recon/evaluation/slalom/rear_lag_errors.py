@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -136,11 +136,16 @@ def weaving_of(forces: xr.Dataset, waves: list[HalfWave]) -> Weaving | None:
         parts = [np.stack(pair, axis=1).ravel() for pair in by_axle]
         return np.concatenate([[own.lag(*axles), own.lag_of_slopes(*axles)], *parts])
 
-    estimate = Alternatives(means, slice(None)).estimate(quantity)
+    alternatives = Alternatives(means, slice(None))
+    estimate = alternatives.estimate(quantity)
+    raised = alternatives.raised(quantity)
     weave = weave.at_crossings(best[0] + best[1])
     late = late_words(forces)
     ends = np.cumsum([0, 2, 2 * PHASES, 2 * len(run), 2 * len(run)])
     lag, cycle, rise, crest = (estimate.at(slice(int(a), int(b))) for a, b in pairwise(ends))
+    # Noise makes the steepest slope steeper.  What that adds is as unsure as it is large, and draws
+    # about the best force hold both.
+    rise = replace(rise, value=rise.value - raised[ends[2] : ends[3]])
     spread = np.stack([weave.cycles(own).std(axis=0) for own in best], axis=1)
     apart = np.hypot(u_between_axles(forces, late), _u_friction(forces, cycle, weave))
     return Weaving(
