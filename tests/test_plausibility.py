@@ -56,6 +56,11 @@ def test_wheels_heavier_than_the_car(written):
     ("old", "new", "told"),
     [
         ("total_kg = 742", "total_kg = 250", "unsprung masses are 42 % of 250 kg, usually"),
+        (
+            "total_kg = 742",
+            "total_kg = 1636",
+            "6.4 % of 1636 kg, usually more than 7 %. Is total_kg in kg? 1636 lb are 742 kg.",
+        ),
         (CENTRE, "centre_of_mass_mm = [-1290, 0, 43]", "centre of mass 43 mm, usually 150 to"),
         (CENTRE, "centre_of_mass_mm = [-1290, 0, 1300]", "centre of mass 1300 mm, usually 150 to"),
     ],

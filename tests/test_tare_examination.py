@@ -264,3 +264,17 @@ def test_unsprung_masses_in_pounds_are_named() -> None:
     assert doubt.channels == ("unsprung_mass_RL", "unsprung_mass_RR")
     assert "unsprung_mass_kg of RL and RR in the vehicle file: it seems to be in lb" in doubt.do
     assert doubt.probability > 0.9
+
+
+@pytest.mark.parametrize("corners", [("FL", "FR", "RL", "RR"), ("RL", "RR")])
+def test_a_car_weighed_in_pounds_is_named(corners: tuple[str, ...]) -> None:
+    """The mass enters no force: weight and mass times acceleration are what contradict it."""
+    car = replace(day().car, mass=day().car.mass / POUND)
+    made = {name: day().calibration.corners[name] for name in corners}
+    gauges = [gauge for corner in made.values() for gauge in corner.gauges]
+    log = day().conditioned.sel(gauge=gauges)
+    view = view_of(prepare(replace(day().calibration, corners=made), car, log), log)
+    (doubt,) = JUDGE.doubts(view, JUDGE.terms(view))
+    assert (doubt.cause, doubt.channels) == ("other unit", ("total_kg",))
+    assert f"total_kg in the vehicle file: {car.mass:g} seems to be lb (742 kg)." in doubt.do
+    assert doubt.probability > 0.9

@@ -8,6 +8,7 @@ results are printed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from recon.base.errors import DataError, nearest
 
@@ -101,6 +102,13 @@ UNITS: dict[str, dict[str, Unit]] = {
     "V": {"V": Unit("V", 1.0), "mV": Unit("V", 1e-3)},
     "counts": {"counts": Unit("counts", 1.0), "count": Unit("counts", 1.0)},
 }
+
+
+def celsius(fahrenheit: Any) -> Any:
+    """Temperature [degC], a number or an array (...), of one in degF."""
+    unit = UNITS["temperature"]["degF"]
+    return unit.factor * fahrenheit + unit.offset
+
 
 # Spellings that others use, without regard to capitals, and ours: "kph" looks more like "mph".
 OF_OTHERS = {

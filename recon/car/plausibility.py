@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.errors import VehicleError, VehicleWarning, warn
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.car.bridges import TubeBridge
 from recon.car.source import Loc, Source
 from recon.car.vehicle import Axle, Corner, Vehicle
@@ -14,6 +14,7 @@ Size = tuple[str, float, tuple[float, float], Loc]
 
 # Ranges outside which a number is noted; common practice, no source.
 UNSPRUNG_SHARE = 0.4  # of the total mass
+LEAST_UNSPRUNG = 0.07  # of it, four wheels; shipped and common cars have 0.09 to 0.15
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
 SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
@@ -79,6 +80,14 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
             f"{where}: unsprung masses are {100 * wheels / car.mass:.0f} % of {car.mass:g} kg, "
             f"usually less than {100 * UNSPRUNG_SHARE:.0f} %. unsprung_mass_kg is that of one "
             "wheel.",
+            VehicleWarning,
+        )
+    share = 4.0 * wheels / len(car.corners) / car.mass
+    if share < LEAST_UNSPRUNG:
+        warn(
+            f"{where}: four wheels as stated are {100 * share:.2g} % of {car.mass:g} kg, usually "
+            f"more than {100 * LEAST_UNSPRUNG:.0f} %. Is total_kg in kg? {car.mass:g} lb are "
+            f"{car.mass * POUND_FORCE / STANDARD_GRAVITY:.0f} kg.",
             VehicleWarning,
         )
 

@@ -66,6 +66,7 @@ def condition(
         its mean over the log, `zero_change`, the last tare less the first, `u_zero` and `noise`
         (gauge,), standard uncertainties, in the same
         unit; `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
+        `tare_temperature` (tare, gauge) of the first and the last one [degC];
         `tare_state` and `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed;
         attributes `bandwidth` and `rate` [Hz].
 
@@ -95,11 +96,13 @@ def condition(
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
     u_zero, noise, mean_zero, change = (np.full(len(names), np.nan) for _ in range(4))
+    temperature = np.full((2, len(names)), np.nan)
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
         u_zero[at] = zero.u
         mean_zero[at], change[at] = zero.mean, zero.change
+        temperature[:, at] = zero.temperature
         noise[at] = zero.noise * gain
         if unrecorded := [k for k in at if not np.isfinite(noise[k])]:
             noise[unrecorded] = _scatter(side_by_side(raw, unrecorded)) * gain
@@ -121,6 +124,7 @@ def condition(
     made |= {
         "indication": (by_sample, low_pass(tared, bandwidth, rate, parts, out=tared)),
         "gauge_status": (by_sample, by_gauge),
+        "tare_temperature": (("tare", "gauge"), temperature),
         "tare_state": (("tared_corner",), [zero.state for zero in zeros.values()]),
         "tare_pad_load": (("tared_corner",), [zero.pad_load for zero in zeros.values()]),
     }

@@ -48,7 +48,7 @@ class Zero:
     `mean` (gauge,) over the log and its standard uncertainty `u` (gauge,); `change` (gauge,) from
     the first tare to the last one, NaN with a single tare; `noise` (gauge,), the standard deviation
     of single samples, NaN if not recorded; `state` of the tare, `hanging` or `pads`; `pad_load`
-    [N], NaN if hanging; `temperature` at the tare [degC].
+    [N], NaN if hanging; `temperature` (2, gauge) at the first and the last tare [degC].
     """
 
     mean: Floats
@@ -57,7 +57,7 @@ class Zero:
     noise: Floats
     state: str
     pad_load: float
-    temperature: float
+    temperature: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ def zero_of(
         noise=tares.sd[first],
         state=state,
         pad_load=float(tares.pad_load[first[0]]),
-        temperature=float(np.mean(tares.temperature[first])),
+        temperature=np.array([tares.temperature[first], tares.temperature[last]]),
     )
 
 

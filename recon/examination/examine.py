@@ -25,6 +25,7 @@ from recon.examination.single_faults import single_faults_absent
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
+from recon.examination.temperature_causes import temperature_causes
 from recon.examination.term import Term
 from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import Part, View, view_of
@@ -55,6 +56,7 @@ JUDGE = Judge(
     proposals=(
         gauge_causes,
         tare_causes,
+        temperature_causes,
         mass_causes,
         ordinary_causes,
         late_causes,

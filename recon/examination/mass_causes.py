@@ -1,8 +1,9 @@
-"""Unsprung masses that the vehicle file has in pounds.
+"""Masses that the vehicle file has in pounds: of wheels, and of the whole car.
 
 What a wheel weighs enters the forces twice: its weight hung on the links at the tare, and its hub
 is accelerated on the road.  A mass that is 2.2 times too large looks like zeros and gains of
-several gauges of a corner at once.
+several gauges of a corner at once.  The mass of the car enters no force: only what the forces are
+compared with.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import replace
 from functools import partial
 
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.calibration.evidence_against import factor_unseen
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 
@@ -20,7 +22,19 @@ ALL, ONE_WHEEL = -1.0, -1.0  # nats; masses of all wheels come from the same sca
 
 
 def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
-    """Unsprung masses of single assemblies, or of all, that are in lb."""
+    """Masses in lb: of the wheels of single assemblies, or of all, or of the whole car."""
+    car = view.prepared.car
+    alike = " Strap loads in kgf that were written as lbf would show the same."
+    if doubted:
+        yield Candidate(
+            "other unit",
+            view.corners,
+            ("total_kg",),
+            _lighter_car,
+            f"Weigh the car and correct total_kg in the vehicle file: {car.mass:g} seems to be lb "
+            f"({POUND * car.mass:.0f} kg)." + (alike if factor_unseen(car) else ""),
+            weight=ALL,
+        )
     every = tuple(view.parts)
     single = [(name,) for name, part in view.parts.items() if set(part.corners) & set(doubted)]
     for names in dict.fromkeys((*single, every) if single else ()):
@@ -34,6 +48,16 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             f"{' and '.join(corners)} in the vehicle file: it seems to be in lb.",
             weight=ALL if names == every else ALL + ONE_WHEEL,
         )
+
+
+def _lighter_car(view: View) -> View:
+    """The drive of a car that weighs as many pounds as the vehicle file has kilograms."""
+    car = view.prepared.car
+    lighter = replace(car, mass=POUND * car.mass, u_mass=POUND * car.u_mass)
+    parts = {
+        name: part.with_indication(part.samples.indication) for name, part in view.parts.items()
+    }
+    return replace(view, prepared=replace(view.prepared, car=lighter), parts=parts, kept={})
 
 
 def _lighter(view: View, *, names: tuple[str, ...]) -> View:

@@ -19,6 +19,7 @@ from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
 from recon.reconstruction.inputs.steering import steer_of
+from recon.reconstruction.inputs.temperatures import warn_of_fahrenheit
 from recon.reconstruction.solving.gauge_outage import failed_together
 
 MOST_NAMED = 6  # missing gauges that a message names
@@ -41,6 +42,7 @@ def session_of(
     attitude = attitude_of(log, car)
     steer = steer_of(log, car, assemblies)
     path = log.attrs.get("path", "log")
+    warn_of_fahrenheit(log, calibration)
     if "gauge_temperature" not in log:
         warn_of_prior(
             f"{path}: gauge_temperature is not logged; intervals are widened for "

@@ -1,0 +1,74 @@
+"""Temperatures in degrees Fahrenheit that were labelled as degrees Celsius.
+
+Zeros are interpolated over temperature between two tares.  Where log and tares are not in one unit,
+every zero is off by what it drifted, many times over, and all tares look as if they were shifted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.late import xr
+from recon.base.quantities import celsius
+from recon.conditioning.zero import ENOUGH_WARMING
+from recon.examination.term import Candidate
+from recon.examination.view import Part, View
+
+# Of the gauges between a tare and the nearest end of a log: more is another unit, or another day,
+# and less than the second is one temperature.  Common practice, no source.
+APART, ALIKE = 15.0, 8.0  # K
+
+
+def temperature_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
+    """Temperatures of log or tares in degF, where that makes them agree with each other."""
+    if not doubted or "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
+        return
+    tares = view.log["tare_temperature"].mean("gauge").to_numpy()
+    logged = view.log["gauge_temperature"].mean("corner").to_numpy()[[0, -1]]
+    channels = tuple(f"gauge_temperature_{corner}" for corner in view.corners)
+    for of_log, names, files in ((True, channels, "log"), (False, ("temperature",), "tare table")):
+        other = celsius(logged) - tares if of_log else logged - celsius(tares)
+        if np.all(np.abs(logged - tares) > APART) and np.all(np.abs(other) < ALIKE):
+            yield Candidate(
+                "other unit",
+                view.corners,
+                names,
+                partial(_in_celsius, of_log=of_log),
+                f"Correct the unit of temperatures in the {files} or its column map: they seem to "
+                f"be in degF. The log has {_degrees(logged)} at start and end, the tares "
+                f"{_degrees(tares)} degC.",
+                files=(files,),
+            )
+
+
+def _degrees(values: Floats) -> str:
+    return " and ".join(f"{value:.0f}" for value in values)
+
+
+def _in_celsius(view: View, *, of_log: bool) -> View:
+    """The view with zeros interpolated over the temperatures that were meant."""
+    log = view.log.copy()
+    name = "gauge_temperature" if of_log else "tare_temperature"
+    log[name] = log[name].copy(data=celsius(log[name].to_numpy()))
+    parts = {}
+    for part in view.parts.values():
+        change = _drift(view.log, part)
+        moved = np.nan_to_num(_drift(log, part) - change)
+        mended = part.samples.indication - moved.T
+        parts[part.name] = part.changed(mended, part.zero + moved.mean(axis=0))
+    return replace(view, log=log, parts=parts, kept={})
+
+
+def _drift(log: xr.Dataset, part: Part) -> Floats:
+    """Change of the zeros (n, gauge) [unit] since the first tare, by temperature; NaN by time."""
+    gauges = list(part.gauges)
+    cold, warm = log["tare_temperature"].sel(gauge=gauges).to_numpy()
+    of_corners = log["gauge_temperature"].sel(corner=list(part.corners)).to_numpy()
+    warming = np.where(np.abs(warm - cold) > ENOUGH_WARMING, warm - cold, np.nan)
+    share = (np.mean(of_corners, axis=1)[:, None] - cold) / warming
+    return np.asarray(share * log["zero_change"].sel(gauge=gauges).to_numpy())
