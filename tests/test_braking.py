@@ -57,7 +57,7 @@ def test_an_ideal_split_is_that_of_the_loads() -> None:
 def test_too_much_at_one_axle_is_said() -> None:
     found = at_full(stopped(0.80))
     assert_allclose(found["front_share_over_ideal"], 0.06, atol=FILTER)
-    assert braking_summary(found)[0].endswith("6.0 +-0.0 % too much at the front")
+    assert braking_summary(found)[0].endswith("6.0 +-0.0 percentage points too much at the front")
     rear = braking_summary(braking(stopped(0.65).forces()))[0]
     assert rear.endswith("too much at the rear")
 

@@ -17,6 +17,7 @@ from recon.report.common.looks import PART_LOOKS
 from recon.report.common.sheet import tyre_footer
 from recon.report.drive.force_bands import DRAWN, band_pictures, lanes_of, plot_forces
 from tests.days import day
+from tests.pictures import require_legible
 
 
 def troubled() -> xr.Dataset:
@@ -79,6 +80,12 @@ def test_lanes_are_drawn_where_their_state_holds() -> None:
     labels = [t.get_text() for t in lanes.get_yticklabels()]
     assert labels[3] == "doubted 13 %"
     assert "13 % doubted" in figure.texts[0].get_text()
+
+
+def test_a_single_sample_beyond_the_pulls_has_its_whole_label() -> None:
+    forces = day().forces.copy(deep=True)
+    forces["status"].values[40, 0] |= BIT["beyond_pulls"]
+    require_legible(plot_forces(forces, "FL"))
 
 
 def test_a_corner_of_which_nothing_is_known_is_still_drawn() -> None:

@@ -306,6 +306,21 @@ def test_every_line_says_that_it_is_no_clearance() -> None:
     assert "state tube_outside_diameter_mm" in "\n".join(lines)
 
 
+def test_a_limit_beyond_the_axis_is_named_at_its_edge() -> None:
+    """A link with the largest load may have its limit far outside."""
+    answer = link_loads(day().forces, vehicle=day().car)
+    panel = plot_link_loads(day().forces, answer).axes[0]
+    rows = [name.partition(" ")[2] for name in answer["link"].to_numpy() if name[:2] == "FL"]
+    arm = float(rows.index("lower_front"))
+    limit = float(answer["limit"].sel(link="FL lower_front")[0]) / 1e3
+    low, high = panel.get_xlim()
+    assert -limit < low < high < limit
+    found = [text for text in panel.texts if text.xy[1] == arm]
+    words = {text.get_text(): text.xy[0] for text in found}
+    assert set(words) == {f"{limit:.0f} \u2192", f"\u2190 {limit:.0f}"}
+    assert all(low < place < high for place in words.values())
+
+
 def test_what_is_not_known_is_said() -> None:
     forces = day().forces.copy(deep=True)
     forces["tyre_force_vehicle"].values[:, 1, 0] = np.nan

@@ -184,6 +184,15 @@ def test_in_a_notebook_links_stay_in_the_frame(started: Any, tmp_path: Path) -> 
 def test_nothing_is_wider_than_the_screen(started: Any, written: Path, width: int) -> None:
     with opened(started, written, width) as one:
         assert one.ask("() => document.documentElement.scrollWidth") <= width
+        # Tables too: on a phone each row is a list, with the column's head beside each value.
+        wider = "e => e.scrollWidth > e.clientWidth + 1"
+        assert (
+            one.ask(f"() => [...document.querySelectorAll('.scroll')].filter({wider}).length") == 0
+        )
+        head = one.ask("() => document.querySelector('#effects-table td').dataset.head")
+        assert head == one.ask(
+            "() => document.querySelectorAll('#effects-table th')[1].textContent"
+        )
         assert one.ask("() => Math.max(...[...document.querySelectorAll('svg text')].map((e) => "
                        "e.getBoundingClientRect().right))") <= width  # fmt: skip
 

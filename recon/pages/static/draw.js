@@ -7,13 +7,14 @@ const Draw = (() => {
   const FAINT = "#dfe5e9";
   const ACCENT = "#b5401f";
   const LOOKS = { FL: "#14202e", FR: "#b5401f", RL: "#3f86a8", RR: "#b98516" };
-  const DASHES = { FL: [], FR: [6, 2], RL: [], RR: [6, 2] }; // right-hand tyres, for those who see no colour
+  const DASHES = { FL: [], FR: [6, 2], RL: [], RR: [2, 2] }; // right-hand tyres, for those who see no colour
   const WORDS = { FL: "front left", FR: "front right", RL: "rear left", RR: "rear right" };
   const AXES = { x: "longitudinal Fx", y: "lateral Fy", z: "vertical Fz" };
+  /* States of a tyre, the worse ones later.  `on` of `of` pixels are filled, which tells them apart in grey. */
   const LANES = [
-    { words: "measured", colour: PALE }, { words: "at a bound", colour: MIDDLE },
-    { words: "beyond the pulls", colour: INK }, { words: "doubted", colour: ACCENT },
-    { words: "not known", colour: "#000000" },
+    { words: "measured", colour: PALE, high: 4, on: 1, of: 1 }, { words: "at a bound", colour: MIDDLE, high: 10, on: 1, of: 3 },
+    { words: "beyond the pulls", colour: INK, high: 10, on: 4, of: 6 }, { words: "doubted", colour: ACCENT, high: 10, on: 1, of: 1 },
+    { words: "not known", colour: "#000000", high: 2, on: 1, of: 1 },
   ];
 
   /* Size a canvas to its place on the page; returns the context in CSS pixels, cleared. */

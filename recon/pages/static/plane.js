@@ -64,11 +64,6 @@ const Plane = (() => {
       context.textBaseline = "middle";
       if (y(value) > box.y - box.tall / 2 + 24) context.fillText(words, box.x - 4, y(value));
     }
-    context.textAlign = "left";
-    context.textBaseline = "bottom";
-    context.fillText("Fy [kN]", box.x - box.wide / 2 + 4, box.y - 3);
-    context.textBaseline = "top";
-    context.fillText("Fx [kN]", box.x + 5, box.y - box.tall / 2 + 22);
     context.font = "12px system-ui, sans-serif";
   }
 

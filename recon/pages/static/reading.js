@@ -84,7 +84,7 @@ const Reading = (() => {
 
   function jump(one, axis, at) {
     const text = words(one.forces[axis], at);
-    const time = `${State.time[at].toFixed(2)} s`;
+    const time = `${State.time[at].toFixed(2)}\u00a0s`;
     const host = made("span", undefined, "peak");
     host.append(button(`${text}, ${time}`, `F${Axles.AXES[axis]} of ${one.words}: ${text} at ${time}, move the cursor there`, () => {
       State.choose({ force: `${one.name}.${Axles.AXES[axis]}` });

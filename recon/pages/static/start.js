@@ -20,10 +20,11 @@
     label.append(box, ` ${corner} (${Draw.WORDS[corner]})`);
     host.append(label);
   }
-  document.getElementById("lane-keys").append(...Draw.LANES.map((lane, n) => {
+  document.getElementById("lane-keys").append(...Draw.LANES.map((lane) => {
     const item = document.createElement("li");
     const sign = document.createElement("span");
-    Object.assign(sign.style, { background: lane.colour, height: n === 0 ? "4px" : "10px" });
+    const filled = `${lane.colour} 0 ${lane.on}px, transparent ${lane.on}px ${lane.of}px`;
+    Object.assign(sign.style, { background: `repeating-linear-gradient(to right, ${filled})`, height: `${lane.high}px` });
     item.append(sign, lane.words);
     return item;
   }));

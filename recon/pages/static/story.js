@@ -43,7 +43,7 @@ const Story = (() => {
       link.addEventListener("click", () => { document.querySelectorAll(`#${line.to} > details`).forEach((one) => { one.open = true; }); });
       const words = made("div", line.words ? said(`${line.words} `) : undefined);
       for (const one of line.jumps) {
-        const button = made("button", said(`${one.words}, ${one.time.toFixed(2)} s`), "value");
+        const button = made("button", said(`${one.words}, ${one.time.toFixed(2)}\u00a0s`), "value");
         button.type = "button";
         button.addEventListener("click", () => at(one.time, one.force));
         words.append(button);

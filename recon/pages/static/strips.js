@@ -180,15 +180,17 @@ const Strips = (() => {
 
   function lane(context, starts, states, top, corner) {
     const seen = new Uint8Array(Draw.LANES.length);
+    let since = { worst: -1, x: 0 };
     for (let x = 0; x + 1 < starts.length; x += 1) {
       let worst = 0;
       const end = Math.max(starts[x + 1], starts[x] + 1);
       for (let i = starts[x]; i < end; i += 1) if (states[i] > worst) worst = states[i];
       seen[worst] = 1;
-      context.fillStyle = Draw.LANES[worst].colour;
-      // What is worse than measured is taller too: colour alone would not do in grey.
-      const high = worst === 0 ? 4 : 10;
-      context.fillRect(LEFT + x, top + (LANE - high) / 2, 1, high);
+      if (worst !== since.worst) since = { worst, x };
+      const { colour, high, on, of } = Draw.LANES[worst];
+      context.fillStyle = colour;
+      // The first pixel of a state is always drawn: it may be the only one.
+      if ((x - since.x) % of < on) context.fillRect(LEFT + x, top + (LANE - high) / 2, 1, high);
     }
     context.fillStyle = Draw.INK;
     context.textAlign = "right";

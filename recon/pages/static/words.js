@@ -53,7 +53,8 @@ const Words = (() => {
       const row = made("tr");
       cells.forEach((cell, n) => {
         const place = made(n ? "td" : "th", undefined, left.includes(n) ? "left" : "");
-        if (!n) place.setAttribute("scope", "row");
+        if (n) place.dataset.head = heads[n];
+        else place.setAttribute("scope", "row");
         place.append(cell);
         row.append(cell instanceof HTMLTableCellElement ? cell : place);
       });

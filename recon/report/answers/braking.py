@@ -45,10 +45,9 @@ def _finding(answer: xr.Dataset) -> str:
     over, half = value_and_half(answer, "all_stops_front_share_over_ideal", 100.0)
     both = f"{share}, ideal by the load {_percent(answer, 'all_stops_ideal_front_share')}"
     if abs(over) <= max(half, 0.05):
-        return f"{both}: alike within {abs(over) + half:.1f} %"
-    return (
-        f"{both}: {abs(over):.1f} +-{half:.1f} % too much at the {'front' if over > 0 else 'rear'}"
-    )
+        return f"{both}: alike within {abs(over) + half:.1f} percentage points"
+    end = "front" if over > 0 else "rear"
+    return f"{both}: {abs(over):.1f} +-{half:.1f} percentage points too much at the {end}"
 
 
 def _alone(answer: xr.Dataset) -> str:
@@ -209,6 +208,7 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
             words += f", ideal {100 * ideal:.1f} %"
         panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
     style_panel(panel, "mean braking force of both axles", x="braking force [N]")
+    panel.grid(visible=False, axis="y")  # words stand beside the bars
     panel.set_yticks(-np.arange(len(names)), names)
     panel.set_ylim(-len(names) + 0.4, 0.6)
     panel.set_xlim(0.0, 1.45 * total.max())

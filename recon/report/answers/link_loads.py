@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from recon.analysis.link_loads import NO_CLEARANCE
+from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.labels import note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -123,14 +125,25 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     for pair, line in zip(pairs, room.stack(*heights), strict=True):
         for home, box in zip(pair, line.columns(1, 1), strict=False):
             panel = add_panel(figure, box.inside(AROUND))
-            _bars(panel, answer, homes[home])
+            _bars(panel, answer, homes[home], 1.08 * size)
             style_panel(panel, home, x="compression   <   load [kN]   >   tension", size=SMALL)
             panel.set_xlim(-1.08 * size, 1.08 * size)
     return figure
 
 
-def _bars(panel: Axes, answer: xr.Dataset, rows: list[int]) -> None:
-    """One row per link: bars, 95 % intervals, and a tick at each limit."""
+def _mark_limits(panel: Axes, limit: Floats, place: Floats, edge: float) -> None:
+    """A tick at each limit [kN], and an arrow with its size where it lies beyond the `edge`."""
+    panel.plot(limit, place, "|", color=ACCENT, markersize=13, markeredgewidth=2)
+    for one, row in zip(limit, place, strict=True):
+        if abs(one) > edge:
+            right = one > 0
+            words = f"{abs(one):.0f} \u2192" if right else f"\u2190 {abs(one):.0f}"
+            at, side = np.copysign(0.99 * edge, one), "right" if right else "left"
+            note(panel, words, (at, row), (0, 0), color=ACCENT, ha=side, va="center")
+
+
+def _bars(panel: Axes, answer: xr.Dataset, rows: list[int], edge: float) -> None:
+    """One row per link: bars, 95 % intervals, and a tick at each limit; the axis ends at `edge`."""
     load = answer["peak_load"].to_numpy()[rows] / KILO
     half = COVERAGE_FACTOR * answer["u_peak_load"].to_numpy()[rows] / KILO
     limit = answer["limit"].to_numpy()[rows] / KILO
@@ -143,7 +156,7 @@ def _bars(panel: Axes, answer: xr.Dataset, rows: list[int]) -> None:
             drawn, place, xerr=half[:, way], fmt="none", ecolor=INK, elinewidth=1.1, capsize=2.5
         )
         sign = 1 - 2 * way
-        panel.plot(sign * limit[:, way], place, "|", color=ACCENT, markersize=13, markeredgewidth=2)
+        _mark_limits(panel, sign * limit[:, way], place, edge)
     panel.axvline(0.0, color=INK, linewidth=0.8)
     names = [str(name).partition(" ")[2] for name in answer["link"].to_numpy()[rows]]
     panel.set_yticks(place, names)
@@ -157,7 +170,9 @@ def _legend() -> list[Artist]:
         patch_entry(facecolor=PALE, **bar, label="largest tension"),
         patch_entry(facecolor=MIDDLE, **bar, hatch="////", label="largest compression"),
         line_entry(color=INK, linewidth=1.1, label="95 % interval"),
-        line_entry(color=ACCENT, **limit, label="lowest limit that is known"),
+        line_entry(
+            color=ACCENT, **limit, label="lowest limit that is known (arrow: beyond the axis)"
+        ),
     ]
 
 

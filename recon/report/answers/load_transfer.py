@@ -168,7 +168,7 @@ def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
 
 def _draw_parts(panel: Axes, answer: xr.Dataset) -> None:
     """Parts of springs, links and wheels in the transfer of each axle, with intervals."""
-    style_panel(panel, "transfer at 1 g: springs, links, wheels", y="[N]")
+    style_panel(panel, "transfer at 1 g: springs, links, wheels", y="transfer [N]")
     width = 0.8 / len(PARTS)
     axles = [str(axle) for axle in answer["axle"].to_numpy()]
     for j, (part, named) in enumerate(PARTS.items()):

@@ -11,7 +11,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
-from recon.report.common.labels import interval, note
+from recon.report.common.labels import interval
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -103,7 +103,7 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     )
     left_out = "" if len(drawn) == len(names) else f"; first {MOST_LINES} of {len(names)} drawn"
     title = finding(answer)
-    figure, room = new_sheet((11.0, 5.4), title, _legend(names, drawn), footer + left_out)
+    figure, room = new_sheet((11.0, 5.4), title, _legend(answer, drawn), footer + left_out)
     wide, beside = room.columns(3, 1)
     panel = add_panel(figure, wide.inside(AROUND))
     for line, i in enumerate(drawn):
@@ -119,9 +119,13 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     return figure
 
 
-def _legend(names: list[str], drawn: list[int]) -> list[Artist]:
+def _legend(answer: xr.Dataset, drawn: list[int]) -> list[Artist]:
+    """A line for each shift, with the time that its drive force was below half."""
+    lasts = 1e3 * answer["time_below_half"].to_numpy()
+    below = [f": below half for {ms:.0f} ms" if np.isfinite(ms) else "" for ms in lasts]
+    words = [f"{name}{of}" for name, of in zip(answer["shift"].to_numpy(), below, strict=True)]
     return [
-        line_entry(color=SHADES[k], linestyle=LINES[k], label=names[i]) for k, i in enumerate(drawn)
+        line_entry(color=SHADES[k], linestyle=LINES[k], label=words[i]) for k, i in enumerate(drawn)
     ]
 
 
@@ -145,8 +149,6 @@ def _draw(panel: Axes, forces: xr.Dataset, answer: xr.Dataset, i: int, line: int
     if below.size:
         lasts = float(answer["time_below_half"].values[i])
         panel.plot([below[0], below[0] + lasts], [half, half], color=SHADES[line], linewidth=0.8)
-        place, look = (below[0] + lasts / 2, half), {"ha": "center", "color": SHADES[line]}
-        note(panel, f"{1000 * lasts:.0f} ms", place, (0, 2 + 10 * line), **look)
 
 
 def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:

@@ -10,7 +10,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.slalom.rear_lag import SINE_CREST
 from recon.report.answers.slalom_axles import AXLE_LOOKS
 from recon.report.common.artists import Axes
-from recon.report.common.labels import interval, note
+from recon.report.common.labels import interval, note, white_box
 from recon.report.common.looks import ACCENT, FAINT, MIDDLE
 from recon.report.common.sheet import style_panel
 from recon.report.common.text import value_and_half
@@ -88,7 +88,7 @@ def _bracket(panel: Axes, slalom: xr.Dataset, time: Floats) -> None:
         f"{1e3 * lag:.0f} \u00b1 {1e3 * half:.0f} ms",
         (start + lag, 0.05 * np.ptp(front)),
     )
-    note(panel, words, place, (5, 3), color=ACCENT, zorder=5)
+    note(panel, words, place, (5, 3), color=ACCENT, zorder=5, bbox=white_box(0.3))
 
 
 def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:

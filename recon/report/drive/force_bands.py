@@ -27,9 +27,9 @@ from recon.report.common.sheet import (
 )
 
 WIDTH, FORCE, BAND, LANES = 11.0, 1.5, 1.0, 1.35  # in, of the sheet and of each row of panels
-AROUND_FORCE = Around(left=1.45, right=0.2, below=0.05, above=0.28)
-AROUND_BAND = Around(left=1.45, right=0.2, below=0.18, above=0.06)
-AROUND_LANES = Around(left=1.45, right=0.2, below=0.45, above=0.1)
+AROUND_FORCE = Around(left=1.6, right=0.2, below=0.05, above=0.28)
+AROUND_BAND = Around(left=1.6, right=0.2, below=0.18, above=0.06)
+AROUND_LANES = Around(left=1.6, right=0.2, below=0.45, above=0.1)
 DRAWN = 1200  # samples; each is drawn many times over
 NAMES = ("longitudinal force Fx", "lateral force Fy", "vertical force Fz")
 # Lanes from the top, with the colour of each; a sample may be in several but for the first.
