@@ -31,12 +31,15 @@ class Option:
     unit: str
     help: str
     reads: Literal["", "sections", "vehicle", "answer", "results", "runs"] = ""
+    required: bool = False  # the answer cannot do without it
 
     @property
     def words(self) -> str:
         """Help with unit and default."""
-        unit = f", in {self.unit}" if self.unit else ""
+        unit = f" [{self.unit}]" if self.unit else ""
         default = "" if self.default is None else f" (default {self.default})"
+        if self.required:
+            default = " (required)"
         if isinstance(self.default, float):
             default = f" (default {self.default:g})"
         return self.help + unit + default
@@ -92,7 +95,11 @@ class Answer:
 
 
 SECTIONS = Option(
-    "sections", None, "", "table of sections (CSV); without it they are found", reads="sections"
+    "sections",
+    None,
+    "",
+    "table of sections (CSV); without it the program finds them",
+    reads="sections",
 )
 ANSWERS = (
     Answer(
@@ -142,14 +149,21 @@ ANSWERS = (
         plot="plot_friction_plane",
         help="horizontal force of each tyre divided by its vertical force",
         options=(
-            Option("low_load", 800.0, "N", "samples with less Fz are left out"),
-            Option("coefficient", None, "N per N", "use as a share of this coefficient times Fz"),
-            Option("lateral_coefficient", None, "N per N", "another one for forces to the side"),
+            Option("low_load", 800.0, "N", "leave out samples with a smaller Fz"),
+            Option(
+                "coefficient",
+                None,
+                "N per N",
+                "state friction use as a share of this coefficient of friction",
+            ),
+            Option(
+                "lateral_coefficient", None, "N per N", "another coefficient for lateral forces"
+            ),
             Option(
                 "envelope",
                 None,
                 "",
-                "use as a share of the envelope in this grip.nc, or `own` for that of these forces",
+                "state friction use as a share of the envelope in grip.nc; `own`: of this drive",
                 reads="answer",
             ),
         ),
@@ -165,7 +179,7 @@ ANSWERS = (
                 "vehicle",
                 None,
                 "",
-                "vehicle file, to part the transfer in springs and links",
+                "vehicle file; with it the transfer is split into springs, links and wheels",
                 reads="vehicle",
             ),
         ),
@@ -174,12 +188,19 @@ ANSWERS = (
         name="grip",
         compute="grip",
         plot="plot_grip",
-        help="largest horizontal force of each tyre by load and direction, and if it was the limit",
+        help="largest horizontal force of each tyre by load and direction; was it the limit?",
         options=(
             SECTIONS,
-            Option("low_load", 800.0, "N", "samples with less Fz are left out"),
-            Option("least_use", 0.6, "N per N", "horizontal force over Fz that is hard work"),
-            Option("bandwidth", None, "Hz", "forces are low-passed to it (without: as they are)"),
+            Option("low_load", 800.0, "N", "leave out samples with a smaller Fz"),
+            Option(
+                "least_use", 0.6, "N per N", "horizontal force over Fz from which a tyre works hard"
+            ),
+            Option(
+                "bandwidth",
+                None,
+                "Hz",
+                "low-pass the forces first; without it they stay as they are",
+            ),
             Option(
                 "others",
                 None,
@@ -197,7 +218,12 @@ ANSWERS = (
         help="front share of the braking force per stop beside the ideal one, force per bar, fade",
         options=(
             SECTIONS,
-            Option("friction", None, "N per N", "friction of both axles (without: highest shown)"),
+            Option(
+                "friction",
+                None,
+                "N per N",
+                "friction of both axles; without it the highest use shown",
+            ),
         ),
     ),
     Answer(
@@ -213,9 +239,11 @@ ANSWERS = (
         plot="plot_budget",
         help="causes of the uncertainty of a force in newtons, largest first, with cures",
         options=(
-            Option("corner", None, "", "one corner (without: all of them)"),
-            Option("component", None, "", "x, y or z (without: all of them)"),
-            Option("time", None, "s", "one sample, nearest to this time (without: largest force)"),
+            Option("corner", None, "", "one corner; without it all of them"),
+            Option("component", None, "", "x, y or z; without it all of them"),
+            Option(
+                "time", None, "s", "one sample, nearest to this time; without it the largest force"
+            ),
             Option("start", None, "s", "start of a window instead of one sample"),
             Option("end", None, "s", "end of the window"),
         ),
@@ -226,7 +254,14 @@ ANSWERS = (
         plot="plot_link_loads",
         help="largest tension and compression of each link, cycles, and shares of its limits",
         options=(
-            Option("vehicle", None, "", "vehicle file of the forces (must be given)", "vehicle"),
+            Option(
+                "vehicle",
+                None,
+                "",
+                "vehicle file that the forces were reconstructed with",
+                reads="vehicle",
+                required=True,
+            ),
             Option("bandwidth", 25.0, "Hz", "bandwidth at which loads are read"),
             SECTIONS,
         ),

@@ -23,11 +23,20 @@ EXAMPLES = {
     "answers": "recon answers forces/forces.nc --vehicle car.toml --out answers",
     "export": "recon export forces/forces.nc --corner FL,FR --from 2 --to 5 --rate 100 "
     "--out forces.csv",
-} | {a.command: f"recon {a.command} forces/forces.nc --out {a.name}" for a in ANSWERS}
+} | {
+    a.command: " ".join(
+        [
+            f"recon {a.command} forces/forces.nc",
+            *(f"--{option.name} car.toml" for option in a.options if option.required),
+            f"--out {a.name}",
+        ]
+    )
+    for a in ANSWERS
+}
 FORMATS = "file formats: vehicles/README.md and demo_data/README.md"
 CAUTION = """
 Loaded straps and jacked cars hurt people: stay out of the strap's line and from
-under the car, below the strap's working limit and half of the weakest link's
+under the car, below the strap's working limit and half of the weakest part's
 limit; stands take no side load; local codes and licensed practice decide.
 """
 
@@ -131,10 +140,12 @@ WINDOW = (
     _number("--to", "S", "last elapsed time, in s", dest="stop"),
 )
 PAGE_BESIDE = _argument(
-    "--page", "also write one HTML page, readable without network or program", metavar="FILE"
+    "--page",
+    "also write one HTML page, which needs neither network nor this program",
+    metavar="FILE",
 )
 OF_DRIVE = (
-    _argument("--sections", "table of sections (CSV); without it they are found"),
+    _argument("--sections", "table of sections (CSV); without it the program finds them"),
     _argument("--vehicle", "vehicle file, for the answers that need it"),
     _argument(
         "--calibration", "calibration.nc of these forces: the page shows its map and verification"
@@ -188,7 +199,7 @@ ARGUMENTS: dict[str, tuple[Argument, ...]] = {
             "bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
         ),
         *WINDOW,
-        _number("--marker", "VALUE", "only where the column marker has this value"),
+        _number("--marker", "VALUE", "use only samples whose column `marker` has this value"),
         _flag("--unbounded", "allow Fz below zero"),
         _number(
             "--friction-limit", "RATIO",
@@ -196,12 +207,12 @@ ARGUMENTS: dict[str, tuple[Argument, ...]] = {
         ),
         _flag(
             "--whole-car",
-            "add the answer that also meets the car's mass times acceleration and moments",
+            "also give forces that satisfy the laws of motion of the whole car",
         ),
         _argument(
             "--accept-corner",
-            "corners or axles, separated by commas, to use although their calibration is not to "
-            "be used",
+            "corners or axles, separated by commas, that are used in spite of an unusable "
+            "calibration",
             type=_names, default=(), metavar="CORNERS",
         ),
         _argument(

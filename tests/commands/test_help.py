@@ -45,6 +45,13 @@ def test_help_shows_one_complete_example(command: str, run: Run) -> None:
         assert build_parser().parse_args(words[1:]).command == command
 
 
+def test_examples_name_what_an_answer_cannot_do_without() -> None:
+    needed = {(a.command, option.name) for a in ANSWERS for option in a.options if option.required}
+    assert needed == {("link-loads", "vehicle")}  # without it the command is refused
+    for command, option in needed:
+        assert f" --{option} car.toml " in EXAMPLES[command]
+
+
 def test_the_first_help_shows_the_whole_run(run: Run) -> None:
     shown = run("--help")
     assert shown.code == 0

@@ -151,7 +151,7 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
             letters = [LETTERS.get(str(balance["first_at_limit"].values[i]), "") for i in group]
             words = ", ".join(f"{i + 1}{of}" for i, of in zip(group, letters, strict=True))
             # To the right of all intervals of the group, which no words may hide.
-            place = (np.max((use + half)[group, 1]), np.mean(use[group, 0]))
+            place = (float(np.max((use + half)[group, 1])), float(np.mean(use[group, 0])))
             note(panel, words, place, (4, 0), va="center", zorder=5, bbox=white_box(0.3))
     panel.plot([low, high], [low, high], color=ACCENT, linewidth=1.2, zorder=2)
     for place, words, alignment in (((0.03, 0.97), "front used more", "left"),

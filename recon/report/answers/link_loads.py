@@ -28,7 +28,7 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
     pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
     counts = ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
     lines.append(
-        f"  gate: {answer.attrs['gate']} ({counts}); assumed: "
+        f"  samples: {answer.attrs['gate']} ({counts}); assumed: "
         f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
     )
     lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")
@@ -147,7 +147,7 @@ def _bars(panel: Axes, answer: xr.Dataset, rows: list[int], edge: float) -> None
     load = answer["peak_load"].to_numpy()[rows] / KILO
     half = COVERAGE_FACTOR * answer["u_peak_load"].to_numpy()[rows] / KILO
     limit = answer["limit"].to_numpy()[rows] / KILO
-    place = np.arange(len(rows))
+    place = np.arange(len(rows), dtype=float)
     for way, (colour, hatch) in enumerate(((PALE, ""), (MIDDLE, "////"))):
         shown = np.maximum(load[:, way], 0) if way == 0 else np.minimum(load[:, way], 0)
         panel.barh(place, shown, 0.62, color=colour, edgecolor=INK, linewidth=0.6, hatch=hatch)

@@ -28,7 +28,7 @@ CAUTIONS = (
     "Cautions: a loaded strap stores energy. Keep everybody out of its line and two strap lengths",
     "away, lay a blanket over it and wear eye protection. Never get under a pulled car: a jack is",
     "not a support, and stands take no side load. Hold the steering with a clamp and keep wiring",
-    "clear of wheel and brake. Stay below the strap's working limit and half of the weakest link's",
+    "clear of wheel and brake. Stay below the strap's working limit and half of the weakest part's",
     "limit. Local codes and licensed practice decide; nothing here clears a part for use.",
 )
 

@@ -133,7 +133,8 @@ def means_words(answer: xr.Dataset) -> str:
     """Mean of the declared metric of each set-up."""
     unit = unit_after(answer, 0)
     pairs = zip(answer["set_up"].to_numpy(), answer["mean"].to_numpy()[:, 0], strict=True)
-    return ", ".join(f"{value:.5g}{unit} with '{name}'" for name, value in pairs)
+    words = [(f"{value:#.4g}".rstrip("."), name) for name, value in pairs]
+    return ", ".join(f"{value}{unit} with '{name}'" for value, name in words)
 
 
 def resolvable_words(answer: xr.Dataset) -> str:
