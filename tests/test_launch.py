@@ -131,7 +131,10 @@ def test_the_finding_and_the_words(answer: xr.Dataset) -> None:
     text = " ".join(" ".join(lines).split())
     assert "nan" not in text
     assert "sides in phase" in text
-    assert "Gate: launches up to their first shift, forces at 30 Hz; slipping above 15 %" in text
+    assert (
+        "Samples used: launches up to their first shift, forces at 30 Hz; slipping above 15 %"
+        in text
+    )
 
 
 @pytest.mark.parametrize(

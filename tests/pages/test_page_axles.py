@@ -107,7 +107,7 @@ def test_lines_in_brief_lead_to_their_parts(drive: Opened) -> None:
     button.click()
     assert drive.ask("() => State.force") in ("front.y", "front.x", "rear.y", "rear.x")
     time = drive.ask("() => State.time[State.cursor]")
-    assert time == pytest.approx(float(re.findall(r"([\d.]+) s$", words)[0]), abs=0.01)
+    assert time == pytest.approx(float(re.findall(r"([\d.]+)\ss$", words)[0]), abs=0.01)
 
 
 def test_the_largest_force_of_the_window_is_that_of_the_series(drive: Opened) -> None:

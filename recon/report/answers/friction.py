@@ -35,7 +35,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
         if not np.isfinite(value):
             lines.append(
                 f"  {name}: highest use not known, fewer than {FEWEST_SAMPLES} known "
-                "samples above the load gate"
+                "samples with enough load"
             )
             continue
         samples = f"{int(answer['samples_used'][k])} samples"

@@ -28,7 +28,7 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
     pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
     counts = ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
     lines.append(
-        f"  samples: {answer.attrs['gate']} ({counts}); assumed: "
+        f"  samples used: {answer.attrs['gate']} ({counts}); assumed: "
         f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
     )
     lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")

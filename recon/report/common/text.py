@@ -47,13 +47,13 @@ def whole_with_interval(value: float, u: float) -> str:
 
 
 def footnotes(answer: xr.Dataset) -> list[str]:
-    """Gate, samples, assumptions and what is not given, as lines of a summary."""
+    """Samples used, assumptions and what is not given, as lines of a summary."""
     gate, assumed = str(answer.attrs["gate"]), sentences_of(answer, "assumed")
     if "samples" in answer:
         gate += f"; {int(answer['samples'].sum())} samples"
     if "samples_used" in answer:
         gate += f"; {int(answer['samples_used'].sum())} samples passed"
         assumed = [". ".join(assumed)] if assumed else []
-    sentences = [f"Gate: {gate}", *(f"Assumed: {one}" for one in assumed)]
+    sentences = [f"Samples used: {gate}", *(f"Assumed: {one}" for one in assumed)]
     sentences += [f"Not given: {one}" for one in not_given(answer)]
     return [line for sentence in sentences for line in wrapped(sentence)]
