@@ -100,9 +100,8 @@ def condition(
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
-        u_zero[at] = zero.u
+        u_zero[at], temperature[:, at] = zero.u, zero.temperature
         mean_zero[at], change[at] = zero.mean, zero.change
-        temperature[:, at] = zero.temperature
         noise[at] = zero.noise * gain
         if unrecorded := [k for k in at if not np.isfinite(noise[k])]:
             noise[unrecorded] = _scatter(side_by_side(raw, unrecorded)) * gain
