@@ -11,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
+from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 import recon
 from recon.base.errors import ExtrapolationWarning
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
-from recon.records.sheets import Tares
+from recon.records.sheets import PullSheet, Tares
 
 HERE = Path(__file__).parent
 WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
@@ -30,10 +31,16 @@ def case_car() -> Vehicle:
 
 
 @cache
+def case_checks() -> PullSheet:
+    """The pulls that were held out."""
+    return recon.read_pulls(WINDOWS / "checks.csv", case_car(), column_map=MAPS / "checks.toml")
+
+
+@cache
 def case_calibration() -> Calibration:
-    """From the pulls alone; verification changes no number of it."""
+    """From the pulls, verified by those that were held out."""
     pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car(), column_map=MAPS / "pulls.toml")
-    return recon.calibrate(pulls, case_car())
+    return recon.calibrate(pulls, case_car(), verification=case_checks())
 
 
 @cache
@@ -57,5 +64,8 @@ def case_forces(name: str) -> xr.Dataset:
 @cache
 def case_truth(name: str) -> NDArray[np.float64]:
     """True forces (sample, corner, 3) [N] of one window, intermediate axes."""
+    log = case_log(name)[0]
     with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as truth:
+        assert_allclose(truth["time"], log["elapsed_time"], rtol=0, atol=1e-6)  # s, same rows
+        assert list(truth["corner"].to_numpy()) == list(log["corner"].to_numpy())
         return truth["force_road"].transpose("time", "corner", "axis").to_numpy().astype(float)

@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,10 +22,19 @@ from scipy import stats
 import recon
 from recon.base.errors import DoubtWarning, ExtrapolationWarning
 from recon.base.status import BIT
-from recon.calibration.calibrated import Calibration, Verification
-from recon.car.vehicle import Vehicle
+from recon.calibration.calibrated import Verification
+from recon.examination import examine
 from tests.days import level_limits
 from tests.outside.attainable import figures
+from tests.outside.case_drives import (
+    WINDOWS,
+    case_calibration,
+    case_car,
+    case_checks,
+    case_forces,
+    case_log,
+    case_truth,
+)
 
 pytestmark = [
     pytest.mark.source("CASE-CAR: forces, mistyped loads and verification of a car with truth"),
@@ -38,8 +45,6 @@ pytestmark = [
 ]
 
 Floats = NDArray[np.float64]
-HERE = Path(__file__).parent
-WINDOWS, MAPS = HERE / "case_windows", HERE / "case_maps"
 ATTAINABLE = json.loads((WINDOWS / "attainable.json").read_text(encoding="utf-8"))
 MISTYPED = json.loads((WINDOWS / "mistyped.json").read_text(encoding="utf-8"))
 DRIVES = tuple(ATTAINABLE)
@@ -73,7 +78,10 @@ class Drive:
     name: str
     log: xr.Dataset
     forces: xr.Dataset
-    truth: Floats
+
+    @property
+    def truth(self) -> Floats:
+        return case_truth(self.name)
 
     @property
     def time(self) -> Floats:
@@ -96,41 +104,28 @@ def rms(values: Floats, axis: int | tuple[int, ...] | None = None) -> Floats:
 
 
 @pytest.fixture(scope="module")
-def calibration(case_car: Vehicle) -> Calibration:
-    pulls = recon.read_pulls(WINDOWS / "pulls.csv", case_car, column_map=MAPS / "pulls.toml")
-    checks = recon.read_pulls(WINDOWS / "checks.csv", case_car, column_map=MAPS / "checks.toml")
-    return recon.calibrate(pulls, case_car, verification=checks)
+def drives() -> dict[str, Drive]:
+    return {name: Drive(name, case_log(name)[0], case_forces(name)) for name in DRIVES}
 
 
-@pytest.fixture(scope="module")
-def solve(case_car: Vehicle, calibration: Calibration) -> Callable[..., Drive]:
-    """Window by name, reconstructed from its log or from a spoiled copy of it."""
+@pytest.fixture
+def solve_spoiled(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Drive]:
+    """Window by name, reconstructed from a spoiled copy of its log; that it is spoiled is noticed.
 
-    def solved(name: str, spoil: Callable[[xr.Dataset], None] | None = None) -> Drive:
-        path = WINDOWS / f"{name}_log.csv.gz"
-        log = recon.read_log(path, case_car, column_map=MAPS / "log.toml")
-        tares = recon.read_tares(
-            WINDOWS / f"{name}_tares.csv", case_car, column_map=MAPS / "tares.toml"
-        )
-        if spoil is not None:
-            log = log.copy(deep=True)
-            spoil(log)
-        conditioned = recon.condition(log, case_car, tares)
-        # What is spoiled is noticed.
-        with nullcontext() if spoil is None else pytest.warns(DoubtWarning):
-            forces = recon.reconstruct(conditioned, calibration, case_car)
-        with xr.open_dataset(WINDOWS / f"{name}_truth.nc") as truth:
-            assert_allclose(truth["time"], log["elapsed_time"], rtol=0, atol=1e-6)  # s, same rows
-            assert list(truth["corner"].to_numpy()) == list(forces["corner"].to_numpy())
-            true = truth["force_road"].transpose("time", "corner", "axis").to_numpy().astype(float)
-        return Drive(name, log, forces, true)
+    By what it is spoiled is left open: which causes are named is tested on virtual days.
+    """
+    monkeypatch.setattr(examine, "JUDGE", replace(examine.JUDGE, proposals=()))
+
+    def solved(name: str, spoil: Callable[[xr.Dataset], None]) -> Drive:
+        log, tares = case_log(name)
+        log = log.copy(deep=True)
+        spoil(log)
+        conditioned = recon.condition(log, case_car(), tares)
+        with pytest.warns(DoubtWarning):
+            forces = recon.reconstruct(conditioned, case_calibration(), case_car())
+        return Drive(name, log, forces)
 
     return solved
-
-
-@pytest.fixture(scope="module")
-def drives(solve: Callable[..., Drive]) -> dict[str, Drive]:
-    return {name: solve(name) for name in DRIVES}
 
 
 def shortcomings(drive: Drive) -> set[str]:
@@ -155,13 +150,15 @@ def shortcomings(drive: Drive) -> set[str]:
     return found
 
 
-def test_forces_beyond_the_pulls_are_told(solve: Callable[..., Drive]) -> None:
+def test_forces_beyond_the_pulls_are_told() -> None:
+    log, tares = case_log("launch")
+    conditioned = recon.condition(log, case_car(), tares)
     with pytest.warns(
         ExtrapolationWarning,
         match=r"launch_log\.csv\.gz, corner RR: 2\d(\.\d)? % of the samples have forces beyond the "
         r"largest pull",
     ):
-        solve("launch")
+        recon.reconstruct(conditioned, case_calibration(), case_car())
 
 
 @pytest.mark.parametrize("name", DRIVES)
@@ -210,9 +207,11 @@ def read_metres_as_millimetres(log: xr.Dataset) -> None:
     ],
 )
 def test_a_spoiled_log_misses(
-    solve: Callable[..., Drive], spoil: Callable[[xr.Dataset], None], components: tuple[str, ...]
+    solve_spoiled: Callable[..., Drive],
+    spoil: Callable[[xr.Dataset], None],
+    components: tuple[str, ...],
 ) -> None:
-    found = shortcomings(solve("slalom", spoil))
+    found = shortcomings(solve_spoiled("slalom", spoil))
     assert {f"{c} worse than careful" for c in components} <= found
     assert "pooled interval" in found
 
@@ -220,7 +219,7 @@ def test_a_spoiled_log_misses(
 @pytest.mark.filterwarnings(
     "ignore:.*samples have travel up to:recon.base.errors.ExtrapolationWarning"
 )
-def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) -> None:
+def test_millimetres_read_as_metres_give_no_forces(solve_spoiled: Callable[..., Drive]) -> None:
     def spoil(log: xr.Dataset) -> None:
         log["travel"] = log["travel"] * 1000.0
 
@@ -228,7 +227,7 @@ def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) 
     with pytest.warns(
         ExtrapolationWarning, match=r"corner FL: (99\.\d|100) % .* travel up to -?\d+ mm, stated"
     ):
-        drive = solve("slalom", spoil)
+        drive = solve_spoiled("slalom", spoil)
     assert shortcomings(drive) == {"forces not known"}
     assert np.mean(np.isnan(drive.error)) > 0.99
 
@@ -236,10 +235,10 @@ def test_millimetres_read_as_metres_give_no_forces(solve: Callable[..., Drive]) 
 # --- calibration ------------------------------------------------------------------------------
 
 
-def test_every_mistyped_load_is_named_and_nothing_else(calibration: Calibration) -> None:
+def test_every_mistyped_load_is_named_and_nothing_else() -> None:
     named = {
         (name, e.pull, e.line): e
-        for name, c in calibration.corners.items()
+        for name, c in case_calibration().corners.items()
         for e in c.quality.gross
     }
     assert set(named) == {(m["corner"], m["pull"], m["line"]) for m in MISTYPED}
@@ -264,20 +263,18 @@ FEWEST_INSIDE = stats.binom.ppf(0.001, VERIFIED, 0.95) / VERIFIED  # one car in 
 SIZE = np.sqrt(stats.chi2.ppf([0.001, 0.999], VERIFIED) / VERIFIED)
 
 
-def test_verification_errors_lie_inside_their_intervals(calibration: Calibration) -> None:
-    known = [c.verification for c in calibration.corners.values()]
+def test_verification_errors_lie_inside_their_intervals() -> None:
+    known = [c.verification for c in case_calibration().corners.values()]
     assert all(v is not None and len(v.error) == 16 for v in known)
     share, size = pooled([v for v in known if v is not None])
     assert share >= FEWEST_INSIDE
     assert SIZE[0] <= size <= SIZE[1]
 
 
-def test_verification_shows_a_map_that_is_wrong_by_five_percent(
-    calibration: Calibration, case_car: Vehicle
-) -> None:
-    checks = recon.read_pulls(WINDOWS / "checks.csv", case_car, column_map=MAPS / "checks.toml")
+def test_verification_shows_a_map_that_is_wrong_by_five_percent() -> None:
+    calibration = case_calibration()
     corners = {n: replace(c, K=1.05 * c.K) for n, c in calibration.corners.items()}
-    wrong = recon.verify(checks, replace(calibration, corners=corners), case_car)
+    wrong = recon.verify(case_checks(), replace(calibration, corners=corners), case_car())
     share, size = pooled(list(wrong.values()))
     assert share < FEWEST_INSIDE
     assert size > SIZE[1]
@@ -307,13 +304,13 @@ def test_launch_has_no_trace_of_the_braked_load_path(drives: dict[str, Drive]) -
     assert not np.any(drives["launch"].flagged("wheel_locked"))
 
 
-def test_launch_with_the_braked_load_path_misses(solve: Callable[..., Drive]) -> None:
+def test_launch_with_the_braked_load_path_misses(solve_spoiled: Callable[..., Drive]) -> None:
     def lock_rear_wheels(log: xr.Dataset) -> None:
         rear = {"corner": ["RL", "RR"]}
         log["wheel_speed"].loc[rear] = 0.0
         log["brake_pressure"].loc[rear] = 40e5  # Pa
 
-    drive = solve("launch", lock_rear_wheels)
+    drive = solve_spoiled("launch", lock_rear_wheels)
     mean, slope = launch_figures(drive)
     assert np.all(drive.flagged("wheel_locked")[:, RL:])
     assert np.all(mean > DRIVE_FORCE)
