@@ -12,6 +12,7 @@ from scipy.stats import binom
 from recon.analysis.comparison import compared
 from recon.base.errors import DataError
 from tests.run_days import BLOCKED, measured, run_list
+from tests.slow_repeats import some_quick
 
 TRIALS = 500
 NEVER = 100  # trials of what must not happen once: it would in most of them
@@ -39,14 +40,14 @@ def trials(effect: float, *, warming: bool = False, margin: str | None = None) -
     return out
 
 
-@pytest.mark.parametrize("warming", [False, True])
+@pytest.mark.parametrize("warming", some_quick([False, True], True))
 def test_a_true_two_percent_is_resolved_with_six_runs_a_side(warming: bool) -> None:
     found = trials(0.02, warming=warming)
     assert found["better"] >= 0.80 * TRIALS, found
     assert not found["worse"]
 
 
-@pytest.mark.parametrize("warming", [False, True])
+@pytest.mark.parametrize("warming", some_quick([False, True], True))
 def test_no_effect_is_rarely_claimed(warming: bool) -> None:
     found = trials(0.0, warming=warming)
     false = found["better"] + found["worse"]

@@ -16,6 +16,7 @@ from recon.base.status import BIT
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.examination.view import view_of
+from recon.examination.weight import mean_forces
 from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in, with_doubts
 from recon.records.results import read_result, write_result
@@ -120,6 +121,23 @@ def test_what_a_hub_accelerates_is_expected_of_its_gauges() -> None:
     slope = part.solver.estimator.calibration.main_slope
     assert np.abs((shown[1] - shown[0]) / slope).max() > 200.0  # N of a link
     np.testing.assert_allclose(residuals[1] / slope, residuals[0] / slope, atol=5.0)  # N
+
+
+def test_a_turn_asks_more_load_of_the_outer_wheels() -> None:
+    """Of a car whose body is said to be pushed to the left all the time, then to the right."""
+    errors = []
+    for aside in (5.0, -5.0):  # m/s2
+        log = day().conditioned.copy(deep=True)
+        log["acceleration"].values[:] = [0.0, aside, STANDARD_GRAVITY]
+        view = view_of(prepare(day().calibration, day().car, log), log)
+        errors.append([mean_forces(view, part).error[0, 2] for part in view.parts.values()])
+    car, more = day().car, np.subtract(*errors)
+    for found, corner in zip(more, car.corners.values(), strict=True):
+        _, y, z = corner.wheel.centre
+        height = car.centre_of_mass[2] - (z - corner.wheel.loaded_radius)
+        # Each axle bears half of the moment; errors are forces less what is expected.
+        expected = np.sign(y) * 10.0 * car.mass * height / (4.0 * abs(y))
+        assert found == pytest.approx(expected, rel=0.1)  # roll of the body turns some of it
 
 
 def test_two_faults_are_both_found() -> None:

@@ -16,7 +16,9 @@ from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import absolute_map
 from recon.mechanics.statics import member_matrix
+from recon.reconstruction.prepare import prepare
 from recon.reconstruction.result.signed_errors import signed_errors
+from recon.reconstruction.solving.solver import Solver
 from tests.days import day, unwarned
 
 CORNER = "FL"
@@ -56,6 +58,12 @@ def forces_of(car: Vehicle, calibration: Calibration) -> xr.Dataset:
         return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600, 5)), alone, car)
 
 
+def solver_of(car: Vehicle, calibration: Calibration, log: xr.Dataset) -> Solver:
+    """The corner alone, prepared."""
+    corner = replace(calibration.corners[CORNER], facts=facts_of(car, CORNER))
+    return prepare(replace(calibration, corners={CORNER: corner}), car, log).solvers[0]
+
+
 def change(ends: list[tuple[Vehicle, Calibration]]) -> np.ndarray:
     """Half the difference of the forces (sample, 3) [N] with both cars."""
     plus, minus = (
@@ -92,3 +100,17 @@ def test_the_cause_is_what_another_loaded_radius_does_to_the_forces() -> None:
     found = stated("loaded radius", 0)
     assert size(real) > 0.1  # N
     assert size(found - real) < 0.3 * size(real)
+
+
+def test_a_held_hub_feels_the_moment_of_a_lower_contact_about_its_axis() -> None:
+    """Mode by mode the cause is what indications per force change, seen by the estimator."""
+    u, log = day().car.corners[CORNER].wheel.u_loaded_radius, day().conditioned
+    here, lower = (solver_of(*with_radius(by), log) for by in (0.0, u))
+    (cause,) = [c for c in here.causes if c.source.name == f"{CORNER} loaded radius"]
+    at, other = (s.estimator.at(s.estimator.design) for s in (here, lower))
+    assert [mode for (mode,) in here.estimator.modes] == ["rolling", "braked", "locked"]
+    for m, loading in enumerate(cause.loading):
+        exact = -(at[m].forces @ (other[m].H - at[m].H))[:, :3]
+        found = loading[:, 1:4]  # per Fx, Fy, Fz
+        # A contact 1.5 mm lower: to first order.
+        np.testing.assert_allclose(found, exact, rtol=0, atol=0.02 * np.abs(exact).max())

@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 
 from recon.base.errors import DataWarning, PriorWarning
 from recon.conditioning.condition import condition
-from recon.conditioning.derivative import derivative
+from recon.conditioning.derivative import derivative, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.conditioning.hub_motion import road_spectrum, side_spectrum, unseen_share
 from recon.examination.reconstruct import reconstruct
@@ -106,6 +106,15 @@ def test_only_hubs_of_wheels_with_gauges_need_an_accelerometer() -> None:
             for channel in (alone, lacking)
         ]
     assert ["relative_acceleration" in log for log in found] == [False, True]
+
+
+@pytest.mark.parametrize("order", [1, 2])
+def test_differences_follow_a_wave_of_fifteen_hertz_at_a_hundred(order: int) -> None:
+    time, rate = np.arange(200) / 100.0, 2 * np.pi * 15.0
+    exact = rate**order * (np.cos(rate * time) if order == 1 else -np.sin(rate * time))
+    found = differences(np.sin(rate * time), order, Band(1e9, 100.0, [slice(0, 200)]))
+    # Of five samples 2.4 and 0.8 % are missing, of three 14 and 7 %.
+    assert_allclose(found[2:-2], exact[2:-2], rtol=0, atol=0.03 * rate**order)
 
 
 def test_a_derivative_needs_some_seconds() -> None:

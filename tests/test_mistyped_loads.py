@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from recon.base.errors import DataWarning
+from recon.calibration.applied import pulls_of
 from recon.calibration.calibrated import CornerCalibration
+from recon.calibration.gross_errors import within_pull
+from recon.calibration.joint_fit import HYSTERESIS_PRIOR
+from recon.calibration.noise import gauge_scale
+from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import draw_car
@@ -24,6 +30,20 @@ def mistyped(sheet: PullSheet, pull: str, step: int, factor: float) -> tuple[Pul
     load = sheet.strap.load.copy()
     load[row] = round(load[row] * factor)
     return rewritten(sheet, strap_load=load), int(sheet.line[row])
+
+
+def test_a_load_contradicts_its_own_pull_by_its_error_over_what_is_stated() -> None:
+    drawn, sheet = pulled("FL", 40)
+    pulls = pulls_of(sheet, drawn.car, assembly_of(drawn.car, "FL"), "calibration")
+    pull = next(p for p in pulls if "inward" in p.name)
+    scale = gauge_scale(pulls)
+    before, step = within_pull(pull, scale), 4
+    u = np.hypot(pull.u_reading(pull.load[0]), HYSTERESIS_PRIOR * pull.load[0].max())
+    load = pull.load.copy()
+    load[0, step] += 6.0 * u[step]
+    change = within_pull(replace(pull, load=load), scale) - before
+    assert change[step] == pytest.approx(6.0, rel=0.05)  # u follows what the gauges say
+    assert np.abs(np.delete(change, step)).max() < 0.5  # the median of all steps moves a little
 
 
 @cache

@@ -88,25 +88,23 @@ def put(item: Any, path: Path, value: Any) -> Any:
 
 
 @pytest.mark.parametrize(
-    ("file", "assembly", "free"),
-    [
-        ("club_racer", "FL", 30),
-        pytest.param("anti_roll_bar", "front", 40, marks=pytest.mark.slow(90)),
-    ],
+    ("file", "assembly", "free"), [("club_racer", "FL", 30), ("anti_roll_bar", "front", 40)]
 )
 def test_a_number_that_does_not_void_a_calibration_does_not_change_it(
     file: str, assembly: str, free: int
 ) -> None:
+    """All such numbers at once: a map that is the same to the last bit needs none of them."""
     car, sheet, before = pulled(file, assembly)
-    facts, harmless = decisive_facts(car, assembly), 0
+    facts, other, harmless = decisive_facts(car, assembly), car, []
     for path, value in numbers(car):
         if path[0] in LABELS:
             continue
-        other = put(car, path, changed(value))
-        if decisive_facts(other, assembly) == facts:
-            harmless += 1
-            assert same_map(fitted(sheet, other, assembly), before), path
-    assert harmless > free
+        if decisive_facts(put(car, path, changed(value)), assembly) == facts:
+            harmless.append(path)
+            other = put(other, path, changed(value))
+    assert len(harmless) > free
+    assert decisive_facts(other, assembly) == facts
+    assert same_map(fitted(sheet, other, assembly), before), harmless
 
 
 @pytest.mark.parametrize(

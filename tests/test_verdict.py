@@ -51,6 +51,21 @@ def test_a_failed_verification_makes_a_corner_unusable() -> None:
     assert len(found.doubts) == 1
 
 
+@pytest.mark.parametrize(
+    ("outside", "over_u", "state"),
+    [(0.1, 2.5, "good"), (0.3, 2.5, "unusable"), (0.1, 6.0, "unusable")],
+)
+def test_a_verification_fails_by_many_errors_outside_or_by_large_ones(
+    outside: float, over_u: float, state: str
+) -> None:
+    corner = front_left()
+    own = corner.verification
+    assert own is not None
+    far = np.arange(own.error.size).reshape(own.error.shape) < outside * own.error.size
+    found = replace(own, error=np.where(far, over_u, 0.5) * own.u_error)
+    assert verdict(replace(corner, verification=found)).state == state
+
+
 @pytest.mark.parametrize(("lack", "state"), [(2.9, "good"), (9.0, "limited"), (26.0, "unusable")])
 def test_pulls_that_contradict_each_other_limit_or_spoil_a_corner(lack: float, state: str) -> None:
     found = verdict(front_left(lack_of_fit=lack))

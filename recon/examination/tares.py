@@ -19,7 +19,6 @@ from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST, mean_forces
 from recon.examination.whole_car import whole_of
-from recon.reconstruction.estimator.tare_load import standing
 
 # Standard uncertainty of a zero between the day of the pulls and that of the drive, as load of the
 # gauge's own link, and its change with temperature.  Common practice, no source.
@@ -131,8 +130,7 @@ def _stood_at_pulls(part: Part, change: Floats, u: Floats) -> str:
 def standing_more(part: Part) -> Floats:
     """Indications (gauge,) [unit] of wheels under static load, less those at their tare."""
     estimator = part.solver.estimator
-    load = standing(estimator.assembly, np.array(estimator.usual_load))
-    return np.asarray(estimator.K @ load - estimator.tare.indication)
+    return np.asarray(estimator.K @ part.standing - estimator.tare.indication)
 
 
 def _no_tares(part: Part) -> str:

@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.examination.expected_indications import Expected, expected_indications
+from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
@@ -107,6 +108,12 @@ class Part:
         return usual_covariance(list(self.solver.causes), self.solver.estimator)
 
     @cached_property
+    def standing(self) -> Floats:
+        """Loads (member,) [N] of the assembly at design height, its wheels under static load."""
+        estimator = self.solver.estimator
+        return standing(estimator.assembly, np.array(estimator.usual_load))
+
+    @cached_property
     def expected(self) -> Expected:
         """Indications that priors and ordinary channels allow; see `Expected`."""
         return expected_indications(self.solver, self.samples)
@@ -179,7 +186,7 @@ class Part:
         """The same with other indications (gauge, n) less other zeros (gauge,) [mV/V]."""
         out = Part(self.solver, replace(self.samples, indication=indication), zero)
         # Poses and priors do not depend on the indications: they are worked out once.
-        for name in ("expected", "lever", "leverage", "usual_covariance"):
+        for name in ("expected", "lever", "leverage", *OF_CAR):
             if name in vars(self):
                 vars(out)[name] = vars(self)[name]
         return out
@@ -196,12 +203,12 @@ class Part:
             if not np.array_equal(getattr(samples, name), getattr(self.samples, name), True)
         }
         out = Part(self.solver, samples, self.zero)
-        of_car = ("usual_covariance",)
-        holds = of_car if changed - {"turn"} else ("expected", *of_car) if changed else WORKED_OUT
+        holds = OF_CAR if changed - {"turn"} else ("expected", *OF_CAR) if changed else WORKED_OUT
         vars(out).update({name: vars(self)[name] for name in holds if name in vars(self)})
         return out
 
 
+OF_CAR = ("usual_covariance", "standing")  # what the prepared car decides alone
 WORKED_OUT = tuple(name for name, value in vars(Part).items() if isinstance(value, cached_property))
 
 
@@ -227,7 +234,7 @@ class View:
         """Middle of each short mean, (n,) [s]."""
         return np.asarray(self.log["elapsed_time"].to_numpy())
 
-    @property
+    @cached_property
     def corners(self) -> tuple[str, ...]:
         """Names of the corners, in the order of `force`."""
         return tuple(corner for part in self.parts.values() for corner in part.corners)

@@ -137,14 +137,18 @@ class Whole:
     def compared(
         self, name: str, make: Callable[[], Iterable[Comparison]]
     ) -> tuple[Comparison, ...]:
-        """Comparisons of sums of forces, made once for each log; here with the forces of the view.
+        """Comparisons of sums of forces, made once for each log, and once with a view's forces.
 
         `name` says which comparisons these are.
         """
-        key = f"comparisons {name}"
-        if key not in self.view.kept:
-            self.view.kept[key] = tuple(make())
-        return tuple(one.of(self.sum_of(one.weights)) for one in self.view.kept[key])
+        view, key = self.view, f"comparisons {name}"
+        if key not in view.kept:
+            view.kept[key] = tuple(make())
+        if key not in view.worked_out:
+            own = tuple(one.of(self.sum_of(one.weights)) for one in view.kept[key])
+            view.worked_out[key] = own
+        found: tuple[Comparison, ...] = view.worked_out[key]
+        return found
 
     @cached_property
     def sums(self) -> tuple[Comparison, ...]:

@@ -24,7 +24,7 @@ from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 Pynite = pytest.importorskip("Pynite", reason="install the extra 'outside'")
 
 Floats = NDArray[np.float64]
-POSES = 20
+POSES = 8
 SHARE = 1e-6  # of the largest load: rounding of the engine at a stiffness ratio of 1e5
 E, G = 2e11, 8e10  # Pa
 HALF_BEAM = 0.02  # m, on both sides of a cut
