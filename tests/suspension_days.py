@@ -9,11 +9,12 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import xarray as xr
 
-from recon.base.errors import DataWarning
+from recon.base.errors import DataWarning, PriorWarning
 from recon.base.threads import one_thread
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration, CornerCalibration
@@ -158,6 +159,14 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
         drawn, alone, unit, pulls, calibration, log, tares, conditioned, forces,
         error, error / u, inside, of_sum, of_sum / u_sum,
     )  # fmt: skip
+
+
+@cache
+def axle_day(file: str) -> UnitDay:
+    """A day of a tied rear axle that several tests share: `strut` or `solid_axle`."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)  # forces that are not known, by their words
+        return unit_day(file, "RL", 0)
 
 
 def told(days: Iterable[UnitDay]) -> tuple[np.ndarray, np.ndarray, str]:

@@ -22,6 +22,7 @@ from recon.records.doubt_variables import doubts_in
 from recon.report.drive.doubt_list import doubt_lines
 from recon.report.drive.gauges_over_drive import plot_health
 from tests.days import day, unwarned
+from tests.slow_repeats import some_quick
 
 Spoil = Callable[[np.ndarray], None]
 GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
@@ -49,7 +50,7 @@ def frozen(gauge: int) -> Spoil:
     return spoil
 
 
-@pytest.mark.parametrize("gauge", range(0, len(GAUGES), 4), ids=GAUGES[::4])
+@pytest.mark.parametrize("gauge", some_quick(range(0, len(GAUGES), 4), 4, 16))
 def test_a_gauge_that_dies_is_left_out_from_there(gauge: int) -> None:
     forces, (doubt,) = driven(frozen(gauge))
     corner = GAUGES[gauge][:2]

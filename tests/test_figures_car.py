@@ -17,6 +17,7 @@ from recon.report.car.knowledge import plot_knowledge
 from recon.report.car.travel import plot_travel
 from tests.pictures import labels_of, legend_of, lightness, require_legible
 from tests.shipped_mechanisms import shipped
+from tests.slow_repeats import some_quick
 
 PLAN, SIDE, REAR, LOADS = range(4)
 WRENCH = (800.0, -1500.0, 2500.0)
@@ -55,7 +56,15 @@ PICTURES = {
 }
 
 
-@pytest.fixture(scope="module", params=PICTURES)
+# Each kind of drawing runs always, the fullest of them where there are several.
+QUICK = (
+    *("rocker", "coil-over", "no force", "arm with sections", "axle of tubes"),
+    *("travel of five", "travel of sections", "knowledge of five", "knowledge of none"),
+    *("knowledge of tubes", "knowledge of little"),
+)
+
+
+@pytest.fixture(scope="module", params=some_quick(PICTURES, *QUICK))
 def picture(request):
     """Each picture in turn."""
     return PICTURES[request.param](request.getfixturevalue)

@@ -18,7 +18,7 @@ from recon.reconstruction.solving.friction_limit import ACCEPTED, beyond_limit, 
 from recon.reconstruction.solving.fz_bound import bound_vertical
 from recon.reconstruction.whole_car.whole_car import with_whole_car
 from tests.days import day
-from tests.suspension_days import unit_day
+from tests.suspension_days import axle_day
 
 pytestmark = pytest.mark.filterwarnings("ignore::recon.base.errors.ExtrapolationWarning")
 LIMIT = 0.9  # low, so that many samples of the slalom meet it
@@ -164,7 +164,7 @@ def test_forces_of_a_drive_stay_within_the_limit_and_are_flagged() -> None:
 
 
 def test_the_wheels_of_a_tied_axle_are_limited_together() -> None:
-    made = unit_day("anti_roll_bar", "FL", 0)
+    made = axle_day("strut")
     prepared = prepare(made.calibration, made.described, made.conditioned)
     whole, alone = (prepared.solve(made.conditioned, friction_limit=limit) for limit in (0.8, None))
     force = whole["tyre_force"].to_numpy().astype(float)

@@ -25,7 +25,7 @@ from recon.records.sheets import GivenSection
 from recon.report.answers.link_loads import link_loads_summary, plot_link_loads
 from tests.days import club_car, day
 from tests.shipped_mechanisms import shipped
-from tests.suspension_days import unit_day
+from tests.suspension_days import axle_day, unit_day
 
 RATE_OF_DAY = 200.0
 STILL = (0.0, 0.0, 9.80665)
@@ -165,7 +165,7 @@ def test_true_loads_of_a_tied_axle_lie_within_the_intervals() -> None:
 
 
 def test_a_corner_without_links_is_refused() -> None:
-    rear = unit_day("strut", "RL", 0)
+    rear = axle_day("strut")
     with pytest.raises(DataError, match=r"no link in rear; need links, or springs with a gauge"):
         link_loads(rear.forces, vehicle=rear.described)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
@@ -34,7 +33,7 @@ from recon.virtual.elastic import WheelAt, settle
 from tests.conftest import HMMWV, HMMWV_CENTRE
 from tests.days import day, unwarned
 from tests.shipped_mechanisms import shipped
-from tests.suspension_days import UnitDay, unit_day
+from tests.suspension_days import axle_day
 
 UPPER = "rear RL.upper_link compliance"
 
@@ -128,20 +127,12 @@ def solved(log: xr.Dataset, calibration: Calibration, car: Vehicle) -> xr.Datase
         return reconstruct(log, calibration, car)
 
 
-@cache
-def axle_day() -> UnitDay:
-    """A day of the rigid axle whose bound links share the load."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)
-        return unit_day("solid_axle", "RL", 0)
-
-
 def held(moved: float) -> tuple[Vehicle, Calibration]:
     """The car with one compliance moved by so many of its u, and a map that holds K G at the pulls.
 
     Of the maps that do so it is the nearest one, as the bridges' slopes hold what pulls do not see.
     """
-    axle = axle_day()
+    axle = axle_day("solid_axle")
     one = axle.calibration.corners["rear"]
     corner = axle.described.corners["RL"]
     supports = tuple(
@@ -171,7 +162,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """H of cars with another compliance whose maps hold the pulls, at every node of the poses."""
-    conditioned = axle_day().conditioned
+    conditioned = axle_day("solid_axle").conditioned
     taken: list[Bench] = []
 
     def taking(bench: Bench) -> list[Cause]:
@@ -205,7 +196,7 @@ def test_the_cause_is_what_another_compliance_does_to_the_map(
 
 @pytest.mark.slow(1)
 def test_what_is_stated_less_surely_widens_the_interval() -> None:
-    axle = axle_day()
+    axle = axle_day("solid_axle")
 
     def shared(factor: float) -> xr.Dataset:
         def of(s: Support) -> Support:

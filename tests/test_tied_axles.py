@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
@@ -24,19 +23,13 @@ from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from tests.days import unwarned
 from tests.shipped_mechanisms import shipped
-from tests.suspension_days import UnitDay, unit_day
-
-
-@cache
-def axle_day() -> UnitDay:
-    """A day of the twist beam."""
-    return unit_day("strut", "RL", 1)
+from tests.suspension_days import axle_day
 
 
 @pytest.mark.slow(8)
 def test_gauges_of_the_other_side_would_be_seen() -> None:
     """Twin: left and right exchanged in the log."""
-    day = axle_day()
+    day = axle_day("strut")
     log = day.conditioned.copy(deep=True)
     log["indication"] = log["indication"].roll(gauge=6, roll_coords=False)
     with unwarned(), pytest.warns(DoubtWarning, match="RL|RR"):
@@ -49,7 +42,7 @@ def test_gauges_of_the_other_side_would_be_seen() -> None:
 
 
 def test_the_axle_is_one_entry_and_both_corners_are_in_the_result() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     assert list(day.calibration.corners) == ["rear"]
     assert day.forces["corner"].to_numpy().tolist() == ["RL", "RR"]
     assert day.forces["partner"].to_numpy().tolist() == [1, 0]
@@ -57,7 +50,7 @@ def test_the_axle_is_one_entry_and_both_corners_are_in_the_result() -> None:
 
 
 def test_signed_errors_add_up_to_the_stated_variance_of_tied_corners() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     samples = np.arange(10, 390, 17)
     error = signed_errors(day.forces, samples)
     stated = day.forces["u_tyre_force_intermediate"].to_numpy()[samples].astype(float) ** 2
@@ -67,7 +60,7 @@ def test_signed_errors_add_up_to_the_stated_variance_of_tied_corners() -> None:
 
 
 def test_calibration_of_an_axle_reads_back(tmp_path) -> None:
-    day = axle_day()
+    day = axle_day("strut")
     back = read_calibration(write_calibration(day.calibration, tmp_path / "axle.nc"))
     before, after = (c.corners["rear"] for c in (day.calibration, back))
     assert np.array_equal(after.K, before.K)
@@ -75,7 +68,7 @@ def test_calibration_of_an_axle_reads_back(tmp_path) -> None:
 
 
 def test_a_pull_at_one_wheel_is_seen_by_gauges_of_the_other() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     found = crosstalk(day.calibration, day.described, "RL")
     assert found.sizes == {"gauge": 12, "wrench_component": 6}
     other = crosstalk(day.calibration, day.described, "RR")
@@ -85,7 +78,7 @@ def test_a_pull_at_one_wheel_is_seen_by_gauges_of_the_other() -> None:
 
 
 def test_pulls_of_one_wheel_only_are_refused_by_name_without_slopes() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     sheet = day.pulls
     purpose = np.where(sheet.corner == "RL", "fit", "verify")
     bare = replace(
@@ -100,7 +93,7 @@ def test_pulls_of_one_wheel_only_are_refused_by_name_without_slopes() -> None:
 
 
 def test_a_wheel_of_an_axle_that_was_never_pulled_is_named_in_the_verdict() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     corner = day.calibration.corners["rear"]
     left = tuple(report for report in corner.quality.pulls if report.name.startswith("RL "))
     assembly = assembly_of(day.described, "rear")
@@ -132,7 +125,7 @@ def test_a_gauge_whose_load_nobody_split_is_refused_with_what_to_state() -> None
 
 
 def test_tares_on_pads_are_refused_for_a_tied_axle() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     n = len(day.tares.gauge)
     on_pads = replace(day.tares, state=np.full(n, "pads"), pad_load=np.full(n, 3000.0))
     with pytest.raises(DataError, match="virtual tares, axle rear: tares on pads only"):
@@ -140,7 +133,7 @@ def test_tares_on_pads_are_refused_for_a_tied_axle() -> None:
 
 
 def test_what_one_wheel_does_not_say_leaves_both_unknown() -> None:
-    day = axle_day()
+    day = axle_day("strut")
     log = day.conditioned.copy(deep=True)
     log["travel"].loc[{"corner": "RR", "elapsed_time": log["elapsed_time"][100]}] = np.nan
     with unwarned(), warnings.catch_warnings():

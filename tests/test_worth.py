@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from functools import cache
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from recon.reconstruction.worth import most_useful
 from tests.days import day, unwarned
 
 
+@cache
 def prepared_without(*names: str) -> Prepared:
     with unwarned(), warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)

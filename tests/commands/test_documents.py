@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import doctest
 import importlib
-import io
 import re
 import shlex
-import shutil
 import tomllib
 from collections.abc import Iterator
 from itertools import chain
@@ -18,7 +15,6 @@ import pytest
 
 import recon
 from recon.answers import ANSWERS
-from recon.cli import main
 from recon.commands import COMMANDS, build_parser
 from tests.commands.answer_lists import lists, with_list
 from tests.commands.session import ROOT, Run, rows_of
@@ -132,9 +128,6 @@ STAGES = {p.name for p in (ROOT / "recon").iterdir() if p.is_dir()}
 FILE = re.compile(r"\.(md|toml|py|txt|nc|csv|png)$")
 
 
-ELSEWHERE = ("demo",)  # shown without its output; it runs first, for its runs
-
-
 def shown_outputs(page: str) -> list[tuple[str, list[str]]]:
     """(command, its output as shown) of every text block that follows a shell block."""
     pairs = re.findall(
@@ -169,24 +162,6 @@ def first_line_not_printed(shown: list[str], printed: list[str]) -> str:
 )
 def test_lines_that_are_not_printed_are_found(shown: list[str], missing: str) -> None:
     assert first_line_not_printed(shown, ["a 1", "b 2 ", "c 3"]) == missing
-
-
-@pytest.mark.slow(60)
-def test_the_steps_print_what_is_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for folder in ("vehicles", "demo_data"):
-        shutil.copytree(ROOT / folder, tmp_path / folder)
-    monkeypatch.chdir(tmp_path)
-    outputs = shown_outputs("README.md")
-    assert len(outputs) == len(blocks("README.md", "text")) > 5
-    assert [shlex.split(command)[1:] for command, _ in outputs] == [
-        words for words in own("README.md") if words[0] not in ELSEWHERE
-    ]
-    with contextlib.redirect_stdout(io.StringIO()):
-        assert main(["demo"]) == 0  # its runs are compared below
-    for command, shown in outputs:
-        with contextlib.redirect_stdout(io.StringIO()) as printed:
-            assert main(shlex.split(command)[1:]) == 0, command
-        assert not first_line_not_printed(shown, printed.getvalue().splitlines()), command
 
 
 def section(page: str, title: str) -> str:

@@ -271,7 +271,7 @@ def test_loads_of_every_mechanism(file: str, corner: str) -> None:
 )
 @pytest.mark.source("P1: internal loads at a cut")
 def test_loads_at_every_cut(file: str, corner: str) -> None:
-    at = random_poses(file, corner, 4, seed=82)
+    at = random_poses(file, corner, 2, seed=82)
     wrench = wrenches(at, 83)
     ours = np.einsum("nsw,nw->ns", section_matrix(at), about_hubs(at, wrench))
     for s, section in enumerate(at.mechanism.sections):

@@ -15,7 +15,17 @@ from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.result.signed_errors import STATED, signed_errors
 from tests.days import report
 from tests.shipped_mechanisms import shipped
-from tests.suspension_days import KINDS, LOST, NAMES, SEED_WITHOUT, TIED, UnitDay, told, unit_day
+from tests.suspension_days import (
+    KINDS,
+    LOST,
+    NAMES,
+    SEED_WITHOUT,
+    TIED,
+    UnitDay,
+    axle_day,
+    told,
+    unit_day,
+)
 
 FEW, DAYS = 3, 10
 
@@ -152,9 +162,7 @@ def judge_axle(days: list[UnitDay], words: str) -> None:
 
 @pytest.mark.parametrize("file", ["solid_axle", pytest.param("strut", marks=pytest.mark.slow(3))])
 def test_forces_of_a_tied_axle_are_as_wrong_as_they_say(file: str) -> None:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)  # its words are the result's, see below
-        day = unit_day(file, "RL", 0)
+    day = axle_day(file)
     judge_axle([day], f"{file} rear")
     lost = np.isnan(day.z).any(axis=0)
     assert np.flatnonzero(lost).tolist() == ([1, 4] if file == "solid_axle" else [])
