@@ -34,8 +34,8 @@ def mistyped(sheet: PullSheet, pull: str, step: int, factor: float) -> tuple[Pul
 
 def test_a_load_contradicts_its_own_pull_by_its_error_over_what_is_stated() -> None:
     drawn, sheet = pulled("FL", 40)
-    pulls = pulls_of(sheet, drawn.car, assembly_of(drawn.car, "FL"), "calibration")
-    pull = next(p for p in pulls if "inward" in p.name)
+    pulls = pulls_of(sheet, drawn.car, assembly_of(drawn.car, "FL"), "fit")
+    pull = next(p for p in pulls if p.name == "inward")
     scale = gauge_scale(pulls)
     before, step = within_pull(pull, scale), 4
     u = np.hypot(pull.u_reading(pull.load[0]), HYSTERESIS_PRIOR * pull.load[0].max())
