@@ -18,7 +18,7 @@ from tests.shipped_mechanisms import NAMES, SHIPPED, random_poses
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-N = 200
+N = 100
 TINY = 1e-30  # a complex step: no difference is taken, so nothing is cut off or cancelled
 SAME = 1e-9  # relative; poses are closed to 1e-12 m on arms of 0.01 m and more
 every = pytest.mark.parametrize(("file", "corner"), SHIPPED, ids=NAMES)
@@ -126,7 +126,7 @@ def test_gaps_close_and_wheels_rise_as_wished(file: str, corner: str) -> None:
 
 @every
 def test_loads_are_the_work_of_the_wheels_per_lengthening(file: str, corner: str) -> None:
-    """200 poses and wrenches: with all other supports held, the wrench's work per elongation.
+    """100 poses and wrenches: with all other supports held, the wrench's work per elongation.
 
     Where supports outnumber motions: equilibrium, and elongations that fit together.
     """

@@ -8,7 +8,7 @@ does so as well.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -71,21 +71,24 @@ class Judge:
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
+        before = {(t.place, t.name): t.log_likelihood for t in terms if np.isfinite(t.size)}
         out = []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
                 after = self.terms(mended)
-                gain = _evidence(terms, after) + candidate.weight
+                gain = _evidence(before, after) + candidate.weight
                 out.append(_Tried(candidate, mended, after, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
 
-def _evidence(before: Sequence[Term], after: Sequence[Term]) -> float:
-    """Evidence [nats] for a mend; a comparison that can no longer be made speaks for nothing."""
-    old = {(t.place, t.name): t for t in before if np.isfinite(t.size)}
-    known = [t for t in after if np.isfinite(t.size) and (t.place, t.name) in old]
-    return sum(t.log_likelihood - old[t.place, t.name].log_likelihood for t in known)
+def _evidence(before: Mapping[tuple[str, str], float], after: Sequence[Term]) -> float:
+    """Evidence [nats] for a mend; a comparison that can no longer be made speaks for nothing.
+
+    `before` has the logarithm of the likelihood of each comparison by its place and name.
+    """
+    known = [t for t in after if np.isfinite(t.size) and (t.place, t.name) in before]
+    return sum(t.log_likelihood - before[t.place, t.name] for t in known)
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:

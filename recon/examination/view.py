@@ -50,7 +50,7 @@ class Part:
         """Name of the corner or tied axle."""
         return self.solver.assembly.name
 
-    @property
+    @cached_property
     def corners(self) -> tuple[str, ...]:
         """Names of its corners."""
         return tuple(corner.name for corner in self.solver.assembly.corners)
