@@ -3,6 +3,11 @@
 import re
 from pathlib import Path
 
+import pytest
+
+from recon.base.errors import VehicleError
+from recon.records.vehicles import read_vehicle
+
 VEHICLES = Path(__file__).parents[1] / "vehicles"
 EXAMPLE = re.search(
     r"```toml\n(.*?)```", (VEHICLES / "README.md").read_text(encoding="utf-8"), re.DOTALL
@@ -28,3 +33,10 @@ def write_example(folder, *changes, more=""):
     path = folder / "car.toml"
     path.write_text(text + more, encoding="utf-8")
     return path
+
+
+def refusal(path):
+    """Message that refuses a vehicle file; it names the file."""
+    with pytest.raises(VehicleError, match=re.escape(str(path))) as caught:
+        read_vehicle(path)
+    return str(caught.value)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.car.vehicle import Support, Vehicle
+from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import Pose, pose
 from recon.records.vehicles import read_vehicle
@@ -31,15 +31,6 @@ NAMES = ["-".join(s) for s in SHIPPED]
 @cache
 def shipped(file: str) -> Vehicle:
     return read_vehicle(VEHICLES / f"{file}.toml")
-
-
-def supports_of(car: Vehicle, corner: str) -> list[Support]:
-    """Supports of the mechanism in the order of its supports."""
-    axle = car.axle_of(corner)
-    if axle is None:
-        return list(car.corners[corner].supports)
-    left, right = axle.corners
-    return [*car.corners[left].supports, *car.corners[right].supports, *axle.supports]
 
 
 def random_poses(file: str, corner: str, n: int, seed: int = 60) -> Pose:

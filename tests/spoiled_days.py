@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import xarray as xr
 
 from recon.conditioning.condition import condition
 from recon.examination.examine import Examination, examine
+from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from tests.days import day, unwarned
 
 Spoil = Callable[[np.ndarray], None]  # raw indications (sample, gauge), changed in place
 GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
+
+
+@cache
+def sound() -> View:
+    """The day as it is."""
+    with unwarned():
+        return view_of(prepare(day().calibration, day().car, day().conditioned), day().conditioned)
 
 
 def spoiled_log(spoil: Spoil) -> xr.Dataset:

@@ -14,16 +14,9 @@ from recon.records.logs import read_log
 from recon.records.pulls import read_pulls
 from recon.records.tares import read_tares
 from recon.records.vehicles import read_vehicle
-from tests.example_car import EXAMPLE, write_example
+from tests.example_car import EXAMPLE, refusal, write_example
 from tests.small_car import small_car
 from tests.written_pulls import save, sheet, step
-
-
-def refusal(path):
-    with pytest.raises(VehicleError, match=re.escape(str(path))) as caught:
-        read_vehicle(path)
-    return str(caught.value)
-
 
 # --- texts -----------------------------------------------------------------------------------
 

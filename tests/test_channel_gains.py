@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
 import xarray as xr
 
 from recon.base.quantities import CORNERS
 from recon.examination.channel_gains import LIMIT, Gain, gains_agree, gains_of
-from recon.examination.view import View, view_of
-from recon.reconstruction.prepare import prepare
-from tests.days import day, unwarned
+from recon.examination.view import View
+from tests.spoiled_days import sound
 from tests.test_channels_agree import examined, times
 
 INCH = 25.4  # mm
-
-
-@cache
-def sound() -> View:
-    with unwarned():
-        return view_of(prepare(day().calibration, day().car, day().conditioned), day().conditioned)
 
 
 def scaled(name: str, factor: float, corners: tuple[str, ...] = ()) -> View:

@@ -15,10 +15,9 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import load_matrix
-from recon.records.vehicles import read_vehicle
 from recon.report.car.car_summary import car_summary
 from recon.virtual.elements import Stiffness, elastic_assembly
-from tests.example_car import write_example
+from tests.example_car import refusal, write_example
 from tests.shipped_mechanisms import SHIPPED, VEHICLES, shipped
 
 TIE = """[[corner.FL.support]]
@@ -32,12 +31,6 @@ name = "spring"
 kind = "spring"
 outer = { on = "rocker", point_mm = [-4, 286, 505] }
 """
-
-
-def refused(path: Path) -> str:
-    with pytest.raises(VehicleError, match=re.escape(str(path))) as caught:
-        read_vehicle(path)
-    return str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +89,7 @@ def refused(path: Path) -> str:
     ],
 )
 def test_supports_that_do_not_hold(tmp_path: Path, old: str, new: str, told: str) -> None:
-    assert re.search(told, refused(write_example(tmp_path, (old, new))))
+    assert re.search(told, refusal(write_example(tmp_path, (old, new))))
 
 
 @pytest.mark.parametrize(
@@ -147,7 +140,7 @@ def test_supports_that_do_not_hold(tmp_path: Path, old: str, new: str, told: str
     ],
 )
 def test_keys_that_do_not_go_together(tmp_path: Path, old: str, new: str, told: str) -> None:
-    assert told in refused(write_example(tmp_path, (old, new)))
+    assert told in refusal(write_example(tmp_path, (old, new)))
 
 
 def rewritten(tmp_path: Path, file: str, *changes: tuple[str, str]) -> Path:
@@ -210,7 +203,7 @@ def rewritten(tmp_path: Path, file: str, *changes: tuple[str, str]) -> Path:
     ],
 )
 def test_faults_of_other_kinds(tmp_path: Path, file: str, old: str, new: str, told: str) -> None:
-    assert told in refused(rewritten(tmp_path, file, (old, new)))
+    assert told in refusal(rewritten(tmp_path, file, (old, new)))
 
 
 def test_axle_wants_both_corners() -> None:

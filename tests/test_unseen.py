@@ -23,12 +23,7 @@ from recon.reconstruction.prepare import prepare
 from recon.records.results import read_result, write_result
 from recon.report.drive.doubt_list import unseen_lines
 from tests.days import day, unwarned
-
-
-@cache
-def sound() -> View:
-    with unwarned():
-        return view_of(prepare(day().calibration, day().car, day().conditioned), day().conditioned)
+from tests.spoiled_days import sound
 
 
 @pytest.mark.parametrize("kind", ["zero", "jump", "gain", "late gauge"])

@@ -74,7 +74,6 @@ def test_newer_format(written):
 
 # --- faults of keys, types, ranges ------------------------------------------------------------
 
-PUSH = 'outer = { on = "upright", point_mm = [2, 632, 195] }'
 UPPER = 'outer = { on = "upright", point_mm = [-14, 640, 405] }'
 
 
