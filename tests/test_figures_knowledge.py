@@ -79,4 +79,4 @@ def test_six_gauges_leave_none_to_add(club_racer):
     assert not any(row.startswith("with ") for row in rows_of(figure))
     assert "one gauge added" not in legend_of(figure)
     title = figure.texts[0].get_text()
-    assert title.startswith("FL front left: standard uncertainty with 6 gauges Fx 7.6 N")
+    assert title.startswith("FL front left: standard uncertainty with 6 gauges: Fx 7.6 N")

@@ -80,7 +80,7 @@ def test_help_names_every_option_with_default_and_unit(answer: Answer, run: Run)
     for option in answer.options:
         assert f"--{option.name.replace('_', '-')} " in shown
         assert option.words in shown
-        assert not option.unit or f"{option.help}, in {option.unit}" in option.words
+        assert not option.unit or f"{option.help} [{option.unit}]" in option.words
         assert option.default is None or f"(default {option.default:g})" in option.words
 
 

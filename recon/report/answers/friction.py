@@ -104,7 +104,7 @@ def _title(tyres: dict[str, Tyre], friction: xr.Dataset | None) -> str:
         reference = str(friction.attrs.get("reference", "Fz"))
         if reference != "Fz":
             share = f"{100 * highest:.0f} ± {100 * half:.0f} %"
-            return f"Friction use: {corner} reached {share} of {reference}"
+            return f"{corner} reached {share} of {reference}; drawn: force over Fz"
         return f"Friction use: highest {highest:.2f} ± {half:.2f} ({corner}, 95 %)"
     if not any(len(tyre.plane) for tyre in tyres.values()):
         return "Friction use: none known"

@@ -54,6 +54,7 @@ def draw_axle_sums(panel: Axes, forces: xr.Dataset, slalom: xr.Dataset) -> None:
         peak, below, above = _peaks(slalom, axle)
         when, ends = slalom["cone_time"].to_numpy(), np.stack([below, above])
         interval(panel, when, peak, yerr=ends, fmt=marker, color=colour, zorder=4)
+    panel.margins(y=0.15)  # room for the numbers of the cones above the peaks
     style_panel(
         panel,
         "both tyres of an axle, intermediate axes",

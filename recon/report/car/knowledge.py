@@ -145,7 +145,7 @@ def _title(seen: Observability) -> str:
     corner = seen.label if seen.corners[1:] else f"{seen.label} {LOOKS[seen.label].name}"
     if not seen.lost:
         figures = ", ".join(f"{f} {_words(u)}" for f, u in zip(seen.forces, seen.u, strict=True))
-        return f"{corner}: standard uncertainty with {_counted(seen)} {figures}"
+        return f"{corner}: standard uncertainty with {_counted(seen)}: {figures}"
     few = len(seen.lost) <= NAMED
     lost = (
         ", ".join(force.name for force in seen.lost)
