@@ -141,6 +141,21 @@ def test_sums_of_axles_keep_what_their_wheels_do_not_know() -> None:
     assert_allclose(u[1], u[0], rtol=0.02)
 
 
+def test_an_axle_without_one_of_its_wheels_takes_nothing_from_the_other_axle() -> None:
+    """As after a calibration of which one corner is not to be used."""
+    forces, whole = day().forces.isel(corner=[1, 2, 3]), day().forces
+
+    def rear(force: np.ndarray) -> np.ndarray:
+        return force[:, 1].mean(axis=0)
+
+    few, every = (
+        Alternatives(axle_drive(one), PART).estimate(rear, draws=0) for one in (forces, whole)
+    )
+    assert_allclose(few.u, every.u, rtol=0.01)
+    front = Alternatives(axle_drive(forces), PART).estimate(lambda f: f[:, 0].mean(axis=0))
+    assert np.isnan(front.value).all()
+
+
 def test_forces_that_a_quantity_does_not_look_at_need_not_be_followed() -> None:
     forces = day().forces
     only = np.zeros((4, 3), dtype=bool)

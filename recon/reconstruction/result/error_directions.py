@@ -153,7 +153,11 @@ def _signed(rooted: list[list[Floats]], scale: Floats, weakest: float) -> tuple[
 
 
 def _scaled_gram(change: Floats) -> Floats:
-    """Products (direction, direction) [1] of changes, each force or sum by its own size."""
+    """Products (direction, direction) [1] of changes, each force or sum by its own size.
+
+    Sums of which a wheel is missing are NaN, and do not count.
+    """
+    change = np.nan_to_num(change)
     size = np.sqrt(np.sum(change**2, axis=(0, 1)))
     scaled = change * np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)
     return np.asarray(np.tensordot(scaled, scaled, ([1, 2, 3],) * 2))
