@@ -99,3 +99,20 @@ def test_elapsed_times_are_as_unsure_as_the_clock_of_the_gauges(answer: xr.Datas
     assert (found["u_gap_start"] > U_TIME).all()
     assert (found["u_gap_end"] > U_TIME).all()
     assert (found["u_time_below_half"] < U_TIME / 2).all()
+
+
+def test_friction_delays_one_side_of_a_hop() -> None:
+    """By 4 w / (pi A) for a loop of half-width w, whose error at the tare lies anywhere in it."""
+    forces = launch_day()[0].copy(deep=True)
+    names = forces["cause_name"].to_numpy()
+    rows = np.flatnonzero([str(name).endswith("friction") for name in names])
+    for name in ("loading", "loading_added_intermediate", "loading_added_tyre"):
+        forces[name].values[rows] = 0.0
+    without = launch(forces)
+    forces["loading"].values[rows[0], :, 2, 0, 0] = 10.0  # N of Fx of the left tyre, at all times
+    found = launch(forces)
+    u = [one["u_hop_phase"].to_numpy()[0, 0] for one in (without, found)]
+    height = float(found["hop_mean_amplitude"][0, 0, 0])
+    expected = 4 / np.pi * np.sqrt(3.0) * 10.0 / height
+    assert np.sqrt(u[1][0] ** 2 - u[0][0] ** 2) == pytest.approx(expected, rel=0.03)
+    assert u[1][1] == pytest.approx(u[0][1], rel=0.02)  # of Fz

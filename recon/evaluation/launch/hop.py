@@ -18,6 +18,7 @@ from recon.base.late import xr
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.oscillation import FEWEST_FITTED, Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
+from recon.reconstruction.result.signed_errors import signed_errors
 
 Mask = NDArray[np.bool_]
 LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)
@@ -40,6 +41,7 @@ FEW_SCATTER, UNSTEADY = 0.05, 0.016
 # Cycles: a count and the true one are both rounded to half a cycle, at every slow end.
 U_COUNT = 0.5 / np.sqrt(6.0)
 BY_CHANCE, SEED = 1000, 20263  # draws of several ends, of which the outermost is looked for
+FEW_SAMPLES = 8  # of an event, in which the effect of friction is looked at
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
@@ -216,6 +218,22 @@ def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> Floats:
         moved = _amplitude(forces["travel"].to_numpy()[inside, corner])
         amplitude, share = (2 * np.pi * event.frequency) ** 2 * moved, U_INFERRED
     return np.asarray(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
+
+
+def loops_of(forces: xr.Dataset, event: Hop) -> Floats:
+    """Half-widths (cause, corner, component) [N] of the loops by which joints hold x and z back.
+
+    A loop of half-width w delays a sine of amplitude A by 4 w / (pi A) of a radian (describing
+    function, from memory).  Errors of friction at the tare lie anywhere within the loop: half of
+    its width is the root of 3 times u.
+    """
+    names = forces["cause_name"].to_numpy()
+    rows = np.flatnonzero([str(name).endswith("friction") for name in names])
+    time = forces["elapsed_time"].to_numpy()
+    inside = np.flatnonzero((time >= event.start) & (time <= event.end))
+    some = inside[:: max(len(inside) // FEW_SAMPLES, 1)]
+    effect = signed_errors(forces, some)[rows].mean(axis=1)
+    return np.asarray(np.sqrt(3.0) * np.nan_to_num(effect[..., COMPONENTS]))
 
 
 def _amplitude(values: Floats) -> Floats:

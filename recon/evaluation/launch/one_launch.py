@@ -31,6 +31,7 @@ FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
+MEAN = hop.QUANTITIES.index("mean")
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
     *("peak_drive_force", "plateau_drive_force", "rise_time"),
@@ -283,7 +284,7 @@ def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) 
 
 
 def _hop_reading(car: Driven, happened: list[hop.Hop], hopping: Estimate) -> Floats:
-    """Standard uncertainty of `_hopping` from reversals and inertia; no forces' errors."""
+    """Standard uncertainty of `_hopping` from reversals, inertia, friction; no forces' errors."""
     out = np.zeros(len(hopping.value))
     each, place = len(hop.QUANTITIES) + len(hop.SHAPE), 0
     for event in happened:
@@ -294,4 +295,11 @@ def _hop_reading(car: Driven, happened: list[hop.Hop], hopping: Estimate) -> Flo
                 out[own] = hop.u_reading(hopping.value[own], hop.LEAST)
                 out[own][4:6] = np.hypot(out[own][4:6], j * inertia)
                 place += each
+    height = hopping.value[:place].reshape(len(happened), -1, 2, each)[..., MEAN]
+    for event, own in zip(happened, height, strict=True):
+        loops = hop.loops_of(car.forces, event)[:, car.tyres.corners]
+        late = 4 / np.pi * np.nan_to_num(loops / own)
+        for group in (g for g in car.tyres.groups if len(g) == 2):
+            out[place : place + 2] = np.linalg.norm(late[:, group[0]] - late[:, group[1]], axis=0)
+            place += 2
     return out
