@@ -14,6 +14,7 @@ Source: strain energy of a torsion spring and virtual work, any textbook of mech
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from recon.mechanics.statics import member_matrix
 from recon.mechanics.structure import INNER, OUTER, Mechanism, cross
 
 LIFT = 0.005  # m, of all wheels either way, for the stiffness of the bushes
+MECHANISMS = 8  # whose bushes are kept: those of a car
 
 
 def bush_loads(assembly: Assembly, at: Pose) -> Floats:
@@ -46,8 +48,10 @@ def loads_per_rate(at: Pose) -> Floats:
     centre.
     """
     mechanism, wheels = at.mechanism, range(len(at.wheels))
-    centred = -member_matrix(at)[..., 2::6] * (at.hubs - at.centres)[..., None, :, 2]
     twisted = [k for k in wheels if _hangs_on_links(mechanism, mechanism.wheels[k].body)]
+    if len(twisted) == len(wheels):
+        return _loads_of_twist(at, twisted)
+    centred = -member_matrix(at)[..., 2::6] * (at.hubs - at.centres)[..., None, :, 2]
     if twisted:
         centred[..., twisted] = _loads_of_twist(at, twisted)
     return np.asarray(centred)
@@ -66,13 +70,10 @@ def _supports_of(mechanism: Mechanism, body: int) -> list[int]:
 def _loads_of_twist(at: Pose, wheels: list[int]) -> Floats:
     """Loads of members per bush rate of some wheels, (..., member, wheel) [N per N/m]."""
     mechanism = at.mechanism
-    lifted = pose(mechanism, LIFT * np.array([[-1.0], [1.0]]))
     gradients = []
     for k in wheels:
-        supports = _supports_of(mechanism, mechanism.wheels[k].body)
-        links = [i for i in supports if mechanism.kinds[i] == "link"]
-        energy = float(np.mean(_twist(lifted, links)[0]))  # per kappa
-        gradients.append(_twist(at, links)[1] * (0.5 * LIFT**2 / energy))
+        kappa = 0.5 * LIFT**2 / _energies(mechanism)[k]
+        gradients.append(_twist(at, _links_of(mechanism, k))[1] * kappa)
     found = balance(mechanism, at, -np.stack([np.sum(g, axis=-2) for g in gradients], axis=-1))
     loads = [found.loads]
     for k in range(len(mechanism.sections)):
@@ -81,6 +82,19 @@ def _loads_of_twist(at: Pose, wheels: list[int]) -> Floats:
         by_bushes = np.sum(np.stack(twisted, axis=-1), axis=-2)
         loads.append(by_rows[..., None, :] @ found.loads + by_bushes[..., None, :])
     return np.concatenate(loads, axis=-2)[..., list(mechanism.members), :]
+
+
+def _links_of(mechanism: Mechanism, wheel: int) -> list[int]:
+    supports = _supports_of(mechanism, mechanism.wheels[wheel].body)
+    return [i for i in supports if mechanism.kinds[i] == "link"]
+
+
+@lru_cache(maxsize=MECHANISMS)
+def _energies(mechanism: Mechanism) -> tuple[float, ...]:
+    """Strain energy per kappa in the links of each wheel when all wheels are lifted by `LIFT`."""
+    lifted = pose(mechanism, LIFT * np.array([[-1.0], [1.0]]))
+    wheels = range(len(mechanism.wheels))
+    return tuple(float(np.mean(_twist(lifted, _links_of(mechanism, k))[0])) for k in wheels)
 
 
 def _twist(at: Pose, links: list[int]) -> tuple[Floats, Floats]:

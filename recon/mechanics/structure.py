@@ -83,7 +83,7 @@ class IdleTurn:
     axis: Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # so that what is worked out of it can be kept
 class Mechanism:
     """Arrays of one corner, or of two corners that an axle ties."""
 
