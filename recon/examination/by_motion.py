@@ -15,7 +15,7 @@ from recon.base.quantities import CORNERS
 from recon.examination.axle import axles_of
 from recon.examination.comparison import Comparison
 from recon.examination.view import Part, View
-from recon.examination.wheels import of_axle, of_wheel
+from recon.examination.wheels import across_axle, of_axle, of_wheel
 from recon.examination.whole_car import whole_of
 
 
@@ -81,7 +81,7 @@ def independent(view: View) -> list[Comparison]:
         return []
     axles = list(axles_of(whole))
     if len(axles) == 2:
-        across = [one for axle in axles for one in of_axle(axle)[-2:]]
+        across = [one for axle in axles for one in across_axle(axle)]
         return [*whole.sums, *whole.loads, *whole.yaw, *across]
     paired = {name for axle in axles for name in axle.names}
     alone = [corner for corner in view.corners if corner not in paired]

@@ -56,7 +56,12 @@ def wheels_agree(view: View) -> Iterator[Term]:
 
 def of_axle(axle: Axle) -> tuple[Comparison, ...]:
     """Sums of both wheels of an axle, and the load between them, against the body's motion."""
-    return axle.whole.compared(axle.title, partial(_pair, axle))
+    return (*axle.whole.compared(axle.title, partial(_pair, axle)), *across_axle(axle))
+
+
+def across_axle(axle: Axle) -> tuple[Comparison, ...]:
+    """Differences between both wheels of an axle, of Fx and of the load."""
+    return axle.whole.compared(f"across {axle.title}", partial(_across, axle))
 
 
 def of_wheel(whole: Whole, corner: str) -> tuple[Comparison, ...]:
@@ -69,6 +74,9 @@ def _pair(axle: Axle) -> Iterator[Comparison]:
     yield _pair_lengthways(axle)
     yield _pair_sideways(axle)
     yield _pair_weight(axle)
+
+
+def _across(axle: Axle) -> Iterator[Comparison]:
     yield _left_and_right(axle)
     yield _transfer(axle)
 

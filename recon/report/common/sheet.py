@@ -188,12 +188,7 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
 
 def small_png(figure: Figure) -> bytes:
     """The picture as PNG with few colours, a quarter of the usual size."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from PIL import Image
-
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    return _with_few_colours(Image.fromarray(np.asarray(canvas.buffer_rgba())))
+    return _with_few_colours(_drawn(figure))
 
 
 def small_png_of(path: Path) -> bytes:
@@ -216,9 +211,17 @@ def _with_few_colours(image: Image.Image, colours: int = 64) -> bytes:
     return stream.getvalue()
 
 
-def _write_png(figure: Figure, path: Path) -> None:
+def _drawn(figure: Figure) -> Image.Image:
+    """The picture without transparency: a tenth smaller as a file, and quicker to write."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
 
-    # `savefig` would draw everything twice; more compression saves a tenth and takes half as long
-    # again.
-    FigureCanvasAgg(figure).print_png(path, pil_kwargs={"compress_level": 1})
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()  # once; `savefig` would draw everything twice
+    return Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+
+
+def _write_png(figure: Figure, path: Path) -> None:
+    dots = (figure.dpi, figure.dpi)
+    # More compression saves a tenth and takes half as long again.
+    _drawn(figure).save(path, "PNG", compress_level=1, dpi=dots)
