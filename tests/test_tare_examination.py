@@ -12,11 +12,14 @@ import pytest
 
 from recon.base.doubt import Doubt
 from recon.base.errors import DataError
+from recon.base.quantities import POUND_FORCE
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
+from recon.calibration.same_car import facts_of
 from recon.conditioning.condition import condition
 from recon.examination.examine import JUDGE, Examination, examine
 from recon.examination.mass_causes import POUND
+from recon.examination.pull_causes import pull_causes
 from recon.examination.view import view_of
 from recon.mechanics.assembly import assembly_of
 from recon.planning.unknowns import reference_of
@@ -25,6 +28,7 @@ from recon.reconstruction.estimator.tare_load import hanging_at_pulls, standing,
 from recon.reconstruction.prepare import prepare
 from recon.records.sheets import Tares
 from recon.virtual.drive import virtual_drive
+from tests.calibrated_corners import without_slopes
 from tests.days import day, states, unwarned
 
 GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
@@ -278,3 +282,27 @@ def test_a_car_weighed_in_pounds_is_named(corners: tuple[str, ...]) -> None:
     assert (doubt.cause, doubt.channels) == ("other unit", ("total_kg",))
     assert f"total_kg in the vehicle file: {car.mass:g} seems to be lb (742 kg)." in doubt.do
     assert doubt.probability > 0.9
+
+
+@pytest.mark.parametrize("corners", [("FL", "FR", "RL", "RR"), ("FL",)])
+def test_pulls_in_another_unit_show_in_the_drive_where_no_bridge_tells(
+    corners: tuple[str, ...],
+) -> None:
+    """A slope per newton that is 4.4 times too large: loads in lbf were taken as newtons."""
+    car = without_slopes(day().car)
+    made = {
+        name: replace(corner, K=POUND_FORCE * corner.K, facts=facts_of(car, name))
+        for name, corner in day().calibration.corners.items()
+        if name in corners
+    }
+    gauges = [gauge for corner in made.values() for gauge in corner.gauges]
+    log = day().conditioned.sel(gauge=gauges)
+    view = view_of(prepare(replace(day().calibration, corners=made), car, log), log)
+    doubt = JUDGE.doubts(view, JUDGE.terms(view))[0]
+    assert (doubt.cause, doubt.channels) == ("other unit", ("strap_load", "pad_load"))
+    assert "loads in lbf seem to be written as N, so that forces are to be multip" in doubt.do
+    assert doubt.corners == corners
+    # Twin: with bridges the verdict on the calibration has said it, and no drive is asked.
+    assert not list(
+        pull_causes(replace(view, prepared=replace(view.prepared, car=day().car)), corners)
+    )

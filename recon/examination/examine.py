@@ -21,6 +21,7 @@ from recon.examination.loads import loads_agree
 from recon.examination.mass_causes import mass_causes
 from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
+from recon.examination.pull_causes import pull_causes
 from recon.examination.single_faults import single_faults_absent
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
@@ -58,6 +59,7 @@ JUDGE = Judge(
         tare_causes,
         temperature_causes,
         mass_causes,
+        pull_causes,
         ordinary_causes,
         late_causes,
         late_gauge_causes,

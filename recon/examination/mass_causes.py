@@ -13,7 +13,6 @@ from dataclasses import replace
 from functools import partial
 
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
-from recon.calibration.evidence_against import factor_unseen
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 
@@ -24,7 +23,6 @@ ALL, ONE_WHEEL = -1.0, -1.0  # nats; masses of all wheels come from the same sca
 def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Masses in lb: of the wheels of single assemblies, or of all, or of the whole car."""
     car = view.prepared.car
-    alike = " Strap loads in kgf that were written as lbf would show the same."
     if doubted:
         yield Candidate(
             "other unit",
@@ -32,7 +30,7 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             ("total_kg",),
             _lighter_car,
             f"Weigh the car and correct total_kg in the vehicle file: {car.mass:g} seems to be lb "
-            f"({POUND * car.mass:.0f} kg)." + (alike if factor_unseen(car) else ""),
+            f"({POUND * car.mass:.0f} kg).",
             weight=ALL,
         )
     every = tuple(view.parts)
