@@ -20,6 +20,7 @@ from recon.conditioning.condition import condition
 from recon.examination.examine import JUDGE, Examination, examine
 from recon.examination.mass_causes import POUND
 from recon.examination.pull_causes import pull_causes
+from recon.examination.tares import tares_agree
 from recon.examination.view import view_of
 from recon.mechanics.assembly import assembly_of
 from recon.planning.unknowns import reference_of
@@ -230,8 +231,9 @@ def test_wheels_that_stood_at_the_tares_of_the_pulls_are_named_in_words() -> Non
     for more, named in ((standing_fl(), True), (standing_fl()[::-1], False)):
         conditions = replace(corner.conditions, tare=corner.conditions.tare + more)
         corners = day().calibration.corners | {"FL": replace(corner, conditions=conditions)}
-        found = with_calibration(day().tares, replace(day().calibration, corners=corners))
-        (term,) = (t for t in found.terms if t.place == "FL" and t.name.startswith("tares against"))
+        calibration = replace(day().calibration, corners=corners)
+        view = view_of(prepare(calibration, day().car, day().conditioned), day().conditioned)
+        (term,) = (t for t in tares_agree(view) if t.place == "FL")
         assert term.contradicts
         assert ("stood on the ground at the tares of the pulls" in term.found) == named
 
