@@ -283,7 +283,8 @@ def _facts(fits: list[Fit], errors: list[EnvelopeErrors | None], evidence: list[
     for (name, unit, words), values in zip(FACTS, facts[2:], strict=True):
         out |= plain(name, values.reshape(shape), ONE, unit, words)
     estimate = independent(facts[0], facts[1])
-    return out | limits("exponent", estimate, ONE, "1", "exponent of the envelope", shape)
+    words = "exponent of the envelope; of the tyre only if all loads were worked at its limit"
+    return out | limits("exponent", estimate, ONE, "1", words, shape)
 
 
 def _numbers(fit: Fit, found: EnvelopeErrors | None) -> tuple[float, ...]:
