@@ -16,7 +16,10 @@ from recon.calibration.store import read_calibration, write_calibration
 from recon.calibration.verdict import verdict_of
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
+from recon.examination.tares import tares_agree
+from recon.examination.view import view_of
 from recon.mechanics.assembly import assembly_of
+from recon.reconstruction.prepare import prepare
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.reconstruction.solving.fz_bound import bound_wheels
 from recon.virtual.crew import virtual_pulls
@@ -152,3 +155,21 @@ def test_a_wheel_is_held_only_by_a_force_that_pushes_it_up() -> None:
     found = bound_wheels(free, covariance[None], normal, np.array([True, True]))
     # 10 N up on the left one, of which 0.95 go off the right one.
     assert_allclose(found[0, :, 2], [0.0, 40.5], rtol=0, atol=1e-9)
+
+
+def test_a_twist_that_moves_many_zeros_together_is_one_cause() -> None:
+    """Wheels that hang unevenly twist what ties them; as much in single zeros is another tare."""
+    day = axle_day("solid_axle")
+    with pytest.warns(PriorWarning, match="Fy RL and Fy RR not known"):
+        prepared = prepare(day.calibration, day.described, day.conditioned)
+    view = view_of(prepared, day.conditioned)
+    part = view.parts["rear"]
+    twisted = part.solver.estimator.K @ part.solver.estimator.tare.split[:, 0]
+    sizes = []
+    for change in (0.0 * twisted, 3.0 * twisted, 3.0 * np.roll(twisted, 1)):
+        moved = view.with_part(part.changed(part.samples.indication, part.zero + change))
+        sizes.append(next(iter(tares_agree(moved))).size)
+    sound, together, apart = sizes
+    gauges = len(part.gauges)
+    assert sound < together < sound + 3.0**2 / gauges + 2 * np.sqrt(sound * 3.0**2 / gauges)
+    assert apart > 3 * together

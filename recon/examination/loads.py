@@ -23,7 +23,7 @@ DAMPED = 0.05  # s, of travel by which a damper changes the load
 OPEN = 0.35  # of the load's scatter: bars and the road
 GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
 ROLLS = 0.7  # of the car's speed
-BRAKE = 0.12  # of a torque: pads that are cold or worn
+BRAKE = 0.12  # of a torque: pads that are cold or worn, beside what the file states
 DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
 FRICTION = 2.5  # horizontal force over vertical force that no tyre holds
 LOADED = 6.0  # static loads that no wheel bears for long
@@ -108,6 +108,8 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     grips &= ~(motion.channel("wheel_speed", name) * radius < ROLLS * motion.speed)
     spun = corner.wheel.spin_inertia * motion.channel("slope_of_wheel_speed", name)
     held = np.where(grips, -(torque + np.nan_to_num(spun)) / radius, np.nan)
+    stated = corner.brake.u_torque_per_pressure / corner.brake.torque_per_pressure
+    other = ENGINE if corner.driven else 0.5 * DRAG
     return Comparison(
         name=f"Fx of the {name} tyre against the torque of its brake",
         place=name,
@@ -115,8 +117,8 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
         unit="N",
         seen=part.force[k, 0],
         expected=held,
-        spread=np.hypot(ENGINE if corner.driven else DRAG, 0.12 * held),
-        effects=[BRAKE * held, (ENGINE if corner.driven else 0.5 * DRAG) * np.ones(len(held))],
+        spread=np.hypot(ENGINE if corner.driven else DRAG, BRAKE * held),
+        effects=[np.hypot(BRAKE, np.nan_to_num(stated)) * held, other * np.ones(len(held))],
         channels=("brake_pressure",),
     )
 

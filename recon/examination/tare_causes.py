@@ -218,7 +218,7 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
         -1.0,
         (correction_line(_gauges(parts), factor=-1.0),),
     )
-    if all(np.isfinite(since_pulls(part)[0]).all() for part in parts):
+    if all(np.isfinite(since_pulls(part).change).all() for part in parts):
         empty = all(np.all(part.zero == 0.0) for part in parts)
         yield _candidate(
             "shifted tare",

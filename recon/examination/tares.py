@@ -73,25 +73,51 @@ class Shifts:
         return np.asarray(np.linalg.solve(self.information, self.score))
 
 
-def since_pulls(part: Part) -> tuple[Floats, Floats]:
-    """Change of the zeros (gauge,) [mV/V] since the pulls, and its u if all is well.
+@dataclass(frozen=True, slots=True)
+class SincePulls:
+    """Change of the zeros since the pulls and what it may be if all is well.
 
-    NaN where the calibration keeps no tares of its pulls.
+    `change` (gauge,) and `own` (gauge,) [mV/V], the standard uncertainty of each zero by itself;
+    `shared` (gauge, k) [mV/V], causes that move several together: wheels that hang unevenly and
+    twist a bar, pads.  NaN where the calibration keeps no tares of its pulls.
     """
+
+    change: Floats
+    own: Floats
+    shared: Floats
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty (gauge,) [mV/V] of each change."""
+        return np.sqrt(self.own**2 + np.sum(self.shared**2, axis=1))
+
+    @property
+    def mean_square(self) -> float:
+        """Mean square of all known changes over their covariance."""
+        known = np.isfinite(self.change)
+        change, shared = self.change[known], self.shared[known]
+        covariance = np.diag(self.own[known] ** 2) + shared @ shared.T
+        return float(change @ np.linalg.solve(covariance, change)) / len(change)
+
+
+def since_pulls(part: Part) -> SincePulls:
+    """Change of the zeros of an assembly since the pulls."""
     estimator, solver = part.solver.estimator, part.solver
     fitted, tare = estimator.calibration, estimator.tare
-    change = part.zero - fitted.conditions.tare - tare.beyond_pulls
     stable = np.hypot(STABILITY, PER_KELVIN * solver.session.warming) * fitted.main_slope
-    split = np.sum((fitted.K @ tare.split) ** 2, axis=1) if len(part.corners) > 1 else 0.0
-    unsure = np.sum(tare.effects**2, axis=1) + split + fitted.conditions.tare_scatter**2
-    return change, np.sqrt(stable**2 + unsure)
+    split = fitted.K @ tare.split if len(part.corners) > 1 else tare.effects[:, :0]
+    return SincePulls(
+        change=part.zero - fitted.conditions.tare - tare.beyond_pulls,
+        own=np.hypot(stable, fitted.conditions.tare_scatter),
+        shared=np.hstack([tare.effects, split]),
+    )
 
 
 @by_part("tares")
 def tares_agree(_view: View, part: Part) -> Iterator[Term]:
     """The zeros of every assembly against those of the pulls."""
-    change, u = since_pulls(part)
-    z = change / u
+    since = since_pulls(part)
+    change, z = since.change, since.change / since.u
     known = np.isfinite(z)
     name = "tares against those of the pulls"
     if not known.any():
@@ -103,13 +129,13 @@ def tares_agree(_view: View, part: Part) -> Iterator[Term]:
         place=part.name,
         corners=part.corners,
         name=name,
-        size=float(np.mean(z[known] ** 2)),
+        size=since.mean_square,
         count=int(known.sum()),
         limit=LIMIT,
         found=f"The tares of {part.name} are not those of the pulls: most of all the one of "
         f"{part.gauges[worst]}, by {change[worst]:+.4g} in its unit, as {newtons:+.0f} N of "
         f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days)."
-        + _stood_at_pulls(part, change, u),
+        + _stood_at_pulls(part, change, since.u),
     )
 
 
@@ -169,10 +195,9 @@ def _added(*evidence: Shifts) -> Shifts:
 
 
 def _by_tares(part: Part) -> Shifts:
-    change, u = since_pulls(part)
-    known = np.isfinite(change)
-    score = np.where(known, change / u**2, 0.0)
-    return Shifts(score, np.diag(np.where(known, u**-2.0, 0.0)))
+    since = since_pulls(part)
+    weight = np.where(np.isfinite(since.change), since.u**-2.0, 0.0)
+    return Shifts(weight * np.nan_to_num(since.change), np.diag(weight))
 
 
 def _by_gauges(part: Part) -> Shifts:
