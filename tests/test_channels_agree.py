@@ -309,3 +309,26 @@ def test_travel_of_a_lone_corner_is_held_against_its_load() -> None:
     sizes = {term.place: term.size for term in loads_agree(view) if "travel" in term.name}
     assert sizes["FL"] > LIMIT
     assert all(sizes[corner] < 0.5 * LIMIT for corner in ("FR", "RL", "RR"))
+
+
+def test_a_brake_is_judged_by_the_uncertainty_that_the_file_states() -> None:
+    """A torque that is 60 % off contradicts 5 %, and not half of it."""
+    found = []
+    for share in (0.05, 0.5):
+        corners = {
+            name: replace(
+                corner,
+                brake=replace(
+                    corner.brake,
+                    torque_per_pressure=0.4 * corner.brake.torque_per_pressure,
+                    u_torque_per_pressure=share * 0.4 * corner.brake.torque_per_pressure,
+                ),
+            )
+            for name, corner in day().car.corners.items()
+        }
+        car = replace(day().car, corners=corners)
+        with unwarned():
+            view = view_of(prepare(day().calibration, car, day().conditioned), day().conditioned)
+        terms = [t for t in loads_agree(view) if t.name.startswith("Fx of the FL tyre")]
+        found.append([term.contradicts for term in terms])
+    assert found == [[True], [False]]

@@ -146,7 +146,11 @@ def test_words_that_speak_of_arms_ask_for_the_change() -> None:
 CALIBRATED = (0.02, 0.02, 0.0, 0.0)  # 2 % each by two causes of the calibration
 
 
-@pytest.mark.parametrize("own", [False, True], ids=["one calibration", "one for each set-up"])
+@pytest.mark.parametrize(
+    "own",
+    [pytest.param(False, marks=pytest.mark.slow(6), id="one calibration"),
+     pytest.param(True, id="one for each set-up")],
+)  # fmt: skip
 def test_intervals_hold_the_true_effect_in_95_percent(own: bool) -> None:
     rng, inside = np.random.default_rng(21), 0
     runs = run_list(changed=NEW_ARMS) if own else run_list()

@@ -272,7 +272,10 @@ def test_unsprung_masses_in_pounds_are_named() -> None:
     assert doubt.probability > 0.9
 
 
-@pytest.mark.parametrize("corners", [("FL", "FR", "RL", "RR"), ("RL", "RR")])
+WHOLE = pytest.param(("FL", "FR", "RL", "RR"), marks=pytest.mark.slow(6), id="car")
+
+
+@pytest.mark.parametrize("corners", [WHOLE, ("RL", "RR")])
 def test_a_car_weighed_in_pounds_is_named(corners: tuple[str, ...]) -> None:
     """The mass enters no force: weight and mass times acceleration are what contradict it."""
     car = replace(day().car, mass=day().car.mass / POUND)
@@ -286,7 +289,7 @@ def test_a_car_weighed_in_pounds_is_named(corners: tuple[str, ...]) -> None:
     assert doubt.probability > 0.9
 
 
-@pytest.mark.parametrize("corners", [("FL", "FR", "RL", "RR"), ("FL",)])
+@pytest.mark.parametrize("corners", [WHOLE, ("FL",)])
 def test_pulls_in_another_unit_show_in_the_drive_where_no_bridge_tells(
     corners: tuple[str, ...],
 ) -> None:
