@@ -19,7 +19,6 @@ U_TIME = U_DELAY / np.sqrt(2.0)  # s, of gauges against the clock of their log
 RISE = (0.1, 0.9)  # of the plateau: from the one to the other is the rise time
 # From values at -1, 0, 1 and 2 steps to the coefficients of the cubic through them (Lagrange).
 CUBIC = np.linalg.inv(np.vander([-1.0, 0.0, 1.0, 2.0], increasing=True))
-PASSES = 8  # of the search for a root, which mostly ends after four
 CAUGHT = 0.95  # of the plateau: a tyre that regains it has caught
 
 
@@ -66,28 +65,10 @@ def crossing(time: Floats, force: Floats, level: float, at: int) -> float:
     share = (level - before) / (after - before) if after != before else 1.0
     around = force[at - 2 : at + 2] if at > 1 else force[:0]
     if 0.0 < share < 1.0 and len(around) == len(CUBIC) and np.isfinite(around).all():
-        share = _root(CUBIC @ (around - level), share)
+        roots = np.roots((CUBIC @ (around - level))[::-1])
+        real = roots[np.isreal(roots)].real  # one at least, as the samples lie on either side
+        share = float(real[np.argmin(np.abs(real - share))])
     return float(time[at - 1] + min(max(share, 0.0), 1.0) * (time[at] - time[at - 1]))
-
-
-def _root(cubic: Floats, share: float) -> float:
-    """Root [1] of a cubic between 0 and 1, where it has opposite signs, from a first guess.
-
-    `cubic` (power,) are its coefficients in any unit.  Newton's steps, and a bisection where one
-    leaves what still brackets the root.
-    """
-    constant, slope, square, cube = cubic.tolist()
-    low, high = 0.0, 1.0
-    for _ in range(PASSES):
-        value = constant + share * (slope + share * (square + share * cube))
-        if (value > 0) == (constant > 0):
-            low = share
-        else:
-            high = share
-        rise = slope + share * (2 * square + share * 3 * cube)
-        best = share - value / rise if rise else -1.0
-        share = best if low <= best <= high else (low + high) / 2
-    return share
 
 
 def u_crossing(time: Floats, bandwidth: float, *, halfway: bool = False) -> float:
