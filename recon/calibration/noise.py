@@ -44,11 +44,11 @@ class PullNoise:
 
         Steps that are not `used` (step,) get rows and columns of zeros.
         """
-        taring, kept = pull.taring, np.ix_(used, used)
-        out = np.zeros((len(self.reading), len(used), len(used)))
-        for g, (reading, wander) in enumerate(zip(self.reading, self.wander, strict=True)):
-            covariance = reading**2 * taring.by_readings + wander**2 * taring.by_wander
-            out[g][kept] = np.linalg.inv(np.linalg.cholesky(covariance[kept]))
+        reading, wander = self.reading[:, None, None], self.wander[:, None, None]
+        covariance = reading**2 * pull.taring.by_readings + wander**2 * pull.taring.by_wander
+        kept = np.ix_(np.arange(len(reading)), used, used)
+        out = np.zeros_like(covariance)
+        out[kept] = np.linalg.inv(np.linalg.cholesky(covariance[kept]))
         return out
 
 
