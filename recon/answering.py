@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache, partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from recon.answers import ANSWERS, Answer, every_answer
+from recon.answers import ANSWERS, Answer, one_of_all
 from recon.base.errors import ReconError
+from recon.base.kept_results import Kept
 from recon.base.late import xr
-from recon.command_provenance import assume, recorded
+from recon.base.second_core import due
+from recon.command_provenance import Run, assume, part_of, recorded, running
 from recon.command_report import Name, Report, Say, outcome, quiet, written
 from recon.records.overwriting import refuse_existing
+
+if TYPE_CHECKING:
+    from recon.pages.shown_answers import Shown
+
+Files = tuple[Name, Name | None, Name | None]  # forces, sections, vehicle
+# Bytes of forces that two processes may hold at once; those of longer drives stay in one.
+MOST_APART = 1 << 27
 
 
 @recorded
@@ -59,44 +70,98 @@ def answers(
     answers that take them.  With `page`, the drive is also written as one HTML page, and with
     `calibration` that page shows map, pulls and verification.
     """
-    from recon.evaluation.sections.find_sections import find_sections
     from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as page_of
     from recon.pages.page_option import refuse_existing_page, write_page_beside
-    from recon.pages.shown_answers import Shown
     from recon.records.doubt_variables import doubts_in
-    from recon.records.results import read_result
     from recon.report.drive.doubt_list import doubt_lines
 
     folder = Path(out)
     for answer in ANSWERS:
         refuse_existing(folder / answer.name / answer.result_file, overwrite=overwrite)
     refuse_existing_page(page, overwrite=overwrite)
-    found = read_result(forces)
-    shared = read_shared(found, sections=sections, vehicle=vehicle)
-    its = None if calibration is None else read_its_calibration(calibration, found)
-    if "sections" not in shared:
-        shared["sections"] = find_sections(found)
-    given, refused = [], []
-    files: list[Path] = []
-    shown: list[Shown] = []
-    for answer, result in every_answer(found, shared, say):
-        if isinstance(result, ReconError):
-            refused.append(f"no {answer.name}: {result.found}. {result.do}")
-            shown.append(Shown(answer, result))
-            continue
-        lines, new = _files(answer, found, result, folder / answer.name, overwrite)
-        given.append(f"{answer.name}: {lines[0]}")
-        files += new
-        shown.append(Shown(answer, result, tuple(lines), new[-1]))
+    _drive.cache_clear()
+    drive = _drive(forces, sections, vehicle)
+    found, its = drive.forces, None
+    if calibration is not None:
+        its = read_its_calibration(calibration, found)
+    given = _each(drive, (forces, sections, vehicle), folder, overwrite, page is not None, say)
+    _drive.cache_clear()
     say(f"complete: {folder}")
-    given_too = {"sections": shared["sections"], "calibration": its, "answers": shown}
-    make = partial(page_of, found, **given_too)
+    shown = [one for one, _ in given]
+    make = partial(
+        page_of, found, sections=drive.shared["sections"], calibration=its, answers=shown
+    )
+    files = tuple(file for _, own in given for file in own)
     files += write_page_beside(page, make, say, overwrite=overwrite)
     doubts = doubts_in(found)
-    within = _searched(shared["sections"]) if refused else ()
-    words = (*doubt_lines(doubts), *given, *within, *refused)
-    return Report(words, tuple(files), outcome(found, doubts))
+    words = (*doubt_lines(doubts), *_in_a_line_each(shown, drive.shared["sections"]))
+    return Report(words, files, outcome(found, doubts))
+
+
+@dataclass(frozen=True, slots=True)
+class _Drive:
+    """Forces, what their answers share by the names of options, and what is kept for the next."""
+
+    forces: xr.Dataset
+    shared: dict[str, Any]
+    kept: Kept
+
+
+@lru_cache(maxsize=1)
+def _drive(forces: Name, sections: Name | None, vehicle: Name | None) -> _Drive:
+    """The drive, read once in each process that answers from it."""
+    from recon.evaluation.sections.find_sections import find_sections
+    from recon.records.results import read_result
+
+    found = read_result(forces)
+    shared = read_shared(found, sections=sections, vehicle=vehicle)
+    if "sections" not in shared:
+        shared["sections"] = find_sections(found)
+    return _Drive(found, shared, {})
+
+
+def _each(
+    drive: _Drive, files: Files, folder: Path, overwrite: bool, paged: bool, say: Say
+) -> list[tuple[Shown, tuple[Path, ...]]]:
+    """Every answer with its files, from the last on by the second process."""
+    calls = [
+        partial(_given, a, files, folder / a.name, overwrite, paged, running()) for a in ANSWERS
+    ]
+    apart = drive.forces.nbytes < MOST_APART
+    given = [due(call) if apart else call for call in reversed(calls)]
+    out = []
+    for answer in ANSWERS:
+        say(f"calculating: {answer.help}")
+        out.append(given.pop()())
+    return out
+
+
+def _given(
+    answer: Answer, files: Files, folder: Path, overwrite: bool, paged: bool, run: Run | None
+) -> tuple[Shown, tuple[Path, ...]]:
+    """An answer with its files; its picture for a page only where there is one."""
+    from recon.pages.shown_answers import Shown
+    from recon.report.common.sheet import small_png_of
+
+    drive = _drive(*files)
+    with part_of(run):
+        result = one_of_all(answer, drive.forces, drive.shared, drive.kept)
+        if isinstance(result, ReconError):
+            return Shown(answer, result), ()
+        lines, new = _files(answer, drive.forces, result, folder, overwrite)
+    return Shown(answer, result, tuple(lines), small_png_of(new[-1]) if paged else None), new
+
+
+def _in_a_line_each(shown: Sequence[Shown], sections: xr.Dataset) -> list[str]:
+    """The first line of every answer, then those that are not given with reason and remedy."""
+    given = [f"{one.answer.name}: {one.lines[0]}" for one in shown if one.lines]
+    refused = [
+        f"no {one.answer.name}: {one.result.found}. {one.result.do}"
+        for one in shown
+        if isinstance(one.result, ReconError)
+    ]
+    return [*given, *(_searched(sections) if refused else ()), *refused]
 
 
 def _searched(sections: xr.Dataset) -> tuple[str, ...]:

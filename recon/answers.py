@@ -13,7 +13,7 @@ from importlib import import_module
 from typing import Any, Literal
 
 from recon.base.errors import DataError, RankError, ReconError
-from recon.base.kept_results import keeping
+from recon.base.kept_results import Kept, keeping
 from recon.base.late import xr
 
 
@@ -271,21 +271,25 @@ BY_NAME = {answer.name: answer for answer in ANSWERS}
 
 
 def every_answer(
-    forces: xr.Dataset, shared: Mapping[str, Any], say: Callable[[str], None] | None = None
+    forces: xr.Dataset, shared: Mapping[str, Any]
 ) -> Iterator[tuple[Answer, xr.Dataset | ReconError]]:
     """Every answer with its result, or with the error that says why the drive does not allow it.
 
     `shared` holds what answers take as options, such as sections and the vehicle, by name.
     """
-    kept: dict[Any, tuple[Any, Any]] = {}
+    kept: Kept = {}
     for answer in ANSWERS:
-        if say:
-            say(f"calculating: {answer.help}")
-        options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
-        result: xr.Dataset | ReconError
-        try:
-            with keeping(kept):
-                result = answer.function(answer.compute)(forces, **options)
-        except (DataError, RankError) as reason:
-            result = reason
-        yield answer, result
+        yield answer, one_of_all(answer, forces, shared, kept)
+
+
+def one_of_all(
+    answer: Answer, forces: xr.Dataset, shared: Mapping[str, Any], kept: Kept
+) -> xr.Dataset | ReconError:
+    """One answer as `every_answer` gives it; `kept` is what those before left for it, or empty."""
+    options = {o.name: shared[o.name] for o in answer.options if o.name in shared}
+    try:
+        with keeping(kept):
+            result: xr.Dataset = answer.function(answer.compute)(forces, **options)
+    except (DataError, RankError) as reason:
+        return reason
+    return result

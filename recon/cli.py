@@ -55,9 +55,10 @@ def _options(argv: list[str] | None) -> dict[str, Any]:
 def _run(command: str, options: dict[str, object]) -> Report:
     from recon import pipeline
     from recon.base.errors import ReconWarning
+    from recon.base.second_core import second_core
 
     gc.set_threshold(UNSEARCHED)
-    with warnings.catch_warnings():
+    with second_core(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         warnings.simplefilter("always", ReconWarning)
         warnings.showwarning = _show

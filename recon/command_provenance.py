@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import wraps
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -37,6 +37,11 @@ class Run:
     notes: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
 
+    def note(self, text: str) -> None:
+        """Note it, once however many parts of the command pass it on."""
+        if text not in self.notes:
+            self.notes.append(text)
+
 
 _RUN: ContextVar[Run | None] = ContextVar("run", default=None)
 
@@ -57,6 +62,25 @@ def recorded(command: Callable[P, R]) -> Callable[P, R]:
             _RUN.reset(token)
 
     return run
+
+
+def running() -> Run | None:
+    """The command that runs, as it stands; None outside of commands."""
+    run = _RUN.get()
+    if run is None:
+        return None
+    return replace(run, notes=[*run.notes], assumptions=[*run.assumptions])
+
+
+@contextmanager
+def part_of(run: Run | None) -> Iterator[None]:
+    """A part of a command, in whatever process: its files hold the record of `run`."""
+    token = _RUN.set(run and replace(run, notes=[*run.notes], assumptions=[*run.assumptions]))
+    try:
+        with _noting():
+            yield
+    finally:
+        _RUN.reset(token)
 
 
 def assume(sentences: Iterable[object]) -> None:
@@ -106,7 +130,7 @@ def _noting() -> Iterator[None]:
         def keep(message: Warning | str, category: type[Warning], *more: Any, **rest: Any) -> None:
             run = _RUN.get()
             if run is not None and issubclass(category, ReconWarning):
-                run.notes.append(str(message))
+                run.note(str(message))
             shown(message, category, *more, **rest)
 
         warnings.showwarning = keep

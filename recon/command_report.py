@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from recon.base.doubt import Doubt, Outcome, outcome_of
 from recon.base.late import xr
 from recon.base.quantities import CORNERS
+from recon.base.second_core import due
 from recon.car.vehicle import SIDES
 from recon.command_provenance import record
 from recon.records.overwriting import refuse_existing
@@ -78,15 +80,19 @@ def written(
 ) -> tuple[Path, ...]:
     """Write results and pictures into a folder, all or none, without pictures that are stale."""
     from recon.records.whole_folder import replaced_as_a_whole
-    from recon.report.common.sheet import save_figure
+    from recon.report.common.sheet import save_drawn
 
     names = [*results, *pictures]
     for name in names:
         refuse_existing(folder / name, overwrite=overwrite)
     gone = [file.name for name in results for file in stale(folder / name, pictures)]
     with replaced_as_a_whole(folder, {*names, *gone}) as new:
+        saved: list[Callable[[], Path]]
+        saved = [partial(save_drawn, draw, new / name) for name, draw in pictures.items()]
+        if len(saved) > 1:  # the second process begins with the last one, this one with the first
+            saved = [due(save) for save in reversed(saved)][::-1]
         for name, write in results.items():
             write(new / name, record=record())
-        for name, draw in pictures.items():
-            save_figure(draw(), new / name)
+        for save in saved:
+            save()
     return tuple(folder / name for name in names)

@@ -18,6 +18,7 @@ from recon.answers import BY_NAME
 from recon.base.doubt import Outcome
 from recon.base.errors import DoubtWarning
 from recon.base.late import xr
+from recon.base.second_core import due, warm_up
 from recon.base.shipped import shipped
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
@@ -307,6 +308,7 @@ def page(
 def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     """Run the whole chain and every answer on the shipped, invented car, in a new folder."""
     folder, data = fresh_folder(Path(out)), shipped("demo_data")
+    warm_up("matplotlib.figure", "recon.examination.reconstruct")
     vehicle = shipped("vehicles", "club_racer.toml")
     fitted = calibrate(
         vehicle,
@@ -315,6 +317,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         out=folder / "calibration",
         say=say,
     )
+    comparison = due(partial(_compared_runs, folder), say)
     solved = reconstruct(
         vehicle,
         folder / "calibration" / "calibration.nc",
@@ -331,7 +334,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         out=folder / "answers",
         say=say,
     )
-    compared = _compared_runs(folder, say)
+    compared = comparison()
     lines = [
         "An invented club car, pulled, driven through an invented day and reconstructed.",
         "",
@@ -353,7 +356,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     return Report(tuple(lines), tuple(files))
 
 
-def _compared_runs(folder: Path, say: Say) -> Report:
+def _compared_runs(folder: Path, *, say: Say) -> Report:
     """Reconstruct the short runs of the demo into `folder`, and compare their set-ups."""
     from shutil import copyfile
 

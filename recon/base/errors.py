@@ -26,6 +26,9 @@ class ReconError(Exception):
         self.where, self.found, self.needed, self.do = where, found, needed, do
         super().__init__(f"{where}: {found}; need {needed}.\n    {do}")
 
+    def __reduce__(self) -> tuple[type[ReconError], tuple[str, ...]]:
+        return type(self), (self.where, self.found, self.needed, self.do)
+
 
 class VehicleError(ReconError):
     """The vehicle file has a fault."""

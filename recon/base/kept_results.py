@@ -9,11 +9,12 @@ from functools import wraps
 from typing import Any, TypeVar
 
 Result = TypeVar("Result")
-_KEPT: ContextVar[dict[Any, tuple[Any, Any]] | None] = ContextVar("kept", default=None)
+Kept = dict[Any, tuple[Any, Any]]  # function and dataset to both of them, as `shared` keeps it
+_KEPT: ContextVar[Kept | None] = ContextVar("kept", default=None)
 
 
 @contextmanager
-def keeping(kept: dict[Any, tuple[Any, Any]]) -> Iterator[None]:
+def keeping(kept: Kept) -> Iterator[None]:
     """Keep results of functions that are `shared` in `kept`; datasets must not change meanwhile."""
     token = _KEPT.set(kept)
     try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from recon.answers import Answer, every_answer
@@ -13,7 +12,7 @@ from recon.base.errors import ReconError
 from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.evaluation.common.answer_labels import not_given
-from recon.report.common.sheet import small_png, small_png_of
+from recon.report.common.sheet import small_png
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +22,7 @@ class Shown:
     answer: Answer
     result: xr.Dataset | ReconError
     lines: tuple[str, ...] = ()
-    picture: Path | bytes | None = None
+    picture: bytes | None = None
 
     def as_data(self) -> dict[str, Any]:
         """Everything that the page says of it."""
@@ -42,8 +41,7 @@ class Shown:
     def _picture(self) -> dict[str, str]:
         if self.picture is None:
             return {}
-        data = small_png_of(self.picture) if isinstance(self.picture, Path) else self.picture
-        text = base64.b64encode(data).decode("ascii")
+        text = base64.b64encode(self.picture).decode("ascii")
         return {"picture": text, "alt": f"{self.answer.help}: {self.lines[0]}"}
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from recon.base import second_core
 from recon.cli import main
 from recon.report.common import sheet
 from tests.commands.session import CAR, DEMO, ROOT, Ended, OneCorner, Run, rows_of, write_rows
@@ -31,6 +32,12 @@ def _tiny_pictures(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPat
     """Draw no pictures where files and exit codes are tested, unless marked `pictures`."""
     if request.node.get_closest_marker("pictures") is None:
         monkeypatch.setattr(sheet, "_write_png", _write_tiny)
+
+
+@pytest.fixture(autouse=True)
+def _one_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands that run in this process start no other: the tests share the cores."""
+    monkeypatch.setattr(second_core, "cores", lambda: 1)
 
 
 @pytest.fixture
@@ -89,6 +96,7 @@ def one_corner(tmp_path_factory: pytest.TempPathFactory) -> OneCorner:
     words = ["reconstruct", str(CAR), str(fitted), str(log), str(tares), "--out", str(forces)]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sheet, "_write_png", _write_tiny)
+        patch.setattr(second_core, "cores", lambda: 1)
         assert main(["calibrate", str(CAR), str(pulls), "--out", str(calibration)]) == 0
         assert main(words) == 0
     return OneCorner(pulls, fitted, log, tares, forces / "forces.nc")

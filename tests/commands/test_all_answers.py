@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 from recon.answers import ANSWERS
+from recon.base import second_core
 from recon.records.results import read_result, write_result
 from recon.records.section_table import read_sections
 from tests.commands.session import CAR, OneCorner, Run
@@ -30,6 +32,30 @@ def test_every_answer_that_a_drive_allows(run: Run, forces: Path, tmp_path: Path
         assert files == ({answer.result_file, answer.picture_file} if given else set())
     assert sum(not line.startswith("no ") for line in lines) >= 4
     assert len(lines) <= len(ANSWERS) + 2
+
+
+@pytest.mark.slow(12)
+def test_two_processes_give_the_answers_pages_and_lines_of_one(
+    run: Run, forces: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = []
+    for cores in (1, 2):
+        monkeypatch.setattr(second_core, "cores", lambda cores=cores: cores)
+        out = tmp_path / "out"
+        ended = run(
+            *("answers", forces, "--vehicle", CAR, "--out", out, "--page", out / "drive.html")
+        )
+        assert ended.code == 0, ended.err
+        out.rename(tmp_path / str(cores))
+        shown.append((ended.out, re.sub(r"\[ *[\d.]+ s\]", "", ended.err)))
+    assert shown[0] == shown[1]
+    one, two = (sorted((tmp_path / cores).rglob("*.nc")) for cores in "12")
+    assert [file.name for file in one] == [file.name for file in two]
+    for a, b in zip(one, two, strict=True):
+        first, second = (read_result(file).drop_attrs(deep=False) for file in (a, b))
+        assert first.identical(second), a.name
+    pages = [(tmp_path / cores / "drive.html").read_text(encoding="utf-8") for cores in "12"]
+    assert pages[0].count('"picture"') == pages[1].count('"picture"') >= 4
 
 
 def test_an_existing_answer_stops_all_of_them_before_anything_is_written(

@@ -186,6 +186,11 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
     return target
 
 
+def save_drawn(draw: Callable[[], Figure], path: Path) -> Path:
+    """Draw a picture and save it."""
+    return save_figure(draw(), path)
+
+
 def small_png(figure: Figure) -> bytes:
     """The picture as PNG with few colours, a quarter of the usual size."""
     return _with_few_colours(_drawn(figure))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from recon.base.arrays import Floats
@@ -20,7 +22,7 @@ def sums_pictures(forces: xr.Dataset) -> Pictures:
     """The picture by its file name, none where the car's motion or a corner is not known."""
     if "balance_by_tyres" not in forces:
         return {}
-    return {"sums.png": lambda: plot_sums(forces)}
+    return {"sums.png": partial(plot_sums, forces)}
 
 
 def plot_sums(forces: xr.Dataset) -> Figure:
