@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,20 +16,15 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
-from recon.conditioning.hub_motion import arm_of, turning
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
+from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
 from recon.examination.term import Candidate
 from recon.examination.view import View
 from recon.records.corrections import correction_line
 
-if TYPE_CHECKING:
-    from recon.car.vehicle import Vehicle
-
-SLOPE = "slope_of_"
-INFERRED = "relative_acceleration"  # of the hubs, where it is not logged: yaw rate enters forces
 KIND = {
     "roll": "angle",
     "pitch": "angle",
@@ -65,6 +59,9 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
         if term.contradicts:
             of_all = (f"{term.place}_{corner}" for corner in view.prepared.car.corners)
             suspects |= {term.place, *(of_all if term.place == "travel" else ())}
+            # The channel may be right, and wrong what it is compared with.
+            beside = (one.channels for one in before.values() if term.place in one.shares)
+            suspects |= {channel for channels in beside for channel in channels}
     if not suspects:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
@@ -136,7 +133,7 @@ def _candidate(
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
     moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
-    moves |= channels == ("yaw_rate",) and INFERRED in view.log
+    moves |= channels[0] in yaw_channels(view.log)
     named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in channels)}
     if view.prepared.session.attitude.source == "travel" and "travel" in channels[0]:
         named = set()  # roll and pitch come from the travels of all wheels
@@ -153,7 +150,7 @@ def _candidate(
 
 
 def _mended(view: View, *, change: Change) -> View:
-    return view.with_log(change(view.log))
+    return view.with_log(turned_again(change(view.log), view.log, view.prepared.car))
 
 
 def _exchange_names(log: xr.Dataset) -> xr.Dataset:
@@ -171,20 +168,6 @@ def _times(log: xr.Dataset, *, name: str, factor: Floats | float) -> xr.Dataset:
     return log.assign(
         {n: (log[n].dims, log[n].to_numpy() * factor, log[n].attrs) for n in (name, SLOPE + name)}
     )
-
-
-def _yaw_times(log: xr.Dataset, *, factor: float, car: Vehicle) -> xr.Dataset:
-    """The yaw rate times a factor, with the acceleration of the hubs that was inferred from it."""
-    out = _times(log, name="yaw_rate", factor=factor)
-    hubs = log[INFERRED].to_numpy().copy()
-    for k, corner in enumerate(corner_names(log)):
-        arm = arm_of(car, corner)
-        new, old = (
-            turning(one["yaw_rate"].to_numpy(), one[SLOPE + "yaw_rate"].to_numpy(), arm)
-            for one in (out, log)
-        )
-        hubs[:, k, :2] += new - old
-    return out.assign({INFERRED: (log[INFERRED].dims, hubs, log[INFERRED].attrs)})
 
 
 def _take(log: xr.Dataset, *, name: str, order: list[int], axis: int) -> xr.Dataset:
@@ -215,8 +198,6 @@ def _turned(channel: str) -> str:
 
 def _of_body(view: View, name: str) -> Iterator[Candidate]:
     times = partial(_times, name=name)
-    if name == "yaw_rate" and INFERRED in view.log:
-        times = partial(_yaw_times, car=view.prepared.car)
     if name not in ONE_SIGN:
         yield _candidate(
             view,

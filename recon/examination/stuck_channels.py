@@ -13,8 +13,11 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.doubt import Doubt
+from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
-from recon.examination.motion import scatter
+from recon.conditioning.hub_motion import SLOWEST
+from recon.examination.inferred_turning import turned_again, yaw_channels
+from recon.examination.motion import motion_of, scatter
 from recon.examination.view import View
 from recon.planning.unknowns import reference_of
 
@@ -24,6 +27,7 @@ LEAST = {
     "roll": 1e-5,  # rad
     "pitch": 1e-5,  # rad
     "yaw_rate": 1e-5,  # rad/s
+    "speed": 1e-3,  # m/s
     "acceleration": 1e-3,  # m/s2
     "hub_acceleration": 1e-3,  # m/s2
 }
@@ -31,6 +35,7 @@ ENTERS_FORCES = ("travel", "roll", "pitch", "acceleration", "hub_acceleration")
 FEWEST = 12  # short means in which a channel must stand still
 SHORTEST = 2.0  # s, from the first of them to the last
 MOVES = 0.03  # of its static load: scatter of Fz of a wheel whose car is driven
+GAINS = 2.0  # m/s that a car gains and loses whose speed cannot stand still
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +57,21 @@ def stuck_channels(view: View) -> tuple[tuple[Doubt, ...], View]:
     doubts, log = [], view.log
     for one in _found(view):
         doubts.append(_doubt(view, one))
-        for name in (one.variable, f"slope_of_{one.variable}"):
-            values = log[name].copy(deep=True)
-            # The short mean before may hold the moment at which it stuck.
-            values[max(one.first - 1, 0) :].loc[one.at] = np.nan
-            log = log.assign({name: values})
+        log = _without(view, log, one)
     return tuple(doubts), view.with_log(log) if doubts else view
+
+
+def _without(view: View, log: xr.Dataset, one: _Stuck) -> xr.Dataset:
+    """The log without the channel from where it sticks, and without what it does to the wheels."""
+    columns = {}
+    for name in (one.variable, f"slope_of_{one.variable}"):
+        columns[name] = log[name].copy(deep=True)
+        # The short mean before may hold the moment at which it stuck.
+        columns[name][max(one.first - 1, 0) :].loc[one.at] = np.nan
+    without = log.assign(columns)
+    if one.variable == "speed" and one.value > SLOWEST:
+        return without  # one speed of the drive turns the wheels more truly than none
+    return turned_again(without, log, view.prepared.car)
 
 
 def _found(view: View) -> Iterator[_Stuck]:
@@ -67,7 +81,8 @@ def _found(view: View) -> Iterator[_Stuck]:
         for at in _places(view, name):
             values = view.log[name].sel(at).to_numpy()
             first = _still_from(values, least)
-            if first is not None and _moves(view, first):
+            moves = _gains if name == "speed" else _moves
+            if first is not None and moves(view, first):
                 yield _Stuck(name, at, first, float(values[-1]))
 
 
@@ -100,18 +115,31 @@ def _moves(view: View, first: int) -> bool:
     )
 
 
+def _gains(view: View, first: int) -> bool:
+    """Whether the acceleration ahead takes and gives speed from the short mean `first` to the end.
+
+    A constant acceleration may be a slope of the road or a tilt of the accelerometer.
+    """
+    ahead = motion_of(view).body[0, first:]
+    steps = np.diff(view.elapsed[first:], prepend=view.elapsed[first])
+    gained = np.cumsum((ahead - np.mean(ahead)) * steps)
+    return bool(np.ptp(gained) > GAINS)
+
+
 def _doubt(view: View, one: _Stuck) -> Doubt:
     own = tuple(c for c in view.corners if c == one.at.get("corner", c))
     start = view.start if one.first == 0 else float(view.elapsed[one.first])
+    speed = one.variable == "speed"
+    although = "the car gains and loses speed" if speed else "the loads of the wheels change"
     return Doubt(
-        corners=own if one.variable in ENTERS_FORCES else (),
+        corners=own if one.variable in (*ENTERS_FORCES, *yaw_channels(view.log)) else (),
         cause="stuck",
         channels=(one.channel,),
         probability=1.0,
         start=start,
         end=view.end,
         found=f"{one.channel} stands at {one.value:.4g} in SI units from {start:.1f} s to the "
-        "end, although the loads of the wheels change.",
+        f"end, although {although}.",
         do=f"Check sensor and wire of {one.channel}; or leave its column out of the log: it is "
         "then inferred or assumed, with a stated uncertainty.",
     )
