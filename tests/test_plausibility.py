@@ -45,6 +45,17 @@ def test_a_centre_of_mass_outside_the_axles(written, x):
         read_vehicle(path)
 
 
+def test_a_centre_of_mass_ahead_of_a_front_axle_that_is_not_described(written):
+    path = written((CENTRE, "centre_of_mass_mm = [1290, 0, 430]"))
+    text = path.read_text(encoding="utf-8")
+    rear = text.index("[corner.RL]")
+    front = text.index("[corner.FL]")
+    path.write_text(text[:front] + text[rear:], encoding="utf-8")
+    told = "at x = 1290 mm; need x between the rear wheels at -2400 mm and the front axle at 0 mm"
+    with pytest.raises(VehicleError, match=told):
+        read_vehicle(path)
+
+
 def test_wheels_heavier_than_the_car(written):
     path = written(("total_kg = 742", "total_kg = 105"))
     told = "line 10: mass: unsprung masses of 105 kg at FL, FR, RL, RR in a car of 105 kg"

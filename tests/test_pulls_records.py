@@ -320,8 +320,20 @@ def hanging(pad_z, travel):
 def test_the_ground_under_a_hanging_wheel_is_lower_by_its_travel(tmp_path):
     car = small_car()
     assert read_pulls(save(tmp_path, hanging("-80", "-80")), car).setting.travel[0] == -0.08
-    with pytest.warns(DataWarning, match=r"has pad at \(0, 700, -80\) mm, \d+ mm from"):
+    told = r"line 3: pull 1 of FL has its pad at z = -80 mm and a travel of 0 mm, at which the tyre"
+    with pytest.warns(DataWarning, match=told) as said:
         read_pulls(save(tmp_path, hanging("-80", "0")), car)
+    assert len(said) == 1
+    # Twin: a tyre gives way, and a floor is not level.
+    assert read_pulls(save(tmp_path, hanging("-15", "0")), car).setting.travel[0] == 0.0
+
+
+def test_a_pad_written_once_for_half_of_the_rise_is_not_odd(tmp_path):
+    rows = hanging("-30", "-60")
+    rows[2] |= {"travel [mm]": "0"}
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        read_pulls(save(tmp_path, rows), small_car())
 
 
 def tied_by(kind):

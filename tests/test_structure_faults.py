@@ -106,11 +106,15 @@ def test_supports_that_do_not_hold(tmp_path: Path, old: str, new: str, told: str
             'kind = "torsion"\nrate_Nm_per_deg = 2\nu_rate_N_per_mm = 1',
             "one on a torsion; need rate_Nm_per_deg on a torsion",
         ),
-        ('bridge = "full_axial"\n', "", "bridge: found no such key where it measures axial; need"),
+        (
+            'bridge = "full_axial"\n',
+            "",
+            'bridge: found a gauge of axial load without this key; need bridge = "full_axial" or',
+        ),
         (
             'bridge = "full_axial"\n',
             'measures = "torsion"\nbridge = "quarter"\n',
-            "found 'quarter' where it measures torsion; need a bridge where it measures axial",
+            "found 'quarter' where it measures torsion; need no bridge, which belongs to",
         ),
         (
             'bridge = "full_axial"\n',

@@ -170,6 +170,7 @@ def test_loads_in_another_unit_are_named_as_such(factor: float, words: str) -> N
     found = verdict(replace(corner, K=factor * corner.K))
     assert found.state == "unusable"
     assert words in found.words
+    assert "or if tube, modulus or gauge factor of all bridges were wrong alike" in found.words
     assert len(found.doubts) == 1
     # Twin: half of what the bridges should is no pair of units, but a bridge mistaken throughout.
     assert "were written as" not in verdict(replace(corner, K=0.5 * corner.K)).words

@@ -221,8 +221,10 @@ def _of_units(units: Units, seen: str, channels: Sequence[str]) -> str:
     alike = "; daN is nearly the same" if "kgf" in (true, written) else ""
     return (
         f"{seen}, as they would if loads in {true} were written as {written} "
-        f"({factor:.3g}{alike}). Correct the unit of {' and '.join(channels)} in the pull sheet or "
-        "its column map; held-out pulls in the same unit may agree all the same."
+        f"({factor:.3g}{alike}), or if tube, modulus or gauge factor of all bridges were wrong "
+        f"alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its column map, "
+        "or the bridges in the vehicle file; held-out pulls in the same unit may agree all the "
+        "same."
     )
 
 

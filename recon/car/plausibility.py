@@ -35,8 +35,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     front, rear = (
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
     )
-    if front and rear:
-        _require_between(car, source, float(np.mean(front)), float(np.mean(rear)))
+    _require_between(car, source, front, rear)
     _require_sprung(car, source)
     _warn_of_droop(car, source)
     _warn_of_rates(car, source)
@@ -51,14 +50,22 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     return car
 
 
-def _require_between(car: Vehicle, source: Source, front: float, rear: float) -> None:
-    x = car.centre_of_mass[0]
-    if not rear < x < front:
+def _require_between(car: Vehicle, source: Source, front: list[float], rear: list[float]) -> None:
+    """Refuse a centre of mass ahead of the front axle, or behind the rear one if it is described.
+
+    `front` and `rear` are x of the wheel centres [m]; the origin lies below the front axle.
+    """
+    x, first = car.centre_of_mass[0], float(np.mean(front)) if front else 0.0
+    last = float(np.mean(rear)) if rear else -np.inf
+    if not last < x < first:
+        behind = f"behind the front axle at {1e3 * first:.0f} mm"
+        if rear:
+            behind = f"between the rear wheels at {1e3 * last:.0f} mm and the front axle at "
+            behind += f"{1e3 * first:.0f} mm"
         raise VehicleError(
             source.at(("mass", "centre_of_mass_mm"), "mass"),
             f"centre of mass at x = {1e3 * x:.0f} mm",
-            f"x between the rear wheels at {1e3 * rear:.0f} mm and the front wheels at "
-            f"{1e3 * front:.0f} mm; outside of them an axle would carry less than nothing",
+            f"x {behind}; elsewhere an axle would carry less than nothing",
             "x is forward and has one origin for all points: correct its sign, or measure it from "
             "where the points are measured.",
         )

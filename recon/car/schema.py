@@ -22,7 +22,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from recon.car.bridges import Bridge
+from recon.car.bridges import BRIDGES, Bridge
 from recon.car.sizes import size_fault
 from recon.car.vehicle import KINDS, Kind, Measure
 
@@ -262,10 +262,13 @@ class GaugeTable(TubeTable):
 
     @model_validator(mode="after")
     def _bridge(self) -> Self:
-        if (self.bridge is None) == (self.measures == "axial"):
-            key, found = "bridge", "no such key" if self.bridge is None else f"'{self.bridge}'"
-            needed = "a bridge where it measures axial load, none elsewhere"
-            raise _fault(key, f"{found} where it measures {self.measures}", needed)
+        key = "bridge"
+        if self.bridge is None and self.measures == "axial":
+            kinds = " or ".join(f'"{kind}"' for kind in BRIDGES)
+            raise _fault(key, "a gauge of axial load without this key", f"{key} = {kinds}")
+        if self.bridge is not None and self.measures != "axial":
+            needed = "no bridge, which belongs to axial load"
+            raise _fault(key, f"'{self.bridge}' where it measures {self.measures}", needed)
         turning = self.measures in ("bending", "torsion")
         wrong = "bench_slope_per_kN" if turning else "bench_slope_per_kNm"
         right = "bench_slope_per_kNm" if turning else "bench_slope_per_kN"

@@ -95,6 +95,34 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             yield from _now_and_then(view, part, i)
     for first, second in combinations(parts, 2):
         yield from exchanged_between(first, second)
+    if parts:
+        yield from _all_in_another_unit(view)
+
+
+def _all_in_another_unit(view: View) -> Iterator[Candidate]:
+    """All gauges of the log, or of log and tares: one unit is stated for a whole table."""
+    gauges = tuple(gauge for part in view.parts.values() for gauge in part.gauges)
+    for files, tares in ((("log",), "log alone, tares are right"), (BOTH, "log and tares")):
+        for factor in THOUSAND:
+            yield Candidate(
+                "other unit",
+                view.corners,
+                gauges,
+                partial(_mend_all, factor=factor, tares_too=files == BOTH),
+                f"State the unit of the gauges in the column map ({tares}): all their numbers are "
+                f"{1 / factor:g} times too large.",
+                lines=(correction_line(gauges, factor=factor),),
+                files=files,
+            )
+
+
+def _mend_all(view: View, *, factor: float, tares_too: bool) -> View:
+    """Raw indications of all gauges times `factor`."""
+    for name, part in view.parts.items():
+        tared = np.zeros_like(part.zero) if tares_too else np.nan_to_num(part.zero)
+        for i, zero in enumerate(tared):
+            view = _mend_line(view, name=name, i=i, factor=factor, zero=float(zero))
+    return view
 
 
 def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:

@@ -108,7 +108,10 @@ def _weighed(tried: list[_Tried]) -> list[_Tried]:
 
 def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
     best, share = tried[0], tried[0].probability
-    worst = max((t for t in terms if t.contradicts), key=lambda t: t.size / t.limit)
+    after = {(t.place, t.name): t.log_likelihood for t in best.terms if np.isfinite(t.size)}
+    wrong = (t for t in terms if t.contradicts)
+    # Of all that is wrong, what this cause explains most.
+    worst = max(wrong, key=lambda t: after.get((t.place, t.name), -np.inf) - t.log_likelihood)
     rivals = [one.named for one in tried[1 : 1 + RIVALS_NAMED] if one.probability > RIVAL * share]
     do = best.candidate.do
     if share < SURE and rivals:

@@ -6,24 +6,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, DataWarning, nearest, warn
+from recon.base.errors import DataError, nearest
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.column_maps import WORDS
 from recon.records.files import checksum
+from recon.records.odd_pulls import used_rows, warn_of_odd_pulls
 from recon.records.sheets import PullSheet, Words
 from recon.records.table_rows import Rows, open_rows
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
-# Where no device acts on a wheel: a sign, unit or origin is mistaken; common practice, no source.
-FARTHEST, LOWEST = 1.0, -0.05  # m from the wheel centre, m above the ground
 SLACK = 0.1  # of the pull's peak: a load that no slack strap shows; common practice, no source
-# A wheel that a pad does not lift by STILL [m] under HELD [N], and elsewhere in the same pull by
-# RISEN [m], hung on its stop: a spring would be stiffer than 400 N/mm.
-HELD, STILL, RISEN = 400.0, 0.001, 0.005
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
 
 # Standard uncertainties where the sheet states none (common practice, no source).
@@ -90,9 +85,7 @@ def read_pulls(
     _check_pulls(rows, sheet)
     _check_loads(rows, sheet)
     _check_strap(rows, sheet)
-    _warn_of_doubled_rows(rows, sheet)
-    _warn_of_places(sheet, car)
-    _warn_of_stops(sheet, car)
+    warn_of_odd_pulls(rows, sheet, car)
     return sheet
 
 
@@ -141,7 +134,8 @@ def _gauges(rows: Rows, car: Vehicle, corner: Words) -> tuple[str, ...]:
         np.isin(corner, bare),
         lambda row: f"a pull at {corner[row]}, which has no gauge in the vehicle file",
         "pulls at corners with gauges",
-        "Describe the gauges of this corner in the vehicle file, or remove its rows.",
+        "Describe the gauges of this corner in the vehicle file (a corner that mirrors another has "
+        "none of the other's), or remove its rows.",
     )
     needed = {gauge for name in set(corner.tolist()) for gauge in own[name]}
     for _, gauge in car.gauges:
@@ -235,81 +229,6 @@ def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
     )
 
 
-def _warn_of_doubled_rows(rows: Rows, sheet: PullSheet) -> None:
-    """Warn of load steps that are written twice, cell by cell: the fit would count them twice."""
-    first: dict[tuple[str, ...], int] = {}
-    for row in np.flatnonzero(sheet.phase != "tare").tolist():
-        same = first.setdefault(tuple(rows.cells[row]), row)
-        if same != row:
-            warn(
-                f"{sheet.path}, line {sheet.line[row]}: the same row as line {sheet.line[same]} "
-                f"(pull {sheet.pull[row]} of {sheet.corner[row]}), so that this load step counts "
-                "twice. Remove one, unless the load was really read twice with the same result.",
-                DataWarning,
-            )
-
-
-def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
-    """Warn of points far from the wheel or below the ground, once for all pulls.
-
-    A wheel that hangs below design height is nearer to the points by its travel, and so is the
-    ground under it.
-    """
-    wheel = np.array([car.corners[name].wheel.centre for name in sheet.corner])
-    wheel[:, 2] += sheet.setting.travel
-    lowest = LOWEST + np.minimum(sheet.setting.travel, 0.0)
-    odd: dict[tuple[str, str], str] = {}
-    for load, point in (("pad_load", "pad"), ("strap_load", "attach")):
-        at = sheet.column(point)
-        away = np.linalg.norm(at - wheel, axis=1)
-        used = _used(sheet.column(load), sheet.phase != "tare")
-        for row in np.flatnonzero(used & ((away > FARTHEST) | (at[:, 2] < lowest))).tolist():
-            x, y, z = 1e3 * at[row]
-            odd.setdefault(
-                (sheet.corner[row], sheet.pull[row]),
-                f"{sheet.path}, line {sheet.line[row]}: pull {sheet.pull[row]} of "
-                f"{sheet.corner[row]} has {point} at ({x:.0f}, {y:.0f}, {z:.0f}) mm, "
-                f"{1e3 * away[row]:.0f} mm from the wheel centre",
-            )
-    if odd:
-        first = next(iter(odd.values()))
-        others = f"; {len(odd) - 1} other pulls have such a point, too" if len(odd) > 1 else ""
-        warn(
-            f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
-            "file, z from the ground under the car at design height.",
-            DataWarning,
-        )
-
-
-def _warn_of_stops(sheet: PullSheet, car: Vehicle) -> None:
-    """Warn of wheels tied by a bar that hung on their droop stop under load, once for all pulls.
-
-    Spring and bar then do not share the load by their rates, as the stop carries it.
-    """
-    stopped = {}
-    for corner, axle in ((name, car.axle_of(name)) for name in car.corners):
-        if axle is None or all(s.kind != "torsion" for s in axle.supports):
-            continue
-        for pull in dict.fromkeys(sheet.pull[sheet.corner == corner].tolist()):
-            rows = np.flatnonzero((sheet.corner == corner) & (sheet.pull == pull))
-            is_tare = sheet.phase[rows] == "tare"
-            rise = sheet.setting.travel[rows] - np.mean(sheet.setting.travel[rows[is_tare]])
-            held = ~is_tare & (sheet.pad.load[rows] > HELD) & (np.abs(rise) < STILL)
-            if np.any(held) and np.max(rise) > RISEN:
-                stopped[corner, pull] = int(rows[np.argmax(held)])
-    if stopped:
-        (corner, pull), row = next(iter(stopped.items()))
-        others = f"; {len(stopped) - 1} other pulls are like it" if len(stopped) > 1 else ""
-        warn(
-            f"{sheet.path}, line {sheet.line[row]}: pull {pull} of {corner} does not lift the "
-            f"wheel with {sheet.pad.load[row]:.0f} N on the pad, but does with more{others}: it "
-            "hung on its droop stop, where the bar does not carry the share that the rates give "
-            "it. Back the spring seats off until the springs are slack as the wheels hang, and "
-            "pull again.",
-            DataWarning,
-        )
-
-
 def _check_loads(rows: Rows, sheet: PullSheet) -> None:
     pull, phase = sheet.pull, sheet.phase
     rows.refuse(
@@ -325,17 +244,12 @@ def _check_loads(rows: Rows, sheet: PullSheet) -> None:
 def _require_point(rows: Rows, sheet: PullSheet, load: str, point: str) -> None:
     force, places = sheet.column(load), sheet.column(point)
     rows.refuse(
-        _used(force, sheet.phase != "tare") & np.isnan(places[:, 0]),
+        used_rows(force, sheet.phase != "tare") & np.isnan(places[:, 0]),
         lambda row: f"pull {sheet.pull[row]} has {load} {force[row]:g} N and no {point}_x, _y, _z",
         "the point at which the device acts on the wheel",
         "Measure the middle of the pad's contact, or a point on the strap's line at the wheel, "
         "and fill it in.",
     )
-
-
-def _used(load: Floats, loaded: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Rows in which a device pulls or pushes; a 0 beside a tare says nothing about its place."""
-    return np.asarray(~np.isnan(load) & (loaded | (load > 0)))
 
 
 def _check_strap(rows: Rows, sheet: PullSheet) -> None:
@@ -344,7 +258,7 @@ def _check_strap(rows: Rows, sheet: PullSheet) -> None:
     undirected = np.isnan(strap.direction[:, 0])
     apart = np.linalg.norm(strap.mark2 - strap.mark1, axis=1)
     rows.refuse(
-        _used(strap.load, sheet.phase != "tare") & (undirected == np.isnan(apart)),
+        used_rows(strap.load, sheet.phase != "tare") & (undirected == np.isnan(apart)),
         lambda row: (
             f"pull {pull[row]} has "
             + ("neither direction nor two marks" if undirected[row] else "direction and marks")

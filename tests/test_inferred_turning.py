@@ -1,0 +1,69 @@
+"""Speed and yaw move wheels whose acceleration was inferred: a fault there is named as such."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.doubt import Doubt
+from recon.conditioning.condition import condition
+from recon.examination.examine import examine
+from recon.examination.inferred_turning import turned_again, yaw_channels
+from recon.examination.view import thinned
+from recon.reconstruction.from_gauges import completed
+from recon.reconstruction.prepare import prepare
+from tests.days import day, unwarned
+
+pytestmark = pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+
+ALL = ("FL", "FR", "RL", "RR")
+MILES = 1.609344
+
+
+def log_of(**channels: xr.DataArray) -> xr.Dataset:
+    """The day's log without accelerometers at the hubs and without yaw rate, conditioned."""
+    raw = day().log.drop_vars(["hub_acceleration", "yaw_rate", "wheel_speed"])
+    with unwarned():
+        return condition(raw.assign(channels), day().car, day().tares)
+
+
+def doubts_of(log: xr.Dataset) -> tuple[Doubt, ...]:
+    with unwarned():
+        log = completed(log, day().calibration, day().car)
+        prepared = prepare(day().calibration, day().car, log)
+        return examine(prepared, log, prepared.solve(log)).doubts
+
+
+def turn_of(log: xr.Dataset) -> np.ndarray:
+    return np.asarray(log["relative_acceleration"].to_numpy()[:, :, :2])
+
+
+@pytest.mark.parametrize("factor", [1 / 3.6, MILES, 2.0])
+def test_a_mended_speed_turns_the_wheels_as_the_right_one_does(factor: float) -> None:
+    right, wrong = (thinned(log_of(speed=f * day().log["speed"])) for f in (1.0, factor))
+    names = ("speed", "slope_of_speed")
+    mended = turned_again(wrong.assign({n: right[n] for n in names}), wrong, day().car)
+    away = np.std(turn_of(wrong) - turn_of(right))
+    assert np.std(turn_of(mended) - turn_of(right)) < 0.1 * away
+    assert yaw_channels(right) == ("speed", "acceleration")
+    # Twin: what leaves speed and acceleration as they are leaves the wheels as they are.
+    other = wrong.assign(travel=2 * wrong["travel"])
+    np.testing.assert_array_equal(turn_of(turned_again(other, wrong, day().car)), turn_of(wrong))
+
+
+def test_a_sound_drive_without_yaw_rate_has_no_doubt() -> None:
+    assert doubts_of(log_of()) == ()
+
+
+def test_a_speed_in_another_unit_is_named_and_doubts_the_forces() -> None:
+    (doubt,) = doubts_of(log_of(speed=day().log["speed"] / 3.6))
+    assert (doubt.cause, doubt.channels, doubt.corners) == ("other unit", ("speed",), ALL)
+    assert "speed = { factor = 3.6 }" in doubt.do
+
+
+def test_a_speed_that_stands_still_is_named_where_the_car_gains_speed() -> None:
+    still = xr.full_like(day().log["speed"], 20.0)
+    (doubt,) = doubts_of(log_of(speed=still))
+    assert (doubt.cause, doubt.channels, doubt.corners) == ("stuck", ("speed",), ALL)
+    assert "speed stands at 20 in SI units from 0.0 s to the end, although the car" in doubt.found
