@@ -1,4 +1,4 @@
-"""What a changed channel does to the acceleration of the wheels where that was inferred.
+"""Effect of a changed channel on the acceleration of the wheels where that was inferred.
 
 Yaw moves a wheel centre against the body.  It is logged, or follows from speed and sideways
 acceleration, so a mend of any of these moves the wheels too.

@@ -1,4 +1,4 @@
-"""What is odd in a pull sheet without being impossible: warnings, where a person should look."""
+"""Warnings about pulls that are odd without being impossible: where a person should look."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def warn_of_odd_pulls(rows: Rows, sheet: PullSheet, car: Vehicle) -> None:
 
 
 def used_rows(load: Floats, loaded: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Rows in which a device pulls or pushes; a 0 beside a tare says nothing about its place."""
+    """Rows (row,) in which a device has a load (row,) [N]; 0 beside a tare says nothing of a place."""
     return np.asarray(~np.isnan(load) & (loaded | (load > 0)))
 
 
