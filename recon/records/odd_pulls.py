@@ -32,7 +32,7 @@ def warn_of_odd_pulls(rows: Rows, sheet: PullSheet, car: Vehicle) -> None:
 
 
 def used_rows(load: Floats, loaded: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Rows (row,) in which a device has a load (row,) [N]; 0 beside a tare says nothing of a place."""
+    """Rows (row,) where a device has a load (row,) [N]; 0 beside a tare says nothing of a place."""
     return np.asarray(~np.isnan(load) & (loaded | (load > 0)))
 
 
