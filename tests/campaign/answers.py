@@ -28,7 +28,7 @@ from recon.answers import every_answer
 from recon.base.errors import ReconError
 from recon.base.threads import one_thread
 from recon.conditioning.condition import condition
-from recon.evaluation.runs.metrics import METRICS, RunValues, run_values
+from recon.evaluation.runs.metrics import METRICS, run_values
 from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.prepare import prepare
 from tests.campaign.answer_days import Day, day_of, true_forces
@@ -78,11 +78,18 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
         if given and answer.name not in NOT_COMPARED:
             for metric, rows in compared(found, in_closed_form(ideal, drive.truth)):
                 yield f"{answer.name}.{metric}", rows
-    runs = [run_values(one, shared["sections"]) for one in (forces, true)]
-    yield from _run_metrics(*runs)
+    yield from run_metrics(forces, true, shared["sections"])
 
 
-def _run_metrics(found: RunValues, true: RunValues) -> Iterator[tuple[str, np.ndarray]]:
+def run_metrics(
+    forces: xr.Dataset, ideal: xr.Dataset, sections: xr.Dataset
+) -> Iterator[tuple[str, np.ndarray]]:
+    """Metrics of a run, as `compared` gives them; `ideal` are the true forces.
+
+    A quarter of the stated weight is the load that a force is read at, even if the car is heavier.
+    """
+    ideal = ideal.assign(vehicle_mass=forces["vehicle_mass"])
+    found, true = (run_values(one, sections) for one in (forces, ideal))
     values = found.estimate.value - true.estimate.value, found.estimate.u, true.estimate.value
     for k, metric in enumerate(METRICS):
         yield f"run.{metric.name}", np.array([v[k : k + 1] for v in values])

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from recon.evaluation.sections.find_sections import find_sections
 from recon.virtual.phases import Hop
 from tests.campaign.answer_days import late_by
-from tests.campaign.answers import lines_of, table
+from tests.campaign.answers import lines_of, run_metrics, table
 from tests.campaign.closed_forms import hop_ends, in_closed_form
+from tests.days import day
 
 
 def line(day: int, error: list[float]) -> dict[str, Any]:
@@ -102,6 +104,13 @@ def test_an_exponent_that_is_assumed_is_not_judged_by_the_same_assumption() -> N
     ideal = xr.Dataset({"exponent": (("corner", "direction"), [[0.85, 0.7]])})
     closed = in_closed_form(ideal, xr.Dataset())["exponent"].to_numpy()
     assert closed == pytest.approx(np.array([[np.nan, 0.7]]), nan_ok=True)
+
+
+def test_a_heavier_car_does_not_change_the_load_that_a_run_is_judged_at() -> None:
+    forces = day().forces.isel(elapsed_time=slice(0, 2500))
+    heavier = forces.assign(vehicle_mass=forces["vehicle_mass"] * 1.05)
+    found = dict(run_metrics(forces, heavier, find_sections(forces)))
+    assert found["run.force_at_load"][0] == pytest.approx([0.0], abs=1e-9)
 
 
 def test_a_late_sample_keeps_the_size_of_hop() -> None:

@@ -40,7 +40,7 @@ class Wheels:
     """Positions of the corners in an array of forces, and what metrics need of the car."""
 
     at: dict[str, int]
-    load: float  # N, a quarter of the weight
+    load: float  # N, a quarter of the stated weight
     track: dict[str, float]  # m, of both axles; NaN where the file does not say
 
     def sum_of(self, force: Floats, names: Sequence[str], component: int) -> Floats:
@@ -172,7 +172,7 @@ METRICS = (
     ),
     RunMetric(
         "force_at_load", "N", 1, _TURNS, CORNERS, _level_of(_force_at_load),
-        "horizontal force of a tyre that carries a quarter of the weight, likewise in 5 % of it",
+        "horizontal force of a tyre under a quarter of the stated weight, likewise in 5 % of it",
         _force_at_load,
     ),
     RunMetric(
