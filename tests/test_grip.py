@@ -207,6 +207,35 @@ def test_the_interval_holds_a_gain_that_is_wrong() -> None:
     assert u == pytest.approx(0.02, rel=0.1)  # beside a little noise
 
 
+def in_left_turns(load: np.ndarray, power: float, share: np.ndarray | float = 1.0) -> np.ndarray:
+    """Forces (sample, 3) [N] of a tyre at a share of its limit, a power of the load."""
+    return np.column_stack([0 * load, share * 3700.0 * (load / 3000.0) ** power, load])
+
+
+def test_an_exponent_is_not_known_better_than_the_cells_that_it_is_read_from() -> None:
+    z = []
+    for seed, power in enumerate(np.linspace(0.62, 0.95, 9)):
+        load = np.random.default_rng(seed).uniform(2000.0, 3600.0, 2000)
+        answer = grip(made(in_left_turns(load, power), noise=0.5))
+        u = float(answer["u_exponent"].sel(corner="FL", direction="left"))
+        z.append((at_exponent(answer) - power) / u)
+    assert np.sqrt(np.mean(np.square(z))) < 1.5  # hundred times as much without cells
+
+
+def test_errors_that_together_change_what_an_envelope_rests_on_are_in_its_exponent() -> None:
+    """Heavy loads stayed so far below the limit that they count for some errors only."""
+    rng, u = np.random.default_rng(3), 60.0
+    load = np.concatenate([rng.uniform(1500.0, 2300.0, 1500), rng.uniform(3000.0, 4500.0, 1500)])
+    force = in_left_turns(load, 0.8, np.where(load < 2600.0, 1.0, 0.93))
+    moved = [
+        at_exponent(grip(made(force + np.append(0.0, u * rng.standard_normal(2)), noise=0.5)))
+        for _ in range(30)
+    ]
+    answer = grip(made(force, noise=0.5, u=(0.0, u, u)))
+    stated = float(answer["u_exponent"].sel(corner="FL", direction="left"))
+    assert stated == pytest.approx(np.std(moved), rel=0.3)
+
+
 def test_words_and_picture() -> None:
     forces = plateau()
     answer = grip(forces)

@@ -76,7 +76,7 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     for (answer, found), (_, ideal) in zip(*both, strict=True):
         given = isinstance(found, xr.Dataset) and isinstance(ideal, xr.Dataset)
         if given and answer.name not in NOT_COMPARED:
-            for metric, rows in compared(found, in_closed_form(ideal, drive.truth)):
+            for metric, rows in compared(found, in_closed_form(ideal, drive.truth, found)):
                 yield f"{answer.name}.{metric}", rows
     yield from run_metrics(forces, true, shared["sections"])
 

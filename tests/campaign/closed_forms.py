@@ -21,12 +21,19 @@ NEAR = 0.5  # s: hop that begins farther away is another one
 UPWARD = COMPONENTS.index(2)
 
 
-def in_closed_form(ideal: xr.Dataset, truth: xr.Dataset) -> xr.Dataset:
-    """An answer from true forces with the quantities that have a closed form replaced by it."""
-    return ideal.assign(
+def in_closed_form(ideal: xr.Dataset, truth: xr.Dataset, found: xr.Dataset) -> xr.Dataset:
+    """An answer from true forces with the quantities that have a closed form replaced by it.
+
+    `found` is the answer from the forces as reconstructed, of which assumptions are not judged.
+    """
+    ideal = ideal.assign(
         {name: ideal[name].copy(data=of(ideal, truth)) for name, of in FORMS.items()
          if name in ideal}
     )  # fmt: skip
+    if "exponent" in ideal:
+        measured = (found["exponent"] != USUAL_EXPONENT) & (ideal["exponent"] != USUAL_EXPONENT)
+        ideal["exponent"] = ideal["exponent"].where(measured)
+    return ideal
 
 
 def _limits(grip: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
@@ -127,12 +134,6 @@ def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
     return float(hop.peak + there[0]), float(hop.peak + there[-1])
 
 
-def _exponents(grip: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
-    """Exponents (corner, direction) that were found; with true forces, others are assumed too."""
-    found = grip["exponent"].to_numpy()
-    return np.where(found == USUAL_EXPONENT, np.nan, found)
-
-
 def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
     """Frequency [Hz] of the driveline after each shift."""
     return np.where(np.isnan(shifts["shuffle_frequency"]), np.nan, SHUFFLES)
@@ -140,7 +141,6 @@ def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
 
 FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "available_force": _limits,
-    "exponent": _exponents,
     "hop_begin": _end_of_hop("hop_begin", 0),
     "hop_start": _end_of_hop("hop_start", 0),
     "hop_finish": _end_of_hop("hop_finish", 1),

@@ -27,10 +27,12 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     """Hardpoints and wheel centres: they matter where the pose differs from the pulls'.
 
     The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
-    K G(p0) G(p)^-1 there, and H elsewhere.
+    K G(p0) G(p)^-1 there, and H elsewhere.  So it changes what the tare takes off for the weight
+    of the hanging wheels, and what this weight does in the drive.
     """
     moves, u, centres = moved_points(bench.assembly)
-    places = _from_pull_pose(bench)[None]
+    droop = [*(c.hanging_travel for c in bench.assembly.corners), 0.0]
+    places = np.vstack([_from_pull_pose(bench), droop])[None]
     posed = pose(
         bench.assembly.mechanism,
         places[..., :-1],
@@ -40,15 +42,21 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     )
     members = member_matrix(posed)
     absolute = absolute_map(posed, members)
-    # Right inverse: a mechanism may have fewer independent loads than its wheels' wrenches.
-    K = bench.K @ absolute[0, 0] @ np.linalg.pinv(absolute[:, 0])  # (move, gauge, member)
+    at_pulls, arms = absolute[:, 0], bench.assembly.arms[:, None]
+    # A mechanism may have more members than its wheels' wrenches, or fewer: the least change of K.
+    taken_up = (at_pulls[:1] - at_pulls) @ np.linalg.pinv(at_pulls / arms) / arms.T
+    K = bench.K + bench.K @ taken_up  # (move, gauge, member)
+    of_weight = K[:, None] @ members[..., _centres(members)] @ bench.tare.weight
+    of_weight = of_weight[:, 1:-1] - of_weight[:, -1:]  # more than at the tare
     out = []
     for m, mode in enumerate(bench.modes):
         loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
-        H = K[:, None] @ loads[:, 1:]
+        H = K[:, None] @ loads[:, 1:-1]
         base = bench.grid.at[m]
         effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
-        out.append(bench.grid.over_pose(effect, bench.features))
+        constant = -base.forces[None] @ (of_weight - of_weight[0:1])[..., None]
+        loading = bench.grid.over_pose(effect, bench.features)
+        out.append(loading + bench.grid.over_travel(constant[..., 0], bench.features))
     stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
     source = Source("car", bench.assembly.name, "hardpoints")
     return numbered(source, "assumption", (stacked[1:].T * u[1:]).T)
@@ -74,8 +82,8 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     for name, change in changes.items():
         at_pulls = absolute_map(posed, change)[0]
         held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
-        centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
-        hanging = (bench.K @ change - held @ members)[-1][:, centres] @ bench.tare.weight
+        hanging = bench.K @ change - held @ members
+        hanging = hanging[-1][:, _centres(members)] @ bench.tare.weight
         for m, mode in enumerate(bench.modes):
             loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
             more, _ = loads_of(posed, bench.estimator.columns, mode, change)
@@ -126,6 +134,11 @@ def wind_up(assembly: Assembly, usual: tuple[float, ...]) -> float:
     per_moment = np.mean([loads[:, 6 * k + 4] for k in wheels], axis=0)
     gives = np.array([mechanism.kinds[support] != "spring" for support in mechanism.owner])
     return float(np.sum(np.nan_to_num(mechanism.compliance) * under * per_moment * gives))
+
+
+def _centres(members: Floats) -> list[int]:
+    """Columns of `members` (..., member, 6 w) that are forces at the wheel centres."""
+    return rows_of_wheels(FORCE_ROWS, members.shape[-1])
 
 
 def _from_pull_pose(bench: Bench) -> Floats:
