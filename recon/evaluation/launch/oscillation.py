@@ -7,6 +7,7 @@ every step of the force, which is what a gear shift is, and blurs where an oscil
 from __future__ import annotations
 
 import warnings
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,6 @@ from recon.base.arrays import Floats, runs, sampling_interval
 SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
 FEWEST_FITTED = 6  # reversals of a wave that is fitted
-PASSES, MOST_CHANGE = 3, 0.05  # of the fit of a frequency, and its change in one of them
 FEWEST_FOR_TREND = 4  # half-waves through which growth or decay is fitted
 
 
@@ -223,22 +223,27 @@ def _beyond(time: Floats, force: Floats, place: float, value: Floats, least: flo
 def _frequency(time: Floats, force: Floats, when: Floats) -> float:
     """Frequency [Hz] of a force (sample,) [N] between reversals at `when` (reversal,) [s].
 
-    A straight line and a wave whose amplitude changes evenly are fitted; the part of that change
-    a quarter of a cycle off is an error of the frequency, and is taken off it.
+    A straight line and a wave whose amplitude changes evenly are fitted by least squares.
     """
-    omega = np.pi * (len(when) - 1) / (when[-1] - when[0])
+    from scipy.optimize import curve_fit
+
+    turn = np.pi * (len(when) - 1) / (when[-1] - when[0])
     inside = (time >= when[0]) & (time <= when[-1])
     tau, x = time[inside] - (when[0] + when[-1]) / 2, force[inside]
     if len(when) < FEWEST_FITTED:
-        return float(omega / (2 * np.pi))
-    for _ in range(PASSES):
-        cos, sin = np.cos(omega * tau), np.sin(omega * tau)
-        rows = np.stack([np.ones(len(tau)), tau, cos, sin, tau * cos, tau * sin])
-        fit = np.linalg.solve(rows @ rows.T, rows @ x)
-        # Re((p + q tau) exp(i omega tau))
-        change = complex(fit[4], -fit[5]) / complex(fit[2], -fit[3])
-        omega += float(np.clip(change.imag, -MOST_CHANGE * omega, MOST_CHANGE * omega))
-    return float(omega / (2 * np.pi))
+        return float(turn / (2 * np.pi))
+
+    def wave(tau: Floats, *of: float) -> Floats:
+        """Line and wave (sample,) [N] at `tau` (sample,) [s] from their middle."""
+        level, slope, p, q, growth, turn = of
+        swing = p * np.cos(turn * tau) + q * np.sin(turn * tau)
+        return np.asarray(level + slope * tau + (1 + growth * tau) * swing)
+
+    rows = np.column_stack([np.ones_like(tau), tau, np.cos(turn * tau), np.sin(turn * tau)])
+    guess = [*np.linalg.lstsq(rows, x, rcond=None)[0], 0.0, turn]
+    with suppress(RuntimeError):  # no wave of one frequency: that of its reversals stands
+        turn = curve_fit(wave, tau, x, guess)[0][-1]
+    return float(turn / (2 * np.pi))
 
 
 def decaying_wave(time: Floats, force: Floats, when: Floats) -> tuple[float, float]:
