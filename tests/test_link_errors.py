@@ -55,7 +55,7 @@ def test_a_hardpoint_that_is_off_moves_the_loads_as_its_cause_says() -> None:
     known = driven(day().car)
     piece = day().forces[list(NEEDED)].isel(elapsed_time=known.positions[AT])
     errors = ForceErrors.of(piece)
-    causes = link_errors(known.link_map, known.inputs.part(AT), errors, day().car.tyre)
+    causes = link_errors(known.link_map, known.inputs(AT), errors, day().car.tyre)
     points, u, _ = moved_points(known.link_map.assembly)
     rod = [s.name for s in known.link_map.assembly.supports].index("push_rod")
     move = int(np.flatnonzero(points[1:, rod, 0, 0] != points[0, rod, 0, 0])[0])
@@ -77,4 +77,4 @@ def geometry_alone(known: DrivenLinks, move: int) -> np.ndarray:
     both = [0, 1 + move]
     tables = known.link_map.tables(2, points[both, None], centres[both, None])
     change = [(table[1] - table[0]) * u[1 + move] for table in tables]
-    return known.link_map.applied(change, 2, known.inputs.part(AT)).T
+    return known.link_map.applied(change, 2, known.inputs(AT)).T

@@ -26,6 +26,7 @@ from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.links.limits import limits_of_links, tube_of
 from recon.evaluation.links.load_errors import OWN, ForceErrors, link_errors
 from recon.evaluation.links.loads_in_drive import DrivenLinks, car_of, links_of
+from recon.evaluation.links.loads_per_force import Inputs
 from recon.evaluation.links.rainflow import cycle_ranges
 from recon.evaluation.sections.find_sections import sections_of
 from recon.reconstruction.causes.cures import description_of
@@ -189,14 +190,14 @@ def _estimates(
     forces: xr.Dataset, car: Vehicle, driven: list[DrivenLinks], at: NDArray[np.int64], band: float
 ) -> Estimate:
     """Loads of all links at the instants `at` of the kept samples, last dimension links."""
-    piece = _piece(forces, driven, at)
+    inputs_of = [d.inputs(at) for d in driven]
+    piece = _piece(forces, driven, inputs_of, at)
     errors = ForceErrors.of(piece)
     passed = zero_phase_gain(band, forces.attrs["rate_Hz"])
     passed /= zero_phase_gain(forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
     random = np.nan_to_num(piece[RANDOM].to_numpy().astype(float))
     causes, noise = [], []
-    for d in driven:
-        inputs = d.inputs.part(at)
+    for d, inputs in zip(driven, inputs_of, strict=True):
         causes.append(link_errors(d.link_map, inputs, errors, car.tyre))
         noise.append(min(passed, 1.0) * d.link_map.noise(inputs, random, errors.corners))
     value = np.concatenate([d.load[:, at] for d in driven]).T
@@ -205,17 +206,19 @@ def _estimates(
     return Estimate(value.ravel(), by_cause.reshape(len(by_cause), -1), spread.ravel())
 
 
-def _piece(forces: xr.Dataset, driven: list[DrivenLinks], at: NDArray[np.int64]) -> xr.Dataset:
+def _piece(
+    forces: xr.Dataset, driven: list[DrivenLinks], inputs_of: list[Inputs], at: NDArray[np.int64]
+) -> xr.Dataset:
     """Forces at the instants `at`, low-passed where their errors depend on them."""
     positions = driven[0].positions[at]
     piece = forces[list(NEEDED)].isel({SAMPLES: positions}).copy(deep=True)
     corners = corner_names(forces)
-    for d in driven:
+    for d, inputs in zip(driven, inputs_of, strict=True):
         for k, corner in enumerate(d.link_map.assembly.corners):
             own = corners.index(corner.name)
-            piece["tyre_force_vehicle"].values[:, own] = d.inputs.force[k, :3, at]
-            piece["hub_moment"].values[:, own] = d.inputs.force[k, 3, at]
-            piece["travel"].values[:, own] = d.inputs.travel[k, at]
+            piece["tyre_force_vehicle"].values[:, own] = inputs.force[k, :3].T
+            piece["hub_moment"].values[:, own] = inputs.force[k, 3]
+            piece["travel"].values[:, own] = inputs.travel[k]
     return piece
 
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.records.scratch import room
 
@@ -116,6 +116,24 @@ def low_pass(
             zero_phase(sections, column, column)
             column[missing] = np.nan
     return out
+
+
+def stretches_near(at: NDArray[np.int64], band: Band) -> list[slice]:
+    """Stretches that are enough to low-pass for the samples `at` (sample,) [1].
+
+    What lies beyond them changes the result there by `FORGOTTEN` of a step.
+    """
+    if not is_filtered(band.bandwidth, band.rate):
+        return band.parts
+    around = max(_around(_sections(band.bandwidth, band.rate).tobytes()), SHORTEST)
+    near = np.zeros(band.parts[-1].stop, dtype=bool)
+    for place in at.tolist():
+        near[max(place - around, 0) : place + around + 1] = True
+    return [
+        slice(part.start + first, part.start + end)
+        for part in band.parts
+        for first, end in runs(near[part])
+    ]
 
 
 def _bridge(column: Floats, missing: NDArray[np.intp]) -> Floats:

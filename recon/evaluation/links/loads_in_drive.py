@@ -13,7 +13,7 @@ from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
-from recon.conditioning.filters import low_pass
+from recon.conditioning.filters import Band, low_pass, stretches_near
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.mechanics.assembly import assembly_of
@@ -23,16 +23,37 @@ PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5
 
 @dataclass(frozen=True, slots=True)
 class DrivenLinks:
-    """Links of one assembly through a drive: low-passed `inputs` and `load` (link, sample) [N].
+    """Links of one assembly through a drive: `load` (link, sample) [N], low-passed to a `band`.
 
     `positions` (sample,) are those along the elapsed time of the forces.  Loads are calculated
     before they are low-passed: where a wheel locks, what the hub passes changes at one sample.
+    `every` are the inputs of all samples of the drive as they are.
     """
 
     link_map: LinkMap
-    inputs: Inputs
+    every: Inputs
     load: Floats
     positions: NDArray[np.int64]
+    band: Band
+
+    def inputs(self, places: NDArray[np.int64]) -> Inputs:
+        """Low-passed inputs of the samples at `places` (place,) [1]: only there they are needed."""
+        at, wheels = self.positions[places], len(self.every.travel)
+        passed = np.empty((8 * wheels + 1, len(at)))
+        for near in stretches_near(at, self.band):
+            own = self.every.part(near)
+            columns = np.concatenate([own.rows, own.travel, own.rack[None]]).astype(float).T
+            inside = (at >= near.start) & (at < near.stop)
+            smooth = low_pass(columns, self.band.bandwidth, self.band.rate)
+            passed[:, inside] = smooth[at[inside] - near.start].T
+        force, hub, travel, rack = np.split(passed, np.cumsum([4 * wheels, 3 * wheels, wheels]))
+        return Inputs(
+            force=force.reshape(wheels, 4, -1),
+            hub=hub.reshape(wheels, 3, -1),
+            travel=travel,
+            rack=rack[0],
+            mode=self.every.mode[:, at],
+        )
 
     def peaks(self) -> NDArray[np.int64]:
         """Places (link, direction) of the largest tension and compression, -1 if not known."""
@@ -80,17 +101,7 @@ def links_of(
     step = max(int(rate / (PER_PERIOD * band)), 1)
     inside = chosen[::step]
     kept = np.flatnonzero(inside) * step
-    parts = stretches_of(forces[SAMPLES].to_numpy(), rate)
-
-    def smooth(values: NDArray) -> Floats:
-        """Low-passed values (..., sample) at the kept samples."""
-        out = np.empty((*values.shape[:-1], len(kept)))
-        flat = values.reshape(-1, values.shape[-1])  # one at a time, side by side in memory
-        for row, own in zip(out.reshape(-1, len(kept)), flat, strict=True):
-            passed = low_pass(own[:, None].astype(float), band, rate, parts)[::step, 0]
-            row[:] = passed if len(passed) == len(kept) else passed[inside]
-        return out
-
+    filtered = Band(band, rate, stretches_of(forces[SAMPLES].to_numpy(), rate))
     force, moment, travel, rack, mode = (
         forces[name].to_numpy()
         for name in ("tyre_force_vehicle", "hub_moment", "travel", "rack", "hub_mode")
@@ -104,9 +115,12 @@ def links_of(
         mode=mode[:, places].T.astype(np.int64),
     )
     link_map = LinkMap.of(car, assembly)
-    load = smooth(link_map.loads(inputs))
-    smoothed = {name: smooth(getattr(inputs, name)) for name in ("force", "hub", "travel", "rack")}
-    return DrivenLinks(link_map, Inputs(**smoothed, mode=inputs.mode[:, kept]), load, kept)
+    load = np.empty((len(link_map.rows), len(kept)))
+    for row, own in zip(load, link_map.loads(inputs), strict=True):
+        column = own[:, None]  # one at a time, side by side in memory
+        low_pass(column, band, rate, filtered.parts, out=column)
+        row[:] = own[::step] if len(kept) == len(inside) else own[::step][inside]
+    return DrivenLinks(link_map, inputs, load, kept, filtered)
 
 
 def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
