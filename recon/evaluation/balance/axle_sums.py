@@ -72,6 +72,7 @@ def sampling(forces: xr.Dataset) -> str:
     return f"forces at {bandwidth:g} Hz, {rate:.4g} samples a second"
 
 
+@shared
 def axle_drive(forces: xr.Dataset) -> Drive:
     """A drive of which the sums of both axles are looked at, see `axle_forces`."""
     return Drive(forces, sums=partial(axle_forces, corners=corner_names(forces)))

@@ -47,12 +47,19 @@ def noise_draws(
     if step > 1 or length <= USUAL_LENGTH:
         length = max(USUAL_LENGTH, 1 << length.bit_length())
         shared = _shared(draws, length, columns, bandwidth, rate / step)
-        yield shared[:, :, place].swapaxes(1, 2)
+        yield _at(shared, place)
         return
     rng, size = np.random.default_rng(SEED), max(AT_ONCE // (length * columns), 1)
     for first in range(0, draws, size):
         few = min(size, draws - first)
-        yield _drawn(rng, few, length, columns, bandwidth, rate)[:, :, place].swapaxes(1, 2)
+        yield _at(_drawn(rng, few, length, columns, bandwidth, rate), place)
+
+
+def _at(drawn: Floats, place: NDArray[np.int64]) -> Floats:
+    """Noise (draw, sample, column) at places (sample,) of noise (draw, column, step)."""
+    if place[-1] + 1 == len(place):  # every step, in turn
+        return drawn[:, :, : len(place)].swapaxes(1, 2)
+    return np.take(drawn, place, axis=2).swapaxes(1, 2)
 
 
 @lru_cache(maxsize=2)

@@ -12,6 +12,7 @@ from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
 from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SUMS
+from recon.records.scratch import columns
 
 ALONG = "elapsed_time"
 PER_PERIOD = 12  # means in a period of the bandwidth, at which they are 1 % low
@@ -89,12 +90,16 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
 
 def _of(name: str, values: NDArray, size: int) -> NDArray | None:
     """Means of numbers, flags of any sample; None for whole numbers, which stay as they are."""
-    parts = values.reshape(-1, size, *values.shape[1:])
     if name == "status":
+        parts = values.reshape(-1, size, *values.shape[1:])
         return np.asarray(np.bitwise_or.reduce(parts, axis=1))
     if values.dtype.kind != "f":
         return None
-    return np.asarray(np.einsum("ns...->n...", parts, dtype=float) / size)  # quicker than `mean`
+    out = columns((len(values) // size, *values.shape[1:]))
+    for column in np.ndindex(values.shape[1:]):  # quicker than all at once, and than `mean`
+        parts = values[:, *column].astype(float, copy=False).reshape(-1, size)
+        np.divide(np.einsum("ns->n", parts), size, out=out[:, *column])
+    return out
 
 
 def bandwidth_for(forces: xr.Dataset, asked: float, what: str, do: str = "Leave it out.") -> float:

@@ -197,7 +197,8 @@ def _u_edge(course: Course, row: Stretch, at: int) -> float:
     sideways = "corner" in row.kind or row.kind == "slalom"
     value, u = (course.sideways, course.u_sideways) if sideways else (course.along, course.u_along)
     around = slice(max(at - 2, 0), at + 3)
-    slope = np.abs(np.polyfit(course.time[around], value[around], 1)[0])
+    away = course.time[around] - course.time[around].mean()
+    slope = abs(float(away @ value[around] / (away @ away)))
     return float(np.hypot(u[at] / max(slope, 0.5), step / np.sqrt(12.0)))
 
 

@@ -46,7 +46,7 @@ class Directions:
         with one_thread():
             square, turned = np.linalg.eigh(_scaled_gram(change) + _scaled_gram(pairs))
             turned = turned[:, square > weakest**2 * square[-1:]]
-            return Directions(np.tensordot(turned.T, change, 1), self.shares @ turned)
+            return Directions(_turned(turned, change), self.shares @ turned)
 
     def at(self, loadings: Loadings, samples: Positions, axes: str) -> Directions:
         """The same directions at other `samples` (sample,) of the drive.
@@ -158,9 +158,20 @@ def _scaled_gram(change: Floats) -> Floats:
     Sums of which a wheel is missing are NaN, and do not count.
     """
     change = np.nan_to_num(change)
-    size = np.sqrt(np.sum(change**2, axis=(0, 1)))
-    scaled = change * np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)
-    return np.asarray(np.tensordot(scaled, scaled, ([1, 2, 3],) * 2))
+    square = np.einsum("ds...,ds...->...", change, change)
+    rows = _flat(change * np.divide(1.0, np.sqrt(square), out=np.zeros_like(square), where=square > 0))
+    return np.asarray(rows @ rows.T)
+
+
+def _turned(shares: Floats, change: Floats) -> Floats:
+    """Changes (other, sample, ...) [N] that are sums, by `shares` (direction, other), of changes."""
+    some = (shares.T @ _flat(change)).reshape(-1, *change.shape[2:], change.shape[1])
+    return np.moveaxis(some, -1, 1)
+
+
+def _flat(change: Floats) -> Floats:
+    """Changes (direction, sample, ...) as rows, in the order in which they lie in memory."""
+    return np.moveaxis(change, 1, -1).reshape(len(change), -1)
 
 
 def _moved(
