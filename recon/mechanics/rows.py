@@ -54,37 +54,50 @@ class _Row:
 def rows_of(mechanism: Mechanism, state: State) -> Rows:
     """Rows of all supports in one state, or in a batch of them in the leading axes."""
     rotation, points = state.rotation, state.points
-    now = _places(mechanism, state)
-    rows: list[_Row] = []
+    now, owner = _places(mechanism, state), mechanism.owner
+    shape, first = now.shape[:-3], np.searchsorted(owner, np.arange(len(mechanism.kinds)))
+    normal, place = np.empty((*shape, len(owner), 3)), np.empty((*shape, len(owner), 2, 3))
+    gap, couple = np.empty((*shape, len(owner))), np.zeros(len(owner), dtype=bool)
+
+    def put(at: int | NDArray[np.int64], row: _Row) -> None:
+        normal[..., at, :], gap[..., at], couple[at] = row.normal, row.gap, row.couple
+        place[..., at, 0, :], place[..., at, 1, :] = row.outer, row.inner
+
+    # Most supports are straight: all of these at once.
+    straight = np.flatnonzero([kind in STRAIGHT for kind in mechanism.kinds])
+    put(first[straight], _length(points[..., straight, :, :], now[..., straight, :, :]))
     for i, kind in enumerate(mechanism.kinds):
+        if kind in STRAIGHT:
+            continue
         inner_body = mechanism.inner_body[i]
         turn = rotation[..., inner_body, :, :] if inner_body >= 0 else np.eye(3)
         outer_body = mechanism.outer_body[i]
         outer_turn = rotation[..., outer_body, :, :] if outer_body >= 0 else np.eye(3)
-        rows += _KINDS[kind](points[..., i, :, :], now[..., i, :, :], turn, outer_turn)
-    ends = [np.stack([getattr(row, end) for row in rows], axis=-2) for end in ("outer", "inner")]
-    place = np.stack(ends, axis=-2)
-    gap = np.stack([row.gap for row in rows], axis=-1)
-    gradient = _gradient(mechanism, rows, place)
-    return Rows(gradient, gap, mechanism.free, mechanism.owner, place)
+        found = _KINDS[kind](points[..., i, :, :], now[..., i, :, :], turn, outer_turn)
+        for k, row in enumerate(found):
+            put(int(first[i]) + k, row)
+    gradient = _gradient(mechanism, normal, couple, place)
+    return Rows(gradient, gap, mechanism.free, owner, place)
 
 
-def _gradient(mechanism: Mechanism, rows: list[_Row], place: Floats) -> Floats:
-    """Gradients (..., row, 6 * body) of rows that act at `place` (..., row, 2, xyz) [m]."""
-    shape = place.shape[:-3]
-    normal = np.stack([np.broadcast_to(row.normal, (*shape, 3)) for row in rows], axis=-2)
-    couple = np.array([row.couple for row in rows])
+def _gradient(
+    mechanism: Mechanism, normal: Floats, couple: NDArray[np.bool_], place: Floats
+) -> Floats:
+    """Gradients (..., row, 6 * body) of rows along `normal` (..., row, xyz) [1].
+
+    They act at `place` (..., row, 2, xyz) [m], but for those that are a `couple` (row,).
+    """
     moment = cross(place - mechanism.reference, normal[..., None, :])
     moment[..., couple, :, :] = normal[..., couple, None, :]
     force = np.where(couple[:, None], 0.0, normal)
-    out = np.zeros((*shape, len(rows), len(mechanism.bodies), 6))
+    out = np.zeros((*normal.shape[:-1], len(mechanism.bodies), 6))
     ends = (mechanism.outer_body, mechanism.inner_body)
     for end, (bodies, sign) in enumerate(zip(ends, (-1.0, 1.0), strict=True)):
         body = bodies[mechanism.owner]
         on = np.flatnonzero(body >= 0)
         out[..., on, body[on], :3] += sign * force[..., on, :]
         out[..., on, body[on], 3:] += sign * moment[..., on, end, :]
-    return out.reshape(*shape, len(rows), -1)
+    return out.reshape(*normal.shape[:-1], -1)
 
 
 def _places(mechanism: Mechanism, state: State) -> Floats:
@@ -105,12 +118,13 @@ def _places(mechanism: Mechanism, state: State) -> Floats:
     return place
 
 
-def _length(design: Floats, now: Floats, _turn: Floats, _outer_turn: Floats) -> list[_Row]:
+def _length(design: Floats, now: Floats) -> _Row:
+    """Rows of all straight supports, from points (..., support, point, xyz) [m]."""
     span = now[..., INNER, :] - now[..., OUTER, :]
     length = np.linalg.norm(span, axis=-1)
     start = np.linalg.norm(design[..., INNER, :] - design[..., OUTER, :], axis=-1)
     unit = span / length[..., None]
-    return [_Row(unit, now[..., OUTER, :], now[..., INNER, :], length - start)]
+    return _Row(unit, now[..., OUTER, :], now[..., INNER, :], length - start)
 
 
 def _ball(_design: Floats, now: Floats, _turn: Floats, _outer_turn: Floats) -> list[_Row]:
@@ -183,9 +197,8 @@ def _torsion(design: Floats, now: Floats, turn: Floats, outer_turn: Floats) -> l
     return [_Row(along, now[..., OUTER, :], now[..., OUTER, :], angle, couple=True)]
 
 
+STRAIGHT = ("link", "spring")
 _KINDS = {
-    "link": _length,
-    "spring": _length,
     "ball": _ball,
     "pivot": _pivot,
     "slider": _slider,
