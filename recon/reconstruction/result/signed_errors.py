@@ -39,7 +39,7 @@ ALONG = ("tyre_force_vehicle", "tyre_force_intermediate", "hub_moment", "heading
 CHUNK, TYPICAL = 8192, 500  # samples in one step, and those that show usual sizes
 NODES_APART = 0.04  # s; errors keep their correlation for longer, although forces do not
 LEAST_U = 1e-6  # N
-WEAKEST = 0.01  # of the strongest direction; what is weaker adds less than 1e-4 of the variance
+PAIRS = ((0, 1), (0, 2), (1, 2))  # of components whose errors go together
 
 
 def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermediate") -> Floats:
@@ -201,16 +201,16 @@ class Loadings:
         """
         nodes = samples[self._nodes(k, samples)]
         u = self._fixed_u(k, nodes)
-        correlation = {
-            (i, j): np.clip(between / (u[:, i] * u[:, j]), -1.0, 1.0)
-            for (i, j), between in self._covariances(k, nodes).items()
-        }
+        correlation = [
+            np.clip(between / (u[:, i] * u[:, j]), -1.0, 1.0)
+            for (i, j), between in zip(PAIRS, self._covariances(k, nodes), strict=True)
+        ]
         out = np.empty(len(samples))
         for start in range(0, len(samples), CHUNK):
             part = slice(start, start + CHUNK)
             by_axis = slope[part] * self._fixed_u(k, samples[part])
             own = np.sum(by_axis**2, axis=1, out=out[part])
-            for (i, j), at_nodes in correlation.items():
+            for (i, j), at_nodes in zip(PAIRS, correlation, strict=True):
                 along = np.interp(samples[part], nodes, at_nodes)
                 own += 2 * by_axis[:, i] * by_axis[:, j] * along
         return np.maximum(out, 0.0, out=out)
@@ -230,19 +230,20 @@ class Loadings:
         chosen[np.concatenate([every, breaks, breaks + 1, [len(samples) - 1]])] = True
         return np.flatnonzero(chosen)
 
-    def _covariances(self, k: int, samples: Positions) -> dict[tuple[int, int], Floats]:
-        """Covariances (sample,) [N2] of the fixed errors of two components of corner `k`."""
-        out = {pair: np.empty(len(samples)) for pair in ((0, 1), (0, 2), (1, 2))}
+    def _covariances(self, k: int, samples: Positions) -> Floats:
+        """Covariances (pair, sample) [N2] of the fixed errors of corner `k`, tyre axes; `PAIRS`."""
+        out = np.empty((len(PAIRS), len(samples)))
         for part in self.parts(k, samples, "tyre"):
-            strongest, own = _strongest(part), np.arange(len(samples))[part.at]
+            own, products = np.arange(len(samples))[part.at], _products(part.loading)
             for start in range(0, len(own), CHUNK):
-                some = slice(start, start + CHUNK)
-                at = samples[own[some]]
-                effect = Part(own[some], strongest, part.features[:, some]).effects(strongest)
-                effect = self.turned(effect, k, at, "tyre")
-                effect = np.concatenate([effect, self.beyond(k, at, "tyre")[:, :, k]])
-                for (i, j), between in out.items():
-                    between[own[some]] = np.einsum("dn,dn->n", effect[..., i], effect[..., j])
+                some = own[start : start + CHUNK]
+                features = part.features[:, start : start + CHUNK].astype(float)
+                apart, xy, xz, yz = np.einsum("pfn,fn->pn", products @ features, features)
+                x, y, _ = np.square(self._excess(k, samples[some])).T
+                heading = self._of["heading"][samples[some], k]
+                c, s = np.cos(heading), np.sin(heading)
+                out[0, some] = (c**2 - s**2) * xy + c * s * (apart + y - x)
+                out[1, some], out[2, some] = c * xz + s * yz, c * yz - s * xz
         return out
 
     def beyond(self, k: int, samples: Positions, axes: str = "intermediate") -> Floats:
@@ -344,19 +345,13 @@ def component_wise(values: NDArray, k: int, samples: Positions) -> Floats:
     return np.asarray(np.take(values[:, k].T, samples, axis=1).T, dtype=float)
 
 
-def _strongest(part: Part) -> Floats:
-    """Few loadings (direction, 3, feature) with the sums of products of those of all causes."""
-    size = np.sqrt(np.nanmean(part.features.astype(float) ** 2, axis=1)) + 1e-12
-    size = np.tile(size, (3, 1))
-    # Every component by its own size, so that one that is hardly known hides nothing of others.
-    size /= np.maximum(np.sqrt(np.sum((part.loading * size) ** 2, axis=(0, 2))), LEAST_U)[:, None]
-    rows = (part.loading * size).reshape(len(part.loading), -1)
-    # Products of columns are few, however many causes there are.
-    with one_thread():
-        square, directions = np.linalg.eigh(rows.T @ rows)
-    keep = square > WEAKEST**2 * square[-1:]
-    few = (np.sqrt(square[keep]) * directions[:, keep]).T
-    return np.asarray(few.reshape(-1, *part.loading.shape[1:]) / size)
+def _products(loading: Floats) -> Floats:
+    """Sums of products (4, feature, feature) [N2] over the causes of loadings (cause, 3, feature).
+
+    Of y with itself less x with itself, then of `PAIRS`: few numbers, however many causes.
+    """
+    x, y, z = np.moveaxis(loading, 1, 0)
+    return np.array([y.T @ y - x.T @ x, x.T @ y, x.T @ z, y.T @ z])
 
 
 @shared
