@@ -12,7 +12,7 @@ from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
 from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import BANDWIDTH_SHARE, condition
-from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.filters import Band, low_pass, stretches_near, zero_phase_gain
 from tests.days import day
 from tests.raw_logs import RATE, THREE, ZERO, log_of, noisy, timed
 from tests.small_car import small_car
@@ -70,6 +70,21 @@ def test_the_filter_does_not_run_across_gaps_in_time() -> None:
     assert_allclose(seen[500] - seen[700], 0.0, atol=5e-3)
     through = condition(log, small_car(), ZERO, bandwidth=8.0)["indication"].to_numpy()
     assert np.all(np.abs(through[499] - through[300]) > 0.5)  # twin: no gap, one filter
+
+
+@pytest.mark.parametrize("bandwidth", [8.0, 90.0])
+def test_a_few_samples_need_only_what_is_near_them(bandwidth: float) -> None:
+    """Also at the ends of stretches, and beside a gap; 5 kN as of a force."""
+    band = Band(bandwidth, RATE, [slice(0, 9000), slice(9000, 9040), slice(9040, 20000)])
+    values = 5e3 * np.random.default_rng(1).standard_normal((20000, 2))
+    values[12000:12500, 0] = np.nan
+    whole = low_pass(values, bandwidth, RATE, band.parts)
+    at = np.array([0, 4000, 8990, 9020, 9041, 11999, 12500, 16000, 19999])
+    near = stretches_near(at, band)
+    found = low_pass(values, bandwidth, RATE, near)[at]
+    assert_allclose(found, whole[at], rtol=0, atol=1e-8)
+    assert sum(part.stop - part.start for part in near) < 0.3 * len(values)  # twin: they are few
+    assert stretches_near(at, replace(band, bandwidth=RATE)) == band.parts  # nothing is filtered
 
 
 def test_a_stretch_too_short_to_filter_is_flagged() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 import warnings
 from functools import cache
 
@@ -233,3 +234,33 @@ def test_a_body_that_leans_more_moves_loads_and_axes_against_each_other(
         own = np.square(signed_errors(forces, at, axes)).sum(axis=0)
         random = forces["u_tyre_force_random"].to_numpy()[at] ** 2
         assert_allclose(own + random, forces[f"u_tyre_force{name}"].to_numpy()[at] ** 2, rtol=0.02)
+
+
+@pytest.mark.parametrize("front", [False, True])
+def test_a_longer_drive_needs_hardly_more_memory(
+    front: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it works with is made for a section; what it returns has room outside, see `scratch`.
+
+    Only single channels of the body are worked out whole, a few bytes a sample.  Forces of a whole
+    drive at once took 1.2 kB a sample: four times as much for a drive four times as long.
+    """
+    short, _ = gauges_alone(8.0, ("speed",))
+    if front:
+        short = short.sel(gauge=[g for g in short["gauge"].values if str(g).startswith("F")])
+    monkeypatch.setattr("recon.records.scratch.LARGE", 1 << 12)
+    monkeypatch.setattr("recon.reconstruction.prepare.SECTION", 1 << 13)
+    beyond = []
+    for samples in (25_000, 100_000):
+        repeated = np.arange(samples) % short.sizes["elapsed_time"]
+        log = short.isel(elapsed_time=repeated)
+        time = (("elapsed_time",), np.arange(samples) / short.attrs["rate"], log.elapsed_time.attrs)
+        log = log.assign_coords(elapsed_time=time)
+        tracemalloc.start()
+        with pytest.warns(PriorWarning, match=r"acceleration is not logged; .* [0-9.]+ m/s2"):
+            found = completed(log, day().calibration, day().car)
+        held, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert np.isfinite(found["acceleration"].to_numpy()).all()
+        beyond.append(peak - held)
+    assert beyond[1] <= 1.25 * beyond[0], f"{beyond[1] / beyond[0]:.2f} times the memory"

@@ -19,8 +19,9 @@ from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import pose
 from recon.mechanics.rows import rows_of
 from recon.reconstruction.inputs.samples import body_of, samples_of
-from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
+from recon.reconstruction.inputs.spring_travel import StatedSpring, stated_spring
 from recon.reconstruction.prepare import Prepared, prepare
+from recon.reconstruction.solving.solve import forces_of
 from tests.days import club_car, day, exact, exact_log, states, unwarned
 
 RATE = 40e3  # N/m of the spring
@@ -55,18 +56,20 @@ def test_travel_shortens_the_spring_by_its_load_over_its_rate() -> None:
     log = condition(log.drop_vars(["travel", "roll", "pitch"]), car, tares, bandwidth=1e9)
     prepared = prepared_for(log, car)
     (solver,) = prepared.solvers
-    row = stated_spring(solver)
+    row, spring = stated_spring(solver), StatedSpring.of(solver)
     assert row is not None
+    assert spring is not None
     body = body_of(log, car, prepared.session, prepared.to_rack)
-    found = spring_travel(solver, samples_of(log, car, solver, body), row)
+    samples = samples_of(log, car, solver, body)
+    travel = spring.travel(forces_of(solver, samples)[0][0], samples.hub)
     # The mechanism moved there has the spring shorter by what the true load asks for.
     mechanism = solver.assembly.mechanism
-    longer = rows_of(mechanism, pose(mechanism, found.travel[:, None])).gap[:, row]
+    longer = rows_of(mechanism, pose(mechanism, travel[:, None])).gap[:, row]
     load = truth["link_load"].sel(link="coil_over").to_numpy()[:, 0]
     assert_allclose(longer, (load - load[0]) / RATE, rtol=0.05, atol=0.7e-3)  # mm; curved motion
-    assert found.travel[1] > 0.01  # 800 N on 40 N/mm and a lever: bump is positive
-    assert found.travel[2] < -0.005
-    assert 0.002 < found.u < 0.010
+    assert travel[1] > 0.01  # 800 N on 40 N/mm and a lever: bump is positive
+    assert travel[2] < -0.005
+    assert 0.002 < spring.u(np.sqrt(np.mean(travel**2))) < 0.010
 
 
 def test_no_rate_no_travel() -> None:

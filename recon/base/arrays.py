@@ -19,6 +19,11 @@ def side_by_side(values: NDArray[Any], at: list[int]) -> NDArray[Any]:
     return values[:, at]
 
 
+def cuts(count: int, size: int) -> list[slice]:
+    """Slices of at most `size` that cover so many samples in turn."""
+    return [slice(start, min(start + size, count)) for start in range(0, count, size)]
+
+
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last (exclusive) position of every run of True in (sample,) [1]."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))

@@ -198,12 +198,7 @@ def _torsion(design: Floats, now: Floats, turn: Floats, outer_turn: Floats) -> l
 
 
 STRAIGHT = ("link", "spring")
-_KINDS = {
-    "ball": _ball,
-    "pivot": _pivot,
-    "slider": _slider,
-    "torsion": _torsion,
-}
+_KINDS = {"ball": _ball, "pivot": _pivot, "slider": _slider, "torsion": _torsion}
 
 
 def lift_rows(mechanism: Mechanism, hubs: Floats) -> Floats:

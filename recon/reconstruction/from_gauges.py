@@ -29,12 +29,11 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection
-from typing import NamedTuple
 
 import numpy as np
 
-from recon.base.arrays import Floats
-from recon.base.labelled import Variable, stamp
+from recon.base.arrays import Floats, cuts
+from recon.base.labelled import Variable, corner_names, stamp
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, CORNERS, STANDARD_GRAVITY
 from recon.base.threads import one_thread
@@ -56,14 +55,13 @@ from recon.conditioning.hub_motion import (
 )
 from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
 from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_prior
-from recon.reconstruction.inputs.samples import body_of, samples_of
-from recon.reconstruction.inputs.spring_travel import spring_travel, stated_spring
 from recon.reconstruction.inputs.steering import SLOWEST, lacks_steer
 from recon.reconstruction.prepare import prepare
-from recon.reconstruction.solving.solve import Samples, forces_of
-from recon.reconstruction.solving.solver import Solver
+from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
+from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, smooth, with_steer
 from recon.records.logs import LOG
+from recon.records.scratch import columns, copied, room
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
@@ -84,26 +82,12 @@ DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 AXLES = ({"FL", "FR"}, {"RL", "RR"})
-TRIAL = 0.01  # s, over which indications are moved on to find how forces change
+MOVED, U_MOVED = MOTION  # names of the motion of the wheels and of its uncertainty
 
 U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")
 U_ACCELERATION = Variable(
     ("component",), "standard uncertainty of the specific force of the body, inferred", "m/s2"
 )
-
-
-class Seen(NamedTuple):
-    """An assembly whose gauges show its forces, or their sums over its wheels, and its samples."""
-
-    solver: Solver
-    samples: Samples
-
-    @property
-    def carried(self) -> tuple[float, ...]:
-        """Mass [kg] of the body on each of its wheels when the car stands."""
-        corners = self.solver.assembly.corners
-        loads = zip(self.solver.estimator.usual_load, corners, strict=True)
-        return tuple(load / STANDARD_GRAVITY - corner.unsprung_mass for load, corner in loads)
 
 
 def completed(
@@ -125,13 +109,9 @@ def completed(
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         prepared = prepare(calibration, car, log, accept_corner=accept_corner)
-        body = body_of(log, car, prepared.session, prepared.to_rack)
-        seen = [
-            Seen(solver, samples_of(log, car, solver, body))
-            for solver in prepared.solvers
-            if solver.outputs.totals_known
-        ]
-        links = _link_forces(seen) if lacks_body or lacks_yaw or no_steer else {}
+        needed = lacks_body or lacks_yaw or no_steer
+        seen = seen_by(prepared, log, Wanted(needed, "indication_rate" in log, lacks_travel))
+        links = _link_forces(seen) if needed else {}
         found = _with_body(log, car, seen, links) if lacks_body and seen else log
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
             change = _yaw_change(car, links)
@@ -166,23 +146,30 @@ def _with_body(
 def _of_all(car: Vehicle, links: dict[str, Floats]) -> tuple[Floats, Floats]:
     """Specific force (3, sample) of the body on all its wheels, and its uncertainty (3,) [m/s2]."""
     mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
-    return np.sum(list(links.values()), axis=0) / mass, np.full(3, U_BODY_ACCELERATION)
+    force = room(next(iter(links.values())).shape)
+    for part in cuts(force.shape[1], BLOCK):
+        force[:, part] = sum(link[:, part] for link in links.values()) / mass
+    return force, np.full(3, U_BODY_ACCELERATION)
 
 
 def _of_some(
     log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
 ) -> tuple[Floats, Floats]:
     """The same by equations (1) and (2), from some wheels alone."""
-    ahead, aside, load = np.sum(list(links.values()), axis=0)
     usual = STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
-    flat = STANDARD_GRAVITY * np.stack([ahead, aside]) / np.maximum(load, LEAST_LOAD * usual)
     references = [reference for one in seen for reference in one.solver.estimator.references]
     # The only axle that drives pushes the other one as well.
     pushed = sum(r.vertical for r in references) / sum(r.driving for r in references)
-    flat[0] *= np.where(flat[0] > 0, pushed, 1.0)
+    force = room(next(iter(links.values())).shape)
+    flat, load = force[:2], force[2]
+    for part in cuts(len(load), BLOCK):
+        own = np.sum([link[:, part] for link in links.values()], axis=0)
+        load[part] = own[2]
+        flat[:, part] = STANDARD_GRAVITY * own[:2] / np.maximum(own[2], LEAST_LOAD * usual)
+        flat[0, part] *= np.where(flat[0, part] > 0, pushed, 1.0)
     axle = any(ends <= set(links) for ends in AXLES)
     share = U_OF_SOME_SHARE[0], U_OF_AXLE_SHARE if axle else U_OF_SOME_SHARE[1]
-    size = np.array(share) * np.sqrt(np.nanmean(np.square(flat), axis=1))
+    size = np.array(share) * [_rms(own) for own in flat]
     u = np.hypot(U_OF_SOME, np.append(size, 0.0))
     u[0] = np.hypot(u[0], _unseen_driving(log, car, flat[0], links))
     if set(links) in AXLES and has_four_wheels(car):
@@ -191,7 +178,8 @@ def _of_some(
         flat[0], u[0] = _by_load(log, flat[0], per_load * (usual - load), abs(per_load) * usual)
     if shows_yaw(log):
         flat[1] -= _aside(log, links)
-    return np.concatenate([flat, np.full_like(load, STANDARD_GRAVITY)[None]]), u
+    load[:] = STANDARD_GRAVITY  # upwards nothing else is seen
+    return force, u
 
 
 def _unseen_driving(log: xr.Dataset, car: Vehicle, ahead: Floats, links: Collection[str]) -> float:
@@ -238,19 +226,18 @@ def _with_yaw_of_some(log: xr.Dataset, car: Vehicle, links: Collection[str]) -> 
     Along, a wheel that is accelerated sideways turns about the centre of mass as well: by the
     acceleration over the speed, without sideslip.
     """
-    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
     rate = float(log.attrs["rate"])
     speed = np.maximum(log["speed"].to_numpy(), SLOWEST) if "speed" in log else USUAL_SPEED
     u_speed = 0.0 if "speed" in log else U_USUAL_SPEED / USUAL_SPEED
     yaw = smooth(np.nan_to_num(log["acceleration"].to_numpy()[:, 1] / speed), SLOW * rate)
     for name in links:
         ahead = turning(yaw, np.gradient(yaw, 1 / rate), arm_of(car, name))[:, 0]
-        relative.loc[{"corner": name, "component": "x"}] += ahead
+        relative[:, corner_names(log).index(name), 0] += ahead
         share = np.array([np.hypot(YAW_SHARE[0], u_speed), 0.0])
         at = {"corner": name, "component": ["x", "y"]}
-        size = share * np.sqrt(np.mean(np.square(ahead)))
-        u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2 + size**2)
-    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
+        u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2 + (share * _rms(ahead)) ** 2)
+    return _moved(log, relative, u)
 
 
 def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
@@ -259,33 +246,57 @@ def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
     mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
     ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
     behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
-    moment = sum(arms[c][0] * links[c][1] - arms[c][1] * links[c][0] for c in arms)
-    return np.asarray(moment / (YAW_INERTIA * mass * ahead * behind))
+    out = room((next(iter(links.values())).shape[1],))
+    for part in cuts(len(out), BLOCK):
+        own = {name: link[:, part] for name, link in links.items()}
+        moment = sum(arms[c][0] * own[c][1] - arms[c][1] * own[c][0] for c in arms)
+        out[part] = moment / (YAW_INERTIA * mass * ahead * behind)
+    return out
 
 
 def _with_yaw(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
     """The log with the motion of the wheels by the body's yaw acceleration `change` [rad/s2]."""
-    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
+    size = _rms(change)
     for name in car.corners:
         x, y, _ = arm_of(car, name)
-        terms = np.column_stack([-change * y, change * x])
-        relative.loc[{"corner": name, "component": ["x", "y"]}] += terms
-        size = np.array(YAW_SHARE) * np.sqrt(np.nanmean(np.square(terms), axis=0))
+        k = corner_names(log).index(name)
+        for part in cuts(len(change), BLOCK):
+            relative[part, k, 0] -= change[part] * y
+            relative[part, k, 1] += change[part] * x
+        terms = np.array(YAW_SHARE) * size * np.abs([y, x])
         own = u.sel(corner=name, component=["x", "y"]).to_numpy()
-        u.loc[{"corner": name, "component": ["x", "y"]}] = np.sqrt(own**2 - NO_YAW**2 + size**2)
-    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
+        u.loc[{"corner": name, "component": ["x", "y"]}] = np.sqrt(own**2 - NO_YAW**2 + terms**2)
+    return _moved(log, relative, u)
+
+
+def _moved(log: xr.Dataset, relative: Floats, u: xr.DataArray) -> xr.Dataset:
+    """The log with other motion of the wheels (sample, corner, 3) [m/s2]."""
+    return log.assign({MOVED: log[MOVED].copy(data=relative), U_MOVED: u})
+
+
+def _rms(values: Floats) -> float:
+    """Root mean square of values (sample,) that are known [their unit], a part at a time."""
+    total, count = 0.0, 0
+    for part in cuts(len(values), BLOCK):
+        own = values[part][np.isfinite(values[part])]
+        total, count = total + float(own @ own), count + len(own)
+    return float(np.sqrt(total / count)) if count else float("nan")
 
 
 def _with_travel(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
     """The log with the travel of wheels whose spring has a stated rate, if there are any."""
     names = list(car.corners)
-    travel = np.full((log.sizes["elapsed_time"], len(names)), np.nan)
+    travel = columns((log.sizes["elapsed_time"], len(names)))
+    travel[:] = np.nan
     u = np.full(len(names), np.nan)
-    for solver, given in seen:
-        row = stated_spring(solver)
-        if row is not None and not solver.outputs.lost:
-            k = names.index(solver.assembly.corners[0].name)
-            travel[:, k], u[k] = spring_travel(solver, given, row)
+    for one in seen:
+        if one.spring is None:
+            continue
+        (corner,) = one.solver.assembly.corners
+        k = names.index(corner.name)
+        np.clip(one.travel, *corner.travel_range, out=travel[:, k])
+        u[k] = one.spring.u(_rms(one.travel))
     if not np.isfinite(u).any():
         return log
     return log.assign_coords(corner=names).assign(
@@ -295,13 +306,11 @@ def _with_travel(log: xr.Dataset, car: Vehicle, seen: list[Seen]) -> xr.Dataset:
 
 def _link_forces(seen: list[Seen]) -> dict[str, Floats]:
     """Force (3, sample) [N] of the links of each corner on the body, vehicle axes."""
-    out = {}
-    for solver, given in seen:
-        force, _ = forces_of(solver, given)
-        for k, corner in enumerate(solver.assembly.corners):
-            hub = given.hub[3 * k : 3 * k + 3]
-            out[corner.name] = force[k, :3].astype(float) - corner.unsprung_mass * hub
-    return out
+    return {
+        corner.name: one.link[k]
+        for one in seen
+        for k, corner in enumerate(one.solver.assembly.corners)
+    }
 
 
 def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tuple[float, float]:
@@ -327,35 +336,25 @@ def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tup
 
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
-    relative, u = (log[name].copy(deep=True) for name in MOTION)
+    relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
     by_travel = "travel" in log
     unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
     for one in seen:
-        solver, given = one
-        rate = log["indication_rate"].sel(gauge=list(solver.gauges)).to_numpy().T
-        moved = Samples(
-            **{
-                name: getattr(given, name)
-                for name in given.__dataclass_fields__
-                if name != "indication"
-            },
-            indication=given.indication + TRIAL * rate,
-        )
-        change = (forces_of(solver, moved)[0] - forces_of(solver, given)[0]) / TRIAL
-        lost = solver.outputs.lost_of_wheels()[:, 2]
-        for k, corner in enumerate(solver.assembly.corners):
+        lost = one.solver.outputs.lost_of_wheels()[:, 2]
+        for k, corner in enumerate(one.solver.assembly.corners):
             if lost[k]:
                 continue
-            hop = change[k, 2].astype(float) / (DAMPING * one.carried[k])
+            hop = one.change[k]
+            hop /= DAMPING * one.carried[k]
             at = {"corner": corner.name, "component": "z"}
             gain, share = _damping(log, corner.name, hop, float(u.loc[at]))
             hop *= gain
-            size = np.sqrt(np.nanmean(np.square(hop)))
+            size = _rms(hop)
             by_gauges = np.hypot(U_SLOW_WHEEL, np.hypot(share, np.sqrt(unseen)) * size)
             if not np.isfinite(by_gauges) or (by_travel and u.loc[at] <= by_gauges):
                 continue
-            relative.loc[at], u.loc[at] = hop, by_gauges
+            relative[:, corner_names(log).index(corner.name), 2], u.loc[at] = hop, by_gauges
             if not by_travel:  # whose own motion, with its noise, counts along and sideways already
                 aside = {"corner": corner.name, "component": ["x", "y"]}
                 u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
-    return log.assign(relative_acceleration=relative, u_relative_acceleration=u)
+    return _moved(log, relative, u)

@@ -15,7 +15,7 @@ from functools import cached_property, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, cuts
 from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning, warn
 from recon.base.labelled import stamped
 from recon.base.late import xr
@@ -41,7 +41,7 @@ from recon.reconstruction.result.labelled_result import Collected, labelled
 from recon.reconstruction.result.loadings import loadings_of
 from recon.reconstruction.solving.fz_bound import Bound
 from recon.reconstruction.solving.gauge_outage import Failed, outage_of, spare_solver
-from recon.reconstruction.solving.solve import BLOCK, beyond_pulls, solve_block
+from recon.reconstruction.solving.solve import BLOCK, Samples, beyond_pulls, solve_block
 from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
@@ -53,13 +53,21 @@ THREADS = 2  # assemblies that are solved side by side
 
 
 @dataclass(frozen=True, slots=True)
-class _Section:
-    """Samples `part` of a result: those `within` a cut of the log, which reaches around them."""
+class Section:
+    """Samples `part` of a log: those `within` a cut `log` of it, which reaches around them."""
 
     log: xr.Dataset
     body: Body
     part: slice
     within: slice
+
+    def samples(self, car: Vehicle, solver: Solver) -> Samples:
+        """Inputs of an assembly."""
+        return samples_of(self.log, car, solver, self.body).block(self.within)
+
+    def of_gauges(self, name: str, solver: Solver) -> NDArray:
+        """Values (sample, gauge) of a variable of gauges, those of an assembly; any unit."""
+        return self.log[name].sel(gauge=list(solver.gauges)).to_numpy()[self.within]
 
 
 @dataclass(frozen=True)
@@ -111,41 +119,43 @@ class Prepared:
         out = Collected.empty(self.solvers, self.session.attitude, samples, bound)
         with one_thread(), ThreadPoolExecutor(THREADS) as pool:
             _ = self._spares  # once, before the threads want them
-            for part in _parts(samples, SECTION):
-                around = slice(max(part.start - MARGIN, 0), part.stop + MARGIN)
-                within = slice(part.start - around.start, part.stop - around.start)
-                own = log.isel(elapsed_time=around)
-                body = body_of(own, self.car, self.session, self.to_rack)
-                out.rack[part] = body.rack[within]
-                fill = partial(self._fill, out, _Section(own, body, part, within))
+            for section in self.sections(log):
+                out.rack[section.part] = section.body.rack[section.within]
+                fill = partial(self._fill, out, section)
                 list(pool.map(fill, range(len(self.solvers))))
         _warn_of_extrapolation(log, self, out)
         return self._with_sources(labelled(out, log["elapsed_time"].to_numpy()), log)
 
-    def _fill(self, out: Collected, section: _Section, which: int) -> None:
+    def sections(self, log: xr.Dataset) -> Iterator[Section]:
+        """The log in sections whose inputs are worked out together, however long it is."""
+        for part in cuts(log.sizes["elapsed_time"], SECTION):
+            around = slice(max(part.start - MARGIN, 0), part.stop + MARGIN)
+            within = slice(part.start - around.start, part.stop - around.start)
+            own = log.isel(elapsed_time=around)
+            body = body_of(own, self.car, self.session, self.to_rack)
+            yield Section(own, body, part, within)
+
+    def _fill(self, out: Collected, section: Section, which: int) -> None:
         """Solve one assembly at the samples of a section."""
         solver, first = self.solvers[which], section.part.start
-        given = samples_of(section.log, self.car, solver, section.body).block(section.within)
+        given = section.samples(self.car, solver)
         # Tables of two wheels are larger.
         size = BLOCK if solver.outputs.wheels == 1 else BLOCK // 4
-        for block in _parts(section.part.stop - first, size):
+        for block in cuts(section.part.stop - first, size):
             solved = solve_block(solver, given.block(block), bound=out.bound)
             out.put(which, slice(first + block.start, first + block.stop), solved)
         for failed, spare in self._spares[which].items():
-            gauges = list(solver.gauges)
-            status = section.log["gauge_status"].sel(gauge=gauges).to_numpy()[section.within]
-            at = outage_of(solver.gauges, failed, status)
+            at = outage_of(solver.gauges, failed, section.of_gauges("gauge_status", solver))
             if len(at):
                 self._solve_again(out, section, which, at, spare)
 
     def _solve_again(
-        self, out: Collected, section: _Section, which: int, at: NDArray[np.int64], spare: Solver
+        self, out: Collected, section: Section, which: int, at: NDArray[np.int64], spare: Solver
     ) -> None:
         """Solve the samples `at` (sample,) of a section without the gauges that fail there."""
-        given = samples_of(section.log, self.car, spare, section.body).block(section.within)
-        given = given.block(at)
+        given = section.samples(self.car, spare).block(at)
         given.status[:] |= BIT["gauge_left_out"]
-        for block in _parts(len(at), BLOCK // 4):
+        for block in cuts(len(at), BLOCK // 4):
             solved = solve_block(spare, given.block(block), bound=out.bound)
             out.put(which, section.part.start + at[block], solved, spare)
 
@@ -168,7 +178,7 @@ class Prepared:
         self, log: xr.Dataset, size: int = BLOCK, *, bounded: bool = True
     ) -> Iterator[xr.Dataset]:
         """The same in blocks of `size` samples, one after the other, each a whole result."""
-        for part in _parts(log.sizes["elapsed_time"], size):
+        for part in cuts(log.sizes["elapsed_time"], size):
             yield self.solve(log.isel(elapsed_time=part), bounded=bounded)
 
     @cached_property
@@ -276,10 +286,6 @@ def prepare(
     if prepared.worth:
         warn(f"{path}: {prepared.worth}.", PriorWarning)
     return prepared
-
-
-def _parts(samples: int, size: int) -> list[slice]:
-    return [slice(start, min(start + size, samples)) for start in range(0, samples, size)]
 
 
 def _warn_of_extrapolation(log: xr.Dataset, prepared: Prepared, out: Collected) -> None:

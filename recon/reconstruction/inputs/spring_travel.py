@@ -11,7 +11,7 @@ spring with a stated rate: where an axle ties two wheels, springs share the load
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,7 +20,6 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.statics import load_matrix, road_columns
 from recon.planning.unknowns import UNKNOWNS
 from recon.reconstruction.estimator.linear_estimator import KNOWN_ROWS
-from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
 
 # Standard uncertainties, common practice without a source: weight of the day, of the load at rest;
@@ -30,11 +29,54 @@ U_WEIGHT_SHARE = 0.05
 U_OWN_SHARE, U_SHARED_SHARE = 0.15, 0.3
 
 
-class SpringTravel(NamedTuple):
-    """Travel (sample,) [m] and its standard uncertainty [m]."""
+@dataclass(frozen=True, slots=True)
+class StatedSpring:
+    """The only spring, with a stated rate, of a corner that stands alone, by equation (1).
 
-    travel: Floats
-    u: float
+    `per_force` (4,) [N/N, N/(N m)] and `per_hub` (3,) [kg] are its load per Fx, Fy, Fz, T of the
+    tyre and per specific force of the hub, `at_rest` [N] its load when the car stands, `per_load`
+    [m/N] the travel per load.  `share` is their uncertainty, relative.
+    """
+
+    per_force: Floats
+    per_hub: Floats
+    at_rest: float
+    per_load: float
+    share: float
+
+    @classmethod
+    def of(cls, solver: Solver) -> StatedSpring | None:
+        """That of an assembly, if it has one."""
+        row = stated_spring(solver)
+        if row is None:
+            return None
+        (corner,), (reference,) = solver.assembly.corners, solver.estimator.references
+        mechanism, design = solver.assembly.mechanism, solver.estimator.design
+        loads = load_matrix(design)[row]
+        per_unknown = loads @ road_columns(design, hub_passes_spin=[False])
+        per_unknown = per_unknown @ solver.estimator.columns
+        weight = corner.unsprung_mass * STANDARD_GRAVITY
+        name = mechanism.row_names[row]
+        spring = corner.supports[corner.support_index(name)]
+        own = U_OWN_SHARE if name in solver.assembly.gauged else U_SHARED_SHARE
+        return cls(
+            per_force=per_unknown[list(KNOWN_ROWS)],
+            per_hub=-corner.unsprung_mass * loads[:3],
+            at_rest=float(
+                per_unknown[UNKNOWNS.index("Fz")] * reference.vertical - loads[2] * weight
+            ),
+            per_load=float(loads[2] * mechanism.compliance[row]),
+            share=float(np.hypot(own, spring.u_compliance / spring.compliance)),
+        )
+
+    def travel(self, force: Floats, hub: Floats) -> Floats:
+        """Travel (sample,) [m] by Fx, Fy, Fz, T (4, sample) and specific force (3, sample)."""
+        load = self.per_force @ force + self.per_hub @ hub
+        return self.per_load * (load - self.at_rest)
+
+    def u(self, size: float) -> float:
+        """Standard uncertainty [m] of travels whose root mean square is `size` [m]."""
+        return float(np.hypot(U_WEIGHT_SHARE * self.per_load * self.at_rest, self.share * size))
 
 
 def stated_spring(solver: Solver) -> int | None:
@@ -48,26 +90,3 @@ def stated_spring(solver: Solver) -> int | None:
     if len(springs) != 1 or not mechanism.compliance[springs[0]] > 0:
         return None
     return springs[0]
-
-
-def spring_travel(solver: Solver, samples: Samples, row: int) -> SpringTravel:
-    """Travel of a lone corner by equation (1), with the spring of load row `row`."""
-    (corner,), (reference,) = solver.assembly.corners, solver.estimator.references
-    design = solver.estimator.design
-    loads = load_matrix(design)[row]
-    per_unknown = loads @ road_columns(design, hub_passes_spin=[False]) @ solver.estimator.columns
-    force, _ = forces_of(solver, samples)
-    load = per_unknown[list(KNOWN_ROWS)] @ force[0].astype(float)
-    load -= corner.unsprung_mass * loads[:3] @ samples.hub
-    weight = corner.unsprung_mass * STANDARD_GRAVITY
-    at_rest = per_unknown[UNKNOWNS.index("Fz")] * reference.vertical - loads[2] * weight
-    per_load = loads[2] * solver.assembly.mechanism.compliance[row]
-    travel = per_load * (load - at_rest)
-    gauged = solver.assembly.mechanism.row_names[row] in solver.assembly.gauged
-    spring = corner.supports[corner.support_index(solver.assembly.mechanism.row_names[row])]
-    share = np.hypot(
-        U_OWN_SHARE if gauged else U_SHARED_SHARE, spring.u_compliance / spring.compliance
-    )
-    size = float(np.sqrt(np.nanmean(np.square(travel))))
-    u = float(np.hypot(U_WEIGHT_SHARE * per_load * at_rest, share * size))
-    return SpringTravel(np.clip(travel, *corner.travel_range), u)

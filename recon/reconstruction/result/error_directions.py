@@ -158,20 +158,21 @@ def _scaled_gram(change: Floats) -> Floats:
     Sums of which a wheel is missing are NaN, and do not count.
     """
     change = np.nan_to_num(change)
-    square = np.einsum("ds...,ds...->...", change, change)
-    rows = _flat(change * np.divide(1.0, np.sqrt(square), out=np.zeros_like(square), where=square > 0))
+    size = np.sqrt(np.einsum("ds...,ds...->...", change, change))
+    rows = _flat(change * np.divide(1.0, size, out=np.zeros_like(size), where=size > 0))
     return np.asarray(rows @ rows.T)
 
 
 def _turned(shares: Floats, change: Floats) -> Floats:
-    """Changes (other, sample, ...) [N] that are sums, by `shares` (direction, other), of changes."""
-    some = (shares.T @ _flat(change)).reshape(-1, *change.shape[2:], change.shape[1])
+    """Changes (other, sample, ...) [N]: sums of changes by `shares` (direction, other) [1]."""
+    some = shares.T @ _flat(change)
+    some = some.reshape(len(some), *change.shape[2:], change.shape[1])
     return np.moveaxis(some, -1, 1)
 
 
 def _flat(change: Floats) -> Floats:
     """Changes (direction, sample, ...) as rows, in the order in which they lie in memory."""
-    return np.moveaxis(change, 1, -1).reshape(len(change), -1)
+    return np.moveaxis(change, 1, -1).reshape(len(change), change[:1].size)
 
 
 def _moved(
