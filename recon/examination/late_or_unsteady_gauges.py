@@ -142,7 +142,8 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
         return
     for g, gauge in enumerate(part.gauges):
         if np.isfinite(found.lateness[g]):
-            u = np.hypot(found.u_delay[g], FLOOR)
+            u, delay = np.hypot(found.u_delay[g], FLOOR), found.delay[g]
+            when = "late" if delay > 0 else "early"
             yield Term(
                 place=gauge,
                 corners=part.corners,
@@ -150,7 +151,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
                 size=float(found.lateness[g]),
                 count=1,
                 limit=LATE_LIMIT,
-                found=f"{gauge} comes {1e3 * found.delay[g]:+.0f} ms late against the other gauges "
+                found=f"{gauge} comes {1e3 * abs(delay):.0f} ms {when} against the other gauges "
                 f"of {part.name} (+-{2e3 * u:.0f} ms).",
             )
         size = float(found.misfit[g])
