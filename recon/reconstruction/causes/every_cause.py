@@ -196,9 +196,10 @@ def mechanical_causes(bench: Bench) -> list[Cause]:
 def split_causes(bench: Bench) -> list[Cause]:
     """Share of each wheel's load that a bar, a beam or bound links take from the springs.
 
-    A share of it while driving, and less of the usual load at the tare, where wheels that hang
-    unevenly twist a bar. Pulls never show such a twist alone, so its indications rest on the
-    bridges: K's covariance at its loads comes on top.
+    A share of it while driving, and at the tare, where wheels that hang unevenly twist a bar: by
+    the uncertainty of their droop travel, whose cause has it already, or less of the usual load
+    where rates are not stated. Pulls never show such a twist alone, so its indications rest on
+    the bridges: K's covariance at its loads comes on top.
     """
     if not np.any(bench.estimator.shared[0]):
         return []
@@ -210,11 +211,11 @@ def split_causes(bench: Bench) -> list[Cause]:
             own = shared[:, [6 * k + row for row in KNOWN_ROWS]]
             effect = -SPLIT * at.forces @ bench.K @ own
             driving[m, :, first : first + len(KNOWN_ROWS)] = effect
-        at_tare = bench.at_design(bench.K @ bench.tare.split[:, k])
-        out += [
-            Cause(Source("car", corner.name, "split of load"), "assumption", driving),
-            Cause(Source("session", corner.name, "split of load at the tare"), "session", at_tare),
-        ]
+        out.append(Cause(Source("car", corner.name, "split of load"), "assumption", driving))
+        if not bench.tare.by_droop:
+            at_tare = bench.at_design(bench.K @ bench.tare.split[:, k])
+            source = Source("session", corner.name, "split of load at the tare")
+            out.append(Cause(source, "session", at_tare))
     columns = [
         column
         for load in bench.tare.twist.T

@@ -138,7 +138,8 @@ def _weight_causes(bench: Bench, k: int) -> list[Cause]:
     weight = np.zeros_like(tare.weight)
     weight[own] = [0.0, 0.0, STANDARD_GRAVITY]
     free, held = _lower_contact(bench, k)
-    droop = bench.at_design(bench.K @ tare.hanging_slopes[k] @ tare.weight * corner.u_droop_travel)
+    hung = tare.hanging_slopes[k] @ tare.weight * corner.u_droop_travel
+    droop = bench.at_design(bench.K @ (hung + tare.by_droop * tare.split[:, k]))
     for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
         load = (at.hub_loads - tare.hanging) @ weight
         unsprung[m, :, 0] = at.forces @ bench.K @ load * corner.u_unsprung_mass

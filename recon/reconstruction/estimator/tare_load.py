@@ -17,13 +17,15 @@ from recon.mechanics.assembly import Assembly
 from recon.mechanics.bushes import bush_loads
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
+from recon.mechanics.uneven_wheels import twist_is_stated, twist_loads
 
 # A wheel on a pad; common practice, no source.
 PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces
 PAD_SHARE = 0.005  # relative standard uncertainty of a pad's reading
 PAD_TRAVEL = 0.005  # m; the car stands near design height, nobody wrote the travel
-# Share of the usual load that bar or beam and springs may have against each other at the tare:
-# droop of both wheels known to 3 mm twists a bar to some 250 N; no source.
+# Share of the usual load that bar or beam and springs may have against each other at the tare,
+# where the rate of a bar is not stated: as much as a usual bar has if the droop of both wheels is
+# known to 3 mm, some 160 N in its drop links; no source.
 TARE_SPLIT = 0.15
 STEP = 1e-3  # m, for slopes over travel
 
@@ -59,8 +61,9 @@ class TareLoad:
     acts at the wheel centres; `hanging` (member, 3 w) are loads per newton there with the wheels
     hanging, `hanging_slopes` (w, member, 3 w) the same per metre of each travel.  `split`
     (member, w) [N] are loads of one standard uncertainty that bar or beam and springs may have
-    against each other, `twist` (member, k) those of a bar.  `beyond_pulls` (gauge,) is what gauges
-    show more than at the tares of the pulls, where the wheels hung at the pulls' pose.
+    against each other, `twist` (member, k) those of a bar; they are those of each droop travel's
+    own uncertainty if they are `by_droop`.  `beyond_pulls` (gauge,) is what gauges show more than
+    at the tares of the pulls, where the wheels hung at the pulls' pose.
     """
 
     indication: Floats
@@ -71,6 +74,7 @@ class TareLoad:
     hanging_slopes: Floats
     split: Floats
     twist: Floats
+    by_droop: bool
     beyond_pulls: Floats
 
 
@@ -88,7 +92,12 @@ def tare_load(
     per_force = _at_centres(member_matrix(at))
     hanging = per_force[0]
     weight = _weight(assembly)
-    split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
+    by_droop = twist_is_stated(assembly.mechanism)
+    if by_droop:
+        u_droop = np.array([c.u_droop_travel for c in assembly.corners])
+        split = twist_loads(assembly.mechanism, droop) * u_droop
+    else:
+        split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
     barred = "torsion" in assembly.mechanism.kinds
     carried, effects = hanging @ weight + bush_loads(assembly, at)[0], np.zeros((len(K), 0))
     if tare.on_pads:
@@ -103,6 +112,7 @@ def tare_load(
         hanging_slopes=(per_force[1:] - hanging) / STEP,
         split=split,
         twist=split if barred else split[:, :0],
+        by_droop=by_droop,
         beyond_pulls=K @ (carried - hanging_at_pulls(assembly, calibration)),
     )
 
