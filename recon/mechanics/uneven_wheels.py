@@ -1,4 +1,4 @@
-"""Loads that bars, beams and bound links put into the structure where wheels stand unevenly.
+"""Loads that bars, beams and bound links hold against each other where wheels hang.
 
 Springs and stops hold the wheels at given travels with whatever load that takes, so they have no
 law here.  With rows J of `rows_of`, gaps g of the posed mechanism, small motions q and compliances
@@ -24,7 +24,7 @@ UNIT = 1e6  # N, of loads in the equations, so that compliances are numbers as l
 
 
 def twist_is_stated(mechanism: Mechanism) -> bool:
-    """Whether stated rates and compliances say what uneven wheels do to what ties them."""
+    """Whether stated rates and compliances say what ties the wheels of an axle holds."""
     twists = [mechanism.kinds[support] == "torsion" for support in mechanism.owner]
     known = bool(np.all(mechanism.compliance[twists] > 0))  # NaN is not
     return len(mechanism.wheels) > 1 and mechanism.shares_loads and known
@@ -38,12 +38,15 @@ def twist_loads(mechanism: Mechanism, travel: Floats) -> Floats:
     Raises VehicleError: the mechanism does not reach the pose.
     """
     step = STEP * np.eye(len(travel))
-    higher, lower = (_tied_loads(pose(mechanism, travel + way)) for way in (step, -step))
+    higher, lower = (tied_loads(pose(mechanism, travel + way)) for way in (step, -step))
     return (higher - lower).T / (2 * STEP)
 
 
-def _tied_loads(at: Pose) -> Floats:
-    """Loads of members (pose, member) [N, N m] that balance each other with the wheels held."""
+def tied_loads(at: Pose) -> Floats:
+    """Loads of members (pose, member) [N, N m] that balance each other with the wheels held.
+
+    None at design height, where all supports are taken to fit.
+    """
     mechanism, rows = at.mechanism, rows_of(at.mechanism, at)
     springs = np.array([mechanism.kinds[support] == "spring" for support in mechanism.owner])
     idle = idle_rows(mechanism, at.rotation)

@@ -28,7 +28,7 @@ def geometry_causes(bench: Bench) -> list[Cause]:
 
     The pulls hold K G at their pose, whatever the points are, so a changed point changes K by
     K G(p0) G(p)^-1 there, and H elsewhere.  So it changes what the tare takes off for the weight
-    of the hanging wheels, and what this weight does in the drive.
+    of the hanging wheels and for links that bind there, and what this weight does in the drive.
     """
     moves, u, centres = moved_points(bench.assembly)
     droop = [*(c.hanging_travel for c in bench.assembly.corners), 0.0]
@@ -57,9 +57,12 @@ def geometry_causes(bench: Bench) -> list[Cause]:
         constant = -base.forces[None] @ (of_weight - of_weight[0:1])[..., None]
         loading = bench.grid.over_pose(effect, bench.features)
         out.append(loading + bench.grid.over_travel(constant[..., 0], bench.features))
-    stacked = np.stack(out, axis=1)  # (move, mode, 3 w, feature)
+    stacked = np.stack(out, axis=1)[1:]  # (move, mode, 3 w, feature)
+    stacked = (stacked.T * u[1:]).T
+    for move, bound in enumerate(bench.tare.bound):
+        stacked[move] += bench.at_design(bench.K @ bound)
     source = Source("car", bench.assembly.name, "hardpoints")
-    return numbered(source, "assumption", (stacked[1:].T * u[1:]).T)
+    return numbered(source, "assumption", stacked)
 
 
 def compliance_causes(bench: Bench) -> list[Cause]:

@@ -16,8 +16,9 @@ from recon.calibration.calibrated import CornerCalibration
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.bushes import bush_loads
 from recon.mechanics.motion import pose
+from recon.mechanics.moved_points import moved_points
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
-from recon.mechanics.uneven_wheels import twist_is_stated, twist_loads
+from recon.mechanics.uneven_wheels import tied_loads, twist_is_stated, twist_loads
 
 # A wheel on a pad; common practice, no source.
 PAD_SCRUB = 200.0  # N; tyres hold side and fore-aft forces
@@ -61,9 +62,11 @@ class TareLoad:
     acts at the wheel centres; `hanging` (member, 3 w) are loads per newton there with the wheels
     hanging, `hanging_slopes` (w, member, 3 w) the same per metre of each travel.  `split`
     (member, w) [N] are loads of one standard uncertainty that bar or beam and springs may have
-    against each other, `twist` (member, k) those of a bar; they are those of each droop travel's
-    own uncertainty if they are `by_droop`.  `beyond_pulls` (gauge,) is what gauges show more than
-    at the tares of the pulls, where the wheels hung at the pulls' pose.
+    against each other; they are those of each droop travel's own uncertainty if they are
+    `by_droop`.  `bound` (move, member) are the same of each point that may be elsewhere, in the
+    order of `moved_points`, where rates are stated.  `twist` (member, k) are those of both that no
+    pull shows alone.  `beyond_pulls` (gauge,) is what gauges show more than at the tares of the
+    pulls, where the wheels hung at the pulls' pose.
     """
 
     indication: Floats
@@ -73,6 +76,7 @@ class TareLoad:
     hanging: Floats
     hanging_slopes: Floats
     split: Floats
+    bound: Floats
     twist: Floats
     by_droop: bool
     beyond_pulls: Floats
@@ -92,14 +96,16 @@ def tare_load(
     per_force = _at_centres(member_matrix(at))
     hanging = per_force[0]
     weight = _weight(assembly)
-    by_droop = twist_is_stated(assembly.mechanism)
+    by_droop, held = twist_is_stated(assembly.mechanism), np.zeros(len(assembly.members))
+    bound = np.zeros((0, len(held)))
     if by_droop:
-        u_droop = np.array([c.u_droop_travel for c in assembly.corners])
-        split = twist_loads(assembly.mechanism, droop) * u_droop
+        held, split, bound = _tied(assembly, droop)
+        twist = np.hstack([split, bound.T])
     else:
         split = spring_share(at)[0][:, 2::6] * TARE_SPLIT * np.array(usual)
-    barred = "torsion" in assembly.mechanism.kinds
-    carried, effects = hanging @ weight + bush_loads(assembly, at)[0], np.zeros((len(K), 0))
+        twist = split if "torsion" in assembly.mechanism.kinds else split[:, :0]
+    carried = hanging @ weight + bush_loads(assembly, at)[0] + held
+    effects = np.zeros((len(K), 0))
     if tare.on_pads:
         carried = standing(assembly, np.array([tare.pad_load]))
         effects = _pad_effects(assembly, K, tare.pad_load)
@@ -111,10 +117,25 @@ def tare_load(
         hanging=hanging,
         hanging_slopes=(per_force[1:] - hanging) / STEP,
         split=split,
-        twist=split if barred else split[:, :0],
+        bound=bound,
+        twist=twist,
         by_droop=by_droop,
         beyond_pulls=K @ (carried - hanging_at_pulls(assembly, calibration)),
     )
+
+
+def _tied(assembly: Assembly, droop: Floats) -> tuple[Floats, Floats, Floats]:
+    """What bars and bound links hold with the wheels hanging at `droop` (w,) [m].
+
+    Loads (member,), and those of one standard uncertainty of each droop travel (member, w) and of
+    each point (move, member) [N, N m].
+    """
+    mechanism = assembly.mechanism
+    u_droop = np.array([c.u_droop_travel for c in assembly.corners])
+    points, u, centres = moved_points(assembly)
+    moved = tied_loads(pose(mechanism, droop, points=points, centres=centres))
+    split = twist_loads(mechanism, droop) * u_droop
+    return moved[0], split, (moved[1:] - moved[0]) * u[1:, None]
 
 
 def hanging_at_pulls(assembly: Assembly, calibration: CornerCalibration) -> Floats:
