@@ -79,7 +79,7 @@ class SincePulls:
 
     `change` (gauge,) and `own` (gauge,) [mV/V], the standard uncertainty of each zero by itself;
     `shared` (gauge, k) [mV/V], causes that move several together: wheels that hang unevenly and
-    twist a bar, pads.  NaN where the calibration keeps no tares of its pulls.
+    twist a bar, links that bind, pads.  NaN where the calibration keeps no tares of its pulls.
     """
 
     change: Floats
@@ -105,7 +105,8 @@ def since_pulls(part: Part) -> SincePulls:
     estimator, solver = part.solver.estimator, part.solver
     fitted, tare = estimator.calibration, estimator.tare
     stable = np.hypot(STABILITY, PER_KELVIN * solver.session.warming) * fitted.main_slope
-    split = fitted.K @ tare.split if len(part.corners) > 1 else tare.effects[:, :0]
+    tied = np.hstack([tare.split, tare.bound.T])
+    split = fitted.K @ tied if len(part.corners) > 1 else tare.effects[:, :0]
     return SincePulls(
         change=part.zero - fitted.conditions.tare - tare.beyond_pulls,
         own=np.hypot(stable, fitted.conditions.tare_scatter),

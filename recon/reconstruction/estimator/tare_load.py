@@ -139,11 +139,12 @@ def _tied(assembly: Assembly, droop: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def hanging_at_pulls(assembly: Assembly, calibration: CornerCalibration) -> Floats:
-    """Loads (member,) [N] of the wheels' weight and bushes, hanging at the pose of the pulls."""
+    """Loads (member,) [N] of wheels that hang at the pose of the pulls: weight, bushes, binding."""
     of = calibration.conditions
     at = pose(assembly.mechanism, np.full(len(assembly.corners), of.travel), of.rack)
-    weight = _at_centres(member_matrix(at)) @ _weight(assembly)
-    return np.asarray(weight + bush_loads(assembly, at))
+    loads = _at_centres(member_matrix(at)) @ _weight(assembly) + bush_loads(assembly, at)
+    held = tied_loads(at) if twist_is_stated(assembly.mechanism) else 0.0
+    return np.asarray(loads + held)
 
 
 def _weight(assembly: Assembly) -> Floats:
