@@ -27,6 +27,7 @@ from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause
 from recon.reconstruction.causes.geometry_causes import compliance_causes, wind_up
 from recon.reconstruction.estimator.linear_estimator import loads_of
+from recon.reconstruction.prepare import prepare
 from recon.virtual.drawing import draw_car
 from recon.virtual.effects import Effects
 from recon.virtual.elastic import WheelAt, settle
@@ -232,3 +233,19 @@ def test_an_axle_winds_up_as_far_as_the_elastic_one_of_the_virtual_car() -> None
     assert angle == pytest.approx(np.arcsin(turn[0, 0, 2]), rel=0.05)  # to first order
     rigid = softened(car, lambda s: replace(s, compliance=0.0) if s.kind == "link" else s)
     assert abs(wind_up(assembly_of(rigid, "rear"), (usual, usual))) < 1e-12
+
+
+def test_an_axle_turns_on_its_links_as_much_as_it_brakes() -> None:
+    """In a corner without brakes it does not; in usual braking the load shows as force ahead."""
+    axle = axle_day("strut")
+    with unwarned():
+        (solver,) = prepare(axle.calibration, axle.described, axle.conditioned).solvers
+    (cause,) = (c for c in solver.causes if c.source.name == "wind-up")
+    usual, features = solver.estimator.usual_load, solver.bench.features
+    angle = abs(wind_up(solver.assembly, usual))
+    assert angle > 1e-4
+    for k, load in enumerate(usual):
+        along = features.force(k, 0)
+        of_ahead = cause.loading[:, 3 * k]
+        assert_allclose(of_ahead[:, along] * -0.8 * load, angle * load, rtol=1e-9)  # same numbers
+        assert not np.delete(of_ahead, along, axis=-1).any()

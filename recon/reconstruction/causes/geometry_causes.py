@@ -110,17 +110,20 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
     """An axle turns on links that give while it brakes, and bridges on its tubes turn with it.
 
     They measure forces in the axes of the axle, which are taken to be those of the design.  The
-    angle is that of usual braking, pulls with held wheels included.
+    angle grows with the longitudinal force and is that of usual braking at its size.  It turns a
+    usual load into a longitudinal force, and this one into a vertical force.
     """
     w, assembly = bench.features.wheels, bench.assembly
     carrying = {wheel.body for wheel in assembly.mechanism.wheels}
     if w == 1 or carrying.isdisjoint(cut.body for cut in assembly.mechanism.sections):
         return []
     angle = abs(wind_up(assembly, bench.estimator.usual_load))
+    braking, _, load, *_ = typical_unknowns((1.0,))[BRAKING]
     loading = bench.blank()
     for k in range(w):
-        loading[:, 3 * k, bench.features.force(k, 2)] = angle
-        loading[:, 3 * k + 2, bench.features.force(k, 0)] = -angle
+        along = bench.features.force(k, 0)
+        loading[:, 3 * k, along] = angle * load / braking
+        loading[:, 3 * k + 2, along] = -angle
     return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
 
 
