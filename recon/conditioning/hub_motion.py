@@ -32,6 +32,7 @@ from recon.records.scratch import columns
 # What the equations leave out, as standard uncertainties.  Sizes are those found on an invented car
 # with another model of its motion, and on virtual cars; no source.
 SIDE_DENSITY, SIDE_CORNER = 0.015, 15.0  # (m/s2)2/Hz up to 15 Hz, then falling: sideways shaking
+QUICK = 5.0  # Hz, from which on gauges on straights may show that shaking
 YAW_SHARE = (0.6, 0.15)  # of the yaw terms along x and y: sideslip, place of the accelerometer
 SHAKE_SHARE = (0.05, 0.15)  # of the vertical motion along x and y: bushes, arms that are not level
 NO_ATTITUDE = 0.5  # m/s2 vertically, roll and pitch not logged: the body as if it did not turn
@@ -50,6 +51,9 @@ MOTION = {
     ),
     "u_relative_acceleration": Variable(
         ("corner", "component"), "standard uncertainty of it at the bandwidth", "m/s2"
+    ),
+    "u_side_shaking": Variable(
+        ("corner",), "part of it along y: sideways shaking quicker than 5 Hz, assumed", "m/s2"
     ),
 }
 STEER = ("steer", "rack", "steering_wheel_angle")
@@ -110,11 +114,11 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     known = "travel" in log and "acceleration" in log
     slopes = _slopes(assemblies_of(car)) if known else {}
     names = corner_names(log)
-    relative, u = columns((log.sizes["elapsed_time"], len(names), 3)), np.empty((len(names), 3))
+    relative, u = columns((log.sizes["elapsed_time"], len(names), 3)), np.empty((len(names), 4))
     for k, name in enumerate(names):
         slope = slopes.get(name, 0.0)
         relative[:, k], u[k] = _of_corner(log, car, name, motion, slope, band)
-    arrays = {"relative_acceleration": relative, "u_relative_acceleration": u}
+    arrays = dict(zip(MOTION, (relative, u[:, :3], u[:, 3]), strict=True))
     out = out.assign_coords(component=["x", "y", "z"])
     if top_of(band) > HOP_BAND[0]:
         rate = _rate_of(out["indication"].to_numpy(), band)
@@ -204,7 +208,10 @@ def _slopes(assemblies: dict[str, Assembly]) -> dict[str, float]:
 def _of_corner(
     log: xr.Dataset, car: Vehicle, name: str, motion: Motion, slope: float, band: Band
 ) -> tuple[Floats, Floats]:
-    """Relative acceleration (sample, 3) of one wheel centre and its uncertainty (3,) [m/s2]."""
+    """Relative acceleration (sample, 3) of one wheel centre [m/s2].
+
+    Beside it its uncertainty along x, y and z, and the part of y that is quick shaking (4,).
+    """
     arm = arm_of(car, name)
     top = top_of(band)
     value = np.zeros((log.sizes["elapsed_time"], 3))
@@ -216,11 +223,13 @@ def _of_corner(
     yaw, u_yaw = _yaw_terms(motion, arm)
     value[:, :2] += yaw
     u[:2] = np.sqrt(u[:2] ** 2 + u_yaw**2 + (np.array(SHAKE_SHARE) * shake) ** 2)
+    slow = side_spectrum(min(QUICK, top))
+    shaking = np.sqrt(side_spectrum(top) ** 2 - slow**2 + (SHAKE_SHARE[1] * shake) ** 2)
     if motion.roll is not None and motion.pitch is not None:
         value[:, 0] += arm[2] * motion.pitch.values
         value[:, 1] -= arm[2] * motion.roll.values
         u[:2] = np.hypot(u[:2], abs(arm[2]) * np.array([motion.pitch.u, motion.roll.u]))
-    return value, u
+    return value, np.append(u, shaking)
 
 
 def _vertical(

@@ -58,6 +58,7 @@ from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_
 from recon.reconstruction.inputs.steering import SLOWEST, lacks_steer
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
+from recon.reconstruction.side_shaking import with_side_shaking
 from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, smooth, with_steer
 from recon.records.logs import LOG
@@ -82,7 +83,7 @@ DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 AXLES = ({"FL", "FR"}, {"RL", "RR"})
-MOVED, U_MOVED = MOTION  # names of the motion of the wheels and of its uncertainty
+MOVED, U_MOVED, SHAKEN = MOTION  # names of the motion of the wheels and of what is unsure of it
 
 U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")
 U_ACCELERATION = Variable(
@@ -109,7 +110,7 @@ def completed(
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         prepared = prepare(calibration, car, log, accept_corner=accept_corner)
-        needed = lacks_body or lacks_yaw or no_steer
+        needed = lacks_body or lacks_yaw or no_steer or SHAKEN in log
         seen = seen_by(prepared, log, Wanted(needed, "indication_rate" in log, lacks_travel))
         links = _link_forces(seen) if needed else {}
         found = _with_body(log, car, seen, links) if lacks_body and seen else log
@@ -123,6 +124,7 @@ def completed(
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:
             found = _with_hop(found, seen)
+        found = with_side_shaking(found, [one.solver for one in seen], links)
     if "u_acceleration" in found:
         u = ", ".join(f"{u:.2g}" for u in found["u_acceleration"].to_numpy())
         warn_of_prior(
@@ -337,6 +339,7 @@ def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tup
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (3), if travel shows it worse."""
     relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
+    shaking = log[SHAKEN].copy(deep=True)
     by_travel = "travel" in log
     unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
     for one in seen:
@@ -357,4 +360,6 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             if not by_travel:  # whose own motion, with its noise, counts along and sideways already
                 aside = {"corner": corner.name, "component": ["x", "y"]}
                 u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
-    return _moved(log, relative, u)
+                own = {"corner": corner.name}
+                shaking.loc[own] = np.hypot(shaking.loc[own], SHAKE_SHARE[1] * size)
+    return _moved(log, relative, u).assign({SHAKEN: shaking})

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 import recon
 from recon.base.errors import ReconWarning
 from recon.conditioning.filters import low_pass
+from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import Tares
 from tests.outside.case_drives import case_calibration, case_car, case_log, case_truth
 from tests.slow_repeats import some_quick
@@ -99,3 +100,24 @@ def test_a_noisy_travel_is_no_worse_than_none() -> None:
     _, without = of_drive("slalom", less.drop_vars("travel"), tares, 30.0)
     assert u[2] < 1.1 * without[2]
     assert 0.6 < np.sqrt(over_u[2]) < 1.35
+
+
+@pytest.mark.parametrize(
+    ("drive", "corner"), [("braking", "FL"), ("braking", "RR"), ("launch", "RL")]
+)
+def test_links_on_straights_show_how_hard_a_wheel_is_shaken_sideways(
+    drive: str, corner: str
+) -> None:
+    """In wheel hop the rear wheels are shaken five times as hard as on a rough road."""
+    log, tares = case_log(drive)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        less = recon.condition(log.drop_vars("hub_acceleration"), case_car(), tares, bandwidth=30.0)
+        found = completed(less, case_calibration(), case_car())
+    at = {"corner": corner, "component": "y"}
+    motion = (found["relative_acceleration"] + found["acceleration"]).sel(at).to_numpy()
+    logged = low_pass(log["hub_acceleration"].sel(at).to_numpy()[:, None], 30.0, 500.0)[:, 0]
+    noise = 0.5 * np.sqrt(30.0 / 250.0)  # m/s2, the hub's accelerometer within the bandwidth
+    error = np.sqrt(np.var((motion - logged)[200:-200]) - noise**2)
+    # The tyre's own quick forces, which count as shaking, are up to half of it.
+    assert 0.7 < error / float(found["u_relative_acceleration"].sel(at)) < 1.3

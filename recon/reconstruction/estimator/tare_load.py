@@ -125,7 +125,7 @@ def tare_load(
 
 
 def _tied(assembly: Assembly, droop: Floats) -> tuple[Floats, Floats, Floats]:
-    """What bars and bound links hold with the wheels hanging at `droop` (w,) [m].
+    """Loads that bars and bound links hold with the wheels hanging at `droop` (w,) [m].
 
     Loads (member,), and those of one standard uncertainty of each droop travel (member, w) and of
     each point (move, member) [N, N m].
