@@ -35,7 +35,7 @@ def by_motion(
     for compared in _used(view, agreeing):
         own = _own_weights(compared, part)
         if own.any():
-            change = np.einsum("wc,wcgn,kgn->kgn", own, part.lever, shapes, optimize=True)
+            change = np.tensordot(own, part.lever) * shapes
             more = compared.along(change.reshape(k * gauges, n))
             score, information = score + more[0], information + more[1]
     return score, information
@@ -71,11 +71,18 @@ def _own_weights(compared: Comparison, part: Part) -> Floats:
 def _used(view: View, agreeing: bool) -> list[Comparison]:
     """Comparisons that hardly share what may differ; none where one contradicts, if `agreeing`."""
     used = independent(view)
-    return [] if agreeing and any(compared.term.contradicts for compared in used) else used
+    return [] if agreeing and any(compared.contradicts for compared in used) else used
 
 
 def independent(view: View) -> list[Comparison]:
     """Comparisons of forces with motion that hardly share what may differ on a sound drive."""
+    if "independent" not in view.worked_out:
+        view.worked_out["independent"] = _independent(view)
+    found: list[Comparison] = view.worked_out["independent"]
+    return found
+
+
+def _independent(view: View) -> list[Comparison]:
     whole = whole_of(view)
     if whole is None:
         return []

@@ -53,16 +53,25 @@ class Comparison:
     @cached_property
     def term(self) -> Term:
         """The comparison as a term for the judge."""
-        size = self.chi_square / INDEPENDENT
         return Term(
             place=self.place,
             corners=self.corners,
             name=self.name,
-            size=size,
+            size=self.size,
             count=INDEPENDENT,
             limit=self.limit,
-            found=self._found(size),
+            found=self._found(self.size),
         )
+
+    @cached_property
+    def size(self) -> float:
+        """Mean square of the differences over their variance [1]; NaN if hardly any is known."""
+        return self.chi_square / INDEPENDENT
+
+    @property
+    def contradicts(self) -> bool:
+        """True where the two quantities contradict each other."""
+        return self.size > self.limit
 
     @property
     def u(self) -> Floats:

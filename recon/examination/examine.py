@@ -64,6 +64,7 @@ JUDGE = Judge(
         late_causes,
         late_gauge_causes,
     ),
+    alarms=(zeros_hold, gains_agree, single_faults_absent),
 )
 
 

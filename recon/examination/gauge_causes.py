@@ -7,6 +7,7 @@ anything that a tyre and a hub can pass are not wired as on the day of the pulls
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from itertools import combinations
 
@@ -71,12 +72,19 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     if not any(term.contradicts for term in of_gauges(view)):
         yield from every
         return
+    views = [one.mended(view) for one in every]
     likely = [
-        sum(term.log_likelihood for term in of_gauges(one.mended(view))) + one.weight
-        for one in every
+        sum(term.log_likelihood for term in of_gauges(mended)) + one.weight
+        for one, mended in zip(every, views, strict=True)
     ]
     order = np.argsort(likely)[::-1]
-    yield from (every[i] for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS)
+    best = [i for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS]
+    yield from [replace(every[i], mended=partial(_again, views[i], view, every[i])) for i in best]
+
+
+def _again(mended: View, of: View, candidate: Candidate, view: View) -> View:
+    """The drive without a cause, with what was worked out of it before."""
+    return mended if view is of else candidate.mended(view)
 
 
 def of_gauges(view: View) -> Iterator[Term]:

@@ -8,8 +8,9 @@ does so as well.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import isfinite
 
 import numpy as np
 
@@ -30,7 +31,6 @@ RIVALS_NAMED = 3
 class _Tried:
     candidate: Candidate
     view: View
-    terms: tuple[Term, ...]
     gain: float  # nats
     probability: float = 0.0
 
@@ -41,14 +41,22 @@ class _Tried:
 
 @dataclass(frozen=True, slots=True)
 class Judge:
-    """Tests of a drive, and the causes that are proposed where one fails."""
+    """Tests of a drive, and the causes that are proposed where one fails.
+
+    Terms of the tests that are `alarms` have no count, and so say nothing for or against a cause.
+    """
 
     tests: Sequence[Test]
     proposals: Sequence[Proposal]
+    alarms: Sequence[Test] = ()
 
     def terms(self, view: View) -> tuple[Term, ...]:
         """All comparisons of a view."""
         return tuple(term for test in self.tests for term in test(view))
+
+    def _evident(self, view: View) -> Iterator[Term]:
+        """The comparisons that speak for or against a cause."""
+        return (term for test in self.tests if test not in self.alarms for term in test(view))
 
     def doubts(self, view: View, terms: tuple[Term, ...]) -> tuple[Doubt, ...]:
         """Doubts about a drive with these comparisons, one per cause; none if all hold."""
@@ -60,8 +68,9 @@ class Judge:
                 break
             if out and best.probability < SURE:
                 break  # what a mend by a fitted number leaves over is no second fault
-            out.append(_doubt(view, terms, tried))
-            view, terms = best.view, best.terms
+            mended = self.terms(best.view)
+            out.append(_doubt(view, terms, tried, mended))
+            view, terms = best.view, mended
         return (*out, *_unexplained(view, terms, out))
 
     def _tried(self, view: View, terms: tuple[Term, ...]) -> list[_Tried]:
@@ -71,23 +80,22 @@ class Judge:
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
-        before = {(t.place, t.name): t.log_likelihood for t in terms if np.isfinite(t.size)}
+        before = {(t.place, t.name): t.log_likelihood for t in terms if isfinite(t.size)}
         out = []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
-                after = self.terms(mended)
-                gain = _evidence(before, after) + candidate.weight
-                out.append(_Tried(candidate, mended, after, gain))
+                gain = _evidence(before, self._evident(mended)) + candidate.weight
+                out.append(_Tried(candidate, mended, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
 
-def _evidence(before: Mapping[tuple[str, str], float], after: Sequence[Term]) -> float:
+def _evidence(before: Mapping[tuple[str, str], float], after: Iterable[Term]) -> float:
     """Evidence [nats] for a mend; a comparison that can no longer be made speaks for nothing.
 
     `before` has the logarithm of the likelihood of each comparison by its place and name.
     """
-    known = [t for t in after if np.isfinite(t.size) and (t.place, t.name) in before]
+    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in before)
     return sum(t.log_likelihood - before[t.place, t.name] for t in known)
 
 
@@ -106,9 +114,12 @@ def _weighed(tried: list[_Tried]) -> list[_Tried]:
     return sorted(best.values(), key=lambda one: -one.probability)
 
 
-def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
+def _doubt(
+    view: View, terms: tuple[Term, ...], tried: list[_Tried], mended: tuple[Term, ...]
+) -> Doubt:
+    """The doubt that names the best cause; `mended` are the comparisons without it."""
     best, share = tried[0], tried[0].probability
-    after = {(t.place, t.name): t.log_likelihood for t in best.terms if np.isfinite(t.size)}
+    after = {(t.place, t.name): t.log_likelihood for t in mended if isfinite(t.size)}
     wrong = (t for t in terms if t.contradicts)
     # Of all that is wrong, what this cause explains most.
     worst = max(wrong, key=lambda t: after.get((t.place, t.name), -np.inf) - t.log_likelihood)
@@ -120,7 +131,7 @@ def _doubt(view: View, terms: tuple[Term, ...], tried: list[_Tried]) -> Doubt:
         else:
             others = "Another cause fits" if len(rivals) == 1 else "Other causes fit"
             do = f"{do} {others} nearly as well: {' or '.join(rivals)}."
-    left = [t.name for t in best.terms if t.contradicts and set(t.corners) & set(worst.corners)]
+    left = [t.name for t in mended if t.contradicts and set(t.corners) & set(worst.corners)]
     if left:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
     if best.candidate.lines:

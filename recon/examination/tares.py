@@ -176,18 +176,17 @@ def shifts(view: View, part: Part) -> Shifts:
     return _added(_by_tares(part), _by_gauges(part), _by_wheels(view, part))
 
 
-def single_shifts(view: View, part: Part, *, tares: bool = False, agreeing: bool = False) -> Shifts:
-    """Evidence about each zero if everything else on the car is right.
+def single_shifts(view: View, part: Part, *, agreeing: bool = False) -> Shifts:
+    """Evidence about each zero if everything else on the car is right, but that of the tares.
 
     Tares say nothing of zeros that moved after them; `agreeing` as for `by_motion`.
     """
-    parts = [_by_tares(part)] if tares else []
     if whole_of(view) is None:
-        return _added(*parts, _by_gauges(part), _by_wheels(view, part))
+        return _added(_by_gauges(part), _by_wheels(view, part))
     constant = np.ones((1, *part.samples.indication.shape))
     score, information = by_motion(view, part, constant, agreeing=agreeing)
     # Indications are what is left of a zero: one that is too high makes them too low.
-    return _added(*parts, _by_gauges(part), Shifts(-score, information))
+    return _added(_by_gauges(part), Shifts(-score, information))
 
 
 def _added(*evidence: Shifts) -> Shifts:
@@ -228,8 +227,8 @@ def zeros_hold(view: View) -> Iterator[Term]:
     """
     for part in view.parts.values():
         slope = part.solver.estimator.calibration.main_slope
-        for tares, name in ((True, ZERO_NAME), (False, MOVED_NAME)):
-            of = single_shifts(view, part, tares=tares, agreeing=True)
+        moved = single_shifts(view, part, agreeing=True)
+        for of, name in ((_added(_by_tares(part), moved), ZERO_NAME), (moved, MOVED_NAME)):
             alone, u, size = of.alone, of.u, of.size
             for g, gauge in enumerate(part.gauges):
                 yield Term(

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import update_wrapper
-
-import numpy as np
+from math import isnan, log1p
 
 from recon.examination.view import Part, View
 
@@ -40,9 +39,9 @@ class Term:
     @property
     def log_likelihood(self) -> float:
         """Logarithm of the likelihood of such a size, Student's t with `TAIL`, up to a constant."""
-        if np.isnan(self.size):
+        if isnan(self.size):
             return 0.0
-        return float(-0.5 * (TAIL + self.count) * np.log1p(self.count * self.size / TAIL))
+        return -0.5 * (TAIL + self.count) * log1p(self.count * self.size / TAIL)
 
 
 @dataclass(frozen=True, slots=True)
