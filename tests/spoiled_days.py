@@ -6,13 +6,17 @@ from collections.abc import Callable
 from functools import cache
 
 import numpy as np
+import pytest
 import xarray as xr
 
+import recon.examination.examine as examining
+from recon.calibration.calibrated import Calibration
 from recon.conditioning.condition import condition
 from recon.examination.examine import Examination, examine
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
 from tests.days import day, unwarned
+from tests.kept_solvers import remembered
 
 Spoil = Callable[[np.ndarray], None]  # raw indications (sample, gauge), changed in place
 GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
@@ -34,9 +38,14 @@ def spoiled_log(spoil: Spoil) -> xr.Dataset:
 
 def examined(spoil: Spoil) -> Examination:
     """What the examination finds in the spoiled log."""
-    log = spoiled_log(spoil)
-    prepared = prepare(day().calibration, day().car, log)
-    with unwarned():
+    return examination_of(spoiled_log(spoil), day().calibration)
+
+
+def examination_of(log: xr.Dataset, calibration: Calibration) -> Examination:
+    """Doubts and comparisons of a conditioned log; what may stay unseen is left out."""
+    with unwarned(), remembered(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(examining, "unseen", lambda *_: ())
+        prepared = prepare(calibration, day().car, log)
         return examine(prepared, log, prepared.solve(log))
 
 

@@ -16,7 +16,7 @@ import xarray as xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
-from recon.examination.examine import Examination, examine
+from recon.examination.examine import Examination
 from recon.examination.judge import Judge
 from recon.examination.loads import loads_agree
 from recon.examination.term import Candidate, Term
@@ -25,6 +25,7 @@ from recon.reconstruction.prepare import prepare
 from recon.report.drive.doubt_list import doubt_lines
 from tests.days import day, unwarned
 from tests.slow_repeats import some_quick
+from tests.spoiled_days import examination_of
 
 Spoil = Callable[[xr.Dataset], None]  # a raw log, changed in place
 DEGREE = np.pi / 180
@@ -37,8 +38,7 @@ def examined(spoil: Spoil, corners: tuple[str, ...] = CORNERS) -> Examination:
     calibration = replace(day().calibration, corners=fitted)
     with unwarned():
         log = condition(raw, day().car, day().tares)
-        prepared = prepare(calibration, day().car, log)
-        return examine(prepared, log, prepared.solve(log))
+    return examination_of(log, calibration)
 
 
 def times(name: str, factor: float, **at: str) -> Spoil:

@@ -17,7 +17,7 @@ from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
 from recon.calibration.same_car import facts_of
 from recon.conditioning.condition import condition
-from recon.examination.examine import JUDGE, Examination, examine
+from recon.examination.examine import JUDGE, Examination
 from recon.examination.mass_causes import POUND
 from recon.examination.pull_causes import pull_causes
 from recon.examination.tares import tares_agree
@@ -30,7 +30,8 @@ from recon.reconstruction.prepare import prepare
 from recon.records.sheets import Tares
 from recon.virtual.drive import virtual_drive
 from tests.calibrated_corners import without_slopes
-from tests.days import day, states, unwarned
+from tests.days import day, states
+from tests.spoiled_days import examination_of
 
 GAUGES = tuple(map(str, day().log["gauge"].to_numpy()))
 OF_FL = tuple(g for g in GAUGES if g.startswith("FL"))
@@ -54,10 +55,7 @@ def examined(tares: Tares) -> Examination:
 
 
 def with_calibration(tares: Tares, calibration: Calibration) -> Examination:
-    log = condition(day().log, day().car, tares)
-    prepared = prepare(calibration, day().car, log)
-    with unwarned():
-        return examine(prepared, log, prepared.solve(log))
+    return examination_of(condition(day().log, day().car, tares), calibration)
 
 
 @cache

@@ -140,21 +140,22 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
     found = own_course(view, part)
     if found is None:
         return
+    delays, lateness, misfit = found.delay, found.lateness, found.misfit
+    u_delays = np.hypot(found.u_delay, FLOOR)
     for g, gauge in enumerate(part.gauges):
-        if np.isfinite(found.lateness[g]):
-            u, delay = np.hypot(found.u_delay[g], FLOOR), found.delay[g]
-            when = "late" if delay > 0 else "early"
+        if np.isfinite(lateness[g]):
+            when = "late" if delays[g] > 0 else "early"
             yield Term(
                 place=gauge,
                 corners=part.corners,
                 name="time of one gauge against the others",
-                size=float(found.lateness[g]),
+                size=float(lateness[g]),
                 count=1,
                 limit=LATE_LIMIT,
-                found=f"{gauge} comes {1e3 * abs(delay):.0f} ms {when} against the other gauges "
-                f"of {part.name} (+-{2e3 * u:.0f} ms).",
+                found=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
+                f"gauges of {part.name} (+-{2e3 * u_delays[g]:.0f} ms).",
             )
-        size = float(found.misfit[g])
+        size = float(misfit[g])
         yield Term(
             place=gauge,
             corners=part.corners,

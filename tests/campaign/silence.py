@@ -20,8 +20,9 @@ from typing import Any
 import numpy as np
 
 from recon.base.errors import ReconError
-from tests.campaign.slip_days import CARS, ended, remembered, shape_of, sound_day
+from tests.campaign.slip_days import CARS, ended, shape_of, sound_day
 from tests.campaign.slip_kinds import Recorded, Slip, random_slip, sized
+from tests.kept_solvers import remembered
 
 MODES = ("sound", "slips", "pairs", "power")
 PER_DAY = 25  # drives of a day, one after the other: what was prepared serves them all

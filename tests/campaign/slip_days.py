@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 import pickle
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -145,25 +143,6 @@ def shape_of(day: SoundDay, rng: np.random.Generator) -> tuple[str, list[str]]:
     if draw < 0.75 and len(own) > 1:
         own = [str(rng.choice(own))]
     return ("axle" if len(own) > 1 or own[0] not in CORNERS else "corner"), own
-
-
-@contextmanager
-def remembered() -> Iterator[None]:
-    """Keep solvers of assemblies whose session has not changed; nothing else differs."""
-    kept: dict[bytes, Any] = {}
-    made = preparing.solver_of
-
-    def again(car: Any, assembly: Any, calibration: Any, session: Any, attitude: Any) -> Any:
-        key = pickle.dumps((assembly.name, id(car), calibration, session, attitude))
-        if key not in kept:
-            kept[key] = made(car, assembly, calibration, session, attitude)
-        return kept[key]
-
-    preparing.solver_of = again
-    try:
-        yield
-    finally:
-        preparing.solver_of = made
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,11 +70,11 @@ class Spread:
         variable of uncertain variance, averaged over the chi-square that the variance follows.
         Unlike effective degrees of freedom, a common part can then never narrow the interval.
         """
-        from scipy.stats import norm
+        from scipy.special import ndtr
 
         share, weights = _variance_shares(self.degrees)
         deviations = np.maximum(np.sqrt(self.common**2 + self.runs**2 / share), NOTHING)
-        return float(weights @ norm.sf(distance / deviations))
+        return float(weights @ ndtr(-distance / deviations))
 
     def distance(self, probability: float) -> float:
         """Distance that the error exceeds with `probability`; NaN without degrees."""
