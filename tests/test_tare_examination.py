@@ -305,6 +305,9 @@ def test_pulls_in_another_unit_show_in_the_drive_where_no_bridge_tells(
     assert (doubt.cause, doubt.channels) == ("other unit", ("strap_load", "pad_load"))
     assert "loads in lbf seem to be written as N, so that forces are to be multip" in doubt.do
     assert doubt.corners == corners
+    # A kilogram's weight is nearly ten newtons, which other sheets call a decanewton.
+    for one in pull_causes(view, corners):
+        assert ("loads in daN, which nothing here tells from kgf" in one.do) is ("kgf" in one.do)
     # Twin: with bridges the verdict on the calibration has said it, and no drive is asked.
     assert not list(
         pull_causes(replace(view, prepared=replace(view.prepared, car=day().car)), corners)

@@ -13,8 +13,8 @@ from recon.car.vehicle import Axle, Corner, Vehicle
 Size = tuple[str, float, tuple[float, float], Loc]
 
 # Ranges outside which a number is noted; common practice, no source.
-UNSPRUNG_SHARE = 0.4  # of the total mass
-LEAST_UNSPRUNG = 0.07  # of it, four wheels; shipped and common cars have 0.09 to 0.15
+# Of the total mass, four wheels: shipped and common cars have 0.09 to 0.15, in lb twice as much.
+UNSPRUNG = (0.07, 0.19)
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
 SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
@@ -82,21 +82,19 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
             "a total mass above that of the wheels",
             "total_kg is the whole car with driver, unsprung_mass_kg one wheel with its upright.",
         )
-    if wheels > UNSPRUNG_SHARE * car.mass:
-        warn(
-            f"{where}: unsprung masses are {100 * wheels / car.mass:.0f} % of {car.mass:g} kg, "
-            f"usually less than {100 * UNSPRUNG_SHARE:.0f} %. unsprung_mass_kg is that of one "
-            "wheel.",
-            VehicleWarning,
-        )
     share = 4.0 * wheels / len(car.corners) / car.mass
-    if share < LEAST_UNSPRUNG:
-        warn(
-            f"{where}: four wheels as stated are {100 * share:.2g} % of {car.mass:g} kg, usually "
-            f"more than {100 * LEAST_UNSPRUNG:.0f} %. Is total_kg in kg? {car.mass:g} lb are "
-            f"{car.mass * POUND_FORCE / STANDARD_GRAVITY:.0f} kg.",
-            VehicleWarning,
-        )
+    low, high = UNSPRUNG
+    if low <= share <= high:
+        return
+    heavy = next(c.unsprung_mass for c in car.corners.values())
+    key, given = ("unsprung_mass_kg", heavy) if share > high else ("total_kg", car.mass)
+    warn(
+        f"{where}: four wheels as stated are {100 * share:.2g} % of {car.mass:g} kg, usually "
+        f"{100 * low:.0f} to {100 * high:.0f} %. Is {key} in kg? {given:g} lb are "
+        f"{given * POUND_FORCE / STANDARD_GRAVITY:.3g} kg. Or the other one of total_kg, the whole "
+        "car with driver, and unsprung_mass_kg, one wheel with its upright, is wrong.",
+        VehicleWarning,
+    )
 
 
 def _warn_of_droop(car: Vehicle, source: Source) -> None:

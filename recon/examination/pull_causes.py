@@ -37,10 +37,15 @@ def pull_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             partial(_larger, factor=factor),
             f"Correct the unit of the loads in the pull sheet and calibrate again: loads in {true} "
             f"seem to be written as {written}, so that forces are to be multiplied by "
-            f"{factor:.3g}.",
+            f"{factor:.3g}{_alike(true, written)}.",
             weight=ALL,
             files=("pull sheet",),
         )
+
+
+def _alike(*units: str) -> str:
+    """Words for a unit that no drive tells from one of these: 1 kgf is 0.98 daN."""
+    return ", or loads in daN, which nothing here tells from kgf" if "kgf" in units else ""
 
 
 def _larger(view: View, *, factor: float) -> View:
