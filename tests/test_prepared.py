@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose
 import recon
 from recon.base.errors import DataError, DataWarning, DoubtWarning, PriorWarning
 from recon.base.status import BIT
+from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction import prepare as module
 from recon.reconstruction.estimator.assembly_estimator import typical_unknowns
@@ -50,6 +51,21 @@ def agree(found: xr.Dataset, expected: xr.Dataset) -> None:
 def test_prepared_and_solved_is_reconstructed() -> None:
     with unwarned():
         agree(prepared().solve(day().conditioned), day().forces)
+
+
+def test_another_calibration_takes_the_conditioned_log_as_it_is() -> None:
+    """Nothing of the first solution stays in it: who corrects a calibration only solves again."""
+    corners = day().calibration.corners
+    other = replace(
+        day().calibration,
+        corners=corners | {"FL": replace(corners["FL"], K=1.02 * corners["FL"].K)},
+    )
+    with unwarned():
+        again = reconstruct(day().conditioned, other, day().car)
+        anew = reconstruct(condition(day().log, day().car, day().tares), other, day().car)
+    xr.testing.assert_identical(again.drop_attrs(), anew.drop_attrs())
+    ratio = again["tyre_force"] / day().forces["tyre_force"]
+    assert float(ratio.sel(corner="FL", component="z").median()) < 0.99  # twin: it is another one
 
 
 def test_a_second_drive_needs_no_second_preparation() -> None:

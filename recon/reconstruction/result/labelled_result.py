@@ -95,7 +95,7 @@ class Collected:
         self.status[own, part] = block.status
         self.mode[own, part] = block.mode
         sums = _span([len(s.outputs.sums) for s in self.solvers], which)
-        if spare:
+        if spare or sums.start == sums.stop:
             return
         for place, values_of in enumerate(known_sums(solver, block)):
             self.sums[sums, place, part] = np.where(unknown.any(axis=0), np.nan, values_of)

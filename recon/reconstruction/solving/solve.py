@@ -96,7 +96,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     outputs, status = solver.outputs, samples.status.copy()
     lost = outputs.lost_of_wheels()
     status[lost.any(axis=1)] |= BIT["not_observable"]
-    force, basis = forces_of(solver, samples)
+    force, basis = forces_of(solver, samples, turns)
     free = force[:, :3].copy()
     vertical = np.einsum("wkn,kn->wn", free, turn[2])
     # The bound is evidence about a vertical force that gauges determine, and about no other.
@@ -163,14 +163,19 @@ def beyond_pulls(force: NDArray, reached: Floats) -> NDArray:
     return np.asarray(np.maximum(np.abs(force) - WITHIN_PULLS * reached, 0.0))
 
 
-def forces_of(solver: Solver, samples: Samples) -> tuple[Singles, Singles]:
-    """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes, and the basis used."""
+def forces_of(
+    solver: Solver, samples: Samples, turns: Turns | None = None
+) -> tuple[Singles, Singles]:
+    """Fx, Fy, Fz, T (w, 4, sample) without bounds, vehicle axes [N, N m], and the basis used.
+
+    `turns` are the modes of the samples, where these are known already.
+    """
     basis = solver.table.basis(samples.travel, samples.rack)
     wheels, n = samples.travel.shape
     given = (samples.indication, samples.hub, samples.brake_torque, np.ones((1, n)))
     inputs = np.concatenate(given, dtype=np.float32, casting="same_kind")
     out = np.empty((4 * wheels, n), dtype=np.float32)
-    for m, chosen in modes_in_turn(joint_mode(samples.mode)):
+    for m, chosen in turns or modes_in_turn(joint_mode(samples.mode)):
         x, table = inputs[:, chosen], solver.table.inputs[m]  # (input, 4 w, basis)
         flat = table.reshape(-1, table.shape[-1]).astype(np.float32) @ basis[:, chosen]
         out[:, chosen] = np.einsum("in,ion->on", x, flat.reshape(*table.shape[:2], -1))
