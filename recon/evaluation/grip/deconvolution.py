@@ -53,8 +53,11 @@ def _kernel(cells: int, width: float) -> Floats:
 def _iterated(counts: Floats, kernel: Floats, rounds: int) -> Floats:
     total = counts.sum(axis=1, keepdims=True)
     found = np.full_like(counts, 1.0 / counts.shape[1]) * total
+    # Cells without a value correct nothing: most of them have none.
+    some = counts.any(axis=0)
+    counts, kernel = counts[:, some], np.ascontiguousarray(kernel[:, some])
     back = np.ascontiguousarray(kernel.T)
-    expected, ratio = np.empty((2, *found.shape))
+    expected, ratio = np.empty_like(counts), np.empty_like(found)
     for _ in range(rounds):  # in place: there are many rounds on few numbers
         np.maximum(np.matmul(found, kernel, out=expected), 1e-300, out=expected)
         np.matmul(np.divide(counts, expected, out=expected), back, out=ratio)
