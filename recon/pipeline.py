@@ -29,7 +29,7 @@ from recon.pages.html_document import Page
 from recon.records.files import require_ending
 from recon.records.overwriting import fresh_folder, refuse_existing
 from recon.records.sheets import Tares
-from recon.report.common.sheet import Pictures
+from recon.report.common.sheet import DRAWING, Pictures
 
 
 def check(
@@ -121,6 +121,7 @@ def calibrate(
     car = read_vehicle(vehicle)
     say("reading the pulls")
     sheet = read_pulls(pulls, car, column_map=map)
+    warm_up(*DRAWING)
     held_out = None
     if verification is not None:
         held_out = read_pulls(
@@ -186,13 +187,13 @@ def reconstruct(
     car, fitted, zeros = _session_files(vehicle, calibration, tares, tares_map)
     say("reading the log")
     joined = joined_logs([(log, map), *(also_log or ())], car)
+    warm_up(*(DRAWING if pictures else ()))
     say("subtracting tares and filtering")
     whole = condition(joined.log, car, zeros, bandwidth=bandwidth)
     conditioned = part_of(whole, start=start, stop=stop, marker=marker)
     say("reconstructing forces")
-    limits = {"bounded": not unbounded, "friction_limit": friction_limit}
-    accepted = {"accept_corner": accept_corner, "whole_car": whole_car}
-    forces = _solved(conditioned, fitted, car, **limits, **accepted)
+    how = {"bounded": not unbounded, "friction_limit": friction_limit, "whole_car": whole_car}
+    forces = _solved(conditioned, fitted, car, accept_corner=accept_corner, **how)
     doubts = doubts_in(forces)
     forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
     lines, brief = drive_lines(forces, doubts, joined, weighings)
@@ -308,7 +309,7 @@ def page(
 def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
     """Run the whole chain and every answer on the shipped, invented car, in a new folder."""
     folder, data = fresh_folder(Path(out)), shipped("demo_data")
-    warm_up("matplotlib.figure", "recon.examination.reconstruct")
+    warm_up(*DRAWING, "recon.examination.reconstruct")
     vehicle = shipped("vehicles", "club_racer.toml")
     fitted = calibrate(
         vehicle,

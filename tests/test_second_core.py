@@ -16,7 +16,7 @@ import pytest
 
 from recon.base import second_core as beside
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.second_core import due, second_core
+from recon.base.second_core import due, second_core, warm_up
 from recon.records.files import RESULT, existing_file
 
 ROOT = Path(__file__).parents[1]
@@ -93,6 +93,12 @@ def test_without_a_process_every_call_is_made_here(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor", refuse)
     assert due(os.getpid)() == os.getpid()
+
+
+@pytest.mark.usefixtures("two_cores")
+def test_an_import_in_advance_that_fails_is_left_to_the_call_that_needs_it() -> None:
+    warm_up("no_such_module_anywhere")
+    assert due(partial(divmod, 17, 5))() == (3, 2)
 
 
 def test_calls_that_nobody_asks_for_are_not_begun(

@@ -119,8 +119,9 @@ def second_core() -> Iterator[None]:
 
 
 def warm_up(*modules: str) -> None:
-    """Have the second process import what its calls are going to need."""
-    due(partial(_import, modules))
+    """Have the second process import what its calls are going to need, if anything."""
+    if modules:
+        due(partial(_import, modules))
 
 
 def due(call: Callable[..., Result], say: Say | None = None) -> Callable[[], Result]:

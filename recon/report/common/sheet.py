@@ -29,6 +29,7 @@ TITLE = 12.0  # pt
 LEGEND_LINE, FOOTER_LINE = 0.17, 0.15  # in
 CHARACTER = 0.52  # mean width of a character, as a share of the font's size
 DOTS_PER_INCH = 150
+DRAWING = ("matplotlib.backends.backend_agg", "matplotlib.figure", "xarray")  # what it imports
 
 
 @dataclass(frozen=True, slots=True)
