@@ -8,6 +8,7 @@ import xarray as xr
 
 from recon.analysis.launch import launch
 from recon.analysis.shifts import shifts
+from recon.conditioning.filters import low_pass
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import U_TIME
 from recon.evaluation.launch.oscillation import Band, oscillations
@@ -22,14 +23,15 @@ def signal(frequency: float, cycles: float, amplitude: float) -> np.ndarray:
     """A row of quantities of hop that grows and dies away slowly."""
     row = dict.fromkeys((*hop.QUANTITIES, *hop.SHAPE), 0.0) | {
         "frequency": frequency, "cycles": cycles, "mean": amplitude, "largest": 1.5 * amplitude,
-        "growth": 0.25, "decay": 0.2, "first": 310.0, "last": 320.0, "uneven": 0.05,
+        "growth": 0.25, "decay": 0.2, "first": 310.0, "last": 320.0, "rising": 0.2, "falling": 0.2,
     }  # fmt: skip
     return np.array(list(row.values()))
 
 
 def test_reading_a_wave_that_is_fitted_adds_nothing_to_the_errors_of_the_force() -> None:
     """Amplitudes are read from all half-waves; a count is a difference of roundings."""
-    u = dict(zip(hop.QUANTITIES, hop.u_reading(signal(12.0, 9.0, 800.0), hop.LEAST), strict=False))
+    row, quiet = signal(12.0, 9.0, 800.0), np.zeros(2)
+    u = dict(zip(hop.QUANTITIES, hop.u_reading(row, hop.LEAST, quiet), strict=False))
     assert u["mean"] == u["largest"] == 0.0
     rng = np.random.default_rng(1)
     true, moved = rng.uniform(0, 50, 20000), rng.uniform(0, 50, 20000)
@@ -59,6 +61,55 @@ def test_the_latest_of_alike_ends_is_mostly_one_that_is_too_late() -> None:
     assert hop.by_chance(np.array([3.2, 3.7, np.nan]), np.full(3, 0.02)) == pytest.approx(
         0, abs=2e-3
     )
+
+
+def hop_on_a_road(rng: np.random.Generator) -> tuple[list[float], list[float]]:
+    """Errors of begin and end of hop on a road, over u; none where its end is another one."""
+    time = np.arange(0.0, 5.0, 0.01)
+    growth, decay = rng.uniform(3.0, 8.0, 2)
+    own = Hop(2.5, rng.uniform(10.5, 13.0), 1.0, growth, decay, 0.0)
+    envelope = rng.uniform(700.0, 2000.0) * own.envelope(time - 2.5)
+    there = time[envelope >= hop.LEAST]
+    road = low_pass(rng.standard_normal((len(time), 1)), 30.0, 100.0)
+    road *= 45.0 / np.std(low_pass(road, hop.HIGH, 100.0) - low_pass(road, hop.LOW, 100.0))
+    wave = envelope * np.cos(2 * np.pi * own.frequency * (time - 2.5))
+    signals = np.stack([0 * wave, wave + road[:, 0]], axis=-1)[:, None]
+    found = hop.found_in(time, signals, np.full((1, 2), hop.LEAST))
+    event = max(hop.events(found), key=lambda e: e.end - e.start)
+    row = hop.measured(found, event, [(0, 1)])[0]
+    busy = (time > event.start - hop.SAME) & (time < event.end + hop.SAME)
+    beside = hop.road_beside(time, signals, event, busy)[:, 0, 1]
+    away = (row[:2] - there[[0, -1]]) / hop.u_reading(row, hop.LEAST, beside)[:2]
+    return away[:1].tolist(), away[1:].tolist()
+
+
+def test_a_road_makes_begin_and_end_of_hop_unsure() -> None:
+    rng = np.random.default_rng(11)
+    z = np.abs(np.concatenate([np.ravel(hop_on_a_road(rng)) for _ in range(150)]))
+    assert np.mean(z < 1.96) == pytest.approx(0.95, abs=0.04)
+
+
+def test_hop_that_is_gone_while_it_is_large_may_have_died_away_later() -> None:
+    falling = signal(12.0, 9.0, 800.0)
+    falling[-4:] = 650.0, 0.02, 0.2, 0.25
+    steady = falling.copy()
+    steady[-1] = 0.0
+    dying, cut = (hop.u_reading(row, hop.LEAST, np.full(2, 30.0))[1] for row in (falling, steady))
+    assert cut == pytest.approx(0.125 / 12.0)
+    assert dying == pytest.approx(1.0 / 12.0, rel=0.02)  # the most; 3 cycles until 300 N
+
+
+def test_the_road_is_judged_at_either_end_of_hop() -> None:
+    time, rng = np.arange(0.0, 4.0, 0.01), np.random.default_rng(3)
+    size = np.where(time < 2.0, 20.0, 60.0)[:, None, None]
+    signals = size * rng.standard_normal((len(time), 1, 2))
+    event, free = hop.Hop(1.5, 2.5, (0, 1), 12.0, np.array([2.0])), np.zeros(len(time), dtype=bool)
+    before, after = hop.road_beside(time, signals, event, free)
+    assert (after > 2.0 * before).all()
+    alone = hop.road_beside(time, signals, event, time > 2.5)  # a shift follows
+    assert alone[1] == pytest.approx(before)
+    neither = hop.road_beside(time, signals, event, ~free)
+    assert neither == pytest.approx(hop.LEAST / hop.ABOVE_ROAD)
 
 
 def test_a_fit_and_a_periodogram_differ_by_as_much_as_is_allowed() -> None:

@@ -29,6 +29,7 @@ SAME = 0.25  # s; oscillations that are no further apart are one event
 ABOVE_ROAD = 4.5  # times the standard deviation that the road causes
 FEWEST_ROAD = 2.0  # s of driving from which the road is judged
 FEWEST_REST = 1.0  # s of a launch beside hop, from which the road is judged too
+NEAR, FEWEST_NEAR = 1.0, 0.3  # s before and after hop, in which the road at its ends is judged
 MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
 U_INFERRED = 0.1  # of an acceleration that comes from travel (common practice, no source)
 U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
@@ -45,8 +46,8 @@ FEW_SAMPLES = 8  # of an event, in which the effect of friction is looked at
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
-# scatter of half-waves about growth and decay [1].
-SHAPE = ("first", "last", "scatter", "uneven")
+# growth at the start and decay at the end, per cycle [1].
+SHAPE = ("first", "last", "scatter", "rising", "falling")
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,7 @@ def measured(
             continue
         longest = max(some, key=lambda o: o.cycles)
         swing = np.concatenate([o.swing for o in some])
-        growth, decay, uneven = longest.trends()
+        growth, decay = longest.trends()
         out[i] = (
             some[0].start,
             some[-1].end,
@@ -175,30 +176,53 @@ def measured(
             swing[0],
             swing[-1],
             longest.scatter,
-            uneven,
+            some[0].steepness()[0],
+            some[-1].steepness()[1],
         )
     return out
 
 
-def u_reading(quantities: Floats, least: float) -> Floats:
+def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     """Standard uncertainty (quantity,) of a row of `measured` from reading reversals alone.
 
     An oscillation begins and ends within an eighth of a cycle; within a quarter where it grows
-    and dies away slowly, and within the time that growth or decay takes for what half-waves
-    scatter about them, at most a cycle.  Half a cycle of the amplitude `least` [N] at either end
-    may or may not count.  Amplitudes are read from the force alone, whose errors hold what half
-    waves that come and go change.
+    and dies away slowly.  There the `road` (2,) [N], at the beginning and at the end, lifts or
+    cancels half-waves for as long as growth or decay takes for its size, at most a cycle.  One that
+    dies away and is gone before it has become small may last until then, where the road cancels
+    it: also at most a cycle.  Half a cycle of the amplitude `least` [N] at either end may or may
+    not count.  Amplitudes are read from the force alone, whose errors hold what half waves that
+    come and go change.
     """
-    _, _, frequency, cycles, _, _, growth, decay, first, last, scatter, uneven = quantities
+    _, _, frequency, cycles, *_, first, last, scatter, rising, falling = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
-        slow = np.array([first, last]) < SUDDEN * least
-        steep = np.abs(np.log1p([growth, -decay]))
-        late = np.where(slow, np.nan_to_num(uneven / np.fmax(steep, uneven + 1e-9)), 0.0)  # cycles
+        outermost, steep = np.array([first, last]), np.array([rising, falling])
+        slow, size = outermost < SUDDEN * least, road / least
+        dies = steep > size  # so that the road does not hide it
+        late = np.where(dies, size / np.where(dies, steep, 1.0), 1.0)  # cycles
+        rest = np.log(outermost / least) / np.where(dies, steep, np.inf) / np.sqrt(3.0)
+        late = np.where(slow, late, np.minimum(rest, 1.0))
+        late[np.isnan(steep)] = 0.0
         out[:2] = np.hypot(np.where(slow, 0.25, 0.125), late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
         out[3] = U_COUNT * np.sqrt(max(slow.sum(), 1))
     return out
+
+
+def road_beside(time: Floats, signals: Floats, event: Hop, busy: Mask) -> Floats:
+    """Standard deviation (end, corner, component) [N] that the road causes before and after hop.
+
+    `time` (sample,) [s] and `signals` (sample, corner, component) [N] are as in `signals_of`;
+    `busy` samples (sample,), those of hop as well, do not count.  An end without enough samples
+    takes the other one, and both what is the least to be told from the road.
+    """
+    banded, step, out = _banded(time, signals), sampling_interval(time), []
+    for away in (event.start - time, time - event.end):
+        beside = (away > 0) & (away < NEAR) & ~busy
+        enough = beside.sum() * step >= FEWEST_NEAR
+        out.append(np.std(banded[beside], axis=0) if enough else np.full(signals.shape[1:], np.nan))
+    known = np.array(out)
+    return np.nan_to_num(np.where(np.isnan(known), known[::-1], known), nan=LEAST / ABOVE_ROAD)
 
 
 def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> Floats:

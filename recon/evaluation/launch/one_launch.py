@@ -146,7 +146,7 @@ def measure(car: Driven, section: Section, shift: float) -> Launch:
         quantities,
         _in_slip(car, start, shift),
         happened,
-        hopping.plus_noise(_hop_reading(car, happened, hopping)) if hopping else None,
+        hopping.plus_noise(_hop_reading(car, happened, hopping, t, best)) if hopping else None,
         int(np.isfinite(total).sum()) * step,
         when,
         gone,
@@ -283,16 +283,22 @@ def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) 
     return np.concatenate(values)
 
 
-def _hop_reading(car: Driven, happened: list[hop.Hop], hopping: Estimate) -> Floats:
+def _hop_reading(
+    car: Driven, happened: list[hop.Hop], hopping: Estimate, time: Floats, force: Floats
+) -> Floats:
     """Standard uncertainty of `_hopping` from reversals, inertia, friction; no forces' errors."""
+    signals, busy = hop.signals_of(time, force), car.in_gap[np.searchsorted(car.time, time)]
     out = np.zeros(len(hopping.value))
     each, place = len(hop.QUANTITIES) + len(hop.SHAPE), 0
     for event in happened:
-        for corner in car.tyres.corners:
+        busy |= (time > event.start - hop.SAME) & (time < event.end + hop.SAME)
+    for event in happened:
+        road = hop.road_beside(time, signals, event, busy)
+        for k, corner in enumerate(car.tyres.corners):
             inertia = hop.u_inertia(car.forces, corner, event)
             for j in range(2):
                 own = slice(place, place + each)
-                out[own] = hop.u_reading(hopping.value[own], hop.LEAST)
+                out[own] = hop.u_reading(hopping.value[own], hop.LEAST, road[:, k, j])
                 out[own][4:6] = np.hypot(out[own][4:6], j * inertia)
                 place += each
     height = hopping.value[:place].reshape(len(happened), -1, 2, each)[..., MEAN]

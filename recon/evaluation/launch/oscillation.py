@@ -74,26 +74,31 @@ class Oscillation:
         """Largest amplitude, mean of two half-waves of one cycle [N]."""
         return float(np.max((self.swing[1:] + self.swing[:-1]) / 2))
 
-    def trends(self) -> tuple[float, float, float]:
-        """Growth per cycle up to the largest half-wave, decay per cycle after it, and scatter.
+    def trends(self) -> tuple[float, float]:
+        """Growth per cycle up to the largest half-wave and decay per cycle after it.
 
-        Logarithmic decrement as a share: 0.05 is 5 % per cycle.  Half-waves scatter about it by a
-        share of themselves [1].  NaN with fewer than `FEWEST_FOR_TREND` half-waves.
+        Logarithmic decrement as a share: 0.05 is 5 % per cycle.  NaN with fewer than
+        `FEWEST_FOR_TREND` half-waves.
         """
         top = int(np.argmax(self.swing))
-        rise, rising = _per_cycle(self.swing[: top + 1])
-        fall, falling = _per_cycle(self.swing[top:])
-        return float(np.expm1(rise)), float(-np.expm1(fall)), float(np.fmax(rising, falling))
+        rise, fall = _per_cycle(self.swing[: top + 1]), _per_cycle(self.swing[top:])
+        return float(np.expm1(rise)), float(-np.expm1(fall))
+
+    def steepness(self) -> tuple[float, float]:
+        """Growth at the start and decay at the end, per cycle [1], as logarithms of the amplitude.
+
+        Of the outermost `FEWEST_FOR_TREND` half-waves; NaN with fewer.
+        """
+        start, end = self.swing[:FEWEST_FOR_TREND], self.swing[-FEWEST_FOR_TREND:]
+        return _per_cycle(start), -_per_cycle(end)
 
 
-def _per_cycle(swing: Floats) -> tuple[float, float]:
-    """Slope of ln(amplitude) per cycle of half-waves (half_wave,) [any unit], and scatter [1]."""
+def _per_cycle(swing: Floats) -> float:
+    """Slope of ln(amplitude) per cycle of half-waves (half_wave,) [any unit]."""
     if len(swing) < FEWEST_FOR_TREND:
-        return float("nan"), float("nan")
-    cycle, level = (np.arange(len(swing)) - (len(swing) - 1) / 2) / 2, np.log(swing)
-    slope = float(cycle @ level / (cycle @ cycle))
-    left = level - level.mean() - slope * cycle
-    return slope, float(np.sqrt(left @ left / (len(swing) - 2)))
+        return float("nan")
+    cycle = (np.arange(len(swing)) - (len(swing) - 1) / 2) / 2
+    return float(cycle @ np.log(swing) / (cycle @ cycle))
 
 
 def reversals(time: Floats, force: Floats, least: float) -> tuple[Floats, Floats]:
