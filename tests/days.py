@@ -142,14 +142,15 @@ def states(corner: str, force: np.ndarray, **other: np.ndarray) -> States:
 
 
 def exact_log(of: Exact, through: States) -> tuple[xr.Dataset, Tares, xr.Dataset]:
-    """Drive without noise of the ordinary sensors."""
+    """Drive without noise of the ordinary sensors, at the temperature of the pulls."""
     log, tares, truth = virtual_drive(of.drawn, through, np.random.default_rng(2))
     for name in ("travel", "wheel_speed", "brake_pressure"):
         log[name].values[:] = getattr(through, name)
     for name in ("steer", "roll", "pitch", "acceleration"):
         log[name].values[:] = getattr(through.body, name)
     log["hub_acceleration"].values[:] = through.specific_force
-    log["gauge_temperature"].values[:] = through.temperature
+    (fitted,) = of.calibration.corners.values()
+    log["gauge_temperature"].values[:] = fitted.conditions.temperature
     return log, tares, truth
 
 

@@ -83,7 +83,8 @@ def with_rate(car: Vehicle, rate: float) -> Vehicle:
 
 def test_vertical_force_is_free_of_bushes() -> None:
     """Bushes load links too: to add their force at the wheel to Fz would leave more."""
-    rng, effects = np.random.default_rng(5), replace(NOTHING, bushes=1.0)
+    # Gauges warm as they are taken to.
+    rng, effects = np.random.default_rng(5), replace(NOTHING, bushes=1.0, thermal_gain=0.5)
     drawn = draw_car(shipped("case_car"), rng, corners=("FL",), effects=effects)
     rate, pulls = measured_bush_rate(drawn, "FL"), virtual_pulls(drawn, None, rng)
     log, tares, truth = virtual_drive(drawn, slalom_states(drawn, rng, rate=100.0), rng)

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from recon.base.errors import DataWarning, ReconWarning
+from recon.base.errors import DataWarning, PriorWarning, ReconWarning
 from recon.conditioning.condition import condition
 from recon.examination.examine import JUDGE
 from recon.examination.view import view_of
+from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import prepare
 from recon.records.sheets import Tares
 from tests.days import day, unwarned
@@ -82,3 +83,34 @@ def test_temperatures_that_only_degf_would_bring_together_are_noted(where: str) 
     sources = {"log": "log", "tares": "tare table", "both": "log and tare table", "pulls": "pulls"}
     if notes:
         assert f"temperatures of {sources[where]} are " in notes[0]
+
+
+def test_half_of_what_warm_gauges_may_show_more_is_taken_off() -> None:
+    """Usual gauges show 4e-4 per kelvin more, matched ones nothing: each is one u away."""
+    log = condition(day().log, day().car, day().tares)
+    at_pulls = {n: c.conditions.temperature for n, c in day().calibration.corners.items()}
+    warmer, shares = 30.0, []
+    for above in (0.0, warmer):
+        own = log.copy()
+        own["gauge_temperature"] = xr.zeros_like(log["gauge_temperature"]) + [
+            at_pulls[str(name)] + above for name in log["corner"].to_numpy()
+        ]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DataWarning)  # that it may be degF
+            prepared = prepare(day().calibration, day().car, own)
+        (solver, *_) = prepared.solvers
+        body = body_of(own, day().car, prepared.session, prepared.to_rack)
+        shares.append(samples_of(own, day().car, solver, body).indication)
+        assert solver.session.u_thermal == pytest.approx(2e-4 * above)
+    assert shares[1] * (1 + 2e-4 * warmer) == pytest.approx(shares[0], nan_ok=True)
+
+
+def test_where_no_temperature_is_logged_nothing_is_taken_off_and_u_holds_both() -> None:
+    log = condition(day().log, day().car, day().tares).drop_vars("gauge_temperature")
+    with pytest.warns(PriorWarning):
+        prepared = prepare(day().calibration, day().car, log)
+    assert prepared.solvers[0].session.u_thermal == pytest.approx(15 * np.hypot(2e-4, 2e-4))
+    body = body_of(log, day().car, prepared.session, prepared.to_rack)
+    (solver, *_) = prepared.solvers
+    own = log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T
+    assert np.array_equal(samples_of(log, day().car, solver, body).indication, own, equal_nan=True)

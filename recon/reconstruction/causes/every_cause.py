@@ -27,9 +27,6 @@ from recon.reconstruction.estimator.assembly_estimator import (
 )
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, KNOWN_ROWS
 
-# Relative per kelvin, from memory: the modulus of steel falls by 3e-4 and the factor of constantan
-# gauges rises by 1e-4, which makes 4e-4; gauges made to match the modulus have nearly 0.
-THERMAL_SLOPE = 3e-4
 # Share of a load that stands for minutes, as in pulls, and passes in seconds, as in a drive; up or
 # down, and alike for all gauges that were bonded together.  From memory of data sheets, order of
 # magnitude.
@@ -187,7 +184,7 @@ def mechanical_causes(bench: Bench) -> list[Cause]:
         if corner.u_bush_rate > 0:
             loading = bench.constant(-corner.u_bush_rate * bench.twisted[..., k] @ bench.K.T)
             out.append(Cause(Source("car", corner.name, "bushes"), "assumption", loading))
-    warmed = THERMAL_SLOPE * bench.estimator.session.warming
+    warmed = bench.estimator.session.u_thermal
     for what, size in (("thermal slope of the links", warmed), ("creep of the gauges", CREEP)):
         out.append(Cause(Source("car", "", what), "assumption", size * every))
     return out

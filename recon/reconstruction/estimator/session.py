@@ -11,6 +11,10 @@ from recon.base.arrays import Floats
 from recon.reconstruction.estimator.tare_load import Tare
 
 Three = tuple[float, float, float]
+# Rise of an indication per kelvin, relative, from memory: the modulus of steel falls by 3e-4 and
+# the factor of constantan gauges rises by 1e-4, which makes 4e-4; gauges made to match the modulus
+# have nearly 0.  In between lies what is taken off, and u is the distance to either.
+THERMAL_SLOPE = U_THERMAL_SLOPE = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +105,9 @@ class AssemblySession:
     """Noise, zeros and sensors of one assembly in a session.
 
     `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
-    units; `warming` is the mean temperature above that of the pulls [K]; `wheels` hold the
-    sensors, wheel by wheel; `outages` are sets of gauges that fail together for a while.
+    units; `warming` is how far the mean temperature is from that of the pulls [K], and `u_thermal`
+    what that leaves unsure of all indications, relative [1]; `wheels` hold the sensors, wheel by
+    wheel; `outages` are sets of gauges that fail together for a while.
     """
 
     noise: Floats
@@ -111,6 +116,7 @@ class AssemblySession:
     warming: float
     wheels: tuple[WheelSensors, ...]
     outages: tuple[tuple[str, ...], ...] = ()
+    u_thermal: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from recon.base.status import BIT
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.axes import attitude_matrix
-from recon.reconstruction.estimator.session import Session, WheelSensors
+from recon.reconstruction.estimator.session import THERMAL_SLOPE, Session, WheelSensors
 from recon.reconstruction.inputs.attitude import (
     Lean,
     has_four_wheels,
@@ -29,7 +29,7 @@ from recon.reconstruction.inputs.attitude import (
     on_tyres,
     travel_of,
 )
-from recon.reconstruction.inputs.logged_channels import specific_force
+from recon.reconstruction.inputs.logged_channels import logged, specific_force
 from recon.reconstruction.inputs.session_of_log import tare_of
 from recon.reconstruction.inputs.steering import steer_of_yaw
 from recon.reconstruction.solving.solve import Samples
@@ -143,7 +143,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     return Samples(
-        indication=indication,
+        indication=indication / (1.0 + THERMAL_SLOPE * _warmth(log, solver)),
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         brake_torque=np.array([wheel.torque for wheel in wheels]),
         travel=np.array([wheel.travel for wheel in wheels]),
@@ -152,6 +152,20 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
         mode=np.array([wheel.mode for wheel in wheels]),
         status=status.astype(np.uint16),
     )
+
+
+def _warmth(log: xr.Dataset, solver: Solver) -> Floats:
+    """Temperature (sample,) of an assembly's gauges above that of its pulls [K].
+
+    0 where either is not known, which the session's `u_thermal` allows for.
+    """
+    pulls = solver.estimator.calibration.conditions.temperature
+    names = [c.name for c in solver.assembly.corners if logged(log, "gauge_temperature", c.name)]
+    if not names or not np.isfinite(pulls):
+        return np.zeros(log.sizes["elapsed_time"])
+    above = np.mean([_channel(log, "gauge_temperature", name) for name in names], axis=0) - pulls
+    known = np.isfinite(above)
+    return np.where(known, above, np.mean(above, where=known) if known.any() else 0.0)
 
 
 def _require_gauges(log: xr.Dataset, solver: Solver) -> None:

@@ -13,7 +13,14 @@ from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.carrying import widened
 from recon.mechanics.assembly import Assembly
-from recon.reconstruction.estimator.session import AssemblySession, Session, Three, WheelSensors
+from recon.reconstruction.estimator.session import (
+    THERMAL_SLOPE,
+    U_THERMAL_SLOPE,
+    AssemblySession,
+    Session,
+    Three,
+    WheelSensors,
+)
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
@@ -120,11 +127,15 @@ def _assembly_session(
             warn_missing(
                 log, corner.name, "brake_pressure", "intervals allow for an unknown brake torque"
             )
+    warming = max(_warming(log, corner.name, fitted) for corner in assembly.corners)
+    # What is not known is not taken off either.
+    slope = np.hypot(U_THERMAL_SLOPE, THERMAL_SLOPE * (warming == WARMING_UNKNOWN))
     return AssemblySession(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare=tare_of(log, assembly.name),
-        warming=max(_warming(log, corner.name, fitted) for corner in assembly.corners),
+        warming=warming,
+        u_thermal=float(slope * warming),
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,
