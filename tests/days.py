@@ -27,6 +27,8 @@ from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.reconstruct import reconstruct
+from recon.reconstruction.from_gauges import completed
+from recon.reconstruction.prepare import prepare
 from recon.records.sheets import PullSheet, Tares
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import virtual_pulls, virtual_verification
@@ -99,6 +101,12 @@ class Exact:
     drawn: VirtualCar
     pulls: PullSheet
     calibration: Calibration
+
+
+def solved(log: xr.Dataset, calibration: Calibration, car: Vehicle) -> xr.Dataset:
+    """Forces as `reconstruct` calculates them, without its examination, which changes no number."""
+    log = completed(log, calibration, car)
+    return prepare(calibration, car, log).solve(log)
 
 
 @cache

@@ -21,13 +21,12 @@ from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
-from recon.examination.reconstruct import reconstruct
 from recon.records.sheets import PullSheet, Tares
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.elastic import WheelAt, no_load, settle
-from tests.days import level_limits, unwarned
+from tests.days import level_limits, solved, unwarned
 from tests.shipped_mechanisms import shipped
 from tests.slalom_course import slalom_states
 
@@ -140,7 +139,7 @@ def unit_day(file: str, corner: str, seed: int, without: str = "") -> UnitDay:
         calibration = calibrate(pulls, alone, verification=checks)
         log, tares, truth = virtual_drive(drawn, slalom_states(drawn, rng, rate=RATE), rng)
         conditioned = condition(log, alone, tares)
-        forces = reconstruct(conditioned, calibration, alone)
+        forces = solved(conditioned, calibration, alone)
     true = truth["tyre_force_intermediate"].to_numpy()
     true = true.reshape(len(true), -1)
     true = low_pass(true, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
