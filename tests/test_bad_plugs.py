@@ -8,11 +8,13 @@ from typing import cast
 import numpy as np
 import pytest
 
-from recon.examination.gauge_causes import levels_seen
-from recon.examination.view import Part
+from recon.base.errors import DataError
+from recon.examination.examine import JUDGE
+from recon.examination.gauge_causes import gauge_causes, levels_seen
+from recon.examination.view import Part, View
 from tests.days import day
 from tests.slow_repeats import some_quick
-from tests.spoiled_days import GAUGES, examined
+from tests.spoiled_days import GAUGES, examined, sound, spoiled_log
 
 COUNT = len(day().log["elapsed_time"])
 STRETCHES = (slice(COUNT // 5, COUNT // 3), slice(COUNT // 2, 2 * COUNT // 3))
@@ -67,3 +69,42 @@ def test_a_gauge_that_is_clipped_below_its_stated_range_is_called_clipped(share:
     (doubt,) = examined(spoil).doubts
     assert (doubt.cause, doubt.channels) == ("clipped", (GAUGES[3],))
     assert "the end of its range" in doubt.found
+
+
+def scaled(factor: float) -> View:
+    """The day with all raw indications times a factor, and tares as they are."""
+    view = sound()
+    for part in view.parts.values():
+        raw = part.samples.indication + part.zero[:, None]
+        view = view.with_part(part.with_indication(factor * raw - part.zero[:, None]))
+    return view
+
+
+def units_of_all(view: View) -> list[str]:
+    """Lines that would mend a unit of all gauges."""
+    found = gauge_causes(view, ("FL", "FR"))
+    return [one.lines[0] for one in found if one.channels == GAUGES]
+
+
+@pytest.mark.parametrize("factor", [1e3, 1e-3])
+def test_a_log_whose_gauges_all_have_another_unit_is_named_with_its_factor(factor: float) -> None:
+    view = scaled(factor)
+    best = JUDGE.doubts(view, JUDGE.terms(view))[0]
+    assert (best.cause, best.channels, best.corners) == ("other unit", GAUGES, view.corners)
+    assert f"all their numbers are {factor:g} times too large" in best.do
+    assert f"= {{ factor = {1 / factor:g} }}" in best.do
+
+
+@pytest.mark.parametrize("factor", [0.2, 5.0])
+def test_numbers_that_a_drive_can_have_are_not_made_small(factor: float) -> None:
+    """A thousandth of all indications would contradict nothing at all."""
+    assert units_of_all(scaled(factor)) == []
+
+
+def test_a_log_far_beyond_the_range_of_its_channels_is_refused() -> None:
+    def spoil(raw: np.ndarray) -> None:
+        raw *= 1e3
+
+    told = rf"virtual log: {GAUGES[0]} usually at \d+.*, where its full_scale is \d.* other gauges"
+    with pytest.raises(DataError, match=told):
+        spoiled_log(spoil)

@@ -181,6 +181,28 @@ def test_its_uncertainty_grows_with_the_bandwidth() -> None:
     assert np.all(u[1][:, 1:] < 0.8 * u[2][:, 1:])
 
 
+def test_a_body_that_shakes_sideways_does_not_yaw() -> None:
+    """Yaw from speed: wheel hop at the accelerometer is no turn, and a slow one is seen."""
+    raw = blind("hub_acceleration", "yaw_rate")
+    shaken = raw.copy(deep=True)
+    time = raw["elapsed_time"].to_numpy()
+    shaken["acceleration"][:, 1] += 1.5 * np.sin(2 * np.pi * 12.0 * time)
+    with unwarned():
+        calm, quick, logged = (
+            condition(log, day().car, day().tares, bandwidth=30.0)
+            for log in (raw, shaken, blind("hub_acceleration"))
+        )
+    one, other, true = (
+        log["relative_acceleration"].to_numpy()[..., :2] for log in (calm, quick, logged)
+    )
+    assert np.std(other - one) < 0.02  # 12 Hz over 9 m/s and 1.3 m of arm would be 11 m/s2
+    error, turning = np.std(true - one, axis=(0, 1)), np.std(true, axis=(0, 1))
+    assert np.all(error < 0.5 * turning)
+    u = calm["u_relative_acceleration"].to_numpy()[:, :2]
+    assert np.all(u > logged["u_relative_acceleration"].to_numpy()[:, :2])
+    assert np.all(error < 1.3 * np.mean(u, axis=0))
+
+
 def test_a_rough_road_is_found_in_the_log_itself() -> None:
     rough = blind("hub_acceleration").copy(deep=True)
     rng = np.random.default_rng(8)

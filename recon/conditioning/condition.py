@@ -28,7 +28,7 @@ from recon.conditioning.filters import (
     require_bandwidth,
     zero_phase_gain,
 )
-from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples
+from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples, require_in_range
 from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
@@ -74,7 +74,8 @@ def condition(
     ------
     DataError
         The dataset is no log, a gauge of it has no tare, both wheels of a tied axle were tared on
-        pads only, the log is too short to filter, or the bandwidth is not positive.
+        pads only, most gauges read beyond their stated range, the log is too short to filter, or
+        the bandwidth is not positive.
     """
     require_log(log)
     log = _of_car(log, car)
@@ -85,7 +86,8 @@ def condition(
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    by_gauge = _gauge_status(car, names, raw, rate, base.bridged)
+    where = str(log.attrs.get("path", "log"))
+    by_gauge = _gauge_status(car, names, raw, rate, base.bridged, where)
     tared = room(raw.shape[::-1]).T
     zeros = _zeros(log, car, tares, names, raw, tared)
     if not zeros:
@@ -203,11 +205,13 @@ def _gauge_status(
     raw: Floats,
     rate: float,
     bridged: NDArray[np.bool_] | None,
+    where: str,
 ) -> NDArray[np.uint16]:
     """Status flags (sample, gauge) from the health of each gauge."""
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
     by_gauge = room(raw.shape[::-1], np.uint16).T
+    require_in_range(raw, full, names, where)
     flat, clipped = flat_samples(raw, rate), clipped_samples(raw, full)
     for g in range(len(names)):
         by_gauge[:, g] = flat[:, g] * np.uint16(BIT["channel_flat"])

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError
 from recon.records.scratch import room
 
 FLAT_TIME = 0.5  # s; shorter runs of equal numbers are never flat
@@ -13,6 +14,7 @@ FLAT_SHARE = 8.0  # a flat run is at least this many times as long as the run of
 # At coarse resolution a smooth peak stays about 2.4 times longer on its top step than on the next.
 CREST = 4
 FEWEST_CLIPPED = 20  # samples at the largest or smallest value of the channel
+BEYOND, SOME = 2.0, 10_000  # times the full scale; samples by which a usual reading is judged
 LEVELS = 3  # next to that value, with which it is compared
 
 
@@ -80,6 +82,35 @@ def clipped_samples(values: Floats, full_scale: Floats) -> NDArray[np.bool_]:
             if _crowded(column, at_end, end):
                 out[:, k] |= at_end
     return out
+
+
+def require_in_range(
+    values: Floats, full_scale: Floats, names: tuple[str, ...], where: str
+) -> None:
+    """Refuse a log most of whose gauges read beyond their stated range, which no channel can.
+
+    `values` (sample, channel) are raw indications [unit], `full_scale` (channel,) is NaN if not
+    stated; `where` is the file.
+
+    Raises DataError: the message has file, gauge, its usual reading and its full scale.
+    """
+    some = np.abs(values[:: max(len(values) // SOME, 1)])
+    read = np.where(np.isfinite(full_scale), np.isfinite(some).any(axis=0), False)
+    usual = np.full(len(full_scale), np.nan)
+    usual[read] = np.nanmedian(some[:, read], axis=0)
+    with np.errstate(invalid="ignore"):
+        beyond = np.flatnonzero(usual > BEYOND * full_scale)
+    if 2 * len(beyond) <= np.count_nonzero(np.isfinite(full_scale)):
+        return
+    k = int(beyond[0])
+    others = f", and {len(beyond) - 1} other gauges likewise" if len(beyond) > 1 else ""
+    raise DataError(
+        where,
+        f"{names[k]} usually at {usual[k]:.4g}, where its full_scale is {full_scale[k]:g}{others}",
+        "readings within the range of the channel",
+        "Most likely the log is in another unit than stated (uV/V for mV/V): correct the unit in "
+        "the header, the units row or the column map, or full_scale in the vehicle file.",
+    )
 
 
 def _crowded(column: Floats, at_end: NDArray[np.bool_], end: np.ufunc) -> bool:

@@ -14,7 +14,7 @@ the tyre stays where it touches the road.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,10 @@ from recon.records.scratch import columns
 SIDE_DENSITY, SIDE_CORNER = 0.015, 15.0  # (m/s2)2/Hz up to 15 Hz, then falling: sideways shaking
 QUICK = 5.0  # Hz, from which on gauges on straights may show that shaking
 YAW_SHARE = (0.6, 0.15)  # of the yaw terms along x and y: sideslip, place of the accelerometer
+# Of yaw from speed: sideslip that comes and goes is not seen, nor yaw quicker than sideways
+# acceleration is yaw at all, for above that the body leans and shakes.
+SPEED_SHARE = (0.6, 0.3)
+YAW_TOP, QUICK_YAW = 2.0, 0.2  # Hz, rad/s2
 SHAKE_SHARE = (0.05, 0.15)  # of the vertical motion along x and y: bushes, arms that are not level
 NO_ATTITUDE = 0.5  # m/s2 vertically, roll and pitch not logged: the body as if it did not turn
 NO_YAW = 1.5  # m/s2 along x and y, neither yaw rate nor speed logged
@@ -64,11 +68,13 @@ HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is no
 class Motion:
     """Derivatives of the body's motion, None where they cannot be found.
 
-    `yaw` (sample,) [rad/s], its derivative, and second derivatives of roll and pitch [rad/s2].
+    `yaw` (sample,) [rad/s], its derivative, and second derivatives of roll and pitch [rad/s2];
+    `u_yaw` has the shares (2,) of its terms along x and y and yaw [rad/s2] that are not seen.
     """
 
     yaw: Floats | None
     yaw_change: Derivative | None
+    u_yaw: tuple[tuple[float, float], float]
     roll: Derivative | None
     pitch: Derivative | None
 
@@ -167,21 +173,21 @@ def _wanted(log: xr.Dataset, car: Vehicle) -> bool:
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
-    yaw, change = None, None
+    yaw, change, u_yaw = None, None, (YAW_SHARE, 0.0)
     if "yaw_rate" in log:
         yaw, change = out["yaw_rate"].to_numpy(), _derivative_of(log["yaw_rate"], 1, band)
     elif shows_yaw(log):
         # A car without sideslip turns by its lateral acceleration over its speed.
-        yaw, raw = (
-            data["acceleration"].to_numpy()[:, 1] / np.maximum(data["speed"].to_numpy(), SLOWEST)
-            for data in (out, log)
-        )
-        change = derivative(raw, 1, band, own_step(log["acceleration"]))
+        aside, speed = log["acceleration"], log["speed"].to_numpy()
+        raw = aside.to_numpy()[:, 1] / np.maximum(speed, SLOWEST)
+        slow = replace(band, bandwidth=min(YAW_TOP, band.bandwidth))
+        yaw = low_pass(raw[:, None], slow.bandwidth, slow.rate, slow.parts)[:, 0]
+        change, u_yaw = derivative(raw, 1, slow, own_step(aside)), (SPEED_SHARE, QUICK_YAW)
     roll, pitch = (
         _derivative_of(log[name], 2, band) if name in log else None for name in ("roll", "pitch")
     )
     both = roll is not None and pitch is not None
-    return Motion(yaw, change, roll if both else None, pitch if both else None)
+    return Motion(yaw, change, u_yaw, roll if both else None, pitch if both else None)
 
 
 def _derivative_of(channel: xr.DataArray, order: int, band: Band) -> Derivative | None:
@@ -265,8 +271,9 @@ def _yaw_terms(motion: Motion, arm: Floats) -> tuple[Floats, Floats]:
         return np.zeros(2), np.full(2, NO_YAW)
     terms = turning(motion.yaw, motion.yaw_change.values, arm)
     size = np.sqrt(np.nanmean(np.square(terms), axis=0))
-    noise = motion.yaw_change.u * np.abs(arm[[1, 0]])
-    return terms, np.hypot(np.array(YAW_SHARE) * size, noise)
+    share, unseen = motion.u_yaw
+    other = np.hypot(motion.yaw_change.u, unseen) * np.abs(arm[[1, 0]])
+    return terms, np.hypot(np.array(share) * size, other)
 
 
 def turning(yaw: Floats, change: Floats, arm: Floats) -> Floats:

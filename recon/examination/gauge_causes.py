@@ -23,10 +23,12 @@ from recon.examination.late_or_unsteady_gauges import (
     SINCE_TARE,
     single_gauges_agree,
 )
+from recon.examination.motion import scatter
 from recon.examination.single_faults import single_faults
 from recon.examination.tares import single_shifts
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
+from recon.planning.unknowns import reference_of
 from recon.records.corrections import correction_line
 
 LIMIT = 5.0  # sound drives of virtual and independent cars stay below 3.5
@@ -42,6 +44,8 @@ MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
+# Of its static load: scatter of Fz of a wheel in any drive.  No source.
+MOVES = (0.02, 2.0)
 
 
 @by_part("gauges")
@@ -108,10 +112,18 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
 
 
 def _all_in_another_unit(view: View) -> Iterator[Candidate]:
-    """All gauges of the log, or of log and tares: one unit is stated for a whole table."""
+    """All gauges of the log, or of log and tares: one unit is stated for a whole table.
+
+    Only where loads move a thousand times too much or too little: numbers that are made small hide
+    every contradiction.
+    """
     gauges = tuple(gauge for part in view.parts.values() for gauge in part.gauges)
+    moved = [
+        _moved(view, part, k) for part in view.parts.values() for k in range(len(part.corners))
+    ]
+    factors = [1 / f for f in THOUSAND if MOVES[0] < np.median(moved) / f < MOVES[1]]
     for files, tares in ((("log",), "log alone, tares are right"), (BOTH, "log and tares")):
-        for factor in THOUSAND:
+        for factor in factors:
             yield Candidate(
                 "other unit",
                 view.corners,
@@ -122,6 +134,13 @@ def _all_in_another_unit(view: View) -> Iterator[Candidate]:
                 lines=(correction_line(gauges, factor=factor),),
                 files=files,
             )
+
+
+def _moved(view: View, part: Part, k: int) -> float:
+    """Scatter of Fz of wheel `k` by what its gauges show alone, over its static load [1]."""
+    car, shown = view.prepared.car, part.samples.indication[:, part.known]
+    static = reference_of(car, car.corners[part.corners[k]]).vertical
+    return scatter(part.leverage[k, 2] @ shown) / static
 
 
 def _mend_all(view: View, *, factor: float, tares_too: bool) -> View:

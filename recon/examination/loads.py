@@ -23,6 +23,8 @@ DAMPED = 0.05  # s, of travel by which a damper changes the load
 OPEN = 0.35  # of the load's scatter: bars and the road
 GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
 ROLLS = 0.7  # of the car's speed
+# Of the vertical force: pushed harder, a wheel whose speed is not logged may lock.  No source.
+LOCKS = 0.8
 BRAKE = 0.12  # of a torque: pads that are cold or worn, beside what the file states
 DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
 FRICTION = 2.5  # horizontal force over vertical force that no tyre holds
@@ -106,6 +108,8 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     radius = corner.wheel.loaded_radius
     # A wheel that is about to lock holds what its tyre holds, not what its brake could.
     grips &= ~(motion.channel("wheel_speed", name) * radius < ROLLS * motion.speed)
+    if view.channel("wheel_speed", name) is None:
+        grips &= ~(torque > LOCKS * radius * part.force[k, 2])
     spun = corner.wheel.spin_inertia * motion.channel("slope_of_wheel_speed", name)
     held = np.where(grips, -(torque + np.nan_to_num(spun)) / radius, np.nan)
     stated = corner.brake.u_torque_per_pressure / corner.brake.torque_per_pressure
