@@ -86,8 +86,7 @@ def condition(
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
-    where = str(log.attrs.get("path", "log"))
-    by_gauge = _gauge_status(car, names, raw, rate, base.bridged, where)
+    by_gauge = _gauge_status(log, car, names, rate, base.bridged)
     tared = room(raw.shape[::-1]).T
     zeros = _zeros(log, car, tares, names, raw, tared)
     if not zeros:
@@ -200,18 +199,18 @@ def _columns(car: Vehicle, assembly: str, names: tuple[str, ...]) -> list[int]:
 
 
 def _gauge_status(
+    log: xr.Dataset,
     car: Vehicle,
     names: tuple[str, ...],
-    raw: Floats,
     rate: float,
     bridged: NDArray[np.bool_] | None,
-    where: str,
 ) -> NDArray[np.uint16]:
     """Status flags (sample, gauge) from the health of each gauge."""
+    raw = log["indication"].to_numpy()
     scale = {g.name: g.full_scale for _, g in car.gauges}
     full = np.array([scale.get(n, np.nan) for n in names])
     by_gauge = room(raw.shape[::-1], np.uint16).T
-    require_in_range(raw, full, names, where)
+    require_in_range(raw, full, names, str(log.attrs.get("path", "log")))
     flat, clipped = flat_samples(raw, rate), clipped_samples(raw, full)
     for g in range(len(names)):
         by_gauge[:, g] = flat[:, g] * np.uint16(BIT["channel_flat"])
