@@ -2,7 +2,8 @@
 
 `python -m tests.campaign.silence FOLDER MODE COUNT [FIRST [KIND]]` writes one line of JSON for each
 drive to FOLDER/MODE.jsonl and prints tables; FOLDER keeps the virtual days too.  Modes are slips,
-pairs (two slips), power (slips of known size), sound, and table, which prints all that is there.
+pairs (two slips), power (slips of known size), sound, sparse (a slip, or in every fifth drive none,
+in a log without the channels `NOT_LOGGED`), and table, which prints all that is there.
 Drive number n is always the same one.  Causes are named in every fourth drive with a slip only,
 for that takes the time, and in all of a stated KIND.
 """
@@ -14,6 +15,7 @@ import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +26,8 @@ from tests.campaign.slip_days import CARS, ended, shape_of, sound_day
 from tests.campaign.slip_kinds import Recorded, Slip, random_slip, sized
 from tests.kept_solvers import remembered
 
-MODES = ("sound", "slips", "pairs", "power")
+MODES = ("sound", "slips", "pairs", "power", "sparse")
+NOT_LOGGED = ("hub_acceleration", "yaw_rate", "wheel_speed")
 PER_DAY = 25  # drives of a day, one after the other: what was prepared serves them all
 SIZES = {
     "tare off": (50, 100, 200, 400, 800, 1600, 3200),  # N of the gauge's own load
@@ -35,8 +38,8 @@ SIZES = {
 }
 
 
-def _slips(mode: str, of: Recorded, rng: np.random.Generator, kind: str) -> list[Slip]:
-    if mode == "sound":
+def _slips(mode: str, number: int, of: Recorded, rng: np.random.Generator, kind: str) -> list[Slip]:
+    if mode == "sound" or (mode == "sparse" and number % 5 == 0):
         return []
     if mode == "power":
         kind = kind or str(rng.choice(list(SIZES)))
@@ -52,7 +55,9 @@ def drive(mode: str, number: int, folder: Path, kind: str = "") -> dict[str, Any
     shape, corners = shape_of(day, rng)
     which = number % 2
     recorded = day.recorded(which, corners)
-    slips = _slips(mode, recorded, rng, kind)
+    if mode == "sparse":
+        recorded = replace(recorded, log=recorded.log.drop_vars(NOT_LOGGED, errors="ignore"))
+    slips = _slips(mode, number, recorded, rng, kind)
     out = {"number": number, "car": day.name, "shape": shape, "which": which, "on": corners,
            "kinds": [s.kind for s in slips], "sizes": [s.size for s in slips],
            "channels": [s.channels for s in slips]}  # fmt: skip
