@@ -18,6 +18,7 @@ from recon.evaluation.grip.envelope import (
     EXPONENTS,
     REFERENCE_LOAD,
     SHARE,
+    STEP,
     USUAL_EXPONENT,
     Bands,
     Law,
@@ -159,16 +160,24 @@ def _errors(
     number = np.sum(bands.counts * (bands.middles >= bands.least), axis=1)[law.worked]
     independent = np.maximum(passed * number * 2.0 * (1.0 - SHARE), 1.0)
     u_band = bands.u_noise[law.worked] / np.sqrt(independent)
-    drawn = u_band * np.random.default_rng(SEED).standard_normal((DRAWS, len(u_band)))
+    u_band = np.hypot(u_band, STEP / np.sqrt(12.0))  # where in its cell the edge of a band lies
+    rng = np.random.default_rng(SEED)
+    drawn = u_band * rng.standard_normal((DRAWS, len(u_band)))
     # Bands are moved together as the causes move them: one at a time, the corners of a quantile
     # regression would count a common shift more than once.
     shares, size, directions = np.linalg.svd(effect, full_matrices=False)
     moves = size[:, None] * directions
-    moved = _moved(quiet, law, np.concatenate([drawn, moves, -moves]), x)
-    noise, up, down = np.split(moved, [DRAWS, DRAWS + len(moves)])
+    size_of_each = rng.standard_normal((DRAWS, len(moves)))
+    together = drawn + size_of_each @ moves
+    moved = _moved(quiet, law, np.concatenate([drawn, together, moves, -moves]), x)
+    noise, every, up, down = np.split(moved, np.cumsum([DRAWS, DRAWS, len(moves)]))
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
-    noise = np.hypot(np.std(noise, axis=0), taken_off)
-    estimate = Estimate(value, shares @ ((up - down) / 2), noise)
+    by_direction = (up - down) / 2
+    # Which bands the envelope rests on changes where all errors act at once, and not with each.
+    one_by_one = noise + size_of_each @ by_direction
+    bends = np.maximum(np.var(every, axis=0) - np.var(one_by_one, axis=0), 0.0)
+    noise = np.sqrt(np.var(noise, axis=0) + bends + taken_off**2)
+    estimate = Estimate(value, shares @ by_direction, noise)
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
     at_end = np.isclose(law.exponent, EXPONENTS).any()  # of the range that is searched
     if at_end or not is_wide(bands.load):  # found there, or assumed
