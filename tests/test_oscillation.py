@@ -142,7 +142,7 @@ def road_drive(rng: np.random.Generator, sigma: float) -> tuple[int, int]:
 def test_a_rough_road_is_no_hop(sigma: float, most: float) -> None:
     """Share of launches of 4 s in which a rough road is called hop, where the road is known."""
     rng = np.random.default_rng(3)
-    found = np.array([road_drive(rng, sigma) for _ in range(300)])
+    found = np.array([road_drive(rng, sigma) for _ in range(150)])
     alone, knowing = (found > 0).mean(axis=0)
     report(f"road {sigma:.0f} N rms: hop in {alone:.3f} of launches, {knowing:.3f} if road known")
     assert knowing <= most

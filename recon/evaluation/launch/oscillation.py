@@ -7,7 +7,6 @@ every step of the force, which is what a gear shift is, and blurs where an oscil
 from __future__ import annotations
 
 import warnings
-from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +17,8 @@ from recon.base.arrays import Floats, runs, sampling_interval
 SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
 FEWEST_FITTED = 6  # reversals of a wave that is fitted
+EVALUATIONS = 100  # of that fit; a wave takes half of them, and a rough road is none
+CONVERGED = (1, 2, 3, 4)  # answers of `scipy.optimize.leastsq`
 FEWEST_FOR_TREND = 4  # half-waves through which growth or decay is fitted
 
 
@@ -230,7 +231,7 @@ def _frequency(time: Floats, force: Floats, when: Floats) -> float:
 
     A straight line and a wave whose amplitude changes evenly are fitted by least squares.
     """
-    from scipy.optimize import curve_fit
+    from scipy.optimize import leastsq
 
     turn = np.pi * (len(when) - 1) / (when[-1] - when[0])
     inside = (time >= when[0]) & (time <= when[-1])
@@ -238,17 +239,17 @@ def _frequency(time: Floats, force: Floats, when: Floats) -> float:
     if len(when) < FEWEST_FITTED:
         return float(turn / (2 * np.pi))
 
-    def wave(tau: Floats, *of: float) -> Floats:
-        """Line and wave (sample,) [N] at `tau` (sample,) [s] from their middle."""
+    def residuals(of: Floats) -> Floats:
+        """Line and wave less the force (sample,) [N]."""
         level, slope, p, q, growth, turn = of
         swing = p * np.cos(turn * tau) + q * np.sin(turn * tau)
-        return np.asarray(level + slope * tau + (1 + growth * tau) * swing)
+        return np.asarray(level + slope * tau + (1 + growth * tau) * swing - x)
 
     rows = np.column_stack([np.ones_like(tau), tau, np.cos(turn * tau), np.sin(turn * tau)])
     guess = [*np.linalg.lstsq(rows, x, rcond=None)[0], 0.0, turn]
-    with suppress(RuntimeError):  # no wave of one frequency: that of its reversals stands
-        turn = curve_fit(wave, tau, x, guess)[0][-1]
-    return float(turn / (2 * np.pi))
+    fit, *_, found = leastsq(residuals, guess, maxfev=EVALUATIONS, full_output=True)
+    # Without a wave of one frequency that of its reversals stands.
+    return float((fit[-1] if found in CONVERGED else turn) / (2 * np.pi))
 
 
 def decaying_wave(time: Floats, force: Floats, when: Floats) -> tuple[float, float]:
