@@ -10,10 +10,12 @@ from recon.base.doubt import Doubt
 from recon.conditioning.condition import condition
 from recon.examination.examine import examine
 from recon.examination.inferred_turning import turned_again, yaw_channels
-from recon.examination.view import thinned
+from recon.examination.unseen_channels import channel_faults
+from recon.examination.view import thinned, view_of
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 from tests.days import day, unwarned
+from tests.spoiled_days import sound
 
 pytestmark = pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
 
@@ -67,3 +69,14 @@ def test_a_speed_that_stands_still_is_named_where_the_car_gains_speed() -> None:
     (doubt,) = doubts_of(log_of(speed=still))
     assert (doubt.cause, doubt.channels, doubt.corners) == ("stuck", ("speed",), ALL)
     assert "speed stands at 20 in SI units from 0.0 s to the end, although the car" in doubt.found
+
+
+def test_a_speed_that_turns_the_wheels_is_among_the_faults_that_a_drive_may_hide() -> None:
+    with unwarned():
+        log = completed(log_of(), day().calibration, day().car)
+        view = view_of(prepare(day().calibration, day().car, log), log)
+    faults = {(f.kind, f.channels.title) for f in channel_faults(view)}
+    assert {("channel gain", "speed"), ("channel zero", "speed")} <= faults
+    assert ("channel inverted", "speed") not in faults
+    # Twin: with accelerometers at the hubs a speed enters no force.
+    assert "speed" not in {fault.channels.title for fault in channel_faults(sound())}

@@ -49,7 +49,7 @@ UNSEEN = {
     "channel inverted": "an ordinary channel with the opposite sign",
     "channel unit": "an ordinary channel in another unit",
     "channel gain": "an ordinary channel whose gain is wrong by up to half",
-    "channel zero": "an ordinary channel whose zero is off, by up to 2 deg, 10 mm or 1 m/s2",
+    "channel zero": "an ordinary channel whose zero is off, by up to 2 deg, 10 mm, 1 m/s2 or 1 m/s",
 }
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,
 # and its limits are wider there; or its own data contradict it.

@@ -21,7 +21,8 @@ from recon.examination.by_motion import independent
 from recon.examination.channel_gains import gains_of
 from recon.examination.comparison import INDEPENDENT, Comparison
 from recon.examination.gauge_causes import of_gauges
-from recon.examination.ordinary_causes import KIND, SLOPE, all_comparisons, units_of
+from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
+from recon.examination.ordinary_causes import KIND, ONE_SIGN, all_comparisons, units_of
 from recon.examination.term import FOUND, USUAL
 from recon.examination.view import Part, View
 
@@ -30,7 +31,14 @@ LEAST = 1e-3  # N, of a change of a force
 BODY = ("roll", "pitch", "steer", "rack", "steering_wheel_angle")
 # Largest faults that are looked for.  Common practice, no source.
 MOST_GAIN = 0.5
-MOST_ZERO = {"angle": 0.035, "length": 0.01, "acceleration": 1.0}  # rad, m, m/s2
+# rad, m, m/s2, rad/s, m/s
+MOST_ZERO = {
+    "angle": 0.035,
+    "length": 0.01,
+    "acceleration": 1.0,
+    "angular_rate": 0.02,
+    "speed": 1.0,
+}
 WORTH = 3.0  # half-widths, from where it is worth the time to look more closely
 LARGEST = 5.0  # share too much; a channel that shows more leaves its range
 EVERY = ("channel inverted", "channel unit", "channel gain", "channel zero")
@@ -61,7 +69,7 @@ class Channels:
         for name, add in ((self.variable, zero), (SLOPE + self.variable, 0.0)):
             variable = log.variables[name]
             variable.data = variable.to_numpy() * times + add * self.columns
-        return view.with_log(log)
+        return view.with_log(turned_again(log, view.log, view.prepared.car))
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,9 +191,12 @@ def _by_gains(view: View, channels: Channels, part: Part) -> float:
 def _all_channels(view: View) -> Iterator[Channels]:
     corners = corner_names(view.log)
     every, single = np.ones(len(corners), dtype=bool), np.eye(len(corners), dtype=bool)
-    for variable in BODY:
+    turning = [name for name in yaw_channels(view.log) if name != "acceleration"]
+    for variable in (*BODY, *turning):
         if view.channel(variable) is not None:
-            yield Channels(variable, variable, np.array(True))
+            signs = () if variable in ONE_SIGN else ("channel inverted",)
+            kinds = (*signs, "channel unit", "channel gain", "channel zero")
+            yield Channels(variable, variable, np.array(True), kinds)
     if view.channel("travel") is not None:
         yield Channels("travel", "travel", every)
         for corner, column in zip(corners, single, strict=True):
