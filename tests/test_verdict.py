@@ -84,6 +84,18 @@ def test_a_gauge_far_from_its_bridge_needs_held_out_pulls() -> None:
     assert "because gauge FL_push_rod answers 2.0" in found.words
 
 
+@pytest.mark.parametrize("count", [2, 3])
+def test_many_gauges_that_answer_to_wrong_members_speak_of_the_pulls(count: int) -> None:
+    corner = front_left()
+    K = corner.K.copy()
+    K[:count] = np.roll(K[:count], 1, axis=0)
+    found = verdict(replace(corner, K=K, verification=None))
+    assert found.state == "unusable"
+    of_pulls = f"{count} of 6 gauges answer most to a member that is not their own; for example, ga"
+    assert (of_pulls in found.words) == (count == 3)
+    assert found.words.count("Channels exchanged?") == (2 if count == 2 else 0)
+
+
 def test_reasons_for_forces_only() -> None:
     small = front_left()
     reached = replace(small.conditions, force_reached=np.array([300.0, 3000.0, 3500.0]))

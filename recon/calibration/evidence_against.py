@@ -31,6 +31,7 @@ SHARE_ALIKE = 0.75  # of the rows of a pull sheet; the rest may be mistyped or h
 # What a gauge shows at no load: its median over its scatter, and over what a usual pull shows.
 # Sound pulls of virtual cars stay below 1.1 and 0.07.
 FEWEST_PULLS, ALIKE_TARES, MISSED = 4, 5.0, 0.15
+MOST_EXCHANGED = 2  # gauges; more answer to wrong members where the pulls are wrong
 FAR = 5.0  # standard uncertainties between a slope and what its bridge predicts
 # Steps of a pull share its errors, so that a few pulls outside are no wonder; this many are.
 SHARE_INSIDE, RMS_OVER_U = 0.80, 1.5
@@ -89,25 +90,32 @@ def _with_members(
 
 def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     """Gauges that answer to another member, or far from what their bridge predicts."""
-    out = []
+    astray, off = [], []
     for g, (gauge, own) in enumerate(_with_members(calibration, assembly)):
         name, row = gauge.name, calibration.K[g] * assembly.arms / assembly.arms[own]
         strongest = int(np.argmax(np.abs(row)))
         if strongest != own:
-            out.append(
+            astray.append(
                 f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
-                f"({abs(row[own] / row[strongest]):.2f} of it to its own member). Channels "
-                "exchanged?"
+                f"({abs(row[own] / row[strongest]):.2f} of it to its own member)"
             )
             continue
         u = float(np.hypot(u_expected(gauge), calibration.u_K[g, own]))
         if abs(abs(row[own]) - gauge.slope) > FAR * u:
-            out.append(
+            off.append(
                 f"gauge {name} answers {abs(row[own]) / gauge.slope:.2f} times what its bridge "
                 f"should ({FAR * u / gauge.slope:.2f} would be {FAR:.0f} standard uncertainties). "
                 "Gauge factor, bridge, tube or unit mistaken?"
             )
-    return out
+    if len(astray) > MOST_EXCHANGED:
+        # Whoever exchanges plugs exchanges two.
+        return [
+            f"{len(astray)} of {len(calibration.gauges)} gauges answer most to a member that is "
+            f"not their own; for example, {astray[0]}. Signs, axes or points of the pulls "
+            "mistaken, or several plugs exchanged?",
+            *off,
+        ]
+    return [*(f"{one}. Channels exchanged?" for one in astray), *off]
 
 
 def of_unit(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
