@@ -114,3 +114,20 @@ def test_where_no_temperature_is_logged_nothing_is_taken_off_and_u_holds_both() 
     (solver, *_) = prepared.solvers
     own = log["indication"].sel(gauge=list(solver.gauges)).to_numpy().T
     assert np.array_equal(samples_of(log, day().car, solver, body).indication, own, equal_nan=True)
+
+
+def test_a_stretch_without_temperature_is_as_warm_as_the_drive_whatever_the_blocks() -> None:
+    log = day().conditioned.copy(deep=True)
+    half = log.sizes["elapsed_time"] // 2
+    values = log["gauge_temperature"].to_numpy()
+    values += 15.0
+    warm = log.copy(deep=True)
+    values[:half] = np.nan
+    with unwarned():
+        prepared = prepare(day().calibration, day().car, log)
+        whole, first = prepared.solve(log), prepared.solve(log.isel(elapsed_time=slice(0, half)))
+        known = prepare(day().calibration, day().car, warm).solve(warm)
+    forces = whole["tyre_force"].to_numpy()
+    np.testing.assert_array_equal(first["tyre_force"].to_numpy(), forces[:half])
+    # 1 K more or less in the course of the drive.
+    np.testing.assert_allclose(forces, known["tyre_force"].to_numpy(), rtol=4e-4, atol=2.0)

@@ -107,7 +107,8 @@ class AssemblySession:
     `noise` (gauge,) of single samples after filtering and `u_zero` (gauge,), both in the gauges'
     units; `warming` is how far the mean temperature is from that of the pulls [K], and `u_thermal`
     what that leaves unsure of all indications, relative [1]; `wheels` hold the sensors, wheel by
-    wheel; `outages` are sets of gauges that fail together for a while.
+    wheel; `outages` are sets of gauges that fail together for a while; `warmth` is the mean
+    temperature above that of the pulls [K], 0 if it is not known.
     """
 
     noise: Floats
@@ -117,6 +118,7 @@ class AssemblySession:
     wheels: tuple[WheelSensors, ...]
     outages: tuple[tuple[str, ...], ...] = ()
     u_thermal: float = 0.0
+    warmth: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

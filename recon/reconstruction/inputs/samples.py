@@ -29,9 +29,10 @@ from recon.reconstruction.inputs.attitude import (
     on_tyres,
     travel_of,
 )
-from recon.reconstruction.inputs.logged_channels import logged, specific_force
+from recon.reconstruction.inputs.logged_channels import specific_force
 from recon.reconstruction.inputs.session_of_log import tare_of
 from recon.reconstruction.inputs.steering import steer_of_yaw
+from recon.reconstruction.inputs.temperatures import above_pulls
 from recon.reconstruction.solving.solve import Samples
 from recon.reconstruction.solving.solver import Solver
 
@@ -157,15 +158,12 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
 def _warmth(log: xr.Dataset, solver: Solver) -> Floats:
     """Temperature (sample,) of an assembly's gauges above that of its pulls [K].
 
-    0 where either is not known, which the session's `u_thermal` allows for.
+    Where a sample has none, the mean of the drive; 0 where no sample or the pulls have none, which
+    the session's `u_thermal` allows for.
     """
     pulls = solver.estimator.calibration.conditions.temperature
-    names = [c.name for c in solver.assembly.corners if logged(log, "gauge_temperature", c.name)]
-    if not names or not np.isfinite(pulls):
-        return np.zeros(log.sizes["elapsed_time"])
-    above = np.mean([_channel(log, "gauge_temperature", name) for name in names], axis=0) - pulls
-    known = np.isfinite(above)
-    return np.where(known, above, np.mean(above, where=known) if known.any() else 0.0)
+    above = above_pulls(log, solver.assembly, pulls)
+    return np.where(np.isfinite(above), above, solver.session.warmth)
 
 
 def _require_gauges(log: xr.Dataset, solver: Solver) -> None:

@@ -26,7 +26,7 @@ from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
 from recon.reconstruction.inputs.steering import steer_of
-from recon.reconstruction.inputs.temperatures import warn_of_fahrenheit
+from recon.reconstruction.inputs.temperatures import above_pulls, warn_of_fahrenheit
 from recon.reconstruction.solving.gauge_outage import failed_together
 
 MOST_NAMED = 6  # missing gauges that a message names
@@ -130,12 +130,15 @@ def _assembly_session(
     warming = max(_warming(log, corner.name, fitted) for corner in assembly.corners)
     # What is not known is not taken off either.
     slope = np.hypot(U_THERMAL_SLOPE, THERMAL_SLOPE * (warming == WARMING_UNKNOWN))
+    above = above_pulls(log, assembly, fitted.conditions.temperature)
+    known = np.isfinite(above)
     return AssemblySession(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare=tare_of(log, assembly.name),
         warming=warming,
         u_thermal=float(slope * warming),
+        warmth=float(np.mean(above, where=known)) if known.any() else 0.0,
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,

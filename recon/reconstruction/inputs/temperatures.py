@@ -1,13 +1,16 @@
-"""Compares the temperatures of pulls, tares and log: one of them may be in degF, labelled degC."""
+"""Temperatures of pulls, tares and log: how much warmer the drive was, and degF labelled degC."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, warn
+from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import celsius
 from recon.calibration.calibrated import Calibration
+from recon.mechanics.assembly import Assembly
 
 # Gauges are warmer by so much where links are hot; and so near are they on days that are alike.
 # Common practice, no source.
@@ -39,6 +42,22 @@ def warn_of_fahrenheit(log: xr.Dataset, calibration: Calibration) -> None:
         f"{celsius(most):.0f} degC). Check the units.",
         DataWarning,
     )
+
+
+def above_pulls(log: xr.Dataset, assembly: Assembly, pulls: float) -> Floats:
+    """Temperature (sample,) of an assembly's gauges above `pulls` [degC], that of its pulls [K].
+
+    The mean of its wheels; NaN where it is not known.
+    """
+    names = corner_names(log) if "gauge_temperature" in log.variables else []
+    own = [names.index(corner.name) for corner in assembly.corners if corner.name in names]
+    if not own:
+        return np.full(log.sizes["elapsed_time"], np.nan)
+    values = log.variables["gauge_temperature"].to_numpy()[:, own]
+    known = np.isfinite(values)
+    count = known.sum(axis=1)
+    total = np.sum(values, axis=1, where=known)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan) - pulls
 
 
 def _mean(log: xr.Dataset, name: str) -> float:
