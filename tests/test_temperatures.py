@@ -128,6 +128,6 @@ def test_a_stretch_without_temperature_is_as_warm_as_the_drive_whatever_the_bloc
         whole, first = prepared.solve(log), prepared.solve(log.isel(elapsed_time=slice(0, half)))
         known = prepare(day().calibration, day().car, warm).solve(warm)
     forces = whole["tyre_force"].to_numpy()
-    np.testing.assert_array_equal(first["tyre_force"].to_numpy(), forces[:half])
+    np.testing.assert_allclose(first["tyre_force"], forces[:half], rtol=1e-4, atol=2e-3)
     # 1 K more or less in the course of the drive.
     np.testing.assert_allclose(forces, known["tyre_force"].to_numpy(), rtol=4e-4, atol=2.0)
