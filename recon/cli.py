@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import sys
 import time
@@ -58,6 +59,7 @@ def _run(command: str, options: dict[str, object]) -> Report:
     from recon.base.second_core import second_core
 
     gc.set_threshold(UNSEARCHED)
+    atexit.register(gc.freeze)  # nothing is searched while the program ends
     with second_core(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         warnings.simplefilter("always", ReconWarning)
