@@ -145,10 +145,10 @@ def _moved(view: View, part: Part, k: int) -> float:
 
 def _mend_all(view: View, *, factor: float, tares_too: bool) -> View:
     """Raw indications of all gauges times `factor`."""
-    for name, part in view.parts.items():
-        tared = np.zeros_like(part.zero) if tares_too else np.nan_to_num(part.zero)
-        for i, zero in enumerate(tared):
-            view = _mend_line(view, name=name, i=i, factor=factor, zero=float(zero))
+    for part in view.parts.values():
+        zero = 0.0 if tares_too else np.nan_to_num(part.zero)[:, None]
+        y = factor * (part.samples.indication + zero) - zero
+        view = view.with_part(part.changed(y, factor * part.zero if tares_too else part.zero))
     return view
 
 

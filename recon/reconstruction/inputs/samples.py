@@ -162,7 +162,7 @@ def _warmth(log: xr.Dataset, solver: Solver) -> Floats:
     the session's `u_thermal` allows for.
     """
     pulls = solver.estimator.calibration.conditions.temperature
-    above = above_pulls(log, solver.assembly, pulls)
+    above = above_pulls(log, [c.name for c in solver.assembly.corners], pulls)
     return np.where(np.isfinite(above), above, solver.session.warmth)
 
 

@@ -26,7 +26,7 @@ from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
 from recon.reconstruction.inputs.steering import steer_of
-from recon.reconstruction.inputs.temperatures import above_pulls, warn_of_fahrenheit
+from recon.reconstruction.inputs.temperatures import mean_above_pulls, warn_of_fahrenheit
 from recon.reconstruction.solving.gauge_outage import failed_together
 
 MOST_NAMED = 6  # missing gauges that a message names
@@ -127,18 +127,18 @@ def _assembly_session(
             warn_missing(
                 log, corner.name, "brake_pressure", "intervals allow for an unknown brake torque"
             )
-    warming = max(_warming(log, corner.name, fitted) for corner in assembly.corners)
+    names, pulls = [c.name for c in assembly.corners], fitted.conditions.temperature
+    warmth = mean_above_pulls(log, names, pulls)
+    warming = max(_warming(mean_above_pulls(log, [name], pulls)) for name in names)
     # What is not known is not taken off either.
     slope = np.hypot(U_THERMAL_SLOPE, THERMAL_SLOPE * (warming == WARMING_UNKNOWN))
-    above = above_pulls(log, assembly, fitted.conditions.temperature)
-    known = np.isfinite(above)
     return AssemblySession(
         noise=chosen["noise"].to_numpy(),
         u_zero=chosen["u_zero"].to_numpy(),
         tare=tare_of(log, assembly.name),
         warming=warming,
         u_thermal=float(slope * warming),
-        warmth=float(np.mean(above, where=known)) if known.any() else 0.0,
+        warmth=warmth if np.isfinite(warmth) else 0.0,
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,
@@ -188,10 +188,6 @@ def _hub_noise(log: xr.Dataset, corner: str) -> Three:
     return x, y, z
 
 
-def _warming(log: xr.Dataset, name: str, fitted: CornerCalibration) -> float:
-    """Mean temperature of the gauges above that of the pulls [K], or a stated one."""
-    if logged(log, "gauge_temperature", name) and np.isfinite(fitted.conditions.temperature):
-        temperature = log["gauge_temperature"].sel(corner=name).to_numpy()
-        mean = np.mean(temperature, where=np.isfinite(temperature))
-        return float(abs(mean - fitted.conditions.temperature))
-    return WARMING_UNKNOWN
+def _warming(above: float) -> float:
+    """How far [K] a mean temperature is `above` or below that of the pulls; stated if not known."""
+    return abs(above) if np.isfinite(above) else WARMING_UNKNOWN

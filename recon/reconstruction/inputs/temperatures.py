@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from recon.base.arrays import Floats
@@ -10,7 +12,6 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import celsius
 from recon.calibration.calibrated import Calibration
-from recon.mechanics.assembly import Assembly
 
 # Gauges are warmer by so much where links are hot; and so near are they on days that are alike.
 # Common practice, no source.
@@ -44,13 +45,13 @@ def warn_of_fahrenheit(log: xr.Dataset, calibration: Calibration) -> None:
     )
 
 
-def above_pulls(log: xr.Dataset, assembly: Assembly, pulls: float) -> Floats:
-    """Temperature (sample,) of an assembly's gauges above `pulls` [degC], that of its pulls [K].
+def above_pulls(log: xr.Dataset, corners: Collection[str], pulls: float) -> Floats:
+    """Temperature (sample,) of the gauges of `corners` above that of their `pulls` [degC], in K.
 
-    The mean of its wheels; NaN where it is not known.
+    The mean of these corners; NaN where it is not known.
     """
     names = corner_names(log) if "gauge_temperature" in log.variables else []
-    own = [names.index(corner.name) for corner in assembly.corners if corner.name in names]
+    own = [names.index(name) for name in corners if name in names]
     if not own:
         return np.full(log.sizes["elapsed_time"], np.nan)
     values = log.variables["gauge_temperature"].to_numpy()[:, own]
@@ -60,8 +61,16 @@ def above_pulls(log: xr.Dataset, assembly: Assembly, pulls: float) -> Floats:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan) - pulls
 
 
+def mean_above_pulls(log: xr.Dataset, corners: Collection[str], pulls: float) -> float:
+    """Mean [K] over the log of `above_pulls`; NaN if no sample has a temperature."""
+    return _mean_of(above_pulls(log, corners, pulls))
+
+
 def _mean(log: xr.Dataset, name: str) -> float:
     """Mean of a temperature [degC] over everything that has one; NaN if nothing has."""
-    values = log[name].to_numpy() if name in log else np.zeros(0)
+    return _mean_of(log[name].to_numpy() if name in log else np.zeros(0))
+
+
+def _mean_of(values: Floats) -> float:
     known = np.isfinite(values)
     return float(np.mean(values, where=known)) if known.any() else float("nan")
