@@ -16,6 +16,7 @@ from scipy.spatial.transform import Rotation
 from recon.base.errors import DataError, VehicleError
 from recon.car.linkage import lone
 from recon.car.vehicle import Attachment, Corner, Support, Vehicle
+from recon.mechanics import motion
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.build_mechanism import mechanism_of
 from recon.mechanics.closure import rotation_matrix
@@ -164,6 +165,23 @@ def test_points_given_beside_the_mechanism_count(club_racer: Vehicle) -> None:
     points, centres = mechanism.points + ahead, mechanism.centres + ahead
     here, there = pose(mechanism, 0.03), pose(mechanism, 0.03, points=points, centres=centres)
     assert_allclose(there.wheels[0].contact, here.wheels[0].contact + ahead, rtol=0, atol=CLOSED)
+
+
+def test_poses_are_kept_unless_they_are_many(
+    club_racer: Vehicle, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """For the same mechanism and the same numbers alone."""
+    mechanism, travel = assembly_of(club_racer, "FL").mechanism, np.linspace(-0.01, 0.02, 4)
+    kept = pose(mechanism, travel[:, None], 0.01)
+    assert pose(mechanism, travel[:, None].copy(), 0.01) is kept
+    assert assembly_of(club_racer, "FL").mechanism is mechanism
+    assert assembly_of(replace(club_racer), "FL").mechanism is not mechanism
+    assert pose(mechanism, travel[:, None], 0.02) is not kept
+    assert pose(mechanism, travel[:, None], 0.01, points=mechanism.points + 0.1) is not kept
+    monkeypatch.setattr(motion, "MANY", 3)
+    many = pose(mechanism, travel[:, None], 0.01)
+    assert many is not kept
+    assert_allclose(many.hubs, kept.hubs, rtol=0, atol=0)
 
 
 def test_rotation_matrix_is_that_of_scipy() -> None:

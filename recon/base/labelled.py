@@ -79,7 +79,7 @@ def sentences_of(dataset: xr.Dataset, name: str, separator: str = SEPARATOR) -> 
 
 def corner_names(dataset: xr.Dataset | xr.DataArray) -> list[str]:
     """Names of the corners of a dataset in its order."""
-    return [str(name) for name in dataset["corner"].to_numpy()]
+    return list(map(str, dataset.get_index("corner")))
 
 
 def require(

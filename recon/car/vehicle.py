@@ -249,7 +249,7 @@ class Assumed:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # so that what is worked out of it can be kept
 class Vehicle:
     """The whole car as its file describes it; `corners` holds only the corners described."""
 

@@ -35,16 +35,18 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     elapsed = log["elapsed_time"].to_numpy()
     least = FEWEST_TIME / usual_step(elapsed)
     flags = log["gauge_status"].to_numpy()
+    shown = np.bitwise_or.reduce(flags, axis=0)  # mostly nothing
     # Gaps of the whole log are no fault of a gauge.
-    gap = np.ones(len(flags), dtype=bool)
-    for column in flags.T:
+    gap = np.full(len(flags), np.all((shown & BIT["missing_input"]) > 0))
+    for column in flags.T if gap.all() else ():
         gap &= (column & BIT["missing_input"]) > 0
     names = list(map(str, log["gauge"].to_numpy()))
     for solver in prepared.solvers:
         found: dict[tuple[str, bytes], list[str]] = {}
         for gauge in solver.gauges:
-            for flag in SHOWN:
-                bad = ((flags[:, names.index(gauge)] & BIT[flag]) > 0) & ~gap
+            k = names.index(gauge)
+            for flag in (flag for flag in SHOWN if shown[k] & BIT[flag]):
+                bad = ((flags[:, k] & BIT[flag]) > 0) & ~gap
                 if np.count_nonzero(bad) >= least:
                     found.setdefault((flag, bad.tobytes()), []).append(gauge)
         failures = [

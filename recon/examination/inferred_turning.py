@@ -30,7 +30,7 @@ def turned_again(new: xr.Dataset, old: xr.Dataset, car: Vehicle) -> xr.Dataset:
 
     `old` is the thinned log before the change.
     """
-    if all(new[name].equals(old[name]) for name in yaw_channels(old)):
+    if all(new.variables[n].equals(old.variables[n]) for n in yaw_channels(old)):
         return new
     before, after = _yaw(old), _yaw(new)
     wheels = old[INFERRED].to_numpy().copy()

@@ -109,8 +109,9 @@ def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) 
     back = min(back, count - 2.0)
     whole = int(back)
     rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
-    columns = [list(log["gauge"].to_numpy()).index(gauge) for gauge in gauges]
-    values = log["indication"].to_numpy()
+    names = log.get_index("gauge").tolist()
+    columns = [names.index(gauge) for gauge in gauges]
+    values = log.variables["indication"].to_numpy()
     places = [(rows - k)[:, None] for k in (0, whole, whole + 1)]
     now, before, earlier = (values[at, columns] for at in places)
     change = now - before - (back - whole) * (earlier - before)

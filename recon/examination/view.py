@@ -229,10 +229,10 @@ class View:
     # What several comparisons of this very view share.
     worked_out: dict[str, Any] = field(default_factory=dict, init=False, compare=False)
 
-    @property
+    @cached_property
     def elapsed(self) -> Floats:
         """Middle of each short mean, (n,) [s]."""
-        return np.asarray(self.log["elapsed_time"].to_numpy())
+        return np.asarray(self.log.variables["elapsed_time"].to_numpy())
 
     @cached_property
     def corners(self) -> tuple[str, ...]:
@@ -265,7 +265,7 @@ class View:
         if name not in self.log or f"u_{name}" in self.log:
             return None
         values = self.log.variables[name]
-        out = values.to_numpy()
+        out = values.values
         if corner is not None:
             if corner not in self._logged_corners:
                 return None

@@ -7,6 +7,7 @@ an axle ties.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from recon.car.linkage import Linkage, assembly_names, linkage_of
 from recon.car.vehicle import Vehicle
 from recon.mechanics.build_mechanism import load_arms, mechanism_of
 from recon.mechanics.structure import Mechanism
+
+ASSEMBLIES = 32  # that are kept: those of a few cars
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,7 @@ class Assembly(Linkage):
         return load_arms(self.mechanism)[list(self.mechanism.members)]
 
 
+@lru_cache(maxsize=ASSEMBLIES)
 def assembly_of(car: Vehicle, name: str) -> Assembly:
     """The assembly of that name, or the assembly of the corner of that name.
 

@@ -22,8 +22,7 @@ from recon.base.arrays import Floats
 from recon.car.vehicle import TWO_FORCE
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.balance import balance
-from recon.mechanics.motion import Pose, pose
-from recon.mechanics.rows import rows_of
+from recon.mechanics.motion import POSES, Pose, pose
 from recon.mechanics.section_loads import cut
 from recon.mechanics.statics import member_matrix
 from recon.mechanics.structure import INNER, OUTER, Mechanism, cross
@@ -40,6 +39,7 @@ def bush_loads(assembly: Assembly, at: Pose) -> Floats:
     return np.asarray(loads_per_rate(at) @ rates)
 
 
+@lru_cache(maxsize=POSES)
 def loads_per_rate(at: Pose) -> Floats:
     """Loads of members per vertical bush rate of each wheel, (..., member, wheel) [N per N/m].
 
@@ -102,7 +102,7 @@ def _twist(at: Pose, links: list[int]) -> tuple[Floats, Floats]:
 
     The gradient stands link by link in the rows of `rows_of`; motions are those of its rows.
     """
-    mechanism, rows = at.mechanism, rows_of(at.mechanism, at)
+    mechanism, rows = at.mechanism, at.balance.rows
     gradient = np.zeros((*rows.gap.shape, len(mechanism.bodies), 6))
     energy = np.zeros(at.rack.shape)
     for i in links:

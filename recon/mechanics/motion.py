@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from math import prod
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,8 +19,12 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.car.vehicle import Corner, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
+from recon.mechanics.balance import Balance, balance
 from recon.mechanics.closure import closed
 from recon.mechanics.structure import Mechanism, State, hubs_of
+
+POSES = 128  # batches of poses that are kept: every calibration of a car needs the same ones
+MANY = 4096  # poses of a batch that is not kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +43,7 @@ class WheelAt:
     inclination: Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)  # without slots, so that its balance can be kept
 class Pose(State):
     """A batch of poses of one mechanism: its state with closed gaps, and its wheels.
 
@@ -51,6 +57,11 @@ class Pose(State):
     def hubs(self) -> Floats:
         """Wheel centres (..., wheel, xyz) [m]."""
         return np.stack([w.hub for w in self.wheels], axis=-2)
+
+    @cached_property
+    def balance(self) -> Balance:
+        """Loads of all supports per wrench about the wheel centres; see `balance`."""
+        return balance(self.mechanism, self)
 
 
 def pose(
@@ -77,6 +88,17 @@ def pose(
     batch = np.broadcast_shapes(
         travel.shape[:-1], rack.shape, points.shape[:-3], centres.shape[:-2]
     )
+    given = ((each.shape, each.tobytes()) for each in (travel, rack, points, centres))
+    make = _pose if prod(batch) <= MANY else _pose.__wrapped__
+    return make(mechanism, batch, *given)
+
+
+@lru_cache(maxsize=POSES)
+def _pose(
+    mechanism: Mechanism, batch: tuple[int, ...], *given: tuple[tuple[int, ...], bytes]
+) -> Pose:
+    """Poses of shape `batch`; `given` are shapes and contents of `pose`'s arrays in their order."""
+    travel, rack, points, centres = (np.frombuffer(b).reshape(shape) for shape, b in given)
     travels = np.broadcast_to(travel, (*batch, len(mechanism.wheels)))
     rack = np.broadcast_to(rack, batch)
     points = np.broadcast_to(points, (*batch, *points.shape[-3:]))

@@ -12,7 +12,6 @@ from dataclasses import replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.mechanics.balance import Balance, balance
 from recon.mechanics.motion import Pose, WheelAt
 from recon.mechanics.section_loads import open_section_loads, section_loads
 from recon.mechanics.structure import cross
@@ -31,7 +30,7 @@ def load_matrix(at: Pose) -> Floats:
     Raises VehicleError: the mechanism passes a dead centre; the message names corner and condition
     number.
     """
-    return _balance(at).known
+    return at.balance.known
 
 
 def section_matrix(at: Pose) -> Floats:
@@ -40,7 +39,7 @@ def section_matrix(at: Pose) -> Floats:
     Columns are those of `load_matrix`: [N per N] for forces, [N per N m] for moments; loads of
     bending and torsion are in N m.
     """
-    return section_loads(at.mechanism, at, _balance(at))
+    return section_loads(at.mechanism, at, at.balance)
 
 
 def member_matrix(at: Pose) -> Floats:
@@ -48,7 +47,7 @@ def member_matrix(at: Pose) -> Floats:
 
     Columns are those of `load_matrix`: [N per N] for forces, [N per N m] for moments.
     """
-    found = _balance(at)
+    found = at.balance
     loads = found.known
     if at.mechanism.sections:
         cuts = section_loads(at.mechanism, at, found)
@@ -77,16 +76,12 @@ def open_loads(at: Pose) -> tuple[Floats, Floats]:
     `section_matrix`, one possible solution where compliances are missing; states of self-stress
     (..., row and section, k) may be added in any amount.
     """
-    found = _balance(at)
+    found = at.balance
     cuts, loose = open_section_loads(at.mechanism, at, found)
     return (
         np.concatenate([found.loads, cuts], axis=-2),
         np.concatenate([found.unsplit, loose], axis=-2),
     )
-
-
-def _balance(at: Pose) -> Balance:
-    return balance(at.mechanism, at)
 
 
 def road_columns(at: Pose, *, hub_passes_spin: bool | Sequence[bool]) -> Floats:

@@ -146,7 +146,7 @@ class Mechanism:
         return np.array([w.centre for w in self.wheels])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class State:
     """Positions of all bodies, for one pose or a batch.
 

@@ -7,16 +7,14 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning, warn
+from recon.base.labelled import corner_names
 from recon.base.late import xr
 
 
 def logged(log: xr.Dataset, name: str, corner: str) -> bool:
     """True where a channel of a corner holds any number."""
-    if name not in log or corner not in set(map(str, log["corner"].to_numpy())):
-        return False
-    values = log[name].sel(corner=corner).to_numpy()
-    # The start decides nearly always; only a channel that begins late is looked at whole.
-    return any(bool(np.isfinite(part).any()) for part in (values[:100], values))
+    values = _of_corner(log, name, corner)
+    return values is not None and bool(_any_number(values).any())
 
 
 def warn_missing(log: xr.Dataset, corner: str, channel: str, instead: str) -> None:
@@ -33,14 +31,30 @@ def warn_of_prior(text: str) -> None:
 
 def axes_logged(log: xr.Dataset, name: str, corner: str | None) -> NDArray[np.bool_]:
     """Axes of an acceleration that hold any number, (3,)."""
-    if name not in log or (corner is not None and not logged(log, name, corner)):
-        return np.zeros(3, dtype=bool)
-    values = log[name] if corner is None else log[name].sel(corner=corner)
-    return np.asarray(np.isfinite(values.to_numpy()).any(axis=0))
+    values = _of_corner(log, name, corner)
+    return np.zeros(3, dtype=bool) if values is None else _any_number(values)
+
+
+def _of_corner(log: xr.Dataset, name: str, corner: str | None) -> NDArray | None:
+    """Values (sample, ...) of a channel of a corner, or of the car; None if there are none."""
+    if name not in log:
+        return None
+    values = log.variables[name].to_numpy()
+    if corner is None:
+        return values
+    names = corner_names(log)
+    return values[:, names.index(corner)] if corner in names else None
+
+
+def _any_number(values: NDArray) -> NDArray[np.bool_]:
+    """Whether a column of (sample, ...) holds any number."""
+    # The start decides nearly always; only a channel that begins late is looked at whole.
+    start = np.isfinite(values[:100]).any(axis=0)
+    return np.asarray(start if start.all() else np.isfinite(values).any(axis=0))
 
 
 def specific_force(log: xr.Dataset) -> Floats | None:
     """Specific force (3, sample) of the body [m/s2] with all its axes, None if it is not logged."""
     if not axes_logged(log, "acceleration", None).all():
         return None
-    return np.asarray(log["acceleration"].to_numpy().T)
+    return np.asarray(log.variables["acceleration"].to_numpy().T)

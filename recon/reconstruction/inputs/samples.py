@@ -66,7 +66,7 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
 
     Raises DataError: a channel that the session was prepared with is not in the log.
     """
-    elapsed = log["elapsed_time"].to_numpy()
+    elapsed = log.variables["elapsed_time"].to_numpy()
     lean, level = _leans(log, car, session)
     gaps = ~(np.isfinite(level.roll) & np.isfinite(level.pitch))
     turn = attitude_matrix(np.nan_to_num(level.roll), np.nan_to_num(level.pitch))
@@ -121,7 +121,7 @@ def _leans(log: xr.Dataset, car: Vehicle, session: Session) -> tuple[Lean, Lean]
 def _body_force(log: xr.Dataset, turn: Floats) -> Floats:
     if "acceleration" not in log:
         return STANDARD_GRAVITY * turn[2]
-    return np.asarray(log["acceleration"].to_numpy().T)
+    return np.asarray(log.variables["acceleration"].to_numpy().T)
 
 
 def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Samples:

@@ -54,7 +54,10 @@ def above_pulls(log: xr.Dataset, corners: Collection[str], pulls: float) -> Floa
     own = [names.index(name) for name in corners if name in names]
     if not own:
         return np.full(log.sizes["elapsed_time"], np.nan)
-    values = log.variables["gauge_temperature"].to_numpy()[:, own]
+    values = log.variables["gauge_temperature"].to_numpy()
+    if len(own) == 1:
+        return np.asarray(values[:, own[0]] - pulls)
+    values = values[:, own]
     known = np.isfinite(values)
     count = known.sum(axis=1)
     total = np.sum(values, axis=1, where=known)
