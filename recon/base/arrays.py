@@ -1,4 +1,4 @@
-"""Names of array types that all stages use, stretches of a mask, and the sampling interval."""
+"""Array types that all stages use, stretches of a mask, root mean squares, sampling intervals."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+PART = 16384  # samples whose squares are held at once
 MANY = 256  # intervals, beyond which their median becomes no surer, only slower to find
 
 
@@ -22,6 +23,15 @@ def side_by_side(values: NDArray[Any], at: list[int]) -> NDArray[Any]:
 def cuts(count: int, size: int) -> list[slice]:
     """Slices of at most `size` that cover so many samples in turn."""
     return [slice(start, min(start + size, count)) for start in range(0, count, size)]
+
+
+def rms(values: Floats) -> float:
+    """Root mean square of values (sample,) that are known [any unit]; NaN if none is."""
+    total, count = 0.0, 0
+    for part in cuts(len(values), PART):
+        own = values[part][np.isfinite(values[part])]
+        total, count = total + float(own @ own), count + len(own)
+    return float(np.sqrt(total / count)) if count else float("nan")
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:

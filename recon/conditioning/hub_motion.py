@@ -60,23 +60,50 @@ MOTION = {
         ("corner",), "part of it along y: sideways shaking quicker than 5 Hz, assumed", "m/s2"
     ),
 }
+YAW_BY_SPEED = "yaw_by_speed"  # yaw rate that the motion of the wheels has, where none is logged
 STEER = ("steer", "rack", "steering_wheel_angle")
 HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is nothing but noise
 
 
 @dataclass(frozen=True, slots=True)
-class Motion:
-    """Derivatives of the body's motion, None where they cannot be found.
+class Turn:
+    """How a body yaws: `yaw` (sample,) [rad/s] and its `change` [rad/s2].
 
-    `yaw` (sample,) [rad/s], its derivative, and second derivatives of roll and pitch [rad/s2];
-    `u_yaw` has the shares (2,) of its terms along x and y and yaw [rad/s2] that are not seen.
+    `share` (2,) of its terms along x and y, and so much yaw [rad/s2] as is `unseen`, are not known.
     """
 
-    yaw: Floats | None
-    yaw_change: Derivative | None
-    u_yaw: tuple[tuple[float, float], float]
+    yaw: Floats
+    change: Derivative
+    share: tuple[float, float]
+    unseen: float = 0.0
+
+    def terms(self, arm: Floats) -> tuple[Floats, Floats]:
+        """Terms of yaw (sample, 2) along x and y at `arm` (3,) [m], and their u (2,) [m/s2]."""
+        terms = turning(self.yaw, self.change.values, arm)
+        size = np.sqrt(np.nanmean(np.square(terms), axis=0))
+        other = np.hypot(self.change.u, self.unseen) * np.abs(arm[[1, 0]])
+        return terms, np.hypot(np.array(self.share) * size, other)
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """The body's yaw, second derivatives of roll and pitch [rad/s2]; None where not found."""
+
+    turn: Turn | None
     roll: Derivative | None
     pitch: Derivative | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Wheel:
+    """Relative acceleration `value` (sample, 3) of one wheel centre and its `u` (3,) [m/s2].
+
+    `shaking` [m/s2] is the part of u along y that is quick shaking.
+    """
+
+    value: Floats
+    u: Floats
+    shaking: float
 
 
 def arm_of(car: Vehicle, name: str) -> Floats:
@@ -120,12 +147,16 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     known = "travel" in log and "acceleration" in log
     slopes = _slopes(assemblies_of(car)) if known else {}
     names = corner_names(log)
-    relative, u = columns((log.sizes["elapsed_time"], len(names), 3)), np.empty((len(names), 4))
+    relative, u = columns((log.sizes["elapsed_time"], len(names), 3)), np.empty((len(names), 3))
+    shaking = np.empty(len(names))
     for k, name in enumerate(names):
-        slope = slopes.get(name, 0.0)
-        relative[:, k], u[k] = _of_corner(log, car, name, motion, slope, band)
-    arrays = dict(zip(MOTION, (relative, u[:, :3], u[:, 3]), strict=True))
+        wheel = _of_corner(log, car, name, motion, slopes.get(name, 0.0), band)
+        relative[:, k], u[k], shaking[k] = wheel.value, wheel.u, wheel.shaking
+    arrays = dict(zip(MOTION, (relative, u, shaking), strict=True))
     out = out.assign_coords(component=["x", "y", "z"])
+    if motion.turn is not None and "yaw_rate" not in log:
+        words = {"units": "rad/s", "long_name": "yaw rate by speed and sideways acceleration"}
+        out[YAW_BY_SPEED] = (("elapsed_time",), motion.turn.yaw, words)
     if top_of(band) > HOP_BAND[0]:
         rate = _rate_of(out["indication"].to_numpy(), band)
         out["indication_rate"] = (("elapsed_time", "gauge"), rate)
@@ -173,21 +204,35 @@ def _wanted(log: xr.Dataset, car: Vehicle) -> bool:
 
 
 def _body_motion(out: xr.Dataset, log: xr.Dataset, band: Band) -> Motion:
-    yaw, change, u_yaw = None, None, (YAW_SHARE, 0.0)
+    turn = None
     if "yaw_rate" in log:
-        yaw, change = out["yaw_rate"].to_numpy(), _derivative_of(log["yaw_rate"], 1, band)
+        change = _derivative_of(log["yaw_rate"], 1, band)
+        turn = None if change is None else Turn(out["yaw_rate"].to_numpy(), change, YAW_SHARE)
     elif shows_yaw(log):
-        # A car without sideslip turns by its lateral acceleration over its speed.
         aside, speed = log["acceleration"], log["speed"].to_numpy()
-        raw = aside.to_numpy()[:, 1] / np.maximum(speed, SLOWEST)
-        slow = replace(band, bandwidth=min(YAW_TOP, band.bandwidth))
-        yaw = low_pass(raw[:, None], slow.bandwidth, slow.rate, slow.parts)[:, 0]
-        change, u_yaw = derivative(raw, 1, slow, own_step(aside)), (SPEED_SHARE, QUICK_YAW)
+        turn = turn_by_speed(aside.to_numpy()[:, 1], speed, band, own_step(aside))
     roll, pitch = (
         _derivative_of(log[name], 2, band) if name in log else None for name in ("roll", "pitch")
     )
     both = roll is not None and pitch is not None
-    return Motion(yaw, change, u_yaw, roll if both else None, pitch if both else None)
+    return Motion(turn, roll if both else None, pitch if both else None)
+
+
+def turn_by_speed(
+    aside: Floats, speed: Floats | float, band: Band, own_step: float = 0.0
+) -> Turn | None:
+    """How a car without sideslip yaws: by its acceleration `aside` over its speed, up to `YAW_TOP`.
+
+    `aside` (sample,) [m/s2]; `speed` (sample,) or one number [m/s]; `own_step` [s] as in
+    `derivative`.  None where the drive is too short.
+    """
+    raw = aside / np.maximum(speed, SLOWEST)
+    slow = replace(band, bandwidth=min(YAW_TOP, band.bandwidth))
+    change = derivative(raw, 1, slow, own_step)
+    if change is None:
+        return None
+    yaw = low_pass(raw[:, None], slow.bandwidth, slow.rate, slow.parts)[:, 0]
+    return Turn(yaw, change, SPEED_SHARE, QUICK_YAW)
 
 
 def _derivative_of(channel: xr.DataArray, order: int, band: Band) -> Derivative | None:
@@ -213,11 +258,8 @@ def _slopes(assemblies: dict[str, Assembly]) -> dict[str, float]:
 
 def _of_corner(
     log: xr.Dataset, car: Vehicle, name: str, motion: Motion, slope: float, band: Band
-) -> tuple[Floats, Floats]:
-    """Relative acceleration (sample, 3) of one wheel centre [m/s2].
-
-    Beside it its uncertainty along x, y and z, and the part of y that is quick shaking (4,).
-    """
+) -> _Wheel:
+    """Relative acceleration of one wheel centre."""
     arm = arm_of(car, name)
     top = top_of(band)
     value = np.zeros((log.sizes["elapsed_time"], 3))
@@ -226,7 +268,7 @@ def _of_corner(
     value[:, 2] = vertical
     u[2] = np.sqrt(square)
     value[:, 1] += slope * vertical
-    yaw, u_yaw = _yaw_terms(motion, arm)
+    yaw, u_yaw = (0.0, np.full(2, NO_YAW)) if motion.turn is None else motion.turn.terms(arm)
     value[:, :2] += yaw
     u[:2] = np.sqrt(u[:2] ** 2 + u_yaw**2 + (np.array(SHAKE_SHARE) * shake) ** 2)
     slow = side_spectrum(min(QUICK, top))
@@ -235,7 +277,7 @@ def _of_corner(
         value[:, 0] += arm[2] * motion.pitch.values
         value[:, 1] -= arm[2] * motion.roll.values
         u[:2] = np.hypot(u[:2], abs(arm[2]) * np.array([motion.pitch.u, motion.roll.u]))
-    return value, np.append(u, shaking)
+    return _Wheel(value, u, float(shaking))
 
 
 def _vertical(
@@ -263,17 +305,6 @@ def _unseen_road(travel: xr.DataArray, band: Band) -> float:
     if step == 0.0 or SHOWN / step >= top:
         return 0.0
     return road_spectrum(top) ** 2 - road_spectrum(SHOWN / step) ** 2
-
-
-def _yaw_terms(motion: Motion, arm: Floats) -> tuple[Floats, Floats]:
-    """Terms of yaw (sample, 2) along x and y, and their uncertainties (2,) [m/s2]."""
-    if motion.yaw is None or motion.yaw_change is None:
-        return np.zeros(2), np.full(2, NO_YAW)
-    terms = turning(motion.yaw, motion.yaw_change.values, arm)
-    size = np.sqrt(np.nanmean(np.square(terms), axis=0))
-    share, unseen = motion.u_yaw
-    other = np.hypot(motion.yaw_change.u, unseen) * np.abs(arm[[1, 0]])
-    return terms, np.hypot(np.array(share) * size, other)
 
 
 def turning(yaw: Floats, change: Floats, arm: Floats) -> Floats:

@@ -12,7 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
-from recon.conditioning.hub_motion import SLOWEST, arm_of, shows_yaw, turning
+from recon.conditioning.hub_motion import SLOWEST, YAW_BY_SPEED, arm_of, turning
 
 INFERRED = "relative_acceleration"
 SLOPE = "slope_of_"
@@ -20,9 +20,11 @@ SLOPE = "slope_of_"
 
 def yaw_channels(log: xr.Dataset) -> tuple[str, ...]:
     """Channels of a thinned log that the inferred acceleration of the wheels follows by yaw."""
-    if INFERRED not in log or not shows_yaw(log):
+    if INFERRED not in log:
         return ()
-    return ("yaw_rate",) if "yaw_rate" in log else ("speed", "acceleration")
+    if "yaw_rate" in log:
+        return ("yaw_rate",)
+    return ("speed", "acceleration") if YAW_BY_SPEED in log else ()
 
 
 def turned_again(new: xr.Dataset, old: xr.Dataset, car: Vehicle) -> xr.Dataset:
@@ -32,7 +34,8 @@ def turned_again(new: xr.Dataset, old: xr.Dataset, car: Vehicle) -> xr.Dataset:
     """
     if all(new.variables[n].equals(old.variables[n]) for n in yaw_channels(old)):
         return new
-    before, after = _yaw(old), _yaw(new)
+    before = _yaw(old)
+    after = _yaw(new) if "yaw_rate" in old else _followed(before, new, old)
     wheels = old[INFERRED].to_numpy().copy()
     for k, corner in enumerate(corner_names(old)):
         arm = arm_of(car, corner)
@@ -42,12 +45,30 @@ def turned_again(new: xr.Dataset, old: xr.Dataset, car: Vehicle) -> xr.Dataset:
 
 def _yaw(log: xr.Dataset) -> tuple[Floats, Floats]:
     """Yaw rate [rad/s] and its change [rad/s2], (n,) each; 0 where a channel has no value."""
-    if "yaw_rate" in log:
-        yaw, change = log["yaw_rate"].to_numpy(), log[f"{SLOPE}yaw_rate"].to_numpy()
-    else:
-        speed = np.maximum(log["speed"].to_numpy(), SLOWEST)
-        gains = np.where(speed > SLOWEST, log[f"{SLOPE}speed"].to_numpy(), 0.0)
-        aside, jerk = (log[f"{s}acceleration"].to_numpy()[:, 1] for s in ("", SLOPE))
-        yaw = aside / speed
-        change = (jerk - yaw * gains) / speed
-    return np.nan_to_num(yaw), np.nan_to_num(change)
+    name = "yaw_rate" if "yaw_rate" in log else YAW_BY_SPEED
+    yaw, change = (np.nan_to_num(log[f"{of}{name}"].to_numpy()) for of in ("", SLOPE))
+    return yaw, change
+
+
+def _followed(
+    before: tuple[Floats, Floats], new: xr.Dataset, old: xr.Dataset
+) -> tuple[Floats, Floats]:
+    """The yaw rate by speed and sideways acceleration of a changed log, from that `before`.
+
+    It is their quotient as conditioning found it: that of the old speed to the new one is a factor,
+    and more acceleration comes on top.
+    """
+    (yaw, change), (speed, gain), (was, gained) = before, _speed(new), _speed(old)
+    aside, jerk = (
+        new[f"{of}acceleration"].to_numpy()[:, 1] - old[f"{of}acceleration"].to_numpy()[:, 1]
+        for of in ("", SLOPE)
+    )
+    ratio, more = was / speed, aside / speed
+    drift, rise = (gained - ratio * gain) / speed, (jerk - more * gain) / speed
+    return np.nan_to_num(yaw * ratio + more), np.nan_to_num(change * ratio + yaw * drift + rise)
+
+
+def _speed(log: xr.Dataset) -> tuple[Floats, Floats]:
+    """Speed [m/s] that a yaw rate is divided by, and its change [m/s2], (n,) each."""
+    speed = np.maximum(log["speed"].to_numpy(), SLOWEST)
+    return speed, np.where(speed > SLOWEST, log[f"{SLOPE}speed"].to_numpy(), 0.0)

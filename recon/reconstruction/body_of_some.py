@@ -1,0 +1,166 @@
+"""Acceleration of the body by the gauges of some of its wheels.
+
+The body is taken to be accelerated along and sideways as its part on these wheels is:
+
+    specific force = g (Fx, Fy) / Fz,   sums over the wheels that are seen.                (1)
+
+Sideways this is the acceleration of these wheels, yaw included, and is used as the body's: a car
+whose yaw inertia is mass times the distances of both axles moves like two masses over its axles.
+Along, another axle may drive or brake; the load of the wheels shows how quick the whole car speeds
+up,
+
+    a_x = +-(load at rest - Fz) wheelbase / (share mass height),   + for the front axle,   (2)
+
+of which both wheels of an axle share all, and one wheel a half.  The load of one wheel also shows
+how the car turns: what goes with its sideways acceleration, and with the change of that, is fitted
+and taken off.  Upwards these wheels shake the body, and so do the others, by forces as large.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+
+from recon.base.arrays import Floats, cuts, rms
+from recon.base.late import xr
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import Vehicle
+from recon.conditioning.filters import low_pass
+from recon.conditioning.hub_motion import HOP_BAND, shows_yaw
+from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
+from recon.reconstruction.seen_by_gauges import Seen
+from recon.reconstruction.solving.solve import BLOCK
+from recon.reconstruction.steer_from_gauges import smooth
+from recon.records.scratch import room
+
+# Common practice, no source.  By equation (1): another axle brakes more, tyres of an axle share
+# unequally.  Together they accelerate what is on them, however they share it, but for the day's
+# weight and for pitching.
+U_OF_SOME, U_OF_SOME_SHARE = (1.0, 0.5), (0.3, 0.15)  # m/s2; relative, of the rms
+U_OF_AXLE_SHARE = 0.07
+DRIVEN_TIME = 0.4  # share of a drive in which an axle drives
+# By equation (2): air and road; height of the centre of mass, relative; weight of the day, of the
+# load at rest, and what springs and driver move to one wheel of an axle; how much quicker a drive
+# ends than it begins, which tells weight from acceleration.
+U_BY_LOAD, U_HEIGHT_SHARE, U_WEIGHT_SHARE, U_GAIN = 0.5, 0.1, 0.05, 15.0  # m/s2, 1, 1, m/s
+U_CORNER_SHARE = 0.1
+SLOW = 0.15  # s; quicker changes are those by equation (1)
+LEAST_LOAD = 0.3  # of the usual load: wheels that are nearly off the ground show no acceleration
+U_SLOW_HEAVE = 0.3  # m/s2 upwards, slower than `HOP_BAND`: crests and dips
+AXLES = ({"FL", "FR"}, {"RL", "RR"})
+
+
+def body_of_some(
+    log: xr.Dataset, car: Vehicle, seen: list[Seen], links: dict[str, Floats]
+) -> tuple[Floats, Floats]:
+    """Specific force (3, sample) of the body by some wheels, and its uncertainty (3,) [m/s2].
+
+    `log` (elapsed_time, gauge) is as `condition` returns it, `links` (3, sample) [N] are the forces
+    of the links of each wheel that is `seen`.
+    """
+    force = _by_load_and_force(seen, links)
+    flat, load = force[:2], force[2]
+    axle = any(ends <= set(links) for ends in AXLES)
+    shares = U_OF_SOME_SHARE[0], U_OF_AXLE_SHARE if axle else U_OF_SOME_SHARE[1]
+    size = np.array(shares) * [rms(own) for own in flat]
+    u = np.append(np.hypot(U_OF_SOME, size), _heave(log, car, load, len(links)))
+    u[0] = np.hypot(u[0], _unseen_driving(log, car, flat[0], links))
+    if has_four_wheels(car) and len({name[0] for name in links}) == 1:
+        ahead, u_ahead = _by_load(log, car, seen, links, force)
+        if u_ahead < u[0]:
+            flat[0], u[0] = ahead, u_ahead
+    if shows_yaw(log):
+        flat[1] -= _aside(log, links)
+    load[:] = STANDARD_GRAVITY  # upwards nothing else is seen
+    return force, u
+
+
+def _by_load_and_force(seen: list[Seen], links: dict[str, Floats]) -> Floats:
+    """Equation (1) along and sideways [m/s2], and the load [N] of all wheels, (3, sample)."""
+    references = [reference for one in seen for reference in one.solver.estimator.references]
+    # The only axle that drives pushes the other one as well.
+    pushed = sum(r.vertical for r in references) / sum(r.driving for r in references)
+    out, least = room(next(iter(links.values())).shape), LEAST_LOAD * _at_rest(seen)
+    for part in cuts(out.shape[1], BLOCK):
+        own = np.sum([link[:, part] for link in links.values()], axis=0)
+        out[2, part] = own[2]
+        out[:2, part] = STANDARD_GRAVITY * own[:2] / np.maximum(own[2], least)
+        out[0, part] *= np.where(out[0, part] > 0, pushed, 1.0)
+    return out
+
+
+def _at_rest(seen: list[Seen]) -> float:
+    """Load [N] of the body on these wheels when the car stands."""
+    return STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
+
+
+def _heave(log: xr.Dataset, car: Vehicle, load: Floats, wheels: int) -> float:
+    """Acceleration upwards [m/s2 rms] that nothing shows, by the quick part of a `load` (sample,).
+
+    All wheels of the car are shaken as hard as these, and independently.
+    """
+    top = min(float(log.attrs["bandwidth"]), 0.5 * float(log.attrs["rate"]))
+    slow = low_pass(load[:, None], min(HOP_BAND[0], top), float(log.attrs["rate"]))[:, 0]
+    mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
+    quick = np.sqrt(len(car.corners) / wheels) * rms(load - slow) / mass
+    return float(np.hypot(U_SLOW_HEAVE, quick))
+
+
+def _unseen_driving(log: xr.Dataset, car: Vehicle, ahead: Floats, links: Collection[str]) -> float:
+    """Size [m/s2 rms] of driving by another axle than those of some wheels, 0 if none does.
+
+    A drive gains as much speed as its brakes take, by `ahead` (sample,) [m/s2], within `U_GAIN`.
+    """
+    driven = {name[0] for name, corner in car.corners.items() if corner.driven}
+    if driven and driven & {name[0] for name in links}:
+        return 0.0
+    duration = len(ahead) / float(log.attrs["rate"])
+    lost = float(np.nanmean(np.maximum(-ahead, 0.0)))
+    return float(np.hypot(lost, U_GAIN / duration) / np.sqrt(DRIVEN_TIME))
+
+
+def _by_load(
+    log: xr.Dataset, car: Vehicle, seen: list[Seen], links: Collection[str], force: Floats
+) -> tuple[Floats, float]:
+    """Acceleration ahead (sample,) by equation (2), quick changes as by (1), and its u [m/s2].
+
+    `force` (3, sample) is as `_by_load_and_force` returns it, for wheels of one axle.
+    """
+    rate, (quick, aside, load) = float(log.attrs["rate"]), force
+    sign, alone = 1 if next(iter(links))[0] == "F" else -1, len(links) == 1
+    per_load = sign * wheelbase(car) / (car.mass * car.centre_of_mass[2]) * (2 if alone else 1)
+    at_rest = abs(per_load) * _at_rest(seen)
+    slow = smooth(np.nan_to_num(per_load * (_at_rest(seen) - load)), SLOW * rate)
+    turning = _turning(smooth(np.nan_to_num(aside), SLOW * rate), slow) if alone else 0.0 * slow
+    weight = U_WEIGHT_SHARE, U_CORNER_SHARE if alone else 0.0
+    squares = (at_rest * np.hypot(*weight)) ** 2, (U_GAIN * rate / len(load)) ** 2
+    slow -= turning
+    slow -= float(np.mean(slow)) * squares[0] / sum(squares)
+    ahead = quick + slow - smooth(np.nan_to_num(quick), SLOW * rate)
+    parts = (
+        U_BY_LOAD,
+        U_HEIGHT_SHARE * rms(ahead),
+        float(np.sqrt(np.prod(squares) / sum(squares))),
+        U_OF_SOME_SHARE[1] * float(np.std(np.abs(turning))),
+    )
+    return ahead, float(np.linalg.norm(parts))
+
+
+def _turning(aside: Floats, transferred: Floats) -> Floats:
+    """Part (sample,) of what one wheel's load lets expect that goes with turning [m/s2].
+
+    By least squares, `transferred` (sample,) against the acceleration `aside` (sample,) [m/s2] of
+    this wheel and its change, which are those of the body and of yaw.  A wheel that turns left
+    with another share of the side force than right leaves a part that follows the size of it.
+    """
+    columns = np.column_stack([aside, np.gradient(aside)])
+    columns = columns - columns.mean(axis=0)
+    found = np.linalg.lstsq(columns, transferred - transferred.mean(), rcond=None)[0]
+    return np.asarray(columns @ found)
+
+
+def _aside(log: xr.Dataset, links: Collection[str]) -> Floats:
+    """Mean motion (sample,) [m/s2] of some wheels sideways against the body."""
+    own = log["relative_acceleration"].sel(corner=list(links), component="y")
+    return np.asarray(own.mean("corner").to_numpy())
