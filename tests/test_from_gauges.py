@@ -5,6 +5,7 @@ from __future__ import annotations
 import tracemalloc
 import warnings
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -15,7 +16,6 @@ import recon.reconstruction.body_of_some as body_of_some_module
 from recon.base.errors import PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.conditioning.hub_motion import unseen_share
@@ -195,40 +195,71 @@ def test_a_lone_corner_sees_by_its_load_how_another_axle_drives(corner: str) -> 
     assert np.std(error[turned]) < 0.9 * np.std((body - true)[turned])
 
 
-def launch_by_a_front_wheel(car: Vehicle) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """True and found acceleration ahead (sample,) of a launch that one front wheel saw, and u.
+class Weaving(NamedTuple):
+    """True and found acceleration (sample,) [m/s2] of a drive that one front wheel saw."""
 
-    Ten seconds of weaving, of which the rear wheels drive during three; the wheel itself rolls.
+    ahead: np.ndarray
+    aside: np.ndarray
+    load: np.ndarray
+    found: np.ndarray
+    u: np.ndarray
+
+    def error(self, axis: int, at: np.ndarray) -> float:
+        """Root mean square error [m/s2] along or sideways at some samples."""
+        true = (self.ahead, self.aside)[axis]
+        return float(np.sqrt(np.mean((self.found[axis] - true)[at] ** 2)))
+
+
+def weaving(size: float) -> Weaving:
+    """Twenty seconds of weaving with `size` [m/s2], in three of which the rear wheels drive.
+
+    `load` [1] is over that at rest; a wheel off the ground still carries a tenth of it.
     """
-    time = np.arange(0.0, 20.0, 0.01)
-    aside = 8.0 * np.sin(2 * np.pi * time / 3.0)
+    car, time = day().car, np.arange(0.0, 20.0, 0.01)
+    aside = size * np.sin(2 * np.pi * time / 3.0)
     ahead = np.where((time > 8.0) & (time < 11.0), 4.0, 0.0)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
         prepared = prepare(day().calibration, car, gauges_alone(8.0)[0])
     solver = next(s for s in prepared.solvers if s.assembly.name == "FL")
     seen = [Seen.empty(solver, len(time), Wanted(False, False, False))]
-    rest, height = STANDARD_GRAVITY * seen[0].carried[0], car.centre_of_mass[2]
-    load = rest - 0.5 * car.mass * height * (ahead / wheelbase(car) + 0.5 * aside / 1.3)
-    force = np.array([0.0 * time, load * (aside + np.gradient(aside, time)) / 9.8, load])
+    rest = STANDARD_GRAVITY * seen[0].carried[0]
+    moved = car.mass * car.centre_of_mass[2] * (ahead / wheelbase(car) + 0.5 * aside / 1.3)
+    load = np.maximum(rest - 0.5 * moved, 0.1 * rest)
+    yawing = np.gradient(aside, 0.01) * 0.1
+    force = np.array([0.0 * time, load * (aside + yawing) / STANDARD_GRAVITY, load])
     log = xr.Dataset(attrs={"rate": 100.0, "bandwidth": 35.0})
     found, u = body_of_some(log, car, seen, {"FL": force})
-    return ahead, found[0], u
+    return Weaving(ahead, aside + yawing, load / rest, found, u)
 
 
 def test_the_load_of_one_wheel_shows_driving_while_it_weaves(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    car = day().car
-    ahead, found, u = launch_by_a_front_wheel(car)
-    slow = np.abs(np.gradient(ahead)) == 0
-    assert np.sqrt(np.mean((found - ahead)[slow] ** 2)) < u[0] < 1.6
-    drives = ahead > 0
-    assert found[drives].mean() - found[~drives].mean() > 3.0
+    drive = weaving(5.0)
+    steady = np.gradient(drive.ahead) == 0
+    assert drive.load.min() > 0.3
+    assert drive.error(0, steady) < drive.u[0] < 1.6
+    drives = drive.ahead > 0
+    assert drive.found[0, drives].mean() - drive.found[0, ~drives].mean() > 3.0
     # Twin: what turning moves to the wheel is taken for driving if it is not fitted.
-    monkeypatch.setattr(body_of_some_module, "_turning", lambda aside, _: 0.0 * aside)
-    _, raw, _ = launch_by_a_front_wheel(car)
-    assert np.sqrt(np.mean((raw - ahead)[slow] ** 2)) > 3.0
+    monkeypatch.setattr(body_of_some_module, "_turned", lambda aside, *_: (aside, 0.0 * aside))
+    assert weaving(5.0).error(0, steady) > 3.0
+
+
+def test_a_wheel_nearly_off_the_ground_shows_how_hard_the_car_turns() -> None:
+    drive = weaving(20.0)
+    lifted = drive.load < 0.3
+    assert 0.1 < lifted.mean() < 0.4
+    # Its own side force over its usual load would be less than a third of it.
+    assert drive.error(1, lifted) < 0.3 * np.sqrt(np.mean(drive.aside[lifted] ** 2))
+    assert drive.error(0, ~lifted & (np.gradient(drive.ahead) == 0)) < 1.5
+
+
+def test_a_straight_drive_does_not_explain_loads_by_turning() -> None:
+    drive = weaving(0.05)
+    found = drive.found[0]
+    assert found[drive.ahead > 0].mean() - found[drive.ahead == 0].mean() > 3.5
 
 
 def test_the_road_tells_how_hard_the_body_is_shaken() -> None:

@@ -13,14 +13,17 @@ up,
 
 of which both wheels of an axle share all, and one wheel a half.  The load of one wheel also shows
 how the car turns: what goes with its sideways acceleration, and with the change of that, is fitted
-and taken off.  Upwards these wheels shake the body, and so do the others, by forces as large.
+and taken off.  A wheel that is nearly off the ground shows nothing but how hard the car turns.
+Upwards these wheels shake the body, and so do the others, by forces as large.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, cuts, rms
 from recon.base.late import xr
@@ -47,6 +50,7 @@ U_BY_LOAD, U_HEIGHT_SHARE, U_WEIGHT_SHARE, U_GAIN = 0.5, 0.1, 0.05, 15.0  # m/s2
 U_CORNER_SHARE = 0.1
 SLOW = 0.15  # s; quicker changes are those by equation (1)
 LEAST_LOAD = 0.3  # of the usual load: wheels that are nearly off the ground show no acceleration
+FILLED = 2  # times that turning is fitted, where a wheel leaves the ground
 U_SLOW_HEAVE = 0.3  # m/s2 upwards, slower than `HOP_BAND`: crests and dips
 AXLES = ({"FL", "FR"}, {"RL", "RR"})
 
@@ -67,9 +71,10 @@ def body_of_some(
     u = np.append(np.hypot(U_OF_SOME, size), _heave(log, car, load, len(links)))
     u[0] = np.hypot(u[0], _unseen_driving(log, car, flat[0], links))
     if has_four_wheels(car) and len({name[0] for name in links}) == 1:
-        ahead, u_ahead = _by_load(log, car, seen, links, force)
-        if u_ahead < u[0]:
-            flat[0], u[0] = ahead, u_ahead
+        by_load = _by_load(log, car, seen, links, force)
+        flat[1] = by_load.aside
+        if by_load.u < u[0]:
+            flat[0], u[0] = by_load.ahead, by_load.u
     if shows_yaw(log):
         flat[1] -= _aside(log, links)
     load[:] = STANDARD_GRAVITY  # upwards nothing else is seen
@@ -120,44 +125,68 @@ def _unseen_driving(log: xr.Dataset, car: Vehicle, ahead: Floats, links: Collect
     return float(np.hypot(lost, U_GAIN / duration) / np.sqrt(DRIVEN_TIME))
 
 
+class _ByLoad(NamedTuple):
+    """Acceleration `ahead` and `aside` (sample,) by the load of wheels, `u` of the first [m/s2]."""
+
+    ahead: Floats
+    aside: Floats
+    u: float
+
+
 def _by_load(
     log: xr.Dataset, car: Vehicle, seen: list[Seen], links: Collection[str], force: Floats
-) -> tuple[Floats, float]:
-    """Acceleration ahead (sample,) by equation (2), quick changes as by (1), and its u [m/s2].
+) -> _ByLoad:
+    """Equation (2), with quick changes as by (1).
 
     `force` (3, sample) is as `_by_load_and_force` returns it, for wheels of one axle.
     """
-    rate, (quick, aside, load) = float(log.attrs["rate"]), force
+    rate, (quick, aside, load) = float(log.attrs["rate"]), np.nan_to_num(force)
     sign, alone = 1 if next(iter(links))[0] == "F" else -1, len(links) == 1
     per_load = sign * wheelbase(car) / (car.mass * car.centre_of_mass[2]) * (2 if alone else 1)
     at_rest = abs(per_load) * _at_rest(seen)
-    slow = smooth(np.nan_to_num(per_load * (_at_rest(seen) - load)), SLOW * rate)
-    turning = _turning(smooth(np.nan_to_num(aside), SLOW * rate), slow) if alone else 0.0 * slow
+    transferred = per_load * (_at_rest(seen) - load)
+    turning = np.zeros(len(load))
+    if alone:
+        grounded = load > LEAST_LOAD * _at_rest(seen)
+        aside, turning = _turned(aside, transferred, grounded, SLOW * rate)
     weight = U_WEIGHT_SHARE, U_CORNER_SHARE if alone else 0.0
     squares = (at_rest * np.hypot(*weight)) ** 2, (U_GAIN * rate / len(load)) ** 2
-    slow -= turning
-    slow -= float(np.mean(slow)) * squares[0] / sum(squares)
-    ahead = quick + slow - smooth(np.nan_to_num(quick), SLOW * rate)
+    slow = smooth(transferred - turning - quick, SLOW * rate)
+    slow -= float(np.mean(slow + quick)) * squares[0] / sum(squares)
     parts = (
         U_BY_LOAD,
-        U_HEIGHT_SHARE * rms(ahead),
+        U_HEIGHT_SHARE * rms(quick + slow),
         float(np.sqrt(np.prod(squares) / sum(squares))),
         U_OF_SOME_SHARE[1] * float(np.std(np.abs(turning))),
     )
-    return ahead, float(np.linalg.norm(parts))
+    return _ByLoad(quick + slow, aside, float(np.linalg.norm(parts)))
 
 
-def _turning(aside: Floats, transferred: Floats) -> Floats:
-    """Part (sample,) of what one wheel's load lets expect that goes with turning [m/s2].
+def _turned(
+    aside: Floats, transferred: Floats, grounded: NDArray[np.bool_], width: float
+) -> tuple[Floats, Floats]:
+    """How a lone wheel is accelerated sideways, and how much of its load goes with it [m/s2].
 
-    By least squares, `transferred` (sample,) against the acceleration `aside` (sample,) [m/s2] of
-    this wheel and its change, which are those of the body and of yaw.  A wheel that turns left
-    with another share of the side force than right leaves a part that follows the size of it.
+    `transferred` (sample,) [m/s2] is the acceleration ahead that its load lets expect.  By least
+    squares against the acceleration `aside` (sample,) [m/s2] and its change, which are those of the
+    body and of yaw, smoothed over `width` [samples].  A wheel that turns left with another share of
+    the side force than right leaves a part that follows the size of it.  Where it is not
+    `grounded`, all that its load has lost is taken to be turning.
     """
-    columns = np.column_stack([aside, np.gradient(aside)])
-    columns = columns - columns.mean(axis=0)
-    found = np.linalg.lstsq(columns, transferred - transferred.mean(), rcond=None)[0]
-    return np.asarray(columns @ found)
+    # Turning that does not exceed what is unsure of it, as on a straight, has no part in the load.
+    unsure = np.sqrt(np.sum(grounded)) * np.diag([U_OF_SOME[1], U_OF_SOME[1] / width, 0.0])
+    slow = np.append(smooth(transferred, width)[grounded], np.zeros(3))
+    for _ in range(FILLED):
+        smoothed = smooth(aside, width)
+        columns = np.column_stack([smoothed, np.gradient(smoothed), np.ones(len(aside))])
+        slope, change, level = np.linalg.lstsq(
+            np.concatenate([columns[grounded], unsure]), slow, rcond=None
+        )[0]
+        if grounded.all() or slope == 0.0:
+            break
+        aside = np.where(grounded, aside, (transferred - level) / slope)
+    turning = columns[:, :2] @ [slope, change]
+    return aside, np.where(grounded, turning, transferred - level)
 
 
 def _aside(log: xr.Dataset, links: Collection[str]) -> Floats:
