@@ -62,6 +62,11 @@ _PLACES = {
 __all__ = list(_PLACES)
 
 
+def __dir__() -> list[str]:
+    # Completion and `help(recon)` ask for names before any of them is loaded.
+    return sorted({*globals(), *__all__})
+
+
 def __getattr__(name: str) -> object:
     if name not in _PLACES:
         message = f"module 'recon' has no attribute '{name}'"
