@@ -148,3 +148,38 @@ def test_unusual_sizes_are_noted(written):
 def test_shipped_cars_are_usual():
     for name in ("club_racer.toml", "case_car.toml"):
         read_vehicle(VEHICLES / name)  # a note would be an error here
+
+
+FRONT_ALONE = "u_total_kg = 2\n"
+
+
+def test_a_stated_wheelbase_is_that_of_the_wheels(written):
+    path = written((FRONT_ALONE, f"{FRONT_ALONE}wheelbase_mm = 2100\n"))
+    line = line_of(path, "wheelbase_mm")
+    told = (
+        f"line {line}: mass: wheelbase_mm = 2100, but the wheel centres are 2400 mm apart; need "
+        "the two within 30 mm"
+    )
+    with pytest.raises(VehicleError, match=told):
+        read_vehicle(path)
+    same = written((FRONT_ALONE, f"{FRONT_ALONE}wheelbase_mm = 2410\n"))
+    assert read_vehicle(same).wheelbase == pytest.approx(2.4)
+
+
+@pytest.mark.parametrize(
+    ("wheelbase", "told"),
+    [
+        (1280, "centre of mass at x = -1290 mm; need x between the rear wheels at -1280 mm and"),
+        (5100, "wheelbase 5100 mm, usually 1000 to 5000 mm"),
+    ],
+)
+def test_the_wheelbase_of_a_front_axle_alone(written, wheelbase, told):
+    path = written((FRONT_ALONE, f"{FRONT_ALONE}wheelbase_mm = {wheelbase}\n"))
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text[: text.index("[corner.RL]")], encoding="utf-8")
+    if wheelbase < 1290:
+        with pytest.raises(VehicleError, match=told):
+            read_vehicle(path)
+    else:
+        with pytest.warns(VehicleWarning, match=told):
+            assert read_vehicle(path).wheelbase == pytest.approx(5.1)

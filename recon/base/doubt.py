@@ -44,6 +44,7 @@ UNSEEN = {
     "zero": "a zero that moved since its tare, or a tare that is off",
     "jump": "a zero that moves in mid-drive",
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
+    "common gain": "all gauges of a corner or axle whose gain has changed alike, by up to half",
     "late": "gauges that are late together by up to 50 ms",
     "late gauge": "one gauge that is late by up to 50 ms",
     "channel inverted": "an ordinary channel with the opposite sign",

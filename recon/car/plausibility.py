@@ -17,6 +17,7 @@ Size = tuple[str, float, tuple[float, float], Loc]
 UNSPRUNG = (0.07, 0.19)
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
+MEASURED = 0.03  # m, beyond any measuring error of a wheelbase
 SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
 DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
 # Strain gauges of metal foil, and of semiconductor; from memory.
@@ -27,8 +28,8 @@ OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     """Return the car; refuse masses that leave a wheel without load.
 
-    Raises VehicleError: the centre of mass is not between the axles, or the wheels outweigh the
-    car.
+    Raises VehicleError: the centre of mass is not between the axles, a stated wheelbase is not that
+    of the wheels, or these outweigh the car.
     Warns VehicleWarning: unsprung masses, height of the centre of mass, wheelbase, track, droop, a
     spring rate or a gauge factor are unusual.
     """
@@ -36,6 +37,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
     )
     _require_between(car, source, front, rear)
+    _require_one_wheelbase(car, source)
     _require_sprung(car, source)
     _warn_of_droop(car, source)
     _warn_of_rates(car, source)
@@ -56,10 +58,11 @@ def _require_between(car: Vehicle, source: Source, front: list[float], rear: lis
     `front` and `rear` are x of the wheel centres [m]; the origin lies below the front axle.
     """
     x, first = car.centre_of_mass[0], float(np.mean(front)) if front else 0.0
-    last = float(np.mean(rear)) if rear else -np.inf
+    last = first - car.wheelbase if np.isfinite(car.wheelbase) else -np.inf
+    last = float(np.mean(rear)) if rear else last
     if not last < x < first:
         behind = f"behind the front axle at {1e3 * first:.0f} mm"
-        if rear:
+        if np.isfinite(last):
             behind = f"between the rear wheels at {1e3 * last:.0f} mm and the front axle at "
             behind += f"{1e3 * first:.0f} mm"
         raise VehicleError(
@@ -68,6 +71,19 @@ def _require_between(car: Vehicle, source: Source, front: list[float], rear: lis
             f"x {behind}; elsewhere an axle would carry less than nothing",
             "x is forward and has one origin for all points: correct its sign, or measure it from "
             "where the points are measured.",
+        )
+
+
+def _require_one_wheelbase(car: Vehicle, source: Source) -> None:
+    """Refuse a stated wheelbase that is not that of the described wheels."""
+    if abs(car.stated_wheelbase - car.wheelbase) > MEASURED:  # NaN: not stated
+        raise VehicleError(
+            source.at(("mass", "wheelbase_mm"), "mass"),
+            f"wheelbase_mm = {1e3 * car.stated_wheelbase:g}, but the wheel centres are "
+            f"{1e3 * car.wheelbase:g} mm apart",
+            f"the two within {1e3 * MEASURED:g} mm",
+            "Leave wheelbase_mm out, or correct it or the wheel centres; it is needed only where "
+            "one axle is described alone.",
         )
 
 
@@ -165,9 +181,9 @@ def _sizes(car: Vehicle, front: list[float], rear: list[float]) -> list[Size]:
     """Each size with its name, value [m], usual range and key in the file."""
     centre: Loc = ("mass", "centre_of_mass_mm")
     sizes: list[Size] = [("height of the centre of mass", car.centre_of_mass[2], HEIGHT, centre)]
-    if front and rear:
-        base = float(np.mean(front) - np.mean(rear))
-        sizes.append(("wheelbase", base, WHEELBASE, ("corner",)))
+    if np.isfinite(car.wheelbase):
+        where: Loc = ("corner",) if front and rear else ("mass", "wheelbase_mm")
+        sizes.append(("wheelbase", car.wheelbase, WHEELBASE, where))
     for name, corner in car.corners.items():
         out = abs(corner.wheel.centre[1])
         key = ("corner", name, "wheel", "centre_mm")

@@ -78,6 +78,7 @@ class MassTable(Table):
     u_total_kg: NotNegative | None = None
     centre_of_mass_mm: Point
     u_centre_of_mass_mm: PointU | None = None
+    wheelbase_mm: Positive | None = None
 
 
 class TyreTable(Table):

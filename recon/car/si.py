@@ -99,7 +99,7 @@ def _metres(point: Vec) -> Vec:
 
 
 def mass_in_si(table: schema.MassTable, notes: Notes) -> dict[str, Any]:
-    """Return mass and centre of mass as keywords of `Vehicle`."""
+    """Return mass, centre of mass and stated wheelbase as keywords of `Vehicle`."""
     share = 0.01 * table.total_kg
     spread = (10.0, 10.0, 30.0)
     u_centre = notes.take(table.u_centre_of_mass_mm, spread, "u_centre_of_mass_mm", "[10, 10, 30]")
@@ -108,6 +108,7 @@ def mass_in_si(table: schema.MassTable, notes: Notes) -> dict[str, Any]:
         "u_mass": notes.take(table.u_total_kg, share, "u_total_kg", f"1 %, {share:.3g} kg"),
         "centre_of_mass": _metres(table.centre_of_mass_mm),
         "u_centre_of_mass": _metres(u_centre),
+        "stated_wheelbase": nan if table.wheelbase_mm is None else table.wheelbase_mm * MM,
     }
 
 

@@ -251,7 +251,10 @@ class Assumed:
 
 @dataclass(frozen=True, slots=True, eq=False)  # so that what is worked out of it can be kept
 class Vehicle:
-    """The whole car as its file describes it; `corners` holds only the corners described."""
+    """The whole car as its file describes it; `corners` holds only the corners described.
+
+    `stated_wheelbase` [m] is NaN where the file does not state it.
+    """
 
     name: str
     source: str
@@ -267,6 +270,18 @@ class Vehicle:
     path: str = ""
     checksum: str = ""
     axles: dict[str, Axle] = field(default_factory=dict)
+    stated_wheelbase: float = float("nan")
+
+    @property
+    def wheelbase(self) -> float:
+        """Distance of the axles [m]: by their wheels, or as stated; NaN if neither is there."""
+        front, rear = (
+            [c.wheel.centre[0] for name, c in self.corners.items() if name.startswith(end)]
+            for end in "FR"
+        )
+        if front and rear:
+            return sum(front) / len(front) - sum(rear) / len(rear)
+        return self.stated_wheelbase
 
     @property
     def gauges(self) -> tuple[tuple[str, Gauge], ...]:

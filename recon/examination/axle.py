@@ -14,6 +14,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
+from recon.car.vehicle import SIDES
 from recon.examination.loads import ENGINE
 from recon.examination.motion import scatter
 from recon.examination.whole_car import BRAKES, SETTLES, Whole
@@ -89,8 +90,10 @@ class Axle:
     def driven(self) -> float:
         """Its share in a force that drives the car: 1, 0, or half if all wheels are driven."""
         corners = self.whole.view.prepared.car.corners
-        of_axles = [any(corners[c].driven for c in CORNERS[2 * k : 2 * k + 2]) for k in (0, 1)]
-        return of_axles[self.index] / max(sum(of_axles), 1)
+        of_axles = [any(c in corners and corners[c].driven for c in SIDES[end]) for end in SIDES]
+        if not any(of_axles):  # the other axle drives, which is not described
+            return 0.0
+        return of_axles[self.index] / sum(of_axles)
 
     @cached_property
     def lengthways(self) -> Floats:
@@ -100,6 +103,9 @@ class Axle:
     @cached_property
     def braked(self) -> Floats:
         """Its share (n,) [1] of a force that holds the car: by brake pressures, or by load."""
+        by_load = self.share + self.dived / self.whole.weight
+        if not set(CORNERS) <= set(self.whole.view.prepared.car.corners):
+            return by_load
         force = np.zeros((2, self.whole.motion.count))
         for name, corner in self.whole.view.prepared.car.corners.items():
             torque = self.whole.motion.channel("brake_pressure", name)
@@ -107,7 +113,6 @@ class Axle:
             force[CORNERS.index(name) // 2] += torque / corner.wheel.loaded_radius
         total = force.sum(axis=0)
         gripping = total > BRAKED * np.maximum(-self.ahead, BRAKED * self.whole.stance.mass)
-        by_load = self.share + self.dived / self.whole.weight
         return np.where(gripping, force[self.index] / np.where(gripping, total, 1.0), by_load)
 
     @cached_property

@@ -12,6 +12,7 @@ from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.channel_gains import gains_agree
+from recon.examination.common_gains import common_gain_causes
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.gauge_causes import gauge_causes, gauges_agree
 from recon.examination.judge import Judge
@@ -56,6 +57,7 @@ JUDGE = Judge(
     ),
     proposals=(
         gauge_causes,
+        common_gain_causes,
         tare_causes,
         temperature_causes,
         mass_causes,

@@ -34,7 +34,7 @@ class Motion:
 
     @cached_property
     def stance(self) -> Stance | None:
-        """Masses of the car and where its wheels stand, None unless four corners are described."""
+        """Masses of the car and where its wheels stand, None if its wheelbase is not known."""
         return stance_of(self.view.prepared.car)
 
     @property

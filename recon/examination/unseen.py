@@ -3,7 +3,8 @@
 A comparison finds a fault of one shape with 95 % probability if it is as large as the comparison's
 limit and 1.645 standard uncertainties more.  For each gauge these are a zero that moved since its
 tare, one that moves in mid-drive, another gain, a delay of its own; for each assembly and axle,
-gauges that are late together; for ordinary channels see `unseen_channels`.
+gauges that are late together or have another gain together; for ordinary channels see
+`unseen_channels`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
+from recon.examination.common_gains import hidden_gains
 from recon.examination.term import FOUND, USUAL
 from recon.examination.unseen_channels import channel_faults
 from recon.examination.view import Part, View
@@ -92,6 +94,10 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         else:
             change = part.lever[:, :, fault.i] * fault.change
         largest[fault.kind].take(part, change, gauge, fault.size)
+    for names, share in hidden_gains(view):
+        for part in (view.parts[name] for name in names):
+            change = np.einsum("wcgn,gn->wcn", part.lever, share * part.samples.indication)
+            largest["common gain"].take(part, change, "{}", share)
     for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
             largest["late"].take(part, _late_by(log, part, delay / step, part.gauges), "{}", delay)

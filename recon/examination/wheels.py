@@ -40,6 +40,7 @@ def wheels_agree(view: View) -> Iterator[Term]:
     """Forces of each axle and each wheel that is there against the body's motion."""
     whole = whole_of(view)
     if whole is None:
+        yield _without_wheelbase(view)
         return
     for axle in axles_of(whole):
         for one in of_axle(axle):
@@ -52,6 +53,21 @@ def wheels_agree(view: View) -> Iterator[Term]:
                 yield one.term
 
     yield from of_wheels(view)
+
+
+def _without_wheelbase(view: View) -> Term:
+    """What a car of unknown wheelbase is not compared in, as a term that says so."""
+    return Term(
+        place="car",
+        corners=view.corners,
+        name="forces against weight and acceleration",
+        size=float("nan"),
+        count=0,
+        limit=float("nan"),
+        found=f"Whether the forces of {', '.join(view.corners)} fit weight and acceleration of the "
+        "car cannot be known here: the vehicle file describes one axle and no wheelbase. State "
+        "wheelbase_mm in its table [mass].",
+    )
 
 
 def of_axle(axle: Axle) -> tuple[Comparison, ...]:

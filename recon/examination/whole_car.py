@@ -49,7 +49,7 @@ GAIN = 0.03  # of a force: load cells and accelerometer
 
 @dataclass(frozen=True)
 class Whole:
-    """A view of a car with four described corners, with what all its sums need."""
+    """A view of a car whose wheelbase is known, with what all its sums need."""
 
     view: View
     motion: Motion
@@ -167,7 +167,7 @@ class Whole:
 
 
 def whole_of(view: View) -> Whole | None:
-    """The sums of a view, worked out once; None unless all four corners are described."""
+    """The sums of a view, worked out once; None if the wheelbase of the car is not known."""
     if "whole car" not in view.worked_out:
         motion = motion_of(view)
         stance = motion.stance

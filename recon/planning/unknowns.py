@@ -43,22 +43,28 @@ class Reference:
     driving: float
 
 
+def front_share(car: Vehicle) -> float:
+    """Share of the front axle in the weight [1], of a car whose wheelbase is known."""
+    rear = [c.wheel.centre[0] for name, c in car.corners.items() if name.startswith("R")]
+    front = [c.wheel.centre[0] for name, c in car.corners.items() if name.startswith("F")]
+    last = float(np.mean(rear)) if rear else float(np.mean(front)) - car.wheelbase
+    return (car.centre_of_mass[0] - last) / car.wheelbase
+
+
 def reference_of(car: Vehicle, corner: Corner) -> Reference:
-    """Static load of the corner from mass and centre of mass; a quarter if an axle is missing.
+    """Static load of the corner from mass and centre of mass; a quarter without a wheelbase.
 
     Axles brake by their loads in a stop of `HARD_STOP`, and driven ones drive by static loads.
     """
-    x = {name: c.wheel.centre[0] for name, c in car.corners.items()}
-    front = [v for n, v in x.items() if n.startswith("F")]
-    rear = [v for n, v in x.items() if n.startswith("R")]
     share, braking, half = 0.5, 0.5, 0.5 * car.mass * STANDARD_GRAVITY
-    if front and rear:
-        base = np.mean(front) - np.mean(rear)
-        share = float((car.centre_of_mass[0] - np.mean(rear)) / base)
+    base = car.wheelbase
+    if np.isfinite(base):
+        share = front_share(car)
         ground = np.mean([c.wheel.centre[2] - c.wheel.loaded_radius for c in car.corners.values()])
         braking = share + HARD_STOP * float((car.centre_of_mass[2] - ground) / base)
         if not corner.name.startswith("F"):
             share, braking = 1 - share, 1 - braking
+    rear = any(name.startswith("R") for name in car.corners)
     driven = {name[0] for name, c in car.corners.items() if c.driven}  # axles, F and R
     return Reference(
         vertical=half * share,

@@ -6,14 +6,14 @@ Standard uncertainties are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS
-from recon.car.vehicle import Vehicle
+from recon.car.vehicle import Corner, Vehicle
 from recon.planning.unknowns import reference_of
 
 U_OFFSET = 0.1  # m/s2, of the body's accelerometer
@@ -28,7 +28,7 @@ ROLL_RADIUS = 0.35  # radius of gyration in roll over the track, from memory
 
 @dataclass(frozen=True)
 class Stance:
-    """A car with four described corners: lengths in m, masses in kg, vehicle axes.
+    """A car whose wheelbase is known: lengths in m, masses in kg, vehicle axes.
 
     Of the wheels FL, FR, RL, RR: `centres` (4, 3), and (4,) each `unsprung` mass, loaded `radius`
     [m], `spin` inertia [kg m2] and `usual` vertical load [N].  `height` is that of the
@@ -100,11 +100,15 @@ class Stance:
 
 
 def stance_of(car: Vehicle) -> Stance | None:
-    """Stance of a car, None unless all four corners are described."""
-    if not set(CORNERS) <= set(car.corners):
+    """Stance of a car, None if its wheelbase is not known.
+
+    Wheels that are not described stand opposite their partners, or a wheelbase away from the other
+    axle's, and weigh as much as these.
+    """
+    if not np.isfinite(car.wheelbase):
         return None
-    corners = [car.corners[name] for name in CORNERS]
-    wheels = [corner.wheel for corner in corners]
+    described = [_like(car, name) for name in CORNERS]
+    wheels = [corner.wheel for corner in described]
     ground = np.mean([w.centre[2] - w.loaded_radius for w in wheels])
     return Stance(
         mass=car.mass,
@@ -113,11 +117,21 @@ def stance_of(car: Vehicle) -> Stance | None:
         height=float(car.centre_of_mass[2] - ground),
         u_height=car.u_centre_of_mass[2],
         centres=np.array([w.centre for w in wheels]),
-        unsprung=np.array([corner.unsprung_mass for corner in corners]),
+        unsprung=np.array([corner.unsprung_mass for corner in described]),
         radius=np.array([w.loaded_radius for w in wheels]),
         spin=np.array([w.spin_inertia for w in wheels]),
-        usual=np.array([reference_of(car, corner).vertical for corner in corners]),
+        usual=np.array([reference_of(car, corner).vertical for corner in described]),
     )
+
+
+def _like(car: Vehicle, name: str) -> Corner:
+    """The corner of that name, or what is most like it: its partner, or its side's other one."""
+    other = min(car.corners, key=lambda c: (c[0] != name[0], c[1] != name[1]))
+    corner = car.corners[other]
+    x, y, z = corner.wheel.centre
+    ahead = 0.0 if other[0] == name[0] else car.wheelbase * (1.0 if name[0] == "F" else -1.0)
+    centre = (x + ahead, y if other[1] == name[1] else -y, z)
+    return replace(corner, name=name, wheel=replace(corner.wheel, centre=centre))
 
 
 def inertial_force(mass: float, unsprung: Floats, body: Floats, hubs: Floats) -> Floats:
