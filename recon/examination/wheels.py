@@ -56,7 +56,7 @@ def wheels_agree(view: View) -> Iterator[Term]:
 
 
 def _without_wheelbase(view: View) -> Term:
-    """What a car of unknown wheelbase is not compared in, as a term that says so."""
+    """Comparisons with the weight that a car of unknown wheelbase lacks, as one term."""
     return Term(
         place="car",
         corners=view.corners,
