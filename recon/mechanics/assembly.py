@@ -73,3 +73,12 @@ def assembled(linkage: Linkage) -> Assembly:
     """
     own = {f.name: getattr(linkage, f.name) for f in fields(Linkage)}
     return Assembly(**own, mechanism=mechanism_of(linkage))
+
+
+def axle_roll(assembly: Assembly, travel: Floats) -> Floats:
+    """Roll (...,) [rad] of the body against a tied axle by the travels (2, ...) [m] of its wheels.
+
+    Left side up is positive, as of the body.
+    """
+    left, right = (corner.wheel.centre[1] for corner in assembly.corners)
+    return np.asarray((travel[1] - travel[0]) / (left - right))

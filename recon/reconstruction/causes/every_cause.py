@@ -10,6 +10,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Tyre
+from recon.mechanics.assembly import axle_roll
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, joined, numbered
 from recon.reconstruction.causes.geometry_causes import (
@@ -100,7 +101,8 @@ def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
     for k, corner in enumerate(bench.assembly.corners):
         for axis in FORCE_ROWS:
             source = Source("car", corner.name, f"size of {COMPONENTS[axis]}")
-            out.append(Cause(source, "assumption", _size_of_force(bench, k, axis)))
+            loading = _size_of_force(bench, k, axis)
+            out.append(Cause(source, "assumption", loading, turned=_as_axle_leans(bench, loading)))
         for what, column, slope, of in (
             ("aligning moment", 5, tyre.u_trail, 2),
             ("overturning moment", 3, tyre.u_shift, 3),
@@ -111,6 +113,22 @@ def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
             loadings[1][:, :, 0] = _prior_shift(bench, k, column) * tyre.floor_moment
             out += numbered(Source("car", corner.name, what), "assumption", loadings)
         out += _hub_moment_causes(bench, k)
+    return out
+
+
+def _as_axle_leans(bench: Bench, loading: Floats) -> Floats | None:
+    """What an error of constant `loading` (mode, 3 w, feature) adds in axes that lean as an axle.
+
+    (3 w, feature) [N]; None for a lone wheel.  A body that rolls by the travels of an axle turns
+    against it, and side forces that both tyres hold against each other act along the axle: what
+    they seem to do upwards in axes of the body is nothing against the road.
+    """
+    if bench.features.wheels == 1:
+        return None
+    constant, out = loading[0, :, 0].reshape(2, 3), np.zeros(loading.shape[1:])
+    for j, roll in enumerate(axle_roll(bench.assembly, np.diag(bench.grid.scale[:2]))):
+        turned = np.stack([0 * constant[:, 0], -roll * constant[:, 2], roll * constant[:, 1]], 1)
+        out[:, bench.features.travel(j)] = turned.ravel()
     return out
 
 

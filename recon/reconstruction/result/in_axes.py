@@ -103,6 +103,9 @@ def _in_body(solver: Solver, block: Solved, attitude: Attitude) -> dict[str, Sin
         turned += 2 * _of_wheels(solver, loads) * _turned(cause.turned, block.force[:, :3])
     # Rounding could leave a difference below zero.
     body = np.maximum(whole - turned, _of_wheels(solver, block.random))
+    if solver.outputs.lost:  # from the axes of a tied axle back into those of the body
+        back = np.einsum("jin,jkn->ikn", block.turn, block.rest)
+        body = body + _of_wheels(solver, solver.outputs.leak(back))
     leak = _of_wheels(solver, block.leak)
     return {
         "u_tyre_force_vehicle": np.sqrt(body),
@@ -119,7 +122,7 @@ def _in_tyres(solver: Solver, block: Solved, level: Singles, angle: Angle) -> di
         own = _of_wheels(solver, block.variance[p])
         variance = _headed_variance(own, block.xy[p], squared)
         if name == "assumption" and solver.outputs.lost:
-            turn = np.broadcast_to(block.turn, (len(level), *block.turn.shape))
+            turn = np.broadcast_to(block.rest, (len(level), *block.rest.shape))
             variance += solver.outputs.leak_by_wheel(
                 _headed(turn, Angle(angle.c[:, None], angle.s[:, None]))
             )

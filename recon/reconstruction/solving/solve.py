@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.mechanics.assembly import axle_roll
+from recon.mechanics.axes import attitude_matrix
 from recon.reconstruction.estimator.sample_features import (
     Singles,
     Turns,
@@ -63,7 +65,8 @@ class Solved:
     """One block of one assembly of w wheels, ready to be turned into the three axes.
 
     `force` (w, 4, sample) Fx, Fy, Fz, T and `free` (w, 3, sample) without the bound, vehicle axes;
-    `turn` (3, 3, sample) into intermediate axes, `heading` (w, sample) [rad].  Of the outputs in
+    `turn` (3, 3, sample) into intermediate axes, and its `rest` beside the lean of a tied axle;
+    `heading` (w, sample) [rad].  Of the outputs in
     intermediate axes: `random`, `leak` (output, sample), `variance` (part, output, sample) and
     `xy` (part, w, sample) [N2], `late` (output, sample) and `leaning` (cause, output, sample) [N],
     see `variance`, `outputs` and `Solver.leaning`.
@@ -72,6 +75,7 @@ class Solved:
     force: Singles
     free: Singles
     turn: Singles
+    rest: Singles
     heading: Singles
     random: Singles
     leak: Singles
@@ -120,13 +124,15 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
     status[(beyond > 0).any(axis=1)] |= BIT["beyond_pulls"]
     excess = np.square(EXCESS_SHARE * beyond)
     variance[2, : 3 * outputs.wheels] += excess.reshape(3 * outputs.wheels, -1)
+    rest = _beside_axle(solver, samples).astype(np.float32)
     out = Solved(
         force=force,
         free=free,
         turn=turn,
+        rest=rest,
         heading=solver.table.heading.astype(np.float32) @ basis,
         random=_random(solver, samples, turns),
-        leak=outputs.leak(samples.turn).astype(np.float32),
+        leak=outputs.leak(rest).astype(np.float32),
         variance=variance,
         xy=xy,
         late=late_effect(outputs, solver.steering, features, turns),
@@ -141,6 +147,18 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         compressed = samples.travel > 0.1 * ends
         status[low & (vertical < -SUSPECT * u) & compressed] |= BIT["zero_or_sign_suspect"]
     return out
+
+
+def _beside_axle(solver: Solver, samples: Samples) -> NDArray:
+    """Part (3, 3, sample) of turning into intermediate axes that a tied axle does not turn with.
+
+    Its own lean is in the causes of forces that no gauge sees, see `every_cause`.
+    """
+    if solver.outputs.wheels == 1 or not solver.outputs.lost:
+        return samples.turn
+    roll = axle_roll(solver.assembly, samples.travel)
+    axle = attitude_matrix(roll, np.zeros_like(roll))
+    return np.einsum("ijn,nkj->ikn", samples.turn, axle)
 
 
 def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:

@@ -52,8 +52,9 @@ class Solver:
 
     @property
     def leaning(self) -> list[Cause]:
-        """The causes that turn the intermediate axes and move the loads at once."""
-        return [c for c in self.causes if c.turned is not None and c.loading.any()]
+        """The causes that turn the body and move the loads at once."""
+        of_body = (cause for cause in self.causes if cause.source.of == "")
+        return [c for c in of_body if c.turned is not None and c.loading.any()]
 
 
 def solver_of(
