@@ -105,7 +105,7 @@ def _in_body(solver: Solver, block: Solved, attitude: Attitude) -> dict[str, Sin
     body = np.maximum(whole - turned, _of_wheels(solver, block.random))
     if solver.outputs.lost:  # from the axes of a tied axle back into those of the body
         back = np.einsum("jin,jkn->ikn", block.turn, block.rest)
-        body = body + _of_wheels(solver, solver.outputs.leak(back))
+        body += _of_wheels(solver, solver.outputs.leak(back).astype(np.float32))
     leak = _of_wheels(solver, block.leak)
     return {
         "u_tyre_force_vehicle": np.sqrt(body),
