@@ -7,8 +7,6 @@ the reconstruction works out the load during the tare.
 
 from __future__ import annotations
 
-import warnings
-from math import comb
 from typing import Any
 
 import numpy as np
@@ -30,10 +28,11 @@ from recon.conditioning.filters import (
 )
 from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples, require_in_range
 from recon.conditioning.hub_motion import with_hub_motion
+from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
 from recon.conditioning.timebase import on_time_base
-from recon.conditioning.zero import ENOUGH_SAMPLES, Zero, zero_of
+from recon.conditioning.zero import Zero, zero_of
 from recon.records.logs import require_log
-from recon.records.scratch import at_rows, copied, room
+from recon.records.scratch import copied, room
 from recon.records.sheets import Tares
 from recon.records.time_checks import usual_step
 
@@ -96,16 +95,16 @@ def condition(
             needed="a tare of every gauge of at least one corner",
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
-    u_zero, noise, mean_zero, change = (np.full(len(names), np.nan) for _ in range(4))
+    u_zero, noise, of_tares, mean_zero, change = (np.full(len(names), np.nan) for _ in range(5))
     temperature = np.full((2, len(names)), np.nan)
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
         u_zero[at], temperature[:, at] = zero.u, zero.temperature
         mean_zero[at], change[at] = zero.mean, zero.change
-        noise[at] = zero.noise * gain
-        if unrecorded := [k for k in at if not np.isfinite(noise[k])]:
-            noise[unrecorded] = _scatter(side_by_side(raw, unrecorded)) * gain
+        of_tares[at] = zero.noise
+        noise[at] = noise_of_drive(zero.noise, side_by_side(raw, at))
+    tell_of_noise(noise, of_tares, names, tares.path)
     for g in range(len(names)):
         np.subtract(raw[:, g], tared[:, g], out=tared[:, g])
         # The filter must not spread a flat or clipped sample to its neighbours.
@@ -117,7 +116,7 @@ def condition(
                 by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
-    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise}
+    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise * gain}
     made: dict[str, tuple[Any, ...]] = {
         name: (("gauge",), values) for name, values in by_name.items()
     }
@@ -272,24 +271,6 @@ def _zeros(
     return out
 
 
-def _scatter(values: Floats) -> Floats:
-    """Standard deviation of the noise of single samples, (channel,), in the unit of `values`.
-
-    It is estimated from sixth differences, of fewer in a log of a few samples.  Of the shaking of a
-    wheel at 20 Hz, logged at 100 Hz, sixth differences pass 9 % and second ones 56 %.
-    """
-    order = max(min(len(values) - 1, 6), 2)
-    weights = np.array([(-1) ** k * comb(order, k) for k in range(order + 1)])
-    # Some ten thousand of them, spread over the log, give the noise to one percent.
-    at = np.arange(order, len(values), max(len(values) // ENOUGH_SAMPLES, 1))
-    differences = sum(w * at_rows(values, at - back) for back, w in enumerate(weights))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a number has no noise
-        return np.asarray(
-            1.4826 * np.nanmedian(np.abs(differences), axis=0) / np.linalg.norm(weights)
-        )
-
-
 def _filtered(
     channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band, noise_gain: float
 ) -> dict[str, tuple[Any, ...]]:
@@ -309,6 +290,6 @@ def _filtered(
         passed[beyond] = values[beyond]
     out: dict[str, tuple[Any, ...]] = {str(channel.name): (channel.dims, passed, channel.attrs)}
     if channel.name == "hub_acceleration":
-        noise = _scatter(flat) * noise_gain
+        noise = scatter(flat) * noise_gain
         out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))
     return out
