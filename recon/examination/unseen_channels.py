@@ -189,8 +189,6 @@ def _by_gains(view: View, channels: Channels, part: Part) -> float:
 
 
 def _all_channels(view: View) -> Iterator[Channels]:
-    corners = corner_names(view.log)
-    every, single = np.ones(len(corners), dtype=bool), np.eye(len(corners), dtype=bool)
     turning = [name for name in yaw_channels(view.log) if name != "acceleration"]
     for variable in (*BODY, *turning):
         if view.channel(variable) is not None:
@@ -198,8 +196,9 @@ def _all_channels(view: View) -> Iterator[Channels]:
             kinds = (*signs, "channel unit", "channel gain", "channel zero")
             yield Channels(variable, variable, np.array(True), kinds)
     if view.channel("travel") is not None:
-        yield Channels("travel", "travel", every)
-        for corner, column in zip(corners, single, strict=True):
+        corners = corner_names(view.log)
+        yield Channels("travel", "travel", np.ones(len(corners), dtype=bool))
+        for corner, column in zip(corners, np.eye(len(corners), dtype=bool), strict=True):
             yield Channels(f"travel_{corner}", "travel", column)
     for variable, title in (("acceleration", ""), ("hub_acceleration", "_{}")):
         if view.channel(variable) is not None:
