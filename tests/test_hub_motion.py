@@ -175,6 +175,23 @@ def test_forces_without_hub_accelerometers_are_nearly_as_good() -> None:
     )
 
 
+def test_a_log_without_any_channel_of_a_corner_gives_the_same_as_one_that_lost_them() -> None:
+    """Gauges and what one box in the car logs: a file has no corners then, but the car has."""
+    log = day().log
+    bare = log.drop_vars([name for name, of in log.variables.items() if "corner" in of.dims])
+    lost = bare.assign_coords(corner=log["corner"])
+    forces = []
+    for kept in (bare, lost):
+        with unwarned(), warnings.catch_warnings():
+            warnings.simplefilter("ignore", PriorWarning)
+            conditioned = condition(kept, day().car, day().tares, bandwidth=8.0)
+            forces.append(reconstruct(conditioned, day().calibration, day().car))
+    assert "corner" not in bare.dims
+    u = forces[0]["u_tyre_force"]
+    assert float(np.sqrt((u**2).mean())) < 60.0  # N; 130 N if nothing is inferred
+    xr.testing.assert_equal(u, forces[1]["u_tyre_force"])
+
+
 def test_its_uncertainty_grows_with_the_bandwidth() -> None:
     u = [without_hub(b)[0]["u_relative_acceleration"].to_numpy() for b in (2.0, 8.0, 30.0)]
     assert np.all(u[0][:, 1:] < 0.8 * u[1][:, 1:])

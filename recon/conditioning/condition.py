@@ -136,7 +136,9 @@ def condition(
 
 
 def _of_car(log: xr.Dataset, car: Vehicle) -> xr.Dataset:
-    """The log without gauges and corners that the vehicle does not have, as `read_log` reads it."""
+    """The log with the corners of the vehicle, and without gauges and corners of others."""
+    if "corner" not in log.dims:  # no channel of a single corner is logged, but some are inferred
+        log = log.assign_coords(corner=list(car.corners))
     own = {"corner": set(car.corners), "gauge": {gauge.name for _, gauge in car.gauges}}
     for dim, names in own.items():
         if dim in log.coords:

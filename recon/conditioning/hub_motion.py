@@ -140,7 +140,7 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     logged, `yaw_acceleration` (sample,) [rad/s2] is added as well.
     """
     out = _with_yaw_acceleration(out, log, band)
-    if "corner" not in log.dims or not _wanted(log, car):
+    if not _wanted(log, car):
         return out
     motion = _body_motion(out, log, band)
     # Sideways motion by travel matters only beside a body acceleration that is known.

@@ -19,7 +19,9 @@ from recon.records.scratch import at_rows
 ORDER = 6
 BLOCK = 300  # differences, whose median is known to some 10 %
 QUIET_SHARE = 0.25  # of the blocks, in which the car shakes least
-CONTRADICTED = 1.5  # times the noise that the tares state; rough roads show up to 1.4 at 200 Hz
+# Times the noise that the tares state: of most gauges of an assembly, or of one alone, which may as
+# well shake more than the others or be plugged in another's place.
+MOST_LOUDER, ONE_LOUDER = 1.5, 3.0
 
 
 def scatter(values: Floats) -> Floats:
@@ -68,7 +70,9 @@ def noise_of_drive(of_tares: Floats, raw: Floats) -> Floats:
     adds noise that tares do not have.  Where the tares state none, it is all that the log shows.
     """
     seen = noise_beside_others(raw)
-    noise = np.where(seen > CONTRADICTED * of_tares, seen, of_tares)
+    louder = seen > MOST_LOUDER * of_tares
+    least = MOST_LOUDER if 2 * np.count_nonzero(louder) > len(louder) else ONE_LOUDER
+    noise = np.where(seen > least * of_tares, seen, of_tares)
     return np.where(np.isfinite(of_tares), noise, scatter(raw))
 
 
@@ -79,8 +83,8 @@ def tell_of_noise(noise: Floats, of_tares: Floats, gauges: tuple[str, ...], path
         return
     g = louder[np.argmax(noise[louder] / np.fmax(of_tares[louder], 1e-3 * noise[louder]))]
     warn(
-        f"{path}: {len(louder)} of {len(gauges)} gauges have more noise in the drive than in their "
-        f"tares, most of all {gauges[g]}: {noise[g]:.2g} instead of {of_tares[g]:.2g} (column "
+        f"{path}: noise in the drive exceeds that of the tares in {len(louder)} of {len(gauges)} "
+        f"gauges, most in {gauges[g]}: {noise[g]:.2g} instead of {of_tares[g]:.2g} (column "
         "'sd'). The intervals use the noise of the drive. It may come from the engine (tares with "
         "the engine running would show it) or from shaking faster than the log can follow.",
         DataWarning,
