@@ -62,6 +62,8 @@ YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre o
 # Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
 # times damping ratio (0.4): soft cars have half of it, stiff ones twice.
 DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
+# Quicker than this dampers grow hardly harder, so that the wheel moves more than its force tells.
+KNEE, U_BEYOND_SHARE = 0.1, 1.0  # m/s; relative, of the motion beyond
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 MOVED, U_MOVED, SHAKEN = MOTION  # names of the motion of the wheels and of what is unsure of it
@@ -242,6 +244,14 @@ def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tup
     return (1.0, U_DAMPING_SHARE) if hidden else (gain, misfit / motion)
 
 
+def _beyond_knee(log: xr.Dataset, one: Seen, k: int) -> float:
+    """Share of the motion of wheel `k` in which its damper is quicker than `KNEE`, by its force."""
+    force = one.link[k][2]
+    slow = low_pass(force[:, None], HOP_BAND[0], float(log.attrs["rate"]))[:, 0]
+    speed = np.abs(force - slow) / (DAMPING * one.carried[k])
+    return rms(np.maximum(speed - KNEE, 0.0)) / rms(speed)
+
+
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (1), if travel shows it worse."""
     relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
@@ -257,6 +267,8 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             hop /= DAMPING * one.carried[k]
             at = {"corner": corner.name, "component": "z"}
             gain, share = _damping(log, corner.name, hop, float(u.loc[at]))
+            if share == U_DAMPING_SHARE:
+                share = np.hypot(share, U_BEYOND_SHARE * _beyond_knee(log, one, k))
             hop *= gain
             size = rms(hop)
             by_gauges = np.hypot(U_SLOW_WHEEL, np.hypot(share, np.sqrt(unseen)) * size)
