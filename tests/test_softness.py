@@ -222,16 +222,25 @@ def test_what_is_stated_less_surely_widens_the_interval() -> None:
 
 
 def test_an_axle_winds_up_as_far_as_the_elastic_one_of_the_virtual_car() -> None:
+    """Braked hubs pass the moment of the longitudinal force; hubs that half-shafts drive do not."""
     car, usual = shipped("solid_axle_tubes"), 3800.0
     elastic = draw_car(car, 0, effects=Effects(facts=0.0, bushes=0.0)).elastic["rear"]
-    force = np.array([[-0.8 * usual, 0.0, usual]])
 
-    def braked(at: WheelAt) -> tuple[np.ndarray, np.ndarray]:
-        return force, np.cross(at.contact - at.hub, force)
+    def turned(ahead: float, braked: float) -> float:
+        """Angle [rad] by which the axle turns under longitudinal forces [N] of that size."""
+        force = np.array([[ahead * usual, 0.0, usual]])
 
-    turn = settle(elastic, (braked, braked), np.zeros(1), travel=np.zeros((1, 2))).wheels[0].turn
+        def load(at: WheelAt) -> tuple[np.ndarray, np.ndarray]:
+            moment = np.cross(at.contact - at.hub, force)
+            spin = np.sum(moment * at.spin, axis=1, keepdims=True) * at.spin
+            return force, moment - (1.0 - braked) * spin
+
+        wheel = settle(elastic, (load, load), np.zeros(1), travel=np.zeros((1, 2))).wheels[0]
+        return float(np.arcsin(wheel.turn[0, 0, 2]))
+
     angle = wind_up(assembly_of(car, "rear"), (usual, usual))
-    assert angle == pytest.approx(np.arcsin(turn[0, 0, 2]), rel=0.05)  # to first order
+    assert angle == pytest.approx(turned(-0.8, braked=1.0), rel=0.05)  # to first order
+    assert abs(turned(0.8, braked=0.0) - turned(0.0, braked=0.0)) < 0.05 * angle
     rigid = softened(car, lambda s: replace(s, compliance=0.0) if s.kind == "link" else s)
     assert abs(wind_up(assembly_of(rigid, "rear"), (usual, usual))) < 1e-12
 
@@ -250,3 +259,5 @@ def test_an_axle_turns_on_its_links_as_much_as_it_brakes() -> None:
         of_ahead = cause.loading[:, 3 * k]
         assert_allclose(of_ahead[:, along] * -0.8 * load, angle * load, rtol=1e-9)  # same numbers
         assert not np.delete(of_ahead, along, axis=-1).any()
+        turns = np.array([mode[k] != "rolling" for mode in solver.estimator.modes])
+        assert_allclose(cause.loading[:, 3 * k + 2, along], -angle * turns, rtol=1e-9)

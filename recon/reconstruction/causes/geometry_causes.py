@@ -111,7 +111,9 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
 
     They measure forces in the axes of the axle, which are taken to be those of the design.  The
     angle grows with the longitudinal force and is that of usual braking at its size.  It turns a
-    usual load into a longitudinal force, and this one into a vertical force.
+    usual load into a longitudinal force, and this one into a vertical force.  An axle whose hubs
+    pass no torque hardly turns; the longitudinal force then has the error that braked pulls leave
+    in the map.
     """
     w, assembly = bench.features.wheels, bench.assembly
     carrying = {wheel.body for wheel in assembly.mechanism.wheels}
@@ -123,7 +125,8 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
     for k in range(w):
         along = bench.features.force(k, 0)
         loading[:, 3 * k, along] = angle * load / braking
-        loading[:, 3 * k + 2, along] = -angle
+        turns = [mode[k] != "rolling" for mode in bench.modes]
+        loading[turns, 3 * k + 2, along] = -angle
     return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
 
 
