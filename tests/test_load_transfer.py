@@ -95,6 +95,14 @@ def test_a_rigid_car_moves_its_load_by_mass_height_and_track() -> None:
 
 
 @pytest.mark.source("F5: lateral load transfer with roll centres", "F6: closure of the whole car")
+def test_transfer_is_given_in_the_middle_of_each_bin() -> None:
+    """The car corners harder and harder, so that a bin holds more samples near its lower end."""
+    sideways = 9.0 * (TIME / SECONDS) ** 3
+    answer = load_transfer(driven(MadeCar(), sideways, motion(2, 6), (200.0, 150.0)).forces)
+    stated = np.outer(answer["bin_acceleration"], [200.0, 150.0])
+    assert answer["transfer"].to_numpy() == pytest.approx(stated, abs=2.0)
+
+
 def test_two_axles_with_roll_centres() -> None:
     """Totals of 1919 and 1649 N at 0.6 g; their moment is that of all masses and of the lean."""
     front, rear, track, roll_rate = 1922.6, 1650.0, 1.46, 0.0194127  # unrounded

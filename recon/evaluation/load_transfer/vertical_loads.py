@@ -68,8 +68,8 @@ class Loads:
         """All quantities (quantity,) from forces (sample, corner, component) [N].
 
         Coefficients of `TERMS` by corner [N per unit of the term], change of each corner's load
-        over the drive beside them [N], heights by roll and pitch [m], mean loads by bin and
-        corner [N].  `inverse` is that of `columns`, where it does not depend on the forces.
+        over the drive beside them [N], heights by roll and pitch [m], loads in the middle of each
+        bin by corner [N].  `inverse` is that of `columns`, where it does not depend on the forces.
         """
         acceleration, load = self.acceleration(force, given), force[..., Z]
         columns = self.columns(acceleration)
@@ -81,8 +81,9 @@ class Loads:
             heights = self.heights.by_both(force, given)
         sideways = acceleration[:, Y]
         near = np.abs(sideways[:, None] - self.middles) <= 0.5
-        lateral = rest + np.outer(sideways, found[1 + Y])
-        bins = near.T @ lateral / np.maximum(near.sum(axis=0), 1)[:, None]
+        bins = near.T @ rest / np.maximum(near.sum(axis=0), 1)[:, None]
+        # At the middle: samples of a bin mostly lie nearer to one of its ends.
+        bins += np.outer(self.middles, found[1 + Y])
         drift = late @ rest / (late @ late)
         return np.concatenate([found[: len(TERMS)].ravel(), drift, heights, bins.ravel()])
 
