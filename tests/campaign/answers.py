@@ -33,6 +33,7 @@ from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.prepare import prepare
 from tests.campaign.answer_days import Day, day_of, true_forces
 from tests.campaign.closed_forms import in_closed_form
+from tests.campaign.closed_transfer import transfer_in_closed_form
 from tests.campaign.slip_days import CARS
 
 HALF = 1.96  # standard uncertainties in a half-width
@@ -76,7 +77,11 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
     for (answer, found), (_, ideal) in zip(*both, strict=True):
         given = isinstance(found, xr.Dataset) and isinstance(ideal, xr.Dataset)
         if given and answer.name not in NOT_COMPARED:
-            for metric, rows in compared(found, in_closed_form(ideal, drive.truth, found)):
+            if answer.name == "load_transfer":
+                closed = transfer_in_closed_form(ideal, crew.drawn.truth, name)
+            else:
+                closed = in_closed_form(ideal, drive.truth, found)
+            for metric, rows in compared(found, closed):
                 yield f"{answer.name}.{metric}", rows
     yield from run_metrics(forces, true, shared["sections"])
 

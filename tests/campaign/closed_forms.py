@@ -12,7 +12,7 @@ import numpy as np
 import xarray as xr
 
 from recon.conditioning.filters import low_pass
-from recon.evaluation.grip.envelope import USUAL_EXPONENT
+from recon.evaluation.grip.envelope import EXPONENTS, USUAL_EXPONENT
 from recon.evaluation.launch.hop import COMPONENTS, HIGH, LEAST, LOW
 from recon.virtual.phases import SHUFFLES, Hop
 
@@ -24,14 +24,18 @@ UPWARD = COMPONENTS.index(2)
 def in_closed_form(ideal: xr.Dataset, truth: xr.Dataset, found: xr.Dataset) -> xr.Dataset:
     """An answer from true forces with the quantities that have a closed form replaced by it.
 
-    `found` is the answer from the forces as reconstructed, of which assumptions are not judged.
+    `found` is the answer from the forces as reconstructed, of which assumptions are not judged: an
+    exponent that is assumed in either, or that both have at one end of the range of the search.
     """
     ideal = ideal.assign(
         {name: ideal[name].copy(data=of(ideal, truth)) for name, of in FORMS.items()
          if name in ideal}
     )  # fmt: skip
     if "exponent" in ideal:
-        measured = (found["exponent"] != USUAL_EXPONENT) & (ideal["exponent"] != USUAL_EXPONENT)
+        pair = found["exponent"], ideal["exponent"]
+        measured = (pair[0] != USUAL_EXPONENT) & (pair[1] != USUAL_EXPONENT)
+        held = [abs(one - end) < 1e-9 for end in EXPONENTS for one in pair]
+        measured &= ~((held[0] & held[1]) | (held[2] & held[3]))
         ideal["exponent"] = ideal["exponent"].where(measured)
     return ideal
 

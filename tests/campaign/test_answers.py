@@ -103,10 +103,11 @@ def test_the_frequency_of_hop_is_read_in_another_way_than_by_the_answer() -> Non
 def test_exponents_are_judged_where_neither_is_assumed() -> None:
     found, ideal = (
         xr.Dataset({"exponent": (("corner", "direction"), [values])})
-        for values in ([0.7, 0.85, 0.7], [0.85, 0.7, 0.75])
+        for values in ([0.7, 0.85, 0.7, 0.5, 1.0, 0.5], [0.85, 0.7, 0.75, 0.5, 1.0, 1.0])
     )
     closed = in_closed_form(ideal, xr.Dataset(), found)["exponent"].to_numpy()
-    assert closed == pytest.approx(np.array([[np.nan, np.nan, 0.75]]), nan_ok=True)
+    expected = [[np.nan, np.nan, 0.75, np.nan, np.nan, 1.0]]
+    assert closed == pytest.approx(np.array(expected), nan_ok=True)
 
 
 def test_a_heavier_car_does_not_change_the_load_that_a_run_is_judged_at() -> None:
