@@ -236,6 +236,21 @@ def test_errors_that_together_change_what_an_envelope_rests_on_are_in_its_expone
     assert stated == pytest.approx(np.std(moved), rel=0.3)
 
 
+def test_errors_that_move_samples_into_another_band_of_load_are_in_its_exponent() -> None:
+    """Few heavy loads, beside an edge between bands: an error of Fz decides which one counts."""
+    u, scatter, stated = 60.0, [], []
+    for seed in range(3, 6):
+        rng = np.random.default_rng(seed)
+        load = np.concatenate([rng.uniform(1620.0, 2440.0, 2400), rng.uniform(3250.0, 3330.0, 70)])
+        force = in_left_turns(load, 0.7, np.where(load < 2600.0, 1.0, 1.06))
+        upward = u * rng.standard_normal((30, 1)) * [0.0, 0.0, 1.0]
+        scatter.append(np.std([at_exponent(grip(made(force + e, noise=0.5))) for e in upward]))
+        answer = grip(made(force, noise=0.5, u=(0.0, 0.0, u)))
+        stated.append(float(answer["u_exponent"].sel(corner="FL", direction="left")))
+    # Two thirds of it with the samples in the bands where they are.
+    assert np.linalg.norm(stated) == pytest.approx(np.linalg.norm(scatter), rel=0.2)
+
+
 def test_words_and_picture() -> None:
     forces = plateau()
     answer = grip(forces)

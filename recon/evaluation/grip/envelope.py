@@ -125,6 +125,12 @@ class Bands:
         inside = (bands[row] == samples.band) & (cell >= 0) & (cell < CELLS)
         return np.where(inside, row * CELLS + cell, -1)
 
+    def counted(self, samples: Samples) -> Floats:
+        """Numbers (band, cell) of the samples in each cell."""
+        place = self.place(samples)
+        counts = np.bincount(place[place >= 0], minlength=len(self.load) * CELLS)
+        return counts.reshape(-1, CELLS).astype(float)
+
     def drawn(self, counts: Floats) -> Bands:
         """Bands with other `counts` (draw, band, cell) [1]; too few left count nothing."""
         enough = (counts * (self.middles >= self.least)).sum(axis=-1) >= FEWEST / 2
@@ -184,13 +190,16 @@ def bands_of(samples: Samples, least_use: float) -> Bands | None:
         counts=np.zeros((len(some), CELLS)),
         u_noise=np.sqrt(square[some] / number[some]),
         moved=np.zeros(len(some)),
-        weight=np.minimum(number[some] * samples.every, ENOUGH),
+        weight=weight_of(number[some], samples.every),
         start=float(np.quantile(ratio[hard], 0.99)) - BELOW,
         least=float(np.log(least_use)),
     )
-    place = empty.place(samples)
-    counts = np.bincount(place[place >= 0], minlength=empty.counts.size)
-    return replace(empty, counts=counts.reshape(-1, CELLS).astype(float))
+    return replace(empty, counts=empty.counted(samples))
+
+
+def weight_of(number: Floats | NDArray[np.int64], every: float) -> Floats:
+    """What bands count by the `number` (..., band) of their samples, each for `every` [s]."""
+    return np.where(number >= FEWEST, np.minimum(number * every, ENOUGH), 0.0)
 
 
 def law_of(bands: Bands, quiet: Bands | None = None) -> Law:
@@ -216,10 +225,7 @@ def slope_of(quiet: Bands) -> Law:
 def slopes_of(quiet: Bands) -> Laws:
     """Power laws of all draws by quantile regression; NaN where no band of a draw counts."""
     x = np.log(quiet.load / REFERENCE_LOAD)
-    values = quiet.middles + (quiet.moved + x)[..., None]
-    counts = quiet.counts * (quiet.middles >= quiet.least)
-    number = counts.sum(axis=-1)
-    share = counts / np.maximum(number, 1e-12)[..., None]
+    values, share, number = _shares(quiet)
     edge = np.atleast_2d(_quantiles(values, share))
     weight = np.broadcast_to(quiet.weight, edge.shape)
     wide = is_wide(quiet.load, weight > 0.0)
@@ -232,6 +238,20 @@ def slopes_of(quiet: Bands) -> Laws:
     loads, points, weights = (v.reshape(len(edge), -1) for v in (loads, points, weights))
     height, exponent = quantile_line(loads, points, weights, SHARE, (least, most))
     return Laws(height, exponent, worked)
+
+
+def edges_of(bands: Bands) -> Floats:
+    """Logarithm of the force (..., band) that the stated share of hard work stays below [1]."""
+    return _quantiles(*_shares(bands)[:2])
+
+
+def _shares(bands: Bands) -> tuple[Floats, Floats, Floats]:
+    """Logarithms of force (..., band, cell) in the bands, shares of hard work there, its number."""
+    x = np.log(bands.load / REFERENCE_LOAD)
+    counts = bands.counts * (bands.middles >= bands.least)
+    number = counts.sum(axis=-1)
+    share = counts / np.maximum(number, 1e-12)[..., None]
+    return bands.middles + (bands.moved + x)[..., None], share, number
 
 
 def _near_edge(values: Floats, share: Floats, edge: Floats) -> tuple[Floats, Floats]:

@@ -28,6 +28,7 @@ from recon.evaluation.grip.envelope import (
     slope_of,
     slopes_of,
 )
+from recon.evaluation.grip.moved_samples import MovedSamples
 from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import Envelope, Gate
 
@@ -99,7 +100,7 @@ def _bandwidth(forces: xr.Dataset, gate: Gate) -> float:
 
 
 def _effects(drives: Drives, envelopes: list[Envelope], gate: Gate) -> list[Floats]:
-    """Effect (cause, band) of fixed errors on the logarithm of the force in each worked band."""
+    """Effects (cause, 2 bands) of fixed errors on each envelope, as `_of_drive` has them."""
     near = [_near(envelope) for envelope in envelopes]
     every = [some for bands in near for some in bands]
     corner = np.repeat([e.corner for e in envelopes], [len(bands) for bands in near])
@@ -108,23 +109,26 @@ def _effects(drives: Drives, envelopes: list[Envelope], gate: Gate) -> list[Floa
         own = [some[drives.of(some) == number] - drives.first[number] for some in every]
         share = np.array([len(o) / len(e) for o, e in zip(own, every, strict=True)])
         if share.any():
-            by_cause = share * _of_drive(forces, own, corner, gate)
+            by_cause = np.tile(share, 2) * _of_drive(forces, own, corner, gate)
             found.append((by_cause, forces))
     if len(drives.forces) == 1:
         rows = found[0][0]
     else:
-        none = np.zeros(len(every))
+        none = np.zeros(2 * len(every))
         rows = rows_of_sum([measured_of(Estimate(none, own, none), f) for own, f in found])
     ends = np.cumsum([0, *(len(bands) for bands in near)])
-    return [rows[:, a:b] for a, b in pairwise(ends)]
+    level, load = np.split(rows, 2, axis=1)
+    return [np.hstack([level[:, a:b], load[:, a:b]]) for a, b in pairwise(ends)]
 
 
 def _of_drive(
     forces: xr.Dataset, groups: list[NDArray[np.int64]], corner: NDArray[np.int64], gate: Gate
 ) -> Floats:
-    """Effect (cause, group) of the fixed errors of a drive on the mean level of each group.
+    """Effect (cause, 2 groups) of the fixed errors of a drive on the means of each group.
 
-    A group holds positions (sample,) of the tyre at its `corner` (group,).
+    First those on the logarithm of the force, levelled by the load, of every group, then those on
+    the logarithm of the load.  A group holds positions (sample,) of the tyre at its `corner`
+    (group,).
     """
     most = max(MOST_SAMPLES // max(len(groups), 1), FEWEST_SAMPLES)
     few = [own[np.linspace(0, len(own) - 1, min(most, len(own))).astype(int)] for own in groups]
@@ -135,9 +139,10 @@ def _of_drive(
 
     def levels(force: Floats) -> Floats:
         one = force[row, tyre]
-        flat = np.maximum(np.hypot(one[:, 0], one[:, 1]), 1.0)
-        level = np.log(flat) - USUAL_EXPONENT * np.log(np.maximum(one[:, 2], 1.0))
-        return np.asarray(np.bincount(of, level, minlength=len(size)) / np.maximum(size, 1))
+        flat = np.log(np.maximum(np.hypot(one[:, 0], one[:, 1]), 1.0))
+        load = np.log(np.maximum(one[:, 2], 1.0))
+        sums = [np.bincount(of, v, len(size)) for v in (flat - USUAL_EXPONENT * load, load)]
+        return np.concatenate(sums) / np.tile(np.maximum(size, 1), 2)
 
     moved = Alternatives(forces, positions, axes="tyre", bandwidth=gate.bandwidth)
     return moved.estimate(levels, draws=0).by_cause
@@ -159,23 +164,31 @@ def _errors(
     value = _quantities(law, x)
     number = np.sum(bands.counts * (bands.middles >= bands.least), axis=1)[law.worked]
     independent = np.maximum(passed * number * 2.0 * (1.0 - SHARE), 1.0)
-    u_band = bands.u_noise[law.worked] / np.sqrt(independent)
-    u_band = np.hypot(u_band, STEP / np.sqrt(12.0))  # where in its cell the edge of a band lies
+    u_noise = bands.u_noise[law.worked] / np.sqrt(independent)
+    u_band = np.hypot(u_noise, STEP / np.sqrt(12.0))  # where in its cell the edge of a band lies
     rng = np.random.default_rng(SEED)
-    drawn = u_band * rng.standard_normal((DRAWS, len(u_band)))
+    normal = rng.standard_normal((DRAWS, len(u_band)))
     # Bands are moved together as the causes move them: one at a time, the corners of a quantile
     # regression would count a common shift more than once.
     shares, size, directions = np.linalg.svd(effect, full_matrices=False)
     moves = size[:, None] * directions
     size_of_each = rng.standard_normal((DRAWS, len(moves)))
-    together = drawn + size_of_each @ moves
-    moved = _moved(quiet, law, np.concatenate([drawn, together, moves, -moves]), x)
-    noise, every, up, down = np.split(moved, np.cumsum([DRAWS, DRAWS, len(moves)]))
+    level, load = np.split(moves, 2, axis=1)
+    moved = _moved(quiet, law, np.concatenate([u_band * normal, level, -level]), x)
+    noise, up, down = np.split(moved, np.cumsum([DRAWS, len(moves)]))
+    samples = MovedSamples.of(envelope.samples, bands, quiet, law.worked)
+    together = samples.laws(size_of_each @ level, size_of_each @ load, u_noise * normal)
+    # An exponent that was found is no draw of one that was assumed.
+    alike = (together.exponent == USUAL_EXPONENT) == (law.exponent == USUAL_EXPONENT)
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     by_direction = (up - down) / 2
-    # Which bands the envelope rests on changes where all errors act at once, and not with each.
+    # Errors that act at once move samples into other cells and bands, and other bands come near
+    # the envelope.
     one_by_one = noise + size_of_each @ by_direction
-    bends = np.maximum(np.var(every, axis=0) - np.var(one_by_one, axis=0), 0.0)
+    bends = np.zeros(len(value))
+    if alike.any():
+        every = _quantities(together, x)[alike]
+        bends = np.maximum(np.var(every, axis=0) - np.var(one_by_one, axis=0), 0.0)
     noise = np.sqrt(np.var(noise, axis=0) + bends + taken_off**2)
     estimate = Estimate(value, shares @ by_direction, noise)
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))
