@@ -45,6 +45,7 @@ UNSEEN = {
     "jump": "a zero that moves in mid-drive",
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
     "common gain": "all gauges of a corner or axle whose gain has changed alike, by up to half",
+    "mass": "an unsprung mass in the vehicle file that is wrong by up to a factor of two",
     "late": "gauges that are late together by up to 50 ms",
     "late gauge": "one gauge that is late by up to 50 ms",
     "channel inverted": "an ordinary channel with the opposite sign",

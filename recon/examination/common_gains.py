@@ -31,7 +31,7 @@ MOST_GAIN = 0.5  # largest change that is looked for; no source
 
 def common_gain_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Twice or half the gain in all gauges of some assemblies, in log and tares."""
-    for names in _groups(view):
+    for names in together(view):
         parts = [view.parts[name] for name in names]
         corners = tuple(corner for part in parts for corner in part.corners)
         if not set(corners) & set(doubted):
@@ -62,17 +62,24 @@ def hidden_gains(view: View) -> Iterator[tuple[tuple[str, ...], float]]:
 
     Comparisons, and the gain of each gauge by all of them together, change in proportion to it.
     """
-    before = {(one.place, one.name): one for one in _compared(view)}
-    for names in _groups(view):
+    for names in together(view):
         larger = times(view, names=names, factor=1.0 + STEP)
-        found = [1e-9, *(_found(before, one) for one in _compared(larger))]
-        found += [_found_in_gauges(view, larger, name) for name in view.parts]
-        yield names, min(STEP / max(found), MOST_GAIN)
+        yield names, min(STEP / times_found(view, larger), MOST_GAIN)
 
 
-def _groups(view: View) -> tuple[tuple[str, ...], ...]:
+def together(view: View) -> tuple[tuple[str, ...], ...]:
     """Each assembly, those of each axle, and all of them."""
     return tuple(dict.fromkeys([*groups(view), tuple(view.parts)]))
+
+
+def times_found(view: View, changed: View) -> float:
+    """How many times the change of a drive is what a comparison finds with 95 % probability.
+
+    `view` is the drive, `changed` the same with a fault in gauges or masses.
+    """
+    before = {(one.place, one.name): one for one in _compared(view)}
+    found = [1e-9, *(_found(before, one) for one in _compared(changed))]
+    return max(found + [_found_in_gauges(view, changed, name) for name in view.parts])
 
 
 def _compared(view: View) -> Iterator[Comparison]:

@@ -1,4 +1,4 @@
-"""Masses that the vehicle file has in pounds: of wheels, and of the whole car.
+"""Masses that are wrong in the vehicle file: of wheels, and of the whole car.
 
 What a wheel weighs enters the forces twice: its weight hung on the links at the tare, and its hub
 is accelerated on the road.  A mass that is 2.2 times too large looks like zeros and gains of
@@ -12,10 +12,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
+from recon.base.arrays import Floats
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.examination.common_gains import times_found, together
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
 
+STEP = 0.1  # share by which masses of wheels are varied
+MOST_MASS = 1.0  # largest share that is looked for: a wheel without upright and brake; no source
 POUND = POUND_FORCE / STANDARD_GRAVITY  # kg
 ALL, ONE_WHEEL = -1.0, -1.0  # nats; masses of all wheels come from the same scales
 
@@ -41,7 +45,7 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             "other unit",
             corners,
             tuple(f"unsprung_mass_{corner}" for corner in corners),
-            partial(_lighter, names=names),
+            partial(wheels_times, names=names, factor=POUND),
             "Weigh a wheel with its upright and correct unsprung_mass_kg of "
             f"{' and '.join(corners)} in the vehicle file: it seems to be in lb.",
             weight=ALL if names == every else ALL + ONE_WHEEL,
@@ -58,18 +62,33 @@ def _lighter_car(view: View) -> View:
     return replace(view, prepared=replace(view.prepared, car=lighter), parts=parts, kept={})
 
 
-def _lighter(view: View, *, names: tuple[str, ...]) -> View:
+def hidden_masses(view: View) -> Iterator[tuple[Part, float, Floats]]:
+    """Assemblies whose wheels' mass may be wrong by a share [1] that is just found with 95 %.
+
+    The last is the change (w, 3, n) [N] of the forces.  The masses of an assembly, an axle or the
+    whole car may be wrong together; comparisons and forces change in proportion to the share.
+    """
+    for names in together(view):
+        heavier = wheels_times(view, names=names, factor=1.0 + STEP)
+        share = min(STEP / times_found(view, heavier), MOST_MASS)
+        for name in names:
+            part = view.parts[name]
+            yield part, share, share / STEP * (heavier.parts[name].level - part.level)
+
+
+def wheels_times(view: View, *, names: tuple[str, ...], factor: float) -> View:
+    """The drive of a car whose wheels of some assemblies weigh `factor` times as much."""
     for name in names:
-        view = view.with_part(_of_pounds(view.parts[name]))
+        view = view.with_part(_heavier(view.parts[name], factor))
     return view
 
 
-def _of_pounds(part: Part) -> Part:
-    """The assembly with wheels that weigh as many pounds as the vehicle file has kilograms.
+def _heavier(part: Part, factor: float) -> Part:
+    """The assembly with wheels of `factor` times their stated mass.
 
     Only mass times acceleration of a hub matters, and the weight that was on the links at the tare.
     """
     tare = part.solver.estimator.tare.indication[:, None]
-    hub = POUND * part.samples.hub
-    lighter = part.samples.indication - (1.0 - POUND) * tare
-    return Part(part.solver, replace(part.samples, hub=hub, indication=lighter), part.zero)
+    hub = factor * part.samples.hub
+    indication = part.samples.indication - (1.0 - factor) * tare
+    return Part(part.solver, replace(part.samples, hub=hub, indication=indication), part.zero)

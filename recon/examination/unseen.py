@@ -20,6 +20,7 @@ from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
 from recon.examination.common_gains import hidden_gains
+from recon.examination.mass_causes import hidden_masses
 from recon.examination.term import FOUND, USUAL
 from recon.examination.unseen_channels import channel_faults
 from recon.examination.view import Part, View
@@ -98,6 +99,8 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         for part in (view.parts[name] for name in names):
             change = np.einsum("wcgn,gn->wcn", part.lever, share * part.samples.indication)
             largest["common gain"].take(part, change, "{}", share)
+    for part, share, change in hidden_masses(view):
+        largest["mass"].take(part, change, "{}", share)
     for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
             largest["late"].take(part, _late_by(log, part, delay / step, part.gauges), "{}", delay)

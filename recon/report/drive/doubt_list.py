@@ -23,6 +23,7 @@ SIZES = {
     "jump": (1.0, "N of its own load"),
     "gain": (100.0, "%"),
     "common gain": (100.0, "%"),
+    "mass": (100.0, "%"),
     "channel gain": (100.0, "%"),
     "late": (1e3, "ms"),
     "late gauge": (1e3, "ms"),

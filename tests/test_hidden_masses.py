@@ -1,0 +1,40 @@
+"""Wheels that weigh something else than the vehicle file says: seen, or foretold with the error."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from recon.examination.examine import JUDGE
+from recon.examination.mass_causes import MOST_MASS, hidden_masses, wheels_times
+from recon.examination.unseen import unseen
+from recon.examination.view import View
+from tests.days import day
+from tests.spoiled_days import sound
+
+
+def contradicts(view: View) -> bool:
+    return any(term.contradicts for term in JUDGE.terms(view))
+
+
+def test_wheels_that_are_too_heavy_by_the_share_stated_are_seen_and_by_a_third_of_it_are_not() -> (
+    None
+):
+    every = tuple(sound().parts)
+    # Shares are of the stated mass: wheels of four times the mass show a smaller one.
+    heavy = wheels_times(sound(), names=every, factor=4.0)
+    share = 4.0 * [share for _, share, _ in hidden_masses(heavy)][-1]
+    assert 1.0 < share < 4.0 * MOST_MASS
+    assert contradicts(wheels_times(sound(), names=every, factor=1.0 + share))
+    assert not contradicts(wheels_times(sound(), names=every, factor=1.0 + share / 3))
+
+
+def test_the_error_of_a_mass_that_stays_unseen_is_that_of_mass_times_acceleration() -> None:
+    hidden = {one.kind: one for one in unseen(sound(), day().conditioned)}["mass"]
+    assert hidden.size == pytest.approx(MOST_MASS)
+    assert hidden.gauge == ("FL", "FR", "RL", "RR")
+    hubs = day().truth["hub_acceleration"].to_numpy()[:, :, 1]
+    sideways = np.quantile(np.abs(hubs), 0.95, axis=0)
+    for corner, error, acceleration in zip(hidden.gauge, hidden.error, sideways, strict=True):
+        expected = day().car.corners[corner].unsprung_mass * acceleration
+        assert error[1] == pytest.approx(expected, rel=0.15), corner
