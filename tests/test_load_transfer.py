@@ -229,6 +229,8 @@ def test_a_drive_straight_ahead_has_no_lateral_transfer() -> None:
     made = driven(MadeCar(), 0 * TIME, motion(2, 6), (150.0, 150.0))
     answer = load_transfer(made.forces)
     assert np.isnan(answer["front_share"])
+    assert answer["transfer"].size
+    assert answer["transfer"].isnull().all()  # not nought within nothing
     assert np.isnan(answer["height"].sel(direction="lateral"))
     assert "lateral acceleration varies by 0.0 m/s2" in answer.attrs["not_given"]
     assert inside(answer, "height", 0.5, direction="longitudinal")

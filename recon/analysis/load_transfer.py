@@ -352,7 +352,7 @@ def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
 
     words = "lateral acceleration, left positive"
     return limits(
-        "transfer", combined(halves, fit.bins), ("bin", "axle"), "N",
+        "transfer", combined(halves, _allowed(drive, fit.bins, Y)), ("bin", "axle"), "N",
         "lateral load transfer of an axle (half of right minus left)", (count, len(SIDES)),
     ) | plain("bin_acceleration", loads.middles, ("bin",), "m/s2", words)  # fmt: skip
 
