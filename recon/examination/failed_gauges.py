@@ -14,7 +14,6 @@ from recon.base.late import xr
 from recon.base.status import BIT
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.solving.solver import Solver
-from recon.records.time_checks import usual_step
 
 FEWEST_TIME = 0.5  # s in all; single samples are flagged, and no gauge is called failed for them
 NEAR_END = 0.15  # share of the samples that are farther out
@@ -33,7 +32,7 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     (elapsed_time, ...) [N] are those of one drive.
     """
     elapsed = log["elapsed_time"].to_numpy()
-    least = FEWEST_TIME / usual_step(elapsed)
+    least = FEWEST_TIME * float(log.attrs["rate"])
     flags = log["gauge_status"].to_numpy()
     shown = np.bitwise_or.reduce(flags, axis=0)  # mostly nothing
     # Gaps of the whole log are no fault of a gauge.

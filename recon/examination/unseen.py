@@ -24,7 +24,6 @@ from recon.examination.mass_causes import hidden_masses
 from recon.examination.term import FOUND, USUAL
 from recon.examination.unseen_channels import channel_faults
 from recon.examination.view import Part, View
-from recon.records.time_checks import usual_step
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -87,7 +86,7 @@ def unseen(view: View, log: xr.Dataset, corners: tuple[str, ...] = ()) -> tuple[
 
 def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
     """Note the errors of every fault in gauges and channels of a view."""
-    step = usual_step(log["elapsed_time"].to_numpy())
+    step = 1.0 / float(log.attrs["rate"])
     for fault in faults(view):
         part, gauge = fault.part, fault.part.gauges[fault.i]
         if fault.delay:
@@ -117,7 +116,7 @@ def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) 
     count = log.sizes["elapsed_time"]
     back = min(back, count - 2.0)
     whole = int(back)
-    rows = np.unique(np.linspace(whole + 1, count - 1, LATE_ROWS).astype(int))
+    rows = np.linspace(whole + 1, count - 1, min(LATE_ROWS, count - 1 - whole)).astype(int)
     names = log.get_index("gauge").tolist()
     columns = [names.index(gauge) for gauge in gauges]
     values = log.variables["indication"].to_numpy()

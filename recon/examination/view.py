@@ -25,7 +25,6 @@ from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver, usual_covariance
 from recon.records.scratch import at_rows
-from recon.records.time_checks import usual_step
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
@@ -43,7 +42,7 @@ class Part:
     samples: Samples
     zero: Floats
     # Comparisons of this assembly alone: the same in every view of its log, see `by_part`.
-    worked_out: dict[str, Any] = field(default_factory=dict, init=False, compare=False)
+    worked_out: dict[Any, Any] = field(default_factory=dict, init=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -88,7 +87,7 @@ class Part:
 
     def sum_of(self, weights: Floats) -> Floats:
         """Sum (n,) [N] of the forces with `weights` (w, 3); NaN if gauges do not determine it."""
-        key = f"sum {weights.tobytes()!r}"
+        key = "sum", weights.tobytes()
         if key not in self.worked_out:
             self.worked_out[key] = self._sum_of(weights)
         return np.asarray(self.worked_out[key])
@@ -225,7 +224,7 @@ class View:
     start: float
     end: float
     # Comparisons that depend on the log alone: the same for every change of an assembly.
-    kept: dict[str, Any] = field(default_factory=dict, compare=False)
+    kept: dict[Any, Any] = field(default_factory=dict, compare=False)
     # What several comparisons of this very view share.
     worked_out: dict[str, Any] = field(default_factory=dict, init=False, compare=False)
 
@@ -327,11 +326,10 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
 
     A window with a missing value has no mean there.
     """
-    elapsed = log["elapsed_time"].to_numpy()
-    step = usual_step(elapsed)
-    width = max(1, min(round(WINDOW_TIME / step), len(elapsed) // 2))
-    count = min(WINDOWS, len(elapsed) // width)
-    starts = np.unique(np.linspace(0, len(elapsed) - width, count).astype(int))
+    samples, step = log.sizes["elapsed_time"], 1.0 / float(log.attrs["rate"])
+    width = max(1, min(round(WINDOW_TIME / step), samples // 2))
+    count = min(WINDOWS, samples // width)
+    starts = np.unique(np.linspace(0, samples - width, count).astype(int))
     rows = starts[:, None] + np.arange(width)
     out = {}
     for name, variable in log.variables.items():

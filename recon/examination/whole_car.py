@@ -99,7 +99,7 @@ class Whole:
     def u_of(self, weights: Floats) -> Floats:
         """Standard uncertainty (n,) [N] of the same sum by all stated causes, at usual loads."""
         # Covariances at usual loads depend on the prepared car alone.
-        key = f"u of {weights.tobytes()!r}"
+        key = "u of", weights.tobytes()
         if key not in self.view.kept:
             variance = 0.0
             for part in self.view.parts.values():

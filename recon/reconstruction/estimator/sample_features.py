@@ -19,7 +19,7 @@ from recon.planning.unknowns import MODES
 Singles = NDArray[np.float32]
 Modes = tuple[tuple[str, ...], ...]
 Turns = list[tuple[int, slice | NDArray[np.int64]]]  # modes with their samples
-STRETCH = 64  # samples of a mode in one stretch, on average, from where stretches are quicker
+STRETCH = 64  # samples of one mode after another, on average, from where slices are quicker
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,20 +173,15 @@ def samples_by_mode(mode: NDArray[np.int64]) -> Turns:
 def modes_in_turn(mode: NDArray[np.int64]) -> Turns:
     """Each joint mode of a block (sample,) with samples, for results that replace earlier ones.
 
-    The most frequent mode comes first and has all samples: to calculate some of them twice is
-    quicker than to pick out most of them.
+    Stretches of one mode are slices, so that no sample is copied.  Where modes scatter, the most
+    frequent one comes first and has all samples: to calculate some of them twice is quicker than to
+    pick out most of them.
     """
-    usual = int(np.argmax(np.bincount(mode)))
-    others = [(m, chosen) for m, chosen in samples_by_mode(mode) if m != usual]
-    stretches = [(m, part) for m, chosen in others for part in _stretches(chosen)]
-    return [(usual, slice(None)), *stretches]
-
-
-def _stretches(chosen: slice | NDArray[np.int64]) -> list[slice | NDArray[np.int64]]:
-    """Samples (n,) stretch by stretch, so that none is copied; as they are where they scatter."""
-    if isinstance(chosen, slice):
-        return [chosen]
-    starts = np.flatnonzero(np.diff(chosen) != 1) + 1
-    if STRETCH * len(starts) > len(chosen):
-        return [chosen]
-    return [slice(int(run[0]), int(run[-1]) + 1) for run in np.split(chosen, starts)]
+    starts = np.append(0, np.flatnonzero(np.diff(mode)) + 1)
+    if STRETCH * len(starts) > len(mode):
+        usual = int(np.argmax(np.bincount(mode)))
+        others = [(m, chosen) for m, chosen in samples_by_mode(mode) if m != usual]
+        return [(usual, slice(None)), *others]
+    ends = [*starts[1:].tolist(), len(mode)]
+    runs = zip(mode[starts].tolist(), starts.tolist(), ends, strict=True)
+    return [(m, slice(start, end)) for m, start, end in runs]

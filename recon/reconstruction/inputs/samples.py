@@ -140,11 +140,13 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     order = [there.index(gauge) for gauge in solver.gauges]
     indication = side_by_side(log.variables["indication"].to_numpy(), order).T
     by_gauge = side_by_side(log.variables["gauge_status"].to_numpy(), order)
-    status = np.bitwise_or.reduce(by_gauge, axis=1) | np.array([w.status for w in wheels])
+    status = np.array([w.status for w in wheels])
+    for column in by_gauge.T:
+        status |= column
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     return Samples(
-        indication=indication / (1.0 + THERMAL_SLOPE * _warmth(log, solver)),
+        indication=indication * (1.0 / (1.0 + THERMAL_SLOPE * _warmth(log, solver))),
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         brake_torque=np.array([wheel.torque for wheel in wheels]),
         travel=np.array([wheel.travel for wheel in wheels]),
@@ -228,12 +230,13 @@ def _wheel_samples(
     elif corner.brake.place == "outboard":
         pressure = _channel(log, "brake_pressure", corner.name)
         missing |= ~np.isfinite(pressure)
-        mode, torque = _hub_moment(log, corner, np.nan_to_num(pressure))
+        mode, torque = _hub_moment(log, corner, pressure)
     status = np.zeros(n, dtype=np.uint16)
     status[outside] |= BIT["beyond_pose"]
     status[missing] |= BIT["missing_input"]
     status[mode == 2] |= BIT["wheel_locked"]
-    return _WheelSamples(status, hub, torque, np.clip(np.nan_to_num(travel), low, high), mode)
+    travel = np.clip(np.where(np.isfinite(travel), travel, 0.0), low, high)
+    return _WheelSamples(status, hub, torque, travel, mode)
 
 
 def _travel(
@@ -257,6 +260,8 @@ def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) 
         of = {source: force + against_body for source, force in of.items()}
     if "hub" in sources:
         of["hub"] = _channel(log, "hub_acceleration", corner).T
+    if len(set(sources)) == 1:
+        return of[sources[0]]
     return np.array([of[source][axis] for axis, source in enumerate(sources)])
 
 
@@ -265,13 +270,13 @@ def _hub_moment(
 ) -> tuple[NDArray[np.int64], Floats]:
     """Mode of the hub and torque of the caliper [N m] by line pressure [Pa], all (sample,)."""
     mode, torque = np.zeros(len(pressure), dtype=np.int64), np.zeros(len(pressure))
-    braked = pressure > BRAKE_ON
+    braked = np.flatnonzero(pressure > BRAKE_ON)  # not where it has no number
     mode[braked] = 1
     if np.isfinite(corner.brake.torque_per_pressure):
-        torque = np.where(braked, pressure * corner.brake.torque_per_pressure, 0.0)
+        torque[braked] = pressure[braked] * corner.brake.torque_per_pressure
     if "wheel_speed" in log and corner.name in log.get_index("corner"):
-        speed = _channel(log, "wheel_speed", corner.name)
-        locked = (np.abs(np.nan_to_num(speed, nan=1e9)) < STANDS_STILL) & braked
+        speed = _channel(log, "wheel_speed", corner.name)[braked]
+        locked = braked[np.abs(speed) < STANDS_STILL]
         mode[locked], torque[locked] = 2, 0.0
     return mode, torque
 
