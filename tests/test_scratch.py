@@ -33,6 +33,7 @@ def files_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_large_arrays_are_in_memory_up_to_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(keeper, "held", WeakSet())
+    monkeypatch.setattr(keeper, "spare", [])
     monkeypatch.setattr(keeper, "most", 2 * scratch.LARGE)
     in_files = len(keeper.mapped)
     first, second = (room((2, scratch.LARGE // 16)) for _ in range(2))
@@ -45,6 +46,34 @@ def test_large_arrays_are_in_memory_up_to_a_limit(monkeypatch: pytest.MonkeyPatc
     more = room((scratch.LARGE // 8,))
     assert len(keeper.mapped) == in_files + 2
     assert view.size < beyond.size == again.size == more.size  # all are alive until here
+
+
+def test_memory_serves_again_when_the_last_view_of_an_array_is_gone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(keeper, "held", WeakSet())
+    monkeypatch.setattr(keeper, "spare", [])
+    monkeypatch.setattr(keeper, "most", 2 * scratch.LARGE)
+    in_files = len(keeper.mapped)
+    first = room((2, scratch.LARGE // 16))
+    first[:] = 7.0
+    address = first.ctypes.data
+    views = [np.moveaxis(first, -1, 0)[::3].T, memoryview(first[1]), xr.Variable("x", first[0])]
+    del first
+    while views:
+        other = room((scratch.LARGE // 8,))
+        assert other.ctypes.data != address
+        other[:] = 0.0
+        assert np.all(np.asarray(views.pop()) == 7.0)  # nobody else wrote there
+        del other
+    pair = [room((scratch.LARGE // 8,)) for _ in range(2)]
+    assert address in [one.ctypes.data for one in pair]
+    del pair
+    # For an array of another size both are given up, so that it needs no file.
+    whole = room((2 * scratch.LARGE,), np.uint8)
+    assert not keeper.spare
+    assert len(keeper.mapped) == in_files
+    assert whole.size == 2 * scratch.LARGE
 
 
 @pytest.mark.usefixtures("files_only")

@@ -2,7 +2,9 @@
 
 A long log therefore fits a computer with little memory.  Memory comes first because the system
 needs five times as long to hand out the pages of a file: for a log of twenty minutes that would be
-a quarter of all processor time.
+a quarter of all processor time.  Memory of arrays that are gone serves the next ones of the same
+size, because pages that the system hands out anew cost a fifth of solving a log again; until then
+the system may have it back.
 
 The system keeps the pages of a file in memory while there is room and writes them to disk
 where there is none.  The file goes when the array is no longer used or the program ends.  A
@@ -20,7 +22,7 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
-from weakref import WeakSet
+from weakref import WeakSet, finalize
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
@@ -40,23 +42,43 @@ class _Keeper:
     def __init__(self) -> None:
         self.most = int(min(MOST, SHARE * _memory_of_computer()))
         self.held: WeakSet[mmap.mmap] = WeakSet()
+        self.spare: list[mmap.mmap] = []  # of what is held, memory of arrays that are gone
         self.mapped: WeakSet[mmap.mmap] = WeakSet()
         self.libraries = 0  # bytes of other files in memory before the first array in one
         self.lock = threading.Lock()
         self.watch = threading.Thread()
 
-    def memory(self, size: int) -> mmap.mmap | None:
+    def memory(self, size: int) -> NDArray[np.uint8] | None:
         """So many bytes of memory, None where all large arrays would be too many.
 
         Small pages: to find room for large ones can take longer than to read the log.
         """
         private = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if os.name == "posix" else {}
         with self.lock:
-            if sum(map(len, self.held)) + size > self.most:
+            fitting = (k for k, pages in enumerate(self.spare) if len(pages) == size)
+            if (k := next(fitting, None)) is not None:
+                return self._lent(self.spare.pop(k))
+            if self._too_many(size):
+                self.spare.clear()
+            if self._too_many(size):
                 return None
             pages = mmap.mmap(-1, size, **private)
             self.held.add(pages)
-            return pages
+            return self._lent(pages)
+
+    def _too_many(self, size: int) -> bool:
+        return sum(map(len, self.held)) + size > self.most
+
+    def _lent(self, pages: mmap.mmap) -> NDArray[np.uint8]:
+        """Bytes that lend their pages to arrays, until the last of these is gone."""
+        lent = np.frombuffer(pages, np.uint8)
+        finalize(lent, self._back, pages).atexit = False
+        return lent
+
+    def _back(self, pages: mmap.mmap) -> None:
+        if hasattr(mmap, "MADV_FREE"):
+            pages.madvise(mmap.MADV_FREE)
+        self.spare.append(pages)
 
     def add(self, pages: mmap.mmap) -> None:
         """Watch these pages too."""
@@ -117,7 +139,8 @@ def room(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]:
     if size < LARGE:
         return np.empty(shape, dtype)
     try:
-        pages = keeper.memory(size) or _pages(size)
+        lent = keeper.memory(size)
+        pages = _pages(size) if lent is None else lent.data
     except OSError as error:
         folder = tempfile.gettempdir()
         raise OutputError(
