@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
@@ -106,9 +106,10 @@ def links_of(
         forces[name].to_numpy()
         for name in ("tyre_force_vehicle", "hub_moment", "travel", "rack", "hub_mode")
     )
-    both = np.concatenate([force[:, places], moment[:, places, None]], axis=2)
+    # Samples of one force lie beside each other, here as in a result.
+    own = (side_by_side(force, places), side_by_side(moment, places)[..., None])
     inputs = Inputs(
-        force=np.moveaxis(both, 0, -1),
+        force=np.concatenate([np.moveaxis(values, 0, -1) for values in own], axis=1),
         hub=np.moveaxis(_hub_force(forces, places), 0, -1),
         travel=travel[:, places].T,
         rack=rack if assembly.steered else np.zeros(len(rack)),
@@ -131,7 +132,9 @@ def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:
     """
     found = np.zeros((forces.sizes[SAMPLES], len(places), 3))
     own = (
-        forces["hub_acceleration"].to_numpy()[:, places] if "hub_acceleration" in forces else found
+        side_by_side(forces["hub_acceleration"].to_numpy(), places)
+        if "hub_acceleration" in forces
+        else found
     )
     logged = np.isfinite(own).any(axis=0) & ("hub_acceleration" in forces)
     if logged.all():

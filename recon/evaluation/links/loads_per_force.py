@@ -35,7 +35,7 @@ DEGREE = 5  # of products of travels and rack; a test compares loads with those 
 FINE_DEGREE = 8  # where loads are subtracted that nearly cancel
 SPARE_NODES = 1  # beyond the degree, so that the fit averages
 LOCKED = MODES.index("locked")
-BLOCK = 1 << 12  # samples; fits the cache
+BLOCK = 1 << 13  # samples; fits the cache
 
 
 @dataclass(frozen=True, slots=True)
