@@ -77,7 +77,7 @@ def test_a_lone_tare_warns_and_widens(when: str) -> None:
     texts = [str(w.message) for w in said]
     assert len(texts) == 2  # one per corner
     assert texts[0].startswith("zeros.csv: one tare only for G1")
-    assert "0.3 % of the largest indication" in texts[0]
+    assert "1.0 % of the largest indication" in texts[0]
     assert_allclose(out["indication"], values - zero, rtol=0, atol=1e-15)
     # The largest excursion from the median, and the noise on top of it.
     assert_allclose(out["u_zero"], LONE_TARE * np.array([0.5, 1.0, 2.0, 0.3]), rtol=0.02)

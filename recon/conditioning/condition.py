@@ -28,6 +28,7 @@ from recon.conditioning.filters import (
 )
 from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples, require_in_range
 from recon.conditioning.hub_motion import with_hub_motion
+from recon.conditioning.lost_samples import resolution_of, without_lost
 from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import Zero, zero_of
@@ -80,7 +81,7 @@ def condition(
     log = _of_car(log, car)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)
-    base = on_time_base(log, rate, bandwidth)
+    base = on_time_base(without_lost(log, rate), rate, bandwidth)
     log, elapsed, parts = base.log, base.log["elapsed_time"].to_numpy(), base.parts
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
@@ -117,6 +118,9 @@ def condition(
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
     by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise * gain}
+    # Numbers of few digits err alike over many samples, which no filter takes off.
+    rounded = np.array([resolution_of(column) for column in raw.T]) / np.sqrt(12.0)
+    by_name["noise"] = np.hypot(by_name["noise"], rounded)
     made: dict[str, tuple[Any, ...]] = {
         name: (("gauge",), values) for name, values in by_name.items()
     }

@@ -13,6 +13,7 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.channel_gains import gains_agree
 from recon.examination.common_gains import common_gain_causes
+from recon.examination.exchanged_hubs import exchanged_hubs
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.gauge_causes import gauge_causes, gauges_agree
 from recon.examination.judge import Judge
@@ -121,6 +122,7 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
             *_of_calibration(prepared, view),
             *JUDGE.doubts(judged, terms),
         )
+        doubts += exchanged_hubs(log, doubts)
         terms += tuple(_not_judged(view.parts[name]) for name in bad)
         return Examination(doubts, terms, view, unseen(judged, log, view.corners))
 

@@ -27,6 +27,7 @@ from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
 from recon.reconstruction.inputs.steering import steer_of
 from recon.reconstruction.inputs.temperatures import mean_above_pulls, warn_of_fahrenheit
+from recon.reconstruction.inputs.travel_zero import warn_of_travel_zero
 from recon.reconstruction.solving.gauge_outage import failed_together
 
 MOST_NAMED = 6  # missing gauges that a message names
@@ -50,6 +51,7 @@ def session_of(
     steer = steer_of(log, car, assemblies)
     path = log.attrs.get("path", "log")
     warn_of_fahrenheit(log, calibration)
+    warn_of_travel_zero(log, car)
     if "gauge_temperature" not in log:
         warn_of_prior(
             f"{path}: gauge_temperature is not logged; intervals are widened for "

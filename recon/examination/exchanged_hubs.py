@@ -1,0 +1,97 @@
+"""Hub accelerations whose names are exchanged: each moves as the travel of another wheel does.
+
+Short means of two hubs are much alike, but each wheel rises over its own bumps.  The second
+derivative of the difference of two travels is the difference of both hubs' upward accelerations.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.doubt import Doubt
+from recon.base.labelled import corner_names
+from recon.base.late import xr
+from recon.base.quantities import COMPONENTS
+from recon.records.corrections import correction_line, lines_to_add
+
+BAND = (1.5, 8.0)  # Hz, in which wheels follow the road and travels are no noise yet
+TOP = 0.3  # of the sampling rate, the most that a second difference shows
+MOST = 200_000  # samples that are compared
+OPPOSITE = (
+    -0.5
+)  # correlation; sound drives of virtual cars and an independent one have 0.85 or more
+LIVELY = 0.3  # m/s2 (rms), below which both channels are noise
+
+
+def exchanged_hubs(log: xr.Dataset, others: tuple[Doubt, ...]) -> tuple[Doubt, ...]:
+    """A doubt about the two hubs whose accelerations go against their travels, if any.
+
+    `log` (elapsed_time, gauge) as `condition` returns it.  Where one of the `others` is about
+    travels or hubs, it explains the same.
+    """
+    explained = any(c.startswith(("travel", "hub")) for doubt in others for c in doubt.channels)
+    if explained or not _both_logged(log):
+        return ()
+    found = {pair: r for pair, r in correlations(log).items() if r < OPPOSITE}
+    if not found:
+        return ()
+    first, second = min(found, key=lambda pair: found[pair])
+    elapsed = log["elapsed_time"].to_numpy()
+    lines = [
+        correction_line(
+            [f"hub_acceleration_{first}_{axis}"], exchanged_with=f"hub_acceleration_{second}_{axis}"
+        )
+        for axis in COMPONENTS
+    ]
+    return (
+        Doubt(
+            corners=(first, second),
+            cause="exchanged",
+            channels=(f"hub_acceleration_{first}", f"hub_acceleration_{second}"),
+            probability=1.0,
+            start=float(elapsed[0]),
+            end=float(elapsed[-1]),
+            found=f"Where the wheel of {first} rises against that of {second}, the acceleration of "
+            f"its hub says the opposite (correlation {found[first, second]:.2f}, about 1 on sound "
+            "drives).",
+            do="Compare the plugs of both accelerometers.\n" + lines_to_add(("log",), lines),
+        ),
+    )
+
+
+def correlations(log: xr.Dataset) -> dict[tuple[str, str], float]:
+    """Correlation [1] of both accelerations of each pair of wheels that moves enough."""
+    from scipy.signal import butter, sosfiltfilt
+
+    elapsed = log["elapsed_time"].to_numpy()[:MOST]
+    rate = (len(elapsed) - 1) / (elapsed[-1] - elapsed[0])
+    band = (BAND[0], min(BAND[1], TOP * rate))
+    if len(elapsed) < 10 * rate / BAND[0] or band[1] < 2 * BAND[0]:
+        return {}
+    passed = butter(2, band, btype="band", fs=rate, output="sos")
+
+    def shown(values: Floats) -> Floats:
+        return np.asarray(sosfiltfilt(passed, np.nan_to_num(values - np.nanmean(values))))
+
+    travel = log["travel"].to_numpy()[:MOST]
+    upward = log["hub_acceleration"].sel(component="z").to_numpy()[:MOST]
+    out = {}
+    names = corner_names(log)
+    for i, j in combinations(range(len(names)), 2):
+        both = np.isfinite(travel[:, [i, j]]).all(axis=1) & np.isfinite(upward[:, [i, j]]).all(1)
+        if np.mean(both) < 0.9 or min(np.mean(upward[both][:, [i, j]], axis=0)) < 0:
+            continue  # not logged throughout, or turned over
+        risen = np.gradient(np.gradient(shown(travel[:, i] - travel[:, j]))) * rate**2
+        felt = shown(upward[:, i] - upward[:, j])
+        if min(np.std(risen), np.std(felt)) > LIVELY:
+            out[names[i], names[j]] = float(np.corrcoef(risen, felt)[0, 1])
+    return out
+
+
+def _both_logged(log: xr.Dataset) -> bool:
+    """Whether travel and hub acceleration are channels of the log, and neither was inferred."""
+    names = ("travel", "hub_acceleration")
+    return all(name in log.variables and f"u_{name}" not in log.variables for name in names)

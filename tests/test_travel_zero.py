@@ -1,0 +1,46 @@
+"""A travel that is counted from anywhere but design height is noted, with what would correct it."""
+
+from __future__ import annotations
+
+import re
+import warnings
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.base.errors import DataWarning
+from recon.reconstruction.inputs.travel_zero import warn_of_travel_zero
+from tests.days import day
+
+
+def moved(by: np.ndarray) -> xr.Dataset:
+    """The day's log with travels (corner,) [m] higher."""
+    log = day().conditioned
+    return log.assign(travel=(log["travel"].dims, log["travel"].to_numpy() + by))
+
+
+def test_travels_counted_from_droop_are_named_with_the_line_that_corrects_them() -> None:
+    droop = np.array([corner.droop_travel for corner in day().car.corners.values()])
+    told = (
+        f'"travel_FL, travel_FR, travel_RL, travel_RR" = {{ add = "{1e3 * droop.mean():.0f} mm" }}'
+    )
+    with pytest.warns(DataWarning, match=re.escape(told)) as noted:
+        warn_of_travel_zero(moved(-droop), day().car)
+    assert len(noted) == 1
+    assert re.search(r"travel_FL is usually \+\d\d mm", str(noted[0].message))
+
+
+def test_one_travel_far_from_design_height_is_named_alone() -> None:
+    with pytest.warns(DataWarning, match=r": travel_RL is usually -3\d mm, where it is 0") as noted:
+        warn_of_travel_zero(moved(np.array([0.0, 0.0, -0.035, 0.0])), day().car)
+    assert "travel_FL" not in str(noted[0].message)
+
+
+def test_sound_and_inferred_travels_are_not_noted() -> None:
+    inferred = moved(np.full(4, 0.05)).assign(u_travel=("corner", np.full(4, 0.004)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warn_of_travel_zero(day().conditioned, day().car)
+        warn_of_travel_zero(inferred, day().car)
+        warn_of_travel_zero(inferred.drop_vars(["travel", "u_travel"]), day().car)
