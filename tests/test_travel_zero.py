@@ -44,3 +44,11 @@ def test_sound_and_inferred_travels_are_not_noted() -> None:
         warn_of_travel_zero(day().conditioned, day().car)
         warn_of_travel_zero(inferred, day().car)
         warn_of_travel_zero(inferred.drop_vars(["travel", "u_travel"]), day().car)
+
+
+def test_a_travel_in_another_unit_is_left_to_those_who_name_it() -> None:
+    log = day().conditioned
+    metres = log.assign(travel=(log["travel"].dims, 1e3 * log["travel"].to_numpy() + 5.0))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warn_of_travel_zero(metres, day().car)

@@ -28,7 +28,7 @@ from recon.conditioning.filters import (
 )
 from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples, require_in_range
 from recon.conditioning.hub_motion import with_hub_motion
-from recon.conditioning.lost_samples import resolution_of, without_lost
+from recon.conditioning.lost_samples import u_of_rounding, without_lost
 from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import Zero, zero_of
@@ -117,10 +117,8 @@ def condition(
                 by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
-    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise * gain}
-    # Numbers of few digits err alike over many samples, which no filter takes off.
-    rounded = np.array([resolution_of(column) for column in raw.T]) / np.sqrt(12.0)
-    by_name["noise"] = np.hypot(by_name["noise"], rounded)
+    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero}
+    by_name["noise"] = np.hypot(noise * gain, u_of_rounding(raw))
     made: dict[str, tuple[Any, ...]] = {
         name: (("gauge",), values) for name, values in by_name.items()
     }

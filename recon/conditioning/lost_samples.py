@@ -91,3 +91,11 @@ def resolution_of(column: Floats) -> float:
     steps = np.diff(levels)
     step = float(np.min(steps[steps > SAME * np.ptp(levels)]))
     return step if np.mean(np.abs(steps - step) < 0.01 * step) > EVEN else 0.0
+
+
+def u_of_rounding(values: Floats) -> Floats:
+    """Standard uncertainty (channel,) of numbers (sample, channel) that were rounded [any unit].
+
+    They err alike over many samples, which no filter takes off.
+    """
+    return np.array([resolution_of(column) for column in values.T]) / np.sqrt(12.0)

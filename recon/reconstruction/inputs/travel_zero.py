@@ -15,6 +15,7 @@ from recon.records.corrections import correction_line
 # Cars are this near to the height at which their points were measured, whatever the day's fuel,
 # springs and air; and counted from droop as near to their droop travel.  No source.
 FAR, NEAR = 0.025, 0.012  # m
+ANOTHER_UNIT = 0.15  # m; travels beyond it are in another unit, which other comparisons name
 MOVES = 0.002  # m (rms), of a car that drives; one that is posed may stand anywhere
 
 
@@ -32,7 +33,7 @@ def warn_of_travel_zero(log: xr.Dataset, car: Vehicle) -> None:
         travel = log.variables["travel"].to_numpy()
         usual, moves = np.nanmedian(travel, axis=0), np.nanstd(travel, axis=0) > MOVES
     medians = dict(zip(corner_names(log), np.where(moves, usual, 0.0).tolist(), strict=True))
-    far = {c: t for c, t in medians.items() if c in car.corners and abs(t) > FAR}
+    far = {c: t for c, t in medians.items() if c in car.corners and FAR < abs(t) < ANOTHER_UNIT}
     if not far:
         return
     droop = {c: car.corners[c].droop_travel for c in far}
