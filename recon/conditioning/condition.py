@@ -101,9 +101,8 @@ def condition(
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
-        u_zero[at], temperature[:, at] = zero.u, zero.temperature
+        u_zero[at], temperature[:, at], of_tares[at] = zero.u, zero.temperature, zero.noise
         mean_zero[at], change[at] = zero.mean, zero.change
-        of_tares[at] = zero.noise
         noise[at] = noise_of_drive(zero.noise, side_by_side(raw, at))
     tell_of_noise(noise, of_tares, names, tares.path)
     for g in range(len(names)):
