@@ -135,6 +135,19 @@ def test_a_yaw_rate_enters_the_forces_where_no_hub_is_logged() -> None:
     assert set(doubt.corners) == set(CORNERS)
 
 
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_speed_in_another_unit_is_named_where_roll_and_pitch_follow_from_the_travels() -> None:
+    """They are compared with the channels that they follow from, and have no column to exchange."""
+
+    def spoil(raw: xr.Dataset) -> None:
+        for name in ("hub_acceleration", "wheel_speed", "roll", "pitch"):
+            del raw[name]
+        raw["speed"] /= 3.6
+
+    (doubt,) = examined(spoil).doubts
+    assert (doubt.cause, doubt.channels) == ("other unit", ("speed",))
+
+
 def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
     found = examined(times("roll", 1.0))
     assert found.doubts == ()

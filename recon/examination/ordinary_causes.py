@@ -110,7 +110,7 @@ def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
                 yield from _of_accelerometer(view, name, None)
         elif name in suspects:
             yield from _of_body(view, name)
-    if {"roll", "pitch"} <= suspects:
+    if {"roll", "pitch"} <= suspects & set(view.log):
         yield _candidate(
             view,
             "exchanged",

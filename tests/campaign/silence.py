@@ -3,7 +3,7 @@
 `python -m tests.campaign.silence FOLDER MODE COUNT [FIRST [KIND]]` writes one line of JSON for each
 drive to FOLDER/MODE.jsonl and prints tables; FOLDER keeps the virtual days too.  Modes are slips,
 pairs (two slips), power (slips of known size), sound, sparse (a slip, or in every fifth drive none,
-in a log without the channels `NOT_LOGGED`), and table, which prints all that is there.
+in a log without some of its channels), and table, which prints all that is there.
 Drive number n is always the same one.  Causes are named in every fourth drive with a slip only,
 for that takes the time, and in all of a stated KIND.
 """
@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import xarray as xr
 
 from recon.base.errors import ReconError
 from tests.campaign.slip_days import CARS, ended, shape_of, sound_day
@@ -27,7 +28,7 @@ from tests.campaign.slip_kinds import Recorded, Slip, random_slip, sized
 from tests.kept_solvers import remembered
 
 MODES = ("sound", "slips", "pairs", "power", "sparse")
-NOT_LOGGED = ("hub_acceleration", "yaw_rate", "wheel_speed")
+LOGGED = 0.4  # probability of a channel in a sparse log
 PER_DAY = 25  # drives of a day, one after the other: what was prepared serves them all
 SIZES = {
     "tare off": (50, 100, 200, 400, 800, 1600, 3200),  # N of the gauge's own load
@@ -47,6 +48,17 @@ def _slips(mode: str, number: int, of: Recorded, rng: np.random.Generator, kind:
     return [random_slip(of, rng, kind) for _ in range(2 if mode == "pairs" else 1)]
 
 
+def _sparse(log: xr.Dataset, rng: np.random.Generator) -> xr.Dataset:
+    """The log without some channels, and without corners where no channel of a corner is left."""
+    channels = [name for name in log.data_vars if name != "indication"]
+    kept = log.drop_vars([name for name in channels if rng.random() > LOGGED])
+    return kept if _of_corners(kept) else kept.drop_vars("corner", errors="ignore")
+
+
+def _of_corners(log: xr.Dataset) -> bool:
+    return any("corner" in variable.dims for variable in log.data_vars.values())
+
+
 def drive(mode: str, number: int, folder: Path, kind: str = "") -> dict[str, Any]:
     """One drive, and how it ended."""
     index = number // (4 if mode == "sound" else PER_DAY)
@@ -56,7 +68,7 @@ def drive(mode: str, number: int, folder: Path, kind: str = "") -> dict[str, Any
     which = number % 2
     recorded = day.recorded(which, corners)
     if mode == "sparse":
-        recorded = replace(recorded, log=recorded.log.drop_vars(NOT_LOGGED, errors="ignore"))
+        recorded = replace(recorded, log=_sparse(recorded.log, rng))
     slips = _slips(mode, number, recorded, rng, kind)
     out = {"number": number, "car": day.name, "shape": shape, "which": which, "on": corners,
            "kinds": [s.kind for s in slips], "sizes": [s.size for s in slips],
