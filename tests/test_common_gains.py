@@ -12,6 +12,8 @@ from recon.examination.examine import JUDGE
 from recon.examination.unseen import unseen
 from recon.examination.view import View
 from recon.reconstruction.whole_car.car_stance import stance_of
+from recon.report.car.car_summary import car_summary
+from recon.report.drive.doubt_list import unseen_lines
 from tests.days import club_car, day
 from tests.spoiled_days import sound
 
@@ -92,3 +94,14 @@ def test_wheels_that_are_not_described_stand_where_the_wheelbase_says(
     assert (np.sign(found.centres[:, 1]) == [1, -1, 1, -1]).all()
     if len({corner[0] for corner in corners}) == 1:
         assert stance_of(replace(part, stated_wheelbase=float("nan"))) is None
+
+
+def test_a_missing_wheelbase_is_asked_for_in_words() -> None:
+    car = club_car("FL", "FR")
+    told = "forces of FL, FR cannot be compared with the weight on them. State wheelbase_mm"
+    assert told in " ".join(" ".join(car_summary(car)).split())
+    stated = replace(car, stated_wheelbase=club_car().wheelbase)
+    assert "wheelbase_mm" not in " ".join(car_summary(stated))
+    missing = day().forces.assign_attrs(not_compared="Not this. | Forces: state wheelbase_mm.")
+    assert unseen_lines(missing)[-1] == "  Forces: state wheelbase_mm."
+    assert "wheelbase_mm" not in " ".join(unseen_lines(day().forces))

@@ -90,3 +90,17 @@ def test_the_package_runs_as_a_module(spawn: Run) -> None:
     shown = spawn("-m", "recon", "check", "vehicles/club_racer.toml", folder=ROOT)
     assert shown.code == 0, shown.err
     assert "Invented club racer" in shown.out
+
+
+def test_help_and_completion_in_python_list_every_public_name(spawn: Run) -> None:
+    code = f"""\
+import sys, recon
+assert set(recon.__all__) <= set(dir(recon)), "completion"
+assert not [m for m in {HEAVY!r} if m in sys.modules], "loaded too early"
+import pydoc
+text = pydoc.render_doc(recon, renderer=pydoc.plaintext)
+missing = [n for n in recon.__all__ if n != "pipeline" and f"    {{n}}(" not in text]
+assert not missing, missing
+"""
+    ended = spawn("-c", code)
+    assert ended.code == 0, ended.err

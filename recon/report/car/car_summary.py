@@ -21,6 +21,11 @@ from recon.report.common.text import wrapped
 MOST_SHOWN = 3  # defaults that matter most
 LEAST = 0.5  # N; less is not worth a line
 
+UNWEIGHED = (
+    "One axle and no wheelbase: forces of {} cannot be compared with the weight on them. State "
+    "wheelbase_mm in the table [mass]."
+)
+
 
 def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
     """Contents of a vehicle file, and the load in each link and section per kN at the contact.
@@ -40,6 +45,8 @@ def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
             shown.add(limits)
     if unseen_of_pulls(car):
         lines += ["", *unseen_of_pulls(car)]
+    if not np.isfinite(car.wheelbase):
+        lines += ["", *wrapped(UNWEIGHED.format(", ".join(car.corners)))]
     if car.assumed:
         lines += ["", *_assumed_lines(car, every=every)]
     return lines

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from recon.base.doubt import UNSEEN, Doubt, doubted_corners
+from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Figure
@@ -98,4 +99,14 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
         "cannot be known here: one such fault, if it is there, shows in no comparison of this",
         "drive; error of Fx / Fy / Fz that it may then hide, the worst corner of each:",
     )
-    return (*head, *lines) if lines else ()
+    return (*head, *lines, *_missing_wheelbase(forces)) if lines else ()
+
+
+def _missing_wheelbase(forces: xr.Dataset) -> list[str]:
+    """Lines on the one key of a vehicle file that would let a drive show more."""
+    return [
+        line
+        for words in sentences_of(forces, "not_compared")
+        if "wheelbase_mm" in words
+        for line in textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    ]
