@@ -178,17 +178,19 @@ def _errors(
     noise, up, down = np.split(moved, np.cumsum([DRAWS, len(moves)]))
     samples = MovedSamples.of(envelope.samples, bands, quiet, law.worked)
     together = samples.laws(size_of_each @ level, size_of_each @ load, u_noise * normal)
-    # An exponent that was found is no draw of one that was assumed.
-    alike = (together.exponent == USUAL_EXPONENT) == (law.exponent == USUAL_EXPONENT)
+    # An exponent that was found is no draw of one that was assumed, and an envelope that does not
+    # reach a load says nothing of the force there.
+    found = (together.exponent == USUAL_EXPONENT) == (law.exponent == USUAL_EXPONENT)
+    alike = np.column_stack([samples.covers(together, x), found])
     taken_off = U_CORRECTION * (_quantities(slope_of(bands), x) - value)
     by_direction = (up - down) / 2
     # Errors that act at once move samples into other cells and bands, and other bands come near
     # the envelope.
     one_by_one = noise + size_of_each @ by_direction
-    bends = np.zeros(len(value))
-    if alike.any():
-        every = _quantities(together, x)[alike]
-        bends = np.maximum(np.var(every, axis=0) - np.var(one_by_one, axis=0), 0.0)
+    every = np.where(alike, _quantities(together, x), np.nan)
+    mean = np.nansum(every, axis=0) / np.maximum(alike.sum(axis=0), 1)
+    square = np.nansum((every - mean) ** 2, axis=0) / np.maximum(alike.sum(axis=0), 1)
+    bends = np.maximum(square - np.var(one_by_one, axis=0), 0.0)
     noise = np.sqrt(np.var(noise, axis=0) + bends + taken_off**2)
     estimate = Estimate(value, shares @ by_direction, noise)
     estimate = estimate.plus_noise(np.append(np.full(len(x), U_METHOD), 0.0))

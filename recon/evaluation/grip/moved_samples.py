@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.evaluation.grip.envelope import (
+    BAND,
+    REFERENCE_LOAD,
     USUAL_EXPONENT,
     Bands,
     Laws,
@@ -74,6 +76,13 @@ class MovedSamples:
         number = (counts * (self.bands.middles >= self.bands.least)).sum(axis=-1)
         weight = weight_of(number, self.samples.every)
         return slopes_of(replace(self.bands, counts=counts, moved=moved, weight=weight))
+
+    def covers(self, laws: Laws, x: Floats) -> NDArray[np.bool_]:
+        """Whether draws rest on bands around loads (draw, load); `x` (load,) as `log_load`."""
+        own, half = np.log(self.bands.load / REFERENCE_LOAD), np.log(BAND) / 2
+        low = np.min(np.where(laws.worked, own, np.inf), axis=1) - half
+        high = np.max(np.where(laws.worked, own, -np.inf), axis=1) + half
+        return np.asarray((x >= low[:, None]) & (x <= high[:, None]))
 
     def _moved(self, level: Floats, load: Floats) -> Samples:
         """The samples with these changes (worked,) of levelled force and of load."""
