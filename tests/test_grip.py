@@ -251,6 +251,16 @@ def test_errors_that_move_samples_into_another_band_of_load_are_in_its_exponent(
     assert np.linalg.norm(stated) == pytest.approx(np.linalg.norm(scatter), rel=0.2)
 
 
+def test_an_envelope_without_a_band_says_nothing_of_the_force_there() -> None:
+    """The envelope rests on a few samples; errors that leave too few rest it on other loads."""
+    rng = np.random.default_rng(3)
+    load = np.concatenate([rng.uniform(2850.0, 3200.0, 1200), rng.uniform(2500.0, 2790.0, 42)])
+    force = in_left_turns(load, 0.85, np.where(load > 2820.0, 0.85, 1.0))
+    answer = grip(made(force, noise=0.5, u=(0.0, 0.0, 40.0)))
+    u = at(answer, "u_demonstrated_force", 2500.0) / at(answer, "demonstrated_force", 2500.0)
+    assert u == pytest.approx(0.85 * 40.0 / 2650.0, rel=0.25)  # 0.08 with those other loads
+
+
 def test_words_and_picture() -> None:
     forces = plateau()
     answer = grip(forces)
