@@ -249,7 +249,7 @@ class Assumed:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)  # so that what is worked out of it can be kept
+@dataclass(frozen=True, slots=True)
 class Vehicle:
     """The whole car as its file describes it; `corners` holds only the corners described.
 
@@ -271,6 +271,10 @@ class Vehicle:
     checksum: str = ""
     axles: dict[str, Axle] = field(default_factory=dict)
     stated_wheelbase: float = float("nan")
+
+    def __hash__(self) -> int:
+        """Of what tells most cars apart, so that what is worked out of a car can be kept."""
+        return hash((self.name, self.mass, self.path, self.checksum))
 
     @property
     def wheelbase(self) -> float:
