@@ -273,6 +273,8 @@ def _axis(
 
 
 def _of_wheels(log: xr.Dataset, rng: np.random.Generator) -> Iterator[Slip]:
+    if "corner" not in log.dims:
+        return
     corners = [str(name) for name in log["corner"].to_numpy()]
     k = int(rng.integers(len(corners)))
     j = (k + 1) % len(corners)
