@@ -6,6 +6,7 @@ import os
 import pickle
 import warnings
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,18 +26,21 @@ from recon.examination.examine import JUDGE, examine
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.stuck_channels import stuck_channels
 from recon.examination.view import view_of
+from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import PullSheet, Tares
 from recon.virtual.crew import virtual_pulls, virtual_verification
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
+from recon.virtual.stance import SPRING_RATE
 from tests.campaign.slip_kinds import Recorded
 from tests.shipped_mechanisms import shipped
-from tests.slalom_course import slalom_states
+from tests.slalom_course import Slalom, slalom_states
 from tests.suspension_days import measured_bush_rate
 
 CARS = ("club_racer", "wishbone_spring_on_arm", "strut", "anti_roll_bar", "solid_axle",
         "solid_axle_tubes", "case_car")  # fmt: skip
+DAMPING_RATIO = 0.45  # of the body on its springs; common practice, no source
 RATE = 100.0  # Hz
 HALF = 1.96  # standard uncertainties in a half-width
 SELDOM = 0.05  # share of a drive during which a force may be wrong without counting
@@ -88,10 +92,13 @@ def _made(name: str, seed: int) -> SoundDay:
     rng = np.random.default_rng([77, CARS.index(name), seed])
     crew = crew_at_work(name, rng)
     calibration = crew.calibrated
-    other = (circuit_states, launch_states)[seed % 2]
+    # Where hubs are not logged, their motion follows from the force of springs and dampers.
+    damping = 2 * DAMPING_RATIO * np.sqrt(SPRING_RATE * 0.25 * crew.drawn.truth.mass)
+    slalom = partial(slalom_states, wish=Slalom(damping=damping))
+    other = (partial(circuit_states, damping=damping), launch_states)[seed % 2]
     drives = [
         Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
-        for states in (slalom_states, other)
+        for states in (slalom, other)
     ]
     return SoundDay(name, crew.car, calibration, tuple(drives))
 
@@ -185,6 +192,7 @@ def ended(car: Vehicle, recorded: Recorded, truth: xr.Dataset, *, named: bool = 
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         log = condition(recorded.log, car, recorded.tares)
+        log = completed(log, recorded.calibration, car)
         prepared = preparing.prepare(recorded.calibration, car, log)
         forces = prepared.solve(log)
         stuck, view = stuck_channels(view_of(prepared, log))
