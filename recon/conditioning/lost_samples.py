@@ -71,7 +71,9 @@ def lost_in(column: Floats, longest: float) -> NDArray[np.bool_] | None:
         return None
     here = np.flatnonzero(at)
     away = np.zeros(len(column), dtype=bool)
-    away[here] = np.abs(constant - np.interp(here, others, column[others])) > limit
+    after = np.clip(np.searchsorted(others, here), 1, len(others) - 1)
+    beside = column[others[np.stack([after - 1, after])]]  # where one log was joined to another
+    away[here] = np.abs(constant - beside).min(axis=0) > limit  # one side is far, the other near
     for first, end in runs(away):
         if end - first >= longest:
             away[first:end] = False

@@ -1,7 +1,8 @@
 """Hub accelerations whose names are exchanged: each moves as the travel of another wheel does.
 
 Short means of two hubs are much alike, but each wheel rises over its own bumps.  The second
-derivative of the difference of two travels is the difference of both hubs' upward accelerations.
+derivative of the difference of two travels is the difference of both hubs' upward accelerations
+where the road moves the wheels and the body stays behind.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
 from recon.records.corrections import correction_line, lines_to_add
 
-BAND = (1.5, 8.0)  # Hz, in which wheels follow the road and travels are no noise yet
+# Hz, in which wheels follow the road and travels are no noise yet.  As a body rolls, its wheels
+# travel and hardly rise.
+BAND = (6.0, 15.0)
 TOP = 0.3  # of the sampling rate, the most that a second difference shows
 MOST = 200_000  # samples that are compared
-OPPOSITE = (
-    -0.5
-)  # correlation; sound drives of virtual cars and an independent one have 0.85 or more
+OPPOSITE = -0.5  # correlation; it is 0.7 or more on sound drives
 LIVELY = 0.3  # m/s2 (rms), below which both channels are noise
 
 
