@@ -126,7 +126,7 @@ class Bands:
         return np.where(inside, row * CELLS + cell, -1)
 
     def counted(self, samples: Samples) -> Floats:
-        """Numbers (band, cell) of the samples in each cell."""
+        """Numbers (band, cell) [1] of the samples in each cell."""
         place = self.place(samples)
         counts = np.bincount(place[place >= 0], minlength=len(self.load) * CELLS)
         return counts.reshape(-1, CELLS).astype(float)
@@ -198,7 +198,7 @@ def bands_of(samples: Samples, least_use: float) -> Bands | None:
 
 
 def weight_of(number: Floats | NDArray[np.int64], every: float) -> Floats:
-    """What bands count by the `number` (..., band) of their samples, each for `every` [s]."""
+    """Weight (..., band) [1] of bands by the `number` of their samples, each for `every` [s]."""
     return np.where(number >= FEWEST, np.minimum(number * every, ENOUGH), 0.0)
 
 

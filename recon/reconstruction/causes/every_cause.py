@@ -117,7 +117,7 @@ def prior_causes(bench: Bench, tyre: Tyre) -> list[Cause]:
 
 
 def _as_axle_leans(bench: Bench, loading: Floats) -> Floats | None:
-    """What an error of constant `loading` (mode, 3 w, feature) adds in axes that lean as an axle.
+    """Addition by an error of constant `loading` (mode, 3 w, feature) in axes that lean as an axle.
 
     (3 w, feature) [N]; None for a lone wheel.  A body that rolls by the travels of an axle turns
     against it, and side forces that both tyres hold against each other act along the axle: what
