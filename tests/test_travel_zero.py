@@ -52,3 +52,15 @@ def test_a_travel_in_another_unit_is_left_to_those_who_name_it() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         warn_of_travel_zero(metres, day().car)
+
+
+def test_a_part_of_a_drive_that_is_one_bend_is_not_noted() -> None:
+    """A car leans there all the time; without accelerations nobody knows."""
+    leaning = moved(np.array([0.04, -0.04, 0.04, -0.04]))
+    sideways = leaning["acceleration"].to_numpy() + np.array([0.0, 20.0, 0.0])
+    bend = leaning.assign(acceleration=(leaning["acceleration"].dims, sideways))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warn_of_travel_zero(bend, day().car)
+    with pytest.warns(DataWarning, match="travel_FL is usually"):
+        warn_of_travel_zero(bend.drop_vars("acceleration"), day().car)

@@ -68,8 +68,9 @@ def noise_of_drive(of_tares: Floats, raw: Floats) -> Floats:
     `raw` (sample, gauge) holds the indications of one assembly, `of_tares` (gauge,) the standard
     deviations that its tares state.  These stand unless the log contradicts them: a running engine
     adds noise that tares do not have.  Where the tares state none, it is all that the log shows.
+    A standard deviation of 0 is that of gauges without noise, and stands.
     """
-    seen = noise_beside_others(raw)
+    seen = np.where(of_tares > 0, noise_beside_others(raw), 0.0)
     louder = seen > MOST_LOUDER * of_tares
     least = MOST_LOUDER if 2 * np.count_nonzero(louder) > len(louder) else ONE_LOUDER
     noise = np.where(seen > least * of_tares, seen, of_tares)
@@ -81,7 +82,7 @@ def tell_of_noise(noise: Floats, of_tares: Floats, gauges: tuple[str, ...], path
     louder = np.flatnonzero(noise > of_tares)
     if len(louder) == 0:
         return
-    g = louder[np.argmax(noise[louder] / np.fmax(of_tares[louder], 1e-3 * noise[louder]))]
+    g = louder[np.argmax(noise[louder] / of_tares[louder])]
     warn(
         f"{path}: noise in the drive exceeds that of the tares in {len(louder)} of {len(gauges)} "
         f"gauges, most in {gauges[g]}: {noise[g]:.2g} instead of {of_tares[g]:.2g} (column "

@@ -17,10 +17,11 @@ from recon.records.corrections import correction_line
 FAR, NEAR = 0.025, 0.012  # m
 ANOTHER_UNIT = 0.15  # m; travels beyond it are in another unit, which other comparisons name
 MOVES = 0.002  # m (rms), of a car that drives; one that is posed may stand anywhere
+UPRIGHT, FEWEST = 1.5, 200  # m/s2 along and sideways, below which a car hardly leans; samples
 
 
 def warn_of_travel_zero(log: xr.Dataset, car: Vehicle) -> None:
-    """Note travels whose median lies far from design height.
+    """Note travels whose median lies far from design height, where the car does not lean.
 
     `log` (elapsed_time, gauge) as `condition` returns it.
 
@@ -31,6 +32,11 @@ def warn_of_travel_zero(log: xr.Dataset, car: Vehicle) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a travel without a number
         travel = log.variables["travel"].to_numpy()
+        if "acceleration" in log.variables:  # a part of a drive may be one bend
+            sideways = np.abs(log.variables["acceleration"].to_numpy()[:, :2]).max(axis=1)
+            travel = travel[sideways < UPRIGHT]
+        if len(travel) < FEWEST:
+            return
         usual, moves = np.nanmedian(travel, axis=0), np.nanstd(travel, axis=0) > MOVES
     medians = dict(zip(corner_names(log), np.where(moves, usual, 0.0).tolist(), strict=True))
     far = {c: t for c, t in medians.items() if c in car.corners and FAR < abs(t) < ANOTHER_UNIT}
