@@ -55,10 +55,11 @@ def lost_in(column: Floats, longest: float) -> NDArray[np.bool_] | None:
     if len(column) < 2 * FEWEST:
         return None
     step = np.abs(column[1:-1] - 0.5 * (column[:-2] + column[2:]))
-    some = step[:: max(len(step) // ENOUGH_SAMPLES, 1)]
-    some = some[some > 0]  # a dead channel has no steps
-    limit = FAR * max(float(np.median(some)) if len(some) else 0.0, resolution_of(column))
-    alone = np.flatnonzero(step > limit) + 1
+    every = max(len(step) // ENOUGH_SAMPLES, 1)
+    limit = FAR * max(_usual(step[::every]), resolution_of(column))
+    # A channel that was resampled goes straight from number to number, and has corners.
+    plain = max(limit, FAR * _usual(np.abs(column[1::every] - column[:-1:every])))
+    alone = np.flatnonzero(step > plain) + 1
     if len(alone) < FEWEST:
         return None  # the usual case
     values, counts = np.unique(column[alone], return_counts=True)
@@ -72,12 +73,21 @@ def lost_in(column: Floats, longest: float) -> NDArray[np.bool_] | None:
     here = np.flatnonzero(at)
     away = np.zeros(len(column), dtype=bool)
     after = np.clip(np.searchsorted(others, here), 1, len(others) - 1)
-    beside = column[others[np.stack([after - 1, after])]]  # where one log was joined to another
-    away[here] = np.abs(constant - beside).min(axis=0) > limit  # one side is far, the other near
+    # Far from both sides; where two logs were joined a sample is far from one.
+    far = np.abs(constant - column[others[np.stack([after - 1, after])]]).min(axis=0)
+    if np.count_nonzero(far > plain) < FEWEST:
+        return None
+    away[here] = far > limit
     for first, end in runs(away):
         if end - first >= longest:
             away[first:end] = False
     return away if np.count_nonzero(away) >= FEWEST else None
+
+
+def _usual(steps: Floats) -> float:
+    """Median of `steps` (step,) [any unit]; a dead channel has none."""
+    some = steps[steps > 0]
+    return float(np.median(some)) if len(some) else 0.0
 
 
 def resolution_of(column: Floats) -> float:

@@ -13,14 +13,15 @@ import xarray as xr
 
 from recon.pages.page import page
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import FACTS, SIGNED
+from recon.records.forces import FACTS, SIGNED, VERDICT
 from tests.days import day
 from tests.pages.browser import browser, opened
 
 SAMPLES = 1_200_000
 KEPT = {
-    *SIGNED, *STATED.values(), RANDOM, *FACTS, "tyre_force", "tyre_force_lower", "largest_pull",
-    "tyre_force_upper", "cause_name", "cause_part", "cause_gauge", "speed", "acceleration",
+    *SIGNED, *STATED.values(), RANDOM, *FACTS, *VERDICT, "tyre_force", "largest_pull",
+    "tyre_force_lower", "tyre_force_upper", "cause_name", "cause_part", "cause_gauge", "speed",
+    "acceleration",
 }  # fmt: skip
 MOVE = """async (count) => {
   const begin = performance.now();
