@@ -26,10 +26,14 @@ from recon.conditioning.filters import (
     require_bandwidth,
     zero_phase_gain,
 )
-from recon.conditioning.flat_and_clipped import clipped_samples, flat_samples, require_in_range
 from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.lost_samples import u_of_rounding, without_lost
 from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
+from recon.conditioning.stuck_and_clipped_gauges import (
+    clipped_samples,
+    flat_samples,
+    require_in_range,
+)
 from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import Zero, zero_of
 from recon.records.logs import require_log

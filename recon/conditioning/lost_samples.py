@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs
 from recon.base.errors import DataWarning, warn
 from recon.base.late import xr
-from recon.conditioning.flat_and_clipped import FLAT_TIME
+from recon.conditioning.stuck_and_clipped_gauges import FLAT_TIME
 from recon.conditioning.zero import ENOUGH_SAMPLES
 from recon.records.scratch import copied
 

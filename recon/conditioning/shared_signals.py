@@ -9,7 +9,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
-from recon.conditioning.flat_and_clipped import flat_samples
+from recon.conditioning.stuck_and_clipped_gauges import flat_samples
 from recon.records.logs import VARIABLES
 
 # Channels that say nothing about time: they move too little, or in steps.

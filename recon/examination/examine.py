@@ -25,7 +25,7 @@ from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.pull_causes import pull_causes
 from recon.examination.single_faults import single_faults_absent
-from recon.examination.stuck_channels import stuck_channels
+from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.temperature_causes import temperature_causes

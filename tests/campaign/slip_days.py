@@ -24,7 +24,7 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.examine import JUDGE, examine
 from recon.examination.failed_gauges import failed_gauges
-from recon.examination.stuck_channels import stuck_channels
+from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.view import view_of
 from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import PullSheet, Tares
