@@ -321,6 +321,12 @@ def test_gaps_are_missing_input() -> None:
     assert np.flatnonzero(found).tolist() == [40, 41, 42, 43, 44]
 
 
+def test_a_log_without_any_gauge_of_the_vehicle_is_refused() -> None:
+    log = log_of(noisy()).assign_coords(gauge=["A", "B", "C", "D"])
+    with pytest.raises(DataError, match=r"drive\.csv: no gauge of .*; need at least one of G1, G2"):
+        condition(log, small_car(), ZERO)
+
+
 def test_corners_and_gauges_that_the_vehicle_lacks_are_left_out() -> None:
     car = day().car
     front = replace(car, corners={c: car.corners[c] for c in ("FL", "FR")})

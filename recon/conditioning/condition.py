@@ -77,7 +77,7 @@ def condition(
     Raises
     ------
     DataError
-        The dataset is no log, a gauge of it has no tare, both wheels of a tied axle were tared on
+        The dataset is no log of this car, a gauge of it has no tare, both wheels of a tied axle were tared on
         pads only, most gauges read beyond their stated range, the log is too short to filter, or
         the bandwidth is not positive.
     """
@@ -150,6 +150,13 @@ def _of_car(log: xr.Dataset, car: Vehicle) -> xr.Dataset:
             kept = [name for name in log[dim].to_numpy() if str(name) in names]
             if len(kept) < log.sizes[dim]:
                 log = log.sel({dim: kept})
+    if not log.sizes["gauge"]:
+        raise DataError(
+            where=str(log.attrs.get("path", "log")),
+            found=f"no gauge of {car.name}",
+            needed=f"at least one of {', '.join(gauge.name for _, gauge in car.gauges)}",
+            do="Compare the names of the log's gauges with those in the vehicle file.",
+        )
     return log
 
 
