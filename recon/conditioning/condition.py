@@ -77,9 +77,9 @@ def condition(
     Raises
     ------
     DataError
-        The dataset is no log of this car, a gauge of it has no tare, both wheels of a tied axle were tared on
-        pads only, most gauges read beyond their stated range, the log is too short to filter, or
-        the bandwidth is not positive.
+        The dataset is no log of this car, a gauge of it has no tare, both wheels of a tied axle
+        were tared on pads only, most gauges read beyond their stated range, the log is too short to
+        filter, or the bandwidth is not positive.
     """
     require_log(log)
     log = _of_car(log, car)
