@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from recon.report.common.sheet import new_sheet
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts
 from tests.days import day, exact, exact_log, states, unwarned
 from tests.slow_repeats import some_quick
-from tests.spoiled_days import GAUGES, examined, exchange, scale, spoiled_log
+from tests.spoiled_days import GAUGES, examination_of, examined, exchange, scale, spoiled_log
 
 SLOPE = re.compile(r"changes (-?[\d.]+) times as large as expected")
 UPWARD = re.compile("upward|^z |^sum of Fz of all")  # what is expected there hardly changes
@@ -197,3 +198,17 @@ def test_doubts_in_words_and_on_pictures() -> None:
     assert "DOUBTED: FL, RR" in [text.get_text() for text in figure.texts]
     plain = drawn_with_doubts(lambda: new_sheet((4, 3), "", (), "")[0], [])
     assert len(plain.texts) == len(figure.texts) - 1
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_rack_that_nobody_knows_is_no_other_gain() -> None:
+    """It turns as the side force changes, and only a lone front wheel has nobody to tell."""
+    fitted = replace(day().calibration, corners={"FR": day().calibration.corners["FR"]})
+    log = day().log.isel(elapsed_time=slice(2400)).sel(gauge=list(fitted.corners["FR"].gauges))
+    kept = log[["indication", "wheel_speed", "hub_acceleration", "brake_pressure"]]
+    with unwarned():
+        conditioned = condition(kept.assign_attrs(log.attrs), day().car, day().tares)
+    assert examination_of(conditioned, fitted).doubts == ()
+    worse = conditioned.copy(deep=True)
+    worse["indication"][:, 2] *= 2.0
+    assert examination_of(worse, fitted).doubts != ()

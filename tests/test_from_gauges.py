@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tracemalloc
 import warnings
+from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
 
@@ -305,6 +306,19 @@ def test_an_axle_shows_acceleration_if_its_sums_are_known(
 ) -> None:
     rows = np.vstack([np.eye(6), *sums])
     assert Outputs(rows, (), lost, "", np.zeros((6, 6))).totals_known is known
+
+
+def test_a_lone_corner_with_an_accelerometer_at_its_hub_needs_none_of_the_body() -> None:
+    """Yaw is known, and nothing of how the hub moves against the body."""
+    log = day().log.sel(gauge=list(day().calibration.corners["RL"].gauges))
+    fitted = replace(day().calibration, corners={"RL": day().calibration.corners["RL"]})
+    kept = condition(log.drop_vars("acceleration"), day().car, day().tares)
+    with pytest.warns(PriorWarning, match="acceleration is not logged; it is inferred"):
+        found = completed(kept, fitted, day().car)
+    assert "relative_acceleration" not in found
+    true = low_pass(day().log["acceleration"].to_numpy(), found.attrs["bandwidth"], 200.0)
+    error = np.sqrt(np.mean((found["acceleration"].to_numpy() - true) ** 2, axis=0))
+    assert np.all(error < 2.0 * found["u_acceleration"].to_numpy())
 
 
 def test_a_full_log_needs_no_completion() -> None:

@@ -75,7 +75,7 @@ def body_of_some(
         flat[1] = by_load.aside
         if by_load.u < u[0]:
             flat[0], u[0] = by_load.ahead, by_load.u
-    if shows_yaw(log):
+    if shows_yaw(log) and "relative_acceleration" in log:
         flat[1] -= _aside(log, links)
     load[:] = STANDARD_GRAVITY  # upwards nothing else is seen
     return force, u
