@@ -21,7 +21,9 @@ from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST
 from recon.records.corrections import correction_line
 
-FLOOR = 2e-3  # s, of a delay: friction in joints looks like one; no source
+# s, of a delay: friction in joints looks like one, and so does the inertia of wheels whose
+# acceleration nobody measured; no source.
+FLOOR, FLOOR_UNMEASURED = 2e-3, 4e-3
 ALIKE = 1.5  # neighbouring samples err alike
 LATE_LIMIT = 12.0  # square of a delay over its variance; sound drives stay below 6
 LONGEST = 0.1  # s; a gauge whose delay is less certain than this is not compared
@@ -50,6 +52,7 @@ class OwnCourse:
     information: Floats
     left: Floats
     samples: int
+    floor: float
 
     @property
     def delay(self) -> Floats:
@@ -63,9 +66,14 @@ class OwnCourse:
         return np.asarray(ALIKE * own**-0.5)
 
     @property
+    def u_late(self) -> Floats:
+        """Standard uncertainty (gauge,) [s] of delays, with what looks like one."""
+        return np.hypot(self.u_delay, self.floor)
+
+    @property
     def lateness(self) -> Floats:
         """Squares of the delays over their variance, (gauge,) [1]; NaN where not known."""
-        size = self.delay**2 / (self.u_delay**2 + FLOOR**2)
+        size = self.delay**2 / self.u_late**2
         return np.where(self.u_delay < LONGEST, size, np.nan)
 
     @property
@@ -131,7 +139,13 @@ def _own_course(view: View, part: Part) -> OwnCourse | None:
         np.maximum(information, 1e-300).reshape(-1, n),
         left,
         samples,
+        FLOOR if _hubs_measured(part) else FLOOR_UNMEASURED,
     )
+
+
+def _hubs_measured(part: Part) -> bool:
+    wheels = part.solver.session.wheels
+    return all(source == "hub" for wheel in wheels for source in wheel.acceleration_from)
 
 
 @by_part("single gauges")
@@ -141,7 +155,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
     if found is None:
         return
     delays, lateness, misfit = found.delay, found.lateness, found.misfit
-    u_delays = np.hypot(found.u_delay, FLOOR)
+    u_delays = found.u_late
     for g, gauge in enumerate(part.gauges):
         if np.isfinite(lateness[g]):
             when = "late" if delays[g] > 0 else "early"

@@ -15,11 +15,8 @@ from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.late_or_unsteady_gauges import FIRST_STEP, own_course
 from recon.examination.term import Term
-from recon.examination.view import Part, View
+from recon.examination.view import FEWER, Part, View
 
-# A rack that nobody knows turns as the side force changes, which looks like another gain: from this
-# uncertainty on evidence counts as that of so many times fewer samples.  No source.
-BLIND, FEWER = 0.005, 4.0  # m, 1
 LIMIT = 9.0  # square of a fault over its variance; sound drives stay below 4
 
 
@@ -60,9 +57,8 @@ def _single_faults(view: View, part: Part, agreeing: bool) -> SingleFaults | Non
     score, information = by_motion(view, part, course.shapes, agreeing=agreeing)
     of_all = course.information + np.diag(information).reshape(course.score.shape)
     size = (course.score + score.reshape(course.score.shape)) / of_all
-    wheels = part.solver.session.wheels
-    blind = any(wheel.rack >= BLIND and not wheel.steer_logged for wheel in wheels)
-    return SingleFaults(course.shapes, size, (of_all / (FEWER if blind else 1.0)) ** -0.5)
+    fewer = FEWER if part.steered_blindly else 1.0
+    return SingleFaults(course.shapes, size, (of_all / fewer) ** -0.5)
 
 
 def single_faults_absent(view: View) -> Iterator[Term]:

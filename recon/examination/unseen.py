@@ -178,9 +178,7 @@ def faults(view: View) -> Iterator[Fault]:
                 )
                 size = min(sizes[k, i] / unit, most)
                 yield Fault(kind, part, i, size * unit * found.shapes[k, i], size)
-            delay = (sqrt(late_or_unsteady_gauges.LATE_LIMIT) + FOUND) * np.hypot(
-                course.u_delay[i], late_or_unsteady_gauges.FLOOR
-            )
+            delay = (sqrt(late_or_unsteady_gauges.LATE_LIMIT) + FOUND) * course.u_late[i]
             if course.u_delay[i] > late_or_unsteady_gauges.LONGEST:
                 delay = MOST_OWN_DELAY
             delay = float(np.fmin(delay, MOST_OWN_DELAY))

@@ -28,6 +28,9 @@ from recon.records.scratch import at_rows
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
+# m, standard uncertainty of a rack that nobody knows; times fewer samples, as which those of its
+# wheel count, because it turns as the side force changes.  No source.
+BLIND, FEWER = 0.005, 4.0
 NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
 
 
@@ -66,6 +69,12 @@ class Part:
             np.isfinite(self.samples.indication).all(axis=0)
             & ((self.samples.status & NOT_KNOWN) == 0).all(axis=0)
         )
+
+    @cached_property
+    def steered_blindly(self) -> bool:
+        """Whether nobody knows the rack of a wheel: it turns as the side force changes."""
+        wheels = self.solver.session.wheels
+        return any(wheel.rack >= BLIND and not wheel.steer_logged for wheel in wheels)
 
     @cached_property
     def level(self) -> Floats:
