@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataWarning
 from recon.conditioning.condition import condition
-from recon.conditioning.lost_samples import lost_in, resolution_of
+from recon.conditioning.constants_for_lost_samples import lost_in, resolution_of
 from tests.raw_logs import ZERO, log_of, noisy
 from tests.small_car import small_car
 

@@ -18,6 +18,8 @@ from recon.base.late import xr
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
 from recon.car.vehicle import Vehicle
+from recon.conditioning.constants_for_lost_samples import u_of_rounding, without_lost
+from recon.conditioning.dropped_samples_and_gaps import on_time_base
 from recon.conditioning.filters import (
     SHORTEST,
     Band,
@@ -27,14 +29,12 @@ from recon.conditioning.filters import (
     zero_phase_gain,
 )
 from recon.conditioning.hub_motion import with_hub_motion
-from recon.conditioning.lost_samples import u_of_rounding, without_lost
 from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
 from recon.conditioning.stuck_and_clipped_gauges import (
     clipped_samples,
     flat_samples,
     require_in_range,
 )
-from recon.conditioning.timebase import on_time_base
 from recon.conditioning.zero import Zero, zero_of
 from recon.records.logs import require_log
 from recon.records.scratch import copied, room
