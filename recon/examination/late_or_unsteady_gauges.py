@@ -17,12 +17,12 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.examination.comparison import INDEPENDENT
 from recon.examination.term import Candidate, Term, by_part
-from recon.examination.view import Part, View
+from recon.examination.view import FEWER, Part, View
 from recon.examination.weight import FEWEST
 from recon.records.corrections import correction_line
 
-# s, of a delay: friction in joints looks like one, and so does the inertia of wheels whose
-# acceleration nobody measured; no source.
+# s, of a delay: friction in joints looks like one, and so does the motion of wheels that nobody
+# measured; no source.
 FLOOR, FLOOR_UNMEASURED = 2e-3, 4e-3
 ALIKE = 1.5  # neighbouring samples err alike
 LATE_LIMIT = 12.0  # square of a delay over its variance; sound drives stay below 6
@@ -139,13 +139,18 @@ def _own_course(view: View, part: Part) -> OwnCourse | None:
         np.maximum(information, 1e-300).reshape(-1, n),
         left,
         samples,
-        FLOOR if _hubs_measured(part) else FLOOR_UNMEASURED,
+        FLOOR if _motion_measured(part) else FLOOR_UNMEASURED,
     )
 
 
-def _hubs_measured(part: Part) -> bool:
-    wheels = part.solver.session.wheels
-    return all(source == "hub" for wheel in wheels for source in wheel.acceleration_from)
+def _motion_measured(part: Part) -> bool:
+    """Whether hub accelerations, travel and steer of every wheel are logged."""
+    return all(
+        wheel.travel_logged
+        and (wheel.steer_logged or wheel.rack == 0)
+        and set(wheel.acceleration_from) == {"hub"}
+        for wheel in part.solver.session.wheels
+    )
 
 
 @by_part("single gauges")
@@ -156,6 +161,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
         return
     delays, lateness, misfit = found.delay, found.lateness, found.misfit
     u_delays = found.u_late
+    fewer = FEWER if part.steered_blindly else 1.0
     for g, gauge in enumerate(part.gauges):
         if np.isfinite(lateness[g]):
             when = "late" if delays[g] > 0 else "early"
@@ -169,7 +175,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
                 found=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
                 f"gauges of {part.name} (+-{2e3 * u_delays[g]:.0f} ms).",
             )
-        size = float(misfit[g])
+        size = float(misfit[g]) / fewer
         yield Term(
             place=gauge,
             corners=part.corners,
