@@ -63,7 +63,7 @@ def test_the_filter_does_not_run_across_gaps_in_time() -> None:
     log = log_of(values + noisy(1000))
     elapsed = log["elapsed_time"].to_numpy().copy()
     elapsed[500:] += 2.0
-    with pytest.warns(DataWarning, match=r"1 gap\(s\) of 2 s are not bridged"):
+    with pytest.warns(DataWarning, match=r"no straight line bridges 1 gap of 2 s"):
         out = condition(timed(log, elapsed), small_car(), ZERO, bandwidth=8.0)
     seen = out["indication"].sel(elapsed_time=elapsed).to_numpy()
     # 5 standard deviations of what passes an 8 Hz filter, beside the tares' own place.
@@ -93,7 +93,7 @@ def test_a_stretch_too_short_to_filter_is_flagged() -> None:
     elapsed = log["elapsed_time"].to_numpy().copy()
     elapsed[600:] += 1.0
     elapsed[620:] += 1.0
-    with pytest.warns(DataWarning, match=r"2 gap\(s\) of 1 s are not bridged"):
+    with pytest.warns(DataWarning, match="no straight line bridges 2 gaps of 1 s"):
         out = condition(timed(log, elapsed), small_car(), ZERO, bandwidth=8.0)
     flagged = (out["gauge_status"].to_numpy()[:, 0] & BIT["missing_input"]) > 0
     # The short stretch, and the two samples that mark each gap.
@@ -316,7 +316,7 @@ def test_a_coarse_channel_that_reaches_its_crests_smoothly_is_not_clipped() -> N
 def test_gaps_are_missing_input() -> None:
     values = noisy()
     values[40:45, 1] = np.nan
-    with pytest.warns(DataWarning, match=r"1 gap\(s\) of 0\.03 s are not bridged"):
+    with pytest.warns(DataWarning, match=r"no straight line bridges 1 gap of 0\.03 s"):
         found = flags(values, "missing_input")
     assert np.flatnonzero(found).tolist() == [40, 41, 42, 43, 44]
 

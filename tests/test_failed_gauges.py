@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -91,7 +92,7 @@ def test_a_gauge_that_comes_back_and_one_without_numbers_are_intermittent() -> N
         raw[800:1000, 3] = raw[800, 3]
         raw[START : START + 200, 7] = np.nan
 
-    with pytest.warns(DataWarning, match="not bridged"):
+    with pytest.warns(DataWarning, match="no straight line bridges"):
         _, doubts = driven(spoil)
     assert [d.cause for d in doubts] == ["intermittent"] * 2
     assert f"{GAUGES[3]}: one constant 2 times between 1.50 and 5.0" in doubts[0].found
@@ -107,6 +108,20 @@ def test_a_corner_that_loses_every_gauge_is_not_known_there() -> None:
     assert "Every gauge of FL: one constant" in doubt.found
     assert "The forces are not known there" in doubt.found
     assert np.isnan(forces["tyre_force"][START + 1 :, 0]).all()
+
+
+@pytest.mark.parametrize("joined", [False, True])
+def test_a_second_logger_that_starts_late_is_no_fault_of_its_gauges(joined: bool) -> None:
+    log = day().log.copy(deep=True)
+    log["indication"].to_numpy()[:300, :6] = np.nan
+    if joined:
+        log.attrs["clocks"] = ["front.csv started 1.5 s late"]
+    late = condition(log, day().car, day().tares)
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", DoubtWarning)
+        forces = reconstruct(late, day().calibration, day().car)
+    assert [doubt.cause for doubt in doubts_in(forces)] == ([] if joined else ["intermittent"])
+    assert np.isnan(forces["tyre_force"][:299, 0]).all()
 
 
 def test_blocks_of_a_drive_with_a_dead_gauge_equal_the_whole() -> None:

@@ -52,7 +52,8 @@ def test_every_part_of_a_map_arrives(tmp_path):
     [
         ("format = 1\nkind = log", "map.toml, line 2, column 8: not TOML"),
         ('format = 2\nkind = "log"', "map.toml, format: 2; need .*1"),
-        (HEAD + 'path = "../else.csv"', "map.toml, path: '../else.csv'; need extra"),
+        (HEAD + 'path = "../else.csv"', "map.toml, path: '../else.csv'; need a key that"),
+        (HEAD + 'decimal = ","', r"decimal: ','; need a key .*\n.*below a line \[file\]"),
         (HEAD + "[file]\nskip_lines = -1", "file.skip_lines: -1; need .*0"),
         (HEAD + '[file]\nseparator = "|"', "file.separator: '|'"),
         (HEAD + "[columns]\nspeed = 3", "columns.speed.*: 3"),

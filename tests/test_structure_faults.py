@@ -46,7 +46,7 @@ outer = { on = "rocker", point_mm = [-4, 286, 505] }
         (
             SPRING + 'inner = { on = "chassis", point_mm = [-4, 72, 520] }\n',
             "",
-            r"corner FL: 1 wheel\(s\) carried by no spring; need 1 more spring",
+            r"corner FL: 1 wheel carried by no spring; need 1 more spring",
         ),
         ('"rocker"]', '"rocker", "bar"]', r"body 'bar': the bar can still .* held by nothing"),
         (

@@ -43,6 +43,8 @@ def save(folder: Path, content: str | bytes, name: str = "table.csv") -> Path:
         (PLAIN.encode("utf-16"), {}),
         (PLAIN.replace(",", "\t"), {}),
         (PLAIN.replace(",", ";").replace(".", ","), {"decimal": ","}),
+        (PLAIN.replace(",", ";").replace(".", ","), {}),
+        (PLAIN.replace(",", "\t").replace(".", ","), {}),
         ("Logger of the car\n\nno, 7\n" + PLAIN, {"skip_lines": 3}),
         ("time,a,b\ns,mV/V,mm\n" + ROWS, {}),
         ("time,a,b\nhh:mm:ss,mV/V,-\n" + ROWS, {}),
@@ -115,7 +117,8 @@ def test_many_blocks_are_one_table(tmp_path, monkeypatch, size):
         ("time,a\n1,2\n3,-inf\n", r"line 3, column 'a': '-inf'"),
         ("time,a\n1,2\n3,1e999\n", r"line 3, column 'a': '1e999'"),
         ("time,a\n1,2\n3,0x10\n", r"line 3, column 'a': '0x10'"),
-        ("time;a\n1;2\n3;4,5\n", r"'4,5'.*\n.*decimal = \","),
+        ("time;a\n1;2\n3;4,500\n", r"'4,500'.*\n.*decimal = \",\" below \[file\]"),
+        ("time;a\n1;2.5\n3;4,5\n", r"'4,5'.*\n.*decimal = \","),
         ("time,a\n1,2\n3,\u0663\n", "line 3, column 'a': '\u0663'"),
     ],
 )

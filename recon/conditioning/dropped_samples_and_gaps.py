@@ -107,18 +107,20 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
 def _lost_lengths(elapsed: Floats, raw: Floats, rate: float) -> NDArray[np.int64]:
     """Lengths [steps] of all gaps, from the sample before to the sample after, sorted.
 
-    Gaps are steps in time that are too long, and runs of samples without a number in any gauge.
+    Gaps are steps in time that are too long, and runs of samples without a number in any gauge;
+    one that several gauges share counts once.
     """
     steps = steps_of(elapsed)
     long = steps[steps > GAP_STEPS / rate]
     lengths = [np.maximum(np.rint(long * rate).astype(np.int64), 2)]
     if np.isnan(raw.sum()):
+        ends = set()
         for column in raw.T:
             there = np.flatnonzero(np.isfinite(column))
-            runs = np.diff(there)
-            at = np.flatnonzero(runs > 1)
-            taken = (elapsed[there[at + 1]] - elapsed[there[at]]) * rate
-            lengths.append(np.rint(taken).astype(np.int64))
+            at = np.flatnonzero(np.diff(there) > 1)
+            ends |= set(zip(there[at].tolist(), there[at + 1].tolist(), strict=True))
+        taken = [(elapsed[end] - elapsed[start]) * rate for start, end in ends]
+        lengths.append(np.rint(taken).astype(np.int64))
     return np.sort(np.concatenate(lengths))
 
 
@@ -237,9 +239,11 @@ def _of_gaps(log: xr.Dataset, lost: NDArray[np.int64], rate: float, base: TimeBa
     if long.size:
         first, last = long[0] / rate, long[-1] / rate
         span = f"{first:.3g} s" if first == last else f"{first:.3g} to {last:.3g} s"
+        count = int(np.isin(lost, long).sum())
+        gaps = "1 gap" if count == 1 else f"{count} gaps"
         sentences.append(
-            f"{int(np.isin(lost, long).sum())} gap(s) of {span} are not bridged: forces are not "
-            f"known there, and no filter runs across them{_cure(log, long, rate)}"
+            f"no straight line bridges {gaps} of {span}: forces are not known there, and no filter "
+            f"runs across{_cure(log, long, rate)}"
         )
     return sentences
 

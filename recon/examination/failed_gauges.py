@@ -35,12 +35,15 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     least = FEWEST_TIME * float(log.attrs["rate"])
     flags = log["gauge_status"].to_numpy()
     shown = np.bitwise_or.reduce(flags, axis=0)  # mostly nothing
-    # Gaps of the whole log are no fault of a gauge.
-    gap = np.full(len(flags), np.all((shown & BIT["missing_input"]) > 0))
-    for column in flags.T if gap.all() else ():
-        gap &= (column & BIT["missing_input"]) > 0
     names = list(map(str, log["gauge"].to_numpy()))
+    every = range(len(names))
     for solver in prepared.solvers:
+        # Gaps of a whole log are no fault of a gauge.  One of several loggers may hold the gauges
+        # of an assembly alone.
+        own = [names.index(gauge) for gauge in solver.gauges] if "clocks" in log.attrs else every
+        gap = np.full(len(flags), np.all((shown[own] & BIT["missing_input"]) > 0))
+        for column in flags.T[own] if gap.all() else ():
+            gap &= (column & BIT["missing_input"]) > 0
         found: dict[tuple[str, bytes], list[str]] = {}
         for gauge in solver.gauges:
             k = names.index(gauge)

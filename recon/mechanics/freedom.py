@@ -88,11 +88,15 @@ def _require_carried(mechanism: Mechanism, count: int) -> None:
         ]
         raise VehicleError(
             where=mechanism.title,
-            found=f"{len(mechanism.wheels)} wheel(s) carried by "
+            found=f"{_counted(len(mechanism.wheels), 'wheel')} carried by "
             f"{', '.join(springs) or 'no spring'}",
-            needed=f"{lacking} more spring(s), one for each wheel that travels",
+            needed=f"{_counted(lacking, 'more spring')}, one for each wheel that travels",
             do="Describe the spring, or the rod and rocker that lead to it, as supports.",
         )
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'s' * (count != 1)}"
 
 
 def _null(matrix: Floats) -> Floats:

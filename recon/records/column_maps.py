@@ -100,7 +100,7 @@ class Form(_Strict):
     """How a table is written; `find_layout` finds what is None."""
 
     separator: Literal[",", ";", "\t"] | None = None
-    decimal: Literal[".", ","] = "."
+    decimal: Literal[".", ","] | None = None
     skip_lines: int = Field(default=0, ge=0)
     units_row: bool | None = None
 
@@ -253,9 +253,15 @@ def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
         return _MapKeys.model_validate(raw)
     except ValidationError as error:
         first = error.errors()[-1]  # of a choice of types the last one is the richest
+        needed, do = first["msg"][0].lower() + first["msg"][1:], ""
+        if first["type"] == "extra_forbidden":
+            needed = "a key that a column map has"
+            if first["loc"][-1] in Form.model_fields:
+                do = f"Write {first['loc'][-1]} below a line [file]. "
         raise DataError(
             _place(file, ".".join(str(part) for part in first["loc"])),
             f"{first['input']!r}",
-            first["msg"][0].lower() + first["msg"][1:],
-            "A map holds format, kind, [file], [columns], [values], [constants] and [corrections].",
+            needed,
+            f"{do}A map holds format, kind, [file], [columns], [values], [constants] and "
+            "[corrections].",
         ) from error

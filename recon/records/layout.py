@@ -24,6 +24,9 @@ from recon.base.quantities import UNITS
 MOST_COLUMNS = 2000  # far more than loggers have; the search for names takes its time
 HEAD_BYTES = 1 << 20  # enough to see header, units row and the first data lines
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d+)?", re.ASCII)
+THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
+DECIMAL_LINES = 200  # lines that show the decimal mark
 _UNIT_SPELLINGS = {spelling for table in UNITS.values() for spelling in table} - {"1"}
 
 
@@ -92,40 +95,22 @@ def find_layout(
     path: Path,
     *,
     separator: str | None = None,
-    decimal: str = ".",
+    decimal: str | None = None,
     skip_lines: int = 0,
     units_row: bool | None = None,
 ) -> Layout:
     """Find header, units row, separator and encoding of the table in an existing file.
 
     The separator is found, where not given, by trying comma, semicolon and tab on the first lines.
-    So is whether the line below the header holds units: such a line has no number and at least one
-    unit that is known.
+    So is the decimal mark, and whether the line below the header holds units: such a line has no
+    number and at least one unit that is known.
 
     Raises DataError: the file is no text, has no data rows, no separator splits the header like the
     data, two columns have one name, or decimal mark and separator are the same.
     """
-    encoding, text = _head(path)
-    returns = "\n" not in text and "\r" in text
-    text = text.replace("\r", "\n") if returns else text
-    lines = [(n, line.rstrip("\r")) for n, line in enumerate(text.split("\n"), 1)]
-    lines = [(n, line) for n, line in lines[skip_lines:] if line.strip()]
-    if not text.strip():
-        raise DataError(
-            str(path),
-            "an empty file",
-            "a header line and at least one line of data",
-            "Export or copy the table again.",
-        )
-    if not lines[1:]:
-        raise DataError(
-            str(path),
-            f"{len(lines)} line{'s' * (len(lines) != 1)} with text"
-            + f" after the first {skip_lines}" * (skip_lines > 0),
-            "a header line and at least one line of data",
-            "Fill in rows or export the table again, or correct skip_lines in a column map.",
-        )
+    encoding, returns, lines = _lines(path, skip_lines)
     separator = separator or _find_separator(path, lines)
+    decimal = decimal or _find_decimal(lines[1:DECIMAL_LINES], separator)
     table = [(n, split_cells(line, separator)) for n, line in lines[:3]]
     place_of_header = _place(path, table[0][0])
     with_units = is_units_row(table[1][1]) if units_row is None else units_row
@@ -173,6 +158,31 @@ def opened_bytes(path: Path) -> Iterator[IO[bytes]]:
             "a whole file" + (" packed by gzip" if path.name.endswith(".gz") else ""),
             "Copy the file again from the logger; it may be cut off or not packed at all.",
         ) from error
+
+
+def _lines(path: Path, skip_lines: int) -> tuple[str, bool, list[tuple[int, str]]]:
+    """Encoding, whether lines end with a carriage return alone, and lines with text by number."""
+    encoding, text = _head(path)
+    returns = "\n" not in text and "\r" in text
+    text = text.replace("\r", "\n") if returns else text
+    lines = [(n, line.rstrip("\r")) for n, line in enumerate(text.split("\n"), 1)]
+    lines = [(n, line) for n, line in lines[skip_lines:] if line.strip()]
+    if not text.strip():
+        raise DataError(
+            str(path),
+            "an empty file",
+            "a header line and at least one line of data",
+            "Export or copy the table again.",
+        )
+    if not lines[1:]:
+        raise DataError(
+            str(path),
+            f"{len(lines)} line{'s' * (len(lines) != 1)} with text"
+            + f" after the first {skip_lines}" * (skip_lines > 0),
+            "a header line and at least one line of data",
+            "Fill in rows or export the table again, or correct skip_lines in a column map.",
+        )
+    return encoding, returns, lines
 
 
 def _head(path: Path) -> tuple[str, str]:
@@ -233,6 +243,17 @@ def _find_separator(path: Path, lines: list[tuple[int, str]]) -> str:
         "If lines stand before the header, give their number as skip_lines in the column map; if "
         "this is no table, check the order of the files.",
     )
+
+
+def _find_decimal(lines: list[tuple[int, str]], separator: str) -> str:
+    """A comma where numbers have one, none has a point, and not all of them may be thousands."""
+    if separator == ",":
+        return "."
+    cells = [cell.strip() for _, line in lines for cell in split_cells(line, separator)]
+    commas = [cell for cell in cells if COMMA_NUMBER.fullmatch(cell)]
+    if any("." in cell and NUMBER.fullmatch(cell) for cell in cells):
+        return "."
+    return "." if all(THOUSANDS.fullmatch(cell) for cell in commas) else ","
 
 
 def _as_wide_as(header: list[str], row: list[str]) -> list[str]:

@@ -113,7 +113,7 @@ def number(layout: Layout, text: str, line: int, position: int) -> float:
         return float(plain)
     hint = ""
     if layout.decimal == "." and NUMBER.fullmatch(text.replace(",", ".")):
-        hint = ' If the file has decimal commas, write decimal = "," in the column map.'
+        hint = ' If the file has decimal commas, write decimal = "," below [file] in a column map.'
     raise DataError(
         layout.where(line, position),
         f"'{text}'",

@@ -85,9 +85,10 @@ def _gaps(table: BoundTable, time: Floats, step: Floats, usual: float) -> list[s
     texts = [f"{time[i]:.6g} s: {step[i]:.6g} s" for i in gaps[:GAPS_LISTED]]
     if gaps.size:
         longest = gaps[np.argmax(step[gaps])]
+        several = f"{gaps.size} gaps in time, the longest" if gaps.size > 1 else "one gap in time,"
         warn(
-            f"{table.layout.path}: {gaps.size} gap(s) in time, the longest {step[longest]:.6g} s "
-            f"after {time[longest]:.6g} s (usual step {usual:.6g} s)",
+            f"{table.layout.path}: {several} {step[longest]:.6g} s after {time[longest]:.6g} s "
+            f"(usual step {usual:.6g} s)",
             DataWarning,
         )
     if gaps.size > GAPS_LISTED:
