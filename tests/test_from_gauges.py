@@ -24,7 +24,6 @@ from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.body_of_some import U_SLOW_HEAVE, _heave, body_of_some
 from recon.reconstruction.from_gauges import U_DAMPING_SHARE, U_SLOW_WHEEL, _beyond_knee, completed
 from recon.reconstruction.inputs import attitude
-from recon.reconstruction.inputs.attitude import wheelbase
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.result.signed_errors import signed_errors
 from recon.reconstruction.seen_by_gauges import Seen, Wanted
@@ -242,7 +241,7 @@ def weaving(size: float) -> Weaving:
     solver = next(s for s in prepared.solvers if s.assembly.name == "FL")
     seen = [Seen.empty(solver, len(time), Wanted(False, False, False))]
     rest = STANDARD_GRAVITY * seen[0].carried[0]
-    moved = car.mass * car.centre_of_mass[2] * (ahead / wheelbase(car) + 0.5 * aside / 1.3)
+    moved = car.mass * car.centre_of_mass[2] * (ahead / car.wheelbase + 0.5 * aside / 1.3)
     load = np.maximum(rest - 0.5 * moved, 0.1 * rest)
     yawing = np.gradient(aside, 0.01) * 0.1
     force = np.array([0.0 * time, load * (aside + yawing) / STANDARD_GRAVITY, load])

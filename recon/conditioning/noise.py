@@ -30,23 +30,36 @@ def scatter(values: Floats) -> Floats:
     `values` is (sample, channel) in any unit; the result has the same unit.  Fast motion counts as
     noise, so this is an upper estimate.
     """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a number has no noise
-        return _deviation(_differences(values))
+    return _deviation(_differences(values))
 
 
-def noise_beside_others(values: Floats) -> Floats:
-    """Standard deviation (gauge,) of the noise of gauges on one assembly, in the unit of `values`.
+def noise_of_drive(of_tares: Floats, raw: Floats) -> Floats:
+    """Standard deviation (gauge,) of single indications in a drive, in the gauges' units.
 
-    `values` is (sample, gauge).  Shaking reaches several gauges at once and noise only one.  So
-    this is what the other gauges do not explain by least squares, in the quarter of the log in
+    `raw` (sample, gauge) holds the indications of one assembly, `of_tares` (gauge,) the standard
+    deviations that its tares state.  These stand unless the log contradicts them: a running engine
+    adds noise that tares do not have.  Where the tares state none, it is all that the log shows.
+    A standard deviation of 0 is that of gauges without noise, and stands.
+    """
+    differences, stated = _differences(raw), np.isfinite(of_tares)
+    seen = np.where(of_tares > 0, _beside_others(differences), 0.0)
+    louder = seen > MOST_LOUDER * of_tares
+    least = MOST_LOUDER if 2 * np.count_nonzero(louder) > len(louder) else ONE_LOUDER
+    noise = np.where(seen > least * of_tares, seen, of_tares)
+    return noise if stated.all() else np.where(stated, noise, _deviation(differences))
+
+
+def _beside_others(differences: Floats) -> Floats:
+    """Standard deviation (gauge,) of the noise of gauges on one assembly, in their units.
+
+    `differences` are (sample, gauge).  Shaking reaches several gauges at once and noise only one.
+    So this is what the other gauges do not explain by least squares, in the quarter of the log in
     which they move least, or all of it where jolts spoil the least squares.  NaN for a gauge
     without numbers.
     """
-    differences = _differences(values)
+    noise = np.full(differences.shape[1], np.nan)
     moving = np.flatnonzero(np.isfinite(differences).any(axis=0))
     differences = differences[np.isfinite(differences[:, moving]).all(axis=1)][:, moving]
-    noise = np.full(values.shape[1], np.nan)
     count = len(differences) // BLOCK
     if count == 0:
         return noise
@@ -60,21 +73,6 @@ def noise_beside_others(values: Floats) -> Floats:
         explained = others @ np.linalg.lstsq(others, quiet[:, k], rcond=None)[0]
         noise[g] = _deviation(np.column_stack([quiet[:, k], quiet[:, k] - explained])).min()
     return noise
-
-
-def noise_of_drive(of_tares: Floats, raw: Floats) -> Floats:
-    """Standard deviation (gauge,) of single indications in a drive, in the gauges' units.
-
-    `raw` (sample, gauge) holds the indications of one assembly, `of_tares` (gauge,) the standard
-    deviations that its tares state.  These stand unless the log contradicts them: a running engine
-    adds noise that tares do not have.  Where the tares state none, it is all that the log shows.
-    A standard deviation of 0 is that of gauges without noise, and stands.
-    """
-    seen = np.where(of_tares > 0, noise_beside_others(raw), 0.0)
-    louder = seen > MOST_LOUDER * of_tares
-    least = MOST_LOUDER if 2 * np.count_nonzero(louder) > len(louder) else ONE_LOUDER
-    noise = np.where(seen > least * of_tares, seen, of_tares)
-    return np.where(np.isfinite(of_tares), noise, scatter(raw))
 
 
 def tell_of_noise(noise: Floats, of_tares: Floats, gauges: tuple[str, ...], path: str) -> None:
@@ -107,4 +105,6 @@ def _differences(values: Floats) -> Floats:
 
 def _deviation(differences: Floats) -> Floats:
     """Standard deviation (channel,) of (sample, channel), by a median that jumps do not move."""
-    return np.asarray(1.4826 * np.nanmedian(np.abs(differences), axis=0))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a number has no noise
+        return np.asarray(1.4826 * np.nanmedian(np.abs(differences), axis=0))

@@ -14,7 +14,7 @@ from math import sqrt
 import numpy as np
 
 from recon.examination.by_motion import independent
-from recon.examination.comparison import INDEPENDENT, Comparison
+from recon.examination.comparison import Comparison
 from recon.examination.lateness import groups
 from recon.examination.loads import load_comparisons
 from recon.examination.single_faults import LIMIT as ALONE
@@ -78,21 +78,13 @@ def times_found(view: View, changed: View) -> float:
     `view` is the drive, `changed` the same with a fault in gauges or masses.
     """
     before = {(one.place, one.name): one for one in _compared(view)}
-    found = [1e-9, *(_found(before, one) for one in _compared(changed))]
+    found = [1e-9, *(before[one.place, one.name].times_found(one) for one in _compared(changed))]
     return max(found + [_found_in_gauges(view, changed, name) for name in view.parts])
 
 
 def _compared(view: View) -> Iterator[Comparison]:
     yield from independent(view)
     yield from load_comparisons(view)
-
-
-def _found(before: dict[tuple[str, str], Comparison], one: Comparison) -> float:
-    """How many times the change of a comparison is what it finds with 95 % probability."""
-    old = before[one.place, one.name]
-    shift = (one.seen - one.expected) - (old.seen - old.expected)
-    information = old.along(np.nan_to_num(shift)[None])[1][0, 0]
-    return float(sqrt(information) / (sqrt(old.limit * INDEPENDENT) + FOUND))
 
 
 def _found_in_gauges(view: View, larger: View, name: str) -> float:

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from math import sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.examination.term import Term
+from recon.examination.term import FOUND, Term
 
 INDEPENDENT = 10  # differences that the samples of a drive count as: neighbours err alike
 MOST = 120  # samples used
@@ -119,6 +120,14 @@ class Comparison:
         r, own = (self.seen[at] - self.expected[at]) / spread, change[:, at] / spread
         left = own - (own @ G.T @ inner) @ G
         return left @ r, left @ own.T
+
+    def times_found(self, after: Comparison) -> float:
+        """How many times a change to the same comparison `after` a fault is found with 95 % [1]."""
+        shift = np.nan_to_num((after.seen - after.expected) - (self.seen - self.expected))
+        if not shift.any():
+            return 0.0
+        information = float(self.along(shift[None])[1][0, 0])
+        return sqrt(information) / (sqrt(self.limit * INDEPENDENT) + FOUND)
 
     def _weighed(self, at: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
         """Spread (m,) of the samples `at`, effects (k, m) over it, and their covariance (k, k)."""

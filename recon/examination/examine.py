@@ -29,7 +29,7 @@ from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.temperature_causes import temperature_causes
-from recon.examination.term import Term
+from recon.examination.term import Term, not_compared
 from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import Part, View, view_of
 from recon.examination.wheels import wheels_agree
@@ -129,14 +129,11 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
 
 def _not_judged(part: Part) -> Term:
     """The comparisons that an unusable calibration leaves out, as one that was not made."""
-    return Term(
-        place=part.name,
-        corners=part.corners,
-        name="gauges and forces of a corner that is not to be used",
-        size=float("nan"),
-        count=0,
-        limit=float("nan"),
-        found=f"Whether gauges, tares and forces of {part.name} agree with the rest of the car "
+    return not_compared(
+        part.name,
+        part.corners,
+        "gauges and forces of a corner that is not to be used",
+        f"Whether gauges, tares and forces of {part.name} agree with the rest of the car "
         "cannot be known: its calibration is not to be used. Sums over all tyres are left out too.",
     )
 

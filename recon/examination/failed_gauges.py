@@ -36,14 +36,11 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
     flags = log["gauge_status"].to_numpy()
     shown = np.bitwise_or.reduce(flags, axis=0)  # mostly nothing
     names = list(map(str, log["gauge"].to_numpy()))
-    every = range(len(names))
+    gap = _gap(flags, shown)
     for solver in prepared.solvers:
-        # Gaps of a whole log are no fault of a gauge.  One of several loggers may hold the gauges
-        # of an assembly alone.
-        own = [names.index(gauge) for gauge in solver.gauges] if "clocks" in log.attrs else every
-        gap = np.full(len(flags), np.all((shown[own] & BIT["missing_input"]) > 0))
-        for column in flags.T[own] if gap.all() else ():
-            gap &= (column & BIT["missing_input"]) > 0
+        if "clocks" in log.attrs:  # one of several loggers may hold the gauges of an assembly alone
+            own = [names.index(gauge) for gauge in solver.gauges]
+            gap = _gap(flags[:, own], shown[own])
         found: dict[tuple[str, bytes], list[str]] = {}
         for gauge in solver.gauges:
             k = names.index(gauge)
@@ -62,6 +59,17 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
             other = dead if one.flag == "channel_clipped" else at_end - dead
             if not other & set(one.gauges):
                 yield one.doubt(elapsed, forces)
+
+
+def _gap(flags: NDArray[np.uint16], shown: NDArray[np.uint16]) -> NDArray[np.bool_]:
+    """Samples of (sample, gauge) at which no gauge has a number, which is no fault of a gauge.
+
+    `shown` (gauge,) are all flags that a gauge ever has.
+    """
+    gap = np.full(len(flags), np.all((shown & BIT["missing_input"]) > 0))
+    for column in flags.T if gap.all() else ():
+        gap &= (column & BIT["missing_input"]) > 0
+    return gap
 
 
 @dataclass(frozen=True, slots=True)

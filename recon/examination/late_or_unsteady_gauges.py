@@ -17,7 +17,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.examination.comparison import INDEPENDENT
 from recon.examination.term import Candidate, Term, by_part
-from recon.examination.view import FEWER, Part, View
+from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST
 from recon.records.corrections import correction_line
 
@@ -161,7 +161,6 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
         return
     delays, lateness, misfit = found.delay, found.lateness, found.misfit
     u_delays = found.u_late
-    fewer = FEWER if part.steered_blindly else 1.0
     for g, gauge in enumerate(part.gauges):
         if np.isfinite(lateness[g]):
             when = "late" if delays[g] > 0 else "early"
@@ -175,7 +174,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
                 found=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
                 f"gauges of {part.name} (+-{2e3 * u_delays[g]:.0f} ms).",
             )
-        size = float(misfit[g]) / fewer
+        size = float(misfit[g]) / part.fewer
         yield Term(
             place=gauge,
             corners=part.corners,

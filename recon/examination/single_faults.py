@@ -15,7 +15,7 @@ from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.late_or_unsteady_gauges import FIRST_STEP, own_course
 from recon.examination.term import Term
-from recon.examination.view import FEWER, Part, View
+from recon.examination.view import Part, View
 
 LIMIT = 9.0  # square of a fault over its variance; sound drives stay below 4
 
@@ -57,8 +57,7 @@ def _single_faults(view: View, part: Part, agreeing: bool) -> SingleFaults | Non
     score, information = by_motion(view, part, course.shapes, agreeing=agreeing)
     of_all = course.information + np.diag(information).reshape(course.score.shape)
     size = (course.score + score.reshape(course.score.shape)) / of_all
-    fewer = FEWER if part.steered_blindly else 1.0
-    return SingleFaults(course.shapes, size, (of_all / fewer) ** -0.5)
+    return SingleFaults(course.shapes, size, (of_all / part.fewer) ** -0.5)
 
 
 def single_faults_absent(view: View) -> Iterator[Term]:

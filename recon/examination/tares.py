@@ -16,7 +16,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.term import Term, by_part
-from recon.examination.view import FEWER, Part, View
+from recon.examination.view import Part, View
 from recon.examination.weight import FEWEST, mean_forces
 from recon.examination.whole_car import whole_of
 
@@ -209,9 +209,7 @@ def _by_gauges(part: Part) -> Shifts:
     against = np.mean(np.einsum("ngh,nh->ng", weight, part.residual[part.known]), axis=0)
     own = np.mean(weight, axis=0)
     slack = RESEMBLED * part.solver.estimator.calibration.main_slope
-    share = 1.0 / (1.0 + np.diag(own) * slack**2)
-    if part.steered_blindly:
-        share = share / FEWER
+    share = 1.0 / (1.0 + np.diag(own) * slack**2) / part.fewer
     return Shifts(-share * against, own * np.sqrt(np.outer(share, share)))
 
 

@@ -44,6 +44,11 @@ class Term:
         return -0.5 * (TAIL + self.count) * log1p(self.count * self.size / TAIL)
 
 
+def not_compared(place: str, corners: tuple[str, ...], name: str, found: str) -> Term:
+    """A comparison that could not be made; `found` says why, in one sentence."""
+    return Term(place, corners, name, size=float("nan"), count=0, limit=float("nan"), found=found)
+
+
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A cause that could be true, and how the drive would look without it."""

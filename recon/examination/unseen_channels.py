@@ -19,7 +19,7 @@ from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.examination import channel_gains
 from recon.examination.by_motion import independent
 from recon.examination.channel_gains import gains_of
-from recon.examination.comparison import INDEPENDENT, Comparison
+from recon.examination.comparison import Comparison
 from recon.examination.gauge_causes import of_gauges
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.ordinary_causes import KIND, ONE_SIGN, all_comparisons, units_of
@@ -161,20 +161,16 @@ def _moved(
     moved = [n for n, change in changes.items() if np.any(np.abs(change) > LEAST)]
     if not moved:
         return
-    information: dict[str, float] = {}
+    times: dict[str, float] = {}
     for one in _compared(faulty):
         old = before.get((one.place, one.name))
         if old is not None:
-            shift = (one.seen - one.expected) - (old.seen - old.expected)
-            if not shift.any():
-                continue
-            own = old.along(shift[None])[1][0, 0] / (sqrt(old.limit * INDEPENDENT) + FOUND) ** 2
-            information[one.place] = max(float(own), information.get(one.place, 0.0))
+            times[one.place] = max(old.times_found(one), times.get(one.place, 0.0))
     for name in moved:
-        part, most = view.parts[name], max(information.values(), default=0.0)
+        part, most = view.parts[name], max(times.values(), default=0.0)
         if channels.of_wheels:  # sums would have all wheels wrong at once
-            most = min(information.get(corner, 0.0) for corner in part.corners)
-        yield part, changes[name], 1.0 / sqrt(max(most, 1e-12))
+            most = min(times.get(corner, 0.0) for corner in part.corners)
+        yield part, changes[name], 1.0 / max(most, 1e-6)
 
 
 def _by_gains(view: View, channels: Channels, part: Part) -> float:

@@ -71,10 +71,11 @@ class Part:
         )
 
     @cached_property
-    def steered_blindly(self) -> bool:
-        """Whether nobody knows the rack of a wheel: it turns as the side force changes."""
+    def fewer(self) -> float:
+        """How many times fewer samples count [1]: `FEWER` where nobody knows the rack, else 1."""
         wheels = self.solver.session.wheels
-        return any(wheel.rack >= BLIND and not wheel.steer_logged for wheel in wheels)
+        blind = any(wheel.rack >= BLIND and not wheel.steer_logged for wheel in wheels)
+        return FEWER if blind else 1.0
 
     @cached_property
     def level(self) -> Floats:

@@ -17,7 +17,7 @@ from recon.base.quantities import CORNERS
 from recon.examination.axle import Axle, axles_of
 from recon.examination.comparison import Comparison
 from recon.examination.motion import scatter
-from recon.examination.term import Term, by_part
+from recon.examination.term import Term, by_part, not_compared
 from recon.examination.view import Part, View
 from recon.examination.whole_car import (
     HEIGHT,
@@ -57,14 +57,11 @@ def wheels_agree(view: View) -> Iterator[Term]:
 
 def _without_wheelbase(view: View) -> Term:
     """Comparisons with the weight that a car of unknown wheelbase lacks, as one term."""
-    return Term(
-        place="car",
-        corners=view.corners,
-        name="forces against weight and acceleration",
-        size=float("nan"),
-        count=0,
-        limit=float("nan"),
-        found=f"Whether the forces of {', '.join(view.corners)} fit weight and acceleration of the "
+    return not_compared(
+        "car",
+        view.corners,
+        "forces against weight and acceleration",
+        f"Whether the forces of {', '.join(view.corners)} fit weight and acceleration of the "
         "car cannot be known here: the vehicle file describes one axle and no wheelbase. State "
         "wheelbase_mm in its table [mass].",
     )

@@ -31,7 +31,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
 from recon.conditioning.filters import low_pass
 from recon.conditioning.hub_motion import HOP_BAND, shows_yaw
-from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
+from recon.reconstruction.inputs.attitude import has_four_wheels
 from recon.reconstruction.seen_by_gauges import Seen
 from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import smooth
@@ -142,7 +142,7 @@ def _by_load(
     """
     rate, (quick, aside, load) = float(log.attrs["rate"]), np.nan_to_num(force)
     sign, alone = 1 if next(iter(links))[0] == "F" else -1, len(links) == 1
-    per_load = sign * wheelbase(car) / (car.mass * car.centre_of_mass[2]) * (2 if alone else 1)
+    per_load = sign * car.wheelbase / (car.mass * car.centre_of_mass[2]) * (2 if alone else 1)
     at_rest = abs(per_load) * _at_rest(seen)
     transferred = per_load * (_at_rest(seen) - load)
     turning = np.zeros(len(load))

@@ -20,7 +20,6 @@ from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamp
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
-from recon.reconstruction.inputs.attitude import wheelbase
 from recon.reconstruction.inputs.steering import (
     INFERRED,
     SLOWEST,
@@ -74,11 +73,11 @@ def _steer_at(
 ) -> tuple[Floats, float]:
     """Steer (sample,) of a car that turns by `aside` over its speed, and its uncertainty [rad]."""
     value = np.maximum(speed.value, SLOWEST)
-    turning, slip = wheelbase(car) * aside / value**2, slip_of_yaw(car, change)
+    turning, slip = car.wheelbase * aside / value**2, slip_of_yaw(car, change)
     u_aside = float(log["u_acceleration"][1]) if "u_acceleration" in log else 0.0
     parts = (
         turning * np.minimum(2 * speed.u / value, 1.0),
-        wheelbase(car) * u_aside / value**2,
+        car.wheelbase * u_aside / value**2,
         U_SLIP_SHARE * slip,
         U_UNDERSTEER * aside,
     )

@@ -71,7 +71,7 @@ def has_four_wheels(car: Vehicle) -> bool:
 
 def on_tyres(car: Vehicle, force: Floats) -> Lean:
     """Lean on the tyres under the body's specific force (3, sample) [m/s2]."""
-    squares, base = 0.5 * np.sum(np.square(_tracks(car))), wheelbase(car)
+    squares, base = 0.5 * np.sum(np.square(_tracks(car))), car.wheelbase
     moment = car.mass * car.centre_of_mass[2] / TYRE_RATE
     return Lean(moment * force[1] / squares, -moment * force[0] / base**2)
 
@@ -85,13 +85,13 @@ def of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
     """Lean on the springs that the travels of the four wheels (sample,) [m] show."""
     front, rear = (travel[f"{end}R"] - travel[f"{end}L"] for end in "FR")
     ahead = travel["FL"] + travel["FR"] - travel["RL"] - travel["RR"]
-    return Lean(0.5 * (front + rear) / np.mean(_tracks(car)), 0.5 * ahead / wheelbase(car))
+    return Lean(0.5 * (front + rear) / np.mean(_tracks(car)), 0.5 * ahead / car.wheelbase)
 
 
 def warp_of_travels(car: Vehicle, travel: Mapping[str, Floats]) -> Lean:
     """Half of what axles differ by in roll and sides in pitch, by travels (sample,) [m]."""
     half = 0.5 * (travel["FR"] - travel["FL"] - travel["RR"] + travel["RL"])
-    return Lean(half / np.mean(_tracks(car)), half / wheelbase(car))
+    return Lean(half / np.mean(_tracks(car)), half / car.wheelbase)
 
 
 def travel_of(car: Vehicle, corner: str, lean: Lean) -> Floats:
@@ -103,12 +103,6 @@ def travel_of(car: Vehicle, corner: str, lean: Lean) -> Floats:
 def _tracks(car: Vehicle) -> list[float]:
     y = {name: car.corners[name].wheel.centre[1] for name in CORNERS}
     return [y["FL"] - y["FR"], y["RL"] - y["RR"]]
-
-
-def wheelbase(car: Vehicle) -> float:
-    """Distance of the axles [m], mean of both sides."""
-    x = {name: car.corners[name].wheel.centre[0] for name in CORNERS}
-    return 0.5 * (x["FL"] + x["FR"] - x["RL"] - x["RR"])
 
 
 def attitude_of(log: xr.Dataset, car: Vehicle) -> Attitude:
@@ -152,7 +146,7 @@ def _of_springs(log: xr.Dataset, car: Vehicle) -> tuple[float, float]:
     if "u_travel" not in log:
         return 0.0, 0.0
     u = float(np.sqrt(np.mean(np.square(log["u_travel"].to_numpy()))))
-    return u / float(np.mean(_tracks(car))), u / wheelbase(car)
+    return u / float(np.mean(_tracks(car))), u / car.wheelbase
 
 
 def _by_acceleration(log: xr.Dataset, lean: Callable[[Floats], Lean]) -> tuple[float, float]:

@@ -20,7 +20,7 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.session import Steer
-from recon.reconstruction.inputs.attitude import has_four_wheels, wheelbase
+from recon.reconstruction.inputs.attitude import has_four_wheels
 from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_prior
 
 # Common practice, no source.
@@ -111,13 +111,13 @@ def _warn_of_steer(log: xr.Dataset, source: str, u: float) -> None:
 def steer_of_yaw(log: xr.Dataset, car: Vehicle) -> Floats:
     """Mean heading (sample,) [rad] of the front wheels by yaw rate, its change, and speed."""
     speed = np.maximum(log["speed"].to_numpy(), SLOWEST)
-    turning = wheelbase(car) * log["yaw_rate"].to_numpy() / speed
+    turning = car.wheelbase * log["yaw_rate"].to_numpy() / speed
     return np.asarray(turning + slip_of_yaw(car, log["yaw_acceleration"].to_numpy()))
 
 
 def slip_of_yaw(car: Vehicle, change: Floats) -> Floats:
     """Steer (sample,) [rad] beyond that of a steady turn, for a `change` of yaw rate [rad/s2]."""
-    return wheelbase(car) * change / (CORNERING * STANDARD_GRAVITY)
+    return car.wheelbase * change / (CORNERING * STANDARD_GRAVITY)
 
 
 def _heading_slope(assemblies: dict[str, Assembly]) -> float:
