@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -20,25 +19,39 @@ from tests.commands.session import CAR, OneCorner, Run, no_traceback
 # --- 4: nothing earlier is lost --------------------------------------------------------------
 
 
-# A job that a shell started in the background ignores Ctrl-C, and so would its children.
-HEEDING = "\n".join(
-    (
-        "import signal, sys",
-        "from recon.cli import main",
-        "signal.signal(signal.SIGINT, signal.default_int_handler)",
-        "sys.exit(main(sys.argv[1:]))",
-    )
-)
+# Ctrl-C comes a moment after a stage was reported. The command keeps that time itself: a process
+# that watched it from outside might wake when it has ended. (A job that a shell started in the
+# background ignores Ctrl-C, and so would its children.)
+STOPPED = """
+import signal, sys
+from recon.cli import main
+
+stage, *words = sys.argv[1:]
+write = sys.stderr.write
+
+def watched(text):
+    if stage in text:
+        signal.setitimer(signal.ITIMER_REAL, 0.05)
+    return write(text)
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(signal.SIGINT))
+sys.stderr.write = watched
+sys.exit(main(words))
+"""
 
 
-def begun(environment: dict[str, str], *words: object) -> subprocess.Popen[str]:
-    """Start a command that is going to be stopped."""
-    return subprocess.Popen(
-        [sys.executable, "-c", HEEDING, *map(str, words)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
+def stopped(
+    environment: dict[str, str], stage: str, *words: object
+) -> subprocess.CompletedProcess[str]:
+    """Run a command that its user stops 50 ms after it reports a stage."""
+    return subprocess.run(
+        [sys.executable, "-c", STOPPED, stage, *map(str, words)],
+        capture_output=True,
         text=True,
         env=environment,
+        timeout=120,
+        check=False,
     )
 
 
@@ -162,24 +175,16 @@ def test_a_full_disk_leaves_the_earlier_result(
 # --- 130: stopped by the user ----------------------------------------------------------------
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGALRM")
 @pytest.mark.parametrize("stage", ["fitting the calibration", "writing the calibration"])
 def test_stopping_leaves_nothing_half_written(
     stage: str, one_corner: OneCorner, environment: dict[str, str], tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    with begun(environment, "calibrate", CAR, one_corner.pulls, "--out", out) as started:
-        assert started.stderr is not None
-        for line in started.stderr:
-            if stage in line:
-                break
-        else:
-            pytest.fail(f"no stage '{stage}'")
-        started.send_signal(signal.SIGINT)
-        _, err = started.communicate(timeout=30)
-    assert started.returncode == 130, err
-    assert "recon calibrate: stopped by you" in err
-    assert no_traceback(err)
+    ended = stopped(environment, stage, "calibrate", CAR, one_corner.pulls, "--out", out)
+    assert ended.returncode == 130, ended.stderr
+    assert "recon calibrate: stopped by you" in ended.stderr
+    assert no_traceback(ended.stderr)
     left = {file.name for file in out.iterdir()} if out.exists() else set()
     assert left <= {"calibration.nc", "crosstalk_FL.png"}  # no name of a half-written file
     if "calibration.nc" in left:
@@ -189,23 +194,16 @@ def test_stopping_leaves_nothing_half_written(
 
 
 @pytest.mark.slow(4)
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one child alone")
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGALRM")
 def test_a_stopped_demo_tells_which_results_are_complete(
     environment: dict[str, str], tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    with begun(environment, "demo", "--out", out) as started:
-        assert started.stderr is not None
-        printed = []
-        for line in started.stderr:
-            printed.append(line)
-            if "reconstructing forces" in line:
-                break
-        started.send_signal(signal.SIGINT)
-        _, err = started.communicate(timeout=30)
-    assert started.returncode == 130, err
-    assert "folders reported complete are complete" in err
-    complete = [Path(x.split("complete: ")[1].strip()) for x in printed if "complete: " in x]
+    ended = stopped(environment, "reconstructing forces", "demo", "--out", out)
+    assert ended.returncode == 130, ended.stderr
+    assert "folders reported complete are complete" in ended.stderr
+    printed = [line for line in ended.stderr.splitlines() if "complete: " in line]
+    complete = [Path(line.split("complete: ")[1]) for line in printed]
     assert complete == [out / "calibration"]
     names = {f"crosstalk_{corner}.png" for corner in CORNERS} | {"verification.png"}
     assert {file.name for file in complete[0].iterdir()} == names | {"calibration.nc"}
