@@ -193,6 +193,19 @@ def test_without_a_channel_engine_braking_is_said_to_be_inside(lacking: str, wor
     assert np.isfinite(found["front_share"]).all()
 
 
+def test_a_long_coast_after_a_short_one_counts_by_its_length() -> None:
+    car = MadeCar(12.0)
+    short, long = car.profile(0.5, 2.5), car.profile(6.0, 11.0)
+    car.add(0, 0.0, -300.0, short)
+    car.add(0, 0.0, -400.0, long)
+    car.brake(3.0, 5.0, 0.6 * G, 0.7)
+    pressure = 40e5 * np.outer(car.profile(3.0, 5.0), np.ones(4))
+    throttle = ((short < 1) & (long < 1)).astype(float)
+    car.channels = {"throttle": throttle, "brake_pressure": pressure}
+    rear = braking(car.forces())["coasting_force"].sel(axle="rear")
+    assert 375 < float(rear) < 390  # 300 N for about 1.2 s, 400 N for about 4.2 s
+
+
 def test_a_drive_without_coasting_says_what_to_do() -> None:
     car = coasting()
     car.channels["throttle"][:] = 1.0

@@ -50,7 +50,7 @@ def coasting_of(drive: BrakedDrive) -> Coasting | str:
 
 
 def _let_go(drive: BrakedDrive) -> list[Positions]:
-    """Straight stretches in gear with throttle and brakes let go, the longest ones."""
+    """Straight stretches in gear with throttle and brakes let go, the longest, as they came."""
     course, pressure, throttle = drive.course, drive.pressure, drive.channel("throttle")
     if pressure is None or throttle is None:
         return []
@@ -62,7 +62,7 @@ def _let_go(drive: BrakedDrive) -> list[Positions]:
     inner = [(a + int(SETTLED * course.rate), b - int(BEFORE * course.rate)) for a, b in runs(off)]
     long = [(a, b) for a, b in inner if b - a >= SHORTEST * course.rate]
     long.sort(key=lambda ends: ends[0] - ends[1])
-    return [np.arange(a, b) for a, b in long[:MOST]]
+    return [np.arange(a, b) for a, b in sorted(long[:MOST])]
 
 
 def _declutched(drive: BrakedDrive) -> NDArray[np.bool_]:
