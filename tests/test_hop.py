@@ -9,6 +9,7 @@ import xarray as xr
 from recon.analysis.launch import launch
 from recon.analysis.shifts import shifts
 from recon.conditioning.filters import low_pass
+from recon.evaluation.common.estimate import independent
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import U_TIME
 from recon.evaluation.launch.oscillation import Band, oscillations
@@ -55,12 +56,29 @@ def test_the_latest_of_alike_ends_is_mostly_one_that_is_too_late() -> None:
     rng, true, u = np.random.default_rng(2), 3.7, np.full(2, 0.04)
     found = true + u * rng.standard_normal((400, 2))
     too_late = found.max(axis=1) - true
-    mended = [latest - hop.by_chance(ends, u) for latest, ends in zip(too_late, found, strict=True)]
+    mended = [late - hop.by_chance(ends, u)[0] for late, ends in zip(too_late, found, strict=True)]
     assert np.mean(too_late) > 0.5 * 0.04
     assert abs(np.mean(mended)) < 0.4 * 0.04
-    assert hop.by_chance(np.array([3.2, 3.7, np.nan]), np.full(3, 0.02)) == pytest.approx(
+    assert hop.by_chance(np.array([3.2, 3.7, np.nan]), np.full(3, 0.02))[0] == pytest.approx(
         0, abs=2e-3
     )
+
+
+def test_the_latest_end_is_as_unsure_as_one_that_may_be_later() -> None:
+    rng, true, u = np.random.default_rng(4), 8.5, np.array([0.012, 0.097])
+    found = true + u * rng.standard_normal((400, 2))
+    latest = [hop.outermost(independent(ends, u), 1.0) for ends in found]
+    z = np.array([(float(of.value[0]) - true) / float(of.u[0]) for of in latest])
+    assert np.max(np.abs(z)) < 3.5
+    assert np.mean(np.abs(z) < 1.96) > 0.93
+
+
+def test_hop_that_stops_at_full_size_ends_there() -> None:
+    steady = signal(10.4, 16.5, 600.0)
+    steady[-5:] = 590.0, 590.0, 0.03, 0.01, 0.0
+    u = {road: hop.u_reading(steady, hop.LEAST, np.full(2, road))[1] for road in (30.0, 150.0)}
+    assert u[30.0] == pytest.approx(0.125 / 10.4)
+    assert u[150.0] > 0.8 / 10.4  # such a road may have cancelled the waves that followed
 
 
 def hop_on_a_road(rng: np.random.Generator) -> tuple[list[float], list[float]]:

@@ -8,7 +8,7 @@ together reaches a tenth of its plateau.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -342,8 +342,8 @@ def _events(every: Estimate, happened: list[tuple[int, int, hop.Hop]], signals: 
     for row, (_, _, event) in enumerate(happened):
         one = every.at(slice(row * signals * each, (row + 1) * signals * each))
         of = one.value.reshape(signals, each)
-        starts.append(_outermost(one.at(slice(0, None, each)), -1.0))
-        ends.append(_outermost(one.at(slice(1, None, each)), 1.0))
+        starts.append(hop.outermost(one.at(slice(0, None, each)), -1.0))
+        ends.append(hop.outermost(one.at(slice(1, None, each)), 1.0))
         share = hop.shared_frequency(of)
         frequencies.append(
             combined(lambda f, share=share: np.nansum(share * f), one.at(slice(2, None, each)))
@@ -358,10 +358,3 @@ def _events(every: Estimate, happened: list[tuple[int, int, hop.Hop]], signals: 
     ):
         out |= limits(name, stacked(*found), ("hop",), unit, words)
     return out
-
-
-def _outermost(ends: Estimate, way: float) -> Estimate:
-    """The latest of several ends (signal,) [s], or the earliest where `way` is -1."""
-    place = int(np.nanargmax(way * ends.value))
-    latest = ends.at(place)
-    return replace(latest, value=latest.value - way * hop.by_chance(way * ends.value, ends.u))

@@ -8,7 +8,7 @@ step less its own mean looks like a cycle.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs, sampling_interval
 from recon.base.late import xr
 from recon.conditioning.filters import low_pass
+from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch.oscillation import FEWEST_FITTED, Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
 from recon.reconstruction.result.signed_errors import signed_errors
@@ -36,6 +37,7 @@ U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
+MOST_ROAD = 3.0  # standard deviations of the road by which it lifts or cancels a half-wave
 # Of a cycle: least scatter of reversals where few are seen, and by how much a fit and a periodogram
 # differ from end to end of 400 waves without any error that grow and die away.
 FEW_SCATTER, UNSTEADY = 0.05, 0.016
@@ -189,7 +191,8 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     and dies away slowly.  There the `road` (2,) [N], at the beginning and at the end, lifts or
     cancels half-waves for as long as growth or decay takes for its size, at most a cycle.  One that
     dies away and is gone before it has become small may last until then, where the road cancels
-    it: also at most a cycle.  Half a cycle of the amplitude `least` [N] at either end may or may
+    it: also at most a cycle.  One that does not die away and stops while no road could cancel its
+    half-waves was cut off.  Half a cycle of the amplitude `least` [N] at either end may or may
     not count.  Amplitudes are read from the force alone, whose errors hold what half waves that
     come and go change.
     """
@@ -197,8 +200,10 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         outermost, steep = np.array([first, last]), np.array([rising, falling])
-        slow, size = outermost < SUDDEN * least, road / least
+        size = road / least
         dies = steep > size  # so that the road does not hide it
+        clear = np.where(dies, SUDDEN, np.minimum(SUDDEN, 1.0 + MOST_ROAD * size))
+        slow = outermost < clear * least
         late = np.where(dies, size / np.where(dies, steep, 1.0), 1.0)  # cycles
         rest = np.log(outermost / least) / np.where(dies, steep, np.inf) / np.sqrt(3.0)
         late = np.where(slow, late, np.minimum(rest, 1.0))
@@ -293,16 +298,25 @@ def shared_frequency(quantities: Floats) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def by_chance(ends: Floats, u: Floats) -> float:
-    """How much later the latest of several unsure ends (signal,) [s] is found than it is [s].
+def outermost(ends: Estimate, way: float) -> Estimate:
+    """The latest of several ends (signal,) [s], or the earliest where `way` is -1."""
+    latest = ends.at(int(np.nanargmax(way * ends.value)))
+    later, spread = by_chance(way * ends.value, ends.u)
+    more = np.sqrt(np.maximum(spread**2 - latest.u**2, 0.0))
+    return replace(latest, value=latest.value - way * later).plus_noise(more)
+
+
+def by_chance(ends: Floats, u: Floats) -> tuple[float, float]:
+    """How much later the latest of unsure ends (signal,) [s] is found than it is, and its u [s].
 
     The largest of several values with errors `u` (signal,) [s] is mostly one that is too large.
-    Ends drawn once more with the same errors show by how much (parametric bootstrap).
+    Ends drawn once more with the same errors show by how much (parametric bootstrap), and how far
+    it scatters: more than the one found latest, where another is less sure.
     """
     known = np.isfinite(ends)
     drawn = np.random.default_rng(SEED).standard_normal((BY_CHANCE, int(known.sum())))
     latest = np.max(ends[known] + u[known] * drawn, axis=1)
-    return float(np.mean(latest) - np.max(ends[known]))
+    return float(np.mean(latest) - np.max(ends[known])), float(np.std(latest))
 
 
 def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Floats:
