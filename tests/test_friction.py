@@ -162,3 +162,4 @@ def test_the_first_line_names_the_tyre_that_was_used_most() -> None:
         f"{answer['corner'].to_numpy()[use.argmax()]} was used most: highest use "
     )
     assert f"{use.max():.3f} +-" in first
+    assert first.endswith("(99 % of the samples used less; not the limit of the tyre)")

@@ -13,7 +13,7 @@ from recon.base.errors import DataError, DoubtWarning, PriorWarning, RankError
 from recon.calibration.calibrate import calibrate
 from recon.calibration.crosstalk import crosstalk
 from recon.calibration.store import read_calibration, write_calibration
-from recon.calibration.verdict import verdict_of
+from recon.calibration.verdict import Verdict, verdict_of
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.examination.tares import tares_agree
@@ -50,6 +50,19 @@ def test_the_axle_is_one_entry_and_both_corners_are_in_the_result() -> None:
     assert day.forces["corner"].to_numpy().tolist() == ["RL", "RR"]
     assert day.forces["partner"].to_numpy().tolist() == [1, 0]
     assert day.forces.attrs["not_known"] == ""
+
+
+def test_a_corner_that_is_accepted_stands_for_its_axle() -> None:
+    day = axle_day("strut")
+    spoiled = replace(
+        day.calibration.corners["rear"], verdict=Verdict("unusable", "not this one", ())
+    )
+    calibration = replace(day.calibration, corners={"rear": spoiled})
+    with pytest.raises(DataError, match="not this one"):
+        prepare(calibration, day.described, day.conditioned)
+    with unwarned():
+        prepared = prepare(calibration, day.described, day.conditioned, accept_corner=["RL"])
+    assert prepared.verdicts["rear"].unusable
 
 
 def test_signed_errors_add_up_to_the_stated_variance_of_tied_corners() -> None:

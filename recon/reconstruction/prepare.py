@@ -230,7 +230,8 @@ def prepare(
     session : Session or Dataset (elapsed_time, gauge)
         Noise, zeros, tares and sensors, or a conditioned log that has them.
     accept_corner : collection of str
-        Corners, or tied axles, that are used although their calibration is not to be used.
+        Corners, or tied axles, that are used although their calibration is not to be used; a
+        corner stands for its axle.
 
     Returns
     -------
@@ -271,7 +272,9 @@ def prepare(
             calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)
         used = {name: found[name] for name in session.assemblies}
-        require_usable(used, accept_corner, f"calibration with {car.path}")
+        of_corner = {c.name: name for name, one in assemblies.items() for c in one.corners}
+        accepted = [of_corner.get(name, name) for name in accept_corner]
+        require_usable(used, accepted, f"calibration with {car.path}")
         for name, verdict in used.items():
             for sentence in verdict.doubts:
                 text = f"calibration of corner {name}: {sentence}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD
+from recon.analysis.friction import DEMONSTRATED_SHARE, FEWEST_SAMPLES, LOW_LOAD
 from recon.base.late import xr
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
@@ -64,7 +64,8 @@ def _of_tyre(value: float, half: float, reference: str) -> str:
 
 
 def _limit(reference: str) -> str:
-    return " (what the tyre used, not its limit)" if reference == "Fz" else ""
+    share = f"{100 * DEMONSTRATED_SHARE:g} % of the samples used less"
+    return f" ({share}; not the limit of the tyre)" if reference == "Fz" else f" ({share})"
 
 
 def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) -> Figure:
