@@ -233,6 +233,40 @@ def test_a_lone_wheel_that_rises_in_a_pull_is_followed() -> None:
     assert np.linalg.norm(turned) > 1.0  # N; twin: links that turn carry other loads
 
 
+def test_a_strap_that_swings_within_a_pull_pulls_as_its_rows_say() -> None:
+    """The far end stays, the wheel rises by 40 mm: 1.5 degrees, and 2.6 % of the load upwards."""
+    sheet, car = exact().pulls, exact().car
+    corner = replace(car.corners["FL"], bush_rate=0.0)  # twisted bushes have tests of their own
+    car = replace(car, corners={**car.corners, "FL": corner})
+    loaded = np.flatnonzero((sheet.pull == "fore") & (sheet.phase != "tare"))
+    rise = 0.04 * sheet.strap.load[loaded] / sheet.strap.load[loaded].max()
+    travel = sheet.setting.travel.copy()
+    travel[loaded] = rise
+    attach, mark1, mark2 = (
+        of.copy() for of in (sheet.strap.point, sheet.strap.mark1, sheet.strap.mark2)
+    )
+    mechanism = mechanism_of(lone(corner))
+    at = pose(mechanism, rise[:, None], 0.0)
+    mean = pose(mechanism, rise.mean(), 0.0)
+    turn = at.rotation[:, mechanism.wheels[0].body] @ mean.rotation[mechanism.wheels[0].body].T
+    end = at.wheels[0].hub + turn @ (attach[loaded[0]] - mean.wheels[0].hub)
+    along = attach[loaded[0]] + [1.5, 0.0, 0.0] - end
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    attach[loaded], mark1[loaded], mark2[loaded] = end, end + 0.25 * along, end + 1.25 * along
+    written = {"attach": attach, "mark1": mark1, "mark2": mark2, "travel": travel}
+    every = pulls_of(rewritten(sheet, **written), car, assembly_of(car, "FL"), "fit")
+    pull = next(p for p in every if p.name == "fore")
+    force = pull.load[0][:, None] * along
+    wrench = np.hstack([force, np.cross(end - at.wheels[0].hub, force)])
+    expected = np.einsum("smi,si->sm", member_matrix(at)[..., :6], wrench)
+    found = pull.loads(pull.wrench())
+    tare = member_matrix(pose(mechanism, sheet.setting.travel[loaded[0] - 1], 0.0))[:, :6]
+    heavy = -corner.unsprung_mass * 9.80665
+    weight = heavy * (member_matrix(at)[..., 2] - tare[:, 2])
+    # N of 6700: the line over travel leaves this.
+    assert_allclose(found, expected + weight, rtol=0, atol=6.0)
+
+
 def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:
     """A pad row by row: loads at every step are those of a vertical force at its own point."""
     sheet, car = exact().pulls, exact().car

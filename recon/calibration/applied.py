@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.calibration.lines_of_action import Line, line_of
+from recon.calibration.lines_of_action import Line, line_of, swing_of
 from recon.calibration.taring import Taring, tared
 from recon.calibration.unsure_geometry import MOVED, PulledPose, UnsureGeometry, unsure_geometry
 from recon.car.vehicle import Corner, Vehicle
@@ -256,9 +256,9 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
 def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) -> Floats:
     """Member loads (step, member) at the steps' own travels beyond those at the pull's mean.
 
-    Links and arms turn under the loads that are written, and the strap's end with the wheel; a pad
-    acts where its row says. The weight of the wheels, which does not turn, and twisted bushes load
-    them otherwise than at the tare.
+    Links and arms turn under the loads that are written, and the strap's end with the wheel; the
+    strap swings as its rows say, and a pad acts where its row says. The weight of the wheels, which
+    does not turn, and twisted bushes load them otherwise than at the tare.
     """
     w, wheel = of.wheel, pull.wheel
     is_tare = of.sheet.phase[of.rows] == "tare"
@@ -272,12 +272,16 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
     rotation = at.rotation[:, at.mechanism.wheels[w].body]
     for d, (device, line) in enumerate(zip(pull.devices, pull.lines, strict=True)):
         arm = line.point - wheel.hub
+        swing = np.zeros((len(of.loaded), 3))
         if device == "strap":
             now = rotation[:-2] @ (rotation[-1].T @ arm)
+            swing = swing_of(of.sheet.strap, of.loaded, travels[~is_tare, w])
         else:
             pad = of.sheet.pad.point[of.loaded]
             now = np.where(np.isfinite(pad), pad, line.point) - at.wheels[w].hub[:-2]
-        turned[:, 3:] += np.cross(now - arm, pull.load[d][:, None] * line.direction)
+        load = pull.load[d][:, None]
+        turned[:, :3] += load * swing
+        turned[:, 3:] += np.cross(now - arm, load * line.direction) + np.cross(now, load * swing)
     if not wheel.turns_hub:
         turned[:, 3:] -= np.outer(turned[:, 3:] @ wheel.spin, wheel.spin)
     more = np.einsum("smi,si->sm", own, wrench + turned) - wrench @ pull.members.T

@@ -56,6 +56,22 @@ def line_of(sheet: PullSheet, rows: NDArray[np.int64], device: Device) -> Line:
     return line
 
 
+def swing_of(strap: Strap, rows: NDArray[np.int64], travel: Floats) -> Floats:
+    """How far the strap points from its mean direction in each of the `rows` (row,), (row, 3) [1].
+
+    A strap from a wheel that rises to an anchor that does not swings with `travel` (row,) [m]: as
+    the straight line over travel through the directions that are written row by row.  Written
+    alike in all rows, it does not swing.
+    """
+    along = strap.mark2[rows] - strap.mark1[rows]
+    written = along / np.linalg.norm(along, axis=1, keepdims=True)
+    written = np.where(np.isfinite(strap.direction[rows]), strap.direction[rows], written)
+    known = np.isfinite(written).all(axis=1)
+    rise = travel - travel[known].mean()
+    per_rise = rise[known] @ written[known] / max(rise[known] @ rise[known], 1e-12)
+    return np.outer(rise, per_rise)
+
+
 def strap_line(
     attach: Floats, mark1: Floats, mark2: Floats, u_attach: float, u_mark: float
 ) -> Line:
