@@ -361,6 +361,30 @@ def test_a_wheel_that_hung_on_its_stop_under_load_is_noted(tmp_path, held, risen
         read_pulls(save(tmp_path, rows[:2]), tied_by("torsion"))
 
 
+def test_a_wheel_that_straps_left_on_its_stop_is_noted(tmp_path):
+    other = {"G3 [mV/V]": "0", "G4 [mV/V]": "0"}
+    pad = [row | other | {"pull": "up"} for row in hanging("-40", "-50")]
+    for row in pad[1:]:
+        row |= {"strap_load [kgf]": "", "pad_load [kg]": "30", "travel [mm]": "-38"}
+    straps = [
+        row | other | {"pull": name, "travel [mm]": "-50"} for name in "abc" for row in sheet()
+    ]
+    for row in straps:
+        if row["phase"] != "tare":
+            row |= {"strap_load [kgf]": "150"}
+    told = r"pulls a, b, c of FL do not move the wheel, .* a pad lifts it by 12 mm: it rested on"
+    with pytest.warns(DataWarning, match=told):
+        read_pulls(save(tmp_path, [*pad, *straps]), tied_by("torsion"))
+    # Twins: one pull lowers the wheel; no bar shares the load; straps too slack to tell.
+    lower = [*straps[:-1], straps[-1] | {"travel [mm]": "-54"}]
+    slack = [row | ({"strap_load [kgf]": "90"} if row["phase"] != "tare" else {}) for row in straps]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        read_pulls(save(tmp_path, [*pad, *lower]), tied_by("torsion"))
+        read_pulls(save(tmp_path, [*pad, *straps]), tied_by("link"))
+        read_pulls(save(tmp_path, [*pad, *slack]), tied_by("torsion"))
+
+
 def test_a_row_written_twice_is_named(tmp_path):
     rows = sheet()
     with pytest.warns(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,9 @@ FARTHEST, LOWEST = 1.0, -0.05  # m from the wheel centre, m above the ground
 # A wheel that a pad does not lift by STILL [m] under HELD [N], and elsewhere in the same pull by
 # RISEN [m], hung on its stop: a spring would be stiffer than 400 N/mm.
 HELD, STILL, RISEN = 400.0, 0.001, 0.005
+# Straps of PULLED [N] turn links and so move a wheel on its springs, some of them downwards: one
+# that MANY of them leave where it was, within AWAY [m], and that none lowers rests on its stop.
+PULLED, AWAY, MANY = 1000.0, 0.003, 3
 # Between pads and the tyre above them by the written travel; a tyre gives way by less.  No source.
 APART = 0.025  # m
 
@@ -29,6 +34,7 @@ def warn_of_odd_pulls(rows: Rows, sheet: PullSheet, car: Vehicle) -> None:
     _warn_of_places(sheet, car)
     _warn_of_travel(sheet, car)
     _warn_of_stops(sheet, car)
+    _warn_of_rests(sheet, car)
 
 
 def used_rows(load: Floats, loaded: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -118,14 +124,9 @@ def _warn_of_stops(sheet: PullSheet, car: Vehicle) -> None:
     Spring and bar then do not share the load by their rates, as the stop carries it.
     """
     stopped = {}
-    for corner, axle in ((name, car.axle_of(name)) for name in car.corners):
-        if axle is None or all(s.kind != "torsion" for s in axle.supports):
-            continue
-        for pull in dict.fromkeys(sheet.pull[sheet.corner == corner].tolist()):
-            rows = np.flatnonzero((sheet.corner == corner) & (sheet.pull == pull))
-            is_tare = sheet.phase[rows] == "tare"
-            rise = sheet.setting.travel[rows] - np.mean(sheet.setting.travel[rows[is_tare]])
-            held = ~is_tare & (sheet.pad.load[rows] > HELD) & (np.abs(rise) < STILL)
+    for corner in _tied_by_a_bar(car):
+        for pull, rows, rise in _rises(sheet, corner):
+            held = (sheet.pad.load[rows] > HELD) & (np.abs(rise) < STILL)
             if np.any(held) and np.max(rise) > RISEN:
                 stopped[corner, pull] = int(rows[np.argmax(held)])
     if stopped:
@@ -139,3 +140,50 @@ def _warn_of_stops(sheet: PullSheet, car: Vehicle) -> None:
             "pull again.",
             DataWarning,
         )
+
+
+def _warn_of_rests(sheet: PullSheet, car: Vehicle) -> None:
+    """Warn of wheels tied by a bar that straps left on their droop stop, once for all of them."""
+    resting = {}
+    for corner in _tied_by_a_bar(car):
+        every = list(_rises(sheet, corner))
+        if not every:
+            continue
+        rise = np.concatenate([rise for *_, rise in every])
+        if np.max(rise) < RISEN or np.min(rise) < -AWAY:
+            continue
+        still = [pull for pull, rows, moved in every
+                 if np.all(np.nan_to_num(sheet.pad.load[rows]) == 0)
+                 and np.max(np.nan_to_num(sheet.strap.load[rows])) > PULLED
+                 and np.max(np.abs(moved)) < AWAY]  # fmt: skip
+        if len(still) >= MANY:
+            resting[corner] = still, np.max(rise)
+    if resting:
+        corner, (pulls, lifted) = next(iter(resting.items()))
+        others = "; the same at " + ", ".join(list(resting)[1:]) if len(resting) > 1 else ""
+        warn(
+            f"{sheet.path}: pulls {', '.join(pulls)} of {corner} do not move the wheel, and no "
+            f"pull lowers it, though a pad lifts it by {1e3 * lifted:.0f} mm{others}: it rested on "
+            "its droop stop, which carried what spring and bar should share. Take the stop out of "
+            "the way (no damper, the spring held at both its ends), and pull again.",
+            DataWarning,
+        )
+
+
+def _tied_by_a_bar(car: Vehicle) -> list[str]:
+    """Corners whose axle has a support that is twisted."""
+    axles = {name: car.axle_of(name) for name in car.corners}
+    return [
+        name
+        for name, axle in axles.items()
+        if axle is not None and any(s.kind == "torsion" for s in axle.supports)
+    ]
+
+
+def _rises(sheet: PullSheet, corner: str) -> Iterator[tuple[str, NDArray[np.int64], Floats]]:
+    """Every pull of a corner: name, loaded rows (row,), rise (row,) [m] of the wheel since tare."""
+    for pull in dict.fromkeys(sheet.pull[sheet.corner == corner].tolist()):
+        rows = np.flatnonzero((sheet.corner == corner) & (sheet.pull == pull))
+        is_tare, travel = sheet.phase[rows] == "tare", sheet.setting.travel[rows]
+        if is_tare.any() and not is_tare.all():
+            yield pull, rows[~is_tare], travel[~is_tare] - np.mean(travel[is_tare])
