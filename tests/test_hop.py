@@ -13,6 +13,7 @@ from recon.evaluation.common.estimate import independent
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import U_TIME
 from recon.evaluation.launch.oscillation import Band, oscillations
+from recon.report.answers.launch import launch_summary, sides
 from recon.virtual.phases import Hop
 from tests.campaign.closed_forms import largest_wave
 from tests.launch_days import launch_day
@@ -185,3 +186,15 @@ def test_friction_delays_one_side_of_a_hop() -> None:
     expected = 4 / np.pi * np.sqrt(3.0) * 10.0 / height
     assert np.sqrt(u[1][0] ** 2 - u[0][0] ** 2) == pytest.approx(expected, rel=0.03)
     assert u[1][1] == pytest.approx(u[0][1], rel=0.02)  # of Fz
+
+
+def test_a_force_that_does_not_hop_has_no_phase_between_its_sides() -> None:
+    forces = launch_day()[0].copy(deep=True)
+    up = forces["tyre_force_intermediate"].values[..., 2]
+    up[:] = low_pass(up, hop.RIDE, float(forces.attrs["rate_Hz"]))
+    found = launch(forces)
+    along, up = found["hop_phase"].values[0, 0]
+    assert np.isfinite(along)
+    assert np.isnan(up)
+    words = " ".join(" ".join(launch_summary(found)).split())
+    assert sides(float(along)) in words

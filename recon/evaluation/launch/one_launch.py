@@ -260,7 +260,10 @@ def _gone(car: Driven, start: float, end: float) -> tuple[Floats, Floats]:
 
 
 def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) -> Floats:
-    """Quantities of every event, driven corner and component, then phases between sides."""
+    """Quantities of every event, driven corner and component, then phases between sides.
+
+    A component that does not hop on both sides has no phase between them.
+    """
     if not happened or car.least_hop is None:
         return np.empty(0)
     alternating = hop.signals_of(time, force)
@@ -279,7 +282,8 @@ def _hopping(car: Driven, happened: list[hop.Hop], time: Floats, force: Floats) 
             for j in range(2):
                 left, right = (alternating[inside, k, j] for k in group)
                 phase, _ = phase_between(time[inside], left, right, event.frequency)
-                values.append(np.array([phase]))
+                swings = np.isfinite(own[[2 * k + j for k in group], MEAN]).all()
+                values.append(np.array([phase if swings else np.nan]))
     return np.concatenate(values)
 
 

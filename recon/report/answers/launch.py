@@ -163,8 +163,9 @@ def _hop_words(answer: xr.Dataset, h: int) -> str:
         parts.append(f"F{axis} up to {sizes} N")
     parts += _trend(answer, h)
     for a in range(answer.sizes["axle"]):
-        phase = float(answer["hop_phase"].values[h, a, 1])
-        parts += [sides(phase)] if np.isfinite(phase) else []
+        along, up = answer["hop_phase"].values[h, a]
+        phase = up if np.isfinite(up) else along
+        parts += [sides(float(phase))] if np.isfinite(phase) else []
     return "; ".join(parts)
 
 
