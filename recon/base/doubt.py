@@ -44,6 +44,8 @@ UNSEEN = {
     "zero": "a zero that moved since its tare, or a tare that is off",
     "jump": "a zero that moves in mid-drive",
     "gain": "a gauge whose gain has changed since the pulls, by up to half",
+    "exchanged": "two gauges whose plugs are exchanged",
+    "inverted": "a gauge with the opposite sign",
     "common gain": "all gauges of a corner or axle whose gain has changed alike, by up to half",
     "mass": "an unsprung mass in the vehicle file that is wrong by up to a factor of two",
     "late": "gauges that are late together by up to 50 ms",

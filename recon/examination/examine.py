@@ -11,29 +11,24 @@ from recon.base.labelled import SEPARATOR, stamp, stamped
 from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.threads import one_thread
-from recon.examination.channel_gains import gains_agree
 from recon.examination.common_gains import common_gain_causes
+from recon.examination.every_comparison import ALARMS, TESTS
 from recon.examination.exchanged_hubs import exchanged_hubs
 from recon.examination.failed_gauges import failed_gauges
-from recon.examination.gauge_causes import gauge_causes, gauges_agree
+from recon.examination.gauge_causes import gauge_causes
 from recon.examination.judge import Judge
-from recon.examination.late_or_unsteady_gauges import late_gauge_causes, single_gauges_agree
-from recon.examination.lateness import gauges_on_time, late_causes
-from recon.examination.loads import loads_agree
+from recon.examination.late_or_unsteady_gauges import late_gauge_causes
+from recon.examination.lateness import late_causes
 from recon.examination.mass_causes import mass_causes
-from recon.examination.ordinary import channels_agree
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.pull_causes import pull_causes
-from recon.examination.single_faults import single_faults_absent
 from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
-from recon.examination.tares import tares_agree, tares_return, zeros_hold
 from recon.examination.temperature_causes import temperature_causes
 from recon.examination.term import Term, not_compared
 from recon.examination.unseen import Unseen, unseen
 from recon.examination.view import Part, View, view_of
-from recon.examination.wheels import wheels_agree
-from recon.examination.whole_car import against_motion, sums_agree
+from recon.examination.whole_car import against_motion
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.whole_car.car_stance import stance_of
 from recon.records.doubt_variables import with_doubts
@@ -42,20 +37,7 @@ from recon.records.scratch import copied
 
 # Every comparison of a drive, and every cause that can be named.
 JUDGE = Judge(
-    tests=(
-        gauges_agree,
-        tares_agree,
-        tares_return,
-        zeros_hold,
-        sums_agree,
-        wheels_agree,
-        loads_agree,
-        channels_agree,
-        gains_agree,
-        gauges_on_time,
-        single_gauges_agree,
-        single_faults_absent,
-    ),
+    tests=TESTS,
     proposals=(
         gauge_causes,
         common_gain_causes,
@@ -67,7 +49,7 @@ JUDGE = Judge(
         late_causes,
         late_gauge_causes,
     ),
-    alarms=(zeros_hold, gains_agree, single_faults_absent),
+    alarms=ALARMS,
 )
 
 

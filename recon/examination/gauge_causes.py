@@ -53,7 +53,7 @@ def gauges_agree(_view: View, part: Part) -> Iterator[Term]:
     """Residual of the gauges of every assembly, as a reduced chi-square."""
     known = part.misfit[part.known]
     size = float(np.mean(known)) if len(known) >= FEWEST else float("nan")
-    limit = LIMIT if len(part.corners) == 1 else TIED_LIMIT
+    limit = limit_of(part)
     yield Term(
         place=part.name,
         corners=part.corners,
@@ -65,6 +65,11 @@ def gauges_agree(_view: View, part: Part) -> Iterator[Term]:
         f"residuals are {np.sqrt(size):.1f} times what tyre moments, zeros and calibration "
         f"allow (at most {np.sqrt(limit):.1f} on sound drives).",
     )
+
+
+def limit_of(part: Part) -> float:
+    """Largest reduced chi-square of the gauges of a sound assembly [1]."""
+    return LIMIT if len(part.corners) == 1 else TIED_LIMIT
 
 
 def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
@@ -105,8 +110,10 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             yield from _single(view, part, i)
             yield from _jumps(view, part, i)
             yield from _now_and_then(view, part, i)
-    for first, second in combinations(parts, 2):
-        yield from exchanged_between(first, second)
+    # The other end of an exchange may look sound.
+    for first, second in combinations(view.parts.values(), 2):
+        if first in parts or second in parts:
+            yield from exchanged_between(first, second)
     if parts:
         yield from _all_in_another_unit(view)
 

@@ -4,7 +4,7 @@ A comparison finds a fault of one shape with 95 % probability if it is as large 
 limit and 1.645 standard uncertainties more.  For each gauge these are a zero that moved since its
 tare, one that moves in mid-drive, another gain, a delay of its own; for each assembly and axle,
 gauges that are late together or have another gain together; for ordinary channels see
-`unseen_channels`.
+`unseen_channels`, for wrong plugs `hidden_plugs`.
 """
 
 from __future__ import annotations
@@ -15,15 +15,17 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.doubt import UNSEEN
 from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
 from recon.examination.common_gains import hidden_gains
+from recon.examination.hidden_plugs import hidden_plugs
 from recon.examination.mass_causes import hidden_masses
 from recon.examination.term import FOUND, USUAL
 from recon.examination.unseen_channels import channel_faults
-from recon.examination.view import Part, View
+from recon.examination.view import Part, View, at_samples
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -33,7 +35,7 @@ MOST_ZERO = 3000.0  # N of a gauge's own load
 MOST_GAIN = 0.5
 MOST_DELAY = 0.05  # s, of all gauges of an assembly or axle
 MOST_OWN_DELAY = 0.05  # s, of one gauge that has another filter
-LATE_ROWS = 4000  # samples of a drive by which a delay is judged
+ROWS = 4000  # samples of a drive by which delays and wrong plugs are judged
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,13 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         else:
             change = part.lever[:, :, fault.i] * fault.change
         largest[fault.kind].take(part, change, gauge, fault.size)
+    samples: View | None = None
+    for plugs in hidden_plugs(view):
+        samples = samples or at_samples(view, log, _rows(log))
+        made = plugs.made(samples)
+        for name in plugs.by_part:
+            part = samples.parts[name]
+            largest[plugs.kind].take(part, made.parts[name].level - part.level, plugs.title, 1.0)
     for names, share in hidden_gains(view):
         for part in (view.parts[name] for name in names):
             change = np.einsum("wcgn,gn->wcn", part.lever, share * part.samples.indication)
@@ -113,10 +122,9 @@ def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) 
     Short means would smooth what changes quickly, and slopes overrate it.  No gauge is later than
     a short log is long.
     """
-    count = log.sizes["elapsed_time"]
-    back = min(back, count - 2.0)
+    back = min(back, log.sizes["elapsed_time"] - 2.0)
     whole = int(back)
-    rows = np.linspace(whole + 1, count - 1, min(LATE_ROWS, count - 1 - whole)).astype(int)
+    rows = _rows(log, whole + 1)
     names = log.get_index("gauge").tolist()
     columns = [names.index(gauge) for gauge in gauges]
     values = log.variables["indication"].to_numpy()
@@ -125,6 +133,12 @@ def _late_by(log: xr.Dataset, part: Part, back: float, gauges: tuple[str, ...]) 
     change = now - before - (back - whole) * (earlier - before)
     own = [part.gauges.index(gauge) for gauge in gauges]
     return np.asarray(part.leverage[:, :, own] @ change.T)
+
+
+def _rows(log: xr.Dataset, first: int = 0) -> NDArray[np.int64]:
+    """Samples spread over a log, from the sample `first` on."""
+    count = log.sizes["elapsed_time"]
+    return np.linspace(first, count - 1, min(ROWS, count - first)).astype(int)
 
 
 class _Largest:

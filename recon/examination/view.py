@@ -312,6 +312,15 @@ def view_of(prepared: Prepared, log: xr.Dataset) -> View:
     return View(prepared, short, _parts(prepared, short), start, end)
 
 
+def at_samples(view: View, log: xr.Dataset, rows: NDArray[np.int64]) -> View:
+    """The same drive at some samples of its conditioned log instead of short means.
+
+    Short means smooth what changes quickly, wheel hop above all.
+    """
+    short = log.isel(elapsed_time=rows)
+    return replace(view, log=short, parts=_parts(view.prepared, short), kept={})
+
+
 def _parts(prepared: Prepared, log: xr.Dataset) -> dict[str, Part]:
     """Assemblies by name, with their samples of a thinned log."""
     zeros = log.get("zero")

@@ -152,7 +152,7 @@ FORCES: dict[str, Variable] = {
         "1",
         more={
             "comment": "zero, jump: N of the gauge's own load; gains, signs and units: share of "
-            "the values; late: s; channel zero: SI unit of the channel"
+            "the values; late: s; channel zero: SI unit of the channel; exchanged: 1"
         },
         least=0.0,
     ),

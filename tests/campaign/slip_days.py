@@ -186,8 +186,9 @@ class Ended:
 def ended(car: Vehicle, recorded: Recorded, truth: xr.Dataset, *, named: bool = True) -> Ended:
     """Reconstruct and examine a drive, and compare it with the truth.
 
-    Causes are looked for only if they are to be `named`; otherwise a comparison that fails is a
-    doubt.  What a drive may hide is worked out where forces are wrong without a mark.
+    Causes are looked for only if they are to be `named`, or where forces are wrong without a mark;
+    otherwise a comparison that fails is a doubt.  What a drive may hide is worked out where no mark
+    is found.
     """
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
@@ -197,10 +198,14 @@ def ended(car: Vehicle, recorded: Recorded, truth: xr.Dataset, *, named: bool = 
         forces = prepared.solve(log)
         stuck, view = stuck_channels(view_of(prepared, log))
         terms = JUDGE.terms(view)
+        failed = (*failed_gauges(prepared, log, forces), *stuck)
         judge = JUDGE if named else replace(JUDGE, proposals=())
-        doubts = (*failed_gauges(prepared, log, forces), *stuck, *judge.doubts(view, terms))
         corners = tuple(map(str, forces["corner"].to_numpy()))
-        out = Ended(corners, doubts, *_errors(forces, truth), terms=terms)
+        out = Ended(
+            corners, (*failed, *judge.doubts(view, terms)), *_errors(forces, truth), terms=terms
+        )
+        if not named and out.doubts and out.wrong - out.marked:
+            out = replace(out, doubts=(*failed, *JUDGE.doubts(view, terms)))
         if out.wrong - out.marked:
             found = examine(prepared, log, forces)
             order = [found.view.corners.index(corner) for corner in corners]
