@@ -46,6 +46,7 @@ FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 # Of its static load: scatter of Fz of a wheel in any drive.  No source.
 MOVES = (0.02, 2.0)
+MEMBER_MOVES = (0.005, 10.0)  # of the load of its wheel at rest: scatter of a member's.  No source.
 
 
 @by_part("gauges")
@@ -150,6 +151,13 @@ def _moved(view: View, part: Part, k: int) -> float:
     return scatter(part.leverage[k, 2] @ shown) / static
 
 
+def _units(part: Part, i: int) -> list[float]:
+    """Factors by which another unit of gauge `i` would leave its member a load that can be."""
+    own = scatter(part.samples.indication[i, part.known])
+    own /= part.solver.estimator.calibration.main_slope[i] * max(part.solver.estimator.usual_load)
+    return [factor for factor in THOUSAND if MEMBER_MOVES[0] < factor * own < MEMBER_MOVES[1]]
+
+
 def _mend_all(view: View, *, factor: float, tares_too: bool) -> View:
     """Raw indications of all gauges times `factor`."""
     for part in view.parts.values():
@@ -174,7 +182,7 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
             lines=(correction_line([gauge], factor=-1.0),),
             files=files,
         )
-        for factor in THOUSAND:
+        for factor in _units(part, i):
             yield Candidate(
                 "other unit",
                 part.corners,

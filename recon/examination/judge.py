@@ -15,6 +15,7 @@ from math import isfinite
 import numpy as np
 
 from recon.base.doubt import NO_CAUSE, Doubt
+from recon.examination.shared_acceleration import spoiled_with
 from recon.examination.term import Candidate, Proposal, Term, Test
 from recon.examination.view import View
 from recon.records.corrections import lines_to_add
@@ -136,14 +137,16 @@ def _doubt(
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
     if best.candidate.lines:
         do = f"{do}\n{lines_to_add(best.candidate.files, best.candidate.lines)}"
+    suffering = spoiled_with(view, best.view)
+    also = f" Acceleration is inferred from these gauges: {', '.join(suffering)} suffer too."
     return Doubt(
-        corners=best.candidate.corners,
+        corners=(*best.candidate.corners, *suffering),
         cause=best.candidate.cause,
         channels=best.candidate.channels,
         probability=share,
         start=view.start if best.candidate.start is None else best.candidate.start,
         end=view.end,
-        found=worst.found,
+        found=f"{worst.found}{also if suffering else ''}",
         do=do,
     )
 

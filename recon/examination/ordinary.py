@@ -99,7 +99,10 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
 
 
 def _heading(motion: Motion) -> Floats | None:
-    """Mean heading (n,) [rad] of the steered wheels by the rack as logged."""
+    """Mean heading (n,) [rad] of the steered wheels by the rack as logged.
+
+    A steer that was inferred is no evidence: it follows from yaw rate, or from the gauges.
+    """
     out = []
     for part in motion.view.parts.values():
         basis = part.solver.table.basis(part.samples.travel, part.samples.rack)
@@ -107,8 +110,8 @@ def _heading(motion: Motion) -> Floats | None:
         for corner, own in zip(part.solver.assembly.corners, heading, strict=True):
             if corner.steered:
                 out.append(own)
-    logged = motion.view.prepared.session.steer.source not in ("none", "fixed")
-    return np.mean(out, axis=0) if out and logged else None
+    steer = motion.view.prepared.session.steer
+    return np.mean(out, axis=0) if out and steer.logged and steer.source != "fixed" else None
 
 
 def _wheelbase(motion: Motion) -> float:

@@ -313,7 +313,7 @@ def view_of(prepared: Prepared, log: xr.Dataset) -> View:
 
 
 def at_samples(view: View, log: xr.Dataset, rows: NDArray[np.int64]) -> View:
-    """The same drive at some samples of its conditioned log instead of short means.
+    """The same drive at the samples `rows` (n,) of its conditioned log (elapsed_time, gauge).
 
     Short means smooth what changes quickly, wheel hop above all.
     """
