@@ -14,7 +14,7 @@ from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
 from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode
-from recon.reconstruction.solving.solve import Samples
+from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
 
 GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
@@ -27,7 +27,8 @@ class Expected:
 
     `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
     (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
-    of V that changes in the course of a drive.
+    of V that changes in the course of a drive.  Both hold what a travel or rack that is not logged
+    may change at the forces of the sample.
     """
 
     mean: Floats
@@ -43,15 +44,16 @@ class Expected:
 def expected_indications(solver: Solver, samples: Samples) -> Expected:
     """Expectation of the indications of an assembly at each of n samples."""
     estimator, assembly = solver.estimator, solver.assembly
-    # The status says where the rack is beyond its range.
-    posed = pose(
-        assembly.mechanism, samples.travel.T, np.clip(samples.rack, *solver.table.ranges[-1])
-    )
+    mechanism, places = assembly.mechanism, _places(solver, samples)
+    posed = pose(mechanism, places[:-1].T, places[-1])
     members = member_matrix(posed)
     mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
     n, gauges = samples.travel.shape[1], len(solver.gauges)
     mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
-    changing = _changing(solver)
+    changing, force = _changing(solver), _plausible_forces(solver, samples)
+    elsewhere = [
+        pose(mechanism, other[:-1].T, other[-1]) for other in _other_places(solver, places)
+    ]
     # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
     # that nobody logged moves the loads as the drive goes.
     wheels = solver.session.wheels
@@ -67,11 +69,47 @@ def expected_indications(solver: Solver, samples: Samples) -> Expected:
         u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
         scaled = H * u
         by_priors = scaled @ np.swapaxes(scaled, -1, -2)
+        for other in elsewhere:
+            moved = loads_of(other, estimator.columns, estimator.modes[m]).per_unknown
+            change = (estimator.K @ moved)[chosen] - H
+            off = np.einsum("ngf,fn->ng", change[..., forces], force[:, chosen])
+            by_priors += off[:, :, None] * off[:, None]
         weight[chosen] = np.linalg.inv(V + by_priors)
         moving[chosen] = np.linalg.inv(changing + by_priors) if settled else weight[chosen]
         mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
         mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
     return Expected(mean - estimator.tare.indication, weight, moving)
+
+
+def _places(solver: Solver, samples: Samples) -> Floats:
+    """Travels of the wheels and rack (w + 1, n) [m] where the assembly has a pose.
+
+    The status says where the rack is beyond its range.
+    """
+    rack = np.clip(samples.rack, *solver.table.ranges[-1])
+    return np.vstack([samples.travel, rack])
+
+
+def _other_places(solver: Solver, places: Floats) -> list[Floats]:
+    """The `places` (w + 1, n) [m] with each that is not logged away by its standard uncertainty."""
+    wheels = solver.session.wheels
+    u = [0.0 if w.travel_logged else w.travel for w in wheels]
+    u.append(0.0 if wheels[0].steer_logged else wheels[0].rack)
+    out = []
+    for k, step in enumerate(u):
+        if step > 0:
+            other, (low, high) = places.copy(), solver.table.ranges[k]
+            inwards = np.where(places[k] > 0.5 * (low + high), -step, step)
+            other[k] = np.clip(places[k] + inwards, low, high)
+            out.append(other)
+    return out
+
+
+def _plausible_forces(solver: Solver, samples: Samples) -> Floats:
+    """Forces of all tyres by their gauges (3 w, n) [N], wrong ones cut to what can be."""
+    force = np.nan_to_num(forces_of(solver, samples)[0][:, :3].astype(float))
+    most = FORCE_PRIOR * np.array(solver.estimator.usual_load)[:, None, None]
+    return np.clip(force, -most, most).reshape(-1, force.shape[-1])
 
 
 def _changing(solver: Solver) -> Floats:

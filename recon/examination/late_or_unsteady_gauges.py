@@ -174,7 +174,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
                 found=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
                 f"gauges of {part.name} (+-{2e3 * u_delays[g]:.0f} ms).",
             )
-        size = float(misfit[g]) / part.fewer
+        size = float(misfit[g])
         yield Term(
             place=gauge,
             corners=part.corners,

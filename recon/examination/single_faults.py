@@ -57,7 +57,7 @@ def _single_faults(view: View, part: Part, agreeing: bool) -> SingleFaults | Non
     score, information = by_motion(view, part, course.shapes, agreeing=agreeing)
     of_all = course.information + np.diag(information).reshape(course.score.shape)
     size = (course.score + score.reshape(course.score.shape)) / of_all
-    return SingleFaults(course.shapes, size, (of_all / part.fewer) ** -0.5)
+    return SingleFaults(course.shapes, size, of_all**-0.5)
 
 
 def single_faults_absent(view: View) -> Iterator[Term]:

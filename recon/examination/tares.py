@@ -209,7 +209,7 @@ def _by_gauges(part: Part) -> Shifts:
     against = np.mean(np.einsum("ngh,nh->ng", weight, part.residual[part.known]), axis=0)
     own = np.mean(weight, axis=0)
     slack = RESEMBLED * part.solver.estimator.calibration.main_slope
-    share = 1.0 / (1.0 + np.diag(own) * slack**2) / part.fewer
+    share = 1.0 / (1.0 + np.diag(own) * slack**2)
     return Shifts(-share * against, own * np.sqrt(np.outer(share, share)))
 
 

@@ -28,9 +28,6 @@ from recon.records.scratch import at_rows
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
-# m, standard uncertainty of a rack that nobody knows; times fewer samples, as which those of its
-# wheel count, because it turns as the side force changes.  No source.
-BLIND, FEWER = 0.005, 4.0
 NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
 
 
@@ -69,13 +66,6 @@ class Part:
             np.isfinite(self.samples.indication).all(axis=0)
             & ((self.samples.status & NOT_KNOWN) == 0).all(axis=0)
         )
-
-    @cached_property
-    def fewer(self) -> float:
-        """How many times fewer samples count [1]: `FEWER` where nobody knows the rack, else 1."""
-        wheels = self.solver.session.wheels
-        blind = any(wheel.rack >= BLIND and not wheel.steer_logged for wheel in wheels)
-        return FEWER if blind else 1.0
 
     @cached_property
     def level(self) -> Floats:
