@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
