@@ -44,6 +44,11 @@ def exchanged(one: str, other: str) -> Spoil:
     return exchange(GAUGES.index(one), GAUGES.index(other))
 
 
+def solved(view: View, log: xr.Dataset) -> np.ndarray:
+    """Forces (sample, 3) [N] of the only corner."""
+    return view.prepared.solve(log)["tyre_force_intermediate"].to_numpy()[:, 0]
+
+
 def contradicting(view: View) -> list[Term]:
     return [term for term in JUDGE.terms(view) if term.contradicts]
 
@@ -52,19 +57,23 @@ def contradicting(view: View) -> list[Term]:
 def test_plugs_said_to_be_hidden_are_not_seen_and_change_forces_as_stated(
     kept: tuple[str, ...],
 ) -> None:
-    view, log = drive(("FL",), kept)
-    (hidden,) = hidden_plugs(view)
-    assert (hidden.kind, hidden.title) == ("exchanged", "FL_lower_rear and FL_tie_rod")
+    view, log = drive(("RR",), kept)
+    hidden = [(one.kind, one.title) for one in hidden_plugs(view)]
+    assert hidden == [
+        ("exchanged", "RR_upper_fore and RR_upper_aft"),
+        ("exchanged", "RR_lower_fore and RR_coil_over"),
+    ]
     stated = {one.kind: one for one in unseen(view, log)}["exchanged"]
-    assert stated.gauge == (hidden.title,)
-    wrong, spoiled = drive(("FL",), kept, exchanged("FL_lower_rear", "FL_tie_rod"))
+    (title,) = stated.gauge  # the one that hides most
+    wrong, spoiled = drive(("RR",), kept, exchanged(*title.split(" and ")))
     assert contradicting(wrong) == contradicting(view) == []
-    before, after = (
-        v.prepared.solve(own)["tyre_force_intermediate"].to_numpy()[:, 0]
-        for v, own in ((view, log), (wrong, spoiled))
-    )
+    with unwarned():
+        before, after = solved(view, log), solved(wrong, spoiled)
     change = np.quantile(np.abs(after - before), 0.95, axis=0)
-    np.testing.assert_allclose(stated.error[0], change, rtol=0.2, atol=30.0)  # N
+    # The other pair may hide more of a smaller component.
+    largest = int(np.argmax(stated.error[0]))
+    np.testing.assert_allclose(stated.error[0, largest], change[largest], rtol=0.1)
+    assert np.all(change < stated.error[0] + 0.1 * change + 30.0)  # N
     assert change.max() > 1000.0
 
 

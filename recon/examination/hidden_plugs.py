@@ -105,7 +105,7 @@ def hidden_plugs(view: View) -> Iterator[WrongPlugs]:
 
     What hides less in every force than another of its kind is left out.
     """
-    against = {name: _Against.of(part) for name, part in view.parts.items()}
+    against = {name: _Against.of(part) for name, part in view.parts.items() if part.known.any()}
     before, most = set(contradictions(view)), dict[tuple[str, str], Floats]()
     for wrong, errors in _by_error(view, against):
         keys = {name: (wrong.kind, name) for name in errors}
@@ -136,8 +136,6 @@ class _Against:
 
     def holds(self, at: list[int], change: Floats) -> bool:
         """Whether the gauges still agree with the gauges `at` changed by `change` (k, n)."""
-        if not len(self.weighted):
-            return True
         change = change[:, self.part.known].T
         more = 2 * change * self.weighted[:, at]
         more += change * np.einsum("nkl,nl->nk", self.weight[:, at][:, :, at], change)
@@ -151,7 +149,7 @@ def _by_error(
 ) -> list[tuple[WrongPlugs, dict[str, Floats]]]:
     """Wrong plugs that the gauges of their assemblies allow, with errors (w, 3) [N] by assembly."""
     shown, found = shown_by(view), []
-    for wrong in _every(view):
+    for wrong in _every([part for name, part in view.parts.items() if name in against]):
         at, changes = {}, {}
         for name, own in wrong.by_part.items():
             at[name] = [plug.i for plug in own]
@@ -176,9 +174,9 @@ def _half_width(part: Part) -> Floats:
     return COVERAGE_FACTOR * np.sqrt(np.diag(part.usual_covariance)).reshape(-1, 3)
 
 
-def _every(view: View) -> Iterator[WrongPlugs]:
+def _every(parts: list[Part]) -> Iterator[WrongPlugs]:
     """All pairs of gauges exchanged and all gauges inverted, since the tare or before it."""
-    gauges = [(part, i) for part in view.parts.values() for i in range(len(part.gauges))]
+    gauges = [(part, i) for part in parts for i in range(len(part.gauges))]
     for part, i in gauges:
         own, zero = part.gauges[i], float(part.zero[i])
         yield WrongPlugs("inverted", (Plug(part, i, own, -1.0, 0.0, -zero),))

@@ -21,7 +21,7 @@ def spoiled_with(view: View, mended: View) -> tuple[str, ...]:
     `mended` is the drive without the fault.
     """
     changed = {name for name, part in view.parts.items() if mended.parts[name] is not part}
-    if "u_acceleration" not in view.log or len(changed) == len(view.parts):
+    if len(changed) == len(view.parts) or "u_acceleration" not in view.log:
         return ()
     change = sum(
         np.sum(mended.parts[name].level - view.parts[name].level, axis=0) for name in changed
