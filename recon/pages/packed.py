@@ -25,7 +25,8 @@ class Packed:
     The text is in pieces of `piece` samples, with spaces between them, so that a reader needs only
     the pieces that it shows.  It inflates a piece to low bytes followed by high bytes of
     differences, adds them up from the piece's own of `firsts` on, and multiplies by `step`;
-    samples in `gaps` (first, last) are not known.
+    samples in `gaps` (first, last) are not known.  Differences 0, -1, 1, -2, 2 ... are numbered in
+    this order, so that the high bytes of small ones say nothing: signs cost their bit once.
     """
 
     head: dict[str, Any]
@@ -64,7 +65,8 @@ def packed_states(states: NDArray[np.uint8]) -> Packed:
 
 
 def _text(change: NDArray[np.int16]) -> str:
-    planes = change.view(np.uint8).reshape(-1, 2).T
+    numbered = (change << 1) ^ (change >> 15)
+    planes = numbered.view(np.uint8).reshape(-1, 2).T
     data = zlib.compress(np.ascontiguousarray(planes).tobytes(), LEVEL)
     return base64.b64encode(data).decode("ascii")
 

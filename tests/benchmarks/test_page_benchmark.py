@@ -36,7 +36,7 @@ ZOOM = """async () => {
   await new Promise(requestAnimationFrame);
   return performance.now() - begin;
 }"""
-MOST_BYTES = 12e6
+MOST_BYTES = 9.5e6
 MOST_OF_SHORT = 4.0  # time to the first picture, by that of a page of 15 s
 
 

@@ -24,7 +24,7 @@ const Decode = (() => {
     return texts.get(head.at);
   }
 
-  /* Values of piece `n` of a series: low bytes of all differences, then their high bytes. */
+  /* Values of piece `n` of a series: low bytes of all numbered differences, then their high bytes. */
   async function piece(head, n, kind = Float32Array) {
     const bytes = await inflate(textsOf(head)[n]);
     const start = n * head.piece;
@@ -33,7 +33,8 @@ const Decode = (() => {
     let whole = head.firsts[n];
     out[0] = whole * head.step;
     for (let i = 0; i < changes; i += 1) {
-      whole += ((bytes[i] | (bytes[changes + i] << 8)) << 16) >> 16;
+      const number = bytes[i] | (bytes[changes + i] << 8);
+      whole += (number >> 1) ^ -(number & 1);
       out[i + 1] = whole * head.step;
     }
     for (const [first, last] of head.gaps) {
