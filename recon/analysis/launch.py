@@ -17,7 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
-from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
 from recon.evaluation.common.short_means import bandwidth_for
@@ -193,7 +193,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
     if least is None:
         missing.append(hop_unseen(forces, bandwidth, "wheel hop"))
     car = Driven(
-        forces, Drive(forces), tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance,
+        forces, drive_of(forces), tyres, speed, slips, bandwidth, asked.slip / 100, asked.distance,
         least, _in_gap(forces, shifts),
     )  # fmt: skip
     ends = [min([x.end, *(s.start for s in shifts if x.start < s.start < x.end)]) for x in starts]

@@ -11,7 +11,7 @@ import numpy as np
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
-from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.common.short_means import bandwidth_for
@@ -92,7 +92,7 @@ def shifts(
         )
     ends = [one.end for one in sections_of(sections, "launch", "straight")]
     starts = [one.start for one in gaps[1:]] + [np.inf]
-    drive = Drive(forces)
+    drive = drive_of(forces)
     found = [
         measure(drive, tyres, one, min([following, *(e for e in ends if e > one.end)]), bandwidth)
         for one, following in zip(gaps, starts, strict=True)

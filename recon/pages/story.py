@@ -13,7 +13,7 @@ from recon.base.labelled import corner_names, sentences_of
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.base.status import BIT
-from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.sections.find_sections import sections_of
 from recon.pages.calibration import SHORT
 from recon.pages.plain_names import plain
@@ -109,7 +109,7 @@ def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any
     """Sections with start and end [s], their finding, and why each was taken."""
     undecided = sections["section_undecided"].to_numpy()
     reasons = sections["section_reason"].to_numpy()
-    drive = Drive(forces)
+    drive = drive_of(forces)
     return [
         {
             "name": section.name,

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.kept_results import shared
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.threads import one_thread
@@ -75,6 +76,12 @@ class Drive:
     def merged(self) -> tuple[Loadings, Floats]:
         """Loadings of few rows that stand for all causes, and shares (cause, row) [1] of causes."""
         return self.loadings.merged(BESIDE * WEAKEST)
+
+
+@shared
+def drive_of(forces: xr.Dataset) -> Drive:
+    """A drive in intermediate axes, of which all answers look at stretches."""
+    return Drive(forces)
 
 
 class Alternatives:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
@@ -58,15 +59,19 @@ class Reference:
         by_load = -(ahead_power * a**2 + aside_power * b**2) / (safe * z)
         return values, np.stack([a / (safe * ahead), b / (safe * aside), by_load]).T
 
-    def _along(self, k: int, direction: Floats, load: Floats) -> tuple[Floats, Floats]:
+    def _along(self, k: int, direction: NDArray, load: Floats) -> tuple[Floats, Floats]:
         """Force [N] and exponent of the reference in the direction of each sample (sample,)."""
-        force, power = self.force[k][direction], self.exponent[k][direction]
         if np.all(self.exponent[k] == 1.0):
-            return force * (load / REFERENCE_LOAD), power
+            alike = np.all(self.force[k] == self.force[k, 0])
+            force = self.force[k, 0] if alike else self.force[k][direction]
+            return force * (load / REFERENCE_LOAD), np.ones_like(load)
+        force, power = self.force[k][direction], self.exponent[k][direction]
         return force * (load / REFERENCE_LOAD) ** power, power
 
     def u_of(self, k: int, force: Floats) -> Floats:
         """Relative standard uncertainty (sample,) [1] of the reference for forces (sample, 3)."""
+        if not self.u[k].any():
+            return np.zeros(len(force))
         sideways = np.abs(force[:, 1]) > np.abs(force[:, 0])
         side = np.where(force[:, 1] > 0, LEFT, RIGHT)
         direction = np.where(sideways, side, np.where(force[:, 0] > 0, DRIVE, BRAKE))

@@ -17,7 +17,7 @@ from recon.base.arrays import Floats, runs, sampling_interval
 SLACK = 1.1  # of the ends of a band, for a single cycle within an oscillation
 TOO_LARGE = 2.0  # times the amplitude next to it: a step of the force
 FEWEST_FITTED = 6  # reversals of a wave that is fitted
-EVALUATIONS = 100  # of that fit; a wave takes half of them, and a rough road is none
+EVALUATIONS = 15  # of that fit; a wave takes half of them, and a rough road is none
 CONVERGED = (1, 2, 3, 4)  # answers of `scipy.optimize.leastsq`
 FEWEST_FOR_TREND = 4  # half-waves through which growth or decay is fitted
 
@@ -245,9 +245,18 @@ def _frequency(time: Floats, force: Floats, when: Floats) -> float:
         swing = p * np.cos(turn * tau) + q * np.sin(turn * tau)
         return np.asarray(level + slope * tau + (1 + growth * tau) * swing - x)
 
+    def slopes(of: Floats) -> Floats:
+        """Their changes (parameter, sample) by level, slope, both amplitudes, growth and turn."""
+        _, _, p, q, growth, turn = of
+        cos, sin, grown = np.cos(turn * tau), np.sin(turn * tau), 1 + growth * tau
+        by_growth, by_turn = tau * (p * cos + q * sin), grown * tau * (q * cos - p * sin)
+        return np.array([np.ones_like(tau), tau, grown * cos, grown * sin, by_growth, by_turn])
+
     rows = np.column_stack([np.ones_like(tau), tau, np.cos(turn * tau), np.sin(turn * tau)])
     guess = [*np.linalg.lstsq(rows, x, rcond=None)[0], 0.0, turn]
-    fit, *_, found = leastsq(residuals, guess, maxfev=EVALUATIONS, full_output=True)
+    fit, *_, found = leastsq(
+        residuals, guess, Dfun=slopes, col_deriv=True, maxfev=EVALUATIONS, full_output=True
+    )
     # Without a wave of one frequency that of its reversals stands.
     return float((fit[-1] if found in CONVERGED else turn) / (2 * np.pi))
 
