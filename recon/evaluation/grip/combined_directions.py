@@ -18,7 +18,6 @@ from recon.evaluation.grip.runs_of_set_up import Drives
 from recon.evaluation.grip.tyre_envelopes import (
     DIRECTIONS,
     IN_WORDS,
-    SECTOR,
     Fit,
     Gate,
     Loaded,
@@ -82,10 +81,10 @@ def _fit_between(
 
 def _samples(loaded: Loaded, name: str, laws: list[Law]) -> Samples:
     """Samples of a drive between the directions of a pair."""
-    signs = [1.0 if part in ("drive", "left") else -1.0 for part in name.split("-")]
-    ahead, aside = (s * loaded.force[:, j] for j, s in enumerate(signs))
-    limit = SECTOR * loaded.flat
-    between = (ahead > 0) & (aside > 0) & (ahead <= limit) & (aside <= limit)
+    between = loaded.between
+    for j, part in enumerate(name.split("-")):
+        own = loaded.force[:, j]
+        between = between & (own > 0 if part in ("drive", "left") else own < 0)
 
     def carried(force: Floats) -> Floats:
         """Forces (sample, 3) [N] at 45 degrees on their ellipse, (sample,) [N]."""

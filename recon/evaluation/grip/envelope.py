@@ -56,6 +56,13 @@ class Samples:
         return np.asarray(np.log(self.load / REFERENCE_LOAD))
 
     @cached_property
+    def level(self) -> Floats:
+        """Logarithm of the force over the reference load, levelled by the load (sample,) [1]."""
+        level = np.log(np.maximum(self.force, 1.0) / REFERENCE_LOAD)
+        level -= USUAL_EXPONENT * self.log_load
+        return np.asarray(level)
+
+    @cached_property
     def band(self) -> NDArray[np.int64]:
         """Band of load of each sample (sample,)."""
         return _band_at(self.log_load)
@@ -63,11 +70,7 @@ class Samples:
     @cached_property
     def ratio(self) -> Floats:
         """Logarithm of force over load (sample,) [1], levelled to the middle of the band."""
-        levelled = (1.0 - USUAL_EXPONENT) * np.log(_middles(self.band) / REFERENCE_LOAD)
-        ratio = np.log(np.maximum(self.force, 1.0) / REFERENCE_LOAD)
-        ratio -= USUAL_EXPONENT * self.log_load
-        ratio -= levelled[self.band]
-        return np.asarray(ratio)
+        return np.asarray(self.level - _level_of(_middles(self.band))[self.band])
 
     def over(self, law: Law) -> Floats:
         """Force of each sample over an envelope (sample,) [1]."""
@@ -94,6 +97,11 @@ def _middles(band: NDArray[np.int64]) -> Floats:
     return middle_of(np.arange(int(band.max(initial=0)) + 1))
 
 
+def _level_of(load: Floats) -> Floats:
+    """What levelling takes off at loads (load,) [N] where the force is the load [1]."""
+    return np.asarray((1.0 - USUAL_EXPONENT) * np.log(load / REFERENCE_LOAD))
+
+
 @dataclass(frozen=True, slots=True)
 class Bands:
     """Distributions of the logarithm of force over load, by band of load.
@@ -117,19 +125,27 @@ class Bands:
         """Logarithm of force over load in the middle of each cell (cell,) [1]."""
         return np.asarray(self.start + STEP * (np.arange(self.counts.shape[-1]) + 0.5))
 
-    def place(self, samples: Samples) -> NDArray[np.int64]:
-        """Cell of each sample (sample,), counted through all bands; -1 outside of them."""
+    def place(self, log_load: Floats, level: Floats) -> NDArray[np.int64]:
+        """Cell of samples (..., sample), counted through all bands; -1 outside of them.
+
+        `log_load` and `level` (..., sample) [1] are as `Samples` has them.
+        """
         bands = band_of(self.load)
-        row = np.searchsorted(bands, samples.band).clip(0, len(bands) - 1)
-        cell = np.floor((samples.ratio - self.start) / STEP).astype(np.int64)
-        inside = (bands[row] == samples.band) & (cell >= 0) & (cell < CELLS)
+        rows = np.full(int(bands.max()) + 2, -1)
+        rows[bands] = np.arange(len(bands))
+        row = rows[np.minimum(_band_at(log_load), len(rows) - 1)]
+        ratio = level - _level_of(self.load)[row]
+        cell = np.floor((ratio - self.start) / STEP).astype(np.int64)
+        inside = (row >= 0) & (cell >= 0) & (cell < CELLS)
         return np.where(inside, row * CELLS + cell, -1)
 
-    def counted(self, samples: Samples) -> Floats:
-        """Numbers (band, cell) [1] of the samples in each cell."""
-        place = self.place(samples)
-        counts = np.bincount(place[place >= 0], minlength=len(self.load) * CELLS)
-        return counts.reshape(-1, CELLS).astype(float)
+    def counted(self, log_load: Floats, level: Floats) -> Floats:
+        """Numbers (..., band, cell) [1] of samples (..., sample) in each cell, see `place`."""
+        size = len(self.load) * CELLS
+        place = self.place(log_load, level).reshape(-1, log_load.shape[-1])
+        place += np.where(place >= 0, size * np.arange(len(place))[:, None], 0)
+        counts = np.bincount(place[place >= 0], minlength=len(place) * size)
+        return counts.reshape(*log_load.shape[:-1], -1, CELLS).astype(float)
 
     def drawn(self, counts: Floats) -> Bands:
         """Bands with other `counts` (draw, band, cell) [1]; too few left count nothing."""
@@ -194,7 +210,7 @@ def bands_of(samples: Samples, least_use: float) -> Bands | None:
         start=float(np.quantile(ratio[hard], 0.99)) - BELOW,
         least=float(np.log(least_use)),
     )
-    return replace(empty, counts=empty.counted(samples))
+    return replace(empty, counts=empty.counted(samples.log_load, samples.level))
 
 
 def weight_of(number: Floats | NDArray[np.int64], every: float) -> Floats:

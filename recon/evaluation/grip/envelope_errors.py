@@ -219,26 +219,25 @@ def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]
 
     Of runs it is widened by Student's factor, as few of them show little of their scatter.
     """
-    from scipy.sparse import csr_array
-
     bands, samples = envelope.bands, envelope.samples
-    block = blocks.number[samples.at]
+    block, size = blocks.number[samples.at], bands.counts.size
     near = envelope.use > 1.0 - CLOSE
     seconds = np.bincount(block[near], minlength=int(block.max()) + 1) * samples.every
-    place = bands.place(samples)
+    place = bands.place(samples.log_load, samples.level)
     hard = (place >= 0) & (samples.ratio >= bands.least) & (seconds[block] >= BLOCK_TIME)
-    numbers, block = np.unique(block[hard], return_inverse=True)
-    if len(numbers) < blocks.fewest:
-        return np.full(len(x) + 1, np.nan), len(numbers)
-    shape = (len(numbers), bands.counts.size)
-    counts = csr_array((np.ones(len(block)), (block, place[hard])), shape)
-    chosen = np.random.default_rng(SEED).integers(len(numbers), size=(DRAWS, len(numbers)))
-    times = np.array([np.bincount(some, minlength=len(numbers)) for some in chosen])
+    number = np.bincount(block[hard] * size + place[hard], minlength=len(seconds) * size)
+    counts = number.reshape(len(seconds), size).astype(float)
+    counts = counts[counts.any(axis=1)]
+    count = len(counts)
+    if count < blocks.fewest:
+        return np.full(len(x) + 1, np.nan), count
+    chosen = np.random.default_rng(SEED).integers(count, size=(DRAWS, count))
+    times = np.array([np.bincount(some, minlength=count) for some in chosen])
     some = bands.drawn((times @ counts).reshape(DRAWS, *bands.counts.shape))
     drawn = _quantities(slopes_of(some), x)
     drawn = drawn[np.isfinite(drawn).all(axis=1)]
-    wider = few_runs(len(numbers)) if blocks.runs else 1.0
-    return np.asarray(wider * np.std(drawn, axis=0, ddof=1)), len(numbers)
+    wider = few_runs(count) if blocks.runs else 1.0
+    return np.asarray(wider * np.std(drawn, axis=0, ddof=1)), count
 
 
 def few_runs(count: int) -> float:

@@ -12,7 +12,6 @@ from recon.base.arrays import Floats
 from recon.evaluation.grip.envelope import (
     BAND,
     REFERENCE_LOAD,
-    USUAL_EXPONENT,
     Bands,
     Laws,
     Samples,
@@ -69,13 +68,15 @@ class MovedSamples:
         the load, and of the load itself at each band; in between they change evenly.  `shift`
         (draw, worked) moves a band with the samples that are in it.
         """
-        draws = zip(level, load, strict=True)
-        counts = np.array([self.each * self.bands.counted(self._moved(*draw)) for draw in draws])
-        moved = np.tile(-self.taken_off, (len(level), 1))
-        moved[:, self.place] += shift
+        own, at = self.samples.log_load, np.log(self.bands.load[self.place] / REFERENCE_LOAD)
+        between = np.array([np.interp(own, at, one) for one in np.eye(len(at))])
+        moved = own + load @ between, self.samples.level + level @ between
+        counts = self.each * self.bands.counted(*moved)
+        shifted = np.tile(-self.taken_off, (len(level), 1))
+        shifted[:, self.place] += shift
         number = (counts * (self.bands.middles >= self.bands.least)).sum(axis=-1)
         weight = weight_of(number, self.samples.every)
-        return slopes_of(replace(self.bands, counts=counts, moved=moved, weight=weight))
+        return slopes_of(replace(self.bands, counts=counts, moved=shifted, weight=weight))
 
     def covers(self, laws: Laws, x: Floats) -> NDArray[np.bool_]:
         """Whether draws rest on bands around loads (draw, load); `x` (load,) as `log_load`."""
@@ -83,11 +84,3 @@ class MovedSamples:
         low = np.min(np.where(laws.worked, own, np.inf), axis=1) - half
         high = np.max(np.where(laws.worked, own, -np.inf), axis=1) + half
         return np.asarray((x >= low[:, None]) & (x <= high[:, None]))
-
-    def _moved(self, level: Floats, load: Floats) -> Samples:
-        """The samples with these changes (worked,) of levelled force and of load."""
-        own, at = np.log(self.samples.load), np.log(self.bands.load[self.place])
-        along = np.interp(own, at, load)
-        up = np.interp(own, at, level) + USUAL_EXPONENT * along
-        moved = self.samples.load * np.exp(along), self.samples.force * np.exp(up)
-        return replace(self.samples, load=moved[0], force=moved[1])

@@ -141,7 +141,7 @@ def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) ->
             "would be that limit: reconstruct without it, or with a higher one"
         )
         return Fit(k, direction, len(samples.at), 0.0, reason=reason)
-    worked = float(np.sum(samples.force >= gate.least_use * samples.load) * samples.every)
+    worked = float(np.count_nonzero(samples.force >= gate.least_use * samples.load) * samples.every)
     if worked < ENOUGH:
         reason = (
             f"{place}: only {worked:.1f} s above {gate.least_use:g} of its load, "
@@ -185,17 +185,25 @@ class Loaded:
         status = forces["status"].to_numpy()[:, k]
         self.force, self.flat = force, np.hypot(force[:, 0], force[:, 1])
         loaded = np.isfinite(self.flat) & (force[:, 2] > gate.low_load)
-        self._loaded = loaded if gate.inside is None else loaded & gate.inside
-        self._free = (status & AT_BOUND) == 0
-        self._limited = (status & BIT["friction_limited"]) > 0
+        loaded = loaded if gate.inside is None else loaded & gate.inside
+        self._free = loaded & ((status & AT_BOUND) == 0)
+        self._limited = np.flatnonzero(loaded & ((status & BIT["friction_limited"]) > 0))
         self._noise = forces["u_tyre_force_random"].to_numpy()[:, k]
         self._every = sampling_interval(time)
 
     def directions(self) -> Iterator[Samples]:
         """Samples that pass the gate, one set for each of `DIRECTIONS`."""
-        x, y = self.force[:, 0], self.force[:, 1]
-        for component in (y, -y, x, -x):
-            yield self.samples(component > SECTOR * self.flat)
+        limit = SECTOR * self.flat
+        for component in (self.force[:, 1], self.force[:, 0]):
+            yield self.samples(component > limit)
+            yield self.samples(component < -limit)
+
+    @cached_property
+    def between(self) -> NDArray[np.bool_]:
+        """Samples (sample,) more than 30 degrees away from every direction."""
+        limit = SECTOR * self.flat
+        x, y = np.abs(self.force[:, 0]), np.abs(self.force[:, 1])
+        return np.asarray((x <= limit) & (y <= limit))
 
     def samples(
         self, chosen: NDArray[np.bool_], carried: Callable[[Floats], Floats] | None = None
@@ -204,10 +212,9 @@ class Loaded:
 
         What counts is their horizontal force, or what `carried` makes of forces (sample, 3) [N].
         """
-        pure = self._loaded & chosen
-        at = np.flatnonzero(pure & self._free)
+        at = np.flatnonzero(self._free & chosen)
         force = self.force.T[:, at].T  # samples of a component side by side in memory
-        held = int(np.sum(pure & self._limited))
+        held = int(np.count_nonzero(chosen[self._limited]))
         noise = _noise(force, self._noise.T[:, at].T.astype(float))
         flat = self.flat[at] if carried is None else carried(force)
         return Samples(force[:, 2], flat, noise, at, self._every, held)
