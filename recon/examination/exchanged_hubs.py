@@ -24,6 +24,7 @@ BAND = (6.0, 15.0)
 TOP = 0.3  # of the sampling rate, the most that a second difference shows
 MOST = 200_000  # samples that are compared
 OPPOSITE = -0.5  # correlation; it is 0.7 or more on sound drives
+LOGGED = 0.9  # of the samples; channels that are logged less say nothing
 LIVELY = 0.3  # m/s2 (rms), below which both channels are noise
 
 
@@ -74,21 +75,24 @@ def correlations(log: xr.Dataset) -> dict[tuple[str, str], float]:
         return {}
     passed = butter(2, band, btype="band", fs=rate, output="sos")
 
-    def shown(values: Floats) -> Floats:
-        return np.asarray(sosfiltfilt(passed, np.nan_to_num(values - np.nanmean(values))))
+    def shown(values: Floats) -> list[Floats]:
+        """What of each wheel's values (sample, corner) lies in the band."""
+        level = np.nan_to_num(values - np.nanmean(values, axis=0)).T
+        return [np.asarray(sosfiltfilt(passed, own)) for own in level]
 
     travel = log["travel"].to_numpy()[:MOST]
     upward = log["hub_acceleration"].sel(component="z").to_numpy()[:MOST]
-    out = {}
-    names = corner_names(log)
-    for i, j in combinations(range(len(names)), 2):
-        both = np.isfinite(travel[:, [i, j]]).all(axis=1) & np.isfinite(upward[:, [i, j]]).all(1)
-        if np.mean(both) < 0.9 or min(np.mean(upward[both][:, [i, j]], axis=0)) < 0:
-            continue  # not logged throughout, or turned over
-        risen = np.gradient(np.gradient(shown(travel[:, i] - travel[:, j]))) * rate**2
-        felt = shown(upward[:, i] - upward[:, j])
-        if min(np.std(risen), np.std(felt)) > LIVELY:
-            out[names[i], names[j]] = float(np.corrcoef(risen, felt)[0, 1])
+    known = np.isfinite(travel) & np.isfinite(upward)
+    some = np.flatnonzero(known.mean(axis=0) >= LOGGED)
+    travel, upward, known = travel[:, some], upward[:, some], known[:, some]
+    sound = np.nanmean(upward, axis=0) >= 0  # or turned over
+    risen = [np.gradient(np.gradient(own)) * rate**2 for own in shown(travel)]
+    felt, names, out = shown(upward), corner_names(log), {}
+    for i, j in combinations(np.flatnonzero(sound), 2):
+        both = known[:, i] & known[:, j]
+        rises, feels = (risen[i] - risen[j])[both], (felt[i] - felt[j])[both]
+        if min(np.std(rises), np.std(feels)) > LIVELY:
+            out[names[some[i]], names[some[j]]] = float(np.corrcoef(rises, feels)[0, 1])
     return out
 
 
