@@ -22,7 +22,7 @@ from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
-from recon.reconstruction.solving.solve import Samples, forces_of
+from recon.reconstruction.solving.solve import Samples, forces_of, forces_per_indication
 from recon.reconstruction.solving.solver import Solver, usual_covariance
 from recon.records.scratch import at_rows
 
@@ -152,14 +152,10 @@ class Part:
     @cached_property
     def lever(self) -> Floats:
         """Change of `level` per indication of each gauge, (w, 3, gauge, n) [N/unit]."""
-        step = 1e3 * self.solver.estimator.calibration.main_slope  # of one kilonewton
-        nothing = self.with_indication(np.zeros_like(self.samples.indication)).level
-        out = []
-        for g, size in enumerate(step):
-            y = np.zeros_like(self.samples.indication)
-            y[g] = size
-            out.append((self.with_indication(y).level - nothing) / size)
-        return np.stack(out, axis=2)
+        per = forces_per_indication(self.solver, self.samples).astype(float)
+        lever = np.einsum("ijn,wjgn->wign", self.samples.turn, per)
+        lever[..., ((self.samples.status & NOT_KNOWN) != 0).any(axis=0)] = np.nan
+        return lever
 
     @cached_property
     def leverage(self) -> Floats:

@@ -19,6 +19,7 @@ U_TIME = U_DELAY / np.sqrt(2.0)  # s, of gauges against the clock of their log
 RISE = (0.1, 0.9)  # of the plateau: from the one to the other is the rise time
 # From values at -1, 0, 1 and 2 steps to the coefficients of the cubic through them (Lagrange).
 CUBIC = np.linalg.inv(np.vander([-1.0, 0.0, 1.0, 2.0], increasing=True))
+NEWTON, REACHED = 20, 1e-12  # steps at most, and of a sample: the last one
 CAUGHT = 0.95  # of the plateau: a tyre that regains it has caught
 
 
@@ -65,10 +66,20 @@ def crossing(time: Floats, force: Floats, level: float, at: int) -> float:
     share = (level - before) / (after - before) if after != before else 1.0
     around = force[at - 2 : at + 2] if at > 1 else force[:0]
     if 0.0 < share < 1.0 and len(around) == len(CUBIC) and np.isfinite(around).all():
-        roots = np.roots((CUBIC @ (around - level))[::-1])
-        real = roots[np.isreal(roots)].real  # one at least, as the samples lie on either side
-        share = float(real[np.argmin(np.abs(real - share))])
+        share = _root(*(CUBIC @ (around - level)).tolist(), near=share)
     return float(time[at - 1] + min(max(share, 0.0), 1.0) * (time[at] - time[at - 1]))
+
+
+def _root(a: float, b: float, c: float, d: float, *, near: float) -> float:
+    """Root of a + b x + c x2 + d x3 [1] next to one that is nearly right, by Newton's method."""
+    x = near
+    for _ in range(NEWTON):
+        slope = b + x * (2 * c + 3 * x * d)
+        step = (a + x * (b + x * (c + x * d))) / slope if slope else 0.0
+        x -= step
+        if abs(step) < REACHED:
+            return x
+    return near  # where a force turns at once, the straight line stands
 
 
 def u_crossing(time: Floats, bandwidth: float, *, halfway: bool = False) -> float:

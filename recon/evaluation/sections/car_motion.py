@@ -12,6 +12,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
 
 SMOOTH = 5.0  # Hz; slower than wheel hop, quicker than a gear shift
+LIGHTEST = 200.0  # N, of a car, so that a load that is wrong divides nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +52,14 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
     known = np.asarray(np.isfinite(force).mean(axis=0) > 0.5)
     whole = bool(known[:, :2].all()) and len(known) == 4
     if whole:
-        weight = np.full(len(force), float(forces["vehicle_mass"]) * STANDARD_GRAVITY)
+        weight = np.maximum(float(forces["vehicle_mass"]) * STANDARD_GRAVITY, LIGHTEST)
         source = "sum of the horizontal forces of all tyres over the mass of the car"
     else:
         load, source = _loads(forces, force, known)
         known[:, :2] &= np.isfinite(load).any(axis=0, keepdims=True).T
         used = known[:, :2].any(axis=1)  # a force is compared with the load of the same tyre
-        weight = np.nansum(np.where(used, load, 0.0), axis=1)
-    weight = np.maximum(low_pass(weight[:, None].astype(float), 1.0, rate)[:, 0], 200.0)
+        total = np.nansum(np.where(used, load, 0.0), axis=1)
+        weight = np.maximum(low_pass(total[:, None].astype(float), 1.0, rate)[:, 0], LIGHTEST)
     found = [_acceleration(force, u_force, known, k, weight) for k in (0, 1)]
     motion = np.column_stack([value for value, _ in found])
     along, sideways = low_pass(motion, min(bandwidth, 0.2 * rate), rate).T

@@ -200,6 +200,20 @@ def forces_of(
     return out.reshape(wheels, 4, n), basis
 
 
+def forces_per_indication(solver: Solver, samples: Samples) -> Singles:
+    """Change of Fx, Fy, Fz per indication of each gauge, (w, 3, gauge, sample) [N/unit].
+
+    Vehicle axes, without bounds; where the hubs are and what they do decide it.
+    """
+    basis = solver.table.basis(samples.travel, samples.rack)
+    gauges, (wheels, n) = len(solver.gauges), samples.travel.shape
+    out = np.empty((gauges, 4 * wheels, n), dtype=np.float32)
+    for m, chosen in modes_in_turn(joint_mode(samples.mode)):
+        table = solver.table.inputs[m][:gauges].astype(np.float32)
+        out[..., chosen] = table @ basis[:, chosen]
+    return np.moveaxis(out.reshape(gauges, wheels, 4, n)[:, :, :3], 0, 2)
+
+
 def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:
     """Covariance [N2] of the forces (sample, 3 w, 3 w) for the bound; `mode` is the joint one."""
     flat: Floats = np.einsum("bn,nkb->nk", basis, solver.table.spread[mode])
