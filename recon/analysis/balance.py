@@ -25,14 +25,14 @@ from recon.evaluation.balance.axle_sums import (
     axle_drive,
     axle_forces,
     for_axles,
-    held_use,
+    highest_held,
     sampling,
     step_between,
     unknown_tyres,
     use_of,
 )
 from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
-from recon.evaluation.common.alternatives import estimate_each
+from recon.evaluation.common.alternatives import Stretches, estimate_each
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, independent, mean_of, stacked
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
@@ -142,7 +142,7 @@ class _Answer:
         self.estimates = estimate_each(
             drive,
             [visit.at for visit in self.visits],
-            lambda i, axle, some: _quantities(axle, masks[i][:, some], step * (some.step or 1)),
+            lambda axle, some: _quantities(axle, masks, step, some),
         )
         if not any((visit.phase >= 0).any() for visit in self.visits):
             self.not_given.append(
@@ -318,14 +318,21 @@ def _by_axle(values: Floats, corners: list[str]) -> Floats:
     return np.stack([values[:, pair].mean(axis=1) for pair in pairs], axis=1)
 
 
-def _quantities(axle: Floats, masks: NDArray[np.bool_], step: float) -> Floats:
-    """Quantities (..., quantity) of a visit from forces (..., sample, axle, component).
+def _quantities(
+    axle: Floats, masks: list[NDArray[np.bool_]], step: float, some: Stretches
+) -> Floats:
+    """Quantities (..., visit, quantity) of some visits, from forces (..., sample, axle, component).
 
-    They stand in the order of the places; samples are `step` [s] apart.
+    They stand in the order of the places; samples are `step` [s] apart where all are there.
     """
-    use, side = use_of(axle), axle[..., 1].sum(axis=-2)
-    difference = use[..., 0] - use[..., 1]
-    count = masks.sum(axis=1)
-    parts = difference @ (masks / np.where(count, count, np.nan)[:, None]).T
-    single = np.stack([difference.mean(axis=-1), side[..., 0] / side.sum(axis=-1)], axis=-1)
-    return np.concatenate([use.mean(axis=-2), single, held_use(use, step), parts], axis=-1)
+    use, side = (np.swapaxes(of, -1, -2) for of in (use_of(axle), axle[..., 1]))
+    difference = use[..., :1, :] - use[..., 1:, :]
+    means = some.means(np.concatenate([use, difference, side], axis=-2))
+    share = means[..., 3:4, :] / means[..., 3:5, :].sum(axis=-2, keepdims=True)
+    pairs = zip(some.places, some.chosen, strict=True)
+    inside = np.concatenate([masks[i][:, own] for i, own in pairs], axis=1).astype(float)
+    count = some.sums(inside)
+    parts = some.sums(difference * inside) / np.where(count, count, np.nan)
+    steps = step * np.array([own.step or 1 for own in some.chosen])
+    held = highest_held(use, steps, some.ends)
+    return np.swapaxes(np.concatenate([means[..., :3, :], share, held, parts], axis=-2), -1, -2)

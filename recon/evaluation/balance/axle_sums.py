@@ -121,11 +121,28 @@ def held_use(use: Floats, step: float) -> Floats:
 
     `use` (..., sample, axle) [1] is that at thinned samples, `step` the time between them [s].
     """
-    count = min(max(round(HELD / step), 1), use.shape[-2])
-    total = np.zeros((*use.shape[:-2], use.shape[-1], use.shape[-2] + 1))
-    np.cumsum(np.swapaxes(use, -1, -2), axis=-1, out=total[..., 1:])  # samples side by side
-    held = total[..., count:] - total[..., : total.shape[-1] - count]
-    return np.asarray(np.max(held, axis=-1) / count)
+    ends = np.array([0, use.shape[-2]])
+    return highest_held(np.swapaxes(use, -1, -2), np.array([step]), ends)[..., 0]
+
+
+def highest_held(use: Floats, step: Floats, ends: Positions) -> Floats:
+    """Highest use (..., axle, stretch) that was held in stretches one after another.
+
+    `use` (..., axle, sample) [1]; samples are `step` (stretch,) [s] apart, and stretches begin and
+    end at `ends` (stretch + 1,).
+    """
+    size = np.clip(np.round(HELD / step).astype(np.int64), 1, np.diff(ends))
+    total = np.zeros((*use.shape[:-1], use.shape[-1] + 1))
+    np.cumsum(use, axis=-1, out=total[..., 1:])
+    out = np.empty((*use.shape[:-1], len(size)))
+    for count in np.unique(size):
+        own = np.flatnonzero(size == count)
+        held = total[..., count:] - total[..., : total.shape[-1] - count]
+        # From the first to the last within each stretch; those across its end are left out.
+        edges = np.column_stack([ends[own], ends[own + 1] - count + 1]).ravel()
+        edges = edges[edges < held.shape[-1]]
+        out[..., own] = np.maximum.reduceat(held, edges, axis=-1)[..., ::2] / count
+    return out
 
 
 @dataclass(frozen=True, slots=True)

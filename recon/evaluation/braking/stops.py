@@ -25,7 +25,7 @@ from recon.evaluation.balance.axle_sums import (
     thinned,
     usable,
 )
-from recon.evaluation.common.alternatives import estimate_each
+from recon.evaluation.common.alternatives import Stretches, estimate_each
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
@@ -61,12 +61,12 @@ def shares_of(force: Floats) -> Floats:
     return np.asarray(shares / (front + force[..., 1])[..., None])
 
 
-def _means(axle: Floats) -> Floats:
-    """Means over samples of forces (..., sample, axle, component), as `Stop.forces` holds them."""
-    ahead, upward = axle[..., 0], axle[..., 2]
-    ideal = ahead.sum(axis=-1) * upward[..., 0] / upward.sum(axis=-1)
-    means = ahead.mean(axis=-2), upward.mean(axis=-2), ideal.mean(axis=-1)[..., None]
-    return np.concatenate(means, axis=-1)
+def _means(axle: Floats, some: Stretches) -> Floats:
+    """Means over stretches of forces (..., sample, axle, component), as of `Stop.forces`."""
+    ahead, upward = (np.swapaxes(axle[..., j], -1, -2) for j in (0, 2))
+    ideal = ahead.sum(axis=-2) * upward[..., 0, :] / upward.sum(axis=-2)
+    rows = np.concatenate([ahead, upward, ideal[..., None, :]], axis=-2)
+    return np.swapaxes(some.means(rows), -1, -2)
 
 
 class BrakedDrive:
@@ -118,7 +118,7 @@ class BrakedDrive:
     def means(self, stretches: list[Positions]) -> list[Estimate]:
         """Means of forces [N] over the samples of each stretch, as `Stop.forces` holds them."""
         some = [thinned(at, self.course.rate) for at in stretches]
-        return estimate_each(self.drive, some, lambda _, axle, _some: _means(axle))
+        return estimate_each(self.drive, some, _means)
 
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.

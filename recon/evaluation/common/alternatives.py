@@ -8,7 +8,7 @@ it changes by is its uncertainty.  Thresholds, times, quantiles and fits need no
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -246,19 +246,45 @@ class Alternatives:
         return (slice(first, first + size) for first in range(0, count, size))
 
 
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """Some stretches of a drive whose samples stand one after another.
+
+    `places` (stretch,) are those among all stretches, `chosen` which of its samples are here, and
+    `ends` (stretch + 1,) where each begins and the last one ends.
+    """
+
+    places: range
+    chosen: list[slice]
+    ends: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, places: range, at: Sequence[NDArray[np.int64]], chosen: list[slice]) -> Stretches:
+        """Those at `places` among all stretches, with positions `at` (sample,) of each of all."""
+        ends = np.cumsum([0, *(len(at[i]) for i in places)])
+        return cls(places, [chosen[i] for i in places], ends)
+
+    def sums(self, values: NDArray) -> NDArray:
+        """Sums (..., stretch) of values (..., sample) [any unit]."""
+        return np.asarray(np.add.reduceat(values, self.ends[:-1], axis=-1))
+
+    def means(self, values: Floats) -> Floats:
+        """Means (..., stretch) of values (..., sample) [any unit]."""
+        return self.sums(values) / np.diff(self.ends)
+
+
 def estimate_each(
     drive: Drive,
     stretches: Sequence[NDArray[np.int64]],
-    quantity: Callable[[int, Floats, slice], Floats],
+    quantity: Callable[[Floats, Stretches], Floats],
     *,
     draws: int = MANY_DRAWS,
 ) -> list[Estimate]:
     """The same quantities of many stretches of a drive, each with its signed errors.
 
-    `stretches` are positions (sample,) along `elapsed_time`, ascending.  `quantity` takes the place
-    of a stretch in `stretches`, its forces or their sums (alternative, sample, corner, component)
-    [N], and which of its samples these are; it returns (alternative, quantity), as many for each
-    stretch.  `draws` are draws of noise.
+    `stretches` are positions (sample,) along `elapsed_time`, ascending.  `quantity` takes forces or
+    their sums (alternative, sample, corner, component) [N] and whose samples these are; it returns
+    (alternative, stretch, quantity).  `draws` are draws of noise.
 
     Values are from all samples, errors from every second one, as these change as slowly as forces
     do.  Directions are those of all stretches together: finding them costs more than following
@@ -266,26 +292,24 @@ def estimate_each(
     """
     if not stretches:
         return []
-    of_all = Alternatives(drive, np.concatenate(stretches))
-    best = np.split(of_all.best, np.cumsum([len(at) for at in stretches])[:-1])
-    values = [quantity(i, force[None], slice(None))[0] for i, force in enumerate(best)]
+    of_all, every = Alternatives(drive, np.concatenate(stretches)), range(len(stretches))
+    whole = Stretches.of(every, stretches, [slice(None)] * len(stretches))
+    values = quantity(of_all.best[None], whole)[0]
     steps = [EVERY if len(at) >= EVERY * FEWEST else 1 for at in stretches]
     chosen = [slice(step // 2, None, step) for step in steps]
     few = [at[some] for at, some in zip(stretches, chosen, strict=True)]
     found = []
-    for some in _together([len(at) for at in few]):
-        ends = np.cumsum([0, *(len(few[i]) for i in some)]).tolist()
-        parts = [(i, slice(a, b)) for i, (a, b) in zip(some, pairwise(ends), strict=True)]
+    for places in _together([len(at) for at in few]):
+        some = Stretches.of(places, few, chosen)
 
-        def every(force: Floats, parts: list[tuple[int, slice]] = parts) -> Floats:
-            own = [quantity(i, force[:, part], chosen[i]) for i, part in parts]
-            return np.concatenate(own, axis=-1)
+        def flat(force: Floats, some: Stretches = some) -> Floats:
+            return quantity(force, some).reshape(len(force), -1)
 
-        window = Alternatives(drive, np.concatenate([few[i] for i in some]))
+        window = Alternatives(drive, np.concatenate([few[i] for i in places]))
         window.follow(of_all)
-        estimate = window.estimate(every, draws=draws, together=True)
-        size = len(estimate.value) // len(some)
-        for k, i in enumerate(some):
+        estimate = window.estimate(flat, draws=draws, together=True)
+        size = values.shape[1]
+        for k, i in enumerate(places):
             own = estimate.at(slice(k * size, (k + 1) * size))
             found.append(replace(own, value=values[i]))
     return found
