@@ -76,7 +76,7 @@ def correlations(log: xr.Dataset) -> dict[tuple[str, str], float]:
     passed = butter(2, band, btype="band", fs=rate, output="sos")
 
     def shown(values: Floats) -> list[Floats]:
-        """What of each wheel's values (sample, corner) lies in the band."""
+        """Part of each wheel's values (sample, corner) that lies in the band."""
         level = np.nan_to_num(values - np.nanmean(values, axis=0)).T
         return [np.asarray(sosfiltfilt(passed, own)) for own in level]
 

@@ -95,10 +95,11 @@ class Part:
     def _sum_of(self, weights: Floats) -> Floats:
         own, outputs = weights.ravel(), self.solver.outputs
         lost = outputs.lost_of_wheels().ravel()
-        sums = np.asarray(outputs.weights).reshape(-1, own.size)[:, lost]
-        share = np.linalg.lstsq(sums.T, own[lost], rcond=None)[0] if lost.any() else np.zeros(0)
-        if np.any(np.abs(share @ sums - own[lost]) > 1e-6):
-            return np.full(self.level.shape[-1], np.nan)
+        if lost.any():
+            sums = np.asarray(outputs.weights).reshape(-1, own.size)[:, lost]
+            share = np.linalg.lstsq(sums.T, own[lost], rcond=None)[0]
+            if np.any(np.abs(share @ sums - own[lost]) > 1e-6):
+                return np.full(self.level.shape[-1], np.nan)
         return own @ self.level.reshape(own.size, -1)
 
     @cached_property

@@ -98,7 +98,7 @@ def _middles(band: NDArray[np.int64]) -> Floats:
 
 
 def _level_of(load: Floats) -> Floats:
-    """What levelling takes off at loads (load,) [N] where the force is the load [1]."""
+    """Logarithm (load,) [1] that levels a force as large as its load (load,) [N]."""
     return np.asarray((1.0 - USUAL_EXPONENT) * np.log(load / REFERENCE_LOAD))
 
 

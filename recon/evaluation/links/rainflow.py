@@ -20,11 +20,12 @@ def reversals(load: Floats) -> Floats:
     """
     known = load[np.isfinite(load)]
     steps = np.diff(known)
-    known = known[np.concatenate([[True], steps != 0.0])] if len(known) else known
+    if len(known) and not steps.all():  # some repeat the one before
+        known, steps = known[np.concatenate([[True], steps != 0.0])], steps[steps != 0.0]
     if len(known) < 3:
         return known
-    turns = np.sign(np.diff(known[1:])) != np.sign(np.diff(known[:-1]))
-    return np.asarray(known[np.concatenate([[True], turns, [True]])])
+    up = steps > 0.0
+    return np.asarray(known[np.concatenate([[True], up[1:] != up[:-1], [True]])])
 
 
 def cycle_ranges(load: Floats) -> tuple[Floats, Floats]:

@@ -12,6 +12,7 @@ row of statics is enough: a bar shares the load of the spring, not its sum.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -100,16 +101,10 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
     sides = [(a, name, SIGN[side]) for a, pair in enumerate(SIDES.values())
              for name, side in zip(pair, SIGN, strict=True)]  # fmt: skip
 
-    fixed: Floats | None = None  # where accelerations do not follow from the forces
-    if not loads.body.by_forces:
-        motion = loads.acceleration(alternatives.best, Assumptions())
-        fixed = np.asarray(np.linalg.pinv(loads.columns(motion)))
-
-    def slopes(force: Floats, at: NDArray[np.int64] | slice = slice(None)) -> Floats:
-        some = loads if isinstance(at, slice) else loads.at(at)
-        columns = some.columns(some.acceleration(force, Assumptions()))
-        own = _in_body(force, some.body)
-        series = np.zeros((len(own), len(SIDES), len(PARTS)))
+    def series(force: Floats, at: NDArray[np.int64] | slice = slice(None)) -> Floats:
+        """Transfer by sample, axle and part [N], linear in the forces."""
+        own = _in_body(force, loads.body if isinstance(at, slice) else loads.body.at(at))
+        out = np.zeros((len(own), len(SIDES), len(PARTS)))
         for axle, name, sign in sides:
             k = corners.index(name)
             ratio, hub = ratios[k].force[at], ratios[k].hub[at]
@@ -117,13 +112,20 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
             geometric -= ratio[:, 3] * torque[at, k]
             unsprung = -np.einsum("ni,ni->n", hub, specific[at])
             elastic = own[:, k, 2] - geometric - unsprung
-            series[:, axle] += sign * np.stack([elastic, geometric, unsprung], axis=1)
-        known = fixed if isinstance(at, slice) else None
-        inverse = np.linalg.pinv(columns) if known is None else known
-        return np.asarray((inverse @ series.reshape(len(own), -1))[1 + Y])
+            out[:, axle] += sign * np.stack([elastic, geometric, unsprung], axis=1)
+        return out.reshape(len(out), -1)
+
+    def slopes(force: Floats, at: NDArray[np.int64] | slice = slice(None)) -> Floats:
+        some = loads if isinstance(at, slice) else loads.at(at)
+        inverse = np.linalg.pinv(some.columns(some.acceleration(force, Assumptions())))
+        return np.asarray((inverse @ series(force, at))[1 + Y])
 
     best = alternatives.best
-    estimate = alternatives.estimate(slopes)
+    if loads.body.by_forces:
+        estimate = alternatives.estimate(slopes)
+    else:  # accelerations do not follow from the forces, so that all is linear in them
+        share = np.linalg.pinv(loads.columns(loads.acceleration(best, Assumptions())))[1 + Y]
+        estimate = alternatives.estimate(_weighed(series, share, best.shape), together=True)
     by_cause = estimate.by_cause.copy().reshape(-1, len(SIDES), len(PARTS))
     columns = loads.columns(loads.acceleration(best, Assumptions()))
     sideways = (np.linalg.pinv(columns) @ _in_body(best, loads.body)[..., Y])[1 + Y]
@@ -136,6 +138,23 @@ def parts_of(car: Vehicle, means: xr.Dataset, loads: Loads, alternatives: Altern
         by_cause[places, axle, 1] -= passed
     estimate = replace(estimate, by_cause=by_cause.reshape(estimate.by_cause.shape))
     return with_groups(estimate, loads.time, lambda at: slopes(best[at], at))
+
+
+def _weighed(
+    series: Callable[[Floats], Floats], share: Floats, shape: tuple[int, ...]
+) -> Callable[[Floats], Floats]:
+    """Sums of a series with the weights `share` (sample,), for many alternatives at once.
+
+    `series` (sample, quantity) is linear in forces of that `shape` (sample, corner, component) [N];
+    a force is given to it once, instead of each alternative.
+    """
+    nothing = series(np.zeros(shape))
+    units = np.eye(shape[1] * shape[2]).reshape(-1, 1, *shape[1:])
+    each = np.array([series(np.broadcast_to(unit, shape)) - nothing for unit in units])
+    weights = (each * share[:, None]).reshape(-1, nothing.shape[1])  # samples of a force in turn
+    return lambda force: (
+        np.moveaxis(force, 1, -1).reshape(len(force), -1) @ weights + share @ nothing
+    )
 
 
 def _in_body(values: Floats, body: Body) -> Floats:
