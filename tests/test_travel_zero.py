@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from recon.base.errors import DataWarning
-from recon.reconstruction.inputs.travel_zero import warn_of_travel_zero
+from recon.reconstruction.inputs.travel_zero import MOVES, UPRIGHT, warn_of_travel_zero
 from tests.days import day
 
 
@@ -22,13 +22,31 @@ def moved(by: np.ndarray) -> xr.Dataset:
 
 def test_travels_counted_from_droop_are_named_with_the_line_that_corrects_them() -> None:
     droop = np.array([corner.droop_travel for corner in day().car.corners.values()])
-    told = (
-        f'"travel_FL, travel_FR, travel_RL, travel_RR" = {{ add = "{1e3 * droop.mean():.0f} mm" }}'
-    )
+    front, rear = (f"{1e3 * at:.0f} mm" for at in droop[[0, 2]])
+    told = f'"travel_FL, travel_FR" = {{ add = "{front}" }} and "travel_RL, travel_RR" = {{ add = '
+    assert front != rear
     with pytest.warns(DataWarning, match=re.escape(told)) as noted:
         warn_of_travel_zero(moved(-droop), day().car)
     assert len(noted) == 1
     assert re.search(r"travel_FL is usually \+\d\d mm", str(noted[0].message))
+
+
+def test_wheels_that_hardly_move_are_named_with_those_that_do() -> None:
+    """Stiff springs in front, while the rear shows that the car drives."""
+    log = day().conditioned
+    upright = np.abs(log["acceleration"].to_numpy()[:, :2]).max(axis=1) < UPRIGHT
+    droop = np.array([corner.droop_travel for corner in day().car.corners.values()])
+    travel = log["travel"].to_numpy().copy()
+    middle = np.median(travel[upright], axis=0)
+    travel[:, :2] = middle[:2] + 0.2 * (travel[:, :2] - middle[:2])
+    assert np.std(travel[upright], axis=0)[:2].max() < MOVES < np.std(travel[upright], axis=0).max()
+    stiff = log.assign(travel=(log["travel"].dims, travel - droop))
+    with pytest.warns(DataWarning, match="travel_FL is usually .*travel_FR is usually .*travel_RL"):
+        warn_of_travel_zero(stiff, day().car)
+    travel[:, 0] = 0.06  # stuck: named by others
+    with pytest.warns(DataWarning) as noted:
+        warn_of_travel_zero(log.assign(travel=(log["travel"].dims, travel - droop)), day().car)
+    assert "travel_FL is" not in str(noted[0].message)
 
 
 def test_one_travel_far_from_design_height_is_named_alone() -> None:

@@ -16,7 +16,8 @@ from recon.records.corrections import correction_line
 # springs and air; and counted from droop as near to their droop travel.  No source.
 FAR, NEAR = 0.025, 0.012  # m
 ANOTHER_UNIT = 0.15  # m; travels beyond it are in another unit, which other comparisons name
-MOVES = 0.002  # m (rms), of a car that drives; one that is posed may stand anywhere
+MOVES = 0.002  # m (rms), of a wheel of a car that drives; one that is posed may stand anywhere
+STUCK = 1e-4  # m (rms); a travel that moves less is named elsewhere
 UPRIGHT, FEWEST = 1.5, 200  # m/s2 along and sideways, below which a car hardly leans; samples
 
 
@@ -37,17 +38,21 @@ def warn_of_travel_zero(log: xr.Dataset, car: Vehicle) -> None:
             travel = travel[sideways < UPRIGHT]
         if len(travel) < FEWEST:
             return
-        usual, moves = np.nanmedian(travel, axis=0), np.nanstd(travel, axis=0) > MOVES
+        usual, spread = np.nanmedian(travel, axis=0), np.nanstd(travel, axis=0)
+        moves = (spread > STUCK) & (np.nanmax(spread) > MOVES)  # some wheels more than others
     medians = dict(zip(corner_names(log), np.where(moves, usual, 0.0).tolist(), strict=True))
     far = {c: t for c, t in medians.items() if c in car.corners and FAR < abs(t) < ANOTHER_UNIT}
     if not far:
         return
     droop = {c: car.corners[c].droop_travel for c in far}
     hung = all(abs(t + droop[c]) < NEAR for c, t in far.items())
-    add = f"{1e3 * np.mean(list(droop.values())):.0f} mm"
+    alike: dict[str, list[str]] = {}
+    for c, depth in droop.items():
+        alike.setdefault(f"{1e3 * depth:.0f} mm", []).append(f"travel_{c}")
+    lines = " and ".join(correction_line(names, add=add) for add, names in alike.items())
     why = (
-        f"as they would if they were counted from full droop ({add}). If so, add to the column "
-        f"map, below [corrections]: {correction_line([f'travel_{c}' for c in far], add=add)}"
+        f"as they would if they were counted from full droop ({' and '.join(alike)}). If so, add "
+        f"to the column map, below [corrections]: {lines}"
         if hung
         else "where it is 0 at design height, at which the points were measured. Zero the sensors "
         "there, or correct them in the column map by add"
