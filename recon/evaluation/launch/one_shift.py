@@ -100,7 +100,7 @@ def measure(
     return Shift(
         section,
         every.at(slice(0, count)).plus_noise(sampling),
-        afterwards.plus_noise(_reading(afterwards.value)),
+        afterwards.plus_noise(u_following(afterwards)),
         limit,
         int(known.sum()) * step,
     )
@@ -189,12 +189,16 @@ def _first(found: list[Oscillation]) -> Floats:
     return np.array([one.frequency, one.largest, one.cycles, one.trends()[1], reading])
 
 
-def _reading(afterwards: Floats) -> Floats:
-    """Standard uncertainty of `AFTERWARDS`, twice, from reading them; no forces' errors."""
-    out = np.zeros(len(afterwards))
+def u_following(afterwards: Estimate) -> Floats:
+    """Standard uncertainty of `AFTERWARDS`, twice, from reading them, beside the forces' errors.
+
+    These change a count by whole half cycles: where they do, they hold what rounding does to it.
+    """
+    out = np.zeros(len(afterwards.value))
     for first in (0, len(AFTERWARDS)):
-        frequency, _, _, _, reading = afterwards[first : first + len(AFTERWARDS)]
+        frequency, _, _, _, reading = afterwards.value[first : first + len(AFTERWARDS)]
         if np.isfinite(frequency):
+            counted = first + AFTERWARDS.index("cycles")
             out[first] = reading
-            out[first + 2] = hop.U_COUNT
+            out[counted] = np.sqrt(max(hop.U_COUNT**2 - afterwards.u[counted] ** 2, 0.0))
     return out
