@@ -111,9 +111,10 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
 
     They measure forces in the axes of the axle, which are taken to be those of the design.  The
     angle grows with the longitudinal force and is that of usual braking at its size.  It turns a
-    usual load into a longitudinal force, and this one into a vertical force.  An axle whose hubs
-    pass no torque hardly turns; the longitudinal force then has the error that braked pulls leave
-    in the map.
+    usual load into a longitudinal force, and this one into a vertical force, which so grows with
+    the square of the longitudinal one: it is that of a hard stop, in which a rear axle brakes less
+    than its load at rest would allow.  An axle whose hubs pass no torque hardly turns; the
+    longitudinal force then has the error that braked pulls leave in the map.
     """
     w, assembly = bench.features.wheels, bench.assembly
     carrying = {wheel.body for wheel in assembly.mechanism.wheels}
@@ -126,7 +127,8 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
         along = bench.features.force(k, 0)
         loading[:, 3 * k, along] = angle * load / braking
         turns = [mode[k] != "rolling" for mode in bench.modes]
-        loading[turns, 3 * k + 2, along] = -angle
+        own = bench.estimator.references[k]
+        loading[turns, 3 * k + 2, along] = -angle * own.braking / own.vertical
     return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
 
 
