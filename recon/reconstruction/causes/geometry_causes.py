@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import absolute_map, moved_points
@@ -113,8 +114,8 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
     angle grows with the longitudinal force and is that of usual braking at its size.  It turns a
     usual load into a longitudinal force, and this one into a vertical force, which so grows with
     the square of the longitudinal one: it is that of a hard stop, in which a rear axle brakes less
-    than its load at rest would allow.  An axle whose hubs pass no torque hardly turns; the
-    longitudinal force then has the error that braked pulls leave in the map.
+    than its load at rest would allow.  An axle whose hubs pass no torque hardly turns.  In pulls
+    all hubs are held, and what turns is the weight that hangs: the map keeps that for good.
     """
     w, assembly = bench.features.wheels, bench.assembly
     carrying = {wheel.body for wheel in assembly.mechanism.wheels}
@@ -123,11 +124,11 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
     angle = abs(wind_up(assembly, bench.estimator.usual_load))
     braking, _, load, *_ = typical_unknowns((1.0,))[BRAKING]
     loading = bench.blank()
-    for k in range(w):
-        along = bench.features.force(k, 0)
-        loading[:, 3 * k, along] = angle * load / braking
-        turns = [mode[k] != "rolling" for mode in bench.modes]
-        own = bench.estimator.references[k]
+    for k, corner in enumerate(assembly.corners):
+        along, own = bench.features.force(k, 0), bench.estimator.references[k]
+        hanging = corner.unsprung_mass * STANDARD_GRAVITY / own.vertical
+        turns = np.array([mode[k] != "rolling" for mode in bench.modes])
+        loading[:, 3 * k, along] = angle * load / braking * np.where(turns, 1.0, hanging)
         loading[turns, 3 * k + 2, along] = -angle * own.braking / own.vertical
     return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
 
