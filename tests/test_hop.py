@@ -171,6 +171,26 @@ def test_elapsed_times_are_as_unsure_as_the_clock_of_the_gauges(answer: xr.Datas
     assert (found["u_time_below_half"] < U_TIME / 2).all()
 
 
+def test_a_larger_wave_has_more_small_half_waves() -> None:
+    """A wave that grows and dies evenly between `LEAST` and its top P has the mean M.
+
+    M = (P - LEAST) / ln(P / LEAST), and (P - M) / ln(P / LEAST) is its change per share of P.
+    """
+    time = np.arange(0.0, 6.0, 0.005)
+    top, slow = 1500.0, 1.0
+    signal = top * np.exp(-np.abs(time - 3.0) / slow) * np.sin(2 * np.pi * 11.3 * time)
+    (event,) = hop.events(hop.found_in(time, signal[:, None, None], np.full((1, 1), hop.LEAST)))
+    span = np.log(top / hop.LEAST)
+    mean = (top - hop.LEAST) / span
+    assert hop.u_of_mean(time, signal, event, 0.1) == pytest.approx(
+        0.1 * (top - mean) / span, rel=0.05
+    )
+    assert (top - mean) / span < 0.75 * mean
+    gone = hop.u_of_mean(time, signal, event, 0.9)  # 0.1 of it is no hop: the other way counts
+    assert gone == pytest.approx((1.9 * top - hop.LEAST) / (span + np.log(1.9)) - mean, rel=0.05)
+    assert hop.u_of_mean(time, 0.0 * signal, event, 0.1) == 0.0
+
+
 def test_friction_delays_one_side_of_a_hop() -> None:
     """By 4 w / (pi A) for a loop of half-width w, whose error at the tare lies anywhere in it."""
     forces = launch_day()[0].copy(deep=True)

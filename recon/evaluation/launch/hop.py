@@ -230,23 +230,36 @@ def road_beside(time: Floats, signals: Floats, event: Hop, busy: Mask) -> Floats
     return np.nan_to_num(np.where(np.isnan(known), known[::-1], known), nan=LEAST / ABOVE_ROAD)
 
 
-def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> Floats:
-    """Standard uncertainty of the largest and the mean amplitude of Fz from the wheel's inertia.
+def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> float:
+    """Standard uncertainty [N] of the largest amplitude of Fz from the wheel's inertia.
 
     Mass times amplitude of the hub's acceleration, which enters Fz in full, with the doubts of
     both.  Forces carry the mass at rest only, and the gain as noise, which a wave averages out.
-    (2,) [N].
     """
     time = forces["elapsed_time"].to_numpy()
     inside = (time >= event.start) & (time <= event.end)
     mass, u_mass = (float(forces[n].to_numpy()[corner]) for n in ("unsprung_mass", U_MASS))
-    share, amplitude = float(forces[U_SHARE]), np.full(2, np.nan)
+    share, amplitude = float(forces[U_SHARE]), float("nan")
     if "hub_acceleration" in forces:
         amplitude = _amplitude(forces["hub_acceleration"].to_numpy()[inside, corner, 2])
-    if np.isnan(amplitude).any():
+    if np.isnan(amplitude):
         moved = _amplitude(forces["travel"].to_numpy()[inside, corner])
         amplitude, share = (2 * np.pi * event.frequency) ** 2 * moved, U_INFERRED
-    return np.asarray(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
+    return float(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
+
+
+def u_of_mean(time: Floats, signal: Floats, event: Hop, share: float) -> float:
+    """Standard uncertainty [N] of the mean amplitude of a signal (sample,) [N] that is as unsure.
+
+    As a whole, by a `share` of itself.  The mean changes by less than that: a larger wave has more
+    half-waves above `LEAST` at its ends, and these are small.
+    """
+    means = []
+    for factor in (1.0, 1.0 + share, max(1.0 - share, 0.0)):
+        found = found_in(time, factor * signal[:, None, None], np.full((1, 1), LEAST))
+        means.append(measured(found, event, [(0, 0)])[0, QUANTITIES.index("mean")])
+    away = np.abs(np.array(means[1:]) - means[0])
+    return float(np.mean(away[np.isfinite(away)])) if np.isfinite(away).any() else 0.0
 
 
 def loops_of(forces: xr.Dataset, event: Hop) -> Floats:
@@ -265,12 +278,10 @@ def loops_of(forces: xr.Dataset, event: Hop) -> Floats:
     return np.asarray(np.sqrt(3.0) * np.nan_to_num(effect[..., COMPONENTS]))
 
 
-def _amplitude(values: Floats) -> Floats:
-    """Largest and mean amplitude of an oscillation (sample,), in its unit; NaN if not known."""
+def _amplitude(values: Floats) -> float:
+    """Largest amplitude of an oscillation (sample,), in its unit; NaN if not known."""
     known = values[np.isfinite(values)].astype(float)
-    if not known.size:
-        return np.full(2, np.nan)
-    return np.array([np.ptp(known) / 2, np.sqrt(2.0) * np.std(known)])
+    return float(np.ptp(known) / 2) if known.size else float("nan")
 
 
 def u_frequency(frequency: float, cycles: float, scatter: float) -> float:

@@ -31,7 +31,7 @@ FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
-MEAN = hop.QUANTITIES.index("mean")
+LARGEST, MEAN = map(hop.QUANTITIES.index, ("largest", "mean"))
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
     *("peak_drive_force", "plateau_drive_force", "rise_time"),
@@ -299,12 +299,15 @@ def _hop_reading(
     for event in happened:
         road = hop.road_beside(time, signals, event, busy)
         for k, corner in enumerate(car.tyres.corners):
-            inertia = hop.u_inertia(car.forces, corner, event)
             for j in range(2):
                 own = slice(place, place + each)
                 out[own] = hop.u_reading(hopping.value[own], hop.LEAST, road[:, k, j])
-                out[own][4:6] = np.hypot(out[own][4:6], j * inertia)
                 place += each
+            inertia, largest = hop.u_inertia(car.forces, corner, event), hopping.value[own][LARGEST]
+            if np.isfinite(largest):  # of Fz, the last one
+                out[own][LARGEST] = inertia
+                share = inertia / largest
+                out[own][MEAN] = hop.u_of_mean(time, signals[:, k, 1], event, share)
     height = hopping.value[:place].reshape(len(happened), -1, 2, each)[..., MEAN]
     for event, own in zip(happened, height, strict=True):
         loops = hop.loops_of(car.forces, event)[:, car.tyres.corners]
