@@ -345,3 +345,17 @@ def test_a_brake_is_judged_by_the_uncertainty_that_the_file_states() -> None:
         terms = [t for t in loads_agree(view) if t.name.startswith("Fx of the FL tyre")]
         found.append([term.contradicts for term in terms])
     assert found == [[True], [False]]
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_sign_that_only_sums_of_forces_contradict_is_named() -> None:
+    """Without yaw rate, roll and pitch no other channel shows which way the car leans."""
+
+    def spoil(raw: xr.Dataset) -> None:
+        for name in ("yaw_rate", "roll", "pitch", "wheel_speed", "hub_acceleration"):
+            del raw[name]
+        raw["acceleration"][:, 1] *= -1.0
+
+    (doubt,) = examined(spoil).doubts
+    assert (doubt.cause, doubt.channels) == ("inverted", ("acceleration_y",))
+    assert doubt.probability > 0.95

@@ -8,7 +8,7 @@ does so as well.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.examination.shared_acceleration import spoiled_with
-from recon.examination.term import Candidate, Proposal, Term, Test
+from recon.examination.term import Candidate, Proposal, Term, Test, evidence
 from recon.examination.view import View
 from recon.records.corrections import lines_to_add
 
@@ -81,23 +81,13 @@ class Judge:
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
-        before = {(t.place, t.name): t.log_likelihood for t in terms if isfinite(t.size)}
         out = []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
-                gain = _evidence(before, self._evident(mended)) + candidate.weight
+                gain = evidence(terms, self._evident(mended)) + candidate.weight
                 out.append(_Tried(candidate, mended, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
-
-
-def _evidence(before: Mapping[tuple[str, str], float], after: Iterable[Term]) -> float:
-    """Evidence [nats] for a mend; a comparison that can no longer be made speaks for nothing.
-
-    `before` has the logarithm of the likelihood of each comparison by its place and name.
-    """
-    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in before)
-    return sum(t.log_likelihood - before[t.place, t.name] for t in known)
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:

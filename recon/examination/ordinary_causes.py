@@ -21,8 +21,10 @@ from recon.examination.comparison import Comparison
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
-from recon.examination.term import Candidate
+from recon.examination.term import Candidate, evidence
 from recon.examination.view import View
+from recon.examination.wheels import wheels_agree
+from recon.examination.whole_car import sums_agree
 from recon.records.corrections import correction_line
 
 KIND = {
@@ -62,12 +64,16 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
             # The channel may be right, and wrong what it is compared with.
             beside = (one.channels for one in before.values() if term.place in one.shares)
             suspects |= {channel for channels in beside for channel in channels}
-    if not suspects:
+    by_channels = bool(suspects)
+    if not by_channels:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
-    gains = [(_gain(view, candidate, before), candidate) for candidate in _causes(view, suspects)]
+    gains = [
+        (_gain(view, one, before) if by_channels else _gain_of_forces(view, one), one)
+        for one in _causes(view, suspects)
+    ]
     gains.sort(key=lambda one: -one[0])
     for gain, candidate in gains[:MOST]:
         if gain > gains[0][0] - HOPELESS:
@@ -90,6 +96,12 @@ def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> fl
         if old is not None and _shared(new, candidate) and np.isfinite(new.term.size):
             gain += new.term.log_likelihood - old.term.log_likelihood
     return gain
+
+
+def _gain_of_forces(view: View, candidate: Candidate) -> float:
+    """Evidence [nats] for a candidate in sums of forces and in those of axles and wheels."""
+    before, after = ((*sums_agree(of), *wheels_agree(of)) for of in (view, candidate.mended(view)))
+    return candidate.weight + evidence(before, after)
 
 
 def _shared(comparison: Comparison, candidate: Candidate) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import update_wrapper
-from math import isnan, log1p
+from math import isfinite, isnan, log1p
 
 from recon.examination.view import Part, View
 
@@ -64,6 +64,16 @@ class Candidate:
     start: float | None = None  # s, elapsed time from which it holds; None: the whole drive
     lines: tuple[str, ...] = ()  # that correct it, to be added to the column maps of `files`
     files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
+
+
+def evidence(before: Iterable[Term], after: Iterable[Term]) -> float:
+    """Evidence [nats] for a mend, from the comparisons `before` and `after` it.
+
+    A comparison that can no longer be made speaks for nothing.
+    """
+    old = {(t.place, t.name): t.log_likelihood for t in before if isfinite(t.size)}
+    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in old)
+    return sum(t.log_likelihood - old[t.place, t.name] for t in known)
 
 
 Test = Callable[[View], Iterable[Term]]
