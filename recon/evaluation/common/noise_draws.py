@@ -15,6 +15,7 @@ RUN_IN = 2.0  # periods of the bandwidth that the filter remembers
 PER_PERIOD = 6.0  # steps of the noise in a period of the bandwidth, where samples are as far apart
 USUAL_LENGTH = 2048  # steps of noise that most stretches need
 AT_ONCE = 1 << 22  # numbers that are drawn at once
+FIT = 1 << 16  # numbers that fit the cache
 SEED = 20261
 
 
@@ -72,9 +73,12 @@ def _drawn(
     rng: np.random.Generator, draws: int, length: int, columns: int, bandwidth: float, rate: float
 ) -> Floats:
     """Noise (draw, column, step) [1] of standard deviation 1, low-passed to `bandwidth` [Hz]."""
-    memory = memory_of(bandwidth, rate)
-    white = rng.standard_normal((draws, length + 2 * memory, columns))
-    side_by_side = white.swapaxes(0, 1).reshape(length + 2 * memory, -1)
-    passed = low_pass(side_by_side, bandwidth, rate)[memory : memory + length]
-    passed = passed.T / zero_phase_gain(bandwidth, rate)
-    return np.ascontiguousarray(passed).reshape(draws, columns, length)
+    memory, gain = memory_of(bandwidth, rate), zero_phase_gain(bandwidth, rate)
+    steps, out = length + 2 * memory, np.empty((draws, columns, length))
+    few = max(FIT // (steps * columns), 1)  # draws that are filtered while they are in the cache
+    for first in range(0, draws, few):
+        some = out[first : first + few]
+        white = rng.standard_normal((len(some), steps, columns))
+        passed = low_pass(white.swapaxes(0, 1).reshape(steps, -1), bandwidth, rate)
+        some[:] = (passed[memory : memory + length].T / gain).reshape(some.shape)
+    return out
