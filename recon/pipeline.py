@@ -174,9 +174,10 @@ def reconstruct(
     from recon.conditioning.condition import condition
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part_of_drive import part_of
+    from recon.examination.weighed_wheels import weighed
     from recon.pages.page import page as page_of
     from recon.pages.page_option import refuse_existing_page, write_page_beside
-    from recon.reconstruction.weighing import weigh_check, with_weighings
+    from recon.reconstruction.weighing import weigh_check
     from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result, write_result
     from recon.report.drive.drive_report import drive_lines, drive_pictures
@@ -194,9 +195,8 @@ def reconstruct(
     say("reconstructing forces")
     how = {"bounded": not unbounded, "friction_limit": friction_limit, "whole_car": whole_car}
     forces = _solved(conditioned, fitted, car, accept_corner=accept_corner, **how)
-    doubts = doubts_in(forces)
-    forces = with_weighings(forces, weighings := weigh_check(zeros, fitted, car))
-    lines, brief = drive_lines(forces, doubts, joined, weighings)
+    forces = weighed(forces, weighings := weigh_check(zeros, fitted, car))
+    lines, brief = drive_lines(forces, doubts := doubts_in(forces), joined, weighings)
     say("writing the forces and their pictures" if pictures else "writing the forces")
     drawn = drive_pictures(forces, doubts, joined.clocks) if pictures else {}
     gone = removed(stale(folder / "forces.nc", drawn))

@@ -8,14 +8,19 @@ from functools import cache
 import numpy as np
 import pytest
 
+from recon.base.doubt import Doubt
+from recon.base.status import BIT
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
+from recon.examination.weighed_wheels import weighed as weighed_forces
+from recon.examination.weighed_wheels import weighing_doubts
 from recon.reconstruction.weighing import Weighing, weigh_check
+from recon.records.doubt_variables import doubts_in
 from recon.records.sheets import Tares
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
-from tests.days import NOTHING, club_car, states, unwarned
+from tests.days import NOTHING, club_car, day, states, unwarned
 
 PAD = 1700.0  # N, about a quarter of the car
 CORNER = "FL"
@@ -105,3 +110,39 @@ def test_one_gauge_that_was_not_written_down_leaves_the_corner_out() -> None:
     calibration, tares = weighed(0.0, full=False)
     keep = np.arange(len(tares.line)) != len(tares.line) - 1
     assert weigh_check(rows_of(tares, keep), calibration, club_car(CORNER)) == ()
+
+
+def doubted(*loads: tuple[str, float, float]) -> list[Doubt]:
+    """Doubts about corners with loads [N] by gauges and scale, each known to 16 N."""
+    return weighing_doubts([Weighing(c, "before", m, p, 16.0) for c, m, p in loads], 0.0, 60.0)
+
+
+def test_wheels_that_weigh_what_their_gauges_say_are_not_doubted() -> None:
+    assert doubted(("FL", 1915.0, 1908.0), ("FR", 1790.0, 1836.0)) == []
+
+
+def test_one_ratio_under_all_wheels_is_a_load_cell_and_doubts_all_of_them() -> None:
+    wheels = ("FL", 2011.0, 1908.0), ("FR", 1924.0, 1836.0), ("RL", 2040.0, 1995.0)
+    (found,) = doubted(*wheels)
+    assert (found.cause, found.corners) == ("weighing", ("FL", "FR", "RL"))
+    assert "all 3 weighed wheels the gauges show +4.1 % against the scales" in found.found
+    forces = weighed_forces(
+        day().forces, tuple(Weighing(c, "before", *own, 16.0) for c, *own in wheels)
+    )
+    flags = forces["status"].to_numpy() & BIT["doubted"]
+    assert (flags > 0).all(axis=0).tolist() == [True, True, True, False]
+    assert [of.found for of in doubts_in(forces)] == [found.found]
+    assert forces["weighing_gauges"].to_numpy().tolist() == [2011.0, 1924.0, 2040.0]
+
+
+def test_scales_in_another_unit_doubt_no_force() -> None:
+    pads = [("FL", 1915.0, 1908.0 * 2.2046), ("FR", 1832.0, 1836.0 * 2.2046)]
+    (found,) = doubted(*pads)
+    assert (found.cause, found.corners) == ("other unit", ())
+    assert "2.2 times what the gauges do, as they would in lb labelled kg" in found.found
+
+
+def test_wheels_that_disagree_each_in_its_own_way_are_named_one_by_one() -> None:
+    found = doubted(("FL", 1915.0, 2020.0), ("FR", 1832.0, 1836.0), ("RR", 2010.0, 1908.0))
+    assert [of.corners for of in found] == [("FL",), ("RR",)]
+    assert "FL carries 1915 N by its gauges and 2020 N by its scale; +-31 N" in found[0].found

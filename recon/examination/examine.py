@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -144,18 +145,10 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     `forces` are (elapsed_time, corner, component) [N] as `Prepared.solve` returns them; no number
     is changed.
     """
-    out = with_doubts(forces, examination.doubts)
-    status = copied(out["status"].to_numpy())
-    elapsed, corners = out["elapsed_time"].to_numpy(), list(out["corner"].to_numpy())
-    for doubt in (d for d in examination.doubts if d.spoils):
-        during = (elapsed >= doubt.start) & (elapsed <= doubt.end)
-        for corner in doubt.corners:
-            if corner in corners:
-                status[during, corners.index(corner)] |= BIT["doubted"]
-    out["status"] = stamp(FORCES["status"], status)
+    out = flagged(forces, examination.doubts)
     against = [part.contradiction for part in examination.view.parts.values()]
     more = {"window_time": examination.view.elapsed, "contradiction": np.concatenate(against, 1)}
-    order = [examination.view.corners.index(str(corner)) for corner in corners]
+    order = [examination.view.corners.index(str(corner)) for corner in out["corner"].to_numpy()]
     more |= {
         "unseen_fault": np.array([one.kind for one in examination.unseen]),
         "unseen_error": np.array([one.error[order] for one in examination.unseen]),
@@ -166,6 +159,20 @@ def marked(forces: xr.Dataset, examination: Examination) -> xr.Dataset:
     out = out.assign(stamped(FORCES, more))
     out.attrs["compared"] = examination.compared
     out.attrs["not_compared"] = SEPARATOR.join(examination.not_compared)
+    return out
+
+
+def flagged(forces: xr.Dataset, doubts: Sequence[Doubt]) -> xr.Dataset:
+    """The forces with doubts, all of them, and the flag `doubted` where forces are spoiled."""
+    out = with_doubts(forces, doubts)
+    status = copied(out["status"].to_numpy())
+    elapsed, corners = out["elapsed_time"].to_numpy(), list(out["corner"].to_numpy())
+    for doubt in (d for d in doubts if d.spoils):
+        during = (elapsed >= doubt.start) & (elapsed <= doubt.end)
+        for corner in doubt.corners:
+            if corner in corners:
+                status[during, corners.index(corner)] |= BIT["doubted"]
+    out["status"] = stamp(FORCES["status"], status)
     return out
 
 
