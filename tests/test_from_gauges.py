@@ -69,6 +69,7 @@ def test_the_links_weigh_the_body() -> None:
     error = np.sqrt(np.mean((seen - true) ** 2, axis=0))
     # Stated as 0.3: noise of 100 N of all wheels and unsprung masses in other motion.
     assert np.all(error < [0.4, 0.6, 0.5])
+    assert error[1] < 0.1  # 0.15 by links of wheels that do not lean with the body
     assert np.std(true[:, 1]) > 4.0  # twin: the slalom is there
     assert truth.sizes["elapsed_time"] == len(true)
 
@@ -83,7 +84,8 @@ def test_yaw_is_in_the_forces_of_front_and_rear() -> None:
     change = np.gradient(yaw, 1 / 200.0)
     arm = day().car.corners["FL"].wheel.centre[0] - day().car.centre_of_mass[0]
     assert np.corrcoef(y[:, 0], change * arm)[0, 1] > 0.95
-    assert np.std(y[:, 0]) == pytest.approx(np.std(change * arm), rel=0.25)  # yaw inertia by rule
+    size = y[:, 0] @ (change * arm) / np.sum(np.square(change * arm))
+    assert size == pytest.approx(1.0, abs=0.05)  # 0.84 if the wheels do not turn with the body
     assert np.corrcoef(y[:, 0], y[:, 2])[0, 1] < -0.95  # front and rear swing opposite ways
 
 
@@ -175,7 +177,7 @@ def test_one_axle_shows_the_acceleration_of_the_body_less_well() -> None:
     log, truth = gauges_alone(8.0)
     front = log.sel(gauge=[g for g in log["gauge"].to_numpy() if str(g).startswith("F")])
     with pytest.warns(
-        PriorWarning, match=r"inferred from the gauges, .* 0\.9, 0\.6\d, 0\.3\d m/s2"
+        PriorWarning, match=r"inferred from the gauges, .* 0\.9\d?, 0\.6\d, 0\.3\d m/s2"
     ):
         found = completed(front, day().calibration, day().car)
     u = found["u_acceleration"].to_numpy()

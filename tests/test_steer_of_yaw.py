@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -12,8 +13,10 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
 from recon.conditioning.condition import condition
+from recon.conditioning.hub_motion import arm_of
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.steer_from_gauges import USUAL_SPEED, speed_of
+from recon.reconstruction.from_gauges import _yaw_change
+from recon.reconstruction.steer_from_gauges import USUAL_SPEED, smooth, speed_of
 from tests.days import day, unwarned
 
 
@@ -73,6 +76,41 @@ def test_sideways_acceleration_over_yaw_rate_is_speed() -> None:
     straight = speed_of(*rng.normal(0.0, 0.2, (2, 200)), np.zeros(200), step)
     assert_allclose(straight.value, USUAL_SPEED, atol=0.1)
     assert np.all(straight.u > 9.9)
+
+
+def test_hard_braking_does_not_make_a_hairpin_slower_than_it_is() -> None:
+    """From 30 to 11 m/s in 2.4 s, then a hairpin: exact signals, so only the method errs."""
+    step = 0.05
+    time = np.arange(0, 24, step)
+    ahead = smooth(np.where((time > 3.0) & (time < 5.4), -8.0, 0.0), 4.0)
+    speed = 30.0 + np.cumsum(ahead) * step
+    aside = smooth(np.where((time > 5.0) & (time < 10.0), 8.0, 0.0), 6.0)
+    found = speed_of(ahead, aside, np.gradient(aside / speed, step), step)
+    turns = aside > 4.0
+    assert_allclose(speed[turns].min(), 11.2, atol=0.1)
+    # 2.5 m/s slower where what varies with speed and yaw rate is filtered before it is multiplied.
+    assert_allclose(found.value[turns], speed[turns], atol=0.4)
+
+
+def test_wheels_of_unequal_mass_do_not_turn_a_car_in_a_steady_corner() -> None:
+    """Eight m/s2 to the left: tyres push at the centre of mass, links without the wheels' share."""
+    car = day().car
+    rear = {c: replace(car.corners[c], unsprung_mass=80.0) for c in ("RL", "RR")}
+    car = replace(car, corners=car.corners | rear)
+    arms = {c: arm_of(car, c) for c in car.corners}
+    ahead, behind = arms["FL"][0], -arms["RL"][0]
+    share = {"F": behind / (ahead + behind), "R": ahead / (ahead + behind)}
+    links = {}
+    for turned in (0.0, 0.5):  # rad/s2
+        for c, arm in arms.items():
+            side = 8.0 + turned * arm[0]
+            tyre = 0.5 * car.mass * (8.0 * share[c[0]] + turned * np.sign(arm[0]) * ahead * behind
+                                     / (ahead + behind))  # fmt: skip
+            mass = car.corners[c].unsprung_mass
+            own = [turned * arm[1] * mass, tyre - mass * side, 0.0]
+            links[c] = np.array(own)[:, None] * np.ones(5)
+        # The body's own centre is ahead of the car's, and is accelerated a little otherwise.
+        assert_allclose(_yaw_change(car, links), turned, atol=0.01 + 0.03 * turned)
 
 
 def test_a_straight_rack_is_worse_and_says_so() -> None:

@@ -21,6 +21,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Collection
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -92,11 +93,16 @@ def completed(
         return log
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
-        prepared = prepare(calibration, car, log, accept_corner=accept_corner)
+        gauges = partial(_seen, calibration, car, accept_corner)
         needed = lacks_body or lacks_yaw or no_steer or SHAKEN in log
-        seen = seen_by(prepared, log, Wanted(needed, "indication_rate" in log, lacks_travel))
+        wanted, found = Wanted(needed, "indication_rate" in log, lacks_travel), log
+        if lacks_body:
+            # Links of wheels that lean with the body pull otherwise than those of a level car.
+            seen = gauges(log, Wanted(True, False, False))
+            found = _with_body(log, car, seen, _link_forces(seen)) if seen else log
+        seen = gauges(found, wanted)
         links = _link_forces(seen) if needed else {}
-        found = _with_body(log, car, seen, links) if lacks_body and seen else log
+        found = _with_body(log, car, seen, links) if lacks_body and seen else found
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
             change = _yaw_change(car, links)
             found = _with_yaw(found, car, change) if lacks_yaw else found
@@ -115,6 +121,18 @@ def completed(
             f"gauges, with standard uncertainties of {u} m/s2 (x, y, z)."
         )
     return found
+
+
+def _seen(
+    calibration: Calibration,
+    car: Vehicle,
+    accept_corner: Collection[str],
+    log: xr.Dataset,
+    wanted: Wanted,
+) -> list[Seen]:
+    """Forces of links and what follows from them, by the gauges of a conditioned log."""
+    prepared = prepare(calibration, car, log, accept_corner=accept_corner)
+    return seen_by(prepared, log, wanted)
 
 
 def _with_body(
@@ -160,16 +178,24 @@ def _with_yaw_of_some(log: xr.Dataset, car: Vehicle, links: dict[str, Floats]) -
 
 
 def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
-    """Yaw acceleration (sample,) [rad/s2] by the moment of the links on the body."""
+    """Yaw acceleration (sample,) [rad/s2] of the body by the moment of its links.
+
+    The wheels are accelerated and turned with the body, and the rest of the car's yaw inertia is
+    that of the body: its links do not pull at the centre of mass of the car.
+    """
     arms = {name: arm_of(car, name) for name in car.corners}
-    mass = car.mass - sum(corner.unsprung_mass for corner in car.corners.values())
+    unsprung = {name: corner.unsprung_mass for name, corner in car.corners.items()}
     ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
     behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
+    inertia = YAW_INERTIA * car.mass * ahead * behind
+    inertia -= sum(unsprung[c] * float(arms[c][:2] @ arms[c][:2]) for c in arms)
     out = room((next(iter(links.values())).shape[1],))
     for part in cuts(len(out), BLOCK):
         own = {name: link[:, part] for name, link in links.items()}
-        moment = sum(arms[c][0] * own[c][1] - arms[c][1] * own[c][0] for c in arms)
-        out[part] = moment / (YAW_INERTIA * mass * ahead * behind)
+        body = sum(own.values()) / (car.mass - sum(unsprung.values()))
+        tyre = {name: own[name] + unsprung[name] * body for name in own}
+        moment = sum(arms[c][0] * tyre[c][1] - arms[c][1] * tyre[c][0] for c in arms)
+        out[part] = moment / inertia
     return out
 
 

@@ -4,10 +4,12 @@ A car without sideslip is accelerated sideways by its speed times its yaw rate. 
 is not logged, the acceleration ahead gives its changes and equation (1) the rest, by least squares
 over some seconds:
 
-    a_y = v r,    v = integral of a_x + offset,    r = integral of r',  slow parts left out.    (1)
+    a_y / v = r,    v = integral of a_x + offset,    r = integral of r',  slow parts left out.  (1)
 
-The yaw rate then is a_y / v, and the steer follows as in `inputs.steering`.  On a straight neither
-speed nor steer shows, and both hardly matter: the wheels point ahead.
+It is linearised in the offset, about the speed of the round before.  An error of r, which is
+integrated, is that of the left-hand side; it does not make the car slower, as it would among what
+is multiplied by v.  The yaw rate then is a_y / v, and the steer follows as in `inputs.steering`.
+On a straight neither speed nor steer shows, and both hardly matter: the wheels point ahead.
 """
 
 from __future__ import annotations
@@ -36,8 +38,10 @@ USUAL_SPEED, U_USUAL_SPEED = 20.0, 10.0  # m/s, of a drive that does not show it
 U_SPEED_SHARE = 0.1  # relative: yaw inertia by rule, sideslip, acceleration of a body that rolls
 RATE, SLOW, SPAN = 20.0, 1.0, 5.0  # Hz; s, slower parts of r are left out; s, of the least squares
 INDEPENDENT = 1.0  # s after which an error of (1) is another one
-
-TINY = 1e-9  # (rad/s)2
+U_TURNED, U_ASIDE = 0.02, 0.3  # rad/s, m/s2: r and a_y of (1) are at least as unsure
+ROUNDS = 6
+FASTEST = 80.0  # m/s
+TINY = 1e-9  # of what (1) says of the offset, where it says nothing
 
 _U = Variable((), "standard uncertainty of the steer, inferred", "rad")
 
@@ -92,15 +96,28 @@ def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed
     [rad/s2] that of its yaw rate, at intervals of `step` [s].
     """
     gained, turned = (np.cumsum(values) * step for values in (ahead, change - change.mean()))
-    turned, aside = (values - smooth(values, SLOW / step) for values in (turned, aside))
-    square = smooth(turned**2, SPAN / step) + TINY
-    seen = gained + smooth(turned * (aside - gained * turned), SPAN / step) / square
-    error = smooth((aside - seen * turned) ** 2, SPAN / step)
+    value = np.maximum(USUAL_SPEED + gained - gained.mean(), SLOWEST)
     # A Gaussian kernel is as long as two root pi times its width.
-    variance = error / square * INDEPENDENT / (2 * np.sqrt(np.pi) * SPAN)
-    weight = U_USUAL_SPEED**2 / (variance + U_USUAL_SPEED**2)
-    value = weight * seen + (1 - weight) * USUAL_SPEED
+    independent = 2 * np.sqrt(np.pi) * SPAN / INDEPENDENT
+    for _ in range(ROUNDS):
+        unsure = np.hypot(U_TURNED, U_ASIDE / value)
+        left = (_quick(aside / value, step) - _quick(turned, step)) / unsure
+        slope = _quick(aside / value**2, step) / unsure
+        square, by_noise = (
+            smooth(own**2, SPAN / step) for own in (slope, U_ASIDE / value**2 / unsure)
+        )
+        more = smooth(slope * left, SPAN / step) / (square + TINY)
+        misfit = np.maximum(smooth((left - more * slope) ** 2, SPAN / step), 1.0)
+        variance = misfit / independent / np.maximum(square - by_noise, TINY)
+        weight = U_USUAL_SPEED**2 / (variance + U_USUAL_SPEED**2)
+        value = weight * (value + more) + (1 - weight) * USUAL_SPEED
+        value = np.clip(value, SLOWEST, FASTEST)
     return Speed(value, np.hypot(U_USUAL_SPEED * np.sqrt(1 - weight), U_SPEED_SHARE * value))
+
+
+def _quick(values: Floats, step: float) -> Floats:
+    """Values (sample,) at intervals of `step` [s] without their slow part."""
+    return values - smooth(values, SLOW / step)
 
 
 def _means(values: Floats, step: int) -> Floats:
