@@ -14,6 +14,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.virtual.dampers import NO_DAMPER, Damper
 from recon.virtual.drawing import VirtualCar
 from recon.virtual.stance import (
     PITCH_RATE,
@@ -53,14 +54,14 @@ STEER_PER_ACCELERATION = 0.001  # rad per m/s2, added to the Ackermann angle
 class Slalom:
     """How a slalom is driven, and by what car.
 
-    `speed` [m/s], `pitch` [m] of the cones; `damping` of the dampers at the wheel [N s/m], of which
-    the demo's car has none; `lean` and `road`: how much more than usual the body leans on its
-    springs and the road shakes the wheels.
+    `speed` [m/s], `pitch` [m] of the cones; `damper` of every wheel, of which the demo's car has
+    none; `lean` and `road`: how much more than usual the body leans on its springs and the road
+    shakes the wheels.
     """
 
     speed: float = 15.0
     pitch: float = 18.0
-    damping: float = 0.0
+    damper: Damper = NO_DAMPER
     lean: float = 1.0
     road: float = 1.0
 
@@ -106,10 +107,8 @@ def slalom_states(
     course = _course(stance, wish, rate)
     time = course.time
     shake, road_travel = (wish.road * moved for moved in rough_road(time, rng))
-    extra = stance.unsprung * shake
-    extra = (
-        extra + SPRING_RATE * road_travel + wish.damping * np.gradient(road_travel, time, axis=0)
-    )
+    damped = wish.damper.force(np.gradient(road_travel, time, axis=0))
+    extra = stance.unsprung * shake + SPRING_RATE * road_travel + damped
     leaning = stance.mass * stance.height
     upward = vertical(stance, leaning * course.along, leaning * course.sideways) + extra
     aside = _shared_sideways(stance, course, upward)

@@ -95,14 +95,15 @@ def completed(
         warnings.simplefilter("ignore")
         gauges = partial(_seen, calibration, car, accept_corner)
         needed = lacks_body or lacks_yaw or no_steer or SHAKEN in log
-        wanted, found = Wanted(needed, "indication_rate" in log, lacks_travel), log
-        if lacks_body:
-            # Links of wheels that lean with the body pull otherwise than those of a level car.
-            seen = gauges(log, Wanted(True, False, False))
-            found = _with_body(log, car, seen, _link_forces(seen)) if seen else log
-        seen = gauges(found, wanted)
+        wanted = Wanted(needed, "indication_rate" in log, lacks_travel)
+        seen = gauges(log, wanted)
         links = _link_forces(seen) if needed else {}
-        found = _with_body(log, car, seen, links) if lacks_body and seen else found
+        found = _with_body(log, car, seen, links) if lacks_body and seen else log
+        if lacks_body and set(links) == set(CORNERS):
+            # Links of wheels that lean with the body pull otherwise than those of a level car.
+            seen = gauges(found, wanted)
+            links = _link_forces(seen)
+            found = _with_body(log, car, seen, links)
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
             change = _yaw_change(car, links)
             found = _with_yaw(found, car, change) if lacks_yaw else found

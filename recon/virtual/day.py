@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from recon.virtual.dampers import NO_DAMPER, Damper
 from recon.virtual.drawing import VirtualCar
 from recon.virtual.phases import Hop, Phase, Setting, plan_of, starts_of, time_of
 from recon.virtual.stance import SPRING_RATE, Stance, stance_of
@@ -75,15 +76,19 @@ def launch_states(
 
 
 def circuit_states(
-    virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE, damping: float = 0.0
+    virtual_car: VirtualCar,
+    rng: np.random.Generator,
+    *,
+    rate: float = RATE,
+    damper: Damper = NO_DAMPER,
 ) -> States:
     """Brake into a hairpin and drive a sweeper with power at the exit, both ways round: 38 s.
 
-    The parameters are those of `launch_states`.
+    The parameters are those of `launch_states`; `damper` is that of every wheel.
     """
     stance = stance_of(virtual_car.truth, "a drive")
     phases = (*_circuit(stance, 1.0), *_circuit(stance, -1.0))
-    return ride(virtual_car, replace(plan_of(phases, rate, speed=16.0), damping=damping), rng)
+    return ride(virtual_car, replace(plan_of(phases, rate, speed=16.0), damper=damper), rng)
 
 
 def day_states(virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE) -> States:

@@ -73,7 +73,7 @@ def virtual_drive(
     states = replace(states, travel=states.travel.copy())
     for assembly in dict.fromkeys(virtual_car.assembly_name(name) for name in states.corners):
         at = [states.corners.index(w.corner) for w in virtual_car.elastic[assembly].wheels]
-        roads = tuple(_road_load(virtual_car, states, k) for k in at)
+        roads = tuple(road_load(virtual_car, states, k) for k in at)
         driven = _driven(virtual_car, assembly, roads, states, at)
         states.travel[:, at] = (
             driven.travel if assembly in virtual_car.springs else states.travel[:, at]
@@ -109,7 +109,8 @@ def _driven(
     return settle(elastic, roads, states.body.rack, travel=travel)
 
 
-def _road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
+def road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
+    """Load of the road on the wheel of corner `k` of the states."""
     corner = virtual_car.truth.corners[states.corners[k]]
     outboard = corner.brake.place == "outboard"
     level = states.force[:, k]

@@ -17,6 +17,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
+from recon.virtual.dampers import NO_DAMPER, Damper
 from recon.virtual.drawing import VirtualCar
 from recon.virtual.stance import (
     AXLE,
@@ -67,7 +68,7 @@ class Plan:
     (n,) each: `time` [s], `ahead` and `aside` [m/s2] as asked of tyres without a limit, `gear`
     and `clutch` (1: pressed).  `hop` (n, corner) [m] is the upward motion of the
     hubs beside that on the road.  `speed` [m/s] is that at the start; `front_share` is that of
-    the lateral load transfer; `damping` [N s/m] is that of the dampers at the wheel.
+    the lateral load transfer; `damper` is that of every wheel.
     """
 
     time: Floats
@@ -80,11 +81,11 @@ class Plan:
     front_share: float = FRONT_SHARE
     grip: Grip = field(default_factory=Grip)
     events: tuple[Event, ...] = ()
-    damping: float = 0.0
+    damper: Damper = NO_DAMPER
 
     def strut(self, moved: Floats) -> Floats:
         """Force (n, corner) [N] of springs and dampers under wheels that `moved` [m] likewise."""
-        return SPRING_RATE * moved + self.damping * np.gradient(moved, self.time, axis=0)
+        return SPRING_RATE * moved + self.damper.force(np.gradient(moved, self.time, axis=0))
 
     @property
     def rate(self) -> float:

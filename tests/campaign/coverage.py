@@ -27,10 +27,13 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
+from recon.virtual.dampers import Damper
 from recon.virtual.day import circuit_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
 from recon.virtual.stance import SPRING_RATE
+from recon.virtual.states import States
+from tests.campaign.one_body import lean_of_axle, with_one_body
 from tests.campaign.slip_days import CARS, RATE, Drive, SoundDay, shape_of, sound_day
 from tests.days import level_limits
 from tests.shipped_mechanisms import shipped
@@ -45,9 +48,13 @@ WITHOUT = {
     "all but gauges": None,
 }
 CIRCUITS = 3  # one day of so many is one of circuits, the others of slaloms
-# Common practice, no source: damping of the body on its springs; m/s; s from cone to cone; lean of
-# the body on its springs and shaking of the road, over usual ones.
-DAMPING_RATIO, SPEED, PERIOD, LEAN, ROAD = (0.2, 0.7), (9.0, 28.0), 1.2, (0.5, 1.6), (0.3, 1.3)
+# Common practice, no source: damping of the body on its springs, speed [m/s] at the wheel from
+# which dampers grow hardly harder, and the share of their rate that is left there; speed of a
+# slalom [m/s], s from cone to cone.
+DAMPING_RATIO, KNEE, BEYOND, SPEED, PERIOD = (0.2, 0.7), (0.05, 0.15), (0.3, 1.0), (9.0, 28.0), 1.2
+# Lean of the body on its springs, from stiff racing cars to soft ones, and shaking of the road,
+# over usual ones; the lean of cars with a tied axle over what its springs give.
+LEAN, LEAN_OF_AXLE, ROAD = (0.3, 1.7), (0.8, 1.2), (0.3, 1.3)
 
 
 def drive_of(day: SoundDay, seed: int) -> Drive:
@@ -55,14 +62,28 @@ def drive_of(day: SoundDay, seed: int) -> Drive:
     drawn = drawn_again(day.name, seed)
     rng = np.random.default_rng([78, CARS.index(day.name), seed])
     mass = 0.25 * drawn.truth.mass
-    damping = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
+    rate = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
+    damper = Damper(rate, rng.uniform(*KNEE), rng.uniform(*BEYOND))
     if seed % CIRCUITS == CIRCUITS - 1:
-        states = circuit_states(drawn, rng, rate=RATE, damping=damping)
+        states = circuit_states(drawn, rng, rate=RATE, damper=damper)
     else:
-        speed = rng.uniform(*SPEED)
-        wish = Slalom(speed, PERIOD * speed, damping, rng.uniform(*LEAN), rng.uniform(*ROAD))
-        states = slalom_states(drawn, rng, rate=RATE, wish=wish)
+        states = _slalom(drawn, rng, damper)
     return Drive(*virtual_drive(drawn, states, rng))
+
+
+def _slalom(drawn: VirtualCar, rng: np.random.Generator, damper: Damper) -> States:
+    """A slalom with speed, road and lean drawn; a tied axle leans about as its springs let it."""
+    speed, road = rng.uniform(*SPEED), rng.uniform(*ROAD)
+    lean = rng.uniform(*(LEAN_OF_AXLE if drawn.springs else LEAN))
+    of_road = int(rng.integers(2**32))
+
+    def states(lean: float) -> States:
+        wish = Slalom(speed, PERIOD * speed, damper, lean, road)
+        return slalom_states(drawn, np.random.default_rng(of_road), rate=RATE, wish=wish)
+
+    if not drawn.springs:
+        return states(lean)
+    return with_one_body(drawn, states(lean * lean_of_axle(drawn, states(1.0))))
 
 
 def drawn_again(name: str, seed: int) -> VirtualCar:

@@ -29,6 +29,7 @@ from recon.examination.view import view_of
 from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import PullSheet, Tares
 from recon.virtual.crew import virtual_pulls, virtual_verification
+from recon.virtual.dampers import Damper
 from recon.virtual.day import circuit_states, launch_states
 from recon.virtual.drawing import VirtualCar, draw_car
 from recon.virtual.drive import virtual_drive
@@ -93,9 +94,9 @@ def _made(name: str, seed: int) -> SoundDay:
     crew = crew_at_work(name, rng)
     calibration = crew.calibrated
     # Where hubs are not logged, their motion follows from the force of springs and dampers.
-    damping = 2 * DAMPING_RATIO * np.sqrt(SPRING_RATE * 0.25 * crew.drawn.truth.mass)
-    slalom = partial(slalom_states, wish=Slalom(damping=damping))
-    other = (partial(circuit_states, damping=damping), launch_states)[seed % 2]
+    damper = Damper(2 * DAMPING_RATIO * np.sqrt(SPRING_RATE * 0.25 * crew.drawn.truth.mass))
+    slalom = partial(slalom_states, wish=Slalom(damper=damper))
+    other = (partial(circuit_states, damper=damper), launch_states)[seed % 2]
     drives = [
         Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
         for states in (slalom, other)
