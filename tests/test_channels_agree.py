@@ -50,6 +50,13 @@ def times(name: str, factor: float, **at: str) -> Spoil:
     return spoil
 
 
+def plus(name: str, add: float) -> Spoil:
+    def spoil(raw: xr.Dataset) -> None:
+        raw[name] += add
+
+    return spoil
+
+
 def exchange(name: str, dimension: str, a: str, b: str) -> Spoil:
     def spoil(raw: xr.Dataset) -> None:
         kept = raw[name].sel({dimension: a}).copy(deep=True)
@@ -87,6 +94,7 @@ SLIPS = [
     (times("travel", 1e3), "other unit", TRAVELS),
     (times("travel", 1e-3), "other unit", TRAVELS),
     (exchange("travel", "corner", "RL", "RR"), "exchanged", {"travel_RL", "travel_RR"}),
+    (plus("steer", 3.0 * DEGREE), "offset", {"steer"}),
     (times("yaw_rate", -1.0), "inverted", {"yaw_rate"}),
     (times("yaw_rate", 1 / DEGREE), "other unit", {"yaw_rate"}),
     (times("speed", 3.6), "other unit", {"speed"}),
@@ -104,7 +112,7 @@ SLIPS = [
 
 
 # Each takes seconds; one of each kind runs always.
-QUICK = (0, 4, 5, 9, 13, 18, 19)
+QUICK = (0, 4, 5, 9, 10, 14, 19, 20)
 
 
 @pytest.mark.parametrize("i", some_quick(range(len(SLIPS)), *QUICK))

@@ -26,6 +26,7 @@ CAUSES = {
     "jumping": "A channel jumps between two levels.",
     "clipped": "A channel stands at the end of its range.",
     "late": "A channel lags behind the others.",
+    "offset": "An ordinary channel reads too much, or too little, by one amount all the time.",
     "without gravity": "Gravity was taken off an accelerometer.",
     "standing tare": "The wheel stood on the ground while its tare was taken as hanging.",
     "hanging tare": "The wheel hung while its tare was taken as standing.",

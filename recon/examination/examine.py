@@ -23,6 +23,7 @@ from recon.examination.lateness import late_causes
 from recon.examination.mass_causes import mass_causes
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.pull_causes import pull_causes
+from recon.examination.steer_zero import steer_zero_causes
 from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
 from recon.examination.temperature_causes import temperature_causes
@@ -47,6 +48,7 @@ JUDGE = Judge(
         mass_causes,
         pull_causes,
         ordinary_causes,
+        steer_zero_causes,
         late_causes,
         late_gauge_causes,
     ),

@@ -20,9 +20,12 @@ from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
 
+STEER = "steer against yaw rate and speed"
 UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
 LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough
 U_PLOUGH = 0.5  # rad per g beyond it
+# rad: rear wheels that steer, crossfall, pull of tyres; the zero of the sensor comes on top
+THRUST = 0.005
 WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
 TILT = 0.03  # rad, of an accelerometer
 GAIN = 0.06  # of an accelerometer
@@ -84,15 +87,16 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
     # Front tyres near their limit need much more angle for a little more force, or none.
     plough = U_PLOUGH * np.maximum(np.nan_to_num(np.abs(turned)) / STANDARD_GRAVITY - LIMIT_NEAR, 0)
     jolt = 0.15 * base * np.nan_to_num(change) / speed
+    zero = np.hypot(motion.view.prepared.car.sensors.u_steer, THRUST)
     yield Comparison(
-        "steer against yaw rate and speed",
+        STEER,
         "car",
         corners,
         "rad",
         heading,
         neutral + UNDERSTEER * turned,
         np.sqrt(0.012**2 + jolt**2 + plough**2) + 0.1 * scatter(neutral),
-        [0.12 * neutral, U_UNDERSTEER * turned, plough * np.sign(turned), 0.015 * ones],
+        [0.12 * neutral, U_UNDERSTEER * turned, plough * np.sign(turned), zero * ones],
         channels=("steer", "rack", "steering_wheel_angle", "yaw_rate", "speed"),
         shares={motion.view.prepared.session.steer.source: heading},
     )
