@@ -96,6 +96,7 @@ def test_the_finding_and_the_words(answer: xr.Dataset) -> None:
     assert lines[0].startswith("Of 2 shifts shift ")
     assert " m/s: the drive was below half for " in lines[0]
     text = " ".join(" ".join(lines).split())
+    assert "shift 1: drive below 90 % from " in text
     assert "then shuffle of the driveline at " in text
     assert "all shifts of launch 1: " in text
     assert "nan" not in text

@@ -26,7 +26,7 @@ NEEDED = ("tyre_force", "tyre_force_intermediate", "driven", "vehicle_mass", "u_
 UNITS = dict(zip(QUANTITIES, ("s", "s", "s", "N", "N", "N s", "N"), strict=True))
 WORDS = {
     "gap_start": "elapsed time at which the drive force falls below 90 % of that before",
-    "gap_end": "elapsed time at which the drive is back: 10 % of the force after",
+    "gap_end": "elapsed time at which the drive comes back: 10 % of the force after",
     "time_below_half": "time in which the drive force is below half of that before",
     "force_before": "drive force before the shift",
     "force_after": "drive force after the shift",

@@ -66,7 +66,7 @@ def _of_shift(answer: xr.Dataset, i: int) -> str:
     start, end = (with_interval(answer, f"gap_{e}", (i,)) for e in ("start", "end"))
     before, after = (with_interval(answer, f"force_{e}", (i,)) for e in ("before", "after"))
     parts = [
-        f"{start} to {end} s",
+        f"drive below 90 % from {start} s, back at 10 % by {end} s",
         f"below half for {with_interval(answer, 'time_below_half', (i,))} s",
         f"drive force {before} N before, {after} N after",
         f"lost {with_interval(answer, 'impulse_lost', (i,))} N s, "
