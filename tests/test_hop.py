@@ -80,6 +80,8 @@ def test_hop_that_stops_at_full_size_ends_there() -> None:
     u = {road: hop.u_reading(steady, hop.LEAST, np.full(2, road))[1] for road in (30.0, 150.0)}
     assert u[30.0] == pytest.approx(0.125 / 10.4)
     assert u[150.0] > 0.8 / 10.4  # such a road may have cancelled the waves that followed
+    steady[hop.QUANTITIES.index("largest")] = 1500.0  # it died away, and the road lifted the last
+    assert hop.u_reading(steady, hop.LEAST, np.full(2, 30.0))[1] > 0.8 / 10.4
 
 
 def hop_on_a_road(rng: np.random.Generator) -> tuple[list[float], list[float]]:

@@ -192,17 +192,18 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     cancels half-waves for as long as growth or decay takes for its size, at most a cycle.  One that
     dies away and is gone before it has become small may last until then, where the road cancels
     it: also at most a cycle.  One that does not die away and stops while no road could cancel its
-    half-waves was cut off.  Half a cycle of the amplitude `least` [N] at either end may or may
-    not count.  Amplitudes are read from the force alone, whose errors hold what half waves that
-    come and go change.
+    half-waves was cut off; not if they are small against its largest, which the road then lifted.
+    Half a cycle of the amplitude `least` [N] at either end may or may not count.  Amplitudes are
+    read from the force alone, whose errors hold what half waves that come and go change.
     """
-    _, _, frequency, cycles, *_, first, last, scatter, rising, falling = quantities
+    _, _, frequency, cycles, largest, *_, first, last, scatter, rising, falling = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         outermost, steep = np.array([first, last]), np.array([rising, falling])
         size = road / least
         dies = steep > size  # so that the road does not hide it
-        clear = np.where(dies, SUDDEN, np.minimum(SUDDEN, 1.0 + MOST_ROAD * size))
+        cut = ~dies & (SUDDEN * outermost > largest)
+        clear = np.where(cut, np.minimum(SUDDEN, 1.0 + MOST_ROAD * size), SUDDEN)
         slow = outermost < clear * least
         late = np.where(dies, size / np.where(dies, steep, 1.0), 1.0)  # cycles
         rest = np.log(outermost / least) / np.where(dies, steep, np.inf) / np.sqrt(3.0)
