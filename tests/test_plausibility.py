@@ -1,6 +1,7 @@
 """Masses and sizes of a whole car: what is refused and what is noted."""
 
 import re
+import warnings
 
 import pytest
 
@@ -102,6 +103,13 @@ def test_a_wheel_that_hangs_far_above_its_travel_is_noted(written, droop):
     told = f"line {line}: corner FL: the hanging wheel is at {droop} mm, but travel_mm goes down to"
     with pytest.warns(VehicleWarning, match=re.escape(told)):
         read_vehicle(path)
+
+
+def test_a_range_for_pulls_without_dampers_is_not_odd(written):
+    path = written(("travel_mm = [-60, 60]", "travel_mm = [-95, 60]"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", VehicleWarning)
+        assert read_vehicle(path).corners["FL"].travel_range[0] == -0.095
 
 
 def test_a_spring_in_another_unit_is_noted(written):

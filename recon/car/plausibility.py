@@ -20,6 +20,7 @@ WHEELBASE = (1.0, 5.0)  # m
 MEASURED = 0.03  # m, beyond any measuring error of a wheelbase
 SINK = (0.002, 1.0)  # m, of a spring under a quarter of the car's weight
 DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
+HALFWAY = 0.5  # of that range; without a damper, as for pulls, a wheel goes lower than it hangs
 # Strain gauges of metal foil, and of semiconductor; from memory.
 FACTORS = ((1.5, 5.0), (50.0, 200.0))
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
@@ -118,7 +119,7 @@ def _warn_of_droop(car: Vehicle, source: Source) -> None:
     for name, corner in car.corners.items():
         loc: Loc = ("corner", name, "droop_travel_mm")
         droop, low = corner.droop_travel, corner.travel_range[0]
-        if loc in source.lines and droop - low > DROOP:
+        if loc in source.lines and droop - low > DROOP and droop > HALFWAY * low:
             warn(
                 f"{source.at(loc, f'corner {name}')}: the hanging wheel is at {1e3 * droop:g} mm, "
                 f"but travel_mm goes down to {1e3 * low:g} mm. Is droop_travel_mm in mm, and "
