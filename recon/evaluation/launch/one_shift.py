@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.filters import low_pass
-from recon.evaluation.common.alternatives import Alternatives, Drive
+from recon.evaluation.common.alternatives import DRAWS, Alternatives, Drive
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import RISE, U_TIME, crossing, integral, u_crossing
@@ -30,6 +30,7 @@ HALF = 0.5
 SHUFFLE = Band(2.0, hop.LOW, 150.0, 1.5)  # Hz; usual for a driveline (common practice, no source)
 LEFT_OF_HOP = 0.25  # of its amplitude, below which nothing slower is told from it
 SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
+U_UNSEEN = 0.5 / np.sqrt(DRAWS + 2)  # cycles: half a cycle in one of two draws more
 QUANTITIES = (
     *("gap_start", "gap_end", "time_below_half", "force_before", "force_after"),
     *("impulse_lost", "overshoot"),
@@ -192,7 +193,9 @@ def _first(found: list[Oscillation]) -> Floats:
 def u_following(afterwards: Estimate) -> Floats:
     """Standard uncertainty of `AFTERWARDS`, twice, from reading them, beside the forces' errors.
 
-    These change a count by whole half cycles: where they do, they hold what rounding does to it.
+    These change a count by whole half cycles, and so hold what rounding does to it.  A change that
+    no draw of the noise shows may still happen: by the rule of succession (Laplace, from memory) as
+    often as once in two draws more.
     """
     out = np.zeros(len(afterwards.value))
     for first in (0, len(AFTERWARDS)):
@@ -200,5 +203,5 @@ def u_following(afterwards: Estimate) -> Floats:
         if np.isfinite(frequency):
             counted = first + AFTERWARDS.index("cycles")
             out[first] = reading
-            out[counted] = np.sqrt(max(hop.U_COUNT**2 - afterwards.u[counted] ** 2, 0.0))
+            out[counted] = np.sqrt(max(U_UNSEEN**2 - afterwards.u[counted] ** 2, 0.0))
     return out
