@@ -81,14 +81,17 @@ def circuit_states(
     *,
     rate: float = RATE,
     damper: Damper = NO_DAMPER,
+    lean: float = 1.0,
 ) -> States:
     """Brake into a hairpin and drive a sweeper with power at the exit, both ways round: 38 s.
 
-    The parameters are those of `launch_states`; `damper` is that of every wheel.
+    The parameters are those of `launch_states`; `damper` is that of every wheel, and the
+    body leans `lean` times as much as usual.
     """
     stance = stance_of(virtual_car.truth, "a drive")
     phases = (*_circuit(stance, 1.0), *_circuit(stance, -1.0))
-    return ride(virtual_car, replace(plan_of(phases, rate, speed=16.0), damper=damper), rng)
+    plan = replace(plan_of(phases, rate, speed=16.0), damper=damper, lean=lean)
+    return ride(virtual_car, plan, rng)
 
 
 def day_states(virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE) -> States:

@@ -68,7 +68,8 @@ class Plan:
     (n,) each: `time` [s], `ahead` and `aside` [m/s2] as asked of tyres without a limit, `gear`
     and `clutch` (1: pressed).  `hop` (n, corner) [m] is the upward motion of the
     hubs beside that on the road.  `speed` [m/s] is that at the start; `front_share` is that of
-    the lateral load transfer; `damper` is that of every wheel.
+    the lateral load transfer; `damper` is that of every wheel; the body leans on its springs
+    `lean` times as much as usual.
     """
 
     time: Floats
@@ -82,6 +83,7 @@ class Plan:
     grip: Grip = field(default_factory=Grip)
     events: tuple[Event, ...] = ()
     damper: Damper = NO_DAMPER
+    lean: float = 1.0
 
     def strut(self, moved: Floats) -> Floats:
         """Force (n, corner) [N] of springs and dampers under wheels that `moved` [m] likewise."""
@@ -150,7 +152,7 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
     travel = -motion.roll[:, None] * stance.arm[:, 1] + motion.pitch[:, None] * stance.arm[:, 0]
     # The body also rolls on its tyres, which does not appear in the travels.
     on_tyres = stance.mass * stance.height / (TYRE_RATE * np.sum(stance.track**2) / 2)
-    roll = motion.roll + on_tyres * motion.roll / ROLL_RATE
+    roll = motion.roll + on_tyres * motion.roll / (plan.lean * ROLL_RATE)
     to_vehicle = level_to_vehicle(roll, motion.pitch)
     steer = _steer(stance, motion, forces, slip, plan.rate)
     tyres = _tyres(forces, slip)
@@ -211,8 +213,8 @@ def _motion(plan: Plan, along: Floats, sideways: Floats) -> _Motion:
     gained = np.cumsum(along[1:] + along[:-1]) / (2 * plan.rate)
     speed = np.maximum(plan.speed + np.concatenate([[0.0], gained]), 0.0)
     yaw_rate = sideways / np.maximum(speed, SLOWEST)
-    roll, roll_change = _settling(ROLL_RATE * sideways, ROLL_MODE, plan.rate)
-    pitch, pitch_change = _settling(-PITCH_RATE * along, PITCH_MODE, plan.rate)
+    roll, roll_change = _settling(plan.lean * ROLL_RATE * sideways, ROLL_MODE, plan.rate)
+    pitch, pitch_change = _settling(-plan.lean * PITCH_RATE * along, PITCH_MODE, plan.rate)
     return _Motion(
         along, sideways, speed, yaw_rate, np.gradient(yaw_rate, plan.time),
         roll, roll_change, pitch, pitch_change,

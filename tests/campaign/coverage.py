@@ -64,26 +64,20 @@ def drive_of(day: SoundDay, seed: int) -> Drive:
     mass = 0.25 * drawn.truth.mass
     rate = 2 * rng.uniform(*DAMPING_RATIO) * np.sqrt(SPRING_RATE * mass)
     damper = Damper(rate, rng.uniform(*KNEE), rng.uniform(*BEYOND))
-    if seed % CIRCUITS == CIRCUITS - 1:
-        states = circuit_states(drawn, rng, rate=RATE, damper=damper)
-    else:
-        states = _slalom(drawn, rng, damper)
-    return Drive(*virtual_drive(drawn, states, rng))
-
-
-def _slalom(drawn: VirtualCar, rng: np.random.Generator, damper: Damper) -> States:
-    """A slalom with speed, road and lean drawn; a tied axle leans about as its springs let it."""
     speed, road = rng.uniform(*SPEED), rng.uniform(*ROAD)
     lean = rng.uniform(*(LEAN_OF_AXLE if drawn.springs else LEAN))
-    of_road = int(rng.integers(2**32))
+    of_road, circuit = int(rng.integers(2**32)), seed % CIRCUITS == CIRCUITS - 1
 
     def states(lean: float) -> States:
+        again = np.random.default_rng(of_road)
+        if circuit:
+            return circuit_states(drawn, again, rate=RATE, damper=damper, lean=lean)
         wish = Slalom(speed, PERIOD * speed, damper, lean, road)
-        return slalom_states(drawn, np.random.default_rng(of_road), rate=RATE, wish=wish)
+        return slalom_states(drawn, again, rate=RATE, wish=wish)
 
-    if not drawn.springs:
-        return states(lean)
-    return with_one_body(drawn, states(lean * lean_of_axle(drawn, states(1.0))))
+    if drawn.springs:
+        lean *= lean_of_axle(drawn, states(1.0))
+    return Drive(*virtual_drive(drawn, with_one_body(drawn, states(lean)), rng))
 
 
 def drawn_again(name: str, seed: int) -> VirtualCar:

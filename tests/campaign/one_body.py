@@ -1,6 +1,6 @@
-"""Slaloms of cars with a tied axle, whose springs let the axle roll with the body.
+"""Drives of cars with a tied axle, whose springs let the axle roll with the body.
 
-A virtual slalom states how its car leans and how both axles share the load transfer.  The wheels of
+A virtual drive states how its car leans and how both axles share the load transfer.  The wheels of
 a tied axle stand where their own springs hold them, and would roll by another angle, at another
 time, than the rest of the body.  Here the axle's share follows from its springs instead.
 """
