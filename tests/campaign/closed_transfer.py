@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from recon.analysis.load_transfer import AIR_DENSITY
+from recon.base.quantities import CORNERS
 from recon.car.vehicle import Vehicle
 from recon.virtual.stance import stance_of, vertical
 from recon.virtual.tyre_forces import AIR_DRAG, DOWNFORCE
@@ -33,6 +34,8 @@ def transfer_in_closed_form(ideal: xr.Dataset, truth: Vehicle, drive: str) -> xr
         unknown = {name: ideal[name] * np.nan for name in FITTED if name in ideal}
         return ideal.assign(unknown)
     values = _values(truth, ideal["bin_acceleration"].to_numpy())
+    there = [CORNERS.index(name) for name in map(str, ideal["corner"].to_numpy())]
+    values |= {name: values[name][there] for name in FITTED if "corner" in ideal[name].dims}
     return ideal.assign(
         {name: ideal[name].copy(data=np.where(np.isnan(ideal[name]), np.nan, values[name]))
          for name in FITTED}

@@ -55,3 +55,12 @@ def test_what_the_answer_lacks_is_not_judged_nor_is_a_slalom_without_inertia() -
     slalom = transfer_in_closed_form(answer(), truth, "slalom")
     assert all(slalom[name].isnull().all() for name in FITTED)
     assert slalom["bin_acceleration"].notnull().all()
+
+
+def test_a_car_of_which_a_corner_is_not_usable_is_judged_by_the_others() -> None:
+    truth = draw_car(shipped("club_racer"), 3).truth
+    whole = transfer_in_closed_form(answer(), truth, "circuit")
+    some = ["FL", "RL", "RR"]
+    found = transfer_in_closed_form(answer().sel(corner=some), truth, "circuit")
+    for name in ("load_per_lateral_acceleration", "load_per_longitudinal_acceleration"):
+        assert found[name].to_numpy() == pytest.approx(whole[name].sel(corner=some).to_numpy())
