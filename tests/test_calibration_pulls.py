@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError, DataWarning
 from recon.calibration.applied import Pull, pulls_of
-from recon.calibration.lines_of_action import Line, off_line, strap_line
+from recon.calibration.lines_of_action import Line, off_line, strap_line, swing_of
 from recon.car.linkage import lone
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.build_mechanism import mechanism_of
@@ -218,7 +218,8 @@ def test_a_lone_wheel_that_rises_in_a_pull_is_followed() -> None:
     """At the travel of each step, loads are those of the geometry there; 20 mm are not nothing."""
     sheet, car = exact().pulls, exact().car
     chosen = np.flatnonzero((sheet.pull == "fore") & (sheet.phase != "tare"))
-    tared = rows(sheet, sheet.pull == "fore", travel=0.0)
+    along = sheet.strap.mark2[chosen[0]] - sheet.strap.mark1[chosen[0]]  # of a strap that stays so
+    tared = rows(sheet, sheet.pull == "fore", travel=0.0, direction=along / np.linalg.norm(along))
     risen = rows(tared, chosen[-1:], travel=0.02)
     still, pull = pull_named(tared, "fore"), pull_named(risen, "fore")
     assert np.all(still.moved == 0.0)
@@ -265,6 +266,19 @@ def test_a_strap_that_swings_within_a_pull_pulls_as_its_rows_say() -> None:
     weight = heavy * (member_matrix(at)[..., 2] - tare[:, 2])
     # N of 6700: the line over travel leaves this.
     assert_allclose(found, expected + weight, rtol=0, atol=6.0)
+
+
+def test_a_strap_that_is_written_once_swings_about_its_far_mark() -> None:
+    sheet = exact().pulls
+    loaded = np.flatnonzero((sheet.pull == "fore") & (sheet.phase != "tare"))
+    end = np.tile(sheet.strap.point[loaded[0]], (len(loaded), 1))
+    end[:, 2] += np.linspace(-0.02, 0.02, len(loaded))
+    far = sheet.strap.mark2[loaded[0]]
+    swing = swing_of(sheet.strap, loaded, end[:, 2], end)
+    reach = np.linalg.norm(far - end, axis=1)
+    assert_allclose(swing[:, 2], -(end[:, 2] - end[:, 2].mean()) / reach, atol=2e-4)  # cosines
+    stays = replace(sheet.strap, direction=np.tile(swing[0] + [1.0, 0, 0], (len(sheet.pull), 1)))
+    assert_allclose(swing_of(stays, loaded, end[:, 2], end), 0.0, atol=1e-12)  # rounding
 
 
 def test_points_that_change_within_a_pull_are_those_of_their_rows() -> None:

@@ -275,7 +275,8 @@ def _from_rise(of: _Written, assembly: Assembly, travels: Floats, pull: Pull) ->
         swing = np.zeros((len(of.loaded), 3))
         if device == "strap":
             now = rotation[:-2] @ (rotation[-1].T @ arm)
-            swing = swing_of(of.sheet.strap, of.loaded, travels[~is_tare, w])
+            end = at.wheels[w].hub[:-2] + now
+            swing = swing_of(of.sheet.strap, of.loaded, travels[~is_tare, w], end)
         else:
             pad = of.sheet.pad.point[of.loaded]
             now = np.where(np.isfinite(pad), pad, line.point) - at.wheels[w].hub[:-2]

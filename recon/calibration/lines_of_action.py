@@ -56,17 +56,23 @@ def line_of(sheet: PullSheet, rows: NDArray[np.int64], device: Device) -> Line:
     return line
 
 
-def swing_of(strap: Strap, rows: NDArray[np.int64], travel: Floats) -> Floats:
+def swing_of(strap: Strap, rows: NDArray[np.int64], travel: Floats, end: Floats) -> Floats:
     """How far the strap points from its mean direction in each of the `rows` (row,), (row, 3) [1].
 
     A strap from a wheel that rises to an anchor that does not swings with `travel` (row,) [m]: as
-    the straight line over travel through the directions that are written row by row.  Written
-    alike in all rows, it does not swing.
+    the straight line over travel through the directions that are written row by row.  Where the
+    marks are written once, the far one is taken to stay, while the strap's `end` (row, 3) [m] moves
+    with the wheel; a direction that is written once stays.
     """
     along = strap.mark2[rows] - strap.mark1[rows]
     written = along / np.linalg.norm(along, axis=1, keepdims=True)
-    written = np.where(np.isfinite(strap.direction[rows]), strap.direction[rows], written)
+    given = np.isfinite(strap.direction[rows])
+    written = np.where(given, strap.direction[rows], written)
     known = np.isfinite(written).all(axis=1)
+    if not given.any() and np.ptp(written[known], axis=0).max() == 0:
+        towards = strap.mark2[rows][known].mean(axis=0) - end
+        towards /= np.linalg.norm(towards, axis=1, keepdims=True)
+        return towards - towards.mean(axis=0)
     rise = travel - travel[known].mean()
     per_rise = rise[known] @ written[known] / max(rise[known] @ rise[known], 1e-12)
     return np.outer(rise, per_rise)

@@ -46,6 +46,7 @@ U_HEIGHT = 0.0005  # m, error of the solid link's length, which no sheet states
 # Scatter about the plan, which the marks show.
 ATTACH_SCATTER, DIRECTION_SCATTER = 0.012, 0.028  # m, rad
 MARKS_AT = (0.25, 1.25)  # m along the strap from the attachment point
+STRAP = 1.4  # m to an anchor that stays where it is
 MOST_RISE = 0.025  # m by which a pull may move the wheels of a tied axle on their springs
 LIMIT_SHARE = 0.45  # of a stated limit: a tenth below the 50 % rule
 PULL_NOISE = 1.5  # N of the gauge's own load; a reading is a mean over seconds
@@ -73,6 +74,11 @@ class _Geometry:
     pad: Floats
     pad_direction: Floats
     height: float
+
+    @property
+    def anchor(self) -> Floats:
+        """Far ends of the straps (pull, xyz) [m] before the pulls."""
+        return self.attach + STRAP * self.direction
 
 
 def virtual_pulls(
@@ -201,7 +207,10 @@ def _seen_on_springs(
     arm = np.repeat(geometry.attach - hub, steps, axis=0)
     attach = (at.hub + np.einsum("nij,nj->ni", at.turn, arm)).reshape(pulls, steps, 3)
     loaded = np.array([phase != "tare" for phase in PHASE])
-    under_load = replace(geometry, attach=np.mean(attach[:, loaded], axis=1))
+    middle = np.mean(attach[:, loaded], axis=1)
+    along = geometry.anchor - middle
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    under_load = replace(geometry, attach=middle, direction=along)
     travel = np.round(settled.travel, 3)
     return travel[:, k], travel[:, 1 - k], under_load
 
@@ -256,6 +265,7 @@ def _pulled(
         hub=elastic.wheels[k].hub,
         weight=weights[k],
         held=held[which],
+        anchor=geometry.anchor[which] if assembly in virtual_car.springs else None,
     )
     if assembly in virtual_car.springs:
         hanging = tuple(AtRest(weight) for weight in weights)

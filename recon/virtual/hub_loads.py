@@ -50,9 +50,10 @@ class PullLoad:
     """Strap and pad loads on a wheel, and its weight; one row per load step.
 
     `attach` (n, xyz) [m] moves with the wheel and is its position on the unloaded wheel; `pad`
-    (n, xyz) [m] does not move; `strap_force` and `pad_force` (n, xyz) [N]; `hub` (xyz) [m] is the
-    wheel centre at design height; `weight` [N]; `held` (n,) is True if an outboard brake holds
-    the wheel.
+    (n, xyz) [m] does not move, nor does the far end of the strap, `anchor` (n, xyz) [m], without
+    which the strap keeps its direction; `strap_force` (n, xyz) [N] is that before the wheel moves,
+    `pad_force` (n, xyz) [N]; `hub` (xyz) [m] is the wheel centre at design height; `weight` [N];
+    `held` (n,) is True if an outboard brake holds the wheel.
     """
 
     attach: Floats
@@ -62,12 +63,18 @@ class PullLoad:
     hub: Floats
     weight: float
     held: NDArray[np.bool_]
+    anchor: Floats | None = None
 
     def __call__(self, at: WheelAt) -> tuple[Floats, Floats]:
         """Force [N] on the upright and moment about the hub [N m], (n, xyz) each."""
         arm = np.einsum("nij,nj->ni", at.turn, self.attach - self.hub)
-        moment = np.cross(arm, self.strap_force) + np.cross(self.pad - at.hub, self.pad_force)
-        force = self.strap_force + self.pad_force + [0.0, 0.0, -self.weight]
+        strap = self.strap_force
+        if self.anchor is not None:
+            along = self.anchor - (at.hub + arm)
+            along /= np.linalg.norm(along, axis=1, keepdims=True)
+            strap = np.linalg.norm(strap, axis=1, keepdims=True) * along
+        moment = np.cross(arm, strap) + np.cross(self.pad - at.hub, self.pad_force)
+        force = strap + self.pad_force + [0.0, 0.0, -self.weight]
         return force, passed(moment, at.spin, self.held, np.zeros(len(force)))
 
 
