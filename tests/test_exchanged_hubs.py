@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import recon.examination.exchanged_hubs as exchanging
 from recon.base.doubt import Doubt
 from recon.examination.exchanged_hubs import OPPOSITE, correlations, exchanged_hubs
 from tests.days import day
@@ -23,6 +24,19 @@ def test_exchanged_hubs_are_named(pair: tuple[str, str]) -> None:
     line = f'hub_acceleration_{pair[0]}_z = {{ exchanged_with = "hub_acceleration_{pair[1]}_z" }}'
     assert line in doubt.do
     assert "correlation -0.9" in doubt.found
+
+
+def test_a_car_that_waits_before_its_drive_hides_no_exchange(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    log = day().conditioned.copy(deep=True)
+    exchange("hub_acceleration", "corner", "FL", "FR")(log)
+    third = log.sizes["elapsed_time"] // 3
+    monkeypatch.setattr(exchanging, "MOST", third)
+    for name in ("hub_acceleration", "travel"):
+        log[name][:third] = log[name][0]
+    (doubt,) = exchanged_hubs(log, ())
+    assert doubt.corners == ("FL", "FR")
 
 
 def test_sound_hubs_go_with_their_travels() -> None:

@@ -22,7 +22,7 @@ from recon.records.corrections import correction_line, lines_to_add
 # travel and hardly rise.
 BAND = (6.0, 15.0)
 TOP = 0.3  # of the sampling rate, the most that a second difference shows
-MOST = 200_000  # samples that are compared
+MOST = 200_000  # samples that are compared, from the middle of a drive: cars wait before it
 OPPOSITE = -0.5  # correlation; it is 0.7 or more on sound drives
 LOGGED = 0.9  # of the samples; channels that are logged less say nothing
 LIVELY = 0.3  # m/s2 (rms), below which both channels are noise
@@ -68,7 +68,9 @@ def correlations(log: xr.Dataset) -> dict[tuple[str, str], float]:
     """Correlation [1] of both accelerations of each pair of wheels that moves enough."""
     from scipy.signal import butter, sosfiltfilt
 
-    elapsed = log["elapsed_time"].to_numpy()[:MOST]
+    first = max(log.sizes["elapsed_time"] - MOST, 0) // 2
+    log = log.isel(elapsed_time=slice(first, first + MOST))
+    elapsed = log["elapsed_time"].to_numpy()
     rate = (len(elapsed) - 1) / (elapsed[-1] - elapsed[0])
     band = (BAND[0], min(BAND[1], TOP * rate))
     if len(elapsed) < 10 * rate / BAND[0] or band[1] < 2 * BAND[0]:
@@ -80,8 +82,8 @@ def correlations(log: xr.Dataset) -> dict[tuple[str, str], float]:
         level = np.nan_to_num(values - np.nanmean(values, axis=0)).T
         return [np.asarray(sosfiltfilt(passed, own)) for own in level]
 
-    travel = log["travel"].to_numpy()[:MOST]
-    upward = log["hub_acceleration"].sel(component="z").to_numpy()[:MOST]
+    travel = log["travel"].to_numpy()
+    upward = log["hub_acceleration"].sel(component="z").to_numpy()
     known = np.isfinite(travel) & np.isfinite(upward)
     some = np.flatnonzero(known.mean(axis=0) >= LOGGED)
     travel, upward, known = travel[:, some], upward[:, some], known[:, some]
