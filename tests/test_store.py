@@ -151,6 +151,14 @@ def test_a_newer_format_is_refused(tmp_path: Path) -> None:
         read_calibration(path)
 
 
+def test_a_slope_that_no_bridge_has_is_refused(tmp_path: Path) -> None:
+    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    with netCDF4.Dataset(path, "a") as opened:
+        opened["FL_K"][3, 1] = 3e9
+    with pytest.raises(DataError, match=r"FL_K.* 3e\+09.*need numbers from -1 to 1"):
+        read_calibration(path)
+
+
 def test_a_truncated_file_is_refused(tmp_path: Path) -> None:
     path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
     path.write_bytes(path.read_bytes()[:5000])

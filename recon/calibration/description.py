@@ -55,7 +55,11 @@ FIELDS: dict[type, dict[str, Variable]] = {
             ("member",), "lever arm that makes a force of a moment (in m), 1 for forces",
             finite=True, least=1e-6,
         ),
-        "K": _numbers(("gauge", "member"), "indication per load of a member", SLOPE, finite=True),
+        # A bridge shows some mV/V at thousands of newtons.
+        "K": _numbers(
+            ("gauge", "member"), "indication per load of a member", SLOPE,
+            finite=True, least=-1.0, most=1.0,
+        ),
         "K_geometry": _numbers(
             ("gauge", "member"), "indication per load as bridges and geometry predict it", SLOPE
         ),
