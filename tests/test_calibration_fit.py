@@ -13,8 +13,8 @@ from recon.base.errors import DataError
 from recon.base.threads import one_thread
 from recon.calibration import joint_fit as fitting
 from recon.calibration.applied import Pull, pulls_of
+from recon.calibration.crosstalk_fit import Problem, Step, joint_fit
 from recon.calibration.gross_errors import standardised_readings
-from recon.calibration.joint_fit import Problem, Step, joint_fit
 from recon.calibration.lines_of_action import Line
 from recon.calibration.noise import PullNoise, noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior

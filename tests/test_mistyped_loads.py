@@ -12,8 +12,8 @@ import pytest
 from recon.base.errors import DataWarning
 from recon.calibration.applied import pulls_of
 from recon.calibration.calibrated import CornerCalibration
+from recon.calibration.crosstalk_fit import HYSTERESIS_PRIOR
 from recon.calibration.gross_errors import within_pull
-from recon.calibration.joint_fit import HYSTERESIS_PRIOR
 from recon.calibration.noise import gauge_scale
 from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet

@@ -23,9 +23,9 @@ from recon.calibration.calibrated import (
     PullReport,
     Quality,
 )
+from recon.calibration.crosstalk_fit import FRICTION, signs
 from recon.calibration.evidence_against import of_written_loads
 from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
-from recon.calibration.joint_fit import FRICTION, signs
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.rank import BLIND, Seen, direction_words, least_seen, prior_directions

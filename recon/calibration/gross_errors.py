@@ -12,7 +12,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.calibration.applied import Pull
-from recon.calibration.joint_fit import HYSTERESIS_PRIOR, Step, joint_fit
+from recon.calibration.crosstalk_fit import HYSTERESIS_PRIOR, Step, joint_fit
 from recon.calibration.noise import PullNoise, gauge_scale
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import JointFit

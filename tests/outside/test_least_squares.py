@@ -18,7 +18,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from recon.calibration.applied import Pull, PulledWheel
-from recon.calibration.joint_fit import joint_fit
+from recon.calibration.crosstalk_fit import joint_fit
 from recon.calibration.lines_of_action import Line
 from recon.calibration.noise import PullNoise
 from recon.calibration.prior import BridgePrior
