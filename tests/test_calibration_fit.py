@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from recon.base.errors import DataError
 from recon.base.threads import one_thread
-from recon.calibration import joint_fit as fitting
+from recon.calibration import crosstalk_fit as fitting
 from recon.calibration.applied import Pull, pulls_of
 from recon.calibration.crosstalk_fit import Problem, Step, joint_fit
 from recon.calibration.gross_errors import standardised_readings

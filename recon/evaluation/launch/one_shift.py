@@ -193,6 +193,8 @@ def _first(found: list[Oscillation]) -> Floats:
 def u_following(afterwards: Estimate) -> Floats:
     """Standard uncertainty of `AFTERWARDS`, twice, from reading them, beside the forces' errors.
 
+    Shape (2 n,), in the units of `AFTERWARDS` [Hz, N, 1, 1, Hz].
+
     These change a count by whole half cycles, and so hold what rounding does to it.  A change that
     no draw of the noise shows may still happen: by the rule of succession (Laplace, from memory) as
     often as once in two draws more.
