@@ -187,14 +187,15 @@ def measured(
 def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     """Standard uncertainty (quantity,) of a row of `measured` from reading reversals alone.
 
-    An oscillation begins and ends within an eighth of a cycle; within a quarter where it grows
-    and dies away slowly.  There the `road` (2,) [N], at the beginning and at the end, lifts or
-    cancels half-waves for as long as growth or decay takes for its size, at most a cycle.  One that
-    dies away and is gone before it has become small may last until then, where the road cancels
-    it: also at most a cycle.  One that does not die away and stops while no road could cancel its
-    half-waves was cut off; not if they are small against its largest, which the road then lifted.
-    Half a cycle of the amplitude `least` [N] at either end may or may not count.  Amplitudes are
-    read from the force alone, whose errors hold what half waves that come and go change.
+    An oscillation begins and ends within an eighth of a cycle; within a quarter where its last
+    half-wave is small, because it dies away slowly or was cut off.  Where it dies away the `road`
+    (2,) [N], at the beginning and at the end, lifts or cancels half-waves for as long as growth or
+    decay takes for its size, at most a cycle.  One that dies away and is gone before it has become
+    small may last until then, where the road cancels it: also at most a cycle.  One that does not
+    die away and stops while no road could cancel its half-waves was cut off; not if they are small
+    against its largest, which the road then lifted.  Half a cycle of the amplitude `least` [N] at
+    either end may or may not count.  Amplitudes are read from the force alone, whose errors hold
+    what half waves that come and go change.
     """
     _, _, frequency, cycles, largest, *_, first, last, scatter, rising, falling = quantities
     out = np.zeros(len(quantities))
@@ -204,12 +205,12 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
         dies = steep > size  # so that the road does not hide it
         cut = ~dies & (SUDDEN * outermost > largest)
         clear = np.where(cut, np.minimum(SUDDEN, 1.0 + MOST_ROAD * size), SUDDEN)
-        slow = outermost < clear * least
+        slow, small = outermost < clear * least, outermost < SUDDEN * least
         late = np.where(dies, size / np.where(dies, steep, 1.0), 1.0)  # cycles
         rest = np.log(outermost / least) / np.where(dies, steep, np.inf) / np.sqrt(3.0)
         late = np.where(slow, late, np.minimum(rest, 1.0))
         late[np.isnan(steep)] = 0.0
-        out[:2] = np.hypot(np.where(slow, 0.25, 0.125), late) / frequency
+        out[:2] = np.hypot(np.where(small, 0.25, 0.125), late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
         out[3] = U_COUNT * np.sqrt(max(slow.sum(), 1))
     return out
