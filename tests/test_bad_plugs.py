@@ -10,8 +10,9 @@ import pytest
 
 from recon.base.errors import DataError
 from recon.examination.examine import JUDGE
-from recon.examination.gauge_causes import gauge_causes, levels_seen
-from recon.examination.view import Part, View
+from recon.examination.gauge_causes import gauge_causes
+from recon.examination.jumping_or_silent_gauges import levels_seen, now_and_then
+from recon.examination.view import Part, View, view_of
 from tests.days import day
 from tests.slow_repeats import some_quick
 from tests.spoiled_days import GAUGES, examined, sound, spoiled_log
@@ -108,3 +109,19 @@ def test_a_log_far_beyond_the_range_of_its_channels_is_refused() -> None:
     told = rf"virtual log: {GAUGES[0]} usually at \d+.*, where its full_scale is \d.* other gauges"
     with pytest.raises(DataError, match=told):
         spoiled_log(spoil)
+
+
+def test_to_stand_still_while_other_gauges_move_is_evidence_by_itself() -> None:
+    """With another gain, or a zero that moved, a gauge still moves."""
+
+    def spoil(raw: np.ndarray) -> None:
+        cut = COUNT // 2
+        raw[cut:, 0] = np.random.default_rng(4).normal(0, 1e-4, COUNT - cut)
+
+    view = view_of(sound().prepared, spoiled_log(spoil))
+    found = {one.cause: one for one in now_and_then(view, view.parts["FL"], 0)}
+    candidate = found["intermittent"]
+    assert candidate.weight > 20.0  # nats; two fitted numbers alone would cost eight
+    assert "nothing but noise once." in candidate.do
+    by_chance = [one.weight for one in now_and_then(sound(), sound().parts["FL"], 0)]
+    assert all(weight < 0.0 for weight in by_chance)

@@ -14,9 +14,10 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats, runs
+from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.exchanged_gauges import BOTH, exchanged_between, exchanged_within
+from recon.examination.jumping_or_silent_gauges import FITTED, mend_shift, now_and_then
 from recon.examination.late_or_unsteady_gauges import (
     FIRST_STEP,
     SINCE_PULLS,
@@ -37,12 +38,8 @@ FEWEST = 20  # short means that a comparison needs
 COARSE = 5  # short means between steps that are tried in the motion of the car
 SURE_STEP = 9.0  # square of a step over its variance
 EDGE = 10  # short means at either end of the drive, too few to tell a step by
-HARDLY = 0.1  # of the most information that a drive has about a gauge
-APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
-SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
-FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 # Of its static load: scatter of Fz of a wheel in any drive.  No source.
 MOVES = (0.02, 2.0)
@@ -110,7 +107,7 @@ def _causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
         for i in range(len(part.gauges)):
             yield from _single(view, part, i)
             yield from _jumps(view, part, i)
-            yield from _now_and_then(view, part, i)
+            yield from now_and_then(view, part, i)
     # The other end of an exchange may look sound.
     for first, second in combinations(view.parts.values(), 2):
         if first in parts or second in parts:
@@ -218,7 +215,7 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
         "zero shifted",
         part.corners,
         (gauge,),
-        partial(_mend_shift, name=part.name, i=i, shift=shift),
+        partial(mend_shift, name=part.name, i=i, shift=shift),
         f"Tare {gauge} again: its zero seems {shift:+.4g} away from its tare, in its own unit.",
         weight=FITTED,
     )
@@ -267,102 +264,12 @@ def _jump(
         "zero shifted",
         part.corners,
         (gauge,),
-        partial(_mend_shift, name=part.name, i=i, shift=shift, first=k),
+        partial(mend_shift, name=part.name, i=i, shift=shift, first=k),
         f"Check plug and wire of {gauge}: its zero seems to have moved by {shift:+.4g}, in its own "
         f"unit, at about {start:.1f} s.",
         weight=2 * FITTED,
         start=float(start),
     )
-
-
-def _now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
-    """A channel that jumps between two levels, or shows nothing but noise from time to time."""
-    gauge = part.gauges[i]
-    too_much = _too_much(part, i)
-    upper, step = levels_seen(part, i, too_much)
-    if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
-        times = len(runs(upper))
-        yield Candidate(
-            "jumping",
-            part.corners,
-            (gauge,),
-            partial(_mend_shift, name=part.name, i=i, shift=np.where(upper, step, 0.0)),
-            f"Check plug and wire of {gauge}: it jumps by {step:+.4g}, in its own unit, "
-            f"{times} times.",
-            weight=FITTED * (1 + times),
-            start=float(view.elapsed[np.argmax(upper)]),
-        )
-    silent = _silent(part, i)
-    if silent.any():
-        times = len(runs(silent))
-        yield Candidate(
-            "intermittent",
-            part.corners,
-            (gauge,),
-            partial(_mend_shift, name=part.name, i=i, shift=np.where(silent, too_much, 0.0)),
-            f"Check plug and wire of {gauge}: it shows nothing but noise {times} times.",
-            weight=FITTED * (1 + times),
-            start=float(view.elapsed[np.argmax(silent)]),
-        )
-
-
-def _too_much(part: Part, i: int) -> Floats:
-    """Indication (n,) of gauge `i` less what the other gauges expect of it [mV/V]; 0 if unknown."""
-    P, r = part.expected.weight, np.nan_to_num(part.residual)
-    return np.where(part.known, np.einsum("nh,nh->n", P[:, i], r) / P[:, i, i], 0.0)
-
-
-def levels_seen(part: Part, i: int, too_much: Floats) -> tuple[NDArray[np.bool_], float]:
-    """As `_two_levels`, (n,) and [unit]; where other gauges hardly check gauge `i` it stays put."""
-    information = part.expected.weight[:, i, i]
-    checked = np.flatnonzero(part.known & (information > HARDLY * np.max(information)))
-    if not len(checked):
-        return np.zeros(len(too_much), dtype=bool), 0.0
-    upper, step = _two_levels(too_much[checked])
-    last = np.searchsorted(checked, np.arange(len(too_much)), side="right") - 1
-    return upper[np.maximum(last, 0)], step
-
-
-def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:
-    """Short means (n,) at the level that is farther from zero, and how far the levels are apart."""
-    low, high = np.quantile(values, [0.02, 0.98])
-    for _ in range(20):
-        upper = values > 0.5 * (low + high)
-        if not upper.any() or upper.all():
-            return np.zeros(len(values), dtype=bool), 0.0
-        low, high = float(np.mean(values[~upper])), float(np.mean(values[upper]))
-    within = float(np.std(values - np.where(upper, high, low)))
-    if within > APART * (high - low):  # a drift, which has values in between
-        return np.zeros(len(values), dtype=bool), 0.0
-    away = upper if abs(high) > abs(low) else ~upper
-    return _steady(away), (high - low) * (1.0 if abs(high) > abs(low) else -1.0)
-
-
-def _silent(part: Part, i: int) -> NDArray[np.bool_]:
-    """Short means (n,) at which gauge `i` stands at the value that it has most often [1]."""
-    values = part.samples.indication[i]
-    noise = max(SILENT * float(part.solver.session.noise[i]), 1e-300)
-    order = np.sort(values[part.known])
-    if not len(order):
-        return np.zeros(len(values), dtype=bool)
-    count = np.searchsorted(order, order + noise, side="right") - np.arange(len(order))
-    level = order[int(np.argmax(count))] + 0.5 * noise
-    return _steady(part.known & (np.abs(values - level) <= noise))
-
-
-def _steady(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Chosen short means (n,) whose neighbours on one side are chosen too."""
-    before = np.concatenate([chosen[:1], chosen[:-1]])
-    after = np.concatenate([chosen[1:], chosen[-1:]])
-    return chosen & (before | after)
-
-
-def _mend_shift(view: View, *, name: str, i: int, shift: float | Floats, first: int = 0) -> View:
-    """Gauge `i` less a constant, or less a number for each short mean, from `first` on."""
-    part = view.parts[name]
-    y = part.samples.indication.copy()
-    y[i, first:] -= shift
-    return view.with_part(part.with_indication(y))
 
 
 def _without(view: View, *, name: str, i: int) -> View:
