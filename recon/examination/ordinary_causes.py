@@ -110,7 +110,7 @@ def _shared(comparison: Comparison, candidate: Candidate) -> bool:
 
 def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
     for name in KIND:
-        if name not in view.log:
+        if view.channel(name) is None:  # what was inferred has no sign and no unit
             continue
         if name == "brake_pressure":
             if name in suspects:

@@ -344,7 +344,8 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
             continue
         values = at_rows(variable.to_numpy(), rows)
         if np.issubdtype(values.dtype, np.floating):
-            short = values.mean(axis=1)
+            # Rounding takes no mean beyond its values: a wheel at the end of its travel has a pose.
+            short = np.clip(values.mean(axis=1), values.min(axis=1), values.max(axis=1))
             if name not in log.coords:
                 slope = np.tensordot(values, _slope_weights(width, step), axes=(1, 0))
                 out[f"slope_of_{name}"] = xr.Variable(variable.dims, slope)
