@@ -367,3 +367,17 @@ def test_a_sign_that_only_sums_of_forces_contradict_is_named() -> None:
     (doubt,) = examined(spoil).doubts
     assert (doubt.cause, doubt.channels) == ("inverted", ("acceleration_y",))
     assert doubt.probability > 0.95
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_body_that_leans_on_soft_tyres_is_no_wrong_roll_where_no_acceleration_is_logged() -> None:
+    """Travels show less than roll by what the tyres give, which roll itself tells roughly."""
+
+    def spoil(raw: xr.Dataset, factor: float) -> None:
+        for name in ("acceleration", "hub_acceleration", "pitch"):
+            del raw[name]
+        raw["travel"][:] = factor * raw["travel"]
+
+    assert examined(partial(spoil, factor=0.75)).doubts == ()
+    (doubt,) = examined(partial(spoil, factor=-1.0)).doubts
+    assert doubt.cause == "inverted"

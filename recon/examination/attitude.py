@@ -17,7 +17,8 @@ from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion
 
 TYRE_RATE = 200e3  # N/m
-U_TYRES = 0.5  # of what the body leans on its tyres
+# Of what the body leans on its tyres: by its acceleration, by its roll on springs soft or stiff.
+U_TYRES, U_TYRES_SHARE = 0.5, 1.0
 ATTITUDE_ZERO = 0.012  # rad: zero of the sensor, design height, crossfall of the road
 UNEVEN, UNEVEN_TIED = 0.008, 0.02  # rad: the road under the wheels, and under a tied axle
 ROLL_PER_FORCE, U_ROLL_PER_FORCE = 0.004, 0.0018  # rad per m/s2
@@ -68,14 +69,17 @@ def _lean(motion: Motion) -> Iterator[Comparison]:
         track = car.corners[names[0]].wheel.centre[1] - car.corners[names[1]].wheel.centre[1]
         leans.append((right - left) / track)
         rate = 0.5 * car.mass * car.centre_of_mass[2] / (TYRE_RATE * track**2 / 2)
-        on_tyres = np.nan_to_num(rate * motion.body[1])
+        felt = rate * motion.body[1]
+        # Where nothing shows the acceleration, tyres have their usual share of the roll.
+        on_tyres = np.where(np.isfinite(felt), felt, roll * rate / (rate + ROLL_PER_FORCE))
+        u_tyres = np.where(np.isfinite(felt), U_TYRES, U_TYRES_SHARE) * on_tyres
         yield _angle(
             motion,
             f"roll against the travels of the {axle} wheels",
             ("roll", *(f"travel_{c}" for c in names)),
             leans[-1],
             roll - on_tyres,
-            [U_TYRES * on_tyres, 0.1 * roll],
+            [u_tyres, 0.1 * roll],
             UNEVEN_TIED if car.corners[names[0]].axle else UNEVEN,
             {
                 "roll": -roll,
