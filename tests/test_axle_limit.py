@@ -87,7 +87,9 @@ def test_steer_beyond_the_need_of_the_corner_shows_the_front_at_its_limit() -> N
     assert_allclose(found["limit_slip_growth"], np.radians(4.0), atol=np.radians(0.6))
     assert_allclose(found["limit_force_rise"], 0.0, atol=0.01)
     text = " ".join(" ".join(balance_summary(found)).split())
-    assert "Balance, 1 corner: front axle first at its limit in 1 of 1; front use is 0." in text
+    assert (
+        "Balance, 1 corner: front axle first at its limit in 1 of 1 turn; front use is 0." in text
+    )
     assert "corner 1 (left): front axle first at its limit: its slip angle grew by 4" in text
     points = plot_balance(car.forces(), found).axes[0]
     assert "1F" in {text.get_text() for text in points.texts}

@@ -48,7 +48,12 @@ def _finding(answer: xr.Dataset) -> str:
     counts = {a: int((answer["first_at_limit"].to_numpy() == a).sum()) for a in AXLES}
     if not any(counts.values()):
         return f"no axle is shown to be at its limit; {more}"
-    words = [f"{axle} axle first at its limit in {n} of {every}" for axle, n in counts.items() if n]
+    turns = "turn" if every == 1 else "turns"
+    words = [
+        f"{axle} axle first at its limit in {n} of {every} {turns}"
+        for axle, n in counts.items()
+        if n
+    ]
     rest = every - sum(counts.values())
     return ", ".join(words) + (f", {rest} do not show it" if rest else "") + f"; {more}"
 
