@@ -12,7 +12,6 @@ import sys
 import warnings
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +20,6 @@ import xarray as xr
 
 from recon.base.errors import ReconError
 from recon.base.threads import one_thread
-from recon.calibration.same_car import facts_of
-from recon.car.vehicle import Support
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.from_gauges import completed
@@ -85,25 +82,6 @@ def drawn_again(name: str, seed: int) -> VirtualCar:
     return draw_car(shipped(name), np.random.default_rng([77, CARS.index(name), seed]))
 
 
-def without_rates(day: SoundDay) -> SoundDay:
-    """The day of a car whose file states no rate of springs: those of virtual corners have none."""
-    corners = {
-        name: replace(corner, supports=tuple(_without_rate(s) for s in corner.supports))
-        for name, corner in day.car.corners.items()
-        if name in day.calibration.corners
-    }
-    car = replace(day.car, corners=day.car.corners | corners)
-    fitted = {
-        name: replace(own, facts=facts_of(car, name))
-        for name, own in day.calibration.corners.items()
-    }
-    return replace(day, car=car, calibration=replace(day.calibration, corners=fitted))
-
-
-def _without_rate(support: Support) -> Support:
-    return replace(support, compliance=np.nan) if support.kind == "spring" else support
-
-
 def judged(day: SoundDay, drive: Drive, on: list[str], gone: str, bandwidth: float | None) -> Any:
     """Squares of errors over u, of errors and of u, and samples inside, each by component."""
     recorded = SoundDay(day.name, day.car, day.calibration, (drive,)).recorded(0, on)
@@ -129,7 +107,7 @@ def _but_gauges(log: xr.Dataset) -> list[str]:
 def of_day(number: int, folder: Path, bandwidth: float | None = None) -> list[dict[str, Any]]:
     """One day with the whole car and with one axle or corner, for each set of channels."""
     name, seed = CARS[number % len(CARS)], number // len(CARS)
-    day, rng = without_rates(sound_day(name, seed, folder)), np.random.default_rng([79, number])
+    day, rng = sound_day(name, seed, folder), np.random.default_rng([79, number])
     part = shape_of(day, rng)
     while part[0] == "car":
         part = shape_of(day, rng)

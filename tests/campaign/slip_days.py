@@ -19,7 +19,8 @@ from recon.base.quantities import CORNERS
 from recon.base.threads import one_thread
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
-from recon.car.vehicle import Vehicle
+from recon.calibration.same_car import facts_of
+from recon.car.vehicle import Support, Vehicle
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.examine import JUDGE, examine
@@ -79,14 +80,33 @@ def sound_day(name: str, seed: int, folder: Path) -> SoundDay:
     path = folder / f"{name}_{seed}.pickle"
     if path.exists():
         found: SoundDay = pickle.loads(path.read_bytes())
-        return found
+        return _without_rates(found)
     with warnings.catch_warnings(), one_thread():
         warnings.simplefilter("ignore")
         day = _made(name, seed)
     part = path.with_suffix(f".{os.getpid()}")
     part.write_bytes(pickle.dumps(day))
     part.rename(path)
-    return day
+    return _without_rates(day)
+
+
+def _without_rates(day: SoundDay) -> SoundDay:
+    """The day of a car whose file states no rate of springs: those of virtual corners have none."""
+    corners = {
+        name: replace(corner, supports=tuple(_without_rate(s) for s in corner.supports))
+        for name, corner in day.car.corners.items()
+        if name in day.calibration.corners
+    }
+    car = replace(day.car, corners=day.car.corners | corners)
+    fitted = {
+        name: replace(own, facts=facts_of(car, name))
+        for name, own in day.calibration.corners.items()
+    }
+    return replace(day, car=car, calibration=replace(day.calibration, corners=fitted))
+
+
+def _without_rate(support: Support) -> Support:
+    return replace(support, compliance=np.nan) if support.kind == "spring" else support
 
 
 def _made(name: str, seed: int) -> SoundDay:
