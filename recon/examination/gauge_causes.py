@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.exchanged_gauges import BOTH, exchanged_between, exchanged_within
-from recon.examination.jumping_or_silent_gauges import FITTED, mend_shift, now_and_then
+from recon.examination.jumping_or_silent_gauges import mend_shift, now_and_then
 from recon.examination.late_or_unsteady_gauges import (
     FIRST_STEP,
     SINCE_PULLS,
@@ -27,7 +27,7 @@ from recon.examination.late_or_unsteady_gauges import (
 from recon.examination.motion import scatter
 from recon.examination.single_faults import single_faults
 from recon.examination.tares import single_shifts
-from recon.examination.term import Candidate, Term, by_part
+from recon.examination.term import FITTED, Candidate, Term, by_part
 from recon.examination.view import Part, View
 from recon.planning.unknowns import reference_of
 from recon.records.corrections import correction_line

@@ -14,15 +14,12 @@ from itertools import combinations
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.quantities import COVERAGE_FACTOR
 from recon.examination.every_comparison import contradictions
 from recon.examination.gauge_causes import limit_of
-from recon.examination.term import USUAL
+from recon.examination.term import USUAL, WORTH
 from recon.examination.view import Part, View
 from recon.reconstruction.inputs.spring_travel import StatedSpring
 from recon.reconstruction.solving.solve import forces_of
-
-WORTH = 3.0  # half-widths, from where it is worth the time to try all comparisons
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +154,7 @@ def _by_error(
         if all(against[name].holds(at[name], change) for name, change in changes.items()):
             parts = {name: view.parts[name] for name in at}
             errors = {name: _usual(part, at[name], changes[name]) for name, part in parts.items()}
-            size = max(float(np.max(errors[n] / _half_width(part))) for n, part in parts.items())
+            size = max(float(np.max(errors[n] / part.half_width)) for n, part in parts.items())
             if size > WORTH:
                 found.append((size, wrong, errors))
     found.sort(key=lambda one: -one[0])
@@ -168,10 +165,6 @@ def _usual(part: Part, at: list[int], change: Floats) -> Floats:
     """Change (w, 3) [N] of forces, exceeded for a twentieth of the drive, by that of gauges."""
     forces = part.leverage[:, :, at] @ change[:, part.known]
     return np.nan_to_num(np.quantile(np.abs(forces), USUAL, axis=2))
-
-
-def _half_width(part: Part) -> Floats:
-    return COVERAGE_FACTOR * np.sqrt(np.diag(part.usual_covariance)).reshape(-1, 3)
 
 
 def _every(parts: list[Part]) -> Iterator[WrongPlugs]:

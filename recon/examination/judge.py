@@ -10,13 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import isfinite
 
 import numpy as np
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.examination.shared_acceleration import spoiled_with
-from recon.examination.term import Candidate, Proposal, Term, Test, evidence
+from recon.examination.term import Candidate, Proposal, Term, Test, evidence, likelihoods
 from recon.examination.view import View
 from recon.records.corrections import lines_to_add
 
@@ -81,11 +80,11 @@ class Judge:
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
-        out = []
+        before, out = likelihoods(terms), []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
-                gain = evidence(terms, self._evident(mended)) + candidate.weight
+                gain = evidence(before, self._evident(mended)) + candidate.weight
                 out.append(_Tried(candidate, mended, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
@@ -110,7 +109,7 @@ def _doubt(
 ) -> Doubt:
     """The doubt that names the best cause; `mended` are the comparisons without it."""
     best, share = tried[0], tried[0].probability
-    after = {(t.place, t.name): t.log_likelihood for t in mended if isfinite(t.size)}
+    after = likelihoods(mended)
     wrong = (t for t in terms if t.contradicts)
     # Of all that is wrong, what this cause explains most.
     worst = max(wrong, key=lambda t: after.get((t.place, t.name), -np.inf) - t.log_likelihood)

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.examination.comparison import INDEPENDENT
-from recon.examination.term import Candidate
+from recon.examination.term import FITTED, Candidate
 from recon.examination.view import Part, View
 
-FITTED = -4.0  # logarithm of the cost of a fitted number
 HARDLY = 0.1  # of the most information that a drive has about a gauge
 APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else

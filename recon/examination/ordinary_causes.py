@@ -6,7 +6,7 @@ of the thinned log; slopes change along.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from itertools import combinations
 
@@ -21,7 +21,7 @@ from recon.examination.comparison import Comparison
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
-from recon.examination.term import Candidate, evidence
+from recon.examination.term import Candidate, Term, evidence, likelihoods
 from recon.examination.view import View
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
@@ -70,8 +70,9 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
+    forces = {} if by_channels else likelihoods(_of_forces(view))
     gains = [
-        (_gain(view, one, before) if by_channels else _gain_of_forces(view, one), one)
+        (_gain(view, one, before) if by_channels else _gain_of_forces(view, one, forces), one)
         for one in _causes(view, suspects)
     ]
     gains.sort(key=lambda one: -one[0])
@@ -98,10 +99,17 @@ def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> fl
     return gain
 
 
-def _gain_of_forces(view: View, candidate: Candidate) -> float:
-    """Evidence [nats] for a candidate in sums of forces and in those of axles and wheels."""
-    before, after = ((*sums_agree(of), *wheels_agree(of)) for of in (view, candidate.mended(view)))
-    return candidate.weight + evidence(before, after)
+def _gain_of_forces(
+    view: View, candidate: Candidate, before: Mapping[tuple[str, str], float]
+) -> float:
+    """Evidence [nats] for a candidate in the comparisons of forces."""
+    return candidate.weight + evidence(before, _of_forces(candidate.mended(view)))
+
+
+def _of_forces(view: View) -> Iterator[Term]:
+    """Sums of forces, and forces of axles and wheels, against motion."""
+    yield from sums_agree(view)
+    yield from wheels_agree(view)
 
 
 def _shared(comparison: Comparison, candidate: Candidate) -> bool:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.examination.term import USUAL
 from recon.examination.view import View
 
@@ -26,22 +25,11 @@ def spoiled_with(view: View, mended: View) -> tuple[str, ...]:
     change = sum(
         np.sum(mended.parts[name].level - view.parts[name].level, axis=0) for name in changed
     )
-    size = np.nanquantile(np.abs(change), USUAL, axis=1) / _carried(view)
+    carried = sum(sum(part.solver.carried) for part in view.parts.values())  # kg
+    size = np.nanquantile(np.abs(change), USUAL, axis=1) / carried
     out = []
     for part in (part for name, part in view.parts.items() if name not in changed):
-        u = np.sqrt(np.diag(part.usual_covariance)).reshape(-1, 3)
-        for corner, own in zip(part.solver.assembly.corners, u, strict=True):
-            if np.any(corner.unsprung_mass * size > SPOILED * COVERAGE_FACTOR * own):
+        for corner, own in zip(part.solver.assembly.corners, part.half_width, strict=True):
+            if np.any(corner.unsprung_mass * size > SPOILED * own):
                 out.append(corner.name)
     return tuple(out)
-
-
-def _carried(view: View) -> float:
-    """Mass [kg] of the body on all wheels that have gauges."""
-    return sum(
-        load / STANDARD_GRAVITY - corner.unsprung_mass
-        for part in view.parts.values()
-        for load, corner in zip(
-            part.solver.estimator.usual_load, part.solver.assembly.corners, strict=True
-        )
-    )

@@ -11,11 +11,10 @@ from recon.base.arrays import Floats
 from recon.base.quantities import UNITS
 from recon.examination.comparison import Comparison
 from recon.examination.ordinary import STEER, comparisons
-from recon.examination.term import Candidate
+from recon.examination.term import FITTED, Candidate
 from recon.examination.view import View
 from recon.records.corrections import correction_line
 
-FITTED = -4.0  # nats, of a number that is fitted
 SMALL = 1e-4  # rad or m, by which a zero is moved to see what the car then would do
 
 

@@ -11,12 +11,11 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.examination.tares import Shifts, change_of, shifts, since_pulls, standing_more
-from recon.examination.term import Candidate
+from recon.examination.term import FITTED, Candidate
 from recon.examination.view import Part, View
 from recon.reconstruction.estimator.tare_load import scrub_effects, standing
 from recon.records.corrections import correction_line
 
-FITTED = -4.0  # logarithm of the cost of a fitted number
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 LOAD_SHARE = 0.1  # of a standing wheel's static load
 PROPOSED = 20  # causes in tares that are tried on the whole drive

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import update_wrapper
 from math import isfinite, isnan, log1p
@@ -14,6 +14,8 @@ from recon.examination.view import Part, View
 TAIL = 4.0
 FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
+FITTED = -4.0  # nats, of a fitted number: logarithm of its cost
+WORTH = 3.0  # half-widths, from where an error is worth the time to look more closely
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +68,18 @@ class Candidate:
     files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
 
 
-def evidence(before: Iterable[Term], after: Iterable[Term]) -> float:
-    """Evidence [nats] for a mend, from the comparisons `before` and `after` it.
+def likelihoods(terms: Iterable[Term]) -> dict[tuple[str, str], float]:
+    """Logarithm of the likelihood of each comparison that was made, by its place and name."""
+    return {(t.place, t.name): t.log_likelihood for t in terms if isfinite(t.size)}
+
+
+def evidence(before: Mapping[tuple[str, str], float], after: Iterable[Term]) -> float:
+    """Evidence [nats] for a mend, from the `likelihoods` before and the comparisons `after` it.
 
     A comparison that can no longer be made speaks for nothing.
     """
-    old = {(t.place, t.name): t.log_likelihood for t in before if isfinite(t.size)}
-    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in old)
-    return sum(t.log_likelihood - old[t.place, t.name] for t in known)
+    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in before)
+    return sum(t.log_likelihood - before[t.place, t.name] for t in known)
 
 
 Test = Callable[[View], Iterable[Term]]

@@ -15,7 +15,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
-from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
+from recon.base.quantities import COMPONENTS
 from recon.examination import channel_gains
 from recon.examination.by_motion import independent
 from recon.examination.channel_gains import gains_of
@@ -23,7 +23,7 @@ from recon.examination.comparison import Comparison
 from recon.examination.gauge_causes import of_gauges
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.ordinary_causes import KIND, ONE_SIGN, all_comparisons, units_of
-from recon.examination.term import FOUND, USUAL
+from recon.examination.term import FOUND, USUAL, WORTH
 from recon.examination.view import Part, View
 
 STEP = 0.05  # share of a channel by which its gain is varied
@@ -39,7 +39,6 @@ MOST_ZERO = {
     "angular_rate": 0.02,
     "speed": 1.0,
 }
-WORTH = 3.0  # half-widths, from where it is worth the time to look more closely
 LARGEST = 5.0  # share too much; a channel that shows more leaves its range
 EVERY = ("channel inverted", "channel unit", "channel gain", "channel zero")
 
@@ -121,8 +120,7 @@ def _passes(view: View, fault: ChannelFault) -> bool:
 
     What hides little is not tried.
     """
-    half_width = COVERAGE_FACTOR * np.sqrt(np.diag(fault.part.usual_covariance)).reshape(-1, 3, 1)
-    much = np.abs(fault.change) > WORTH * half_width
+    much = np.abs(fault.change) > WORTH * fault.part.half_width[..., None]
     if abs(fault.size) <= MOST_GAIN or np.mean(np.any(much, axis=(0, 1))) < 1.0 - USUAL:
         return True
     key = f"contradicted {fault.channels.title} {fault.size}"

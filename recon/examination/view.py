@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.examination.expected_indications import Expected, expected_indications
 from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
@@ -106,6 +107,11 @@ class Part:
     def usual_covariance(self) -> Floats:
         """Covariance (3 w, 3 w) [N2] of the forces at usual loads, by all causes of error."""
         return usual_covariance(list(self.solver.causes), self.solver.estimator)
+
+    @cached_property
+    def half_width(self) -> Floats:
+        """Half-widths (w, 3) [N] of the 95 % intervals of the forces at usual loads."""
+        return COVERAGE_FACTOR * np.sqrt(np.diag(self.usual_covariance)).reshape(-1, 3)
 
     @cached_property
     def standing(self) -> Floats:
@@ -204,7 +210,7 @@ class Part:
         return out
 
 
-OF_CAR = ("usual_covariance", "standing")  # what the prepared car decides alone
+OF_CAR = ("usual_covariance", "half_width", "standing")  # what the prepared car decides alone
 WORKED_OUT = tuple(name for name, value in vars(Part).items() if isinstance(value, cached_property))
 
 

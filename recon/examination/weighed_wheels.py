@@ -8,16 +8,21 @@ import numpy as np
 
 from recon.base.doubt import Doubt
 from recon.base.late import xr
-from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.examination.examine import flagged
+from recon.examination.mass_causes import POUND
 from recon.reconstruction.weighing import Weighing, with_weighings
 from recon.records.doubt_variables import doubts_in
 
 LIMIT = 3.0  # standard uncertainties of a difference: one sound weighing in 370 is farther off
 # Pads written in one unit and labelled in another, by pad load over true load; other faults of a
 # cell or scale are smaller than `ANOTHER_UNIT`.
-UNITS = {2.20462: "lb labelled kg", 0.453592: "kg labelled lb",
-         9.80665: "N labelled kg", 0.101972: "kg labelled N"}  # fmt: skip
+UNITS = {
+    1 / POUND: "lb labelled kg",
+    POUND: "kg labelled lb",
+    STANDARD_GRAVITY: "N labelled kg",
+    1 / STANDARD_GRAVITY: "kg labelled N",
+}
 ANOTHER_UNIT = 0.04  # of the ratio
 
 

@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 from recon.base.arrays import Floats, cuts
 from recon.base.late import xr
-from recon.base.quantities import STANDARD_GRAVITY
 from recon.reconstruction.inputs.spring_travel import StatedSpring
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.solving.solve import BLOCK, Samples, forces_of
@@ -61,9 +60,7 @@ class Seen:
     @property
     def carried(self) -> tuple[float, ...]:
         """Mass [kg] of the body on each of its wheels when the car stands."""
-        corners = self.solver.assembly.corners
-        loads = zip(self.solver.estimator.usual_load, corners, strict=True)
-        return tuple(load / STANDARD_GRAVITY - corner.unsprung_mass for load, corner in loads)
+        return self.solver.carried
 
 
 class Wanted(NamedTuple):

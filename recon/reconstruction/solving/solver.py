@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
@@ -49,6 +50,12 @@ class Solver:
     def steering(self) -> Cause | None:
         """The cause that turns the tyre axes, where there is one."""
         return next((cause for cause in self.causes if cause.steered is not None), None)
+
+    @property
+    def carried(self) -> tuple[float, ...]:
+        """Mass [kg] of the body on each of its wheels when the car stands."""
+        loads = zip(self.estimator.usual_load, self.assembly.corners, strict=True)
+        return tuple(load / STANDARD_GRAVITY - corner.unsprung_mass for load, corner in loads)
 
     @property
     def leaning(self) -> list[Cause]:
