@@ -11,7 +11,7 @@ import numpy as np
 from recon.examination.term import USUAL
 from recon.examination.view import View
 
-SPOILED = 1.0  # half-widths: from there on a corner is doubted with the others
+SPOILED = 1.0  # half-widths: from there on a corner is doubted with the others; no source
 
 
 def spoiled_with(view: View, mended: View) -> tuple[str, ...]:

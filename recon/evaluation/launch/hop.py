@@ -37,7 +37,8 @@ U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
-MOST_ROAD = 3.0  # standard deviations of the road by which it lifts or cancels a half-wave
+# Standard deviations of the road by which it lifts or cancels a half-wave; no source.
+MOST_ROAD = 3.0
 # Of a cycle: least scatter of reversals where few are seen, and by how much a fit and a periodogram
 # differ from end to end of 400 waves without any error that grow and die away.
 FEW_SCATTER, UNSTEADY = 0.05, 0.016
