@@ -86,9 +86,10 @@ def lifted(forces: xr.Dataset, sections: xr.Dataset) -> dict[str, Any]:
         return _line("Wheels off the ground", "sections", rest)
     at, k = np.unravel_index(int(np.nanargmin(load)), load.shape)
     half = COVERAGE_FACTOR * float(forces["u_tyre_force"].to_numpy()[at, k, 2])
-    words = f"least load {load[at, k]:.0f} +-{half:.0f} N at {corners[k]}"
+    least = f"{load[at, k]:.0f} +-{half:.0f} N at {corners[k]}"
     time = float(forces["elapsed_time"].to_numpy()[at])
-    return _line("Wheels off the ground", "sections", f"None. {rest}".strip(), [(words, time)])
+    words = " ".join(filter(None, ("None.", rest, "Least load:")))
+    return _line("Wheels off the ground", "sections", words, [(least, time)])
 
 
 def locked(forces: xr.Dataset) -> dict[str, Any]:

@@ -247,9 +247,35 @@ def test_it_prints_without_clipped_text(drive: Opened, tmp_path: Path) -> None:
     assert (tmp_path / "drive.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_an_open_checker_of_accessibility_finds_no_violation(drive: Opened) -> None:
+LIGHTNESS = """(s) => {
+  const c = document.querySelector(s);
+  const d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
+  let [sum, count] = [0, 0];
+  for (let i = 0; i < d.length; i += 4) {
+    if (d[i + 3] > 250) { sum += d[i] + d[i + 1] + d[i + 2]; count += 3; }
+  }
+  return sum / count;
+}"""
+
+
+@pytest.mark.parametrize("canvas", ["#strips canvas", "#plane"])
+def test_pictures_are_light_on_a_dark_page_and_dark_on_paper(drive: Opened, canvas: str) -> None:
+    light = drive.ask(LIGHTNESS, canvas)
+    drive.page.emulate_media(color_scheme="dark")
+    drive.page.wait_for_timeout(100)
+    dark = drive.ask(LIGHTNESS, canvas)
+    assert dark > light + 10
+    drive.ask("() => window.dispatchEvent(new Event('beforeprint'))")
+    assert drive.ask(LIGHTNESS, canvas) == pytest.approx(light, abs=10)
+    drive.ask("() => window.dispatchEvent(new Event('afterprint'))")
+    assert drive.ask(LIGHTNESS, canvas) == pytest.approx(dark, abs=10)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_open_checker_of_accessibility_finds_no_violation(drive: Opened, scheme: str) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
+    drive.page.emulate_media(color_scheme=scheme)
     found = Axe().run(drive.page).response["violations"]
     assert [(v["id"], [n["html"][:80] for n in v["nodes"][:3]]) for v in found] == []
 

@@ -51,7 +51,7 @@ const Calibration = (() => {
     const rows = one.map.gauges.map((_, g) => [slope(one.map, g), ...cells(one.map, g)]);
     const heads = ["gauge and its main slope", ...one.map.members.map((member) => member.replaceAll("_", " "))];
     return framed(`Cross-talk map of ${one.name}: indication of each gauge per newton in every link, in % of its main slope, ` +
-      "with 95 % interval. Darker = more cross-talk", heads, rows, "map");
+      "with 95 % interval. Stronger shade = more cross-talk", heads, rows, "map");
   }
 
   /* Errors of all steps of a pull on the interval claimed for them: band, zero, one mark each. */

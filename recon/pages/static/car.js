@@ -5,7 +5,7 @@ const Car = (() => {
   const PLACES = { FL: [-1, 1], FR: [1, 1], RL: [-1, -1], RR: [1, -1] };
 
   function body(context, wide, tall) {
-    context.strokeStyle = Draw.PALE;
+    context.strokeStyle = Draw.colour("pale");
     context.lineWidth = 2;
     const [w, h] = [wide * 0.26, tall * 0.62];
     context.beginPath();
@@ -16,7 +16,7 @@ const Car = (() => {
     context.lineTo((wide + w) / 2, (tall + h) / 2);
     context.closePath();
     context.stroke();
-    context.fillStyle = Draw.MIDDLE;
+    context.fillStyle = Draw.colour("middle");
     context.textAlign = "center";
     context.textBaseline = "bottom";
     context.fillText("forwards", wide / 2, (tall - h) / 2 - 4);
@@ -27,8 +27,8 @@ const Car = (() => {
     const round = Draw.ticks(0, force, 2)[1];
     const left = 10;
     const bottom = tall - 12;
-    context.strokeStyle = Draw.INK;
-    context.fillStyle = Draw.INK;
+    context.strokeStyle = Draw.colour("ink");
+    context.fillStyle = Draw.colour("ink");
     context.lineWidth = 3;
     context.beginPath();
     context.moveTo(left, bottom);
@@ -43,15 +43,15 @@ const Car = (() => {
     const at = State.cursor;
     const load = fz.value[at];
     if (load > 0) {
-      context.fillStyle = Draw.FAINT;
-      context.strokeStyle = Draw.PALE;
+      context.fillStyle = Draw.colour("faint");
+      context.strokeStyle = Draw.colour("pale");
       context.lineWidth = 1;
       context.beginPath();
       context.arc(centre.x, centre.y, Math.sqrt(load * area), 0, 2 * Math.PI);
       context.fill();
       context.stroke();
     }
-    context.fillStyle = Draw.INK;
+    context.fillStyle = Draw.colour("ink");
     context.textAlign = "center";
     context.textBaseline = "top";
     const below = centre.y + 34;
@@ -61,7 +61,7 @@ const Car = (() => {
       return;
     }
     const tip = { x: centre.x - scale * fy.value[at], y: centre.y - scale * fx.value[at] };
-    context.strokeStyle = Draw.LOOKS[corner];
+    context.strokeStyle = Draw.colour(corner);
     context.lineWidth = 3;
     context.beginPath();
     context.moveTo(centre.x, centre.y);

@@ -1,21 +1,21 @@
 "use strict";
-/* Canvas at the screen's own resolution, axes, and the look of each corner. */
+/* Canvas at the screen's own resolution, axes, colours, and the look of each corner. */
 const Draw = (() => {
-  const INK = "#14202e";
-  const MIDDLE = "#587489";
-  const PALE = "#a9bac6";
-  const FAINT = "#dfe5e9";
-  const ACCENT = "#b5401f";
-  const LOOKS = { FL: "#14202e", FR: "#b5401f", RL: "#3f86a8", RR: "#b98516" };
+  const style = getComputedStyle(document.documentElement);
   const DASHES = { FL: [], FR: [6, 2], RL: [], RR: [2, 2] }; // right-hand tyres, for those who see no colour
   const WORDS = { FL: "front left", FR: "front right", RL: "rear left", RR: "rear right" };
   const AXES = { x: "longitudinal Fx", y: "lateral Fy", z: "vertical Fz" };
   /* States of a tyre, the worse ones later.  `on` of `of` pixels are filled, which tells them apart in grey. */
   const LANES = [
-    { words: "measured", colour: PALE, high: 4, on: 1, of: 1 }, { words: "at a bound", colour: MIDDLE, high: 10, on: 1, of: 3 },
-    { words: "beyond the pulls", colour: INK, high: 10, on: 4, of: 6 }, { words: "doubted", colour: ACCENT, high: 10, on: 1, of: 1 },
-    { words: "not known", colour: "#000000", high: 2, on: 1, of: 1 },
+    { words: "measured", colour: "pale", high: 4, on: 1, of: 1 }, { words: "at a bound", colour: "middle", high: 10, on: 1, of: 3 },
+    { words: "beyond the pulls", colour: "ink", high: 10, on: 4, of: 6 }, { words: "doubted", colour: "accent", high: 10, on: 1, of: 1 },
+    { words: "not known", colour: "ink", high: 2, on: 1, of: 1 },
   ];
+
+  /* A colour of the style sheet, by its name there or by a corner's, as the page is light, dark or on paper. */
+  function colour(name) {
+    return style.getPropertyValue(`--${name}`);
+  }
 
   /* Size a canvas to its place on the page; returns the context in CSS pixels, cleared. */
   function sheet(canvas, wide, tall) {
@@ -66,5 +66,5 @@ const Draw = (() => {
     return Number.isFinite(value) && unit ? `${number(value)} ${unit}` : number(value);
   }
 
-  return { INK, MIDDLE, PALE, FAINT, ACCENT, LOOKS, DASHES, WORDS, AXES, LANES, sheet, ticks, number, whole, plain, unitText };
+  return { DASHES, WORDS, AXES, LANES, colour, sheet, ticks, number, whole, plain, unitText };
 })();

@@ -19,7 +19,7 @@ const Plane = (() => {
     const scale = Math.min(box.wide, box.tall) / 2 / size;
     const x = (value) => box.x - scale * value;
     const y = (value) => box.y - scale * value;
-    context.strokeStyle = Draw.FAINT;
+    context.strokeStyle = Draw.colour("faint");
     context.lineWidth = 1;
     context.beginPath();
     context.moveTo(x(size), box.y);
@@ -33,7 +33,7 @@ const Plane = (() => {
     context.clip();
     const [fx, fy, fz] = row;
     const every = Math.max(Math.ceil((State.last - State.first) / MOST), 1);
-    context.fillStyle = Draw.LOOKS[corner];
+    context.fillStyle = Draw.colour(corner);
     context.globalAlpha = 0.35;
     for (let i = State.first; i <= State.last; i += every) {
       if (Number.isFinite(fx.value[i]) && Number.isFinite(fy.value[i])) {
@@ -44,7 +44,7 @@ const Plane = (() => {
     arcs(context, box, scale, corner, fz.value[State.cursor]);
     cross(context, x, y, fx, fy);
     context.restore();
-    context.fillStyle = Draw.INK;
+    context.fillStyle = Draw.colour("ink");
     context.textAlign = "left";
     context.textBaseline = "top";
     context.fillText(`${corner} ${Draw.WORDS[corner]}`, box.x - box.wide / 2 + 4, box.y - box.tall / 2 + 4);
@@ -53,7 +53,7 @@ const Plane = (() => {
 
   /* Numbers on both axes, in kN. */
   function numbers(context, box, x, y, size) {
-    context.fillStyle = Draw.MIDDLE;
+    context.fillStyle = Draw.colour("middle");
     context.font = "11px system-ui, sans-serif";
     for (const value of Draw.ticks(-size, size, 4).filter((one) => one !== 0 && Math.abs(one) < 0.9 * size)) {
       const words = `${value > 0 ? "+" : ""}${Draw.plain(value / 1000)}`;
@@ -85,7 +85,7 @@ const Plane = (() => {
     for (const own of State.data.envelopes[corner] || []) {
       const [force, lower, upper] = ["force", "lower", "upper"].map((column) => between(own, column, load));
       if (!Number.isFinite(force)) continue;
-      context.strokeStyle = Draw.MIDDLE;
+      context.strokeStyle = Draw.colour("middle");
       for (const [wide, shade] of [[(upper - lower) * scale, 0.3], [own.limit ? 3 : 1, 1]]) {
         context.globalAlpha = shade;
         context.lineWidth = Math.max(wide, 1);
@@ -100,7 +100,7 @@ const Plane = (() => {
   function cross(context, x, y, fx, fy) {
     const at = State.cursor;
     if (!Number.isFinite(fx.value[at]) || !Number.isFinite(fy.value[at])) return;
-    context.strokeStyle = Draw.INK;
+    context.strokeStyle = Draw.colour("ink");
     context.lineWidth = 2;
     context.beginPath();
     context.moveTo(x(fy.lower[at]), y(fx.value[at]));

@@ -23,7 +23,7 @@
   document.getElementById("lane-keys").append(...Draw.LANES.map((lane) => {
     const item = document.createElement("li");
     const sign = document.createElement("span");
-    const filled = `${lane.colour} 0 ${lane.on}px, transparent ${lane.on}px ${lane.of}px`;
+    const filled = `var(--${lane.colour}) 0 ${lane.on}px, transparent ${lane.on}px ${lane.of}px`;
     Object.assign(sign.style, { background: `repeating-linear-gradient(to right, ${filled})`, height: `${lane.high}px` });
     item.append(sign, lane.words);
     return item;
@@ -57,6 +57,8 @@
   };
   for (const what of ["window", "cursor", "loaded"]) State.on(what, both);
   window.addEventListener("resize", both);
+  const drawn = () => [Strips, Plane, Car].forEach((view) => view.draw());
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawn);
   /* On paper pictures are drawn anew as wide as the sheet, not squeezed; lists that were closed open. */
   const closed = [];
   const printed = (on) => {
@@ -64,7 +66,7 @@
     if (on) closed.push(...document.querySelectorAll("#lifts:not([open]), #section-fold:not([open])"));
     for (const one of closed) one.open = on;
     if (!on) closed.length = 0;
-    for (const view of [Strips, Plane, Car]) view.draw();
+    drawn();
   };
   window.addEventListener("beforeprint", () => printed(true));
   window.addEventListener("afterprint", () => printed(false));

@@ -119,12 +119,12 @@ const Strips = (() => {
     context.textBaseline = "middle";
     context.lineWidth = 1;
     for (const value of Draw.ticks(low, high, height > 100 ? 4 : 2)) {
-      context.strokeStyle = value === 0 ? Draw.MIDDLE : Draw.FAINT;
+      context.strokeStyle = value === 0 ? Draw.colour("middle") : Draw.colour("faint");
       context.beginPath();
       context.moveTo(LEFT, toY(value));
       context.lineTo(LEFT + across(), toY(value));
       context.stroke();
-      context.fillStyle = Draw.INK;
+      context.fillStyle = Draw.colour("ink");
       context.fillText(String(+value.toPrecision(6)).replace("-", "\u2212"), LEFT - 6, toY(value));
     }
     context.textAlign = "left";
@@ -180,6 +180,7 @@ const Strips = (() => {
 
   function lane(context, starts, states, top, corner) {
     const seen = new Uint8Array(Draw.LANES.length);
+    const colours = Draw.LANES.map((one) => Draw.colour(one.colour));
     let since = { worst: -1, x: 0 };
     for (let x = 0; x + 1 < starts.length; x += 1) {
       let worst = 0;
@@ -187,12 +188,12 @@ const Strips = (() => {
       for (let i = starts[x]; i < end; i += 1) if (states[i] > worst) worst = states[i];
       seen[worst] = 1;
       if (worst !== since.worst) since = { worst, x };
-      const { colour, high, on, of } = Draw.LANES[worst];
-      context.fillStyle = colour;
+      const { high, on, of } = Draw.LANES[worst];
+      context.fillStyle = colours[worst];
       // The first pixel of a state is always drawn: it may be the only one.
       if ((x - since.x) % of < on) context.fillRect(LEFT + x, top + (LANE - high) / 2, 1, high);
     }
-    context.fillStyle = Draw.INK;
+    context.fillStyle = Draw.colour("ink");
     context.textAlign = "right";
     context.textBaseline = "middle";
     context.fillText(corner, LEFT - 6, top + LANE / 2);
@@ -210,7 +211,7 @@ const Strips = (() => {
     let last = -Infinity;
     for (const end of ends.filter((one) => Number.isFinite(one.y))) {
       last = Math.max(end.y, last + 13);
-      context.fillStyle = Draw.LOOKS[end.corner];
+      context.fillStyle = Draw.colour(end.corner);
       context.fillText(end.corner, LEFT + across() + 4, last);
     }
   }
@@ -224,9 +225,9 @@ const Strips = (() => {
       const limits = range(null, own.map((f) => f.under), own.map((f) => f.over));
       const toY = axis(context, n * STRIP, STRIP, limits, Draw.AXES[name], "N");
       context.globalAlpha = 0.28;
-      own.forEach((force, k) => band(context, starts, force.under, force.over, toY, Draw.LOOKS[loaded.corners[k]]));
+      own.forEach((force, k) => band(context, starts, force.under, force.over, toY, Draw.colour(loaded.corners[k])));
       context.globalAlpha = 1;
-      own.forEach((force, k) => line(context, starts, force, toY, Draw.LOOKS[loaded.corners[k]], 1, Draw.DASHES[loaded.corners[k]]));
+      own.forEach((force, k) => line(context, starts, force, toY, Draw.colour(loaded.corners[k]), 1, Draw.DASHES[loaded.corners[k]]));
       labels(context, loaded.rows, toY, n);
     });
     const seen = new Uint8Array(Draw.LANES.length);
@@ -239,7 +240,7 @@ const Strips = (() => {
       const ends = Decode.extremes(channel.levels, Math.floor(State.first / channel.every), Math.ceil(State.last / channel.every) + 1);
       const limits = ends[1] > ends[0] ? [ends[0], ends[1]] : [ends[0] - 1, ends[0] + 1];
       const toY = axis(context, top, CHANNEL, limits, channel.name, channel.unit);
-      line(context, starts, channel, toY, Draw.INK, channel.every);
+      line(context, starts, channel, toY, Draw.colour("ink"), channel.every);
       top += CHANNEL;
     }
     times(context, top);
@@ -249,7 +250,7 @@ const Strips = (() => {
 
   function times(context, top) {
     const { first, last, time } = State;
-    context.fillStyle = Draw.INK;
+    context.fillStyle = Draw.colour("ink");
     context.textAlign = "center";
     context.textBaseline = "top";
     for (const value of Draw.ticks(time[first], time[last], Math.max(across() / 110, 2))) {
@@ -272,7 +273,7 @@ const Strips = (() => {
     over.style.height = "";
     const x = toX(State.cursor);
     if (x < LEFT - 1 || x > LEFT + across() + 1) return;
-    context.strokeStyle = Draw.INK;
+    context.strokeStyle = Draw.colour("ink");
     context.lineWidth = 1;
     context.setLineDash([4, 3]);
     context.beginPath();
