@@ -1,4 +1,4 @@
-"""Intermediate results that several answers of one drive share, kept while these are calculated."""
+"""Intermediate results that are calculated once and kept for all that ask for them later."""
 
 from __future__ import annotations
 
@@ -11,6 +11,14 @@ from typing import Any, TypeVar
 Result = TypeVar("Result")
 Kept = dict[Any, tuple[Any, Any]]  # function and dataset to both of them, as `shared` keeps it
 _KEPT: ContextVar[Kept | None] = ContextVar("kept", default=None)
+
+
+def kept_in(store: dict[Any, Any], key: Any, make: Callable[[], Result]) -> Result:
+    """What `store` holds under `key`; made first where it is not there yet."""
+    if key not in store:
+        store[key] = make()
+    found: Result = store[key]
+    return found
 
 
 @contextmanager
@@ -31,10 +39,7 @@ def shared(function: Callable[[Any], Result]) -> Callable[[Any], Result]:
         kept = _KEPT.get()
         if kept is None:
             return function(dataset)
-        key = function, id(dataset)
-        if key not in kept:
-            kept[key] = dataset, function(dataset)  # the dataset too, so that its id stays its own
-        found: Result = kept[key][1]
-        return found
+        # The dataset too, so that its id stays its own.
+        return kept_in(kept, (function, id(dataset)), lambda: (dataset, function(dataset)))[1]
 
     return once

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from recon.base.kept_results import kept_in
 from recon.examination.comparison import Comparison
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
@@ -42,9 +43,7 @@ def gains_of(view: View) -> dict[str, Gain]:
 
     Springs say only that travel should be more, or less.  They count if all wheels say the same.
     """
-    if "channel gains" not in view.kept:
-        view.kept["channel gains"] = _added({}, comparisons(view))
-    gains: dict[str, Gain] = view.kept["channel gains"]
+    gains = kept_in(view.kept, "channel gains", lambda: _added({}, comparisons(view)))
     springs = [one for one in load_comparisons(view) if one.channels[0].startswith("travel")]
     by_wheel = [_added({}, [one]).get("travel", Gain()).score for one in springs]
     alike = all(score > 0 for score in by_wheel) or all(score < 0 for score in by_wheel)

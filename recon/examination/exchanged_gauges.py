@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import combinations
 
 import numpy as np
 
+from recon.examination.plugs import exchange, replugged
 from recon.examination.term import Candidate
-from recon.examination.view import Part, View
+from recon.examination.view import Part
 from recon.records.corrections import correction_line
 
 BOTH = ("log", "tare table")  # files whose column maps a correction belongs to
@@ -23,28 +23,10 @@ def exchanged_within(part: Part) -> Iterator[Candidate]:
         True: "in the tares too: exchange the two gauges in log and tares",
     }
     for i, j in combinations(range(len(part.gauges)), 2):
-        channels = (part.gauges[i], part.gauges[j])
-        for with_tares, do in since.items():
-            if with_tares or np.isfinite(part.zero[[i, j]]).all():
-                yield Candidate(
-                    "exchanged",
-                    part.corners,
-                    channels,
-                    partial(_mend_within, name=part.name, i=i, j=j, with_tares=with_tares),
-                    f"Compare the plugs of {channels[0]} and {channels[1]} ({do}).",
-                    lines=(correction_line(channels[:1], exchanged_with=channels[1]),),
-                    files=BOTH if with_tares else ("log",),
-                )
-
-
-def _mend_within(view: View, *, name: str, i: int, j: int, with_tares: bool) -> View:
-    part = view.parts[name]
-    y, zero = part.samples.indication.copy(), part.zero.copy()
-    off = 0.0 if with_tares else part.zero[j] - part.zero[i]
-    y[i], y[j] = y[j] + off, y[i] - off
-    if with_tares:
-        zero[[i, j]] = zero[[j, i]]
-    return view.with_part(part.changed(y, zero))
+        for tares_too, what in since.items():
+            if tares_too or np.isfinite(part.zero[[i, j]]).all():
+                do = f"Compare the plugs of {part.gauges[i]} and {part.gauges[j]} ({what})."
+                yield _exchanged(part, [i], part, [j], do, tares_too=tares_too)
 
 
 def exchanged_between(first: Part, second: Part) -> Iterator[Candidate]:
@@ -52,50 +34,31 @@ def exchanged_between(first: Part, second: Part) -> Iterator[Candidate]:
     for i, one in enumerate(first.gauges):
         for j, two in enumerate(second.gauges):
             do = f"Compare the plugs of {one} and {two}, or exchange the two columns of the log."
-            yield _between(_Plugs(first, [i]), _Plugs(second, [j]), do, with_tares=False)
+            yield _exchanged(first, [i], second, [j], do, tares_too=False)
     if len(first.gauges) == len(second.gauges):
         every = range(len(first.gauges))
-        for with_tares, where in ((False, "log"), (True, "log and of the tare table")):
+        for tares_too, where in ((False, "log"), (True, "log and of the tare table")):
             do = (
                 f"All plugs of {first.name} and {second.name} seem exchanged: compare them, or "
                 f"exchange the columns of the {where}."
             )
-            yield _between(_Plugs(first, every), _Plugs(second, every), do, with_tares=with_tares)
+            yield _exchanged(first, every, second, every, do, tares_too=tares_too)
 
 
-@dataclass(frozen=True, slots=True)
-class _Plugs:
-    """Gauges at the positions `at` of an assembly."""
-
-    part: Part
-    at: Sequence[int]
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        return tuple(self.part.gauges[i] for i in self.at)
-
-
-def _between(first: _Plugs, second: _Plugs, do: str, *, with_tares: bool) -> Candidate:
-    pairs = zip(first.channels, second.channels, strict=True)
+def _exchanged(
+    first: Part, own: Sequence[int], second: Part, its: Sequence[int], do: str, *, tares_too: bool
+) -> Candidate:
+    """The gauges `own` of the first assembly in the plugs of the gauges `its` of the second."""
+    pairs = list(zip(own, its, strict=True))
+    plugs = [p for i, j in pairs for p in exchange(first, i, second, j, tares_too=tares_too)]
+    names = [(first.gauges[i], second.gauges[j]) for i, j in pairs]
     return Candidate(
         "exchanged",
-        (*first.part.corners, *second.part.corners),
-        (*first.channels, *second.channels),
-        partial(_mend_between, first=first, second=second, with_tares=with_tares),
+        tuple(dict.fromkeys((*first.corners, *second.corners))),
+        (*(one for one, _ in names), *(two for _, two in names)),
+        partial(replugged, plugs=plugs),
         do,
-        weight=-1.0,
-        lines=tuple(correction_line([one], exchanged_with=other) for one, other in pairs),
-        files=BOTH if with_tares else ("log",),
+        weight=0.0 if first is second else -1.0,
+        lines=tuple(correction_line([one], exchanged_with=two) for one, two in names),
+        files=BOTH if tares_too else ("log",),
     )
-
-
-def _mend_between(view: View, *, first: _Plugs, second: _Plugs, with_tares: bool) -> View:
-    one, two = view.parts[first.part.name], view.parts[second.part.name]
-    i, j = list(first.at), list(second.at)
-    y, z = one.samples.indication.copy(), two.samples.indication.copy()
-    zeros = one.zero.copy(), two.zero.copy()
-    off = np.zeros(len(i)) if with_tares else np.nan_to_num(two.zero[j] - one.zero[i])
-    y[i], z[j] = z[j] + off[:, None], y[i] - off[:, None]
-    if with_tares:
-        zeros[0][i], zeros[1][j] = two.zero[j], one.zero[i]
-    return view.with_part(one.changed(y, zeros[0])).with_part(two.changed(z, zeros[1]))

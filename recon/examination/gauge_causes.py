@@ -25,6 +25,7 @@ from recon.examination.late_or_unsteady_gauges import (
     single_gauges_agree,
 )
 from recon.examination.motion import scatter
+from recon.examination.plugs import replugged, scaled
 from recon.examination.single_faults import single_faults
 from recon.examination.tares import single_shifts
 from recon.examination.term import FITTED, Candidate, Term, by_part
@@ -41,6 +42,8 @@ EDGE = 10  # short means at either end of the drive, too few to tell a step by
 MOST = 24  # causes that are tried in every comparison
 HOPELESS = 15.0  # nats behind the best cause; such a one is not tried
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
+# Files that hold a wrong sign, unit or gain, and words for them; True: the tares have it too.
+WHERE = {True: (BOTH, "log and tares"), False: (("log",), "log alone, tares are right")}
 # Of its static load: scatter of Fz of a wheel in any drive.  No source.
 MOVES = (0.02, 2.0)
 MEMBER_MOVES = (0.005, 10.0)  # of the load of its wheel at rest: scatter of a member's.  No source.
@@ -127,13 +130,16 @@ def _all_in_another_unit(view: View) -> Iterator[Candidate]:
         _moved(view, part, k) for part in view.parts.values() for k in range(len(part.corners))
     ]
     factors = [1 / f for f in THOUSAND if MOVES[0] < np.median(moved) / f < MOVES[1]]
-    for files, tares in ((("log",), "log alone, tares are right"), (BOTH, "log and tares")):
+    every = [(part, i) for part in view.parts.values() for i in range(len(part.gauges))]
+    for tares_too in (False, True):
+        files, tares = WHERE[tares_too]
         for factor in factors:
+            plugs = [scaled(part, i, factor, tares_too=tares_too) for part, i in every]
             yield Candidate(
                 "other unit",
                 view.corners,
                 gauges,
-                partial(_mend_all, factor=factor, tares_too=files == BOTH),
+                partial(replugged, plugs=plugs),
                 f"State the unit of the gauges in the column map ({tares}): all their numbers are "
                 f"{1 / factor:g} times too large.",
                 lines=(correction_line(gauges, factor=factor),),
@@ -155,26 +161,16 @@ def _units(part: Part, i: int) -> list[float]:
     return [factor for factor in THOUSAND if MEMBER_MOVES[0] < factor * own < MEMBER_MOVES[1]]
 
 
-def _mend_all(view: View, *, factor: float, tares_too: bool) -> View:
-    """Raw indications of all gauges times `factor`."""
-    for part in view.parts.values():
-        zero = 0.0 if tares_too else np.nan_to_num(part.zero)[:, None]
-        y = factor * (part.samples.indication + zero) - zero
-        view = view.with_part(part.changed(y, factor * part.zero if tares_too else part.zero))
-    return view
-
-
 def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
-    gauge, zero = part.gauges[i], float(part.zero[i])
-    named = dict.fromkeys((0.0, zero if np.isfinite(zero) else 0.0))
-    for own in named:
-        tares = "log and tares" if own == 0.0 else "log alone, tares are right"
-        files = BOTH if own == 0.0 else ("log",)
+    gauge = part.gauges[i]
+
+    for tares_too in (True, False) if np.nan_to_num(part.zero[i]) else (True,):
+        files, tares = WHERE[tares_too]
         yield Candidate(
             "inverted",
             part.corners,
             (gauge,),
-            partial(_mend_line, name=part.name, i=i, factor=-1.0, zero=own),
+            partial(replugged, plugs=[scaled(part, i, -1.0, tares_too=tares_too)]),
             f"Turn the sign of {gauge} in its column map ({tares}), or its wires.",
             lines=(correction_line([gauge], factor=-1.0),),
             files=files,
@@ -184,19 +180,19 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
                 "other unit",
                 part.corners,
                 (gauge,),
-                partial(_mend_line, name=part.name, i=i, factor=factor, zero=own),
+                partial(replugged, plugs=[scaled(part, i, factor, tares_too=tares_too)]),
                 f"State the unit of {gauge} in its column map ({tares}): its numbers are "
                 f"{1 / factor:g} times too large.",
                 weight=-1.0,
                 lines=(correction_line([gauge], factor=factor),),
                 files=files,
             )
-        gain = _fitted_gain(view, part, i, SINCE_PULLS if own == 0.0 else SINCE_TARE)
+        gain = _fitted_gain(view, part, i, SINCE_PULLS if tares_too else SINCE_TARE)
         yield Candidate(
             "gain changed",
             part.corners,
             (gauge,),
-            partial(_mend_line, name=part.name, i=i, factor=1 / gain, zero=own),
+            partial(replugged, plugs=[scaled(part, i, 1 / gain, tares_too=tares_too)]),
             f"Check bridge, amplifier and wires of {gauge}: it shows about {gain:.3g} times what "
             f"it should ({tares}).",
             weight=FITTED,
@@ -219,16 +215,6 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
         f"Tare {gauge} again: its zero seems {shift:+.4g} away from its tare, in its own unit.",
         weight=FITTED,
     )
-
-
-def _mend_line(view: View, *, name: str, i: int, factor: float, zero: float) -> View:
-    """Raw indications of gauge `i` times `factor`; `zero` is what they were tared with."""
-    part = view.parts[name]
-    y, zeros = part.samples.indication.copy(), part.zero.copy()
-    y[i] = factor * (y[i] + zero) - zero
-    if zero == 0.0:  # the tares have the fault too
-        zeros[i] *= factor
-    return view.with_part(part.changed(y, zeros))
 
 
 def _jumps(view: View, part: Part, i: int) -> Iterator[Candidate]:

@@ -8,7 +8,7 @@ exchanged as without.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -16,85 +16,9 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.examination.every_comparison import contradictions
 from recon.examination.gauge_causes import limit_of
+from recon.examination.plugs import WrongPlugs, exchange, scaled, shown_by
 from recon.examination.term import USUAL, WORTH
 from recon.examination.view import Part, View
-from recon.reconstruction.inputs.spring_travel import StatedSpring
-from recon.reconstruction.solving.solve import forces_of
-
-
-@dataclass(frozen=True, slots=True)
-class Plug:
-    """Gauge `i` of an assembly, in the plug of `gauge`, which may be itself.
-
-    It shows `factor` times what that one should, and `offset` more (less zeros, in its unit);
-    `zero` is what is subtracted then.
-    """
-
-    part: Part
-    i: int
-    gauge: str
-    factor: float
-    offset: float
-    zero: float
-
-    def change(self, indications: Mapping[str, Floats]) -> Floats:
-        """Change (n,) of the gauge's indication, from those (n,) by gauge, in its unit [mV/V]."""
-        own = indications[self.part.gauges[self.i]]
-        return self.factor * indications[self.gauge] + self.offset - own
-
-
-@dataclass(frozen=True, slots=True)
-class WrongPlugs:
-    """Plugs that are wrong together."""
-
-    kind: str
-    plugs: tuple[Plug, ...]
-
-    @property
-    def title(self) -> str:
-        """Names of the gauges."""
-        return " and ".join(plug.part.gauges[plug.i] for plug in self.plugs)
-
-    @property
-    def by_part(self) -> dict[str, list[Plug]]:
-        """The plugs of each assembly that has some, by its name."""
-        return {
-            name: [plug for plug in self.plugs if plug.part.name == name]
-            for name in dict.fromkeys(plug.part.name for plug in self.plugs)
-        }
-
-    def made(self, view: View) -> View:
-        """The drive with these plugs, and with travels as their springs show them then."""
-        shown = shown_by(view)
-        for name, own in self.by_part.items():
-            part = view.parts[name]
-            y, zero = part.samples.indication.copy(), part.zero.copy()
-            for plug in own:
-                y[plug.i] += plug.change(shown)
-                zero[plug.i] = plug.zero
-            part = part.changed(y, zero)
-            view = view.with_part(_with_travel(part) if "u_travel" in view.log else part)
-        return view
-
-
-def _with_travel(part: Part) -> Part:
-    """The assembly at the travel that its spring's load shows, if that is how travel is known."""
-    spring = None if part.solver.outputs.lost else StatedSpring.of(part.solver)
-    if spring is None:
-        return part
-    force, _ = forces_of(part.solver, part.samples)
-    travel = spring.travel(force[0].astype(float), part.samples.hub)
-    travel = np.clip(travel, *part.solver.assembly.corners[0].travel_range)
-    return Part(part.solver, replace(part.samples, travel=travel[None]), part.zero)
-
-
-def shown_by(view: View) -> dict[str, Floats]:
-    """Indications (n,) less zeros by gauge, each in its unit [mV/V]."""
-    return {
-        gauge: values
-        for part in view.parts.values()
-        for gauge, values in zip(part.gauges, part.samples.indication, strict=True)
-    }
 
 
 def hidden_plugs(view: View) -> Iterator[WrongPlugs]:
@@ -171,19 +95,10 @@ def _every(parts: list[Part]) -> Iterator[WrongPlugs]:
     """All pairs of gauges exchanged and all gauges inverted, since the tare or before it."""
     gauges = [(part, i) for part in parts for i in range(len(part.gauges))]
     for part, i in gauges:
-        own, zero = part.gauges[i], float(part.zero[i])
-        yield WrongPlugs("inverted", (Plug(part, i, own, -1.0, 0.0, -zero),))
-        if np.isfinite(zero):
-            yield WrongPlugs("inverted", (Plug(part, i, own, -1.0, -2.0 * zero, zero),))
-    for (one, i), (other, j) in combinations(gauges, 2):
-        names = one.gauges[i], other.gauges[j]
-        zeros = float(one.zero[i]), float(other.zero[j])
         for tares_too in (True, False):
-            off = 0.0 if tares_too else zeros[1] - zeros[0]
-            own_zero, its_zero = zeros[::-1] if tares_too else zeros
-            if np.isfinite(off):
-                plugs = (
-                    Plug(one, i, names[1], 1.0, off, own_zero),
-                    Plug(other, j, names[0], 1.0, -off, its_zero),
-                )
-                yield WrongPlugs("exchanged", plugs)
+            if tares_too or np.isfinite(part.zero[i]):
+                yield WrongPlugs("inverted", (scaled(part, i, -1.0, tares_too=tares_too),))
+    for (one, i), (other, j) in combinations(gauges, 2):
+        for tares_too in (True, False):
+            if tares_too or np.isfinite(one.zero[i] + other.zero[j]):
+                yield WrongPlugs("exchanged", exchange(one, i, other, j, tares_too=tares_too))

@@ -15,6 +15,7 @@ from functools import partial
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.examination.comparison import INDEPENDENT
 from recon.examination.term import Candidate, Term, by_part
 from recon.examination.view import Part, View
@@ -89,23 +90,21 @@ def shapes_of(view: View, part: Part) -> Floats:
     moments of the drive [the gauge's unit].
     """
     y = part.samples.indication
-    kept = f"slope of indication {part.name}"
-    if kept not in view.kept:
-        slopes = view.log["slope_of_indication"].sel(gauge=list(part.gauges))
-        view.kept[kept] = slopes.to_numpy().T
-    slope = view.kept[kept]
+    slope = kept_in(view.kept, f"slope of indication {part.name}", partial(slope_of, view, part))
     raw = y + np.nan_to_num(part.zero)[:, None]
     starts = [y.shape[1] * k // (STEPS + 1) for k in range(1, STEPS + 1)]
     after = [np.broadcast_to(np.arange(y.shape[1]) >= k, y.shape) for k in starts]
     return np.array([-slope, raw, y, *after])
 
 
+def slope_of(view: View, part: Part) -> Floats:
+    """Slopes (gauge, n) of the indications of an assembly, in each gauge's unit over time [1/s]."""
+    return view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
+
+
 def own_course(view: View, part: Part) -> OwnCourse | None:
     """Each gauge of an assembly in time by its other gauges; None with too few samples."""
-    if "own course" not in part.worked_out:
-        part.worked_out["own course"] = _own_course(view, part)
-    found: OwnCourse | None = part.worked_out["own course"]
-    return found
+    return kept_in(part.worked_out, "own course", partial(_own_course, view, part))
 
 
 def _own_course(view: View, part: Part) -> OwnCourse | None:

@@ -14,9 +14,11 @@ from functools import partial
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.base.quantities import CORNERS
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
+from recon.examination.late_or_unsteady_gauges import slope_of
 from recon.examination.term import Candidate, Term
 from recon.examination.view import WINDOW_TIME, Part, View
 from recon.examination.whole_car import whole_of
@@ -85,11 +87,7 @@ def own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
 
     By what the motion of the body says of their forces; the u is infinite where it says nothing.
     """
-    key = f"delay {names}"
-    if key not in view.worked_out:
-        view.worked_out[key] = _own_delay(view, names)
-    found: tuple[float, float] = view.worked_out[key]
-    return found
+    return kept_in(view.worked_out, f"delay {names}", partial(_own_delay, view, names))
 
 
 def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
@@ -189,8 +187,7 @@ def all_later(view: View, *, names: tuple[str, ...], delay: float) -> View:
 
 def later(view: View, part: Part, delay: float) -> Floats:
     """Indications (gauge, n) that a delay [s] later would show."""
-    slope = view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
-    return np.asarray(part.samples.indication + delay * slope)
+    return np.asarray(part.samples.indication + delay * slope_of(view, part))
 
 
 def delays_of(view: View) -> Delays | None:

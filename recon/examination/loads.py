@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.examination.comparison import Comparison
 from recon.examination.motion import motion_of, scatter
@@ -49,10 +50,7 @@ def load_comparisons(view: View) -> Iterator[Comparison]:
 
 
 def _comparisons(view: View, part: Part) -> tuple[Comparison, ...]:
-    if "load comparisons" not in part.worked_out:
-        part.worked_out["load comparisons"] = tuple(_made(view, part))
-    found: tuple[Comparison, ...] = part.worked_out["load comparisons"]
-    return found
+    return kept_in(part.worked_out, "load comparisons", lambda: tuple(_made(view, part)))
 
 
 def _made(view: View, part: Part) -> Iterator[Comparison]:

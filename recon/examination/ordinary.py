@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.examination.attitude import attitude_agrees
 from recon.examination.comparison import Comparison
@@ -37,11 +38,12 @@ HARD = 0.2  # the same at 10 m/s2 of braking or driving
 
 def channels_agree(view: View) -> Iterator[Term]:
     """Ordinary channels against each other."""
-    name = "ordinary channels"
-    if name not in view.kept:
+
+    def of_log() -> tuple[Term, ...]:
         terms = (comparison.term for comparison in comparisons(view))
-        view.kept[name] = tuple(replace(term, by_gauges=False) for term in terms)
-    yield from view.kept[name]
+        return tuple(replace(term, by_gauges=False) for term in terms)
+
+    yield from kept_in(view.kept, "ordinary channels", of_log)
 
 
 def comparisons(view: View) -> Iterator[Comparison]:

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.examination.by_motion import by_motion
 from recon.examination.term import Term, by_part
 from recon.examination.view import Part, View
@@ -245,11 +247,7 @@ def zeros_hold(view: View) -> Iterator[Term]:
 
 def change_of(view: View, part: Part) -> tuple[Floats, Floats]:
     """Change of the zeros (gauge,) [mV/V] from the first tare to the last one, and its u."""
-    key = f"zero_change {part.name}"
-    if key not in view.kept:
-        view.kept[key] = _change_of(view, part)
-    change, u = view.kept[key]
-    return change, u
+    return kept_in(view.kept, f"zero_change {part.name}", partial(_change_of, view, part))
 
 
 def _change_of(view: View, part: Part) -> tuple[Floats, Floats]:

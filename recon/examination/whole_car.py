@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import kept_in
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.examination.comparison import LIMIT, Comparison
@@ -99,14 +100,14 @@ class Whole:
     def u_of(self, weights: Floats) -> Floats:
         """Standard uncertainty (n,) [N] of the same sum by all stated causes, at usual loads."""
         # Covariances at usual loads depend on the prepared car alone.
-        key = "u of", weights.tobytes()
-        if key not in self.view.kept:
-            variance = 0.0
-            for part in self.view.parts.values():
-                own = weights[[CORNERS.index(c) for c in part.corners]].ravel()
-                variance += float(own @ part.usual_covariance @ own)
-            self.view.kept[key] = np.sqrt(variance) * self.ones
-        return np.asarray(self.view.kept[key])
+        return kept_in(self.view.kept, ("u of", weights.tobytes()), lambda: self._u_of(weights))
+
+    def _u_of(self, weights: Floats) -> Floats:
+        variance = 0.0
+        for part in self.view.parts.values():
+            own = weights[[CORNERS.index(c) for c in part.corners]].ravel()
+            variance += float(own @ part.usual_covariance @ own)
+        return np.sqrt(variance) * self.ones
 
     def against(
         self,
@@ -142,11 +143,9 @@ class Whole:
         `name` says which comparisons these are.
         """
         view, key = self.view, f"comparisons {name}"
-        if key not in view.kept:
-            view.kept[key] = tuple(make())
         if key not in view.worked_out:
-            own = tuple(one.of(self.sum_of(one.weights)) for one in view.kept[key])
-            view.worked_out[key] = own
+            made: Iterable[Any] = kept_in(view.kept, key, lambda: tuple(make()))
+            view.worked_out[key] = tuple(one.of(self.sum_of(one.weights)) for one in made)
         found: tuple[Comparison, ...] = view.worked_out[key]
         return found
 
@@ -168,12 +167,10 @@ class Whole:
 
 def whole_of(view: View) -> Whole | None:
     """The sums of a view, worked out once; None if the wheelbase of the car is not known."""
-    if "whole car" not in view.worked_out:
-        motion = motion_of(view)
-        stance = motion.stance
-        view.worked_out["whole car"] = None if stance is None else Whole(view, motion, stance)
-    found: Whole | None = view.worked_out["whole car"]
-    return found
+    motion = motion_of(view)
+    if motion.stance is None:
+        return None
+    return kept_in(view.worked_out, "whole car", partial(Whole, view, motion, motion.stance))
 
 
 def sums_agree(view: View) -> Iterator[Term]:
