@@ -24,8 +24,11 @@ from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     axle_drive,
     axle_forces,
+    axle_places,
+    centre_of_mass,
     for_axles,
     highest_held,
+    means_by_axle,
     sampling,
     step_between,
     unknown_tyres,
@@ -241,12 +244,8 @@ class _Answer:
         )  # fmt: skip
 
     def _static_share(self) -> Estimate:
-        x = self.forces["contact_point"].sel(component="x")
-        front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
-        at, u = (
-            float(self.forces[name].sel(component="x"))
-            for name in ("centre_of_mass", "u_centre_of_mass")
-        )
+        front, rear = axle_places(self.forces)
+        at, u = centre_of_mass(self.forces, "x")
         base = front - rear
         return independent((at - rear) / base, u / base, len(self.estimates[0].by_cause))
 
@@ -286,7 +285,7 @@ class _Answer:
             return [None] * len(self.visits)
         highest = np.max([estimate.value[HIGHEST] for estimate in self.estimates], axis=0)
         angle, steer = (
-            low_pass(_by_axle(values, self.corners), BANDWIDTH, self.course.rate)
+            low_pass(means_by_axle(values, self.corners), BANDWIDTH, self.course.rate)
             for values in (slip.angle, self.forces["heading"].to_numpy().astype(float))
         )
         found = [
@@ -310,12 +309,6 @@ class _Answer:
             u_angle=float(np.nanmedian(u_angle[visit.at])),
             step=step_between(self.course.rate),
         )
-
-
-def _by_axle(values: Floats, corners: list[str]) -> Floats:
-    """Means (sample, axle) of values (sample, corner) over both tyres of an axle [same unit]."""
-    pairs = [[corners.index(name) for name in names] for names in SIDES.values()]
-    return np.stack([values[:, pair].mean(axis=1) for pair in pairs], axis=1)
 
 
 def _quantities(

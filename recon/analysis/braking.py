@@ -11,13 +11,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
-from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
+    axle_places,
+    centre_of_mass,
     complete_axles,
     highest_use,
     sampling,
@@ -36,7 +36,7 @@ from recon.evaluation.common.estimate import (
     stacked,
 )
 from recon.evaluation.sections.find_sections import find_sections
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces, require_option
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
@@ -86,13 +86,8 @@ def braking(
         is not above zero.
     """
     require_forces(forces, *NEEDED)
-    if friction is not None and not 0 < friction < np.inf:
-        raise DataError(
-            place_of(forces),
-            f"friction = {friction:g} N per N asked for",
-            "a friction coefficient above 0 N per N",
-            "Leave it out for the highest use that was demonstrated.",
-        )
+    do = "Leave it out for the highest use that was demonstrated."
+    require_option(forces, "friction", friction, "N per N", do=do)
     drive = BrakedDrive(forces)
     stops = drive.stops(find_sections(forces) if sections is None else sections)
     answer = _Answer(drive, stops)
@@ -269,12 +264,8 @@ class _Answer:
         forces = self.drive.forces
         if len(self.drive.axles) < len(SIDES):
             return self._constant(np.nan)
-        x = forces["contact_point"].sel(component="x")
-        front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
-        height, u = (
-            float(forces[name].sel(component="z"))
-            for name in ("centre_of_mass", "u_centre_of_mass")
-        )
+        front, rear = axle_places(forces)
+        height, u = centre_of_mass(forces, "z")
         return self._constant(height / (front - rear), u / (front - rear))
 
     def brakes(self) -> Labelled:

@@ -23,7 +23,7 @@ from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces, require_option
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
@@ -69,13 +69,8 @@ def friction_use(
         is none, or no tyre has enough samples above the gate.
     """
     require_forces(forces, *NEEDED)
-    if not 0 <= low_load < np.inf:
-        raise DataError(
-            str(forces.attrs.get("title", "forces")),
-            f"low_load = {low_load:g} N asked for",
-            "a vertical force from 0 N up",
-            f"Leave it out for the usual {LOW_LOAD:g} N.",
-        )
+    do = f"Leave it out for the usual {LOW_LOAD:g} N."
+    require_option(forces, "low_load", low_load, "N", zero=True, do=do)
     reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)
     loadings = loadings_of(forces)
     corners = corner_names(forces)

@@ -33,7 +33,7 @@ from recon.evaluation.grip.hot_and_cold import Warm
 from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
-from recon.records.forces import SIGNED, nothing_known, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_forces, require_option
 
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 BLOCK = 2.0  # s, a stretch by which repeats are counted
@@ -100,7 +100,9 @@ def grip(
         another car, a run that stands there twice, or no tyre that worked hard for long enough.
     """
     require_forces(forces, *NEEDED)
-    _require_gate(forces, low_load=low_load, least_use=least_use, bandwidth=bandwidth)
+    require_option(forces, "low_load", low_load, "N", zero=True)
+    require_option(forces, "least_use", least_use, "N per N")
+    require_option(forces, "bandwidth", bandwidth, "Hz")
     parts = _parts(forces, sections)
     if parts is not None and others:
         raise DataError(
@@ -117,19 +119,6 @@ def grip(
     if not any(fit.envelope for fit in fits):
         raise _nothing(forces, fits, least_use)
     return _labelled(drives, fits, pairs, gate, _blocks(drives) if parts is None else Blocks(parts))
-
-
-def _require_gate(forces: xr.Dataset, **asked: float | None) -> None:
-    unit = {"low_load": "N", "least_use": "N per N", "bandwidth": "Hz"}
-    for name, value in asked.items():
-        lowest = 0.0 if name == "low_load" else 1e-9
-        if value is not None and not lowest <= value < np.inf:
-            raise DataError(
-                place_of(forces),
-                f"{name} = {value:g} {unit[name]} asked for",
-                "a number above zero",
-                "Leave it out for the usual one.",
-            )
 
 
 def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> DataError:

@@ -19,7 +19,7 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.bridges import Tube
 from recon.car.vehicle import Support, Vehicle
-from recon.conditioning.filters import require_bandwidth, zero_phase_gain
+from recon.conditioning.filters import noise_left, require_bandwidth
 from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.common.answer_labels import answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate
@@ -28,10 +28,10 @@ from recon.evaluation.links.load_errors import OWN, ForceErrors, link_errors
 from recon.evaluation.links.loads_in_drive import DrivenLinks, car_of, links_of
 from recon.evaluation.links.loads_per_force import Inputs
 from recon.evaluation.links.rainflow import cycle_ranges
-from recon.evaluation.sections.find_sections import sections_of
+from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.causes.cures import description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_forces, require_option
 
 BANDWIDTH = 25.0  # Hz; twice the hop of a wheel, common practice, no source
 BINS = 16  # of ranges of cycles
@@ -83,16 +83,11 @@ def link_loads(
         filtered, or no corner with known forces.
     """
     require_forces(forces, *NEEDED)
-    if not 0 < bandwidth < np.inf:
-        raise DataError(
-            place_of(forces),
-            f"bandwidth = {bandwidth:g} Hz asked for",
-            "a positive bandwidth",
-            f"Leave it out for the usual {BANDWIDTH:g} Hz.",
-        )
+    do = f"Leave it out for the usual {BANDWIDTH:g} Hz."
+    require_option(forces, "bandwidth", bandwidth, "Hz", do=do)
     car, rate = car_of(forces, vehicle), float(forces.attrs["rate_Hz"])
     band = min(require_bandwidth(bandwidth, rate, place_of(forces)), forces.attrs["bandwidth_Hz"])
-    chosen = _chosen(forces, sections)
+    chosen = in_parts(forces[SAMPLES].to_numpy(), sections)
     names = corner_names(forces)
     assemblies = dict.fromkeys((car.axle_of(n) or car.corners[n]).name for n in names)
     with one_thread():
@@ -113,16 +108,6 @@ def link_loads(
                 f"Link loads need all three forces: {forces.attrs.get('not_known', '')}",
             )
         return _labelled(forces, car, driven, chosen, band)
-
-
-def _chosen(forces: xr.Dataset, sections: xr.Dataset | None) -> NDArray[np.bool_]:
-    """Samples (sample,) within the parts that were given by hand, all of them if there are none."""
-    time = forces[SAMPLES].to_numpy()
-    parts = [] if sections is None else sections_of(sections, "part")
-    inside = np.full(len(time), not parts)
-    for part in parts:
-        inside |= (time >= part.start) & (time <= part.end)
-    return inside
 
 
 # --- what is said of them ----------------------------------------------------------------------
@@ -193,13 +178,12 @@ def _estimates(
     inputs_of = [d.inputs(at) for d in driven]
     piece = _piece(forces, driven, inputs_of, at)
     errors = ForceErrors.of(piece)
-    passed = zero_phase_gain(band, forces.attrs["rate_Hz"])
-    passed /= zero_phase_gain(forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
+    left = noise_left(band, forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"])
     random = np.nan_to_num(piece[RANDOM].to_numpy().astype(float))
     causes, noise = [], []
     for d, inputs in zip(driven, inputs_of, strict=True):
         causes.append(link_errors(d.link_map, inputs, errors, car.tyre))
-        noise.append(min(passed, 1.0) * d.link_map.noise(inputs, random, errors.corners))
+        noise.append(left * d.link_map.noise(inputs, random, errors.corners))
     value = np.concatenate([d.load[:, at] for d in driven]).T
     by_cause = np.concatenate(causes, axis=2)
     spread = np.concatenate(noise, axis=1)

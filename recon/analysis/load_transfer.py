@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
@@ -28,7 +27,7 @@ from recon.evaluation.load_transfer.body_motion import CHANNELS, Body, X, Y, Z, 
 from recon.evaluation.load_transfer.centre_of_mass_height import Heights
 from recon.evaluation.load_transfer.transfer_parts import PARTS, labelled_parts, obstacle, parts_of
 from recon.evaluation.load_transfer.vertical_loads import Fit, Loads, middles_of
-from recon.evaluation.sections.find_sections import sections_of
+from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SIGNED, nothing_known, require_forces
 
@@ -137,6 +136,22 @@ class _Drive:
         """Vertical forces (sample, corner) [N]."""
         return self.means["tyre_force_intermediate"].to_numpy()[..., Z]
 
+    def by_axle(self, values: Floats, left: float, right: float) -> Floats:
+        """Weighted sums (..., axle) of values (..., corner) [any unit] of both tyres of each axle.
+
+        NaN for an axle that lacks a tyre.
+        """
+        out = np.full((*values.shape[:-1], len(SIDES)), np.nan)
+        for a, names in enumerate(SIDES.values()):
+            if set(names) <= set(self.corners):
+                of_left, of_right = (values[..., self.corners.index(name)] for name in names)
+                out[..., a] = left * of_left + right * of_right
+        return out
+
+    def transfer(self, load: Floats) -> Floats:
+        """Half of right minus left load (..., axle) [N], from loads (..., corner)."""
+        return self.by_axle(load, -0.5, 0.5)
+
     def spread(self, axis: int) -> float:
         """Standard deviation of the acceleration along an axis [m/s2]."""
         return float(np.std(self.body.acceleration[:, axis]))
@@ -154,7 +169,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
     lifted = (means["status"].to_numpy() & (AT_BOUND | BIT["zero_or_sign_suspect"])) > 0
     passed &= ~lifted.any(axis=1) & (np.nan_to_num(load, nan=np.inf) > LEAST_LOAD).all(axis=1)
     passed &= np.isfinite(load[:, known]).all(axis=1)
-    passed &= _wanted(means["elapsed_time"].to_numpy(), sections)
+    passed &= in_parts(means["elapsed_time"].to_numpy(), sections)
     if passed.sum() < FEWEST:
         raise DataError(
             place_of(forces),
@@ -170,43 +185,9 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
     return _Drive(some, body.at(at), corners, int(passed.sum()), len(passed))
 
 
-def _wanted(time: Floats, sections: xr.Dataset | None) -> NDArray[np.bool_]:
-    """Samples inside the parts given by hand, all of them if there are none."""
-    parts = [] if sections is None else sections_of(sections, "part")
-    inside = np.full(len(time), not parts)
-    for part in parts:
-        inside[part.slice_of(time)] = True
-    return inside
-
-
-def _pair(drive: _Drive, axle: str) -> tuple[int, int] | None:
-    """Positions of the left and right corner of an axle that has both."""
-    names = SIDES[axle]
-    if not set(names) <= set(drive.corners):
-        return None
-    return drive.corners.index(names[0]), drive.corners.index(names[1])
-
-
-def _transfers(drive: _Drive, estimate: Estimate) -> Estimate:
-    """Half of right minus left load of the front and the rear axle (2,), from (corner,)."""
-
-    def halves(load: Floats) -> Floats:
-        pairs = [_pair(drive, axle) for axle in SIDES]
-        return np.array([(load[p[1]] - load[p[0]]) / 2 if p else np.nan for p in pairs])
-
-    return combined(halves, estimate)
-
-
-def _tracks(drive: _Drive) -> Floats:
-    """Track of both axles (2,) [m]."""
-    aside = drive.means["contact_point"].to_numpy()[:, Y]
-    pairs = [_pair(drive, axle) for axle in SIDES]
-    return np.array([aside[p[0]] - aside[p[1]] if p else np.nan for p in pairs])
-
-
 def _answer(forces: xr.Dataset, drive: _Drive, loads: Loads, fit: Fit, no_parts: str) -> xr.Dataset:
     sideways, along = _allowed(drive, fit.sideways, Y), _allowed(drive, fit.along, X)
-    transfer = _transfers(drive, sideways)
+    transfer = combined(drive.transfer, sideways)
     words = "of the vertical load per acceleration"
     variables: Labelled = {
         **limits("load_per_lateral_acceleration", sideways, ("corner",), "kg",
@@ -276,7 +257,7 @@ def _reasons(drive: _Drive, loads: Loads, no_parts: str) -> Iterator[str]:
 
 def _front_share(drive: _Drive, transfer: Estimate) -> Estimate:
     """Front share of the lateral load transfer as moments, from that of both axles (2,) [kg]."""
-    track = _tracks(drive)
+    track = drive.by_axle(drive.means["contact_point"].to_numpy()[:, Y], 1.0, -1.0)
 
     def share(of: Floats) -> Floats:
         moment = of * track
@@ -289,12 +270,7 @@ def _of_air(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
     """Downforce of both axles per speed squared, and as an area; NaN where speed hardly varies."""
     varies = loads.heights is not None and loads.heights.air is not None
     air = replace(fit.air, value=np.where(varies, fit.air.value, np.nan))
-    pairs = [_pair(drive, axle) for axle in SIDES]
-
-    def axles(of: Floats) -> Floats:
-        return np.array([of[list(p)].sum() if p else np.nan for p in pairs])
-
-    by_axle = combined(axles, air)
+    by_axle = combined(lambda of: drive.by_axle(of, 1.0, 1.0), air)
     area = combined(lambda of: [of.sum() / (0.5 * AIR_DENSITY)], by_axle)
     return limits(
         "downforce_per_speed_squared", by_axle, ("axle",), "kg/m", "downforce over speed squared"
@@ -340,15 +316,10 @@ def _wander(drive: _Drive, fit: Fit, share: Callable[[Floats], list[float]]) -> 
 
 
 def _of_bins(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
-    pairs = [_pair(drive, axle) for axle in SIDES]
     count = len(loads.middles)
 
     def halves(of: Floats) -> Floats:
-        load = of.reshape(count, -1)
-        columns = [
-            (load[:, p[1]] - load[:, p[0]]) / 2 if p else np.full(count, np.nan) for p in pairs
-        ]
-        return np.stack(columns, axis=1).ravel()
+        return drive.transfer(of.reshape(count, -1)).ravel()
 
     words = "lateral acceleration, left positive"
     return limits(

@@ -34,6 +34,16 @@ def rms(values: Floats) -> float:
     return float(np.sqrt(total / count)) if count else float("nan")
 
 
+def known_mean(values: Floats, known: NDArray[np.bool_] | None = None) -> Floats:
+    """Means (row,) of the `known` ones of values (row, column), those that are numbers if omitted.
+
+    In the unit of the values [any]; NaN where none is known.
+    """
+    known = np.isfinite(values) if known is None else known
+    count, total = known.sum(axis=1), np.sum(values, axis=1, where=known)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last (exclusive) position of every run of True in (sample,) [1]."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))

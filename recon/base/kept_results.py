@@ -14,7 +14,7 @@ _KEPT: ContextVar[Kept | None] = ContextVar("kept", default=None)
 
 
 def kept_in(store: dict[Any, Any], key: Any, make: Callable[[], Result]) -> Result:
-    """What `store` holds under `key`; made first where it is not there yet."""
+    """The entry of `store` under `key`, made first where it is not there yet."""
     if key not in store:
         store[key] = make()
     found: Result = store[key]

@@ -74,6 +74,15 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
     return float(np.sqrt(np.mean(np.abs(response) ** 4)))
 
 
+def noise_left(bandwidth: float, before: float, rate: float) -> float:
+    """Share of the standard deviation of noise that a low-pass leaves, at most 1.
+
+    The noise was white and is filtered to the bandwidth `before`, the low-pass has `bandwidth`;
+    both and the sampling `rate` in Hz.
+    """
+    return min(zero_phase_gain(bandwidth, rate) / zero_phase_gain(before, rate), 1.0)
+
+
 def low_pass(
     values: Floats,
     bandwidth: float,

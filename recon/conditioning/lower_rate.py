@@ -13,7 +13,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.conditioning.condition import BANDWIDTH_SHARE
-from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.filters import low_pass, noise_left
 
 SAMPLES = "elapsed_time"
 WHOLE = 1e-3  # of a step; rates from a median step are known no better
@@ -91,7 +91,7 @@ def stretches_of(time: Floats, rate: float) -> list[slice]:
 def _noise_left(result: xr.Dataset, band: float, rate: float) -> float:
     """Share of the noise's standard deviation that the filter leaves of what is in the result."""
     before = float(result.attrs.get("bandwidth_Hz", 0.5 * rate))
-    return min(zero_phase_gain(band, rate) / zero_phase_gain(before, rate), 1.0)
+    return noise_left(band, before, rate)
 
 
 def _narrow(thinned: xr.Dataset, left: float) -> None:

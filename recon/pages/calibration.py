@@ -14,6 +14,7 @@ from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
+from recon.pages.html_document import known_number
 from recon.records.forces import VERDICT
 from recon.records.provenance import Input, recorded_inputs
 
@@ -192,14 +193,10 @@ def _assembly(one: CornerCalibration) -> dict[str, Any]:
             {"name": p.name, "peak": round(p.peak), "influence": round(100 * p.influence, 1)}
             for p in quality.pulls
         ],
-        "temperature": _finite(one.conditions.temperature),
-        "fit": _finite(np.sqrt(quality.lack_of_fit)),
+        "temperature": known_number(one.conditions.temperature, 3),
+        "fit": known_number(np.sqrt(quality.lack_of_fit), 3),
         "weakest": quality.weak_direction,
     }
-
-
-def _finite(value: float) -> float | None:
-    return round(float(value), 3) if np.isfinite(value) else None
 
 
 def _map(one: CornerCalibration) -> dict[str, Any]:
@@ -207,7 +204,7 @@ def _map(one: CornerCalibration) -> dict[str, Any]:
     main = np.argmax(np.abs(one.K * one.arms), axis=1)
     relative = 100 * one.arms / one.main_slope[:, None]
     parts = {"percent": one.crosstalk_percent, "half": COVERAGE_FACTOR * relative * one.u_K}
-    rows = {name: [[_finite(v) for v in row] for row in of] for name, of in parts.items()}
+    rows = {name: [[known_number(v, 3) for v in row] for row in of] for name, of in parts.items()}
     slopes = [
         f"{1000 * one.K[g, m]:.4g} {unit} per kN{' m' if one.arms[m] < 1 else ''}"
         for g, (m, unit) in enumerate(zip(main, one.units, strict=True))

@@ -14,7 +14,7 @@ from recon.base.late import xr
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.evaluation.runs.variables import COMPARISON, SOURCES
-from recon.pages.html_document import Page, Parts, document
+from recon.pages.html_document import Page, Parts, document, known_number
 from recon.pages.run_sources import boxes, sources_by_run
 from recon.pages.spread import spread_of
 from recon.report.common.text import with_interval
@@ -142,7 +142,7 @@ def _metric(answer: xr.Dataset, k: int) -> dict[str, Any]:
         "unit": unit,
         "relative": relative,
         "first": float(means[0]),
-        **{f"at_{name}": _number(answer[name].to_numpy()[k]) for name in numbers},
+        **{f"at_{name}": known_number(answer[name].to_numpy()[k]) for name in numbers},
     }
 
 
@@ -161,10 +161,6 @@ def _chance(answer: xr.Dataset, name: str, k: int) -> str:
     return _printed(words)
 
 
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
 def _runs(answer: xr.Dataset) -> Iterator[dict[str, Any]]:
     words = ("set_up", "block", "driver", "tyre_set", "notes")
     columns = {name: answer[f"run_{name}"].to_numpy() for name in words}
@@ -177,7 +173,7 @@ def _runs(answer: xr.Dataset) -> Iterator[dict[str, Any]]:
             "file": "/".join(path.parts[-2:]),
             "path": str(path),
             **{name: str(column[i]) for name, column in columns.items()},
-            "temperature": _number(temperature[i]),
+            "temperature": known_number(temperature[i]),
             "value": float(values[i]),
             "words": _printed(with_interval(answer, "value", (i, 0)) + unit_after(answer, 0)),
             "sources": sources[i],

@@ -92,6 +92,13 @@ def _json(data: Mapping[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
+def known_number(value: float, digits: int | None = None) -> float | None:
+    """A number as the data of a page hold it, to some digits: None where it is not known."""
+    if not np.isfinite(value):
+        return None
+    return float(value) if digits is None else round(float(value), digits)
+
+
 def _plain(value: object) -> object:
     if isinstance(value, np.generic):
         return value.item()

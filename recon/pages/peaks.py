@@ -11,7 +11,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
+from recon.conditioning.filters import is_filtered, low_pass, noise_left
 from recon.pages.axles import axle_corners
 from recon.reconstruction.result.signed_errors import RANDOM, signed_errors
 
@@ -51,7 +51,7 @@ def largest_forces(forces: xr.Dataset) -> list[Peak]:
     if bandwidth < own and is_filtered(bandwidth, rate):
         flat = low_pass(values.reshape(len(values), -1), bandwidth, rate)
         values = flat.reshape(values.shape)
-        passed = min(zero_phase_gain(bandwidth, rate) / zero_phase_gain(own, rate), 1.0)
+        passed = noise_left(bandwidth, own, rate)
     ways = [
         (g, axis, sign, words)
         for g in range(len(groups))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, known_mean
 from recon.base.late import xr
 from recon.pages.packed import Packed, channel_step, nice_step, packed, packed_states
 from recon.records.forces import CHANNELS
@@ -136,8 +136,4 @@ def _means(values: Floats, every: int) -> Floats:
         return values
     padded = np.full(-(-len(values) // every) * every, np.nan)
     padded[: len(values)] = values
-    rows = padded.reshape(-1, every)
-    known = np.isfinite(rows)
-    count = known.sum(axis=1)
-    total = np.where(known, rows, 0.0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return known_mean(padded.reshape(-1, every))

@@ -16,6 +16,7 @@ from recon.base.status import BIT
 from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.sections.find_sections import sections_of
 from recon.pages.calibration import SHORT
+from recon.pages.html_document import known_number
 from recon.pages.plain_names import plain
 from recon.pages.section_finding import finding
 from recon.records.doubt_variables import doubts_in
@@ -131,13 +132,9 @@ def lift_list(sections: xr.Dataset) -> list[dict[str, Any]]:
         return []
     columns = [sections[f"lift_{n}"].to_numpy() for n in ("corner", "kind", "start", "end")]
     return [
-        {"corner": str(c), "kind": str(kind), "start": _number(a), "end": _number(b)}
+        {"corner": str(c), "kind": str(kind), "start": known_number(a), "end": known_number(b)}
         for c, kind, a, b in zip(*columns, strict=True)
     ]
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
 
 
 def facts(forces: xr.Dataset, why: dict[str, Any]) -> dict[str, list[str]]:

@@ -347,6 +347,25 @@ def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> 
     return DataError(place_of(forces), found, needed, why)
 
 
+def require_option(
+    forces: xr.Dataset,
+    name: str,
+    value: float | None,
+    unit: str,
+    *,
+    zero: bool = False,
+    do: str = "Leave it out for the usual one.",
+) -> None:
+    """Refuse a number that a user asked for and that is not above zero, or not from `zero` up.
+
+    Raises DataError: it is such a number; `do` is the remedy.
+    """
+    if value is None or 0 < value < np.inf or (zero and value == 0):
+        return
+    needed = f"a number from 0 {unit} up" if zero else f"a number above 0 {unit}"
+    raise DataError(place_of(forces), f"{name} = {value:g} {unit} asked for", needed, do)
+
+
 def require_sound_forces(dataset: xr.Dataset) -> None:
     """Refuse a file of forces with a variable that is not as described, numbers included.
 

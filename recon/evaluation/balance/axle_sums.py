@@ -66,6 +66,33 @@ def axle_forces(force: Floats, corners: Sequence[str]) -> Floats:
     return out
 
 
+def means_by_axle(values: Floats, corners: Sequence[str]) -> Floats:
+    """Means (sample, axle) of values (sample, corner) over those tyres of an axle that are there.
+
+    In the unit of the values [any]; NaN for an axle without a tyre.
+    """
+    out = np.full((len(values), len(SIDES)), np.nan)
+    for a, names in enumerate(SIDES.values()):
+        at = [list(corners).index(name) for name in names if name in corners]
+        if at:
+            out[:, a] = values[:, at].mean(axis=1)
+    return out
+
+
+def axle_places(forces: xr.Dataset) -> tuple[float, float]:
+    """Places x [m] of front and rear axle, vehicle axes."""
+    x = forces["contact_point"].sel(component="x")
+    front, rear = (float(x.sel(corner=list(names)).mean()) for names in SIDES.values())
+    return front, rear
+
+
+def centre_of_mass(forces: xr.Dataset, component: str) -> tuple[float, float]:
+    """One coordinate of the centre of mass as stated, and its standard uncertainty [m]."""
+    names = ("centre_of_mass", "u_centre_of_mass")
+    place, u = (float(forces[name].sel(component=component)) for name in names)
+    return place, u
+
+
 def sampling(forces: xr.Dataset) -> str:
     """Bandwidth and rate of forces, in words."""
     bandwidth, rate = forces.attrs["bandwidth_Hz"], forces.attrs["rate_Hz"]

@@ -16,12 +16,12 @@ from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.vehicle import SIDES
 from recon.evaluation.balance.axle_sums import (
     Positions,
     axle_drive,
     complete_axles,
     for_axles,
+    means_by_axle,
     thinned,
     usable,
 )
@@ -102,14 +102,7 @@ class BrakedDrive:
     def pressure(self) -> Floats | None:
         """Line pressure (sample, axle) [Pa], if it was logged."""
         logged = self.channel("brake_pressure")
-        if logged is None:
-            return None
-        out = np.full((len(logged), len(SIDES)), np.nan)
-        for a, names in enumerate(SIDES.values()):
-            at = [self.corners.index(name) for name in names if name in self.corners]
-            if at:
-                out[:, a] = logged[:, at].mean(axis=1)
-        return out
+        return None if logged is None else means_by_axle(logged, self.corners)
 
     def channel(self, name: str) -> Floats | None:
         """A logged channel [any], (sample,) or (sample, corner), in SI units; None without it."""

@@ -21,7 +21,7 @@ from recon.base.kept_results import shared
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.threads import one_thread
-from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
+from recon.conditioning.filters import is_filtered, low_pass, noise_left
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.common.noise_draws import memory_of, noise_draws
 from recon.reconstruction.result.error_directions import BESIDE, Directions, directions_of
@@ -149,9 +149,8 @@ class Alternatives:
     def noise(self) -> Floats:
         """Standard uncertainty (sample, corner, component) [N] of the noise at the bandwidth."""
         drive = self._drive
-        passed = zero_phase_gain(self.bandwidth, drive.rate)
-        passed /= zero_phase_gain(drive.bandwidth, drive.rate)
-        own = drive.random[self.samples].astype(float) * min(passed, 1.0)
+        left = noise_left(self.bandwidth, drive.bandwidth, drive.rate)
+        own = drive.random[self.samples].astype(float) * left
         return _samples_last(np.sqrt(drive.sums(own**2)))
 
     @cached_property

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import place_of
 from recon.base.late import xr
-from recon.conditioning.filters import is_filtered, low_pass, zero_phase_gain
+from recon.conditioning.filters import is_filtered, low_pass, noise_left
 from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
 from recon.records.forces import SUMS
@@ -43,7 +43,7 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
             passed = low_pass(flat, band, rate / size, out=flat)
             changed[name] = out[name].variable.copy(data=passed.reshape(values.shape))
     middles = np.arange(out.sizes[ALONG]) * size + size // 2
-    left = min(zero_phase_gain(band, rate) / zero_phase_gain(own, rate), 1.0)
+    left = noise_left(band, own, rate)
     for name in (n for n in AS_THEY_ARE if n in names and n in forces):
         picked = forces[name].variable.isel({ALONG: middles})
         changed[name] = picked * left if name == RANDOM else picked

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, known_mean
 from recon.base.late import xr
 from recon.evaluation.sections.find_sections import Section
 
@@ -77,7 +77,7 @@ def course_of(values: Floats, way: Way) -> Course:
 
     Wheels that count are averaged.
     """
-    single = _over_wheels(values)
+    single = values if values.ndim == 1 else known_mean(values)
     count = len(way.names)
     length, course = np.full(count, np.nan), np.full((count, len(PLACES)), np.nan)
     for k in range(count):
@@ -86,15 +86,6 @@ def course_of(values: Floats, way: Way) -> Course:
             length[k] = along[-1] - along[0]
             course[k] = np.interp(along[0] + PLACES * length[k], along, own)
     return Course(way.names, length, course, way.kind)
-
-
-def _over_wheels(values: Floats) -> Floats:
-    """Mean over the wheels that count (sample,)."""
-    if values.ndim == 1:
-        return values
-    counts = np.isfinite(values)
-    some = counts.sum(axis=1)
-    return np.where(some > 0, np.nansum(values, axis=1) / np.maximum(some, 1), np.nan)
 
 
 def same_course(courses: Sequence[Course | None]) -> list[Course]:

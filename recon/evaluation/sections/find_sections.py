@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, require, stamped
@@ -226,6 +227,15 @@ def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:
         yield "launches, shifts and stops: no longitudinal force is known"
     if not np.isfinite(forces["tyre_force"].to_numpy()[..., 2]).any():
         yield "wheel lifts: no vertical force is known; gauge the spring's support"
+
+
+def in_parts(time: Floats, sections: xr.Dataset | None) -> NDArray[np.bool_]:
+    """Samples at `time` (sample,) [s] inside the parts given by hand; all if there are none."""
+    parts = [] if sections is None else sections_of(sections, "part")
+    inside = np.full(len(time), not parts)
+    for part in parts:
+        inside[part.slice_of(time)] = True
+    return inside
 
 
 def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, known_mean
 from recon.evaluation.slalom.half_waves import Grid, HalfWave
 from recon.evaluation.slalom.lateral_forces import Lateral, LateralForces
 from recon.evaluation.slalom.noise_corrected_peaks import Peaks, enough, peaks_of
@@ -112,7 +112,7 @@ class _Some:
             return none, none
         front, rear = axles["front"], axles["rear"]
         top = crest.top & (crest.found & every)[:, None]
-        means = [_mean(grid.towards(force.value), top) for force in (front, rear)]
+        means = [known_mean(grid.towards(force.value), top) for force in (front, rear)]
         total = means[0] + means[1]
         share = means[0] / total
         effects = [self.lateral.effects(force, self._middle(crest)) for force in (front, rear)]
@@ -122,12 +122,12 @@ class _Some:
             # Which causes an axle's sum shares with the other axle is not known: the worst case.
             own = [np.linalg.norm(effect, axis=0) for effect in effects]
             fixed = np.abs(1 - share) * own[0] + np.abs(share) * own[1]
-        noise = [_mean(grid.of_each(force.noise) ** 2, top) for force in (front, rear)]
+        noise = [known_mean(grid.of_each(force.noise) ** 2, top) for force in (front, rear)]
         square = fixed**2 + (1 - share) ** 2 * noise[0] + share**2 * noise[1]
         # The rear follows the front, so that the share changes while the total stands at its top.
         ahead, behind = (grid.towards(force.value) for force in (front, rear))
         shares = ahead / np.where(top, ahead + behind, 1.0)
-        moving = np.sqrt(_mean((shares - share[:, None]) ** 2, top))
+        moving = np.sqrt(known_mean((shares - share[:, None]) ** 2, top))
         return share, np.hypot(np.sqrt(square) / np.abs(total), moving)
 
 
@@ -137,10 +137,3 @@ def _side_by_side(peaks: list[tuple[Floats, Floats]], count: int) -> tuple[Float
         return np.empty((count, 0)), np.empty((count, 0))
     values, u = (np.stack([p[i] for p in peaks], axis=1) for i in (0, 1))
     return values, u
-
-
-def _mean(values: Floats, top: NDArray[np.bool_]) -> Floats:
-    """Mean over the places at the top (wave, place), NaN where there are none."""
-    count = top.sum(axis=1)
-    total = np.where(top, values, 0.0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

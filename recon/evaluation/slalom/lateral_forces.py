@@ -12,7 +12,7 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
-from recon.conditioning.filters import low_pass, zero_phase_gain
+from recon.conditioning.filters import low_pass, noise_left
 from recon.planning.combinations import NEARLY
 from recon.reconstruction.result.signed_errors import Loadings, loadings_of
 
@@ -55,8 +55,8 @@ class LateralForces:
         raw = forces["tyre_force_intermediate"].to_numpy()[:, :, Y].astype(float)
         value = low_pass(raw, bandwidth, rate)
         own = float(forces.attrs.get("bandwidth_Hz", 0.5 * rate))
-        passed = min(zero_phase_gain(bandwidth, rate) / zero_phase_gain(own, rate), 1.0)
-        noise = forces["u_tyre_force_random"].to_numpy()[:, :, Y].astype(float) * passed
+        noise = forces["u_tyre_force_random"].to_numpy()[:, :, Y].astype(float)
+        noise *= noise_left(bandwidth, own, rate)
         corners = corner_names(forces)
         tyres = [Lateral(value[:, k], noise[:, k], (k,)) for k in range(len(corners))]
         sums = {

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, known_mean
 from recon.base.errors import DataWarning, warn
 from recon.base.labelled import corner_names
 from recon.base.late import xr
@@ -57,11 +57,7 @@ def above_pulls(log: xr.Dataset, corners: Collection[str], pulls: float) -> Floa
     values = log.variables["gauge_temperature"].to_numpy()
     if len(own) == 1:
         return np.asarray(values[:, own[0]] - pulls)
-    values = values[:, own]
-    known = np.isfinite(values)
-    count = known.sum(axis=1)
-    total = np.sum(values, axis=1, where=known)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan) - pulls
+    return known_mean(values[:, own]) - pulls
 
 
 def mean_above_pulls(log: xr.Dataset, corners: Collection[str], pulls: float) -> float:
