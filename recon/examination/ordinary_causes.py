@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 
@@ -129,7 +130,8 @@ def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
             if suspects & {f"acceleration_{axis}" for axis in COMPONENTS}:
                 yield from _of_accelerometer(view, name, None)
         elif name in suspects:
-            yield from _of_body(view, name)
+            times, sign = partial(_times, name), name not in ONE_SIGN
+            yield from _signs_and_units(view, name, (name,), times, sign=sign)
     if {"roll", "pitch"} <= suspects & set(view.log):
         yield _candidate(
             view,
@@ -183,21 +185,16 @@ def _exchange_names(log: xr.Dataset) -> xr.Dataset:
     )
 
 
-def _times(log: xr.Dataset, *, name: str, factor: Floats | float) -> xr.Dataset:
+def _changed(log: xr.Dataset, *, name: str, change: Callable[[Floats], Floats]) -> xr.Dataset:
+    """The log with a channel and its slope changed alike."""
+    return log.assign(
+        {n: (log[n].dims, change(log[n].to_numpy()), log[n].attrs) for n in (name, SLOPE + name)}
+    )
+
+
+def _times(name: str, factor: Floats | float) -> Change:
     """A channel and its slope times a factor that has its shape but for time."""
-    return log.assign(
-        {n: (log[n].dims, log[n].to_numpy() * factor, log[n].attrs) for n in (name, SLOPE + name)}
-    )
-
-
-def _take(log: xr.Dataset, *, name: str, order: list[int], axis: int) -> xr.Dataset:
-    """A channel with its corners (axis 1) or components (last axis) in another order."""
-    return log.assign(
-        {
-            n: (log[n].dims, np.take(log[n].to_numpy(), order, axis=axis), log[n].attrs)
-            for n in (name, SLOPE + name)
-        }
-    )
+    return partial(_changed, name=name, change=lambda values: values * factor)
 
 
 def units_of(name: str) -> dict[float, str]:
@@ -216,58 +213,65 @@ def _turned(channel: str) -> str:
     return f"Turn the sign of {channel}: it is logged the other way round."
 
 
-def _of_body(view: View, name: str) -> Iterator[Candidate]:
-    times = partial(_times, name=name)
-    if name not in ONE_SIGN:
-        yield _candidate(
-            view,
-            "inverted",
-            (name,),
-            partial(times, factor=-1.0),
-            _turned(name),
-            lines=(correction_line([name], factor=-1.0),),
-        )
+def _signs_and_units(
+    view: View,
+    name: str,
+    channels: tuple[str, ...],
+    times: Callable[[float], Change],
+    weight: float = 0.0,
+    *,
+    columns: tuple[str, ...] = (),
+    sign: bool = True,
+) -> Iterator[Candidate]:
+    """Channels inverted together, or in another unit; `times` multiplies them.
+
+    `columns` are those of the log, where they have other names.
+    """
+    named, columns = " and ".join(channels), columns or channels
+    if sign:
+        lines = (correction_line(columns, factor=-1.0),)
+        yield _candidate(view, "inverted", channels, times(-1.0), _turned(named), lines=lines)
     for factor, words in units_of(name).items():
         yield _candidate(
             view,
             "other unit",
-            (name,),
-            partial(times, factor=factor),
-            f"State the unit of {name} in the column map: its numbers seem to be {words} "
+            channels,
+            times(factor),
+            f"State the unit of {named} in the column map: the numbers seem to be {words} "
             "or in the same ratio.",
-            lines=(correction_line([name], factor=factor),),
+            weight,
+            lines=(correction_line(columns, factor=factor),),
         )
+
+
+def _exchanged(
+    view: View, name: str, columns: tuple[str, str], pairs: Mapping[str, str]
+) -> Candidate:
+    """Two columns exchanged: the corners of a channel, each with its partner in `pairs`."""
+    corners = corner_names(view.log)
+    order = [corners.index(pairs.get(corner, corner)) for corner in corners]
+    return _candidate(
+        view,
+        "exchanged",
+        columns,
+        partial(_changed, name=name, change=lambda values: np.take(values, order, axis=1)),
+        f"Exchange the columns of {columns[0]} and {columns[1]}.",
+        lines=(correction_line([columns[0]], exchanged_with=columns[1]),),
+    )
 
 
 def _of_brakes(view: View) -> Iterator[Candidate]:
     """Brake lines: one sensor for each axle, so front and rear are exchanged together."""
-    lines = ("brake_pressure_front", "brake_pressure_rear")
-    name, corners = "brake_pressure", corner_names(view.log)
-    partner = {"F": "R", "R": "F"}
-    if all(partner[c[0]] + c[1] in corners for c in corners):
-        order = [corners.index(partner[c[0]] + c[1]) for c in corners]
-        yield _candidate(
-            view,
-            "exchanged",
-            lines,
-            partial(_take, name=name, order=order, axis=1),
-            "Exchange the columns of brake_pressure_front and brake_pressure_rear.",
-            lines=(correction_line([lines[0]], exchanged_with=lines[1]),),
-        )
-    for factor, words in units_of(name).items():
-        yield _candidate(
-            view,
-            "other unit",
-            (name,),
-            partial(_times, name=name, factor=factor),
-            f"State the unit of {name} in the column map: its numbers seem to be {words}.",
-            lines=(correction_line(lines, factor=factor),),
-        )
+    name, columns = "brake_pressure", ("brake_pressure_front", "brake_pressure_rear")
+    pairs = {c: {"F": "R", "R": "F"}[c[0]] + c[1] for c in corner_names(view.log)}
+    if set(pairs.values()) <= set(pairs):
+        yield _exchanged(view, name, columns, pairs)
+    times = partial(_times, name)
+    yield from _signs_and_units(view, name, (name,), times, columns=columns, sign=False)
 
 
 def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]:
-    corners = corner_names(view.log)
-    columns = {c: f"{name}_{c}" for c in corners}
+    columns = {c: f"{name}_{c}" for c in corner_names(view.log)}
     hit = [c for c, column in columns.items() if any(s.startswith(column) for s in suspects)]
     if not hit:
         return
@@ -275,50 +279,24 @@ def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]
         for corner in (*hit, None):
             yield from _of_accelerometer(view, name, corner)
     else:
-        for chosen in [*([c] for c in hit), *([corners] if len(hit) > 1 else [])]:
-            yield from _signs_and_units(view, name, chosen, corners)
-    for a, b in combinations(corners, 2):
+        for chosen in [*([c] for c in hit), *([list(columns)] if len(hit) > 1 else [])]:
+            yield from _of_some(view, name, chosen)
+    for a, b in combinations(columns, 2):
         if a in hit or b in hit:
-            order = list(range(len(corners)))
-            i, j = corners.index(a), corners.index(b)
-            order[i], order[j] = j, i
-            yield _candidate(
-                view,
-                "exchanged",
-                (columns[a], columns[b]),
-                partial(_take, name=name, order=order, axis=1),
-                f"Exchange the columns of {columns[a]} and {columns[b]}.",
-                lines=(correction_line([columns[a]], exchanged_with=columns[b]),),
-            )
+            yield _exchanged(view, name, (columns[a], columns[b]), {a: b, b: a})
 
 
-def _signs_and_units(
-    view: View, name: str, chosen: list[str], corners: list[str]
-) -> Iterator[Candidate]:
-    at = np.isin(corners, chosen)
-    channels = tuple(f"{name}_{c}" for c in chosen)
+def _of_some(view: View, name: str, chosen: list[str]) -> Iterator[Candidate]:
+    """The columns of some wheels inverted together, or in another unit."""
+    at = np.isin(corner_names(view.log), chosen)
     shape = (-1,) + (1,) * (view.log[name].ndim - 2)
+
+    def times(factor: float) -> Change:
+        return _times(name, np.where(at, factor, 1.0).reshape(shape))
+
+    channels = tuple(f"{name}_{c}" for c in chosen)
     weight = 0.0 if len(chosen) > 1 else SINGLE
-    named = " and ".join(channels)
-    yield _candidate(
-        view,
-        "inverted",
-        channels,
-        partial(_times, name=name, factor=np.where(at, -1.0, 1.0).reshape(shape)),
-        _turned(named),
-        lines=(correction_line(channels, factor=-1.0),),
-    )
-    for factor, words in units_of(name).items():
-        yield _candidate(
-            view,
-            "other unit",
-            channels,
-            partial(_times, name=name, factor=np.where(at, factor, 1.0).reshape(shape)),
-            f"State the unit of {named} in the column map: the numbers seem to be {words} "
-            "or in the same ratio.",
-            weight,
-            lines=(correction_line(channels, factor=factor),),
-        )
+    yield from _signs_and_units(view, name, channels, times, weight)
 
 
 def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Candidate]:
@@ -326,6 +304,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
     corners = corner_names(view.log) if name != "acceleration" else []
     chosen = np.ones(len(corners), dtype=bool) if corner is None else np.isin(corners, corner)
     places = [f"{name}_{c}" for c, used in zip(corners, chosen, strict=True) if used] or [name]
+    at = (slice(None), chosen) if corners else slice(None)
     weight = 0.0 if corner is None else SINGLE
 
     def made(cause: str, axes: str, change: Change, do: str, **keys: float | str) -> Candidate:
@@ -340,24 +319,23 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
 
     def only(factor: float, axes: tuple[int, ...]) -> Floats:
         on = np.isin(np.arange(3), axes)
-        at = chosen[:, None] & on if corners else on
-        return np.where(at, factor, 1.0)
+        return np.where(chosen[:, None] & on if corners else on, factor, 1.0)
+
+    def axes_exchanged(values: Floats, order: list[int]) -> Floats:
+        out = values.copy()
+        out[at] = np.take(values[at], order, axis=-1)
+        return out
 
     for k, axis in enumerate(COMPONENTS):
-        change = partial(_times, name=name, factor=only(-1.0, (k,)))
-        yield made("inverted", axis, change, _turned("{}"), factor=-1.0)
-    for i, j in combinations(range(3), 2):
-        yield made(
-            "exchanged",
-            COMPONENTS[i] + COMPONENTS[j],
-            partial(_exchange_axes, name=name, i=i, j=j, chosen=chosen),
-            "Exchange the columns of {}.",
-        )
+        yield made("inverted", axis, _times(name, only(-1.0, (k,))), _turned("{}"), factor=-1.0)
+    for axes, order in (("xy", [1, 0, 2]), ("xz", [2, 1, 0]), ("yz", [0, 2, 1])):
+        change = partial(_changed, name=name, change=partial(axes_exchanged, order=order))
+        yield made("exchanged", axes, change, "Exchange the columns of {}.")
     for factor, words in units_of(name).items():
         yield made(
             "other unit",
             "xyz",
-            partial(_times, name=name, factor=only(factor, (0, 1, 2))),
+            _times(name, only(factor, (0, 1, 2))),
             f"State the unit of {{}} in the column map: the numbers seem to be {words}.",
             factor=factor,
         )
@@ -365,31 +343,14 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
     yield made(
         "without gravity",
         "z",
-        partial(_with_gravity, name=name, chosen=chosen, upward=upward),
+        partial(_with_gravity, name=name, at=at, upward=upward),
         "Log {} with gravity: at rest on the level it reads +9.81 m/s2.",
         add=f"{STANDARD_GRAVITY} m/s2",
     )
 
 
-def _exchange_axes(log: xr.Dataset, *, name: str, i: int, j: int, chosen: np.ndarray) -> xr.Dataset:
-    out = {}
-    for n in (name, SLOPE + name):
-        values = log[n].to_numpy().copy()
-        at = values[:, chosen] if len(chosen) else values
-        at = np.take(at, [{i: j, j: i}.get(k, k) for k in range(3)], axis=-1)
-        if len(chosen):
-            values[:, chosen] = at
-        else:
-            values = at
-        out[n] = (log[n].dims, values, log[n].attrs)
-    return log.assign(out)
-
-
-def _with_gravity(log: xr.Dataset, *, name: str, chosen: np.ndarray, upward: Floats) -> xr.Dataset:
+def _with_gravity(log: xr.Dataset, *, name: str, at: Any, upward: Floats) -> xr.Dataset:
     values = log[name].to_numpy().copy()
     more = STANDARD_GRAVITY * upward.T
-    if len(chosen):
-        values[:, chosen] += more[:, None]
-    else:
-        values += more
+    values[at] += more if values.ndim == more.ndim else more[:, None]
     return log.assign({name: (log[name].dims, values, log[name].attrs)})
