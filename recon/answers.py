@@ -27,9 +27,9 @@ class Option:
     """
 
     name: str
-    default: float | str | None
-    unit: str
     help: str
+    default: float | str | None = None
+    unit: str = ""
     reads: Literal["", "sections", "vehicle", "answer", "results", "runs"] = ""
     required: bool = False  # the answer cannot do without it
 
@@ -95,11 +95,7 @@ class Answer:
 
 
 SECTIONS = Option(
-    "sections",
-    None,
-    "",
-    "table of sections (CSV); without it the program finds them",
-    reads="sections",
+    "sections", "table of sections (CSV); without it the program finds them", reads="sections"
 )
 ANSWERS = (
     Answer(
@@ -116,13 +112,11 @@ ANSWERS = (
         help="drive force, slip, catch and wheel hop of each launch",
         options=(
             SECTIONS,
-            Option("bandwidth", 30.0, "Hz", "bandwidth at which forces are read"),
-            Option("slip", 15.0, "%", "slip above which a tyre counts as slipping"),
-            Option("distance", 20.0, "m", "distance over which time and impulse are given"),
+            Option("bandwidth", "bandwidth at which forces are read", 30.0, "Hz"),
+            Option("slip", "slip above which a tyre counts as slipping", 15.0, "%"),
+            Option("distance", "distance over which time and impulse are given", 20.0, "m"),
             Option(
                 "others",
-                None,
-                "",
                 "forces.nc of other drives of the day, separated by commas: the best launch of all "
                 "is the one to compare with",
                 reads="results",
@@ -134,14 +128,14 @@ ANSWERS = (
         compute="shifts",
         plot="plot_shifts",
         help="gap of the drive force in each gear shift, what it cost, and what followed",
-        options=(SECTIONS, Option("bandwidth", 30.0, "Hz", "bandwidth at which forces are read")),
+        options=(SECTIONS, Option("bandwidth", "bandwidth at which forces are read", 30.0, "Hz")),
     ),
     Answer(
         name="slalom",
         compute="slalom",
         plot="plot_lateral_force",
         help="peak lateral force per cone, tyre and axle, and the lag of the rear axle",
-        options=(SECTIONS, Option("bandwidth", 8.0, "Hz", "bandwidth at which peaks are read")),
+        options=(SECTIONS, Option("bandwidth", "bandwidth at which peaks are read", 8.0, "Hz")),
     ),
     Answer(
         name="friction",
@@ -149,20 +143,15 @@ ANSWERS = (
         plot="plot_friction_plane",
         help="horizontal force of each tyre divided by its vertical force",
         options=(
-            Option("low_load", 800.0, "N", "leave out samples with a smaller Fz"),
+            Option("low_load", "leave out samples with a smaller Fz", 800.0, "N"),
             Option(
                 "coefficient",
-                None,
-                "N per N",
                 "state friction use as a share of this coefficient of friction",
+                unit="N per N",
             ),
-            Option(
-                "lateral_coefficient", None, "N per N", "another coefficient for lateral forces"
-            ),
+            Option("lateral_coefficient", "another coefficient for lateral forces", unit="N per N"),
             Option(
                 "envelope",
-                None,
-                "",
                 "state friction use as a share of the envelope in grip.nc; `own`: of this drive",
                 reads="answer",
             ),
@@ -177,8 +166,6 @@ ANSWERS = (
             SECTIONS,
             Option(
                 "vehicle",
-                None,
-                "",
                 "vehicle file; with it the transfer is split into springs, links and wheels",
                 reads="vehicle",
             ),
@@ -191,20 +178,17 @@ ANSWERS = (
         help="largest horizontal force of each tyre by load and direction; was it the limit?",
         options=(
             SECTIONS,
-            Option("low_load", 800.0, "N", "leave out samples with a smaller Fz"),
+            Option("low_load", "leave out samples with a smaller Fz", 800.0, "N"),
             Option(
-                "least_use", 0.6, "N per N", "horizontal force over Fz from which a tyre works hard"
+                "least_use", "horizontal force over Fz from which a tyre works hard", 0.6, "N per N"
             ),
             Option(
                 "bandwidth",
-                None,
-                "Hz",
                 "low-pass the forces first; without it they stay as they are",
+                unit="Hz",
             ),
             Option(
                 "others",
-                None,
-                "",
                 "other runs on the same set-up: a run list, whose runs on the set-up of this drive "
                 "are taken, or forces.nc of each, separated by commas",
                 reads="runs",
@@ -220,9 +204,8 @@ ANSWERS = (
             SECTIONS,
             Option(
                 "friction",
-                None,
-                "N per N",
                 "friction of both axles; without it the highest use shown",
+                unit="N per N",
             ),
         ),
     ),
@@ -239,13 +222,13 @@ ANSWERS = (
         plot="plot_budget",
         help="causes of the uncertainty of a force in newtons, largest first, with cures",
         options=(
-            Option("corner", None, "", "one corner; without it all of them"),
-            Option("component", None, "", "x, y or z; without it all of them"),
+            Option("corner", "one corner; without it all of them"),
+            Option("component", "x, y or z; without it all of them"),
             Option(
-                "time", None, "s", "one sample, nearest to this time; without it the largest force"
+                "time", "one sample, nearest to this time; without it the largest force", unit="s"
             ),
-            Option("start", None, "s", "start of a window instead of one sample"),
-            Option("end", None, "s", "end of the window"),
+            Option("start", "start of a window instead of one sample", unit="s"),
+            Option("end", "end of the window", unit="s"),
         ),
     ),
     Answer(
@@ -256,13 +239,11 @@ ANSWERS = (
         options=(
             Option(
                 "vehicle",
-                None,
-                "",
                 "vehicle file that the forces were reconstructed with",
                 reads="vehicle",
                 required=True,
             ),
-            Option("bandwidth", 25.0, "Hz", "bandwidth at which loads are read"),
+            Option("bandwidth", "bandwidth at which loads are read", 25.0, "Hz"),
             SECTIONS,
         ),
     ),
