@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
+from recon.evaluation.common.alternatives import Alternatives, Drive
 from recon.records.forces import nothing_known
 
+SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
 HOP_BANDWIDTH, HOP_RATE = 30.0, 100.0  # Hz and samples a second at which hop at 12 Hz is seen
 
 
@@ -30,11 +31,19 @@ class DrivenTyres:
     axles: list[str]
     missing: list[str]
 
-    def among(self, count: int, components: str) -> NDArray[np.bool_]:
-        """Mark these components of the driven tyres among `count` corners, (corner, component)."""
-        out = np.zeros((count, 3), dtype=bool)
-        out[np.ix_(self.corners, ["xyz".index(name) for name in components])] = True
-        return out
+    def between(
+        self, drive: Drive, start: float, end: float, bandwidth: float, components: str
+    ) -> tuple[Alternatives, int]:
+        """These components of the driven tyres' forces between two times [s].
+
+        They are at `bandwidth` [Hz], and of so many samples one is taken as that allows.
+        """
+        step = max(int(drive.rate / (SAMPLES_PER_PERIOD * bandwidth)), 1)
+        first, last = np.searchsorted(drive.time, [start, end])
+        samples = np.arange(first, max(last, first + 1), step)
+        only = np.zeros((len(drive.corners), 3), dtype=bool)
+        only[np.ix_(self.corners, ["xyz".index(name) for name in components])] = True
+        return Alternatives(drive, samples, bandwidth=bandwidth, only=only), step
 
 
 def driven_tyres(forces: xr.Dataset) -> DrivenTyres:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.alternatives import Alternatives, Drive
+from recon.evaluation.common.alternatives import Drive
 from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import (
@@ -30,7 +30,6 @@ BEFORE, AFTER = 0.6, 0.3  # s around a launch
 FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
-SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
 LARGEST, MEAN = map(hop.QUANTITIES.index, ("largest", "mean"))
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
@@ -110,11 +109,9 @@ class Launch:
 def measure(car: Driven, section: Section, shift: float) -> Launch:
     """Measure the launch of a section whose first pull ends at `shift` [s]."""
     time = car.time
-    step = max(int(float(car.forces.attrs["rate_Hz"]) / (SAMPLES_PER_PERIOD * car.bandwidth)), 1)
-    first, last = np.searchsorted(time, [section.start - BEFORE, section.end + AFTER])
-    samples = np.arange(first, max(last, first + 1), step)
-    only = car.tyres.among(len(car.drive.corners), "xz")
-    alternatives = Alternatives(car.drive, samples, bandwidth=car.bandwidth, only=only)
+    alternatives, step = car.tyres.between(
+        car.drive, section.start - BEFORE, section.end + AFTER, car.bandwidth, "xz"
+    )
     t, best = alternatives.time, alternatives.best[:, car.tyres.corners]
     total = np.sum(best[..., 0], axis=1)
     shift = min(shift, section.start + FIRST_PULL)

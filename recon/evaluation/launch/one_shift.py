@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.filters import low_pass
-from recon.evaluation.common.alternatives import DRAWS, Alternatives, Drive
+from recon.evaluation.common.alternatives import DRAWS, Drive
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import RISE, U_TIME, crossing, integral, u_crossing
@@ -29,7 +29,6 @@ OVERSHOOT = 0.4  # s after the force is back, in which it may overshoot
 HALF = 0.5
 SHUFFLE = Band(2.0, hop.LOW, 150.0, 1.5)  # Hz; usual for a driveline (common practice, no source)
 LEFT_OF_HOP = 0.25  # of its amplitude, below which nothing slower is told from it
-SAMPLES_PER_PERIOD = 8.0  # of the bandwidth
 U_UNSEEN = 0.5 / np.sqrt(DRAWS + 2)  # cycles: half a cycle in one of two draws more
 QUANTITIES = (
     *("gap_start", "gap_end", "time_below_half", "force_before", "force_after"),
@@ -76,11 +75,7 @@ def measure(
     Forces are read at `bandwidth` [Hz].
     """
     limit = min(limit, section.end + FOLLOWS)
-    step = max(int(drive.rate / (SAMPLES_PER_PERIOD * bandwidth)), 1)
-    first, last = np.searchsorted(drive.time, [section.start - AROUND, limit])
-    samples = np.arange(first, max(last, first + 1), step)
-    only = tyres.among(len(drive.corners), "x")
-    alternatives = Alternatives(drive, samples, bandwidth=bandwidth, only=only)
+    alternatives, step = tyres.between(drive, section.start - AROUND, limit, bandwidth, "x")
     t = alternatives.time
 
     def quantities(force: Floats) -> Floats:

@@ -24,7 +24,7 @@ from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
-from recon.report.common.long_series import stretches, thinned
+from recon.report.common.long_series import draw_force, stretches
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
 from recon.report.common.text import value_and_half, whole_with_interval
@@ -185,12 +185,7 @@ def _window(cones: dict[str, float]) -> slice:
 
 
 def _draw_force(panel: Axes, tyre: xr.Dataset) -> None:
-    series = [tyre[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
-    kept = thinned(np.stack(series))
-    time = tyre["elapsed_time"].to_numpy()[kept]
-    force, lower, upper = (s[kept] for s in series)
-    panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
-    panel.plot(time, force, color=INK, linewidth=0.6, zorder=3)
+    draw_force(panel, tyre)
     panel.set_ylabel("lateral force Fy [N]", fontsize=TEXT)
 
 

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.base.late import xr
+from recon.report.common.artists import Axes
+from recon.report.common.looks import INK, PALE
 
 MOST = 100_000  # samples of a drive that pictures are made of
 EXTREMES = 2000  # stretches of a long drive whose extremes are kept
@@ -35,6 +37,18 @@ def thinned(series: Floats, most: int = DRAWN) -> NDArray[np.intp]:
     extremes = np.concatenate([lowest + start, highest + start]).ravel()
     kept = np.unique(np.concatenate([extremes, edges, edges + 1]))
     return kept[kept < count]
+
+
+def draw_force(panel: Axes, one: xr.Dataset, most: int = DRAWN) -> None:
+    """Draw a force over time with its 95 % interval, about `most` samples of it.
+
+    `one` holds `tyre_force` (elapsed_time) [N] and its limits.
+    """
+    series = np.stack([one[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")])
+    kept = thinned(series, most)
+    time, (force, lower, upper) = one["elapsed_time"].to_numpy()[kept], series[:, kept]
+    panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
+    panel.plot(time, force, color=INK, linewidth=0.6, zorder=3)
 
 
 def fewer_samples(forces: xr.Dataset) -> xr.Dataset:

@@ -15,7 +15,7 @@ from recon.base.status import AT_BOUND, BIT
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, part_legend, patch_entry
-from recon.report.common.long_series import stretches, thinned
+from recon.report.common.long_series import draw_force, stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, PART_LOOKS, SMALL
 from recon.report.common.sheet import (
     Around,
@@ -96,14 +96,9 @@ def _time(tyre: xr.Dataset) -> Floats:
 
 
 def _draw_force(panel: Axes, one: xr.Dataset, name: str) -> None:
-    series = [one[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")]
-    kept = thinned(np.stack(series), DRAWN)
-    force, lower, upper = (s[kept] for s in series)
-    panel.fill_between(_time(one)[kept], lower, upper, color=PALE, linewidth=0, zorder=2)
-    panel.plot(_time(one)[kept], force, color=INK, linewidth=0.6, zorder=3)
-    style_panel(
-        panel, name if np.isfinite(series[0]).any() else f"{name}: nowhere known", y="force [N]"
-    )
+    draw_force(panel, one, DRAWN)
+    known = bool(np.isfinite(one["tyre_force"]).any())
+    style_panel(panel, name if known else f"{name}: nowhere known", y="force [N]")
     panel.tick_params(labelbottom=False)
 
 
