@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from math import dist, nan, pi, radians
 from typing import Any, TypeVar
 
@@ -53,8 +54,12 @@ class Notes:
     owner: str
     used: dict[tuple[str, str], list[str]] = field(default_factory=dict)
 
-    def take(self, stated: T | None, default: T, key: str, words: str, of: str = "") -> T:
-        """`stated`, or `default` with a note; `words` state the default, `of` whose key it is."""
+    def take(self, table: Any, key: str, default: T, words: str, of: str = "") -> T:
+        """What a table states, or `default` with a note that says it in `words`.
+
+        `of` names what the key belongs to, where one owner has several of them.
+        """
+        stated: T | None = getattr(table, key)
         if stated is not None:
             return stated
         self.used.setdefault((key, words), []).append(of)
@@ -79,7 +84,7 @@ def _overlaid(default: D, table: Any, keys: dict[str, tuple[str, float]], notes:
     values = {}
     for key, (attribute, factor) in keys.items():
         edge = getattr(default, attribute) / factor
-        values[attribute] = factor * notes.take(getattr(table, key), edge, key, f"{edge:.2g}")
+        values[attribute] = factor * notes.take(table, key, edge, f"{edge:.2g}")
     return replace(default, **values)
 
 
@@ -102,10 +107,10 @@ def mass_in_si(table: schema.MassTable, notes: Notes) -> dict[str, Any]:
     """Return mass, centre of mass and stated wheelbase as keywords of `Vehicle`."""
     share = 0.01 * table.total_kg
     spread = (10.0, 10.0, 30.0)
-    u_centre = notes.take(table.u_centre_of_mass_mm, spread, "u_centre_of_mass_mm", "[10, 10, 30]")
+    u_centre = notes.take(table, "u_centre_of_mass_mm", spread, "[10, 10, 30]")
     return {
         "mass": table.total_kg,
-        "u_mass": notes.take(table.u_total_kg, share, "u_total_kg", f"1 %, {share:.3g} kg"),
+        "u_mass": notes.take(table, "u_total_kg", share, f"1 %, {share:.3g} kg"),
         "centre_of_mass": _metres(table.centre_of_mass_mm),
         "u_centre_of_mass": _metres(u_centre),
         "stated_wheelbase": nan if table.wheelbase_mm is None else table.wheelbase_mm * MM,
@@ -122,22 +127,12 @@ def steering_in_si(table: schema.SteeringTable) -> Steering:
 def corner_in_si(name: str, table: schema.CornerTable, notes: Notes) -> Corner:
     """Return the corner without its gauges."""
     low, high = table.travel_mm
-    mass = table.unsprung_mass_kg
-    u_mass = notes.take(
-        table.u_unsprung_mass_kg, 0.08 * mass, "u_unsprung_mass_kg", f"8 %, {0.08 * mass:.3g} kg"
-    )
-    bush_rate = notes.take(
-        table.bush_rate_N_per_mm, 0.0, "bush_rate_N_per_mm", "0, spherical bearings at every end"
-    )
-    u_bush_rate = notes.take(
-        table.u_bush_rate_N_per_mm,
-        0.5 * bush_rate,
-        "u_bush_rate_N_per_mm",
-        f"half of the rate, {0.5 * bush_rate:.3g} N/mm",
-    )
-    droop = notes.take(
-        table.droop_travel_mm, low, "droop_travel_mm", f"the lower end of travel_mm, {low:g} mm"
-    )
+    take, mass = partial(notes.take, table), table.unsprung_mass_kg
+    u_mass = take("u_unsprung_mass_kg", 0.08 * mass, f"8 %, {0.08 * mass:.3g} kg")
+    bush_rate = take("bush_rate_N_per_mm", 0.0, "0, spherical bearings at every end")
+    half = 0.5 * bush_rate
+    u_bush_rate = take("u_bush_rate_N_per_mm", half, f"half of the rate, {half:.3g} N/mm")
+    droop = take("droop_travel_mm", low, f"the lower end of travel_mm, {low:g} mm")
     return Corner(
         name=name,
         bodies=table.bodies,
@@ -152,24 +147,24 @@ def corner_in_si(name: str, table: schema.CornerTable, notes: Notes) -> Corner:
         droop_travel=droop * MM,
         bush_rate=bush_rate / MM,
         u_bush_rate=u_bush_rate / MM,
-        u_droop_travel=MM * notes.take(table.u_droop_travel_mm, 3.0, "u_droop_travel_mm", "3 mm"),
+        u_droop_travel=MM * take("u_droop_travel_mm", 3.0, "3 mm"),
     )
 
 
 def _wheel(table: schema.WheelTable, notes: Notes) -> Wheel:
-    inertia = notes.take(table.spin_inertia_kg_m2, 1.0, "spin_inertia_kg_m2", "1.0")
-    key, share = "u_spin_inertia_kg_m2", 0.3 * inertia
+    take = partial(notes.take, table)
+    inertia = take("spin_inertia_kg_m2", 1.0, "1.0")
+    share = 0.3 * inertia
     return Wheel(
         on=table.on,
         centre=_metres(table.centre_mm),
-        u_centre=MM * notes.take(table.u_centre_mm, 3.0, "u_centre_mm", "3 mm"),
+        u_centre=MM * take("u_centre_mm", 3.0, "3 mm"),
         loaded_radius=MM * table.loaded_radius_mm,
-        u_loaded_radius=MM
-        * notes.take(table.u_loaded_radius_mm, 3.0, "u_loaded_radius_mm", "3 mm"),
-        toe_in=radians(notes.take(table.toe_in_deg, 0.0, "toe_in_deg", "0")),
-        camber=radians(notes.take(table.camber_deg, 0.0, "camber_deg", "0")),
+        u_loaded_radius=MM * take("u_loaded_radius_mm", 3.0, "3 mm"),
+        toe_in=radians(take("toe_in_deg", 0.0, "0")),
+        camber=radians(take("camber_deg", 0.0, "0")),
         spin_inertia=inertia,
-        u_spin_inertia=notes.take(table.u_spin_inertia_kg_m2, share, key, f"30 %, {share:.2g}"),
+        u_spin_inertia=take("u_spin_inertia_kg_m2", share, f"30 %, {share:.2g}"),
     )
 
 
@@ -177,8 +172,8 @@ def _brake(table: schema.CornerTable, notes: Notes) -> Brake:
     torque = table.brake_torque_Nm_per_bar
     if torque is None:
         return Brake(table.brake, nan, nan)
-    key, share = "u_brake_torque_Nm_per_bar", 0.18 * torque
-    u_torque = notes.take(table.u_brake_torque_Nm_per_bar, share, key, f"18 %, {share:.2g}")
+    share = 0.18 * torque
+    u_torque = notes.take(table, "u_brake_torque_Nm_per_bar", share, f"18 %, {share:.2g}")
     return Brake(table.brake, torque / BAR, u_torque / BAR)
 
 
@@ -202,20 +197,19 @@ def _compliance(table: schema.SupportTable, notes: Notes) -> tuple[float, float]
     """Elongation per load and its standard uncertainty, NaN where nothing is stated."""
     soft = table.compliance_mm_per_kN
     if soft is not None:
-        key, share = "u_compliance_mm_per_kN", 0.3 * soft
-        u_soft = notes.take(table.u_compliance_mm_per_kN, share, key, "30 %", table.name)
+        u_soft = notes.take(table, "u_compliance_mm_per_kN", 0.3 * soft, "30 %", table.name)
         return soft * 1e-6, u_soft * 1e-6
     key = "rate_Nm_per_deg" if table.kind == "torsion" else "rate_N_per_mm"
     rate = getattr(table, key)
     if rate is None:
         return nan, nan
-    u_rate = notes.take(getattr(table, f"u_{key}"), 0.05 * rate, f"u_{key}", "5 %", table.name)
+    u_rate = notes.take(table, f"u_{key}", 0.05 * rate, "5 %", table.name)
     compliance = (DEGREE if table.kind == "torsion" else MM) / rate
     return compliance, compliance * u_rate / rate
 
 
 def _attachment(table: schema.PointTable, name: str, notes: Notes) -> Attachment:
-    u_point = notes.take(table.u_mm, 3.0, "u_mm", "3 mm", name)
+    u_point = notes.take(table, "u_mm", 3.0, "3 mm", name)
     return Attachment(table.on, _metres(table.point_mm), u_point * MM, table.moves_with_rack)
 
 
@@ -244,8 +238,7 @@ def _expected(table: schema.GaugeTable, notes: Notes) -> TubeBridge | BenchPull 
     for key in ("bench_slope_per_kN", "bench_slope_per_kNm"):
         bench = getattr(table, key)
         if bench is not None:
-            u_key = f"u_{key}"
-            u_bench = notes.take(getattr(table, u_key), 0.01 * bench, u_key, "1 %", table.name)
+            u_bench = notes.take(table, f"u_{key}", 0.01 * bench, "1 %", table.name)
             return BenchPull(bench / 1e3, u_bench / 1e3)
     read = table.unit in ("mV/V", "microstrain")
     if table.bridge is None or table.tube_wall_mm is None or not read:
@@ -253,19 +246,14 @@ def _expected(table: schema.GaugeTable, notes: Notes) -> TubeBridge | BenchPull 
     tube = _tube(table, notes)
     factor = u_factor = nan
     if table.unit == "mV/V":
-        factor = notes.take(table.gauge_factor, 2.0, "gauge_factor", "2.0", table.name)
-        default = 0.02 * factor
-        u_factor = notes.take(table.u_gauge_factor, default, "u_gauge_factor", "2 %", table.name)
+        factor = notes.take(table, "gauge_factor", 2.0, "2.0", table.name)
+        u_factor = notes.take(table, "u_gauge_factor", 0.02 * factor, "2 %", table.name)
     return TubeBridge(table.bridge, tube, factor, u_factor, table.unit)
 
 
 def _tube(table: schema.GaugeTable | schema.SupportTable, notes: Notes) -> Tube:
     """Return the tube at a gauge or of a link; only a bridge makes use of Poisson's ratio."""
-
-    def take(key: str, default: float, words: str) -> float:
-        return notes.take(getattr(table, key), default, key, words, table.name)
-
-    ratio = hasattr(table, "poisson_ratio")
+    take, ratio = partial(notes.take, table, of=table.name), hasattr(table, "poisson_ratio")
     return Tube(
         outside_diameter=MM * take("tube_outside_diameter_mm", nan, ""),
         u_outside_diameter=MM * take("u_tube_outside_diameter_mm", 0.05, "0.05 mm"),
