@@ -10,7 +10,7 @@ from typing import Any
 from recon.base.errors import VehicleError, shortened
 from recon.car import checks, joints, schema, si
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
-from recon.car.vehicle import AXLE, SIDES, Assumed, Axle, Corner, Vehicle
+from recon.car.vehicle import AXLE, SIDES, Assumed, Axle, Corner, Sensors, Tyre, Vehicle
 
 MOST_FAULTS = 30  # that one message lists
 
@@ -32,8 +32,8 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     table = _validated(data, source)
     notes = si.Notes("car")
     mass = si.mass_in_si(table.mass, notes)
-    tyre = si.tyre_in_si(table.tyre, notes)
-    sensors = si.sensors_in_si(table.sensors, notes)
+    tyre = si.overlaid(Tyre(), table.tyre, si.TYRE_KEYS, notes)
+    sensors = si.overlaid(Sensors(), table.sensors, si.SENSOR_KEYS, notes)
     corners, assumed = _corners(table, source)
     axles, more = _axles(table, source)
     tied = {corner: name for name in axles for corner in SIDES[name]}

@@ -79,23 +79,13 @@ def _of(names: list[str]) -> str:
     return f" of {', '.join(shown)}" + (f" and {len(rest)} more" if rest else "")
 
 
-def _overlaid(default: D, table: Any, keys: dict[str, tuple[str, float]], notes: Notes) -> D:
+def overlaid(default: D, table: Any, keys: dict[str, tuple[str, float]], notes: Notes) -> D:
     """`default` with the stated keys in SI laid over it; each other key is noted."""
     values = {}
     for key, (attribute, factor) in keys.items():
         edge = getattr(default, attribute) / factor
         values[attribute] = factor * notes.take(table, key, edge, f"{edge:.2g}")
     return replace(default, **values)
-
-
-def tyre_in_si(table: schema.TyreTable, notes: Notes) -> Tyre:
-    """Return the priors of the moments at the contact."""
-    return _overlaid(Tyre(), table, TYRE_KEYS, notes)
-
-
-def sensors_in_si(table: schema.SensorsTable, notes: Notes) -> Sensors:
-    """Return the fixed standard uncertainties of the ordinary sensors."""
-    return _overlaid(Sensors(), table, SENSOR_KEYS, notes)
 
 
 def _metres(point: Vec) -> Vec:

@@ -31,6 +31,7 @@ WOBBLE = 0.45  # m/s2, of what a slide or a slope of the road adds
 TILT = 0.03  # rad, of an accelerometer
 GAIN = 0.06  # of an accelerometer
 HUB_ZERO = 0.3  # m/s2
+USUAL_BASE = 2.5  # m, wheelbase of a car that does not state it
 SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
@@ -81,9 +82,10 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         channels=("acceleration_y", "speed", "yaw_rate"),
         shares={"acceleration_y": aside},
     )
-    heading, base = _heading(motion), _wheelbase(motion)
+    heading = _heading(motion)
     if heading is None or not np.isfinite(turned).any():
         return
+    base = USUAL_BASE if motion.stance is None else motion.stance.base
     neutral = base * yaw / speed
     change = np.abs(motion.yaw_change)
     # Front tyres near their limit need much more angle for a little more force, or none.
@@ -118,10 +120,6 @@ def _heading(motion: Motion) -> Floats | None:
                 out.append(own)
     steer = motion.view.prepared.session.steer
     return np.mean(out, axis=0) if out and steer.logged and steer.source != "fixed" else None
-
-
-def _wheelbase(motion: Motion) -> float:
-    return 2.5 if motion.stance is None else motion.stance.base
 
 
 def _speeds(motion: Motion) -> Iterator[Comparison]:

@@ -72,13 +72,16 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
     forces = {} if by_channels else likelihoods(_of_forces(view))
-    gains = [
-        (_gain(view, one, before) if by_channels else _gain_of_forces(view, one, forces), one)
-        for one in _causes(view, suspects)
-    ]
+
+    def gain(one: Candidate) -> float:
+        if by_channels:
+            return _gain(view, one, before)
+        return one.weight + evidence(forces, _of_forces(one.mended(view)))
+
+    gains = [(gain(one), one) for one in _causes(view, suspects)]
     gains.sort(key=lambda one: -one[0])
-    for gain, candidate in gains[:MOST]:
-        if gain > gains[0][0] - HOPELESS:
+    for found, candidate in gains[:MOST]:
+        if found > gains[0][0] - HOPELESS:
             yield candidate
 
 
@@ -98,13 +101,6 @@ def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> fl
         if old is not None and _shared(new, candidate) and np.isfinite(new.term.size):
             gain += new.term.log_likelihood - old.term.log_likelihood
     return gain
-
-
-def _gain_of_forces(
-    view: View, candidate: Candidate, before: Mapping[tuple[str, str], float]
-) -> float:
-    """Evidence [nats] for a candidate in the comparisons of forces."""
-    return candidate.weight + evidence(before, _of_forces(candidate.mended(view)))
 
 
 def _of_forces(view: View) -> Iterator[Term]:

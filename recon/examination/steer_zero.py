@@ -7,7 +7,6 @@ from functools import partial
 
 import numpy as np
 
-from recon.base.arrays import Floats
 from recon.base.quantities import UNITS
 from recon.examination.comparison import Comparison
 from recon.examination.ordinary import STEER, comparisons
@@ -27,7 +26,8 @@ def steer_zero_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candida
     moved = _of_steer(_higher(view, name=name, add=SMALL))
     if moved is None:
         return
-    score, information = compared.along(_per_unit(compared, moved)[None])
+    change = np.nan_to_num(moved.seen - compared.seen) / SMALL  # of the heading, per unit
+    score, information = compared.along(change[None])
     if information[0, 0] <= 0:
         return
     dimension, unit = ("length", "mm") if name == "rack" else ("angle", "deg")
@@ -50,11 +50,6 @@ def steer_zero_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candida
 def _of_steer(view: View) -> Comparison | None:
     """Comparison of the steer with how the car turns, None where it cannot be made."""
     return next((one for one in comparisons(view) if one.name == STEER), None)
-
-
-def _per_unit(compared: Comparison, moved: Comparison) -> Floats:
-    """Change (n,) [rad] of the heading that is compared, per unit of the channel [rad or m]."""
-    return np.asarray(np.nan_to_num(moved.seen - compared.seen) / SMALL)
 
 
 def _higher(view: View, *, name: str, add: float) -> View:

@@ -49,9 +49,10 @@ def sentences(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
 
 def _known(forces: xr.Dataset) -> str:
     time = forces["elapsed_time"].to_numpy()
-    known = np.isfinite(_u(forces)).any(axis=0)
+    u = np.asarray(forces["u_tyre_force"].to_numpy(), dtype=float)
+    known = np.isfinite(u).any(axis=0)
     width = np.zeros(known.shape)
-    width[known] = COVERAGE_FACTOR * np.nanmedian(_u(forces)[:, known], axis=0)
+    width[known] = COVERAGE_FACTOR * np.nanmedian(u[:, known], axis=0)
     corners = corner_names(forces)
     whole = [c for k, c in enumerate(corners) if known[k].all()]
     parts = [
@@ -69,10 +70,6 @@ def _known(forces: xr.Dataset) -> str:
         f"on {', '.join(corners)} are known{some} within +-{', +-'.join(parts)} "
         "most of the time (95 % intervals of the tyre that is known least)."
     )
-
-
-def _u(forces: xr.Dataset) -> np.ndarray:
-    return np.asarray(forces["u_tyre_force"].to_numpy(), dtype=float)
 
 
 def _totals(why: dict[str, Any]) -> list[tuple[float, int]]:

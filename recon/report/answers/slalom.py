@@ -54,10 +54,11 @@ def slalom_summary(answer: xr.Dataset) -> list[str]:
     for i, time in enumerate(answer["cone_time"].to_numpy()[:MOST_ROWS]):
         row = f"  {i + 1:4d}" + (f"{time:8.2f}" if np.isfinite(time) else f"{'unknown':>8}")
         row += "".join(
-            f"{_with_interval(answer, 'peak_lateral_force', i, k):>14}" for k in range(len(corners))
+            f"{whole_with_interval(answer, 'peak_lateral_force', (i, k)):>14}"
+            for k in range(len(corners))
         )
         row += "".join(
-            f"{_with_interval(answer, 'axle_peak_lateral_force', i, k):>15}"
+            f"{whole_with_interval(answer, 'axle_peak_lateral_force', (i, k)):>15}"
             for k in range(len(axles))
         )
         lines.append(row + (_share_cell(answer, i) if share else ""))
@@ -80,10 +81,6 @@ def _of_weave(answer: xr.Dataset) -> list[str]:
     lines.append(f"  Samples: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in (answer.attrs["assumed"],) if s]
     return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
-
-
-def _with_interval(answer: xr.Dataset, name: str, i: int, k: int) -> str:
-    return whole_with_interval(float(answer[name][i, k]), float(answer[f"u_{name}"][i, k]))
 
 
 def _share_cell(answer: xr.Dataset, i: int) -> str:

@@ -41,8 +41,14 @@ def with_interval(answer: xr.Dataset, name: str, place: tuple[int, ...], per: fl
     return f"{value / per:.{digits}f} +-{half:.{digits}f}"
 
 
-def whole_with_interval(value: float, u: float) -> str:
-    """A value and its 95 % half-width without digits; "not known" for NaN."""
+def whole_with_interval(
+    answer: xr.Dataset, name: str, place: tuple[int, ...], u_name: str = ""
+) -> str:
+    """A value and its 95 % half-width without digits; "not known" for NaN.
+
+    `place` is a position along each dimension of the variable; `u_name` that of its uncertainty.
+    """
+    value, u = (float(answer[n].values[place]) for n in (name, u_name or f"u_{name}"))
     return f"{value:.0f} +-{COVERAGE_FACTOR * u:.0f}" if np.isfinite(value) else "not known"
 
 

@@ -56,13 +56,9 @@ def whole_car_lines(forces: xr.Dataset) -> list[str]:
                 lines.append(f"  {corner} F{axis}: not known")
                 continue
             at = int(np.nanargmax(size))
-            cells = " | ".join(_cell(one, *answer[:2], at) for answer in ANSWERS)
+            cells = " | ".join(whole_with_interval(one, n, (at,), u) for n, u, _ in ANSWERS)
             lines.append(f"  {corner} F{axis} at {float(one['elapsed_time'][at]):.2f} s: {cells}")
     return lines + wrapped(f"whole car: {rows}; below 5 Hz only")
-
-
-def _cell(one: xr.Dataset, name: str, u_name: str, at: int) -> str:
-    return whole_with_interval(float(one[name][at]), float(one[u_name][at]))
 
 
 def plot_whole_car(forces: xr.Dataset) -> Figure:
