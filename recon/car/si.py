@@ -55,7 +55,7 @@ class Notes:
     used: dict[tuple[str, str], list[str]] = field(default_factory=dict)
 
     def take(self, table: Any, key: str, default: T, words: str, of: str = "") -> T:
-        """What a table states, or `default` with a note that says it in `words`.
+        """The value that a table states, or `default` with a note that says it in `words`.
 
         `of` names what the key belongs to, where one owner has several of them.
         """
