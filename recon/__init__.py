@@ -15,6 +15,11 @@ from importlib import import_module
 
 from recon.answers import ANSWERS
 
+_ERRORS = (
+    *("ReconError", "VehicleError", "DataError", "RankError", "OutputError", "SolveError"),
+    *("ReconWarning", "VehicleWarning", "DataWarning", "PriorWarning", "ExtrapolationWarning"),
+    *("DoubtWarning", "SafetyWarning"),
+)
 # Public names in the order of the data's flow; each is loaded when it is first asked for.
 _PLACES = {
     "shipped": "recon.base.shipped",
@@ -58,13 +63,15 @@ _PLACES = {
     "plot_knowledge": "recon.report.car.knowledge",
     "save_figure": "recon.report.common.sheet",
     "pipeline": "recon",
+    **dict.fromkeys(_ERRORS, "recon.base.errors"),
 }
 __all__ = list(_PLACES)
 
 
 def __dir__() -> list[str]:
-    # Completion and `help(recon)` ask for names before any of them is loaded.
-    return sorted({*globals(), *__all__})
+    # Completion and `help(recon)` ask for names before any of them is loaded; modules that were
+    # imported on the way are none of them.
+    return sorted([*__all__, *(name for name in globals() if name.startswith("__"))])
 
 
 def __getattr__(name: str) -> object:

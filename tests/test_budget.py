@@ -200,8 +200,8 @@ def test_the_picture_has_a_panel_for_each_force_and_bars_that_add_up() -> None:
 @pytest.mark.parametrize(
     ("options", "found"),
     [
-        ({"corner": "LF"}, r"corner 'LF' asked for; need .*FL"),
-        ({"component": "Fy"}, r"component 'Fy' asked for"),
+        ({"corner": "LF"}, r"no corner 'LF'; need .*FL"),
+        ({"component": "Fy"}, r"no component 'Fy'; need 'y'"),
         ({"time": 99.0}, r"time = 99 s; need a time within the log, 0 to 15\.\d+ s"),
         ({"time": float("nan")}, r"time = nan s"),
         ({"start": 7.0, "end": 6.0}, r"start = 7 s and end = 6 s; need a window with samples"),

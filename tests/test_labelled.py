@@ -110,7 +110,7 @@ def changed(**changes: object) -> xr.Dataset:
         (changed(component=["x", "z", "y"]), "axes x, z, y; need some of FL"),
         (
             changed(elapsed_time=("elapsed_time", np.zeros(9), {"units": "s"})),
-            "9 samples, 8 of them not after the last; need two",
+            "9 samples, 8 of them not after the one before; need two",
         ),
     ],
 )  # fmt: skip

@@ -16,6 +16,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
@@ -51,6 +52,7 @@ USED_MORE = ("not resolved", "front", "rear")
 MEANS, DIFFERENCE, SHARE, HIGHEST, REST = slice(0, 2), 2, 3, slice(4, 6), 6
 
 
+@public
 def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
     """Friction use of both axles in every corner, and which of them is first at its limit.
 

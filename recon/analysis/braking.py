@@ -12,6 +12,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
+from recon.base.public import public
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
@@ -50,6 +51,7 @@ SHARES = {
 }
 
 
+@public
 def braking(
     forces: xr.Dataset, *, sections: xr.Dataset | None = None, friction: float | None = None
 ) -> xr.Dataset:

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, nearest
+from recon.base.errors import DataError
+from recon.base.labelled import number_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COMPONENTS
 from recon.evaluation.common.answer_labels import origin, plain
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
@@ -28,6 +30,7 @@ NEEDED = ("tyre_force", STATED["tyre"], RANDOM, "largest_pull", "cause_name", "c
           "cause_gauge", *SIGNED)  # fmt: skip
 
 
+@public
 def budget(
     forces: xr.Dataset,
     *,
@@ -240,17 +243,10 @@ def _squares(
 
 def _chosen(forces: xr.Dataset, label: str, name: str | None) -> list[int]:
     """Positions of the corner or component asked for, or all."""
-    there = [str(n) for n in forces[label].to_numpy()]
     if name is None:
-        return list(range(len(there)))
-    if name not in there:
-        raise DataError(
-            str(forces.attrs["title"]),
-            f"{label} '{name}' asked for",
-            nearest(name, there),
-            f"Name one {label} of the file, or leave the option out for all.",
-        )
-    return [there.index(name)]
+        return list(range(forces.sizes[label]))
+    do = f"Name one {label} of the file, or leave the option out for all."
+    return [number_of(forces, label, name, do)]
 
 
 def _nothing_known(forces: xr.Dataset, where: Where) -> DataError:

@@ -19,6 +19,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.common.shared_errors import (
     ENDS_SHARING,
     Common,
@@ -54,6 +55,7 @@ from recon.evaluation.runs.verdict import Row, row_of, verdict_of
 from recon.records.run_list import RunList
 
 
+@public
 def compare_runs(
     runs: RunList,
     forces: Iterable[xr.Dataset],

@@ -19,6 +19,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
+from recon.base.public import public
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
@@ -32,6 +33,7 @@ MOST_AT_TOP = 200  # samples that stand for the highest use
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
 
+@public
 def friction_use(
     forces: xr.Dataset,
     *,

@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.common.answer_labels import (
     SEPARATOR,
     Labelled,
@@ -52,6 +53,7 @@ FACTS = (
 )
 
 
+@public
 def grip(
     forces: xr.Dataset,
     *,

@@ -17,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
@@ -68,6 +69,7 @@ HOP_WORDS = {
 }
 
 
+@public
 def launch(
     forces: xr.Dataset,
     *,

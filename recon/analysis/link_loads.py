@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.car.bridges import Tube
@@ -45,6 +46,7 @@ HUB_MOMENT = "hub moment"  # as a cause is named without its corner
 NO_CLEARANCE = "not a clearance: a competent professional decides"
 
 
+@public
 def link_loads(
     forces: xr.Dataset,
     *,

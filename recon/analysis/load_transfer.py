@@ -16,6 +16,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import AT_BOUND, BIT
 from recon.car.vehicle import SIDES, Vehicle
 from recon.evaluation.common.alternatives import Alternatives
@@ -56,6 +57,7 @@ FACTS = (
 ALONG = (*NEEDED, *CHANNELS)
 
 
+@public
 def load_transfer(
     forces: xr.Dataset, *, sections: xr.Dataset | None = None, vehicle: Vehicle | None = None
 ) -> xr.Dataset:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 
 
+@public
 def sections(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dataset:
     """Launches, shifts, stops, corners, slaloms and straights of a drive, and wheel lifts.
 

@@ -11,6 +11,7 @@ import numpy as np
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, stacked
@@ -41,6 +42,7 @@ FOLLOWING = {
 }
 
 
+@public
 def shifts(
     forces: xr.Dataset, *, sections: xr.Dataset | None = None, bandwidth: float = BANDWIDTH
 ) -> xr.Dataset:

@@ -16,6 +16,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
+from recon.base.public import public
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.balance.axle_sums import unknown_tyres
@@ -35,6 +36,7 @@ FEWEST_CONES = 3
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "cause_name", *SIGNED)
 
 
+@public
 def slalom(
     forces: xr.Dataset, *, sections: xr.Dataset | None = None, bandwidth: float = BANDWIDTH
 ) -> xr.Dataset:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, shortened
+from recon.base.errors import DataError, nearest, shortened
 from recon.base.late import pd, xr
 
 SEPARATOR = " | "  # between sentences in one attribute
@@ -80,6 +80,18 @@ def sentences_of(dataset: xr.Dataset, name: str, separator: str = SEPARATOR) -> 
 def corner_names(dataset: xr.Dataset | xr.DataArray) -> list[str]:
     """Names of the corners of a dataset in its order."""
     return list(map(str, dataset.get_index("corner")))
+
+
+def number_of(dataset: xr.Dataset, label: str, name: str, do: str) -> int:
+    """Place of a name, such as that of a corner, among the labels of a dimension.
+
+    Raises DataError: there is no such label; the message ends with what to `do`.
+    """
+    there = [str(n) for n in dataset[label].to_numpy()] if label in dataset.coords else []
+    if name not in there:
+        needed = nearest(name, there) if there else f"values by {label}: this result has none"
+        raise DataError(place_of(dataset), f"no {label} '{name}'", needed, do)
+    return there.index(name)
 
 
 def require(

@@ -14,6 +14,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, PriorWarning, RankError, SafetyWarning, warn
+from recon.base.public import public
 from recon.base.threads import one_thread
 from recon.calibration.applied import Pull, mean_pose, pulls_of
 from recon.calibration.calibrated import (
@@ -41,6 +42,7 @@ from recon.records.sheets import PullSheet
 LIMIT_SHARE = 0.5  # of a link's stated limit; a pull should stay below, common practice, no source
 
 
+@public
 def calibrate(
     pulls: PullSheet, car: Vehicle, *, verification: PullSheet | None = None
 ) -> Calibration:

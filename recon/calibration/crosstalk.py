@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.base.errors import DataError, nearest
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import WRENCH_COMPONENTS
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
@@ -14,6 +15,7 @@ from recon.mechanics.motion import posed
 from recon.mechanics.statics import member_matrix, road_columns
 
 
+@public
 def crosstalk(
     calibration: Calibration,
     car: Vehicle,

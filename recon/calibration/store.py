@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from recon.base.errors import DataError, shortened
 from recon.base.labelled import Variable, place_of, require, require_content, stamp
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COMPONENTS
 from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Facts, Quality
 from recon.calibration.description import (
@@ -33,6 +34,7 @@ KIND = "calibration"
 MAKE_AGAIN = "Name the file that `recon calibrate` wrote (calibration.nc), or write it again."
 
 
+@public
 def write_calibration(
     calibration: Calibration,
     path: str | Path,
@@ -45,7 +47,8 @@ def write_calibration(
     Raises
     ------
     OutputError
-        The file is there already (unless `overwrite`), or its folder cannot be written.
+        The name does not end in .nc, the file is there already (unless `overwrite`), or its folder
+        cannot be written.
     """
     return write_result(_to_dataset(calibration), path, overwrite=overwrite, record=record)
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
+from recon.base.public import public
 from recon.calibration.applied import Pull
 from recon.calibration.calibrated import Calibration, CornerCalibration, Verification
 from recon.car.vehicle import Vehicle
@@ -23,6 +24,7 @@ HELD_MOMENT = 5.0  # N m
 FREE_MOMENT = 1e5  # N m
 
 
+@public
 def verify(pulls: PullSheet, calibration: Calibration, car: Vehicle) -> dict[str, Verification]:
     """Errors of verification pulls in newtons per component, by corner.
 

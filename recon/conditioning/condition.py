@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError, DataWarning, warn
+from recon.base.labelled import place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
 from recon.car.vehicle import Vehicle
@@ -36,7 +38,7 @@ from recon.conditioning.stuck_and_clipped_gauges import (
     require_in_range,
 )
 from recon.conditioning.zero import Zero, zero_of
-from recon.records.logs import require_log
+from recon.records.logs import is_conditioned, require_log
 from recon.records.scratch import copied, room
 from recon.records.sheets import Tares
 from recon.records.time_checks import usual_step
@@ -47,6 +49,7 @@ BANDWIDTH_SHARE = 0.35
 UNUSABLE = BIT["channel_flat"] | BIT["channel_clipped"]
 
 
+@public
 def condition(
     log: xr.Dataset, car: Vehicle, tares: Tares, *, bandwidth: float | None = None
 ) -> xr.Dataset:
@@ -77,11 +80,19 @@ def condition(
     Raises
     ------
     DataError
-        The dataset is no log of this car, a gauge of it has no tare, both wheels of a tied axle
-        were tared on pads only, most gauges read beyond their stated range, the log is too short to
-        filter, or the bandwidth is not positive.
+        The dataset is no log of this car or was conditioned before, a gauge of it has no tare, both
+        wheels of a tied axle were tared on pads only, most gauges read beyond their stated range,
+        the log is too short to filter, or the bandwidth is not positive.
     """
     require_log(log)
+    if is_conditioned(log):
+        raise DataError(
+            where=place_of(log),
+            found="a log that was conditioned before",
+            needed="a log as recon.read_log returns it",
+            do="Keep both under names of their own: tares subtracted twice would make every force "
+            "wrong.",
+        )
     log = _of_car(log, car)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)

@@ -12,6 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import stamp
 from recon.base.late import xr
+from recon.base.public import public
 from recon.car.vehicle import Vehicle
 from recon.conditioning.carrying import Channel, reach_of
 from recon.conditioning.clocks import Clock, align, in_words
@@ -36,6 +37,7 @@ class Joined:
     clocks: tuple[Clock, ...] = ()
 
 
+@public
 def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
     """Read several logs of one drive into one, on the clock of the one with the most gauges.
 

@@ -6,11 +6,13 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.late import xr
-from recon.records.logs import log_at_rows
+from recon.base.public import public
+from recon.records.logs import log_at_rows, require_conditioned
 
 FEWEST = 3  # samples of a part
 
 
+@public
 def part_of(
     log: xr.Dataset,
     *,
@@ -40,8 +42,9 @@ def part_of(
     Raises
     ------
     DataError
-        Hardly any sample is left, or the log has no marker.
+        The log is not conditioned, hardly any sample is left, or the log has no marker.
     """
+    require_conditioned(log)
     elapsed = log["elapsed_time"].to_numpy()
     wanted = np.ones(len(elapsed), dtype=bool)
     words = []

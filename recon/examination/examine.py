@@ -10,6 +10,7 @@ import numpy as np
 from recon.base.doubt import Doubt
 from recon.base.labelled import SEPARATOR, stamp, stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.common_gains import common_gain_causes
@@ -35,6 +36,7 @@ from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.whole_car.car_stance import stance_of
 from recon.records.doubt_variables import with_doubts
 from recon.records.forces import BALANCES, FORCES
+from recon.records.logs import require_conditioned
 from recon.records.scratch import copied
 
 # Every comparison of a drive, and every cause that can be named.
@@ -83,6 +85,7 @@ class Examination:
         return tuple(dict.fromkeys(t.found for t in self.terms if np.isnan(t.size)))
 
 
+@public
 def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examination:
     """Test a drive against itself, against the car and against the day of the pulls.
 
@@ -94,7 +97,13 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         As `condition` returns it.
     forces : Dataset (elapsed_time, corner, component)
         As `Prepared.solve` returns them. [N]
+
+    Raises
+    ------
+    DataError
+        The log is not conditioned.
     """
+    require_conditioned(log)
     with one_thread():
         stuck, view = stuck_channels(view_of(prepared, log))
         bad = [name for name in view.parts if prepared.verdicts[name].unusable]

@@ -12,6 +12,7 @@ from collections.abc import Collection
 
 from recon.base.errors import DoubtWarning, warn
 from recon.base.late import xr
+from recon.base.public import public
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.examination.examine import examine, marked
@@ -20,6 +21,7 @@ from recon.reconstruction.prepare import prepare
 from recon.reconstruction.whole_car.whole_car import with_whole_car
 
 
+@public
 def reconstruct(
     log: xr.Dataset,
     calibration: Calibration,
@@ -65,9 +67,10 @@ def reconstruct(
     Raises
     ------
     DataError
-        The calibration belongs to another car, none of its corners is in the log, a gauge is
-        dead, a corner is not to be used and was not accepted, the whole car is asked for and
-        a corner or the body's acceleration is missing, or the limit of friction makes no sense.
+        The log is not conditioned, the calibration belongs to another car, none of its corners is
+        in the log, a gauge is dead, a corner is not to be used and was not accepted, the whole car
+        is asked for and a corner or the body's acceleration is missing, or the limit of friction
+        makes no sense.
     RankError
         No force component of a corner is seen by its gauges.
 

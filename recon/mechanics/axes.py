@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.public import public
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import posed, rack_of_steer, wheel_angles
@@ -86,6 +87,7 @@ def require_axes(name: str, where: str) -> None:
         )
 
 
+@public
 def patch_axes(
     car: Vehicle,
     corner: str,

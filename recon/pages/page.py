@@ -8,6 +8,7 @@ from typing import Any
 from recon.base.errors import DataError
 from recon.base.labelled import corner_names
 from recon.base.late import xr
+from recon.base.public import public
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.evaluation.sections.find_sections import find_sections
@@ -35,6 +36,7 @@ DRIVE = Parts(
 FORMAT = 1
 
 
+@public
 def page(
     result: xr.Dataset,
     *,

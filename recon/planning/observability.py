@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 
 from recon.base.arrays import Floats
 from recon.base.errors import VehicleError
+from recon.base.public import public
 from recon.car.linkage import Linkage, assembly_names, linkage_of
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import assembly_of
@@ -56,6 +57,7 @@ class Observability(Knowledge):
     redundant: tuple[str, ...]
 
 
+@public
 def observe(
     car: Vehicle,
     corner: str,
@@ -124,6 +126,7 @@ def observe(
     )
 
 
+@public
 def observe_car(
     car: Vehicle,
     *,
@@ -174,6 +177,7 @@ def _of_either(
     return next(iter(asked.values()), None)
 
 
+@public
 def best_gauges(
     car: Vehicle,
     count: int,

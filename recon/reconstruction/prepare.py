@@ -19,6 +19,7 @@ from recon.base.arrays import Floats, cuts
 from recon.base.errors import DataWarning, ExtrapolationWarning, PriorWarning, warn
 from recon.base.labelled import stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.calibrated import Calibration, Verdict
@@ -45,7 +46,7 @@ from recon.reconstruction.solving.solve import BLOCK, Samples, beyond_pulls, sol
 from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
-from recon.records.logs import require_log
+from recon.records.logs import require_conditioned, require_every_sample
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
@@ -105,15 +106,15 @@ class Prepared:
         Raises
         ------
         DataError
-            A channel, gauge or tare of the session is not in the log, or the tare is another; or
-            the limit of friction makes no sense.
+            The log is not conditioned, a channel, gauge or tare of the session is not in it, or
+            the tare is another; or the limit of friction makes no sense.
 
         Warns
         -----
         ExtrapolationWarning
             Forces beyond the largest pull, or poses beyond the stated range.
         """
-        require_log(log)
+        require_conditioned(log)
         samples = log.sizes["elapsed_time"]
         bound = Bound.of(bounded, friction_limit)
         out = Collected.empty(self.solvers, self.session.attitude, samples, bound)
@@ -213,6 +214,7 @@ class Prepared:
         return out
 
 
+@public
 def prepare(
     calibration: Calibration,
     car: Vehicle,
@@ -241,8 +243,8 @@ def prepare(
     Raises
     ------
     DataError
-        The calibration belongs to another car, none of its corners is in the log, a gauge is
-        dead, or a corner is not to be used and was not accepted.
+        The calibration belongs to another car, the log is not conditioned, none of the corners is
+        in it, a gauge is dead, or a corner is not to be used and was not accepted.
     RankError
         No force component of a corner is seen by its gauges.
 
@@ -267,7 +269,7 @@ def prepare(
     with one_thread():
         path = "session"
         if not isinstance(session, Session):
-            require_log(session)
+            require_every_sample(session)
             path = str(session.attrs.get("path", "log"))
             calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)

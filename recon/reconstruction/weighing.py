@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.labelled import stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Vehicle
@@ -53,6 +54,7 @@ class _Pair:
     pads: NDArray[np.int64]
 
 
+@public
 def weigh_check(tares: Tares, calibration: Calibration, car: Vehicle) -> tuple[Weighing, ...]:
     """Every corner with a hanging tare and one on pads at the same time (before or after).
 

@@ -9,6 +9,7 @@ import numpy as np
 from recon.base.doubt import Doubt
 from recon.base.labelled import stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.records.forces import DOUBTS
 
 COMMA = ", "
@@ -31,6 +32,7 @@ def with_doubts(dataset: xr.Dataset, doubts: Sequence[Doubt]) -> xr.Dataset:
     return dataset.assign(stamped(DOUBTS, {n: np.asarray(v) for n, v in columns.items()}))
 
 
+@public
 def doubts_in(dataset: xr.Dataset) -> tuple[Doubt, ...]:
     """Doubts that a result carries, none if it has no such variables."""
     if "doubt_cause" not in dataset.variables:

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.labelled import Variable, index_of, require, stamp, stamped
+from recon.base.labelled import Variable, index_of, place_of, require, stamp, stamped
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COMPONENTS
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import TOO_LARGE, BoundTable, open_table
@@ -65,6 +66,52 @@ def require_log(dataset: xr.Dataset) -> None:
     require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)
 
 
+def is_conditioned(log: xr.Dataset) -> bool:
+    """Whether the tares of a log are subtracted."""
+    return "tared_corner" in log.variables
+
+
+def require_conditioned(dataset: xr.Dataset) -> None:
+    """Refuse a log whose tares are not subtracted yet.
+
+    Raises DataError: as `require_log`; or the log is as it was read.
+    """
+    require_log(dataset)
+    if not is_conditioned(dataset):
+        raise DataError(
+            where=place_of(dataset),
+            found="a log as it was read",
+            needed="a log whose tares are subtracted",
+            do="Condition it first: recon.condition(log, car, tares).",
+        )
+
+
+def require_every_sample(log: xr.Dataset) -> None:
+    """Refuse samples picked from a conditioned log: its noise and slopes belong to its own steps.
+
+    Gaps are no matter.  Raises DataError: as `require_conditioned`; or there are fewer than two
+    samples, one is not after the one before, or all are further apart than the rate says.
+    """
+    require_conditioned(log)
+    rate, steps = float(log.attrs["rate"]), np.diff(log["elapsed_time"].to_numpy())
+    if not steps.size:
+        found = f"{log.sizes['elapsed_time']} samples"
+    elif steps.min() <= 0.0:
+        found = f"{int(np.sum(steps <= 0.0))} samples that are not after the one before"
+    elif steps.min() > 1.5 / rate:
+        found = f"samples {1e3 * steps.min():.4g} ms apart in a log conditioned at {rate:g} Hz"
+    else:
+        return
+    raise DataError(
+        where=place_of(log),
+        found=found,
+        needed="all samples of the drive, or of a part of it, in order",
+        do="Take a part with recon.part_of, a lower rate with recon.export, and fewer samples with "
+        "Prepared.solve.",
+    )
+
+
+@public
 def read_log(
     path: str | Path, car: Vehicle, *, column_map: str | Path | None = None, gauged: bool = True
 ) -> xr.Dataset:

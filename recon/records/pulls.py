@@ -9,6 +9,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.public import public
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.column_maps import WORDS
@@ -36,6 +37,7 @@ DEFAULT_U = {
 SMALLEST_U, LARGEST_U = 1e-5, 1.0  # relative, m, rad
 
 
+@public
 def read_pulls(
     path: str | Path, car: Vehicle, *, column_map: str | Path | None = None, purpose: str = "fit"
 ) -> PullSheet:

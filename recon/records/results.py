@@ -17,8 +17,9 @@ import numpy as np
 
 from recon.base.errors import DataError
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.version import program_version
-from recon.records.files import RESULT, existing_file, replace_whole
+from recon.records.files import RESULT, existing_file, replace_whole, require_ending
 from recon.records.forces import ONLY_FORCES, require_sound_forces
 from recon.records.provenance import Record, with_record
 from recon.records.scratch import LARGE, room
@@ -30,6 +31,7 @@ SAMPLES = "elapsed_time"
 SECTION = 1 << 17  # samples that are read or written at once
 
 
+@public
 def write_result(
     dataset: xr.Dataset, path: str | Path, *, overwrite: bool = False, record: Record | None = None
 ) -> Path:
@@ -40,10 +42,11 @@ def write_result(
     Raises
     ------
     OutputError
-        The file is there already (unless `overwrite`), or it cannot be written (rights, full
-        disk).
+        The name does not end in .nc, the file is there already (unless `overwrite`), or it cannot
+        be written (rights, full disk).
     """
     target = Path(path)
+    require_ending(target, ".nc")
     stamped = as_written(dataset, record)
     with replace_whole(target, overwrite=overwrite) as temporary:
         try:

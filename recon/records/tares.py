@@ -9,6 +9,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, warn
+from recon.base.public import public
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_conversion import gauge_unit
 from recon.records.column_maps import WORDS
@@ -28,6 +29,7 @@ STATES = {
 GAUGE_UNIT = "gauge unit"  # header of a column whose rows have the unit of their own gauge
 
 
+@public
 def read_tares(path: str | Path, car: Vehicle, *, column_map: str | Path | None = None) -> Tares:
     """Read a tare table.
 

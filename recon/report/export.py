@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError, nearest
-from recon.base.labelled import corner_names, place_of
+from recon.base.errors import DataError
+from recon.base.labelled import number_of, place_of
 from recon.base.late import pd, xr
+from recon.base.public import public
 from recon.base.quantities import CORNERS
 from recon.conditioning.lower_rate import SAMPLES, lower_rate
 from recon.records.files import replace_whole, require_ending
@@ -34,6 +35,7 @@ NO_FLAG = "none"
 Columns = dict[str, NDArray]
 
 
+@public
 def export(
     result: xr.Dataset,
     *,
@@ -103,16 +105,9 @@ def _corners(result: xr.Dataset, corner: str | None) -> xr.Dataset:
     if corner is None:
         return result
     wanted = [name.strip() for name in corner.split(",")]
-    there = corner_names(result) if "corner" in result.coords else []
-    for name in wanted:
-        if name not in there:
-            raise DataError(
-                place_of(result),
-                f"no corner '{name}'",
-                nearest(name, there) if there else "no corner at all: it has no values by corner",
-                "Name corners of the file, separated by commas, or leave the option out for all.",
-            )
-    chosen = {"corner": [there.index(name) for name in dict.fromkeys(wanted)]}
+    do = "Name corners of the file, separated by commas, or leave the option out for all."
+    places = [number_of(result, "corner", name, do) for name in wanted]
+    chosen = {"corner": list(dict.fromkeys(places))}
     for dim in result.dims:
         owners = [str(label).partition(" ")[0] for label in _labels(result, str(dim))]
         if dim not in chosen and set(owners) & set(CORNERS):  # such as 'FL tie_rod'

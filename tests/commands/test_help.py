@@ -99,8 +99,11 @@ assert set(recon.__all__) <= set(dir(recon)), "completion"
 assert not [m for m in {HEAVY!r} if m in sys.modules], "loaded too early"
 import pydoc
 text = pydoc.render_doc(recon, renderer=pydoc.plaintext)
-missing = [n for n in recon.__all__ if n != "pipeline" and f"    {{n}}(" not in text]
+missing = [n for n in recon.__all__ if n != "pipeline" and f"    {{n}}(" not in text
+           and f"    class {{n}}(" not in text]
 assert not missing, missing
+import recon.analysis
+assert not {{"analysis", "import_module"}} & set(dir(recon)), "nothing but public names"
 """
     ended = spawn("-c", code)
     assert ended.code == 0, ended.err

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.kept_results import shared
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.mechanics.axes import intermediate_to_tyre, require_axes
@@ -42,6 +43,7 @@ LEAST_U = 1e-6  # N
 PAIRS = ((0, 1), (0, 2), (1, 2))  # of components whose errors go together
 
 
+@public
 def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermediate") -> Floats:
     """Effect of every cause at some samples.
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import interval, note, white_box
@@ -116,6 +117,7 @@ def _lateral(answer: xr.Dataset) -> str:
     return f"Front share of the lateral force {words}" + (beside if np.isfinite(static) else "")
 
 
+@public
 def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     """Draw front against rear use, a point for each corner, and its split by phase and speed.
 

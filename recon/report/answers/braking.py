@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.labels import interval
@@ -145,6 +146,7 @@ def _resting(answer: xr.Dataset) -> str:
     return f"At most {most:.1f} % of a braking force rests on a stated brake torque per bar"
 
 
+@public
 def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     """Draw the braking force of both axles at every stop, with the ideal share as a tick.
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import NO_GAUGE
 from recon.report.common.artists import Axes, Figure
@@ -88,6 +89,7 @@ def _largest(one: xr.Dataset, most: int) -> list[int]:
     return [int(n) for n in order[: min(enough, most)]]
 
 
+@public
 def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the largest causes of every force as bars, filled by the part they belong to.
 

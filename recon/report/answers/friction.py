@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.analysis.friction import DEMONSTRATED_SHARE, FEWEST_SAMPLES, LOW_LOAD
 from recon.base.late import xr
+from recon.base.public import public
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
@@ -68,6 +69,7 @@ def _limit(reference: str) -> str:
     return f" ({share}; not the limit of the tyre)" if reference == "Fz" else f" ({share})"
 
 
+@public
 def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) -> Figure:
     """Draw Fy/Fz against Fx/Fz of each tyre; shade and marker show the third of Fz of a sample.
 

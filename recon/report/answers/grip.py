@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import SEPARATOR, not_given
 from recon.evaluation.grip.combined_directions import PAIRS
@@ -144,6 +145,7 @@ def _hot_over_cold(answer: xr.Dataset) -> list[tuple[str, float, float]]:
     ]
 
 
+@public
 def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw Fy against Fx of each tyre, with its envelopes at three loads and their bands.
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.base.labelled import corner_names
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.evaluation.launch.wheel_slip import slip_of
@@ -193,6 +194,7 @@ def sides(phase: float) -> str:
     return f"sides neither in phase nor against each other ({words})"
 
 
+@public
 def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw longitudinal force, slip and load of the driven tyres over a launch.
 

@@ -7,6 +7,7 @@ import numpy as np
 from recon.analysis.link_loads import NO_CLEARANCE
 from recon.base.arrays import Floats
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Artist, Axes, Figure
@@ -105,6 +106,7 @@ def _use_in_words(answer: xr.Dataset, link: int, way: int) -> str:
 # --- picture -----------------------------------------------------------------------------------
 
 
+@public
 def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the largest tension and compression of every link as bars, with intervals and limits.
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.base.labelled import sentences_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Axes, Figure
@@ -112,6 +113,7 @@ def _others(answer: xr.Dataset) -> list[str]:
     return out
 
 
+@public
 def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the lateral load transfer of both axles, stacked, against lateral acceleration.
 

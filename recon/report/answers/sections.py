@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.sections.car_motion import course_of
@@ -85,6 +86,7 @@ def _plural(kind: str, count: int) -> str:
     return word if count == 1 else word + ending
 
 
+@public
 def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
     """Draw the accelerations of the car over time, and a lane for each kind of section.
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
@@ -83,6 +84,7 @@ def _of_shift(answer: xr.Dataset, i: int) -> str:
     return "; ".join(parts)
 
 
+@public
 def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the drive force through every shift, aligned at the start of its gap.
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names, sentences_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.status import AT_BOUND, FLAGS
 from recon.evaluation.common.answer_labels import not_given
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
@@ -103,6 +104,7 @@ def _left_open(answer: xr.Dataset, corners: list[str]) -> list[str]:
     return out
 
 
+@public
 def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> Figure:
     """Draw the lateral force of each tyre with its 95 % interval against elapsed time.
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.report.common.artists import Artist, Axes, Figure
@@ -25,6 +26,7 @@ PITCH = 2.1  # columns are this many limits apart
 TALL_TICK = (19.0, 2.2)  # pt, length and width of the mark of the prediction
 
 
+@public
 def plot_crosstalk(calibration: Calibration, corner: str) -> Figure:
     """Draw K of one corner as bars: rows are gauges, columns members.
 

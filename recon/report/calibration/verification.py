@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from recon.base.errors import DataError
+from recon.base.public import public
 from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.calibration.calibrated import Calibration, Verification
 from recon.report.common.artists import Artist, Axes, Figure
@@ -22,6 +23,7 @@ MARGINS = {"left": 0.07, "right": 0.99, "bottom": 0.09, "top": 0.91, "hspace": 0
 NAMES = {"x": "longitudinal", "y": "lateral", "z": "vertical"}
 
 
+@public
 def plot_verification(calibration: Calibration) -> Figure:
     """Draw measured less reference force of every verification load against the applied load.
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.public import public
 from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Vehicle
 from recon.planning.questions import FORCES
 from recon.report.car.scene import Cut, Load, Scene, scene_of, signed
@@ -46,6 +47,7 @@ MARK, RIM = "#e3b04b", 2.2  # colour of a section's bar, pt of ink around it
 TYRE = "#f4f6f7"
 
 
+@public
 def plot_corner(
     car: Vehicle,
     corner: str,

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.public import public
 from recon.base.quantities import MOMENT_ARM
 from recon.planning.combinations import NOT_KNOWN
 from recon.planning.knowledge import RANK_SHARE
@@ -31,6 +32,7 @@ NAMED = 3  # names that a title has room for
 LIMIT_DASHES = (0, (4, 2))
 
 
+@public
 def plot_knowledge(seen: Observability) -> Figure:
     """Draw the uncertainty of the forces with the gauges, with one removed and with one added.
 

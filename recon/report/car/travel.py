@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.public import public
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly, assembly_of
 from recon.mechanics.motion import Pose, posed
@@ -47,6 +48,7 @@ class _Curves:
     gauged: list[bool]
 
 
+@public
 def plot_travel(car: Vehicle, corner: str) -> Figure:
     """Draw each load per force at the contact over the stated travel, rack centred.
 

@@ -7,6 +7,7 @@ import textwrap
 import numpy as np
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
@@ -23,6 +24,7 @@ AROUND = Around(left=0.85, right=0.25, below=0.5, above=0.35)
 BELOW = Around(left=1.75, right=0.25, below=0.5, above=0.35)
 
 
+@public
 def plot_comparison(answer: xr.Dataset) -> Figure:
     """Draw a dot for each run by block, the effect with its interval, and bands of spread.
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import corner_names
+from recon.base.labelled import corner_names, number_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, BIT
 from recon.records.forces import require_forces
@@ -59,16 +60,18 @@ def lanes_of(forces: xr.Dataset, corner: str) -> dict[str, NDArray[np.bool_]]:
     return {MEASURED: ~np.any(list(out.values()), axis=0)} | out
 
 
+@public
 def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
     """Draw the three forces of a corner, the parts of their intervals, and lanes of its status.
 
     `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
     component), tyre axes; its limits, the parts of its standard uncertainty, and `status`.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of the reconstruction, or has no such corner.
     """
     parts = [f"u_tyre_force_{part}" for part in PART_LOOKS]
     limits = ("tyre_force_lower", "tyre_force_upper")
     require_forces(forces, "tyre_force", "u_tyre_force", *limits, *parts, "status")
+    number_of(forces, "corner", corner, "Name one of its corners.")
     tyre = forces.sel(corner=corner)
     lanes = lanes_of(forces, corner)
     figure, room = new_sheet(

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
+from recon.base.public import public
 from recon.reconstruction.solving.gauge_outage import UNUSABLE
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import patch_entry
@@ -21,6 +22,7 @@ SHADES = ("#ffffff", "#dfe5e9", "#a9bac6", "#587489", "#14202e")
 WORDS = ("below 1", "1 to 2", "2 to 3", "3 to 6", "beyond 6")
 
 
+@public
 def plot_health(forces: xr.Dataset) -> Figure:
     """Draw how far each gauge contradicts the others over time, in standard uncertainties.
 

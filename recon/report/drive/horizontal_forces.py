@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
@@ -18,6 +19,7 @@ PLANE = Plane(
 )
 
 
+@public
 def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
     """Draw Fy against Fx of each tyre; shade and marker show the third of Fz of a sample.
 

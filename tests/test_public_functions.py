@@ -1,0 +1,125 @@
+"""Public functions refuse what they cannot mean: files for objects, raw logs, tares taken twice."""
+
+from __future__ import annotations
+
+import inspect
+import pickle
+import warnings
+from pathlib import Path
+
+import pytest
+import xarray as xr
+
+import recon
+from recon.base.errors import DataError, ReconError, ReconWarning
+from recon.base.public import MADE_BY
+from tests.days import day
+
+FUNCTIONS = [getattr(recon, n) for n in recon.__all__ if inspect.isfunction(getattr(recon, n))]
+TAKING_OBJECTS = [
+    f
+    for f in FUNCTIONS
+    if any(kind in str(p.annotation) for p in inspect.signature(f).parameters.values()
+           for kind in MADE_BY)
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("function", TAKING_OBJECTS, ids=lambda f: f.__name__)
+@pytest.mark.parametrize(
+    ("wrong", "found"),
+    [("demo.nc", "'demo.nc'"), (Path("demo.nc"), "'demo.nc'"), (7, "a value of type int")],
+)
+def test_a_file_name_is_no_object(function: object, wrong: object, found: str) -> None:
+    parameters = inspect.signature(function).parameters.values()
+    given = [wrong for p in parameters if p.default is p.empty]
+    with pytest.raises(DataError) as refused:
+        function(*given)
+    where, _, name = refused.value.where.partition(", argument ")
+    assert where == f"recon.{function.__name__}"
+    annotation = str(inspect.signature(function).parameters[name].annotation)
+    assert refused.value.found == found
+    assert any(kind in annotation and kind in refused.value.needed for kind in MADE_BY)
+    assert "recon." in refused.value.do
+
+
+def test_every_function_that_is_named_as_a_maker_is_public() -> None:
+    made = {word.partition("(")[0] for text in MADE_BY.values() for word in text.split("recon.")}
+    assert {name for name in made if name.strip().isidentifier()} <= set(recon.__all__)
+
+
+def test_arguments_in_the_wrong_order_and_none_are_named() -> None:
+    of = day()
+    with pytest.raises(DataError, match=r"calibration: a value of type Vehicle; need a Calib"):
+        recon.prepare(of.car, of.calibration, of.conditioned)
+    with pytest.raises(DataError, match=r"argument tares: None; need a Tares\.\n.*tares"):
+        recon.condition(of.log, of.car, None)
+    with pytest.raises(DataError, match=r"reconstruct, argument car: 'car\.toml'"):
+        recon.reconstruct(of.conditioned, of.calibration, car="car.toml")
+
+
+def test_members_of_a_list_are_looked_at_too() -> None:
+    forces = day().forces
+    with pytest.raises(DataError, match=r"grip, argument others: 'a/forces.nc'; need a list, each"):
+        recon.grip(forces, others=["a/forces.nc"])
+    with pytest.raises(DataError, match=r"launch, argument others: 'a/forces.nc'; need a list"):
+        recon.launch(forces, others="a/forces.nc")
+
+
+def test_a_public_function_can_be_sent_to_another_process() -> None:
+    assert pickle.loads(pickle.dumps(recon.slalom)) is recon.slalom
+
+
+def test_errors_and_warnings_can_be_caught_by_public_names() -> None:
+    assert recon.ReconError is ReconError
+    with pytest.raises(recon.ReconError, match=r"no such file"):
+        recon.read_calibration("nowhere.nc")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", recon.ReconWarning)
+        assert issubclass(recon.PriorWarning, ReconWarning)
+
+
+def test_tares_are_never_subtracted_twice() -> None:
+    of = day()
+    with pytest.raises(DataError, match=r"a log that was conditioned before; need a log as"):
+        recon.condition(of.conditioned, of.car, of.tares)
+
+
+@pytest.mark.parametrize(
+    ("rows", "found"),
+    [
+        (slice(None, None, 3), r"samples 15 ms apart in a log conditioned at 200 Hz"),
+        (slice(None, None, -1), r"\d{4} samples that are not after the one before"),
+        (slice(0, 1), r"1 samples; need all samples"),
+    ],
+)
+def test_samples_picked_from_a_log_are_refused(rows: slice, found: str) -> None:
+    of = day()
+    with pytest.raises(DataError, match=found):
+        recon.reconstruct(of.conditioned.isel(elapsed_time=rows), of.calibration, of.car)
+
+
+def test_the_file_of_a_result_ends_as_such(tmp_path: Path) -> None:
+    with pytest.raises(recon.OutputError, match=r"a name that ends '\.csv'; need .*'\.nc'"):
+        recon.write_result(day().forces, tmp_path / "forces.csv")
+    with pytest.raises(recon.OutputError, match=r"a name without an ending; need .*'\.nc'"):
+        recon.write_calibration(day().calibration, tmp_path / "calibration")
+
+
+def raw_uses() -> dict[str, object]:
+    """What wants a conditioned log, as a call on a log."""
+    of = day()
+    prepared = recon.prepare(of.calibration, of.car, of.conditioned)
+    return {
+        "reconstruct": lambda log: recon.reconstruct(log, of.calibration, of.car),
+        "prepare": lambda log: recon.prepare(of.calibration, of.car, log),
+        "solve": prepared.solve,
+        "examine": lambda log: recon.examine(prepared, log, of.forces),
+        "part_of": lambda log: recon.part_of(log, start=1.0),
+    }
+
+
+@pytest.mark.parametrize("use", ["reconstruct", "prepare", "solve", "examine", "part_of"])
+def test_a_log_as_it_was_read_is_refused(use: str) -> None:
+    log: xr.Dataset = day().log
+    with pytest.raises(DataError, match=r"a log as it was read; need .*\n.*recon\.cond"):
+        raw_uses()[use](log)
