@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import pickle
+import re
 import warnings
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 import xarray as xr
 
 import recon
+from recon.answers import every_answer
 from recon.base.errors import DataError, ReconError, ReconWarning
 from recon.base.public import MADE_BY
 from tests.days import day
@@ -22,6 +24,8 @@ TAKING_OBJECTS = [
     if any(kind in str(p.annotation) for p in inspect.signature(f).parameters.values()
            for kind in MADE_BY)
 ]  # fmt: skip
+
+RUNS = [("a", "stiff"), ("b", "soft"), ("c", "soft"), ("d", "stiff"), ("e", "soft")]
 
 
 @pytest.mark.parametrize("function", TAKING_OBJECTS, ids=lambda f: f.__name__)
@@ -123,3 +127,37 @@ def test_a_log_as_it_was_read_is_refused(use: str) -> None:
     log: xr.Dataset = day().log
     with pytest.raises(DataError, match=r"a log as it was read; need .*\n.*recon\.cond"):
         raw_uses()[use](log)
+
+
+def test_a_notebook_shows_a_line_for_each_object_and_not_its_arrays(tmp_path: Path) -> None:
+    of = day()
+    prepared = recon.prepare(of.calibration, of.car, of.conditioned)
+    table = tmp_path / "runs.csv"
+    rows = [f"{name}.nc,{set_up},{n},nothing gauged" for n, (name, set_up) in enumerate(RUNS, 1)]
+    table.write_text("\n".join(["file,set_up,order,changed", *rows]))
+    for name, _ in RUNS:
+        (tmp_path / f"{name}.nc").touch()
+    shown = [
+        (of.car, r"Vehicle Invented club racer: FL, FR, RL, RR, 24 gauges, .*club_racer\.toml"),
+        (of.pulls, r"PullSheet .*: 14 pulls at FL, 14 pulls at FR, 16 pulls at RL, 16 .*24 gauges"),
+        (
+            of.tares,
+            r"Tares .*: before the drive \(hanging\), after the drive \(hanging\); 24 gauges",
+        ),
+        (of.calibration, r"Calibration of Invented club racer, \d{4}-\d\d-\d\d\n  FL is good for"),
+        (prepared, r"Prepared Invented club racer: FL, FR, RL, RR"),
+        (recon.read_run_list(table), r"RunList .*: 2 on 'stiff', 3 on 'soft'"),
+    ]
+    for one, words in shown:
+        assert re.match(words, repr(one)), repr(one)
+        assert len(repr(one)) < 1500
+
+
+@pytest.mark.parametrize("corners", [["FL", "FR"], ["RR", "RL"], ["FL", "RR"], ["RR", "FL", "FR"]])
+def test_answers_of_some_corners_are_given_or_refused(corners: list[str]) -> None:
+    some = day().forces.sel(corner=corners)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        found = dict(every_answer(some, {"vehicle": day().car}))
+    assert all(isinstance(result, xr.Dataset | ReconError) for result in found.values())
+    assert any(isinstance(result, xr.Dataset) for result in found.values())

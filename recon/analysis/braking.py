@@ -197,7 +197,8 @@ class _Answer:
         u = forces["u_brake_torque_per_pressure"].to_numpy() / np.where(stated > 0, stated, 1.0)
         names = [str(name) for name in forces["cause_name"].to_numpy()]
         for a, wheels in enumerate(SIDES.values()):
-            causes = [(f"{wheel} {STATED_TORQUE}", wheel) for wheel in wheels]
+            there = [wheel for wheel in wheels if wheel in self.drive.corners]
+            causes = [(f"{wheel} {STATED_TORQUE}", wheel) for wheel in there]
             rows = [
                 (names.index(c), u[self.drive.corners.index(w)]) for c, w in causes if c in names
             ]

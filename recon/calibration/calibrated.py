@@ -259,6 +259,18 @@ class Calibration:
     sources: tuple[tuple[str, str], ...]
     corners: dict[str, CornerCalibration]
 
+    def __repr__(self) -> str:
+        """What a notebook shows: the verdict on each corner instead of its arrays."""
+        return "\n  ".join(
+            [
+                f"Calibration of {self.vehicle}, {self.created.partition('T')[0]}",
+                *(
+                    one.verdict.words if one.verdict else f"{name}: no verdict"
+                    for name, one in self.corners.items()
+                ),
+            ]
+        )
+
     @property
     def unusable(self) -> tuple[str, ...]:
         """Names of the corners and axles that are not to be used."""

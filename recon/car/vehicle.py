@@ -272,6 +272,11 @@ class Vehicle:
     axles: dict[str, Axle] = field(default_factory=dict)
     stated_wheelbase: float = float("nan")
 
+    def __repr__(self) -> str:
+        """What a notebook shows; all numbers would fill ten screens."""
+        gauges = len(self.gauges)
+        return f"Vehicle {self.name}: {', '.join(self.corners)}, {gauges} gauges, {self.path}"
+
     def __hash__(self) -> int:
         """Of what tells most cars apart, so that what is worked out of a car can be kept."""
         return hash((self.name, self.mass, self.path, self.checksum))

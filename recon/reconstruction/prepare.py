@@ -82,6 +82,10 @@ class Prepared:
     to_rack: SteerToRack
     verdicts: Mapping[str, Verdict]
 
+    def __repr__(self) -> str:
+        """What a notebook shows: what can be solved, instead of all tables."""
+        return f"Prepared {self.car.name}: {', '.join(s.assembly.name for s in self.solvers)}"
+
     def solve(
         self, log: xr.Dataset, *, bounded: bool = True, friction_limit: float | None = None
     ) -> xr.Dataset:

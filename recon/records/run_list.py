@@ -44,6 +44,11 @@ class RunList:
     set_ups: tuple[str, str]  # the first one is the one to compare with
     assumed: tuple[str, ...] = ()  # a sentence for each default that was used
 
+    def __repr__(self) -> str:
+        """What a notebook shows: how many runs there are on each set-up."""
+        count = [f"{int(np.sum(self.set_up == name))} on '{name}'" for name in self.set_ups]
+        return f"RunList {self.path}: {', '.join(count)}"
+
     @property
     def changed_by(self) -> str:
         """The change of the second set-up against the first, as stated."""

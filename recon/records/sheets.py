@@ -6,6 +6,7 @@ file states it.  NaN means "not read" for indications and "device not in use" fo
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
@@ -115,6 +116,13 @@ class PullSheet:
             **other,
         )
 
+    def __repr__(self) -> str:
+        """What a notebook shows: how much there is of each corner, instead of every row."""
+        pulls = dict.fromkeys(zip(self.corner.tolist(), self.pull.tolist(), strict=True))
+        count = Counter(corner for corner, _ in pulls)
+        words = ", ".join(f"{number} pulls at {corner}" for corner, number in count.items())
+        return f"PullSheet {self.path}: {words}; {len(self.gauges)} gauges, {len(self.line)} rows"
+
     def column(self, name: str) -> NDArray:
         """Values of a column of the file; vectors are (row, 3)."""
         for part, names in PARTS.items():
@@ -139,6 +147,12 @@ class Tares:
     pad_load: Floats  # N, NaN unless on pads
     time: Floats  # s, NaN where not written
     assumed: tuple[str, ...] = ()  # a sentence for each default that was used
+
+    def __repr__(self) -> str:
+        """What a notebook shows: when and in which state, instead of every row."""
+        taken = dict.fromkeys(zip(self.when.tolist(), self.state.tolist(), strict=True))
+        words = ", ".join(f"{when} the drive ({state})" for when, state in taken)
+        return f"Tares {self.path}: {words}; {len(set(self.gauge.tolist()))} gauges"
 
 
 @dataclass(frozen=True, slots=True)
