@@ -102,6 +102,19 @@ def test_numbers_that_a_drive_can_have_are_not_made_small(factor: float) -> None
     assert units_of_all(scaled(factor)) == []
 
 
+@pytest.mark.parametrize(("factor", "likely"), [(5.0, True), (300.0, False)])
+def test_a_gain_that_would_silence_a_gauge_is_no_cause(factor: float, *, likely: bool) -> None:
+    """Any gauge agrees with all others once hardly anything of it is left."""
+    view, part = sound(), sound().parts["FL"]
+    indication = part.samples.indication.copy()
+    indication[0] *= factor
+    found = gauge_causes(view.with_part(part.with_indication(indication)), ("FL",))
+    words = [c.do for c in found if c.cause == "gain changed" and c.channels == (GAUGES[0],)]
+    times = [float(one.partition("it shows about ")[2].partition(" times")[0]) for one in words]
+    assert bool(times) == likely
+    assert times == pytest.approx([factor] * len(times), rel=0.2)
+
+
 def test_a_log_far_beyond_the_range_of_its_channels_is_refused() -> None:
     def spoil(raw: np.ndarray) -> None:
         raw *= 1e3

@@ -55,7 +55,7 @@ def forces_of(car: Vehicle, calibration: Calibration) -> xr.Dataset:
     corner = replace(calibration.corners[CORNER], facts=facts_of(car, CORNER))
     alone = replace(calibration, corners={CORNER: corner})
     with unwarned():
-        return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600, 5)), alone, car)
+        return reconstruct(day().conditioned.isel(elapsed_time=slice(600, 1600)), alone, car)
 
 
 def solver_of(car: Vehicle, calibration: Calibration, log: xr.Dataset) -> Solver:

@@ -46,6 +46,9 @@ THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 WHERE = {True: (BOTH, "log and tares"), False: (("log",), "log alone, tares are right")}
 # Of its static load: scatter of Fz of a wheel in any drive.  No source.
 MOVES = (0.02, 2.0)
+# Times too much or too little, of a gain that has changed: ranges of amplifiers.  Any gauge is
+# mended by being made silent.  Common practice, no source.
+MOST_GAIN = 20.0
 MEMBER_MOVES = (0.005, 10.0)  # of the load of its wheel at rest: scatter of a member's.  No source.
 
 
@@ -188,6 +191,8 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
                 files=files,
             )
         gain = _fitted_gain(view, part, i, SINCE_PULLS if tares_too else SINCE_TARE)
+        if not 1 / MOST_GAIN < gain < MOST_GAIN:
+            continue
         yield Candidate(
             "gain changed",
             part.corners,
@@ -285,4 +290,4 @@ def _fitted_gain(view: View, part: Part, i: int, shape: int) -> float:
     found = single_faults(view, part)
     share = 0.0 if found is None else float(found.size[shape, i])
     # The indication holds `share` of itself too much: true = (1 - share) shown.
-    return float(1.0 / max(1.0 - share, 1e-3))
+    return float(1.0 / (1.0 - share)) if share != 1.0 else np.inf
