@@ -146,6 +146,13 @@ def test_a_notebook_shows_a_line_for_each_object_and_not_its_arrays(tmp_path: Pa
         ),
         (of.calibration, r"Calibration of Invented club racer, \d{4}-\d\d-\d\d\n  FL is good for"),
         (prepared, r"Prepared Invented club racer: FL, FR, RL, RR"),
+        (of.calibration.corners["RL"], r"RL is good for forces up to"),
+        (of.calibration.corners["RL"].without("RL_toe_link"), r"RL: no verdict"),
+        (
+            recon.verify(of.checks, of.calibration, of.car)["FR"],
+            r"Verification: \d+ load steps, err",
+        ),
+        (recon.examine(prepared, of.conditioned, of.forces), r"Examination: .* made\n  no doubt"),
         (recon.read_run_list(table), r"RunList .*: 2 on 'stiff', 3 on 'soft'"),
     ]
     for one, words in shown:

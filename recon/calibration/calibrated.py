@@ -50,6 +50,14 @@ class Verification:
     error: Floats
     u_error: Floats
 
+    def __repr__(self) -> str:
+        """What a notebook shows: how the errors lie, instead of each of them."""
+        rms = " / ".join(f"{one:.0f}" for one in np.sqrt(np.mean(self.error**2, axis=0)))
+        return (
+            f"Verification: {len(self.pull)} load steps, errors of {rms} N (rms) in x / y / z, "
+            f"{100 * self.share_inside:.0f} % of them inside their 95 % limits"
+        )
+
     @property
     def share_inside(self) -> float:
         """Share of components whose error lies inside its 95 % interval."""
@@ -170,6 +178,10 @@ class CornerCalibration:
     verdict: Verdict | None = None
     facts: Facts = field(default_factory=lambda: Facts((), ()))
 
+    def __repr__(self) -> str:
+        """What a notebook shows: the verdict instead of its arrays."""
+        return self.verdict.words if self.verdict else f"{self.corner}: no verdict"
+
     @property
     def covariance(self) -> Floats:
         """Covariance of K (term, term) [unit2/N2] from all sources but the devices' gains."""
@@ -261,15 +273,8 @@ class Calibration:
 
     def __repr__(self) -> str:
         """What a notebook shows: the verdict on each corner instead of its arrays."""
-        return "\n  ".join(
-            [
-                f"Calibration of {self.vehicle}, {self.created.partition('T')[0]}",
-                *(
-                    one.verdict.words if one.verdict else f"{name}: no verdict"
-                    for name, one in self.corners.items()
-                ),
-            ]
-        )
+        first = f"Calibration of {self.vehicle}, {self.created.partition('T')[0]}"
+        return "\n  ".join([first, *map(repr, self.corners.values())])
 
     @property
     def unusable(self) -> tuple[str, ...]:

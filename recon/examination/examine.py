@@ -70,6 +70,12 @@ class Examination:
     view: View
     unseen: tuple[Unseen, ...]
 
+    def __repr__(self) -> str:
+        """What a notebook shows: the doubts, instead of every number that was compared."""
+        made = sum(bool(np.isfinite(t.size)) for t in self.terms)
+        doubts = [str(doubt) for doubt in self.doubts] or ["no doubt"]
+        return "\n  ".join([f"Examination: {made} of {len(self.terms)} comparisons made", *doubts])
+
     @property
     def compared(self) -> str:
         """Comparisons that were made, with their sizes, in words."""
