@@ -51,7 +51,7 @@ class Verification:
     u_error: Floats
 
     def __repr__(self) -> str:
-        """What a notebook shows: how the errors lie, instead of each of them."""
+        """The lines that a notebook shows: how the errors lie, instead of each of them."""
         rms = " / ".join(f"{one:.0f}" for one in np.sqrt(np.mean(self.error**2, axis=0)))
         return (
             f"Verification: {len(self.pull)} load steps, errors of {rms} N (rms) in x / y / z, "
@@ -179,7 +179,7 @@ class CornerCalibration:
     facts: Facts = field(default_factory=lambda: Facts((), ()))
 
     def __repr__(self) -> str:
-        """What a notebook shows: the verdict instead of its arrays."""
+        """The lines that a notebook shows: the verdict instead of its arrays."""
         return self.verdict.words if self.verdict else f"{self.corner}: no verdict"
 
     @property
@@ -272,7 +272,7 @@ class Calibration:
     corners: dict[str, CornerCalibration]
 
     def __repr__(self) -> str:
-        """What a notebook shows: the verdict on each corner instead of its arrays."""
+        """The lines that a notebook shows: the verdict on each corner instead of its arrays."""
         first = f"Calibration of {self.vehicle}, {self.created.partition('T')[0]}"
         return "\n  ".join([first, *map(repr, self.corners.values())])
 

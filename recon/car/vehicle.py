@@ -273,7 +273,7 @@ class Vehicle:
     stated_wheelbase: float = float("nan")
 
     def __repr__(self) -> str:
-        """What a notebook shows; all numbers would fill ten screens."""
+        """The line that a notebook shows; all numbers would fill ten screens."""
         gauges = len(self.gauges)
         return f"Vehicle {self.name}: {', '.join(self.corners)}, {gauges} gauges, {self.path}"
 

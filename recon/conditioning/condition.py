@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
@@ -38,7 +37,7 @@ from recon.conditioning.stuck_and_clipped_gauges import (
     require_in_range,
 )
 from recon.conditioning.zero import Zero, zero_of
-from recon.records.logs import is_conditioned, require_log
+from recon.records.logs import require_raw
 from recon.records.scratch import copied, room
 from recon.records.sheets import Tares
 from recon.records.time_checks import usual_step
@@ -84,15 +83,7 @@ def condition(
         wheels of a tied axle were tared on pads only, most gauges read beyond their stated range,
         the log is too short to filter, or the bandwidth is not positive.
     """
-    require_log(log)
-    if is_conditioned(log):
-        raise DataError(
-            where=place_of(log),
-            found="a log that was conditioned before",
-            needed="a log as recon.read_log returns it",
-            do="Keep both under names of their own: tares subtracted twice would make every force "
-            "wrong.",
-        )
+    require_raw(log)
     log = _of_car(log, car)
     elapsed = log["elapsed_time"].to_numpy()
     rate, bandwidth = _band(log, elapsed, bandwidth)

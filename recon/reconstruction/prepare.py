@@ -83,7 +83,7 @@ class Prepared:
     verdicts: Mapping[str, Verdict]
 
     def __repr__(self) -> str:
-        """What a notebook shows: what can be solved, instead of all tables."""
+        """The lines that a notebook shows: what can be solved, instead of all tables."""
         return f"Prepared {self.car.name}: {', '.join(s.assembly.name for s in self.solvers)}"
 
     def solve(

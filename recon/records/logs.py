@@ -66,9 +66,20 @@ def require_log(dataset: xr.Dataset) -> None:
     require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)
 
 
-def is_conditioned(log: xr.Dataset) -> bool:
-    """Whether the tares of a log are subtracted."""
-    return "tared_corner" in log.variables
+def require_raw(dataset: xr.Dataset) -> None:
+    """Refuse a log whose tares are subtracted already.
+
+    Raises DataError: as `require_log`; or the log was conditioned before.
+    """
+    require_log(dataset)
+    if _is_conditioned(dataset):
+        raise DataError(
+            where=place_of(dataset),
+            found="a log that was conditioned before",
+            needed="a log as recon.read_log returns it",
+            do="Keep both under names of their own: tares subtracted twice would make every force "
+            "wrong.",
+        )
 
 
 def require_conditioned(dataset: xr.Dataset) -> None:
@@ -77,13 +88,17 @@ def require_conditioned(dataset: xr.Dataset) -> None:
     Raises DataError: as `require_log`; or the log is as it was read.
     """
     require_log(dataset)
-    if not is_conditioned(dataset):
+    if not _is_conditioned(dataset):
         raise DataError(
             where=place_of(dataset),
             found="a log as it was read",
             needed="a log whose tares are subtracted",
             do="Condition it first: recon.condition(log, car, tares).",
         )
+
+
+def _is_conditioned(log: xr.Dataset) -> bool:
+    return "tared_corner" in log.variables
 
 
 def require_every_sample(log: xr.Dataset) -> None:

@@ -45,7 +45,7 @@ class RunList:
     assumed: tuple[str, ...] = ()  # a sentence for each default that was used
 
     def __repr__(self) -> str:
-        """What a notebook shows: how many runs there are on each set-up."""
+        """The lines that a notebook shows: how many runs there are on each set-up."""
         count = [f"{int(np.sum(self.set_up == name))} on '{name}'" for name in self.set_ups]
         return f"RunList {self.path}: {', '.join(count)}"
 

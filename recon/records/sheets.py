@@ -117,7 +117,7 @@ class PullSheet:
         )
 
     def __repr__(self) -> str:
-        """What a notebook shows: how much there is of each corner, instead of every row."""
+        """The lines that a notebook shows: how much there is of each corner, instead of every row."""
         pulls = dict.fromkeys(zip(self.corner.tolist(), self.pull.tolist(), strict=True))
         count = Counter(corner for corner, _ in pulls)
         words = ", ".join(f"{number} pulls at {corner}" for corner, number in count.items())
@@ -149,7 +149,7 @@ class Tares:
     assumed: tuple[str, ...] = ()  # a sentence for each default that was used
 
     def __repr__(self) -> str:
-        """What a notebook shows: when and in which state, instead of every row."""
+        """The lines that a notebook shows: when and in which state, instead of every row."""
         taken = dict.fromkeys(zip(self.when.tolist(), self.state.tolist(), strict=True))
         words = ", ".join(f"{when} the drive ({state})" for when, state in taken)
         return f"Tares {self.path}: {words}; {len(set(self.gauge.tolist()))} gauges"

@@ -241,7 +241,7 @@ def test_a_table_of_another_kind_is_refused(tmp_path: Path) -> None:
     values = xr.Dataset({"a": ("cone", [1.0])}, attrs={"title": "Peaks"})
     with pytest.raises(DataError, match=r"Peaks: no values sample by sample"):
         recon.export(values, rate=5.0, out=tmp_path / "out.csv")
-    with pytest.raises(DataError, match=r"Peaks: no corner 'FL'; need no corner at all"):
+    with pytest.raises(DataError, match=r"Peaks: no corner 'FL'; need values by corner"):
         recon.export(values, corner="FL", out=tmp_path / "out.csv")
     series = xr.Dataset({"a": ("elapsed_time", [1.0])}, attrs={"title": "Series"})
     with pytest.raises(DataError, match=r"Series: no values beside its samples"):
