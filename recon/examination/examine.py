@@ -71,7 +71,7 @@ class Examination:
     unseen: tuple[Unseen, ...]
 
     def __repr__(self) -> str:
-        """The lines that a notebook shows: the doubts, instead of every number that was compared."""
+        """The lines that a notebook shows: the doubts, instead of all numbers compared."""
         made = sum(bool(np.isfinite(t.size)) for t in self.terms)
         doubts = [str(doubt) for doubt in self.doubts] or ["no doubt"]
         return "\n  ".join([f"Examination: {made} of {len(self.terms)} comparisons made", *doubts])

@@ -117,7 +117,7 @@ class PullSheet:
         )
 
     def __repr__(self) -> str:
-        """The lines that a notebook shows: how much there is of each corner, instead of every row."""
+        """The lines that a notebook shows: pulls of each corner, instead of every row."""
         pulls = dict.fromkeys(zip(self.corner.tolist(), self.pull.tolist(), strict=True))
         count = Counter(corner for corner, _ in pulls)
         words = ", ".join(f"{number} pulls at {corner}" for corner, number in count.items())
