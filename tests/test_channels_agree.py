@@ -19,6 +19,8 @@ from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
 from recon.examination.examine import Examination
 from recon.examination.judge import Judge
 from recon.examination.loads import loads_agree
+from recon.examination.motion import Motion
+from recon.examination.ordinary import speeds_agree
 from recon.examination.term import Candidate, Term
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
@@ -164,6 +166,38 @@ def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
     assert max(sizes[name] for name in sums) < 0.5
 
 
+def launched(**slip: float) -> dict[str, float]:
+    """Size of each comparison of wheel speeds: 3 s at rest, 3 s of launch, 3 s without drive.
+
+    In the launch wheels turn faster than the car rolls by their `slip`, relative.
+    """
+    ahead = np.repeat([0.0, 4.0, -0.5], 300)
+    speed = np.cumsum(ahead) * 0.01
+    radius = {name: corner.wheel.loaded_radius for name, corner in day().car.corners.items()}
+
+    def channel(name: str, corner: str | None = None) -> np.ndarray:
+        if name == "slope_of_speed":
+            return ahead
+        assert (name, corner is None) == ("wheel_speed", False)
+        return speed * (1 + slip.get(corner, 0.0) * (ahead > 1)) / radius[corner]
+
+    motion = SimpleNamespace(
+        view=SimpleNamespace(prepared=SimpleNamespace(car=day().car)),
+        body=np.array([ahead, 0 * ahead, 0 * ahead + STANDARD_GRAVITY]),
+        jerk=np.zeros((3, 900)),
+        **{"channel": channel, "speed": speed, "yaw_rate": 0 * speed, "count": 900},
+    )
+    found = list(speeds_agree(cast(Motion, motion)))
+    assert len(found) == 5
+    return {one.place: one.size / one.limit for one in found}
+
+
+def test_driven_wheels_may_spin_while_the_car_gains_speed() -> None:
+    spun = launched(RL=0.9, RR=0.7)
+    assert max(spun.values()) < 0.5
+    assert launched(FL=0.9)["FL"] > 1  # rear wheels drive
+
+
 def test_what_a_log_does_not_hold_is_said_to_be_unknown() -> None:
     def spoil(raw: xr.Dataset) -> None:
         raw["acceleration"].to_numpy()[:] = np.nan
@@ -236,9 +270,14 @@ def test_an_unknown_fault_marks_every_wheel_that_it_may_spoil() -> None:
     rear = SimpleNamespace(corners=("RL", "RR"), gauges=("RL_spring",))
     view = cast(View, SimpleNamespace(parts={"rear": rear}, start=0.0, end=9.0))
     by_gauge = Term("RR", ("RR",), "a force of one wheel", 9.0, 1, 1.0, "It is off.")
-    for term, corners in ((by_gauge, ("RR", "RL")), (replace(by_gauge, by_gauges=False), ("RR",))):
+    by_channel = replace(by_gauge, by_gauges=False)
+    for term, corners, look in (
+        (by_gauge, ("RR", "RL"), "Compare plugs, tares, units"),
+        (by_channel, ("RR",), "Compare units, signs, plugs and delays of the channels"),
+    ):
         (doubt,) = Judge(tests=(), proposals=()).doubts(view, (term,))
         assert doubt.corners == corners
+        assert doubt.do.startswith(look)
     late = Term("car", CORNERS, "time", 60.0, 4, 5.0, "Late.", by_gauges=False)
     doubts = Judge(tests=(), proposals=()).doubts(view, (by_gauge, late))
     assert {corner for doubt in doubts for corner in doubt.corners} == set(CORNERS)

@@ -25,6 +25,10 @@ EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
+LOOK_AT_GAUGES = (
+    "Compare plugs, tares, units and calibration of these corners with the day of the pulls."
+)
+LOOK_AT_CHANNELS = "Compare units, signs, plugs and delays of the channels that are named here."
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +166,7 @@ def _unexplained(view: View, terms: tuple[Term, ...], named: list[Doubt]) -> lis
                 start=view.start,
                 end=view.end,
                 found=term.found,
-                do="Compare plugs, tares, units and calibration of these corners with the day of "
-                "the pulls.",
+                do=LOOK_AT_GAUGES if term.by_gauges else LOOK_AT_CHANNELS,
             )
         )
     return out

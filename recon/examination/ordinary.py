@@ -35,6 +35,9 @@ USUAL_BASE = 2.5  # m, wheelbase of a car that does not state it
 SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
+# A driven wheel that spins on purpose, as in a launch: so much faster than the car rolls, which
+# gains speed at least so quickly.
+SPIN, GAINING = 0.1, 1.0  # of the speed; m/s2
 
 
 def channels_agree(view: View) -> Iterator[Term]:
@@ -53,7 +56,7 @@ def comparisons(view: View) -> Iterator[Comparison]:
     makers: tuple[Callable[[Motion], Iterator[Comparison]], ...] = (
         attitude_agrees,
         _turning,
-        _speeds,
+        speeds_agree,
         _hubs,
         _gravity,
     )
@@ -122,7 +125,7 @@ def _heading(motion: Motion) -> Floats | None:
     return np.mean(out, axis=0) if out and steer.logged and steer.source != "fixed" else None
 
 
-def _speeds(motion: Motion) -> Iterator[Comparison]:
+def speeds_agree(motion: Motion) -> Iterator[Comparison]:
     """Speed against acceleration ahead; every wheel's speed against the car's."""
     car = motion.view.prepared.car
     speed = motion.speed
@@ -144,16 +147,18 @@ def _speeds(motion: Motion) -> Iterator[Comparison]:
         shares={"acceleration_x": ahead},
     )
     hard = np.abs(np.nan_to_num(ahead)) / 10.0
+    gaining = np.fmax(ahead, change) > GAINING
     yaw = np.nan_to_num(motion.yaw_rate)
     for name, corner in car.corners.items():
         rolled = motion.channel("wheel_speed", name) * corner.wheel.loaded_radius
-        standing = np.abs(rolled) < 0.05 * np.abs(speed)
+        standing = (np.abs(rolled) < 0.05 * np.abs(speed)) & (hard > 0.2)
+        spinning = (np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining & corner.driven
         yield Comparison(
             f"wheel speed of {name} against the car's speed",
             name,
             (),
             "m/s",
-            np.where(standing & (hard > 0.2), np.nan, rolled),
+            np.where(standing | spinning, np.nan, rolled),
             speed - yaw * corner.wheel.centre[1],
             0.3 + (SLIP + HARD * hard + 0.01 * slide) * np.abs(speed),
             [0.03 * speed],
