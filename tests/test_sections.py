@@ -86,6 +86,23 @@ def test_a_pull_out_of_a_corner_is_no_launch() -> None:
     assert of(drive(8, motion, speed=speed_of(motion, 8)), "launch")
 
 
+@pytest.mark.parametrize("signed", [True, False])
+def test_a_car_that_is_driven_backwards_neither_brakes_nor_launches(signed: bool) -> None:
+    """It stands, starts backwards, stops, and stands again; satellites give no sign of a speed."""
+    motion = {(3.0, 4.2): -0.4, (6.0, 7.2): 0.4}
+    speed = speed_of(motion, 10)
+    assert speed.min() < -4.5
+    forces = drive(10, motion, speed=speed if signed else np.abs(speed))
+    assert not of(forces, "launch", "straight braking")
+    assert len(of(forces, "standstill")) == 2
+
+
+def test_a_move_in_a_queue_is_no_launch() -> None:
+    for seconds, launches in ((0.7, 0), (2.0, 1)):
+        motion = {(2.0, 2.0 + seconds): 0.3}
+        assert len(of(drive(6, motion, speed=speed_of(motion, 6)), "launch")) == launches
+
+
 def test_without_any_speed_what_cannot_be_decided_is_said() -> None:
     found = find_sections(drive(8, {(2.0, 5.0): 0.4}))
     place = [s.kind for s in sections_of(found)].index("launch")

@@ -16,6 +16,7 @@ Mask = NDArray[np.bool_]
 # Thresholds are the usual ones of the trade (common practice, no source), in g or s.
 STANDING_SPEED = 0.5  # m/s
 START_SPEED = 2.0  # m/s
+LAUNCH_SPEED = 4.0  # m/s, reached by every launch; slower starts are moves in a queue
 LAUNCHED, PULLING = 0.15, 0.05  # g: a launch begins above the first, lasts above the second
 SHORTEST_LAUNCH = 0.5
 SHIFT = (0.04, 1.2)  # s, shortest and longest gap of a shift
@@ -49,7 +50,7 @@ def standstills(course: Course) -> list[Stretch]:
     """Stretches in which the car stands."""
     if not course.has_speed:
         return []
-    still = course.speed < STANDING_SPEED
+    still = np.abs(course.speed) < STANDING_SPEED
     reason = f"speed below {STANDING_SPEED:g} m/s"
     return [Stretch("standstill", a, b, reason) for a, b in _long(runs(still), 0.3, course.rate)]
 
@@ -64,8 +65,9 @@ def launches(course: Course) -> list[Stretch]:
             continue
         undecided = ""
         if course.has_speed:
-            slow = course.speed[a:b] < START_SPEED
-            if not slow.any():
+            speed = np.abs(course.speed[a:b])
+            starts = (speed < START_SPEED).any() and (speed >= LAUNCH_SPEED).any()
+            if not starts or not _gained(course, a, b) > 0:
                 continue
         elif a > 0 and np.abs(course.along[max(a - int(course.rate), 0) : a]).max() > LAUNCHED * g:
             continue
@@ -74,6 +76,16 @@ def launches(course: Course) -> list[Stretch]:
         reason = f"from rest, forward force above {LAUNCHED:g} of the weight"
         out.append(Stretch("launch", a, b, reason, undecided))
     return out
+
+
+def _gained(course: Course, first: int, last: int) -> float:
+    """How much faster [m/s] the car is at the end of these samples; backwards it is fast as well.
+
+    A car that brakes while it rolls backwards is pushed forwards.  NaN where no speed is known.
+    """
+    speed = np.abs(course.speed[first:last])
+    known = speed[np.isfinite(speed)]
+    return float(known[-1] - known[0]) if known.size else float("nan")
 
 
 def shifts(course: Course, gear: Floats | None) -> list[Stretch]:
@@ -122,7 +134,9 @@ def stops(course: Course) -> list[Stretch]:
     undecided = "" if np.isfinite(sideways).any() else "whether it was straight: Fy is not known"
     reason = f"braking above {BRAKING:g} g, less than {STRAIGHT_BRAKING:g} g sideways"
     found = _long(runs(closed(mask, 0.1, course.rate)), SHORTEST_STOP, course.rate)
-    return [Stretch("straight braking", a, b, reason, undecided) for a, b in found]
+    # A car that starts backwards is pushed backwards and gains speed.
+    slower = [(a, b) for a, b in found if not _gained(course, a, b) > 0]
+    return [Stretch("straight braking", a, b, reason, undecided) for a, b in slower]
 
 
 @dataclass(frozen=True, slots=True)
