@@ -195,6 +195,33 @@ def test_after_little_warming_the_temperature_itself_is_unsure() -> None:
     assert_allclose(out["u_zero"], 0.2 * U_TEMPERATURE / 1.2, rtol=1e-9)
 
 
+@pytest.mark.parametrize("cooled", [0.0, 2.0, 9.0])
+def test_gauges_that_were_hotter_than_at_both_tares_have_zeros_that_are_unsure(
+    cooled: float,
+) -> None:
+    """Gauges 20 K warmer in the drive and `cooled` K warmer at the tare after it, 200 drives.
+
+    Zeros move with temperature, by 5 N per kelvin (1 sd), and by 20 N over the drive besides.
+    """
+    rng, share = np.random.default_rng(8), np.linspace(0, 1, 400)
+    warm = 20 + 80 * share * (1 - share) + cooled * share
+    log = log_of(
+        np.zeros((400, 4)),
+        gauge_temperature=(("elapsed_time", "corner"), np.column_stack([warm] * 2)),
+    )
+    square, claimed = 0.0, 0.0
+    for _ in range(200):
+        heat, drift = 5.0 * rng.standard_normal(4), 20.0 * rng.standard_normal(4)
+        zero = np.outer(warm - 20, heat) + np.outer(share, drift)
+        table = tares_of(np.zeros(4), zero[-1], temperature=np.repeat([20.0, 20.0 + cooled], 4))
+        swing = 3000.0 * rng.standard_normal((400, 4))
+        drive = log.assign(indication=log["indication"] + zero + swing)
+        out = condition(drive, small_car(), table, bandwidth=1e9)
+        square += float(np.mean((out["indication"].to_numpy() - swing) ** 2))
+        claimed += float(np.mean(out["u_zero"].to_numpy() ** 2))
+    assert 0.7 < np.sqrt(square / claimed) < 1.1
+
+
 @pytest.mark.parametrize("state", ["standing", "coasting"])
 def test_a_zero_that_would_erase_side_forces_is_refused(state: str) -> None:
     match = rf"tares of G1 in state '{state}' only; need a tare with the wheel hanging(.|\n)*toe"

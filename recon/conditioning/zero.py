@@ -2,7 +2,9 @@
 
 Each tare states how the wheel stood: hanging (the unsprung weight loads the links) or on a pad
 that shows its load.  Between two tares of a gauge the zero is interpolated over the gauges'
-temperature if that was logged and changed by more than a kelvin, otherwise over time.
+temperature if that was logged and changed by more than a kelvin, otherwise over time.  Where the
+gauges were warmer or colder than at both tares, the zero moves on, but less than in proportion:
+its change between two tares that were hardly apart in temperature is mostly no effect of it.
 """
 
 from __future__ import annotations
@@ -29,6 +31,9 @@ BY_TIME, BY_TEMPERATURE = 1 / np.sqrt(12.0), 0.5 / np.sqrt(12.0)
 # Standard uncertainty of a temperature at a gauge, K: after little warming it decides how well
 # interpolation over temperature works.  Common practice, no source.
 U_TEMPERATURE = 0.3
+# Change of temperature, K, that moves a zero as far as everything else does between two tares:
+# some 20 N of a link's load, at 5 N per kelvin.  Common practice, no source.
+AS_MUCH = 4.0
 # Standard uncertainty of the zero with a single tare, as a share of the largest indication: zeros
 # move by 15 to 40 N of a link's load during a drive, of which the mean keeps half, and the largest
 # loads are 1 to 3 kN.  Common practice, no source.
@@ -210,16 +215,45 @@ def _interpolate(
     share = value[within]
     cold, warm = tares.temperature[[first, second]].tolist()
     if drive.temperature is not None and abs(warm - cold) > ENOUGH_WARMING:
-        np.subtract(drive.temperature[within], cold, out=share)
-        share /= warm - cold
         spread = min(max(BY_TEMPERATURE, U_TEMPERATURE / abs(warm - cold)), BY_TIME)
+        beyond = _over_temperature(drive, within, (cold, warm), share)
     else:
         np.subtract(drive.elapsed[within], start, out=share)
         share /= max(end - start, 1e-9)
         spread = BY_TIME
+        beyond = _over_temperature(drive, within, (cold, warm), None)
+    spread = float(np.hypot(spread, beyond))
     share *= step  # in place, as a long log has no room to spare
     share += tares.indication[first]
-    return step, float(spread)
+    return step, spread
+
+
+def _over_temperature(
+    drive: _Drive, within: slice, at: tuple[float, float], share: Floats | None
+) -> float:
+    """Fill `share` (sample,) of the change between tares `at` two temperatures [degC], if given.
+
+    Return what is open of it where the gauges were beyond both temperatures, as a standard
+    uncertainty: of a change that is partly heat, `AS_MUCH` kelvins' worth of the rest, this is the
+    spread of the regression on temperature about time (normal distributions, from memory).
+    0 if a temperature is missing.
+    """
+    if drive.temperature is None or not np.isfinite(at).all():
+        return 0.0
+    known, elapsed = drive.temperature[within], drive.elapsed[within]
+    cold, apart = at[0], at[1] - at[0]
+    rate = apart / max(elapsed[-1] - elapsed[0], 1e-9) if len(known) else 0.0
+    square = 0.0
+    for start in range(0, len(known), SECTION):
+        part = slice(start, start + SECTION)
+        there = known[part]
+        inside = np.clip(there, min(at), max(at))
+        uneven = there - cold - rate * (elapsed[part] - elapsed[0])
+        square += float(np.sum(uneven**2, where=there != inside))
+        if share is not None:
+            beyond = apart / (apart**2 + AS_MUCH**2) * (there - inside)
+            share[part] = (inside - cold) / apart + beyond
+    return float(AS_MUCH / (apart**2 + AS_MUCH**2) * np.sqrt(square / max(len(known), 1)))
 
 
 def _refuse_impossible(
