@@ -228,6 +228,17 @@ def _interpolate(
     return step, spread
 
 
+def share_at(there: Floats, cold: Floats | float, warm: Floats | float) -> Floats:
+    """Share [1] of a zero's change between two tares, `cold` and `warm`, at temperatures `there`.
+
+    Beyond both, the zero moves on by the regression of a change that is partly heat.
+    """
+    apart = np.subtract(warm, cold)
+    inside = np.clip(there, np.minimum(cold, warm), np.maximum(cold, warm))
+    beyond = apart / (apart**2 + AS_MUCH**2) * (there - inside)
+    return np.asarray((inside - cold) / apart + beyond)
+
+
 def _over_temperature(
     drive: _Drive, within: slice, at: tuple[float, float], share: Floats | None
 ) -> float:
@@ -247,12 +258,10 @@ def _over_temperature(
     for start in range(0, len(known), SECTION):
         part = slice(start, start + SECTION)
         there = known[part]
-        inside = np.clip(there, min(at), max(at))
         uneven = there - cold - rate * (elapsed[part] - elapsed[0])
-        square += float(np.sum(uneven**2, where=there != inside))
+        square += float(np.sum(uneven**2, where=(there < min(at)) | (there > max(at))))
         if share is not None:
-            beyond = apart / (apart**2 + AS_MUCH**2) * (there - inside)
-            share[part] = (inside - cold) / apart + beyond
+            share[part] = share_at(there, *at)
     return float(AS_MUCH / (apart**2 + AS_MUCH**2) * np.sqrt(square / max(len(known), 1)))
 
 

@@ -12,6 +12,7 @@ from recon.examination.loads import loads_agree
 from recon.examination.ordinary import channels_agree
 from recon.examination.single_faults import single_faults_absent
 from recon.examination.tares import tares_agree, tares_return, zeros_hold
+from recon.examination.temperature_causes import temperatures_agree
 from recon.examination.term import Test
 from recon.examination.view import View
 from recon.examination.wheels import wheels_agree
@@ -31,6 +32,7 @@ TESTS: tuple[Test, ...] = (
     single_faults_absent,
     gauges_on_time,
     zeros_hold,
+    temperatures_agree,
 )
 # Their terms have no count, and so say nothing for or against a cause.
 ALARMS: tuple[Test, ...] = (zeros_hold, gains_agree, single_faults_absent)

@@ -1,7 +1,7 @@
 """Temperatures in degrees Fahrenheit that were labelled as degrees Celsius.
 
 Zeros are interpolated over temperature between two tares.  Where log and tares are not in one unit,
-every zero is off by what it drifted, many times over, and all tares look as if they were shifted.
+every zero is off by what it drifted, many times over.
 """
 
 from __future__ import annotations
@@ -15,25 +15,60 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import celsius
-from recon.conditioning.zero import ENOUGH_WARMING
-from recon.examination.term import Candidate
+from recon.conditioning.zero import ENOUGH_WARMING, share_at
+from recon.examination.term import Candidate, Term
 from recon.examination.view import Part, View
 
 # Of the gauges between a tare and the nearest end of a log: more is another unit, or another day,
 # and less than the second is one temperature.  Common practice, no source.
 APART, ALIKE = 15.0, 8.0  # K
+ENDS = 10  # differences that both ends of a drive count as, of four corners each
+
+
+def temperatures_agree(view: View) -> Iterator[Term]:
+    """Temperatures of log and tares: so far apart at both ends that another unit explains it."""
+    found = _temperatures(view)
+    if found is None:
+        return
+    tares, logged = found
+    apart = float(np.min(np.abs(logged - tares)))
+    by_unit = any(_brought_together(logged, tares, of_log=of_log) for of_log in (True, False))
+    yield Term(
+        place="car",
+        corners=view.corners,
+        name="temperatures of log and tares",
+        size=(apart / APART) ** 2 if by_unit else 0.0,
+        count=ENDS,
+        limit=1.0,
+        found=f"Temperatures of the gauges are {_degrees(logged)} at start and end of the log, "
+        f"those of the tares {_degrees(tares)}.",
+    )
+
+
+def _temperatures(view: View) -> tuple[Floats, Floats] | None:
+    """Mean temperatures (2,) [degC] of the tares, and of the log at start and end; None without."""
+    if "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
+        return None
+    tares = view.log["tare_temperature"].mean("gauge").to_numpy()
+    logged = view.log["gauge_temperature"].mean("corner").to_numpy()[[0, -1]]
+    return (tares, logged) if np.isfinite([tares, logged]).all() else None
+
+
+def _brought_together(logged: Floats, tares: Floats, *, of_log: bool) -> bool:
+    """Whether temperatures that are far apart are alike once one side is read as degF."""
+    other = celsius(logged) - tares if of_log else logged - celsius(tares)
+    return bool(np.all(np.abs(logged - tares) > APART) and np.all(np.abs(other) < ALIKE))
 
 
 def temperature_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Temperatures of log or tares in degF, where that makes them agree with each other."""
-    if not doubted or "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
+    found = _temperatures(view)
+    if not doubted or found is None:
         return
-    tares = view.log["tare_temperature"].mean("gauge").to_numpy()
-    logged = view.log["gauge_temperature"].mean("corner").to_numpy()[[0, -1]]
+    tares, logged = found
     channels = tuple(f"gauge_temperature_{corner}" for corner in view.corners)
     for of_log, names, files in ((True, channels, "log"), (False, ("temperature",), "tare table")):
-        other = celsius(logged) - tares if of_log else logged - celsius(tares)
-        if np.all(np.abs(logged - tares) > APART) and np.all(np.abs(other) < ALIKE):
+        if _brought_together(logged, tares, of_log=of_log):
             yield Candidate(
                 "other unit",
                 view.corners,
@@ -69,6 +104,6 @@ def _drift(log: xr.Dataset, part: Part) -> Floats:
     gauges = list(part.gauges)
     cold, warm = log["tare_temperature"].sel(gauge=gauges).to_numpy()
     of_corners = log["gauge_temperature"].sel(corner=list(part.corners)).to_numpy()
-    warming = np.where(np.abs(warm - cold) > ENOUGH_WARMING, warm - cold, np.nan)
-    share = (np.mean(of_corners, axis=1)[:, None] - cold) / warming
+    warm = np.where(np.abs(warm - cold) > ENOUGH_WARMING, warm, np.nan)
+    share = share_at(np.mean(of_corners, axis=1)[:, None], cold, warm)
     return np.asarray(share * log["zero_change"].sel(gauge=gauges).to_numpy())
