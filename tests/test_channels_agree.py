@@ -166,12 +166,13 @@ def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
     assert max(sizes[name] for name in sums) < 0.5
 
 
-def launched(**slip: float) -> dict[str, float]:
-    """Size of each comparison of wheel speeds: 3 s at rest, 3 s of launch, 3 s without drive.
+def spun(ahead: tuple[float, float, float], unit: float = 1.0, **slip: float) -> dict[str, float]:
+    """Size of each comparison of wheel speeds over three times 3 s at accelerations `ahead`.
 
-    In the launch wheels turn faster than the car rolls by their `slip`, relative.
+    In the second wheels turn faster than the car rolls by their `slip`, relative.
     """
-    ahead = np.repeat([0.0, 4.0, -0.5], 300)
+    spins = np.repeat([False, True, False], 300)
+    ahead = np.repeat(ahead, 300)
     speed = np.cumsum(ahead) * 0.01
     radius = {name: corner.wheel.loaded_radius for name, corner in day().car.corners.items()}
 
@@ -179,23 +180,28 @@ def launched(**slip: float) -> dict[str, float]:
         if name == "slope_of_speed":
             return ahead
         assert (name, corner is None) == ("wheel_speed", False)
-        return speed * (1 + slip.get(corner, 0.0) * (ahead > 1)) / radius[corner]
+        return unit * speed * (1 + slip.get(corner, 0.0) * spins) / radius[corner]
 
     motion = SimpleNamespace(
         view=SimpleNamespace(prepared=SimpleNamespace(car=day().car)),
         body=np.array([ahead, 0 * ahead, 0 * ahead + STANDARD_GRAVITY]),
         jerk=np.zeros((3, 900)),
         **{"channel": channel, "speed": speed, "yaw_rate": 0 * speed, "count": 900},
+        moving=speed > 4.0,
     )
     found = list(speeds_agree(cast(Motion, motion)))
     assert len(found) == 5
     return {one.place: one.size / one.limit for one in found}
 
 
-def test_driven_wheels_may_spin_while_the_car_gains_speed() -> None:
-    spun = launched(RL=0.9, RR=0.7)
-    assert max(spun.values()) < 0.5
-    assert launched(FL=0.9)["FL"] > 1  # rear wheels drive
+LAUNCH, OUT_OF_A_CORNER = (0.0, 4.0, -0.5), (4.0, 0.2, 0.0)
+
+
+@pytest.mark.parametrize("ahead", [LAUNCH, OUT_OF_A_CORNER])
+def test_driven_wheels_may_spin(ahead: tuple[float, float, float]) -> None:
+    assert max(spun(ahead, RL=0.9, RR=0.7).values()) < 0.5
+    assert spun(ahead, FL=0.9)["FL"] > 1  # rear wheels drive
+    assert min(spun(ahead, unit=1.3)[name] for name in CORNERS) > 1
 
 
 def test_what_a_log_does_not_hold_is_said_to_be_unknown() -> None:

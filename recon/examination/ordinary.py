@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.kept_results import kept_in
@@ -35,8 +36,8 @@ USUAL_BASE = 2.5  # m, wheelbase of a car that does not state it
 SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
-# A driven wheel that spins on purpose, as in a launch: so much faster than the car rolls, which
-# gains speed at least so quickly.
+# A driven wheel that spins: so much faster than the car rolls, while the car gains speed at least
+# so quickly (a launch), or than the wheel usually turns at such a speed (out of a corner).
 SPIN, GAINING = 0.1, 1.0  # of the speed; m/s2
 
 
@@ -152,18 +153,33 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
     for name, corner in car.corners.items():
         rolled = motion.channel("wheel_speed", name) * corner.wheel.loaded_radius
         standing = (np.abs(rolled) < 0.05 * np.abs(speed)) & (hard > 0.2)
-        spinning = (np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining & corner.driven
+        spinning = _spinning(rolled, speed, motion.moving) | (
+            (np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining
+        )
         yield Comparison(
             f"wheel speed of {name} against the car's speed",
             name,
             (),
             "m/s",
-            np.where(standing | spinning, np.nan, rolled),
+            np.where(standing | (spinning & corner.driven), np.nan, rolled),
             speed - yaw * corner.wheel.centre[1],
             0.3 + (SLIP + HARD * hard + 0.01 * slide) * np.abs(speed),
             [0.03 * speed],
             channels=(f"wheel_speed_{name}", "speed"),
         )
+
+
+def _spinning(rolled: Floats, speed: Floats, moving: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where (n,) a wheel turns faster than it usually does at the car's `speed` [m/s].
+
+    Another unit or radius makes it faster throughout, and is no spin.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(moving, rolled / speed, np.nan)
+    known = ratio[np.isfinite(ratio)]
+    if not known.size:
+        return np.zeros(len(ratio), dtype=bool)
+    return np.asarray(ratio > (1 + SPIN) * abs(float(np.median(known))))
 
 
 def _hubs(motion: Motion) -> Iterator[Comparison]:
