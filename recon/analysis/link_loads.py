@@ -24,10 +24,10 @@ from recon.conditioning.filters import noise_left, require_bandwidth
 from recon.conditioning.lower_rate import SAMPLES
 from recon.evaluation.common.answer_labels import answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate
-from recon.evaluation.links.limits import limits_of_links, tube_of
 from recon.evaluation.links.load_errors import OWN, ForceErrors, link_errors
 from recon.evaluation.links.loads_in_drive import DrivenLinks, car_of, links_of
 from recon.evaluation.links.loads_per_force import Inputs
+from recon.evaluation.links.margins import limits_of_links, tube_of
 from recon.evaluation.links.rainflow import cycle_ranges
 from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.causes.cures import description_of
