@@ -59,13 +59,16 @@ class _Parser(argparse.ArgumentParser):
         option = next((word for word in words if word.startswith("-")), "")
         if option:
             typed = option.partition("=")[0]
+            if typed in self._option_string_actions:
+                self.error(f"option '{typed}' stands before the command; write it after it.")
             self.error(f"no option '{typed}'.{_nearest(typed, self._option_string_actions)}")
         self.error(f"one file or word too many: '{words[0]}'")
 
 
 def _nearest(typed: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(typed, list(known), n=1)
-    return f" Did you mean '{close[0]}'?" if close else ""
+    words = {name.lstrip("-"): name for name in known}  # dashes make all options alike
+    close = difflib.get_close_matches(typed.lstrip("-"), list(words), n=1)
+    return f" Did you mean '{words[close[0]]}'?" if close else ""
 
 
 def _log_and_map(text: str) -> tuple[str, str | None]:
