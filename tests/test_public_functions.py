@@ -91,15 +91,21 @@ def test_tares_are_never_subtracted_twice() -> None:
 @pytest.mark.parametrize(
     ("rows", "found"),
     [
-        (slice(None, None, 3), r"samples 15 ms apart in a log conditioned at 200 Hz"),
-        (slice(None, None, -1), r"\d{4} samples that are not after the one before"),
-        (slice(0, 1), r"1 samples; need all samples"),
+        (slice(None, None, -1), r"(\d{4}) samples, \d{4} of them not after the one before"),
+        (slice(0, 1), r"1 samples, 0 of them .*; need two samples or more"),
     ],
 )
-def test_samples_picked_from_a_log_are_refused(rows: slice, found: str) -> None:
+def test_samples_out_of_order_are_refused(rows: slice, found: str) -> None:
     of = day()
     with pytest.raises(DataError, match=found):
         recon.reconstruct(of.conditioned.isel(elapsed_time=rows), of.calibration, of.car)
+
+
+def test_samples_picked_from_a_log_are_told() -> None:
+    of = day()
+    picked = of.conditioned.isel(elapsed_time=slice(600, 900, 3))
+    with pytest.warns(recon.DataWarning, match=r"samples 15 ms apart in a log conditioned at 200"):
+        recon.prepare(of.calibration, of.car, picked)
 
 
 def test_the_file_of_a_result_ends_as_such(tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ from recon.reconstruction.solving.solve import BLOCK, Samples, beyond_pulls, sol
 from recon.reconstruction.solving.solver import Solver, solver_of
 from recon.reconstruction.worth import most_useful
 from recon.records.forces import FORCES
-from recon.records.logs import require_conditioned, require_every_sample
+from recon.records.logs import require_conditioned, require_in_order
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
@@ -247,15 +247,16 @@ def prepare(
     Raises
     ------
     DataError
-        The calibration belongs to another car, the log is not conditioned, none of the corners is
-        in it, a gauge is dead, or a corner is not to be used and was not accepted.
+        The calibration belongs to another car, the log is not conditioned or not in order, none of
+        the corners is in it, a gauge is dead, or a corner is not to be used and was not accepted.
     RankError
         No force component of a corner is seen by its gauges.
 
     Warns
     -----
     DataWarning
-        Evidence against the calibration, corner by corner, as its verdict states it.
+        Evidence against the calibration, corner by corner, as its verdict states it; or samples
+        were picked from the log.
     PriorWarning
         A channel is not logged and a stated widening is used instead; the channel whose
         absence costs most; or a force component is not seen by the gauges.
@@ -273,7 +274,7 @@ def prepare(
     with one_thread():
         path = "session"
         if not isinstance(session, Session):
-            require_every_sample(session)
+            require_in_order(session)
             path = str(session.attrs.get("path", "log"))
             calibration = calibration_of_log(calibration, session)
             session = session_of(session, calibration, car, assemblies)

@@ -101,29 +101,30 @@ def _is_conditioned(log: xr.Dataset) -> bool:
     return "tared_corner" in log.variables
 
 
-def require_every_sample(log: xr.Dataset) -> None:
-    """Refuse samples picked from a conditioned log: its noise and slopes belong to its own steps.
+def require_in_order(log: xr.Dataset) -> None:
+    """Refuse samples of a conditioned log that do not follow each other in time.
 
-    Gaps are no matter.  Raises DataError: as `require_conditioned`; or there are fewer than two
-    samples, one is not after the one before, or all are further apart than the rate says.
+    Raises DataError: as `require_conditioned`; or there are fewer than two samples, or one is not
+    after the one before.
+    Warns DataWarning: samples were picked, so that all are further apart than the rate says.
     """
     require_conditioned(log)
     rate, steps = float(log.attrs["rate"]), np.diff(log["elapsed_time"].to_numpy())
-    if not steps.size:
-        found = f"{log.sizes['elapsed_time']} samples"
-    elif steps.min() <= 0.0:
-        found = f"{int(np.sum(steps <= 0.0))} samples that are not after the one before"
-    elif steps.min() > 1.5 / rate:
-        found = f"samples {1e3 * steps.min():.4g} ms apart in a log conditioned at {rate:g} Hz"
-    else:
-        return
-    raise DataError(
-        where=place_of(log),
-        found=found,
-        needed="all samples of the drive, or of a part of it, in order",
-        do="Take a part with recon.part_of, a lower rate with recon.export, and fewer samples with "
-        "Prepared.solve.",
-    )
+    if not steps.size or steps.min() <= 0.0:
+        raise DataError(
+            where=place_of(log),
+            found=f"{log.sizes['elapsed_time']} samples, {int(np.sum(steps <= 0.0))} of them not "
+            "after the one before",
+            needed="two samples or more, in order",
+            do="Take a part of a drive with recon.part_of.",
+        )
+    if steps.min() > 1.5 / rate:
+        warn(
+            f"{place_of(log)}: samples {1e3 * steps.min():.4g} ms apart in a log conditioned at "
+            f"{rate:g} Hz. Whatever is filtered again, and every test of time, is wrong by that. "
+            "Take a part with recon.part_of, and fewer samples of a drive with Prepared.solve.",
+            DataWarning,
+        )
 
 
 @public
