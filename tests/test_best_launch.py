@@ -114,7 +114,7 @@ def test_the_same_drive_another_car_and_other_corners_are_refused(
     forces, other = pair[0][0], pair[1][0]
     with pytest.raises(DataError, match=r"launch_1\.nc: made from the same log as launch_1\.nc"):
         launch(forces, others=[forces])
-    with pytest.raises(DataError, match=r"launch_2\.nc: a launch of 'another'"):
+    with pytest.raises(DataError, match=r"launch_2\.nc: the car: 'another'"):
         launch(forces, others=[other.assign_attrs(vehicle="another")])
     one_sided = other.copy(deep=True)
     one_sided["tyre_force_intermediate"].loc[{"corner": "RL"}] = np.nan

@@ -20,6 +20,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import SEPARATOR, stamped
 from recon.base.late import xr
 from recon.base.public import public
+from recon.evaluation.common.other_runs import refuse_doubted
 from recon.evaluation.common.shared_errors import (
     ENDS_SHARING,
     Common,
@@ -28,7 +29,6 @@ from recon.evaluation.common.shared_errors import (
     measured_of,
     sources_of,
 )
-from recon.evaluation.grip.runs_of_set_up import refuse_doubted
 from recon.evaluation.runs.checks import (
     calibration_words,
     margin_of,

@@ -132,15 +132,13 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
     """Note springs that a car would hardly press together, or right through: another unit."""
     low, high = SINK
     load = car.mass * STANDARD_GRAVITY / 4
-    corners = [("corner", c.name, c.supports) for c in car.corners.values()]
-    axles = [("axle", a.name, a.supports) for a in car.axles.values()]
-    for kind, name, supports in corners + axles:
-        for i, support in enumerate(supports):
+    for kind, part in _parts(car):
+        for i, support in enumerate(part.supports):
             sink = load * support.compliance
             if support.kind == "spring" and (sink < low or sink > high):
-                loc = (kind, name, "support", i, "rate_N_per_mm")
+                loc = (kind, part.name, "support", i, "rate_N_per_mm")
                 warn(
-                    f"{source.at(loc, f'{kind} {name}')}: {support.name} of "
+                    f"{source.at(loc, f'{kind} {part.name}')}: {support.name} of "
                     f"{1e-3 / support.compliance:g} N/mm gives way by {1e3 * sink:.2g} mm under a "
                     f"quarter of the car, usually by {1e3 * low:g} to {1e3 * high:g} mm. Is "
                     "rate_N_per_mm in N/mm?",
@@ -148,17 +146,21 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
                 )
 
 
+def _parts(car: Vehicle) -> list[tuple[str, Corner | Axle]]:
+    """Corners and axles, each with the name of its table in the file."""
+    corners = [("corner", corner) for corner in car.corners.values()]
+    return [*corners, *(("axle", axle) for axle in car.axles.values())]
+
+
 def _warn_of_factors(car: Vehicle, source: Source) -> None:
     """Note gauge factors of no kind of strain gauge: a decimal point that slipped."""
-    parts: list[tuple[str, Corner | Axle]] = [("corner", c) for c in car.corners.values()]
-    parts += [("axle", a) for a in car.axles.values()]
     found = [
         (
             source.at((kind, part.name, "gauge", i, "gauge_factor"), f"{kind} {part.name}"),
             gauge.name,
             gauge.expected.gauge_factor,
         )
-        for kind, part in parts
+        for kind, part in _parts(car)
         for i, gauge in enumerate(part.gauges)
         if isinstance(gauge.expected, TubeBridge) and _slipped(gauge.expected.gauge_factor)
     ]

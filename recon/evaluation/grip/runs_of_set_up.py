@@ -9,14 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.doubt import doubted_corners
-from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
+from recon.evaluation.common.other_runs import (
+    COUNTS_TWICE,
+    Trait,
+    refuse_different,
+    refuse_doubted,
+    same_log,
+)
 from recon.evaluation.common.shared_errors import sources_of
-from recon.records.doubt_variables import doubts_in
 from recon.records.run_list import TEMPERATURE
 
+CORNERS: Trait = ("corners", lambda one: ", ".join(corner_names(one)))
+RATE: Trait = ("sampling rate", lambda one: f"{float(one.attrs['rate_Hz']):g} Hz")
+OTHER = "Leave it out, or reconstruct it with the same vehicle file and rate."
 APART = 5.0  # K between the means of hot and cold runs; less is no difference (no source)
 
 
@@ -83,47 +90,10 @@ def drives_of(forces: xr.Dataset, others: Sequence[xr.Dataset]) -> Drives:
             own.encoding = forces.encoding
             continue
         if source and source in seen:
-            raise _repeated(other, seen[source])
-        _refuse_other_car(forces, other)
+            where, do = place_of(other), f"Leave it out: {COUNTS_TWICE}"
+            raise same_log(where, place_of(seen[source]), "a log of its own for each run", do)
+        refuse_different(forces, other, OTHER, CORNERS, RATE)
         refuse_doubted(other, place_of(other), "other run", "leave it out")
         seen[source] = other
         kept.append(other)
     return Drives((own, *kept))
-
-
-def refuse_doubted(forces: xr.Dataset, where: str, run: str, or_else: str) -> None:
-    """Refuse a run whose own data contradict its forces.
-
-    Raises DataError: forces of a corner are doubted.
-    """
-    doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
-    if doubts:
-        first = doubts[0]
-        found = f"forces of {first.place} are doubted ({first.cause}): {first.found}"
-        do = f"{first.do} Then reconstruct the run again, or {or_else}."
-        raise DataError(where, found, f"forces without doubts in every {run}", do)
-
-
-def _repeated(other: xr.Dataset, earlier: xr.Dataset) -> DataError:
-    return DataError(
-        place_of(other),
-        f"made from the same log as {place_of(earlier)}",
-        "a log of its own for each run",
-        "Leave it out: a run that counts twice makes the scatter look too small.",
-    )
-
-
-def _refuse_other_car(forces: xr.Dataset, other: xr.Dataset) -> None:
-    """Refuse another car, other corners or another rate."""
-    for words, of in (
-        ("the car", lambda one: f"'{one.attrs.get('vehicle', '')}'"),
-        ("corners", lambda one: ", ".join(corner_names(one))),
-        ("sampling rate", lambda one: f"{float(one.attrs['rate_Hz']):g} Hz"),
-    ):
-        if of(other) != of(forces):
-            raise DataError(
-                place_of(other),
-                f"{words}: {of(other)}",
-                f"the same as in {place_of(forces)}: {of(forces)}",
-                "Leave it out, or reconstruct it with the same vehicle file and rate.",
-            )

@@ -8,16 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, plain
 from recon.evaluation.common.estimate import Estimate, independent, stacked
+from recon.evaluation.common.other_runs import Trait, refuse_different, same_log
 from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
 from recon.evaluation.launch.driven_tyres import driven_tyres
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch
 
 LEAD_IN, TRACE_STEP = 0.4, 0.01  # s before the start, and between the values of a trace
+OTHER = "Leave it out, or reconstruct it with a vehicle file of that name and the same gauges."
+DRIVEN: Trait = ("driven corners with known forces", lambda one: ", ".join(driven_tyres(one).names))
 IMPULSE = QUANTITIES.index("drive_impulse")
 
 
@@ -72,7 +74,8 @@ def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
     if not every:
         return None
     best = min(every, key=lambda one: one.took)
-    metres = np.array([_metres(one, best) for one in found])
+    # How far each is behind when the best one has driven the distance.
+    metres = np.array([_behind(one, best, np.array([best.took])) for one in found])[..., 0]
     late = np.array([one.took - best.took for one in found])
     together = np.array([
         0.0 if one is best else np.hypot(one.u_start, best.u_start) for one in found
@@ -86,12 +89,6 @@ def lost(found: Sequence[Timed], others: Sequence[Timed]) -> Lost | None:
         independent(late, u_late),
         stacked(*(_impulse(one, best) for one in found)),
     )
-
-
-def _metres(one: Timed, best: Timed) -> tuple[float, float]:
-    """Metres behind the best launch when that one has driven the distance, and their u [m]."""
-    behind, u = _behind(one, best, np.array([best.took]))
-    return float(behind[0]), float(u[0])
 
 
 def _behind(one: Timed, best: Timed, since: Floats) -> tuple[Floats, Floats]:
@@ -156,28 +153,9 @@ def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
     """
     logs = [sources_of(one).log for one in (forces, other)]
     if logs[0] and logs[0] == logs[1]:
-        raise DataError(
-            place_of(other),
-            f"made from the same log as {place_of(forces)}",
-            "another drive of the day",
-            "Leave it out: the launches of a drive are compared with each other anyway.",
-        )
-    cars = [str(one.attrs.get("vehicle", "")) for one in (forces, other)]
-    if cars[0] != cars[1]:
-        raise DataError(
-            place_of(other),
-            f"a launch of '{cars[1]}'",
-            f"launches of '{cars[0]}', as in {place_of(forces)}",
-            "Leave it out, or give both vehicle files one name if it is the same car.",
-        )
-    corners = [driven_tyres(one).names for one in (forces, other)]
-    if corners[0] != corners[1]:
-        raise DataError(
-            place_of(other),
-            f"driven corners with known forces: {', '.join(corners[1])}",
-            f"the same as in {place_of(forces)}: {', '.join(corners[0])}",
-            "Compare launches of one car with the same corners gauged.",
-        )
+        do = "Leave it out: the launches of a drive are compared with each other anyway."
+        raise same_log(place_of(other), place_of(forces), "another drive of the day", do)
+    refuse_different(forces, other, OTHER, DRIVEN)
 
 
 def losses(against: Lost | None, count: int, car: Driven) -> Labelled:

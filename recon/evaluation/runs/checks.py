@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from recon.base.errors import DataError
+from recon.evaluation.common.other_runs import COUNTS_TWICE, same_log
 from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
 from recon.evaluation.runs.design import Blocked, suspected
 from recon.evaluation.runs.metrics import BY_NAME, RunValues
@@ -59,12 +60,8 @@ def refuse_same_log(runs: RunList, sources: Sequence[Sources]) -> None:
     first: dict[str, int] = {}
     for run, own in enumerate(sources):
         if own.log and own.log in first:
-            raise DataError(
-                runs.where(run),
-                f"made from the same log as {runs.where(first[own.log])}",
-                "a log of its own for each run",
-                "Remove the row: a run that counts twice makes the scatter look too small.",
-            )
+            earlier, do = runs.where(first[own.log]), f"Remove the row: {COUNTS_TWICE}"
+            raise same_log(runs.where(run), earlier, "a log of its own for each run", do)
         first[own.log] = run
 
 
