@@ -52,7 +52,7 @@ def test_a_sign_that_nobody_noted_and_no_pull_shows_is_not_guessed() -> None:
     g = sheet.gauges.index("FL_upper_rear")
     seen[:, g] += 2.0 * np.max(np.abs(seen[chosen, g])) * noise  # hidden in its own noise
     only = rows_of(replace(sheet, indication=seen), chosen)
-    match = r"gauge FL_upper_rear: no sign in the vehicle file, and pulls that load upper_rear"
+    match = r"gauge FL_upper_rear: the vehicle file states no sign, and the pulls, which"
     open_sign, said = fitted_and_told(only, with_sign(drawn.car, "FL_upper_rear", 0))
     assert any(re.search(match, text) for text in said)
     noted, said = fitted_and_told(only, with_sign(drawn.car, "FL_upper_rear", -1))

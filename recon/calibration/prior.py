@@ -149,11 +149,11 @@ def _sign(where: str, gauge: Gauge, seen: Floats, loads: Floats, own: int) -> fl
         return float(gauge.sign)
     if not shown:
         warn(
-            f"{where}: no sign in the vehicle file, and pulls that load {gauge.on} with up to "
-            f"{np.quantile(np.abs(loads[:, own]), HIGH):.0f} N do not show it (slope "
-            f"{slope / gauge.slope:+.2f} +-{u / gauge.slope:.2f} of the bridge's): either is "
-            "possible, and intervals are wider. Push and pull the link by hand and note sign = "
-            '"tension_positive" or "tension_negative", or add such a pull.',
+            f"{where}: the vehicle file states no sign, and the pulls, which load {gauge.on} with "
+            f"up to {np.quantile(np.abs(loads[:, own]), HIGH):.0f} N, do not show it (slope "
+            f"{slope / gauge.slope:+.2f} +-{u / gauge.slope:.2f} times the bridge's). Either sign "
+            "is possible, so intervals are wider. Push and pull the link by hand and state sign = "
+            '"tension_positive" or "tension_negative", or add a pull that loads it more.',
             PriorWarning,
         )
         return 0.0

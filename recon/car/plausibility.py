@@ -107,9 +107,9 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
     key, given = ("unsprung_mass_kg", heavy) if share > high else ("total_kg", car.mass)
     warn(
         f"{where}: four wheels as stated are {100 * share:.2g} % of {car.mass:g} kg, usually "
-        f"{100 * low:.0f} to {100 * high:.0f} %. Is {key} in kg? {given:g} lb are "
-        f"{given * POUND_FORCE / STANDARD_GRAVITY:.3g} kg. Or the other one of total_kg, the whole "
-        "car with driver, and unsprung_mass_kg, one wheel with its upright, is wrong.",
+        f"{100 * low:.0f} to {100 * high:.0f} %. Is {key} in kg ({given:g} lb would be "
+        f"{given * POUND_FORCE / STANDARD_GRAVITY:.3g} kg), and are both of the right parts? "
+        "total_kg is the whole car with driver, unsprung_mass_kg one wheel with its upright.",
         VehicleWarning,
     )
 

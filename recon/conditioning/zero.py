@@ -196,9 +196,9 @@ def _refuse(tares: Tares, gauge: str, state: str) -> None:
         tares.path,
         f"tares of {gauge} in state '{others[0]}' only",
         "a tare with the wheel hanging, or on a scale whose load is written down",
-        "On the ground a tyre holds side forces that nobody knows: toe alone makes a pair of "
-        "opposite ones, and such a zero would erase them. Lift the wheel clear and tare again; "
-        "these rows may stay.",
+        "Lift the wheel clear and tare again; these rows may stay. On the ground a tyre holds "
+        "side forces that nobody knows (toe alone makes two opposite ones), and with such a zero "
+        "they would be missing in the drive.",
     )
 
 

@@ -135,9 +135,9 @@ def tares_agree(_view: View, part: Part) -> Iterator[Term]:
         size=since.mean_square,
         count=int(known.sum()),
         limit=LIMIT,
-        found=f"The tares of {part.name} are not those of the pulls: most of all the one of "
-        f"{part.gauges[worst]}, by {change[worst]:+.4g} in its unit, as {newtons:+.0f} N of "
-        f"its own load would do (zeros stay within +-{2 * STABILITY:.0f} N between two days)."
+        found=f"The tares of {part.name} differ from those of the pulls, most of all that of "
+        f"{part.gauges[worst]}: by {change[worst]:+.4g} in its unit, as much as a load of "
+        f"{newtons:+.0f} N on it (zeros stay within +-{2 * STABILITY:.0f} N between two days)."
         + _stood_at_pulls(part, change, since.u),
     )
 
@@ -151,8 +151,8 @@ def _stood_at_pulls(part: Part, change: Floats, u: Floats) -> str:
     if part.solver.session.tare.on_pads or abs(share - 1.0) > STATIC_OPEN or left > LIMIT:
         return ""
     return (
-        " A wheel that stood on the ground at the tares of the pulls would explain it: these are "
-        "taken with the wheel hanging and the strap slack. Forces do not depend on them."
+        " It looks as if the wheel stood on the ground at the tares of the pulls, which are taken "
+        "with the wheel hanging and the strap slack. Forces do not depend on them."
     )
 
 
@@ -241,7 +241,7 @@ def zeros_hold(view: View) -> Iterator[Term]:
                     count=0,
                     limit=ZERO_LIMIT,
                     found=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} too high "
-                    f"in its unit, as {alone[g] / slope[g]:+.0f} N of its own load would do.",
+                    f"in its unit, as much as a load of {alone[g] / slope[g]:+.0f} N on it.",
                 )
 
 
@@ -275,6 +275,6 @@ def tares_return(view: View, part: Part) -> Iterator[Term]:
                 count=1,
                 limit=CHANGE_LIMIT,
                 found=f"The tare of {gauge} after the drive differs from the one before by "
-                f"{off:+.4g} in its unit, as {off / newton:+.0f} N of its own load would do; "
+                f"{off:+.4g} in its unit, as much as a load of {off / newton:+.0f} N on it; "
                 f"creep and warming make +-{2 * unsure / newton:.0f} N.",
             )

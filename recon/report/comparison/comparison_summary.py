@@ -152,8 +152,8 @@ def chance_words(answer: xr.Dataset) -> str:
     words = (
         f"chance alone gives as much on {_percent(t)} of all such days (t test of the "
         f"runs, {answer.attrs['degrees_of_freedom']} degrees of freedom, with the errors that they "
-        f"share); of all exchanges of the set-ups within blocks {_percent(exchange)} do (in these "
-        f"blocks at least {_percent(smallest)})"
+        f"share), and so do {_percent(exchange)} of the ways to exchange the set-ups within blocks "
+        f"(never less than {_percent(smallest)} in blocks like these)"
     )
     alike = float(answer["p_value_equivalence"][0])
     if np.isnan(alike) or answer.attrs["verdict"] not in ("equivalent", "not resolved"):
