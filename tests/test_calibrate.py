@@ -191,7 +191,7 @@ def test_few_pulls_with_slopes_go_on_and_say_what_rests_on_the_prior() -> None:
         for t in text
     )
     # The tie rod is hardly loaded and nobody noted its sign: told, not guessed.
-    assert any("gauge FL_tie_rod: no sign" in t for t in text)
+    assert any("gauge FL_tie_rod: the vehicle file states no sign" in t for t in text)
     assert 1 <= len(found.quality.rests_on_prior) <= 3  # three pulls see three of six directions
     whole = fitted(pulled("FL", 42)[1], drawn.car)
     assert whole.quality.rests_on_prior == ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from recon.base.doubt import doubted_corners
 from recon.base.errors import DataError
@@ -10,8 +11,16 @@ from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.records.doubt_variables import doubts_in
 
-Trait = tuple[str, Callable[[xr.Dataset], str]]
-THE_CAR: Trait = ("the car", lambda one: f"'{one.attrs.get('vehicle', '')}'")
+
+@dataclass(frozen=True, slots=True)
+class Trait:
+    """A property that two runs must share: `words` for it, and `of`, its value for a run."""
+
+    words: str
+    of: Callable[[xr.Dataset], str]
+
+
+THE_CAR = Trait("the car", lambda one: f"'{one.attrs.get('vehicle', '')}'")
 COUNTS_TWICE = "a run that counts twice makes the scatter look too small."
 
 
@@ -25,10 +34,11 @@ def refuse_different(forces: xr.Dataset, other: xr.Dataset, do: str, *traits: Tr
 
     Raises DataError: the two differ.
     """
-    for words, of in (THE_CAR, *traits):
-        if of(other) != of(forces):
-            needed = f"the same as in {place_of(forces)}: {of(forces)}"
-            raise DataError(place_of(other), f"{words}: {of(other)}", needed, do)
+    for trait in (THE_CAR, *traits):
+        own, its = trait.of(forces), trait.of(other)
+        if own != its:
+            needed = f"the same as in {place_of(forces)}: {own}"
+            raise DataError(place_of(other), f"{trait.words}: {its}", needed, do)
 
 
 def refuse_doubted(forces: xr.Dataset, where: str, run: str, or_else: str) -> None:

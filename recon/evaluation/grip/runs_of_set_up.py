@@ -21,8 +21,8 @@ from recon.evaluation.common.other_runs import (
 from recon.evaluation.common.shared_errors import sources_of
 from recon.records.run_list import TEMPERATURE
 
-CORNERS: Trait = ("corners", lambda one: ", ".join(corner_names(one)))
-RATE: Trait = ("sampling rate", lambda one: f"{float(one.attrs['rate_Hz']):g} Hz")
+CORNERS = Trait("corners", lambda one: ", ".join(corner_names(one)))
+RATE = Trait("sampling rate", lambda one: f"{float(one.attrs['rate_Hz']):g} Hz")
 OTHER = "Leave it out, or reconstruct it with the same vehicle file and rate."
 APART = 5.0  # K between the means of hot and cold runs; less is no difference (no source)
 

@@ -19,7 +19,7 @@ from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Laun
 
 LEAD_IN, TRACE_STEP = 0.4, 0.01  # s before the start, and between the values of a trace
 OTHER = "Leave it out, or reconstruct it with a vehicle file of that name and the same gauges."
-DRIVEN: Trait = ("driven corners with known forces", lambda one: ", ".join(driven_tyres(one).names))
+DRIVEN = Trait("driven corners with known forces", lambda one: ", ".join(driven_tyres(one).names))
 IMPULSE = QUANTITIES.index("drive_impulse")
 
 
