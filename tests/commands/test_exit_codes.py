@@ -112,10 +112,6 @@ def test_an_unknown_option_offers_the_nearest_of_its_command(run: Run) -> None:
     ended = run("slalom", "forces.nc", "--bandwith", "5")
     assert ended.code == 2
     assert "recon slalom: no option '--bandwith'. Did you mean '--bandwidth'?" in ended.err
-    ended = run("check", "--vehicle", "vehicles/club_racer.toml")
-    assert "recon check: no option '--vehicle'.\n" in ended.err
-    ended = run("--debug", "check", "vehicles/club_racer.toml")
-    assert "recon check: option '--debug' stands before the command; write it after" in ended.err
     ended = run("slalom", "forces.nc", "more.nc")
     assert ended.code == 2
     assert "one file or word too many: 'more.nc'" in ended.err

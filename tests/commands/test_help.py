@@ -107,3 +107,11 @@ assert not {{"analysis", "import_module"}} & set(dir(recon)), "nothing but publi
 """
     ended = spawn("-c", code)
     assert ended.code == 0, ended.err
+
+
+def test_an_option_is_offered_for_its_letters_and_wanted_after_the_command(run: Run) -> None:
+    ended = run("check", "--vehicle", "vehicles/club_racer.toml")
+    assert "recon check: no option '--vehicle'.\n" in ended.err
+    ended = run("--debug", "check", "vehicles/club_racer.toml")
+    assert ended.code == 2
+    assert "recon check: option '--debug' stands before the command; write it after" in ended.err
