@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import atexit
 import gc
+import signal
 import sys
 import time
 import traceback
 import warnings
-from typing import TYPE_CHECKING, Any
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from recon.commands import build_parser
 
@@ -28,10 +30,12 @@ def main(argv: list[str] | None = None) -> int:
     """Run one command; return the exit code, see README: 0 to 6, or 130."""
     options = _options(argv)
     command, debug = options.pop("command"), options.pop("debug")
+    stop = _Stop()
     if command not in ("check", "observe"):
-        options["say"] = _Progress()
+        options["say"] = _Progress(stop)
     try:
-        return _printed(_run(command, options))
+        with stop:
+            return _printed(_run(command, options))
     except KeyboardInterrupt:
         sys.stderr.write(
             f"recon {command}: stopped by you; no half-written file is left, and "
@@ -121,12 +125,34 @@ def _show(message: Warning | str, category: type[Warning], *_: object, **__: obj
     sys.stderr.write(f"note ({name}): {message}\n")
 
 
+class _Stop:
+    """Ctrl-C, which is not lost where Python drops exceptions: while it clears objects away."""
+
+    asked = False
+
+    def __enter__(self) -> None:
+        self.usual = signal.getsignal(signal.SIGINT)
+        if self.usual is signal.default_int_handler:  # neither ignored nor somebody else's
+            with suppress(ValueError):  # a thread that gets no signals
+                signal.signal(signal.SIGINT, self._ask)
+
+    def __exit__(self, *_: object) -> None:
+        if signal.getsignal(signal.SIGINT) == self._ask:
+            signal.signal(signal.SIGINT, self.usual)
+
+    def _ask(self, *_: object) -> NoReturn:
+        self.asked = True
+        raise KeyboardInterrupt
+
+
 class _Progress:
     """One line per stage on standard error, with the time it started."""
 
-    def __init__(self) -> None:
-        self.start = time.monotonic()
+    def __init__(self, stop: _Stop) -> None:
+        self.stop, self.start = stop, time.monotonic()
 
     def __call__(self, stage: str) -> None:
+        if self.stop.asked:
+            raise KeyboardInterrupt
         sys.stderr.write(f"[{time.monotonic() - self.start:5.1f} s] {stage}\n")
         sys.stderr.flush()
