@@ -7,7 +7,9 @@ import pytest
 import xarray as xr
 
 from recon.analysis.launch import launch
+from recon.base.doubt import Doubt
 from recon.base.errors import DataError
+from recon.records.doubt_variables import with_doubts
 from recon.report.answers.launch import finding, launch_summary, plot_launch
 from tests.launch_days import SEED, launches
 
@@ -108,7 +110,7 @@ def test_errors_of_a_calibration_cancel_only_where_it_is_the_same(
     assert ratio > 1.2  # the rest is noise, and zeros, which two pairs of tares never share
 
 
-def test_the_same_drive_another_car_and_other_corners_are_refused(
+def test_the_same_drive_another_car_other_corners_and_doubted_forces_are_refused(
     pair: list[tuple[xr.Dataset, xr.Dataset]],
 ) -> None:
     forces, other = pair[0][0], pair[1][0]
@@ -120,3 +122,6 @@ def test_the_same_drive_another_car_and_other_corners_are_refused(
     one_sided["tyre_force_intermediate"].loc[{"corner": "RL"}] = np.nan
     with pytest.raises(DataError, match=r"driven corners with known forces: RR"):
         launch(forces, others=[one_sided])
+    doubt = Doubt(("RL",), "late", ("RL_toe_link",), 1.0, 0.0, 9.0, "It is late.", "Look at it.")
+    with pytest.raises(DataError, match=r"launch_2\.nc: forces of RL are doubted \(late\): It is"):
+        launch(forces, others=[with_doubts(other, [doubt])])

@@ -114,8 +114,8 @@ def launch(
     ------
     DataError
         No forces, no driven tyre whose longitudinal force is known, no launch (also in one of the
-        others), another drive that is this one or of other corners, or an option that makes no
-        sense.
+        others), another drive that is this one, of other corners or doubted, or an option that
+        makes no sense.
 
     Warns
     -----

@@ -12,7 +12,7 @@ from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, plain
 from recon.evaluation.common.estimate import Estimate, independent, stacked
-from recon.evaluation.common.other_runs import Trait, refuse_different, same_log
+from recon.evaluation.common.other_runs import Trait, refuse_different, refuse_doubted, same_log
 from recon.evaluation.common.shared_errors import Measured, common_errors, measured_of, sources_of
 from recon.evaluation.launch.driven_tyres import driven_tyres
 from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch
@@ -148,14 +148,15 @@ def _impulse(one: Timed, best: Timed) -> Estimate:
 def refuse_unlike(forces: xr.Dataset, other: xr.Dataset) -> None:
     """Refuse another drive that is this one, or whose driven corners differ.
 
-    Raises DataError: it was made from the same log, or of another car, or other corners are driven
-    or known.
+    Raises DataError: it was made from the same log, or of another car, other corners are driven
+    or known, or its forces are doubted.
     """
     logs = [sources_of(one).log for one in (forces, other)]
     if logs[0] and logs[0] == logs[1]:
         do = "Leave it out: the launches of a drive are compared with each other anyway."
         raise same_log(place_of(other), place_of(forces), "another drive of the day", do)
     refuse_different(forces, other, OTHER, DRIVEN)
+    refuse_doubted(other, place_of(other), "other drive", "leave it out")
 
 
 def losses(against: Lost | None, count: int, car: Driven) -> Labelled:
