@@ -231,12 +231,29 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
             changed(1, **{"G1 [mV/V]": "", "G2 [mV/V]": ""}),
             r"line 3: no indication of any gauge of FL; need a number for G1",
         ),
+        (
+            changed(1, **point("attach", ("0", "7000", "100"))),
+            r"line 3: mark1 of pull 1 is \d+ mm from the attachment, mark2 \d+ mm: attachm",
+        ),
         (changed(1, **{"G1 [mV/V]": "OVERLOAD"}), r"line 3, column 'G1 .*: 'OVERLOAD'"),
     ],
 )
 def test_slips_of_a_hand_are_told(tmp_path, rows, message):
     with pytest.raises(DataError, match=message):
         read_pulls(save(tmp_path, rows), small_car())
+
+
+def test_a_row_with_the_gauges_of_another_wheel_is_told(tmp_path):
+    """G1 and G2 are on FL, G3 and G4 on FR."""
+    other = [row | {"pull": "2", "G3 [mV/V]": "0.1", "G4 [mV/V]": "0.2"} for row in sheet()]
+    other = [row | {"corner": "FR", "G1 [mV/V]": "", "G2 [mV/V]": ""} for row in other]
+    rows = [row | {"G3 [mV/V]": "", "G4 [mV/V]": ""} for row in sheet()]
+    rows[1] |= {"corner": "FR"}
+    match = (
+        r"line 3: no indication of any gauge of FR, but of those of FL: corner mistyped\?; need a"
+    )
+    with pytest.raises(DataError, match=rf"{match} number for G3"):
+        read_pulls(save(tmp_path, [*rows, *other]), small_car())
 
 
 def test_clock_in_numbers_must_be_there_in_every_row(tmp_path):
@@ -296,12 +313,16 @@ def test_examples_of_the_format_reference_can_be_read(tmp_path):
     assert read_map(tmp_path / "pulls_map.toml", "pulls", car).file.decimal == ","
 
 
-@pytest.mark.parametrize(("axis", "value"), [("y", "-700"), ("z", "-240"), ("x", "1400")])
-def test_a_point_that_is_not_at_the_wheel_is_noted(tmp_path, axis, value):
+@pytest.mark.parametrize(
+    ("axis", "value", "at"),
+    [("y", "-700", ", and at the wheel of FR"), ("z", "-240", ""), ("x", "1400", "")],
+)
+def test_a_point_that_is_not_at_the_wheel_is_noted(tmp_path, axis, value, at):
     rows = changed(1, **{f"attach_{axis} [mm]": value})
     rows[2] |= {f"attach_{axis} [mm]": value}
     told = (
-        rf"line 3: pull 1 of FL has attach at \(.*{value}.*\) mm, \d+ mm from the wheel centre\. "
+        rf"line 3: pull 1 of FL has attach at \(.*{value}.*\) mm, "
+        rf"\d+ mm from the wheel centre{at}\. "
     )
     with pytest.warns(DataWarning, match=told) as said:
         read_pulls(save(tmp_path, rows), small_car())

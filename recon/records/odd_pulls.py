@@ -73,20 +73,29 @@ def _warn_of_places(sheet: PullSheet, car: Vehicle) -> None:
         low = (at[:, 2] < lowest) & (point == "attach")
         for row in np.flatnonzero(used & ((away > FARTHEST) | low)).tolist():
             x, y, z = 1e3 * at[row]
+            another = _of_another(at[row], car, sheet.corner[row])
             odd.setdefault(
                 (sheet.corner[row], sheet.pull[row]),
                 f"{sheet.path}, line {sheet.line[row]}: pull {sheet.pull[row]} of "
                 f"{sheet.corner[row]} has {point} at ({x:.0f}, {y:.0f}, {z:.0f}) mm, "
-                f"{1e3 * away[row]:.0f} mm from the wheel centre",
+                f"{1e3 * away[row]:.0f} mm from the wheel centre{another}",
             )
     if odd:
         first = next(iter(odd.values()))
         others = f"; {len(odd) - 1} other pulls have such a point, too" if len(odd) > 1 else ""
         warn(
-            f"{first}{others}. Check its sign and unit; x, y and z are those of the vehicle "
-            "file, z from the ground under the car at design height.",
+            f"{first}{others}. Check its sign, unit and corner; x, y and z are those of the "
+            "vehicle file, z from the ground under the car at design height.",
             DataWarning,
         )
+
+
+def _of_another(point: Floats, car: Vehicle, corner: str) -> str:
+    """Words for a point (3,) [m] of a pull of `corner` that lies at the wheel of another one."""
+    for name, other in car.corners.items():
+        if name != corner and np.linalg.norm(point - other.wheel.centre) < FARTHEST:
+            return f", and at the wheel of {name}"
+    return ""
 
 
 def _warn_of_travel(sheet: PullSheet, car: Vehicle) -> None:

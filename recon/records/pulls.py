@@ -154,11 +154,21 @@ def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...
     values = np.stack([rows.numbers(name) for name in gauges], axis=1)
     of = {name: _own_gauges(car, name) for name in set(corner.tolist())}
     own = np.array([[gauge in of[name] for gauge in gauges] for name in corner])
+    read = ~np.isnan(values)
+    bare = ~(own & read).any(axis=1)
+
+    def found(row: int) -> str:
+        there = {gauges[g] for g in np.flatnonzero(read[row])}
+        others = " and ".join(sorted(name for name in of if there & set(of[name])))
+        mistyped = f", but of those of {others}: corner mistyped?" if others else ""
+        return f"no indication of any gauge of {corner[row]}{mistyped}"
+
+    missed = of[corner[np.argmax(bare)]] if bare.any() else gauges
     rows.refuse(
-        np.asarray(~(own & ~np.isnan(values)).any(axis=1)),
-        lambda row: f"no indication of any gauge of {corner[row]}",
-        f"a number for {gauges[0]} or another gauge of the corner in every row",
-        "Fill in the indications, or remove the row.",
+        bare,
+        found,
+        f"a number for {missed[0]} or another gauge of the corner in every row",
+        "Fill in the indications, correct the corner, or remove the row.",
     )
     return values
 
@@ -279,7 +289,8 @@ def _check_strap(rows: Rows, sheet: PullSheet) -> None:
         near > far,
         lambda row: (
             f"mark1 of pull {pull[row]} is {1e3 * near[row]:.0f} mm from the attachment, "
-            f"mark2 {1e3 * far[row]:.0f} mm: marks exchanged?"
+            f"mark2 {1e3 * far[row]:.0f} mm: "
+            + ("attachment in another unit?" if near[row] > 2 * apart[row] else "marks exchanged?")
         ),
         "mark1 at the wheel end of the strap, for a strap pulls from mark1 to mark2",
         "Exchange the marks, or correct the attachment point.",
