@@ -28,6 +28,7 @@ from recon.calibration.crosstalk_fit import FRICTION, signs
 from recon.calibration.evidence_against import of_written_loads
 from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
 from recon.calibration.noise import noise_of
+from recon.calibration.odd_lines import warn_of_odd_lines
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.rank import BLIND, Seen, direction_words, least_seen, prior_directions
 from recon.calibration.same_car import facts_of
@@ -144,6 +145,8 @@ def _calibrate_assembly(
     # Where all loads are in another unit, each of them would seem mistyped.
     apart = not of_written_loads(fitted, assembly)
     fit, gross = fit_without_gross(fitted, prior, noise, most=GROSS if apart else float("inf"))
+    if apart:
+        warn_of_odd_lines(path, assembly.title, fitted, fit)
     rests = prior_directions(fitted, prior, fit) if closed else ()
     if rests:
         warn(
@@ -189,6 +192,7 @@ def _calibrate_assembly(
 
 
 def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
+    names = [corner.name for corner in assembly.corners]
     for g, gauge in enumerate(assembly.gauges):
         if not all(np.all(np.isfinite(p.indication[:, g])) for p in pulls if g < _width(p)) or any(
             _width(p) != len(assembly.gauges) for p in pulls
@@ -196,8 +200,8 @@ def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> No
             raise DataError(
                 where=f"{path}, {assembly.title}, gauge {gauge.name}",
                 found="no indication in some loaded rows",
-                needed=f"an indication of each of the {len(assembly.gauges)} gauges of the corner "
-                "per row",
+                needed=f"an indication of each of the {len(assembly.gauges)} gauges of "
+                f"{assembly.title} in every row of a pull of {' or '.join(names)}",
                 do="Fill the cells, or take the gauge out of the vehicle file.",
             )
 

@@ -155,7 +155,7 @@ def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...
     of = {name: _own_gauges(car, name) for name in set(corner.tolist())}
     own = np.array([[gauge in of[name] for gauge in gauges] for name in corner])
     read = ~np.isnan(values)
-    bare = ~(own & read).any(axis=1)
+    bare = np.asarray(~(own & read).any(axis=1))
 
     def found(row: int) -> str:
         there = {gauges[g] for g in np.flatnonzero(read[row])}
