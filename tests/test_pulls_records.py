@@ -187,7 +187,7 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
         ),
         (changed(1, phase="risng"), r"line 3, column 'phase': phase 'risng'; need 'rising'"),
         (changed(1, wheel_held_by="brakes"), r"wheel_held_by 'brakes'; need 'brake'"),
-        (changed(1, wheel_held_by=""), r"wheel_held_by ''; need"),
+        (changed(1, wheel_held_by=""), r"line 3, column 'wheel_held_by': no wheel_held_by; need"),
         (changed(1, purpose="verify"), "line 3: pull FL 1 with purpose 'verify' after another"),
         (changed(1, purpose="fitt"), r"line 3, .*: purpose 'fitt'; need 'fit'"),
         (changed(1, pull=""), r"line 3: no word in column pull at corner FL"),
@@ -241,6 +241,15 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
 def test_slips_of_a_hand_are_told(tmp_path, rows, message):
     with pytest.raises(DataError, match=message):
         read_pulls(save(tmp_path, rows), small_car())
+
+
+def test_rows_without_any_cell_are_passed_over(tmp_path):
+    """A spreadsheet writes separators for every row that was left empty between two pulls."""
+    path = save(tmp_path, sheet())
+    lines = path.read_text(encoding="utf-8").splitlines()
+    empty = "," * lines[0].count(",")
+    path.write_text("\n".join([*lines[:2], empty, *lines[2:], empty, ""]), encoding="utf-8")
+    assert read_pulls(path, small_car()).line.tolist() == [2, 4, 5]
 
 
 def test_a_row_with_the_gauges_of_another_wheel_is_told(tmp_path):

@@ -9,8 +9,6 @@ from recon.calibration.applied import Pull
 from recon.calibration.gross_errors import GROSS
 from recon.calibration.solution import JointFit
 
-UNSEEN = 1e-3  # of the prior variance; a line that its gauges hardly see cannot be judged
-
 
 def warn_of_odd_lines(path: str, title: str, pulls: list[Pull], fit: JointFit) -> None:
     """Name the pull whose line of action the fit had to move farthest, if that is far.
@@ -21,11 +19,9 @@ def warn_of_odd_lines(path: str, title: str, pulls: list[Pull], fit: JointFit) -
     """
     worst, at = GROSS, None
     for (_, p, d), block in fit.of_kind("line").items():
-        spread = 1 - np.diag(fit.covariance)[block.place]
-        seen = spread > UNSEEN
-        scores = np.abs(fit.deviation[block.place][seen]) / np.sqrt(spread[seen])
-        if scores.size and scores.max() > worst:
-            worst, at = float(scores.max()), (int(p), int(d))
+        size = float(np.max(np.abs(fit.deviation[block.place])))
+        if size > worst:
+            worst, at = size, (int(p), int(d))
     if at is None:
         return
     pull = pulls[at[0]]

@@ -61,9 +61,12 @@ class Rows:
                 do = f"Correct the cell, or translate it under [values.{name}] in a column map."
                 if others:
                     do += f" Remove the rows of {others} that the vehicle file leaves out."
-                raise DataError(
-                    self.where(row, name), f"{name} '{word}'", nearest(word, tuple(legal)), do
-                )
+                if not word:
+                    do = (
+                        "Fill in the cell; merged cells of a spreadsheet fill their first row only."
+                    )
+                found_here = f"{name} '{word}'" if word else f"no {name}"
+                raise DataError(self.where(row, name), found_here, nearest(word, tuple(legal)), do)
         return np.array(found, dtype=np.str_)
 
     def _texts(self, name: str) -> list[str]:

@@ -47,7 +47,7 @@ class Wanted(NamedTuple):
 
 
 def read_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
-    """Read the data rows as words: line numbers and cells, empty lines left out.
+    """Read the data rows as words: line numbers and cells, empty lines and rows left out.
 
     Raises DataError: a line has more or fewer fields than the header.
     """
@@ -73,13 +73,13 @@ def read_rows(layout: Layout) -> tuple[list[int], list[list[str]]]:
 
 
 def _records(layout: Layout, text: str, first_line: int) -> Iterator[tuple[int, list[str]]]:
-    """Cells of every line that is not empty, with the line on which they begin."""
+    """Cells of every line that has any, with the line on which they begin."""
     stream = io.StringIO(text, newline="")
     reader = csv.reader(stream, delimiter=layout.separator, skipinitialspace=True)
     line = first_line
     try:
         for cells in reader:
-            if cells:
+            if any(cell.strip() for cell in cells):
                 yield line, cells
             line = first_line + reader.line_num
     except csv.Error as error:
