@@ -16,7 +16,8 @@ from recon.conditioning.condition import condition
 from recon.conditioning.hub_motion import arm_of
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.from_gauges import _yaw_change
-from recon.reconstruction.steer_from_gauges import USUAL_SPEED, smooth, speed_of
+from recon.reconstruction.inputs.steering import U_INFERRED
+from recon.reconstruction.steer_from_gauges import USUAL_SPEED, smooth, speed_of, with_steer
 from tests.days import day, unwarned
 
 
@@ -59,6 +60,22 @@ def test_gauges_show_the_steer_where_yaw_rate_is_not_logged(speed: tuple[str, ..
     error = np.degrees(np.sqrt(np.mean(np.square(heading_error(forces)))))
     assert 0.2 * stated < error < 2.0 * stated
     assert stated < 2.0
+
+
+def test_straights_make_no_steer_better_known() -> None:
+    """A wrong steer turns the lateral force: nothing where there is none, however long that is."""
+
+    def stated(straight: int) -> float:
+        """For 40 s of corners at 8 m/s2 before `straight` seconds without any."""
+        aside = np.append(np.full(40 * 200, 8.0), np.zeros(straight * 200))
+        felt = np.column_stack([np.zeros(len(aside)), aside, np.full(len(aside), 9.81)])
+        log = xr.Dataset(
+            {"acceleration": (("elapsed_time", "component"), felt)}, attrs={"rate": 200.0}
+        )
+        return float(with_steer(log, day().car, np.zeros(len(aside)))[U_INFERRED])
+
+    # The end of the corners shares the speed of what follows; equal weights would leave a third.
+    assert stated(360) == pytest.approx(stated(0), rel=0.2)
 
 
 def test_sideways_acceleration_over_yaw_rate_is_speed() -> None:

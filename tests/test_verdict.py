@@ -174,6 +174,7 @@ def test_a_calibration_without_some_gauges_is_judged_anew() -> None:
         (2.205, "if loads in kgf were written as lbf"),
         (9.807, "if loads in kgf were written as N"),
         (4.448, "if loads in lbf were written as N"),
+        (1000.0, "if loads in kN were written as N (1e+03), or indications in uV/V as mV/V"),
     ],
 )
 def test_loads_in_another_unit_are_named_as_such(factor: float, words: str) -> None:

@@ -227,9 +227,10 @@ def _units_between(factor: float) -> Units | None:
 def _of_units(units: Units, seen: str, channels: Sequence[str]) -> str:
     true, written, factor = units
     alike = "; daN is nearly the same" if "kgf" in (true, written) else ""
+    also = ", or indications in uV/V as mV/V" if (true, written) == ("kN", "N") else ""
     return (
         f"{seen}, as they would if loads in {true} were written as {written} "
-        f"({factor:.3g}{alike}), or if tube, modulus or gauge factor of all bridges were wrong "
+        f"({factor:.3g}{alike}){also}, or if tube, modulus or gauge factor of all bridges were wrong "
         f"alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its column map, "
         "or the bridges in the vehicle file; held-out pulls in the same unit may agree all the "
         "same."

@@ -85,8 +85,10 @@ def _steer_at(
         U_SLIP_SHARE * slip,
         U_UNDERSTEER * aside,
     )
-    u = np.sqrt(U_STEER**2 + np.mean(np.sum(np.square(parts), axis=0)))
-    return turning + slip, float(u)
+    # An error of the steer turns the lateral force: samples count by its square.
+    weight = aside**2 + U_ASIDE**2
+    square = np.average(np.sum(np.square(parts), axis=0), weights=weight)
+    return turning + slip, float(np.sqrt(U_STEER**2 + square))
 
 
 def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed:
