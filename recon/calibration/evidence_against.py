@@ -230,9 +230,9 @@ def _of_units(units: Units, seen: str, channels: Sequence[str]) -> str:
     also = ", or indications in uV/V as mV/V" if (true, written) == ("kN", "N") else ""
     return (
         f"{seen}, as they would if loads in {true} were written as {written} "
-        f"({factor:.3g}{alike}){also}, or if tube, modulus or gauge factor of all bridges were wrong "
-        f"alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its column map, "
-        "or the bridges in the vehicle file; held-out pulls in the same unit may agree all the "
+        f"({factor:.3g}{alike}){also}, or if tube, modulus or gauge factor of all bridges were "
+        f"wrong alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its column "
+        "map, or the bridges in the vehicle file; held-out pulls in the same unit may agree all the "
         "same."
     )
 
