@@ -231,9 +231,9 @@ def _of_units(units: Units, seen: str, channels: Sequence[str]) -> str:
     return (
         f"{seen}, as they would if loads in {true} were written as {written} "
         f"({factor:.3g}{alike}){also}, or if tube, modulus or gauge factor of all bridges were "
-        f"wrong alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its column "
-        "map, or the bridges in the vehicle file; held-out pulls in the same unit may agree all the "
-        "same."
+        f"wrong alike. Correct the unit of {' and '.join(channels)} in the pull sheet or its "
+        "column map, or the bridges in the vehicle file; held-out pulls in the same unit may "
+        "agree all the same."
     )
 
 

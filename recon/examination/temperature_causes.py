@@ -75,8 +75,7 @@ def temperature_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candida
                 names,
                 partial(_in_celsius, of_log=of_log),
                 f"Correct the unit of temperatures in the {files} or its column map: they seem to "
-                f"be in degF. The log has {_degrees(logged)} at start and end, the tares "
-                f"{_degrees(tares)} degC.",
+                "be in degF.",
                 files=(files,),
             )
 
