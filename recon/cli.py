@@ -99,6 +99,16 @@ def _printed(report: Report) -> int:
     except BrokenPipeError:
         # The reader (head, a pager) has seen enough; a quiet end is what it expects.
         sys.stdout = None
+    except OSError as fault:
+        from recon.base.errors import OutputError
+
+        sys.stdout = None  # at the end it would be written once more
+        raise OutputError(
+            where="standard output",
+            found=f"printing failed ({fault.strerror})",
+            needed="room for what it prints",
+            do="Print elsewhere; files that it was to write are whole.",
+        ) from fault
     return CODES[report.outcome]
 
 

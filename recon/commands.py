@@ -51,6 +51,8 @@ class _Parser(argparse.ArgumentParser):
             typed = message.split("'")[1]
             hint = _nearest(typed, COMMANDS)
             message = f"no command '{typed}'.{hint} Commands: {', '.join(COMMANDS)}"
+        if message.endswith("required: command"):
+            message = f"no command. Begin with `recon demo`, or name one: {', '.join(COMMANDS)}"
         sys.stderr.write(f"{self.prog}: {message}\n    See `{self.prog} --help`.\n")
         raise SystemExit(2)
 

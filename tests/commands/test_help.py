@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from pathlib import Path
 
 import pytest
 
@@ -115,3 +116,18 @@ def test_an_option_is_offered_for_its_letters_and_wanted_after_the_command(run: 
     ended = run("--debug", "check", "vehicles/club_racer.toml")
     assert ended.code == 2
     assert "recon check: option '--debug' stands before the command; write it after" in ended.err
+
+
+def test_without_a_command_it_says_where_to_begin(run: Run) -> None:
+    ended = run()
+    assert ended.code == 2
+    assert "recon: no command. Begin with `recon demo`, or name one: demo, check," in ended.err
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_disk_behind_the_printed_lines_is_no_fault_of_the_program(spawn: Run) -> None:
+    code = "import sys; from recon.cli import main; sys.stdout = open('/dev/full', 'w'); "
+    code += "sys.exit(main(['check', 'vehicles/club_racer.toml']))"
+    ended = spawn("-c", code, folder=ROOT)
+    assert ended.code == 4
+    assert "recon check: standard output: printing failed (No space left on device)" in ended.err
