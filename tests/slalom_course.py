@@ -113,7 +113,8 @@ def slalom_states(
     upward = vertical(stance, leaning * course.along, leaning * course.sideways) + extra
     aside = _shared_sideways(stance, course, upward)
     steer = (stance.base / wish.speed**2 + STEER_PER_ACCELERATION) * course.sideways
-    ahead, pressure, torque = _ahead(stance, course.along, steer, aside, upward)
+    gained = course.along[:, None] - course.yaw_change[:, None] * stance.arm[:, 1]
+    ahead, pressure, torque = _ahead(stance, course.along, gained, steer, aside, upward)
     travel, roll, pitch = _body(stance, course, wish.lean)
     heave = np.sum(extra, axis=1) / stance.mass
     to_vehicle = level_to_vehicle(roll, pitch)
@@ -186,11 +187,12 @@ def _shared_sideways(stance: Stance, course: _Course, upward: Floats) -> Floats:
 
 
 def _ahead(
-    stance: Stance, along: Floats, steer: Floats, aside: Floats, upward: Floats
+    stance: Stance, along: Floats, gained: Floats, steer: Floats, aside: Floats, upward: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Longitudinal forces [N], brake pressures [Pa] and torques [N m], (n, corner) each.
 
-    `aside` and `upward` (n, corner) [N] are the other forces.  Driven wheels supply the force
+    `gained` (n, corner) [m/s2] is how quick each wheel rolls faster, yaw included; `aside` and
+    `upward` (n, corner) [N] are the other forces.  Driven wheels supply the force
     that the acceleration still needs; if no wheel is stated to be driven, the rear ones do.
     """
     corners, radius = stance.corners, stance.radius
@@ -199,7 +201,7 @@ def _ahead(
         [0.0 if c.brake.place == "none" else c.brake.torque_per_pressure for c in corners]
     )
     line = np.array([1.0, 1.0, REAR_PRESSURE, REAR_PRESSURE])
-    spun = inertia * along[:, None] / radius  # torque that spins the wheel up
+    spun = inertia * gained / radius  # torque that spins the wheel up
     wanted = -stance.mass * along - np.sum(spun / radius, axis=1)
     grip = float(np.sum(factor * line / radius))
     front = np.where(along < 0, wanted, 0.0) / grip if grip > 0 else np.zeros_like(along)

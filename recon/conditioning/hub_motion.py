@@ -61,6 +61,7 @@ MOTION = {
     ),
 }
 YAW_BY_SPEED = "yaw_by_speed"  # yaw rate that the motion of the wheels has, where none is logged
+YAW_CHANGE = "change_of_yaw"  # its change over time, logged or not
 STEER = ("steer", "rack", "steering_wheel_angle")
 HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is nothing but noise
 
@@ -154,9 +155,12 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
         relative[:, k], u[k], shaking[k] = wheel.value, wheel.u, wheel.shaking
     arrays = dict(zip(MOTION, (relative, u, shaking), strict=True))
     out = out.assign_coords(component=["x", "y", "z"])
-    if motion.turn is not None and "yaw_rate" not in log:
-        words = {"units": "rad/s", "long_name": "yaw rate by speed and sideways acceleration"}
-        out[YAW_BY_SPEED] = (("elapsed_time",), motion.turn.yaw, words)
+    if motion.turn is not None:
+        words = {"units": "rad/s2", "long_name": "yaw acceleration in the motion of the wheels"}
+        out[YAW_CHANGE] = (("elapsed_time",), motion.turn.change.values, words)
+        if "yaw_rate" not in log:
+            words = {"units": "rad/s", "long_name": "yaw rate by speed and sideways acceleration"}
+            out[YAW_BY_SPEED] = (("elapsed_time",), motion.turn.yaw, words)
     if top_of(band) > HOP_BAND[0]:
         rate = _rate_of(out["indication"].to_numpy(), band)
         out["indication_rate"] = (("elapsed_time", "gauge"), rate)

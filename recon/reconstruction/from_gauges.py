@@ -54,6 +54,7 @@ from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
 from recon.reconstruction.side_shaking import with_side_shaking
 from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, with_steer
+from recon.reconstruction.yaw_along import with_yaw_along
 from recon.records.logs import LOG
 from recon.records.scratch import columns, copied, room
 
@@ -110,6 +111,7 @@ def completed(
             found = with_steer(found, car, change) if no_steer else found
         elif lacks_body and lacks_yaw and len({name[0] for name in links}) == 1:
             found = _with_yaw_of_some(found, car, links)
+        found = with_yaw_along(found, car, seen)
         if lacks_travel:
             found = _with_travel(found, car, seen)
         if "indication_rate" in log:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import numpy as np
+
 from recon.base.arrays import Floats, cuts
 from recon.base.late import xr
 from recon.reconstruction.inputs.spring_travel import StatedSpring
@@ -21,6 +23,7 @@ class Seen:
     """Forces of the links of an assembly of w wheels by its gauges, and what follows from them.
 
     `link` (w, 3, sample) [N] are the forces of the links of each wheel on the body, vehicle axes,
+    `along` (w, sample) [N] what they are in the plane of the wheel, level and forwards,
     `change` (w, sample) [N/s] those of the vertical forces over time, `travel` (sample,) [m] that
     of a lone wheel by its `spring`.  What is not asked for has no sample.
     """
@@ -28,6 +31,7 @@ class Seen:
     solver: Solver
     spring: StatedSpring | None
     link: Floats
+    along: Floats
     change: Floats
     travel: Floats
 
@@ -40,17 +44,22 @@ class Seen:
             solver,
             spring,
             room((wheels, 3, samples if wanted.link else 0)),
+            room((wheels, samples if wanted.link else 0)),
             room((wheels, samples if wanted.change else 0)),
             room((samples if spring else 0,)),
         )
 
     def fill(self, part: slice, given: Samples, rate: Floats | None) -> None:
         """Fill in the samples `part`; `rate` (sample, gauge) [mV/V/s] is that of indications."""
-        force, _ = forces_of(self.solver, given)
+        force, basis = forces_of(self.solver, given)
+        heading = self.solver.table.heading.astype(basis.dtype) @ basis
         for k, corner in enumerate(self.solver.assembly.corners):
             hub = given.hub[3 * k : 3 * k + 3]
             if self.link.size:
-                self.link[k, :, part] = force[k, :3].astype(float) - corner.unsprung_mass * hub
+                link = force[k, :3].astype(float) - corner.unsprung_mass * hub
+                level = np.einsum("ijn,jn->in", given.turn[:2], link)
+                self.along[k, part] = np.cos(heading[k]) * level[0] + np.sin(heading[k]) * level[1]
+                self.link[k, :, part] = link
             if self.spring:
                 self.travel[part] = self.spring.travel(force[k].astype(float), hub)
         if self.change.size and rate is not None:

@@ -37,7 +37,7 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
     """Best source of the rack's shift in the log."""
     if not any(corner.steered for corner in car.corners.values()):
         return Steer("fixed")
-    source = _channel(log, car)
+    source = steer_channel(log, car)
     if source is not None:
         return logged_steer(source, car, assemblies)
     for source, found in (("yaw_rate", _from_yaw(log, car)), (INFERRED, _from_gauges(log))):
@@ -53,7 +53,7 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
     return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * _heading_slope(assemblies))
 
 
-def _channel(log: xr.Dataset, car: Vehicle) -> str | None:
+def steer_channel(log: xr.Dataset, car: Vehicle) -> str | None:
     """Channel of a log that shows the steer by itself."""
     channels = ["rack", "steer"]
     if np.isfinite(car.steering.rack_per_angle):
@@ -64,7 +64,7 @@ def _channel(log: xr.Dataset, car: Vehicle) -> str | None:
 def lacks_steer(log: xr.Dataset, car: Vehicle) -> bool:
     """True where a car with four wheels steers, and neither steer nor yaw rate shows how."""
     steered = has_four_wheels(car) and any(corner.steered for corner in car.corners.values())
-    return steered and _channel(log, car) is None and not set(log) >= YAW
+    return steered and steer_channel(log, car) is None and not set(log) >= YAW
 
 
 def logged_steer(source: str, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
