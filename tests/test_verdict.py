@@ -128,6 +128,8 @@ def test_an_unusable_corner_is_refused_unless_it_is_accepted_by_name() -> None:
     assert calibration.unusable == ("FL",)
     with pytest.raises(DataError, match=r"FL is not to be used, .*(?s:.*)--accept-corner FL"):
         reconstruct(log, calibration, car)
+    with pytest.raises(DataError, match="no corner 'RY' to accept"):
+        reconstruct(log, calibration, car, accept_corner="RY")
     with pytest.raises(DataError, match="no corner 'RX' to accept"):
         reconstruct(log, calibration, car, accept_corner=["RX"])
     with (

@@ -235,7 +235,7 @@ def prepare(
     car : Vehicle
     session : Session or Dataset (elapsed_time, gauge)
         Noise, zeros, tares and sensors, or a conditioned log that has them.
-    accept_corner : collection of str
+    accept_corner : collection of str, or str
         Corners, or tied axles, that are used although their calibration is not to be used; a
         corner stands for its axle.
 
@@ -280,7 +280,8 @@ def prepare(
             session = session_of(session, calibration, car, assemblies)
         used = {name: found[name] for name in session.assemblies}
         of_corner = {c.name: name for name, one in assemblies.items() for c in one.corners}
-        accepted = [of_corner.get(name, name) for name in accept_corner]
+        names = [accept_corner] if isinstance(accept_corner, str) else accept_corner
+        accepted = [of_corner.get(name, name) for name in names]
         require_usable(used, accepted, f"calibration with {car.path}")
         for name, verdict in used.items():
             for sentence in verdict.doubts:

@@ -6,7 +6,7 @@ form: one row for each value, with its quantity, unit and labels, u and limits b
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -39,7 +39,7 @@ Columns = dict[str, NDArray]
 def export(
     result: xr.Dataset,
     *,
-    corner: str | None = None,
+    corner: str | Sequence[str] | None = None,
     start: float | None = None,
     stop: float | None = None,
     rate: float | None = None,
@@ -56,8 +56,8 @@ def export(
     ----------
     result : Dataset
         As `reconstruct`, `read_result` or an answer returns it.
-    corner : str, optional
-        Corners to write, separated by commas (without: all).
+    corner : str or sequence of str, optional
+        Corners to write, in one text separated by commas (without: all).
     start, stop : float, optional
         First and last elapsed time. [s]
     rate : float, optional
@@ -101,10 +101,11 @@ def _write(path: Path, blocks: Iterator[Columns]) -> None:
 # --- which part ------------------------------------------------------------------------------
 
 
-def _corners(result: xr.Dataset, corner: str | None) -> xr.Dataset:
+def _corners(result: xr.Dataset, corner: str | Sequence[str] | None) -> xr.Dataset:
     if corner is None:
         return result
-    wanted = [name.strip() for name in corner.split(",")]
+    names = corner.split(",") if isinstance(corner, str) else corner
+    wanted = [name.strip() for name in names]
     do = "Name corners of the file, separated by commas, or leave the option out for all."
     places = [number_of(result, "corner", name, do) for name in wanted]
     chosen = {"corner": list(dict.fromkeys(places))}

@@ -184,6 +184,8 @@ def test_corners_of_an_answer_are_also_those_of_its_links(tmp_path: Path) -> Non
     assert words(table, "corner") == ["", "FR"]
     assert words(table, "unit") == ["N", ""]
     assert words(table, "value") == ["2", "5"]
+    several = recon.export(values, corner=["FR"], out=tmp_path / "of_a_list.csv")
+    assert several.read_text() == table.read_text()
 
 
 def test_values_of_several_shapes_are_one_table_with_a_row_for_each(tmp_path: Path) -> None:
