@@ -229,9 +229,10 @@ def _interpolate(
 
 
 def share_at(there: Floats, cold: Floats | float, warm: Floats | float) -> Floats:
-    """Share [1] of a zero's change between two tares, `cold` and `warm`, at temperatures `there`.
+    """Share (sample,) [1] of a zero's change between two tares, at temperatures `there` (sample,).
 
-    Beyond both, the zero moves on by the regression of a change that is partly heat.
+    The tares were taken at `cold` and `warm`, all in degC.  Beyond both, the zero moves on by the
+    regression of a change that is partly heat.
     """
     apart = np.subtract(warm, cold)
     inside = np.clip(there, np.minimum(cold, warm), np.maximum(cold, warm))
