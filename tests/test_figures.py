@@ -113,6 +113,15 @@ def test_a_bandwidth_that_nobody_stated_is_not_made_up():
     assert "bandwidth not stated" in plot_friction_plane(forces).texts[-1].get_text()
 
 
+def test_cones_that_stand_close_are_not_all_numbered() -> None:
+    """Ten within 60 ms, long after the first one: their numbers would lie on each other."""
+    figure = plot_lateral_force(forces_of(), slalom_of(0.1, *np.linspace(1.6, 1.66, 10)))
+    texts = [note.get_text() for note in figure.axes[0].texts]
+    assert texts[:2] == ["1", "2"]
+    assert len(texts) < 6
+    assert len(figure.axes[0].lines) == 12  # the force and every cone
+
+
 def test_lateral_force_has_a_panel_for_each_corner_with_cones_between_its_limits():
     figure = plot_lateral_force(forces_of(), slalom_of(0.5, np.nan, 1.0, 1.25))
     for k, corner in enumerate(ALL):

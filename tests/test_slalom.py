@@ -203,6 +203,16 @@ def test_two_humps_on_one_side_are_one_cone() -> None:
     assert [wave.side for wave in half_waves(total, RATE)] == [1, -1, 1]
 
 
+@pytest.mark.parametrize(("pause", "waves"), [(0.3, 1), (4.0, 2)])
+def test_a_corner_after_the_last_cone_is_a_turn_of_its_own(pause: float, waves: int) -> None:
+    """Both to the right; a short dip between them makes no second turn."""
+    turn = -3000.0 * np.sin(np.pi * np.arange(0, 1.2, 1 / RATE) / 1.2)
+    dip = np.full(int(pause * RATE), 60.0)
+    total = np.concatenate([-turn, turn, dip, 2 * turn, np.zeros(100)])
+    found = half_waves(total, RATE)
+    assert [wave.side for wave in found] == [1] + waves * [-1]
+
+
 @pytest.mark.parametrize(("cones", "seconds"), [(1, "1.2"), (2, "2.4")])
 def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> None:
     message = f"a made-up drive: {cones} alternations of the lateral force in {seconds} s"

@@ -28,7 +28,9 @@ def half_waves(total: Floats, rate: float) -> list[HalfWave]:
     """Half-waves of an alternating force.
 
     `total` (sample,) [N] is sampled at `rate` [Hz].  Half-waves whose peak is below `TURN_SHARE`
-    of the drive's 95 % quantile are left out: straight running and noise around zero.
+    of the drive's 95 % quantile are left out: straight running and noise around zero.  Two to one
+    side are one with a dip, unless the pause between them is as long as the shorter of them: then
+    they are two turns, such as a last cone and the corner after it.
     """
     smooth = low_pass(np.nan_to_num(total)[:, None], min(SLOW, 0.2 * rate), rate)[:, 0]
     level = TURN_SHARE * float(np.quantile(np.abs(smooth), 0.95))
@@ -40,12 +42,18 @@ def half_waves(total: Floats, rate: float) -> list[HalfWave]:
         if height < level:
             continue
         wave = HalfWave(slice(first, last), int(sign[first]), height)
-        if waves and waves[-1].side == wave.side:
+        if waves and waves[-1].side == wave.side and _touch(waves[-1].part, wave.part):
             before = waves.pop()
             whole = slice(before.part.start, last)
             wave = HalfWave(whole, wave.side, max(before.height, height))
         waves.append(wave)
     return waves
+
+
+def _touch(before: slice, after: slice) -> bool:
+    """Whether a pause is shorter than both stretches beside it."""
+    shorter = min(before.stop - before.start, after.stop - after.start)
+    return bool(after.start - before.stop < shorter)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ from recon.report.common.text import value_and_half, whole_with_interval
 
 Ends = tuple[float, float]
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
+NUMBER_WIDTH = 0.015  # of the time axis, of one digit with its share of a blank
 DOTS = (0, (1, 2))
 LANE = 0.07  # share of the panel's height that the lane beneath the force takes
 AROUND = Around(left=0.8, right=0.25, below=0.5, above=0.22)
@@ -141,7 +142,7 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
         tyre = shown.sel(corner=corner)
         _draw_force(panel, tyre)
         style_panel(panel, _panel_name(tyre, corner))
-        _mark_cones(panel, cones)
+        _mark_cones(panel, cones, scale[0])
         _shade_gaps(panel, tyre, hatches)
         if held:
             _draw_lane(panel, tyre)
@@ -155,7 +156,7 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
         whole, beside = rows[len(corners)].columns(3, 1)
         panel = add_panel(figure, whole.inside(AROUND_LANE if held else AROUND))
         draw_axle_sums(panel, forces.sel(elapsed_time=_window(cones)), slalom)
-        _mark_cones(panel, cones)
+        _mark_cones(panel, cones, scale[0])
         panel.set_xlim(scale[0])
         draw_front_share(add_panel(figure, beside.inside(AROUND)), slalom)
     if slalom is not None and weave:
@@ -209,9 +210,14 @@ def _close_up(panel: Axes, tyre: xr.Dataset) -> None:
     panel.xaxis.set_major_locator(MaxNLocator(3))
 
 
-def _mark_cones(panel: Axes, cones: dict[str, float]) -> None:
+def _mark_cones(panel: Axes, cones: dict[str, float], ends: Ends) -> None:
+    """Mark every cone, and number those whose numbers have room between the `ends` of time [s]."""
+    free = ends[0]
     for number, time in cones.items():
         panel.axvline(time, color=ACCENT, linewidth=0.9, linestyle=DOTS, zorder=1)
+        if time < free:
+            continue
+        free = time + NUMBER_WIDTH * len(number) * (ends[1] - ends[0])
         look = {"va": "top", "color": ACCENT, "zorder": 5, "bbox": white_box(0.4)}
         across = panel.get_xaxis_transform()
         note(panel, number, (time, 1.0), (2, -1), xycoords=across, **look)
