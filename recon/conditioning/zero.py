@@ -247,7 +247,8 @@ def _over_temperature(
 
     Return what is open of it where the gauges were beyond both temperatures, as a standard
     uncertainty: of a change that is partly heat, `AS_MUCH` kelvins' worth of the rest, this is the
-    spread of the regression on temperature about time (normal distributions, from memory).
+    spread of the regression on temperature about time (normal distributions, from memory); less
+    than `ENOUGH_WARMING` beyond them says little.
     0 if a temperature is missing.
     """
     if drive.temperature is None or not np.isfinite(at).all():
@@ -260,7 +261,8 @@ def _over_temperature(
         part = slice(start, start + SECTION)
         there = known[part]
         uneven = there - cold - rate * (elapsed[part] - elapsed[0])
-        square += float(np.sum(uneven**2, where=(there < min(at)) | (there > max(at))))
+        beyond = (there - np.clip(there, min(at), max(at))) ** 2
+        square += float(np.sum(uneven**2 * beyond / (beyond + ENOUGH_WARMING**2)))
         if share is not None:
             share[part] = share_at(there, *at)
     return float(AS_MUCH / (apart**2 + AS_MUCH**2) * np.sqrt(square / max(len(known), 1)))
