@@ -343,6 +343,7 @@ def hanging(pad_z, travel):
     rows = sheet()
     for row in rows:
         row |= {"travel [mm]": travel, "pad_x [mm]": "0", "pad_y [mm]": "700"}
+        row["partner_travel [mm]"] = travel
         row |= {"pad_z [mm]": pad_z, "pad_load [kg]": "40" if row["phase"] != "tare" else ""}
     return rows
 
@@ -392,7 +393,7 @@ def test_a_wheel_that_hung_on_its_stop_under_load_is_noted(tmp_path, held, risen
 
 
 def test_a_wheel_that_straps_left_on_its_stop_is_noted(tmp_path):
-    other = {"G3 [mV/V]": "0", "G4 [mV/V]": "0"}
+    other = {"G3 [mV/V]": "0", "G4 [mV/V]": "0", "partner_travel [mm]": "-50"}
     pad = [row | other | {"pull": "up"} for row in hanging("-40", "-50")]
     for row in pad[1:]:
         row |= {"strap_load [kgf]": "", "pad_load [kg]": "30", "travel [mm]": "-38"}
@@ -424,3 +425,20 @@ def test_a_row_written_twice_is_named(tmp_path):
     assert len(said) == 1
     # Twin: two tares may well read the same.
     read_pulls(save(tmp_path, [rows[0], rows[0], *rows[1:]]), small_car())
+
+
+@pytest.mark.parametrize(("partner", "notes"), [("", 1), ("-80", 0)])
+def test_the_other_wheel_of_a_tied_axle_needs_a_travel_of_its_own(tmp_path, partner, notes):
+    """The pulled wheel rises from -80 mm by 30 mm under the first load."""
+    other = {"G3 [mV/V]": "0", "G4 [mV/V]": "0", "partner_travel [mm]": partner}
+    rows = [row | other | {"travel [mm]": "-80"} for row in sheet()]
+    rows[1]["travel [mm]"] = "-50"
+    told = "line 2: partner_travel is not written in pulls of FL, whose travel changes by 30 mm"
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", DataWarning)
+        read_pulls(save(tmp_path, rows), tied_by("torsion"))
+    assert sum(told in str(w.message) for w in said) == notes
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", DataWarning)
+        read_pulls(save(tmp_path, rows), small_car())  # no axle ties it
+    assert not any("partner_travel" in str(w.message) for w in said)

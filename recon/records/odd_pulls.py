@@ -33,6 +33,7 @@ def warn_of_odd_pulls(rows: Rows, sheet: PullSheet, car: Vehicle) -> None:
     _warn_of_doubled_rows(rows, sheet)
     _warn_of_places(sheet, car)
     _warn_of_travel(sheet, car)
+    _warn_of_partners(sheet, car)
     _warn_of_stops(sheet, car)
     _warn_of_rests(sheet, car)
 
@@ -96,6 +97,25 @@ def _of_another(point: Floats, car: Vehicle, corner: str) -> str:
         if name != corner and np.linalg.norm(point - other.wheel.centre) < FARTHEST:
             return f", and at the wheel of {name}"
     return ""
+
+
+def _warn_of_partners(sheet: PullSheet, car: Vehicle) -> None:
+    """Warn of wheels of a tied axle that rise in a pull while nobody wrote what the other one does.
+
+    It is taken to rise alike, so that its bar or beam does not twist; mostly it hangs.
+    """
+    for name in car.corners:
+        own = (sheet.corner == name) & np.isnan(sheet.setting.partner_travel)
+        if car.axle_of(name) is None or not own.any():
+            continue
+        rise = 1e3 * float(np.ptp(sheet.setting.travel[own]))
+        if rise > 1e3 * RISEN:
+            warn(
+                f"{sheet.path}, line {sheet.line[own][0]}: partner_travel is not written in pulls "
+                f"of {name}, whose travel changes by {rise:.0f} mm. The other wheel of this axle "
+                "is taken to rise alike. If it hung, write its travel in every row.",
+                DataWarning,
+            )
 
 
 def _warn_of_travel(sheet: PullSheet, car: Vehicle) -> None:
