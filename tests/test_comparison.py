@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -141,6 +142,18 @@ def test_words_that_speak_of_arms_ask_for_the_change() -> None:
     assert compared(stated, measured(values), METRIC).attrs["verdict"] == "better"
     harmless = run_list(notes=["warm, armco on the left"] * 12)
     assert compared(harmless, measured(values), METRIC).attrs["verdict"] == "better"
+
+
+@pytest.mark.parametrize(("tied", "word"), [(True, "bar"), (True, "wing"), (False, "bar")])
+def test_a_bar_that_ties_two_wheels_is_part_of_the_calibration(tied: bool, word: str) -> None:
+    rng = np.random.default_rng(6)
+    runs = measured(values_of(BLOCKED, 0.05, rng))
+    runs = [replace(run, sources=replace(run.sources, tied=tied)) for run in runs]
+    notes = ["" if x == "A" else f"soft {word}" for x in BLOCKED]
+    listed = run_list(notes=notes, changed=["nothing gauged"] * 12)
+    words = compared(listed, runs, METRIC).attrs["calibration"]
+    said = f"'{word}' stands in the run list: where the bar ties two wheels"
+    assert (said in words) is (tied and word == "bar")
 
 
 CALIBRATED = (0.02, 0.02, 0.0, 0.0)  # 2 % each by two causes of the calibration

@@ -35,6 +35,7 @@ class Sources:
     gauges: tuple[str, ...]
     tares: str
     log: str
+    tied: bool = False  # an axle ties two wheels: its bar or beam is part of the calibration
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,7 @@ def sources_of(forces: xr.Dataset) -> Sources:
         gauges=tuple(sorted(map(str, forces["gauge"].to_numpy()))) if "gauge" in forces else (),
         tares=(tares or [""])[0] or log,
         log=log,
+        tied=bool("partner" in forces and (forces["partner"].to_numpy() >= 0).any()),
     )
 
 

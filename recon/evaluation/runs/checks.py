@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from recon.base.errors import DataError
 from recon.evaluation.common.other_runs import COUNTS_TWICE, same_log
 from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
-from recon.evaluation.runs.design import Blocked, suspected
+from recon.evaluation.runs.design import Blocked, bar_spoken_of, suspected
 from recon.evaluation.runs.metrics import BY_NAME, RunValues
 from recon.records.run_list import NOT_STATED, RunList
 
@@ -118,7 +118,14 @@ def calibration_words(runs: RunList, sources: Sequence[Sources]) -> str:
         if len({getattr(own, of) for own in sources}) > 1:
             return words
     stated = "" if runs.changed_by != NOT_STATED else ", as far as the run list says"
-    return f"calibration and gauges are the same{stated}: their common error cancels"
+    same = f"calibration and gauges are the same{stated}: their common error cancels"
+    word = bar_spoken_of(runs) if any(own.tied for own in sources) else ""
+    if not word:
+        return same
+    return (
+        f"{same}; '{word}' stands in the run list: where the bar ties two wheels in the vehicle "
+        "file, its rate is part of the calibration, and another bar needs one of its own"
+    )
 
 
 def too_few(runs: RunList, blocked: Blocked) -> DataError:

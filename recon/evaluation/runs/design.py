@@ -21,6 +21,7 @@ SUSPECT = re.compile(
 )
 
 
+BAR = re.compile(r"\b(bars?|anti.?roll|stabili[sz]ers?)\b", re.IGNORECASE)
 TEMPERATURE = "tyre temperature"
 
 
@@ -127,7 +128,14 @@ def _when(runs: RunList, second: Floats) -> str:
 
 def suspected(runs: RunList) -> str:
     """Words that speak of a change to something gauged where the list does not state a change."""
-    if runs.changed_by != NOT_STATED:
-        return ""
+    return "" if runs.changed_by != NOT_STATED else _spoken_of(runs, SUSPECT)
+
+
+def bar_spoken_of(runs: RunList) -> str:
+    """Word of the run list that speaks of an anti-roll bar, whatever change is stated."""
+    return _spoken_of(runs, BAR)
+
+
+def _spoken_of(runs: RunList, words: re.Pattern[str]) -> str:
     texts = [*runs.set_ups, *runs.notes.tolist()]
-    return next((found[0] for text in texts if (found := SUSPECT.search(text))), "")
+    return next((found[0] for text in texts if (found := words.search(text))), "")
